@@ -1,0 +1,49 @@
+"""The metric sets: one file a set, each ending in `SET = MetricSet(...)`; the folder is the registry.
+
+Start at measure(). A set whose roles the vehicle lacks is skipped: what it would have given is then absent.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import import_module
+from pkgutil import iter_modules
+
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.signals import Signals
+
+__all__ = ["all_sets", "measure"]
+
+_NOT_A_SET = {"model"}
+
+
+@cache
+def all_sets() -> dict[str, MetricSet]:
+    """Every metric set by its id, in order of file name. Raises: ValueError when two files claim one id."""
+    sets: dict[str, MetricSet] = {}
+    for name in sorted(m.name for m in iter_modules(__path__)):
+        if name in _NOT_A_SET or name.startswith("_"):
+            continue
+        found: MetricSet = import_module(f"{__name__}.{name}").SET
+        if found.id in sets:
+            raise ValueError(f"pipeline/metrics/{name}.py: the id {found.id!r} belongs to another file already")
+        sets[found.id] = found
+    return sets
+
+
+def measure(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    """All metrics and events of one session, from every set that applies to it.
+
+    signals: the session's own stretch of time; it is cut to it when it reaches further.
+    """
+    if signals.start < session.start or signals.end > session.end:
+        signals = signals.between(max(session.start, signals.start), min(session.end, signals.end))
+    metrics: list[Metric] = []
+    events: list[Event] = []
+    for metric_set in all_sets().values():
+        if session.kind in metric_set.kinds and signals.has(*metric_set.needs):
+            outcome = metric_set.compute(session, signals, profile)
+            metrics += outcome.metrics
+            events += outcome.events
+    return Outcome(tuple(metrics), tuple(events))
