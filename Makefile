@@ -1,8 +1,61 @@
-# Herdbook: every target below lists itself with `make help`.
-PY ?= python3
-VENV := .venv
-BIN := $(VENV)/bin
+# Herdbook. `make help` lists the targets; `make demo` and `make test` do all their set-up in .venv, nothing global.
+PYTHON ?= python3
+BIN := .venv/bin
+PIP := $(BIN)/python -m pip --disable-pip-version-check install -q -c constraints.txt
+HERDBOOK := $(BIN)/herdbook
+export PREFECT_SERVER_ANALYTICS_ENABLED := false
+export DO_NOT_TRACK := 1
 
-.PHONY: help
+.PHONY: help demo test lint types tests slow browser bench physics campaign evaluate sources audit clean
+
 help: ## list the targets
-	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
+	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:[^#]*## /\t/' | expand -t 12
+
+demo: .venv/run.stamp ## take in the demo fleet, scan it, write a dossier, a history and the fleet page
+	@sh demo_logs/demo.sh $(HERDBOOK) build/demo
+
+test: lint types tests ## lint, types and the default tests
+
+lint: .venv/test.stamp ## ruff
+	@$(BIN)/ruff check .
+
+types: .venv/test.stamp ## mypy --strict
+	@$(BIN)/mypy decoders pipeline flows demo_logs tests
+
+tests: .venv/test.stamp sources ## the default tests, in parallel
+	@$(BIN)/pytest -q -n 2 -m "not slow"
+
+slow: .venv/test.stamp sources ## the tests that take minutes: 200 kills, large logs, clusters
+	@$(BIN)/pytest -q -m slow
+
+sources: .venv/test.stamp ## fetch the outside reference files (cached in build/sources, checked by hash)
+	@$(BIN)/python tests/external/fetch.py
+
+evaluate: demo ## judge the demo scan against the simulator's truth file
+	@$(BIN)/python -m demo_logs.evaluate --store build/demo/store --truth demo_logs/fleet/truth.json
+
+bench: .venv/test.stamp ## measure, as ratios against a peer in the same run
+	@for b in tests/bench/*.py; do echo "== $$b"; $(BIN)/python $$b --out build/bench || exit 1; done
+
+campaign: .venv/test.stamp ## the labelled campaign: how often each rule is right
+	@$(BIN)/python -m demo_logs.campaign --out build/campaign
+
+audit: .venv/test.stamp ## known vulnerabilities in the pinned dependencies
+	@$(BIN)/python -m venv --clear build/audit && build/audit/bin/pip install -q pip-audit && build/audit/bin/pip-audit -r constraints.txt --no-deps --disable-pip
+
+clean: ## remove the venv and everything built
+	rm -rf .venv build .mypy_cache .ruff_cache .pytest_cache .hypothesis
+
+.venv/bin/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Herdbook needs Python 3.11 or newer; name one with: make PYTHON=python3.12 ..."; exit 2; }
+	@$(PYTHON) -m venv .venv || { rm -rf .venv; echo "No venv module: on Debian run 'apt-get install python3-venv', then try again."; exit 2; }
+
+.venv/run.stamp: .venv/bin/python pyproject.toml constraints.txt
+	@echo "setting up .venv (once; a minute or two)"
+	@$(PIP) -e ".[mf4]"
+	@touch $@
+
+.venv/test.stamp: .venv/run.stamp
+	@echo "adding the test tools to .venv"
+	@$(PIP) -e ".[test]"
+	@touch $@
