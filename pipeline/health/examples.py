@@ -1,0 +1,87 @@
+"""Small records for the rules' own cases: a few sessions with the metrics a rule would meet in the catalogue.
+
+    record(stretch(0, "charge", Metric("cell_offset_top_ah", -0.9, "Ah", 0.05, 20, item="3")),
+           stretch(1, "ride", ...), pack={"rated_ah": 30.0})
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.health.model import Record
+from pipeline.metrics.model import Event, Metric
+from pipeline.profile import Profile
+
+FIRST_DAY = datetime(2026, 3, 1, 8, tzinfo=UTC)
+TIME = pl.Datetime("us", "UTC")
+SESSIONS = {"vehicle": pl.String, "kind": pl.String, "start_t": TIME, "end_t": TIME, "coverage": pl.Float64}
+METRICS = {
+    "kind": pl.String, "start_t": TIME, "end_t": TIME, "name": pl.String, "item": pl.String, "value": pl.Float64,
+    "unit": pl.String, "se": pl.Float64, "n": pl.Int64, "coverage": pl.Float64,
+}  # fmt: skip
+EVENTS = {
+    "session_start_t": TIME, "kind": pl.String, "item": pl.String, "start_t": TIME, "end_t": TIME,
+    "data": pl.List(pl.Struct({"key": pl.String, "value": pl.Float64})),
+}  # fmt: skip
+REFERENCE = {
+    "name": pl.String, "item": pl.String, "value": pl.Float64, "spread": pl.Float64, "unit": pl.String, "n": pl.Int64,
+}  # fmt: skip
+PACK: dict[str, object] = {
+    "chemistry": "LFP", "cells": 12, "rated_ah": 30.0, "cell_min_v": 2.5, "cell_max_v": 3.65,
+    "charge_min_c": 0.0, "charge_max_c": 45.0, "bleed_a": 0.07,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One session of an example: it begins `day` days after the first one and lasts `hours`."""
+
+    day: float
+    kind: str
+    parts: tuple[Metric | Event, ...]
+    hours: float = 1.0
+    coverage: float = 1.0
+
+    @property
+    def span(self) -> tuple[datetime, datetime]:
+        start = FIRST_DAY + timedelta(days=self.day)
+        return start, start + timedelta(hours=self.hours)
+
+
+def stretch(day: float, kind: str, *parts: Metric | Event, hours: float = 1.0, coverage: float = 1.0) -> Stretch:
+    """A session with its metrics and events. An event's start and end are microseconds after the session's start."""
+    return Stretch(day, kind, parts, hours, coverage)
+
+
+def profile(pack: Mapping[str, object] | None = None, drive: Mapping[str, object] | None = None) -> Profile:
+    """A profile without buses: only the figures a rule may ask for."""
+    return Profile("example", Path("example.toml"), {"zone": "UTC"}, {**PACK, **(pack or {})}, dict(drive or {}),
+                   {}, (), {}, (), "")  # fmt: skip
+
+
+def record(*stretches: Stretch, pack: Mapping[str, object] | None = None,
+           drive: Mapping[str, object] | None = None, reference: pl.DataFrame | None = None) -> Record:  # fmt: skip
+    """The record of one invented vehicle, in time order."""
+    sessions, metrics, events = [], [], []
+    for s in sorted(stretches, key=lambda x: x.day):
+        start, end = s.span
+        sessions.append(("example", s.kind, start, end, s.coverage))
+        for p in s.parts:
+            if isinstance(p, Metric):
+                metrics.append((s.kind, start, end, p.name, p.item, p.value, p.unit, p.se, p.n, p.coverage))
+            else:
+                data = [{"key": k, "value": v} for k, v in p.data.items()]
+                span = [start + timedelta(microseconds=t) for t in (p.start, p.end)]
+                events.append((start, p.kind, p.item, *span, data))
+    return Record(
+        "example", profile(pack, drive),
+        pl.DataFrame(sessions, schema=SESSIONS, orient="row"),
+        pl.DataFrame(metrics, schema=METRICS, orient="row"),
+        pl.DataFrame(events, schema=EVENTS, orient="row"),
+        pl.DataFrame(schema=REFERENCE) if reference is None else reference,
+    )  # fmt: skip

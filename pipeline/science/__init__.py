@@ -1,0 +1,1 @@
+"""Physics and statistics as pure functions of arrays: no session, no profile, no file."""
