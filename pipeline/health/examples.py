@@ -58,6 +58,17 @@ def stretch(day: float, kind: str, *parts: Metric | Event, hours: float = 1.0, c
     return Stretch(day, kind, parts, hours, coverage)
 
 
+def days(count: int, kind: str, *parts: Metric | Event, first: float = 0.0) -> list[Stretch]:
+    """The same session on `count` days running."""
+    return [stretch(first + day, kind, *parts) for day in range(count)]
+
+
+def fleet(*figures: tuple[str, float, float, str]) -> pl.DataFrame:
+    """A fleet reference: (name, value, spread, unit) of 50 vehicles each."""
+    rows = [(name, "", value, spread, unit, 50) for name, value, spread, unit in figures]
+    return pl.DataFrame(rows, schema=REFERENCE, orient="row")
+
+
 def profile(pack: Mapping[str, object] | None = None, drive: Mapping[str, object] | None = None) -> Profile:
     """A profile without buses: only the figures a rule may ask for."""
     return Profile("example", Path("example.toml"), {"zone": "UTC"}, {**PACK, **(pack or {})}, dict(drive or {}),

@@ -1,0 +1,1 @@
+"""Health: rules over metrics, findings with evidence, scores. Start at engine.judge()."""

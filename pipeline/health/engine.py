@@ -1,0 +1,132 @@
+"""Runs the rules over one vehicle's record. Start at judge().
+
+Pure: the same record and rule set give the same verdict, in the same order. What the rules know of the fleet
+is the record's `reference`, frozen with the rule set.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+from pipeline.health.model import Finding, NotAssessed, Record, Rule
+from pipeline.health.rules import all_rules
+from pipeline.health.scoring import Score, score, share
+from pipeline.quantities import SEVERITIES, SUBSYSTEMS
+
+MOST_WINDOWS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A finding, the rule that made it, and the share 0..1 that it takes from its subsystem's score."""
+
+    rule: Rule
+    finding: Finding
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A rule that could not judge this vehicle, and why."""
+
+    rule: Rule
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """findings: worst first (severity, then share). scores: one entry a subsystem, in the order of
+    SUBSYSTEMS."""
+
+    findings: tuple[Judged, ...]
+    not_assessed: tuple[Refused, ...]
+    scores: dict[str, Score]
+
+
+def limits_of(rule: Rule, overrides: dict[str, float]) -> dict[str, float]:
+    """The rule's limits by name; the profile's [limits] table wins over the rule's own figures."""
+    return {limit.name: overrides.get(f"{rule.id}.{limit.name}", limit.value) for limit in rule.limits}
+
+
+def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
+    """One rule over one record: its findings (worst first, at most ten windows each), or why it could not
+    judge."""
+    present = set(record.metrics["name"].unique().to_list()) if record.metrics.height else set()
+    missing = [name for name in rule.needs if name not in present]
+    if missing:
+        return NotAssessed(_why_missing(rule, record, missing))
+    said = rule.judge(record, limits_of(rule, record.profile.limits))
+    if isinstance(said, NotAssessed):
+        return said
+    order = sorted(said, key=lambda f: (-SEVERITIES.index(f.severity), -share(f), f.item))
+    return [replace(f, windows=f.windows[:MOST_WINDOWS]) for f in order]
+
+
+def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
+    """Every rule over one vehicle's record."""
+    found: list[Judged] = []
+    refused: list[Refused] = []
+    chosen = list(all_rules().values()) if rules is None else list(rules)
+    for rule in chosen:
+        said = apply(rule, record)
+        if isinstance(said, NotAssessed):
+            refused.append(Refused(rule, said.reason))
+        else:
+            found += [Judged(rule, finding, share(finding)) for finding in said]
+    found.sort(key=lambda j: (-SEVERITIES.index(j.finding.severity), -j.share, j.rule.id, j.finding.item))
+    return Verdict(tuple(found), tuple(refused), _scores(chosen, found, refused))
+
+
+def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused]) -> dict[str, Score]:
+    scores = {}
+    for subsystem in SUBSYSTEMS:
+        total = sum(rule.subsystem == subsystem for rule in rules)
+        judged = total - sum(r.rule.subsystem == subsystem for r in refused)
+        scores[subsystem] = score([j.share for j in found if j.rule.subsystem == subsystem], judged, total)
+    return scores
+
+
+def _why_missing(rule: Rule, record: Record, missing: list[str]) -> str:
+    mapped = {mapping.role for mapping in record.profile.roles}
+    unmapped = [role for role in rule.roles if role not in mapped]
+    why = f"not in the record: {', '.join(missing)}"
+    if unmapped:
+        return f"{why} (the profile {record.profile.name} maps no {', '.join(unmapped)})"
+    return f"{why} (no session had enough of it)"
+
+
+@cache
+def rule_set_hash() -> str:
+    """SHA-256, hex, over everything a verdict depends on besides the record: rules, limits, scoring, metric
+    sets.
+
+    The files' bytes are hashed, by name, so that a changed limit, comment or formula makes another rule set.
+    """
+    here = Path(__file__).parent
+    digest = hashlib.sha256()
+    files = [*here.rglob("*.py"), *(here.parent / "metrics").rglob("*.py"), here.parent / "quantities.py"]
+    for path in sorted(files, key=lambda p: p.relative_to(here.parent).as_posix()):
+        digest.update(path.relative_to(here.parent).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()
+
+
+def rule_set_json() -> str:
+    """The rule set in words, for the catalogue's rule_sets table: every rule with its limits, units and
+    reasons."""
+    rules = [
+        {
+            "id": r.id,
+            "title": r.title,
+            "subsystem": r.subsystem,
+            "severity": r.severity,
+            "source": r.source,
+            "limits": [{"name": x.name, "value": x.value, "unit": x.unit, "why": x.why} for x in r.limits],
+        }
+        for r in all_rules().values()
+    ]
+    return json.dumps(rules, sort_keys=True)

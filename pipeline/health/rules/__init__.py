@@ -1,0 +1,27 @@
+"""The health rules: one file a rule, each ending in `RULE = Rule(...)`; the folder is the registry."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import import_module
+from pkgutil import iter_modules
+
+from pipeline.health.model import Rule
+
+__all__ = ["all_rules"]
+
+
+@cache
+def all_rules() -> dict[str, Rule]:
+    """Every rule by its id, in order of file name. Raises: ValueError when a file's rule has another id."""
+    rules: dict[str, Rule] = {}
+    for name in sorted(m.name for m in iter_modules(__path__)):
+        if name.startswith("_"):
+            continue
+        rule: Rule = import_module(f"{__name__}.{name}").RULE
+        if rule.id != name:
+            raise ValueError(
+                f"pipeline/health/rules/{name}.py: its rule calls itself {rule.id!r}; use the file's name"
+            )
+        rules[rule.id] = rule
+    return rules

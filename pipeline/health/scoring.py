@@ -1,0 +1,52 @@
+"""From findings to a score per subsystem: 100 x product(1 - share), or none, with the reason.
+
+The share p a finding takes is weight(severity) x confidence x firmness, in [0, 1). Firmness rises with
+persistence from a floor that severity sets: a brake that let go once in fifty stops is not fifty times better
+than one that always does. A further finding never raises the score: every factor 1 - p is at most 1. A score
+is withheld when the rules that could be judged are too few of the subsystem's to speak for it: absent data is
+never health.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pipeline.health.model import Finding
+
+# (weight, floor of firmness): engineering choices. One certain stop-use finding leaves at most 15 of 100, one
+# service finding at most 65 when it shows always; a note hardly moves the score.
+WEIGHTS = {"note": (0.03, 0.0), "service": (0.40, 0.4), "stop-use": (0.90, 0.95)}
+LEAST_JUDGED = 0.5  # share of a subsystem's rules that must have been judged; engineering choice
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """score 0..100, or None and why. judged of total rules had what they needed."""
+
+    score: float | None
+    judged: int
+    total: int
+    reason: str = ""
+
+
+def share(finding: Finding) -> float:
+    """What the finding takes from its subsystem, in [0, 1)."""
+    weight, floor = WEIGHTS[finding.severity]
+    confidence = min(max(finding.confidence, 0.0), 1.0)
+    persistence = min(max(finding.persistence, 0.0), 1.0)
+    return weight * confidence * (floor + (1.0 - floor) * persistence)
+
+
+def score(shares: Sequence[float], judged: int, total: int) -> Score:
+    """Score of one subsystem from the shares of its findings, and how many of its rules could be judged."""
+    if total == 0:
+        return Score(None, 0, 0, "no rule looks at this subsystem")
+    if judged == 0:
+        return Score(None, 0, total, "none of its rules had the data it needs")
+    if judged < LEAST_JUDGED * total:
+        return Score(None, judged, total, f"only {judged} of its {total} rules had the data they need")
+    left = 100.0
+    for taken in sorted(shares):  # sorted: the product does not depend on the order of rules
+        left *= 1.0 - taken
+    return Score(left, judged, total)
