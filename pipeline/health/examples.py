@@ -19,17 +19,21 @@ from pipeline.profile import Profile
 
 FIRST_DAY = datetime(2026, 3, 1, 8, tzinfo=UTC)
 TIME = pl.Datetime("us", "UTC")
-SESSIONS = {"vehicle": pl.String, "kind": pl.String, "start_t": TIME, "end_t": TIME, "coverage": pl.Float64}
-METRICS = {
-    "kind": pl.String, "start_t": TIME, "end_t": TIME, "name": pl.String, "item": pl.String, "value": pl.Float64,
-    "unit": pl.String, "se": pl.Float64, "n": pl.Int64, "coverage": pl.Float64,
+Schema = dict[str, pl.DataType | type[pl.DataType]]
+SESSIONS: Schema = {
+    "vehicle": pl.String, "kind": pl.String, "start_t": TIME, "end_t": TIME, "coverage": pl.Float64,
 }  # fmt: skip
-EVENTS = {
+METRICS: Schema = {
+    "kind": pl.String, "start_t": TIME, "end_t": TIME, "name": pl.String, "item": pl.String,
+    "value": pl.Float64, "unit": pl.String, "se": pl.Float64, "n": pl.Int64, "coverage": pl.Float64,
+}  # fmt: skip
+EVENTS: Schema = {
     "session_start_t": TIME, "kind": pl.String, "item": pl.String, "start_t": TIME, "end_t": TIME,
     "data": pl.List(pl.Struct({"key": pl.String, "value": pl.Float64})),
 }  # fmt: skip
-REFERENCE = {
-    "name": pl.String, "item": pl.String, "value": pl.Float64, "spread": pl.Float64, "unit": pl.String, "n": pl.Int64,
+REFERENCE: Schema = {
+    "name": pl.String, "item": pl.String, "value": pl.Float64, "spread": pl.Float64,
+    "unit": pl.String, "n": pl.Int64,
 }  # fmt: skip
 PACK: dict[str, object] = {
     "chemistry": "LFP", "cells": 12, "rated_ah": 30.0, "cell_min_v": 2.5, "cell_max_v": 3.65,
@@ -53,8 +57,9 @@ class Stretch:
         return start, start + timedelta(hours=self.hours)
 
 
-def stretch(day: float, kind: str, *parts: Metric | Event, hours: float = 1.0, coverage: float = 1.0) -> Stretch:
-    """A session with its metrics and events. An event's start and end are microseconds after the session's start."""
+def stretch(day: float, kind: str, *parts: Metric | Event, hours: float = 1.0,
+            coverage: float = 1.0) -> Stretch:  # fmt: skip
+    """A session with its metrics and events. An event's times are microseconds after the session's start."""
     return Stretch(day, kind, parts, hours, coverage)
 
 
@@ -71,12 +76,16 @@ def fleet(*figures: tuple[str, float, float, str]) -> pl.DataFrame:
 
 def profile(pack: Mapping[str, object] | None = None, drive: Mapping[str, object] | None = None) -> Profile:
     """A profile without buses: only the figures a rule may ask for."""
-    return Profile("example", Path("example.toml"), {"zone": "UTC"}, {**PACK, **(pack or {})}, dict(drive or {}),
-                   {}, (), {}, (), "")  # fmt: skip
+    pack, drive = {**PACK, **(pack or {})}, dict(drive or {})
+    return Profile("example", Path("example.toml"), {"zone": "UTC"}, pack, drive, {}, (), {}, (), "")
 
 
-def record(*stretches: Stretch, pack: Mapping[str, object] | None = None,
-           drive: Mapping[str, object] | None = None, reference: pl.DataFrame | None = None) -> Record:  # fmt: skip
+def record(
+    *stretches: Stretch,
+    pack: Mapping[str, object] | None = None,
+    drive: Mapping[str, object] | None = None,
+    reference: pl.DataFrame | None = None,
+) -> Record:
     """The record of one invented vehicle, in time order."""
     sessions, metrics, events = [], [], []
     for s in sorted(stretches, key=lambda x: x.day):

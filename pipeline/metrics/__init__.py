@@ -27,7 +27,7 @@ def all_sets() -> dict[str, MetricSet]:
             continue
         found: MetricSet = import_module(f"{__name__}.{name}").SET
         if found.id in sets:
-            raise ValueError(f"pipeline/metrics/{name}.py: the id {found.id!r} belongs to another file already")
+            raise ValueError(f"pipeline/metrics/{name}.py: id {found.id!r} is taken by another file")
         sets[found.id] = found
     return sets
 
