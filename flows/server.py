@@ -1,0 +1,148 @@
+"""A local Prefect server for the length of a `with`: loopback only, quiet, silent to the outside, gone at exit.
+
+Its settings are those of Prefect 3.9: analytics of the server and of the client are off, nothing is promoted in
+its pages, and services that one short run does not need stay off. The database lives in `home`; a home kept from
+night to night skips the migrations (about half of a first start). Everything it prints goes to `home/server.log`.
+
+The server dies with us, however we die: it holds the read end of a pipe whose write end only we have
+(flows/server_process.py), so even `kill -9` of the command leaves no orphan.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+
+START_LIMIT_S = 90.0  # engineering choice: a first start with migrations on a busy two-core machine took 9 s
+STOP_LIMIT_S = 10.0
+
+SILENT = {
+    "DO_NOT_TRACK": "1",  # the client's own switch, read by prefect._internal.analytics
+    "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+    "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
+    "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "false",
+    "PREFECT_TELEMETRY_ENABLE_RESOURCE_METRICS": "false",
+    "PREFECT_SERVER_ALLOW_EPHEMERAL_MODE": "false",
+    "PREFECT_LOGGING_COLORS": "false",
+    "PREFECT_CLI_PROMPT": "false",
+}
+ONE_RUN = {  # nothing is scheduled while the server lives for one run only; task runs and events are still recorded
+    "PREFECT_SERVER_UI_ENABLED": "false",
+    "PREFECT_SERVER_SERVICES_SCHEDULER_ENABLED": "false",
+    "PREFECT_SERVER_SERVICES_LATE_RUNS_ENABLED": "false",
+    "PREFECT_SERVER_SERVICES_FOREMAN_ENABLED": "false",
+    "PREFECT_SERVER_SERVICES_TRIGGERS_ENABLED": "false",
+    "PREFECT_SERVER_SERVICES_CANCELLATION_CLEANUP_ENABLED": "false",
+    "PREFECT_SERVER_SERVICES_PAUSE_EXPIRATIONS_ENABLED": "false",
+}
+
+
+class ServerError(RuntimeError):
+    """The local server did not start; the message says where its log is."""
+
+
+def environment(home: Path, url: str | None = None) -> dict[str, str]:
+    """The environment for the server and for processes that talk to it: ours, with Prefect pointed at `home`."""
+    mine = {k: v for k, v in os.environ.items() if not k.startswith("PREFECT_")}
+    mine |= SILENT | {"PREFECT_HOME": str(home)}
+    if url:
+        mine["PREFECT_API_URL"] = url
+    return mine
+
+
+@dataclass
+class Server:
+    """One server process. `url` is the API's address; `restart` brings a dead one back at the same address."""
+
+    home: Path
+    port: int
+    extra: dict[str, str]
+    process: subprocess.Popen[bytes] | None = None
+    started_s: float = 0.0
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}/api"
+
+    @property
+    def log(self) -> Path:
+        return self.home / "server.log"
+
+    def start(self, limit_s: float = START_LIMIT_S) -> None:
+        """Start and wait until it answers. Raises ServerError when it ends early or stays silent."""
+        begun = time.monotonic()
+        self.home.mkdir(parents=True, exist_ok=True)
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "flows.server_process", str(self.port)],
+                env=environment(self.home) | self.extra,
+                stdin=subprocess.PIPE, stdout=log, stderr=log,
+                start_new_session=True,  # Ctrl-C reaches us, and we stop it in order
+            )
+        while not self.answers():
+            if self.process.poll() is not None:
+                raise ServerError(f"the local Prefect server ended while starting; its log is {self.log}")
+            if time.monotonic() - begun > limit_s:
+                self.stop()
+                raise ServerError(f"no answer from the local Prefect server in {limit_s:.0f} s; see {self.log}")
+            time.sleep(0.05)
+        self.started_s = time.monotonic() - begun
+
+    def answers(self) -> bool:
+        try:
+            with urllib.request.urlopen(f"{self.url}/health", timeout=2) as reply:
+                return bool(reply.status == 200)
+        except (urllib.error.URLError, OSError):
+            return False
+
+    def alive(self) -> bool:
+        return self.process is not None and self.process.poll() is None
+
+    def restart(self) -> None:
+        self.stop()
+        self.start()
+
+    def stop(self) -> None:
+        """End it and wait; a server that does not go is killed."""
+        if self.process is None:
+            return
+        if self.process.stdin:
+            self.process.stdin.close()
+        self.process.terminate()
+        try:
+            self.process.wait(STOP_LIMIT_S)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+        self.process = None
+
+    def __enter__(self) -> Server:
+        self.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
+        self.stop()
+
+
+def free_port() -> int:
+    """A loopback port that was free a moment ago."""
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextmanager
+def local_server(home: Path, *, port: int | None = None, one_run: bool = True) -> Iterator[Server]:
+    """A server that lives as long as the `with`. one_run leaves out pages and scheduler; serving needs both."""
+    with Server(home, port or free_port(), ONE_RUN if one_run else {}) as server:
+        yield server
