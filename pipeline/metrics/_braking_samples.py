@@ -1,0 +1,148 @@
+"""The samples of all brakings of a session, aligned: cut out first, then looked up, so that cruising costs
+nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.profile import Profile
+from pipeline.quantities import SIDES
+from pipeline.science.brake_limits import Envelope, State
+from pipeline.science.stretches import Bools, Floats, Stretches, Times, extremes, held_s, stretches
+from pipeline.signals import Signals
+
+ON_PCT = 5.0  # a demand from here on is a braking; engineering choice, above a lever's rest noise
+OFF_PCT = 2.0
+JOIN_S = 0.2  # a rider who lets go for less is still braking
+LEAST_S = 0.4
+PAUSE_S = 0.5
+SETTLE_S = (
+    0.4  # after this long delivery should have followed: 0.36 s is the system delay braking rules allow for
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Samples inside brakings, one row a brake_demand sample; events index into them."""
+
+    t: Times
+    events: Stretches
+    dt_s: Floats
+    demand_pct: Floats
+    demand_a: Floats
+    allowed_a: Floats
+    delivered_a: Floats
+    pack_v: Floats
+    link_v: Floats
+    side_a: dict[str, Floats]  # braking current of each motor, a magnitude
+    state: State
+    charge_limit_a: Floats
+    settled: Bools
+    cycle_s: float
+
+
+def envelope_of(profile: Profile) -> Envelope:
+    """The vehicle's own figures where the profile has them, else the defaults of Envelope."""
+    pack, drive = profile.pack, profile.drive
+
+    def of(table: dict[str, object], key: str, default: float, shift: float = 0.0) -> float:
+        found = table.get(key)
+        return float(found) + shift if isinstance(found, int | float) else default
+
+    base = Envelope()
+    return Envelope(
+        fade_ms=of(drive, "regen_fade_ms", base.fade_ms),
+        full_soc_pct=of(drive, "regen_full_soc_pct", base.full_soc_pct),
+        full_cell_v=of(drive, "regen_full_cell_v", of(pack, "cell_max_v", base.full_cell_v, -0.15)),
+        cold_c=of(drive, "regen_cold_c", of(pack, "charge_min_c", base.cold_c, 10.0)),
+        hot_cell_c=of(drive, "regen_hot_cell_c", of(pack, "charge_max_c", base.hot_cell_c, -5.0)),
+        hot_fet_c=of(drive, "derate_fet_c", base.hot_fet_c),
+        hot_motor_c=of(drive, "derate_motor_c", base.hot_motor_c),
+        ceiling_a=of(drive, "regen_max_a", base.ceiling_a),
+    )
+
+
+def cut(signals: Signals) -> tuple[Times, Floats, Stretches]:
+    """Times, demand in percent, and the stretches of braking. Hysteresis: on at ON_PCT, over under
+    OFF_PCT."""
+    demand = signals.series("brake_demand")
+    over = stretches(demand.t, demand.v > OFF_PCT, PAUSE_S, JOIN_S, LEAST_S, least_n=4)
+    return demand.t, demand.v, over.keep(extremes(demand.v, over) >= ON_PCT)
+
+
+def collect(signals: Signals, profile: Profile) -> Samples | None:
+    """All brakings of the session; None when there was none."""
+    t_all, demand_all, events = cut(signals)
+    if not len(events):
+        return None
+    sizes = events.last - events.first + 1
+    first = np.concatenate(([0], np.cumsum(sizes)[:-1]))
+    rows = np.arange(int(sizes.sum())) + np.repeat(events.first - first, sizes)
+    events = Stretches(first, first + sizes - 1)
+    t, demand_pct = t_all[rows], demand_all[rows]
+    demand_a = signals.at(t, "regen_demand", hold_s=PAUSE_S)
+    return Samples(
+        t,
+        events,
+        held_s(t, PAUSE_S),
+        demand_pct,
+        demand_a,
+        _allowed(signals, t),
+        _delivered(signals, t),
+        signals.at(t, "pack_voltage", hold_s=1.0),
+        _across(signals, t, "dc_link_voltage", np.fmax, 1.0),
+        {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES},
+        _state(signals, t, demand_a),
+        signals.at(t, "charge_limit", hold_s=3.0),
+        _settled(signals, t, demand_a, np.repeat(t[events.first], sizes)),
+        float(np.median(np.diff(t_all))) / 1e6 if t_all.size > 1 else np.nan,
+    )
+
+
+def _allowed(signals: Signals, t: Times) -> Floats:
+    """What all limiters leave over; where the controller does not say, what the pack allows."""
+    if signals.has("regen_allowed"):
+        return signals.at(t, "regen_allowed", hold_s=PAUSE_S)
+    return signals.at(t, "charge_limit", hold_s=3.0)
+
+
+def _delivered(signals: Signals, t: Times) -> Floats:
+    """Current into the pack, as the controller says; where it does not, as the pack measures it."""
+    if signals.has("regen_current"):
+        return signals.at(t, "regen_current", hold_s=PAUSE_S)
+    return np.clip(-signals.at(t, "pack_current", hold_s=PAUSE_S), 0.0, None)
+
+
+def _state(signals: Signals, t: Times, target_a: Floats) -> State:
+    speed = signals.at(t, "vehicle_speed", hold_s=1.0)
+    return State(
+        speed,
+        signals.at(t, "pack_soc", hold_s=10.0),
+        _across(signals, t, "cell_voltage", np.fmax, 3.0),
+        _across(signals, t, "cell_temp", np.fmin, 30.0),
+        _across(signals, t, "cell_temp", np.fmax, 30.0),
+        _across(signals, t, "fet_temp", np.fmax, 10.0),
+        _across(signals, t, "motor_temp", np.fmax, 10.0),
+        signals.at(t, "derate", hold_s=3.0),
+        target_a,
+    )
+
+
+def _across(signals: Signals, t: Times, role: str, pick: np.ufunc, hold_s: float) -> Floats:
+    """Largest or smallest over all items of a role; NaN where none is known."""
+    out: NDArray[np.float64] = np.full(t.shape, np.nan)
+    for item in signals.items(role):
+        out = pick(out, signals.at(t, role, item, hold_s))
+    return out
+
+
+def _settled(signals: Signals, t: Times, demand_a: Floats, began: Times) -> Bools:
+    """Where delivery should have caught up: SETTLE_S into the braking, demand steady within a fifth since
+    then."""
+    before = signals.at(t - int(SETTLE_S * 1e6), "regen_demand", hold_s=PAUSE_S)
+    with np.errstate(invalid="ignore"):
+        steady = np.abs(demand_a - before) <= 0.2 * np.fmax(demand_a, before) + 0.5
+    return np.asarray((t - began >= SETTLE_S * 1e6) & steady)

@@ -1,0 +1,209 @@
+"""Every braking of a ride, cut out and measured: event kind "braking".
+
+Data keys of an event (a key is left out where it is unknown):
+    demand_pct, demand_max_pct      brake command, mean and largest
+    speed_start_ms, speed_end_ms    vehicle speed
+    demand_a, allowed_a, delivered_a, charge_limit_a     pack-side regeneration current, means once settled
+    ratio                           delivered over demanded, settled
+    power_w, energy_wh              into the pack: mean power, energy
+    decel_ms2, decel_se_ms2         straight line through the speed; grade and wind not observed
+    response_s                      demand to delivery, at half height
+    short_a                         demanded, not delivered (mean once settled, beyond the tolerance); its
+    parts: short_slow_a, short_full_a, short_cold_a, short_hot_a, short_ceiling_a     explained by the state
+    short_unreasoned_a              withheld by a limiter, no reason in sight short_undelivered_a
+    allowed, not delivered settled_s                       time behind the means left_a, right_a, asymmetry
+    braking current of each motor; |left - right| over their mean soc_pct, cell_max_v, cell_min_c, cell_max_c
+    pack_v_max, link_v_max, pack_over_s, link_over_s      highest voltage; time above the limit dropout_s,
+    dropout_allowed_a    longest sudden loss of the brake with the demand held; what was allowed then
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics._braking_samples import Samples, collect, envelope_of
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.brake_limits import Envelope, reasons, split_shortfall
+from pipeline.science.brake_response import dropouts, response_s
+from pipeline.science.stretches import (
+    Floats,
+    extremes,
+    longest_s,
+    means,
+    owner,
+    slopes,
+    sums,
+)
+from pipeline.signals import Signals
+
+LEAST_A = 3.0  # a demand under this is too small to judge a delivery by; engineering choice
+TOLERANCE_A, TOLERANCE_SHARE = 1.0, 0.08  # current sensors of two units; engineering choice
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    samples = collect(signals, profile)
+    if samples is None:
+        return Outcome((Metric("braking_count", 0.0, "1"),))
+    envelope = envelope_of(profile)
+    table = (
+        _demand(samples)
+        | _delivery(samples, envelope)
+        | _sides(samples)
+        | _voltages(samples, profile)
+        | _dropout(samples, envelope)
+        | _decel(samples, signals)
+    )
+    return Outcome(_metrics(samples, table), _events(samples, table))
+
+
+def _demand(s: Samples) -> dict[str, Floats]:
+    e = s.events
+    return {
+        "demand_pct": means(s.demand_pct, e),
+        "demand_max_pct": extremes(s.demand_pct, e),
+        "speed_start_ms": s.state.speed_ms[e.first],
+        "speed_end_ms": s.state.speed_ms[e.last],
+        "soc_pct": means(s.state.soc_pct, e),
+        "cell_max_v": extremes(s.state.cell_max_v, e),
+        "cell_min_c": extremes(s.state.cell_min_c, e, largest=False),
+        "cell_max_c": extremes(s.state.cell_max_c, e),
+        "charge_limit_a": means(s.charge_limit_a, e),
+    }
+
+
+def _delivery(s: Samples, envelope: Envelope) -> dict[str, Floats]:
+    e = s.events
+    with np.errstate(invalid="ignore", divide="ignore"):
+        judged = s.settled & (s.demand_a >= LEAST_A) & np.isfinite(s.delivered_a)
+        tolerance = np.fmax(TOLERANCE_A, TOLERANCE_SHARE * s.demand_a)
+        parts = split_shortfall(s.demand_a, s.allowed_a, s.delivered_a, reasons(s.state, envelope), tolerance)
+        target = np.fmin(s.demand_a, s.allowed_a)
+        fast = ~(s.state.speed_ms < envelope.fade_ms)
+        out = {
+            "demand_a": means(s.demand_a, e, judged),
+            "allowed_a": means(s.allowed_a, e, judged),
+            "delivered_a": means(s.delivered_a, e, judged),
+            "settled_s": sums(np.where(judged, s.dt_s, 0.0), e),
+            "power_w": means(s.delivered_a * s.pack_v, e),
+            "energy_wh": sums(s.delivered_a * s.pack_v * s.dt_s, e) / 3600.0,
+            "response_s": response_s(
+                s.t, np.where(fast, target, np.nan), s.delivered_a, e, max(LEAST_A, 5.0)
+            ),
+        }
+        out["ratio"] = out["delivered_a"] / out["demand_a"]
+        out |= {f"short_{name}_a": means(part, e, judged) for name, part in parts.items()}
+    out["short_a"] = np.add.reduce([out[f"short_{name}_a"] for name in parts])
+    return out
+
+
+def _sides(s: Samples) -> dict[str, Floats]:
+    left, right = (means(s.side_a[side], s.events, s.settled) for side in ("left", "right"))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        middle = 0.5 * (left + right)
+        asymmetry = np.where(middle >= LEAST_A, np.abs(left - right) / middle, np.nan)
+    return {"left_a": left, "right_a": right, "asymmetry": asymmetry}
+
+
+def _voltages(s: Samples, profile: Profile) -> dict[str, Floats]:
+    out = {"pack_v_max": extremes(s.pack_v, s.events), "link_v_max": extremes(s.link_v, s.events)}
+    for name, volts in (("pack", s.pack_v), ("link", s.link_v)):
+        limit = over_voltage_limit(profile, name)
+        if limit is not None and np.isfinite(out[f"{name}_v_max"]).any():
+            with np.errstate(invalid="ignore"):
+                out[f"{name}_over_s"] = longest_s(s.t, volts > limit, s.events)
+    return out
+
+
+def over_voltage_limit(profile: Profile, where: str) -> float | None:
+    """Volts at the pack or the DC link that must not be passed: the profile's pack_max_v or link_max_v, else
+    groups x highest group voltage (the link: 5 % more, for ripple; engineering choice). None when neither is
+    known."""
+    own = profile.pack.get("pack_max_v") if where == "pack" else profile.drive.get("link_max_v")
+    if isinstance(own, int | float):
+        return float(own)
+    cells, volts = profile.pack.get("cells"), profile.pack.get("cell_max_v")
+    if isinstance(cells, int | float) and isinstance(volts, int | float):
+        return float(cells * volts) * (1.0 if where == "pack" else 1.05)
+    return None
+
+
+def _dropout(s: Samples, envelope: Envelope) -> dict[str, Floats]:
+    with np.errstate(invalid="ignore"):
+        fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
+    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast, s.events, LEAST_A)
+    longest = np.full(len(s.events), np.nan)
+    allowed = np.full(len(s.events), np.nan)
+    if len(lost):
+        of = owner(s.events, s.t.size)[lost.first]
+        np.fmax.at(longest, of, lost.lengths_s(s.t))
+        np.fmin.at(allowed, of, means(s.allowed_a, lost))
+    return {"dropout_s": longest, "dropout_allowed_a": allowed}
+
+
+def _decel(s: Samples, signals: Signals) -> dict[str, Floats]:
+    """From the speed's own samples, so that repeated values do not make the error look small."""
+    speed = signals.series("vehicle_speed")
+    i = np.searchsorted(s.t[s.events.first], speed.t, side="right") - 1
+    inside = (i >= 0) & (speed.t <= s.t[s.events.last][np.maximum(i, 0)])
+    slope, se = slopes(speed.t, speed.v, np.where(inside, i, -1).astype(np.int64), len(s.events))
+    return {"decel_ms2": -slope, "decel_se_ms2": se}
+
+
+def _events(s: Samples, table: dict[str, Floats]) -> tuple[Event, ...]:
+    starts, ends = s.t[s.events.first].tolist(), s.t[s.events.last].tolist()
+    columns = {name: values.tolist() for name, values in table.items()}
+    return tuple(
+        Event("braking", a, b, "", {k: v[i] for k, v in columns.items() if v[i] == v[i]})
+        for i, (a, b) in enumerate(zip(starts, ends, strict=True))
+    )
+
+
+def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
+    n = len(s.events)
+    out = [Metric("braking_count", float(n), "1", n=n)]
+    with np.errstate(invalid="ignore"):
+        judged = table["settled_s"] >= 0.2
+    out.append(Metric("braking_judged_count", float(judged.sum()), "1", n=n))
+    if np.isfinite(table["energy_wh"]).any():
+        covered = float(np.isfinite(s.delivered_a * s.pack_v).mean())
+        out.append(Metric("regen_energy_wh", float(table["energy_wh"].sum()), "Wh", None, n, covered))
+    if judged.any():
+        ratio = table["ratio"][judged]
+        se = float(np.std(ratio, ddof=1) / np.sqrt(ratio.size)) if ratio.size > 1 else None
+        out.append(Metric("regen_ratio", float(np.mean(ratio)), "1", se, int(ratio.size)))
+    response = table["response_s"][np.isfinite(table["response_s"])]
+    if response.size:
+        grid = s.cycle_s / np.sqrt(6.0)  # two clocks, each rounded to a cycle
+        spread = float(np.std(response, ddof=1)) if response.size > 1 else 0.0
+        se = float(np.hypot(1.2533 * spread, grid) / np.sqrt(response.size))
+        out.append(Metric("brake_response_s", float(np.median(response)), "s", se, int(response.size)))
+    sided = table["asymmetry"][np.isfinite(table["asymmetry"])]
+    if sided.size:
+        out.append(Metric("braking_sided_count", float(sided.size), "1", n=int(sided.size)))
+    tops = {name: table[f"{name}_v_max"] for name in ("pack", "link")}
+    known = {name: v for name, v in tops.items() if np.isfinite(v).any()}
+    out += [Metric(f"braking_{name}_v_max", float(np.nanmax(v)), "V", n=n) for name, v in known.items()]
+    return tuple(out)
+
+
+SET = MetricSet(
+    id="braking",
+    needs=("brake_demand",),
+    kinds=("ride", "bench"),
+    compute=compute,
+    gives={
+        "braking_count": ("1", "Brakings of at least 0.4 s."),
+        "braking_judged_count": (
+            "1",
+            "Brakings with demand and delivery known for at least 0.2 s once settled.",
+        ),
+        "regen_energy_wh": ("Wh", "Energy given back to the pack in brakings."),
+        "regen_ratio": ("1", "Delivered over demanded regeneration current, mean over brakings."),
+        "brake_response_s": ("s", "Delay from demand to delivery at half height, median over brakings."),
+        "braking_sided_count": ("1", "Brakings in which both motors' braking current is known."),
+        "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
+        "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
+    },
+    source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
+)
