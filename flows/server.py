@@ -1,8 +1,9 @@
-"""A local Prefect server for the length of a `with`: loopback only, quiet, silent to the outside, gone at exit.
+"""A local Prefect server for the length of a `with`: loopback only, quiet, no telemetry, gone at exit.
 
-Its settings are those of Prefect 3.9: analytics of the server and of the client are off, nothing is promoted in
-its pages, and services that one short run does not need stay off. The database lives in `home`; a home kept from
-night to night skips the migrations (about half of a first start). Everything it prints goes to `home/server.log`.
+Its settings are those of Prefect 3.9: analytics of the server and of the client are off, nothing is
+promoted in its pages, and services that one short run does not need stay off. The database lives in `home`;
+a home kept from night to night skips the migrations (about half of a first start). Everything it prints
+goes to `home/server.log`.
 
 The server dies with us, however we die: it holds the read end of a pipe whose write end only we have
 (flows/server_process.py), so even `kill -9` of the command leaves no orphan.
@@ -36,7 +37,7 @@ SILENT = {
     "PREFECT_LOGGING_COLORS": "false",
     "PREFECT_CLI_PROMPT": "false",
 }
-ONE_RUN = {  # nothing is scheduled while the server lives for one run only; task runs and events are still recorded
+ONE_RUN = {  # nothing is scheduled while the server lives for one run; task runs are still recorded
     "PREFECT_SERVER_UI_ENABLED": "false",
     "PREFECT_SERVER_SERVICES_SCHEDULER_ENABLED": "false",
     "PREFECT_SERVER_SERVICES_LATE_RUNS_ENABLED": "false",
@@ -52,7 +53,7 @@ class ServerError(RuntimeError):
 
 
 def environment(home: Path, url: str | None = None) -> dict[str, str]:
-    """The environment for the server and for processes that talk to it: ours, with Prefect pointed at `home`."""
+    """The environment for the server and its clients: ours, with Prefect pointed at `home`."""
     mine = {k: v for k, v in os.environ.items() if not k.startswith("PREFECT_")}
     mine |= SILENT | {"PREFECT_HOME": str(home)}
     if url:
@@ -62,7 +63,7 @@ def environment(home: Path, url: str | None = None) -> dict[str, str]:
 
 @dataclass
 class Server:
-    """One server process. `url` is the API's address; `restart` brings a dead one back at the same address."""
+    """One server process. `restart` brings a dead one back at the same address, over the same database."""
 
     home: Path
     port: int
@@ -86,7 +87,9 @@ class Server:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "flows.server_process", str(self.port)],
                 env=environment(self.home) | self.extra,
-                stdin=subprocess.PIPE, stdout=log, stderr=log,
+                stdin=subprocess.PIPE,
+                stdout=log,
+                stderr=log,
                 start_new_session=True,  # Ctrl-C reaches us, and we stop it in order
             )
         while not self.answers():
@@ -94,7 +97,9 @@ class Server:
                 raise ServerError(f"the local Prefect server ended while starting; its log is {self.log}")
             if time.monotonic() - begun > limit_s:
                 self.stop()
-                raise ServerError(f"no answer from the local Prefect server in {limit_s:.0f} s; see {self.log}")
+                raise ServerError(
+                    f"no answer from the local Prefect server in {limit_s:.0f} s; see {self.log}"
+                )
             time.sleep(0.05)
         self.started_s = time.monotonic() - begun
 
@@ -130,7 +135,9 @@ class Server:
         self.start()
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
+    ) -> None:
         self.stop()
 
 
@@ -143,6 +150,7 @@ def free_port() -> int:
 
 @contextmanager
 def local_server(home: Path, *, port: int | None = None, one_run: bool = True) -> Iterator[Server]:
-    """A server that lives as long as the `with`. one_run leaves out pages and scheduler; serving needs both."""
+    """A server that lives as long as the `with`. one_run leaves out pages and scheduler; serving needs
+    both."""
     with Server(home, port or free_port(), ONE_RUN if one_run else {}) as server:
         yield server
