@@ -1,0 +1,34 @@
+"""CAN logs to columns. Start at decode_log(path, network); bytes in, physical values out, no vehicle knowledge.
+
+    network = Network.load("board.dbc")                     # or pairs (channel label, path)
+    tables = decode_log("ride.log", network)                # {"BMS_Pack": polars.DataFrame, ...}
+    log = open_log("ride.blf")                              # in pieces, any size: log.chunks(), then log.losses
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from decoders.decode import Decoder, Tally, decode, decode_batches
+from decoders.errors import DecoderError, LogFormatError, NetworkError, UnknownLogError
+from decoders.frames import Frames
+from decoders.layout import Message, Signal
+from decoders.log import Log, Loss, join_frames, open_log, read_frames
+from decoders.network import Network
+
+if TYPE_CHECKING:
+    import polars as pl
+
+
+def decode_log(path: str | Path, network: Network) -> dict[str, pl.DataFrame]:
+    """One table a message name seen in the log: `t`, then a column a signal in DBC units."""
+    decoder = Decoder(network)
+    for frames in open_log(path).chunks():
+        decoder.add(frames)
+    return decoder.tables()
+
+
+__all__ = ["Decoder", "DecoderError", "Frames", "Log", "LogFormatError", "Loss", "Message", "Network",
+           "NetworkError", "Signal", "Tally", "UnknownLogError", "decode", "decode_batches", "decode_log",
+           "join_frames", "open_log", "read_frames"]

@@ -1,0 +1,178 @@
+"""Frames and a network to tables: group the rows by message, then extract each message at once."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.extract import extract
+from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
+from decoders.layout import Message
+from decoders.network import SKIPPED, UNKNOWN, Network
+
+if TYPE_CHECKING:
+    import polars as pl
+
+RESERVED = ("t", "channel", "source")  # columns of ours; a signal of that name gets an underscore behind it
+BATCH_FRAMES = 1_000_000
+
+
+@dataclass(slots=True)
+class Tally:
+    """What became of the frames. known + unknown + error + remote = frames.
+
+    unknown: frames by (channel label, identifier, extended). short: frames too short for their message, by message
+    name. odd_selector: frames whose selector has a value the DBC does not know, by message name.
+    """
+
+    frames: int = 0
+    known: int = 0
+    error: int = 0
+    remote: int = 0
+    unknown: Counter[tuple[str, int, bool]] = field(default_factory=Counter)
+    short: Counter[str] = field(default_factory=Counter)
+    odd_selector: Counter[str] = field(default_factory=Counter)
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Frames of one message, in file order: t int64 (n,), payload uint8 (n, width), length, channel, can_id (n,)."""
+
+    t: NDArray[np.int64]
+    payload: NDArray[np.uint8]
+    length: NDArray[np.uint8]
+    channel: NDArray[np.uint8]
+    can_id: NDArray[np.uint32]
+
+
+class Decoder:
+    """Takes frames piece by piece, gives tables at the end; holds raw rows meanwhile, so callers bound the pieces."""
+
+    def __init__(self, network: Network) -> None:
+        self.network = network
+        self.tally = Tally()
+        self.held = 0
+        self._pieces: dict[int, list[Rows]] = {}
+        self._channels: list[str] = []
+
+    def add(self, frames: Frames) -> None:
+        """Sort one batch into messages."""
+        which = self.network.match(frames)
+        self._count(frames, which)
+        order = np.argsort(which, kind="stable")
+        present, first = np.unique(which[order], return_index=True)
+        ends = [*first[1:].tolist(), len(order)]
+        numbers = np.array([self._channel_number(c) for c in frames.channels] or [0], np.uint8)
+        for message, start, end in zip(present.tolist(), first.tolist(), ends, strict=True):
+            if message < 0:
+                continue
+            rows = order[start:end]
+            self._pieces.setdefault(message, []).append(Rows(
+                frames.t[rows], frames.payload[rows], frames.length[rows],
+                numbers[frames.channel[rows]], frames.can_id[rows]))
+            self.held += end - start
+
+    def tables(self) -> dict[str, pl.DataFrame]:
+        """One table a message name seen, rows in file order; what was held is let go."""
+        import polars as pl
+
+        found: dict[str, pl.DataFrame] = {}
+        for index in sorted(self._pieces):
+            message = self.network.messages[index]
+            table = self._table(message, _joined(self._pieces[index]))
+            found[message.name] = (pl.concat([found[message.name], table]).sort("t", maintain_order=True)
+                                   if message.name in found else table)
+        self._pieces, self.held = {}, 0
+        return found
+
+    def _channel_number(self, label: str) -> int:
+        if label not in self._channels:
+            self._channels.append(label)
+        return self._channels.index(label)
+
+    def _count(self, frames: Frames, which: NDArray[np.int16]) -> None:
+        tally = self.tally
+        tally.frames += len(frames)
+        tally.known += int(np.count_nonzero(which >= 0))
+        tally.error += int(np.count_nonzero(frames.flags & ERROR))
+        tally.remote += int(np.count_nonzero((frames.flags & (ERROR | REMOTE)) == REMOTE))
+        lost = which == UNKNOWN
+        if lost.any():
+            key = ((frames.channel[lost].astype(np.uint64) << np.uint64(33))
+                   | ((frames.flags[lost] & EXTENDED).astype(np.uint64) << np.uint64(32)) | frames.can_id[lost])
+            for k, n in zip(*(a.tolist() for a in np.unique(key, return_counts=True)), strict=True):
+                tally.unknown[frames.channels[k >> 33], k & 0xFFFF_FFFF, bool(k >> 32 & 1)] += n
+
+    def _table(self, message: Message, rows: Rows) -> pl.DataFrame:
+        import polars as pl
+
+        n_short = int(np.count_nonzero(rows.length < message.length))
+        if n_short:
+            self.tally.short[message.name] += n_short
+        payload = rows.payload
+        if payload.shape[1] < message.length:
+            payload = np.pad(payload, ((0, 0), (0, 64 - payload.shape[1])))
+        columns = extract(message, payload, rows.length if n_short else None)
+        self._count_odd(message, {name: (c.values, c.valid) for name, c in columns.items()})
+        series = [pl.Series("t", rows.t).cast(pl.Datetime("us", "UTC"))]
+        if self.network.several_buses:
+            series.append(pl.Series("channel", self._channels, dtype=pl.String).gather(rows.channel))
+        if message.j1939:
+            series.append(pl.Series("source", (rows.can_id & 0xFF).astype(np.uint8)))
+        for name, column in columns.items():
+            one = pl.Series(name + "_" if name in RESERVED else name, column.values)
+            if column.valid is not None and not column.valid.all():
+                one = pl.select(pl.when(pl.Series(column.valid)).then(one).alias(one.name)).to_series()
+            series.append(one)
+        return pl.DataFrame(series)
+
+    def _count_odd(self, message: Message, columns: dict[str, tuple[NDArray[np.generic],
+                                                                    NDArray[np.bool_] | None]]) -> None:
+        for selector in message.signals:
+            if not selector.selector:
+                continue
+            known = set(selector.states).union(*(s.when for s in message.signals if s.parent == selector.name))
+            values, valid = columns[selector.name]
+            if known and values.dtype != np.float64:
+                odd = ~np.isin(values, np.array(sorted(known)))
+                n = int(np.count_nonzero(odd if valid is None else odd & valid))
+                if n:
+                    self.tally.odd_selector[message.name] += n
+
+
+def decode(frames: Frames, network: Network) -> dict[str, pl.DataFrame]:
+    """One table a message: `t`, then `channel` and `source` where they apply, then a column a signal in DBC units."""
+    decoder = Decoder(network)
+    decoder.add(frames)
+    return decoder.tables()
+
+
+def decode_batches(chunks: Iterable[Frames], network: Network, frames: int = BATCH_FRAMES,
+                   ) -> Iterator[dict[str, pl.DataFrame]]:
+    """Tables of about `frames` frames at a time: a log of any size in bounded memory."""
+    decoder = Decoder(network)
+    for chunk in chunks:
+        decoder.add(chunk)
+        if decoder.held >= frames:
+            yield decoder.tables()
+    if decoder.held:
+        yield decoder.tables()
+
+
+def _joined(pieces: list[Rows]) -> Rows:
+    if len(pieces) == 1:
+        return pieces[0]
+    width = max(p.payload.shape[1] for p in pieces)
+    wide = [p.payload if p.payload.shape[1] == width else
+            np.pad(p.payload, ((0, 0), (0, width - p.payload.shape[1]))) for p in pieces]
+    return Rows(np.concatenate([p.t for p in pieces]), np.concatenate(wide),
+                np.concatenate([p.length for p in pieces]), np.concatenate([p.channel for p in pieces]),
+                np.concatenate([p.can_id for p in pieces]))
+
+
+__all__ = ["SKIPPED", "Decoder", "Tally", "decode", "decode_batches"]

@@ -1,0 +1,173 @@
+"""Payload matrix and layout to columns: every frame of a message at once, never one frame at a time.
+
+A frame's bytes are loaded as 64-bit words, once as they lie (little endian) and once reversed (big endian). A signal
+is then a shift and a mask of one word; only a signal that spreads over nine bytes needs a ninth byte on top.
+
+    bytes          b0       b1       b2  ...           little-endian word: bit k of byte i is bit 8i + k
+    DBC numbering  7 ... 0  15 ... 8  23 ... 16        big-endian word: first_bit counts from the top
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.layout import Message, Signal
+
+U64 = NDArray[np.uint64]
+EXACT = 2**53  # every whole number up to here is a float64
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """Values of one signal, shape (frames,), int64, uint64 or float64; valid None means present in every frame."""
+
+    values: NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]
+    valid: NDArray[np.bool_] | None = None
+
+
+@dataclass(slots=True)
+class Words:
+    """64-bit words of a payload matrix, uint8 (frames, width), width 8 or more; each word is loaded at most once."""
+
+    payload: NDArray[np.uint8]
+    _little: dict[int, U64] = field(default_factory=dict)
+    _big: dict[int, U64] = field(default_factory=dict)
+
+    def little(self, byte: int) -> U64:
+        if byte not in self._little:
+            whole = np.ascontiguousarray(self.payload[:, byte:byte + 8])
+            self._little[byte] = whole.view("<u8").reshape(-1)
+        return self._little[byte]
+
+    def big(self, byte: int) -> U64:
+        if byte not in self._big:
+            self._big[byte] = self.little(byte).byteswap()
+        return self._big[byte]
+
+
+def extract(message: Message, payload: NDArray[np.uint8], length: NDArray[np.uint8] | None = None,
+            ) -> dict[str, Column]:
+    """Physical values of every signal of one message.
+
+    Args:
+        payload: uint8 (frames, width), width at least 8 and at least the message's length, zero past each length.
+        length: uint8 (frames,), data bytes present; None when every frame is as long as the message.
+    Returns: by signal name, in the order of the layout. A signal past the end of a short frame, or whose selector
+        says otherwise, is invalid there; so are the dependants of a selector value that the DBC does not know.
+    """
+    words = Words(payload)
+    short = None if length is None or not len(length) or int(length.min()) >= message.length else length
+    columns: dict[str, Column] = {}
+    by_name = {s.name: s for s in message.signals}
+    pending = set(by_name)
+
+    def column(name: str) -> Column:
+        if name in columns:
+            return columns[name]
+        if name not in pending:  # a selector that selects itself, over any number of steps
+            return Column(np.zeros(len(payload), np.int64), np.zeros(len(payload), np.bool_))
+        pending.discard(name)
+        signal = by_name[name]
+        valid = None if short is None else _both(None, short.astype(np.uint16) * 8 >= signal.end_bit)
+        if signal.parent is not None:
+            present = (_selected(by_name[signal.parent], column(signal.parent), signal.when)
+                       if signal.parent in by_name else np.zeros(len(payload), np.bool_))
+            valid = _both(valid, present)
+        columns[name] = Column(scaled(signal, raw_bits(words, signal)), valid)
+        return columns[name]
+
+    return {s.name: column(s.name) for s in message.signals}
+
+
+def raw_bits(words: Words, signal: Signal) -> U64:
+    """Raw counts, uint64 (frames,); signed ones sign-extended to 64 bits (two's complement).
+
+    Source: bit numbering as drawn in the cantools Signal documentation.
+    """
+    last = words.payload.shape[1] - 8
+    byte = min(signal.first_bit // 8, last)
+    position = signal.first_bit - 8 * byte
+    spare = 64 - position - signal.length  # bits of the word behind the signal; negative: a ninth byte
+    if signal.big_endian:
+        word, shift = words.big(byte), spare
+        if spare < 0:
+            ninth = words.payload[:, byte + 8].astype(np.uint64)
+            word, shift = (word << np.uint64(-spare)) | (ninth >> np.uint64(8 + spare)), 0
+    else:
+        word, shift = words.little(byte), position
+        if spare < 0:
+            ninth = words.payload[:, byte + 8].astype(np.uint64)
+            word, shift = (word >> np.uint64(position)) | (ninth << np.uint64(64 - position)), 0
+    return _cut(word, shift, signal.length, signal.signed and not signal.is_float)
+
+
+def _cut(word: U64, shift: int, length: int, signed: bool) -> U64:
+    if signed:
+        left = 64 - length - shift
+        top = word << np.uint64(left) if left else word
+        return (top.view(np.int64) >> np.int64(64 - length)).view(np.uint64)
+    out = word >> np.uint64(shift) if shift else word
+    return out & np.uint64((1 << length) - 1) if shift + length < 64 else out
+
+
+def scaled(signal: Signal, raw: U64) -> NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]:
+    """raw * scale + offset with the very roundings Python's own numbers would take, so that no bit differs."""
+    if signal.is_float:
+        return _linear(signal, _as_float(raw, signal.length))
+    if signal.kind != "float":
+        if signal.scale != 1:
+            raw = raw * np.uint64(int(signal.scale) % 2**64)
+        if signal.offset:
+            raw = raw + np.uint64(int(signal.offset) % 2**64)
+        return raw.view(np.int64) if signal.kind == "int" else raw
+    counts: NDArray[np.int64] | U64 = raw.view(np.int64) if signal.signed or signal.length < 64 else raw
+    if isinstance(signal.scale, int) and max(map(abs, signal.raw_range)) * abs(signal.scale) > EXACT:
+        return _in_python(signal, counts)
+    return _linear(signal, counts)
+
+
+def _linear(signal: Signal, counts: NDArray[np.int64] | U64 | NDArray[np.float64]) -> NDArray[np.float64]:
+    if signal.scale == 1 and signal.offset == 0:
+        return counts.astype(np.float64)
+    values: NDArray[np.float64] = np.multiply(counts, np.float64(signal.scale), dtype=np.float64)
+    if signal.offset or not signal.scale > 1e-200:  # adding zero still turns -0.0 into 0.0
+        values += np.float64(signal.offset)
+    return values
+
+
+def _in_python(signal: Signal, counts: NDArray[np.int64] | U64) -> NDArray[np.float64]:
+    """Products past 2^53 of an integer factor: whole numbers of any size first, one rounding at the end."""
+    exact = counts.astype(object) * signal.scale + signal.offset
+    return exact.astype(np.float64)
+
+
+def _as_float(raw: U64, length: int) -> NDArray[np.float64]:
+    if length == 64:
+        return raw.view(np.float64)
+    if length == 32:
+        return raw.astype(np.uint32).view(np.float32).astype(np.float64)
+    return raw.astype(np.uint16).view(np.float16).astype(np.float64)
+
+
+def _selected(selector: Signal, column: Column, when: frozenset[int]) -> NDArray[np.bool_]:
+    values = column.values
+    if values.dtype == np.float64:
+        finite = np.isfinite(values) & (np.abs(values) < 2.0**62)
+        values = np.where(finite, values, -1.0).astype(np.int64)
+        return _both(column.valid, finite & _is_one_of(values, when))
+    return _both(column.valid, _is_one_of(values, when))
+
+
+def _is_one_of(values: NDArray[np.int64] | U64 | NDArray[np.float64], when: frozenset[int]) -> NDArray[np.bool_]:
+    if len(when) == 1:
+        (only,) = when
+        return np.asarray(values == only)
+    info = np.iinfo(values.dtype)
+    return np.isin(values, np.array([w for w in when if info.min <= w <= info.max], values.dtype))
+
+
+def _both(a: NDArray[np.bool_] | None, b: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    return b if a is None else a & b

@@ -1,0 +1,202 @@
+"""Text logs in the candump -L form.
+
+    (1579857014.345944) can2 486#82967A6B            data frame; three hexadecimal digits are an 11-bit identifier
+    (1579857014.346012) can2 18FEEE00#7BFFFFFF       eight digits: 29 bits
+    (1579857014.346101) can2 123##5AABB              CAN FD, flags nibble (1 bit rate switch, 2 error passive), data
+    (1579857014.346200) can2 123#R4                  remote frame;  20000004#0001000000000000 error frame
+Behind a line may stand " R" or " T": received, or sent by the logger itself. The time is UTC seconds.
+Source: can-utils, candump(1) option -L and lib.h; error flag 0x20000000: Linux can/error.h.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.ascii_fields import (
+    KEEP_FIRST,
+    PAD,
+    first_digits,
+    hex_bytes,
+    hex_number,
+    last_digits,
+    padded,
+    words_at,
+)
+from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
+from decoders.frames_out import Labels, Rows
+from decoders.log import ABSOLUTE_US, Account, Reader
+from decoders.source import Source
+
+LINE = re.compile(
+    rb"\s*\((\d{1,12})\.(\d{1,9})\) +(\S{1,64}) +([0-9A-Fa-f]{1,8})#"
+    rb"(?:(#)([0-9A-Fa-f]))?((?:[0-9A-Fa-f]{2}){0,64}|[Rr][0-9A-Fa-f]?)(?:_[0-9A-Fa-f])?(?: +([RTrt]))?\s*$")
+LOOKS = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +[0-9A-Fa-f]{1,8}#", re.MULTILINE)
+ERROR_BIT = 0x2000_0000
+IDENTIFIER = 0x1FFF_FFFF
+I64 = NDArray[np.int64]
+
+
+def read(source: Source, account: Account) -> Iterator[Frames]:
+    labels = Labels()
+    first = True
+    for offset, block in source.blocks(account):
+        frames = _parse(block, offset, labels, account)
+        if first and len(frames):
+            account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
+            first = False
+        yield frames
+
+
+def _parse(block: bytes, offset: int, labels: Labels, account: Account) -> Frames:
+    text = padded(block)
+    ends: I64 = np.flatnonzero(text[PAD:-PAD] == 10) + PAD
+    starts = np.concatenate(([PAD], ends[:-1] + 1))
+    full = ends > starts
+    if not full.all():
+        starts, ends = starts[full], ends[full]
+    rows = Rows(len(starts))
+    good = _regular(text, starts, ends, rows, labels)
+    for i in np.flatnonzero(~good).tolist():
+        line = text[starts[i]:ends[i]].tobytes()
+        if _one(line, i, rows, labels):
+            good[i] = True
+        elif line.strip():
+            account.lose("line", offset + int(starts[i]) - PAD, len(line) + 1, f"not a candump line: {line[:60]!r}")
+    return rows.frames(labels, None if good.all() else good)
+
+
+def _regular(text: NDArray[np.uint8], starts: I64, ends: I64, rows: Rows, labels: Labels) -> NDArray[np.bool_]:
+    """Fill the rows of the usual shape, all at once; True where a line has been read."""
+    spaces: I64 = np.flatnonzero(text == 32)
+    per_line = len(spaces) // max(1, len(starts))
+    if len(spaces) == per_line * len(starts) and 2 <= per_line <= 3:
+        at = np.arange(len(starts)) * per_line
+    else:
+        at = np.searchsorted(spaces, starts)
+        spaces = np.concatenate((spaces, np.full(2, len(text) - PAD)))
+    time_end, label_end = spaces[at], spaces[at + 1]
+    good = (time_end > starts + 8) & (label_end < ends) & (label_end - time_end <= 16) & (label_end > time_end + 1)
+    tail = ends - 2
+    marked = text[tail] == 32
+    if marked.any():
+        mark = text[ends - 1] | 0x20
+        good &= ~marked | (mark == ord("t")) | (mark == ord("r"))
+        rows.flags |= np.where(marked & (mark == ord("t")), np.uint8(TX), np.uint8(0))
+        ends = np.where(marked, tail, ends)
+    good &= ends > label_end
+    safe = np.where(good, time_end, PAD), np.where(good, label_end, PAD), np.where(good, ends, PAD)
+    good &= _times(text, starts, safe[0], rows)
+    good &= _identifiers(text, safe[1], safe[2], rows)
+    _channels(text, safe[0], safe[1], rows, labels, good)
+    return good
+
+
+def _times(text: NDArray[np.uint8], starts: I64, time_end: I64, rows: Rows) -> NDArray[np.bool_]:
+    """(seconds.micros) with six decimals, up to 16 digits of seconds."""
+    dot = time_end - 8
+    count = dot - starts - 1
+    good = (text[starts] == ord("(")) & (text[dot] == ord(".")) & (text[time_end - 1] == ord(")"))
+    good &= (count >= 1) & (count <= 12)
+    count = np.clip(count, 0, 12)
+    micros, bad = first_digits(words_at(text, dot + 1), 6)
+    low, bad_low = last_digits(words_at(text, dot - 8), np.minimum(count, 8))
+    high, bad_high = last_digits(words_at(text, dot - 16), np.maximum(count - 8, 0))
+    seconds = high * np.uint64(100_000_000) + low
+    rows.t[:] = (seconds * np.uint64(1_000_000) + micros // np.uint64(100)).view(np.int64)
+    return good & ((bad | bad_low | bad_high) == 0)
+
+
+def _channels(text: NDArray[np.uint8], time_end: I64, label_end: I64, rows: Rows, labels: Labels,
+              good: NDArray[np.bool_]) -> None:
+    count = label_end - time_end - 1
+    low = words_at(text, time_end + 1) & KEEP_FIRST[np.clip(count, 0, 8)]
+    high = words_at(text, time_end + 9) & KEEP_FIRST[np.clip(count - 8, 0, 8)]
+    rows.channel[:] = labels.of_words(low, high, good)
+
+
+def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows) -> NDArray[np.bool_]:
+    """id#data of the shapes III#, IIIIIIII#, each with ## for CAN FD; fills identifier, flags, length and payload."""
+    start = label_end + 1
+    long = text[start + 8] == ord("#")
+    short = text[start + 3] == ord("#")
+    long &= ~short
+    word = words_at(text, start)
+    number, bad = hex_number(word, 3)
+    if long.any():
+        wide, bad_wide = hex_number(word, 8)
+        number, bad = np.where(long, wide, number), np.where(long, bad_wide, bad)
+        rows.flags[long] |= EXTENDED
+        error = long & (number & np.uint64(ERROR_BIT) != 0)
+        rows.flags[error] |= ERROR
+        bad = bad | np.where(number > np.uint64(ERROR_BIT | IDENTIFIER), np.uint64(1), np.uint64(0))
+    rows.can_id[:] = number.astype(np.uint32) & np.uint32(IDENTIFIER)
+    data = start + np.where(long, 9, 4)
+    fd = text[data] == ord("#")
+    good = (long | short) & (bad == 0)
+    if fd.any():
+        bits, bad_bits = hex_number(words_at(text, data + 1), 1)
+        good &= ~fd | (bad_bits == 0)
+        for bit, flag in ((1, BRS), (2, ESI)):
+            rows.flags[fd & (bits & np.uint64(bit) != 0)] |= flag
+        rows.flags[fd] |= FD
+        data = data + np.where(fd, 2, 0)
+    count = ends - data
+    good &= (count >= 0) & (count % 2 == 0) & (count <= np.where(fd, 128, 16))
+    count = np.where(good, count, 0)
+    rows.length[:] = count >> 1
+    return good & _payload(text, data, count, rows)
+
+
+def _payload(text: NDArray[np.uint8], data: I64, count: I64, rows: Rows) -> NDArray[np.bool_]:
+    """Hexadecimal data, sixteen characters to a payload word; a first "R" fails here and goes the slow way."""
+    most = int(count.max(initial=0))
+    if most > 16:
+        rows.widen()
+    out = rows.words()
+    bad = np.zeros(len(data), np.uint64)
+    even = bool((count == 16).all())
+    for k in range(max(1, (most + 15) // 16)):
+        some = slice(None) if k == 0 else np.flatnonzero(count > 16 * k)
+        at, left = data[some] + 16 * k, count[some] - 16 * k
+        keep_low = None if even else KEEP_FIRST[np.clip(left, 0, 8)]
+        keep_high = None if even else KEEP_FIRST[np.clip(left - 8, 0, 8)]
+        low, bad_low = hex_bytes(words_at(text, at), keep_low)
+        high, bad_high = hex_bytes(words_at(text, at + 8), keep_high)
+        out[some, k] = low | (high << np.uint64(32))
+        bad[some] |= bad_low | bad_high
+    return bad == 0
+
+
+def _one(line: bytes, i: int, rows: Rows, labels: Labels) -> bool:
+    """One line of an unusual shape; False when it is none of ours."""
+    found = LINE.match(line)
+    if not found:
+        return False
+    seconds, fraction, label, identifier, fd, bits, data, mark = found.groups()
+    if not fd and len(data) > 16:
+        return False
+    number = int(identifier, 16)
+    flags = EXTENDED if len(identifier) > 3 else 0
+    flags |= ERROR if len(identifier) == 8 and number & ERROR_BIT else 0
+    flags |= TX if mark in (b"T", b"t") else 0
+    if number > (ERROR_BIT | IDENTIFIER) or (not flags & EXTENDED and number > 0x7FF):
+        return False
+    if fd:
+        flags |= FD | (BRS if int(bits, 16) & 1 else 0) | (ESI if int(bits, 16) & 2 else 0)
+    payload = b""
+    if data[:1] in (b"R", b"r"):
+        flags |= REMOTE
+        length = min(int(data[1:] or b"0", 16), 8)
+    else:
+        payload = bytes.fromhex(data.decode("ascii"))
+        length = len(payload)
+    t = int(seconds) * 1_000_000 + round(int(fraction) / 10 ** (len(fraction) - 6))
+    rows.put(i, t, labels.number(label), number & IDENTIFIER, flags, length, payload)
+    return True
+
+
+READER = Reader(name="candump", looks=lambda head: bool(LOOKS.search(head)), read=read)

@@ -1,0 +1,83 @@
+"""What readers write into: rows of one block to be, and the bus labels of one log."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.frames import Frames
+
+U64 = NDArray[np.uint64]
+MAX_LABELS = 255
+OTHER = "other"
+
+
+class Labels:
+    """Bus labels in order of appearance; past MAX_LABELS all further ones share one number, under OTHER."""
+
+    def __init__(self) -> None:
+        self.names: list[str] = []
+        self._numbers: dict[bytes, int] = {}
+
+    def number(self, label: bytes) -> int:
+        if label not in self._numbers:
+            if len(self.names) < MAX_LABELS:
+                self.names.append(label.decode("utf-8", "replace"))
+            else:
+                self.names.append(OTHER) if len(self.names) == MAX_LABELS else None
+                return MAX_LABELS
+            self._numbers[label] = len(self.names) - 1
+        return self._numbers[label]
+
+    def of_words(self, low: U64, high: U64, good: NDArray[np.bool_]) -> NDArray[np.uint8]:
+        """Numbers of labels up to 16 bytes long, given as two words with zeros behind the label, shape (n,).
+
+        Rows that are not good get 0 and name no label.
+        """
+        out = np.zeros(len(low), np.uint8)
+        left = np.flatnonzero(good)
+        while len(left):
+            a, b = low[left[0]], high[left[0]]
+            same = (low[left] == a) & (high[left] == b)
+            number = self.number((a.tobytes() + b.tobytes()).rstrip(b"\0"))
+            if same.all():
+                out[left] = number
+                break
+            out[left[same]] = number
+            left = left[~same]
+        return out
+
+
+class Rows:
+    """Column arrays for n frames, all zero at first; a reader fills them by position."""
+
+    def __init__(self, n: int, width: int = 8) -> None:
+        self.t = np.zeros(n, np.int64)
+        self.channel = np.zeros(n, np.uint8)
+        self.can_id = np.zeros(n, np.uint32)
+        self.flags = np.zeros(n, np.uint8)
+        self.length = np.zeros(n, np.uint8)
+        self.payload = np.zeros((n, width), np.uint8)
+
+    def words(self) -> U64:
+        """The payload as little-endian words, shape (n, width / 8), to write into."""
+        return self.payload.view("<u8")
+
+    def widen(self) -> None:
+        """Room for CAN FD."""
+        if self.payload.shape[1] == 8:
+            self.payload = np.pad(self.payload, ((0, 0), (0, 56)))
+
+    def put(self, i: int, t: int, channel: int, can_id: int, flags: int, length: int, payload: bytes) -> None:
+        """One frame at row i; whatever stood there is replaced."""
+        if len(payload) > 8:
+            self.widen()
+        self.t[i], self.channel[i], self.can_id[i], self.flags[i], self.length[i] = t, channel, can_id, flags, length
+        self.payload[i] = 0
+        self.payload[i, :len(payload)] = np.frombuffer(payload, np.uint8)
+
+    def frames(self, labels: Labels, keep: NDArray[np.bool_] | None = None) -> Frames:
+        """The rows, or those to keep, as Frames."""
+        some = slice(None) if keep is None else keep
+        return Frames(self.t[some], self.channel[some], self.can_id[some], self.flags[some], self.length[some],
+                      self.payload[some], tuple(labels.names))

@@ -1,0 +1,153 @@
+"""Source: the bytes of a log as its reader wants them: unpacked from gzip, UTF-16 turned to ASCII, never all at once."""
+
+from __future__ import annotations
+
+import codecs
+import tempfile
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from decoders.log import Account
+
+GZIP = b"\x1f\x8b\x08"
+READ_BYTES = 1 << 18
+BLOCK_BYTES = 1 << 20  # of text, cut at a line end: fits the second-level cache together with its columns
+MAX_LINE = 1 << 16  # bytes; no text format has lines near this
+MAX_RATIO = 300  # a log unpacks to 5 to 20 times its size; past this it is a bomb ...
+FREE_BYTES = 1 << 28  # ... unless it is small anyway
+
+
+class Source:
+    """A forward-only stream over one file. `offset` counts unpacked bytes given out so far."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.size = path.stat().st_size
+        self.file: IO[bytes] = path.open("rb")
+        start = self.file.read(len(GZIP))
+        self.file.seek(0)
+        self.packed = start == GZIP
+        self.account: Account | None = None
+        self.offset = 0
+        self._held = b""
+        self.trouble: tuple[str, str] | None = None  # loss of the packed file, not yet in the account
+        self._stream = self._unpacked() if self.packed else self._plain()
+        head = self.peek(4)
+        if head[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+            rest, self._held = self._held, b""
+            self._stream = _ascii(rest, self._stream)
+        elif head.startswith(codecs.BOM_UTF8):
+            self._held = self._held[3:]
+
+    def peek(self, n: int) -> bytes:
+        """The next n bytes without taking them; fewer at the end."""
+        while len(self._held) < n and (more := next(self._stream, b"")):
+            self._held += more
+        return self._held[:n]
+
+    def read(self, n: int) -> bytes:
+        """The next n bytes; fewer at the end. Callers bound n."""
+        parts, have = [self._held], len(self._held)
+        while have < n and (more := next(self._stream, b"")):
+            parts.append(more)
+            have += len(more)
+        whole = b"".join(parts)
+        self._held = whole[n:]
+        self.offset += min(n, len(whole))
+        self._tell()
+        return whole[:n]
+
+    def blocks(self, account: Account) -> Iterator[tuple[int, bytes]]:
+        """Text in pieces that end at a line end, each with its offset; every line end is a newline.
+
+        A line longer than MAX_LINE is dropped and accounted for, however long it is.
+        """
+        rest = b""
+        while True:
+            at = self.offset - len(rest)
+            fresh = self.read(BLOCK_BYTES - len(rest))
+            if not fresh:
+                if rest:
+                    yield at, rest + b"\n"
+                return
+            block = rest + fresh
+            if b"\r" in fresh:
+                block = block.replace(b"\r", b"\n")
+            cut = block.rfind(b"\n") + 1
+            if cut:
+                yield at, block[:cut]
+            rest = block[cut:]
+            if len(rest) > MAX_LINE:
+                at = self.offset - len(rest)
+                rest = self._skip_line()
+                account.lose("limit", at, self.offset - len(rest) - at, f"a line longer than {MAX_LINE} bytes")
+
+    def on_disk(self) -> Path:
+        """A path that holds the unpacked content, for libraries that want to seek; a temporary file when packed."""
+        if not self.packed:
+            return self.path
+        spool = tempfile.NamedTemporaryFile(prefix="herdbook-", suffix=self.path.with_suffix("").suffix)  # noqa: SIM115
+        while piece := self.read(READ_BYTES):
+            spool.write(piece)
+        spool.flush()
+        self._spool = spool  # lives and is removed with this source
+        return Path(spool.name)
+
+    def _skip_line(self) -> bytes:
+        """Everything up to the next line end is thrown away; returns what was read behind it."""
+        while piece := self.read(READ_BYTES):
+            piece = piece.replace(b"\r", b"\n")
+            if (end := piece.find(b"\n")) >= 0:
+                return piece[end + 1:]
+        return b""
+
+    def _plain(self) -> Iterator[bytes]:
+        while piece := self.file.read(READ_BYTES):
+            yield piece
+
+    def _unpacked(self) -> Iterator[bytes]:
+        """Members of a gzip file, one after the other, in pieces of bounded size."""
+        out, packed = 0, 0
+        machine = None  # between two members
+        while data := self.file.read(READ_BYTES >> 2):
+            packed += len(data)
+            while data:
+                machine = machine or zlib.decompressobj(wbits=31)
+                try:
+                    piece = machine.decompress(data, READ_BYTES)
+                except zlib.error as e:
+                    self.trouble = ("record", f"damaged gzip data near packed byte {packed - len(data)}: {e}")
+                    return
+                out += len(piece)
+                if out > FREE_BYTES and out > MAX_RATIO * packed:
+                    self.trouble = ("limit", f"gzip data unpacks to more than {MAX_RATIO} times its size")
+                    return
+                if piece:
+                    yield piece
+                data = machine.unconsumed_tail
+                if machine.eof:
+                    data = machine.unused_data.lstrip(b"\0")
+                    machine = None
+        if machine is not None:
+            self.trouble = ("cut", "the gzip file ends before its end mark")
+
+    def _tell(self) -> None:
+        if self.trouble and self.account is not None:
+            kind, detail = self.trouble
+            self.trouble = None
+            self.account.lose(kind, self.offset + len(self._held), max(1, self.size - self.file.tell()), detail)
+
+
+def _ascii(head: bytes, stream: Iterator[bytes]) -> Iterator[bytes]:
+    """UTF-16 with a byte order mark to ASCII; what has no ASCII form becomes a question mark."""
+    decoder = codecs.getincrementaldecoder("utf-16")(errors="replace")
+    yield decoder.decode(head).encode("ascii", "replace")
+    for piece in stream:
+        if text := decoder.decode(piece):
+            yield text.encode("ascii", "replace")
+    if text := decoder.decode(b"", final=True):
+        yield text.encode("ascii", "replace")
+
