@@ -1,0 +1,91 @@
+"""Cautions printed with findings about packs, heat and brakes. Own words; each with where it comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    text: str
+    source: str
+
+
+GENERAL = Caution(
+    "These pages are written by a batch run after the fact. They are no safety system: they can neither "
+    "warn in time nor "
+    "prevent anything. A good score is no proof that a vehicle is safe.",
+    "engineering judgement",
+)
+
+BRAKE = Caution(
+    "Do not ride this vehicle until a qualified person has inspected the brakes. Clearing a fault code or "
+    "updating software "
+    "does not clear a brake finding.",
+    "engineering judgement",
+)
+
+DRIVE = Caution(
+    "Do not ride this vehicle until a qualified person has found why it may drive without being asked to. "
+    "Lift the driven wheels off the ground before any test under power.",
+    "common practice",
+)
+
+PACK = (
+    Caution(
+        "Stop using a pack that smells, leaks, smokes, swells, changes colour, gets too hot or no longer "
+        "holds charge. "
+        "Move away from it and call the fire service; do not wait for a second opinion from data.",
+        "fire-safety tips for lithium-ion batteries of the NFPA",
+    ),
+    Caution(
+        "A pack cannot be switched off: its cells keep their voltage and can drive thousands of amperes "
+        "into a short "
+        "circuit. Work inside a pack is for qualified, where required licensed, persons; local codes "
+        "prevail.",
+        "common practice",
+    ),
+    Caution(
+        "Do not open, re-balance by hand, or charge a cold, swollen or suspect pack, and do not send it by "
+        "post.",
+        "common practice",
+    ),
+    Caution(
+        "By road, a damaged or defective pack travels only under special provision 376 (packing "
+        "instructions P908 or "
+        "P911, LP904 or LP906) after assessment by an expert. By air it is forbidden (special provision "
+        "A154). In the "
+        "United States see 49 CFR 173.185(f). Rules change every year: check the edition in force.",
+        "ADR SP 376; IATA DGR SP A154; 49 CFR 173.185(f)",
+    ),
+)
+
+HEAT = Caution(
+    "Charge between 0 and 40 °C, away from exits, attended, with the listed charger. Above 60 °C at any "
+    "cell do not use "
+    "the pack; if it keeps heating without load, leave and call the fire service.",
+    "fire-safety tips for lithium-ion batteries of the NFPA; the 60 °C figure is common practice for this "
+    "cell chemistry",
+)
+
+TOUCH = Caution(
+    "Motors and power stages that are normal inside can still burn skin: bare metal near 65 °C burns within "
+    "a second.",
+    "burn thresholds as in ISO 13732-1; figure from memory, check against the standard",
+)
+
+LAW = "Local law, transport rules and licensed practice prevail over anything printed here."
+
+
+def for_findings(subsystems: set[str], stop_use: bool) -> list[Caution]:
+    """The cautions that the subsystems with findings call for, the most urgent first."""
+    out: list[Caution] = []
+    if "braking" in subsystems:
+        out.append(BRAKE)
+    if stop_use and subsystems & {"drive", "remote link"}:
+        out.append(DRIVE)
+    if subsystems & {"cells", "pack", "charging", "thermal"}:
+        out.extend(PACK)
+    if "thermal" in subsystems:
+        out.extend((HEAT, TOUCH))
+    return [*out, GENERAL]

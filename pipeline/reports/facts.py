@@ -1,0 +1,141 @@
+"""All that the published catalogue says about one vehicle, read once and passed around as plain rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from pipeline.errors import NotKnownError, StoreError
+from pipeline.reports import words
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+    from pipeline.store import Store
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """One vehicle. Rows are dicts named as the catalogue's columns; metrics and events are polars tables.
+
+    metrics: start_t, kind, name, item, value, unit, se, n, coverage.  events: session_start_t, kind, item,
+    start_t,
+    end_t, data.  zone None: the zone is unknown and the page says UTC."""
+
+    vehicle: str
+    about: Row
+    zone: ZoneInfo | None
+    findings: list[Row]
+    not_assessed: list[Row]
+    scores: list[Row]
+    sessions: list[Row]
+    installs: list[Row]
+    logs: list[Row]
+    messages: list[Row]
+    changes: list[Row]
+    metrics: pl.DataFrame
+    events: pl.DataFrame
+    scan: Row | None
+    rule_set: Row | None
+
+    @property
+    def zone_name(self) -> str:
+        return self.zone.key if self.zone else "UTC"
+
+    def graves(self, severity: str) -> list[Row]:
+        return [f for f in self.findings if f["severity"] == severity]
+
+
+def published(store: Store) -> Path:
+    """The catalogue that people read. Raises StoreError when nothing was ever published."""
+    path = Path(store.published)
+    if not path.is_file():
+        raise StoreError("no catalogue is published yet", path, "Take logs in and scan first")
+    return path
+
+
+def open_published(store: Store) -> duckdb.DuckDBPyConnection:
+    import duckdb
+
+    return duckdb.connect(str(published(store)), read_only=True)
+
+
+def sql(name: str) -> str:
+    return files("pipeline.reports").joinpath("sql", f"{name}.sql").read_text("utf-8")
+
+
+def rows(con: duckdb.DuckDBPyConnection, query: str, **given: object) -> list[Row]:
+    """Result rows as dicts. query: a name under sql/ or a statement."""
+    text = query if " " in query else sql(query)
+    found = con.execute(text, given) if given else con.execute(text)
+    names = [column[0] for column in found.description or ()]
+    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+
+
+def table(con: duckdb.DuckDBPyConnection, query: str, **given: object) -> pl.DataFrame:
+    """Result as a polars table. query: a name under sql/ or a statement."""
+    import polars as pl
+
+    text = query if " " in query else sql(query)
+    return pl.DataFrame(pl.from_arrow(con.sql(text, params=given or None).to_arrow_table()))
+
+
+def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, as_of: datetime | None = None) -> Facts:
+    """Everything about one vehicle. Raises NotKnownError naming near vehicles when it is not in the
+    catalogue."""
+    about = rows(con, "vehicle", vehicle=vehicle)
+    if not about:
+        raise NotKnownError(f"vehicle {vehicle!r} is not in the catalogue", do=_nearest(con, vehicle))
+    of = {"vehicle": vehicle}
+    dated = {"vehicle": vehicle, "as_of": as_of}
+    scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY ended_t DESC NULLS LAST LIMIT 1")
+    sets = rows(con, "SELECT * FROM rule_sets ORDER BY made_t DESC LIMIT 1")
+    return Facts(
+        vehicle=vehicle,
+        about=about[0],
+        zone=words.zone_of(about[0]["zone"]),
+        findings=rows(con, "findings", **of),
+        not_assessed=rows(
+            con, "SELECT * FROM not_assessed WHERE vehicle = $vehicle ORDER BY subsystem, rule", **of
+        ),
+        scores=rows(con, "SELECT * FROM scores WHERE vehicle = $vehicle", **of),
+        sessions=rows(con, "sessions", **dated),
+        installs=rows(
+            con, "SELECT * FROM installs WHERE vehicle = $vehicle ORDER BY component, from_t", **of
+        ),
+        logs=rows(con, "logs", **dated),
+        messages=rows(con, "messages", **of),
+        changes=rows(con, "changes", **dated),
+        metrics=table(
+            con,
+            "SELECT m.* EXCLUDE (vehicle), s.kind FROM metrics m JOIN sessions s USING (vehicle, start_t) "
+            "WHERE m.vehicle = $vehicle ORDER BY m.start_t, m.name, m.item",
+            **of,
+        ),
+        events=table(
+            con,
+            "SELECT * EXCLUDE (vehicle) FROM events WHERE vehicle = $vehicle ORDER BY start_t, kind",
+            **of,
+        ),
+        scan=scans[0] if scans else None,
+        rule_set=sets[0] if sets else None,
+    )
+
+
+def _nearest(con: duckdb.DuckDBPyConnection, vehicle: str) -> str:
+    near = [
+        str(r[0])
+        for r in con.execute(
+            "SELECT vehicle FROM vehicles ORDER BY jaro_winkler_similarity(vehicle, $v) DESC, vehicle LIMIT "
+            "3",
+            {"v": vehicle},
+        ).fetchall()
+    ]
+    return f"Nearest known: {', '.join(near)}" if near else "The catalogue holds no vehicle yet"

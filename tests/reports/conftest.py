@@ -1,0 +1,201 @@
+"""Fixtures of the page tests: a small made-up fleet, published, with the lake answered by made-up signals."""
+
+from __future__ import annotations
+
+import sys
+from datetime import timedelta
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from pipeline.signals import Signals
+
+from .made_up import HOSTILE, T0, Catalogue, MadeUpStore, signals_of, window
+
+
+@pytest.fixture(autouse=True)
+def lake(monkeypatch: pytest.MonkeyPatch) -> None:
+    def load_signals(store: Any, vehicle: str, start: int, end: int, roles: Any = None) -> Signals:
+        return signals_of(vehicle, start, end, roles)
+
+    module = ModuleType("pipeline.lake")
+    module.__dict__["load_signals"] = load_signals
+    monkeypatch.setitem(sys.modules, "pipeline.lake", module)
+
+
+@pytest.fixture(scope="session")
+def store(tmp_path_factory: pytest.TempPathFactory) -> MadeUpStore:
+    book = Catalogue(tmp_path_factory.mktemp("store"))
+    fill(book)
+    return book.close()
+
+
+def fill(book: Catalogue) -> None:
+    book.add("rule_sets", rule_set="r" * 64, made_t=T0, rules="[]", version="0.1.0")
+    book.scan("scan-1", T0 + timedelta(days=30))
+    book.scan("scan-2", T0 + timedelta(days=61))
+    for vehicle in ("VX-014", "VX-015", "VX-016", HOSTILE):
+        _life(book, vehicle)
+    book.scores("VX-014", {"braking": 32.0, "cells": 64.0, "thermal": None})
+    for vehicle in ("VX-015", "VX-016", HOSTILE):
+        book.scores(vehicle, {})
+    _brake_finding(book, "VX-014")
+    _cell_finding(book, "VX-014", "service")
+    _cell_finding(
+        book,
+        HOSTILE,
+        "note",
+        title=HOSTILE,
+        statement=HOSTILE,
+        meaning=HOSTILE,
+        causes=[HOSTILE],
+        bench=[HOSTILE],
+        cautions=[HOSTILE],
+        not_separable=HOSTILE,
+    )
+    book.add(
+        "not_assessed",
+        vehicle="VX-014",
+        rule="soft_short",
+        subsystem="cells",
+        reason="no two rests at the same knee on record",
+    )
+    book.add(
+        "quarantine",
+        log="9" * 64,
+        name="broken.blf",
+        path="inbox/broken.blf",
+        size_bytes=12,
+        reason="unreadable",
+        detail="12 bytes, no header",
+        advice="Pull the log again",
+        first_t=T0,
+        last_t=T0,
+        tries=1,
+    )
+    for scan, vehicle, rule, change, before in (
+        ("scan-1", "VX-014", "cell_resistance", "new", None),
+        ("scan-2", "VX-014", "brake_refused", "new", None),
+        ("scan-2", "VX-014", "cell_resistance", "worse", "note"),
+    ):
+        book.add(
+            "finding_log",
+            scan=scan,
+            vehicle=vehicle,
+            rule=rule,
+            item="cell 7" if "cell" in rule else "",
+            change=change,
+            severity="service" if "cell" in rule else "stop-use",
+            severity_before=before,
+            measured=1.55,
+            unit="1",
+            statement="Group 7 has 1.55 times the resistance of the median group.",
+        )
+
+
+def _life(book: Catalogue, vehicle: str) -> None:
+    book.vehicle(vehicle)
+    for week in range(8):
+        start = T0 + timedelta(days=7 * week, hours=1)
+        log = book.log(
+            vehicle,
+            start,
+            clock_notes=["clock stepped back 3 h at 08:10"] if week == 3 else [],
+            status="partial" if week == 5 else "whole",
+            lost_bytes=512 if week == 5 else 0,
+        )
+        book.session(vehicle, start, "ride", 0.6, [log])
+        book.session(vehicle, start + timedelta(hours=0.7), "charge", 0.3, [log], coverage=0.9)
+        book.metric(vehicle, start, "distance", 6.2 + week, "km")
+        for cell in range(1, 13):
+            book.metric(
+                vehicle,
+                start,
+                "cell_resistance",
+                2.0 + (0.1 * week if cell == 7 else 0.0),
+                "mOhm",
+                str(cell),
+                0.01,
+            )
+    book.add(
+        "installs",
+        vehicle=vehicle,
+        component="pack",
+        serial="P-0031",
+        from_t=T0,
+        to_t=T0 + timedelta(days=20),
+        known_by="bus",
+    )
+    book.add(
+        "installs",
+        vehicle=vehicle,
+        component="pack",
+        serial="P-0087",
+        from_t=T0 + timedelta(days=21),
+        to_t=T0 + timedelta(days=60),
+        known_by="bus",
+    )
+    book.add(
+        "installs",
+        vehicle=vehicle,
+        component="controller_firmware",
+        serial="4.1",
+        from_t=T0,
+        to_t=T0 + timedelta(days=60),
+        known_by="bus",
+    )
+
+
+def _brake_finding(book: Catalogue, vehicle: str) -> None:
+    start = T0 + timedelta(days=56, hours=1, minutes=3, seconds=25)
+    book.finding(
+        vehicle,
+        "brake_refused",
+        title="Brake asked for and not delivered",
+        subsystem="braking",
+        severity="stop-use",
+        measured=14.0,
+        limit=5.0,
+        unit="A",
+        se=0.4,
+        count=6,
+        share=0.68,
+        statement="In 6 of 40 braking events at least 14 A of the demanded 18 A did not arrive, without a "
+        "reason "
+        "on the bus.",
+        windows=[window(start + timedelta(seconds=30 * i), 4.5) for i in range(3)],
+        signals=["regen_demand", "regen_current", "brake_demand", "vehicle_speed"],
+        not_separable="Controller limiter or pack limiter: log the charge limit frame to tell them apart.",
+        causes=["Charge switch of the pack opens under braking.", "Current sensor of the controller drifts."],
+        bench=["Brake on the dynamometer at 95 % charge and watch the DC link."],
+        cautions=["Do not ride until inspected by a qualified person."],
+    )
+
+
+def _cell_finding(book: Catalogue, vehicle: str, severity: str, **more: Any) -> None:
+    start = T0 + timedelta(days=49, hours=1, minutes=10)
+    book.finding(
+        vehicle,
+        "cell_resistance",
+        **{
+            "title": "One group resists more than its peers",
+            "severity": severity,
+            "item": "cell 7",
+            "measured": 3.10,
+            "limit": 2.6,
+            "unit": "mOhm",
+            "se": 0.02,
+            "share": 0.36,
+            "statement": "Group 7 measures 3.10 mΩ at 10 s, 1.55 times the median of its pack.",
+            "windows": [window(start, 40.0)],
+            "signals": ["cell_voltage", "pack_current"],
+        }
+        | more,
+    )
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    return tmp_path / "out"
