@@ -6,7 +6,7 @@ HERDBOOK := $(BIN)/herdbook
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help demo test lint types tests slow browser bench physics campaign evaluate sources audit clean
+.PHONY: help demo test lint types tests slow browser bench physics campaign evaluate sources audit pins clean
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:[^#]*## /\t/' | expand -t 12
@@ -42,6 +42,11 @@ campaign: .venv/test.stamp ## the labelled campaign: how often each rule is righ
 
 audit: .venv/test.stamp ## known vulnerabilities in the pinned dependencies
 	@$(BIN)/python -m venv --clear build/audit && build/audit/bin/pip install -q pip-audit && build/audit/bin/pip-audit -r constraints.txt --no-deps --disable-pip
+
+pins: ## write constraints.txt anew from the newest versions that pyproject allows
+	@rm -rf build/pins && $(PYTHON) -m venv build/pins && build/pins/bin/pip install -q '.[test]'
+	@{ echo '# Exact versions that Herdbook is developed and tested with. Made anew by: make pins'; \
+	  build/pins/bin/pip freeze --exclude herdbook | grep -v ' @ '; } > constraints.txt
 
 clean: ## remove the venv and everything built
 	rm -rf .venv build .mypy_cache .ruff_cache .pytest_cache .hypothesis

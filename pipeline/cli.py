@@ -1,0 +1,84 @@
+"""The command `herdbook`: verbs from commands/, and the promise that a person never sees a traceback.
+
+Exit codes
+    0   done; nothing to call anyone about      10  a scan found new or worse service findings
+    70  a fault of Herdbook itself              20  a scan found new or worse stop-use findings
+    2   arguments or settings make no sense     30  a scan finished, but logs went to quarantine
+    3   a vehicle profile is wrong              5   the store is missing, damaged or out of room
+    4   a log or sidecar cannot be used          6   another process is writing to the store
+    7   the store does not know that vehicle    130 stopped by the user
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from typing import NoReturn
+
+import typer
+
+VERBS = ("take", "scan", "fleet", "dossier", "history", "wires", "rules", "store", "query", "quarantine", "profile")
+ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with evidence.
+
+Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""
+
+EPILOG = (
+    "Exit codes: 0 done · 70 fault of Herdbook · 2 arguments or settings · 3 profile · 4 log or sidecar · 5 store · "
+    "6 store busy · 7 not known · scans also: 10 service news · 20 stop-use news · 30 logs in quarantine"
+)
+
+
+def build() -> typer.Typer:
+    """The application with its verbs; importing a verb's file is cheap, running it is not."""
+    app = typer.Typer(
+        name="herdbook", help=ABOUT, epilog=EPILOG, no_args_is_help=True, add_completion=False,
+        pretty_exceptions_enable=False, rich_markup_mode=None,
+    )
+    for verb in VERBS:
+        import_module(f"pipeline.commands.{verb}").register(app)
+    return app
+
+
+def run(app: typer.Typer) -> NoReturn:
+    """Run the application; errors a person can mend become one line and an exit code."""
+    from decoders.errors import DecoderError
+    from pipeline.commands.screen import warn
+    from pipeline.errors import HerdbookError
+
+    try:
+        app(standalone_mode=True)
+    except HerdbookError as error:
+        warn(f"herdbook: {error}")
+        sys.exit(error.exit_code)
+    except DecoderError as error:
+        warn(f"herdbook: {error}")
+        sys.exit(4)
+    except KeyboardInterrupt:
+        warn("herdbook: stopped; what was committed stays, and the next run goes on from there.")
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    except OSError as error:
+        warn(f"herdbook: {error.strerror or error}: {error.filename or 'no file named'}. Check the path, its rights and the room left.")
+        sys.exit(5)
+    except Exception as error:
+        sys.exit(own_fault(error))
+    sys.exit(0)
+
+
+def own_fault(error: Exception) -> int:
+    """A fault of ours: the details go to a file to send in, not over the screen."""
+    import tempfile
+    import traceback
+
+    from pipeline.commands.screen import warn
+
+    with tempfile.NamedTemporaryFile("w", prefix="herdbook-fault-", suffix=".txt", delete=False, encoding="utf-8") as f:
+        traceback.print_exception(error, file=f)
+    warn(f"herdbook: a fault of Herdbook itself ({type(error).__name__}: {error}). Please report it with {f.name}.")
+    return 70
+
+
+def main() -> NoReturn:
+    run(build())

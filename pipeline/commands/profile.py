@@ -1,0 +1,56 @@
+"""herdbook profile: check a vehicle profile against its DBC files and say what can be judged with it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.commands.options import Json
+
+if TYPE_CHECKING:
+    from pipeline.profile import Profile
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook profile dbc_demo/board.toml")(profile)
+
+
+def profile(
+    file: Annotated[Path, typer.Argument(help="The profile, a TOML file.", show_default=False)],
+    json: Json = False,
+) -> None:
+    """Check a vehicle profile: which roles it has, and which rules can and cannot be judged with it."""
+    from pipeline.commands import screen
+    from pipeline.health.rules import all_rules
+    from pipeline.profile import load_profile
+    from pipeline.quantities import ROLES
+
+    found = load_profile(file)
+    have = {m.role for m in found.roles}
+    rules = [
+        {"rule": r.id, "subsystem": r.subsystem, "judged": have >= set(r.roles),
+         "missing": sorted(set(r.roles) - have)} for r in all_rules()
+    ]
+    roles = [
+        {"role": name, "unit": role.unit, "signals": signals_of(found, name), "meaning": role.meaning}
+        for name, role in ROLES.items()
+    ]
+    if json:
+        screen.as_json({"profile": found.name, "hash": found.hash, "roles": roles, "rules": rules})
+        return
+    rows = [(r["role"], r["unit"], r["signals"] or "– not mapped", r["meaning"]) for r in roles]
+    screen.table(f"{found.name}: {len(have)} of {len(ROLES)} roles", ("role", "unit", "signals", "meaning"), rows)
+    lost = [(r["rule"], r["subsystem"], ", ".join(str(m) for m in r["missing"])) for r in rules if not r["judged"]]
+    screen.say()
+    if lost:
+        screen.table(f"{len(lost)} of {len(rules)} rules cannot be judged", ("rule", "subsystem", "missing roles"), lost)
+    else:
+        screen.say(f"All {len(rules)} rules have the roles they need.")
+
+
+def signals_of(found: Profile, role: str) -> str:
+    """The signals behind a role, shortened to first and last when there are many."""
+    names = [f"{m.message}.{m.signal}" for m in found.roles if m.role == role]
+    return ", ".join(names) if len(names) <= 2 else f"{names[0]} … {names[-1]} ({len(names)})"

@@ -1,0 +1,80 @@
+"""herdbook rules: what is judged, by which limits, from which sources."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.commands.options import Json
+
+if TYPE_CHECKING:
+    from pipeline.health.model import Rule
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook rules regen_dropout")(rules)
+
+
+def rules(
+    rule: Annotated[str, typer.Argument(help="One rule in full; all in short when left out.")] = "",
+    profile: Annotated[Path | None, typer.Option(help="Show the limits as this profile sets them.")] = None,
+    json: Json = False,
+) -> None:
+    """List the health rules with their limits and sources, or explain one."""
+    from pipeline.commands import screen
+    from pipeline.errors import NotKnownError
+    from pipeline.health.rules import all_rules
+
+    known = {r.id: r for r in all_rules()}
+    if rule and rule not in known:
+        raise NotKnownError(f"no rule {rule!r}", do=f"Known: {', '.join(sorted(known))}")
+    own = limits_of(profile)
+    chosen = [known[rule]] if rule else sorted(known.values(), key=lambda r: (r.subsystem, r.id))
+    if json:
+        screen.as_json([as_dict(r, own) for r in chosen])
+    elif rule:
+        explain(chosen[0], own)
+    else:
+        rows = [(r.subsystem, r.id, r.severity, r.title) for r in chosen]
+        screen.table(f"{len(rows)} rules", ("subsystem", "rule", "worst severity", "title"), rows,
+                     note="One in full: herdbook rules RULE")
+
+
+def limits_of(profile: Path | None) -> dict[str, float]:
+    if profile is None:
+        return {}
+    from pipeline.profile import load_profile
+
+    return load_profile(profile).limits
+
+
+def as_dict(rule: Rule, own: dict[str, float]) -> dict[str, object]:
+    limits = [
+        {"name": x.name, "value": own.get(f"{rule.id}.{x.name}", x.value), "unit": x.unit, "why": x.why,
+         "from": "profile" if f"{rule.id}.{x.name}" in own else "rule"}
+        for x in rule.limits
+    ]
+    return {
+        "rule": rule.id, "title": rule.title, "subsystem": rule.subsystem, "severity": rule.severity, "limits": limits,
+        "meaning": rule.meaning, "causes": rule.causes, "bench": rule.bench, "cautions": rule.cautions,
+        "roles": rule.roles, "metrics": rule.needs, "source": rule.source,
+    }
+
+
+def explain(rule: Rule, own: dict[str, float]) -> None:
+    from pipeline.commands import screen
+
+    screen.say(f"{rule.title}  ({rule.id}, {rule.subsystem}, at worst {rule.severity})", style="bold")
+    screen.say(f"\n{rule.meaning}\n")
+    rows = [
+        (x.name, own.get(f"{rule.id}.{x.name}", x.value), x.unit, "the profile" if f"{rule.id}.{x.name}" in own else x.why)
+        for x in rule.limits
+    ]
+    screen.table("Limits", ("limit", "value", "unit", "why"), rows)
+    for title, lines in (("Likely causes", rule.causes), ("Next bench checks", rule.bench), ("Cautions", rule.cautions)):
+        screen.say(f"\n{title}", style="bold")
+        for line in lines or ("none",):
+            screen.say(f"  - {line}")
+    screen.say(f"\nNeeds: {', '.join(rule.roles)}\nSource: {rule.source}")

@@ -1,0 +1,126 @@
+"""The terminal: tables, plain JSON, progress. Everything from outside is shown as text, never obeyed."""
+
+from __future__ import annotations
+
+import json
+import sys
+import unicodedata
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+Progress = Callable[[int, int, str], None]
+NUMERIC = (int, float)
+SEVERITY_STYLE = {"stop-use": "bold reverse", "service": "bold", "note": ""}
+
+
+def console(stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    return Console(stderr=stderr, highlight=False, soft_wrap=False)
+
+
+def safe(text: object) -> str:
+    """Text from logs, DBC files or sidecars with control and direction characters made visible."""
+    return "".join(
+        c if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs") else f"\\u{ord(c):04x}" for c in str(text)
+    )
+
+
+def say(text: str = "", style: str | None = None) -> None:
+    """One line for people, on standard output; hostile text stays inert."""
+    console().print(safe(text), style=style, markup=False)
+
+
+def warn(text: str) -> None:
+    console(stderr=True).print(safe(text), markup=False)
+
+
+def as_json(value: object) -> None:
+    """JSON for scripts on standard output; times in ISO 8601, NaN as null."""
+    print(json.dumps(plain(value), ensure_ascii=True, indent=2))
+
+
+def plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, str) or value is None or isinstance(value, bool | int):
+        return value
+    if isinstance(value, float):
+        return value if value == value and abs(value) != float("inf") else None
+    if hasattr(value, "isoformat"):
+        return value.isoformat()
+    if isinstance(value, Iterable):
+        return [plain(v) for v in value]
+    return str(value)
+
+
+def cell(value: object) -> str:
+    """One table cell: numbers with sense, nothing as a dash, times without microseconds."""
+    if value is None or value != value:
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.4g}"
+    if isinstance(value, int):
+        return f"{value:,}"
+    if hasattr(value, "strftime"):
+        return str(value)[:16]
+    if isinstance(value, list | tuple):
+        return ", ".join(cell(v) for v in value)
+    return safe(value)
+
+
+def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], note: str = "") -> None:
+    """A table; a column is set right when its first value is a number, and a severity is emphasised by weight."""
+    from rich.table import Table
+    from rich.text import Text
+
+    rows = [list(r) for r in rows]
+    t = Table(title=Text(safe(title)), title_justify="left", title_style="bold", caption=note or None,
+              caption_justify="left", box=None, pad_edge=False, header_style="dim", show_edge=False)
+    for i, name in enumerate(columns):
+        first = next((r[i] for r in rows if r[i] is not None), None)
+        number = isinstance(first, NUMERIC) and not isinstance(first, bool)
+        t.add_column(name, justify="right" if number else "left", overflow="fold", no_wrap=number)
+    for r in rows:
+        t.add_row(*(Text(cell(v), style=SEVERITY_STYLE.get(str(v), "")) for v in r))
+    console().print(t)
+
+
+@contextmanager
+def progress(title: str) -> Iterator[Progress]:
+    """A bar on a terminal; elsewhere a quiet line when a stage begins and when it ends."""
+    if not sys.stderr.isatty():
+        yield quiet_lines(title)
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bar
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Bar(*columns, console=console(stderr=True), transient=True) as bar:
+        tasks: dict[str, Any] = {}
+
+        def show(done: int, total: int, text: str) -> None:
+            stage = safe(text)
+            if stage not in tasks:
+                tasks[stage] = bar.add_task(stage, total=total)
+            bar.update(tasks[stage], completed=done, total=total)
+
+        yield show
+
+
+def quiet_lines(title: str) -> Progress:
+    seen: set[tuple[str, bool]] = set()
+
+    def show(done: int, total: int, text: str) -> None:
+        key = (text, done >= total)
+        if key not in seen and (done >= total or done == 0):
+            seen.add(key)
+            warn(f"{title}: {text} {done}/{total}")
+
+    return show
