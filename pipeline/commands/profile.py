@@ -31,7 +31,7 @@ def profile(
     have = {m.role for m in found.roles}
     rules = [
         {"rule": r.id, "subsystem": r.subsystem, "judged": have >= set(r.roles),
-         "missing": sorted(set(r.roles) - have)} for r in all_rules()
+         "missing": sorted(set(r.roles) - have)} for r in all_rules().values()
     ]
     roles = [
         {"role": name, "unit": role.unit, "signals": signals_of(found, name), "meaning": role.meaning}

@@ -27,7 +27,7 @@ def rules(
     from pipeline.errors import NotKnownError
     from pipeline.health.rules import all_rules
 
-    known = {r.id: r for r in all_rules()}
+    known = all_rules()
     if rule and rule not in known:
         raise NotKnownError(f"no rule {rule!r}", do=f"Known: {', '.join(sorted(known))}")
     own = limits_of(profile)

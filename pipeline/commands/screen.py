@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -20,7 +21,9 @@ SEVERITY_STYLE = {"stop-use": "bold reverse", "service": "bold", "note": ""}
 def console(stderr: bool = False) -> Console:
     from rich.console import Console
 
-    return Console(stderr=stderr, highlight=False, soft_wrap=False)
+    stream = sys.stderr if stderr else sys.stdout
+    width = None if stream.isatty() or "COLUMNS" in os.environ else 120  # a file or pipe has no width of its own
+    return Console(stderr=stderr, highlight=False, soft_wrap=False, width=width)
 
 
 def safe(text: object) -> str:
