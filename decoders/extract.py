@@ -147,9 +147,10 @@ def _in_python(signal: Signal, counts: NDArray[np.int64] | U64) -> NDArray[np.fl
 def _as_float(raw: U64, length: int) -> NDArray[np.float64]:
     if length == 64:
         return raw.view(np.float64)
-    if length == 32:
-        return raw.astype(np.uint32).view(np.float32).astype(np.float64)
-    return raw.astype(np.uint16).view(np.float16).astype(np.float64)
+    with np.errstate(invalid="ignore"):  # a signalling NaN becomes a quiet one
+        if length == 32:
+            return raw.astype(np.uint32).view(np.float32).astype(np.float64)
+        return raw.astype(np.uint16).view(np.float16).astype(np.float64)
 
 
 def _selected(selector: Signal, column: Column, when: frozenset[int]) -> NDArray[np.bool_]:

@@ -1,0 +1,150 @@
+"""Checksums and alive counters of messages: how a DBC declares them, computed for all frames at once.
+
+Tables are built from the polynomials; check values: 0x4B (SAE J1850) and 0xDF (AUTOSAR H2F) for "123456789".
+Source: AUTOSAR specifications of the CRC routines and of end-to-end protection, profiles 1 and 2.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.errors import NetworkError
+from decoders.extract import Words, raw_bits
+from decoders.layout import Message, Signal
+from decoders.pack import put_bits
+
+Form = Literal["none", "counter", "sae_j1850", "e2e_p1", "e2e_p2"]
+FORMS: tuple[Form, ...] = ("none", "counter", "sae_j1850", "e2e_p1", "e2e_p2")
+Bytes = NDArray[np.uint8]
+
+
+def crc_table(polynomial: int) -> Bytes:
+    """256 entries of an 8-bit CRC, most significant bit first."""
+    table = np.arange(256, dtype=np.uint16)
+    for _ in range(8):
+        table = np.where(table & 0x80, (table << 1) ^ polynomial, table << 1) & 0xFF
+    return table.astype(np.uint8)
+
+
+J1850, H2F = crc_table(0x1D), crc_table(0x2F)
+
+
+def crc8(data: Bytes, table: Bytes, start: int = 0xFF, final: int = 0xFF) -> Bytes:
+    """CRC of each row; data uint8 (frames, bytes), result uint8 (frames,)."""
+    crc = np.full(len(data), start, np.uint8)
+    for column in range(data.shape[1]):
+        crc = table[crc ^ data[:, column]]
+    return crc ^ np.uint8(final)
+
+
+@dataclass(frozen=True, slots=True)
+class Protection:
+    """What guards one message. counter_values: how many values the counter runs through before it is 0 again."""
+
+    form: Form
+    counter: Signal | None = None
+    checksum: Signal | None = None
+    data_id: int = 0
+    data_ids: tuple[int, ...] = ()
+    alternate: bool = False
+
+    @property
+    def counter_values(self) -> int:
+        if self.form == "e2e_p1":
+            return 15
+        return 16 if self.form == "e2e_p2" else 1 << (self.counter.length if self.counter else 0)
+
+
+def protection_of(message: Message) -> Protection | None:
+    """The protection a DBC declares (attributes: see decoders.integrity), None without one.
+
+    Raises: NetworkError for a declaration that cannot be followed, naming message and attribute.
+    """
+    said = message.attributes
+    form = said.get("E2EForm", "none")
+    if isinstance(form, int | float):
+        form = FORMS[int(form)] if 0 <= form < len(FORMS) else str(form)
+    if form not in FORMS:
+        raise NetworkError(f"{message.dbc}: message {message.name}: E2EForm {form!r} is not one of {', '.join(FORMS)}.")
+    if form == "none":
+        return None
+    counter, checksum = (_named(message, a, str(said.get(a, ""))) for a in ("E2ECounter", "E2EChecksum"))
+    if form == "counter" and counter is None:
+        raise _missing(message, "E2ECounter")
+    if form != "counter" and checksum is None:
+        raise _missing(message, "E2EChecksum")
+    if checksum and (checksum.length != 8 or checksum.first_bit % 8):
+        raise NetworkError(f"{message.dbc}: message {message.name}, signal {checksum.name}: a checksum is one whole byte.")
+    try:
+        ids = tuple(bytes.fromhex(str(said.get("E2EDataIDList", ""))))
+        data_id = int(said.get("E2EDataID", 0))
+    except ValueError:
+        raise NetworkError(f"{message.dbc}: message {message.name}: E2EDataID is a number, E2EDataIDList is "
+                           "16 bytes in hexadecimal.") from None
+    if form == "e2e_p2" and (len(ids) != 16 or counter is None):
+        raise _missing(message, "E2EDataIDList (16 bytes in hexadecimal) or E2ECounter")
+    mode = said.get("E2EDataIDMode", "both")
+    return Protection(form, counter, checksum, data_id, ids, alternate=mode in ("alternate", 1))
+
+
+def expected_checksum(protection: Protection, payload: Bytes, length: int) -> Bytes:
+    """The checksum each row should carry, uint8 (frames,). payload uint8 (frames, width); length: bytes of the message.
+
+    The checksum byte itself is left out, all others count in order.
+    """
+    assert protection.checksum is not None
+    own = protection.checksum.first_bit // 8
+    data = np.delete(payload[:, :length], own, axis=1)
+    if protection.form == "sae_j1850":
+        return crc8(data, J1850)
+    count = counter_of(protection, payload)
+    if protection.form == "e2e_p2":
+        ids = np.array(protection.data_ids, np.uint8)[(count & np.uint64(15)).astype(np.intp)]
+        return crc8(np.column_stack((data, ids)), H2F)
+    low, high = protection.data_id & 0xFF, protection.data_id >> 8 & 0xFF
+    if protection.alternate:
+        head = np.where(count % np.uint64(2) == 0, np.uint8(low), np.uint8(high))[:, None].astype(np.uint8)
+    else:
+        head = np.broadcast_to(np.array([low, high], np.uint8), (len(data), 2))
+    return crc8(np.column_stack((head, data)), J1850, start=0, final=0)
+
+
+def counter_of(protection: Protection, payload: Bytes) -> NDArray[np.uint64]:
+    """Counter value of each row; zeros when the message has no counter."""
+    if protection.counter is None:
+        return np.zeros(len(payload), np.uint64)
+    return raw_bits(Words(payload), protection.counter)
+
+
+def seal(message: Message, payload: Bytes, first_count: int = 0) -> Bytes:
+    """Write running counter and checksum into payloads of one message, in place and returned: the sender's side.
+
+    Raises: NetworkError as protection_of does.
+    """
+    protection = protection_of(message)
+    every = np.ones(len(payload), np.bool_)
+    if protection is not None and protection.counter is not None:
+        count = (np.arange(len(payload), dtype=np.uint64) + np.uint64(first_count)) % np.uint64(protection.counter_values)
+        put_bits(payload, protection.counter, count, every)
+    if protection is not None and protection.checksum is not None:
+        crc = expected_checksum(protection, payload, message.length)
+        put_bits(payload, protection.checksum, crc.astype(np.uint64), every)
+    return payload
+
+
+def _named(message: Message, attribute: str, signal: str) -> Signal | None:
+    if not signal:
+        return None
+    try:
+        return message.signal(signal)
+    except KeyError:
+        raise NetworkError(f"{message.dbc}: message {message.name}: {attribute} names {signal!r}, "
+                           "which the message does not have.") from None
+
+
+def _missing(message: Message, attribute: str) -> NetworkError:
+    return NetworkError(f"{message.dbc}: message {message.name}: its E2EForm also needs {attribute}.")

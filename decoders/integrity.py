@@ -1,0 +1,189 @@
+"""Integrity of messages on the bus: cycle times, alive counters and checksums, carried from one batch to the next.
+
+What a message promises is declared in its DBC file. The cycle time is GenMsgCycleTime (ms). Counter and checksum
+are declared by message attributes of our own making; a file may leave them out:
+
+    BA_DEF_ BO_ "E2EForm" ENUM "none","counter","sae_j1850","e2e_p1","e2e_p2";
+    BA_DEF_ BO_ "E2ECounter" STRING;            name of the counter signal
+    BA_DEF_ BO_ "E2EChecksum" STRING;           name of the checksum signal: one whole byte
+    BA_DEF_ BO_ "E2EDataID" INT 0 65535;        profile 1
+    BA_DEF_ BO_ "E2EDataIDMode" ENUM "both","alternate";    profile 1
+    BA_DEF_ BO_ "E2EDataIDList" STRING;         profile 2: sixteen bytes, "00 01 02 ... 0F"
+    BA_DEF_DEF_ "E2EForm" "none";               and so on: "", "", 0, "both", ""
+    BA_ "E2EForm" BO_ 512 2;                    message 512: SAE J1850; an enum is written as its place
+    BA_ "E2ECounter" BO_ 512 "Pack_Counter";
+    BA_ "E2EChecksum" BO_ 512 "Pack_Checksum";
+
+    counter    a counter only; it runs over all values of its bits
+    sae_j1850  CRC-8 polynomial 0x1D, start and final 0xFF, over all bytes of the message but its own, in order
+    e2e_p1     AUTOSAR profile 1: polynomial 0x1D, data ID low then high byte first ("alternate": one of them, low
+               for even counts), then the bytes; effective start and final 0x00; counter 0 to 14
+    e2e_p2     AUTOSAR profile 2: polynomial 0x2F, start and final 0xFF, bytes, then DataIDList[counter]; 0 to 15
+
+The sender's side of all of them is decoders.checksum.seal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.checksum import Protection, counter_of, expected_checksum, protection_of
+from decoders.extract import Words, raw_bits
+from decoders.frames import Frames
+from decoders.layout import Message
+from decoders.network import Network
+
+I64 = NDArray[np.int64]
+SILENCE_US = 1_000_000  # nothing at all on a channel for longer: the logger or the bus slept; no message is missed
+MISSING = 2.5  # cycles without a frame from which on frames count as missed; common practice
+MAX_SPACINGS = 1 << 20  # kept per message for median and p99; past this every second one is dropped, again and again
+
+
+@dataclass(frozen=True, slots=True)
+class MessageReport:
+    """One message on one channel. Times in microseconds as the frames give them; None: not declared or too few frames.
+
+    missed: frames that should have come by the declared cycle time, in gaps of over 2.5 cycles. counter_gaps: steps
+    other than one; counter_repeats: steps of none. Sleep of the whole channel is taken out of all of them.
+    """
+
+    message: str
+    channel: str
+    frames: int
+    start_t: int
+    end_t: int
+    cycle_ms: float | None
+    median_ms: float | None
+    p99_ms: float | None
+    missed: int | None
+    counter_gaps: int | None
+    counter_repeats: int | None
+    checksum_failures: int | None
+
+
+@dataclass(slots=True)
+class _Watch:
+    """What is known of one message on one channel so far."""
+
+    message: Message
+    guard: Protection | None
+    frames: int = 0
+    start_t: int = 0
+    end_t: int = 0
+    awake_t: int = 0
+    slept: int = 0
+    count: int = -1
+    missed: int = 0
+    gaps: int = 0
+    repeats: int = 0
+    failures: int = 0
+    stride: int = 1
+    spacings: list[I64] = field(default_factory=list)
+    kept: int = 0
+
+
+class IntegrityCheck:
+    """add() every batch of a log in order, then report(). Unknown, error and remote frames only count as bus activity.
+
+    protections: by message name, in place of what the DBC declares.
+    """
+
+    def __init__(self, network: Network, protections: Mapping[str, Protection] | None = None) -> None:
+        self._network = network
+        self._guards = {m.name: protection_of(m) for m in network.messages} | dict(protections or {})
+        self._watches: dict[tuple[int, str], _Watch] = {}
+        self._awake: dict[str, tuple[int, int, int]] = {}  # channel: last t, time slept so far, number of sleeps
+
+    def add(self, frames: Frames) -> None:
+        which = self._network.match(frames)
+        for number, channel in enumerate(frames.channels):
+            rows = np.flatnonzero(frames.channel == number)
+            if len(rows):
+                self._add_channel(frames, channel, rows, which[rows])
+
+    def report(self) -> list[MessageReport]:
+        """One row a message and channel seen, in the network's order."""
+        return [_report(channel, w) for (_, channel), w in sorted(self._watches.items(), key=lambda item: item[0])]
+
+    def _add_channel(self, frames: Frames, channel: str, rows: I64, which: NDArray[np.int16]) -> None:
+        t = frames.t[rows]
+        last, slept, sleeps = self._awake.get(channel, (int(t[0]), 0, 0))
+        step = np.diff(t, prepend=last)
+        asleep = (step > SILENCE_US) | (step < 0)
+        away = slept + np.cumsum(np.where(asleep, step, 0))
+        naps = sleeps + np.cumsum(asleep)
+        self._awake[channel] = int(t[-1]), int(away[-1]), int(naps[-1])
+        order = np.argsort(which, kind="stable")
+        present, first = np.unique(which[order], return_index=True)
+        for index, start, end in zip(present.tolist(), first.tolist(), [*first[1:].tolist(), len(rows)], strict=True):
+            if index >= 0:
+                some = order[start:end]
+                watch = self._watch(index, channel)
+                _observe(watch, t[some], t[some] - away[some], naps[some])
+                _verify(watch, frames, rows[some], naps[some])
+                watch.slept = int(naps[some[-1]])
+
+    def _watch(self, index: int, channel: str) -> _Watch:
+        if (index, channel) not in self._watches:
+            message = self._network.messages[index]
+            self._watches[index, channel] = _Watch(message, self._guards[message.name])
+        return self._watches[index, channel]
+
+
+def _observe(watch: _Watch, t: I64, awake: I64, naps: I64) -> None:
+    """Spacing of frames in the channel's waking time."""
+    spacing = np.diff(awake, prepend=watch.awake_t)
+    if watch.frames == 0:
+        watch.start_t, spacing = int(t[0]), spacing[1:]
+    cycle = watch.message.cycle_ms
+    if cycle:
+        late = spacing[spacing > MISSING * cycle * 1000]
+        watch.missed += int((np.rint(late / (cycle * 1000)) - 1).sum())
+    watch.frames += len(t)
+    watch.end_t, watch.awake_t = int(t[-1]), int(awake[-1])
+    some = spacing[::watch.stride]
+    watch.spacings.append(some)
+    watch.kept += len(some)
+    if watch.kept > MAX_SPACINGS:
+        watch.spacings = [np.concatenate(watch.spacings)[::2]]
+        watch.stride, watch.kept = watch.stride * 2, len(watch.spacings[0])
+
+
+def _verify(watch: _Watch, frames: Frames, rows: I64, naps: I64) -> None:
+    """Counter and checksum of the frames that are long enough to carry them."""
+    guard, message = watch.guard, watch.message
+    if guard is None:
+        return
+    long = frames.length[rows] >= message.length
+    rows, naps = rows[long], naps[long]
+    if not len(rows):
+        return
+    payload = frames.payload[rows]
+    if guard.counter is not None:
+        count = counter_of(guard, payload).astype(np.int64)
+        same_wake = np.diff(naps, prepend=watch.slept) == 0
+        step = np.diff(count, prepend=watch.count) % guard.counter_values
+        same_wake[0] &= watch.count >= 0
+        watch.repeats += int(np.count_nonzero(same_wake & (step == 0)))
+        watch.gaps += int(np.count_nonzero(same_wake & (step > 1)))
+        watch.count = int(count[-1])
+    if guard.checksum is not None:
+        carried = raw_bits(Words(payload), guard.checksum)
+        watch.failures += int(np.count_nonzero(carried != expected_checksum(guard, payload, message.length)))
+
+
+def _report(channel: str, watch: _Watch) -> MessageReport:
+    spacing = np.concatenate(watch.spacings) if watch.kept else np.empty(0, np.int64)
+    median, p99 = np.quantile(spacing, (0.5, 0.99)).tolist() if len(spacing) else (None, None)
+    guard, cycle = watch.guard, watch.message.cycle_ms
+    counted = guard is not None and guard.counter is not None
+    return MessageReport(
+        message=watch.message.name, channel=channel, frames=watch.frames, start_t=watch.start_t, end_t=watch.end_t,
+        cycle_ms=cycle, median_ms=None if median is None else median / 1000, p99_ms=None if p99 is None else p99 / 1000,
+        missed=watch.missed if cycle else None, counter_gaps=watch.gaps if counted else None,
+        counter_repeats=watch.repeats if counted else None,
+        checksum_failures=watch.failures if guard is not None and guard.checksum is not None else None)
