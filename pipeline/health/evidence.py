@@ -66,6 +66,18 @@ def middle(values: pl.Series, least_se: float = 0.0) -> Middle:
     return Middle(centre, max(1.2533 * spread / math.sqrt(v.size), least_se), spread, int(v.size))
 
 
+def mean(values: pl.Series) -> float:
+    """Mean of the finite values; NaN when there are none."""
+    v = values.drop_nulls().cast(pl.Float64).drop_nans().to_numpy()
+    return float(v.mean()) if v.size else math.nan
+
+
+def largest(values: pl.Series) -> float:
+    """Largest finite value; NaN when there is none."""
+    v = values.drop_nulls().cast(pl.Float64).drop_nans().to_numpy()
+    return float(v.max()) if v.size else math.nan
+
+
 def confidence(measured: float, limit: float, se: float | None) -> float:
     """Chance that the true value lies beyond the limit on the side where `measured` is: the normal law at
     |measured - limit| / se, at most 0.999 (a model is never certain)."""

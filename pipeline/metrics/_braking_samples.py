@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.profile import Profile
 from pipeline.quantities import SIDES
-from pipeline.science.brake_limits import Envelope, State
+from pipeline.science.brake_limits import Envelope, State, Taper
 from pipeline.science.stretches import Bools, Floats, Stretches, Times, extremes, held_s, stretches
 from pipeline.signals import Signals
 
@@ -45,23 +45,30 @@ class Samples:
 
 
 def envelope_of(profile: Profile) -> Envelope:
-    """The vehicle's own figures where the profile has them, else the defaults of Envelope."""
-    pack, drive = profile.pack, profile.drive
+    """The vehicle's own figures where the profile has them, else the defaults of Envelope.
 
-    def of(table: dict[str, object], key: str, default: float, shift: float = 0.0) -> float:
-        found = table.get(key)
-        return float(found) + shift if isinstance(found, int | float) else default
+    Tapers are moved a little towards leniency: the limiter and the log do not read the same sample.
+    """
+    base, drive = Envelope(), profile.drive
 
-    base = Envelope()
+    def number(key: str) -> float | None:
+        found = drive.get(key)
+        return float(found) if isinstance(found, int | float) else None
+
+    def taper(full: str, zero: str, shift: float, default: Taper) -> Taper:
+        a, b = number(full), number(zero)
+        return default if a is None or b is None else Taper(a + shift, b + shift, b > a)
+
+    fade_kmh, ceiling = number("regen_fade_full_kmh"), number("regen_max_a")
     return Envelope(
-        fade_ms=of(drive, "regen_fade_ms", base.fade_ms),
-        full_soc_pct=of(drive, "regen_full_soc_pct", base.full_soc_pct),
-        full_cell_v=of(drive, "regen_full_cell_v", of(pack, "cell_max_v", base.full_cell_v, -0.15)),
-        cold_c=of(drive, "regen_cold_c", of(pack, "charge_min_c", base.cold_c, 10.0)),
-        hot_cell_c=of(drive, "regen_hot_cell_c", of(pack, "charge_max_c", base.hot_cell_c, -5.0)),
-        hot_fet_c=of(drive, "derate_fet_c", base.hot_fet_c),
-        hot_motor_c=of(drive, "derate_motor_c", base.hot_motor_c),
-        ceiling_a=of(drive, "regen_max_a", base.ceiling_a),
+        fade_ms=base.fade_ms if fade_kmh is None else fade_kmh / 3.6,
+        ceiling_a=base.ceiling_a if ceiling is None else ceiling,
+        soc_pct=taper("regen_soc_full_pct", "regen_soc_zero_pct", -1.0, base.soc_pct),
+        cell_v=taper("regen_cell_full_v", "regen_cell_zero_v", -0.03, base.cell_v),
+        cold_c=taper("regen_cold_full_c", "regen_cold_zero_c", 1.5, base.cold_c),
+        hot_cell_c=taper("regen_hot_full_c", "regen_hot_zero_c", -1.5, base.hot_cell_c),
+        hot_fet_c=taper("fet_derate_c", "fet_max_c", -2.0, base.hot_fet_c),
+        hot_motor_c=taper("winding_derate_c", "winding_max_c", -2.0, base.hot_motor_c),
     )
 
 
@@ -95,7 +102,7 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         signals.at(t, "pack_voltage", hold_s=1.0),
         _across(signals, t, "dc_link_voltage", np.fmax, 1.0),
         {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES},
-        _state(signals, t, demand_a),
+        _state(signals, t),
         signals.at(t, "charge_limit", hold_s=3.0),
         _settled(signals, t, demand_a, np.repeat(t[events.first], sizes)),
         float(np.median(np.diff(t_all))) / 1e6 if t_all.size > 1 else np.nan,
@@ -116,7 +123,7 @@ def _delivered(signals: Signals, t: Times) -> Floats:
     return np.clip(-signals.at(t, "pack_current", hold_s=PAUSE_S), 0.0, None)
 
 
-def _state(signals: Signals, t: Times, target_a: Floats) -> State:
+def _state(signals: Signals, t: Times) -> State:
     speed = signals.at(t, "vehicle_speed", hold_s=1.0)
     return State(
         speed,
@@ -127,7 +134,6 @@ def _state(signals: Signals, t: Times, target_a: Floats) -> State:
         _across(signals, t, "fet_temp", np.fmax, 10.0),
         _across(signals, t, "motor_temp", np.fmax, 10.0),
         signals.at(t, "derate", hold_s=3.0),
-        target_a,
     )
 
 

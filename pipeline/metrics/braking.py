@@ -24,7 +24,7 @@ import numpy as np
 from pipeline.metrics._braking_samples import Samples, collect, envelope_of
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.brake_limits import Envelope, reasons, split_shortfall
+from pipeline.science.brake_limits import Envelope, split_shortfall
 from pipeline.science.brake_response import dropouts, response_s
 from pipeline.science.stretches import (
     Floats,
@@ -77,7 +77,7 @@ def _delivery(s: Samples, envelope: Envelope) -> dict[str, Floats]:
     with np.errstate(invalid="ignore", divide="ignore"):
         judged = s.settled & (s.demand_a >= LEAST_A) & np.isfinite(s.delivered_a)
         tolerance = np.fmax(TOLERANCE_A, TOLERANCE_SHARE * s.demand_a)
-        parts = split_shortfall(s.demand_a, s.allowed_a, s.delivered_a, reasons(s.state, envelope), tolerance)
+        parts = split_shortfall(s.demand_a, s.allowed_a, s.delivered_a, s.state, envelope, tolerance)
         target = np.fmin(s.demand_a, s.allowed_a)
         fast = ~(s.state.speed_ms < envelope.fade_ms)
         out = {
@@ -116,10 +116,10 @@ def _voltages(s: Samples, profile: Profile) -> dict[str, Floats]:
 
 
 def over_voltage_limit(profile: Profile, where: str) -> float | None:
-    """Volts at the pack or the DC link that must not be passed: the profile's pack_max_v or link_max_v, else
-    groups x highest group voltage (the link: 5 % more, for ripple; engineering choice). None when neither is
-    known."""
-    own = profile.pack.get("pack_max_v") if where == "pack" else profile.drive.get("link_max_v")
+    """Volts at the pack or the DC link that must not be passed: the profile's pack_max_v or dc_link_max_v,
+    else groups x highest group voltage (the link: 5 % more, for ripple; engineering choice). None when
+    neither is known."""
+    own = profile.pack.get("pack_max_v") if where == "pack" else profile.drive.get("dc_link_max_v")
     if isinstance(own, int | float):
         return float(own)
     cells, volts = profile.pack.get("cells"), profile.pack.get("cell_max_v")

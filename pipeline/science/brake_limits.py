@@ -1,8 +1,4 @@
-"""Why a brake that gives its energy back to the pack may rightly give less than asked: reasons, sample by
-sample.
-
-Each function returns True where the state at hand is a good reason. A missing state (NaN) is never a reason.
-"""
+"""Why a brake that gives its energy back to the pack may rightly give less than asked, sample by sample."""
 
 from __future__ import annotations
 
@@ -12,7 +8,29 @@ import numpy as np
 
 from pipeline.science.stretches import Bools, Floats
 
-REASONS = ("slow", "full", "cold", "hot", "ceiling")
+REASONS = ("ceiling", "full", "cold", "hot")  # and "slow", which comes before all
+
+
+@dataclass(frozen=True, slots=True)
+class Taper:
+    """Share of the current left over: 1 up to `full`, 0 from `zero` on, straight between; zero may lie under
+    full.
+
+    full == zero: a step, and `rising` says on which side nothing is left.
+    """
+
+    full: float
+    zero: float
+    rising: bool = True
+
+    def share(self, x: Floats) -> Floats:
+        """1 where x is unknown: an unknown state explains nothing."""
+        with np.errstate(invalid="ignore"):
+            if self.full == self.zero:
+                left = np.where(x >= self.full if self.rising else x <= self.full, 0.0, 1.0)
+            else:
+                left = np.clip((self.zero - x) / (self.zero - self.full), 0.0, 1.0)
+        return np.asarray(np.where(np.isnan(x), 1.0, left))
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,20 +38,19 @@ class Envelope:
     """Where regeneration is rightly less than full; figures of the vehicle, from its profile where it has
     them.
 
-    fade_ms: under this speed a motor has no power left to give back.
-    full_soc_pct, full_cell_v: from here on the pack takes less. cold_c: under this it takes less.
-    hot_cell_c, hot_fet_c, hot_motor_c: above these it or the drive takes less.
-    ceiling_a: the most the pack side may ever take.
+    Without them steps stand where packs commonly begin to take less: beyond those any refusal counts as
+    explained. fade_ms: under this speed a motor has ever less power to give back. ceiling_a: the most the
+    pack may ever take.
     """
 
     fade_ms: float = 1.4
-    full_soc_pct: float = 94.0
-    full_cell_v: float = 3.50
-    cold_c: float = 10.0
-    hot_cell_c: float = 45.0
-    hot_fet_c: float = 80.0
-    hot_motor_c: float = 110.0
     ceiling_a: float = float("inf")
+    soc_pct: Taper = Taper(94.0, 94.0)
+    cell_v: Taper = Taper(3.50, 3.50)
+    cold_c: Taper = Taper(10.0, 10.0, rising=False)
+    hot_cell_c: Taper = Taper(45.0, 45.0)
+    hot_fet_c: Taper = Taper(80.0, 80.0)
+    hot_motor_c: Taper = Taper(110.0, 110.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,45 +65,58 @@ class State:
     fet_c: Floats
     motor_c: Floats
     derate_pct: Floats  # 100 = none
-    target_a: Floats
 
 
-def reasons(state: State, envelope: Envelope) -> dict[str, Bools]:
-    """Each reason's samples, by the names in REASONS."""
+def slow(state: State, envelope: Envelope) -> Bools:
     with np.errstate(invalid="ignore"):
-        return {
-            "slow": np.abs(state.speed_ms) < envelope.fade_ms,
-            "full": (state.soc_pct >= envelope.full_soc_pct) | (state.cell_max_v >= envelope.full_cell_v),
-            "cold": state.cell_min_c < envelope.cold_c,
-            "hot": (state.cell_max_c > envelope.hot_cell_c)
-            | (state.fet_c > envelope.hot_fet_c)
-            | (state.motor_c > envelope.hot_motor_c)
-            | (state.derate_pct < 99.0),
-            "ceiling": state.target_a > 1.02 * envelope.ceiling_a,
-        }
+        return np.asarray(np.abs(state.speed_ms) < envelope.fade_ms)
+
+
+def shares(state: State, envelope: Envelope) -> dict[str, Floats]:
+    """Share of the ceiling that each reason leaves over, by the names in REASONS after "ceiling"."""
+    fet, motor = envelope.hot_fet_c.share(state.fet_c), envelope.hot_motor_c.share(state.motor_c)
+    derate = np.where(np.isnan(state.derate_pct), 1.0, np.clip(state.derate_pct / 100.0, 0.0, 1.0))
+    cells = envelope.hot_cell_c.share(state.cell_max_c)
+    return {
+        "full": np.minimum(envelope.soc_pct.share(state.soc_pct), envelope.cell_v.share(state.cell_max_v)),
+        "cold": envelope.cold_c.share(state.cell_min_c),
+        "hot": np.minimum.reduce([fet, motor, derate, cells]),
+    }
 
 
 def split_shortfall(
-    demand_a: Floats, allowed_a: Floats, delivered_a: Floats, why: dict[str, Bools], tolerance_a: Floats
+    demand_a: Floats,
+    allowed_a: Floats,
+    delivered_a: Floats,
+    state: State,
+    envelope: Envelope,
+    tolerance_a: Floats,
 ) -> dict[str, Floats]:
     """Shortfall at each sample, split; the parts add up to max(demand - delivered - tolerance, 0).
 
-    <reason>: withheld by the limiter (or the low speed), and the state explains it; the first reason in
-    REASONS that holds takes it all. "unreasoned": withheld by the limiter with no reason in sight.
-    "undelivered": allowed, yet not delivered. With `allowed_a` unknown (NaN) the whole shortfall counts as
-    withheld.
+    "slow": at walking pace, whatever else holds. A reason in REASONS: withheld by the limiter, as far as the
+    state calls for it. "unreasoned": withheld with no reason in sight. "undelivered": allowed, yet not
+    delivered. With `allowed_a` unknown (NaN) the whole shortfall counts as withheld.
     """
     short = np.clip(demand_a - delivered_a - tolerance_a, 0.0, None)
-    withheld = np.where(np.isnan(allowed_a), short, np.clip(demand_a - allowed_a, 0.0, None))
-    withheld = np.minimum(withheld, short)
-    left = short - withheld
-    # at walking pace the motor itself fades: what the limiters allow then says nothing
-    slow = why["slow"]
-    parts = {"slow": np.where(slow, short, 0.0)}
-    free = np.where(slow, 0.0, withheld)
-    parts["undelivered"] = np.where(slow, 0.0, left)
-    for name in REASONS[1:]:
-        parts[name] = np.where(why[name], free, 0.0)
-        free = np.where(why[name], 0.0, free)
+    crawling = slow(state, envelope)
+    withheld = np.where(np.isnan(allowed_a), short, np.clip(demand_a - allowed_a, 0.0, short))
+    parts = {
+        "slow": np.where(crawling, short, 0.0),
+        "undelivered": np.where(crawling, 0.0, short - withheld),
+    }
+    free = np.where(crawling, 0.0, withheld)
+    # no ceiling given: what is asked is the best guess of it
+    ceiling = np.full(demand_a.shape, envelope.ceiling_a)
+    before = np.fmin(demand_a, ceiling)
+    parts["ceiling"] = np.minimum(free, demand_a - before)
+    free = free - parts["ceiling"]
+    left = np.fmin(ceiling, np.where(np.isfinite(ceiling), ceiling, demand_a))
+    for name, share in shares(state, envelope).items():
+        left = left * share
+        now = np.fmin(demand_a, left)
+        parts[name] = np.clip(before - now, 0.0, free)
+        free = free - parts[name]
+        before = np.minimum(before, now)
     parts["unreasoned"] = free
     return parts

@@ -96,7 +96,7 @@ def test_stop_from_25_kmh_at_two_ms2(build: Build) -> None:
         ({"cell_voltage__1": (2, 3.56), "pack_soc": (1, 90.0)}, "full"),
         ({"cell_temp__1": (1, 2.0)}, "cold"),
         ({"fet_temp__left": (1, 95.0)}, "hot"),
-        ({"derate": (5, 60.0)}, "hot"),
+        ({"derate": (5, 15.0)}, "hot"),
         ({"vehicle_speed": (20, 0.9)}, "slow"),
         ({}, "unreasoned"),
         ({"pack_soc": (1, np.nan), "cell_temp__1": (1, np.nan)}, "unreasoned"),
@@ -162,7 +162,7 @@ def test_asymmetry_index(build: Build) -> None:
 
 def test_over_voltage_lasts_as_long_as_put_in(build: Build) -> None:
     volts = lambda s: np.where((s >= 11.0) & (s < 11.5), 46.0, 42.0)  # noqa: E731
-    e = only(run(braking(build, pack_voltage=(50, volts)), link_max_v=48.0))
+    e = only(run(braking(build, pack_voltage=(50, volts)), dc_link_max_v=48.0))
     assert e.data["pack_over_s"] == pytest.approx(0.48, abs=0.03)  # 12 x 3.65 = 43.8 V
     assert e.data["pack_v_max"] == 46.0
 

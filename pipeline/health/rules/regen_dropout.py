@@ -1,0 +1,100 @@
+"""The electric brake is delivering, then it is gone within a blink while the rider still asks for it.
+
+The most dangerous braking fault: the rider leans against a force that vanishes. A pack that opens its charge
+switch while braking looks like this: pack current to zero in a frame, the DC link above the pack voltage,
+torque lost. A limiter's taper is slower than 0.3 s and is not counted, nor is walking pace, nor a released
+lever.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import largest, spell, windows
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._brakings import CAUTION, braked, table
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    brakings = table(record).drop_nulls("delivered_a")
+    if not brakings.height:
+        return NotAssessed("no braking with demand and delivery recorded")
+    hit = brakings.filter(pl.col("dropout_s") >= limits["duration"])
+    if hit.height < limits["count"] and not (hit["dropout_s"] >= limits["alone"]).any():
+        return []
+    longest = largest(hit["dropout_s"])
+    cut = hit.filter(pl.col("dropout_allowed_a") < 0.5 * pl.col("demand_a")).height
+    how = (
+        "the limits fell to nothing at the same moment"
+        if cut > hit.height / 2
+        else "the limits still allowed the current"
+    )
+    return [
+        Finding(
+            "stop-use",
+            "",
+            longest,
+            limits["duration"],
+            "s",
+            f"In {hit.height} of {brakings.height} brakings the electric brake let go while it was asked "
+            f"for, for up to "
+            f"{spell(longest, 's')}; {how}.",
+            confidence=0.99 if hit.height >= limits["count"] else 0.9,
+            persistence=hit.height / brakings.height,
+            count=hit.height,
+            duration_s=float(hit["dropout_s"].sum()),
+            windows=windows(hit, "dropout_s"),
+            signals=(
+                "regen_current",
+                "regen_demand",
+                "regen_allowed",
+                "pack_current",
+                "dc_link_voltage",
+                "vehicle_speed",
+            ),
+        )
+    ]
+
+
+RULE = Rule(
+    id="regen_dropout",
+    title="Electric brake drops out while braking",
+    subsystem="braking",
+    severity="stop-use",
+    needs=("braking_judged_count",),
+    roles=("brake_demand", "regen_demand", "regen_current", "vehicle_speed"),
+    limits=(
+        Limit("duration", 0.2, "s", "shorter could be one lost frame: engineering choice"),
+        Limit("count", 2, "brakings", "engineering choice"),
+        Limit(
+            "alone",
+            0.4,
+            "s",
+            "one loss this long, at speed and demand held, needs no second: engineering choice",
+        ),
+    ),
+    judge=judge,
+    meaning="The brake force the rider relied on vanished in mid-braking.",
+    causes=(
+        "The battery management system opened its charge switch on a group's voltage or a loose sense wire",
+        "The controller tripped on over-voltage, over-current or a lost encoder",
+        "A loose power connector between pack and controller",
+    ),
+    bench=(
+        "Do not ride. Secure the logs of these seconds",
+        "Read the fault memories of battery management system and controller",
+        "Check power connectors and sense wires for looseness and heat marks",
+        "On a stand with a load: repeat the braking at the same charge and temperature, recording both bus "
+        "voltages",
+    ),
+    cautions=CAUTION,
+    source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
+    fires_on=(
+        braked({"dropout_s": 0.6, "dropout_allowed_a": 40.0}, *[{}] * 30),
+        braked(*[{"dropout_s": 0.25, "dropout_allowed_a": 0.0}] * 2, *[{}] * 30),
+    ),
+    quiet_on=(braked(*[{}] * 30), braked({"dropout_s": 0.25}, *[{}] * 30)),
+    unassessed_on=(braked(),),
+)

@@ -1,0 +1,98 @@
+"""The electric brake gave little or nothing back, and the pack's state says why. Correct behaviour, worth
+knowing.
+
+A full pack, cells near freezing, a hot pack or power stage: taking the current would harm them, so the
+limiter refuses. The rider feels a weaker brake all the same; whoever reads a complaint about braking needs to
+see this first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import mean, seconds, spell, windows
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._brakings import CAUTION, braked, judged, refused
+
+WORDS = {"full": "the pack was full", "cold": "the pack was cold", "hot": "pack or power stage was hot"}
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    brakings = judged(record)
+    if not brakings.height:
+        return NotAssessed("no braking with demand and delivery recorded")
+    explained = pl.sum_horizontal(pl.col(f"short_{p}_a").fill_null(0.0) for p in WORDS)
+    hit = brakings.with_columns(explained=explained).filter(
+        pl.col("explained") >= limits["share"] * pl.col("demand_a"),
+        pl.col("explained") >= 0.8 * pl.col("short_a"),
+    )
+    if hit.height < limits["count"]:
+        return []
+    sums = {p: float(hit[f"short_{p}_a"].fill_null(0.0).sum()) for p in WORDS}
+    main = max(sums, key=lambda p: sums[p])
+    gone = mean(hit["explained"] / hit["demand_a"]) * 100
+    return [
+        Finding(
+            "note",
+            "",
+            gone,
+            limits["share"] * 100,
+            "%",
+            f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(gone, '%')} less "
+            f"than asked "
+            f"because its limits called for it: mostly {WORDS[main]}.",
+            count=hit.height,
+            persistence=hit.height / brakings.height,
+            duration_s=seconds(hit),
+            windows=windows(hit, "explained"),
+            signals=(
+                "regen_demand",
+                "regen_current",
+                "regen_allowed",
+                "pack_soc",
+                "cell_temp",
+                "charge_limit",
+            ),
+        )
+    ]
+
+
+RULE = Rule(
+    id="regen_refused_explained",
+    title="Electric brake limited as designed",
+    subsystem="braking",
+    severity="note",
+    needs=("braking_judged_count",),
+    roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
+    limits=(
+        Limit("share", 0.3, "1", "of the demand; a rider notices less hardly: engineering choice"),
+        Limit("count", 3, "brakings", "fewer are an episode: engineering choice"),
+    ),
+    judge=judge,
+    meaning="A full, cold or hot pack must not take the brake's energy; the limiter refused it, as it "
+    "should. "
+    "The brake was weaker all the same.",
+    causes=(
+        "Riding off downhill on a full charge",
+        "Riding off with the pack near freezing",
+        "A group at its upper voltage before the others (see the cell findings), which makes the pack full "
+        "early",
+    ),
+    bench=(
+        "Ask where and when the rider missed the brake; compare with these times",
+        "Check that the other brake holds the vehicle alone",
+        "Check that the vehicle tells its rider when the electric brake is limited",
+    ),
+    cautions=CAUTION[1:],
+    source="charging limits by temperature: public fire-safety advice, 0 to 40 degC; taper figures: the "
+    "profile",
+    fires_on=(braked(*[refused("full", soc_pct=98.0)] * 4, *[{}] * 6), braked(*[refused("cold", 4.0)] * 3)),
+    quiet_on=(
+        braked(*[{}] * 10),
+        braked(*[refused("full")] * 2, *[{}] * 8),
+        braked(*[refused("unreasoned")] * 5),
+    ),
+    unassessed_on=(braked(),),
+)

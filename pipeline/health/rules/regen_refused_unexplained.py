@@ -1,0 +1,104 @@
+"""The electric brake gave nothing, or nearly, and neither the pack's state nor the speed says why.
+
+The refusals that are correct behaviour (full, cold, hot, walking pace, above the pack's ceiling) are taken
+off first, braking by braking, with the vehicle's own tapers. The demand is the command the controller
+received: a lost radio link looks like a released lever and is no refusal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import at_least, mean, seconds, spell, windows
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._brakings import CAUTION, braked, by_whom, judged, refused, with_unexplained
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    brakings = with_unexplained(judged(record)).drop_nulls("unexplained_a")
+    if brakings.height < limits["count"]:
+        return NotAssessed(
+            f"only {brakings.height} brakings with demand, delivery and the pack's state recorded"
+        )
+    hit = brakings.filter(
+        pl.col("delivered_a") < limits["left"] * pl.col("demand_a"),
+        pl.col("unexplained_a") >= 0.5 * pl.col("demand_a"),
+    )
+    proven = at_least(hit.height, brakings.height)
+    if hit.height < limits["count"] or proven < limits["share"]:
+        return []
+    asked, given = mean(hit["demand_a"]), mean(hit["delivered_a"])
+    share = hit.height / brakings.height
+    return [
+        Finding(
+            "service",
+            "",
+            share * 100,
+            limits["share"] * 100,
+            "%",
+            f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(given, 'A')} of "
+            f"{spell(asked, 'A')} asked: {by_whom(hit)}.",
+            se=100 * (share * (1 - share) / brakings.height) ** 0.5,
+            confidence=0.99,
+            count=hit.height,
+            persistence=share,
+            duration_s=seconds(hit),
+            windows=windows(hit, "unexplained_a"),
+            signals=(
+                "regen_demand",
+                "regen_current",
+                "regen_allowed",
+                "charge_limit",
+                "vehicle_speed",
+                "pack_soc",
+            ),
+        )
+    ]
+
+
+RULE = Rule(
+    id="regen_refused_unexplained",
+    title="Electric brake refused without a reason",
+    subsystem="braking",
+    severity="service",
+    needs=("braking_judged_count",),
+    roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
+    limits=(
+        Limit("left", 0.2, "1", "of the demand: less is felt as no brake at all: engineering choice"),
+        Limit("count", 3, "brakings", "a single one proves nothing: engineering choice"),
+        Limit("share", 0.02, "1", "of brakings, proven at 95 % (Wilson interval): engineering choice"),
+    ),
+    judge=judge,
+    meaning="The rider asked for the electric brake and it stayed away, with the pack ready to take the "
+    "energy. "
+    "The other brake has to do all the work, and the rider does not know when.",
+    causes=(
+        "A wrong limit held by the controller or the battery management system (configuration, firmware)",
+        "A temperature or voltage sensor that makes the limiter believe the pack is cold or full",
+        "A power stage or encoder fault that stops torque in one or both motors",
+        "A broken message between battery management system and controller, which then takes a safe limit",
+    ),
+    bench=(
+        "Read the controller's and the battery management system's limits at 20 degC and half charge",
+        "Compare firmware and configuration with a vehicle that brakes",
+        "Wheels free: command a braking from half speed and measure pack current and phase currents",
+        "Check the other brake before anything is ridden",
+    ),
+    cautions=CAUTION,
+    source="which refusals are correct: the vehicle's own tapers; interval: NIST/SEMATECH e-Handbook 7.2.4.1",
+    fires_on=(
+        braked(*[refused("unreasoned", allowed_a=0.0)] * 4, *[{}] * 16),
+        braked(*[refused("undelivered", 1.0)] * 12),
+    ),
+    quiet_on=(
+        braked(*[{}] * 20),
+        braked(*[refused("full", soc_pct=98.0)] * 12),
+        braked(*[refused("cold", cell_min_c=1.0)] * 12),
+        braked(*[refused("slow", speed_start_ms=1.0)] * 8, *[{}] * 4),
+        braked(*[refused("undelivered", 8.0)] * 12),
+        braked(refused("undelivered"), *[{}] * 12),
+    ),
+    unassessed_on=(braked(), braked(*[refused("unreasoned", soc_pct=float("nan"))] * 9)),
+)

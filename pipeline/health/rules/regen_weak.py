@@ -1,0 +1,94 @@
+"""The electric brake answers, but gives less than asked and allowed, again and again.
+
+Told from a refusal by what it does give; told from a limiter at work by the same accounting. The middle over
+all brakings is judged, so that no single stop and no single bad sample speaks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import confidence, middle, seconds, spell, windows
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._brakings import CAUTION, braked, by_whom, judged, refused, with_unexplained
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    brakings = with_unexplained(judged(record)).drop_nulls("unexplained_a")
+    brakings = brakings.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a"))
+    if brakings.height < limits["count"]:
+        return NotAssessed(f"only {brakings.height} answered brakings with the pack's state recorded")
+    brakings = brakings.with_columns(missing=pl.col("unexplained_a") / pl.col("demand_a"))
+    mid = middle(brakings["missing"], least_se=0.01)
+    if mid.value - 3.0 * mid.se < limits["missing"]:
+        return []
+    hit = brakings.filter(pl.col("missing") > limits["missing"])
+    missing = 100 * mid.value
+    return [
+        Finding(
+            "service",
+            "",
+            missing,
+            100 * limits["missing"],
+            "%",
+            f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, in the middle of "
+            f"{brakings.height} brakings: {by_whom(hit)}.",
+            se=100 * mid.se,
+            confidence=confidence(mid.value, limits["missing"], mid.se),
+            persistence=hit.height / brakings.height,
+            count=hit.height,
+            duration_s=seconds(hit),
+            windows=windows(hit, "missing"),
+            signals=("regen_demand", "regen_current", "regen_allowed", "motor_current", "vehicle_speed"),
+            not_separable=""
+            if brakings["left_a"].is_not_null().any()
+            else "One weak motor or two: not in these data; "
+            "the phase currents of both motors in a braking would separate them.",
+        )
+    ]
+
+
+RULE = Rule(
+    id="regen_weak",
+    title="Electric brake weaker than asked",
+    subsystem="braking",
+    severity="service",
+    needs=("braking_judged_count",),
+    roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
+    limits=(
+        Limit(
+            "missing",
+            0.12,
+            "1",
+            "of the demand, beyond 1 A or 8 % tolerance of two current sensors: engineering choice",
+        ),
+        Limit("count", 8, "brakings", "for a sound middle: engineering choice"),
+    ),
+    judge=judge,
+    meaning="Braking works, but less of it arrives than the rider asks for and the pack would take.",
+    causes=(
+        "One motor not braking (see the one-sided rule)",
+        "Weakened motor magnets after overheating",
+        "Current limit of the power stage set too low, or a current sensor reading high",
+        "High resistance in the pack or its connections, so that the voltage limit cuts the current",
+    ),
+    bench=(
+        "Compare the currents of both motors in one braking",
+        "Motor off the belt, cold: back-EMF per speed against the data sheet (weakened magnets lower it for "
+        "good)",
+        "Compare the controller's current reading with a clamp meter",
+    ),
+    cautions=CAUTION,
+    source="accounting of a shortfall: this project; magnets: reversible loss by heat is about 0.12 %/K "
+    "(from memory)",
+    fires_on=(braked(*[refused("undelivered", 12.0)] * 12), braked(*[refused("unreasoned", 14.0)] * 20)),
+    quiet_on=(
+        braked(*[{}] * 20),
+        braked(*[refused("full", 12.0)] * 20),
+        braked(*[refused("undelivered", 12.0)] * 3, *[{}] * 20),
+        braked(*[refused("undelivered", 18.0)] * 20),
+    ),
+    unassessed_on=(braked(), braked(*[{}] * 3)),
+)
