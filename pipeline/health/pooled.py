@@ -1,0 +1,101 @@
+"""One figure out of many sessions: a robust middle whose error owns up to the scatter between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+import polars as pl
+
+from pipeline.health.model import Record, Window
+from pipeline.science.robust_fit import MAD_TO_SD, Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """value and se in the metric's unit; count: sessions behind it; values, ses, windows: per session, in
+    time
+    order."""
+
+    item: str
+    value: float
+    se: float
+    count: int
+    values: Floats
+    ses: Floats
+    starts: tuple[datetime, ...]
+    ends: tuple[datetime, ...]
+
+    def share_over(self, limit: float) -> float:
+        """Share of the sessions in which the value lay beyond the limit (below it when the limit is
+        negative)."""
+        return float(np.mean(self.values > limit if limit >= 0 else self.values < limit))
+
+    def windows(self, largest: bool = True) -> tuple[Window, ...]:
+        """The sessions, worst first."""
+        order = np.argsort(-self.values if largest else self.values, kind="stable")
+        return tuple(Window(_us(self.starts[i]), _us(self.ends[i])) for i in order[:10])
+
+    @property
+    def duration_s(self) -> float:
+        return sum((b - a).total_seconds() for a, b in zip(self.starts, self.ends, strict=True))
+
+
+def pool(values: Floats, ses: Floats) -> tuple[float, float]:
+    """Weighted median and its standard error, with the scatter between sessions added to each session's own
+    error.
+
+    The scatter is the part of the robust variance of the values that their errors do not explain (the idea
+    of random effects in meta-analysis: DerSimonian and Laird, Control. Clin. Trials 7 (1986) 177, with a
+    robust variance).
+    """
+    own = np.where(np.isfinite(ses), ses, 0.0)
+    centre = np.median(values)
+    robust = (
+        (MAD_TO_SD * float(np.median(np.abs(values - centre)))) ** 2 if values.size >= 3 else values.var()
+    )
+    between = max(0.0, float(robust - np.mean(own**2)))
+    variance = np.maximum(own**2 + between, 1e-24)
+    weight = 1.0 / variance
+    order = np.argsort(values, kind="stable")
+    running = np.cumsum(weight[order])
+    value = float(values[order][np.searchsorted(running, 0.5 * running[-1])])
+    factor = 1.2533 if values.size >= 3 else 1.0  # a median's error over a mean's, for normal noise
+    return value, factor / float(np.sqrt(weight.sum()))
+
+
+def pooled(
+    record: Record,
+    name: str,
+    last_days: float | None = None,
+    most: int | None = None,
+    kinds: tuple[str, ...] = (),
+) -> dict[str, Pooled]:
+    """A metric by item over its newest sessions: those within last_days of the newest, `most` at most."""
+    rows = record.metrics.filter(pl.col("name") == name, pl.col("value").is_finite())
+    if kinds:
+        rows = rows.filter(pl.col("kind").is_in(kinds))
+    if last_days is not None and rows.height:
+        newest = rows["start_t"].max()
+        assert isinstance(newest, datetime)
+        rows = rows.filter(pl.col("start_t") >= newest - timedelta(days=last_days))
+    out = {}
+    for (item,), part in rows.sort("start_t").group_by(["item"], maintain_order=True):
+        part = part.tail(most) if most else part
+        values = part["value"].to_numpy().astype(float)
+        ses = part["se"].fill_null(float("nan")).to_numpy().astype(float)
+        value, se = pool(values, ses)
+        out[str(item)] = Pooled(str(item), value, se, len(values), values, ses,
+                                tuple(part["start_t"]), tuple(part["end_t"]))  # fmt: skip
+    return out
+
+
+def surely_over(p: Pooled, limit: float, z: float) -> bool:
+    """The pooled value lies beyond the limit by more than z standard errors, away from zero."""
+    sign = 1.0 if limit >= 0 else -1.0
+    return sign * (p.value - limit) > z * p.se
+
+
+def _us(t: datetime) -> int:
+    return round(t.timestamp() * 1e6)

@@ -1,0 +1,212 @@
+"""A group that loses charge by itself: its place among its siblings sinks in proportion to time.
+
+Physics: a soft short is a resistor across the group, I = dQ/dt. Read at the same knee each time, so that the
+curve does not enter; what the balancer took from each group is added back first, since bleeding the others
+hides a leak.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.health.evidence import confidence, metric_rows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
+from pipeline.health.trend import mann_kendall, theil_sen
+from pipeline.metrics.model import Metric
+from pipeline.science.robust_fit import Floats
+
+UNIT = "% of rated charge a month"
+MONTH_H = 730.5
+LIMITS = (
+    Limit(
+        "look", 4.0, UNIT, "common practice: cells with their electronics lose 1 to 3 % a month, all alike"
+    ),
+    Limit(
+        "act",
+        8.0,
+        UNIT,
+        "engineering choice: twice the look limit; the pack is out of balance within a month",
+    ),
+    Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
+    Limit("least_sessions", 5.0, "readings", "engineering choice: a slope with fewer has no honest interval"),
+    Limit(
+        "least_days",
+        6.0,
+        "days",
+        "engineering choice: shorter, balance and temperature still move the reading",
+    ),
+    Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """rate: % of rated charge a month against the median group, negative when it sinks; se: its error."""
+
+    item: str
+    rate: float
+    se: float
+    p: float
+    n: int
+    starts: Floats  # us
+    ends: Floats
+    bled_known: bool
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    rated = record.profile.figure("pack", "rated_ah")
+    drifts = [d for d in _drifts(record, rated, limits["days"]) if d.n >= limits["least_sessions"]]
+    drifts = [d for d in drifts if (d.starts[-1] - d.starts[0]) / 86_400e6 >= limits["least_days"]]
+    if len(drifts) < 3:
+        return NotAssessed(
+            f"fewer than {limits['least_sessions']:.0f} charges to the knee near full, spread over at least "
+            f"{limits['least_days']:.0f} days"
+        )
+    return [_finding(d, rated, limits) for d in drifts if _leaks(d, limits)]
+
+
+def _drifts(record: Record, rated: float, days: float) -> list[Drift]:
+    """Per group: what its offset at the knee near full, with its bled charge added back, does over time."""
+    offsets = metric_rows(record, "cell_offset_top_ah")
+    if not offsets.height:
+        return []
+    newest = offsets["start_t"].max()
+    offsets = offsets.filter(pl.col("start_t") >= newest - pl.duration(days=days))
+    bled = metric_rows(record, "cell_bled_ah").sort("start_t")
+    out = []
+    for (item,), part in offsets.sort("start_t").group_by(["item"], maintain_order=True):
+        if part.height >= 3:
+            out.append(_drift(str(item), part, bled, rated))
+    return out
+
+
+def _drift(item: str, part: pl.DataFrame, bled: pl.DataFrame, rated: float) -> Drift:
+    t = part["start_t"].cast(pl.Int64).to_numpy()
+    hours = (t - t[0]) / 3.6e9
+    y = part["value"].to_numpy() + _bled_before(item, bled, t)
+    slope = theil_sen(hours, y)
+    # Sen's interval is empty of meaning with few points; the readings' own errors give the floor.
+    own = np.nan_to_num(part["se"].cast(pl.Float64).to_numpy(), nan=0.0)
+    floor = float(np.median(own)) / max(1e-9, float(np.std(hours)) * np.sqrt(hours.size))
+    se = max((slope.high - slope.low) / (2 * 1.96), floor)
+    scale = 100.0 / rated * MONTH_H
+    ends = part["end_t"].cast(pl.Int64).to_numpy()
+    return Drift(
+        item, slope.slope * scale, se * scale, mann_kendall(y).p, hours.size, t, ends, bled.height > 0
+    )
+
+
+def _bled_before(item: str, bled: pl.DataFrame, t: Floats) -> Floats:
+    """Ah bled from the group before each time, above what the median group was bled."""
+    if not bled.height:
+        return np.zeros(t.size)
+    wide = bled.pivot(on="item", index="start_t", values="value", aggregate_function="sum").sort("start_t")
+    groups = wide.drop("start_t").fill_null(0.0).to_numpy()
+    if item not in wide.columns:
+        return np.zeros(t.size)
+    extra = wide[item].fill_null(0.0).to_numpy() - np.median(groups, axis=1)
+    total = np.concatenate(([0.0], np.cumsum(extra)))
+    return np.asarray(total[np.searchsorted(wide["start_t"].cast(pl.Int64).to_numpy(), t, side="left")])
+
+
+def _leaks(d: Drift, limits: Mapping[str, float]) -> bool:
+    return -d.rate - limits["look"] > limits["z"] * d.se and d.p < 0.05
+
+
+def _finding(d: Drift, rated: float, limits: Mapping[str, float]) -> Finding:
+    act = -d.rate - limits["act"] > limits["z"] * d.se
+    limit = limits["act"] if act else limits["look"]
+    ma = -d.rate / 100 * rated / MONTH_H * 1000
+    ma_se = d.se / 100 * rated / MONTH_H * 1000
+    spans = zip(d.starts[::-1], d.ends[::-1], strict=True)
+    unclear = "" if d.bled_known else (
+        "A balancing resistor that is stuck on drains its group in the same way: measure the group's"
+        " current with "
+        "the electronics unplugged."
+    )  # fmt: skip
+    return Finding(
+        severity="service" if act else "note",
+        item=f"cell {d.item}",
+        measured=-d.rate,
+        limit=limit,
+        unit=UNIT,
+        se=d.se,
+        statement=f"Group {d.item} loses {ma:.1f} mA more than its siblings (standard error {ma_se:.1f} mA; "
+        f"{-d.rate:.1f} % of rated charge a month, {d.n} readings).",
+        confidence=confidence(-d.rate, limit, d.se),
+        persistence=1.0,
+        count=d.n,
+        duration_s=float(d.ends[-1] - d.starts[0]) / 1e6,
+        windows=tuple(Window(int(a), int(b)) for a, b in spans)[:10],
+        signals=("cell_voltage", "cell_bleed", "pack_current"),
+        not_separable=unclear,
+    )
+
+
+def _week(*pct: float, se: float = 0.05, every: float = 2.0, bled: float = 0.0) -> list[Stretch]:
+    """Charges every so many days, in which group 4 stands at pct of 30 Ah and the other groups at 0."""
+    out = []
+    for k, value in enumerate(pct):
+        parts = [
+            Metric("cell_offset_top_ah", 0.001 * (k % 2), "Ah", se, 500, item=str(g)) for g in range(1, 6)
+        ]
+        parts[3] = Metric("cell_offset_top_ah", 0.3 * value, "Ah", se, 500, item="4")
+        if bled:
+            parts += [
+                Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g))
+                for g in range(1, 6)
+            ]
+        out.append(stretch(every * k, "charge", *parts))
+    return out
+
+
+RULE = Rule(
+    id="leaking_group",
+    title="A group that leaks",
+    subsystem="cells",
+    severity="service",
+    needs=("cell_offset_top_ah",),
+    roles=("cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="One group loses charge faster than its siblings, riding or not. The cause may be a small short"
+    " inside a "
+    "cell, which can grow.",
+    causes=(
+        "a soft short inside a cell",
+        "a balancing resistor or its switch that is stuck on",
+        "moisture or dirt across the group's tap or sense wires",
+    ),
+    bench=(
+        "disconnect the sense plug and follow each group's voltage for a week after a full charge",
+        "measure the current in the group's sense wires with the electronics asleep",
+        "look for warmth at the group and at its bleed resistor with the pack at rest",
+    ),
+    cautions=(
+        "A growing internal short can end in fire. If the loss grows from week to week, store the pack"
+        " apart, "
+        "outdoors or in a fire-safe place, and do not charge it.",
+        "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
+    ),
+    source=(
+        "method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"
+    ),
+    fires_on=(
+        record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3)),
+        record(
+            *_week(0, -0.01, 0.0, 0.01, 0.0, -0.01, 0.0, bled=0.25)
+        ),  # held level only by bleeding the others
+    ),
+    quiet_on=(
+        record(*_week(0, 0.1, -0.1, 0.0, 0.1, -0.1, 0.0)),
+        record(*_week(-6, -6.1, -5.9, -6, -6.05, -5.95, -6)),  # out of balance, but steady
+        record(*_week(0, 0, 0, -5, 0, 0, 0)),  # one odd reading
+        record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3, se=3.0)),  # cannot be told from noise
+    ),
+    unassessed_on=(record(*_week(0, -0.9, -1.7)), record(stretch(0, "charge"))),
+)

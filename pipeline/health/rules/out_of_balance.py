@@ -1,0 +1,145 @@
+"""A group whose charge has drifted away from its siblings: high or low at both knees by the same Ah.
+
+Physics: the same Ah pass through every group, so a difference in charge shows as the same shift at the knee
+near full and at the knee near empty. A group with little capacity agrees at one end and not at the other; a
+group with high resistance moves its voltage, not its charge; a leak makes the shift grow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.health.evidence import confidence
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.pooled import Pooled, pooled, surely_over
+from pipeline.metrics.model import Metric
+
+UNIT = "% of rated charge"
+LIMITS = (
+    Limit(
+        "look", 3.0, UNIT, "engineering choice: 3 % takes about 12 h of bleeding near full at 70 mA and 30 Ah"
+    ),
+    Limit(
+        "act",
+        6.0,
+        UNIT,
+        "engineering choice: range lost is as large, and riders who unplug early never balance",
+    ),
+    Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
+    Limit("days", 14.0, "days", "engineering choice: balance moves within weeks"),
+    Limit("least_sessions", 2.0, "sessions", "engineering choice: one reading alone is no finding"),
+    Limit("agreement", 0.6, "share", "engineering choice: share of readings that must show it"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    top = pooled(record, "cell_offset_top_pct", last_days=limits["days"])
+    bottom = pooled(record, "cell_offset_bottom_pct", last_days=limits["days"])
+    most = max((p.count for p in (*top.values(), *bottom.values())), default=0)
+    if most < limits["least_sessions"]:
+        return NotAssessed(
+            f"the steep ends of the curve were reached in {most} session(s) of the last"
+            f" {limits['days']:.0f} days; "
+            "charges to full or rides to low are needed, since the plateau in between says nothing"
+        )
+    findings = []
+    for item in sorted(set(top) | set(bottom), key=int):
+        found = _judge_group(top.get(item), bottom.get(item), limits)
+        if found:
+            findings.append(found)
+    return findings
+
+
+def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float]) -> bool:
+    if p is None or p.count < limits["least_sessions"]:
+        return False
+    signed = limit if p.value >= 0 else -limit
+    return surely_over(p, signed, limits["z"]) and p.share_over(signed) >= limits["agreement"]
+
+
+def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str, float]) -> Finding | None:
+    """Top decides, as packs are balanced there; the bottom alone speaks only when no top is known."""
+    enough = limits["least_sessions"]
+    seen = top if top is not None and top.count >= enough else bottom
+    if seen is None or not _stands_out(seen, limits["look"], limits):
+        return None
+    both = top is not None and bottom is not None and min(top.count, bottom.count) >= enough
+    unclear = "" if both else (
+        "Offset or capacity: only one end of the curve was seen. "
+        + ("A ride to low" if seen is top else "A charge to full") + " tells them apart."
+    )  # fmt: skip
+    act = _stands_out(seen, limits["act"], limits)
+    limit = limits["act"] if act else limits["look"]
+    end = "full" if seen is top else "empty"
+    word = "more" if seen.value > 0 else "less"
+    return Finding(
+        severity="service" if act else "note",
+        item=f"cell {seen.item}",
+        measured=abs(seen.value),
+        limit=limit,
+        unit=UNIT,
+        se=seen.se,
+        statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the "
+        f"median group, read near {end} (standard error {seen.se:.1f} %, {seen.count} sessions).",
+        confidence=confidence(abs(seen.value), limit, seen.se),
+        persistence=seen.share_over(limits["look"] if seen.value > 0 else -limits["look"]),
+        count=seen.count,
+        duration_s=seen.duration_s,
+        windows=seen.windows(largest=seen.value > 0),
+        signals=("cell_voltage", "pack_current", "cell_bleed"),
+        not_separable=unclear,
+    )
+
+
+def _read(day: float, kind: str, pct: float, se: float = 0.3) -> Stretch:
+    name = "cell_offset_top_pct" if kind == "charge" else "cell_offset_bottom_pct"
+    others = [Metric("cell_offset_rows", 500.0, "1", None, 500)]
+    others += [Metric(name, 0.0, "%", se, 500, item=str(k)) for k in range(1, 4)]
+    return stretch(day, kind, *others, Metric(name, pct, "%", se, 500, item="4"))
+
+
+RULE = Rule(
+    id="out_of_balance",
+    title="A group out of balance",
+    subsystem="cells",
+    severity="service",
+    needs=("cell_offset_rows",),
+    roles=("cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+        record(*(_read(d, "charge", 9.0 if d == 1 else 0.1) for d in range(4))),
+    " is "
+    "and empty as soon as its emptiest group is, so range shrinks by the difference.",
+    causes=(
+        "the pack is seldom charged to full, so that its balancer has no time to work",
+        "a balancer channel that does not work",
+        "a group was replaced or charged apart from the others",
+        "a group that leaks (look for a shift that grows from week to week)",
+    ),
+    bench=(
+        "leave the pack on its charger for a night after full and read the spread again",
+        "compare each group's rest voltage after full charge and an hour of rest",
+        "check that every bleed resistor gets warm when the service tool switches it on",
+    ),
+    cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
+    source=(
+        "method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see"
+        " each"
+    ),
+    fires_on=(
+        record(*(_read(d, "charge", -7.5) for d in range(4)), _read(4, "ride", -7.3), _read(5, "ride", -7.6)),
+        record(*(_read(d, "charge", 4.6) for d in range(4))),
+    ),
+    quiet_on=(
+        record(*(_read(d, "charge", 1.0) for d in range(4))),
+        record(
+            _read(0, "charge", 0.0), _read(1, "charge", 9.0), _read(2, "charge", 0.1), _read(3, "charge", 0.0)
+        ),
+        record(*(_read(d, "charge", -4.0, 2.0) for d in range(4))),  # cannot be told from noise
+        record(
+            *(_read(d, "charge", 0.1) for d in range(3)), *(_read(d, "ride", -8.0) for d in (4, 5))
+        ),  # capacity
+    ),
+    unassessed_on=(record(_read(0, "charge", -8.0)), record(stretch(0, "ride"), stretch(1, "charge"))),
+)

@@ -1,0 +1,109 @@
+"""A group of cells whose resistance stands out from its siblings.
+
+Physics: the extra voltage flips with the current, is in proportion to it, and is gone at rest. The ratio to
+the pack's median needs no temperature or charge correction, since the siblings share both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.health.evidence import confidence
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.pooled import Pooled, pooled, surely_over
+from pipeline.metrics.model import Metric
+
+UNIT = "times the median group"
+LIMITS = (
+    Limit("look", 1.3, UNIT, "common practice: 15 % either way is usual, 30 % is worth a look"),
+    Limit("act", 1.5, UNIT, "common practice: end of life by resistance is 1.5 to 2 times new"),
+    Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
+    Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
+    Limit("least_sessions", 2.0, "sessions", "engineering choice: one ride alone is no finding"),
+    Limit("agreement", 0.6, "share", "engineering choice: share of rides that must show it"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    groups = pooled(record, "cell_r_ratio", last_days=limits["days"])
+    most = max((p.count for p in groups.values()), default=0)
+    if most < limits["least_sessions"]:
+        return NotAssessed(
+            f"resistance per group was measured in {most} ride(s) of the last {limits['days']:.0f} days; "
+            f"{limits['least_sessions']:.0f} rides with changing load are needed"
+        )
+    return [_finding(p, limits) for p in groups.values() if _stands_out(p, limits)]
+
+
+def _stands_out(p: Pooled, limits: Mapping[str, float]) -> bool:
+    return (
+        p.count >= limits["least_sessions"]
+        and surely_over(p, limits["look"], limits["z"])
+        and p.share_over(limits["look"]) >= limits["agreement"]
+    )
+
+
+def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
+    act = surely_over(p, limits["act"], limits["z"])
+    limit = limits["act"] if act else limits["look"]
+    return Finding(
+        severity="service" if act else "note",
+        item=f"cell {p.item}",
+        measured=p.value,
+        limit=limit,
+        unit=UNIT,
+        se=p.se,
+        statement=f"Group {p.item} has {p.value:.2f} times the resistance of the pack's median group "
+        f"(standard error {p.se:.2f}, {p.count} rides).",
+        confidence=confidence(p.value, limit, p.se),
+        persistence=p.share_over(limits["look"]),
+        count=p.count,
+        duration_s=p.duration_s,
+        windows=p.windows(),
+        signals=("cell_voltage", "pack_current"),
+        not_separable="Cell, weld and bus-bar inside this tap look alike here: a four-wire measurement over "
+        "the cell and over the joint apart tells them.",
+    )
+
+
+def _ride(day: float, ratio: float, se: float = 0.02) -> Stretch:
+    others = [Metric("cell_r_ratio", 1.0, "1", se, 4000, item=str(k)) for k in range(1, 6)]
+    return stretch(day, "ride", *others, Metric("cell_r_ratio", ratio, "1", se, 4000, item="6"))
+
+
+RULE = Rule(
+    id="weak_group",
+    title="A group with high resistance",
+    subsystem="cells",
+    severity="service",
+    needs=("cell_r_ratio",),
+    roles=("cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="One group loses more voltage under load than its siblings. It limits power and range, heats up, "
+    "and reaches the voltage limits first, in both directions.",
+    causes=(
+        "an aged or damaged cell in the group",
+        "a parallel cell that has dropped out, or its weld",
+        "a loose or corroded joint within the group's tap",
+    ),
+    bench=(
+        "measure the group's resistance with a milliohm meter and with a 10 s current step, next to two"
+        " siblings",
+        "measure the voltage across each joint at a known current",
+        "compare the temperature of the group and its joints after ten minutes of load",
+    ),
+    cautions=(
+        "A joint with high resistance can get hot enough to burn. Stop riding at smell, smoke or swelling.",
+        "Only a qualified person opens a pack: its energy cannot be switched off. Local rules prevail.",
+    ),
+    source="method: regression of each group's deviation on current; limits: see each",
+    fires_on=(record(_ride(0, 1.6), _ride(1, 1.62), _ride(3, 1.58)), record(_ride(0, 1.42), _ride(2, 1.44))),
+    quiet_on=(
+        record(_ride(0, 1.1), _ride(1, 1.12), _ride(2, 1.08)),  # usual spread
+        record(_ride(0, 1.0), _ride(1, 1.9), _ride(2, 1.0), _ride(3, 1.02)),  # one odd ride
+        record(_ride(0, 1.4, 0.3), _ride(1, 1.45, 0.3)),  # too uncertain to say
+    ),
+    unassessed_on=(record(_ride(0, 1.6)), record(stretch(0, "ride"))),
+)

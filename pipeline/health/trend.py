@@ -1,0 +1,112 @@
+"""Trends over weeks: a robust slope with its interval, a test for monotony, and when a limit would be
+reached.
+
+Sources: P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379 (slope and interval); H. B. Mann, Econometrica 13
+(1945) 245; M. G. Kendall, Rank Correlation Methods (1975) (test, with ties).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+
+from pipeline.science.robust_fit import Floats
+
+MOST_POINTS = 600  # pairs grow with the square; beyond this the newest points are used
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """Theil-Sen line through (x, y): slope with interval low..high per unit of x, intercept at x = 0."""
+
+    slope: float
+    low: float
+    high: float
+    intercept: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Monotony:
+    """Mann-Kendall: s, its variance under no trend, z with continuity correction, two-sided p."""
+
+    s: int
+    var: float
+    z: float
+    p: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """When a limit is reached, in units of x from 0: earliest, likely and latest. latest None: not certain
+    ever."""
+
+    earliest: float
+    likely: float
+    latest: float | None
+
+
+def mann_kendall(y: Floats) -> Monotony:
+    """Is there a monotone trend in a series in order of time? Raises: ValueError under 3 points."""
+    n = y.size
+    if n < 3:
+        raise ValueError("a trend test needs three points")
+    i, j = np.triu_indices(n, 1)
+    s = int(np.sign(y[j] - y[i]).sum())
+    ties = np.unique(y, return_counts=True)[1]
+    var = (n * (n - 1) * (2 * n + 5) - float((ties * (ties - 1) * (2 * ties + 5)).sum())) / 18.0
+    z = 0.0 if s == 0 or var <= 0 else (s - np.sign(s)) / np.sqrt(var)
+    return Monotony(s, var, float(z), 2 * (1 - NormalDist().cdf(abs(float(z)))), n)
+
+
+def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> Slope:
+    """Median of all pairwise slopes, with Sen's interval. Raises: ValueError under 3 points or when x stands
+    still.
+
+    intercept: median(y) - slope * median(x)."""
+    if x.size < 3 or np.ptp(x) == 0.0:
+        raise ValueError("a slope needs three points and an x that moves")
+    x, y = x[-MOST_POINTS:], y[-MOST_POINTS:]
+    i, j = np.triu_indices(x.size, 1)
+    dx = x[j] - x[i]
+    pairs = np.sort(((y[j] - y[i])[dx != 0]) / dx[dx != 0])
+    slope = float(np.median(pairs))
+    ties = [np.unique(v, return_counts=True)[1] for v in (x, y)]
+    n = x.size
+    var = (n * (n - 1) * (2 * n + 5) - sum(float((k * (k - 1) * (2 * k + 5)).sum()) for k in ties)) / 18.0
+    reach = NormalDist().inv_cdf(0.5 + confidence / 2) * np.sqrt(max(var, 0.0))
+    low = max(round((pairs.size - reach) / 2) - 1, 0)
+    high = min(round((pairs.size + reach) / 2), pairs.size - 1)
+    return Slope(slope, float(pairs[low]), float(pairs[high]), float(np.median(y) - slope * np.median(x)), n)
+
+
+def reaches(x: Floats, y: Floats, limit: float, confidence: float = 0.95, p_most: float = 0.01,
+            horizon: float | None = None) -> Reach | None:  # fmt: skip
+    """When y, going on as it has, reaches the limit; None when the data do not support a date.
+
+    A date needs a significant monotone trend (p under p_most), a slope interval that excludes zero, and a
+    limit that lies ahead. The line is taken through the newest level, the median of the last third. horizon:
+    beyond it, a date is no more than a guess; the default is as long again as twice the observed span.
+    """
+    if x.size < 6 or np.ptp(x) == 0.0 or mann_kendall(y).p > p_most:
+        return None
+    fit = theil_sen(x, y, confidence)
+    if fit.low <= 0.0 <= fit.high:
+        return None
+    tail = max(3, x.size // 3)
+    x0, y0 = (
+        float(np.median(x[-tail:])),
+        float(np.median(y[-tail:] - fit.slope * (x[-tail:] - np.median(x[-tail:])))),
+    )
+    ahead = limit - y0
+    if ahead * fit.slope <= 0:
+        return None
+    steep, flat = sorted((fit.low, fit.high), key=abs, reverse=True)
+    times = [x0 + ahead / s for s in (steep, fit.slope, flat)]
+    last = x[-1] + (horizon if horizon is not None else 2.0 * float(np.ptp(x)))
+    if times[0] > last:
+        return None
+    return Reach(times[0], times[1], times[2] if times[2] <= last else None)

@@ -1,0 +1,78 @@
+"""Each group's deviation from the pack mean, split by regression on current: v_k - mean = a_k - R'_k I.
+
+A resistance flips with the current and vanishes at rest; a difference in charge does neither. The slope is
+taken within blocks of a minute, so that the slow walk along the discharge curve cancels. Temperature and
+state of charge are common to all groups and cancel in the ratio to the pack's median. Time skew between
+frames: only moments of steady current are used (see _steady).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics._steady import range_allowed_a, steady
+from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.robust_fit import within_blocks
+from pipeline.signals import Signals
+
+BLOCK_S = 60.0  # longer than a polarisation tail's fast part, shorter than 2 % of charge at 1 C
+LEAST_ROWS = 60
+LEAST_SPREAD_C = 0.1  # standard deviation of current inside blocks; engineering choice
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    table = steady(signals, range_allowed_a(profile))
+    if table is None or len(table) < LEAST_ROWS:
+        return Outcome()
+    block = _blocks(table.t)
+    mean = table.v.mean(axis=1)
+    stacked = np.column_stack([table.v - mean[:, None], mean])
+    try:
+        fit = within_blocks(table.current, stacked, block)
+    except ValueError:
+        return Outcome()
+    if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.figure("pack", "rated_ah"):
+        return Outcome()
+    extra = -fit.slope[:-1] - np.median(-fit.slope[:-1])
+    median_ohm, pack_se = -fit.slope[-1] - extra.mean(), fit.slope_se[-1]
+    if not median_ohm > 5 * pack_se:  # no measurable sag: a share of it would be noise
+        return Outcome()
+    ratio, ratio_se = 1.0 + extra / median_ohm, fit.slope_se[:-1] / median_ohm
+    level = 1000 * (fit.level[:-1] - np.median(fit.level[:-1]))
+    cover = len(table) / max(len(table), (session.end - session.start) / 1e6)
+    out = [Metric("group_r_load_mohm", 1000 * median_ohm, "mOhm", 1000 * pack_se, fit.n, cover)]
+    for k, item in enumerate(table.items):
+        out.append(Metric("cell_r_ratio", ratio[k], "1", ratio_se[k], fit.n, cover, str(item)))
+        out.append(Metric("cell_level_mv", level[k], "mV", 1000 * fit.level_se[k], fit.n, cover, str(item)))
+    return Outcome(tuple(out))
+
+
+def _blocks(t: np.ndarray) -> np.ndarray:
+    """Consecutive block numbers; minutes without rows leave no gap in the count."""
+    return np.unique((t - t[0]) // int(BLOCK_S * 1e6), return_inverse=True)[1].astype(np.int64)
+
+
+def _spread_within(current: np.ndarray, block: np.ndarray) -> float:
+    n = np.bincount(block)
+    mean = np.bincount(block, current) / n
+    return float((current - mean[block]).std())
+
+
+SET = MetricSet(
+    id="cell_split",
+    needs=("cell_voltage", "pack_current"),
+    kinds=("ride", "bench"),
+    compute=compute,
+    gives={
+        "cell_r_ratio": ("1", "Resistance of the group over the pack's median group, under load"),
+        "cell_level_mv": ("mV", "Deviation of the group from the median at zero current, over the session"),
+        "pack_group_ohm_load_mohm": (
+            "mOhm",
+            "Load resistance of the mean group, pulses of up to a minute mixed",
+        ),
+    },
+    source=(
+        "regression of deviation on current; cluster-robust errors: Liang and Zeger, Biometrika 73 (1986) 13"
+    ),
+)
