@@ -108,9 +108,8 @@ RULE = Rule(
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-        record(*(_read(d, "charge", 9.0 if d == 1 else 0.1) for d in range(4))),
-    " is "
-    "and empty as soon as its emptiest group is, so range shrinks by the difference.",
+    meaning="One group carries more or less charge than the others. The pack is full as soon as its fullest "
+    "group is, and empty as soon as its emptiest group is, so range shrinks by the difference.",
     causes=(
         "the pack is seldom charged to full, so that its balancer has no time to work",
         "a balancer channel that does not work",
