@@ -1,0 +1,136 @@
+"""The private catalogue: versions, and short transactions. Whole or not at all, whatever happens meanwhile."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import BusyError, StoreError
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+SCHEMA = Path(__file__).parent / "schema"
+WAIT_S = 30.0  # another Herdbook process may be inside one of its short transactions
+
+
+def steps() -> list[tuple[int, str, Path]]:
+    """The schema's steps in order: (version, name, file)."""
+    return [(int(p.name[:4]), p.stem, p) for p in sorted(SCHEMA.glob("[0-9][0-9][0-9][0-9]_*.sql"))]
+
+
+def query(name: str) -> str:
+    """A statement from schema/queries/<name>.sql."""
+    return (SCHEMA / "queries" / f"{name}.sql").read_text("utf-8")
+
+
+def connect(path: Path, read_only: bool = False) -> duckdb.DuckDBPyConnection:
+    """Open a catalogue, waiting for other short transactions. Raises: BusyError, StoreError."""
+    import duckdb
+
+    end = time.monotonic() + WAIT_S
+    pause = 0.01
+    while True:
+        try:
+            return duckdb.connect(str(path), read_only=read_only)
+        except duckdb.IOException as error:
+            if "lock" not in str(error).lower():
+                raise _unusable(path, error) from None
+            if time.monotonic() > end:
+                raise BusyError(f"the catalogue has been locked for {WAIT_S:.0f} s: {error}", path,
+                                "Close what else has catalogue.duckdb open; people should open fleet.duckdb") from None
+            time.sleep(pause)
+            pause = min(pause * 2, 0.5)
+        except duckdb.Error as error:
+            raise _unusable(path, error) from None
+
+
+def _unusable(path: Path, error: Exception) -> StoreError:
+    said = str(error).splitlines()[0]
+    if "No space" in said:
+        return StoreError("the disk is full", path, "Make room and run again; what was committed stays")
+    return StoreError(f"the catalogue cannot be opened: {said}", path,
+                      "Put back a copy (catalogue.before-*.duckdb) or rebuild it with `herdbook store rebuild`")
+
+
+@contextmanager
+def transaction(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """One short writing transaction on a connection of its own; rolled back on any exception."""
+    import duckdb
+
+    con = connect(path)
+    try:
+        con.execute("SET TimeZone = 'UTC'")
+        con.begin()
+        try:
+            yield con
+            con.commit()
+        except BaseException:
+            con.rollback()
+            raise
+    except duckdb.Error as error:
+        if "No space" in str(error) or "write all" in str(error):
+            raise StoreError("the disk is full", path, "Make room and run again; what was committed stays") from None
+        raise
+    finally:
+        con.close()
+
+
+def insert(con: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:
+    """Append a frame to a table by column name."""
+    if rows.height:
+        con.register("incoming_rows", rows)
+        con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM incoming_rows')
+        con.unregister("incoming_rows")
+
+
+def version(con: duckdb.DuckDBPyConnection) -> int:
+    """The schema version of an open catalogue; 0 for an empty one."""
+    if not con.execute("SELECT 1 FROM information_schema.tables WHERE table_name = 'versions'").fetchone():
+        return 0
+    row = con.execute("SELECT coalesce(max(version), 0) FROM versions").fetchone()
+    return int(row[0]) if row else 0
+
+
+def migrate(path: Path) -> None:
+    """Bring a catalogue to the newest version, keeping a copy of an older one beside it. Raises: StoreError."""
+    newest = steps()[-1][0]
+    known = 0
+    if path.exists():
+        con = connect(path, read_only=not path.with_name(path.name + ".wal").exists())
+        known = version(con)
+        con.close()
+    if known == newest:
+        return
+    if known > newest:
+        raise StoreError(f"the catalogue is of version {known}, this Herdbook knows up to {newest}", path,
+                         "Use the newer Herdbook that wrote it")
+    if known:
+        keep = path.with_name(f"catalogue.before-{known + 1:04d}.duckdb")
+        copy_whole(path, keep)
+    with transaction(path) as con:
+        con.execute("CREATE TABLE IF NOT EXISTS versions (version INTEGER PRIMARY KEY, name VARCHAR NOT NULL)")
+        for number, name, file in steps():
+            if number > known:
+                con.execute(file.read_text("utf-8"))
+                con.execute("INSERT INTO versions VALUES (?, ?)", [number, name])
+    path.chmod(0o640)
+
+
+def copy_whole(source: Path, target: Path) -> None:
+    """Copy a file so that `target` is either the old one or the whole new one."""
+    temporary = target.with_name(f".{target.name}.{os.getpid()}.tmp")
+    try:
+        shutil.copyfile(source, temporary)
+        with temporary.open("rb") as file:
+            os.fsync(file.fileno())
+        temporary.replace(target)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise StoreError(f"cannot be copied to ({error.strerror})", target, "Make room or check the rights") from None

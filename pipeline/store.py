@@ -1,0 +1,126 @@
+"""The store: one folder that holds everything Herdbook keeps.
+
+    catalogue.duckdb   private; opened for short transactions only     lake/     parts
+    fleet.duckdb       published; what people and reports open         pages/    what reports write
+    herdbook.toml      settings, optional                              scan.lock who is writing now
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import BusyError, SettingsError, StoreError
+from pipeline.profile import Profile, load_profiles
+from pipeline.settings import FILE, Settings, read_settings
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """Where things are, and the settings. Cheap, picklable, holds nothing open."""
+
+    folder: Path
+    settings: Settings
+
+    @classmethod
+    def create(cls, folder: Path | str, profiles: Path | str | None = None) -> Store:
+        """A new store, or the one that is there. profiles: folder of vehicle profiles, written into herdbook.toml.
+
+        Raises: StoreError when the folder holds something else or cannot be written.
+        """
+        folder = Path(folder).absolute()
+        try:
+            folder.mkdir(parents=True, exist_ok=True, mode=0o750)
+            if not (folder / "catalogue.duckdb").exists() and any(p.name != FILE for p in folder.iterdir()):
+                raise StoreError("the folder is not empty and holds no store", folder, "Name another folder")
+            for name in ("lake", "pages"):
+                (folder / name).mkdir(exist_ok=True, mode=0o750)
+            if profiles is not None and not (folder / FILE).exists():
+                (folder / FILE).write_text(f"profiles = {json.dumps(str(Path(profiles).absolute()))}\n", "utf-8")
+        except OSError as error:
+            raise StoreError(f"cannot be written ({error.strerror})", folder, "Check the path and its rights") from None
+        return cls.open(folder)
+
+    @classmethod
+    def open(cls, folder: Path | str) -> Store:
+        """An existing store, brought to the newest catalogue version. Raises: StoreError, BusyError, SettingsError."""
+        from pipeline.catalogue import migrate
+
+        folder = Path(folder).absolute()
+        if not folder.is_dir():
+            raise StoreError("there is no store", folder, "Make one with `herdbook scan INBOX --store FOLDER`")
+        if not (folder / "lake").is_dir():
+            raise StoreError("the lake's folder is gone", folder / "lake", "Mount or restore it, then run again")
+        store = cls(folder, read_settings(folder))
+        migrate(store.catalogue)
+        return store
+
+    @property
+    def catalogue(self) -> Path:
+        return self.folder / "catalogue.duckdb"
+
+    @property
+    def fleet(self) -> Path:
+        return self.folder / "fleet.duckdb"
+
+    @property
+    def lake(self) -> Path:
+        return self.folder / "lake"
+
+    @property
+    def pages(self) -> Path:
+        return self.folder / "pages"
+
+    def profiles(self) -> list[Profile]:
+        """The vehicle profiles named in the settings; read once a process while unchanged. Raises: ProfileError."""
+        folder = self.folder / self.settings.profiles
+        if not folder.is_dir():
+            raise SettingsError("the folder of vehicle profiles is missing", folder,
+                                f"Name it in {FILE} (profiles = ...) or pass --profiles")
+        stamps = tuple(sorted((str(p), p.stat().st_mtime_ns) for p in folder.rglob("*") if p.is_file()))
+        return list(_profiles(folder, stamps))
+
+    def read(self) -> duckdb.DuckDBPyConnection:
+        """The published catalogue, read-only. Raises: StoreError before the first publication."""
+        import duckdb
+
+        if not self.fleet.exists():
+            raise StoreError("nothing has been published yet", self.folder, "Run a scan first")
+        try:
+            return duckdb.connect(str(self.fleet), read_only=True)
+        except duckdb.Error as error:
+            raise StoreError(f"fleet.duckdb cannot be opened: {error}", self.folder, "Run `herdbook store publish`") from None
+
+    @contextmanager
+    def lock(self, what: str) -> Iterator[None]:
+        """Hold the store for writing; released when the process ends, however it ends. Raises: BusyError."""
+        path = self.folder / "scan.lock"
+        with path.open("a+", encoding="utf-8") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                file.seek(0)
+                raise BusyError(f"the store is in use by {file.read().strip() or 'another process'}", self.folder,
+                                "Wait until it is done, or stop that process") from None
+            file.truncate(0)
+            since = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+            file.write(f"{what}, process {os.getpid()} on {socket.gethostname()}, since {since}\n")
+            file.flush()
+            yield
+
+
+@lru_cache(maxsize=8)
+def _profiles(folder: Path, stamps: tuple[tuple[str, int], ...]) -> tuple[Profile, ...]:
+    return tuple(load_profiles(folder))
