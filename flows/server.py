@@ -49,7 +49,7 @@ ONE_RUN = {  # nothing is scheduled while the server lives for one run; task run
 
 
 class ServerError(RuntimeError):
-    """The local server did not start; the message says where its log is."""
+    """The local server did not start; the message says why or where its log is."""
 
 
 def environment(home: Path, url: str | None = None) -> dict[str, str]:
@@ -82,6 +82,10 @@ class Server:
     def start(self, limit_s: float = START_LIMIT_S) -> None:
         """Start and wait until it answers. Raises ServerError when it ends early or stays silent."""
         begun = time.monotonic()
+        if not _free(self.port):
+            raise ServerError(
+                f"port {self.port} is in use by another program; set [night] port, or server if it is yours"
+            )
         self.home.mkdir(parents=True, exist_ok=True)
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
@@ -146,6 +150,16 @@ def free_port() -> int:
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
+
+
+def _free(port: int) -> bool:
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)  # else a restart waits for old connections
+        try:
+            probe.bind(("127.0.0.1", port))
+        except OSError:
+            return False
+    return True
 
 
 @contextmanager

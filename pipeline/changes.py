@@ -17,15 +17,14 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.catalogue import query
 from pipeline.quantities import SEVERITIES
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
-SQL = Path(__file__).parent / "sql"
 URGENT = ("new", "worse")
 ORDER = ("new", "worse", "back", "silent", "first seen", "better", "gone")
 NOTHING, SERVICE_NEWS, STOP_USE_NEWS, QUARANTINED = 0, 10, 20, 30
@@ -183,7 +182,7 @@ def read_changes(
 
 def finding_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:
     """Changes of findings, netted over the scans that the night covers."""
-    rows = con.execute((SQL / "changes_findings.sql").read_text("utf-8"), {"scan": scan}).fetchall()
+    rows = con.execute(query("changes_findings"), {"scan": scan}).fetchall()
     return [_finding_change(*row) for row in rows]
 
 

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from math import ceil
-from pathlib import Path
 from typing import TYPE_CHECKING
+
+from pipeline.catalogue import query
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -23,7 +24,6 @@ GAPS_NEEDED = 6  # engineering choice: with fewer gaps nine of ten means nothing
 RECENT_GAPS = 40  # engineering choice: a habit may change with the season; older gaps are forgotten
 PATIENCE = 2.0  # engineering choice: twice the usual gap, so that a free week is not an alarm
 LEAST_DAYS = 2.0  # a daily rider may stay at home for a weekend
-SQL = Path(__file__).parent / "sql"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ def close_night(con: DuckDBPyConnection, scan: str, now: datetime | None = None)
     are written once each: their key is the moment they speak of.
     """
     wall = (now or datetime.now(UTC)).astimezone(UTC).replace(tzinfo=None)
-    rows = con.execute((SQL / "vehicle_days.sql").read_text("utf-8"), {"now": wall}).fetchall()
+    rows = con.execute(query("vehicle_days"), {"now": wall}).fetchall()
     as_of = max((last for _, _, last in rows), default=wall)
     con.execute(
         "INSERT INTO nights SELECT scan, $scan, $as_of FROM scans "
@@ -106,7 +106,7 @@ def first_seen(con: DuckDBPyConnection, rows: Sequence[tuple[str, list[date], da
 def returned(con: DuckDBPyConnection) -> list[Told]:
     """Back after a reported silence, or ridden after work on the vehicle that is newer than its first
     sight."""
-    silent = con.execute((SQL / "back_from_silence.sql").read_text("utf-8")).fetchall()
+    silent = con.execute(query("back_from_silence")).fetchall()
     told = [
         Told(v, "back", ride, f"records again after {(ride - last) / timedelta(days=1):.0f} days of silence")
         for v, last, ride in silent
@@ -114,7 +114,7 @@ def returned(con: DuckDBPyConnection) -> list[Told]:
     met: dict[str, datetime] = dict(
         con.execute("SELECT vehicle, since_t FROM fleet_log WHERE change = 'first seen'").fetchall()
     )
-    work = con.execute((SQL / "back_in_use.sql").read_text("utf-8")).fetchall()
+    work = con.execute(query("back_in_use")).fetchall()
     seen = {(t.vehicle, t.since) for t in told}
     return told + [
         Told(v, "back", ride, f"ridden again after {what}")

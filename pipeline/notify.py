@@ -47,10 +47,11 @@ class Ledger(Protocol):
     """Remembers what went out; pipeline/nightbook.py keeps it in the catalogue."""
 
     def claim(self, by_scan: str, target: str) -> str:
-        """Note `sending`; returns the state found before: "", "sending" or "sent" (then nothing is noted)."""
+        """Note `sending`; returns the state found before: "", "sending", "failed" or "sent" (then nothing
+        is noted)."""
 
     def settle(self, by_scan: str, target: str, sent: bool, detail: str) -> None:
-        """Note `sent`, or forget the claim after a plain failure, so that the next try is no repeat."""
+        """Note `sent`, or `failed` after a plain failure, so that the next try is no repeat."""
 
 
 def notify(

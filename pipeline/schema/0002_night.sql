@@ -14,7 +14,7 @@ CREATE TABLE fleet_log (                 -- changes of a vehicle as such; change
 );
 CREATE TABLE messages (                  -- one message a night and address; the address itself is not kept
     by_scan VARCHAR NOT NULL, target VARCHAR NOT NULL,  -- SHA-256 of the address, first 16 hex digits
-    state   VARCHAR NOT NULL,            -- sending | sent
+    state   VARCHAR NOT NULL,            -- sending | sent | failed (then the next try is no repeat)
     tries   BIGINT NOT NULL, last_t TIMESTAMP NOT NULL, detail VARCHAR NOT NULL,
     PRIMARY KEY (by_scan, target)
 );

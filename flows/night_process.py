@@ -1,0 +1,67 @@
+"""The process that runs a flow: reads a request on standard input, writes progress on standard output.
+
+Run as `python -m flows.night_process ANSWER` by flows.once. The answer is a JSON file, written whole or not
+at all; errors that a person can mend are in it too. When the command that started us goes, our input ends,
+and so do we: a half-done night without its supervisor is left to the next one.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+import threading
+from pathlib import Path
+from typing import Any
+
+from flows.once import Request
+from flows.plan import Plan
+from pipeline.errors import HerdbookError
+
+
+def main(answer: Path) -> int:
+    asked = json.loads(sys.stdin.buffer.readline())
+    plan = asked.pop("plan")
+    plan["notify"] = tuple(plan["notify"])
+    asked["vehicles"] = tuple(asked["vehicles"])
+    threading.Thread(target=_end_with_supervisor, daemon=True).start()
+    try:
+        write_whole(answer, _run(Request(plan=Plan(**plan), **asked)))
+        return 0
+    except HerdbookError as error:
+        kind = type(error).__name__
+        problem = {"kind": kind, "what": error.what, "where": error.where, "do": error.do}
+        write_whole(answer, {"error": problem})
+        return error.exit_code
+
+
+def _run(request: Request) -> dict[str, Any]:
+    if request.kind == "backfill":
+        from flows.backfill import run
+
+        return run(request, say)
+    from flows.night import run as run_night
+
+    return run_night(request, say)
+
+
+def say(stage: str, done: int, of: int) -> None:
+    """One line of progress for the supervisor."""
+    sys.stdout.write(json.dumps([stage, done, of]) + "\n")
+    sys.stdout.flush()
+
+
+def write_whole(path: Path, content: dict[str, Any]) -> None:
+    half = path.with_suffix(".half")
+    half.write_text(json.dumps(content), "utf-8")
+    half.replace(path)
+
+
+def _end_with_supervisor() -> None:
+    sys.stdin.buffer.read()
+    os.killpg(os.getpgid(0), signal.SIGKILL)
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1])))

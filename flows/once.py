@@ -1,0 +1,185 @@
+"""One night, now: start a server quietly, run the flow in a process of its own, and finish whatever happens.
+
+The flow's process keeps Prefect's output, also what it prints at exit, away from the user: it goes to
+`STORE/night/night.log`. A server that dies is started again at the same address and the flow goes on. If the
+flow cannot finish all the same (no server at all, its process killed), the night is finished here by the same
+functions without Prefect: what is committed is not done twice.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from flows.plan import Plan
+from flows.server import Server, ServerError, environment, local_server
+from pipeline import errors
+from pipeline.errors import HerdbookError
+
+Progress = Callable[[str, int, int], None]  # stage, done, of
+MOST_RESTARTS = 3
+LOOK_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What the flow's process is asked to do; goes there as JSON. since, until: dates of a backfill."""
+
+    kind: str  # night | backfill
+    inbox: str
+    store: str
+    plan: Plan
+    since: str = ""
+    until: str = ""
+    vehicles: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How it ended. result: the change list as a dict, and what was sent. note: "" or what went wrong on the
+    way although the night was finished."""
+
+    result: dict[str, Any]
+    note: str = ""
+
+    @property
+    def exit_code(self) -> int:
+        return int(self.result["exit_code"])
+
+
+class FlowDied(RuntimeError):
+    """The flow's process ended without a result."""
+
+
+def run_once(request: Request, progress: Progress | None = None) -> Ended:
+    """Run one night (or backfill) to its end. Raises HerdbookError for what a person can mend."""
+    home = Path(request.store) / "night"
+    home.mkdir(parents=True, exist_ok=True)
+    with leaving_in_order():
+        try:
+            return Ended(_with_prefect(request, home, progress or _silent))
+        except (ServerError, FlowDied) as error:
+            from flows.work import run_plain
+
+            note = f"{error}. The night was finished without Prefect; nothing is missing"
+            return Ended(run_plain(request, progress or _silent), note)
+
+
+def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str, Any]:
+    if request.plan.server:
+        return _watched(request, home, request.plan.server, None, progress)
+    with local_server(home) as server:
+        return _watched(request, home, server.url, server, progress)
+
+
+def _watched(
+    request: Request, home: Path, url: str, server: Server | None, progress: Progress
+) -> dict[str, Any]:
+    """Run the flow's process, keep the server up beside it, and read its result."""
+    answer = home / f"result-{os.getpid()}.json"
+    answer.unlink(missing_ok=True)
+    with (home / "night.log").open("ab") as log:
+        flow = subprocess.Popen(
+            [sys.executable, "-m", "flows.night_process", str(answer)],
+            env=environment(home, url),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=log,
+            start_new_session=True,
+        )
+    assert flow.stdin and flow.stdout
+    try:
+        with suppress(BrokenPipeError):
+            flow.stdin.write(json.dumps(asdict(request)).encode() + b"\n")
+            flow.stdin.flush()
+        listener = threading.Thread(target=_listen, args=(flow.stdout, progress), daemon=True)
+        listener.start()
+        _wait(flow, server, request.plan.limit_h * 3600)
+        listener.join(5)
+        return _read(answer, home)
+    finally:
+        end_group(flow)
+        flow.stdin.close()
+        flow.stdout.close()
+        answer.unlink(missing_ok=True)
+
+
+def _wait(flow: subprocess.Popen[bytes], server: Server | None, limit_s: float) -> None:
+    """Until the flow ends; a dead server is brought back, a night beyond its limit is ended."""
+    begun = time.monotonic()
+    restarts = 0
+    while flow.poll() is None:
+        if server and not server.alive() and restarts < MOST_RESTARTS:
+            restarts += 1
+            server.restart()
+        if time.monotonic() - begun > limit_s:
+            raise HerdbookError(
+                f"the night took longer than {limit_s / 3600:g} h and was ended",
+                do="What was committed stays and the next night goes on from there; raise [night] limit_h or workers",
+            )
+        time.sleep(LOOK_S)
+
+
+def _read(answer: Path, home: Path) -> dict[str, Any]:
+    try:
+        said: dict[str, Any] = json.loads(answer.read_text("utf-8"))
+    except (OSError, ValueError):
+        raise FlowDied(f"the flow's process ended early; its log is {home / 'night.log'}") from None
+    if problem := said.get("error"):
+        kind = getattr(errors, problem["kind"], HerdbookError)
+        raise kind(problem["what"], problem["where"], problem["do"])
+    return said
+
+
+def _listen(lines: Any, progress: Progress) -> None:
+    """Progress comes as one JSON array a line; anything else that lands on the pipe is not for the user."""
+    with suppress(ValueError, OSError):
+        for line in lines:
+            with suppress(ValueError, TypeError):
+                stage, done, of = json.loads(line)
+                progress(str(stage), int(done), int(of))
+
+
+def _silent(_stage: str, _done: int, _of: int) -> None:
+    return
+
+
+def end_group(process: subprocess.Popen[bytes], patience_s: float = 5.0) -> None:
+    """End a process that leads its own session, and everything it started."""
+    for sign in (signal.SIGTERM, signal.SIGKILL):
+        with suppress(ProcessLookupError, PermissionError):
+            os.killpg(process.pid, sign)
+        try:
+            process.wait(patience_s)
+        except subprocess.TimeoutExpired:
+            continue
+    with suppress(ProcessLookupError, PermissionError):
+        os.killpg(process.pid, signal.SIGKILL)  # children that outlived their leader
+
+
+@contextmanager
+def leaving_in_order() -> Iterator[None]:
+    """SIGTERM ends us like Ctrl-C does: through the `finally` clauses that stop flow and server."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def leave(_signal: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, leave)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
