@@ -1,8 +1,8 @@
-"""CAN logs to columns. Start at decode_log(path, network); bytes in, physical values out, no vehicle knowledge.
+"""CAN logs to columns: bytes in, physical values out, no vehicle knowledge. Start at decode_log().
 
-    network = Network.load("board.dbc")                     # or pairs (channel label, path)
-    tables = decode_log("ride.log", network)                # {"BMS_Pack": polars.DataFrame, ...}
-    log = open_log("ride.blf")                              # in pieces, any size: log.chunks(), then log.losses
+    network = Network.load("board.dbc")             # or pairs (channel label, path)
+    tables = decode_log("ride.log", network)        # {"BMS_Pack": polars.DataFrame, ...}
+    log = open_log("ride.blf")                      # any size, in pieces: log.chunks(), then log.losses
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Numbers out of text, eight characters of every line at a time.
 
-Eight characters are one 64-bit word, so an array of words holds the same field of all lines, and a handful of integer
-operations on it turns text to numbers. Words are little endian: the first character is the lowest byte.
-Source of the digit folding: the well-known multiply-and-shift reduction, pairs to fours to eights; from memory.
+Eight characters are one 64-bit word, so an array of words holds the same field of all lines, and a handful
+of integer operations on it turns text to numbers. Words are little endian: the first character is the lowest
+byte. Source of the digit folding: the well-known multiply-and-shift reduction, pairs to fours to eights;
+from memory.
 """
 
 from __future__ import annotations
@@ -60,7 +61,7 @@ def first_digits(word: U64, count: int) -> tuple[U64, U64]:
 
 
 def hex_bytes(word: U64, keep: U64 | None = None) -> tuple[U64, U64]:
-    """Eight hexadecimal characters to four bytes, the first pair lowest, and a word that is nonzero where they are none.
+    """Eight hexadecimal characters to four bytes, first pair lowest, and a word, nonzero where they are none.
 
     keep: characters outside this mask count as 0 and are not judged.
     """

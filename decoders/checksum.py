@@ -24,9 +24,9 @@ Bytes = NDArray[np.uint8]
 
 def crc_table(polynomial: int) -> Bytes:
     """256 entries of an 8-bit CRC, most significant bit first."""
-    table = np.arange(256, dtype=np.uint16)
+    table = np.arange(256)
     for _ in range(8):
-        table = np.where(table & 0x80, (table << 1) ^ polynomial, table << 1) & 0xFF
+        table = (table << 1 ^ np.where(table & 0x80, polynomial, 0)) & 0xFF
     return table.astype(np.uint8)
 
 
@@ -43,7 +43,7 @@ def crc8(data: Bytes, table: Bytes, start: int = 0xFF, final: int = 0xFF) -> Byt
 
 @dataclass(frozen=True, slots=True)
 class Protection:
-    """What guards one message. counter_values: how many values the counter runs through before it is 0 again."""
+    """What guards one message. counter_values: how many values the counter takes before it is 0 again."""
 
     form: Form
     counter: Signal | None = None
@@ -69,7 +69,8 @@ def protection_of(message: Message) -> Protection | None:
     if isinstance(form, int | float):
         form = FORMS[int(form)] if 0 <= form < len(FORMS) else str(form)
     if form not in FORMS:
-        raise NetworkError(f"{message.dbc}: message {message.name}: E2EForm {form!r} is not one of {', '.join(FORMS)}.")
+        raise NetworkError(f"{message.dbc}: message {message.name}: E2EForm {form!r} is not one of "
+                           f"{', '.join(FORMS)}.")
     if form == "none":
         return None
     counter, checksum = (_named(message, a, str(said.get(a, ""))) for a in ("E2ECounter", "E2EChecksum"))
@@ -78,7 +79,8 @@ def protection_of(message: Message) -> Protection | None:
     if form != "counter" and checksum is None:
         raise _missing(message, "E2EChecksum")
     if checksum and (checksum.length != 8 or checksum.first_bit % 8):
-        raise NetworkError(f"{message.dbc}: message {message.name}, signal {checksum.name}: a checksum is one whole byte.")
+        raise NetworkError(f"{message.dbc}: message {message.name}, signal {checksum.name}: "
+                           "a checksum is one whole byte.")
     try:
         ids = tuple(bytes.fromhex(str(said.get("E2EDataIDList", ""))))
         data_id = int(said.get("E2EDataID", 0))
@@ -92,9 +94,10 @@ def protection_of(message: Message) -> Protection | None:
 
 
 def expected_checksum(protection: Protection, payload: Bytes, length: int) -> Bytes:
-    """The checksum each row should carry, uint8 (frames,). payload uint8 (frames, width); length: bytes of the message.
+    """The checksum each row should carry, uint8 (frames,).
 
-    The checksum byte itself is left out, all others count in order.
+    payload: uint8 (frames, width); length: bytes of the message. The checksum byte is left out, all others
+    count in order.
     """
     assert protection.checksum is not None
     own = protection.checksum.first_bit // 8
@@ -121,15 +124,15 @@ def counter_of(protection: Protection, payload: Bytes) -> NDArray[np.uint64]:
 
 
 def seal(message: Message, payload: Bytes, first_count: int = 0) -> Bytes:
-    """Write running counter and checksum into payloads of one message, in place and returned: the sender's side.
+    """The sender's side: write running counter and checksum into payloads, in place, and return them.
 
     Raises: NetworkError as protection_of does.
     """
     protection = protection_of(message)
     every = np.ones(len(payload), np.bool_)
     if protection is not None and protection.counter is not None:
-        count = (np.arange(len(payload), dtype=np.uint64) + np.uint64(first_count)) % np.uint64(protection.counter_values)
-        put_bits(payload, protection.counter, count, every)
+        count = (np.arange(len(payload)) + first_count) % protection.counter_values
+        put_bits(payload, protection.counter, count.astype(np.uint64), every)
     if protection is not None and protection.checksum is not None:
         crc = expected_checksum(protection, payload, message.length)
         put_bits(payload, protection.checksum, crc.astype(np.uint64), every)

@@ -1,4 +1,4 @@
-"""DBC text to layouts. Parsing is cantools'; judging what is sound is ours, so that the message names the place."""
+"""DBC text to layouts. Parsing is cantools'; judging what is sound, and saying where it is not, is ours."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str
     """Messages of one DBC file, and what was left out or is doubtful, in words.
 
     Strict (the default): any doubt about a signal's bits is an error that names file, message and signal.
-    Lenient: signals that do not fit their message, that have an impossible width, or that repeat a name are left
-    out; signals that overlap are kept, each decoded by its own declaration; all of it is noted.
+    Lenient: signals that do not fit their message, that have an impossible width, or that repeat a name are
+    left out; signals that overlap are kept, each decoded by its own declaration; all of it is noted.
     Raises: NetworkError.
     """
     messages, notes = [], []
     for raw in _parse(path):
         signals, faults = _sound_signals(raw)
         if faults and not lenient:
-            raise NetworkError(f"{path.name}: {'; '.join(faults)}. Mend the file, or load it with lenient=True, "
-                               "which leaves out what cannot be decoded.")
+            raise NetworkError(f"{path.name}: {'; '.join(faults)}. Mend the file, or load it leniently "
+                               "(lenient=True), which leaves out what cannot be decoded.")
         notes += [f"{path.name}: {fault}" for fault in faults]
         messages.append(_message(raw, signals, path.name))
     return messages, notes
@@ -41,7 +41,7 @@ def _parse(path: Path) -> list[Any]:
     try:
         text = path.read_bytes().decode("cp1252", errors="replace")
     except OSError as e:
-        raise NetworkError(f"{path}: cannot be read ({e.strerror}). Check the path and its permissions.") from None
+        raise NetworkError(f"{path}: cannot be read ({e.strerror}). Check path and permissions.") from None
     try:
         return list(load_string(text, strict=False).messages)
     except Exception as e:  # the parser raises many kinds, none of them documented
@@ -98,7 +98,7 @@ def _together(a: Signal, b: Signal, by_name: dict[str, Signal]) -> bool:
 
 
 def _conditions(signal: Signal, by_name: dict[str, Signal]) -> list[tuple[str, frozenset[int]]]:
-    found = []
+    found: list[tuple[str, frozenset[int]]] = []
     while signal.parent is not None and len(found) < len(by_name):
         found.append((signal.parent, signal.when))
         if signal.parent not in by_name:

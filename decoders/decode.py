@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from decoders.extract import extract
 from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
+from decoders.frames_out import widened
 from decoders.layout import Message
-from decoders.network import SKIPPED, UNKNOWN, Network
+from decoders.network import UNKNOWN, Network
 
 if TYPE_CHECKING:
     import polars as pl
@@ -26,8 +27,8 @@ BATCH_FRAMES = 1_000_000
 class Tally:
     """What became of the frames. known + unknown + error + remote = frames.
 
-    unknown: frames by (channel label, identifier, extended). short: frames too short for their message, by message
-    name. odd_selector: frames whose selector has a value the DBC does not know, by message name.
+    unknown: frames by (channel label, identifier, extended). short: frames too short for their message, by
+    message name. odd_selector: frames whose selector has a value the DBC does not know, by message name.
     """
 
     frames: int = 0
@@ -41,7 +42,7 @@ class Tally:
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Frames of one message, in file order: t int64 (n,), payload uint8 (n, width), length, channel, can_id (n,)."""
+    """Frames of one message in file order; arrays (n,), payload uint8 (n, width)."""
 
     t: NDArray[np.int64]
     payload: NDArray[np.uint8]
@@ -51,7 +52,7 @@ class Rows:
 
 
 class Decoder:
-    """Takes frames piece by piece, gives tables at the end; holds raw rows meanwhile, so callers bound the pieces."""
+    """Takes frames piece by piece, gives tables at the end. It holds raw rows meanwhile: bound the pieces."""
 
     def __init__(self, network: Network) -> None:
         self.network = network
@@ -103,8 +104,9 @@ class Decoder:
         tally.remote += int(np.count_nonzero((frames.flags & (ERROR | REMOTE)) == REMOTE))
         lost = which == UNKNOWN
         if lost.any():
-            key = ((frames.channel[lost].astype(np.uint64) << np.uint64(33))
-                   | ((frames.flags[lost] & EXTENDED).astype(np.uint64) << np.uint64(32)) | frames.can_id[lost])
+            key = frames.channel[lost].astype(np.uint64) << np.uint64(33)
+            key |= (frames.flags[lost] & EXTENDED).astype(np.uint64) << np.uint64(32)
+            key |= frames.can_id[lost]
             for k, n in zip(*(a.tolist() for a in np.unique(key, return_counts=True)), strict=True):
                 tally.unknown[frames.channels[k >> 33], k & 0xFFFF_FFFF, bool(k >> 32 & 1)] += n
 
@@ -114,9 +116,7 @@ class Decoder:
         n_short = int(np.count_nonzero(rows.length < message.length))
         if n_short:
             self.tally.short[message.name] += n_short
-        payload = rows.payload
-        if payload.shape[1] < message.length:
-            payload = np.pad(payload, ((0, 0), (0, 64 - payload.shape[1])))
+        payload = widened(rows.payload, 8 if message.length <= 8 else 64)
         columns = extract(message, payload, rows.length if n_short else None)
         self._count_odd(message, {name: (c.values, c.valid) for name, c in columns.items()})
         series = [pl.Series("t", rows.t).cast(pl.Datetime("us", "UTC"))]
@@ -136,7 +136,8 @@ class Decoder:
         for selector in message.signals:
             if not selector.selector:
                 continue
-            known = set(selector.states).union(*(s.when for s in message.signals if s.parent == selector.name))
+            dependants = [s.when for s in message.signals if s.parent == selector.name]
+            known = set(selector.states).union(*dependants)
             values, valid = columns[selector.name]
             if known and values.dtype != np.float64:
                 odd = ~np.isin(values, np.array(sorted(known)))
@@ -146,7 +147,10 @@ class Decoder:
 
 
 def decode(frames: Frames, network: Network) -> dict[str, pl.DataFrame]:
-    """One table a message: `t`, then `channel` and `source` where they apply, then a column a signal in DBC units."""
+    """One table a message: `t`, `channel` and `source` where they apply, then a column a signal.
+
+    Signals are in DBC units, null where absent. `channel`: the network spans several buses. `source`: J1939.
+    """
     decoder = Decoder(network)
     decoder.add(frames)
     return decoder.tables()
@@ -168,11 +172,7 @@ def _joined(pieces: list[Rows]) -> Rows:
     if len(pieces) == 1:
         return pieces[0]
     width = max(p.payload.shape[1] for p in pieces)
-    wide = [p.payload if p.payload.shape[1] == width else
-            np.pad(p.payload, ((0, 0), (0, width - p.payload.shape[1]))) for p in pieces]
+    wide = [widened(p.payload, width) for p in pieces]
     return Rows(np.concatenate([p.t for p in pieces]), np.concatenate(wide),
                 np.concatenate([p.length for p in pieces]), np.concatenate([p.channel for p in pieces]),
                 np.concatenate([p.can_id for p in pieces]))
-
-
-__all__ = ["SKIPPED", "Decoder", "Tally", "decode", "decode_batches"]

@@ -1,7 +1,8 @@
 """Payload matrix and layout to columns: every frame of a message at once, never one frame at a time.
 
-A frame's bytes are loaded as 64-bit words, once as they lie (little endian) and once reversed (big endian). A signal
-is then a shift and a mask of one word; only a signal that spreads over nine bytes needs a ninth byte on top.
+A frame's bytes are loaded as 64-bit words, once as they lie (little endian) and once reversed (big endian).
+A signal is then a shift and a mask of one word; only a signal that spreads over nine bytes needs a ninth
+byte on top.
 
     bytes          b0       b1       b2  ...           little-endian word: bit k of byte i is bit 8i + k
     DBC numbering  7 ... 0  15 ... 8  23 ... 16        big-endian word: first_bit counts from the top
@@ -10,6 +11,7 @@ is then a shift and a mask of one word; only a signal that spreads over nine byt
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +24,7 @@ EXACT = 2**53  # every whole number up to here is a float64
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """Values of one signal, shape (frames,), int64, uint64 or float64; valid None means present in every frame."""
+    """Values of one signal, (frames,) int64, uint64 or float64; valid None: present in every frame."""
 
     values: NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]
     valid: NDArray[np.bool_] | None = None
@@ -30,7 +32,7 @@ class Column:
 
 @dataclass(slots=True)
 class Words:
-    """64-bit words of a payload matrix, uint8 (frames, width), width 8 or more; each word is loaded at most once."""
+    """64-bit words of a payload matrix, uint8 (frames, width >= 8); each word is loaded at most once."""
 
     payload: NDArray[np.uint8]
     _little: dict[int, U64] = field(default_factory=dict)
@@ -53,10 +55,12 @@ def extract(message: Message, payload: NDArray[np.uint8], length: NDArray[np.uin
     """Physical values of every signal of one message.
 
     Args:
-        payload: uint8 (frames, width), width at least 8 and at least the message's length, zero past each length.
-        length: uint8 (frames,), data bytes present; None when every frame is as long as the message.
-    Returns: by signal name, in the order of the layout. A signal past the end of a short frame, or whose selector
-        says otherwise, is invalid there; so are the dependants of a selector value that the DBC does not know.
+        payload: uint8 (frames, width), width at least 8 and at least the message's length, zero past each
+        length. length: uint8 (frames,), data bytes present; None when every frame is as long as the message.
+    Returns: by signal name, in the order of the layout. A signal past the end of a short frame, or whose
+    selector
+        says otherwise, is invalid there; so are the dependants of a selector value that the DBC does not
+        know.
     """
     words = Words(payload)
     short = None if length is None or not len(length) or int(length.min()) >= message.length else length
@@ -73,7 +77,7 @@ def extract(message: Message, payload: NDArray[np.uint8], length: NDArray[np.uin
         signal = by_name[name]
         valid = None if short is None else _both(None, short.astype(np.uint16) * 8 >= signal.end_bit)
         if signal.parent is not None:
-            present = (_selected(by_name[signal.parent], column(signal.parent), signal.when)
+            present = (_selected(column(signal.parent), signal.when)
                        if signal.parent in by_name else np.zeros(len(payload), np.bool_))
             valid = _both(valid, present)
         columns[name] = Column(scaled(signal, raw_bits(words, signal)), valid)
@@ -114,7 +118,7 @@ def _cut(word: U64, shift: int, length: int, signed: bool) -> U64:
 
 
 def scaled(signal: Signal, raw: U64) -> NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]:
-    """raw * scale + offset with the very roundings Python's own numbers would take, so that no bit differs."""
+    """raw * scale + offset, with the very roundings of Python's own numbers, so that no bit differs."""
     if signal.is_float:
         return _linear(signal, _as_float(raw, signal.length))
     if signal.kind != "float":
@@ -153,16 +157,15 @@ def _as_float(raw: U64, length: int) -> NDArray[np.float64]:
         return raw.astype(np.uint16).view(np.float16).astype(np.float64)
 
 
-def _selected(selector: Signal, column: Column, when: frozenset[int]) -> NDArray[np.bool_]:
-    values = column.values
-    if values.dtype == np.float64:
-        finite = np.isfinite(values) & (np.abs(values) < 2.0**62)
-        values = np.where(finite, values, -1.0).astype(np.int64)
-        return _both(column.valid, finite & _is_one_of(values, when))
-    return _both(column.valid, _is_one_of(values, when))
+def _selected(column: Column, when: frozenset[int]) -> NDArray[np.bool_]:
+    if column.values.dtype.kind == "f":
+        finite = np.isfinite(column.values) & (np.abs(column.values) < 2.0**62)
+        whole = np.where(finite, column.values, -1.0).astype(np.int64)  # towards zero, as int() does
+        return _both(column.valid, finite & _is_one_of(whole, when))
+    return _both(column.valid, _is_one_of(cast("U64", column.values), when))
 
 
-def _is_one_of(values: NDArray[np.int64] | U64 | NDArray[np.float64], when: frozenset[int]) -> NDArray[np.bool_]:
+def _is_one_of(values: NDArray[np.int64] | U64, when: frozenset[int]) -> NDArray[np.bool_]:
     if len(when) == 1:
         (only,) = when
         return np.asarray(values == only)

@@ -48,6 +48,12 @@ class Labels:
         return out
 
 
+def widened(payload: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
+    """The payload matrix with zeros up to `width` bytes."""
+    missing = width - payload.shape[1]
+    return np.pad(payload, ((0, 0), (0, missing))) if missing > 0 else payload
+
+
 class Rows:
     """Column arrays for n frames, all zero at first; a reader fills them by position."""
 
@@ -65,19 +71,19 @@ class Rows:
 
     def widen(self) -> None:
         """Room for CAN FD."""
-        if self.payload.shape[1] == 8:
-            self.payload = np.pad(self.payload, ((0, 0), (0, 56)))
+        self.payload = widened(self.payload, 64)
 
     def put(self, i: int, t: int, channel: int, can_id: int, flags: int, length: int, payload: bytes) -> None:
         """One frame at row i; whatever stood there is replaced."""
         if len(payload) > 8:
             self.widen()
-        self.t[i], self.channel[i], self.can_id[i], self.flags[i], self.length[i] = t, channel, can_id, flags, length
+        self.t[i], self.channel[i], self.can_id[i] = t, channel, can_id
+        self.flags[i], self.length[i] = flags, length
         self.payload[i] = 0
         self.payload[i, :len(payload)] = np.frombuffer(payload, np.uint8)
 
     def frames(self, labels: Labels, keep: NDArray[np.bool_] | None = None) -> Frames:
         """The rows, or those to keep, as Frames."""
         some = slice(None) if keep is None else keep
-        return Frames(self.t[some], self.channel[some], self.can_id[some], self.flags[some], self.length[some],
-                      self.payload[some], tuple(labels.names))
+        return Frames(self.t[some], self.channel[some], self.can_id[some], self.flags[some],
+                      self.length[some], self.payload[some], tuple(labels.names))

@@ -1,7 +1,7 @@
-"""Integrity of messages on the bus: cycle times, alive counters and checksums, carried from one batch to the next.
+"""Integrity of messages on the bus: cycle times, alive counters, checksums, carried from batch to batch.
 
-What a message promises is declared in its DBC file. The cycle time is GenMsgCycleTime (ms). Counter and checksum
-are declared by message attributes of our own making; a file may leave them out:
+What a message promises is declared in its DBC file. The cycle time is GenMsgCycleTime (ms). Counter and
+checksum are declared by message attributes of our own making; a file may leave them out:
 
     BA_DEF_ BO_ "E2EForm" ENUM "none","counter","sae_j1850","e2e_p1","e2e_p2";
     BA_DEF_ BO_ "E2ECounter" STRING;            name of the counter signal
@@ -15,10 +15,10 @@ are declared by message attributes of our own making; a file may leave them out:
     BA_ "E2EChecksum" BO_ 512 "Pack_Checksum";
 
     counter    a counter only; it runs over all values of its bits
-    sae_j1850  CRC-8 polynomial 0x1D, start and final 0xFF, over all bytes of the message but its own, in order
-    e2e_p1     AUTOSAR profile 1: polynomial 0x1D, data ID low then high byte first ("alternate": one of them, low
+    sae_j1850  CRC-8 polynomial 0x1D, start and final 0xFF, over all bytes but its own, in order
+    e2e_p1     AUTOSAR profile 1: polynomial 0x1D, data ID low then high byte ("alternate": one of them, low
                for even counts), then the bytes; effective start and final 0x00; counter 0 to 14
-    e2e_p2     AUTOSAR profile 2: polynomial 0x2F, start and final 0xFF, bytes, then DataIDList[counter]; 0 to 15
+    e2e_p2     AUTOSAR profile 2: polynomial 0x2F, start and final 0xFF, bytes, DataIDList[counter]; 0 to 15
 
 The sender's side of all of them is decoders.checksum.seal.
 """
@@ -38,17 +38,18 @@ from decoders.layout import Message
 from decoders.network import Network
 
 I64 = NDArray[np.int64]
-SILENCE_US = 1_000_000  # nothing at all on a channel for longer: the logger or the bus slept; no message is missed
+SILENCE_US = 1_000_000  # nothing at all on a channel for longer: bus or logger slept; engineering choice
 MISSING = 2.5  # cycles without a frame from which on frames count as missed; common practice
-MAX_SPACINGS = 1 << 20  # kept per message for median and p99; past this every second one is dropped, again and again
+MAX_SPACINGS = 1 << 20  # kept a message for median and p99; past this every second one goes
 
 
 @dataclass(frozen=True, slots=True)
 class MessageReport:
-    """One message on one channel. Times in microseconds as the frames give them; None: not declared or too few frames.
+    """One message on one channel; times in microseconds as the frames give them.
 
-    missed: frames that should have come by the declared cycle time, in gaps of over 2.5 cycles. counter_gaps: steps
-    other than one; counter_repeats: steps of none. Sleep of the whole channel is taken out of all of them.
+    None: not declared, or too few frames. missed: frames that should have come by the declared cycle
+    time, in gaps of over 2.5 cycles. counter_gaps: steps other than one; counter_repeats: steps of none.
+    Sleep of the whole channel is taken out of all of them.
     """
 
     message: str
@@ -87,8 +88,9 @@ class _Watch:
 
 
 class IntegrityCheck:
-    """add() every batch of a log in order, then report(). Unknown, error and remote frames only count as bus activity.
+    """add() every batch of a log in order, then report().
 
+    Unknown, error and remote frames count only as activity of the bus.
     protections: by message name, in place of what the DBC declares.
     """
 
@@ -96,7 +98,7 @@ class IntegrityCheck:
         self._network = network
         self._guards = {m.name: protection_of(m) for m in network.messages} | dict(protections or {})
         self._watches: dict[tuple[int, str], _Watch] = {}
-        self._awake: dict[str, tuple[int, int, int]] = {}  # channel: last t, time slept so far, number of sleeps
+        self._awake: dict[str, tuple[int, int, int]] = {}  # channel: last t, time slept, sleeps
 
     def add(self, frames: Frames) -> None:
         which = self._network.match(frames)
@@ -107,7 +109,7 @@ class IntegrityCheck:
 
     def report(self) -> list[MessageReport]:
         """One row a message and channel seen, in the network's order."""
-        return [_report(channel, w) for (_, channel), w in sorted(self._watches.items(), key=lambda item: item[0])]
+        return [_report(key[1], self._watches[key]) for key in sorted(self._watches)]
 
     def _add_channel(self, frames: Frames, channel: str, rows: I64, which: NDArray[np.int16]) -> None:
         t = frames.t[rows]
@@ -119,7 +121,8 @@ class IntegrityCheck:
         self._awake[channel] = int(t[-1]), int(away[-1]), int(naps[-1])
         order = np.argsort(which, kind="stable")
         present, first = np.unique(which[order], return_index=True)
-        for index, start, end in zip(present.tolist(), first.tolist(), [*first[1:].tolist(), len(rows)], strict=True):
+        ends = [*first[1:].tolist(), len(rows)]
+        for index, start, end in zip(present.tolist(), first.tolist(), ends, strict=True):
             if index >= 0:
                 some = order[start:end]
                 watch = self._watch(index, channel)
@@ -182,8 +185,9 @@ def _report(channel: str, watch: _Watch) -> MessageReport:
     guard, cycle = watch.guard, watch.message.cycle_ms
     counted = guard is not None and guard.counter is not None
     return MessageReport(
-        message=watch.message.name, channel=channel, frames=watch.frames, start_t=watch.start_t, end_t=watch.end_t,
-        cycle_ms=cycle, median_ms=None if median is None else median / 1000, p99_ms=None if p99 is None else p99 / 1000,
+        message=watch.message.name, channel=channel, frames=watch.frames, start_t=watch.start_t,
+        end_t=watch.end_t, cycle_ms=cycle, median_ms=None if median is None else median / 1000,
+        p99_ms=None if p99 is None else p99 / 1000,
         missed=watch.missed if cycle else None, counter_gaps=watch.gaps if counted else None,
         counter_repeats=watch.repeats if counted else None,
         checksum_failures=watch.failures if guard is not None and guard.checksum is not None else None)

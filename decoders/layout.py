@@ -1,4 +1,4 @@
-"""What a DBC file says about one message, reduced to what decoding needs. Plain data: no parser, no arrays."""
+"""What a DBC file says about one message, as far as decoding needs it. Plain data, no arrays."""
 
 from __future__ import annotations
 
@@ -18,8 +18,9 @@ class Signal:
     """One signal: where its bits are, what number they make, and when it is present.
 
     start: DBC bit number, of the least significant bit (little endian) or the most significant (big endian).
-    scale, offset: as written, an int when the file writes an integer; value = raw * scale + offset, unit as given.
-    parent, when: a multiplexed signal is present while the selector `parent` is present and has a value in `when`.
+    scale, offset: as written, an int when the file writes an integer; value = raw * scale + offset, unit as
+    given. parent, when: a multiplexed signal is present while the selector `parent` is present and has a
+    value in `when`.
     """
 
     name: str
@@ -41,7 +42,7 @@ class Signal:
 
     @property
     def first_bit(self) -> int:
-        """Position in the order of transmission: bit 7 of byte 0 is 0 (big endian); the start bit (little endian)."""
+        """Start bit (little endian), or its place from the top of the frame (big endian; bit 7 is 0)."""
         return 8 * (self.start // 8) + 7 - self.start % 8 if self.big_endian else self.start
 
     @property
@@ -78,7 +79,10 @@ class Signal:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One message of one bus. `name` is unique in its network; attributes are the DBC's own (BA_), defaults filled in."""
+    """One message of one bus. `name` is unique in its network.
+
+    attributes: the DBC's own message attributes (BA_), defaults filled in.
+    """
 
     name: str
     can_id: int

@@ -1,4 +1,4 @@
-"""Log: one file of frames, opened by content, read in bounded pieces, with an account of what could not be read."""
+"""Log: one file of frames, opened by content, read in bounded pieces; says what could not be read."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import numpy as np
 
 from decoders.errors import LogFormatError, UnknownLogError
 from decoders.frames import Frames
+from decoders.frames_out import Labels, Rows, widened
 from decoders.source import Source
 
 Clock = Literal["utc", "relative"]
@@ -22,10 +23,12 @@ ABSOLUTE_US = 100_000_000_000_000  # a first stamp past March 1973 is a date; be
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """Bytes that gave no frame. offset counts from the start of the file, of the unpacked content for .gz and UTF-16.
+    """Bytes that gave no frame. offset counts from the start of the file, of the unpacked content for .gz
+    and UTF-16.
 
-    kind: "line" garbage in a text log, "record" a damaged piece of a container, "cut" the file ends inside one,
-    "limit" something claims to be larger than we follow, "rest" all further losses after the first thousand.
+    kind: "line" garbage in a text log, "record" a damaged piece of a container, "cut" the file ends inside
+    one, "limit" something claims to be larger than we follow, "rest" all further losses after the first
+    thousand.
     """
 
     kind: str
@@ -50,7 +53,7 @@ class Account:
         elif len(self.losses) < MAX_LOSSES:
             self.losses.append(Loss(kind, offset, length, detail))
         elif last:
-            self.losses[-1] = Loss("rest", last.offset, last.bytes + length, "further losses, not listed one by one")
+            self.losses[-1] = Loss("rest", last.offset, last.bytes + length, "further losses")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +70,10 @@ class Reader:
 
 
 class Log:
-    """An opened log. `clock` "utc" or "relative"; `wall` the header's zone-less date, if any; `losses` after reading."""
+    """An opened log: format, clock, wall, chunks() once, then losses.
+
+    clock: "utc" or "relative". wall: the header's date when the format gives one without a zone, else "".
+    """
 
     def __init__(self, path: Path, reader: Reader, source: Source) -> None:
         self.path = path
@@ -99,7 +105,8 @@ class Log:
 def open_log(path: str | Path) -> Log:
     """Recognise a log by its content and open it.
 
-    Raises: UnknownLogError when no reader, or more than one, recognises it; LogFormatError when it cannot be opened.
+    Raises: UnknownLogError when no reader, or more than one, recognises it; LogFormatError when it cannot be
+    opened.
     """
     from decoders.formats import all_readers
 
@@ -108,7 +115,7 @@ def open_log(path: str | Path) -> Log:
         source = Source(path)
         head = source.peek(HEAD_BYTES)
     except OSError as e:
-        raise LogFormatError(f"{path}: cannot be read ({e.strerror or e}). Check the path and its permissions.") from None
+        raise LogFormatError(f"{path}: {e.strerror or e}. Check the path and its permissions.") from None
     if source.trouble and not head:
         raise LogFormatError(f"{path.name}: {source.trouble[1]}, and nothing before it can be read.")
     if not head:
@@ -117,7 +124,7 @@ def open_log(path: str | Path) -> Log:
     matches = [r for r in readers.values() if not r.rest and r.looks(head)]
     matches = matches or [r for r in readers.values() if r.rest and r.looks(head)]
     if len(matches) != 1:
-        said = "no reader recognises" if not matches else f"{' and '.join(r.name for r in matches)} both claim"
+        said = f"{' and '.join(r.name for r in matches)} both claim" if matches else "no reader recognises"
         raise UnknownLogError(f"{path.name}: {said} the content. Known formats: "
                               f"{', '.join(sorted(r.name for r in readers.values()))}; each also .gz.")
     return Log(path, matches[0], source)
@@ -132,14 +139,13 @@ def join_frames(pieces: list[Frames]) -> Frames:
     """One batch out of several, in order; channels are numbered anew by label."""
     labels = tuple(dict.fromkeys(label for p in pieces for label in p.channels))
     width = max((p.payload.shape[1] for p in pieces), default=8)
+    pieces = pieces or [Rows(0).frames(Labels())]
     maps = [np.array([labels.index(c) for c in p.channels] or [0], np.uint8) for p in pieces]
-    none = np.empty((0, width), np.uint8)
     return Frames(
-        t=np.concatenate([p.t for p in pieces] or [np.empty(0, np.int64)]),
-        channel=np.concatenate([m[p.channel] for m, p in zip(maps, pieces, strict=True)] or [np.empty(0, np.uint8)]),
-        can_id=np.concatenate([p.can_id for p in pieces] or [np.empty(0, np.uint32)]),
-        flags=np.concatenate([p.flags for p in pieces] or [np.empty(0, np.uint8)]),
-        length=np.concatenate([p.length for p in pieces] or [np.empty(0, np.uint8)]),
-        payload=np.concatenate([np.pad(p.payload, ((0, 0), (0, width - p.payload.shape[1])))
-                                if p.payload.shape[1] < width else p.payload for p in pieces] or [none]),
+        t=np.concatenate([p.t for p in pieces]),
+        channel=np.concatenate([m[p.channel] for m, p in zip(maps, pieces, strict=True)]),
+        can_id=np.concatenate([p.can_id for p in pieces]),
+        flags=np.concatenate([p.flags for p in pieces]),
+        length=np.concatenate([p.length for p in pieces]),
+        payload=np.concatenate([widened(p.payload, width) for p in pieces]),
         channels=labels)

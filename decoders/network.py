@@ -18,6 +18,7 @@ from decoders.layout import Message
 
 PathLike = str | Path
 Source = PathLike | tuple[str, PathLike]
+Table = tuple[NDArray[np.uint32], NDArray[np.int16]]
 
 IDENTIFIER = 0x1FFF_FFFF
 EXTENDED_KEY = 0x8000_0000  # keeps 11- and 29-bit identifiers of the same number apart
@@ -42,10 +43,11 @@ class Network:
     def load(cls, paths: Source | Iterable[Source], lenient: bool = False) -> Network:
         """Read DBC files: one path, several, or pairs (channel label, path).
 
-        A label is the bus name as logs write it ("can0", "1"), or several of them joined by "|"; case does not
-        matter. A file without a label, or with "", answers for every channel. Messages of the same name become one
-        table when their layout is the same; otherwise the later one is called name@label (or name@identifier).
-        Raises: NetworkError, naming file, message and signal; see read_dbc for what lenient changes.
+        A label is the bus name as logs write it ("can0", "1"), or several of them joined by "|"; case does
+        not matter. A file without a label, or with "", answers for every channel. Messages of the same name
+        become one table when their layout is the same; otherwise the later one is called name@label (or
+        name@identifier). Raises: NetworkError, naming file, message and signal; see read_dbc for what
+        lenient changes.
         """
         found: list[tuple[str, list[Message]]] = []
         notes: list[str] = []
@@ -70,7 +72,7 @@ class Network:
         return len(self.buses) > 1
 
     def match(self, frames: Frames) -> NDArray[np.int16]:
-        """Index into `messages` for each frame; UNKNOWN without a message, SKIPPED for error and remote frames."""
+        """Index into `messages` per frame; UNKNOWN without a message, SKIPPED for error and remote frames."""
         keys = frames.can_id | np.where(frames.flags & EXTENDED, np.uint32(EXTENDED_KEY), np.uint32(0))
         tables = [self._tables(label) for label in frames.channels]
         if len(set(map(id, tables))) <= 1:
@@ -87,7 +89,8 @@ class Network:
         buses = tuple(i for i, (name, _) in enumerate(self.buses)
                       if not name or label.lower() in name.lower().split("|"))
         if buses not in self._lookups:
-            self._lookups[buses] = _Lookup(self.messages, [m for b in reversed(buses) for m in self.buses[b][1]])
+            members = [m for b in reversed(buses) for m in self.buses[b][1]]
+            self._lookups[buses] = _Lookup(self.messages, members)
         return self._lookups[buses]
 
     @cached_property
@@ -96,7 +99,7 @@ class Network:
 
 
 class _Lookup:
-    """Identifier to message index: a table for 11 bits, a binary search for 29, then J1939 parameter groups."""
+    """Identifier to message index: a table for 11 bits, a search for 29, then J1939 parameter groups."""
 
     def __init__(self, messages: Sequence[Message], members: Sequence[int]) -> None:
         self.short = np.full(2048, UNKNOWN, np.int16)
@@ -113,32 +116,35 @@ class _Lookup:
         self.long, self.groups = _sorted(long), _sorted(groups)
 
     def find(self, keys: NDArray[np.uint32]) -> NDArray[np.int16]:
-        which = self.short[keys & 0x7FF]
+        which: NDArray[np.int16] = self.short[keys & np.uint32(0x7FF)]
         extended = np.flatnonzero(keys > 0x7FF)
         if len(extended):
             ids = keys[extended]
-            found = _search(self.long, ids & IDENTIFIER)
+            found = _search(self.long, ids & np.uint32(IDENTIFIER))
             if len(self.groups[0]):
                 missing = np.flatnonzero(found == UNKNOWN)
-                found[missing] = _search(self.groups, parameter_group(ids[missing] & IDENTIFIER))
+                found[missing] = _search(self.groups, parameter_group(ids[missing] & np.uint32(IDENTIFIER)))
             found[ids < EXTENDED_KEY] = UNKNOWN  # an 11-bit frame with a number past 11 bits is nobody's
             which[extended] = found
         return which
 
 
 def parameter_group(can_id: NDArray[np.uint32]) -> NDArray[np.uint32]:
-    """J1939 parameter group number, shape (n,), as uint32: priority and source address masked away, and for formats
-    below 240 the destination address too. Source: SAE J1939-21, from memory."""
+    """J1939 parameter group number, uint32 (n,).
+
+    Priority and source address are masked away, and for formats below 240 the destination address too.
+    Source: SAE J1939-21, from memory.
+    """
     group = (can_id >> np.uint32(8)) & np.uint32(0x3FFFF)
     return np.where((group & np.uint32(0xFF00)) < 0xF000, group & np.uint32(0x3FF00), group)
 
 
-def _sorted(table: dict[int, int]) -> tuple[NDArray[np.uint32], NDArray[np.int16]]:
+def _sorted(table: dict[int, int]) -> Table:
     keys = sorted(table)
     return np.array(keys, np.uint32), np.array([table[k] for k in keys], np.int16)
 
 
-def _search(table: tuple[NDArray[np.uint32], NDArray[np.int16]], ids: NDArray[np.uint32]) -> NDArray[np.int16]:
+def _search(table: Table, ids: NDArray[np.uint32]) -> NDArray[np.int16]:
     keys, values = table
     if not len(keys):
         return np.full(len(ids), UNKNOWN, np.int16)
@@ -149,13 +155,11 @@ def _search(table: tuple[NDArray[np.uint32], NDArray[np.int16]], ids: NDArray[np
 def _pairs(paths: Source | Iterable[Source]) -> list[tuple[str, Path]]:
     if isinstance(paths, str | Path):
         return [("", Path(paths))]
-    if isinstance(paths, tuple) and len(paths) == 2 and isinstance(paths[0], str) and not _is_dbc(paths[0]):
-        return [(paths[0], Path(paths[1]))]
-    return [("", Path(p)) if isinstance(p, str | Path) else (p[0], Path(p[1])) for p in paths]
-
-
-def _is_dbc(text: str) -> bool:
-    return text.lower().endswith(".dbc")
+    if isinstance(paths, tuple) and len(paths) == 2:
+        label, path = paths
+        if isinstance(label, str) and not isinstance(path, tuple) and not label.lower().endswith(".dbc"):
+            return [(label, Path(path))]
+    return [("", Path(one)) if isinstance(one, str | Path) else (one[0], Path(one[1])) for one in paths]
 
 
 def _unite(found: list[tuple[str, list[Message]]]) -> tuple[tuple[Message, ...],

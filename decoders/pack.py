@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -11,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from decoders.layout import Message, Signal
 
 U64 = NDArray[np.uint64]
+BELOW_63, BELOW_64 = math.nextafter(2.0**63, 0), math.nextafter(2.0**64, 0)  # largest floats that fit
 SAFE = 2**61  # differences and doubles of numbers below this fit in 64 bits
 
 
@@ -44,26 +46,29 @@ def encode(columns: Mapping[str, ArrayLike], message: Message, fill: int = 0) ->
 
 
 def raw_counts(signal: Signal, values: NDArray[np.generic]) -> U64:
-    """Nearest raw counts, uint64 two's complement, held within the bits' range; float bits for float signals."""
+    """Nearest raw counts, uint64 two's complement, held within the bits; float bits for float signals."""
     if signal.is_float:
         plain = (values.astype(np.float64) - float(signal.offset)) / float(signal.scale)
         return _float_bits(plain, signal.length)
     low, high = signal.raw_range
     if signal.integral and np.issubdtype(values.dtype, np.integer):
-        scale, offset = int(signal.scale), int(signal.offset)
-        if scale == 1 and offset == 0:
-            kept = np.clip(values, *_within(values.dtype, low, high))
-            return kept.astype(np.int64).view(np.uint64) if kept.dtype.kind == "i" else kept.astype(np.uint64)
-        if abs(offset) < SAFE and abs(scale) < SAFE and _largest(values) < SAFE:
-            counts = _nearest(values.astype(np.int64) - offset, scale)
-            return np.clip(counts, max(low, -SAFE * 4), min(high, SAFE * 4 - 1)).view(np.uint64)
-        exact = _nearest(values.astype(object) - offset, scale)
-        return np.array([min(max(int(n), low), high) % 2**64 for n in exact], np.uint64)
+        return _whole_counts(values, int(signal.scale), int(signal.offset), low, high)
     counts = np.rint((values.astype(np.float64) - float(signal.offset)) / float(signal.scale))
     counts = np.clip(np.nan_to_num(counts, nan=0.0), float(low), float(high))
     if signal.signed:
-        return np.minimum(counts, np.nextafter(2.0**63, 0)).astype(np.int64).view(np.uint64)
-    return np.minimum(counts, np.nextafter(2.0**64, 0)).astype(np.uint64)
+        return np.asarray(np.minimum(counts, BELOW_63)).astype(np.int64).view(np.uint64)
+    return np.asarray(np.minimum(counts, BELOW_64)).astype(np.uint64)
+
+
+def _whole_counts(values: NDArray[Any], scale: int, offset: int, low: int, high: int) -> U64:
+    """Integers to counts without a detour over floats; Python's own integers where 64 bits do not suffice."""
+    if max(abs(scale), abs(offset), *map(abs, _ends(values))) < SAFE:
+        counts = values.astype(np.int64)
+        if scale != 1 or offset:
+            counts = _nearest(counts - offset, scale)
+        return np.asarray(np.clip(counts, max(low, -(2**63)), min(high, 2**63 - 1))).view(np.uint64)
+    exact = _nearest(values.astype(object) - offset, scale)
+    return np.array([min(max(int(n), low), high) % 2**64 for n in exact], np.uint64)
 
 
 def put_bits(payload: NDArray[np.uint8], signal: Signal, raw: U64, where: NDArray[np.bool_]) -> None:
@@ -118,14 +123,8 @@ def _nearest(counts: NDArray[Any], scale: int) -> NDArray[Any]:
     return whole + np.where(2 * abs(rest) > abs(scale), 1, 0)
 
 
-def _largest(values: NDArray[np.generic]) -> int:
-    ends = (int(values.min()), int(values.max())) if values.size else (0, 0)  # type: ignore[call-overload]
-    return max(map(abs, ends))
-
-
-def _within(dtype: np.dtype[np.generic], low: int, high: int) -> tuple[int, int]:
-    info = np.iinfo(dtype)  # type: ignore[type-var]
-    return max(low, int(info.min)), min(high, int(info.max))
+def _ends(values: NDArray[Any]) -> tuple[int, int]:
+    return (int(values.min()), int(values.max())) if values.size else (0, 0)
 
 
 def _value_of_zero(signal: Signal) -> int | float:

@@ -1,4 +1,4 @@
-"""Source: the bytes of a log as its reader wants them: unpacked from gzip, UTF-16 turned to ASCII, never all at once."""
+"""Source: the bytes of a log, unpacked from gzip, UTF-16 turned to ASCII, never all at once."""
 
 from __future__ import annotations
 
@@ -83,10 +83,10 @@ class Source:
             if len(rest) > MAX_LINE:
                 at = self.offset - len(rest)
                 rest = self._skip_line()
-                account.lose("limit", at, self.offset - len(rest) - at, f"a line longer than {MAX_LINE} bytes")
+                account.lose("limit", at, self.offset - len(rest) - at, f"a line of over {MAX_LINE} bytes")
 
     def on_disk(self) -> Path:
-        """A path that holds the unpacked content, for libraries that want to seek; a temporary file when packed."""
+        """A path with the unpacked content, for libraries that seek; a temporary file when packed."""
         if not self.packed:
             return self.path
         spool = tempfile.NamedTemporaryFile(prefix="herdbook-", suffix=self.path.with_suffix("").suffix)  # noqa: SIM115
@@ -138,7 +138,8 @@ class Source:
         if self.trouble and self.account is not None:
             kind, detail = self.trouble
             self.trouble = None
-            self.account.lose(kind, self.offset + len(self._held), max(1, self.size - self.file.tell()), detail)
+            left = max(1, self.size - self.file.tell())
+            self.account.lose(kind, self.offset + len(self._held), left, detail)
 
 
 def _ascii(head: bytes, stream: Iterator[bytes]) -> Iterator[bytes]:

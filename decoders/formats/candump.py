@@ -1,9 +1,10 @@
 """Text logs in the candump -L form.
 
-    (1579857014.345944) can2 486#82967A6B            data frame; three hexadecimal digits are an 11-bit identifier
-    (1579857014.346012) can2 18FEEE00#7BFFFFFF       eight digits: 29 bits
-    (1579857014.346101) can2 123##5AABB              CAN FD, flags nibble (1 bit rate switch, 2 error passive), data
-    (1579857014.346200) can2 123#R4                  remote frame;  20000004#0001000000000000 error frame
+    (1579857014.345944) can2 486#82967A6B            data frame; three hexadecimal digits are an 11-bit
+    identifier (1579857014.346012) can2 18FEEE00#7BFFFFFF       eight digits: 29 bits
+    (1579857014.346101) can2 123##5AABB              CAN FD, flags nibble (1 bit rate switch, 2 error
+    passive), data (1579857014.346200) can2 123#R4                  remote frame;  20000004#0001000000000000
+    error frame
 Behind a line may stand " R" or " T": received, or sent by the logger itself. The time is UTC seconds.
 Source: can-utils, candump(1) option -L and lib.h; error flag 0x20000000: Linux can/error.h.
 """
@@ -65,11 +66,13 @@ def _parse(block: bytes, offset: int, labels: Labels, account: Account) -> Frame
         if _one(line, i, rows, labels):
             good[i] = True
         elif line.strip():
-            account.lose("line", offset + int(starts[i]) - PAD, len(line) + 1, f"not a candump line: {line[:60]!r}")
+            at = offset + int(starts[i]) - PAD
+            account.lose("line", at, len(line) + 1, f"not a candump line: {line[:60]!r}")
     return rows.frames(labels, None if good.all() else good)
 
 
-def _regular(text: NDArray[np.uint8], starts: I64, ends: I64, rows: Rows, labels: Labels) -> NDArray[np.bool_]:
+def _regular(text: NDArray[np.uint8], starts: I64, ends: I64, rows: Rows,
+             labels: Labels) -> NDArray[np.bool_]:
     """Fill the rows of the usual shape, all at once; True where a line has been read."""
     spaces: I64 = np.flatnonzero(text == 32)
     per_line = len(spaces) // max(1, len(starts))
@@ -79,7 +82,8 @@ def _regular(text: NDArray[np.uint8], starts: I64, ends: I64, rows: Rows, labels
         at = np.searchsorted(spaces, starts)
         spaces = np.concatenate((spaces, np.full(2, len(text) - PAD)))
     time_end, label_end = spaces[at], spaces[at + 1]
-    good = (time_end > starts + 8) & (label_end < ends) & (label_end - time_end <= 16) & (label_end > time_end + 1)
+    good = (time_end > starts + 8) & (label_end < ends)
+    good &= (label_end - time_end <= 16) & (label_end > time_end + 1)
     tail = ends - 2
     marked = text[tail] == 32
     if marked.any():
@@ -107,7 +111,7 @@ def _times(text: NDArray[np.uint8], starts: I64, time_end: I64, rows: Rows) -> N
     high, bad_high = last_digits(words_at(text, dot - 16), np.maximum(count - 8, 0))
     seconds = high * np.uint64(100_000_000) + low
     rows.t[:] = (seconds * np.uint64(1_000_000) + micros // np.uint64(100)).view(np.int64)
-    return good & ((bad | bad_low | bad_high) == 0)
+    return np.asarray(good & ((bad | bad_low | bad_high) == 0))
 
 
 def _channels(text: NDArray[np.uint8], time_end: I64, label_end: I64, rows: Rows, labels: Labels,
@@ -119,7 +123,7 @@ def _channels(text: NDArray[np.uint8], time_end: I64, label_end: I64, rows: Rows
 
 
 def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows) -> NDArray[np.bool_]:
-    """id#data of the shapes III#, IIIIIIII#, each with ## for CAN FD; fills identifier, flags, length and payload."""
+    """id#data as III#, IIIIIIII#, each with ## for CAN FD: fills identifier, flags, length and payload."""
     start = label_end + 1
     long = text[start + 8] == ord("#")
     short = text[start + 3] == ord("#")
@@ -148,11 +152,11 @@ def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows)
     good &= (count >= 0) & (count % 2 == 0) & (count <= np.where(fd, 128, 16))
     count = np.where(good, count, 0)
     rows.length[:] = count >> 1
-    return good & _payload(text, data, count, rows)
+    return np.asarray(good & _payload(text, data, count, rows))
 
 
 def _payload(text: NDArray[np.uint8], data: I64, count: I64, rows: Rows) -> NDArray[np.bool_]:
-    """Hexadecimal data, sixteen characters to a payload word; a first "R" fails here and goes the slow way."""
+    """Hexadecimal data, sixteen characters to a payload word; an "R" (remote) fails here: the slow way."""
     most = int(count.max(initial=0))
     if most > 16:
         rows.widen()
@@ -168,7 +172,7 @@ def _payload(text: NDArray[np.uint8], data: I64, count: I64, rows: Rows) -> NDAr
         high, bad_high = hex_bytes(words_at(text, at + 8), keep_high)
         out[some, k] = low | (high << np.uint64(32))
         bad[some] |= bad_low | bad_high
-    return bad == 0
+    return np.asarray(bad == 0)
 
 
 def _one(line: bytes, i: int, rows: Rows, labels: Labels) -> bool:
