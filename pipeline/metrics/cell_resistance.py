@@ -1,0 +1,102 @@
+"""DC resistance of each group from current steps, at stated pulse lengths, and brought to 25 degC.
+
+Temperature law: R(T) = R(25) exp(Ea/k (1/T - 1/298.15 K)). Ea comes from the profile (pack.cell_r_ea_ev);
+without it 0.30 eV is taken, between the 0.18 eV of the electrolyte and the 0.36 eV of the anode in a
+published LFP set (Prada et al., J. Electrochem. Soc. 160 (2013) A616, as parameter set of a battery
+modelling library). T is the median cell sensor at the step. Steps smaller than 0.3 C are not used: 1 mV and
+0.1 A of resolution would be 4 % of 5 A.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics._steady import period_s, range_allowed_a
+from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.arrhenius import resistance_factor
+from pipeline.science.pulses import Steps, find_steps, resistance, responses, unsettled
+from pipeline.science.robust_fit import Floats
+from pipeline.signals import Signals
+
+PULSES_S = (0.5, 2.0, 10.0)
+LEAST_STEPS = 5
+LEAST_STEP_C = 0.3
+DEFAULT_EA_EV = 0.30
+MOST_STEPS = 2000  # newest kept; a day of riding has hundreds
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    current = signals.series("pack_current")
+    rated = profile.figure("pack", "rated_ah")
+    metrics: list[Metric] = []
+    for pulse_s in PULSES_S:
+        steps = find_steps(current.t, current.v, pulse_s, LEAST_STEP_C * rated, range_allowed_a(profile))
+        steps = Steps(steps.t0[-MOST_STEPS:], steps.change[-MOST_STEPS:])
+        if len(steps) >= LEAST_STEPS:
+            metrics += _at(pulse_s, steps, signals, profile)
+    return Outcome(tuple(metrics))
+
+
+def _at(pulse_s: float, steps: Steps, signals: Signals, profile: Profile) -> list[Metric]:
+    label = f"{pulse_s:g}s"
+    ea = profile.pack.get("cell_r_ea_ev")
+    temp = _temperature(steps, signals)
+    factor = resistance_factor(float(ea) if isinstance(ea, int | float) else DEFAULT_EA_EV, temp)
+    current = signals.series("pack_current")
+    memory = unsettled(current.t, current.v, steps, pulse_s)
+    out, changes = [], []
+    for item in signals.items("cell_voltage"):
+        series = signals.series("cell_voltage", item)
+        if not period_s(series) <= max(1.0, 0.2 * pulse_s):
+            continue
+        change = responses(series.t, series.v, steps, pulse_s)
+        ohm, se, n = resistance(change, steps.change, None, memory)
+        if n >= LEAST_STEPS:
+            out.append(Metric(f"cell_dcr_{label}_mohm", 1000 * ohm, "mOhm", 1000 * se, n, 1.0, str(item)))
+            changes.append(change)
+    if not changes:
+        return []
+    known = np.isfinite(changes).any(axis=0)
+    median = np.full(len(steps), np.nan)
+    median[known] = np.nanmedian(np.array(changes)[:, known], axis=0)
+    for name, law in ((f"group_dcr_{label}_mohm", None), (f"group_dcr_{label}_25c_mohm", factor)):
+        ohm, se, n = resistance(median, steps.change, law, memory)
+        if n >= LEAST_STEPS:
+            out.append(Metric(name, 1000 * ohm, "mOhm", 1000 * se, n))
+    return out
+
+
+def _temperature(steps: Steps, signals: Signals) -> Floats:
+    """Median cell sensor at each step, degC; NaN where none spoke within a minute."""
+    items = signals.items("cell_temp")
+    if not items:
+        return np.full(len(steps), np.nan)
+    read = np.stack([signals.at(steps.t0, "cell_temp", i, 60.0) for i in items])
+    known = np.isfinite(read).any(axis=0)
+    out = np.full(len(steps), np.nan)
+    out[known] = np.nanmedian(read[:, known], axis=0)
+    return out
+
+
+def _gives() -> dict[str, tuple[str, str]]:
+    out = {}
+    for pulse in PULSES_S:
+        word = f"{pulse:g} s after a current step"
+        out[f"cell_dcr_{pulse:g}s_mohm"] = (
+            "mOhm",
+            f"Resistance of the group {word}, at its temperature then",
+        )
+        out[f"group_dcr_{pulse:g}s_mohm"] = ("mOhm", f"Resistance of the median group {word}")
+        out[f"group_dcr_{pulse:g}s_25c_mohm"] = ("mOhm", f"Resistance of the median group {word}, at 25 degC")
+    return out
+
+
+SET = MetricSet(
+    id="cell_resistance",
+    needs=("cell_voltage", "pack_current"),
+    kinds=("ride", "bench", "charge"),
+    compute=compute,
+    gives=_gives(),
+    source="pulse method as in the DOE/ID-11069 test manual (2003); temperature law: see this file's head",
+)

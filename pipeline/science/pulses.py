@@ -1,0 +1,145 @@
+"""Current steps between two plateaus, and the resistance they show at a stated time after the step.
+
+R(t) = -(v(after) - v(before)) / (i(after) - i(before)), current positive on discharge. The time matters: a
+tenth of a second is ohmic, ten seconds include charge transfer and diffusion. Frames of voltage and current
+are sent apart, so plateaus are compared, never samples on the ramp.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from pipeline.science.robust_fit import HUBER, MAD_TO_SD, Floats
+from pipeline.science.stretches import Times
+
+BEFORE_S = 1.0  # length of the plateau before the step
+GUARD_S = 0.25  # either side of the step, left out
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """t0: moment of the step, us. change: A, after minus before, positive when the discharge rises."""
+
+    t0: Times
+    change: Floats
+
+    def __len__(self) -> int:
+        return int(self.t0.shape[0])
+
+
+def find_steps(t: Times, current: Floats, pulse_s: float, least_a: float, range_a: float) -> Steps:
+    """Steps of at least least_a whose current stays within range_a for a second before and pulse_s after.
+
+    t, current: samples in time order; they are put on an even grid first, and a pause leaves no step.
+    """
+    none = Steps(np.empty(0, np.int64), np.empty(0))
+    if t.size < 10:
+        return none
+    period = max(float(np.median(np.diff(t[:20000]))) / 1e6, 0.05)
+    if period > GUARD_S * 2.1:
+        return none
+    grid = np.arange(t[0], t[-1], int(period * 1e6), dtype=np.int64)
+    index = np.searchsorted(t, grid, side="right") - 1
+    level = np.where(grid - t[index] <= 3e6 * period, current[index], np.nan)
+    before, guard, after = (max(1, round(s / period)) for s in (BEFORE_S, GUARD_S, pulse_s))
+    if level.size < before + 2 * guard + after + 2:
+        return none
+    low_b, high_b, mean_b = _windows(level, before)
+    low_a, high_a, mean_a = _windows(level, after)
+    i = np.arange(before + guard, level.size - guard - after)
+    b, a = i - guard - before, i + guard
+    change = mean_a[a] - mean_b[b]
+    with np.errstate(invalid="ignore"):
+        good = (high_b[b] - low_b[b] <= range_a) & (high_a[a] - low_a[a] <= range_a)
+        good &= np.abs(change) >= least_a
+    return _one_each(grid[i], change, good)
+
+
+def _windows(level: Floats, width: int) -> tuple[Floats, Floats, Floats]:
+    view = sliding_window_view(level, width)
+    return view.min(axis=1), view.max(axis=1), view.mean(axis=1)
+
+
+def _one_each(t: Times, change: Floats, good: np.ndarray) -> Steps:
+    """Of every run of candidates the one in its middle: the ramp lies within the guard on both sides."""
+    if not good.any():
+        return Steps(np.empty(0, np.int64), np.empty(0))
+    edge = np.flatnonzero(np.diff(np.concatenate(([0], good.view(np.int8), [0]))))
+    middle = (edge[::2] + edge[1::2] - 1) // 2
+    return Steps(t[middle], change[middle])
+
+
+def mean_between(t: Times, v: Floats, start: Times, end: Times) -> Floats:
+    """Mean of the finite samples in [start, end) for each pair; NaN where there is none."""
+    ok = np.isfinite(v)
+    t, v = t[ok], v[ok]
+    total = np.concatenate(([0.0], np.cumsum(v)))
+    a, b = np.searchsorted(t, start), np.searchsorted(t, end)
+    n = b - a
+    return np.asarray(np.divide(total[b] - total[a], n, out=np.full(start.shape, np.nan), where=n > 0))
+
+
+def responses(t: Times, v: Floats, steps: Steps, pulse_s: float) -> Floats:
+    """Change of v at each step: around t0 + pulse_s against the second before. NaN where no sample lies
+    there."""
+    half = max(0.25, 0.1 * pulse_s)
+    us = 1_000_000
+    before = mean_between(t, v, steps.t0 - int((BEFORE_S + GUARD_S) * us), steps.t0 - int(GUARD_S * us))
+    at = steps.t0 + int(pulse_s * us)
+    after = mean_between(t, v, at - int(half * us), np.minimum(at + int(half * us), at + int(GUARD_S * us)))
+    return after - before
+
+
+def unsettled(t: Times, current: Floats, steps: Steps, pulse_s: float) -> Floats:
+    """How far the current before each step lay above its mean over a long and a longer while before: (steps,
+    2)
+    A.
+
+    A step out of rest has zeros. Out of changing load, the voltage is still moving from what went before;
+    these two columns let the regression take that movement out. The whiles are 1 and 4 pulse lengths, at
+    least 4 s."""
+    dt = np.diff(t, append=t[-1]) / 1e6
+    run = np.concatenate(([0.0], np.cumsum(np.where(np.isfinite(current) & (dt < 5.0), current * dt, 0.0))))
+    last = np.searchsorted(t, steps.t0 - int(GUARD_S * 1e6))
+    before = mean_between(
+        t, current, steps.t0 - int((BEFORE_S + GUARD_S) * 1e6), steps.t0 - int(GUARD_S * 1e6)
+    )
+    out = np.zeros((len(steps), 2))
+    for column, span in enumerate((max(4.0, pulse_s), 4 * max(4.0, pulse_s))):
+        first = np.searchsorted(t, steps.t0 - int((GUARD_S + span) * 1e6))
+        out[:, column] = before - (run[last] - run[first]) / span
+    return np.where(np.isfinite(out), out, 0.0)
+
+
+def resistance(
+    change_v: Floats, change_a: Floats, factor: Floats | None = None, memory: Floats | None = None
+) -> tuple[float, float, int]:
+    """(ohm, standard error, steps): regression of dv on di through the origin, with Huber weights.
+
+    factor: per step, the temperature factor of the resistance (1 at the reference); dv is divided by it.
+    memory: further columns (steps, k) whose share of dv is not the step's, see unsettled(). NaN, NaN when
+    fewer than 3 steps more than columns are usable. The error is robust to unequal noise (White,
+    Econometrica 48 (1980) 817).
+    """
+    ok = np.isfinite(change_v) & np.isfinite(change_a)
+    if factor is not None:
+        ok &= np.isfinite(factor)
+    x = np.column_stack([change_a] if memory is None else [change_a, memory])[ok]
+    x = x[:, [0, *(j for j in range(1, x.shape[1]) if x[:, j].std() > 0.2)]] if x.size else x
+    n, k = x.shape
+    if n < k + 2:
+        return float("nan"), float("nan"), n
+    y = -change_v[ok] / (factor[ok] if factor is not None else 1.0)
+    weight = np.ones(n)
+    for _ in range(5):
+        inverse = np.linalg.pinv(x.T @ (weight[:, None] * x))
+        fit = inverse @ (x.T @ (weight * y))
+        residual = y - x @ fit
+        scale = max(MAD_TO_SD * float(np.median(np.abs(residual))), 1e-9)
+        weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(residual), 1e-15))
+    score = x * (weight * residual)[:, None]
+    cov = inverse @ (score.T @ score) @ inverse * n / (n - k)
+    return float(fit[0]), float(np.sqrt(cov[0, 0])), n
