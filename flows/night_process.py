@@ -25,7 +25,7 @@ def main(answer: Path) -> int:
     plan = asked.pop("plan")
     plan["notify"] = tuple(plan["notify"])
     asked["vehicles"] = tuple(asked["vehicles"])
-    threading.Thread(target=_end_with_supervisor, daemon=True).start()
+    threading.Thread(target=end_with_supervisor, daemon=True).start()
     try:
         write_whole(answer, _run(Request(plan=Plan(**plan), **asked)))
         return 0
@@ -58,7 +58,7 @@ def write_whole(path: Path, content: dict[str, Any]) -> None:
     half.replace(path)
 
 
-def _end_with_supervisor() -> None:
+def end_with_supervisor() -> None:
     sys.stdin.buffer.read()
     os.killpg(os.getpgid(0), signal.SIGKILL)
 

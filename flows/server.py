@@ -154,7 +154,9 @@ def free_port() -> int:
 
 def _free(port: int) -> bool:
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)  # else a restart waits for old connections
+        probe.setsockopt(
+            socket.SOL_SOCKET, socket.SO_REUSEADDR, 1
+        )  # else a restart waits for old connections
         try:
             probe.bind(("127.0.0.1", port))
         except OSError:

@@ -1,0 +1,118 @@
+"""The verbs of `herdbook` that need Prefect: night, serve, backfill. Heavy imports wait until a verb runs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+
+if TYPE_CHECKING:
+    from flows.once import Ended, Request
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook night inbox --store fleet --profiles profiles")(night)
+    app.command(epilog="Example: herdbook serve --store fleet")(serve)
+    app.command(epilog="Example: herdbook backfill --store fleet --since 2026-01-01")(backfill)
+
+
+def night(
+    inbox: Annotated[
+        str, typer.Argument(help="Folder or URL of the logs; else [night] inbox of herdbook.toml.")
+    ] = "",
+    store: StoreFolder = DEFAULT_STORE,
+    profiles: Profiles = None,
+    jobs: Jobs = None,
+    json: Json = False,
+) -> None:
+    """Run the nightly scan once under Prefect: take in what is new, assess, publish, send the message."""
+    from dataclasses import replace
+
+    from flows.once import Request
+    from flows.plan import read_plan
+    from pipeline.errors import SettingsError
+    from pipeline.store import Store
+
+    made = Store.create(store, profiles)
+    plan = read_plan(made.folder)
+    plan = replace(plan, workers=jobs or plan.workers)
+    where = inbox or plan.inbox
+    if not where:
+        raise SettingsError(
+            "no inbox", store, "Name one: herdbook night INBOX, or [night] inbox in herdbook.toml"
+        )
+    _show(_run(Request("night", where, str(made.folder), plan), "night"), json)
+
+
+def backfill(
+    store: StoreFolder = DEFAULT_STORE,
+    since: Annotated[str, typer.Option(help="First day, like 2026-01-31; else from the beginning.")] = "",
+    until: Annotated[str, typer.Option(help="Last day; else up to now.")] = "",
+    vehicle: Annotated[list[str] | None, typer.Option(help="Only these vehicles; may be repeated.")] = None,
+    jobs: Jobs = None,
+    json: Json = False,
+) -> None:
+    """Assess sessions again after rules, limits or a profile changed. Logs are not read again."""
+    from dataclasses import replace
+
+    from flows.once import Request
+    from flows.plan import read_plan
+    from pipeline.store import Store
+
+    opened = Store.open(store)
+    plan = read_plan(opened.folder)
+    plan = replace(plan, workers=jobs or plan.workers)
+    request = Request("backfill", "", str(opened.folder), plan, since, until, tuple(vehicle or ()))
+    _show(_run(request, "backfill"), json)
+
+
+def serve(store: StoreFolder = DEFAULT_STORE) -> None:
+    """Keep the nightly scan on its schedule ([night] in herdbook.toml), with Prefect's pages to watch it."""
+    from flows.deploy import serve as keep
+    from flows.server import ServerError
+    from pipeline.commands import screen
+    from pipeline.errors import StoreError
+
+    try:
+        keep(store, screen.say)
+    except ServerError as error:
+        raise StoreError(str(error), store) from None
+
+
+def _run(request: Request, title: str) -> Ended:
+    from flows.once import run_once
+    from pipeline.commands import screen
+
+    with screen.progress(title) as show:
+        return run_once(request, lambda stage, done, of: show(done, of, stage))
+
+
+def _show(ended: Ended, json: bool) -> None:
+    """The change list, and the exit code that pipeline/changes.py lays down."""
+    from pipeline.changes import COLUMNS
+    from pipeline.commands import screen
+
+    if ended.note:
+        screen.warn(f"herdbook: {ended.note}.")
+    if json:
+        screen.as_json(ended.result)
+        raise typer.Exit(ended.exit_code)
+    screen.say(str(ended.result["headline"]), style="bold")
+    if ended.result["stop_use"]:
+        rows = [(s["vehicle"], s["title"], s["item"], s["statement"]) for s in ended.result["stop_use"]]
+        screen.table(
+            "Stop use: must not be ridden or charged", ("vehicle", "finding", "item", "statement"), rows
+        )
+    if ended.result["rows"]:
+        screen.table("Changed", COLUMNS, ended.result["rows"])
+    if ended.result["quarantined"]:
+        screen.table(
+            "In quarantine", ("log", "reason"), [(q["log"], q["reason"]) for q in ended.result["quarantined"]]
+        )
+    for sent in ended.result["messages"]:
+        screen.say(f"Message to {sent['target']}: {sent['state']} {sent['detail']}".rstrip())
+    if ended.result["fleet_quiet"]:
+        screen.say(ended.result["fleet_quiet"])
+    raise typer.Exit(ended.exit_code)

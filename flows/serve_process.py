@@ -1,0 +1,44 @@
+"""The process behind flows.deploy: Prefect's runner for the one deployment that a store has.
+
+Run as `python -m flows.serve_process STORE` with a pipe on standard input; it goes when the pipe's other
+end does. Two nights never overlap: a night that is due while one still runs is cancelled by the server, and
+the store's own lock stands behind that.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+
+from flows.night_process import end_with_supervisor
+
+
+def main(folder: str) -> int:
+    from prefect import serve
+    from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy
+    from prefect.deployments.runner import EntrypointType
+    from prefect.schedules import Cron
+
+    from flows.deploy import NAME
+    from flows.night import night
+    from flows.plan import read_plan
+
+    plan = read_plan(folder)
+    threading.Thread(target=end_with_supervisor, daemon=True).start()
+    deployment = night.to_deployment(
+        NAME,
+        schedule=Cron(plan.cron, timezone=plan.zone),
+        parameters={"store": folder},
+        tags=["herdbook", "night"],
+        description="Takes in what is new in the inbox, assesses the vehicles it touches, publishes, and tells.",
+        concurrency_limit=ConcurrencyLimitConfig(
+            limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW
+        ),
+        entrypoint_type=EntrypointType.MODULE_PATH,
+    )
+    serve(deployment, limit=1, print_starting_message=False)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1]))

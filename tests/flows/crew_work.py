@@ -1,0 +1,38 @@
+"""Work for the crew's tests; workers import it by name."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+
+
+def double(x: int) -> int:
+    return 2 * x
+
+
+def misbehave(how: str) -> str:
+    """Do what a poisoned log may make a reader do; anything unknown is well-behaved."""
+    if how == "segfault":
+        os.kill(os.getpid(), signal.SIGSEGV)
+    if how == "exit":
+        os._exit(7)
+    if how == "stall":
+        time.sleep(600)
+    if how == "spin":
+        while True:
+            pass
+    if how == "swell":
+        held = []
+        while True:
+            held.append(bytearray(os.urandom(1 << 20) * 8))
+    if how == "raise":
+        raise ValueError("bad log")
+    if how == "secretive":
+        return lambda: None  # type: ignore[return-value]
+    return f"{how} done"
+
+
+def pid(_: int) -> int:
+    time.sleep(0.05)
+    return os.getpid()
