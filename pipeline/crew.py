@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
+import pickle
 import queue
 import signal
 import threading
@@ -178,10 +179,11 @@ def _work(pipe: Connection, threads: int) -> None:
     threading.Thread(target=_end_with_parent, daemon=True).start()
     while True:
         try:
-            function, args, kwargs = pipe.recv()
+            job = pipe.recv_bytes()
         except (EOFError, OSError):
             return
         try:
+            function, args, kwargs = pickle.loads(job)  # sent by our own process, over a pipe nobody else has
             answer = (True, function(*args, **kwargs))
         except Exception as error:
             answer = (False, error)

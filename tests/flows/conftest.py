@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
 
 from flows.server import local_server
+
+sys.path.insert(0, str(Path(__file__).parents[2]))  # worker processes import tests.flows.* by name
 
 
 @pytest.fixture(scope="session")

@@ -60,7 +60,7 @@ def test_workers_end_when_we_are_killed() -> None:
     """The owner is killed outright while its worker is busy; the worker must not stay."""
     code = (
         "from pipeline.crew import Crew\nfrom tests.flows.crew_work import misbehave, pid\n"
-        "if __name__ == '__main__':\n    c = Crew(1)\n    print(c.call(pid, 0), flush=True)\n    c.call(misbehave, 'stall')"
+        "c = Crew(1)\nprint(c.call(pid, 0), flush=True)\nc.call(misbehave, 'stall')"
     )
     owner = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
     assert owner.stdout
