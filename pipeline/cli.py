@@ -1,4 +1,4 @@
-"""The command `herdbook`: verbs from commands/, and the promise that a person never sees a traceback.
+"""The command line: verbs from commands/, and the promise that a person never sees a traceback.
 
 Exit codes
     0   done; nothing to call anyone about      10  a scan found new or worse service findings
@@ -79,6 +79,3 @@ def own_fault(error: Exception) -> int:
     warn(f"herdbook: a fault of Herdbook itself ({type(error).__name__}: {error}). Please report it with {f.name}.")
     return 70
 
-
-def main() -> NoReturn:
-    run(build())

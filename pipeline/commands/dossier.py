@@ -1,0 +1,29 @@
+"""herdbook dossier: everything about one unit on one page for the bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.commands.options import DEFAULT_STORE, StoreFolder, Vehicle
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook dossier ZB-1007 --store fleet --out zb-1007.html")(dossier)
+
+
+def dossier(
+    vehicle: Vehicle,
+    store: StoreFolder = DEFAULT_STORE,
+    out: Annotated[Path | None, typer.Option(help="File or folder to write; else the store's pages.")] = None,
+) -> None:
+    """Write one unit's dossier: a self-contained page with findings, evidence and next bench checks."""
+    from pipeline.commands import screen
+    from pipeline.reports import write_dossier
+    from pipeline.store import Store
+
+    opened = Store.open(store)
+    written = write_dossier(opened, vehicle, out or opened.pages)
+    screen.say(f"Dossier: {written} ({written.stat().st_size / 1e6:.1f} MB, opens offline)")

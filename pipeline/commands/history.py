@@ -1,0 +1,58 @@
+"""herdbook history and verify: what a vehicle has been through, and proof that the file still says what the store says."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook history ZB-1007 --store fleet --zone Europe/Vienna --out zb-1007.html")(history)
+    app.command(epilog="Example: herdbook verify zb-1007.html --store fleet")(verify)
+
+
+def history(
+    vehicle: Vehicle,
+    store: StoreFolder = DEFAULT_STORE,
+    out: Annotated[Path | None, typer.Option(help="File or folder to write; else the store's pages.")] = None,
+    form: Annotated[str, typer.Option("--format", help="html, csv or json.")] = "html",
+    zone: Annotated[str | None, typer.Option(help="Time zone of the reader; else the vehicle's.")] = None,
+    units: Annotated[str, typer.Option(help="km or mi.")] = "km",
+    as_of: Annotated[datetime | None, typer.Option(help="What was known then (UTC).")] = None,
+) -> None:
+    """Write one vehicle's history for a warranty file: dated, neutral, every line with its source."""
+    from pipeline.commands import screen
+    from pipeline.errors import SettingsError
+    from pipeline.reports import write_history
+    from pipeline.store import Store
+
+    if form not in ("html", "csv", "json"):
+        raise SettingsError(f"--format {form} is not known", do="Use html, csv or json")
+    if units not in ("km", "mi"):
+        raise SettingsError(f"--units {units} is not known", do="Use km or mi")
+    opened = Store.open(store)
+    written = write_history(opened, vehicle, out or opened.pages, form, zone, units, as_of)
+    screen.say(f"History: {written}")
+
+
+def verify(
+    file: Annotated[Path, typer.Argument(help="A history that Herdbook wrote.", show_default=False)],
+    store: StoreFolder = DEFAULT_STORE,
+    json: Json = False,
+) -> None:
+    """Check a history against the store: unaltered, its logs intact, and the same if written again. Exit code 8 if not."""
+    from pipeline.commands import screen
+    from pipeline.reports import verify_history
+    from pipeline.store import Store
+
+    found = verify_history(Store.open(store), file)
+    if json:
+        screen.as_json(found.as_dict())
+    else:
+        screen.table(str(file), ("check", "holds", "detail"), [(c.what, c.ok, c.detail) for c in found.checks])
+    raise typer.Exit(0 if found.ok else 8)

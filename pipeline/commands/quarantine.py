@@ -1,0 +1,41 @@
+"""herdbook quarantine: logs that could not be used, why, and how to try them again."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook quarantine --retry --store fleet")(quarantine)
+
+
+def quarantine(
+    store: StoreFolder = DEFAULT_STORE,
+    retry: Annotated[bool, typer.Option("--retry", help="Try all of them again, now.")] = False,
+    jobs: Jobs = None,
+    json: Json = False,
+) -> None:
+    """List the logs in quarantine with reason and advice. The files stay where they were found."""
+    from pipeline.commands import screen
+    from pipeline.commands.rows import rows
+    from pipeline.store import Store
+
+    opened = Store.open(store)
+    if retry:
+        from pipeline.scan import retry_quarantine
+
+        with screen.progress("quarantine") as told:
+            retry_quarantine(opened, jobs=jobs, progress=told)
+    found = rows(opened, "quarantine")
+    if json:
+        screen.as_json(found)
+    elif not found:
+        screen.say("Nothing is in quarantine.")
+    else:
+        columns = ("name", "reason", "detail", "advice", "tries")
+        screen.table(f"{len(found)} logs in quarantine", columns, [[f[c] for c in columns] for f in found],
+                     note="Once mended: herdbook quarantine --retry")

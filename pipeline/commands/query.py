@@ -1,0 +1,49 @@
+"""herdbook query: SQL over the published catalogue and the lake, read-only."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+
+SHOWN = 40
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog='Example: herdbook query "SELECT vehicle, count(*) FROM sessions GROUP BY vehicle"')(query)
+
+
+def query(
+    sql: Annotated[str, typer.Argument(help="One SELECT; `SHOW TABLES` lists what there is.", show_default=False)],
+    store: StoreFolder = DEFAULT_STORE,
+    out: Annotated[Path | None, typer.Option(help="Write all rows to a .parquet or .csv file.")] = None,
+    json: Json = False,
+) -> None:
+    """Ask the published catalogue in SQL. Times are UTC; messages are views over the lake."""
+    import duckdb
+
+    from pipeline.commands import screen
+    from pipeline.errors import SettingsError
+    from pipeline.store import Store
+
+    with Store.open(store).read() as con:
+        try:
+            found = con.sql(sql)
+            if found is None:
+                raise SettingsError("the statement returns no rows", do="Write a SELECT; the catalogue is read-only")
+            table = found.pl()
+        except duckdb.Error as error:
+            raise SettingsError(f"SQL: {str(error).strip()}", do="Correct the statement") from None
+    if out is not None:
+        if out.suffix not in (".parquet", ".csv"):
+            raise SettingsError(f"cannot write {out.suffix!r}", out, "Name a file ending in .parquet or .csv")
+        table.write_parquet(out) if out.suffix == ".parquet" else table.write_csv(out)
+        screen.say(f"{table.height:,} rows in {out}")
+    elif json:
+        screen.as_json(table.to_dicts())
+    else:
+        more = f"{table.height - SHOWN:,} more rows; all of them with --out FILE or --json" if table.height > SHOWN else ""
+        screen.table(f"{table.height:,} rows", table.columns, table.head(SHOWN).rows(), note=more)

@@ -1,0 +1,16 @@
+"""Rows from the published catalogue, for the verbs that show tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from pipeline.store import Store
+
+SQL = Path(__file__).parents[1] / "sql"
+
+
+def rows(store: Store, name: str, **given: object) -> list[dict[str, Any]]:
+    """The rows of sql/<name>.sql, with named parameters."""
+    with store.read() as con:
+        return con.execute((SQL / f"{name}.sql").read_text("utf-8"), given or None).pl().to_dicts()
