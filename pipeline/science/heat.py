@@ -42,6 +42,11 @@ def relax(drive: Floats, step_s: float, tau_s: float, first: float = 0.0) -> Flo
     return out
 
 
+def within_steps(after: Floats, first: float = 0.0) -> Floats:
+    """Middle of each step from the values after it: a bin's mean belongs to its middle, not to its end."""
+    return np.asarray(0.5 * (after + np.concatenate(([first], after[:-1]))))
+
+
 def resistance_factor(temp_c: Floats, ea_ev: float) -> Floats:
     """Cell resistance against 25 degC, Arrhenius: exp(Ea/k (1/T - 1/298.15 K)); Ea 0.3 eV: 2.9 at 0 degC."""
     return np.asarray(np.exp(ea_ev / BOLTZMANN_EV * (1.0 / (temp_c + KELVIN) - 1.0 / (25.0 + KELVIN))))

@@ -1,0 +1,188 @@
+"""Pack heat: how far it warmed, how far its load explains that, and whether it warms with no load at all.
+
+Event "idle_rise": a pack or one sensor warming while next to no current flows. Data: rate_k_min (against the
+other sensors for one sensor), rise_k, current_a (largest of the stretch).
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.metrics._heat_grid import STEP_S, Floats, Grid, ambient, figure, filled, middle_of, pack_body
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.heat import relax, resistance_factor, rise, within_steps
+from pipeline.signals import Signals
+
+LEAST_BINS = 30  # five minutes
+LEAST_COVERAGE = 0.95  # of the current: heat through a hole in the record is unknown; engineering choice
+LEAST_EXPLAINED_K = 0.5  # a smaller rise is within a sensor's steps
+EDGES_C = (-20.0, 0.0, 10.0, 25.0, 35.0, 45.0, 50.0, 60.0)
+IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
+SETTLED_BINS = 60  # ten minutes after the last load heat has evened out inside the pack; engineering choice
+LONG_BINS = 120  # slope over twenty minutes: a step of 0.2 K then looks like 0.01 K/min
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    grid = Grid.of(session)
+    sensors = grid.all(signals, "cell_temp")
+    if not sensors or grid.n < 1:
+        return Outcome()
+    pack = middle_of(sensors)
+    covered = float(np.isfinite(pack).mean())
+    metrics = _extremes(sensors, covered) + _exposure(pack, covered)
+    air = ambient(grid, signals, pack)
+    metrics.append(Metric("ambient_known", float(air is not None), "1", n=grid.n))
+    if air is not None:
+        metrics.append(Metric("ambient_c", float(air.mean()), "degC", n=grid.n, coverage=covered))
+    if grid.n < LEAST_BINS:
+        return Outcome(tuple(metrics))
+    square = grid.means(signals, "pack_current", square=True)
+    if air is not None:
+        metrics += _ratio(sensors, pack, air, square, profile)
+    idle_metrics, events = _idle(grid, sensors, pack, square, profile)
+    return Outcome((*metrics, *idle_metrics), events)
+
+
+def _extremes(sensors: dict[str, Floats], covered: float) -> list[Metric]:
+    """From means over ten seconds: a single bad sample does not make an extreme."""
+    stack = np.stack(list(sensors.values()))
+    n = int(np.isfinite(stack).sum())
+    out = [
+        Metric("cell_temp_max_c", float(np.nanmax(stack)), "degC", n=n, coverage=covered),
+        Metric("cell_temp_min_c", float(np.nanmin(stack)), "degC", n=n, coverage=covered),
+    ]
+    full = stack[:, np.isfinite(stack).all(axis=0)]
+    if len(stack) > 1 and full.shape[1]:
+        spread = float(np.percentile(full.max(axis=0) - full.min(axis=0), 95))
+        out.append(Metric("cell_temp_spread_k", spread, "K", n=full.shape[1], coverage=covered))
+    return out
+
+
+def _exposure(pack: Floats, covered: float) -> list[Metric]:
+    known = pack[np.isfinite(pack)]
+    counts, _ = np.histogram(known, bins=np.array([-np.inf, *EDGES_C, np.inf]))
+    return [
+        Metric("cell_temp_exposure_h", float(c) * STEP_S / 3600.0, "h", n=int(c), coverage=covered, item=name)
+        for name, c in zip(_names(), counts, strict=True)
+        if c
+    ]
+
+
+def _names() -> list[str]:
+    inner = [f"{a:g}..{b:g}" for a, b in pairwise(EDGES_C)]
+    return [f"under {EDGES_C[0]:g}", *inner, f"over {EDGES_C[-1]:g}"]
+
+
+def _ratio(
+    sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats, profile: Profile
+) -> list[Metric]:
+    covered = float(np.isfinite(square).mean())
+    if covered < LEAST_COVERAGE:
+        return []
+    body = pack_body(profile)
+    warm = filled(pack)
+    power = filled(square) * body.ohm * resistance_factor(warm, figure(profile.pack, "cell_r_ea_ev", 0.28))
+    explained = within_steps(relax(power / body.loss, STEP_S, body.tau_s))
+    if explained.max() < LEAST_EXPLAINED_K:
+        return []
+    out = []
+    for item, measured in {"": pack, **sensors}.items():
+        first = float(np.median((measured - explained)[np.isfinite(measured)][:6]))
+        passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
+        fit = rise(measured, passive, explained, STEP_S)
+        if fit is None:
+            continue
+        out.append(Metric("pack_heat_ratio", fit.ratio, "1", fit.se, fit.n, covered, item))
+        if item == "":
+            out.append(Metric("pack_heat_explained_k", fit.explained_k, "K", None, fit.n, covered))
+            out.append(Metric("pack_heat_rise_k", fit.measured_k, "K", fit.residual_k, fit.n, covered))
+    return out
+
+
+def _idle(
+    grid: Grid, sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile
+) -> tuple[list[Metric], tuple[Event, ...]]:
+    """Fastest warming over twenty minutes without load: of the whole pack, and of each sensor against the
+    others."""
+    limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
+    quiet = square < limit * limit  # NaN: not known to be quiet
+    run = _run_length(quiet)
+    reach = LONG_BINS
+    if grid.n <= reach:
+        return [], ()
+    whole = run[reach:] >= reach + SETTLED_BINS  # quiet over the window and ten minutes before it
+    if not whole.any():
+        return [], ()
+    metrics, events = [], []
+    for item, track in {"": pack, **_against_others(sensors)}.items():
+        smooth = _smooth(track)
+        rate = np.where(whole, (smooth[reach:] - smooth[:-reach]) / (reach * STEP_S / 60.0), np.nan)
+        if not np.isfinite(rate).any():
+            continue
+        top = int(np.nanargmax(rate))
+        fastest = float(rate[top])
+        se = 0.1 / (reach * STEP_S / 60.0)  # two smoothed readings of 0.2 K steps
+        metrics.append(Metric("cell_idle_rise_k_min", fastest, "K/min", se, int(whole.sum()), item=item))
+        if fastest > 0.05:
+            a, b = (grid.start + int((top + k) * STEP_S * 1e6) for k in (0, reach))
+            amps = float(np.sqrt(np.nanmax(square[top : top + reach])))
+            data = {"rate_k_min": fastest, "rise_k": fastest * reach * STEP_S / 60.0, "current_a": amps}
+            events.append(Event("idle_rise", a, b, item, data))
+    return metrics, tuple(events)
+
+
+def _run_length(on: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """For each bin, for how many bins up to and with it `on` has held."""
+    i = np.arange(on.size)
+    last_off = np.maximum.accumulate(np.where(on, -1, i))
+    return np.asarray(i - last_off)
+
+
+def _against_others(sensors: dict[str, Floats]) -> dict[str, Floats]:
+    if len(sensors) < 3:
+        return {}
+    return {
+        item: own - middle_of({k: v for k, v in sensors.items() if k != item})
+        for item, own in sensors.items()
+    }
+
+
+def _smooth(v: Floats) -> Floats:
+    """Mean over a minute, holes left out; NaN where the minute is empty."""
+    kernel = np.ones(6)
+    ok = np.isfinite(v)
+    total = np.convolve(np.where(ok, v, 0.0), kernel, "same")
+    count = np.convolve(ok.astype(float), kernel, "same")
+    return np.asarray(np.divide(total, count, out=np.full(v.size, np.nan), where=count > 0.5))
+
+
+SET = MetricSet(
+    id="heat_pack",
+    needs=("cell_temp",),
+    kinds=("ride", "charge", "rest", "bench"),
+    compute=compute,
+    gives={
+        "cell_temp_max_c": ("degC", "Hottest sensor, mean over ten seconds."),
+        "cell_temp_min_c": ("degC", "Coldest sensor, mean over ten seconds."),
+        "cell_temp_spread_k": ("K", "Hottest less coldest sensor, exceeded in 5 % of the session."),
+        "cell_temp_exposure_h": ("h", "Time at the middle cell temperature, by range in degC."),
+        "ambient_known": ("1", "1 when the air temperature is measured or the session began cold-soaked."),
+        "ambient_c": ("degC", "Air temperature."),
+        "pack_heat_ratio": (
+            "1",
+            "Measured rise over the rise that the profile's figures explain; per sensor too.",
+        ),
+        "pack_heat_explained_k": ("K", "Largest rise the load explains."),
+        "pack_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
+        "cell_idle_rise_k_min": (
+            "K/min",
+            "Fastest warming over 20 minutes without load; a sensor: against the others.",
+        ),
+    },
+    source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance: profile's "
+    "cell_r_ea_ev",
+)

@@ -1,0 +1,105 @@
+"""Temperature sensors judged against each other: open, short, frozen, jumping, off after a long rest.
+
+Items: "cell 3", "motor left", "fet right", "board", "air". Siblings are sensors of one family; the board and
+the air have none and are held against the middle of the cells.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics._heat_grid import STEP_S, Floats, Grid, middle_of, pack_body
+from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.signals import Series, Signals
+
+FAMILIES = {
+    "cell_temp": "cell",
+    "motor_temp": "motor",
+    "fet_temp": "fet",
+    "bms_temp": "board",
+    "ambient_temp": "air",
+}
+LOW_C, HIGH_C = -30.0, {"cell_temp": 120.0, "motor_temp": 200.0, "fet_temp": 170.0}
+PLAUSIBLE_C = (-25.0, 90.0)  # where the others must read before a rail value is called a rail value
+MOVED_K = 4.0  # siblings must have moved this far before a still sensor is called frozen
+JUMP_K, JUMP_S = 8.0, 2.5  # no sensed body of this size warms so fast: engineering choice
+SOAK_TAUS = 2.0
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    grid = Grid.of(session)
+    if grid.n < 6:
+        return Outcome()
+    tracks = {
+        (role, str(item)): (signals.series(role, item), grid.means(signals, role, item))
+        for role in FAMILIES
+        for item in signals.items(role)
+        if len(signals.series(role, item)) >= 5
+    }
+    out: list[Metric] = []
+    for (role, item), (series, own) in tracks.items():
+        name = f"{FAMILIES[role]} {item}".strip()
+        others = [v for (r, i), (_, v) in tracks.items() if r == role and i != item]
+        if not others:
+            others = [v for (r, _), (_, v) in tracks.items() if r == "cell_temp" and r != role]
+        middle = middle_of({str(k): v for k, v in enumerate(others)}) if others else None
+        out += _one(name, role, series, own, middle)
+        out += _offsets(name, session, own, middle, pack_body(profile).tau_s)
+    return Outcome(tuple(out))
+
+
+def _one(name: str, role: str, s: Series, own: Floats, middle: Floats | None) -> list[Metric]:
+    finite = np.isfinite(s.v)
+    missing = float(1.0 - finite.mean())
+    out = [Metric("temp_missing_share", missing, "1", n=len(s), item=name)]
+    v, t = s.v[finite], s.t[finite]
+    if v.size > 1:
+        with np.errstate(invalid="ignore"):
+            jumps = (np.abs(np.diff(v)) > JUMP_K) & (np.diff(t) <= JUMP_S * 1e6)
+        out.append(Metric("temp_jumps", float(jumps.sum()), "1", n=int(v.size), item=name))
+    if middle is None:
+        return out
+    both = np.isfinite(own) & np.isfinite(middle) & (middle > PLAUSIBLE_C[0]) & (middle < PLAUSIBLE_C[1])
+    if both.sum() >= 6:
+        rail = (own[both] <= LOW_C) | (own[both] >= HIGH_C.get(role, 120.0))
+        out.append(Metric("temp_rail_share", float(rail.mean()), "1", n=int(both.sum()), item=name))
+        moved = float(np.ptp(middle[both]))
+        if moved >= MOVED_K and role in ("cell_temp", "motor_temp", "fet_temp"):
+            share = float(np.ptp(own[both])) / moved
+            out.append(Metric("temp_moved_share", share, "1", n=int(both.sum()), item=name))
+    return out
+
+
+def _offsets(name: str, session: Session, own: Floats, middle: Floats | None, tau_s: float) -> list[Metric]:
+    """Own less the siblings' middle at the session's start and, for a rest long enough, at its end."""
+    if middle is None:
+        return []
+    apart = own - middle
+    out = []
+    first = apart[:6][np.isfinite(apart[:6])]
+    if first.size >= 3:
+        out.append(
+            Metric("temp_start_offset_k", float(np.median(first)), "K", 0.15, int(first.size), item=name)
+        )
+    last = apart[-60:][np.isfinite(apart[-60:])]
+    if session.kind == "rest" and own.size * STEP_S >= SOAK_TAUS * tau_s and last.size >= 6:
+        out.append(Metric("temp_soak_offset_k", float(np.median(last)), "K", 0.1, int(last.size), item=name))
+    return out
+
+
+SET = MetricSet(
+    id="temp_sensors",
+    needs=(),
+    kinds=("ride", "charge", "rest", "bench"),
+    compute=compute,
+    gives={
+        "temp_missing_share": ("1", "Share of received samples without a value."),
+        "temp_jumps": ("1", "Steps of more than 8 K from one sample to the next."),
+        "temp_rail_share": ("1", "Share of the session at a value only an open or shorted sensor gives."),
+        "temp_moved_share": ("1", "Own range over the siblings' range, which is at least 4 K."),
+        "temp_start_offset_k": ("K", "Own less the siblings' middle in the first minute."),
+        "temp_soak_offset_k": ("K", "The same at the end of a rest of two thermal time constants."),
+    },
+    source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
+)
