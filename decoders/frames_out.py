@@ -10,6 +10,7 @@ from decoders.frames import Frames
 U64 = NDArray[np.uint64]
 MAX_LABELS = 255
 OTHER = "other"
+FD_LENGTHS = np.array([*range(9), 12, 16, 20, 24, 32, 48, 64], np.uint8)  # by data length code
 
 
 class Labels:
@@ -28,6 +29,13 @@ class Labels:
                 return MAX_LABELS
             self._numbers[label] = len(self.names) - 1
         return self._numbers[label]
+
+    def of_numbers(self, numbers: NDArray[np.uint16]) -> NDArray[np.uint8]:
+        """Numbers of labels that are themselves numbers, shape (n,)."""
+        out = np.zeros(len(numbers), np.uint8)
+        for value in np.unique(numbers).tolist() if len(numbers) else []:
+            out[numbers == value] = self.number(str(value).encode())
+        return out
 
     def of_words(self, low: U64, high: U64, good: NDArray[np.bool_]) -> NDArray[np.uint8]:
         """Numbers of labels up to 16 bytes long, given as two words with zeros behind the label, shape (n,).

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import tempfile
+import weakref
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -27,6 +28,7 @@ class Source:
         self.path = path
         self.size = path.stat().st_size
         self.file: IO[bytes] = path.open("rb")
+        weakref.finalize(self, self.file.close)  # also when a caller stops half-way
         start = self.file.read(len(GZIP))
         self.file.seek(0)
         self.packed = start == GZIP
@@ -93,7 +95,7 @@ class Source:
         while piece := self.read(READ_BYTES):
             spool.write(piece)
         spool.flush()
-        self._spool = spool  # lives and is removed with this source
+        weakref.finalize(self, spool.close)  # removed with this source
         return Path(spool.name)
 
     def _skip_line(self) -> bytes:
