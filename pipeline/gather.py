@@ -10,7 +10,7 @@ import polars as pl
 
 
 class Gather:
-    """add() tables piece by piece, then messages(): each message whole and sorted by time. Use as a context.
+    """add() tables piece by piece, then messages(): each message whole and sorted by time, then close().
 
     The first piece stays in memory; when a second one comes, everything goes to temporary files under `folder`, so
     that a log of any size needs the memory of one piece and of its largest message.
@@ -20,6 +20,7 @@ class Gather:
         self.folder = folder
         self.first: dict[str, pl.DataFrame] = {}
         self.pieces: dict[str, list[Path]] = {}
+        self.written = 0
         self.spill: tempfile.TemporaryDirectory[str] | None = None
 
     def add(self, tables: dict[str, pl.DataFrame]) -> None:
@@ -37,7 +38,8 @@ class Gather:
         assert self.spill is not None
         for name, table in tables.items():
             files = self.pieces.setdefault(name, [])
-            path = Path(self.spill.name) / f"{sorted(self.pieces).index(name)}-{len(self.pieces)}-{len(files)}.arrow"
+            self.written += 1
+            path = Path(self.spill.name) / f"{self.written}.arrow"
             table.write_ipc(path)
             files.append(path)
 
@@ -58,9 +60,7 @@ class Gather:
             table = self.first[name] if self.first else pl.concat(pl.read_ipc(p) for p in self.pieces[name])
             yield name, table if table["t"].is_sorted() else table.sort("t", maintain_order=True)
 
-    def __enter__(self) -> Gather:
-        return self
-
-    def __exit__(self, *_: object) -> None:
+    def close(self) -> None:
+        """Remove what was spilled."""
         if self.spill is not None:
             self.spill.cleanup()

@@ -74,8 +74,9 @@ def _sidecar(table: dict[str, Any], zone: str) -> Sidecar:
         notes += [note] if note else []
     if not isinstance(table.get("bench", False), bool):
         raise ValueError("bench must be true or false")
-    facts = {}
-    for key in ("built", "in_service"):
+    facts: dict[str, str] = {}
+    days = ("built", "in_service")
+    for key in days:
         if key in table:
             value = table[key] if isinstance(table[key], date) else date.fromisoformat(str(table[key]))
             facts[key] = (value.date() if isinstance(value, datetime) else value).isoformat()
@@ -98,11 +99,12 @@ def checked_name(name: str, what: str) -> str:
 
 
 def vehicle_from_path(path: str, patterns: Sequence[str]) -> str:
-    """The vehicle that the patterns find in a path (relative to the inbox, with /), or "".
+    """The vehicle that the patterns find in a path (with /; its last three pieces count), or "".
 
     Raises: InputError when two patterns disagree or the name cannot be used.
     """
-    found = {m.group("vehicle") for p in patterns if (m := re.search(p, path)) and m.group("vehicle")}
+    near = "/".join(path.split("/")[-3:])
+    found = {m.group("vehicle") for p in patterns for m in re.finditer(p, near) if m.group("vehicle")}
     if len(found) > 1:
         raise InputError(f"the path names {' and '.join(sorted(found))}", "", "Make the path patterns agree")
     try:

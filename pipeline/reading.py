@@ -1,0 +1,160 @@
+"""Read and decode one log into its part, in bounded memory, and say what was met on the way."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from decoders import Decoder, Frames, Log
+from decoders.frames import ERROR, REMOTE
+from decoders.integrity import IntegrityCheck
+from pipeline.clock import Tracker
+from pipeline.errors import InputError, StoreError
+from pipeline.gather import Gather
+from pipeline.identity import UNSET, SerialSeen
+from pipeline.part import Chunk, Part, PartWriter
+from pipeline.profile import Profile
+from pipeline.store import Store
+from pipeline.taken import Reading
+
+MOST_FAULTS = 50  # unknown identifiers listed one by one
+COMPONENTS = {"vehicle_serial": "vehicle", "pack_serial": "pack", "controller_serial": "controller"}
+IDENTITY = (*COMPONENTS, "pack_firmware", "controller_firmware", "pack_hardware", "controller_hardware")
+# Classes of error frames, by bit of their identifier. Source: Linux uapi, can/error.h.
+ERROR_CLASSES = {0x1: "transmit timeout", 0x2: "lost arbitration", 0x4: "controller", 0x8: "protocol",
+                 0x10: "transceiver", 0x20: "no acknowledge", 0x40: "bus off", 0x80: "bus error", 0x100: "restarted"}
+
+
+def data_frames(frames: Frames) -> Any:
+    """bool (n,): neither error nor remote frames."""
+    return (frames.flags & (ERROR | REMOTE)) == 0
+
+
+class LogDecoding:
+    """add() every batch of a log in file order, then write(); use as a context, which clears what was spilled."""
+
+    def __init__(self, store: Store, profile: Profile, shift: int) -> None:
+        settings = store.settings
+        self.store, self.shift, self.profile = store, shift, profile
+        self.tracker = Tracker(0, int(settings.span_gap_s * 1e6), int(settings.jump_s * 1e6))
+        self.decoder, self.check = Decoder(profile.network()), IntegrityCheck(profile.network())
+        self.gather = Gather(store.folder / "work")
+        self.errors: Counter[str] = Counter()
+
+    def add(self, frames: Frames) -> None:
+        self.tracker.add(frames.t[data_frames(frames)] + self.shift)
+        self.check.add(frames)
+        self.decoder.add(frames)
+        self._count_errors(frames)
+        if self.decoder.held >= self.store.settings.segment_frames:
+            self._flush()
+
+    def _flush(self) -> None:
+        tables = self.decoder.tables()
+        if self.shift:
+            later = pl.col("t") + pl.duration(microseconds=self.shift)
+            tables = {name: table.with_columns(later) for name, table in tables.items()}
+        with writing(self.store):
+            self.gather.add(tables)
+
+    def _count_errors(self, frames: Frames) -> None:
+        rows = np.flatnonzero(frames.flags & ERROR)
+        if not len(rows):
+            return
+        for bit, name in ERROR_CLASSES.items():
+            if n := int(np.count_nonzero(frames.can_id[rows] & bit)):
+                self.errors[name] += n
+        controller = rows[(frames.can_id[rows] & 0x4) != 0]
+        if n := int(np.count_nonzero(frames.payload[controller, 1] & 1)):
+            self.errors["logger overflow: the logger itself dropped frames"] += n
+
+    def write(self, target: Path, log: str, opened: Log) -> Reading:
+        """Finish the part. Raises: InputError when most frames turn out to be unknown; StoreError."""
+        if self.decoder.held:
+            self._flush()
+        self._look_at_share()
+        reading = self._reading(opened)
+        with writing(self.store), PartWriter(target, self.gather.columns()) as writer:
+            for name, table in self.gather.messages():
+                writer.add(Chunk(log, name, table))
+            writer.close({log: asdict(reading)})
+        return reading
+
+    def _look_at_share(self) -> None:
+        tally, least = self.decoder.tally, self.store.settings.min_known_share
+        share = tally.known / max(1, tally.frames - tally.error - tally.remote)
+        if share < least:
+            what = f"profile {self.profile.name} knows the identifiers of only {share:.0%} of all frames"
+            raise InputError(what, "", "Check the profile, or split the log where the vehicle changed")
+
+    def _reading(self, opened: Log) -> Reading:
+        tally, losses = self.decoder.tally, opened.losses
+        reports = [replace(r, start_t=r.start_t + self.shift, end_t=r.end_t + self.shift) for r in self.check.report()]
+        runs = tuple((r[0], r[1], r[2], r[3]) for r in self.tracker.runs)
+        return Reading(opened.format, tally.frames, tally.known, tally.error, tally.remote,
+                       sum(x.bytes for x in losses), runs, tuple(self._faults(opened)),
+                       tuple(asdict(r) for r in reports))
+
+    def _faults(self, opened: Log) -> Iterable[tuple[str, str, int, int | None, str]]:
+        tally, losses = self.decoder.tally, opened.losses
+        for kind in sorted({x.kind for x in losses}):
+            some = [x for x in losses if x.kind == kind]
+            lost = f"{sum(x.bytes for x in some)} bytes; first: {some[0].detail}"
+            yield f"lost {kind}", "", len(some), some[0].offset, lost
+        unknown = sorted(tally.unknown.items(), key=lambda item: (-item[1], item[0]))
+        for (channel, can_id, extended), count in unknown[:MOST_FAULTS]:
+            yield "unknown identifier", f"{can_id:0{8 if extended else 3}X}", count, None, f"on channel {channel}"
+        if rest := unknown[MOST_FAULTS:]:
+            yield "unknown identifier", "", sum(n for _, n in rest), None, f"{len(rest)} more identifiers"
+        for name, count in sorted(tally.short.items()):
+            yield "short frame", name, count, None, "frames shorter than the message; signals past the end are null"
+        for name, count in sorted(tally.odd_selector.items()):
+            yield "unknown selector", name, count, None, "multiplex selector with a value the DBC does not know"
+        for name, count in sorted(self.errors.items()):
+            yield "error frame", name, count, None, "reported by the logger's CAN controller"
+
+    def __enter__(self) -> LogDecoding:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.gather.close()
+
+
+def serials_in(part: Part, log: str, profile: Profile) -> tuple[SerialSeen, ...]:
+    """What the identity signals of one log said. Unset memory (0, all ones) is no serial."""
+    found = []
+    ever = (-(2**63), 2**63 - 1)
+    for m in (m for m in profile.roles if m.role in IDENTITY):
+        seen: dict[int, list[int]] = {}
+        for piece in part.rows({m.message: [m.signal]}, log, *ever):
+            column = piece.columns[m.signal]
+            there = column.is_valid().to_numpy()
+            values, t = column.drop_null().to_numpy(), piece.t[there]
+            kinds, first, count = np.unique(values, return_index=True, return_counts=True)
+            last = len(values) - 1 - np.unique(values[::-1], return_index=True)[1]
+            for k, a, b, n in zip(kinds.tolist(), first, last, count.tolist(), strict=True):
+                old = seen.setdefault(int(k), [int(t[a]), int(t[b]), 0])
+                old[0], old[1], old[2] = min(old[0], int(t[a])), max(old[1], int(t[b])), old[2] + n
+        unset = set(m.not_available) | (UNSET if m.role in COMPONENTS else set())
+        component = COMPONENTS.get(m.role, m.role)
+        found += [SerialSeen(component, str(k), a, b, n) for k, (a, b, n) in sorted(seen.items()) if k not in unset]
+    return tuple(found)
+
+
+@contextmanager
+def writing(store: Store) -> Iterator[None]:
+    """Errors of writing into the store stop everything; they are not the log's fault."""
+    try:
+        yield
+    except OSError as error:
+        if not store.lake.is_dir():
+            raise StoreError("the lake's folder is gone", store.lake, "Mount or restore it, then run again") from None
+        do = "Make room and run again; what was committed stays"
+        raise StoreError(f"the lake cannot be written ({error.strerror or error})", store.lake, do) from None
