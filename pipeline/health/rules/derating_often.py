@@ -1,0 +1,81 @@
+"""The controller often takes torque away. The vehicle protects itself; something makes it need to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, metric_rows, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._heat import DRIVE_CAUTION
+from pipeline.metrics.model import Event, Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    rows = metric_rows(record, "derated_share")
+    if rows.height < limits["sessions"]:
+        return NotAssessed(f"only {rows.height} rides with the controller's torque share recorded")
+    hit = rows.filter(pl.col("value") > limits["share"])
+    if hit.height < limits["sessions"] or hit.height < limits["rides"] * rows.height:
+        return []
+    share = float(hit["value"].median() or 0.0)  # type: ignore[arg-type]
+    events = event_table(record, "derating", ("left_pct", "duration_s"))
+    hours = float(events["duration_s"].fill_null(0.0).sum()) / 3600.0
+    deepest = events["left_pct"].drop_nulls()
+    least = f", down to {spell(float(deepest.min()), '%')} of its torque" if deepest.len() else ""  # type: ignore[arg-type]
+    return [
+        Finding(
+            "service" if hit.height >= 2 * limits["rides"] * rows.height else "note",
+            "",
+            100 * share,
+            100 * limits["share"],
+            "%",
+            f"In {hit.height} of {rows.height} rides the controller derated for {spell(100 * share, '%')} of "
+            f"the ride in "
+            f"the middle, {spell(hours, 'h')} in all{least}.",
+            confidence=0.97,
+            persistence=hit.height / rows.height,
+            count=hit.height,
+            duration_s=3600.0 * hours,
+            windows=windows(events, "duration_s") or windows(hit, "value"),
+            signals=("derate", "fet_temp", "motor_temp", "cell_temp", "discharge_limit"),
+        )
+    ]
+
+
+def _rides(share: float, rides: int, calm: int = 0) -> Record:
+    event = Event("derating", 60_000_000, 360_000_000, "", {"left_pct": 60.0, "duration_s": 300.0})
+    return record(
+        *days(rides, "ride", Metric("derated_share", share, "1", n=900), event),
+        *days(calm, "ride", Metric("derated_share", 0.0, "1", n=900), first=rides),
+    )
+
+
+RULE = Rule(
+    id="derating_often",
+    title="Controller derates often",
+    subsystem="thermal",
+    severity="service",
+    needs=("derated_share",),
+    roles=("derate", "fet_temp", "motor_temp"),
+    limits=(
+        Limit("share", 0.05, "1", "of a ride's time: engineering choice"),
+        Limit("rides", 0.2, "1", "of the rides; twice that is for the workshop: engineering choice"),
+        Limit("sessions", 3, "rides", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="The vehicle loses torque to protect itself: riders feel it on climbs.",
+    causes=(
+        "Heat: see the winding and power stage findings",
+        "A weak or cold pack whose discharge limit falls",
+        "Steep use beyond what the vehicle is made for",
+    ),
+    bench=("Look at which temperature or limit is near its end in these windows", "Then follow that finding"),
+    cautions=DRIVE_CAUTION,
+    source="definition: this project",
+    fires_on=(_rides(0.1, 4, 6),),
+    quiet_on=(_rides(0.1, 2, 10), _rides(0.01, 12)),
+    unassessed_on=(_rides(0.1, 2),),
+)

@@ -1,0 +1,128 @@
+"""A cell warms while next to no current flows: heat from inside. The pack is a hazard.
+
+Judged on slopes over twenty minutes without load, ten minutes after the last load, so that heat evening out
+is no alarm; one sensor is held against the others, so that a sunny parking place, which warms all, is none
+either. All sensors together count only when they rise faster than sun and air can do it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import confidence, event_table, largest, metric_rows, seconds, spell, windows
+from pipeline.health.examples import days, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._heat import PACK_CAUTION
+from pipeline.metrics.model import Event, Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    rows = metric_rows(record, "cell_idle_rise_k_min")
+    if not rows.height:
+        return NotAssessed("no stretch of thirty minutes without load with temperatures and current recorded")
+    broken = _broken(record)
+    events = event_table(record, "idle_rise", ("rate_k_min", "rise_k"))
+    found = []
+    for item in sorted(set(rows["item"].to_list())):
+        if item in broken:
+            continue
+        limit = limits["own"] if item else limits["all"]
+        hit = events.filter(
+            pl.col("item") == item, pl.col("rate_k_min") >= limit, pl.col("rise_k") >= limits["rise"]
+        )
+        if hit.height:
+            found.append(_finding(item, hit, rows.filter(pl.col("item") == item).height, limit))
+    return found
+
+
+def _broken(record: Record) -> set[str]:
+    """Sensors known to jump, sit at a rail or give no value: their slopes are not heat."""
+    bad = pl.concat(
+        [
+            metric_rows(record, "temp_rail_share").filter(pl.col("value") > 0.02),
+            metric_rows(record, "temp_missing_share").filter(pl.col("value") > 0.2),
+            metric_rows(record, "temp_jumps").filter(pl.col("value") >= 3),
+        ]
+    )
+    return {str(item).removeprefix("cell ") for item in bad["item"].to_list()}
+
+
+def _finding(item: str, hit: pl.DataFrame, looked: int, limit: float) -> Finding:
+    rate, gain = largest(hit["rate_k_min"]), largest(hit["rise_k"])
+    who = f"Sensor {item} warmed" if item else "The whole pack warmed"
+    against = " against the other sensors" if item else ""
+    return Finding(
+        "stop-use",
+        f"sensor {item}" if item else "",
+        rate,
+        limit,
+        "K/min",
+        f"{who} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
+        f"{hit.height} of "
+        f"{looked} sessions.",
+        se=0.005,
+        confidence=confidence(rate, limit, 0.01),
+        persistence=min(hit.height / looked, 1.0),
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "rate_k_min"),
+        signals=("cell_temp", "pack_current", "ambient_temp", "cell_voltage"),
+        not_separable="Heat in the cell or a source of heat beside the sensor: only a look from outside, by "
+        "a "
+        "licensed person, separates them.",
+    )
+
+
+def _rest(rate: float, item: str = "2", rise: float = 4.0, *more: Metric) -> Record:
+    parts = Metric("cell_idle_rise_k_min", rate, "K/min", 0.005, 100, item=item), Metric("temp_jumps", 0, "1")
+    event = Event("idle_rise", 0, 1_200_000_000, item, {"rate_k_min": rate, "rise_k": rise})
+    return record(stretch(0, "rest", *parts, *more, event, hours=3))
+
+
+RULE = Rule(
+    id="heat_without_load",
+    title="Cell warming with no load",
+    subsystem="thermal",
+    severity="stop-use",
+    needs=("cell_idle_rise_k_min",),
+    roles=("cell_temp", "pack_current"),
+    limits=(
+        Limit(
+            "own",
+            0.1,
+            "K/min",
+            "one sensor against the others, over 20 min: 2 K, ten sensor steps: engineering choice",
+        ),
+        Limit(
+            "all", 0.5, "K/min", "all sensors: sun and hot air stay under about 0.3 K/min: engineering choice"
+        ),
+        Limit("rise", 1.5, "K", "in the stretch: engineering choice"),
+    ),
+    judge=judge,
+    meaning="Something inside the pack makes heat on its own: an internal short, or a fault at a joint or "
+    "balancer. "
+    "It can grow into a fire.",
+    causes=(
+        "Internal short of a cell",
+        "A balancing resistor or transistor that is stuck on beside the sensor",
+        "A leak current over a dirty or wet board",
+    ),
+    bench=(
+        "Do not use, do not charge. Move outdoors, away from what burns, if it can be done safely",
+        "Compare group voltages over days from a distance (remote log), not by hand",
+        "Have a licensed person take the pack over; damaged packs have their own transport rules",
+    ),
+    cautions=("Above 80 degC, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
+    source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
+    "engineering choice",
+    fires_on=(_rest(0.2), _rest(0.9, "", 18.0)),
+    quiet_on=(
+        _rest(0.06, "2", 1.2),
+        _rest(0.3, "", 6.0),
+        _rest(0.2, "2", 4.0, Metric("temp_jumps", 9, "1", item="cell 2")),
+        record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),
+    ),
+    unassessed_on=(record(*days(2, "ride", Metric("cell_temp_max_c", 30.0, "degC"))),),
+)

@@ -1,0 +1,98 @@
+"""The pack was hot, in line with what was asked of it. Not a defect: a use at the limits, or a limit set too
+late."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import largest, mean, metric_rows, seconds, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._heat import PACK_CAUTION
+from pipeline.metrics.model import Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    rows = metric_rows(record, "cell_temp_max_c").filter(pl.col("coverage") > 0.5)
+    if not rows.height:
+        return NotAssessed("no session with cell temperatures over half of its time")
+    own = record.profile.pack.get("discharge_max_c")
+    stop = float(own) if isinstance(own, int | float) else limits["stop"]
+    ratio = metric_rows(record, "pack_heat_ratio", "").select("start_t", ratio="value")
+    hit = rows.filter(pl.col("value") >= limits["warm"]).join(ratio, on="start_t", how="left")
+    if not hit.height or (hit.height < 2 and largest(hit["value"]) < stop):
+        return []
+    top = largest(hit["value"])
+    load = mean(hit["ratio"])
+    say = f", at {spell(load, 'times')} the rise its load explains" if load == load else ""
+    return [
+        Finding(
+            "stop-use" if top >= stop + 5.0 else "service" if top >= stop else "note",
+            "",
+            top,
+            stop if top >= stop else limits["warm"],
+            "degC",
+            f"In {hit.height} of {rows.height} sessions a cell sensor reached "
+            f"{spell(limits['warm'], 'degC')} or more, "
+            f"{spell(top, 'degC')} at most{say}.",
+            se=1.0,
+            confidence=0.95,
+            persistence=hit.height / rows.height,
+            count=hit.height,
+            duration_s=seconds(hit),
+            windows=windows(hit, "value"),
+            signals=("cell_temp", "pack_current", "ambient_temp", "derate"),
+            not_separable=""
+            if load == load
+            else "Hot because of load or for another reason: not in these data, since "
+            "the air temperature or the current is missing; log both.",
+        )
+    ]
+
+
+RULE = Rule(
+    id="hot_because_of_load",
+    title="Pack hot in use",
+    subsystem="thermal",
+    severity="stop-use",
+    needs=("cell_temp_max_c",),
+    roles=("cell_temp", "pack_current", "ambient_temp"),
+    limits=(
+        Limit(
+            "warm", 50.0, "degC", "LFP ages fast from here; charging is commonly cut to a tenth: from memory"
+        ),
+        Limit("stop", 60.0, "degC", "discharge limit of usual LFP cells; the profile's discharge_max_c wins"),
+    ),
+    judge=judge,
+    meaning="The pack reached temperatures that age it, or its limit. Five degrees above its limit the "
+    "vehicle must "
+    "not be used until somebody has looked at it.",
+    causes=(
+        "Long climbs or heavy loads in hot weather",
+        "Charging right after a hard ride",
+        "Derating that sets in too late",
+        "See also: warmer than its load explains",
+    ),
+    bench=(
+        "Compare with the rule 'warmer than its load explains': if that is quiet, look at use and derating "
+        "limits",
+        "Check that the controller derates and the pack limits current at its own limit",
+    ),
+    cautions=PACK_CAUTION,
+    source="temperature limits of LFP cells: usual data sheets, 60 degC discharge (from memory); the profile "
+    "wins",
+    fires_on=(
+        record(*days(4, "ride", Metric("cell_temp_max_c", 53.0, "degC", n=360))),
+        record(*days(1, "ride", Metric("cell_temp_max_c", 67.0, "degC", n=360))),
+    ),
+    quiet_on=(
+        record(*days(9, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=360))),
+        record(
+            *days(1, "ride", Metric("cell_temp_max_c", 51.0, "degC", n=360)),
+            *days(5, "ride", Metric("cell_temp_max_c", 40.0, "degC", n=360), first=2),
+        ),
+    ),
+    unassessed_on=(record(*days(2, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=3, coverage=0.1))),),
+)

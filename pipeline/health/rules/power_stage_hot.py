@@ -1,0 +1,129 @@
+"""A power stage of the controller gets too hot, or one side far hotter than the other."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import confidence, largest, metric_rows, middle, seconds, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._heat import DRIVE_CAUTION
+from pipeline.metrics.model import Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    tops = metric_rows(record, "fet_temp_max_c").filter(pl.col("coverage") > 0.5)
+    if not tops.height:
+        return NotAssessed("no ride with power stage temperatures over half of its time")
+    own = record.profile.drive.get("fet_max_c")
+    limit = float(own) if isinstance(own, int | float) else limits["highest"]
+    found = []
+    for side in sorted(set(tops["item"].to_list())):
+        rows = tops.filter(pl.col("item") == side)
+        hit = rows.filter(pl.col("value") > limit)
+        if hit.height >= 2:
+            found.append(_hot(side, rows, hit, limit))
+    return found + _apart(record, tops, limits)
+
+
+def _hot(side: str, rows: pl.DataFrame, hit: pl.DataFrame, limit: float) -> Finding:
+    top = largest(hit["value"])
+    return Finding(
+        "service",
+        side,
+        top,
+        limit,
+        "degC",
+        f"The {side} power stage passed {spell(limit, 'degC')} in {hit.height} of {rows.height} rides, "
+        f"{spell(top, 'degC')} at most.",
+        se=2.0,
+        confidence=0.95,
+        persistence=hit.height / rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "value"),
+        signals=("fet_temp", "motor_current", "derate"),
+    )
+
+
+def _apart(record: Record, tops: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
+    rows = metric_rows(record, "fet_temp_apart_k")
+    mid = middle(rows["value"], least_se=0.5)
+    if mid.n < limits["sessions"] or mid.value - 3 * mid.se < limits["apart"]:
+        return []
+    means = tops.group_by("item").agg(pl.col("value").mean()).sort("value", descending=True)
+    side = str(means["item"][0])
+    hit = rows.filter(pl.col("value") > limits["apart"])
+    return [
+        Finding(
+            "service",
+            side,
+            mid.value,
+            limits["apart"],
+            "K",
+            f"The {side} power stage is {spell(mid.value, 'K', mid.se)} hotter than the other, in the middle "
+            f"of "
+            f"{rows.height} rides.",
+            se=mid.se,
+            confidence=confidence(mid.value, limits["apart"], mid.se),
+            persistence=hit.height / rows.height,
+            count=hit.height,
+            duration_s=seconds(hit),
+            windows=windows(hit, "value"),
+            signals=("fet_temp", "motor_current"),
+            not_separable="More current on that side, worse contact to the heat sink, or a sensor: compare "
+            "the motor "
+            "currents first, then a second thermometer separates the rest.",
+        )
+    ]
+
+
+def _case(top: float, apart: float, sessions: int = 5) -> Record:
+    parts = (
+        Metric("fet_temp_max_c", top, "degC", n=300, item="left"),
+        Metric("fet_temp_max_c", top - apart, "degC", n=300, item="right"),
+        Metric("fet_temp_apart_k", apart, "K", n=300),
+    )
+    return record(*days(sessions, "ride", *parts))
+
+
+RULE = Rule(
+    id="power_stage_hot",
+    title="Power stage too hot",
+    subsystem="thermal",
+    severity="service",
+    needs=("fet_temp_max_c",),
+    roles=("fet_temp", "motor_current"),
+    limits=(
+        Limit(
+            "highest",
+            95.0,
+            "degC",
+            "board sensors read 20 to 50 K under the junction (from memory); fet_max_c wins",
+        ),
+        Limit("apart", 15.0, "K", "left against right at the same duty: engineering choice"),
+        Limit("sessions", 3, "sessions", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="A power stage near its limit derates, and fails early. One side hotter than the other has its "
+    "own cause.",
+    causes=(
+        "Heat sink not in contact or dirty",
+        "One motor drawing more current",
+        "Long climbs in hot weather",
+    ),
+    bench=(
+        "Compare both motors' currents at the same speed",
+        "Check heat sink screws, pad and air path",
+        "Compare both sensors after a night's rest",
+    ),
+    cautions=DRIVE_CAUTION,
+    source="derating of boards at 80 to 100 degC: common practice; limits: the profile",
+    fires_on=(_case(105.0, 3.0), _case(80.0, 25.0)),
+    quiet_on=(_case(80.0, 6.0), _case(105.0, 3.0, sessions=1)),
+    unassessed_on=(
+        record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
+    ),
+)

@@ -1,0 +1,213 @@
+"""A temperature sensor that cannot be believed: open, shorted, missing, frozen, jumping, or off after a long
+rest.
+
+Worth a finding of its own: a sensor that reads too cold hides heat from every protection that depends on it,
+and one that reads cold or hot makes a limiter refuse charge and brake.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import mean, metric_rows, middle, seconds, spell, windows
+from pipeline.health.examples import days, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._heat import PACK_CAUTION
+from pipeline.metrics.model import Metric
+
+ROLE_OF = {
+    "cell": "cell_temp",
+    "motor": "motor_temp",
+    "fet": "fet_temp",
+    "board": "bms_temp",
+    "air": "ambient_temp",
+}
+# what is wrong: metric, limit, whether over it is wrong, and how it is said
+KINDS = (
+    ("open or shorted", "temp_rail_share", "rail", True, "read a value only an open or shorted sensor gives"),
+    ("missing", "temp_missing_share", "missing", True, "gave no value"),
+    ("jumping", "temp_jumps", "jumps", True, "jumped by more than 8 K between samples"),
+    ("frozen", "temp_moved_share", "moved", False, "stood still while its siblings moved"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    items = sorted(set(metric_rows(record, "temp_missing_share")["item"].to_list()))
+    if not items:
+        return NotAssessed("no temperature sensor recorded")
+    off = _offsets(record, limits)
+    found = []
+    for item in items:
+        finding = next((f for kind in KINDS if (f := _kind(record, item, kind, limits))), None)
+        finding = finding or _off(item, off.filter(pl.col("item") == item), limits)
+        if finding is not None:
+            found.append(finding)
+    return found
+
+
+def _kind(
+    record: Record, item: str, kind: tuple[str, str, str, bool, str], limits: Mapping[str, float]
+) -> Finding | None:
+    what, name, limit_name, over, words = kind
+    rows = metric_rows(record, name, item)
+    limit = limits[limit_name]
+    hit = rows.filter(pl.col("value") > limit if over else pl.col("value") < limit)
+    if hit.height < limits["sessions"]:
+        return None
+    value = mean(hit["value"])
+    unit = str(hit["unit"][0])
+    return Finding(
+        "service",
+        item,
+        value,
+        limit,
+        unit,
+        f"Sensor {item} {words} in {hit.height} of {rows.height} sessions "
+        f"({_measured(name, value)}): {what}.",
+        confidence=0.97,
+        persistence=hit.height / rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "value", largest_first=over),
+        signals=(ROLE_OF[item.split(" ", maxsplit=1)[0]],),
+        not_separable="Sensor, plug or wire: its resistance at the plug, cold, separates them.",
+    )
+
+
+def _measured(name: str, value: float) -> str:
+    if name == "temp_jumps":
+        return f"{spell(value, 'jumps')} a session"
+    if name == "temp_moved_share":
+        return f"{spell(100 * value, '%')} of their movement"
+    return f"{spell(100 * value, '%')} of the time"
+
+
+def _offsets(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
+    """Offsets from the siblings after rests long enough: at the end of a rest, or at the start after a long
+    pause."""
+    ends = record.sessions.filter(pl.col("kind") != "rest").select(end_t="end_t").sort("end_t")
+    starts = metric_rows(record, "temp_start_offset_k").filter(pl.col("kind") != "rest").sort("start_t")
+    if starts.height and ends.height:
+        before = starts.join_asof(
+            ends, left_on="start_t", right_on="end_t", strategy="backward", coalesce=False
+        )
+        pause_h = (pl.col("start_t") - pl.col("end_t_right")).dt.total_seconds() / 3600
+        starts = before.filter(pause_h >= limits["pause"]).select(starts.columns)
+    else:
+        starts = starts.clear()
+    return pl.concat([metric_rows(record, "temp_soak_offset_k"), starts]).sort("start_t", maintain_order=True)
+
+
+def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
+    limit = limits["offset"] if item.startswith("cell") else limits["offset_other"]
+    mid = middle(rows["value"], least_se=0.1)
+    if mid.n < limits["sessions"] or abs(mid.value) - 3 * mid.se < limit:
+        return None
+    hit = rows.with_columns(size=pl.col("value").abs()).filter(pl.col("size") > limit)
+    if hit.height < 0.8 * rows.height:
+        return None
+    side = "above" if mid.value > 0 else "below"
+    return Finding(
+        "service",
+        item,
+        mid.value,
+        limit if mid.value > 0 else -limit,
+        "K",
+        f"After {rows.height} long rests sensor {item} read {spell(abs(mid.value), 'K', mid.se)} {side} its "
+        f"siblings.",
+        se=mid.se,
+        confidence=0.95,
+        persistence=hit.height / rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "size"),
+        signals=(ROLE_OF[item.split(" ", maxsplit=1)[0]],),
+        not_separable="A sensor that reads wrong or a place that is warmer: a thermometer on the spot after "
+        "a night's "
+        "rest separates them.",
+    )
+
+
+def _shown(name: str, value: float, unit: str, sessions: int = 4, item: str = "cell 2") -> Record:
+    seen = [
+        Metric("temp_missing_share", 0.0, "1", item=i)
+        for i in ("cell 1", "cell 2")
+        if name != "temp_missing_share"
+    ]
+    return record(*days(sessions, "ride", *seen, Metric(name, value, unit, 0.1, 100, item=item)))
+
+
+RULE = Rule(
+    id="temp_sensor_fault",
+    title="Temperature sensor not to be believed",
+    subsystem="thermal",
+    severity="service",
+    needs=("temp_missing_share",),
+    roles=("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp"),
+    limits=(
+        Limit("rail", 0.02, "1", "of a session's time: engineering choice"),
+        Limit("missing", 0.2, "1", "of a session's samples: engineering choice"),
+        Limit("jumps", 2.5, "1", "a session; one may be a lost frame, two its way back: engineering choice"),
+        Limit("moved", 0.03, "1", "of the siblings' movement; a still sensor shows 0: common practice"),
+        Limit(
+            "offset",
+            2.5,
+            "K",
+            "cell sensors after a long rest: tolerance of usual sensors is 1 K (from memory)",
+        ),
+        Limit(
+            "offset_other",
+            6.0,
+            "K",
+            "others after a long rest: they cool at their own pace: engineering choice",
+        ),
+        Limit("pause", 3.0, "h", "between two uses, before a start counts as rested: engineering choice"),
+        Limit("sessions", 2, "sessions", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="Protection, charging and braking limits rest on this sensor. Reading too cold it hides heat; "
+    "reading "
+    "falsely cold or hot it makes the vehicle refuse charge and brake.",
+    causes=(
+        "Broken or chafed sensor wire",
+        "Plug corroded or not seated",
+        "Sensor come off its place",
+        "Sensor aged",
+    ),
+    bench=(
+        "Measure the sensor's resistance at the plug, cold, and compare with a sibling",
+        "Move the wire while watching the value",
+        "After a night's rest all sensors of the vehicle must agree with a thermometer",
+    ),
+    cautions=PACK_CAUTION,
+    source="signs of open, short and still sensors: common practice",
+    fires_on=(
+        _shown("temp_rail_share", 0.8, "1"),
+        _shown("temp_missing_share", 0.9, "1"),
+        _shown("temp_jumps", 30, "1"),
+        _shown("temp_moved_share", 0.0, "1"),
+        record(
+            *[
+                stretch(
+                    d,
+                    "rest",
+                    Metric("temp_soak_offset_k", 4.0, "K", 0.1, 60, item="cell 1"),
+                    Metric("temp_missing_share", 0.0, "1", item="cell 1"),
+                    hours=8,
+                )
+                for d in range(4)
+            ]
+        ),
+        _shown("temp_start_offset_k", -7.0, "K"),
+    ),
+    quiet_on=(
+        _shown("temp_rail_share", 0.0, "1"),
+        _shown("temp_rail_share", 0.8, "1", sessions=1),
+        _shown("temp_moved_share", 0.6, "1"),
+        _shown("temp_start_offset_k", 1.5, "K"),
+        _shown("temp_start_offset_k", 4.0, "K", item="motor left"),
+    ),
+    unassessed_on=(record(*days(2, "ride", Metric("braking_count", 1, "1"))),),
+)

@@ -1,0 +1,148 @@
+"""A motor winding gets too hot, or hotter than its copper loss explains, or far hotter than the other one.
+
+The copper's resistance rises with its own warmth (IEC 60034-1), which the model follows. The fleet's ratio of
+measured to explained rise takes up iron loss and the sensor's place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import (
+    Reference,
+    confidence,
+    largest,
+    metric_rows,
+    middle,
+    seconds,
+    spell,
+    windows,
+)
+from pipeline.health.examples import days, fleet, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._heat import DRIVE_CAUTION, expected_ratio
+from pipeline.metrics.model import Metric
+
+FIGURES = tuple(
+    ("drive", key) for key in ("winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm")
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    tops = metric_rows(record, "motor_temp_max_c").filter(pl.col("coverage") > 0.5)
+    if not tops.height:
+        return NotAssessed("no ride with winding temperatures over half of its time")
+    found = []
+    fleet_ratio = expected_ratio(record, "winding_heat_ratio", FIGURES)
+    for side in sorted(set(tops["item"].to_list())):
+        warm = _for_load(record, side, fleet_ratio, limits) if fleet_ratio is not None else None
+        hot = warm or _hot(record, side, tops.filter(pl.col("item") == side), limits)
+        if hot is not None:
+            found.append(hot)
+    return found
+
+
+def _hot(record: Record, side: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
+    own = record.profile.drive.get("winding_max_c")
+    limit = float(own) if isinstance(own, int | float) else limits["highest"]
+    hit = rows.filter(pl.col("value") > limit)
+    if hit.height < 2:
+        return None
+    top = largest(hit["value"])
+    return Finding(
+        "service",
+        side,
+        top,
+        limit,
+        "degC",
+        f"The {side} winding passed {spell(limit, 'degC')} in {hit.height} of {rows.height} rides, "
+        f"{spell(top, 'degC')} at most.",
+        se=2.0,
+        confidence=0.95,
+        persistence=hit.height / rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "value"),
+        signals=("motor_temp", "motor_current", "motor_speed"),
+    )
+
+
+def _for_load(record: Record, side: str, known: Reference, limits: Mapping[str, float]) -> Finding | None:
+    rows = metric_rows(record, "winding_heat_ratio", side).filter(pl.col("se") < limits["largest_se"])
+    if rows.height < limits["sessions"]:
+        return None
+    mid = middle(rows["value"], least_se=0.02)
+    limit = known.value + max(limits["ratio"], limits["sigmas"] * known.spread)
+    if mid.value - 2.0 * mid.se < limit:
+        return None
+    hit = rows.filter(pl.col("value") > limit)
+    basis = "the fleet's" if known.n else "the maker's"
+    return Finding(
+        "service",
+        side,
+        mid.value,
+        limit,
+        "1",
+        f"Over {rows.height} rides the {side} winding warmed {spell(mid.value / known.value, 'times')} as "
+        f"much as its "
+        f"current explains by {basis} figures.",
+        se=mid.se,
+        confidence=confidence(mid.value, limit, mid.se) * (1.0 if known.n else 0.8),
+        persistence=hit.height / rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "value"),
+        signals=("motor_temp", "motor_current", "motor_speed", "ambient_temp"),
+        not_separable="Higher winding resistance, weaker magnets or worse cooling: the winding's resistance "
+        "and the "
+        "no-load volts per speed, both cold, separate them.",
+    )
+
+
+def _case(ratio: float, sessions: int = 5, top: float = 90.0, fitted: bool = True) -> Record:
+    parts = (
+        Metric("winding_heat_ratio", ratio, "1", 0.04, 200, item="left"),
+        Metric("winding_heat_ratio", 1.0, "1", 0.04, 200, item="right"),
+        Metric("motor_temp_max_c", top, "degC", n=300, item="left"),
+    )
+    known = fleet(("winding_heat_ratio", 1.0, 0.06, "1")) if fitted else None
+    return record(*days(sessions, "ride", *parts), reference=known)
+
+
+RULE = Rule(
+    id="winding_hot",
+    title="Motor winding too hot",
+    subsystem="thermal",
+    severity="service",
+    needs=("motor_temp_max_c",),
+    roles=("motor_temp", "motor_current", "ambient_temp"),
+    limits=(
+        Limit("highest", 130.0, "degC", "class B hot spot, IEC 60085; the profile's winding_max_c wins"),
+        Limit("ratio", 0.35, "1", "above the fleet's ratio: engineering choice"),
+        Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),
+        Limit("sessions", 3, "sessions", "engineering choice"),
+        Limit("largest_se", 0.25, "1", "rides known less well are left out: engineering choice"),
+    ),
+    judge=judge,
+    meaning="Insulation ages fast above its class, and hot magnets can lose strength for good.",
+    causes=(
+        "Cooling blocked, or a motor fed more current than its share",
+        "Rising winding resistance: a joint, a broken strand",
+        "Magnets weakened by earlier heat: the same torque then takes more current",
+        "A dragging belt or bearing (see rolling drag)",
+    ),
+    bench=(
+        "Cold: winding resistance of all three phases, both motors",
+        "Cold, belt off: no-load volts per speed against the data sheet",
+        "Turn the wheel by hand: drag, bearing, belt tension",
+    ),
+    cautions=DRIVE_CAUTION,
+    source="thermal classes: IEC 60085; copper: IEC 60034-1 (235 + T)",
+    fires_on=(_case(1.7), _case(1.0, top=150.0)),
+    quiet_on=(_case(1.1), _case(1.2, fitted=False), _case(1.0, sessions=1, top=150.0)),
+    unassessed_on=(
+        record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
+    ),
+)
