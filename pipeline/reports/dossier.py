@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.quantities import SUBSYSTEMS
 from pipeline.reports import cautions, evidence, page, words
-from pipeline.reports.facts import Facts, Row, one_vehicle, open_published
+from pipeline.reports.facts import Facts, Row, one_vehicle
 from pipeline.reports.figure import Figure
 from pipeline.reports.leaf import Leaf
+from pipeline.reports.verdict import marks, verdict
 
 if TYPE_CHECKING:
     import duckdb
@@ -37,24 +37,13 @@ class Told:
     facts: list[tuple[str, str]]
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """One subsystem's score. parts: the chain of shares in words. row: the scores row or None."""
-
-    subsystem: str
-    score: float | None
-    reason: str
-    parts: str
-    judged: str
-
-
 def write_dossier(store: Store, vehicle: str, out: Path | str) -> Path:
     """Write the dossier of one vehicle; the file written.
 
     out: the file, or a folder to put it in.  Reads the published catalogue and the lake only.
     Raises: NotKnownError for an unknown vehicle, StoreError when nothing is published.
     """
-    with open_published(store) as con:
+    with store.read() as con:
         facts = one_vehicle(con, vehicle)
         text = page.render("dossier.html.j2", ("figures.js",), drawing=True, **_given(store, con, facts))
     return page.write(page.target(out, f"dossier-{page.file_name(vehicle)}.html"), text)
@@ -64,7 +53,7 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
     subsystems = {f["subsystem"] for f in facts.findings}
     return {
         "facts": facts,
-        "verdict": verdict(facts),
+        "verdict": verdict(facts, len(facts.sessions)),
         "marks": marks(facts),
         "told": [_told(store, facts, f, index) for index, f in enumerate(facts.findings)],
         "cautions": cautions.for_findings(subsystems, bool(facts.graves("stop-use"))),
@@ -78,60 +67,6 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
 def leaf_makers() -> tuple[LeafMaker, ...]:
     """The further leaves in reading order, one module each."""
     return ()
-
-
-def verdict(facts: Facts) -> tuple[str, str]:
-    """Two lines: what to do with the unit and why; how far to trust it."""
-    stop, findings = facts.graves("stop-use"), facts.findings
-    if stop:
-        first = f"Do not use {facts.vehicle}. {stop[0]['statement']}"
-    elif findings:
-        first = f"{facts.vehicle} needs attention: {findings[0]['statement']}"
-    else:
-        first = f"No finding on {facts.vehicle} in the data available."
-    parts = []
-    if findings:
-        began = min(f["first_t"] for f in findings)
-        parts.append(
-            f"{words.plural(len(findings), 'finding')} ({_count_words(findings)}), "
-            f"first recorded {words.day(began, facts.zone)}"
-        )
-    parts.append(f"{words.plural(len(facts.sessions), 'session')} on record")
-    if facts.not_assessed:
-        parts.append(f"{words.plural(len(facts.not_assessed), 'rule')} could not be judged")
-    return first, "; ".join(parts) + "."
-
-
-def _count_words(findings: list[Row]) -> str:
-    counts = [(s, sum(f["severity"] == s for f in findings)) for s in words.SEVERITY_RANK]
-    return ", ".join(f"{n} {words.SEVERITY_WORD[s].lower()}" for s, n in counts if n)
-
-
-def marks(facts: Facts) -> list[Mark]:
-    """Every subsystem in the fixed order, with the chain that makes its score."""
-    by_name = {row["subsystem"]: row for row in facts.scores}
-    out = []
-    for subsystem in SUBSYSTEMS:
-        row = by_name.get(subsystem)
-        shares = [f["share"] for f in facts.findings if f["subsystem"] == subsystem]
-        score = row["score"] if row else None
-        parts = (
-            "100"
-            + "".join(f" × (1 − {share:.2f})" for share in shares)
-            + (f" = {score:.0f}" if score is not None else "")
-            if shares
-            else "no finding takes a share"
-        )
-        out.append(
-            Mark(
-                subsystem,
-                score,
-                row["reason"] if row else "nothing recorded about it",
-                parts,
-                f"{row['rules_judged']} of {row['rules_total']} rules judged" if row else "no rule judged",
-            )
-        )
-    return out
 
 
 def _told(store: Store, facts: Facts, finding: Row, index: int) -> Told:

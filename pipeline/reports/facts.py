@@ -5,18 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from pipeline.errors import NotKnownError, StoreError
+from pipeline.errors import NotKnownError
 from pipeline.reports import words
 
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
-
-    from pipeline.store import Store
 
 Row = dict[str, Any]
 
@@ -51,20 +48,6 @@ class Facts:
 
     def graves(self, severity: str) -> list[Row]:
         return [f for f in self.findings if f["severity"] == severity]
-
-
-def published(store: Store) -> Path:
-    """The catalogue that people read. Raises StoreError when nothing was ever published."""
-    path = Path(store.published)
-    if not path.is_file():
-        raise StoreError("no catalogue is published yet", path, "Take logs in and scan first")
-    return path
-
-
-def open_published(store: Store) -> duckdb.DuckDBPyConnection:
-    import duckdb
-
-    return duckdb.connect(str(published(store)), read_only=True)
 
 
 def sql(name: str) -> str:

@@ -41,8 +41,12 @@ class Figure:
 
     def json(self) -> str:
         """The specification, safe inside a script element."""
-        text = json.dumps(self.spec, separators=(",", ":"), allow_nan=False, ensure_ascii=True)
-        return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+        return script_safe(json.dumps(self.spec, separators=(",", ":"), allow_nan=False, ensure_ascii=True))
+
+
+def script_safe(text: str) -> str:
+    """JSON that cannot end the script element it stands in."""
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
 def packed(values: NDArray[np.float64], dtype: str = "f8") -> dict[str, str]:

@@ -131,3 +131,8 @@ def plural(count: int, one: str, many: str = "") -> str:
 def listing(words: list[str]) -> str:
     """a, b and c."""
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
+
+
+def from_stamp(text: str | None) -> datetime | None:
+    """2026-03-01T07:00:00.000000Z as a naive UTC datetime. Raises ValueError for anything else."""
+    return None if not text else datetime.fromisoformat(text).astimezone(UTC).replace(tzinfo=None)

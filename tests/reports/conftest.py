@@ -11,8 +11,9 @@ from typing import Any
 import pytest
 
 from pipeline.signals import Signals
+from pipeline.store import Store
 
-from .made_up import HOSTILE, T0, Catalogue, MadeUpStore, signals_of, window
+from .made_up import HOSTILE, T0, Catalogue, signals_of, window
 
 
 @pytest.fixture(autouse=True)
@@ -26,7 +27,7 @@ def lake(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(scope="session")
-def store(tmp_path_factory: pytest.TempPathFactory) -> MadeUpStore:
+def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
     book = Catalogue(tmp_path_factory.mktemp("store"))
     fill(book)
     return book.close()
@@ -36,6 +37,16 @@ def fill(book: Catalogue) -> None:
     book.add("rule_sets", rule_set="r" * 64, made_t=T0, rules="[]", version="0.1.0")
     book.scan("scan-1", T0 + timedelta(days=30))
     book.scan("scan-2", T0 + timedelta(days=61))
+    book.add("nights", scan="scan-1", by_scan="scan-1", as_of=T0 + timedelta(days=30))
+    book.add("nights", scan="scan-2", by_scan="scan-2", as_of=T0 + timedelta(days=60))
+    book.add(
+        "fleet_log",
+        scan="scan-2",
+        vehicle="VX-016",
+        change="silent",
+        since_t=T0 + timedelta(days=49),
+        reason="no log for 11 days; nine of ten gaps between its riding days are 3 days or less",
+    )
     for vehicle in ("VX-014", "VX-015", "VX-016", HOSTILE):
         _life(book, vehicle)
     book.scores("VX-014", {"braking": 32.0, "cells": 64.0, "thermal": None})

@@ -4,7 +4,6 @@ logs behind."""
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,9 @@ import duckdb
 import numpy as np
 
 from pipeline.quantities import SUBSYSTEMS
+from pipeline.settings import read_settings
 from pipeline.signals import Key, Series, Signals
+from pipeline.store import Store
 
 T0 = datetime(2026, 3, 1, 7, 0, 0)
 SCHEMA = Path(__file__).parents[2] / "pipeline" / "schema"
@@ -23,25 +24,16 @@ HOSTILE = (
 )
 
 
-@dataclass(frozen=True)
-class MadeUpStore:
-    folder: Path
-
-    @property
-    def published(self) -> Path:
-        return self.folder / "fleet.duckdb"
-
-
 class Catalogue:
     """Writes rows by name into a fresh published catalogue; columns not given get plain defaults."""
 
     def __init__(self, folder: Path) -> None:
-        self.store = MadeUpStore(folder)
-        self.con = duckdb.connect(str(self.store.published))
+        self.store = Store(folder, read_settings(folder))
+        self.con = duckdb.connect(str(self.store.fleet))
         for path in sorted(SCHEMA.glob("*.sql")):
             self.con.execute(path.read_text("utf-8"))
 
-    def close(self) -> MadeUpStore:
+    def close(self) -> Store:
         self.con.close()
         return self.store
 

@@ -1,0 +1,134 @@
+// The register: search, filter, sort and page through columns held as arrays; only the rows in view are in the page.
+(() => {
+  "use strict";
+  const data = JSON.parse(document.getElementById("data").textContent);
+  const total = data.n.length, PAGE = 100;
+  const body = document.querySelector("#book tbody");
+  const by = id => document.getElementById(id);
+  const haystack = data.n.map((name, i) =>
+    `${name} ${data.b.names[data.b.at[i]]} ${data.w.names[data.w.at[i]]} ${data.p.names[data.p.at[i]]}`.toLowerCase());
+  const words = ["Stop use", "Service", "Note"], marks = ["stop-use", "service", "note"];
+  let order = Array.from({ length: total }, (_, i) => i), shown = order, key = "s", up = true, page = 0;
+
+  const severity = i => data.s[i] ? data.s[i].findIndex(n => n > 0) : 3;
+  const collate = new Intl.Collator("en", { numeric: true }).compare;
+  const value = {
+    n: i => data.n[i], b: i => data.b.names[data.b.at[i]], w: i => data.w.names[data.w.at[i]],
+    s: i => severity(i) * 1e6 - (data.s[i] ? data.s[i][severity(i)] : 0),
+    m0: i => data.m[0][i], m1: i => data.m[1][i], m2: i => data.m[2][i], u: i => data.u[i], d: i => data.d[i],
+  };
+
+  function sort() {
+    const keys = Array.from({ length: total }, (_, i) => value[key](i));
+    const text = typeof keys[0] === "string", sign = up ? 1 : -1;
+    order = Array.from({ length: total }, (_, i) => i).sort((a, b) => {
+      const x = keys[a], y = keys[b];
+      if (x === null || y === null) return (x === null) - (y === null) || a - b;
+      return (text ? collate(x, y) : x - y) * sign || a - b;
+    });
+  }
+
+  function choose() {
+    const terms = by("find").value.toLowerCase().split(/\s+/).filter(Boolean), only = by("only").value;
+    shown = order.filter(i => terms.every(term => haystack[i].includes(term)) && fits(i, only));
+    page = 0;
+    draw();
+  }
+
+  function fits(i, only) {
+    if (only === "") return true;
+    if (only === "clear") return data.s[i] === 0;
+    if (only === "silent") return data.q[i] === 1;
+    if (only === "unknown") return data.m.some(column => column[i] === null);
+    return data.s[i] !== 0 && data.s[i][Number(only)] > 0;
+  }
+
+  function cell(row, content, kind) {
+    const td = row.appendChild(document.createElement("td"));
+    if (kind) td.className = kind;
+    td.append(content);
+    return td;
+  }
+
+  function findings(i) {
+    const box = document.createElement("span");
+    if (!data.s[i]) { box.textContent = "none"; box.className = "dim"; }
+    else data.s[i].forEach((count, s) => {
+      if (!count) return;
+      const mark = document.createElement("span");
+      mark.className = "mark mark-" + marks[s];
+      mark.textContent = `${["■", "▲", "●"][s]} ${words[s]}${count > 1 ? " ×" + count : ""}`;
+      box.append(mark, " ");
+    });
+    if (data.q[i]) box.append(" silent");
+    return box;
+  }
+
+  function trail(text) {
+    const ns = "http://www.w3.org/2000/svg", svg = document.createElementNS(ns, "svg");
+    svg.setAttribute("viewBox", "0 0 48 14");
+    svg.setAttribute("class", "trail");
+    svg.setAttribute("aria-hidden", "true");
+    let path = "", last = null;
+    [...text].forEach((c, x) => {
+      if (c === ".") return;
+      const y = 13 - parseInt(c, 36) / 35 * 12;
+      path += (path ? "L" : "M") + (2 + x * 4) + " " + y.toFixed(1);
+      last = [2 + x * 4, y];
+    });
+    if (last) {
+      const line = svg.appendChild(document.createElementNS(ns, "path"));
+      line.setAttribute("d", path);
+      const dot = svg.appendChild(document.createElementNS(ns, "circle"));
+      dot.setAttribute("cx", last[0]); dot.setAttribute("cy", last[1].toFixed(1)); dot.setAttribute("r", "1.6");
+    }
+    return svg;
+  }
+
+  function score(row, i, m) {
+    const number = data.m[m][i], text = data.t[m][i];
+    const td = cell(row, number === null ? "n/a" : String(number), number === null ? "num dim" : "num");
+    if (text) td.prepend(trail(text), " ");
+  }
+
+  function draw() {
+    const rows = document.createDocumentFragment();
+    for (const i of shown.slice(page * PAGE, (page + 1) * PAGE)) {
+      const row = rows.appendChild(document.createElement("tr"));
+      const name = row.appendChild(document.createElement("th"));
+      name.scope = "row";
+      const link = name.appendChild(document.createElement("a"));
+      link.href = "vehicles/" + encodeURIComponent(data.f[i] || data.n[i]) + ".html";
+      link.textContent = data.n[i];
+      cell(row, data.b.names[data.b.at[i]] || "n/a");
+      cell(row, data.w.names[data.w.at[i]] || "n/a");
+      cell(row, findings(i));
+      for (const m of [0, 1, 2]) score(row, i, m);
+      cell(row, String(data.u[i]), "num");
+      cell(row, data.d[i] === null ? "none" : new Date(data.d[i] * 864e5).toISOString().slice(0, 10), "num");
+    }
+    body.replaceChildren(rows);
+    const pages = Math.max(1, Math.ceil(shown.length / PAGE));
+    by("count").textContent = `${shown.length} of ${total} vehicles`;
+    by("place").textContent = `Page ${page + 1} of ${pages}`;
+    by("back").disabled = page === 0;
+    by("next").disabled = page >= pages - 1;
+  }
+
+  document.querySelectorAll("#book button[data-key]").forEach(button => button.addEventListener("click", () => {
+    up = button.dataset.key === key ? !up : true;
+    key = button.dataset.key;
+    document.querySelectorAll("#book th[aria-sort]").forEach(th => th.removeAttribute("aria-sort"));
+    button.parentElement.setAttribute("aria-sort", up ? "ascending" : "descending");
+    sort();
+    choose();
+  }));
+  let typing = 0;
+  by("find").addEventListener("input", () => { clearTimeout(typing); typing = setTimeout(choose, 80); });
+  by("only").addEventListener("change", choose);
+  by("back").addEventListener("click", () => { page -= 1; draw(); });
+  by("next").addEventListener("click", () => { page += 1; draw(); });
+  sort();
+  choose();
+  window.herdbook = { ready: true, opened_ms: performance.now() };
+})();

@@ -1,0 +1,95 @@
+"""The fleet page and a page a vehicle: a static site with relative links, written after each scan.
+
+    index.html               stop-use list, change list, register, distributions, quarantine
+    vehicles/<name>.html     one vehicle: verdict, scores, findings, parts, changes
+    dossiers/<name>.html     linked where somebody has written one there
+
+A page is only rewritten when its content changed, so copying the site to a web server moves little.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.reports import distribution, page, register, vehicle_page, words
+from pipeline.reports.cautions import GENERAL, LAW
+from pipeline.reports.facts import Row, rows
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.store import Store
+
+Told = Callable[[int, int], None]
+MOST_CHANGES = 400  # lines of the change list drawn; the rest is counted
+AGES = ((1, "within a day"), (7, "2 to 7 days"), (30, "8 to 30 days"), (10**6, "more than 30 days"))
+
+
+def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None) -> Path:
+    """Write the site; the path of its index.html.
+
+    told(done, of) is called as pages are written.  Raises: StoreError when nothing is published.
+    """
+    folder = Path(out_folder)
+    (folder / "vehicles").mkdir(parents=True, exist_ok=True)
+    with store.read() as con:
+        text = page.render("fleet.html.j2", ("register.js",), **_given(con))
+        vehicle_page.write_all(con, folder, told)
+    return page.write(folder / "index.html", text)
+
+
+def _given(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+    herd = rows(con, "fleet")
+    scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY started_t DESC LIMIT 1")
+    newest = max((v["last_t"] for v in herd if v["last_t"]), default=None)
+    return _changes(con) | {
+        "herd": herd,
+        "scan": scans[0] if scans else None,
+        "newest": words.moment(newest, None),
+        "ages": _ages(herd, newest),
+        "stop": rows(con, "standing"),
+        "causes": rows(con, "causes"),
+        "quarantine": rows(con, "SELECT * FROM quarantine ORDER BY last_t DESC, name"),
+        "silent": [v for v in herd if v["silent"]],
+        "spreads": distribution.spreads(herd),
+        "bands": distribution.NAMES,
+        "register": register.packed(con, herd),
+        "trails": register.TRAILS,
+        "last": register.LAST,
+        "link": lambda vehicle: f"vehicles/{page.file_name(vehicle)}.html",
+        "general": GENERAL,
+        "law": LAW,
+        "made": words.moment(datetime.now(UTC), None),
+    }
+
+
+def _changes(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+    """The change list of the newest night; empty before the first."""
+    from pipeline.changes import read_changes
+
+    told = read_changes(con)
+    if told is None:
+        return {"changes": (), "counts": {}, "more": 0, "fleet_quiet": ""}
+    more = max(0, len(told.changes) - MOST_CHANGES)
+    return {
+        "changes": told.changes[:MOST_CHANGES],
+        "counts": told.counts(),
+        "more": more,
+        "fleet_quiet": told.fleet_quiet,
+    }
+
+
+def _ages(herd: list[Row], newest: datetime | None) -> list[tuple[str, int]]:
+    """How old each vehicle's newest record is, against the newest of all, counted in classes."""
+    found: Counter[str] = Counter()
+    for vehicle in herd:
+        if vehicle["last_t"] is None or newest is None:
+            found["no record"] += 1
+        else:
+            age = (newest - vehicle["last_t"]).total_seconds() / 86400
+            found[next(name for limit, name in AGES if age <= limit)] += 1
+    return [(name, found[name]) for name in [*(n for _, n in AGES), "no record"] if found[name]]

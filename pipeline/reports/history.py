@@ -1,0 +1,156 @@
+"""The history of one vehicle for a warranty file: a document of dated lines, written as a page, CSV or JSON.
+
+The document is a pure function of the published catalogue, the zone, the units and the as-of date. Its seal
+is the SHA-256 of everything else in it. history_check.py proves later that a file still matches the store.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import SettingsError
+from pipeline.reports import history_forms, history_lines, history_unknown, history_use, page, words
+from pipeline.reports.facts import Facts, one_vehicle
+from pipeline.reports.history_lines import SECTIONS, Line, Reader
+
+if TYPE_CHECKING:
+    from pipeline.store import Store
+
+FORM = "herdbook-history/1"
+Document = dict[str, Any]
+
+READ_THIS = (
+    "This file says what was recorded. It names no cause and nobody's responsibility; that decision stays "
+    "with "
+    "people, and consumer law differs from country to country.",
+    "Absence of records is not evidence of absence of use, and a time without findings is not evidence of "
+    "good "
+    "condition.",
+    "Values are those of the sensors built into the vehicle; their accuracy was not checked independently.",
+    "A finding is the statement of a rule with the limit in force in the rule set named; other "
+    "explanations may "
+    "remain and are named where they are known.",
+)
+
+
+def write_history(
+    store: Store,
+    vehicle: str,
+    out: Path | str,
+    fmt: str = "html",
+    zone: str | None = None,
+    units: str = "km",
+    as_of: datetime | None = None,
+) -> Path:
+    """Write the history; the file written.
+
+    out: the file, or a folder to put it in.  fmt: "html", "csv" or "json".  zone: of all times on the page
+    (default: the vehicle's, else UTC).  units: "km" or "mi".  as_of: only what had been received by then
+    (naive means UTC).
+    Raises: NotKnownError, StoreError, and SettingsError for a form, zone or unit that does not exist.
+    """
+    writers = {"html": history_forms.as_html, "csv": history_forms.as_csv, "json": history_forms.as_json}
+    if fmt not in writers:
+        raise SettingsError(f"no history is written as {fmt!r}", do="Choose html, csv or json")
+    made = document(store, vehicle, zone, units, as_of)
+    name = f"history-{page.file_name(vehicle)}.{fmt}"
+    return page.write(page.target(out, name), writers[fmt](made))
+
+
+def document(store: Store, vehicle: str, zone: str | None, units: str, as_of: datetime | None) -> Document:
+    """The history as plain data, sealed; its shape is history.schema.json."""
+    if units not in ("km", "mi"):
+        raise SettingsError(f"distances cannot be given in {units!r}", do="Choose km or mi")
+    if zone is not None and words.zone_of(zone) is None:
+        raise SettingsError(f"no such time zone: {zone!r}", do="Name one like Europe/Vienna or UTC")
+    then = as_of.astimezone(UTC).replace(tzinfo=None) if as_of and as_of.tzinfo else as_of
+    with store.read() as con:
+        facts = one_vehicle(con, vehicle, then)
+    return sealed(_document(facts, Reader(words.zone_of(zone) if zone else facts.zone, units), then))
+
+
+def sealed(made: Document) -> Document:
+    """The document with its seal: SHA-256 over its canonical JSON without the seal."""
+    bare = {key: value for key, value in made.items() if key != "seal"}
+    text = json.dumps(bare, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return bare | {"seal": hashlib.sha256(text.encode()).hexdigest()}
+
+
+def all_lines(facts: Facts, reader: Reader, as_of: datetime | None) -> list[Line]:
+    """Every line in reading order: the sections as in SECTIONS, inside each as made."""
+    made = [
+        *history_lines.identity(facts, reader),
+        *history_lines.parts(facts, reader),
+        *history_use.lines(facts, reader),
+        *history_lines.events(facts, reader, as_of),
+        *history_unknown.lines(facts, reader, judged=as_of is None),
+    ]
+    order = list(SECTIONS)
+    return sorted(made, key=lambda line: order.index(line.section))
+
+
+def _document(facts: Facts, reader: Reader, as_of: datetime | None) -> Document:
+    order = {log["log"]: number for number, log in enumerate(facts.logs, start=1)}
+    lines = all_lines(facts, reader, as_of)
+    rule_sets = {line.rule_set for line in lines if line.rule_set} | {s["rule_set"] for s in facts.sessions}
+    return {
+        "form": FORM,
+        "vehicle": facts.vehicle,
+        "profile": facts.about["profile"],
+        "zone": reader.zone.key if reader.zone else "UTC",
+        "units": reader.units,
+        "as_of": stamp(as_of),
+        "data_until": stamp(max((log["end_t"] for log in facts.logs), default=None)),
+        "scan": facts.scan["scan"] if facts.scan else "",
+        "rule_sets": sorted(rule_sets),
+        "tool": f"herdbook {_version()}",
+        "read_this": list(READ_THIS),
+        "sections": dict(SECTIONS),
+        "lines": [_line(number, line, order, reader) for number, line in enumerate(lines, start=1)],
+        "logs": [_log(order[log["log"]], log) for log in facts.logs],
+    }
+
+
+def _line(number: int, line: Line, order: dict[str, int], reader: Reader) -> Document:
+    dated = line.start is not None and line.end is not None
+    return {
+        "no": number,
+        "section": line.section,
+        "from": stamp(line.start),
+        "to": stamp(line.end),
+        "local": words.span(line.start, line.end, reader.zone) if dated else "",  # type: ignore[arg-type]
+        "text": line.text,
+        "basis": line.basis,
+        "severity": line.severity,
+        "value": line.value,
+        "unit": line.unit,
+        "standard_error": line.se,
+        "coverage": line.coverage,
+        "rule": line.rule,
+        "rule_set": line.rule_set,
+        "logs": sorted({order[log] for log in line.logs if log in order}),
+    }
+
+
+def _log(number: int, log: Document) -> Document:
+    kept = ("name", "size_bytes", "format", "status", "clock", "identity_by", "profile", "profile_hash",
+            "network_hash", "frames", "frames_known", "lost_bytes", "part_hash")  # fmt: skip
+    times = {"received": stamp(log["received_t"]), "from": stamp(log["start_t"]), "to": stamp(log["end_t"])}
+    return {"no": number, "sha256": log["log"]} | {key: log[key] for key in kept} | times
+
+
+def stamp(t: datetime | None) -> str | None:
+    """ISO 8601 in UTC with microseconds."""
+    return None if t is None else t.isoformat(timespec="microseconds") + "Z"
+
+
+def _version() -> str:
+    try:
+        return version("herdbook")
+    except PackageNotFoundError:
+        return "of unknown version"

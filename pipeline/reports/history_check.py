@@ -1,0 +1,167 @@
+"""Does a history file still match the store? A few checks, each with a plain answer."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import InputError, NotKnownError
+from pipeline.reports import history_forms, words
+from pipeline.reports.facts import Row, rows
+from pipeline.reports.history import document, sealed
+
+if TYPE_CHECKING:
+    from pipeline.store import Store
+
+Document = dict[str, Any]
+_EMBEDDED = re.compile(r'<script type="application/json" id="history">(.*?)</script>', re.DOTALL)
+NEEDED = ("form", "vehicle", "zone", "units", "as_of", "seal", "logs")
+MOST_NAMED = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    what: str
+    ok: bool
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    path: Path
+    vehicle: str
+    checks: tuple[Check, ...]
+
+    @property
+    def ok(self) -> bool:
+        return all(check.ok for check in self.checks)
+
+    def as_dict(self) -> dict[str, Any]:
+        checks = [{"what": c.what, "ok": c.ok, "detail": c.detail} for c in self.checks]
+        return {"file": str(self.path), "vehicle": self.vehicle, "ok": self.ok, "checks": checks}
+
+
+def verify_history(store: Store, path: Path | str) -> Verification:
+    """Check a history file (html, csv or json) against the store.
+
+    Raises: InputError when the file is no history; StoreError when nothing is published.
+    """
+    file = Path(path)
+    try:
+        text = file.read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError) as problem:
+        raise InputError(
+            f"cannot be read as text ({problem})", file, "Name a file that `history` wrote"
+        ) from None
+    made, fmt = _read(file, text)
+    with store.read() as con:
+        known = rows(con, "SELECT * FROM logs WHERE vehicle = $vehicle", vehicle=made["vehicle"])
+    ledger = {log["log"]: log for log in known}
+    named = [log["sha256"] for log in made["logs"]]
+    checks = (
+        _unaltered(made, fmt, text),
+        _in_ledger(named, ledger),
+        _parts_intact(store, [ledger[log] for log in named if log in ledger]),
+        _same_again(store, made, fmt, text),
+    )
+    return Verification(file, str(made["vehicle"]), checks)
+
+
+def _read(file: Path, text: str) -> tuple[Document, str]:
+    """The document in a file and the form it has; a CSV gives what its document rows say."""
+    try:
+        if text.startswith("record,"):
+            table = list(csv.DictReader(io.StringIO(text, newline="")))
+            made: Document = {r["section"]: _plain(r["text"]) for r in table if r["record"] == "document"}
+            made |= {"logs": [r for r in table if r["record"] == "log"], "as_of": made.get("as_of") or None}
+            fmt = "csv"
+        else:
+            found = _EMBEDDED.search(text)
+            made, fmt = json.loads(found[1] if found else text), "html" if found else "json"
+        if not all(key in made for key in NEEDED):
+            raise ValueError
+    except (ValueError, KeyError, TypeError):
+        do = "Name a file that `history` wrote, unchanged"
+        raise InputError("is not a history, or a damaged one", file, do) from None
+    return made, fmt
+
+
+def _plain(text: str) -> str:
+    return text[1:] if text.startswith("'") and text[1:].startswith(history_forms.FORMULA) else text
+
+
+def _unaltered(made: Document, fmt: str, text: str) -> Check:
+    what = "The file is as it was written"
+    if fmt == "csv":
+        return Check(what, True, "a CSV only carries the seal; its rows are compared with the store below")
+    if sealed(made)["seal"] != made["seal"]:
+        return Check(what, False, "its content does not give the seal it carries: something was changed")
+    if fmt == "html" and history_forms.as_html(made) != text:
+        return Check(what, False, "the page differs from its record: changed, or laid out by another version")
+    return Check(what, True, f"seal {made['seal'][:16]}")
+
+
+def _in_ledger(named: list[str], ledger: dict[str, Row]) -> Check:
+    lost = [log for log in named if log not in ledger]
+    detail = f"missing: {_some(lost)}" if lost else words.plural(len(named), "log")
+    return Check("Every log it names is in the ledger", not lost, detail)
+
+
+def _parts_intact(store: Store, logs: list[Row]) -> Check:
+    """Hash the stored columns of every log. Logs whose part was merged into a larger one are told apart."""
+    bad, merged = [], 0
+    for log in logs:
+        path = Path(store.lake) / log["part"]
+        if not path.is_file():
+            merged += _merged(store, log["log"], log["part"])
+            if not _merged(store, log["log"], log["part"]):
+                bad.append(f"{log['part']} is missing")
+        elif _sha256(path) != log["part_hash"]:
+            bad.append(f"{log['part']} has another hash")
+    detail = f"{words.plural(len(logs) - merged, 'part')} hashed"
+    detail += f", {merged} since merged into larger ones and not hashed one by one" if merged else ""
+    return Check("The stored data behind it is unchanged", not bad, _some(bad) if bad else detail)
+
+
+def _merged(store: Store, log: str, part: str) -> bool:
+    with store.read() as con:
+        found = rows(con, "SELECT part FROM parts WHERE log = $log", log=log)
+    return bool(found) and found[0]["part"] != part and (Path(store.lake) / found[0]["part"]).is_file()
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _same_again(store: Store, made: Document, fmt: str, text: str) -> Check:
+    what = "The store gives the same lines today"
+    try:
+        as_of = words.from_stamp(made["as_of"])
+        again = document(store, made["vehicle"], made["zone"], made["units"], as_of)
+    except NotKnownError as problem:
+        return Check(what, False, str(problem))
+    if fmt == "csv":
+        skip = len(history_forms.HEADER) + 1
+        before, now = text.splitlines()[skip:], history_forms.as_csv(again).splitlines()[skip:]
+        differ = [f"row {number + skip + 1}" for number, row in enumerate(before) if row not in set(now)]
+        further = len(now) > len(before)
+    else:
+        differ = [f"line {line['no']}" for line in made["lines"] if line not in again["lines"]]
+        further = len(again["lines"]) > len(made["lines"])
+    if not differ and not further:
+        return Check(what, True, "every line")
+    more = len(again["logs"]) - len(made["logs"])
+    why = f"; {words.plural(more, 'log')} came in since" if more > 0 else ""
+    return Check(what, False, _some([*differ, *(["further lines"] if further else [])]) + why)
+
+
+def _some(names: list[str]) -> str:
+    rest = len(names) - MOST_NAMED
+    return ", ".join(names[:MOST_NAMED]) + (f" and {rest} more" if rest > 0 else "")

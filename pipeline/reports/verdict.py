@@ -1,0 +1,74 @@
+"""The verdict in two lines and the scores with what they are made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.quantities import SUBSYSTEMS
+from pipeline.reports import words
+from pipeline.reports.facts import Facts, Row
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One subsystem's score. parts: the chain of shares in words. row: the scores row or None."""
+
+    subsystem: str
+    score: float | None
+    reason: str
+    parts: str
+    judged: str
+
+
+def verdict(facts: Facts, sessions: int) -> tuple[str, str]:
+    """Two lines: what to do with the unit and why; how far to trust it. sessions: how many are on record."""
+    stop, findings = facts.graves("stop-use"), facts.findings
+    if stop:
+        first = f"Do not use {facts.vehicle}. {stop[0]['statement']}"
+    elif findings:
+        first = f"{facts.vehicle} needs attention: {findings[0]['statement']}"
+    else:
+        first = f"No finding on {facts.vehicle} in the data available."
+    parts = []
+    if findings:
+        began = min(f["first_t"] for f in findings)
+        parts.append(
+            f"{words.plural(len(findings), 'finding')} ({_count_words(findings)}), "
+            f"first recorded {words.day(began, facts.zone)}"
+        )
+    parts.append(f"{words.plural(sessions, 'session')} on record")
+    if facts.not_assessed:
+        parts.append(f"{words.plural(len(facts.not_assessed), 'rule')} could not be judged")
+    return first, "; ".join(parts) + "."
+
+
+def _count_words(findings: list[Row]) -> str:
+    counts = [(s, sum(f["severity"] == s for f in findings)) for s in words.SEVERITY_RANK]
+    return ", ".join(f"{n} {words.SEVERITY_WORD[s].lower()}" for s, n in counts if n)
+
+
+def marks(facts: Facts) -> list[Mark]:
+    """Every subsystem in the fixed order, with the chain that makes its score."""
+    by_name = {row["subsystem"]: row for row in facts.scores}
+    out = []
+    for subsystem in SUBSYSTEMS:
+        row = by_name.get(subsystem)
+        shares = [f["share"] for f in facts.findings if f["subsystem"] == subsystem]
+        score = row["score"] if row else None
+        parts = (
+            "100"
+            + "".join(f" × (1 − {share:.2f})" for share in shares)
+            + (f" = {score:.0f}" if score is not None else "")
+            if shares
+            else "no finding takes a share"
+        )
+        out.append(
+            Mark(
+                subsystem,
+                score,
+                row["reason"] if row else "nothing recorded about it",
+                parts,
+                f"{row['rules_judged']} of {row['rules_total']} rules judged" if row else "no rule judged",
+            )
+        )
+    return out
