@@ -58,7 +58,8 @@ def braked(*brakings: dict[str, float]) -> Record:
     for i, braking in enumerate(brakings, start=1):
         data = {k: v for k, v in (usual | braking).items() if v == v}
         events.append(Event("braking", i * 120_000_000, i * 120_000_000 + 2_000_000, "", data))
-    counted = Metric("braking_count", len(events), "1"), Metric("braking_judged_count", len(events), "1")
+    names = ("braking_count", "braking_judged_count", "braking_sided_count")
+    counted = [Metric(name, len(events), "1") for name in names]
     return record(stretch(0, "ride", *counted, *events, hours=0.1 + len(events) / 30))
 
 

@@ -1,0 +1,97 @@
+"""One motor brakes harder than the other, again and again: the vehicle pulls to that side.
+
+Turning makes the sides differ for a moment, so the middle over all brakings is judged and the side must
+agree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import confidence, mean, middle, seconds, spell, windows
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._brakings import CAUTION, braked, table
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    brakings = table(record).drop_nulls(["asymmetry", "left_a", "right_a"])
+    if brakings.height < limits["count"]:
+        return NotAssessed(f"only {brakings.height} brakings with the current of both motors recorded")
+    signed = brakings.with_columns(
+        index=2.0 * (pl.col("left_a") - pl.col("right_a")) / (pl.col("left_a") + pl.col("right_a"))
+    )
+    mid = middle(signed["index"], least_se=0.01)
+    if abs(mid.value) - 3.0 * mid.se < limits["index"]:
+        return []
+    weak = "right" if mid.value > 0 else "left"
+    sign = 1.0 if mid.value > 0 else -1.0
+    hit = signed.with_columns(size=sign * pl.col("index")).filter(pl.col("size") > limits["index"])
+    dead = mean(hit[f"{weak}_a"]) < 0.1 * mean(hit["left_a"] + hit["right_a"])
+    what = "next to nothing" if dead else "less"
+    return [
+        Finding(
+            "service",
+            weak,
+            abs(mid.value),
+            limits["index"],
+            "1",
+            f"The {weak} motor braked with {what}: {spell(mean(hit[f'{weak}_a']), 'A')} against "
+            f"{spell(mean(hit['left_a'] + hit['right_a']) - mean(hit[f'{weak}_a']), 'A')} in {hit.height} of "
+            f"{brakings.height} brakings.",
+            se=mid.se,
+            confidence=confidence(abs(mid.value), limits["index"], mid.se),
+            persistence=hit.height / brakings.height,
+            count=hit.height,
+            duration_s=seconds(hit),
+            windows=windows(hit, "size"),
+            signals=("motor_current", "motor_speed", "brake_demand", "motor_fault"),
+        )
+    ]
+
+
+RULE = Rule(
+    id="regen_one_sided",
+    title="Electric brake one-sided",
+    subsystem="braking",
+    severity="service",
+    needs=("braking_sided_count",),
+    roles=("motor_current", "brake_demand"),
+    limits=(
+        Limit(
+            "index", 0.25, "1", "|left - right| over their mean; 30 against 24 A is 0.22: engineering choice"
+        ),
+        Limit("count", 6, "brakings", "turns even out over these: engineering choice"),
+    ),
+    judge=judge,
+    meaning="Braking pulls the vehicle to one side; on a wet or loose road it can turn it.",
+    causes=(
+        "One power stage or motor weak or switched off (its fault bits, its temperature)",
+        "A phase wire or plug open on one side",
+        "Current sensor of one side reading wrong",
+        "Uneven configuration of the two motors",
+    ),
+    bench=(
+        "Wheels free: command a braking and measure both motors' phase currents",
+        "Swap the two motors' plugs, if the maker allows it: does the weak side move along?",
+        "Read both fault memories",
+    ),
+    cautions=CAUTION,
+    source="asymmetry index: definition here; limit: engineering choice",
+    fires_on=(
+        braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 10),
+        braked(*[{"asymmetry": 2.0, "left_a": 0.0, "right_a": 28.0}] * 10),
+    ),
+    quiet_on=(
+        braked(*[{"asymmetry": 0.1, "left_a": 20.0, "right_a": 18.1}] * 20),
+        braked(
+            *[
+                {"asymmetry": 0.5, "left_a": 25.0, "right_a": 15.0},
+                {"asymmetry": 0.5, "left_a": 15.0, "right_a": 25.0},
+            ]
+            * 8
+        ),
+    ),
+    unassessed_on=(braked(), braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 3)),
+)
