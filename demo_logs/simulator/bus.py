@@ -40,6 +40,8 @@ class Message:
     fields: tuple[Field, ...]
     pages: tuple[int, ...]
     multiplexer: str
+    fd: bool
+    others: tuple[str, ...]  # signals that play no role
 
 
 @lru_cache(maxsize=16)
@@ -51,17 +53,20 @@ def messages(profile: Profile) -> list[Message]:
     """All messages of the profile's buses, in the order of the DBC files."""
     by_signal = {(m.message, m.signal): m for m in profile.roles}
     return [
-        _message(m, channel, by_signal) for channel, dbc in profile.buses for m in _database(dbc).messages
+        _message(m, channel.split("|")[0] or "can0", by_signal)
+        for channel, dbc in profile.buses
+        for m in _database(dbc).messages
     ]
 
 
 def _message(message: Any, channel: str, by_signal: dict[tuple[str, str], Mapping]) -> Message:
-    fields, selector = [], ""
+    fields, others, selector = [], [], ""
     for signal in message.signals:
         if signal.is_multiplexer:
             selector = signal.name
         mapping = by_signal.get((message.name, signal.name))
         if mapping is None:
+            others.append(signal.name)
             continue
         page = signal.multiplexer_ids[0] if signal.multiplexer_ids else None
         low = -(1 << (signal.length - 1)) if signal.is_signed else 0
@@ -70,4 +75,14 @@ def _message(message: Any, channel: str, by_signal: dict[tuple[str, str], Mappin
     pages = tuple(sorted({f.page for f in fields if f.page is not None}))
     sender = message.senders[0] if message.senders else ""
     cycle = float(message.cycle_time or 1000)
-    return Message(message.name, channel, sender, cycle, tuple(fields), pages, selector)
+    return Message(
+        message.name,
+        channel,
+        sender,
+        cycle,
+        tuple(fields),
+        pages,
+        selector,
+        bool(message.is_fd),
+        tuple(others),
+    )

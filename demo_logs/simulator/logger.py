@@ -19,31 +19,31 @@ from pipeline.quantities import ROLES
 
 Floats = NDArray[np.float64]
 Times = NDArray[np.int64]
+BOOTS = frozenset({"BootCount", "StartCount"})  # counters of starts; no role reads them
 CONTROLLERS = frozenset({"CTRL", "Drive"})  # senders that fall silent while the controller restarts
 
 # Standard deviation of one sample, in the role's unit, before rounding (engineering choice).
 NOISE = {
     "pack_voltage": 0.008, "pack_current": 0.08, "cell_voltage": 0.0010, "cell_temp": 0.08, "bms_temp": 0.08,
-    "ambient_temp": 0.1, "motor_speed": 2.5, "motor_current": 0.3, "motor_temp": 0.2, "fet_temp": 0.2,
+    "ambient_temp": 0.1, "motor_speed": 1.2, "motor_current": 0.2, "motor_temp": 0.2, "fet_temp": 0.2,
     "dc_link_voltage": 0.04, "regen_current": 0.10, "vehicle_speed": 0.015, "charger_voltage": 0.01,
     "charger_current": 0.03, "link_quality": 0.6,
 }  # fmt: skip
-SLOWEST_MS = {  # a bus that sleeps sends less: period of each kind of session at least this
-    "ride": {},
-    "charge": {"pack_voltage": 1000.0, "charge_limit": 2000.0, "cell_voltage": 1000.0, "cell_temp": 5000.0,
-               "cell_bleed": 5000.0, "charger_voltage": 1000.0, "": 60000.0},
-    "rest": {"pack_voltage": 10000.0, "charge_limit": 30000.0, "cell_voltage": 10000.0, "cell_temp": 30000.0,
-             "cell_bleed": 30000.0, "": 120000.0},
-}  # fmt: skip
+# A bus that sleeps between bursts: seconds from burst to burst, and of which burst slow messages are part.
+BURST_S = {"charge": 2.0, "rest": 20.0}
+RARE_MS, RARE = 500.0, 10  # messages with a cycle from here on come in every tenth burst only
+SPACING_US = 1500  # from frame to frame inside a burst
 
 
 @dataclass(frozen=True, slots=True)
 class Logger:
     """thin: keep one frame in so many, by a role the message carries ("motor_speed": 5); "" stands for every
-    message. drop: share of frames lost one by one. bursts: stretches of 0.3 to 2 s in which everything is
+    message. burst_s: seconds between bursts of a sleeping bus; None: as its kind of session has it.
+    drop: share of frames lost one by one. bursts: stretches of 0.3 to 2 s in which everything is
     lost, an hour. without: roles that this vehicle's bus does not carry."""
 
-    thin: dict[str, float] = field(default_factory=dict)
+    thin: dict[str, int] = field(default_factory=dict)
+    burst_s: float | None = None
     drop: float = 0.0
     bursts_per_h: float = 0.0
     without: frozenset[str] = frozenset()
@@ -51,11 +51,12 @@ class Logger:
 
 @dataclass(frozen=True, slots=True)
 class Observed:
-    """Samples of one message: t microseconds UTC; page: multiplexer value of each; raw: counts by signal,
-    one for each frame that carries it."""
+    """Samples of one message: t microseconds UTC; count: frames the bus had carried before; page:
+    multiplexer value of each; raw: counts by signal, one for each frame that carries it."""
 
     message: Message
     t: Times
+    count: NDArray[np.int64]
     page: NDArray[np.int64]
     raw: dict[str, NDArray[np.int64]]
 
@@ -70,7 +71,7 @@ def observe(
     noise: float = 1.0,
 ) -> list[Observed]:
     """What the logger keeps of one vehicle (row of the batch) of one session."""
-    out = []
+    out, place = [], 0
     span_us = int(trace.t_s[-1] * 1e6)
     lost = _bursts(rng, logger.bursts_per_h, span_us)
     loose = _loose_wire(trace, row, kind, rng)
@@ -80,37 +81,52 @@ def observe(
         ]
         if not fields:
             continue
-        t = _times(message, kind, logger, span_us, rng)
-        keep = rng.random(len(t)) >= logger.drop
+        t = _sent(message, place, kind, logger, span_us, rng)
+        place += max(1, len(message.pages))
+        count = np.arange(len(t), dtype=np.int64)
+        keep = count // max(1, len(message.pages)) % _thin(message, logger) == 0
+        keep &= rng.random(len(t)) >= logger.drop
         for start, end in lost:
             keep &= (t < start) | (t >= end)
         if message.sender in CONTROLLERS and "_silent" in trace.data:
             silent = np.interp(t / 1e6, trace.t_s, trace.data["_silent"][:, row, 0])
             keep &= silent < 0.5
         page = _pages(message, len(t))[keep]
-        t = t[keep]
+        t, count = t[keep], count[keep]
         raw = {}
         for f in fields:
             mine = t if f.page is None else t[page == f.page]
             value = _value(trace, row, f, mine, rng, noise, loose)
             raw[f.signal] = _counts(f, value)
-        out.append(Observed(message, trace.start_us[row] + t, page, raw))
+        for name in BOOTS & set(message.others):
+            raw[name] = np.full(len(t), int(trace.data["_boots"][0, row, 0]), np.int64)
+        out.append(Observed(message, trace.start_us[row] + t, count, page, raw))
     return out
 
 
-def _times(message: Message, kind: str, logger: Logger, span_us: int, rng: np.random.Generator) -> Times:
-    roles = [f.mapping.role for f in message.fields]
-    period = message.cycle_ms
-    slow = SLOWEST_MS[kind]
-    if slow:
-        floor = max((slow[r] for r in roles if r in slow), default=slow[""])
-        period = max(period, floor / max(1, len(message.pages)))
-    period *= max([logger.thin[r] for r in roles if r in logger.thin], default=logger.thin.get("", 1.0))
-    count = int(span_us / 1000.0 / period)
-    phase = rng.uniform(0.0, min(period, 1000.0))
-    t = (phase + np.arange(count) * period) * 1000.0 + np.clip(rng.normal(0.0, 250.0, count), -900.0, 900.0)
-    t = np.maximum(t, 0.0).astype(np.int64)
-    return np.asarray(t[t <= span_us])
+def _sent(
+    message: Message, place: int, kind: str, logger: Logger, span_us: int, rng: np.random.Generator
+) -> Times:
+    """When the bus carries this message, in microseconds since the start."""
+    if kind == "ride":
+        period = message.cycle_ms * 1000.0
+        count = int(span_us / period)
+        phase = rng.uniform(0.0, min(period, 1e6))
+        jitter = np.clip(rng.normal(0.0, 250.0, count), -900.0, 900.0)
+        t = np.rint((phase + np.arange(count) * period + jitter) / 10.0).astype(np.int64) * 10
+        return np.asarray(t[(t >= 0) & (t <= span_us)])
+    burst_us = int(1e6 * (logger.burst_s or BURST_S[kind]))
+    bursts = np.arange(span_us // burst_us, dtype=np.int64)
+    if message.cycle_ms >= RARE_MS:
+        bursts = bursts[::RARE]
+    pages = max(1, len(message.pages))
+    inside = (place + np.arange(pages)) * SPACING_US
+    return np.asarray((bursts[:, None] * burst_us + inside[None, :]).ravel() + 100_000)
+
+
+def _thin(message: Message, logger: Logger) -> int:
+    roles = {f.mapping.role for f in message.fields}
+    return max([n for role, n in logger.thin.items() if role in roles], default=logger.thin.get("", 1))
 
 
 def _pages(message: Message, count: int) -> NDArray[np.int64]:
