@@ -67,10 +67,7 @@ SET = MetricSet(
     gives={
         "cell_r_ratio": ("1", "Resistance of the group over the pack's median group, under load"),
         "cell_level_mv": ("mV", "Deviation of the group from the median at zero current, over the session"),
-        "pack_group_ohm_load_mohm": (
-            "mOhm",
-            "Load resistance of the mean group, pulses of up to a minute mixed",
-        ),
+        "group_r_load_mohm": ("mOhm", "Load resistance of the median group, pulses up to a minute mixed"),
     },
     source=(
         "regression of deviation on current; cluster-robust errors: Liang and Zeger, Biometrika 73 (1986) 13"

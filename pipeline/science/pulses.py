@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.science.robust_fit import HUBER, MAD_TO_SD, Floats
 from pipeline.science.stretches import Times
@@ -59,8 +58,16 @@ def find_steps(t: Times, current: Floats, pulse_s: float, least_a: float, range_
 
 
 def _windows(level: Floats, width: int) -> tuple[Floats, Floats, Floats]:
-    view = sliding_window_view(level, width)
-    return view.min(axis=1), view.max(axis=1), view.mean(axis=1)
+    """Lowest, highest and mean of each run of `width` samples, by its first sample. A NaN spoils its runs."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+    known = np.where(np.isfinite(level), level, np.inf)
+    origin = -(width // 2)  # filters are centred: shift them to begin at the sample
+    low = minimum_filter1d(known, width, mode="nearest", origin=origin)
+    high = maximum_filter1d(known, width, mode="nearest", origin=origin)
+    run = np.concatenate(([0.0], np.cumsum(np.where(np.isfinite(level), level, 0.0))))
+    last = level.size - width + 1
+    return low[:last], high[:last], (run[width:] - run[:-width]) / width
 
 
 def _one_each(t: Times, change: Floats, good: np.ndarray) -> Steps:

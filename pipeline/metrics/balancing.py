@@ -1,0 +1,96 @@
+"""What the balancer did: time and charge bled from each group, and how long the pack stood where it may work.
+
+Bled charge = time on x voltage / bleed resistor (profile: pack.bleed_ohm, or a current pack.bleed_a). The
+resistor's tolerance, 5 % (engineering choice), is its error; the time is counted only between frames that
+follow each other.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.robust_fit import Floats
+from pipeline.science.stretches import held_s
+from pipeline.signals import Signals
+
+HOLD_S = 10.0
+TOLERANCE = 0.05
+BELOW_START_V = 0.08  # this far under the start voltage no balancer has reason to work (engineering choice)
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    start_v = _figure(profile, "balance_start_v", 3.40)
+    metrics: list[Metric] = []
+    for item in signals.items("cell_bleed"):
+        metrics += _group(str(item), item, signals, profile, start_v)
+    return Outcome((*metrics, *_top(signals, start_v)))
+
+
+def _group(name: str, item: int | str, signals: Signals, profile: Profile, start_v: float) -> list[Metric]:
+    bleed = signals.series("cell_bleed", item)
+    on = bleed.v > 0.5
+    stands = held_s(bleed.t, HOLD_S)
+    volts = signals.at(bleed.t, "cell_voltage", item, HOLD_S)
+    current = signals.at(bleed.t, "pack_current", "", HOLD_S)
+    seen = float(stands.sum())
+    cover = seen / max((signals.end - signals.start) / 1e6, 1e-9)
+    n = int(np.isfinite(bleed.v).sum())
+    idle = on & (volts < start_v - BELOW_START_V) & (current > -0.5)
+    out = [
+        Metric("cell_bleed_s", float(stands[on].sum()), "s", None, n, cover, name),
+        Metric(
+            "cell_bleed_idle_share",
+            float(stands[idle].sum()) / seen if seen else 0.0,
+            "1",
+            None,
+            n,
+            cover,
+            name,
+        ),
+    ]
+    amps = _bleed_a(profile, np.where(np.isfinite(volts), volts, 3.4))
+    if amps is not None:
+        ah = float((stands * amps)[on].sum() / 3600)
+        out.append(Metric("cell_bled_ah", ah, "Ah", TOLERANCE * ah, n, cover, name))
+    return out
+
+
+def _bleed_a(profile: Profile, volts: Floats) -> Floats | None:
+    ohm, amps = profile.pack.get("bleed_ohm"), profile.pack.get("bleed_a")
+    if isinstance(ohm, int | float) and ohm > 0:
+        return np.asarray(volts / ohm)
+    return np.full(volts.shape, float(amps)) if isinstance(amps, int | float) else None
+
+
+def _top(signals: Signals, start_v: float) -> list[Metric]:
+    """Time in which the median group stood above the balancer's start voltage."""
+    items = signals.items("cell_voltage")
+    lead = signals.series("cell_voltage", items[0]) if items else None
+    if lead is None or len(lead) < 2:
+        return []
+    t = lead.t[:: max(1, len(lead) // 20000)]
+    volts = np.stack([signals.at(t, "cell_voltage", i, HOLD_S) for i in items])
+    above = np.median(volts, axis=0) > start_v  # NaN compares false
+    return [Metric("balance_time_s", float(held_s(t, HOLD_S)[above].sum()), "s", None, int(t.size))]
+
+
+def _figure(profile: Profile, key: str, default: float) -> float:
+    value = profile.pack.get(key)
+    return float(value) if isinstance(value, int | float) else default
+
+
+SET = MetricSet(
+    id="balancing",
+    needs=("cell_bleed",),
+    kinds=("ride", "charge", "rest", "bench"),
+    compute=compute,
+    gives={
+        "cell_bleed_s": ("s", "Time the group's balancing resistor was reported on"),
+        "cell_bleed_idle_share": ("1", "Share of the time it was on with no reason: group low and no charge"),
+        "cell_bled_ah": ("Ah", "Charge bled from the group"),
+        "balance_time_s": ("s", "Time the median group stood above the balancer's start voltage"),
+    },
+    source="physics: I = V / R over the time on",
+)

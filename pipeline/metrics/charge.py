@@ -1,0 +1,100 @@
+"""How a charge went: how much, how long, and how it ended.
+
+An end is one of: `complete` (the current fell to the charger's end current with groups near their top, or
+the charger says done), `group_limit` (one group was at the top while the median was far below),
+`charger_fault` (the charger says so), `unplugged` (current still flowed when it ended, nobody can say why),
+`still_charging` (the record ends first).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.quantities import ROLES
+from pipeline.science.coulomb import integrate
+from pipeline.science.stretches import held_s
+from pipeline.signals import Signals
+
+GAP_S = 5.0
+HOLD_S = 5.0
+ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging")
+STATES = ROLES["charger_state"].states
+FULL_V = 3.45  # mean of the groups at a complete charge
+LEAD_V = 0.12  # one group so far above the median ended the charge (engineering choice; usual spread: 30 mV)
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    current = signals.series("pack_current")
+    least = profile.figure("pack", "rated_ah") / 60
+    on = current.v < -least
+    if on.sum() < 20:
+        return Outcome()
+    first, last = np.flatnonzero(on)[[0, -1]]
+    charge = integrate(current.t, np.minimum(current.v, 0.0), GAP_S, (session.end - session.start) / 1e6)
+    minutes = float(held_s(current.t, GAP_S)[on].sum()) / 60
+    end, data = _ending(signals, profile, int(current.t[last]), least)
+    metrics = [
+        Metric("charge_ah", charge.in_ah, "Ah", 0.01 * charge.in_ah, len(current), charge.coverage),
+        Metric("charge_min", minutes, "min", GAP_S / 60, int(on.sum()), charge.coverage),
+        Metric("charge_mean_a", charge.in_ah / max(minutes / 60, 1e-9), "A", None, int(on.sum())),
+        Metric("charge_end", float(ENDS.index(end)), "1", None, 1),
+    ]
+    metrics += [Metric(f"charge_{name}", value, name.rsplit("_", 1)[1].upper(), None, 1)
+                for name, value in data.items()]  # fmt: skip
+    span = (int(current.t[first]), int(current.t[last]))
+    return Outcome(tuple(metrics), (Event("charge", *span, end, data),))
+
+
+def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tuple[str, dict[str, float]]:
+    data: dict[str, float] = {}
+    moment = np.array([t_end])
+    before = np.array([t_end - 1_000_000 * k for k in range(1, 11)])
+    amps = float(np.nanmedian(np.append(signals.at(before, "pack_current", "", HOLD_S), np.nan)))
+    data["end_a"] = -amps
+    groups = [float(signals.at(moment, "cell_voltage", i, 15.0)[0]) for i in signals.items("cell_voltage")]
+    volts = np.array([v for v in groups if np.isfinite(v)])
+    if volts.size:
+        data["end_highest_v"], data["end_median_v"] = float(volts.max()), float(np.median(volts))
+    top = profile.pack.get("cell_max_v")
+    if _said(signals, t_end, "fault"):
+        return "charger_fault", data
+    near_top = volts.size > 0 and isinstance(top, int | float) and volts.max() > float(top) - 0.06
+    if near_top and data["end_highest_v"] - data["end_median_v"] > LEAD_V and data["end_median_v"] < FULL_V:
+        return "group_limit", data
+    if _said(signals, t_end, "done"):
+        return "complete", data
+    given = profile.pack.get("charge_end_a")
+    end_a = max(1.5 * float(given), least * 1.2) if isinstance(given, int | float) else 3 * least
+    if -amps <= end_a and (not volts.size or volts.mean() > FULL_V - 0.05):
+        return "complete", data
+    return ("still_charging" if signals.end - t_end < 3_000_000 else "unplugged"), data
+
+
+def _said(signals: Signals, t_end: int, word: str) -> bool:
+    """The charger reported the state within half a minute of the end of current, in two frames at least."""
+    state = signals.series("charger_state")
+    near = (state.t > t_end - 2_000_000) & (state.t < t_end + 30_000_000)
+    return int((state.v[near] == STATES.index(word)).sum()) >= 2
+
+
+SET = MetricSet(
+    id="charge",
+    needs=("pack_current",),
+    kinds=("charge",),
+    compute=compute,
+    gives={
+        "charge_ah": ("Ah", "Charge put in"),
+        "charge_min": ("min", "Time with charge current"),
+        "charge_mean_a": ("A", "Mean charge current over that time"),
+        "charge_end": (
+            "1",
+            "How it ended: 0 complete, 1 group limit, 2 charger fault, 3 unplugged, 4 not seen",
+        ),
+        "charge_end_a": ("A", "Charge current shortly before the end"),
+        "charge_end_highest_v": ("V", "Highest group at the end"),
+        "charge_end_median_v": ("V", "Median group at the end"),
+    },
+    source="definitions: this file",
+)

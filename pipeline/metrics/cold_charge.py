@@ -1,0 +1,71 @@
+"""Charge that went into cells colder than their limit, from the charger or from braking.
+
+In the cold, graphite takes up lithium slowly; charge current then plates lithium metal, which costs capacity
+for good and can grow into a short. The coldest sensor is not the coldest cell: its reading flatters.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.stretches import extremes, held_s, stretches, sums
+from pipeline.signals import Signals
+
+HOLD_S = 60.0
+GAP_S = 5.0
+NOISE_C = 1 / 100  # currents below this share of rated charge are the sensor's noise
+MOST_EVENTS = 20
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    limit = profile.pack.get("charge_min_c")
+    current = signals.series("pack_current")
+    if not isinstance(limit, int | float) or len(current) < 10:
+        return Outcome()
+    items = signals.items("cell_temp")
+    read = np.stack([signals.at(current.t, "cell_temp", i, HOLD_S) for i in items])
+    known = np.isfinite(read).any(axis=0)
+    coldest = np.full(current.t.shape, np.nan)
+    coldest[known] = np.nanmin(read[:, known], axis=0)
+    stands = held_s(current.t, GAP_S)
+    charging = current.v < -NOISE_C * profile.figure("pack", "rated_ah")
+    cold = charging & (coldest < limit)
+    amps = np.where(cold, -current.v, 0.0)
+    ah = float((amps * stands).sum() / 3600)
+    seen = float(stands[charging & known].sum())
+    cover = seen / max(float(stands[charging].sum()), 1e-9) if charging.any() else 1.0
+    n = int((charging & known).sum())
+    metrics = [
+        Metric("cold_charge_ah", ah, "Ah", 0.02 * ah, n, min(cover, 1.0)),
+        Metric("cold_charge_s", float(stands[cold].sum()), "s", None, n, min(cover, 1.0)),
+    ]
+    if known.any():
+        metrics.append(Metric("coldest_cell_c", float(np.nanmin(coldest)), "degC", 1.0, int(known.sum())))
+    runs = stretches(current.t, cold, gap_s=GAP_S, join_s=30.0, least_n=2)
+    each = sums(amps * stands, runs) / 3600
+    peak = extremes(amps, runs)
+    order = np.argsort(-each)[:MOST_EVENTS]
+    events = tuple(
+        Event("cold_charge", int(current.t[runs.first[j]]), int(current.t[runs.last[j]]), "",
+              {"charge_ah": float(each[j]), "peak_a": float(peak[j]), "limit_c": float(limit)})
+        for j in order
+    )  # fmt: skip
+    return Outcome(tuple(metrics), events)
+
+
+SET = MetricSet(
+    id="cold_charge",
+    needs=("pack_current", "cell_temp"),
+    kinds=("ride", "charge", "bench"),
+    compute=compute,
+    gives={
+        "cold_charge_ah": ("Ah", "Charge that went in while the coldest sensor was below the charging limit"),
+        "cold_charge_s": ("s", "Time with such charge"),
+        "coldest_cell_c": ("degC", "Coldest reading of any cell sensor"),
+    },
+    source=(
+        "mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"
+    ),
+)

@@ -1,0 +1,105 @@
+"""Do the pack's own figures agree: terminal voltage with the sum of groups, reported charge with counted
+charge?
+
+The gap between terminals and groups is split by regression on current: what is in proportion to it is
+resistance outside the taps (switch, fuse, joints), the rest is an error of a sensor or a missing group.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics._steady import range_allowed_a, steady
+from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.coulomb import integrate
+from pipeline.science.robust_fit import line, within_blocks
+from pipeline.signals import Signals
+
+BLOCK_S = 60.0
+GAP_S = 5.0
+LEAST_ROWS = 60
+LEAST_SHARE = 0.15  # of rated charge must pass before a capacity is read from the reported charge
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    return Outcome((*_sum_of_groups(signals, profile), *_counted_by_bms(session, signals, profile)))
+
+
+def _sum_of_groups(signals: Signals, profile: Profile) -> list[Metric]:
+    table = steady(signals, range_allowed_a(profile))
+    if table is None or len(table) < LEAST_ROWS or not signals.has("pack_voltage"):
+        return []
+    terminal = signals.at(table.t, "pack_voltage", "", 2.0)
+    ok = np.isfinite(terminal)
+    if ok.sum() < LEAST_ROWS or len(table.items) != profile.figure("pack", "cells"):
+        return []
+    gap, current, t = (terminal - table.v.sum(axis=1))[ok], table.current[ok], table.t[ok]
+    block = np.unique((t - t[0]) // int(BLOCK_S * 1e6), return_inverse=True)[1].astype(np.int64)
+    out = []
+    slope = 0.0
+    try:
+        fit = within_blocks(current, gap[:, None], block)
+    except ValueError:
+        pass
+    else:
+        slope = float(fit.slope[0])
+        out.append(Metric("pack_path_mohm", -1000 * slope, "mOhm", 1000 * float(fit.slope_se[0]), fit.n))
+    level = gap - slope * current
+    per_block = np.bincount(block, level) / np.bincount(block)
+    se = 1.2533 * float(per_block.std()) / np.sqrt(per_block.size)
+    pct = 100 / float(np.median(terminal[ok]))
+    value = float(np.median(level))
+    out.append(Metric("pack_sum_gap_v", value, "V", se, level.size))
+    out.append(Metric("pack_sum_gap_pct", value * pct, "%", se * pct, level.size))
+    return out
+
+
+def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> list[Metric]:
+    """Reported charge at both ends, and the capacity the battery management system seems to count with."""
+    soc, current = signals.series("pack_soc"), signals.series("pack_current")
+    known = np.isfinite(soc.v)
+    if known.sum() < 3 or len(current) < 3:
+        return []
+    t, v = soc.t[known], soc.v[known]
+    out = [
+        Metric("pack_soc_start_pct", float(np.median(v[:5])), "%", 0.5, 1),
+        Metric("pack_soc_end_pct", float(np.median(v[-5:])), "%", 0.5, 1),
+        Metric("pack_soc_lowest_pct", float(v.min()), "%", 0.5, 1),
+        Metric("pack_soc_highest_pct", float(v.max()), "%", 0.5, 1),
+    ]
+    charge = integrate(current.t, current.v, GAP_S, (session.end - session.start) / 1e6)
+    pick = np.linspace(0, t.size - 1, min(t.size, 3000)).astype(np.int64)
+    run = np.interp(t[pick], current.t, charge.run)
+    if np.ptp(run) < LEAST_SHARE * profile.figure("pack", "rated_ah") or charge.coverage < 0.98:
+        return out
+    inside = (v[pick] > 3) & (v[pick] < 97)
+    if inside.sum() < 50 or np.ptp(run[inside]) < LEAST_SHARE * profile.figure("pack", "rated_ah"):
+        return out
+    fit = line(run[inside], v[pick][inside])
+    if fit.slope < 0 and np.abs(fit.residual_sd) < 3.0:
+        capacity = -100 / fit.slope
+        # The residual is a slow walk, not white noise: its own size over the span bounds the slope's error.
+        se = capacity * 2 * fit.residual_sd / float(np.ptp(v[pick][inside]))
+        out.append(Metric("bms_capacity_ah", capacity, "Ah", float(np.hypot(se, 0.01 * capacity)), fit.n,
+                          charge.coverage))  # fmt: skip
+    return out
+
+
+SET = MetricSet(
+    id="pack_agreement",
+    needs=("pack_current",),
+    kinds=("ride", "charge", "rest", "bench"),
+    compute=compute,
+    gives={
+        "pack_sum_gap_v": ("V", "Terminal voltage less the sum of all groups, at no current"),
+        "pack_sum_gap_pct": ("%", "The same as a share of the terminal voltage"),
+        "pack_path_mohm": ("mOhm", "Resistance between the outer taps and the terminals' sensor"),
+        "pack_soc_start_pct": ("%", "State of charge reported when the session began"),
+        "pack_soc_end_pct": ("%", "State of charge reported when the session ended"),
+        "pack_soc_lowest_pct": ("%", "Lowest state of charge reported"),
+        "pack_soc_highest_pct": ("%", "Highest state of charge reported"),
+        "bms_capacity_ah": ("Ah", "Counted charge over the change of reported state of charge"),
+    },
+    source="Kirchhoff's voltage law; charge counted from the same current",
+)

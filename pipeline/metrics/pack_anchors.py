@@ -1,0 +1,101 @@
+"""Moments at which the pack's charge is known from outside the counting: full, or rested in a steep zone.
+
+Full: charge termination, when the charger's current falls below its end current with the groups near their
+top. Low: the mean rest voltage where the open-circuit curve is steep enough. The plateau is refused: an
+anchor there is worth plus or minus ten per cent and more. Charge counted between two anchors gives the
+capacity; across sessions that is done over the record (pipeline/health/capacity.py), inside one session
+here.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics._steady import Steady, steady
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.coulomb import integrate
+from pipeline.science.ocv import Ocv, of_pack
+from pipeline.signals import Signals
+
+GAP_S = 5.0
+WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
+REST_C = 1 / 50
+FULL_SE_PCT = 1.0  # what "full" means varies by this much with current and temperature (engineering choice)
+FULL_V = 3.45
+RELAX_V = 0.020  # left to relax right after load; halves with every fourfold rest (engineering choice)
+RELAX_S = 120.0
+LEAST_SPAN_PCT = 60.0
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    rated = profile.figure("pack", "rated_ah")
+    table = steady(signals, max(1.0, 0.05 * rated), most_rows=12000)
+    if table is None or len(table) < 5:
+        return Outcome()
+    current = signals.series("pack_current")
+    charge = integrate(current.t, current.v, GAP_S, (session.end - session.start) / 1e6)
+    run = np.interp(table.t, current.t, charge.run)
+    ocv = of_pack(profile.pack)
+    anchors = [] if ocv is None else _low(table, run, ocv, rated)
+    full = _full(table, run, profile, rated)
+    if full is not None:
+        anchors.append(full)
+    anchors.sort(key=lambda e: e.start)
+    metrics = [Metric("pack_run_ah", float(charge.run[-1]), "Ah", None, len(current), charge.coverage)]
+    return Outcome(tuple(metrics), tuple(anchors))
+
+
+def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
+    """First and last rest of the session whose mean group voltage can be read in per cent."""
+    quiet = np.abs(table.current) < REST_C * rated
+    found = []
+    for rows in _first_and_last_run(quiet):
+        used = rows[table.t[rows] >= table.t[rows[-1]] - 30_000_000]
+        volts = float(np.median(table.v[used].mean(axis=1)))
+        rested = max((table.t[rows[-1]] - table.t[rows[0]]) / 1e6, 1.0)
+        unrelaxed = RELAX_V / np.sqrt(max(1.0, rested / RELAX_S))
+        soc, se = ocv.soc(volts, unrelaxed, "discharge")
+        if se <= WORST_SE_PCT and soc < 50.0:
+            data = {
+                "soc_pct": soc,
+                "se_pct": se,
+                "run_ah": float(run[used[-1]]),
+                "rest_s": rested,
+                "rest_v": volts,
+            }
+            found.append(Event("charge_anchor", int(table.t[used[0]]), int(table.t[used[-1]]), "low", data))
+    return found
+
+
+def _first_and_last_run(quiet: np.ndarray) -> list[np.ndarray]:
+    edge = np.flatnonzero(np.diff(np.concatenate(([0], quiet.view(np.int8), [0]))))
+    runs = [np.arange(a, b) for a, b in zip(edge[::2], edge[1::2], strict=True) if b - a >= 3]
+    return runs if len(runs) < 2 else [runs[0], runs[-1]]
+
+
+def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Event | None:
+    """The last row of charging whose current has fallen to the end current with groups near the top."""
+    given = profile.pack.get("charge_end_a")
+    end_a = 1.5 * float(given) if isinstance(given, int | float) else rated / 20
+    at = (table.current < -0.02) & (table.current > -end_a) & (table.v.mean(axis=1) > FULL_V)
+    if at.sum() < 3:
+        return None
+    k = int(np.flatnonzero(at)[-1])
+    data = {
+        "soc_pct": 100.0,
+        "se_pct": FULL_SE_PCT,
+        "run_ah": float(run[k]),
+        "mean_v": float(table.v[k].mean()),
+    }
+    return Event("charge_anchor", int(table.t[k]), int(table.t[k]), "full", data)
+
+
+SET = MetricSet(
+    id="pack_anchors",
+    needs=("cell_voltage", "pack_current"),
+    kinds=("ride", "charge", "rest", "bench"),
+    compute=compute,
+    gives={"pack_run_ah": ("Ah", "Charge out less charge in over the session")},
+    source="anchors on steep parts of the open-circuit curve; table: pipeline/chemistry or the profile",
+)

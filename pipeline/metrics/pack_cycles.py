@@ -1,0 +1,54 @@
+"""Depth of the discharge cycles of a session, by rainflow on counted charge.
+
+Only turning points leave the session (events `charge_turn`), so that cycles longer than a session can be
+counted across sessions without a reset at every file's border.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.coulomb import integrate
+from pipeline.science.rainflow import count, reversals
+from pipeline.signals import Signals
+
+GAP_S = 5.0
+LEAST_PCT = 2.0  # smaller swings are braking and noise, and wear little (engineering choice)
+BANDS = ((2, 10), (10, 25), (25, 50), (50, 75), (75, 1000))
+MOST_TURNS = 200
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    current = signals.series("pack_current")
+    if len(current) < 10:
+        return Outcome()
+    charge = integrate(current.t, current.v, GAP_S, (session.end - session.start) / 1e6)
+    used_pct = 100 * charge.run / profile.figure("pack", "rated_ah")
+    points, index = reversals(-used_pct, LEAST_PCT)
+    cycles = count(points)
+    metrics = [Metric("pack_depth_pct", float(np.ptp(used_pct)), "%", None, len(current), charge.coverage)]
+    for low, high in BANDS:
+        n = sum(k for size, k in cycles.items() if low <= size < high)
+        metrics.append(
+            Metric("pack_cycles", n, "1", None, points.size, charge.coverage, f"{low}-{min(high, 100)} %")
+        )
+    turns = [
+        Event("charge_turn", int(current.t[i]), int(current.t[i]), "", {"level_pct": float(p)})
+        for i, p in zip(index[:MOST_TURNS], points[:MOST_TURNS], strict=True)
+    ]
+    return Outcome(tuple(metrics), tuple(turns))
+
+
+SET = MetricSet(
+    id="pack_cycles",
+    needs=("pack_current",),
+    kinds=("ride", "charge", "bench"),
+    compute=compute,
+    gives={
+        "pack_depth_pct": ("%", "Deepest swing of counted charge in the session, share of rated charge"),
+        "pack_cycles": ("1", "Cycles of a depth band; 0.5 for a half cycle"),
+    },
+    source="rainflow: ASTM E1049-85, 5.4.4",
+)

@@ -1,0 +1,62 @@
+"""Charge and energy through the pack, both ways, with the share of the session that was really recorded."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.coulomb import integrate
+from pipeline.signals import Signals
+
+GAP_S = 5.0
+GAIN = 0.01  # current sensor's gain error when the profile names none (engineering choice)
+ZERO_A = 0.05  # its zero error when no rest measured it (engineering choice)
+HOLD_S = 5.0
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    current = signals.series("pack_current")
+    if len(current) < 3:
+        return Outcome()
+    span = (session.end - session.start) / 1e6
+    charge = integrate(current.t, current.v, GAP_S, span)
+    hours, n, cover = charge.recorded_s / 3600, len(current), charge.coverage
+    rated = profile.figure("pack", "rated_ah")
+
+    def error(total: float) -> float:
+        return float(np.hypot(GAIN * total, ZERO_A * hours))
+
+    through = charge.out_ah + charge.in_ah
+    out = [
+        Metric("pack_out_ah", charge.out_ah, "Ah", error(charge.out_ah), n, cover),
+        Metric("pack_in_ah", charge.in_ah, "Ah", error(charge.in_ah), n, cover),
+        Metric("pack_cycles_efc", through / (2 * rated), "1", error(through) / (2 * rated), n, cover),
+    ]
+    if signals.has("pack_voltage"):
+        power = current.v * signals.at(current.t, "pack_voltage", "", HOLD_S)
+        energy = integrate(current.t, power, GAP_S, span)
+        volts = float(np.nanmedian(signals.series("pack_voltage").v))
+        for name, wh in (("pack_out_wh", energy.out_ah), ("pack_in_wh", energy.in_ah)):
+            out.append(Metric(name, wh, "Wh", float(np.hypot(GAIN * wh, ZERO_A * hours * volts)), n,
+                              energy.coverage))  # fmt: skip
+    return Outcome(tuple(out))
+
+
+SET = MetricSet(
+    id="pack_energy",
+    needs=("pack_current",),
+    kinds=("ride", "charge", "rest", "bench"),
+    compute=compute,
+    gives={
+        "pack_out_ah": ("Ah", "Charge that left the pack"),
+        "pack_in_ah": ("Ah", "Charge that entered the pack, from charger or brakes"),
+        "pack_out_wh": ("Wh", "Energy that left the pack at its terminals"),
+        "pack_in_wh": ("Wh", "Energy that entered the pack at its terminals"),
+        "pack_cycles_efc": (
+            "1",
+            "Equivalent full cycles: charge through both ways over twice the rated charge",
+        ),
+    },
+    source="trapezoid rule over the current; a pause over 5 s carries nothing and lowers the coverage",
+)

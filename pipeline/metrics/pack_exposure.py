@@ -1,0 +1,85 @@
+"""What the pack lived through: hours by temperature and by voltage, and the hours at 25 degC that age as
+much.
+
+The equivalent hours use an activation energy of 0.5 eV (engineering choice; the profile's pack.ageing_ea_ev
+wins): a rule of thumb for comparing histories, not a forecast of life. Only recorded time counts.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.arrhenius import equivalent_hours
+from pipeline.science.robust_fit import Floats
+from pipeline.science.stretches import held_s
+from pipeline.signals import Signals
+
+TEMPS_C = (-100, 0, 10, 25, 35, 45, 60, 1000)
+VOLTS = (0.0, 2.5, 3.0, 3.2, 3.35, 3.45, 3.55, 3.65, 100.0)
+HOLD_S = 30.0
+EVERY_S = 1.0  # decimation: these change slowly
+EA_EV = 0.5
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    out: list[Metric] = []
+    span = max((session.end - session.start) / 1e6, 1e-9)
+    for name, bands, unit in (("cell_temp", TEMPS_C, "degC"), ("cell_voltage", VOLTS, "V")):
+        t, values = _hottest(signals, name)
+        if not t.size:
+            continue
+        hours = held_s(t, HOLD_S) / 3600
+        known = np.isfinite(values)
+        cover = min(1.0, float(hours[known].sum()) * 3600 / span)
+        kind = "temp_hours" if name == "cell_temp" else "voltage_hours"
+        for low, high in pairwise(bands):
+            spent = float(hours[known & (values >= low) & (values < high)].sum())
+            if spent:
+                out.append(Metric(kind, spent, "h", None, t.size, cover, _band(low, high, bands, unit)))
+        if name == "cell_temp":
+            ea = profile.pack.get("ageing_ea_ev", EA_EV)
+            ev = float(ea) if isinstance(ea, int | float) else EA_EV
+            aged = equivalent_hours(ev, values[known], hours[known])
+            out.append(Metric("pack_age_hours_25c", aged, "h", None, int(known.sum()), cover))
+            out.append(Metric("pack_hours", float(hours[known].sum()), "h", None, int(known.sum()), cover))
+    return Outcome(tuple(out))
+
+
+def _hottest(signals: Signals, name: str) -> tuple[np.ndarray, Floats]:
+    """Highest of the role's items at about every second: (t, values)."""
+    items = [i for i in signals.items(name) if len(signals.series(name, i)) > 1]
+    if not items:
+        return np.empty(0, np.int64), np.empty(0)
+    lead = signals.series(name, items[0])
+    period = max(float(np.median(np.diff(lead.t[:5000]))) / 1e6, 1e-3)
+    t = lead.t[:: max(1, round(EVERY_S / period))]
+    read = np.stack([signals.at(t, name, i, HOLD_S) for i in items])
+    known = np.isfinite(read).any(axis=0)
+    out = np.full(t.shape, np.nan)
+    out[known] = np.nanmax(read[:, known], axis=0)
+    return t, out
+
+
+def _band(low: float, high: float, bands: tuple[float, ...], unit: str) -> str:
+    if low == bands[0]:
+        return f"below {high:g} {unit}"
+    return f"{low:g} {unit} and more" if high == bands[-1] else f"{low:g} to {high:g} {unit}"
+
+
+SET = MetricSet(
+    id="pack_exposure",
+    needs=("pack_current",),
+    kinds=("ride", "charge", "rest", "bench"),
+    compute=compute,
+    gives={
+        "temp_hours": ("h", "Time the hottest cell sensor spent in a band"),
+        "voltage_hours": ("h", "Time the highest group spent in a band"),
+        "pack_age_hours_25c": ("h", "Hours at 25 degC that age as much (Arrhenius)"),
+        "pack_hours": ("h", "Hours behind that figure"),
+    },
+    source="Arrhenius: NIST/SEMATECH e-Handbook 8.1.5.1",
+)
