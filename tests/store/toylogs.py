@@ -39,7 +39,8 @@ def stretch(
     for i in range(round(seconds * 10)):
         t, n = start + i * 100_000, first + i
         wave = (t // 100_000) % 50
-        lines.append(pack(t, 13.2 + wave * 0.01, amps + wave * 0.1, 50.0, mode, 25 + wave * 0.1, n))
+        current = amps + wave * 0.1 if amps else 0.0
+        lines.append(pack(t, 13.2 + wave * 0.01, current, 50.0, mode, 25 + wave * 0.1, n))
         lines.append(cells(t + 10_000, n % 2, 3300 + wave, 3310 - wave))
         lines.append(drive(t + 20_000, kmh + (wave * 0.02 if kmh else 0), round(kmh * 20), 30 + wave * 0.2))
         if n % 10 == 0:
@@ -50,7 +51,7 @@ def stretch(
 def day(start: int = T0, serial: int = 7) -> list[str]:
     """A rest, a ride, a rest and a charge without a break between them: 12 minutes."""
     out = stretch(start, 60, serial=serial)
-    out += stretch(start + 60_000_000, 240, kmh=18, amps=20, mode=2, serial=serial, first=600)
+    out += stretch(start + 60_000_000, 240, kmh=18, amps=-20, mode=2, serial=serial, first=600)
     out += stretch(start + 300_000_000, 240, serial=serial, first=3000)
     out += stretch(start + 540_000_000, 180, amps=5, mode=3, serial=serial, first=5400)
     return out

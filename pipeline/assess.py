@@ -1,0 +1,256 @@
+"""Assess vehicles: sessions and metrics where something is new, then the rules over the whole record.
+
+    work = plan(store, vehicles_touched(store))      one short look into the catalogue
+    done = [assess(store, w) for w in work]          pure, picklable, anywhere
+    commit_assessed(store, done)                     one short transaction
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.catalogue import connect
+from pipeline.errors import ProfileError
+from pipeline.health.engine import judge, rule_set_hash
+from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
+from pipeline.health.model import Record
+from pipeline.lake import LogRef, log_refs, read_signals
+from pipeline.metrics import measure
+from pipeline.metrics.model import Outcome
+from pipeline.profile import Profile
+from pipeline.sessions import Found, Stretch, sessions, stretches
+from pipeline.settings import Settings
+from pipeline.store import Store
+from pipeline.verdict_rows import VerdictRows, verdict_rows
+
+if TYPE_CHECKING:
+    import duckdb
+
+EVER = (-(2**62), 2**62)
+
+
+@dataclass(frozen=True, slots=True)
+class LogSpans:
+    """One log as assessment sees it: where it is, its dated spans, and whether it is from a bench."""
+
+    ref: LogRef
+    profile_hash: str
+    bench: bool
+    spans: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class Work:
+    """All that assess() needs besides the lake: a copy of the vehicle's rows. ticket: which touch this answers."""
+
+    vehicle: str
+    ticket: int
+    logs: tuple[LogSpans, ...]
+    known: dict[tuple[int, int], str]  # fingerprint by stretch
+    sessions: pl.DataFrame
+    metrics: pl.DataFrame
+    events: pl.DataFrame
+    reference: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class Assessed:
+    """What became of a vehicle. gone: stretches whose sessions are to be removed; sessions, metrics, events: new rows
+    in the catalogue's columns; stretches: (start, end, fingerprint) of the new ones."""
+
+    vehicle: str
+    ticket: int
+    profile: str
+    rule_set: str
+    gone: tuple[tuple[int, int], ...]
+    stretches: tuple[tuple[int, int, str], ...]
+    sessions: pl.DataFrame
+    metrics: pl.DataFrame
+    events: pl.DataFrame
+    verdict: VerdictRows
+    logs: dict[int, tuple[str, ...]] = field(default_factory=dict)  # logs by session start
+
+
+def vehicles_touched(store: Store) -> list[str]:
+    """Vehicles whose record may have changed since they were last assessed, in order."""
+    con = connect(store.catalogue, read_only=True)
+    try:
+        return [v for (v,) in con.execute("SELECT vehicle FROM touched ORDER BY vehicle").fetchall()]
+    finally:
+        con.close()
+
+
+def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
+    """What has to be looked at for these vehicles, read in one short visit to the catalogue."""
+    con = connect(store.catalogue, read_only=True)
+    try:
+        con.execute("SET TimeZone = 'UTC'")
+        return [_work(con, vehicle) for vehicle in vehicles]
+    finally:
+        con.close()
+
+
+def _work(con: duckdb.DuckDBPyConnection, vehicle: str) -> Work:
+    def rows(sql: str) -> list[tuple[Any, ...]]:
+        return con.execute(sql, [vehicle]).fetchall()
+
+    ticket = rows("SELECT coalesce(max(ticket), 0) FROM touched WHERE vehicle = ?")[0][0]
+    spans: dict[str, list[tuple[int, int]]] = {}
+    for log, a, b in rows("""SELECT log, epoch_us(s.start_t), epoch_us(s.end_t) FROM log_spans s JOIN logs l USING (log)
+                             WHERE l.vehicle = ? AND s.dated ORDER BY 1, 2, 3"""):
+        spans.setdefault(log, []).append((a, b))
+    more = {log: (h, bench) for log, h, bench in rows("SELECT log, profile_hash, bench FROM logs WHERE vehicle = ?")}
+    logs = tuple(LogSpans(ref, *more[ref.log], tuple(spans.get(ref.log, ()))) for ref in log_refs(con, vehicle, *EVER))
+    known = {(a, b): f for a, b, f in rows(
+        "SELECT epoch_us(start_t), epoch_us(end_t), fingerprint FROM stretches WHERE vehicle = ?")}
+    profile = logs[-1].ref.profile if logs else ""
+    return Work(
+        vehicle, ticket, logs, known,
+        _frame(con, "SELECT vehicle, kind, start_t, end_t, coverage FROM sessions WHERE vehicle = ?", vehicle, SESSIONS),
+        _frame(con, """SELECT s.kind, m.start_t, s.end_t, m.name, m.item, m.value, m.unit, m.se, m.n, m.coverage
+                       FROM metrics m JOIN sessions s USING (vehicle, start_t) WHERE vehicle = ?""", vehicle, METRICS),
+        _frame(con, """SELECT session_start_t, kind, item, start_t, end_t, map_entries(data) AS data
+                       FROM events WHERE vehicle = ?""", vehicle, EVENTS),
+        _frame(con, "SELECT name, item, value, spread, unit, n FROM reference WHERE profile = ?", profile, REFERENCE),
+    )  # fmt: skip
+
+
+def _frame(con: duckdb.DuckDBPyConnection, sql: str, key: str, schema: Any) -> pl.DataFrame:
+    frame: pl.DataFrame = con.sql(sql, params=[key]).pl()
+    naive = [n for n, t in frame.schema.items() if isinstance(t, pl.Datetime)]
+    utc = [pl.col(n).dt.cast_time_unit("us").dt.replace_time_zone("UTC") for n in naive]
+    return frame.with_columns(utc).cast(schema)
+
+
+@cache
+def measuring_hash() -> str:
+    """Over everything that sessions and metrics depend on besides logs and profile: when it changes, they are redone."""
+    here = Path(__file__).parent
+    names = ("sessions.py", "overlap.py", "lake.py", "quantities.py", "signals.py", "mapping.py", "units.py")
+    digest = hashlib.sha256()
+    for path in [here / n for n in names] + sorted([*here.glob("metrics/**/*.py"), *here.glob("science/**/*.py")]):
+        digest.update(path.relative_to(here).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()
+
+
+def assess(store: Store, work: Work | str) -> Assessed:
+    """One vehicle (or what plan() said about it): redo what changed, keep the rest, judge the whole.
+
+    Raises: StoreError for a missing or damaged part; ProfileError when a profile is gone.
+    """
+    if isinstance(work, str):
+        work = plan(store, [work])[0]
+    settings, profiles = store.settings, {p.name: p for p in store.profiles()}
+    wanted = stretches([s for log in work.logs for s in log.spans], int(settings.join_s * 1e6))
+    fingerprints = {(s.start, s.end): fingerprint(s, work.logs, settings) for s in wanted}
+    fresh = [s for s in wanted if work.known.get((s.start, s.end)) != fingerprints[s.start, s.end]]
+    kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
+    gone = tuple(sorted(set(work.known) - kept))
+    rows = _Rows(work.vehicle)
+    for stretch in fresh:
+        _measure_stretch(store, work, stretch, profiles, rows)
+    new = rows.frames()
+    verdict, profile = VerdictRows(), ""
+    if work.logs:
+        profile = work.logs[-1].ref.profile
+        record = _record(work, gone, new, _profile(profiles, profile, store))
+        verdict = verdict_rows(judge(record), record)
+    return Assessed(work.vehicle, work.ticket, profile, rule_set_hash(), gone,
+                    tuple((s.start, s.end, fingerprints[s.start, s.end]) for s in fresh), *new, verdict, rows.logs)
+
+
+def fingerprint(stretch: Stretch, logs: Sequence[LogSpans], settings: Settings) -> str:
+    """Equal fingerprints give equal sessions and metrics."""
+    inside = [
+        f"{x.ref.log} {x.ref.part.rsplit('-', 1)[-1]} {x.ref.profile} {x.profile_hash} {x.bench} {x.ref.doubts}"
+        for x in logs if _touches(x, stretch)
+    ]  # fmt: skip
+    how = f"{measuring_hash()} {settings.join_s} {settings.stop_s} {settings.span_gap_s}"
+    return hashlib.sha256("\n".join([how, *sorted(inside)]).encode()).hexdigest()
+
+
+def _touches(log: LogSpans, stretch: Stretch) -> bool:
+    return any(a < stretch.end and b >= stretch.start for a, b in log.spans)
+
+
+def _profile(profiles: dict[str, Profile], name: str, store: Store) -> Profile:
+    if name not in profiles:
+        what = f"profile {name!r} is not among the profiles"
+        raise ProfileError(what, store.folder, "Put it back where herdbook.toml says profiles are")
+    return profiles[name]
+
+
+def _measure_stretch(
+    store: Store, work: Work, stretch: Stretch, profiles: dict[str, Profile], rows: _Rows
+) -> None:
+    inside = [x for x in work.logs if _touches(x, stretch)]
+    refs = [x.ref for x in inside]
+    settings = store.settings
+    spans = [s for x in inside for s in x.spans]
+    signals = read_signals(store.lake, refs, profiles.values(), work.vehicle, stretch.start, stretch.end)
+    found = sessions(work.vehicle, stretch, signals, spans, any(x.bench for x in inside), settings.stop_s,
+                     int(settings.span_gap_s * 1e6))
+    profile = _profile(profiles, refs[-1].profile, store)
+    for one in found:
+        s = one.session
+        logs = tuple(sorted(x.ref.log for x in inside if _touches(x, Stretch(s.start, s.end))))
+        rows.add(one, measure(s, signals.between(s.start, s.end), profile), logs)
+
+
+class _Rows:
+    """New rows on their way to the catalogue."""
+
+    def __init__(self, vehicle: str) -> None:
+        self.vehicle = vehicle
+        self.sessions: list[dict[str, Any]] = []
+        self.metrics: list[dict[str, Any]] = []
+        self.events: list[dict[str, Any]] = []
+        self.logs: dict[int, tuple[str, ...]] = {}
+
+    def add(self, found: Found, outcome: Outcome, logs: tuple[str, ...]) -> None:
+        s = found.session
+        base = {"kind": s.kind, "start_t": s.start, "end_t": s.end}
+        self.logs[s.start] = logs
+        self.sessions.append({"vehicle": self.vehicle, **base, "coverage": found.coverage})
+        self.metrics += [
+            {**base, "name": m.name, "item": m.item, "value": m.value, "unit": m.unit, "se": m.se, "n": m.n,
+             "coverage": m.coverage} for m in outcome.metrics]  # fmt: skip
+        self.events += [
+            {"session_start_t": s.start, "kind": e.kind, "item": e.item, "start_t": e.start, "end_t": e.end,
+             "data": [{"key": k, "value": float(v)} for k, v in e.data.items()]} for e in outcome.events]  # fmt: skip
+
+    def frames(self) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+        return tuple(  # type: ignore[return-value]
+            _typed(rows, schema) for rows, schema in
+            ((self.sessions, SESSIONS), (self.metrics, METRICS), (self.events, EVENTS)))  # fmt: skip
+
+
+def _typed(rows: list[dict[str, Any]], schema: Any) -> pl.DataFrame:
+    times = {n for n, t in schema.items() if isinstance(t, pl.Datetime)}
+    raw = {n: pl.Int64 if n in times else t for n, t in schema.items()}
+    return pl.DataFrame(rows, schema=raw, orient="row").with_columns(pl.col(n).cast(schema[n]) for n in times)
+
+
+def _record(
+    work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFrame, ...], profile: Profile
+) -> Record:
+    """Kept and new rows together, in an order that does not depend on what was kept."""
+    def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:
+        t = pl.col(key).to_physical()
+        dropped = pl.any_horizontal([t.is_between(a, b, closed="left") for a, b in gone] or [pl.lit(False)])
+        return pl.concat([old.filter(~dropped), fresh]).sort(order, maintain_order=True)
+
+    return Record(
+        work.vehicle, profile,
+        all_of(work.sessions, new[0], "start_t", ["start_t"]),
+        all_of(work.metrics, new[1], "start_t", ["start_t", "name", "item"]),
+        all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
+        work.reference,
+    )  # fmt: skip
