@@ -136,3 +136,8 @@ def listing(words: list[str]) -> str:
 def from_stamp(text: str | None) -> datetime | None:
     """2026-03-01T07:00:00.000000Z as a naive UTC datetime. Raises ValueError for anything else."""
     return None if not text else datetime.fromisoformat(text).astimezone(UTC).replace(tzinfo=None)
+
+
+def from_micros(t: int) -> datetime:
+    """Microseconds UTC as a naive UTC datetime, exactly."""
+    return datetime(1970, 1, 1) + timedelta(microseconds=t)
