@@ -60,7 +60,8 @@ def run(app: typer.Typer) -> NoReturn:
         sys.stderr.close()
         sys.exit(0)
     except OSError as error:
-        warn(f"herdbook: {error.strerror or error}: {error.filename or 'no file named'}. Check the path, its rights and the room left.")
+        where = error.filename or "no file named"
+        warn(f"herdbook: {error.strerror or error}: {where}. Check the path, its rights and the room left.")
         sys.exit(5)
     except Exception as error:
         sys.exit(own_fault(error))

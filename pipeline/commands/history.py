@@ -1,4 +1,4 @@
-"""herdbook history and verify: what a vehicle has been through, and proof that the file still says what the store says."""
+"""herdbook history: what a vehicle has been through; herdbook verify: does the file still match the store."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
 
 
 def register(app: typer.Typer) -> None:
-    app.command(epilog="Example: herdbook history ZB-1007 --store fleet --zone Europe/Vienna --out zb-1007.html")(history)
+    app.command(epilog="Example: herdbook history ZB-1007 --store fleet --zone Europe/Vienna --out .")(history)
     app.command(epilog="Example: herdbook verify zb-1007.html --store fleet")(verify)
 
 
@@ -45,7 +45,7 @@ def verify(
     store: StoreFolder = DEFAULT_STORE,
     json: Json = False,
 ) -> None:
-    """Check a history against the store: unaltered, its logs intact, and the same if written again. Exit code 8 if not."""
+    """Check a history against the store: unaltered, logs intact, the same if written again. Else exit code 8."""
     from pipeline.commands import screen
     from pipeline.reports import verify_history
     from pipeline.store import Store

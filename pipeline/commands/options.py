@@ -14,7 +14,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print JSON for a script inst
 Vehicle = Annotated[str, typer.Argument(help="Vehicle as `herdbook fleet` lists it.", show_default=False)]
 Profiles = Annotated[
     Path | None,
-    typer.Option("--profiles", "-p", help="Folder (or one file) of vehicle profiles; else the one herdbook.toml names."),
+    typer.Option("--profiles", "-p", help="Folder of vehicle profiles; else the one herdbook.toml names."),
 ]
 Jobs = Annotated[int | None, typer.Option("--jobs", "-j", min=1, help="Worker processes; else one a core.")]
 

@@ -42,7 +42,7 @@ def profile(
         return
     rows = [(r["role"], r["unit"], r["signals"] or "– not mapped", r["meaning"]) for r in roles]
     screen.table(f"{found.name}: {len(have)} of {len(ROLES)} roles", ("role", "unit", "signals", "meaning"), rows)
-    lost = [(r["rule"], r["subsystem"], ", ".join(str(m) for m in r["missing"])) for r in rules if not r["judged"]]
+    lost = [(r["rule"], r["subsystem"], ", ".join(map(str, r["missing"]))) for r in rules if not r["judged"]]
     screen.say()
     if lost:
         screen.table(f"{len(lost)} of {len(rules)} rules cannot be judged", ("rule", "subsystem", "missing roles"), lost)

@@ -45,5 +45,6 @@ def query(
     elif json:
         screen.as_json(table.to_dicts())
     else:
-        more = f"{table.height - SHOWN:,} more rows; all of them with --out FILE or --json" if table.height > SHOWN else ""
+        hidden = table.height - SHOWN
+        more = f"{hidden:,} more rows; all of them with --out FILE or --json" if hidden > 0 else ""
         screen.table(f"{table.height:,} rows", table.columns, table.head(SHOWN).rows(), note=more)

@@ -68,12 +68,13 @@ def explain(rule: Rule, own: dict[str, float]) -> None:
 
     screen.say(f"{rule.title}  ({rule.id}, {rule.subsystem}, at worst {rule.severity})", style="bold")
     screen.say(f"\n{rule.meaning}\n")
-    rows = [
-        (x.name, own.get(f"{rule.id}.{x.name}", x.value), x.unit, "the profile" if f"{rule.id}.{x.name}" in own else x.why)
-        for x in rule.limits
-    ]
+    rows = []
+    for x in rule.limits:
+        mine = own.get(f"{rule.id}.{x.name}")
+        rows.append((x.name, x.value, x.unit, x.why) if mine is None else (x.name, mine, x.unit, "the profile"))
     screen.table("Limits", ("limit", "value", "unit", "why"), rows)
-    for title, lines in (("Likely causes", rule.causes), ("Next bench checks", rule.bench), ("Cautions", rule.cautions)):
+    lists = (("Likely causes", rule.causes), ("Next bench checks", rule.bench), ("Cautions", rule.cautions))
+    for title, lines in lists:
         screen.say(f"\n{title}", style="bold")
         for line in lines or ("none",):
             screen.say(f"  - {line}")
