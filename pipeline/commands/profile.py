@@ -45,7 +45,8 @@ def profile(
     lost = [(r["rule"], r["subsystem"], ", ".join(map(str, r["missing"]))) for r in rules if not r["judged"]]
     screen.say()
     if lost:
-        screen.table(f"{len(lost)} of {len(rules)} rules cannot be judged", ("rule", "subsystem", "missing roles"), lost)
+        title = f"{len(lost)} of {len(rules)} rules cannot be judged"
+        screen.table(title, ("rule", "subsystem", "missing roles"), lost)
     else:
         screen.say(f"All {len(rules)} rules have the roles they need.")
 
