@@ -90,6 +90,13 @@ class Rows:
         self.payload[i] = 0
         self.payload[i, :len(payload)] = np.frombuffer(payload, np.uint8)
 
+    def first(self, n: int) -> Rows:
+        """The first n rows."""
+        some = Rows(0)
+        some.t, some.channel, some.can_id = self.t[:n], self.channel[:n], self.can_id[:n]
+        some.flags, some.length, some.payload = self.flags[:n], self.length[:n], self.payload[:n]
+        return some
+
     def frames(self, labels: Labels, keep: NDArray[np.bool_] | None = None) -> Frames:
         """The rows, or those to keep, as Frames."""
         some = slice(None) if keep is None else keep

@@ -1,0 +1,65 @@
+"""Comma-separated logs as python-can writes them.
+
+    timestamp,arbitration_id,extended,remote,error,dlc,data
+    1483389946.197,0x00dadada,1,0,0,6,WzQyLCA5XQ==          seconds, hexadecimal, flags, bytes, base64
+There is no channel column: all frames are on channel "1". Source: python-can, can.io.csv.
+"""
+
+from __future__ import annotations
+
+import binascii
+from collections.abc import Iterator
+
+from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
+from decoders.frames_out import Labels, Rows
+from decoders.log import ABSOLUTE_US, Account, Reader
+from decoders.source import Source
+
+HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
+
+
+def read(source: Source, account: Account) -> Iterator[Frames]:
+    labels = Labels()
+    labels.number(b"1")
+    first = True
+    for offset, block in source.blocks(account):
+        frames = _parse(block, offset, labels, account)
+        if first and len(frames):
+            account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
+            first = False
+        yield frames
+
+
+def _parse(block: bytes, offset: int, labels: Labels, account: Account) -> Frames:
+    lines = block.split(b"\n")
+    rows = Rows(len(lines))
+    n = 0
+    for line in lines:
+        if _line(line, n, rows):
+            n += 1
+        elif line.strip() and not line.startswith(HEADER):
+            account.lose("line", offset, len(line) + 1, f"not a row of seven columns: {line[:60]!r}")
+        offset += len(line) + 1
+    return rows.first(n).frames(labels)
+
+
+def _line(line: bytes, i: int, rows: Rows) -> bool:
+    columns = line.split(b",")
+    if len(columns) != 7:
+        return False
+    try:
+        t = round(float(columns[0]) * 1e6)
+        number, length = int(columns[1], 16), int(columns[5])
+        data = binascii.a2b_base64(columns[6], strict_mode=True) if columns[6].strip() else b""
+    except (ValueError, OverflowError):
+        return False
+    extended, remote, error = (c == b"1" for c in columns[2:5])
+    sound = 0 <= number <= (0x1FFF_FFFF if extended else 0x7FF) and abs(t) < 2**62
+    if not sound or not 0 <= length <= 64 or (len(data) != length and not (remote or error)):
+        return False
+    flags = (EXTENDED if extended else 0) | (REMOTE if remote else 0) | (ERROR if error else 0)
+    rows.put(i, t, 0, number, flags, length, b"" if remote else data[:length])
+    return True
+
+
+READER = Reader(name="csv", looks=lambda head: head.startswith(HEADER), read=read)
