@@ -1,0 +1,89 @@
+"""Belt slip: how much faster than its wheel a motor turns when it pulls, in percent at 30 A of torque
+current.
+
+A line through relative speed over current, second by second: tyre size and wear shift it, only slip tilts it.
+Corners make one side faster and the other slower at any current, and even out.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.metrics._heat_grid import figure
+from pipeline.metrics._travel import Travel, travel
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.quantities import SIDES
+from pipeline.science.stretches import Floats, stretches
+from pipeline.signals import Signals
+
+AT_A = 30.0
+LEAST_MS = 2.0
+LEAST_SECONDS = 40
+LEAST_SPREAD_A = 5.0  # of the current, else there is nothing to tilt the line by
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    gear, wheel = figure(profile.drive, "gear", math.nan), figure(profile.drive, "wheel_m", math.nan)
+    ride = travel(session, signals)
+    metrics: list[Metric] = []
+    events: list[Event] = []
+    for side in SIDES:
+        ratio = ride.rpm[side] / (ride.speed * gear / (math.pi * wheel) * 60.0)
+        slip = _slip(ride, ratio, ride.amps[side])
+        if slip is None:
+            continue
+        value, se, n = slip
+        metrics.append(Metric("belt_slip_pct", 100 * value, "%", 100 * se, n, item=side))
+        if value > 0.015 and value > 3 * se:
+            events += _events(ride, ratio, ride.amps[side], side)
+    return Outcome(tuple(metrics), tuple(events))
+
+
+def _slip(ride: Travel, ratio: Floats, amps: Floats) -> tuple[float, float, int] | None:
+    """Slope at AT_A with its standard error: least squares, then once more without points beyond 4
+    spreads."""
+    with np.errstate(invalid="ignore"):
+        ok = (ride.speed > LEAST_MS) & np.isfinite(ratio) & np.isfinite(amps) & (np.abs(ratio - 1) < 0.5)
+    for _ in range(2):
+        n = int(ok.sum())
+        if n < LEAST_SECONDS or float(np.std(amps[ok])) < LEAST_SPREAD_A:
+            return None
+        x, y = amps[ok] / AT_A, ratio[ok]
+        dx = x - x.mean()
+        slope = float(dx @ (y - y.mean())) / float(dx @ dx)
+        residual = y - y.mean() - slope * dx
+        se = math.sqrt(float(residual @ residual) / (n - 2) / float(dx @ dx))
+        spread = 1.4826 * float(np.median(np.abs(residual))) + 1e-4
+        keep = np.zeros(ok.shape, bool)
+        keep[np.flatnonzero(ok)[np.abs(residual) < 4 * spread]] = True
+        ok = keep
+    # a corner lasts some four seconds: that many neighbouring points say the same thing
+    return slope, 2.0 * se, n
+
+
+def _events(ride: Travel, ratio: Floats, amps: Floats, side: str) -> list[Event]:
+    """Pulls in which the motor ran ahead: the places to look at."""
+    t = ride.start + (np.arange(ratio.size) * 1e6).astype(np.int64)
+    level = float(np.nanmedian(ratio))
+    with np.errstate(invalid="ignore"):
+        runs = stretches(t, (np.abs(amps) > 15) & ((ratio - level) * np.sign(amps) > 0.015), 1.5, least_s=1.0)
+    return [
+        Event("belt_slip", int(t[a]), int(t[b]) + 1_000_000, side,
+              {"slip_pct": float(100 * np.nanmean((ratio[a : b + 1] - level) * np.sign(amps[a : b + 1]))),
+               "current_a": float(np.nanmax(np.abs(amps[a : b + 1])))})
+        for a, b in zip(runs.first, runs.last, strict=True)
+    ]  # fmt: skip
+
+
+SET = MetricSet(
+    id="belt",
+    needs=("motor_speed", "motor_current", "vehicle_speed"),
+    kinds=("ride", "bench"),
+    compute=compute,
+    gives={"belt_slip_pct": ("%", "How much faster than its wheel the motor turns at 30 A of torque current.")},
+    source="method: this file; needs the profile's gear and wheel_m; slip over 3 to 5 % marks a fault: from "
+    "memory",
+)

@@ -1,0 +1,100 @@
+"""Restarts and fault bits of the controller, the motors and the pack.
+
+Event "reset" (item "controller"): uptime fell. Data: uptime_before_s, voltage_v (lowest pack voltage in the
+three seconds before), speed_ms. Its span is the silence between the last frame before and the first after.
+Event "fault_bits" (item "controller", "left", "right" or "pack"). Data: bits (all seen, joined), lasted_s,
+speed_ms.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.stretches import Floats, Stretches, Times, extremes, held_s, stretches
+from pipeline.signals import Series, Signals
+
+SOURCES = (
+    ("controller", "controller_fault", ""),
+    ("left", "motor_fault", "left"),
+    ("right", "motor_fault", "right"),
+    ("pack", "bms_fault", ""),
+)
+LEAST_BACK_S = 1.0  # uptime must fall by more than its own steps and jitter
+JOIN_S = 5.0  # one fault that flickers is one fault
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    metrics, events = _resets(signals)
+    for item, role, index in SOURCES:
+        s = signals.series(role, index)
+        if not len(s):
+            continue
+        with np.errstate(invalid="ignore"):
+            runs = stretches(s.t, s.v > 0, 3.0, JOIN_S, least_n=2)
+        lasted = runs.lengths_s(s.t)
+        metrics.append(Metric("fault_count", float(len(runs)), "1", n=len(s), item=item))
+        metrics.append(Metric("fault_s", float(lasted.sum()), "s", n=len(runs), item=item))
+        speed = signals.at(s.t[runs.first], "vehicle_speed", hold_s=2.0)
+        for i, (a, b) in enumerate(zip(runs.first, runs.last, strict=True)):
+            data = {"bits": float(_joined(s, int(a), int(b))), "lasted_s": float(lasted[i])}
+            if speed[i] == speed[i]:
+                data["speed_ms"] = float(speed[i])
+            events.append(Event("fault_bits", int(s.t[a]), int(s.t[b]), item, data))
+    return Outcome(tuple(metrics), tuple(events))
+
+
+def _joined(s: Series, first: int, last: int) -> int:
+    values = np.unique(s.v[first : last + 1])
+    return int(np.bitwise_or.reduce(values[np.isfinite(values)].astype(np.int64)))
+
+
+def _resets(signals: Signals) -> tuple[list[Metric], list[Event]]:
+    s = signals.series("controller_uptime")
+    if len(s) < 3:
+        return [], []
+    back = np.flatnonzero(np.diff(s.v) < -LEAST_BACK_S) + 1
+    # the counter must run on from its new value: a single wrong sample falls and jumps up again
+    follow = np.minimum(back + 1, len(s) - 1)
+    real = (follow > back) & (s.v[follow] >= s.v[back]) & (s.v[follow] < s.v[back - 1])
+    back = back[real]
+    seen = float(held_s(s.t, 5.0).sum()) / 3600.0
+    metrics = [
+        Metric("reset_count", float(back.size), "1", n=len(s)),
+        Metric("controller_watched_h", seen, "h", n=len(s)),
+    ]
+    lowest = _lowest_before(signals, s.t[back - 1])
+    speed = signals.at(s.t[back - 1], "vehicle_speed", hold_s=2.0)
+    events = []
+    for i, k in enumerate(back):
+        data = {"uptime_before_s": float(s.v[k - 1]), "voltage_v": float(lowest[i]), "speed_ms": float(speed[i])}
+        data = {name: v for name, v in data.items() if v == v}
+        events.append(Event("reset", int(s.t[k - 1]), int(s.t[k]), "controller", data))
+    return metrics, events
+
+
+def _lowest_before(signals: Signals, t: Times) -> Floats:
+    volts = signals.series("pack_voltage")
+    if not len(volts) or not t.size:
+        return np.full(t.shape, np.nan)
+    first = np.searchsorted(volts.t, t - 3_000_000, side="left")
+    last = np.searchsorted(volts.t, t, side="right") - 1
+    ok = last >= first
+    found = extremes(volts.v, Stretches(np.where(ok, first, 0), np.where(ok, last, 0)), largest=False)
+    return np.where(ok, found, np.nan)
+
+
+SET = MetricSet(
+    id="controller",
+    needs=(),
+    kinds=("ride", "charge", "bench"),
+    compute=compute,
+    gives={
+        "reset_count": ("1", "Restarts of the controller, from its uptime falling back."),
+        "controller_watched_h": ("h", "Time in which a restart would have shown."),
+        "fault_count": ("1", "Stretches with fault bits set, five seconds apart or more."),
+        "fault_s": ("s", "Time with fault bits set."),
+    },
+    source="definitions: this file",
+)

@@ -1,0 +1,80 @@
+"""Speed of a motor lost for moments: the encoder or its wire.
+
+Event "encoder_dropout" (item: the side). Data: lasted_s, speed_rpm (what the other side or the wheel says).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics._heat_grid import figure
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.quantities import SIDES
+from pipeline.science.stretches import Floats, Times, means, stretches
+from pipeline.signals import Signals
+
+LEAST_RPM = 300.0  # of the reference: slower, a loss cannot be told from standing
+LOST_SHARE = 0.3
+LEAST_S = 0.08
+PAUSE_S = 0.4
+IMPLAUSIBLE = 1.4  # times the reference
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    metrics: list[Metric] = []
+    events: list[Event] = []
+    for side in SIDES:
+        s = signals.series("motor_speed", side)
+        if len(s) < 10:
+            continue
+        reference = _reference(signals, s.t, side, profile)
+        with np.errstate(invalid="ignore"):
+            moving = np.abs(reference) > LEAST_RPM
+            lost = moving & (np.abs(s.v) < LOST_SHARE * np.abs(reference))
+            wild = moving & (np.abs(s.v) > IMPLAUSIBLE * np.abs(reference))
+        moving_s = float(moving.sum()) * float(np.median(np.diff(s.t))) / 1e6
+        runs = stretches(s.t, lost, PAUSE_S, join_s=0.1, least_s=LEAST_S, least_n=3)
+        metrics += [
+            Metric("encoder_watched_h", moving_s / 3600.0, "h", n=int(moving.sum()), item=side),
+            Metric("encoder_dropout_count", float(len(runs)), "1", n=int(moving.sum()), item=side),
+        ]
+        if moving.any():
+            metrics.append(Metric("speed_implausible_share", float(wild.sum() / moving.sum()), "1",
+                                  n=int(moving.sum()), item=side))  # fmt: skip
+        rpm, length = means(np.abs(reference), runs), runs.lengths_s(s.t)
+        events += [
+            Event("encoder_dropout", int(a), int(b), side, {"lasted_s": float(d), "speed_rpm": float(r)})
+            for a, b, d, r in zip(s.t[runs.first], s.t[runs.last], length, rpm, strict=True)
+        ]
+    return Outcome(tuple(metrics), tuple(events))
+
+
+def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Floats:
+    """Speed in rpm this motor should have: by the wheel where the profile gives gear and wheel, and by the
+    other motor; where both are known they must agree within a quarter, else NaN (a locked or spinning
+    wheel)."""
+    other = signals.at(t, "motor_speed", "left" if side == "right" else "right", hold_s=PAUSE_S)
+    gear, wheel = figure(profile.drive, "gear", np.nan), figure(profile.drive, "wheel_m", np.nan)
+    road = signals.at(t, "vehicle_speed", hold_s=PAUSE_S) * gear / (np.pi * wheel) * 60.0
+    with np.errstate(invalid="ignore"):
+        agree = np.abs(other - road) <= 0.25 * np.abs(road)
+    both = np.isfinite(other) & np.isfinite(road)
+    return np.asarray(np.where(both, np.where(agree, road, np.nan), np.where(np.isfinite(road), road, other)))
+
+
+SET = MetricSet(
+    id="encoder",
+    needs=("motor_speed",),
+    kinds=("ride", "bench"),
+    compute=compute,
+    gives={
+        "encoder_watched_h": ("h", "Time at speed in which a loss would have shown."),
+        "encoder_dropout_count": (
+            "1",
+            "Losses of the motor's speed for at least 0.08 s, the vehicle moving.",
+        ),
+        "speed_implausible_share": ("1", "Share of samples far faster than the wheel and the other motor."),
+    },
+    source="definitions: this file; thresholds: engineering choice",
+)

@@ -1,0 +1,107 @@
+"""What moving costs: rolling resistance from coasting and from driving, and energy per kilometre.
+
+Force balance second by second with the brake released: motor force - m a - air drag = m g (rolling + grade).
+The grade is not observed: it averages out over coast-downs and over round trips, and its scatter is in the
+error.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.metrics._heat_grid import figure
+from pipeline.metrics._travel import Travel, travel
+from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.stretches import Bools, Floats, held_s
+from pipeline.signals import Signals
+
+GRAVITY, AIR = 9.80665, 1.2  # m/s2; kg/m3 at 20 degC
+BELT = 0.97  # share of the power that passes a sound belt: common practice
+LEAST_MS = 2.0
+COAST_A = 1.5
+STREET_M = 120.0  # over this the grade stays alike; engineering choice
+LEAST_M = 300.0
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    ride = travel(session, signals)
+    metrics = _rolling(ride, profile)
+    metrics += _energy(signals, ride)
+    return Outcome(tuple(metrics))
+
+
+def _rolling(ride: Travel, profile: Profile) -> list[Metric]:
+    drive, vehicle = profile.drive, profile.vehicle
+    names = (drive, "torque_nm_per_a"), (drive, "gear"), (drive, "wheel_m"), (vehicle, "mass_kg")
+    kt, gear, wheel, mass = (figure(table, key, math.nan) for table, key in names)
+    area = figure(vehicle, "drag_area_m2", math.nan)
+    if math.isnan(kt * gear * wheel * mass * area):
+        return []
+    amps = ride.amps["left"] + ride.amps["right"]
+    force = kt * amps * gear / (wheel / 2.0)
+    force = np.where(force > 0, force * BELT, force / BELT)
+    air = 0.5 * AIR * area * ride.speed**2
+    per_weight = (force - 1.03 * mass * ride.acceleration - air) / (mass * GRAVITY)
+    with np.errstate(invalid="ignore"):
+        free = (ride.speed > LEAST_MS) & ~(ride.brake > 0) & np.isfinite(per_weight)
+        free[1:] &= ~(ride.brake[:-1] > 0)
+        free[:-1] &= ~(ride.brake[1:] > 0)
+        coast = free & (np.abs(ride.amps["left"]) < COAST_A) & (np.abs(ride.amps["right"]) < COAST_A)
+    return _mean("coast_rolling", per_weight, coast, ride, 60.0) + _mean(
+        "travel_rolling", per_weight, free, ride, LEAST_M
+    )
+
+
+def _mean(name: str, value: Floats, where: Bools, ride: Travel,
+          least_m: float) -> list[Metric]:  # fmt: skip
+    metres = float(ride.metres[where].sum())
+    if metres < least_m:
+        return []
+    weights = ride.metres[where] / metres
+    mean = float(weights @ value[where])
+    spread = math.sqrt(float(weights @ (value[where] - mean) ** 2))
+    se = spread / math.sqrt(max(metres / STREET_M, 1.0))
+    return [Metric(name, mean, "1", se, int(where.sum()))]
+
+
+def _energy(signals: Signals, ride: Travel) -> list[Metric]:
+    s = signals.series("pack_current")
+    km = float(ride.metres.sum()) / 1000.0
+    if len(s) < 10 or km < LEAST_M / 1000.0:
+        return []
+    watts = s.v * signals.at(s.t, "pack_voltage", hold_s=1.0)
+    dt = held_s(s.t, 2.0)
+    known = np.isfinite(watts)
+    covered = float(dt[known].sum()) / max((signals.end - signals.start) / 1e6, 1e-9)
+    if covered < 0.95:
+        return []
+    out = float((np.clip(watts, 0, None) * dt)[known].sum()) / 3600.0
+    back = float((np.clip(-watts, 0, None) * dt)[known].sum()) / 3600.0
+    n = int(known.sum())
+    return [
+        Metric("consumption_wh_km", (out - back) / km, "Wh/km", None, n, min(covered, 1.0)),
+        Metric("regen_wh_km", back / km, "Wh/km", None, n, min(covered, 1.0)),
+        Metric("regen_share", back / out if out > 0 else 0.0, "1", None, n, min(covered, 1.0)),
+    ]
+
+
+SET = MetricSet(
+    id="resistance",
+    needs=("vehicle_speed",),
+    kinds=("ride",),
+    compute=compute,
+    gives={
+        "coast_rolling": ("1", "Rolling resistance over weight while coasting; grade not observed."),
+        "travel_rolling": (
+            "1",
+            "Rolling resistance over weight from all travel without brake; grade not observed.",
+        ),
+        "consumption_wh_km": ("Wh/km", "Energy out of the pack less energy given back, per kilometre."),
+        "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
+        "regen_share": ("1", "Energy given back over energy taken out."),
+    },
+    source="force balance; air 1.2 kg/m3; turning parts as 3 % of the mass and belt at 97 %: common practice",
+)
