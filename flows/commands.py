@@ -19,9 +19,7 @@ def register(app: typer.Typer) -> None:
 
 
 def night(
-    inbox: Annotated[
-        str, typer.Argument(help="Folder or URL of the logs; else [night] inbox of herdbook.toml.")
-    ] = "",
+    inbox: Annotated[str, typer.Argument(help="Folder or URL of the logs; else [night] inbox of herdbook.toml.")] = "",
     store: StoreFolder = DEFAULT_STORE,
     profiles: Profiles = None,
     jobs: Jobs = None,
@@ -40,9 +38,7 @@ def night(
     plan = replace(plan, workers=jobs or plan.workers)
     where = inbox or plan.inbox
     if not where:
-        raise SettingsError(
-            "no inbox", store, "Name one: herdbook night INBOX, or [night] inbox in herdbook.toml"
-        )
+        raise SettingsError("no inbox", store, "Name one: herdbook night INBOX, or [night] inbox in herdbook.toml")
     _show(_run(Request("night", where, str(made.folder), plan), "night"), json)
 
 
@@ -102,15 +98,11 @@ def _show(ended: Ended, json: bool) -> None:
     screen.say(str(ended.result["headline"]), style="bold")
     if ended.result["stop_use"]:
         rows = [(s["vehicle"], s["title"], s["item"], s["statement"]) for s in ended.result["stop_use"]]
-        screen.table(
-            "Stop use: must not be ridden or charged", ("vehicle", "finding", "item", "statement"), rows
-        )
+        screen.table("Stop use: must not be ridden or charged", ("vehicle", "finding", "item", "statement"), rows)
     if ended.result["rows"]:
         screen.table("Changed", COLUMNS, ended.result["rows"])
     if ended.result["quarantined"]:
-        screen.table(
-            "In quarantine", ("log", "reason"), [(q["log"], q["reason"]) for q in ended.result["quarantined"]]
-        )
+        screen.table("In quarantine", ("log", "reason"), [(q["log"], q["reason"]) for q in ended.result["quarantined"]])
     for sent in ended.result["messages"]:
         screen.say(f"Message to {sent['target']}: {sent['state']} {sent['detail']}".rstrip())
     if ended.result["fleet_quiet"]:

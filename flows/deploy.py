@@ -33,9 +33,7 @@ def serve(folder: Path | str, say: Callable[[str], None] = print) -> None:
     store = Store.open(folder)
     plan = read_plan(store.folder)
     if not plan.inbox:
-        raise SettingsError(
-            "[night] inbox is not set", store.folder / FILE, 'Write inbox = "/path/of/the/inbox"'
-        )
+        raise SettingsError("[night] inbox is not set", store.folder / FILE, 'Write inbox = "/path/of/the/inbox"')
     home = store.folder / "night"
     with leaving_in_order(), _server(plan, home) as server:
         url = server.url if server else plan.server

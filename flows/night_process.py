@@ -17,11 +17,12 @@ from typing import Any
 
 from flows.once import Request
 from flows.plan import Plan
+from flows.server_process import wait_for_end_of_input
 from pipeline.errors import HerdbookError
 
 
 def main(answer: Path) -> int:
-    asked = json.loads(sys.stdin.buffer.readline())
+    asked = json.loads(read_line())
     plan = asked.pop("plan")
     plan["notify"] = tuple(plan["notify"])
     asked["vehicles"] = tuple(asked["vehicles"])
@@ -58,8 +59,16 @@ def write_whole(path: Path, content: dict[str, Any]) -> None:
     half.replace(path)
 
 
+def read_line() -> bytes:
+    """One line of standard input, not a byte more."""
+    line = b""
+    while not line.endswith(b"\n") and (byte := os.read(0, 1)):
+        line += byte
+    return line
+
+
 def end_with_supervisor() -> None:
-    sys.stdin.buffer.read()
+    wait_for_end_of_input()
     os.killpg(os.getpgid(0), signal.SIGKILL)
 
 

@@ -30,6 +30,8 @@ from pipeline.errors import HerdbookError
 Progress = Callable[[str, int, int], None]  # stage, done, of
 MOST_RESTARTS = 3
 LOOK_S = 0.1
+TOO_LONG = "the night took longer than [night] limit_h and was ended"
+TOO_LONG_DO = "What was committed stays and the next night goes on from there; raise limit_h or workers"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +85,7 @@ def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str,
         return _watched(request, home, server.url, server, progress)
 
 
-def _watched(
-    request: Request, home: Path, url: str, server: Server | None, progress: Progress
-) -> dict[str, Any]:
+def _watched(request: Request, home: Path, url: str, server: Server | None, progress: Progress) -> dict[str, Any]:
     """Run the flow's process, keep the server up beside it, and read its result."""
     answer = home / f"result-{os.getpid()}.json"
     answer.unlink(missing_ok=True)
@@ -98,14 +98,15 @@ def _watched(
             stderr=log,
             start_new_session=True,
         )
-    assert flow.stdin and flow.stdout
+    assert flow.stdin
+    assert flow.stdout
     try:
         with suppress(BrokenPipeError):
             flow.stdin.write(json.dumps(asdict(request)).encode() + b"\n")
             flow.stdin.flush()
         listener = threading.Thread(target=_listen, args=(flow.stdout, progress), daemon=True)
         listener.start()
-        _wait(flow, server, request.plan.limit_h * 3600)
+        _wait(flow, server, request.plan.limit_h * 3600 + 60)
         listener.join(5)
         return _read(answer, home)
     finally:
@@ -124,10 +125,7 @@ def _wait(flow: subprocess.Popen[bytes], server: Server | None, limit_s: float) 
             restarts += 1
             server.restart()
         if time.monotonic() - begun > limit_s:
-            raise HerdbookError(
-                f"the night took longer than {limit_s / 3600:g} h and was ended",
-                do="What was committed stays and the next night goes on from there; raise [night] limit_h or workers",
-            )
+            raise HerdbookError(TOO_LONG, do=TOO_LONG_DO)
         time.sleep(LOOK_S)
 
 

@@ -76,9 +76,7 @@ def plan_of(table: Mapping[str, Any], zone: str, path: Path) -> Plan:
     checked: dict[str, Any] = {"zone": zone}
     for key, value in table.items():
         if key not in known:
-            raise SettingsError(
-                f"[night] {key} is not known", path, f"Known there: {', '.join(sorted(known))}"
-            )
+            raise SettingsError(f"[night] {key} is not known", path, f"Known there: {', '.join(sorted(known))}")
         checked[key] = _checked(key, value, path)
     plan = Plan(**checked)
     _check_schedule(plan, path, default="cron" not in table)
@@ -91,15 +89,11 @@ def _checked(key: str, value: object, path: Path) -> object:
     if key in NUMBERS:
         low, high = NUMBERS[key]
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-            raise SettingsError(
-                f"[night] {key} = {value!r}", path, f"Write a number from {low:g} to {high:g}"
-            )
+            raise SettingsError(f"[night] {key} = {value!r}", path, f"Write a number from {low:g} to {high:g}")
         return int(value) if key in ("workers", "retries", "port") else float(value)
     if key == "notify":
         if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
-            raise SettingsError(
-                "[night] notify is not a list of addresses", path, 'Write notify = ["https://..."]'
-            )
+            raise SettingsError("[night] notify is not a list of addresses", path, 'Write notify = ["https://..."]')
         return tuple(value)
     if not isinstance(value, str):
         raise SettingsError(f"[night] {key} = {value!r} is not text", path, f'Write {key} = "..."')
@@ -110,9 +104,7 @@ def _check_schedule(plan: Plan, path: Path, default: bool) -> None:
     try:
         ZoneInfo(plan.zone)
     except (KeyError, ValueError, OSError):
-        raise SettingsError(
-            f"zone {plan.zone!r} is no time zone", path, "Write one like Europe/Vienna"
-        ) from None
+        raise SettingsError(f"zone {plan.zone!r} is no time zone", path, "Write one like Europe/Vienna") from None
     if default:
         return  # the default needs no check, and no second for importing Prefect
     from prefect.schedules import Cron

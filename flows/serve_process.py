@@ -16,8 +16,9 @@ from flows.night_process import end_with_supervisor
 def main(folder: str) -> int:
     from prefect import serve
     from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy
-    from prefect.deployments.runner import EntrypointType
+    from prefect.deployments.runner import RunnerDeployment
     from prefect.schedules import Cron
+    from prefect.types.entrypoint import EntrypointType
 
     from flows.deploy import NAME
     from flows.night import night
@@ -31,11 +32,10 @@ def main(folder: str) -> int:
         parameters={"store": folder},
         tags=["herdbook", "night"],
         description="Takes in what is new in the inbox, assesses the vehicles it touches, publishes, and tells.",
-        concurrency_limit=ConcurrencyLimitConfig(
-            limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW
-        ),
+        concurrency_limit=ConcurrencyLimitConfig(limit=1, collision_strategy=ConcurrencyLimitStrategy.CANCEL_NEW),
         entrypoint_type=EntrypointType.MODULE_PATH,
     )
+    assert isinstance(deployment, RunnerDeployment)
     serve(deployment, limit=1, print_starting_message=False)
     return 0
 

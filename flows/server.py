@@ -101,9 +101,7 @@ class Server:
                 raise ServerError(f"the local Prefect server ended while starting; its log is {self.log}")
             if time.monotonic() - begun > limit_s:
                 self.stop()
-                raise ServerError(
-                    f"no answer from the local Prefect server in {limit_s:.0f} s; see {self.log}"
-                )
+                raise ServerError(f"no answer from the local Prefect server in {limit_s:.0f} s; see {self.log}")
             time.sleep(0.05)
         self.started_s = time.monotonic() - begun
 
@@ -139,9 +137,7 @@ class Server:
         self.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
         self.stop()
 
 
@@ -154,9 +150,7 @@ def free_port() -> int:
 
 def _free(port: int) -> bool:
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
-        probe.setsockopt(
-            socket.SOL_SOCKET, socket.SO_REUSEADDR, 1
-        )  # else a restart waits for old connections
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)  # else a restart waits for old connections
         try:
             probe.bind(("127.0.0.1", port))
         except OSError:

@@ -7,6 +7,7 @@ command that started us goes, in whatever way, the pipe ends and the server shut
 
 from __future__ import annotations
 
+import os
 import sys
 import threading
 
@@ -21,12 +22,19 @@ def main(port: int) -> int:
     )
 
     def wait_for_the_end() -> None:
-        sys.stdin.buffer.read()
+        wait_for_end_of_input()
         server.should_exit = True
 
     threading.Thread(target=wait_for_the_end, daemon=True).start()
     server.run()
     return 0
+
+
+def wait_for_end_of_input() -> None:
+    """Block until nobody holds the other end of our standard input any more. Unbuffered: a thread that sleeps inside a
+    buffered reader makes the interpreter abort when it leaves."""
+    while os.read(0, 4096):
+        pass
 
 
 if __name__ == "__main__":

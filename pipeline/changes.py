@@ -97,7 +97,7 @@ class ChangeList:
         ban = len({s.vehicle for s in self.stop_use})
         first = f"STOP USE: {ban} vehicle{'s' * (ban != 1)}. " if ban else ""
         refused = f"; {len(self.quarantined)} logs in quarantine" if self.quarantined else ""
-        return f"{first}{self.logs_new} new logs, {called}{refused}."
+        return f"{first}{self.logs_new} new log{'s' * (self.logs_new != 1)}, {called}{refused}."
 
     def as_dict(self) -> dict[str, object]:
         """Ready for JSON; times are ISO 8601 in UTC."""
@@ -159,8 +159,7 @@ def read_changes(
     assert about is not None
     covers, begun, logs_new, vehicles = about
     standing = con.execute(
-        "SELECT vehicle, title, item, statement FROM findings WHERE severity = 'stop-use' "
-        "ORDER BY vehicle, rule, item"
+        "SELECT vehicle, title, item, statement FROM findings WHERE severity = 'stop-use' ORDER BY vehicle, rule, item"
     ).fetchall()
     refused = con.execute(
         "SELECT name, reason FROM quarantine WHERE last_t >= $t ORDER BY name", {"t": begun}
@@ -201,11 +200,7 @@ def _finding_change(
 ) -> Change:
     kind = net_change(before, severity, logged)
     if kind == "gone":
-        reason = (
-            f"not assessed any more ({refused}): that is no repair"
-            if refused
-            else f"the rule no longer finds it; before: {statement}"
-        )
+        reason = f"{statement}; that is no repair" if refused else statement
         return Change(kind, vehicle, reason, "", before or severity, rule, title, item)
     step = f" (was {before})" if before and before != severity else ""
     return Change(kind, vehicle, statement + step, severity, before or "", rule, title, item)
@@ -221,9 +216,7 @@ def net_change(before: str | None, severity: str, logged: str) -> str:
 
 
 def fleet_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:
-    rows = con.execute(
-        "SELECT change, vehicle, reason FROM fleet_log WHERE scan = $scan", {"scan": scan}
-    ).fetchall()
+    rows = con.execute("SELECT change, vehicle, reason FROM fleet_log WHERE scan = $scan", {"scan": scan}).fetchall()
     return [Change(*row) for row in rows]
 
 

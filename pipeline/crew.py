@@ -109,9 +109,7 @@ class Crew:
     def __enter__(self) -> Crew:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
         self.close()
 
 
@@ -171,9 +169,7 @@ def resident_mb(pid: int | None) -> float:
 
 def _work(pipe: Connection, threads: int) -> None:
     """The worker's life: one job after the other until the pipe closes."""
-    signal.signal(
-        signal.SIGINT, signal.SIG_IGN
-    )  # Ctrl-C reaches the whole terminal; our end is the crew's decision
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole terminal; our end is the crew's decision
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     os.environ["POLARS_MAX_THREADS"] = str(threads)
     threading.Thread(target=_end_with_parent, daemon=True).start()

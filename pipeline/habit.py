@@ -55,9 +55,7 @@ def silence(vehicle: str, days: Sequence[date], last: datetime, as_of: datetime)
     away = (as_of - last) / timedelta(days=1)
     if away <= max(PATIENCE * usual, LEAST_DAYS):
         return None
-    reason = (
-        f"no log for {away:.0f} days; nine of ten gaps between its riding days are {usual:.0f} days or less"
-    )
+    reason = f"no log for {away:.0f} days; nine of ten gaps between its riding days are {usual:.0f} days or less"
     return Told(vehicle, "silent", last, reason)
 
 
@@ -71,8 +69,7 @@ def close_night(con: DuckDBPyConnection, scan: str, now: datetime | None = None)
     rows = con.execute(query("vehicle_days"), {"now": wall}).fetchall()
     as_of = max((last for _, _, last in rows), default=wall)
     con.execute(
-        "INSERT INTO nights SELECT scan, $scan, $as_of FROM scans "
-        "WHERE scan NOT IN (SELECT scan FROM nights)",
+        "INSERT INTO nights SELECT scan, $scan, $as_of FROM scans WHERE scan NOT IN (SELECT scan FROM nights)",
         {"scan": scan, "as_of": as_of},
     )
     told = (
@@ -88,9 +85,7 @@ def close_night(con: DuckDBPyConnection, scan: str, now: datetime | None = None)
 
 
 def first_seen(con: DuckDBPyConnection, rows: Sequence[tuple[str, list[date], datetime]]) -> list[Told]:
-    known = {
-        v for (v,) in con.execute("SELECT vehicle FROM fleet_log WHERE change = 'first seen'").fetchall()
-    }
+    known = {v for (v,) in con.execute("SELECT vehicle FROM fleet_log WHERE change = 'first seen'").fetchall()}
     return [
         Told(
             vehicle,

@@ -54,9 +54,7 @@ class Ledger(Protocol):
         """Note `sent`, or `failed` after a plain failure, so that the next try is no repeat."""
 
 
-def notify(
-    changes: ChangeList, targets: Sequence[str], ledger: Ledger, pause_s: float = 2.0
-) -> list[Delivery]:
+def notify(changes: ChangeList, targets: Sequence[str], ledger: Ledger, pause_s: float = 2.0) -> list[Delivery]:
     """Send the night to every address that has not had it. A failing address never stops the others."""
     return [_one(changes, target, ledger, pause_s) for target in dict.fromkeys(targets)]
 
@@ -142,9 +140,7 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
     lines = [changes.headline()] + ([REPEAT] if repeat else [])
     if changes.stop_use:
         lines += ["", "STOP USE", CAUTION]
-        lines += [
-            _cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.statement}") for s in changes.stop_use
-        ]
+        lines += [_cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.statement}") for s in changes.stop_use]
     if changes.changes:
         lines += ["", "CHANGED"]
         lines += [

@@ -35,18 +35,14 @@ def _harmless(kind: str) -> object:
     return {"VARCHAR": "", "BIGINT": 0, "DOUBLE": 0.0, "TIMESTAMP": T0, "DATE": T0.date()}.get(kind, "")
 
 
-def scan(
-    con: duckdb.DuckDBPyConnection, name: str, day: int, state: str = "complete", logs_new: int = 1
-) -> str:
+def scan(con: duckdb.DuckDBPyConnection, name: str, day: int, state: str = "complete", logs_new: int = 1) -> str:
     insert(con, "scans", scan=name, started_t=T0 + timedelta(days=day), state=state, logs_new=logs_new)
     return name
 
 
 def log(con: duckdb.DuckDBPyConnection, vehicle: str, day: float) -> None:
     start = T0 + timedelta(days=day)
-    insert(
-        con, "logs", log=f"{vehicle}-{day}", vehicle=vehicle, start_t=start, end_t=start + timedelta(hours=1)
-    )
+    insert(con, "logs", log=f"{vehicle}-{day}", vehicle=vehicle, start_t=start, end_t=start + timedelta(hours=1))
 
 
 def session(con: duckdb.DuckDBPyConnection, vehicle: str, day: float, kind: str = "ride") -> None:

@@ -77,9 +77,7 @@ class Notes:
 
 
 def night(scan: str = "n1", vehicle: str = "board-7") -> ChangeList:
-    new = Change(
-        "new", vehicle, "Winding reached 141 degC.", "stop-use", "", "hot_winding", "Hot winding", "left"
-    )
+    new = Change("new", vehicle, "Winding reached 141 degC.", "stop-use", "", "hot_winding", "Hot winding", "left")
     return ChangeList(
         scan,
         T0,

@@ -1,0 +1,120 @@
+"""The pure work of a night, in whatever process: take a bundle of logs, assess a vehicle. Nothing here
+writes to the catalogue, everything may be done twice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.assess import Assessed, Work, assess
+from pipeline.crew import Crew, WorkerLost
+from pipeline.errors import HerdbookError, StoreError
+from pipeline.inbox import stamp_of
+from pipeline.intake import take_log
+from pipeline.store import Store
+from pipeline.taken import Taken
+
+ADVICE = "Try again with `herdbook quarantine`; raise [take] log_time_s or log_memory_mb if the log is just large"
+CHANCES = 2  # a worker that somebody killed is not the log's fault; one that dies twice over it is
+
+
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """How many processes a machine gives to the work, and the limits of each. Picklable: the crew itself is
+    made where it is first needed, one for all threads of a process."""
+
+    processes: int
+    time_s: float
+    memory_mb: float
+
+    def crew(self) -> Crew:
+        if self not in _CREWS:
+            _CREWS[self] = Crew(self.processes, self.time_s, self.memory_mb)
+        return _CREWS[self]
+
+
+_CREWS: dict[Hands, Crew] = {}
+
+
+def dismiss() -> None:
+    """End the crews of this process."""
+    while _CREWS:
+        _CREWS.popitem()[1].close()
+
+
+def bundles(paths: Sequence[Path], size_mb: float, most: int = 200) -> list[list[Path]]:
+    """Logs in order, small ones together up to size_mb, so that what a task costs is spread over many."""
+    out: list[list[Path]] = []
+    held = 0.0
+    for path in paths:
+        size = _size_mb(path)
+        if not out or held + size > size_mb or len(out[-1]) >= most:
+            out.append([])
+            held = 0.0
+        out[-1].append(path)
+        held += size
+    return out
+
+
+def _size_mb(path: Path) -> float:
+    try:
+        return path.stat().st_size / 1e6
+    except OSError:
+        return 0.0  # gone meanwhile: taking it will say so
+
+
+def take_bundle(store: Store, paths: Sequence[Path], hands: Hands) -> list[Taken]:
+    """Take logs one by one; one that breaks its worker goes to quarantine, the others go on.
+
+    Raises: StoreError, when the store itself cannot go on.
+    """
+    return [_take_safely(store, path, hands) for path in paths]
+
+
+def _take_safely(store: Store, path: Path, hands: Hands) -> Taken:
+    lost = None
+    for _ in range(CHANCES):
+        try:
+            return hands.crew().call(take_log, path, store)
+        except WorkerLost as error:
+            lost = error
+            if error.kind != "crashed":
+                break
+    assert lost is not None
+    try:
+        size, stamp = stamp_of(path)
+    except OSError:
+        size, stamp = 0, ""
+    return Taken("quarantined", str(path), path.name, size, stamp, "", f"its reader {lost.kind}", lost.detail, ADVICE)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A vehicle after its assessment: what is to be committed, or why it could not be assessed."""
+
+    vehicle: str
+    assessed: Assessed | None = None
+    problem: str = ""
+
+
+def assess_safely(store: Store, work: Work, hands: Hands) -> Seen:
+    """A vehicle that cannot be assessed stays marked for the next night; it never stops the others.
+
+    Raises: StoreError, when the store itself cannot go on.
+    """
+    problem = ""
+    for _ in range(CHANCES):
+        try:
+            return Seen(work.vehicle, hands.crew().call(assess, store, work))
+        except WorkerLost as lost:
+            problem = f"its assessment {lost.kind}: {lost.detail}"
+            if lost.kind != "crashed":
+                break
+        except StoreError:
+            raise
+        except HerdbookError as error:
+            return Seen(work.vehicle, problem=str(error))
+        except Exception as error:
+            return Seen(work.vehicle, problem=f"{type(error).__name__}: {error}")
+    return Seen(work.vehicle, problem=problem)
