@@ -1,8 +1,8 @@
 """Assess vehicles: sessions and metrics where something is new, then the rules over the whole record.
 
-    work = plan(store, vehicles_touched(store))      one short look into the catalogue
-    done = [assess(store, w) for w in work]          pure, picklable, anywhere
-    commit_assessed(store, done)                     one short transaction
+work = plan(store, vehicles_touched(store))      one short look into the catalogue
+done = [assess(store, w) for w in work]          pure, picklable, anywhere
+commit_assessed(store, done)                     one short transaction
 """
 
 from __future__ import annotations
@@ -108,8 +108,10 @@ def _work(con: duckdb.DuckDBPyConnection, vehicle: str) -> Work:
         spans.setdefault(log, []).append((a, b))
     more = {log: (h, bench) for log, h, bench in rows("SELECT log, profile_hash, bench FROM logs WHERE vehicle = ?")}
     logs = tuple(LogSpans(ref, *more[ref.log], tuple(spans.get(ref.log, ()))) for ref in log_refs(con, vehicle, *EVER))
-    known = {(a, b): f for a, b, f in rows(
-        "SELECT epoch_us(start_t), epoch_us(end_t), fingerprint FROM stretches WHERE vehicle = ?")}
+    known = {
+        (a, b): f
+        for a, b, f in rows("SELECT epoch_us(start_t), epoch_us(end_t), fingerprint FROM stretches WHERE vehicle = ?")
+    }
     profile = logs[-1].ref.profile if logs else ""
     return Work(
         vehicle, ticket, logs, known,
@@ -162,8 +164,17 @@ def assess(store: Store, work: Work | str) -> Assessed:
         profile = work.logs[-1].ref.profile
         record = _record(work, gone, new, _profile(profiles, profile, store))
         verdict = verdict_rows(judge(record), record)
-    return Assessed(work.vehicle, work.ticket, profile, rule_set_hash(), gone,
-                    tuple((s.start, s.end, fingerprints[s.start, s.end]) for s in fresh), *new, verdict, rows.logs)
+    return Assessed(
+        work.vehicle,
+        work.ticket,
+        profile,
+        rule_set_hash(),
+        gone,
+        tuple((s.start, s.end, fingerprints[s.start, s.end]) for s in fresh),
+        *new,
+        verdict,
+        rows.logs,
+    )
 
 
 def fingerprint(stretch: Stretch, logs: Sequence[LogSpans], settings: Settings) -> str:
@@ -187,16 +198,21 @@ def _profile(profiles: dict[str, Profile], name: str, store: Store) -> Profile:
     return profiles[name]
 
 
-def _measure_stretch(
-    store: Store, work: Work, stretch: Stretch, profiles: dict[str, Profile], rows: _Rows
-) -> None:
+def _measure_stretch(store: Store, work: Work, stretch: Stretch, profiles: dict[str, Profile], rows: _Rows) -> None:
     inside = [x for x in work.logs if _touches(x, stretch)]
     refs = [x.ref for x in inside]
     settings = store.settings
     spans = [s for x in inside for s in x.spans]
     signals = read_signals(store.lake, refs, profiles.values(), work.vehicle, stretch.start, stretch.end)
-    found = sessions(work.vehicle, stretch, signals, spans, any(x.bench for x in inside), settings.stop_s,
-                     int(settings.span_gap_s * 1e6))
+    found = sessions(
+        work.vehicle,
+        stretch,
+        signals,
+        spans,
+        any(x.bench for x in inside),
+        settings.stop_s,
+        int(settings.span_gap_s * 1e6),
+    )
     profile = _profile(profiles, refs[-1].profile, store)
     for one in found:
         s = one.session
@@ -238,10 +254,9 @@ def _typed(rows: list[dict[str, Any]], schema: Any) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=raw, orient="row").with_columns(pl.col(n).cast(schema[n]) for n in times)
 
 
-def _record(
-    work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFrame, ...], profile: Profile
-) -> Record:
+def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFrame, ...], profile: Profile) -> Record:
     """Kept and new rows together, in an order that does not depend on what was kept."""
+
     def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:
         t = pl.col(key).to_physical()
         dropped = pl.any_horizontal([t.is_between(a, b, closed="left") for a, b in gone] or [pl.lit(False)])

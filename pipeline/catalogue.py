@@ -43,8 +43,11 @@ def connect(path: Path, read_only: bool = False) -> duckdb.DuckDBPyConnection:
             if "lock" not in str(error).lower():
                 raise _unusable(path, error) from None
             if time.monotonic() > end:
-                raise BusyError(f"the catalogue has been locked for {WAIT_S:.0f} s: {error}", path,
-                                "Close what else has catalogue.duckdb open; people should open fleet.duckdb") from None
+                raise BusyError(
+                    f"the catalogue has been locked for {WAIT_S:.0f} s: {error}",
+                    path,
+                    "Close what else has catalogue.duckdb open; people should open fleet.duckdb",
+                ) from None
             time.sleep(pause)
             pause = min(pause * 2, 0.5)
         except duckdb.Error as error:
@@ -55,8 +58,11 @@ def _unusable(path: Path, error: Exception) -> StoreError:
     said = str(error).splitlines()[0]
     if "No space" in said:
         return StoreError("the disk is full", path, "Make room and run again; what was committed stays")
-    return StoreError(f"the catalogue cannot be opened: {said}", path,
-                      "Put back a copy (catalogue.before-*.duckdb) or rebuild it with `herdbook store rebuild`")
+    return StoreError(
+        f"the catalogue cannot be opened: {said}",
+        path,
+        "Put back a copy (catalogue.before-*.duckdb) or rebuild it with `herdbook store rebuild`",
+    )
 
 
 @contextmanager
@@ -109,8 +115,11 @@ def migrate(path: Path) -> None:
     if known == newest:
         return
     if known > newest:
-        raise StoreError(f"the catalogue is of version {known}, this Herdbook knows up to {newest}", path,
-                         "Use the newer Herdbook that wrote it")
+        raise StoreError(
+            f"the catalogue is of version {known}, this Herdbook knows up to {newest}",
+            path,
+            "Use the newer Herdbook that wrote it",
+        )
     if known:
         keep = path.with_name(f"catalogue.before-{known + 1:04d}.duckdb")
         copy_whole(path, keep)

@@ -18,9 +18,7 @@ def known_share(frames: Frames, profile: Profile) -> float:
     return int(np.count_nonzero(profile.network().match(frames) >= 0)) / data if data else 0.0
 
 
-def choose_profile(
-    head: Frames, start: int, profiles: Sequence[Profile], named: str, least: float
-) -> Profile:
+def choose_profile(head: Frames, start: int, profiles: Sequence[Profile], named: str, least: float) -> Profile:
     """The profile for a log. head: its first frames; start: its first time, microseconds UTC; named: by the sidecar.
 
     Raises: InputError when none is valid then, none knows enough identifiers, or several fit equally.
@@ -32,8 +30,11 @@ def choose_profile(
     dated = [p for p in pool if p.covers(start)]
     if not dated:
         names = ", ".join(p.name for p in pool)
-        raise InputError(f"no profile is valid on {stamp(start)} (looked at {names})", "",
-                         "Check [valid] in the profiles, or the log's clock")
+        raise InputError(
+            f"no profile is valid on {stamp(start)} (looked at {names})",
+            "",
+            "Check [valid] in the profiles, or the log's clock",
+        )
     shares = {p.name: known_share(head, p) for p in profiles}
     best = max(shares[p.name] for p in dated)
     if best < least:
@@ -41,8 +42,11 @@ def choose_profile(
     fitting = [p for p in dated if shares[p.name] == best]
     if len(fitting) > 1:
         names = " and ".join(p.name for p in fitting)
-        raise InputError(f"profiles {names} know its identifiers equally well", "",
-                         'Write a sidecar with profile = "...", or set [valid] dates in the profiles')
+        raise InputError(
+            f"profiles {names} know its identifiers equally well",
+            "",
+            'Write a sidecar with profile = "...", or set [valid] dates in the profiles',
+        )
     return fitting[0]
 
 
@@ -51,5 +55,5 @@ def _wrong(shares: dict[str, float], dated: Sequence[Profile], best: float) -> t
     nearest = max(sorted(shares), key=lambda name: shares[name])
     what = f"profile {tried} knows the identifiers of only {best:.0%} of the frames"
     if shares[nearest] > best:
-        return f"{what}; {nearest} knows {shares[nearest]:.0%}", "", f'If it is a {nearest}, say so in the sidecar'
+        return f"{what}; {nearest} knows {shares[nearest]:.0%}", "", f"If it is a {nearest}, say so in the sidecar"
     return f"{what}; no profile knows more", "", "Add a profile for this vehicle, or check the bus labels in [[bus]]"

@@ -54,7 +54,9 @@ def local_to_utc(moment: datetime, zone: str) -> tuple[int, str]:
     second = first.replace(fold=1)
     note = ""
     if first.utcoffset() != second.utcoffset():
-        note = f"{moment:%Y-%m-%d %H:%M} happens twice or never in {zone} (clocks change); the earlier reading was taken"
+        note = (
+            f"{moment:%Y-%m-%d %H:%M} happens twice or never in {zone} (clocks change); the earlier reading was taken"
+        )
     return micros(first.astimezone(UTC)), note
 
 
@@ -108,7 +110,8 @@ def place(*, clock: str, first: int, now: int, sidecar: int | None, header: str,
         if believable(start, now):
             return Placed(start, "file name", (note,) if note else ())
     raise InputError(
-        "the log's clock is relative and nothing says when it started", "",
+        "the log's clock is relative and nothing says when it started",
+        "",
         "Write a sidecar with start = 2026-03-01T08:00:00Z, or put the start into the file's name",
     )
 

@@ -84,8 +84,15 @@ def _sidecar(table: dict[str, Any], zone: str) -> Sidecar:
         if key in table:
             facts[key] = checked_name(str(table[key]), key)
     vehicle = checked_name(str(table["vehicle"]), "vehicle") if "vehicle" in table else ""
-    return Sidecar(vehicle, str(table.get("profile", "")), start, zone if "zone" in table else "",
-                   table.get("bench", False), facts, tuple(notes))
+    return Sidecar(
+        vehicle,
+        str(table.get("profile", "")),
+        start,
+        zone if "zone" in table else "",
+        table.get("bench", False),
+        facts,
+        tuple(notes),
+    )
 
 
 def checked_name(name: str, what: str) -> str:
@@ -134,17 +141,26 @@ def whose(sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profi
     """(vehicle, how it is known: sidecar, path or bus). Raises: InputError on a contradiction or when nobody says."""
     on_bus = sorted({s.serial for s in serials if s.component == "vehicle"})
     if len(on_bus) > 1:
-        raise InputError(f"the log holds several vehicles: serials {', '.join(on_bus[:5])}", "",
-                         "Two rides were merged into one file, or a serial was rewritten: split the log")
+        raise InputError(
+            f"the log holds several vehicles: serials {', '.join(on_bus[:5])}",
+            "",
+            "Two rides were merged into one file, or a serial was rewritten: split the log",
+        )
     bus = written(on_bus[0], profile) if on_bus else ""
     claims = [(by, name) for by, name in (("sidecar", sidecar), ("path", path), ("bus", bus)) if name]
     if not claims:
-        raise InputError("nothing says which vehicle this log is from", "",
-                         'Write a sidecar with vehicle = "...", or a path pattern into herdbook.toml')
+        raise InputError(
+            "nothing says which vehicle this log is from",
+            "",
+            'Write a sidecar with vehicle = "...", or a path pattern into herdbook.toml',
+        )
     for by, name in claims[1:]:
         if name != claims[0][1] and not (by == "bus" and _same_number(claims[0][1], on_bus[0], profile)):
-            raise InputError(f"the {claims[0][0]} says {claims[0][1]!r}, but the {by} says {name!r}", "",
-                             "Find out which is right; a sidecar that agrees with the bus settles it")
+            raise InputError(
+                f"the {claims[0][0]} says {claims[0][1]!r}, but the {by} says {name!r}",
+                "",
+                "Find out which is right; a sidecar that agrees with the bus settles it",
+            )
     return claims[0][1], claims[0][0]
 
 

@@ -126,9 +126,7 @@ def _kept_reading(target: Path, log: str) -> Reading | None:
         return None
 
 
-def _taken(
-    path: Path, store: Store, plan: _Plan, reading: Reading, now: int, file: tuple[int, str, str]
-) -> Taken:
+def _taken(path: Path, store: Store, plan: _Plan, reading: Reading, now: int, file: tuple[int, str, str]) -> Taken:
     sidecar, profile, placed = plan.sidecar, plan.profile, plan.placed
     relative = part_path(profile, file[2], placed.shift)
     target = store.lake / relative
@@ -140,8 +138,11 @@ def _taken(
     tracker.runs = [list(run) for run in reading.runs]
     spans = tracker.spans()
     if not any(s.dated for s in spans):
-        raise InputError("the log's clock was never set: " + "; ".join(placed.notes), "",
-                         "Write a sidecar with start = 2026-03-01T08:00:00Z, or repair the logger's clock")
+        raise InputError(
+            "the log's clock was never set: " + "; ".join(placed.notes),
+            "",
+            "Write a sidecar with start = 2026-03-01T08:00:00Z, or repair the logger's clock",
+        )
     return Taken(
         "taken", str(path), path.name, *file, vehicle=vehicle, identity_by=identity_by, profile=profile.name,
         profile_hash=profile.hash, network_hash=profile.network_hash, clock=placed.by,

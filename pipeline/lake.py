@@ -36,9 +36,7 @@ class LogRef:
     doubts: tuple[tuple[int, int], ...] = ()
 
 
-def load_signals(
-    store: Store, vehicle: str, start: int, end: int, roles: Collection[str] | None = None
-) -> Signals:
+def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collection[str] | None = None) -> Signals:
     """Roles of a vehicle between start and end (microseconds UTC, end excluded), from the published catalogue.
 
     roles: names to load; all when left out. Each sample is counted once where logs overlap; what is impossible or

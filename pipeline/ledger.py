@@ -8,6 +8,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -64,7 +65,9 @@ def _ledger(con: duckdb.DuckDBPyConnection, logs: list[str]) -> dict[str, dict[s
     return {log: dict(zip(names, rest, strict=True)) for log, *rest in con.execute(wanted, [logs]).fetchall()}
 
 
-def _outcome(con: duckdb.DuckDBPyConnection, t: Taken, ledger: dict[str, dict[str, Any]], fresh: dict[str, Taken]) -> str:
+def _outcome(
+    con: duckdb.DuckDBPyConnection, t: Taken, ledger: dict[str, dict[str, Any]], fresh: dict[str, Taken]
+) -> str:
     """taken, known or quarantined, given what the ledger has of the same bytes already."""
     if t.log in fresh:
         other = fresh[t.log]
@@ -92,13 +95,20 @@ def _replace(con: duckdb.DuckDBPyConnection, takens: Sequence[Taken], now: int) 
     if not takens:
         return
     logs = [t.log for t in takens]
-    retire(con, """SELECT part FROM parts WHERE log IN (SELECT unnest(?)) AND part NOT IN (SELECT unnest(?))""",
-           [logs, [t.part for t in takens]], now, "decoded again")
+    retire(
+        con,
+        """SELECT part FROM parts WHERE log IN (SELECT unnest(?)) AND part NOT IN (SELECT unnest(?))""",
+        [logs, [t.part for t in takens]],
+        now,
+        "decoded again",
+    )
     received = dict(con.execute("SELECT log, received_t FROM logs WHERE log IN (SELECT unnest(?))", [logs]).fetchall())
     for table in OF_A_LOG:
         con.execute(f"DELETE FROM {table} WHERE log IN (SELECT unnest(?))", [logs])
-    con.execute("DELETE FROM quarantine WHERE log IN (SELECT unnest(?)) OR path IN (SELECT unnest(?))",
-                [logs, [t.path for t in takens]])
+    con.execute(
+        "DELETE FROM quarantine WHERE log IN (SELECT unnest(?)) OR path IN (SELECT unnest(?))",
+        [logs, [t.path for t in takens]],
+    )
     for table, rows in _rows(takens, now).items():
         insert(con, table, rows)
     for log, moment in received.items():
@@ -107,7 +117,9 @@ def _replace(con: duckdb.DuckDBPyConnection, takens: Sequence[Taken], now: int) 
 
 def retire(con: duckdb.DuckDBPyConnection, parts: str, values: list[Any], now: int, why: str) -> None:
     """Parts that nothing needs any more stay until their grace is over. parts: a query that selects them."""
-    con.execute(f"INSERT OR IGNORE INTO retired SELECT part, make_timestamp({int(now)}), '{why}' FROM ({parts})", values)
+    con.execute(
+        f"INSERT OR IGNORE INTO retired SELECT part, make_timestamp({int(now)}), '{why}' FROM ({parts})", values
+    )
 
 
 def _rows(takens: Sequence[Taken], now: int) -> dict[str, pl.DataFrame]:
@@ -158,8 +170,9 @@ def _quarantine(con: duckdb.DuckDBPyConnection, takens: Iterable[Taken], now: in
 
 
 def _remember(con: duckdb.DuckDBPyConnection, outcomes: Sequence[tuple[Taken, str]]) -> None:
-    rows = [{"path": t.path, "size_bytes": t.size_bytes, "stamp": t.stamp, "log": t.log, "outcome": o}
-            for t, o in outcomes]
+    rows = [
+        {"path": t.path, "size_bytes": t.size_bytes, "stamp": t.stamp, "log": t.log, "outcome": o} for t, o in outcomes
+    ]
     con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [[r["path"] for r in rows]])
     insert(con, "seen", pl.DataFrame(rows))
 
@@ -176,11 +189,11 @@ def touch(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> None:
     con.unregister("chosen")
 
 
-def retry(store: Store, names: Sequence[str] | None = None) -> int:
-    """Forget what is in quarantine (all, or by file name or hash), so that the next scan tries again; how many."""
+def retry(store: Store, names: Sequence[str] | None = None) -> list[Path]:
+    """Forget what is in quarantine (all, or by file name or hash), so that they are tried again; where they are."""
     with transaction(store.catalogue) as con:
         wanted = "TRUE" if names is None else "(name IN (SELECT unnest($n)) OR log IN (SELECT unnest($n)))"
         values = {} if names is None else {"n": list(names)}
         paths = [p for (p,) in con.execute(f"SELECT path FROM quarantine WHERE {wanted}", values).fetchall()]
         con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [paths])
-    return len(paths)
+    return [Path(p) for p in paths if Path(p).exists()]

@@ -60,23 +60,36 @@ class Chunk:
 class PartWriter:
     """Takes chunks in order of (message, log, t) and packs them into row groups. Use as a context."""
 
-    def __init__(self, path: Path, columns: dict[str, pl.DataType]) -> None:
-        """columns: signal columns "Message.Signal" and their types, of everything that will come."""
+    def __init__(self, path: Path, columns: dict[str, pl.DataType], scratch: Path) -> None:
+        """columns: signal columns "Message.Signal" and their types, of everything that will come. scratch: a folder
+        on the lake's own file system, where the file grows."""
         import pyarrow as pa
         import pyarrow.parquet as pq
 
         words = pa.dictionary(pa.int32(), pa.string())
-        fields = [("message", words), ("log", words), ("t", pa.timestamp("us", "UTC")), ("channel", words),
-                  ("source", pa.uint8())]
+        fields = [
+            ("message", words),
+            ("log", words),
+            ("t", pa.timestamp("us", "UTC")),
+            ("channel", words),
+            ("source", pa.uint8()),
+        ]
         self.types = {name: _arrow(kind) for name, kind in columns.items()}
         self.schema = pa.schema([*fields, *self.types.items()])
         self.path = path
-        self.temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-        path.parent.mkdir(parents=True, exist_ok=True)
+        self.temporary = scratch / f"{path.name}.{os.getpid()}.tmp"
+        for folder in (scratch, path.parent):
+            folder.mkdir(parents=True, exist_ok=True, mode=0o750)
         self.writer = pq.ParquetWriter(
-            self.temporary, self.schema, compression=COMPRESSION, compression_level=LEVEL, store_schema=False,
-            use_dictionary=[n for n in self.schema.names if n != "t"], write_statistics=["message", "log", "t"],
-            column_encoding={"t": "DELTA_BINARY_PACKED"})
+            self.temporary,
+            self.schema,
+            compression=COMPRESSION,
+            compression_level=LEVEL,
+            store_schema=False,
+            use_dictionary=[n for n in self.schema.names if n != "t"],
+            write_statistics=["message", "log", "t"],
+            column_encoding={"t": "DELTA_BINARY_PACKED"},
+        )
         self.blocks: list[Block] = []
         self.held: list[Chunk] = []
         self.groups = 0
@@ -98,8 +111,9 @@ class PartWriter:
         first = 0
         for chunk in self.held:
             t = chunk.table["t"].to_physical()
-            self.blocks.append(Block(chunk.log, chunk.message, self.groups, first, chunk.table.height,
-                                     int(t[0]), int(t[-1])))
+            self.blocks.append(
+                Block(chunk.log, chunk.message, self.groups, first, chunk.table.height, int(t[0]), int(t[-1]))
+            )
             first += chunk.table.height
         columns = self._columns(first)
         self.writer.write_table(pa.Table.from_arrays(columns, schema=self.schema), row_group_size=first)
@@ -133,8 +147,11 @@ class PartWriter:
     def close(self, logs: dict[str, dict[str, Any]]) -> str:
         """Finish, sync and rename; SHA-256 of the file. logs: report by log hash (JSON values)."""
         self._flush()
-        meta = {"version": VERSION, "logs": logs,
-                "blocks": [[b.log, b.message, b.group, b.first, b.rows, b.start, b.end] for b in self.blocks]}
+        meta = {
+            "version": VERSION,
+            "logs": logs,
+            "blocks": [[b.log, b.message, b.group, b.first, b.rows, b.start, b.end] for b in self.blocks],
+        }
         self.writer.add_key_value_metadata({KEY: json.dumps(meta, sort_keys=True, separators=(",", ":"))})
         self.writer.close()
         with self.temporary.open("rb") as file:
@@ -240,7 +257,9 @@ class Part:
             names = [n for n in self.columns if n.startswith(f"{block.message}.")]
             table = self.file.read_row_group(block.group, columns=["t", "channel", "source", *names])
             frame = pl.DataFrame(pl.from_arrow(table.slice(block.first, block.rows)))
-            frame = frame.rename({n: n[len(block.message) + 1:] for n in names}).with_columns(pl.col("channel").cast(pl.String))
+            frame = frame.rename({n: n[len(block.message) + 1 :] for n in names}).with_columns(
+                pl.col("channel").cast(pl.String)
+            )
             empty = [n for n in ("channel", "source") if frame[n].null_count() == frame.height]
             yield Chunk(block.log, block.message, frame.drop(empty))
 

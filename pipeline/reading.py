@@ -28,8 +28,17 @@ MOST_FAULTS = 50  # unknown identifiers listed one by one
 COMPONENTS = {"vehicle_serial": "vehicle", "pack_serial": "pack", "controller_serial": "controller"}
 IDENTITY = (*COMPONENTS, "pack_firmware", "controller_firmware", "pack_hardware", "controller_hardware")
 # Classes of error frames, by bit of their identifier. Source: Linux uapi, can/error.h.
-ERROR_CLASSES = {0x1: "transmit timeout", 0x2: "lost arbitration", 0x4: "controller", 0x8: "protocol",
-                 0x10: "transceiver", 0x20: "no acknowledge", 0x40: "bus off", 0x80: "bus error", 0x100: "restarted"}
+ERROR_CLASSES = {
+    0x1: "transmit timeout",
+    0x2: "lost arbitration",
+    0x4: "controller",
+    0x8: "protocol",
+    0x10: "transceiver",
+    0x20: "no acknowledge",
+    0x40: "bus off",
+    0x80: "bus error",
+    0x100: "restarted",
+}
 
 
 def data_frames(frames: Frames) -> Any:
@@ -45,7 +54,7 @@ class LogDecoding:
         self.store, self.shift, self.profile = store, shift, profile
         self.tracker = Tracker(0, int(settings.span_gap_s * 1e6), int(settings.jump_s * 1e6))
         self.decoder, self.check = Decoder(profile.network()), IntegrityCheck(profile.network())
-        self.gather = Gather(store.folder / "work")
+        self.gather = Gather(store.scratch)
         self.errors: Counter[str] = Counter()
 
     def add(self, frames: Frames) -> None:
@@ -81,7 +90,7 @@ class LogDecoding:
             self._flush()
         self._look_at_share()
         reading = self._reading(opened)
-        with writing(self.store), PartWriter(target, self.gather.columns()) as writer:
+        with writing(self.store), PartWriter(target, self.gather.columns(), self.store.scratch) as writer:
             for name, table in self.gather.messages():
                 writer.add(Chunk(log, name, table))
             writer.close({log: asdict(reading)})
@@ -98,9 +107,17 @@ class LogDecoding:
         tally, losses = self.decoder.tally, opened.losses
         reports = [replace(r, start_t=r.start_t + self.shift, end_t=r.end_t + self.shift) for r in self.check.report()]
         runs = tuple((r[0], r[1], r[2], r[3]) for r in self.tracker.runs)
-        return Reading(opened.format, tally.frames, tally.known, tally.error, tally.remote,
-                       sum(x.bytes for x in losses), runs, tuple(self._faults(opened)),
-                       tuple(asdict(r) for r in reports))
+        return Reading(
+            opened.format,
+            tally.frames,
+            tally.known,
+            tally.error,
+            tally.remote,
+            sum(x.bytes for x in losses),
+            runs,
+            tuple(self._faults(opened)),
+            tuple(asdict(r) for r in reports),
+        )
 
     def _faults(self, opened: Log) -> Iterable[tuple[str, str, int, int | None, str]]:
         tally, losses = self.decoder.tally, opened.losses

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 US = pl.Datetime("us")
 NOTABLE = 0.02  # change of a finding's share of its subsystem that is worth telling; engineering choice
-FINDING: dict[str, pl.DataType | type[pl.DataType]] = {"se": pl.Float64, "windows": pl.List(pl.Struct({"start_t": US, "end_t": US})), "first_t": US, "last_t": US,
+FINDING: dict[str, pl.DataType | type[pl.DataType]] = {
+    "se": pl.Float64, "windows": pl.List(pl.Struct({"start_t": US, "end_t": US})), "first_t": US, "last_t": US,
            "signals": pl.List(pl.String), "causes": pl.List(pl.String), "bench": pl.List(pl.String),
            "cautions": pl.List(pl.String), "measured": pl.Float64, "limit": pl.Float64, "share": pl.Float64,
            "confidence": pl.Float64, "persistence": pl.Float64, "duration_s": pl.Float64}  # fmt: skip
@@ -35,7 +36,9 @@ def commit_assessed(store: Store, done: Sequence[Assessed], scan: str = "") -> l
         changes = _findings(con, done)
         if scan and changes:
             rows = pl.DataFrame([{"scan": scan, **c} for c in changes], infer_schema_length=None)
-            insert(con, "finding_log", rows.cast({"severity_before": pl.String, "measured": pl.Float64, "unit": pl.String}))
+            insert(
+                con, "finding_log", rows.cast({"severity_before": pl.String, "measured": pl.Float64, "unit": pl.String})
+            )
         for a in done:
             con.execute("DELETE FROM touched WHERE vehicle = ? AND ticket = ?", [a.vehicle, a.ticket])
     return changes
@@ -56,18 +59,24 @@ def _note_rule_set(con: duckdb.DuckDBPyConnection, rule_set: str) -> None:
 
 
 def _sessions(con: duckdb.DuckDBPyConnection, done: Sequence[Assessed]) -> None:
-    gone = [(a.vehicle, s, e) for a in done for s, e in a.gone]
+    gone = [(a.vehicle, s, e) for a in done for s, e in {*a.gone, *((s, e) for s, e, _ in a.stretches)}]
     if gone:
         frame = pl.DataFrame(gone, schema={"vehicle": pl.String, "a": pl.Int64, "b": pl.Int64}, orient="row")
         con.register("gone", frame.with_columns(pl.col("a", "b").cast(US)))
         for table, column in (("metrics", "start_t"), ("events", "session_start_t"), ("sessions", "start_t")):
             con.execute(f"""DELETE FROM {table} USING gone g WHERE {table}.vehicle = g.vehicle
                             AND {table}.{column} >= g.a AND {table}.{column} < g.b""")
-        con.execute("DELETE FROM stretches USING gone g WHERE stretches.vehicle = g.vehicle AND start_t = g.a AND end_t = g.b")
+        con.execute(
+            "DELETE FROM stretches USING gone g WHERE stretches.vehicle = g.vehicle AND start_t = g.a AND end_t = g.b"
+        )
         con.unregister("gone")
     news = [(a.vehicle, *s) for a in done for s in a.stretches]
     names = {"vehicle": pl.String, "start_t": pl.Int64, "end_t": pl.Int64, "fingerprint": pl.String}
-    insert(con, "stretches", pl.DataFrame(news, schema=names, orient="row").with_columns(pl.col("start_t", "end_t").cast(US)))
+    insert(
+        con,
+        "stretches",
+        pl.DataFrame(news, schema=names, orient="row").with_columns(pl.col("start_t", "end_t").cast(US)),
+    )
     for a in done:
         if a.sessions.height:
             logs = [list(a.logs[t]) for t in a.sessions["start_t"].to_physical().to_list()]
@@ -96,8 +105,12 @@ def _naive(frame: pl.DataFrame) -> pl.DataFrame:
 def _findings(con: duckdb.DuckDBPyConnection, done: Sequence[Assessed]) -> list[dict[str, Any]]:
     vehicles = [a.vehicle for a in done]
     names = ("vehicle", "rule", "item", "severity", "measured", "unit", "statement", "share")
-    old = [dict(zip(names, row, strict=True)) for row in con.execute(
-        f"SELECT {', '.join(names)} FROM findings WHERE vehicle IN (SELECT unnest(?))", [vehicles]).fetchall()]
+    old = [
+        dict(zip(names, row, strict=True))
+        for row in con.execute(
+            f"SELECT {', '.join(names)} FROM findings WHERE vehicle IN (SELECT unnest(?))", [vehicles]
+        ).fetchall()
+    ]
     for table in ("findings", "not_assessed", "scores"):
         con.execute(f"DELETE FROM {table} WHERE vehicle IN (SELECT unnest(?))", [vehicles])
     new = [f for a in done for f in a.verdict.findings]
@@ -119,6 +132,7 @@ def changes_between(
     old: Iterable[dict[str, Any]], new: Iterable[dict[str, Any]], refused: dict[tuple[str, str], str]
 ) -> Iterable[dict[str, Any]]:
     """What is new, worse, better or gone, worst first. refused: rules that can no longer judge a vehicle, and why."""
+
     def key(f: dict[str, Any]) -> tuple[str, str, str]:
         return f["vehicle"], f["rule"], f["item"]
 

@@ -1,8 +1,8 @@
 """The store: one folder that holds everything Herdbook keeps.
 
-    catalogue.duckdb   private; opened for short transactions only     lake/     parts
-    fleet.duckdb       published; what people and reports open         pages/    what reports write
-    herdbook.toml      settings, optional                              scan.lock who is writing now
+catalogue.duckdb   private; opened for short transactions only     lake/     parts
+fleet.duckdb       published; what people and reports open         pages/    what reports write
+herdbook.toml      settings, optional                              scan.lock who is writing now
 """
 
 from __future__ import annotations
@@ -80,6 +80,11 @@ class Store:
         return self.folder / "lake"
 
     @property
+    def scratch(self) -> Path:
+        """Where parts grow before they are renamed into the lake; emptied at the start of a scan."""
+        return self.lake / ".work"
+
+    @property
     def pages(self) -> Path:
         return self.folder / "pages"
 
@@ -87,8 +92,11 @@ class Store:
         """The vehicle profiles named in the settings; read once a process while unchanged. Raises: ProfileError."""
         folder = self.folder / self.settings.profiles
         if not folder.is_dir():
-            raise SettingsError("the folder of vehicle profiles is missing", folder,
-                                f"Name it in {FILE} (profiles = ...) or pass --profiles")
+            raise SettingsError(
+                "the folder of vehicle profiles is missing",
+                folder,
+                f"Name it in {FILE} (profiles = ...) or pass --profiles",
+            )
         stamps = tuple(sorted((str(p), p.stat().st_mtime_ns) for p in folder.rglob("*") if p.is_file()))
         return list(_profiles(folder, stamps))
 
@@ -101,7 +109,8 @@ class Store:
         try:
             return duckdb.connect(str(self.fleet), read_only=True)
         except duckdb.Error as error:
-            raise StoreError(f"fleet.duckdb cannot be opened: {error}", self.folder, "Run `herdbook store publish`") from None
+            what = f"fleet.duckdb cannot be opened: {error}"
+            raise StoreError(what, self.folder, "Run `herdbook store publish`") from None
 
     @contextmanager
     def lock(self, what: str) -> Iterator[None]:
@@ -112,8 +121,11 @@ class Store:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
                 file.seek(0)
-                raise BusyError(f"the store is in use by {file.read().strip() or 'another process'}", self.folder,
-                                "Wait until it is done, or stop that process") from None
+                raise BusyError(
+                    f"the store is in use by {file.read().strip() or 'another process'}",
+                    self.folder,
+                    "Wait until it is done, or stop that process",
+                ) from None
             file.truncate(0)
             since = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
             file.write(f"{what}, process {os.getpid()} on {socket.gethostname()}, since {since}\n")

@@ -1,0 +1,218 @@
+"""A whole scan: find, take, commit, assess, commit, publish. May be killed at any instruction; the next one goes on.
+
+The command line calls run_scan(); the nightly flow wraps the same steps. One scan at a time holds the store.
+"""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import partial
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from pipeline.assess import Assessed, Work, assess, plan, vehicles_touched
+from pipeline.catalogue import transaction
+from pipeline.crew import Crew, Done, WorkerLost
+from pipeline.errors import HerdbookError, StoreError
+from pipeline.inbox import new_logs, stamp_of
+from pipeline.intake import take_log
+from pipeline.ledger import commit, retry, touch
+from pipeline.publish import publish
+from pipeline.results import commit_assessed
+from pipeline.store import Store
+from pipeline.taken import Taken
+
+Progress = Callable[[int, int, str], None]
+COUNTS = ("logs_new", "logs_known", "quarantined")
+COMMIT_LOGS, COMMIT_VEHICLES = 32, 16  # a killed scan does at most this much twice
+MENDABLE = (HerdbookError, WorkerLost)  # of one vehicle: the others go on
+LOST = "Raise [take] log_time_s or log_memory_mb if the log is just large, then `herdbook quarantine --retry`"
+
+
+@dataclass(frozen=True, slots=True)
+class ScanResult:
+    """What a scan did. changes: rows of finding_log, worst first. failed: why vehicles could not be assessed."""
+
+    scan: str
+    logs_new: int = 0
+    logs_known: int = 0
+    quarantined: int = 0
+    vehicles: int = 0
+    changes: tuple[dict[str, Any], ...] = ()
+    failed: dict[str, str] = field(default_factory=dict)
+    seconds: dict[str, float] = field(default_factory=dict)
+
+
+def run_scan(
+    inbox: Path | str, store: Store, jobs: int = 2, progress: Progress | None = None, now: int | None = None
+) -> ScanResult:
+    """Take in what is new in the inbox, assess what it touches, publish. jobs: worker processes; 0 works in this one.
+
+    Raises: BusyError when another scan holds the store; StoreError when it cannot go on; InputError without an inbox.
+    """
+    with store.lock("a scan"):
+        clear_scratch(store)
+        return _scan(store, new_logs(store, inbox), jobs, progress, now)
+
+
+def retry_quarantine(
+    store: Store, names: Sequence[str] | None = None, jobs: int = 2, progress: Progress | None = None
+) -> ScanResult:
+    """Try logs in quarantine again (all, or by file name or hash), assess and publish."""
+    with store.lock("another try at the quarantine"):
+        clear_scratch(store)
+        return _scan(store, retry(store, names), jobs, progress, None)
+
+
+def clear_scratch(store: Store) -> None:
+    """Remove what a killed run left behind. Only while holding the lock."""
+    shutil.rmtree(store.scratch, ignore_errors=True)
+    for path in store.folder.glob(".*.tmp*"):
+        path.unlink(missing_ok=True)
+
+
+def _scan(store: Store, paths: list[Path], jobs: int, progress: Progress | None, now: int | None) -> ScanResult:
+    tell = progress or (lambda done, total, text: None)
+    scan = begin_scan(store, now)
+    clock = [time.monotonic()]
+    limits = store.settings
+    try:
+        with Crew(jobs, limits.log_time_s, limits.log_memory_mb) as crew:
+            counts = _take_all(store, paths, crew if jobs else None, tell, now)
+            clock.append(time.monotonic())
+            changes, failed, vehicles = _assess_all(store, scan, crew if jobs else None, tell)
+            clock.append(time.monotonic())
+    except BaseException:
+        end_scan(store, scan, state="failed")
+        raise
+    end_scan(store, scan, counts, vehicles)
+    tell(0, 1, "publishing")
+    publish(store)
+    tell(1, 1, "publishing")
+    clock.append(time.monotonic())
+    steps = dict(zip(("take", "assess", "publish"), (b - a for a, b in pairwise(clock)), strict=True))
+    return ScanResult(scan, **counts, vehicles=vehicles, changes=tuple(changes), failed=failed, seconds=steps)
+
+
+def _each(crew: Crew | None, function: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[Done[Any, Any]]:
+    """Every item through the function, in workers or (crew None) right here."""
+    if crew is not None:
+        yield from crew.each(function, items)
+        return
+    for item in items:
+        try:
+            yield Done(item, result=function(item))
+        except Exception as error:
+            yield Done(item, error=error)
+
+
+def _take_all(
+    store: Store, paths: Sequence[Path], crew: Crew | None, tell: Progress, now: int | None
+) -> dict[str, int]:
+    counts = dict.fromkeys(COUNTS, 0)
+    held: list[Taken] = []
+
+    def flush() -> None:
+        done = commit(store, held, now)
+        for key, n in zip(counts, (done.taken, done.known, done.quarantined), strict=True):
+            counts[key] += n
+        held.clear()
+
+    tell(0, len(paths), "taking logs in")
+    for i, done in enumerate(_each(crew, partial(_take, store, now), paths), start=1):
+        held.append(_taken_or_lost(done))
+        if len(held) >= COMMIT_LOGS:
+            flush()
+        tell(i, len(paths), "taking logs in")
+    flush()
+    return counts
+
+
+def _take(store: Store, now: int | None, path: Path) -> Taken:
+    return take_log(path, store, now=now)
+
+
+def _taken_or_lost(done: Done[Path, Taken]) -> Taken:
+    """The log taken, or put in quarantine when it took its worker down. Raises: what stops the scan."""
+    if done.result is not None:
+        return done.result
+    if done.error is not None and not isinstance(done.error, WorkerLost | MemoryError):
+        raise done.error
+    path, kind = Path(done.item), getattr(done.error, "kind", "too large")
+    try:
+        size, stamp = stamp_of(path)
+    except OSError:
+        size, stamp = 0, ""
+    return Taken("quarantined", str(path), path.name, size, stamp, "", f"its reader {kind}", str(done.error), LOST)
+
+
+def _assess_all(
+    store: Store, scan: str, crew: Crew | None, tell: Progress
+) -> tuple[list[dict[str, Any]], dict[str, str], int]:
+    vehicles = vehicles_touched(store)
+    changes: list[dict[str, Any]] = []
+    failed: dict[str, str] = {}
+    done_so_far = 0
+    tell(0, len(vehicles), "assessing vehicles")
+    for first in range(0, len(vehicles), COMMIT_VEHICLES):
+        some = vehicles[first : first + COMMIT_VEHICLES]
+        good: list[Assessed] = []
+        for done in _each(crew, partial(assess, store), plan(store, some)):
+            work: Work = done.item
+            if done.result is not None:
+                good.append(done.result)
+            elif done.error and (isinstance(done.error, StoreError) or not isinstance(done.error, MENDABLE)):
+                raise done.error
+            else:
+                failed[work.vehicle] = str(done.error)
+            done_so_far += 1
+            tell(done_so_far, len(vehicles), "assessing vehicles")
+        changes += commit_assessed(store, sorted(good, key=lambda a: a.vehicle), scan)
+    return changes, failed, len(vehicles) - len(failed)
+
+
+def begin_scan(store: Store, now: int | None = None) -> str:
+    """Enter a scan as running; one that was killed is entered as failed. Returns its name."""
+    moment = datetime.fromtimestamp((now or time.time_ns() // 1000) / 1e6, UTC).replace(tzinfo=None)
+    with transaction(store.catalogue) as con:
+        con.execute("UPDATE scans SET state = 'failed' WHERE state = 'running'")
+        row = con.execute("SELECT count(*) FROM scans").fetchone()
+        scan = f"{(row[0] if row else 0) + 1:05d} {moment:%Y-%m-%d %H:%M:%S}"
+        con.execute("INSERT INTO scans (scan, started_t, state) VALUES (?, ?, 'running')", [scan, moment])
+    return scan
+
+
+def end_scan(
+    store: Store, scan: str, counts: dict[str, int] | None = None, vehicles: int = 0, state: str = "complete"
+) -> None:
+    """Enter how a scan ended. counts: logs_new, logs_known, quarantined."""
+    from pipeline.health.engine import rule_set_hash
+
+    logs = [(counts or {}).get(key, 0) for key in COUNTS]
+    with transaction(store.catalogue) as con:
+        con.execute(
+            """UPDATE scans SET ended_t = now() AT TIME ZONE 'UTC', logs_new = ?, logs_known = ?, quarantined = ?,
+               vehicles = ?, rule_set = ?, state = ? WHERE scan = ?""",
+            [*logs, vehicles, rule_set_hash(), state, scan],
+        )
+
+
+def mark(
+    store: Store, since: datetime | None = None, until: datetime | None = None, vehicles: Sequence[str] | None = None
+) -> int:
+    """Mark vehicles with logs in a range of time for a new assessment, sessions in it included; how many vehicles."""
+    values: dict[str, Any] = {"since": since or datetime(1, 1, 1), "until": until or datetime(9999, 1, 1)}
+    where = "end_t >= $since AND start_t < $until"
+    if vehicles is not None:
+        values["vehicles"], where = list(vehicles), f"{where} AND vehicle IN (SELECT unnest($vehicles))"
+    with transaction(store.catalogue) as con:
+        rows = con.execute(f"SELECT DISTINCT vehicle FROM logs WHERE {where} ORDER BY 1", values).fetchall()
+        found = [v for (v,) in rows]
+        con.execute(f"UPDATE stretches SET fingerprint = '' WHERE {where}", values)
+        touch(con, found)
+    return len(found)
