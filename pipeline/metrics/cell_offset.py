@@ -28,7 +28,11 @@ BOTTOM_LEVELS = np.arange(3.15, 2.60, -0.01)
 GAP_S = 5.0
 SETTLE_S = 180  # engineering choice
 LEAST_ROWS = 50
+TOP_SHARE = 0.45  # of rated charge before the end: the graphite step and the knee, not the low end again
 R_SPREAD = 0.15  # usual spread of resistance within a pack when it was not measured here (common practice)
+USUAL_OHM_AH = 0.06  # ohm x Ah of a group when the profile names none: 2 mOhm at 30 Ah (from memory: 1 to 3)
+PLATEAU_V = 3.2
+DRIFT_V = 0.002  # how differently groups may climb on the plateau in that minute (engineering choice)
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -41,9 +45,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics = [Metric("cell_offset_rows", float(len(table)), "1", None, len(table))]
     if session.kind != "ride":
         wanted = _charging(table, rated)
-        metrics += _one_end("top", table, run, wanted, rated)
+        wanted &= run < run[wanted].min(initial=np.inf) + TOP_SHARE * rated
+        metrics += _one_end("top", table, run, wanted, profile)
     if session.kind != "charge":
-        metrics += _one_end("bottom", table, run, table.current > -rated / 40, rated)
+        metrics += _one_end("bottom", table, run, table.current > -rated / 40, profile)
     return Outcome(tuple(metrics))
 
 
@@ -55,10 +60,13 @@ def _charging(table: Steady, rated: float) -> np.ndarray:
     return on & (table.t - began > SETTLE_S * 1_000_000)
 
 
-def _one_end(end: str, table: Steady, run: Floats, wanted: np.ndarray, rated: float) -> list[Metric]:
+def _one_end(end: str, table: Steady, run: Floats, wanted: np.ndarray, profile: Profile) -> list[Metric]:
     if wanted.sum() < LEAST_ROWS:
         return []
-    ohm, ohm_se = _resistances(table, charging=end == "top")
+    rated = profile.figure("pack", "rated_ah")
+    given = profile.pack.get("cell_r10s_mohm")
+    usual_ohm = float(given) / 1000 if isinstance(given, int | float) else USUAL_OHM_AH / rated
+    ohm, ohm_se = _from_onset(table, usual_ohm) if end == "top" else _from_load(table, usual_ohm)
     corrected = table.v + ohm * table.current[:, None]
     sign = -1.0 if end == "top" else 1.0
     q, v, noise = curve(sign * run[wanted], -sign * corrected[wanted], BIN_SHARE * rated)
@@ -73,9 +81,7 @@ def _one_end(end: str, table: Steady, run: Floats, wanted: np.ndarray, rated: fl
     return _metrics(end, table.items, found, se, rated, int(wanted.sum()))
 
 
-def _metrics(
-    end: str, items: tuple[int, ...], found: Shifts, se: Floats, rated: float, n: int
-) -> list[Metric]:
+def _metrics(end: str, items: tuple[int, ...], found: Shifts, se: Floats, rated: float, n: int) -> list[Metric]:
     steep = float(np.nanmedian(found.slope_v_per_ah)) * rated * 10
     out = [Metric(f"{end}_slope_mv_per_pct", steep, "mV/%", None, n)]
     toward = -1.0 if end == "top" else 1.0  # early at the top means full, early at the bottom means empty
@@ -91,39 +97,36 @@ def _metrics(
     return out
 
 
-def _resistances(table: Steady, charging: bool) -> tuple[Floats, Floats]:
-    """Ohm per group and its standard error, from this session; the pack's own median where groups are not
-    told
-    apart.
-
-    A ride moves its current enough for a regression. A charge steps once, when it begins."""
+def _from_load(table: Steady, usual_ohm: float) -> tuple[Floats, Floats]:
+    """Ohm per group and its standard error from a ride, whose current moves enough for a regression."""
     groups = table.v.shape[1]
-    if charging:
-        return _from_onset(table)
     block = np.unique((table.t - table.t[0]) // 60_000_000, return_inverse=True)[1].astype(np.int64)
     try:
         fit = within_blocks(table.current, table.v, block)
     except ValueError:
-        return np.zeros(groups), np.full(groups, np.nan)
+        return np.full(groups, usual_ohm), np.full(groups, R_SPREAD * usual_ohm)
     return -fit.slope, fit.slope_se
 
 
-def _from_onset(table: Steady) -> tuple[Floats, Floats]:
-    """From the voltages shortly before and after the charge current comes on (10 to 90 s after, 1 s to 60 s
-    before)."""
+def _from_onset(table: Steady, usual_ohm: float) -> tuple[Floats, Floats]:
+    """The same from the one step of a charge, its onset: 10 to 90 s after against the last minute before.
+
+    Only on the plateau: near empty the charge itself raises the voltage as much within that minute."""
+    groups = table.v.shape[1]
+    unknown = np.full(groups, usual_ohm), np.full(groups, R_SPREAD * usual_ohm)
     on = table.current < -2.0
-    first = int(on.argmax())
-    since = (table.t - table.t[first]) / 1e6
+    if not on.any():
+        return unknown
+    since = (table.t - table.t[int(on.argmax())]) / 1e6
     before = (since >= -60) & (since < 0) & (np.abs(table.current) < 1.0)
     after = (since >= 10) & (since <= 90) & on
-    groups = table.v.shape[1]
-    if not on.any() or before.sum() < 3 or after.sum() < 3:
-        return np.zeros(groups), np.full(groups, R_SPREAD * 0.002)
-    step = table.current[after].mean() - table.current[before].mean()
+    if before.sum() < 3 or after.sum() < 3 or table.v[before].mean(axis=0).min() < PLATEAU_V:
+        return unknown
+    step = table.current[before].mean() - table.current[after].mean()
     rise = table.v[after].mean(axis=0) - table.v[before].mean(axis=0)
-    noise = np.hypot(table.v[after].std(axis=0) / np.sqrt(after.sum()), table.v[before].std(axis=0)
-                     / np.sqrt(before.sum()))  # fmt: skip
-    return rise / -step, noise / abs(step)
+    spread = [table.v[rows].std(axis=0) / np.sqrt(rows.sum()) for rows in (before, after)]
+    noise = np.sqrt(spread[0] ** 2 + spread[1] ** 2 + DRIFT_V**2)
+    return rise / step, noise / step
 
 
 SET = MetricSet(
@@ -135,16 +138,10 @@ SET = MetricSet(
         "cell_offset_rows": ("1", "Moments of steady current in which the knees were looked for"),
         "cell_offset_top_ah": ("Ah", "Charge of the group above the median group, at the knee near full"),
         "cell_offset_top_pct": ("%", "The same as a share of rated capacity"),
-        "cell_offset_top_bound_ah": (
-            "Ah",
-            "The group never reached the knee near full: at least so far behind",
-        ),
+        "cell_offset_top_bound_ah": ("Ah", "The group never reached the knee near full: at least so far behind"),
         "cell_offset_bottom_ah": ("Ah", "Charge of the group above the median group, at the knee near empty"),
         "cell_offset_bottom_pct": ("%", "The same as a share of rated capacity"),
-        "cell_offset_bottom_bound_ah": (
-            "Ah",
-            "The group never reached the knee near empty: at least so far above",
-        ),
+        "cell_offset_bottom_bound_ah": ("Ah", "The group never reached the knee near empty: at least so far above"),
         "top_slope_mv_per_pct": ("mV/%", "Steepness of the median group where the top was read"),
         "bottom_slope_mv_per_pct": ("mV/%", "Steepness of the median group where the bottom was read"),
     },

@@ -53,17 +53,11 @@ def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
     for rows in _first_and_last_run(quiet):
         used = rows[table.t[rows] >= table.t[rows[-1]] - 30_000_000]
         volts = float(np.median(table.v[used].mean(axis=1)))
-        rested = max((table.t[rows[-1]] - table.t[rows[0]]) / 1e6, 1.0)
+        rested = max(float(table.t[rows[-1]] - table.t[rows[0]]) / 1e6, 1.0)
         unrelaxed = RELAX_V / np.sqrt(max(1.0, rested / RELAX_S))
         soc, se = ocv.soc(volts, unrelaxed, "discharge")
         if se <= WORST_SE_PCT and soc < 50.0:
-            data = {
-                "soc_pct": soc,
-                "se_pct": se,
-                "run_ah": float(run[used[-1]]),
-                "rest_s": rested,
-                "rest_v": volts,
-            }
+            data = {"soc_pct": soc, "se_pct": se, "run_ah": float(run[used[-1]]), "rest_s": rested, "rest_v": volts}
             found.append(Event("charge_anchor", int(table.t[used[0]]), int(table.t[used[-1]]), "low", data))
     return found
 
@@ -78,16 +72,12 @@ def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Eve
     """The last row of charging whose current has fallen to the end current with groups near the top."""
     given = profile.pack.get("charge_end_a")
     end_a = 1.5 * float(given) if isinstance(given, int | float) else rated / 20
-    at = (table.current < -0.02) & (table.current > -end_a) & (table.v.mean(axis=1) > FULL_V)
+    tapered = (table.current < -0.25 * end_a) & (table.current > -end_a)
+    at = tapered & (table.v.mean(axis=1) > FULL_V)
     if at.sum() < 3:
         return None
     k = int(np.flatnonzero(at)[-1])
-    data = {
-        "soc_pct": 100.0,
-        "se_pct": FULL_SE_PCT,
-        "run_ah": float(run[k]),
-        "mean_v": float(table.v[k].mean()),
-    }
+    data = {"soc_pct": 100.0, "se_pct": FULL_SE_PCT, "run_ah": float(run[k]), "mean_v": float(table.v[k].mean())}
     return Event("charge_anchor", int(table.t[k]), int(table.t[k]), "full", data)
 
 

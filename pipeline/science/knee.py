@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.science.robust_fit import Floats, robust_sd
 
+BASE = 5  # points of the curve either way for a slope
 SHAPE_V = 0.002  # how far healthy curves of one batch differ in shape at equal charge (engineering choice)
 
 
@@ -98,8 +99,13 @@ def _median_with_late(row: Floats) -> float:
 
 
 def _local_slope(q: Floats, v: Floats, at: Floats) -> Floats:
-    """Median over groups of dv/dq around each crossing, (levels,)."""
-    rate = np.gradient(v, q, axis=0)
+    """Median over groups of dv/dq around each crossing, (levels,).
+
+    Taken over BASE points either way: from point to point it would be noise, and noise always finds a slope.
+    """
+    i = np.arange(q.size)
+    low, high = np.maximum(i - BASE, 0), np.minimum(i + BASE, q.size - 1)
+    rate = (v[high] - v[low]) / (q[high] - q[low])[:, None]
     out = np.full(at.shape[0], np.nan)
     for j in range(at.shape[0]):
         known = np.flatnonzero(np.isfinite(at[j]))
