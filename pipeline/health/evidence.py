@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -36,9 +37,7 @@ def event_table(record: Record, kind: str, keys: tuple[str, ...] = ()) -> pl.Dat
         pairs = rows.select("row", "data").explode("data").drop_nulls("data").unnest("data")
         if pairs.height:
             names = sorted(pairs["key"].unique().to_list())
-            wide = pairs.pivot(
-                on="key", on_columns=names, index="row", values="value", aggregate_function="first"
-            )
+            wide = pairs.pivot(on="key", on_columns=names, index="row", values="value", aggregate_function="first")
             flat = flat.join(wide, on="row", how="left", maintain_order="left")
     absent = [pl.lit(None, pl.Float64).alias(key) for key in keys if key not in flat.columns]
     return flat.with_columns(absent).drop("row")
@@ -112,6 +111,16 @@ def seconds(rows: pl.DataFrame) -> float:
     if not rows.height:
         return 0.0
     return float((rows["end_t"] - rows["start_t"]).dt.total_microseconds().sum()) / 1e6
+
+
+def recent(rows: pl.DataFrame, last_days: float, most: int | None = None) -> pl.DataFrame:
+    """The rows of the last days before the newest of them, `most` at most: what holds now, not what once
+    held."""
+    if rows.height:
+        newest = rows["start_t"].max()
+        assert isinstance(newest, datetime)
+        rows = rows.filter(pl.col("start_t") >= newest - timedelta(days=last_days)).sort("start_t", maintain_order=True)
+    return rows.tail(most) if most else rows
 
 
 def days(rows: pl.DataFrame) -> int:

@@ -10,12 +10,10 @@ from numpy.typing import NDArray
 from pipeline.metrics.model import Session
 from pipeline.profile import Profile
 from pipeline.science.heat import grid_means
-from pipeline.signals import Signals
+from pipeline.signals import Series, Signals
 
 STEP_S = 10.0
-SOAKED_K = (
-    1.5  # pack and board this close at the start: parked long enough to call it ambient; engineering choice
-)
+SOAKED_K = 1.5  # pack and board this close at the start: parked long enough to call it ambient; engineering choice
 Floats = NDArray[np.float64]
 
 
@@ -53,6 +51,30 @@ def filled(v: Floats) -> Floats:
     """Holes bridged by straight lines, ends held. v needs one finite value."""
     ok = np.isfinite(v)
     return np.asarray(np.interp(np.arange(v.size), np.flatnonzero(ok), v[ok]))
+
+
+def bridged(v: Floats, longest_s: float = 600.0) -> Floats:
+    """Holes up to longest_s bridged by straight lines; longer ones and the ends stay empty."""
+    ok = np.flatnonzero(np.isfinite(v))
+    if ok.size < 2:
+        return v
+    out = filled(v)
+    far = np.diff(ok) * STEP_S > longest_s
+    for a, b in zip(ok[:-1][far], ok[1:][far], strict=True):
+        out[a + 1 : b] = np.nan
+    out[: ok[0]], out[ok[-1] + 1 :] = np.nan, np.nan
+    return out
+
+
+def covered(s: Series, start: int, end: int) -> float:
+    """Share of start..end in which samples follow each other as closely as is usual in them (three times the
+    middle step): a slow message covers its time, a hole does not."""
+    if len(s) < 3 or end <= start:
+        return 0.0
+    step = np.diff(s.t)
+    usual = step <= max(3.0 * float(np.median(step)), 1e6)
+    inside = float(step[usual].sum()) + 2.0 * float(np.median(step))  # the ends belong to a sample as well
+    return min(1.0, inside / (end - start))
 
 
 def ambient(grid: Grid, signals: Signals, pack_c: Floats) -> Floats | None:

@@ -31,7 +31,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics: list[Metric] = []
     events: list[Event] = []
     for side in SIDES:
-        ratio = ride.rpm[side] / (ride.speed * gear / (math.pi * wheel) * 60.0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = ride.rpm[side] / (ride.speed * gear / (math.pi * wheel) * 60.0)
         slip = _slip(ride, ratio, ride.amps[side])
         if slip is None:
             continue
@@ -43,19 +44,25 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _slip(ride: Travel, ratio: Floats, amps: Floats) -> tuple[float, float, int] | None:
-    """Slope at AT_A with its standard error: least squares, then once more without points beyond 4
-    spreads."""
-    with np.errstate(invalid="ignore"):
-        ok = (ride.speed > LEAST_MS) & np.isfinite(ratio) & np.isfinite(amps) & (np.abs(ratio - 1) < 0.5)
+    """Slope at AT_A with its standard error: least squares, then once more without points beyond 4 spreads.
+
+    A second slope, over acceleration / speed, takes up the time between the two messages: speeding up, the
+    later one is ahead, which would look like slip.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lag = ride.acceleration / ride.speed
+        ok = (ride.speed > LEAST_MS) & np.isfinite(ratio + amps + lag) & (np.abs(ratio - 1) < 0.5)
+    slope, se, n = 0.0, 0.0, 0
     for _ in range(2):
         n = int(ok.sum())
         if n < LEAST_SECONDS or float(np.std(amps[ok])) < LEAST_SPREAD_A:
             return None
-        x, y = amps[ok] / AT_A, ratio[ok]
-        dx = x - x.mean()
-        slope = float(dx @ (y - y.mean())) / float(dx @ dx)
-        residual = y - y.mean() - slope * dx
-        se = math.sqrt(float(residual @ residual) / (n - 2) / float(dx @ dx))
+        x = np.column_stack((np.ones(n), amps[ok] / AT_A, lag[ok]))
+        inverse = np.linalg.pinv(x.T @ x)
+        fit = inverse @ (x.T @ ratio[ok])
+        residual = ratio[ok] - x @ fit
+        slope = float(fit[1])
+        se = math.sqrt(float(residual @ residual) / (n - 3) * float(inverse[1, 1]))
         spread = 1.4826 * float(np.median(np.abs(residual))) + 1e-4
         keep = np.zeros(ok.shape, bool)
         keep[np.flatnonzero(ok)[np.abs(residual) < 4 * spread]] = True

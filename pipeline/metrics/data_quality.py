@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
+from pipeline.science.stretches import Times
 from pipeline.signals import Key, Series, Signals
 
 GAP_S = 1.0  # every vehicle sends something at least this often while awake; longer is a hole in the log
@@ -18,17 +19,16 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if not series:
         return Outcome()
     limit = (GAP_S if session.kind in ("ride", "bench") else REST_GAP_S) * 1e6
-    # the densest series of a few roles show every hole of the whole log
-    dense = sorted(series.values(), key=len, reverse=True)[:6]
-    t = np.unique(np.concatenate([*(s.t for s in dense), [session.start, session.end]]))
+    t = _heard(session, list(series.values()), limit)
     step = np.diff(t)
     holes = np.flatnonzero(step > limit)
     lost = float(step[holes].sum()) / 1e6
     whole = (session.end - session.start) / 1e6
+    n = sum(len(s) for s in series.values())
     metrics = [
-        Metric("data_coverage", 1.0 - lost / whole if whole > 0 else 0.0, "1", n=int(t.size)),
-        Metric("data_gap_count", float(holes.size), "1", n=int(t.size)),
-        Metric("data_longest_gap_s", float(step.max()) / 1e6 if step.size else 0.0, "s", n=int(t.size)),
+        Metric("data_coverage", 1.0 - lost / whole if whole > 0 else 0.0, "1", n=n),
+        Metric("data_gap_count", float(holes.size), "1", n=n),
+        Metric("data_longest_gap_s", float(step.max()) / 1e6 if step.size else 0.0, "s", n=n),
     ]
     metrics += _missing(series)
     worst = holes[np.argsort(step[holes])[::-1][:MOST_EVENTS]]
@@ -36,6 +36,22 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         Event("data_gap", int(t[i]), int(t[i + 1]), "", {"lasted_s": float(step[i]) / 1e6}) for i in sorted(worst)
     )
     return Outcome(tuple(metrics), events)
+
+
+def _heard(session: Session, series: list[Series], limit_us: float) -> Times:
+    """Times between which nothing was heard can be read off: the densest series, and within its holes all
+    others."""
+    densest = max(series, key=len)
+    t = np.concatenate(([session.start], densest.t, [session.end]))
+    holes = np.flatnonzero(np.diff(t) > limit_us)
+    if not holes.size:
+        return t
+    inside = [
+        s.t[np.searchsorted(s.t, a, "right") : np.searchsorted(s.t, b, "left")]
+        for a, b in zip(t[holes], t[holes + 1], strict=True)
+        for s in series
+    ]
+    return np.unique(np.concatenate((t, *inside)))
 
 
 def _missing(series: dict[Key, Series]) -> list[Metric]:

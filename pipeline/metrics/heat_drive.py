@@ -6,6 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.metrics._heat_grid import STEP_S, Body, Floats, Grid, ambient, filled, middle_of, winding_body
+from pipeline.metrics._heat_grid import covered as coverage
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.heat import copper_factor, relax, rise, within_steps
@@ -22,7 +23,7 @@ LEAST_DERATED_S = 2.0
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     grid = Grid.of(session)
     windings, stages = grid.all(signals, "motor_temp"), grid.all(signals, "fet_temp")
-    metrics = _extremes("motor_temp", windings) + _extremes("fet_temp", stages)
+    metrics = _extremes(session, signals, "motor_temp", windings) + _extremes(session, signals, "fet_temp", stages)
     body = winding_body(profile)
     air = _air(grid, signals)
     if body is not None and air is not None and grid.n >= LEAST_BINS:
@@ -37,11 +38,11 @@ def _air(grid: Grid, signals: Signals) -> Floats | None:
     return ambient(grid, signals, middle_of(cells) if cells else np.full(grid.n, np.nan))
 
 
-def _extremes(name: str, sides: dict[str, Floats]) -> list[Metric]:
+def _extremes(session: Session, signals: Signals, name: str, sides: dict[str, Floats]) -> list[Metric]:
     out = []
     for side, v in sides.items():
-        known = np.isfinite(v)
-        covered, n = float(known.mean()), int(known.sum())
+        n = int(np.isfinite(v).sum())
+        covered = coverage(signals.series(name, side), session.start, session.end)
         out.append(Metric(f"{name}_max_c", float(np.nanmax(v)), "degC", n=n, coverage=covered, item=side))
     if len(sides) == 2:
         left, right = sides.values()

@@ -11,7 +11,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.metrics._heat_grid import STEP_S, Floats, Grid, ambient, figure, filled, middle_of, pack_body
+from pipeline.metrics._heat_grid import STEP_S, Floats, Grid, ambient, bridged, figure, filled, middle_of, pack_body
+from pipeline.metrics._heat_grid import covered as coverage
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.heat import relax, resistance_factor, rise, within_steps
@@ -32,7 +33,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if not sensors or grid.n < 1:
         return Outcome()
     pack = middle_of(sensors)
-    covered = float(np.isfinite(pack).mean())
+    covered = max(
+        coverage(signals.series("cell_temp", i), session.start, session.end) for i in signals.items("cell_temp")
+    )
     metrics = _extremes(sensors, covered) + _exposure(pack, covered)
     air = ambient(grid, signals, pack)
     metrics.append(Metric("ambient_known", float(air is not None), "1", n=grid.n))
@@ -40,7 +43,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         metrics.append(Metric("ambient_c", float(air.mean()), "degC", n=grid.n, coverage=covered))
     if grid.n < LEAST_BINS:
         return Outcome(tuple(metrics))
-    square = grid.means(signals, "pack_current", square=True)
+    square = bridged(grid.means(signals, "pack_current", square=True), 30.0)
     if air is not None:
         metrics += _ratio(sensors, pack, air, square, profile)
     idle_metrics, events = _idle(grid, sensors, pack, square, profile)
@@ -63,7 +66,8 @@ def _extremes(sensors: dict[str, Floats], covered: float) -> list[Metric]:
 
 
 def _exposure(pack: Floats, covered: float) -> list[Metric]:
-    known = pack[np.isfinite(pack)]
+    known = bridged(pack)
+    known = known[np.isfinite(known)]
     counts, _ = np.histogram(known, bins=np.array([-np.inf, *EDGES_C, np.inf]))
     return [
         Metric("cell_temp_exposure_h", float(c) * STEP_S / 3600.0, "h", n=int(c), coverage=covered, item=name)
@@ -77,9 +81,7 @@ def _names() -> list[str]:
     return [f"under {EDGES_C[0]:g}", *inner, f"over {EDGES_C[-1]:g}"]
 
 
-def _ratio(
-    sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats, profile: Profile
-) -> list[Metric]:
+def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats, profile: Profile) -> list[Metric]:
     covered = float(np.isfinite(square).mean())
     if covered < LEAST_COVERAGE:
         return []
@@ -119,7 +121,7 @@ def _idle(
         return [], ()
     metrics, events = [], []
     for item, track in {"": pack, **_against_others(sensors)}.items():
-        smooth = _smooth(track)
+        smooth = _smooth(bridged(track))
         rate = np.where(whole, (smooth[reach:] - smooth[:-reach]) / (reach * STEP_S / 60.0), np.nan)
         if not np.isfinite(rate).any():
             continue
@@ -145,10 +147,7 @@ def _run_length(on: NDArray[np.bool_]) -> NDArray[np.int64]:
 def _against_others(sensors: dict[str, Floats]) -> dict[str, Floats]:
     if len(sensors) < 3:
         return {}
-    return {
-        item: own - middle_of({k: v for k, v in sensors.items() if k != item})
-        for item, own in sensors.items()
-    }
+    return {item: own - middle_of({k: v for k, v in sensors.items() if k != item}) for item, own in sensors.items()}
 
 
 def _smooth(v: Floats) -> Floats:

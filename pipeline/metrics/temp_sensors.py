@@ -79,11 +79,9 @@ def _offsets(name: str, session: Session, own: Floats, middle: Floats | None, ta
     out = []
     first = apart[:6][np.isfinite(apart[:6])]
     if first.size >= 3:
-        out.append(
-            Metric("temp_start_offset_k", float(np.median(first)), "K", 0.15, int(first.size), item=name)
-        )
-    last = apart[-60:][np.isfinite(apart[-60:])]
-    if session.kind == "rest" and own.size * STEP_S >= SOAK_TAUS * tau_s and last.size >= 6:
+        out.append(Metric("temp_start_offset_k", float(np.median(first)), "K", 0.15, int(first.size), item=name))
+    last = apart[-180:][np.isfinite(apart[-180:])]
+    if session.kind == "rest" and own.size * STEP_S >= SOAK_TAUS * tau_s and last.size >= 3:
         out.append(Metric("temp_soak_offset_k", float(np.median(last)), "K", 0.1, int(last.size), item=name))
     return out
 

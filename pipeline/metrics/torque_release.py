@@ -33,8 +33,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     out = [Metric("release_count", float(n), "1", n=n)]
     if not n:
         return Outcome(tuple(out))
-    t = np.concatenate([signals.series("motor_current", i).t for i in signals.items("motor_current")])
-    t = np.unique(t)
+    t = max((signals.series("motor_current", i) for i in signals.items("motor_current")), key=len).t
     current = _largest(signals, t)
     off_at = trigger.t[released.first]
     ends = np.minimum(trigger.t[released.last], off_at + int(WATCH_S * 1e6))
