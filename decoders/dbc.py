@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import importlib.util
+import logging
+import sys
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from decoders.errors import NetworkError
@@ -33,10 +37,7 @@ def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str
 
 def _parse(path: Path) -> list[Any]:
     """cantools' own message objects; every way in which the text can be wrong becomes a NetworkError."""
-    import logging
-
-    from cantools.database.can.formats.dbc import load_string
-
+    load_string = _parser()
     logging.getLogger("cantools").setLevel(logging.ERROR)
     try:
         text = path.read_bytes().decode("cp1252", errors="replace")
@@ -47,6 +48,26 @@ def _parse(path: Path) -> list[Any]:
     except Exception as e:  # the parser raises many kinds, none of them documented
         said = " ".join(str(e).split()) or type(e).__name__
         raise NetworkError(f"{path.name}: not a DBC file that can be read: {said}") from None
+
+
+def _parser() -> Any:
+    """cantools' function that parses DBC text.
+
+    Importing the whole of cantools takes a second, because its command line tools import python-can, and that every
+    log format it can find. The parser needs none of it: it is imported under a passing stand-in for the package,
+    which leaves no trace for others.
+    """
+    stand_in = None
+    if "cantools" not in sys.modules and (spec := importlib.util.find_spec("cantools")):
+        stand_in = ModuleType("cantools")
+        stand_in.__path__ = list(spec.submodule_search_locations or ())
+        sys.modules["cantools"] = stand_in
+    try:
+        from cantools.database.can.formats.dbc import load_string
+    finally:
+        if stand_in is not None and sys.modules.get("cantools") is stand_in:
+            del sys.modules["cantools"]
+    return load_string
 
 
 def _sound_signals(raw: Any) -> tuple[list[Signal], list[str]]:
