@@ -17,7 +17,7 @@ from typing import NoReturn
 
 import typer
 
-VERBS = ("take", "scan", "fleet", "dossier", "history", "wires", "rules", "store", "query", "quarantine", "profile")
+VERBS = ("scan", "fleet", "dossier", "history", "wires", "rules", "store", "query", "quarantine", "profile")
 ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with evidence.
 
 Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""
@@ -32,7 +32,7 @@ def build() -> typer.Typer:
     """The application with its verbs; importing a verb's file is cheap, running it is not."""
     app = typer.Typer(
         name="herdbook", help=ABOUT, epilog=EPILOG, no_args_is_help=True, add_completion=False,
-        pretty_exceptions_enable=False, rich_markup_mode=None,
+        pretty_exceptions_enable=False, rich_markup_mode=None, context_settings={"max_content_width": 116},
     )
     for verb in VERBS:
         import_module(f"pipeline.commands.{verb}").register(app)

@@ -1,0 +1,67 @@
+"""herdbook scan: take in what is new, judge what it touches, publish, and say what changed."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+
+if TYPE_CHECKING:
+    from pipeline.scan import ScanResult
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook scan inbox --store fleet --profiles profiles")(scan)
+
+
+def scan(
+    inbox: Annotated[Path, typer.Argument(help="Folder of logs (or one log).", show_default=False)],
+    store: StoreFolder = DEFAULT_STORE,
+    profiles: Profiles = None,
+    jobs: Jobs = None,
+    json: Json = False,
+) -> None:
+    """Take in new logs, assess the vehicles they touch, publish, and list what changed.
+
+    Exit code: 0 nothing to call about, 10 service news, 20 stop-use news, 30 logs in quarantine.
+    """
+    from pipeline.changes import NOTHING, QUARANTINED
+    from pipeline.commands import news, screen
+    from pipeline.nightbook import last_night
+    from pipeline.scan import run_scan
+    from pipeline.store import Store
+
+    opened = Store.create(store, profiles)
+    with screen.progress("scan") as told:
+        done = run_scan(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)
+    changes = last_night(opened, scan=done.scan)
+    assert changes is not None, "a scan closes its night"
+    result: dict[str, Any] = changes.as_dict() | {"rows": [list(r) for r in changes.rows()], "numbers": numbers(done)}
+    if json:
+        screen.as_json(result)
+    else:
+        news.show(result)
+        screen.say(in_words(done))
+        for vehicle, why in sorted(done.failed.items()):
+            screen.warn(f"herdbook: {vehicle} could not be assessed: {why}")
+    raise typer.Exit(changes.exit_code or (QUARANTINED if done.failed else NOTHING))
+
+
+def numbers(done: ScanResult) -> dict[str, Any]:
+    return {
+        "scan": done.scan, "logs_new": done.logs_new, "logs_known": done.logs_known,
+        "quarantined": done.quarantined, "vehicles": done.vehicles, "failed": done.failed, "seconds": done.seconds,
+    }
+
+
+def in_words(done: ScanResult) -> str:
+    """One line: what was done and where the time went."""
+    spent = ", ".join(f"{step} {s:.1f} s" for step, s in done.seconds.items())
+    return (
+        f"{done.logs_new} logs taken in, {done.logs_known} known already, {done.quarantined} to quarantine; "
+        f"{done.vehicles} vehicles assessed ({spent})."
+    )

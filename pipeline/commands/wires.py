@@ -1,0 +1,79 @@
+"""herdbook wires: any signals of a unit between two times, on the terminal or into a file."""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.commands.options import DEFAULT_STORE, StoreFolder, Vehicle
+
+if TYPE_CHECKING:
+    from pipeline.store import Store
+
+TIMES = ["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%SZ"]
+Moment = Annotated[datetime | None, typer.Option(formats=TIMES, help="UTC; else where the record begins or ends.")]
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog='Example: herdbook wires ZB-0105 pack_current "motor_current[left]" --out brake.html')(wires)
+
+
+def wires(
+    vehicle: Vehicle,
+    signals: Annotated[
+        list[str], typer.Argument(help="Roles (pack_current, cell_voltage[7]) or signals (BMS_Pack.PackVoltage).",
+                                  show_default=False)
+    ],
+    store: StoreFolder = DEFAULT_STORE,
+    since: Moment = None,
+    until: Moment = None,
+    out: Annotated[Path | None, typer.Option(help="Write .html, .parquet, .csv or .mf4 instead of showing.")] = None,
+    points: Annotated[int | None, typer.Option(min=2, help="Thin each signal to about so many samples.")] = None,
+    every: Annotated[float | None, typer.Option(min=1e-6, help="One grid of that step in seconds (tables).")] = None,
+    zone: Annotated[str | None, typer.Option(help="Time zone of the axis; else UTC.")] = None,
+) -> None:
+    """Show signals of a unit between two times, or write them as figure, Parquet, CSV or MF4."""
+    from pipeline.commands import screen
+    from pipeline.reports import words
+    from pipeline.store import Store
+
+    opened = Store.open(store)
+    start, end = span(opened, vehicle, since, until)
+    if out is not None:
+        from pipeline.reports.signal_files import write_signals
+
+        written = write_signals(opened, vehicle, signals, start, end, out, points, every, zone)
+        screen.say(f"Written: {written} ({written.stat().st_size / 1e6:.2f} MB)")
+        return
+    from pipeline.reports.terminal import plot_lines
+    from pipeline.reports.wires import gather
+
+    found = gather(opened, vehicle, signals, start, end)
+    ascii_only = "utf" not in (sys.stdout.encoding or "").lower()
+    width = min(screen.console().width, 160)
+    print("\n".join(map(screen.safe, plot_lines(found, width, words.zone_of(zone), ascii_only=ascii_only))))
+
+
+def span(store: Store, vehicle: str, since: datetime | None, until: datetime | None) -> tuple[int, int]:
+    """Microseconds UTC, end excluded; what is left open is the last session. Raises: NotKnownError, SettingsError."""
+    from pipeline.errors import NotKnownError, SettingsError
+    from pipeline.reports.words import micros
+
+    with store.read() as con:
+        row = con.execute(
+            "SELECT start_t, end_t FROM sessions WHERE vehicle = ? ORDER BY start_t DESC LIMIT 1", [vehicle]
+        ).fetchone()
+    if row is None:
+        raise NotKnownError(f"no session of {vehicle!r}", do="`herdbook fleet` lists the vehicles")
+    first, last = row
+    if until is None:
+        until = last if since is None or last > since else since + timedelta(days=1)
+    if since is None:
+        since = first if first < until else until - timedelta(days=1)
+    if since >= until:
+        raise SettingsError("--since is not before --until", do="Give them the other way round")
+    return tuple(micros(t.replace(tzinfo=UTC)) for t in (since, until))  # type: ignore[return-value]
