@@ -1,0 +1,170 @@
+"""A measuring wire with a bad contact: two neighbouring groups move opposite and equal.
+
+Physics: tap k between two groups is read through one wire. What its contact drops is added to one group and
+taken from the other; the pair's sum, and the pack's, stay right. No cell does that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from pipeline.health.evidence import confidence, seconds, windows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.pooled import Pooled, pooled
+from pipeline.metrics.model import Metric
+
+LIMITS = (
+    Limit("opposite", 8.0, "mV", "engineering choice: above the noise of usual cell monitors, 2 to 5 mV"),
+    Limit("correlation", -0.7, "1", "engineering choice: most of both neighbours' movement is shared, opposite"),
+    Limit("over_common", 3.0, "times", "engineering choice: noise alone gives 1"),
+    Limit("over_others", 3.0, "times the median pair", "engineering choice"),
+    Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
+    Limit("least_sessions", 2.0, "sessions", "engineering choice: one session alone is no finding"),
+    Limit("agreement", 0.3, "share", "engineering choice: a loose contact comes and goes"),
+    Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
+    Limit("steady", 15.0, "mV", "engineering choice: a constant see-saw past usual monitor errors of 5 mV"),
+)
+OPPOSITE, COMMON, CORRELATION = "sense_pair_opposite_mv", "sense_pair_common_mv", "sense_pair_correlation"
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    table = _table(record, limits)
+    sessions = table["start_t"].n_unique()
+    if sessions < limits["least_sessions"]:
+        return NotAssessed(f"neighbouring groups could be compared in {sessions} session(s) only")
+    found = []
+    for (item,), part in table.group_by(["item"], maintain_order=True):
+        shown = part.filter(pl.col("shown"))
+        if shown.height >= limits["least_sessions"] and shown.height >= limits["agreement"] * part.height:
+            found.append(_moving(str(item), shown, shown.height / part.height, limits))
+    moving = {f.item for f in found}
+    return found + [f for f in _see_saws(record, limits) if f.item not in moving]
+
+
+def _table(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
+    """One row per session and pair, and whether the pair shows the mark in it (`shown`)."""
+    names = (OPPOSITE, COMMON, CORRELATION)
+    rows = record.metrics.filter(pl.col("name").is_in(names), pl.col("value").is_finite())
+    rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
+    keys = ["start_t", "end_t", "item"]
+    wide = rows.pivot(on="name", on_columns=names, index=keys, values="value", aggregate_function="first")
+    se = rows.filter(pl.col("name") == OPPOSITE).select(*keys, pl.col("se").fill_null(0.0))
+    wide = wide.join(se, on=keys).drop_nulls(list(names)).sort("start_t", "item")
+    others = pl.col(OPPOSITE).median().over("start_t")
+    return wide.with_columns(
+        shown=(pl.col(OPPOSITE) - limits["opposite"] > limits["z"] * pl.col("se"))
+        & (pl.col(CORRELATION) < limits["correlation"])
+        & (pl.col(OPPOSITE) > limits["over_common"] * pl.col(COMMON))
+        & (pl.col(OPPOSITE) > limits["over_others"] * others)
+    )
+
+
+def _moving(item: str, shown: pl.DataFrame, share: float, limits: Mapping[str, float]) -> Finding:
+    size, r = float(shown[OPPOSITE].to_numpy().max()), float(np.median(shown[CORRELATION].to_numpy()))
+    se = float(shown["se"].to_numpy()[shown[OPPOSITE].to_numpy().argmax()])
+    lower, upper = item.split("-")
+    return _finding(
+        item, size, se, limits["opposite"], share, shown.height,
+        f"Groups {lower} and {upper} move opposite and equal by up to {size:.0f} mV (correlation {r:.2f})"
+        f" while "
+        f"their sum stays right, in {shown.height} sessions: the wire between them, not the cells.",
+        windows(shown, OPPOSITE), seconds(shown),
+    )  # fmt: skip
+
+
+def _see_saws(record: Record, limits: Mapping[str, float]) -> list[Finding]:
+    """A contact that is steadily bad: neighbours off by equal and opposite millivolts at any charge."""
+    level = pooled(record, "cell_level_mv", last_days=limits["days"])
+    found = []
+    for lower, a in level.items():
+        b = level.get(str(int(lower) + 1))
+        if b is None or min(a.count, b.count) < limits["least_sessions"]:
+            continue
+        size, both = 0.5 * abs(a.value - b.value), 0.5 * abs(a.value + b.value)
+        se = 0.5 * float(np.hypot(a.se, b.se))
+        if size - limits["steady"] > limits["z"] * se and both < 0.25 * size and _agree(a, b, limits["steady"]):
+            text = (
+                f"Group {lower} reads {a.value:+.0f} mV and group {b.item} {b.value:+.0f} mV off their"
+                f" siblings, at "
+                "any load and charge, and their sum is right: the wire between them, not the cells."
+            )
+            found.append(_finding(f"{lower}-{b.item}", size, se, limits["steady"], 1.0, a.count, text,
+                                  a.windows(), a.duration_s))  # fmt: skip
+    return found
+
+
+def _agree(a: Pooled, b: Pooled, steady: float) -> bool:
+    n = min(a.count, b.count)
+    return bool(np.mean(0.5 * np.abs(a.values[-n:] - b.values[-n:]) > 0.7 * steady) > 0.7)
+
+
+def _finding(item: str, size: float, se: float, limit: float, share: float, count: int, text: str,
+             spans: tuple, duration_s: float) -> Finding:  # type: ignore[type-arg]  # fmt: skip
+    return Finding(
+        severity="service", item=f"cells {item}", measured=size, limit=limit, unit="mV", statement=text, se=se,
+        confidence=confidence(size, limit, se), persistence=share, count=count, duration_s=duration_s, windows=spans,
+        signals=("cell_voltage", "pack_voltage", "pack_current"),
+        not_separable="Wire, crimp or connector pin: pull on each in turn while watching the two groups.",
+    )  # fmt: skip
+
+
+def _session(day: float, opposite: float, r: float, common: float = 2.0) -> Stretch:
+    parts = []
+    for pair, (o, c, k) in {"1-2": (2.0, 2.0, 0.0), "2-3": (2.1, 2.0, 0.0), "4-5": (opposite, common, r)}.items():
+        parts += [
+            Metric(OPPOSITE, o, "mV", 0.1, 3000, item=pair),
+            Metric(COMMON, c, "mV", 0.1, 3000, item=pair),
+            Metric(CORRELATION, k, "1", 0.02, 3000, item=pair),
+        ]
+    return stretch(day, "ride", *parts)
+
+
+def _levels(day: float, a: float, b: float) -> Stretch:
+    level = {"3": 0.5, "4": a, "5": b, "6": -0.5}
+    metrics = [Metric("cell_level_mv", v, "mV", 0.5, 3000, item=k) for k, v in level.items()]
+    return stretch(day, "ride", *metrics, *_session(day, 2.0, 0.0).parts)
+
+
+RULE = Rule(
+    id="loose_sense_wire",
+    title="A loose measuring wire between two groups",
+    subsystem="cells",
+    severity="service",
+    needs=(OPPOSITE, COMMON, CORRELATION),
+    roles=("cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="The wire that measures between two groups has a bad contact. The cells are likely sound, but the"
+    " pack "
+    "protects and balances by wrong figures: it may stop early, or not in time.",
+    causes=(
+        "a loose or corroded connector pin",
+        "a poor crimp or solder joint of a sense wire",
+        "a wire about to break",
+    ),
+    bench=(
+        "measure both groups at their terminals and compare with what the electronics report",
+        "pull gently on the wire and its pin while watching the two readings",
+        "look for corrosion or heat marks at the connector",
+    ),
+    cautions=(
+        "Sense wires carry the energy of the pack: a short burns. Only a qualified person opens a pack.",
+        "Do not trust the two groups' readings for charging or balancing until the wire is mended.",
+    ),
+    source="circuit of a series string: a shared tap shifts two neighbours by equal and opposite amounts",
+    fires_on=(
+        record(_session(0, 15, -0.95), _session(1, 12, -0.9), _session(2, 2, 0.0)),
+        record(_levels(0, 24, -25), _levels(1, 26, -25)),
+    ),
+    quiet_on=(
+        record(_session(0, 2, 0.0), _session(1, 2, 0.05)),
+        record(_session(0, 15, -0.95), _session(1, 2, 0.0), _session(2, 2, 0.0)),  # once
+        record(_session(0, 15, 0.1, 14), _session(1, 15, 0.0, 14)),  # one group moves, the neighbour does not
+        record(_levels(0, 25, -2), _levels(1, 26, -1)),  # one group off: charge or monitor, not the wire
+    ),
+    unassessed_on=(record(_session(0, 15, -0.95)), record(stretch(0, "ride"))),
+)

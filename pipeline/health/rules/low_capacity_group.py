@@ -1,0 +1,114 @@
+"""A group with less capacity than its siblings: level with them when full, empty before them.
+
+Physics: from the knee near full to the knee near empty every group passes the same charge. The shift at the
+bottom less the shift at the top is the difference in capacity over that window; a mere difference in charge
+cancels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from pipeline.health.evidence import confidence
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.pooled import Pooled, pooled
+from pipeline.metrics.model import Metric
+
+UNIT = "% of rated charge"
+LIMITS = (
+    Limit("look", 5.0, UNIT, "engineering choice: cells of one batch lie within 2 to 3 % of each other"),
+    Limit("act", 10.0, UNIT, "engineering choice: the group costs a tenth of the range"),
+    Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
+    Limit("days", 30.0, "days", "engineering choice: both ends must be read close to each other in time"),
+    Limit("least_sessions", 2.0, "sessions", "engineering choice: readings wanted at each end"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    top = pooled(record, "cell_offset_top_pct", last_days=limits["days"])
+    bottom = pooled(record, "cell_offset_bottom_pct", last_days=limits["days"])
+    both = [
+        item for item in top
+        if item in bottom and min(top[item].count, bottom[item].count) >= limits["least_sessions"]
+    ]  # fmt: skip
+    if len(both) < 3:
+        return NotAssessed(
+            f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to"
+            f" full and "
+            f"as many rides to low within {limits['days']:.0f} days"
+        )
+    found = [_judge_group(top[item], bottom[item], limits) for item in both]
+    return [f for f in found if f is not None]
+
+
+def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Finding | None:
+    short, se = top.value - bottom.value, float(np.hypot(top.se, bottom.se))
+    if not short - limits["look"] > limits["z"] * se:
+        return None
+    shown = float(np.mean(top.value - bottom.values > limits["look"]))
+    act = short - limits["act"] > limits["z"] * se
+    limit = limits["act"] if act else limits["look"]
+    return Finding(
+        severity="service" if act else "note",
+        item=f"cell {top.item}",
+        measured=short,
+        limit=limit,
+        unit=UNIT,
+        se=se,
+        statement=f"Group {top.item} holds {short:.1f} % of rated charge less than its siblings between full and "
+        f"empty (standard error {se:.1f} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the"
+        f" bottom.",
+        confidence=confidence(short, limit, se),
+        persistence=shown,
+        count=bottom.count,
+        duration_s=bottom.duration_s,
+        windows=bottom.windows(largest=False),
+        signals=("cell_voltage", "pack_current"),
+        not_separable="Lost capacity and a cell of a parallel group that has dropped out look alike: with the latter "
+        "the resistance of the group rises in the same proportion.",
+    )
+
+
+def _read(day: float, kind: str, pct: float, se: float = 0.3) -> Stretch:
+    name = "cell_offset_top_pct" if kind == "charge" else "cell_offset_bottom_pct"
+    others = [Metric(name, 0.0, "%", se, 500, item=str(k)) for k in range(1, 4)]
+    return stretch(day, kind, *others, Metric(name, pct, "%", se, 500, item="4"))
+
+
+def _weeks(top: float, bottom: float, se: float = 0.3, rides: int = 3) -> tuple[Stretch, ...]:
+    return (*(_read(d, "charge", top, se) for d in range(3)), *(_read(3 + d, "ride", bottom, se) for d in range(rides)))
+
+
+RULE = Rule(
+    id="low_capacity_group",
+    title="A group with little capacity",
+    subsystem="cells",
+    severity="service",
+    needs=("cell_offset_top_pct", "cell_offset_bottom_pct"),
+    roles=("cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="One group is empty before its siblings although all were full together. It ends every ride early and"
+    " "
+    "is driven deepest, so that it ages faster still.",
+    causes=("an aged group", "a parallel cell that has dropped out", "cells of another batch put in by a repair"),
+    bench=(
+        "charge to full with balancing, then discharge at C/5 while logging every group",
+        "compare the group's resistance with its siblings' (a lost parallel cell raises it in proportion)",
+    ),
+    cautions=(
+        "Do not drive the pack below its limit to find the weak group: a reversed cell can short and burn.",
+        "Only a qualified person opens a pack.",
+    ),
+    source="method: shift between the two knees (physics of a series string); limits: see each",
+    fires_on=(record(*_weeks(0.0, -12.0)), record(*_weeks(0.2, -7.0))),
+    quiet_on=(
+        record(*_weeks(0.0, -1.5)),
+        record(*_weeks(-7.0, -7.2)),  # charge, not capacity
+        record(*_weeks(0.0, -9.0, se=5.0)),  # cannot be told from noise
+    ),
+    unassessed_on=(record(*_weeks(0.0, -12.0, rides=0)), record(*_weeks(0.0, -12.0, rides=1))),
+)

@@ -1,0 +1,132 @@
+"""The pack holds less than it should: charge counted between anchors whose state of charge is known.
+
+Only chains from a low rest to full, or back, count; a plateau anchor would be worth plus or minus ten per
+cent and is never used. What all chains share, the gain of the current sensor, does not shrink with their
+number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from pipeline.health.capacity import GAIN, Measured, capacities
+from pipeline.health.evidence import confidence
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
+from pipeline.health.pooled import pool
+from pipeline.health.trend import reaches
+from pipeline.metrics.model import Event, Metric
+
+UNIT = "% of rated capacity"
+TABLE_SE_PCT = 1.5  # of the low anchor's table, shared by all chains (engineering choice)
+LIMITS = (
+    Limit("look", 85.0, UNIT, "engineering choice: on the way to the usual end of life"),
+    Limit("act", 80.0, UNIT, "common practice: end of life at 80 % of rated capacity"),
+    Limit("z", 2.0, "standard errors", "engineering choice: one figure a pack, so 1 in 40 at the very limit"),
+    Limit("least_chains", 2.0, "measurements", "engineering choice: one chain alone is no finding"),
+    Limit("days", 90.0, "days", "engineering choice: capacity moves within months"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    rated = record.profile.figure("pack", "rated_ah")
+    chains = capacities(record)
+    if chains:
+        chains = [c for c in chains if c.end >= chains[-1].end - limits["days"] * 86_400e6]
+    if len(chains) < limits["least_chains"]:
+        return NotAssessed(
+            f"{len(chains)} usable measurement(s) of capacity; each needs a rest near empty, a charge to"
+            f" full, and "
+            "everything in between recorded"
+        )
+    value, own = pool(np.array([c.ah for c in chains]), np.array([c.random_se for c in chains]))
+    pct = 100 * value / rated
+    se = float(np.hypot(100 * own / rated, pct * np.hypot(GAIN, TABLE_SE_PCT / 95)))
+    act = limits["act"] - pct > limits["z"] * se
+    if not act and not limits["look"] - pct > limits["z"] * se:
+        return []
+    return [_finding(pct, se, value, chains, rated, act, limits)]
+
+
+def _finding(pct: float, se: float, ah: float, chains: list[Measured], rated: float, act: bool,
+             limits: Mapping[str, float]) -> Finding:  # fmt: skip
+    limit = limits["act"] if act else limits["look"]
+    shown = float(np.mean([100 * c.ah / rated < limit for c in chains]))
+    text = f"The pack holds {ah:.1f} Ah, {pct:.0f} % of its rated {rated:g} Ah (standard error {se:.1f} %, "
+    text += f"{len(chains)} measurements)." + ("" if act else _outlook(chains, rated, limits["act"]))
+    return Finding(
+        severity="service" if act else "note",
+        item="",
+        measured=pct,
+        limit=limit,
+        unit=UNIT,
+        se=se,
+        statement=text,
+        confidence=confidence(pct, limit, se),
+        persistence=shown,
+        count=len(chains),
+        duration_s=sum((c.end - c.start) / 1e6 for c in chains),
+        windows=tuple(Window(c.start, c.end) for c in sorted(chains, key=lambda c: c.ah))[:10],
+        signals=("pack_current", "cell_voltage", "pack_soc"),
+        not_separable="Low capacity and a current sensor that reads low look alike here: compare the sensor with a "
+        "reference meter at 20 A.",
+    )
+
+
+def _outlook(chains: list[Measured], rated: float, limit: float) -> str:
+    """When the limit is reached if it goes on like this; nothing when the data do not say."""
+    days = np.array([(c.end - chains[0].end) / 86_400e6 for c in chains])
+    reach = reaches(days, np.array([100 * c.ah / rated for c in chains]), limit)
+    if reach is None:
+        return ""
+    from_now = [reach.earliest - days[-1], None if reach.latest is None else reach.latest - days[-1]]
+    late = "or later" if from_now[1] is None else f"to {from_now[1]:.0f} days"
+    return f" At this rate it reaches {limit:g} % in {from_now[0]:.0f} {late} from the newest measurement."
+
+
+def _cycle(day: float, ah: float, coverage: float = 1.0) -> Stretch:
+    """A charge from a low rest (6 %) to full in which `ah` went in."""
+    low = Event("charge_anchor", 0, 60_000_000, "low", {"soc_pct": 6.0, "se_pct": 1.2, "run_ah": 0.0})
+    full = Event(
+        "charge_anchor", 3_500_000_000, 3_500_000_000, "full", {"soc_pct": 100.0, "se_pct": 1.0, "run_ah": -ah}
+    )
+    return stretch(day, "charge", Metric("pack_run_ah", -ah, "Ah", None, 9000, coverage), low, full)
+
+
+RULE = Rule(
+    id="pack_capacity_low",
+    title="Low capacity of the pack",
+    subsystem="pack",
+    severity="service",
+    needs=("pack_run_ah",),
+    roles=("cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="The pack stores less charge than it was rated for. Range shrinks in proportion.",
+    causes=(
+        "age and use",
+        "one weak group that ends the discharge for all (look at the cell findings)",
+        "long storage at full charge and warmth",
+    ),
+    bench=(
+        "charge to full, rest an hour, discharge at C/5 to the maker's limit at 25 degC, and count the"
+        " charge",
+        "compare the pack's current sensor with a reference meter",
+    ),
+    cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
+    source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
+    fires_on=(
+        record(*(_cycle(d, 0.94 * 30 * 0.72) for d in range(0, 12, 3))),
+        record(*(_cycle(d, 0.94 * 30 * 0.80) for d in range(0, 12, 3))),
+    ),
+    quiet_on=(
+        record(*(_cycle(d, 0.94 * 30 * 0.97) for d in range(0, 12, 3))),
+        record(*(_cycle(d, 0.94 * 30 * 0.84) for d in range(0, 6, 3))),  # too near the limit to say
+    ),
+    unassessed_on=(
+        record(_cycle(0, 20.0)),
+        record(*(_cycle(d, 20.0, coverage=0.9) for d in range(0, 12, 3))),  # seconds are missing
+    ),
+)

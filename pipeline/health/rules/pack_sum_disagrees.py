@@ -1,0 +1,96 @@
+"""The pack's voltage and the sum of its groups disagree: a sensor is wrong, or a group is missing from the
+sum.
+
+Physics: groups in series add up. What is in proportion to the current is the resistance of the path outside
+the taps and is taken out first; the rest must be nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.health.evidence import confidence
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.pooled import pooled, surely_over
+from pipeline.metrics.model import Metric
+
+LIMITS = (
+    Limit("look", 1.0, "% of pack voltage", "common practice: usual sensors are within 0.5 %"),
+    Limit("act", 2.5, "% of pack voltage", "engineering choice: past any honest tolerance of a sensor"),
+    Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
+    Limit("least_sessions", 2.0, "sessions", "engineering choice: one session alone is no finding"),
+    Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
+    Limit("agreement", 0.6, "share", "engineering choice: share of sessions that must show it"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    p = pooled(record, "pack_sum_gap_pct", last_days=limits["days"]).get("")
+    if p is None or p.count < limits["least_sessions"]:
+        return NotAssessed("pack voltage and every group's voltage side by side in fewer than two sessions")
+    look = limits["look"] if p.value >= 0 else -limits["look"]
+    if not surely_over(p, look, limits["z"]) or p.share_over(look) < limits["agreement"]:
+        return []
+    act = surely_over(p, limits["act"] if p.value >= 0 else -limits["act"], limits["z"])
+    limit = limits["act"] if act else limits["look"]
+    side = "more" if p.value > 0 else "less"
+    return [
+        Finding(
+            severity="service" if act else "note",
+            item="",
+            measured=abs(p.value),
+            limit=limit,
+            unit="% of pack voltage",
+            se=p.se,
+            statement=f"The pack voltage reads {abs(p.value):.1f} % {side} than the sum of its groups at no current "
+            f"(standard error {p.se:.2f} %, {p.count} sessions).",
+            confidence=confidence(abs(p.value), limit, p.se),
+            persistence=p.share_over(look),
+            count=p.count,
+            duration_s=p.duration_s,
+            windows=p.windows(largest=p.value > 0),
+            signals=("pack_voltage", "cell_voltage"),
+            not_separable="Pack sensor, group monitor or decoding of the bus: measure the terminals and two groups "
+            "with a reference meter.",
+        )
+    ]
+
+
+def _session(day: float, pct: float, se: float = 0.05) -> Stretch:
+    return stretch(day, "ride", Metric("pack_sum_gap_pct", pct, "%", se, 4000))
+
+
+RULE = Rule(
+    id="pack_sum_disagrees",
+    title="Pack voltage and groups disagree",
+    subsystem="pack",
+    severity="service",
+    needs=("pack_sum_gap_pct",),
+    roles=("pack_voltage", "cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="Two measurements of the same voltage contradict each other, so at least one of them is wrong. Limits"
+    " "
+    "and charge end are then judged by a wrong figure.",
+    causes=(
+        "the pack voltage sensor is out of calibration",
+        "a reference of the group monitor has drifted",
+        "a group is missing from the bus, or the bus description is wrong for this firmware",
+    ),
+    bench=(
+        "measure the terminals with a calibrated meter at rest and compare with both figures",
+        "check whether the change began with a firmware version",
+    ),
+    cautions=("Stored energy cannot be switched off: only a qualified person measures inside a pack.",),
+    source="Kirchhoff's voltage law; limits: see each",
+    fires_on=(
+        record(_session(0, 1.6), _session(1, 1.7), _session(2, 1.5)),
+        record(*(_session(d, -4.0) for d in range(3))),
+    ),
+    quiet_on=(
+        record(_session(0, 0.3), _session(1, 0.2)),
+        record(_session(0, 0.1), _session(1, 6.0), _session(2, 0.1), _session(3, 0.0)),  # one odd session
+    ),
+    unassessed_on=(record(_session(0, 3.0)), record(stretch(0, "ride"))),
+)

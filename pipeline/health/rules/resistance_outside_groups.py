@@ -1,0 +1,97 @@
+"""Too much resistance between the outer taps and the terminals: main switch, fuse, cable joints.
+
+Physics: the gap between terminal voltage and the sum of groups grows in proportion to current; only what lies
+outside the taps can do that. The pack's own groups are the yardstick, so no table of good values is needed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from pipeline.health.evidence import confidence
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.pooled import pooled
+from pipeline.metrics.model import Metric
+
+UNIT = "of the groups' resistance"
+LIMITS = (
+    Limit("look", 0.4, UNIT, "engineering choice: switch, fuse and cables of a sound pack are well under a quarter"),
+    Limit("act", 0.8, UNIT, "engineering choice: nearly as much heat outside the cells as in them, at few joints"),
+    Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
+    Limit("least_sessions", 2.0, "sessions", "engineering choice: one ride alone is no finding"),
+    Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    path = pooled(record, "pack_path_mohm", last_days=limits["days"], kinds=("ride", "bench")).get("")
+    group = pooled(record, "group_r_load_mohm", last_days=limits["days"]).get("")
+    if path is None or group is None or min(path.count, group.count) < limits["least_sessions"]:
+        return NotAssessed("terminal voltage, every group and a changing load together in fewer than two rides")
+    string = group.value * record.profile.figure("pack", "cells")
+    share = path.value / string
+    se = float(np.hypot(path.se / string, share * group.se / group.value))
+    if not share - limits["look"] > limits["z"] * se:
+        return []
+    act = share - limits["act"] > limits["z"] * se
+    limit = limits["act"] if act else limits["look"]
+    shown = path.share_over(limits["look"] * string)
+    return [
+        Finding(
+            severity="service" if act else "note",
+            item="",
+            measured=share,
+            limit=limit,
+            unit=UNIT,
+            se=se,
+            statement=f"Between the outer cell taps and the terminals lie {path.value:.1f} mOhm (standard error "
+            f"{path.se:.1f}), {share:.2f} times what all {record.profile.figure('pack', 'cells'):.0f}"
+            f" groups have.",
+            confidence=confidence(share, limit, se),
+            persistence=shown,
+            count=path.count,
+            duration_s=path.duration_s,
+            windows=path.windows(),
+            signals=("pack_voltage", "cell_voltage", "pack_current"),
+            not_separable="Switch, fuse or joint: measure the voltage over each at a known current.",
+        )
+    ]
+
+
+def _ride(day: float, path: float, se: float = 0.3) -> Stretch:
+    return stretch(
+        day,
+        "ride",
+        Metric("pack_path_mohm", path, "mOhm", se, 4000),
+        Metric("group_r_load_mohm", 2.0, "mOhm", 0.02, 4000),
+    )
+
+
+RULE = Rule(
+    id="resistance_outside_groups",
+    title="High resistance in the pack's main path",
+    subsystem="pack",
+    severity="service",
+    needs=("pack_path_mohm", "group_r_load_mohm"),
+    roles=("pack_voltage", "cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="Current meets a bad contact outside the cells: it costs power, and the contact heats up.",
+    causes=("a loose or corroded terminal", "worn contacts of the main switch", "a poor crimp or a damaged fuse"),
+    bench=(
+        "measure the voltage over switch, fuse and each joint at 20 A or more",
+        "look for discoloured insulation with the pack disconnected",
+        "check terminal torque against the maker's figure",
+    ),
+    cautions=(
+        "A bad contact can reach burning heat in seconds at high current: stop riding at smell or smoke.",
+        "Only a qualified person works on the main path: it cannot be made voltage-free.",
+    ),
+    source="Ohm's law on the gap between terminals and groups; limits: see each",
+    fires_on=(record(_ride(0, 14), _ride(1, 15)), record(_ride(0, 30), _ride(1, 28), _ride(2, 31))),
+    quiet_on=(record(_ride(0, 3), _ride(1, 3.4)), record(_ride(0, 3), _ride(1, 25), _ride(2, 3), _ride(3, 3))),
+    unassessed_on=(record(_ride(0, 30)), record(stretch(0, "ride"))),
+)
