@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.health.evidence import event_table
+from pipeline.health.evidence import event_table, recent
 from pipeline.health.examples import record, stretch
 from pipeline.health.model import Record
 from pipeline.metrics.model import Event, Metric
@@ -18,6 +18,8 @@ KEYS = (
     *(f"short_{p}_a" for p in PARTS),
 )  # fmt: skip
 LEAST_SETTLED_S = 0.2
+DAYS = 30.0  # what is older has been looked at, or mended: engineering choice
+NEWEST = 60  # brakings behind a middle: fresh enough to show what began lately: engineering choice
 LEAST_DEMAND_A = 3.0
 
 CAUTION = (
@@ -28,9 +30,9 @@ CAUTION = (
 )
 
 
-def table(record: Record) -> pl.DataFrame:
-    """Every braking, a column per key in KEYS (null where unknown)."""
-    return event_table(record, "braking", KEYS)
+def table(record: Record, most: int | None = None) -> pl.DataFrame:
+    """Brakings of the last thirty days, the newest `most`; a column per key in KEYS (null where unknown)."""
+    return recent(event_table(record, "braking", KEYS), DAYS, most)
 
 
 def judged(record: Record) -> pl.DataFrame:

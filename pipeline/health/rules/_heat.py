@@ -1,9 +1,15 @@
-"""What the heat rules share: cautions, and the fleet's heat ratio or the reason why there is none."""
+"""What the heat rules share: cautions, and a vehicle's heat ratio as a multiple of the fleet's."""
 
 from __future__ import annotations
 
-from pipeline.health.evidence import Reference, reference
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.health.evidence import Reference, metric_rows, recent, reference
 from pipeline.health.model import Record
+from pipeline.health.pooled import pool
 
 PACK_CAUTION = (
     "A pack that heats without cause can burn. Stop using and charging it on odour, smoke, leak, swelling or "
@@ -22,13 +28,42 @@ DRIVE_CAUTION = (
 UNFITTED_SPREAD = 0.25  # between vehicles, when only the profile's own figures are known: engineering choice
 
 
-def expected_ratio(record: Record, name: str, figures: tuple[tuple[str, str], ...]) -> Reference | None:
-    """The fleet's ratio of measured to explained rise; else 1 with a wide spread when the profile has
-    `figures` (table, key); else None: there is nothing to compare with."""
-    fitted = reference(record, name)
-    if fitted is not None:
-        return fitted
-    tables = {"pack": record.profile.pack, "drive": record.profile.drive}
-    if all(isinstance(tables[table].get(key), int | float) for table, key in figures):
-        return Reference(1.0, UNFITTED_SPREAD, 0)
-    return None
+@dataclass(frozen=True, slots=True)
+class Multiple:
+    """Sessions of one item with `multiple` (measured over fleet) and `se_multiple`; pooled value and its
+    error; spread: between healthy vehicles, as a share; vehicles: behind the fleet's figure, 0 = the maker's
+    figures."""
+
+    rows: pl.DataFrame
+    value: float
+    se: float
+    spread: float
+    vehicles: int
+
+
+def multiple(record: Record, name: str, item: str, limits: dict[str, float], fitted: bool) -> Multiple | None:
+    """The newest sessions' heat ratio over the fleet's. fitted: the profile has the model's figures, so that
+    rides can be judged by them where the fleet has none. None when too few sessions can be judged."""
+    rows = metric_rows(record, name, item).filter(pl.col("se") < limits["largest_se"])
+    rows = recent(rows, limits["days"], 40)
+    known = {kind: _known(record, name, kind, fitted) for kind in set(rows["kind"].to_list())}
+    usable = {kind: ref for kind, ref in known.items() if ref is not None}
+    rows = rows.filter(pl.col("kind").is_in(list(usable)))
+    if rows.height < limits["sessions"]:
+        return None
+    value = pl.col("kind").replace_strict({k: r.value for k, r in usable.items()}, return_dtype=pl.Float64)
+    rows = rows.with_columns(multiple=pl.col("value") / value, se_multiple=pl.col("se") / value)
+    middle, se = pool(rows["multiple"].to_numpy(), rows["se_multiple"].to_numpy())
+    spread = max(usable[k].spread / usable[k].value for k in set(rows["kind"].to_list()))
+    return Multiple(rows, middle, float(np.hypot(se, 0.02)), spread, min(r.n for r in usable.values()))
+
+
+def _known(record: Record, name: str, kind: str, fitted: bool) -> Reference | None:
+    found = reference(record, name, kind) or reference(record, name)
+    if found is not None and found.value > 0:
+        return found
+    return Reference(1.0, UNFITTED_SPREAD, 0) if fitted and kind in ("ride", "bench") else None
+
+
+def has_figures(table: dict[str, object], *keys: str) -> bool:
+    return all(isinstance(table.get(key), int | float) for key in keys)

@@ -10,76 +10,55 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import (
-    Middle,
-    Reference,
-    confidence,
-    largest,
-    metric_rows,
-    middle,
-    seconds,
-    spell,
-    windows,
-)
+from pipeline.health.evidence import confidence, largest, mean, metric_rows, seconds, spell, windows
 from pipeline.health.examples import days, fleet, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._heat import PACK_CAUTION, expected_ratio
+from pipeline.health.pooled import pool
+from pipeline.health.rules._heat import PACK_CAUTION, Multiple, has_figures, multiple
 from pipeline.metrics.model import Metric
-
-FIGURES = (("pack", "heat_capacity_j_per_k"), ("pack", "heat_loss_w_per_k"), ("pack", "cell_r10s_mohm"))
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    fleet_ratio = expected_ratio(record, "pack_heat_ratio", FIGURES)
-    if fleet_ratio is None:
+    fitted = has_figures(record.profile.pack, "heat_capacity_j_per_k", "heat_loss_w_per_k", "cell_r10s_mohm")
+    whole = multiple(record, "pack_heat_ratio", "", dict(limits), fitted)
+    if whole is None:
         return NotAssessed(
-            "no fleet reference, and the profile has no heat_capacity_j_per_k, heat_loss_w_per_k"
+            f"fewer than {limits['sessions']:.0f} recent sessions with enough load to judge the heat by, or "
+            f"no fleet "
+            "reference for them"
         )
     explained = metric_rows(record, "pack_heat_explained_k").select("start_t", explained_k="value")
-    rows = metric_rows(record, "pack_heat_ratio").join(explained, on="start_t")
-    rows = rows.filter(pl.col("se") < limits["largest_se"])
-    if rows["start_t"].n_unique() < limits["sessions"]:
-        return NotAssessed(
-            f"only {rows['start_t'].n_unique()} sessions with enough load to judge the heat by"
-        )
-    found = []
-    whole = _finding(record, rows.filter(pl.col("item") == ""), "", fleet_ratio, limits)
-    if whole is not None:
-        found.append(whole)
-    for item in sorted(set(rows["item"].to_list()) - {""}):
-        one = _finding(record, rows.filter(pl.col("item") == item), item, fleet_ratio, limits)
-        if one is not None and (whole is None or one.measured > 1.3 * whole.measured):
-            found.append(one)
+    found = [f for f in (_whole(whole, explained, limits),) if f is not None]
+    for item in sorted(set(metric_rows(record, "pack_heat_ratio")["item"].to_list()) - {""}):
+        one = multiple(record, "pack_heat_ratio", item, dict(limits), fitted)
+        place = _place(item, one, whole, explained, limits) if one is not None else None
+        if place is not None:
+            found.append(place)
     return found
 
 
-def _finding(
-    record: Record, rows: pl.DataFrame, item: str, fleet_ratio: Reference, limits: Mapping[str, float]
-) -> Finding | None:
-    if rows.height < limits["sessions"]:
+def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
+    limit = 1.0 + max(limits["ratio"], limits["sigmas"] * whole.spread)
+    rows = whole.rows.join(explained, on="start_t", maintain_order="left")
+    rows = rows.with_columns(excess_k=(pl.col("multiple") - 1.0) * pl.col("explained_k"))
+    if whole.value - 2.0 * whole.se < limit or largest(rows["excess_k"]) < limits["excess"]:
         return None
-    rows = rows.with_columns(excess_k=(pl.col("value") - fleet_ratio.value) * pl.col("explained_k"))
-    mid: Middle = middle(rows["value"], least_se=0.02)
-    limit = fleet_ratio.value + max(limits["ratio"], limits["sigmas"] * fleet_ratio.spread)
-    excess = middle(rows["excess_k"])
-    if mid.value - 2.0 * mid.se < limit or largest(rows["excess_k"]) < limits["excess"]:
-        return None
-    hit = rows.filter(pl.col("value") > limit)
-    where = f"sensor {item}" if item else "the pack"
-    basis = f"{fleet_ratio.n} vehicles" if fleet_ratio.n else "the maker's figures"
+    hit = rows.filter(pl.col("multiple") > limit)
+    basis = f"{whole.vehicles} healthy vehicles" if whole.vehicles else "the maker's figures"
     return Finding(
         "service",
-        f"sensor {item}" if item else "",
-        mid.value,
+        "",
+        whole.value,
         limit,
         "1",
-        f"Over {rows.height} sessions {where} warmed {spell(mid.value / fleet_ratio.value, 'times')} as much "
-        f"as its load "
-        f"explains by {basis}: {spell(excess.value, 'K', excess.se)} too warm in the middle of them.",
-        se=mid.se,
-        confidence=confidence(mid.value, limit, mid.se) * (1.0 if fleet_ratio.n else 0.8),
+        f"Over {rows.height} sessions the pack warmed {spell(whole.value, 'times', whole.se)} as much as its "
+        f"load "
+        f"explains by {basis}, {spell(largest(rows['excess_k']), 'K')} too warm at most.",
+        se=whole.se,
+        confidence=confidence(whole.value, limit, whole.se) * (1.0 if whole.vehicles else 0.8),
         persistence=hit.height / rows.height,
         count=hit.height,
         duration_s=seconds(hit),
@@ -87,16 +66,50 @@ def _finding(
         signals=("cell_temp", "pack_current", "ambient_temp"),
         not_separable="More heat made (high resistance, see the cell findings) or less heat lost (blocked "
         "cooling, "
-        "covered pack): the resistance at 25 degC separates them."
-        if not item
-        else "A hot joint beside the sensor or a sensor reading high: a second thermometer on the spot "
-        "separates them.",
+        "covered pack): the resistance at 25 degC separates them.",
     )
 
 
-def _case(
-    ratio: float, sessions: int = 5, item: str = "", se: float = 0.03, **fitted: tuple[float, float]
-) -> Record:
+def _place(
+    item: str, one: Multiple, whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
+) -> Finding | None:
+    """One sensor against the pack's middle, session by session: the fleet and the air cancel."""
+    middle = whole.rows.select("start_t", pack="multiple", pack_se="se_multiple")
+    rows = one.rows.join(middle, on="start_t", maintain_order="left").join(
+        explained, on="start_t", maintain_order="left"
+    )
+    rows = rows.with_columns(ahead=pl.col("multiple") - pl.col("pack"))
+    rows = rows.with_columns(excess_k=pl.col("ahead") * pl.col("explained_k"))
+    if rows.height < limits["sessions"]:
+        return None
+    error = np.hypot(rows["se_multiple"].to_numpy(), rows["pack_se"].to_numpy())
+    ahead, se = pool(rows["ahead"].to_numpy(), error)
+    if ahead - 2.0 * se < limits["place"] or largest(rows["excess_k"]) < limits["excess_place"]:
+        return None
+    hit = rows.filter(pl.col("ahead") > limits["place"])
+    return Finding(
+        "service",
+        f"sensor {item}",
+        ahead,
+        limits["place"],
+        "1",
+        f"Over {rows.height} sessions the place of sensor {item} warmed by "
+        f"{spell(100 * ahead, '%', 100 * se)} of the "
+        f"explained rise more than the pack, {spell(mean(rows['excess_k']), 'K')} in the mean.",
+        se=se,
+        confidence=confidence(ahead, limits["place"], se),
+        persistence=hit.height / rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "excess_k"),
+        signals=("cell_temp", "pack_current", "ambient_temp"),
+        not_separable="A hot joint beside the sensor or a sensor reading high with load: a second "
+        "thermometer on the "
+        "spot separates them.",
+    )
+
+
+def _case(ratio: float, sessions: int = 5, item: str = "", se: float = 0.03, **fitted: tuple[float, float]) -> Record:
     parts = [
         Metric("pack_heat_ratio", 1.0 if item else ratio, "1", se, 300),
         Metric("pack_heat_explained_k", 8.0, "K"),
@@ -118,8 +131,11 @@ RULE = Rule(
     limits=(
         Limit("ratio", 0.3, "1", "above the fleet's ratio: engineering choice"),
         Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),
-        Limit("excess", 2.0, "K", "in the worst session, else nobody would notice: engineering choice"),
+        Limit("excess", 1.0, "K", "in the worst session, ten steps of a usual sensor: engineering choice"),
+        Limit("place", 0.4, "1", "of the explained rise, one sensor ahead of the pack: engineering choice"),
+        Limit("excess_place", 1.0, "K", "in the worst session: engineering choice"),
         Limit("sessions", 3, "sessions", "one odd day proves nothing: engineering choice"),
+        Limit("days", 21.0, "days", "the newest sessions only, at most 40: engineering choice"),
         Limit("largest_se", 0.25, "1", "sessions known less well are left out: engineering choice"),
     ),
     judge=judge,
@@ -142,6 +158,7 @@ RULE = Rule(
         _case(1.6, pack_heat_ratio=(1.0, 0.05)),
         _case(2.4),
         _case(1.9, item="3", pack_heat_ratio=(1.0, 0.05)),
+        _case(1.7, item="3"),
     ),
     quiet_on=(
         _case(1.1, pack_heat_ratio=(1.0, 0.05)),

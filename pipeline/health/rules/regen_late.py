@@ -12,11 +12,11 @@ import polars as pl
 
 from pipeline.health.evidence import confidence, middle, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, braked, table
+from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = table(record).drop_nulls("response_s")
+    brakings = table(record).drop_nulls("response_s").tail(NEWEST)
     if brakings.height < limits["count"]:
         return NotAssessed(f"only {brakings.height} brakings begin sharply enough to time the answer")
     own = record.profile.drive.get("brake_response_ms")

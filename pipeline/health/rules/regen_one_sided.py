@@ -12,11 +12,11 @@ import polars as pl
 
 from pipeline.health.evidence import confidence, mean, middle, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, braked, table
+from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = table(record).drop_nulls(["asymmetry", "left_a", "right_a"])
+    brakings = table(record).drop_nulls(["asymmetry", "left_a", "right_a"]).tail(NEWEST)
     if brakings.height < limits["count"]:
         return NotAssessed(f"only {brakings.height} brakings with the current of both motors recorded")
     signed = brakings.with_columns(
@@ -59,9 +59,7 @@ RULE = Rule(
     needs=("braking_sided_count",),
     roles=("motor_current", "brake_demand"),
     limits=(
-        Limit(
-            "index", 0.25, "1", "|left - right| over their mean; 30 against 24 A is 0.22: engineering choice"
-        ),
+        Limit("index", 0.25, "1", "|left - right| over their mean; 30 against 24 A is 0.22: engineering choice"),
         Limit("count", 6, "brakings", "turns even out over these: engineering choice"),
     ),
     judge=judge,

@@ -12,12 +12,12 @@ import polars as pl
 
 from pipeline.health.evidence import confidence, middle, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, braked, by_whom, judged, refused, with_unexplained
+from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, by_whom, judged, refused, with_unexplained
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     brakings = with_unexplained(judged(record)).drop_nulls("unexplained_a")
-    brakings = brakings.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a"))
+    brakings = brakings.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
     if brakings.height < limits["count"]:
         return NotAssessed(f"only {brakings.height} answered brakings with the pack's state recorded")
     brakings = brakings.with_columns(missing=pl.col("unexplained_a") / pl.col("demand_a"))

@@ -11,23 +11,19 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.health.evidence import (
-    Reference,
     confidence,
     largest,
     metric_rows,
-    middle,
     seconds,
     spell,
     windows,
 )
 from pipeline.health.examples import days, fleet, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._heat import DRIVE_CAUTION, expected_ratio
+from pipeline.health.rules._heat import DRIVE_CAUTION, Multiple, has_figures, multiple
 from pipeline.metrics.model import Metric
 
-FIGURES = tuple(
-    ("drive", key) for key in ("winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm")
-)
+FIGURES = tuple(("drive", key) for key in ("winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm"))
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -35,9 +31,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not tops.height:
         return NotAssessed("no ride with winding temperatures over half of its time")
     found = []
-    fleet_ratio = expected_ratio(record, "winding_heat_ratio", FIGURES)
+    keys = ("winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm")
+    fitted = has_figures(record.profile.drive, *keys)
     for side in sorted(set(tops["item"].to_list())):
-        warm = _for_load(record, side, fleet_ratio, limits) if fleet_ratio is not None else None
+        known = multiple(record, "winding_heat_ratio", side, dict(limits), fitted)
+        warm = _for_load(side, known, limits) if known is not None else None
         hot = warm or _hot(record, side, tops.filter(pl.col("item") == side), limits)
         if hot is not None:
             found.append(hot)
@@ -69,31 +67,27 @@ def _hot(record: Record, side: str, rows: pl.DataFrame, limits: Mapping[str, flo
     )
 
 
-def _for_load(record: Record, side: str, known: Reference, limits: Mapping[str, float]) -> Finding | None:
-    rows = metric_rows(record, "winding_heat_ratio", side).filter(pl.col("se") < limits["largest_se"])
-    if rows.height < limits["sessions"]:
+def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Finding | None:
+    limit = 1.0 + max(limits["ratio"], limits["sigmas"] * known.spread)
+    if known.value - 2.0 * known.se < limit:
         return None
-    mid = middle(rows["value"], least_se=0.02)
-    limit = known.value + max(limits["ratio"], limits["sigmas"] * known.spread)
-    if mid.value - 2.0 * mid.se < limit:
-        return None
-    hit = rows.filter(pl.col("value") > limit)
-    basis = "the fleet's" if known.n else "the maker's"
+    hit = known.rows.filter(pl.col("multiple") > limit)
+    basis = f"{known.vehicles} healthy vehicles" if known.vehicles else "the maker's figures"
     return Finding(
         "service",
         side,
-        mid.value,
+        known.value,
         limit,
         "1",
-        f"Over {rows.height} rides the {side} winding warmed {spell(mid.value / known.value, 'times')} as "
-        f"much as its "
-        f"current explains by {basis} figures.",
-        se=mid.se,
-        confidence=confidence(mid.value, limit, mid.se) * (1.0 if known.n else 0.8),
-        persistence=hit.height / rows.height,
+        f"Over {known.rows.height} rides the {side} winding warmed {spell(known.value, 'times', known.se)} "
+        f"as much as "
+        f"its current explains by {basis}.",
+        se=known.se,
+        confidence=confidence(known.value, limit, known.se) * (1.0 if known.vehicles else 0.8),
+        persistence=hit.height / known.rows.height,
         count=hit.height,
         duration_s=seconds(hit),
-        windows=windows(hit, "value"),
+        windows=windows(hit, "multiple"),
         signals=("motor_temp", "motor_current", "motor_speed", "ambient_temp"),
         not_separable="Higher winding resistance, weaker magnets or worse cooling: the winding's resistance "
         "and the "
@@ -123,6 +117,7 @@ RULE = Rule(
         Limit("ratio", 0.35, "1", "above the fleet's ratio: engineering choice"),
         Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),
         Limit("sessions", 3, "sessions", "engineering choice"),
+        Limit("days", 21.0, "days", "the newest rides only, at most 40: engineering choice"),
         Limit("largest_se", 0.25, "1", "rides known less well are left out: engineering choice"),
     ),
     judge=judge,
@@ -142,7 +137,5 @@ RULE = Rule(
     source="thermal classes: IEC 60085; copper: IEC 60034-1 (235 + T)",
     fires_on=(_case(1.7), _case(1.0, top=150.0)),
     quiet_on=(_case(1.1), _case(1.2, fitted=False), _case(1.0, sessions=1, top=150.0)),
-    unassessed_on=(
-        record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
-    ),
+    unassessed_on=(record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
 )
