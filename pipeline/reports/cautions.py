@@ -46,8 +46,7 @@ PACK = (
         "common practice",
     ),
     Caution(
-        "Do not open, re-balance by hand, or charge a cold, swollen or suspect pack, and do not send it by "
-        "post.",
+        "Do not open, re-balance by hand, or charge a cold, swollen or suspect pack, and do not send it by post.",
         "common practice",
     ),
     Caution(
@@ -69,8 +68,7 @@ HEAT = Caution(
 )
 
 TOUCH = Caution(
-    "Motors and power stages that are normal inside can still burn skin: bare metal near 65 °C burns within "
-    "a second.",
+    "Motors and power stages that are normal inside can still burn skin: bare metal near 65 °C burns within a second.",
     "burn thresholds as in ISO 13732-1; figure from memory, check against the standard",
 )
 

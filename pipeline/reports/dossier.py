@@ -8,7 +8,19 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.reports import cautions, evidence, page, words
+from pipeline.reports import (
+    cautions,
+    evidence,
+    leaf_braking,
+    leaf_cells,
+    leaf_coverage,
+    leaf_heat,
+    leaf_life,
+    leaf_peers,
+    leaf_source,
+    page,
+    words,
+)
 from pipeline.reports.facts import Facts, Row, one_vehicle
 from pipeline.reports.figure import Figure
 from pipeline.reports.leaf import Leaf
@@ -20,9 +32,7 @@ if TYPE_CHECKING:
     from pipeline.store import Store
 
 LeafMaker = Callable[["Store", "duckdb.DuckDBPyConnection", Facts], Leaf]
-MOST_FIGURES = (
-    20  # evidence drawn for that many findings, the gravest first; the others keep words and numbers
-)
+MOST_FIGURES = 20  # evidence drawn for that many findings, the gravest first; the others keep words and numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +76,8 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
 
 def leaf_makers() -> tuple[LeafMaker, ...]:
     """The further leaves in reading order, one module each."""
-    return ()
+    modules = (leaf_cells, leaf_heat, leaf_braking, leaf_life, leaf_peers, leaf_coverage, leaf_source)
+    return tuple(module.leaf for module in modules)
 
 
 def _told(store: Store, facts: Facts, finding: Row, index: int) -> Told:

@@ -24,7 +24,8 @@ class Facts:
 
     metrics: start_t, kind, name, item, value, unit, se, n, coverage.  events: session_start_t, kind, item,
     start_t,
-    end_t, data.  zone None: the zone is unknown and the page says UTC."""
+    end_t,
+    keys, numbers (lists of equal length).  zone None: the zone is unknown and the page says UTC."""
 
     vehicle: str
     about: Row
@@ -85,14 +86,10 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, as_of: datetime | 
         about=about[0],
         zone=words.zone_of(about[0]["zone"]),
         findings=rows(con, "findings", **of),
-        not_assessed=rows(
-            con, "SELECT * FROM not_assessed WHERE vehicle = $vehicle ORDER BY subsystem, rule", **of
-        ),
+        not_assessed=rows(con, "SELECT * FROM not_assessed WHERE vehicle = $vehicle ORDER BY subsystem, rule", **of),
         scores=rows(con, "SELECT * FROM scores WHERE vehicle = $vehicle", **of),
         sessions=rows(con, "sessions", **dated),
-        installs=rows(
-            con, "SELECT * FROM installs WHERE vehicle = $vehicle ORDER BY component, from_t", **of
-        ),
+        installs=rows(con, "SELECT * FROM installs WHERE vehicle = $vehicle ORDER BY component, from_t", **of),
         logs=rows(con, "logs", **dated),
         messages=rows(con, "messages", **of),
         changes=rows(con, "changes", **dated),
@@ -104,7 +101,7 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, as_of: datetime | 
         ),
         events=table(
             con,
-            "SELECT * EXCLUDE (vehicle) FROM events WHERE vehicle = $vehicle ORDER BY start_t, kind",
+            "events",
             **of,
         ),
         scan=scans[0] if scans else None,
@@ -116,8 +113,7 @@ def _nearest(con: duckdb.DuckDBPyConnection, vehicle: str) -> str:
     near = [
         str(r[0])
         for r in con.execute(
-            "SELECT vehicle FROM vehicles ORDER BY jaro_winkler_similarity(vehicle, $v) DESC, vehicle LIMIT "
-            "3",
+            "SELECT vehicle FROM vehicles ORDER BY jaro_winkler_similarity(vehicle, $v) DESC, vehicle LIMIT 3",
             {"v": vehicle},
         ).fetchall()
     ]

@@ -11,7 +11,8 @@ from __future__ import annotations
 import base64
 import html
 import json
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -36,7 +37,7 @@ class Figure:
     note: str = ""
     sync: str = ""
     head: tuple[str, ...] = ()
-    body: list[tuple[str, ...]] = field(default_factory=list)
+    body: Sequence[tuple[str, ...]] = ()
     height: int = 320
 
     def json(self) -> str:
@@ -69,9 +70,7 @@ def local_ms(t: NDArray[np.int64], zone: ZoneInfo | None) -> NDArray[np.float64]
         return t / 1000.0
     import polars as pl
 
-    wall = (
-        pl.Series(t).cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(zone.key).dt.replace_time_zone(None)
-    )
+    wall = pl.Series(t).cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(zone.key).dt.replace_time_zone(None)
     return wall.to_physical().to_numpy() / 1000.0
 
 
@@ -99,3 +98,22 @@ def layout(height: int, **more: Any) -> Spec:
         "showlegend": True,
         **more,
     }
+
+
+def markers(name: str, x: list[Any], y: list[Any], color: str, symbol: str = "circle", **more: Any) -> Spec:
+    """A trace of single marks."""
+    mark = {"color": color, "symbol": symbol, "size": 8}
+    return {"type": "scatter", "mode": "markers", "name": label(name), "x": x, "y": y, "marker": mark} | more
+
+
+def diagonal(top: float) -> Spec:
+    """The dashed line on which both axes agree, from zero to `top`."""
+    line = {"color": "@ink", "width": 1, "dash": "dash"}
+    return {"type": "line", "x0": 0, "y0": 0, "x1": top, "y1": top, "line": line}
+
+
+def bar_spec(names: list[str], values: list[float], color: str, height: int, x: str, y: str) -> Spec:
+    """A bar chart from zero over named classes."""
+    trace = {"type": "bar", "x": [label(n) for n in names], "y": values, "marker": {"color": color}}
+    axes = {"xaxis": axis(x, type="category", nticks=16), "yaxis": axis(y, rangemode="tozero")}
+    return {"data": [trace], "layout": layout(height, showlegend=False, **axes)}

@@ -56,9 +56,7 @@ def verify_history(store: Store, path: Path | str) -> Verification:
     try:
         text = file.read_bytes().decode("utf-8")
     except (OSError, UnicodeDecodeError) as problem:
-        raise InputError(
-            f"cannot be read as text ({problem})", file, "Name a file that `history` wrote"
-        ) from None
+        raise InputError(f"cannot be read as text ({problem})", file, "Name a file that `history` wrote") from None
     made, fmt = _read(file, text)
     with store.read() as con:
         known = rows(con, "SELECT * FROM logs WHERE vehicle = $vehicle", vehicle=made["vehicle"])

@@ -63,17 +63,14 @@ def _log_row(log: Document) -> Document:
 def as_html(made: Document) -> str:
     zone = words.zone_of(made["zone"])
     grouped = [
-        (title, [line for line in made["lines"] if line["section"] == key])
-        for key, title in made["sections"].items()
+        (title, [line for line in made["lines"] if line["section"] == key]) for key, title in made["sections"].items()
     ]
 
     def local(stamp: str | None) -> str:
         return words.moment(words.from_stamp(stamp), zone)
 
     embedded = script_safe(json.dumps(made, ensure_ascii=True, separators=(",", ":")))
-    return page.render(
-        "history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local
-    )
+    return page.render("history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local)
 
 
 def ranges(numbers: list[int]) -> str:

@@ -69,9 +69,7 @@ def identity(facts: Facts, reader: Reader) -> Iterator[Line]:
     about = facts.about
     every = tuple(log["log"] for log in facts.logs)
     how = words.listing(sorted({log["identity_by"] for log in facts.logs})) or "nothing on record"
-    yield Line(
-        "identity", f"The records belong to vehicle {facts.vehicle}, told by: {how}.", "recorded", logs=every
-    )
+    yield Line("identity", f"The records belong to vehicle {facts.vehicle}, told by: {how}.", "recorded", logs=every)
     if about["batch"]:
         yield Line("identity", f"Production batch {about['batch']}.", "stated", logs=every)
     for key, said in (("built", "Built on"), ("in_service", "In service since")):
@@ -84,9 +82,7 @@ def identity(facts: Facts, reader: Reader) -> Iterator[Line]:
     if facts.logs:
         first, last = facts.logs[0], max(facts.logs, key=lambda log: log["end_t"])
         text = f"First record {reader.day(first['start_t'])}, last record {reader.day(last['end_t'])}."
-        yield Line(
-            "identity", text, "recorded", first["start_t"], last["end_t"], logs=(first["log"], last["log"])
-        )
+        yield Line("identity", text, "recorded", first["start_t"], last["end_t"], logs=(first["log"], last["log"]))
 
 
 def parts(facts: Facts, reader: Reader) -> Iterator[Line]:

@@ -33,8 +33,7 @@ def _of_log(log: Row) -> Iterator[Line]:
         yield line(f"Clock of the log {log['name']}: {note.rstrip('.')}.")
     if log["clock"] != "utc":
         yield line(
-            f"The log {log['name']} has no absolute clock of its own; its place in time comes from the "
-            f"{log['clock']}.",
+            f"The log {log['name']} has no absolute clock of its own; its place in time comes from the {log['clock']}.",
             "stated",
         )
 

@@ -22,9 +22,10 @@ class Sum:
 
 SUMS = (
     Sum(("distance_km", "distance"), "Distance driven"),
-    Sum(("energy_out_wh",), "Energy taken from the pack"),
+    Sum(("pack_out_wh",), "Energy taken from the pack"),
     Sum(("regen_energy_wh",), "Energy returned to the pack by braking"),
-    Sum(("charge_in_ah",), "Charge taken in while charging"),
+    Sum(("charge_ah",), "Charge taken in while charging"),
+    Sum(("pack_cycles_efc",), "Equivalent full cycles of the packs"),
 )
 KINDS = {"ride": "ride", "charge": "charge", "rest": "rest", "bench": "session on a test bench"}
 

@@ -3,6 +3,7 @@ alike."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from pipeline.reports.figure import Figure
@@ -23,7 +24,7 @@ class Table:
 
     caption: str
     head: tuple[str, ...]
-    body: list[tuple[str, ...]]
+    body: Sequence[tuple[str, ...]]
     numeric: frozenset[int] = frozenset()
     kind: str = "table"
 

@@ -104,9 +104,7 @@ def _write_mf4(wires: list[Wire], path: Path) -> None:
     try:
         from asammdf import MDF, Signal
     except ImportError:
-        raise SettingsError(
-            "writing MF4 needs asammdf", path, "Install it with: pip install 'herdbook[mf4]'"
-        ) from None
+        raise SettingsError("writing MF4 needs asammdf", path, "Install it with: pip install 'herdbook[mf4]'") from None
     from datetime import UTC
 
     begin = min(int(w.t[0]) for w in wires if len(w.t))

@@ -38,9 +38,7 @@ def plot_lines(
     return out
 
 
-def _one(
-    wire: Wire, start: int, end: int, columns: int, margin: int, rows: int, ascii_only: bool
-) -> list[str]:
+def _one(wire: Wire, start: int, end: int, columns: int, margin: int, rows: int, ascii_only: bool) -> list[str]:
     v = wire.v.astype(np.float64)
     good = v[np.isfinite(v)]
     unit = words.unit(wire.unit)

@@ -26,9 +26,7 @@ def keep(v: Values, points: int) -> NDArray[np.intp]:
     slices = points // 2
     edges = np.linspace(0, n, slices + 1).astype(np.intp)
     width = int(np.diff(edges).max())
-    grid = np.minimum(
-        edges[:-1, None] + np.arange(width), edges[1:, None] - 1
-    )  # (slices, width); short ones repeat
+    grid = np.minimum(edges[:-1, None] + np.arange(width), edges[1:, None] - 1)  # (slices, width); short ones repeat
     low = np.where(np.isnan(v[grid]), np.inf, v[grid]).argmin(axis=1)
     high = np.where(np.isnan(v[grid]), -np.inf, v[grid]).argmax(axis=1)
     rows = np.arange(slices)

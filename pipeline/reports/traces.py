@@ -34,12 +34,7 @@ class Panel:
 
 def role_words(role: str) -> str:
     """cell_voltage -> Cell voltage."""
-    text = (
-        role.replace("_", " ")
-        .replace("fet", "power stage")
-        .replace("bms", "BMS")
-        .replace("soc", "state of charge")
-    )
+    text = role.replace("_", " ").replace("fet", "power stage").replace("bms", "BMS").replace("soc", "state of charge")
     return text[0].upper() + text[1:]
 
 

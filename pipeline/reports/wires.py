@@ -97,9 +97,7 @@ def _raw(store: Store, vehicle: str, name: str, start: int, end: int) -> list[Wi
     for ref in refs:
         part = Part.open(store.lake / ref.part)
         if name in part.columns:
-            for piece in part.rows(
-                {message: [signal]}, ref.log, max(start, ref.start), min(end, ref.end + 1)
-            ):
+            for piece in part.rows({message: [signal]}, ref.log, max(start, ref.start), min(end, ref.end + 1)):
                 keep = piece.columns[signal].is_valid().to_numpy(zero_copy_only=False) & _sure(piece.t, ref)
                 times.append(piece.t[keep])
                 values.append(piece.columns[signal].to_numpy(zero_copy_only=False)[keep])
@@ -107,9 +105,7 @@ def _raw(store: Store, vehicle: str, name: str, start: int, end: int) -> list[Wi
         raise NotKnownError(f"no signal {name!r} was recorded then", do=_near_signals(store, refs, name))
     t, first = np.unique(np.concatenate(times), return_index=True)
     profiles = {p.name: p for p in store.profiles()}
-    return [
-        Wire(name, _unit(profiles.get(refs[0].profile), message, signal), t, np.concatenate(values)[first])
-    ]
+    return [Wire(name, _unit(profiles.get(refs[0].profile), message, signal), t, np.concatenate(values)[first])]
 
 
 def _sure(t: NDArray[np.int64], ref: LogRef) -> NDArray[np.bool_]:

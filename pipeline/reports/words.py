@@ -141,3 +141,8 @@ def from_stamp(text: str | None) -> datetime | None:
 def from_micros(t: int) -> datetime:
     """Microseconds UTC as a naive UTC datetime, exactly."""
     return datetime(1970, 1, 1) + timedelta(microseconds=t)
+
+
+def count(n: int) -> str:
+    """1234567 in groups of three."""
+    return f"{n:,}".replace(",", "\u202f")

@@ -18,10 +18,7 @@ from pipeline.store import Store
 
 T0 = datetime(2026, 3, 1, 7, 0, 0)
 SCHEMA = Path(__file__).parents[2] / "pipeline" / "schema"
-HOSTILE = (
-    '"><script>window.pwned=1</script><img src=x onerror="window.pwned=1">'
-    "'; DROP TABLE logs; --\u202e{{7*7}}"
-)
+HOSTILE = '"><script>window.pwned=1</script><img src=x onerror="window.pwned=1">\'; DROP TABLE logs; --\u202e{{7*7}}'
 
 
 class Catalogue:
@@ -204,9 +201,7 @@ def us(t: datetime) -> int:
     return int((t.replace(tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)) / timedelta(microseconds=1))
 
 
-def signals_of(
-    vehicle: str, start: int, end: int, roles: list[str] | None = None, rate_hz: float = 20.0
-) -> Signals:
+def signals_of(vehicle: str, start: int, end: int, roles: list[str] | None = None, rate_hz: float = 20.0) -> Signals:
     """A ride that brakes every 30 s; group 7 sags more than the others. Deterministic in absolute time."""
     t = np.arange(start, end, int(1e6 / rate_hz), dtype=np.int64)
     s = t / 1e6 % 30

@@ -1,0 +1,93 @@
+"""Coverage and data quality: how much of the time is covered, what was lost on the way, what could not be judged."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING
+
+from pipeline.reports import words
+from pipeline.reports.facts import Facts, Row
+from pipeline.reports.figure import Figure, bar_spec
+from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.store import Store
+
+
+def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
+    blocks: list[Block] = []
+    if facts.sessions:
+        blocks.append(Drawn(_weeks(facts)))
+    if facts.not_assessed:
+        body = [(r["subsystem"], r["rule"].replace("_", " "), r["reason"]) for r in facts.not_assessed]
+        blocks.append(Table("Rules that could not judge this unit", ("Subsystem", "Rule", "Why"), body))
+    else:
+        blocks.append(Note("Every rule could judge this unit."))
+    if facts.messages:
+        blocks.append(_messages(facts))
+    blocks += _troubles(facts)
+    lead = "A time without data is neither good nor bad. What is not listed as judged was not judged."
+    return Leaf("coverage", "Coverage and data quality", lead, blocks)
+
+
+def _weeks(facts: Facts) -> Figure:
+    hours: dict[str, float] = defaultdict(float)
+    for s in facts.sessions:
+        seconds = (s["end_t"] - s["start_t"]).total_seconds()
+        year, week, _ = s["start_t"].isocalendar()
+        hours[f"{year}-W{week:02d}"] += s["coverage"] * seconds / 3600
+    names = sorted(hours)
+    spec = bar_spec(names, [hours[n] for n in names], "@line6", 240, "Week (ISO 8601, UTC)", "Covered [h]")
+    alt = f"Bar chart from zero of covered hours in each of {len(names)} weeks that have any."
+    note = f"n = {words.plural(len(facts.sessions), 'session')}; weeks without a session are not drawn."
+    body = [(n, words.number(hours[n])) for n in names]
+    return Figure(
+        "coverage-weeks",
+        "Hours covered by data, week by week [h]",
+        alt,
+        spec,
+        note,
+        head=("Week", "Hours [h]"),
+        body=body,
+        height=240,
+    )
+
+
+def _messages(facts: Facts) -> Table:
+    head = ("Message", "Bus", "Frames", "Cycle [ms]", "Median [ms]", "Worst 99 % [ms]", "Missing", "Counter, checksum")
+    body = [_message(m) for m in facts.messages]
+    return Table("Messages over all logs", head, body, frozenset({2, 3, 4, 5, 6}))
+
+
+def _message(m: Row) -> tuple[str, ...]:
+    missed = "not known"
+    if m["missed"] is not None:
+        share = 100 * m["missed"] / max(1, m["frames"] + m["missed"])
+        missed = f"{words.number(share, 2)} %" if m["missed"] else "none"
+    cycle = words.number(m["cycle_ms"]) if m["cycle_ms"] else "on event"
+    steps = words.number(m["median_ms"]), words.number(m["p99_ms"])
+    return (m["message"], m["channel"] or "any", words.count(m["frames"]), cycle, *steps, missed, _faults(m))
+
+
+def _faults(m: Row) -> str:
+    said = {"counter_gaps": "counter gaps", "counter_repeats": "repeats", "checksum_failures": "checksum failures"}
+    found = [f"{m[key]} {name}" for key, name in said.items() if m[key]]
+    return ", ".join(found) or ("none" if any(m[key] is not None for key in said) else "not checked")
+
+
+def _troubles(facts: Facts) -> list[Block]:
+    body = []
+    for log in facts.logs:
+        said = [*log["clock_notes"], *log["fault_words"]]
+        if log["status"] != "whole":
+            said.insert(0, f"{log['status']}, {words.size(log['lost_bytes'])} unreadable")
+        unknown = log["frames"] - log["frames_known"]
+        if log["frames"] and unknown / log["frames"] > 0.2:
+            said.append(f"{unknown / log['frames']:.0%} of its frames are not in the DBC files")
+        if said:
+            body.append((log["name"], words.moment(log["start_t"], facts.zone, False), "; ".join(said)))
+    if not body:
+        return [Note(f"Nothing wrong is known of the {words.plural(len(facts.logs), 'log')}.")]
+    return [Table("Logs with something wrong", ("Log", "From", "What"), body)]

@@ -1,0 +1,132 @@
+"""The life of the unit on one time axis: sessions, findings, parts and versions, and where the record is silent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.reports import words
+from pipeline.reports.facts import Facts, Row
+from pipeline.reports.figure import LINES, Figure, Spec, axis, label, layout, local_ms, packed
+from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.store import Store
+
+KINDS = ("ride", "charge", "rest", "bench")
+HATCH = {"ride": "", "charge": "/", "rest": ".", "bench": "x"}  # the pattern says what the colour says
+
+
+def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
+    blocks: list[Block] = []
+    if facts.sessions:
+        blocks.append(Drawn(_figure(facts)))
+    else:
+        blocks.append(Note("No session is on record.", "absent"))
+    if facts.installs:
+        blocks.append(_installs(facts))
+    if facts.changes:
+        blocks.append(_changes(facts))
+    lead = "What is on record, in order of time. White space is time without a record: not proof of standstill."
+    return Leaf("life", "Timeline", lead, blocks)
+
+
+def _figure(facts: Facts) -> Figure:
+    data = [*_sessions(facts), *_installs_drawn(facts), *_findings_drawn(facts)]
+    lanes = list(dict.fromkeys(lane for trace in data for lane in trace["y"]))
+    height = 150 + 34 * len(lanes)
+    y = axis("", categoryorder="array", categoryarray=lanes[::-1], type="category")
+    x = axis(f"Date ({facts.zone_name})", type="date")
+    spec = {"data": data, "layout": layout(height, barmode="overlay", bargap=0.35, xaxis=x, yaxis=y)}
+    rides = sum(s["kind"] == "ride" for s in facts.sessions)
+    alt = (
+        f"Timeline with a lane each for {words.listing([str(lane) for lane in lanes])}; "
+        f"{words.plural(len(facts.sessions), 'session')}, of them {words.plural(rides, 'ride')}."
+    )
+    return Figure("life-line", "The record of this unit", alt, spec, _note(facts), sync="life", height=height)
+
+
+def _note(facts: Facts) -> str:
+    return f"n = {words.plural(len(facts.sessions), 'session')}. Bars shorter than a pixel are drawn a pixel wide."
+
+
+def _bars(lane: str, spans: list[tuple[int, int]], facts: Facts, texts: list[str], color: str, hatch: str = "") -> Spec:
+    """Horizontal bars from start to end (microseconds UTC) in one lane."""
+    start = local_ms(np.array([a for a, _ in spans], np.int64), facts.zone)
+    lasts = np.array([max(1, b - a) for a, b in spans]) / 1000.0
+    return {
+        "type": "bar",
+        "orientation": "h",
+        "name": label(lane),
+        "y": [label(lane)] * len(spans),
+        "base": packed(start),
+        "x": packed(lasts),
+        "marker": {"color": color, "pattern": {"shape": hatch}, "line": {"color": color, "width": 1}},
+        "hovertext": [label(text) for text in texts],
+        "hoverinfo": "text",
+        "showlegend": False,
+    }
+
+
+def _sessions(facts: Facts) -> Iterator[Spec]:
+    for order, kind in enumerate(KINDS):
+        chosen = [s for s in facts.sessions if s["kind"] == kind]
+        if chosen:
+            spans = [(words.micros(s["start_t"]), words.micros(s["end_t"])) for s in chosen]
+            texts = [
+                f"{kind}, {words.span(s['start_t'], s['end_t'], facts.zone)}, {s['coverage']:.0%} covered"
+                for s in chosen
+            ]
+            yield _bars(kind, spans, facts, texts, LINES[order], HATCH[kind])
+
+
+def _installs_drawn(facts: Facts) -> Iterator[Spec]:
+    for component in dict.fromkeys(row["component"] for row in facts.installs):
+        chosen = [row for row in facts.installs if row["component"] == component]
+        for order, row in enumerate(chosen):
+            span = (words.micros(row["from_t"]), words.micros(row["to_t"]))
+            text = (
+                f"{component.replace('_', ' ')} {row['serial']}, {words.span(row['from_t'], row['to_t'], facts.zone)}"
+            )
+            hatch = ("", "\\")[order % 2]
+            yield _bars(component.replace("_", " "), [span], facts, [text], LINES[(order + 2) % 6], hatch)
+
+
+def _findings_drawn(facts: Facts) -> Iterator[Spec]:
+    tokens = {"stop-use": "@stop", "service": "@service", "note": "@note"}
+    for severity in words.SEVERITY_RANK:
+        chosen = facts.graves(severity)
+        if chosen:
+            spans = [(words.micros(f["first_t"]), words.micros(f["last_t"])) for f in chosen]
+            texts = [f"{f['title']} {f['item']}, {words.span(f['first_t'], f['last_t'], facts.zone)}" for f in chosen]
+            yield _bars(f"{words.SEVERITY_WORD[severity].lower()} findings", spans, facts, texts, tokens[severity])
+
+
+def _installs(facts: Facts) -> Table:
+    body = [
+        (r["component"].replace("_", " "), r["serial"], words.moment(r["from_t"], facts.zone, False),
+         words.moment(r["to_t"], facts.zone, False), r["known_by"])
+        for r in facts.installs
+    ]  # fmt: skip
+    return Table(
+        "Parts and versions seen", ("Component", "Serial or version", "First seen", "Last seen", "Told by"), body
+    )
+
+
+def _changes(facts: Facts) -> Table:
+    def row(c: Row) -> tuple[str, ...]:
+        before = f", before {c['severity_before']}" if c["severity_before"] else ""
+        return (
+            words.moment(c["started_t"], facts.zone, False),
+            words.CHANGE_WORD.get(c["change"], str(c["change"])),
+            c["severity"] + before,
+            f"{c['rule'].replace('_', ' ')} {c['item']}".strip(),
+            c["statement"],
+        )
+
+    body = [row(c) for c in reversed(facts.changes)][:60]
+    return Table("What scans changed, newest first", ("Scan of", "Change", "Severity", "Rule", "Statement"), body)
