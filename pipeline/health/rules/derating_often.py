@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, metric_rows, spell, windows
+from pipeline.health.evidence import event_table, largest, metric_rows, middle, spell, windows
 from pipeline.health.examples import days, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._heat import DRIVE_CAUTION
@@ -20,11 +20,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     hit = rows.filter(pl.col("value") > limits["share"])
     if hit.height < limits["sessions"] or hit.height < limits["rides"] * rows.height:
         return []
-    share = float(hit["value"].median() or 0.0)  # type: ignore[arg-type]
+    share = middle(hit["value"]).value
     events = event_table(record, "derating", ("left_pct", "duration_s"))
     hours = float(events["duration_s"].fill_null(0.0).sum()) / 3600.0
     deepest = events["left_pct"].drop_nulls()
-    least = f", down to {spell(float(deepest.min()), '%')} of its torque" if deepest.len() else ""  # type: ignore[arg-type]
+    least = f", down to {spell(-largest(-deepest), '%')} of its torque" if deepest.len() else ""
     return [
         Finding(
             "service" if hit.height >= 2 * limits["rides"] * rows.height else "note",

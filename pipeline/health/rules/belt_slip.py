@@ -1,0 +1,101 @@
+"""A belt slips: the motor runs ahead of its wheel, the more the harder it pulls."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from pipeline.health.evidence import confidence, event_table, metric_rows, recent, seconds, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.pooled import pool
+from pipeline.metrics.model import Event, Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    every = metric_rows(record, "belt_slip_pct").filter(pl.col("se") < limits["largest_se"])
+    found = []
+    enough = False
+    for side in sorted(set(every["item"].to_list())):
+        rows = recent(every.filter(pl.col("item") == side), limits["days"], 40)
+        if rows.height < limits["rides"]:
+            continue
+        enough = True
+        slip, se = pool(rows["value"].to_numpy(), rows["se"].to_numpy())
+        se = float(np.hypot(se, 0.1))
+        if slip - 3.0 * se < limits["slip"]:
+            continue
+        hit = rows.filter(pl.col("value") > limits["slip"])
+        events = recent(event_table(record, "belt_slip", ("slip_pct", "current_a")), limits["days"])
+        events = events.filter(pl.col("item") == side)
+        found.append(
+            Finding(
+                "service",
+                side,
+                slip,
+                limits["slip"],
+                "%",
+                f"At 30 A the {side} motor ran {spell(slip, '%', se)} ahead of its wheel, over {rows.height} "
+                f"rides.",
+                se=se,
+                confidence=confidence(slip, limits["slip"], se),
+                persistence=hit.height / rows.height,
+                count=hit.height,
+                duration_s=seconds(events),
+                windows=windows(events, "slip_pct") or windows(hit, "value"),
+                signals=("motor_speed", "vehicle_speed", "motor_current"),
+                not_separable="Belt or tyre slipping on the road: chalk marks over belt and pulley, and over "
+                "tyre and "
+                "ground, separate them.",
+            )
+        )
+    return found if enough else NotAssessed("too few rides with motor speed, current and vehicle speed to "
+    "judge by")
+
+
+def _case(slip: float, rides: int = 5) -> Record:
+    event = Event("belt_slip", 60_000_000, 63_000_000, "left", {"slip_pct": slip, "current_a": 40.0})
+    parts = (
+        Metric("belt_slip_pct", slip, "%", 0.2, 300, item="left"),
+        Metric("belt_slip_pct", 0.1, "%", 0.2, 300, item="right"),
+    )
+    return record(*days(rides, "ride", *parts, *([event] if slip > 1.5 else [])))
+
+
+RULE = Rule(
+    id="belt_slip",
+    title="Drive belt slips",
+    subsystem="drive",
+    severity="service",
+    needs=("belt_slip_pct",),
+    roles=("motor_speed", "motor_current", "vehicle_speed"),
+    limits=(
+        Limit("slip", 2.0, "%", "at 30 A; tyres creep by about 1 % under pull, 3 to 5 % marks a fault: from memory"),
+        Limit("rides", 3, "rides", "engineering choice"),
+        Limit("largest_se", 1.0, "%", "rides known less well are left out: engineering choice"),
+        Limit("days", 21.0, "days", "the newest rides only: engineering choice"),
+    ),
+    judge=judge,
+    meaning="Power and braking of that side are partly lost, and a slipping belt may jump or tear.",
+    causes=(
+        "Belt tension too low",
+        "Belt teeth or pulley worn",
+        "Pulley loose on its shaft",
+        "Oil or water on the belt",
+    ),
+    bench=(
+        "Check tension and teeth with the power off",
+        "Mark belt and pulley with chalk, pull under load, compare the marks",
+        "Check the pulley's screws",
+    ),
+    cautions=(
+        "A belt that jumps or tears takes that side's brake with it.",
+        "Power off before fingers go near a belt.",
+    ),
+    source="slip by a line of relative speed over current; limit: from memory, see there",
+    fires_on=(_case(5.0), _case(3.2)),
+    quiet_on=(_case(0.3), _case(1.4)),
+    unassessed_on=(_case(5.0, rides=1),),
+)

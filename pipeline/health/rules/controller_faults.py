@@ -1,0 +1,84 @@
+"""Controller, motors or pack report faults themselves. What a bit means is the maker's: it is passed on, not
+guessed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from pipeline.health.evidence import event_table, largest, metric_rows, recent, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+ROLE_OF = {"controller": "controller_fault", "left": "motor_fault", "right": "motor_fault", "pack": "bms_fault"}
+WHO = {"controller": "The controller", "left": "The left motor", "right": "The right motor", "pack": "The pack"}
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    counted = metric_rows(record, "fault_count")
+    if not counted.height:
+        return NotAssessed("no fault bits recorded")
+    events = recent(event_table(record, "fault_bits", ("bits", "lasted_s", "speed_ms")), limits["days"])
+    found = []
+    for (item,), hit in sorted(events.group_by(["item"], maintain_order=True), key=lambda pair: str(pair[0])):
+        who = str(item)
+        longest = largest(hit["lasted_s"])
+        if hit.height < limits["count"] and longest < limits["duration"]:
+            continue
+        joined = int(np.bitwise_or.reduce(hit["bits"].drop_nulls().cast(int).to_numpy()))
+        bits = ", ".join(str(b) for b in range(32) if joined >> b & 1)
+        looked = counted.filter(counted["item"] == who)["start_t"].n_unique()
+        sessions = hit["session_start_t"].n_unique()
+        found.append(
+            Finding(
+                "service",
+                who,
+                float(hit.height),
+                limits["count"],
+                "1",
+                f"{WHO.get(who, who)} reported faults {hit.height} times in {sessions} of {looked} sessions "
+                f"(bits {bits}), for up to {longest:.1f} s.",
+                confidence=0.97,
+                persistence=min(1.0, sessions / max(looked, 1)),
+                count=hit.height,
+                duration_s=float(hit["lasted_s"].fill_null(0.0).sum()),
+                windows=windows(hit, "lasted_s"),
+                signals=(ROLE_OF.get(who, "controller_fault"), "vehicle_speed", "pack_voltage"),
+                not_separable="What a bit means, and so the cause, is in the maker's list, not in these "
+                "data.",
+            )
+        )
+    return found
+
+
+def _case(count: int, lasted: float, item: str = "left") -> Record:
+    events = [Event("fault_bits", k * 60_000_000, k * 60_000_000 + int(lasted * 1e6), item,
+                    {"bits": 5.0, "lasted_s": lasted}) for k in range(count)]  # fmt: skip
+    return record(*days(1, "ride", Metric("fault_count", count, "1", n=9000, item=item), *events))
+
+
+RULE = Rule(
+    id="controller_faults",
+    title="Fault reported by controller, motor or pack",
+    subsystem="drive",
+    severity="service",
+    needs=("fault_count",),
+    roles=("controller_fault", "motor_fault", "bms_fault"),
+    limits=(
+        Limit("count", 3, "times", "engineering choice"),
+        Limit("duration", 10.0, "s", "a single one this long counts: engineering choice"),
+        Limit("days", 30.0, "days", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="The vehicle's own monitoring saw something. The other findings at the same times say what it "
+    "did.",
+    causes=("See the maker's list for these bits", "See the other findings of the same times"),
+    bench=("Read the fault memory with the maker's tool", "Compare the times with the other findings"),
+    cautions=(),
+    source="bits as sent by the vehicle",
+    fires_on=(_case(4, 0.5), _case(1, 30.0, "controller")),
+    quiet_on=(_case(0, 0.0), _case(2, 0.5)),
+    unassessed_on=(record(*days(1, "ride", Metric("reset_count", 0, "1"))),),
+)

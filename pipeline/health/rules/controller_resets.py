@@ -1,0 +1,85 @@
+"""The controller restarts while the vehicle is in use: torque and electric brake are gone until it is
+back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, metric_rows, recent, seconds, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    watched = recent(metric_rows(record, "controller_watched_h"), limits["days"])
+    hours = float(watched["value"].sum())
+    if hours < limits["watched"]:
+        return NotAssessed(f"the controller's uptime is recorded for only {hours:.2f} h")
+    resets = recent(event_table(record, "reset", ("uptime_before_s", "voltage_v", "speed_ms")), limits["days"])
+    moving = resets.filter(pl.col("speed_ms") > 0.5)
+    if resets.height < limits["count"]:
+        return []
+    cells = record.profile.pack.get("cells")
+    low = resets.filter(pl.col("voltage_v") < 2.8 * float(cells)).height if isinstance(cells, int | float) else 0
+    brown = f"; the pack was under 2.8 V a group before {low} of them" if low else ""
+    gone = seconds(resets) / resets.height
+    return [
+        Finding(
+            "service",
+            "controller",
+            float(resets.height),
+            limits["count"],
+            "1",
+            f"The controller restarted {resets.height} times in {spell(hours, 'h')} of use, {moving.height} "
+            f"of them on the "
+            f"move, and was silent for {spell(gone, 's')} in the mean{brown}.",
+            se=resets.height**0.5,
+            confidence=0.98,
+            persistence=min(1.0, resets["session_start_t"].n_unique() / max(watched.height, 1)),
+            count=resets.height,
+            duration_s=seconds(resets),
+            windows=windows(resets.with_columns(pl.col("speed_ms").fill_null(0.0)), "speed_ms"),
+            signals=("controller_uptime", "pack_voltage", "vehicle_speed", "controller_fault"),
+            not_separable="Supply lost or controller hung: the supply voltage at the controller's plug, "
+            "recorded fast, "
+            "separates them.",
+        )
+    ]
+
+
+def _case(count: int, rides: int = 5) -> Record:
+    watched = Metric("controller_watched_h", 0.4, "h", n=7000)
+    events = [Event("reset", k * 90_000_000, k * 90_000_000 + 1_200_000, "controller",
+                    {"uptime_before_s": 600.0, "voltage_v": 38.0, "speed_ms": 5.0}) for k in range(count)]  # fmt: skip
+    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+
+
+RULE = Rule(
+    id="controller_resets",
+    title="Controller restarts in use",
+    subsystem="drive",
+    severity="service",
+    needs=("controller_watched_h",),
+    roles=("controller_uptime", "pack_voltage", "vehicle_speed"),
+    limits=(
+        Limit("count", 2, "restarts", "one may be the rider switching off and on: engineering choice"),
+        Limit("watched", 0.2, "h", "engineering choice"),
+        Limit("days", 30.0, "days", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="While the controller starts there is no torque and no electric brake.",
+    causes=("Loose power or key-switch plug", "Weak pack: voltage falls under load", "Firmware watchdog", "Moisture"),
+    bench=(
+        "Move power and switch plugs with the controller on, wheels free",
+        "Read the controller's restart reasons",
+        "Record its supply voltage fast during a hard pull",
+    ),
+    cautions=("The electric brake is gone while the controller restarts: do not ride before it is mended.",),
+    source="definition: uptime falls back and runs on from there",
+    fires_on=(_case(2), _case(6)),
+    quiet_on=(_case(0), _case(1)),
+    unassessed_on=(record(*days(1, "ride", Metric("controller_watched_h", 0.05, "h"))),),
+)

@@ -1,0 +1,77 @@
+"""The record has holes: what happened in them is not known, and rates from them are not to be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, largest, metric_rows, recent, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    rows = recent(metric_rows(record, "data_coverage").filter(pl.col("kind").is_in(["ride", "charge"])), limits["days"])
+    if rows.height < limits["sessions"]:
+        return NotAssessed(f"only {rows.height} rides and charges recorded")
+    hit = rows.filter(pl.col("value") < limits["coverage"])
+    if hit.height < limits["sessions"]:
+        return []
+    gaps = recent(event_table(record, "data_gap", ("lasted_s",)), limits["days"])
+    worst = -largest(-hit["value"]) * 100
+    share = hit.height / rows.height
+    lost = f", the longest {spell(largest(gaps['lasted_s']), 's')}" if gaps.height else ""
+    return [
+        Finding(
+            "service" if share >= limits["often"] else "note",
+            "",
+            worst,
+            100 * limits["coverage"],
+            "%",
+            f"{hit.height} of {rows.height} rides and charges have gaps: of the worst one "
+            f"{spell(worst, '%')} is "
+            f"recorded{lost}.",
+            confidence=0.99,
+            persistence=share,
+            count=hit.height,
+            duration_s=float(gaps["lasted_s"].fill_null(0.0).sum()),
+            windows=windows(gaps, "lasted_s") or windows(hit, "value", largest_first=False),
+            signals=("pack_current", "vehicle_speed"),
+            not_separable="Logger or vehicle silent: a second logger on the same bus separates them.",
+        )
+    ]
+
+
+def _case(coverage: float, bad: int, good: int = 4) -> Record:
+    gap = Event("data_gap", 60_000_000, 75_000_000, "", {"lasted_s": 15.0})
+    return record(
+        *days(bad, "ride", Metric("data_coverage", coverage, "1", n=9000), gap),
+        *days(good, "ride", Metric("data_coverage", 1.0, "1", n=9000), first=bad),
+    )
+
+
+RULE = Rule(
+    id="data_gaps",
+    title="Gaps in the record",
+    subsystem="data",
+    severity="service",
+    needs=("data_coverage",),
+    roles=(),
+    limits=(
+        Limit("coverage", 0.97, "1", "of a session's time: engineering choice"),
+        Limit("often", 0.5, "1", "of the sessions, from which on the logger needs attention: engineering choice"),
+        Limit("sessions", 3, "sessions", "engineering choice"),
+        Limit("days", 30.0, "days", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="Nothing is known about the gaps. A fault in one of them has not been seen.",
+    causes=("Logger overrun or its card slow", "Loose logger or bus plug", "Vehicle asleep while counted as in use"),
+    bench=("Check the logger's plug and its own counters", "Compare with a second logger"),
+    cautions=(),
+    source="definition: nothing received for over 1 s while riding",
+    fires_on=(_case(0.6, 4), _case(0.9, 3, 12)),
+    quiet_on=(_case(0.99, 6), _case(0.6, 1, 9)),
+    unassessed_on=(_case(0.6, 1, 1),),
+)

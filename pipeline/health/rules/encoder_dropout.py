@@ -1,0 +1,94 @@
+"""A motor's speed is lost for moments while the vehicle and the other motor keep moving."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, largest, metric_rows, recent, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    watched = recent(metric_rows(record, "encoder_watched_h"), limits["days"])
+    if float(watched["value"].sum()) < limits["watched"]:
+        return NotAssessed("too little time at speed with motor speed and a second speed recorded")
+    events = recent(event_table(record, "encoder_dropout", ("lasted_s", "speed_rpm")), limits["days"])
+    found = []
+    for side in sorted(set(events["item"].to_list())):
+        hit = events.filter(pl.col("item") == side)
+        rides = watched.filter(pl.col("item") == side)["start_t"].n_unique()
+        hours = float(watched.filter(pl.col("item") == side)["value"].sum())
+        if hit.height < limits["count"] or hours <= 0:
+            continue
+        rate = hit.height / hours
+        in_rides = hit["session_start_t"].n_unique()
+        found.append(
+            Finding(
+                "service",
+                side,
+                rate,
+                limits["count"] / hours,
+                "1/h",
+                f"The {side} motor's speed was lost {hit.height} times in {spell(hours, 'h')} at speed, for "
+                f"up to "
+                f"{spell(largest(hit['lasted_s']), 's')}, in {in_rides} of {rides} rides.",
+                se=hit.height**0.5 / hours,
+                confidence=0.97,
+                persistence=min(1.0, in_rides / max(rides, 1)),
+                count=hit.height,
+                duration_s=float(hit["lasted_s"].sum()),
+                windows=windows(hit, "lasted_s"),
+                signals=("motor_speed", "vehicle_speed", "motor_current", "motor_fault"),
+                not_separable="Encoder, wire or plug, or a wheel that locks while braking: moving the wire "
+                "with the "
+                "wheel turning by hand separates them.",
+            )
+        )
+    return found
+
+
+def _case(count: int, rides: int = 5) -> Record:
+    watched = Metric("encoder_watched_h", 0.3, "h", n=50_000, item="left")
+    events = [Event("encoder_dropout", k * 30_000_000, k * 30_000_000 + 300_000, "left",
+                    {"lasted_s": 0.3, "speed_rpm": 2400.0}) for k in range(count)]  # fmt: skip
+    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+
+
+RULE = Rule(
+    id="encoder_dropout",
+    title="Motor speed lost for moments",
+    subsystem="drive",
+    severity="service",
+    needs=("encoder_watched_h",),
+    roles=("motor_speed", "vehicle_speed"),
+    limits=(
+        Limit("count", 3, "losses", "each of 0.08 s and more: engineering choice"),
+        Limit("watched", 0.1, "h", "at speed: engineering choice"),
+        Limit("days", 30.0, "days", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="Without its speed the controller cannot place its current: that motor lets go, in drive and in "
+    "braking.",
+    causes=(
+        "Encoder plug or wire loose or chafed",
+        "Encoder dirty or its magnet off place",
+        "Interference on the wire",
+    ),
+    bench=(
+        "Turn the wheel by hand, move the wire and plug, watch the speed",
+        "Look at the encoder signals with an oscilloscope",
+        "Swap the encoders' plugs, if the maker allows it: does the fault move along?",
+    ),
+    cautions=(
+        "When one motor lets go in braking the vehicle pulls to the other side: do not ride before it is "
+        "mended.",
+    ),
+    source="definitions: this project",
+    fires_on=(_case(4), _case(12)),
+    quiet_on=(_case(0), _case(2)),
+    unassessed_on=(record(*days(1, "ride", Metric("encoder_watched_h", 0.01, "h", item="left"))),),
+)

@@ -1,0 +1,91 @@
+"""The remote's packets stay away again and again while riding. To the controller that looks like a released
+trigger."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, largest, metric_rows, recent, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    watched = recent(metric_rows(record, "link_watched_h"), limits["days"])
+    hours = float(watched["value"].sum())
+    if hours < limits["watched"]:
+        return NotAssessed(f"the age of the remote's packets is recorded for only {hours:.2f} h")
+    losses = recent(event_table(record, "link_loss", ("lasted_s", "age_ms", "speed_ms")), limits["days"])
+    hit = losses.filter(pl.col("speed_ms").fill_null(0.0) > 0.5) if losses["speed_ms"].is_not_null().any() else losses
+    rate = hit.height / hours
+    # one-sided 95 % of a count: a rare loss in a short ride is no rate
+    if hit.height < limits["count"] or rate - 1.645 * hit.height**0.5 / hours < limits["rate"]:
+        return []
+    longest = largest(hit["lasted_s"])
+    in_rides = hit["session_start_t"].n_unique()
+    return [
+        Finding(
+            "service",
+            "",
+            rate,
+            limits["rate"],
+            "1/h",
+            f"The remote was lost {hit.height} times in {spell(hours, 'h')}, for up to "
+            f"{spell(longest, 's')}, "
+            f"in {in_rides} of {watched.height} rides.",
+            se=hit.height**0.5 / hours,
+            confidence=0.97,
+            persistence=min(1.0, in_rides / watched.height),
+            count=hit.height,
+            duration_s=float(hit["lasted_s"].sum()),
+            windows=windows(hit, "lasted_s"),
+            signals=("packet_age", "link_quality", "trigger", "vehicle_speed"),
+            not_separable="Remote, receiver or surroundings: another remote on this vehicle, on the same "
+            "way, separates "
+            "them.",
+        )
+    ]
+
+
+def _case(losses: int, rides: int = 5) -> Record:
+    watched = Metric("link_watched_h", 0.3, "h", n=50_000)
+    events = [Event("link_loss", k * 40_000_000, k * 40_000_000 + 900_000, "",
+                    {"lasted_s": 1.1, "age_ms": 1100.0, "speed_ms": 4.0}) for k in range(losses)]  # fmt: skip
+    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+
+
+RULE = Rule(
+    id="link_poor",
+    title="Remote link lost while riding",
+    subsystem="remote link",
+    severity="service",
+    needs=("link_watched_h",),
+    roles=("packet_age", "link_quality", "vehicle_speed"),
+    limits=(
+        Limit("rate", 1.0, "1/h", "of riding: engineering choice"),
+        Limit("count", 3, "losses", "engineering choice"),
+        Limit("watched", 0.2, "h", "engineering choice"),
+        Limit("days", 30.0, "days", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="While the link is lost the rider can neither drive nor brake electrically.",
+    causes=(
+        "Remote's battery low, its contacts or antenna",
+        "Receiver's antenna or plug",
+        "Strong radio surroundings",
+        "Body between remote and receiver",
+    ),
+    bench=(
+        "Try another remote on the same way",
+        "Check the receiver's antenna and plug",
+        "Compare the places of the losses",
+    ),
+    cautions=("Without the link there is no electric brake: the other brake must hold the vehicle alone.",),
+    source="time-outs of commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms wins",
+    fires_on=(_case(6), _case(30)),
+    quiet_on=(_case(0), _case(2), _case(3)),
+    unassessed_on=(record(*days(1, "ride", Metric("link_watched_h", 0.05, "h"))),),
+)

@@ -1,0 +1,104 @@
+"""Drive torque stays on after the trigger was released, or after the remote fell silent. Nothing is more
+dangerous.
+
+The trigger is the one the controller received: a lost link looks like a release, and torque must end all the
+same, within one command time-out. A motor current that only braking would show is negative and does not
+count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, largest, metric_rows, recent, spell, windows
+from pipeline.health.examples import days, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics._heat_grid import figure
+from pipeline.metrics.model import Event, Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    timed = float(metric_rows(record, "release_timed_count")["value"].sum())
+    if timed < limits["releases"]:
+        return NotAssessed(f"only {timed:.0f} releases of the trigger with the motor current recorded after "
+        f"them")
+    timeout = figure(record.profile.drive, "trigger_timeout_ms", 1000.0 * limits["timeout"]) / 1000.0
+    limit = timeout + limits["margin"]
+    events = recent(event_table(record, "torque_after_release", ("lasted_s", "current_a", "speed_ms", "age_ms")), 60.0)
+    hit = events.filter(pl.col("lasted_s") >= limit)
+    if hit.height < limits["count"] and not (hit["lasted_s"] >= 2.0 * limit).any():
+        return []
+    longest, amps = largest(hit["lasted_s"]), largest(hit["current_a"])
+    lost = hit.filter(pl.col("age_ms") > 1000.0 * timeout).height
+    link = f"; in {lost} of them the remote had fallen silent" if lost else ""
+    return [
+        Finding(
+            "stop-use",
+            "",
+            longest,
+            limit,
+            "s",
+            f"After {hit.height} of {timed:.0f} releases of the trigger drive torque stayed on, for up to "
+            f"{spell(longest, 's')} with {spell(amps, 'A')}{link}.",
+            se=0.03,
+            confidence=0.99 if hit.height >= limits["count"] else 0.9,
+            persistence=min(1.0, hit.height / timed),
+            count=hit.height,
+            duration_s=float(hit["lasted_s"].sum()),
+            windows=windows(hit, "lasted_s"),
+            signals=("trigger", "motor_current", "throttle", "packet_age", "vehicle_speed"),
+            not_separable="Controller or received command late: a bench run with trigger line and phase "
+            "current on one "
+            "oscilloscope separates them.",
+        )
+    ]
+
+
+def _case(lasted: float, count: int = 3, releases: int = 40) -> Record:
+    events = [
+        Event("torque_after_release", k * 60_000_000, k * 60_000_000 + int(lasted * 1e6), "",
+              {"lasted_s": lasted, "current_a": 22.0})
+        for k in range(count)
+    ]  # fmt: skip
+    return record(stretch(0, "ride", Metric("release_timed_count", releases, "1"), *events))
+
+
+RULE = Rule(
+    id="torque_after_release",
+    title="Torque after the trigger is released",
+    subsystem="drive",
+    severity="stop-use",
+    needs=("release_timed_count",),
+    roles=("trigger", "motor_current", "packet_age"),
+    limits=(
+        Limit("timeout", 0.25, "s", "common practice, 100 to 250 ms; the profile's trigger_timeout_ms wins"),
+        Limit("margin", 0.15, "s", "for ramp and message cycles: engineering choice"),
+        Limit("count", 2, "releases", "or one of twice the limit: engineering choice"),
+        Limit("releases", 5, "releases", "fewer do not show that torque ends: engineering choice"),
+    ),
+    judge=judge,
+    meaning="The vehicle drives on when the rider has let go. It must not be ridden.",
+    causes=(
+        "Controller firmware: time-out or ramp wrong",
+        "Trigger sensor or its wire sticking",
+        "Radio receiver that repeats the last command",
+        "Torque current measured wrong, so that the controller believes it is zero",
+    ),
+    bench=(
+        "Do not ride. Wheels free, power limited: release the trigger and measure phase current against the "
+        "trigger line",
+        "Switch the remote off while driving on the stand: torque must end within the time-out",
+        "Compare firmware and settings with a vehicle that stops",
+    ),
+    cautions=(
+        "Do not ride until a qualified person has inspected drive and remote; software cannot clear this "
+        "fault.",
+        "On the stand keep clear of wheels and belts, and have a hand on the main switch.",
+    ),
+    source="torque ends within one command time-out on release and on loss of the link: common practice",
+    fires_on=(_case(0.6), _case(1.2, count=1)),
+    quiet_on=(_case(0.3), _case(0.5, count=1), _case(0.6, count=0)),
+    unassessed_on=(_case(0.6, releases=2), record(*days(2, "ride", Metric("release_count", 3, "1")))),
+)
