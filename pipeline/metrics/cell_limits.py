@@ -18,6 +18,7 @@ from pipeline.signals import Series, Signals
 GAP_S = 10.0
 LEAST_S = 0.5
 MOST_EVENTS = 50
+END_REST_C = 0.05
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -30,15 +31,26 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             events += found
             metrics.append(Metric(f"cell_{name}_s", seconds, "s", None, n))
             if np.isfinite(extreme):
-                metrics.append(
-                    Metric("cell_highest_v" if sign > 0 else "cell_lowest_v", extreme, "V", None, n)
-                )
-    return Outcome(tuple(metrics), tuple(events))
+                metrics.append(Metric("cell_highest_v" if sign > 0 else "cell_lowest_v", extreme, "V", None, n))
+    return Outcome((*metrics, *_at_the_end(signals, profile)), tuple(events))
 
 
-def _all_groups(
-    signals: Signals, limit: float, sign: float, kind: str
-) -> tuple[list[Event], float, float, int]:
+def _at_the_end(signals: Signals, profile: Profile) -> list[Metric]:
+    """Lowest group over the last readings before the session ends, when no load pulls it down then."""
+    last = []
+    for item in signals.items("cell_voltage"):
+        v = signals.series("cell_voltage", item).v
+        v = v[np.isfinite(v)][-9:]
+        if v.size >= 3:
+            last.append(float(np.median(v)))
+    moments = signals.end - np.arange(1, 11, dtype=np.int64)[::-1] * 1_000_000
+    amps = signals.at(moments, "pack_current", "", GAP_S)
+    amps = amps[np.isfinite(amps)]
+    quiet = amps.size > 0 and abs(float(np.median(amps))) < END_REST_C * profile.figure("pack", "rated_ah")
+    return [Metric("end_lowest_v", min(last), "V", 0.005, len(last))] if last and quiet else []
+
+
+def _all_groups(signals: Signals, limit: float, sign: float, kind: str) -> tuple[list[Event], float, float, int]:
     events: list[Event] = []
     seconds, extreme, n = 0.0, -np.inf, 0
     for item in signals.items("cell_voltage"):
@@ -66,11 +78,7 @@ def _events(kind: str, item: int | str, series: Series, calm: Floats, runs: Stre
     out = []
     for j in range(len(runs)):
         known = others[:, j][np.isfinite(others[:, j])]
-        data = {
-            "extreme_v": sign * float(worst[j]),
-            "limit_v": limit,
-            "beyond_v": float(worst[j]) - sign * limit,
-        }
+        data = {"extreme_v": sign * float(worst[j]), "limit_v": limit, "beyond_v": float(worst[j]) - sign * limit}
         if known.size:
             data["median_v"] = float(np.median(known))
         if np.isfinite(current[j]):
@@ -96,6 +104,7 @@ SET = MetricSet(
         "cell_over_s": ("s", "Time any group spent above the profile's highest voltage, summed over groups"),
         "cell_under_s": ("s", "Time any group spent below the profile's lowest voltage, summed over groups"),
         "cell_highest_v": ("V", "Highest group voltage, median of three readings"),
+        "end_lowest_v": ("V", "Lowest group at the session's end, without load"),
         "cell_lowest_v": ("V", "Lowest group voltage, median of three readings"),
     },
     source="limits: the vehicle profile",

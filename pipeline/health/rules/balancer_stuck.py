@@ -1,0 +1,100 @@
+"""A balancing resistor that works when it has no reason to: it drains its group.
+
+Physics: bleeding makes sense near full and while charging. A resistor that is on at mid charge, at rest or
+under load, takes its current (about 70 mA: 1.7 Ah a day) from one group only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.health.evidence import confidence
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.pooled import Pooled, pooled
+from pipeline.metrics.model import Metric
+
+UNIT = "share of recorded time"
+LIMITS = (
+    Limit("idle", 0.25, UNIT, "engineering choice: a sound balancer is off there altogether"),
+    Limit(
+        "over_others", 3.0, "times the median group", "engineering choice: one stuck channel, not a firmware's habit"
+    ),
+    Limit("least_sessions", 3.0, "sessions", "engineering choice: a few sessions, not one"),
+    Limit("agreement", 0.6, "share", "engineering choice: share of sessions that must show it"),
+    Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    groups = pooled(record, "cell_bleed_idle_share", last_days=limits["days"])
+    if max((p.count for p in groups.values()), default=0) < limits["least_sessions"]:
+        return NotAssessed("the state of the balancing resistors was recorded in fewer than three sessions")
+    usual = sorted(p.value for p in groups.values())[len(groups) // 2]
+    return [
+        _finding(p, limits)
+        for p in groups.values()
+        if p.count >= limits["least_sessions"]
+        and p.value > limits["idle"]
+        and p.value > limits["over_others"] * usual
+        and p.share_over(limits["idle"]) >= limits["agreement"]
+    ]
+
+
+def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
+    se = max(p.se, 0.02)
+    return Finding(
+        severity="service",
+        item=f"cell {p.item}",
+        measured=p.value,
+        limit=limits["idle"],
+        unit=UNIT,
+        se=se,
+        statement=f"The balancing resistor of group {p.item} was on for {100 * p.value:.0f} % of the time in which"
+        f" the "
+        f"group was far from full and not charging ({p.count} sessions).",
+        confidence=confidence(p.value, limits["idle"], se),
+        persistence=p.share_over(limits["idle"]),
+        count=p.count,
+        duration_s=p.duration_s,
+        windows=p.windows(),
+        signals=("cell_bleed", "cell_voltage"),
+        not_separable="The electronics' command and a shorted switch differ: if the resistor is warm while the report "
+        "says off, the switch is stuck.",
+    )
+
+
+def _session(day: float, share: float, others: float = 0.0) -> Stretch:
+    shares = {**{str(k): others for k in range(1, 6)}, "4": share}
+    return stretch(
+        day, "ride", *(Metric("cell_bleed_idle_share", v, "1", None, 3000, item=k) for k, v in shares.items())
+    )
+
+
+RULE = Rule(
+    id="balancer_stuck",
+    title="A balancing resistor that does not switch off",
+    subsystem="cells",
+    severity="service",
+    needs=("cell_bleed_idle_share",),
+    roles=("cell_bleed", "cell_voltage"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="One group is drained all the time by its own balancer. It falls behind its siblings and can be"
+    " driven "
+    "below its limit in storage.",
+    causes=("a switch of the balancer that is stuck on", "firmware that balances at the wrong time"),
+    bench=(
+        "feel or measure the warmth of the group's bleed resistor with the pack at rest",
+        "measure the current in the group's sense wires with the electronics asleep",
+    ),
+    cautions=("A bleed resistor runs hot by design: do not cover it, do not touch it.",),
+    source="physics: bleeding is of use only near full; limits: see each",
+    fires_on=(record(*(_session(d, 0.9) for d in range(4))),),
+    quiet_on=(
+        record(*(_session(d, 0.05) for d in range(4))),
+        record(*(_session(d, 0.5, others=0.5) for d in range(4))),  # all alike: a habit of the firmware
+        record(_session(0, 0.9), _session(1, 0.0), _session(2, 0.0)),
+    ),
+    unassessed_on=(record(_session(0, 0.9)), record(stretch(0, "ride"))),
+)

@@ -1,0 +1,88 @@
+"""The battery management system reports a fault of its own, again and again or for long.
+
+What a bit means is the maker's: its name stands in the bus description. One short report is kept as a note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+LIMITS = (
+    Limit("least_sessions", 2.0, "sessions", "engineering choice: seen once may be a start-up transient"),
+    Limit("long_s", 60.0, "s", "engineering choice: a fault that stands for a minute counts by itself"),
+    Limit("days", 30.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    if not metric_rows(record, "bms_fault_s").height:
+        return NotAssessed("fault bits of the battery management system are not on the bus")
+    events = event_table(record, "bms_fault", ("duration_s",))
+    newest = record.sessions["end_t"].max()
+    events = events.filter(pl.col("start_t") >= newest - pl.duration(days=limits["days"]))
+    total = record.sessions.filter(pl.col("start_t") >= newest - pl.duration(days=limits["days"])).height
+    found = []
+    for (bit,), part in events.group_by(["item"], maintain_order=True):
+        sessions = part["session_start_t"].n_unique()
+        if sessions >= limits["least_sessions"] or seconds(part) >= limits["long_s"]:
+            found.append(_finding(str(bit), part, sessions, total, limits))
+    return found
+
+
+def _finding(bit: str, part: pl.DataFrame, sessions: int, total: int, limits: Mapping[str, float]) -> Finding:
+    last = part["start_t"].to_list()[-1]
+    return Finding(
+        severity="service",
+        item=bit,
+        measured=float(sessions),
+        limit=limits["least_sessions"],
+        unit="sessions",
+        statement=f"The battery management system reported fault {bit} {part.height} times in {sessions} of {total} "
+        f"sessions, {seconds(part):.0f} s in all, last on {last:%Y-%m-%d}.",
+        confidence=0.99,
+        persistence=sessions / max(total, 1),
+        count=part.height,
+        duration_s=seconds(part),
+        windows=windows(part.with_columns(pl.col("duration_s").fill_null(0.0)), "duration_s"),
+        signals=("bms_fault", "bms_state", "cell_voltage", "cell_temp", "pack_current"),
+        not_separable=("The bit's name is in the bus description; what set it must be read from the other findings."),
+    )
+
+
+def _session(day: float, *lasting: float) -> Stretch:
+    events = [
+        Event("bms_fault", k * 600_000_000, int((k * 600 + s) * 1e6), "bit 3", {"duration_s": s})
+        for k, s in enumerate(lasting)
+    ]
+    return stretch(day, "ride", Metric("bms_fault_s", sum(lasting), "s", None, 9000), *events)
+
+
+RULE = Rule(
+    id="bms_fault",
+    title="The pack's electronics report a fault",
+    subsystem="pack",
+    severity="service",
+    needs=("bms_fault_s",),
+    roles=("bms_fault",),
+    limits=LIMITS,
+    judge=judge,
+    meaning=("The pack's own electronics have seen something they count as a fault. They see faster than any log."),
+    causes=(
+        "what the bit's name says",
+        "a sensor or wire of the electronics",
+        "a limit in the firmware that is too tight",
+    ),
+    bench=("read the fault memory with the maker's service tool before clearing it", "reproduce it with the same load"),
+    cautions=("Clearing a fault does not mend it. Do not ride on a fault that comes back until it is understood.",),
+    source="bits as the bus reports them; a bit counts from three frames on",
+    fires_on=(record(_session(0, 5.0), _session(1, 5.0)), record(_session(0, 300.0))),
+    quiet_on=(record(_session(0), _session(1)), record(_session(0, 5.0), _session(1))),
+    unassessed_on=(record(stretch(0, "ride")),),
+)

@@ -1,0 +1,107 @@
+"""Charges that do not reach full: one group stops them, or the charger reports a fault.
+
+Physics: the charge ends when the fullest group is at its limit. When the others are far below at that
+moment, the pack is out of balance and stays so, since the balancer works only near full. An unplugged
+charger proves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import at_least, event_table, metric_rows, windows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+LIMITS = (
+    Limit("least", 2.0, "charges", "engineering choice: one early end is no finding"),
+    Limit("share", 0.3, "share of charges that ran to an end", "engineering choice"),
+    Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+KINDS = {
+    "group_limit": ("stopped by one group at its limit", "out of balance, or one group of high resistance"),
+    "charger_fault": ("ended with a fault of the charger", "the charger, its mains, or what the pack told it"),
+}
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    if not metric_rows(record, "charge_end").height:
+        return NotAssessed("no charge was recorded")
+    ends = event_table(record, "charge", ("end_highest_v", "end_median_v", "end_a"))
+    ends = ends.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
+    told = ends.filter(pl.col("item").is_in(["complete", *KINDS]))
+    if told.height < limits["least"]:
+        return NotAssessed(
+            f"{told.height} charge(s) that ran to an end; the others were unplugged or cut by the record"
+        )
+    found = []
+    for kind in KINDS:
+        early = told.filter(pl.col("item") == kind)
+        share = early.height / told.height
+        if early.height >= limits["least"] and share >= limits["share"]:
+            found.append(_finding(kind, early, told.height, limits))
+    return found
+
+
+def _finding(kind: str, early: pl.DataFrame, of: int, limits: Mapping[str, float]) -> Finding:
+    what, why = KINDS[kind]
+    gap = (early["end_highest_v"] - early["end_median_v"]).median()
+    volts = f"; the fullest group stood {1000 * gap:.0f} mV above the median then" if isinstance(gap, float) else ""
+    share = early.height / of
+    return Finding(
+        severity="service",
+        item=kind.replace("_", " "),
+        measured=share,
+        limit=limits["share"],
+        unit="share of charges that ran to an end",
+        se=(share * (1 - share) / of) ** 0.5,
+        statement=f"{early.height} of {of} charges were {what}{volts}."
+        if kind == "group_limit"
+        else f"{early.height} of {of} charges {what}.",
+        confidence=0.95 if at_least(early.height, of) > 0.2 else 0.8,
+        persistence=share,
+        count=early.height,
+        duration_s=float((early["end_t"] - early["start_t"]).dt.total_seconds().sum()),
+        windows=windows(early.with_columns(t=pl.col("start_t").cast(pl.Int64).cast(pl.Float64)), "t"),
+        signals=("cell_voltage", "pack_current", "charger_state", "charger_current"),
+        not_separable=f"Possible: {why}. The findings on cells, or another charger, tell.",
+    )
+
+
+def _charge(day: float, end: str) -> Stretch:
+    data = {"end_a": 12.0, "end_highest_v": 3.64, "end_median_v": 3.37 if end == "group_limit" else 3.6}
+    return stretch(day, "charge", Metric("charge_end", 0.0, "1", None, 1), Event("charge", 0, 3_000_000_000, end, data))
+
+
+RULE = Rule(
+    id="charge_ends_early",
+    title="Charging ends before the pack is full",
+    subsystem="charging",
+    severity="service",
+    needs=("charge_end",),
+    roles=("pack_current", "cell_voltage", "charger_state"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="The pack is taken off its charge too soon. Range is lost, and a pack that never gets full is never "
+    "balanced, so that it gets worse.",
+    causes=("a group ahead of its siblings", "a group of high resistance", "a faulty charger or a poor mains supply"),
+    bench=(
+        "charge with another charger of the same kind and watch which group is first at its limit",
+        "leave the pack on the charger for a night and see whether the gap closes",
+    ),
+    cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
+    source="definitions of the ends: metric set `charge`; limits: see each",
+    fires_on=(
+        record(*(_charge(d, "group_limit") for d in range(4))),
+        record(_charge(0, "complete"), _charge(1, "charger_fault"), _charge(2, "charger_fault")),
+    ),
+    quiet_on=(
+        record(*(_charge(d, "complete") for d in range(4))),
+        record(*(_charge(d, "unplugged") for d in range(4)), _charge(5, "complete"), _charge(6, "complete")),
+        record(*(_charge(d, "complete") for d in range(6)), _charge(7, "charger_fault")),
+    ),
+    unassessed_on=(record(*(_charge(d, "unplugged") for d in range(4))), record(stretch(0, "charge"))),
+)

@@ -1,0 +1,100 @@
+"""Charge that went into a cold pack, from the charger or from braking.
+
+Physics: in the cold, graphite takes up lithium slowly; charge current then plates lithium metal on the
+anode, which costs capacity for good and can grow into a short. Short braking pulses do little; so the charge
+is summed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, metric_rows, windows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+UNIT = "% of rated charge in one session"
+LIMITS = (
+    Limit("look", 2.0, UNIT, "engineering choice: under that, short braking pulses"),
+    Limit("act", 10.0, UNIT, "engineering choice: a real charge in the cold"),
+    Limit("days", 90.0, "days", "engineering choice: a season"),
+    Limit("least_coverage", 0.8, "share", "engineering choice: share of charging with a known temperature"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    rows = metric_rows(record, "cold_charge_ah").filter(pl.col("coverage") >= limits["least_coverage"])
+    if not rows.height:
+        return NotAssessed("charging was never recorded together with a cell temperature")
+    rated = record.profile.figure("pack", "rated_ah")
+    rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
+    cold = rows.with_columns(pct=100 * pl.col("value") / rated).filter(pl.col("pct") > limits["look"])
+    if not cold.height:
+        return []
+    worst = cold.sort("pct", descending=True)
+    most, total = float(worst["pct"][0]), float(cold["value"].sum())
+    act = most > limits["act"]
+    floor = record.profile.figure("pack", "charge_min_c")
+    events = event_table(record, "cold_charge", ("charge_ah", "peak_a"))
+    peak = events["peak_a"].max() if events.height else None
+    said = f", up to {peak:.0f} A" if isinstance(peak, float) else ""
+    return [
+        Finding(
+            severity="service" if act else "note",
+            item="",
+            measured=most,
+            limit=limits["act"] if act else limits["look"],
+            unit=UNIT,
+            se=0.05 * most,
+            statement=f"In {cold.height} session(s) {total:.1f} Ah went in while the coldest sensor read under "
+            f"{floor:g} degC{said}; most in one session: {most:.1f} % of rated charge.",
+            confidence=0.95,
+            persistence=cold.height / rows.height,
+            count=cold.height,
+            duration_s=float((cold["end_t"] - cold["start_t"]).dt.total_seconds().sum()),
+            windows=windows(events, "charge_ah") if events.height else windows(worst, "pct"),
+            signals=("pack_current", "cell_temp", "charge_limit", "regen_current"),
+            not_separable="",
+        )
+    ]
+
+
+def _session(day: float, ah: float, coverage: float = 1.0) -> Stretch:
+    event = Event("cold_charge", 0, 600_000_000, "", {"charge_ah": ah, "peak_a": 15.0, "limit_c": 0.0})
+    return stretch(
+        day, "charge", Metric("cold_charge_ah", ah, "Ah", 0.02 * ah, 3000, coverage), *([event] if ah else [])
+    )
+
+
+RULE = Rule(
+    id="cold_charging",
+    title="Charged below its temperature limit",
+    subsystem="charging",
+    severity="service",
+    needs=("cold_charge_ah",),
+    roles=("pack_current", "cell_temp"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="Charge went into cells colder than their limit. Each time some lithium may be lost as metal, which "
+    "costs capacity and can grow into a short. The coldest sensor is not the coldest cell.",
+    causes=(
+        "charged outdoors or straight after a cold ride",
+        "the electronics do not hold charge or regeneration back in the cold",
+        "a temperature sensor reads too low (look at the sensor findings)",
+    ),
+    bench=(
+        "check with the service tool that the charge permission is withdrawn below the limit",
+        "measure capacity and self-discharge and compare with earlier figures",
+    ),
+    cautions=(
+        "A pack that was charged in the cold may hold plated lithium: watch it while charging, away from"
+        " exits.",
+    ),
+    source=("mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"),
+    fires_on=(record(_session(0, 6.0), _session(2, 0.0)), record(_session(0, 0.9))),
+    quiet_on=(record(_session(0, 0.0), _session(1, 0.2)),),
+    unassessed_on=(record(_session(0, 6.0, coverage=0.2)), record(stretch(0, "charge"))),
+)

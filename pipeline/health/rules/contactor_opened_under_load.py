@@ -1,0 +1,101 @@
+"""The pack's main switch opened while current flowed.
+
+Physics: the current is gone within a frame. While braking, the brakes' energy has no place to go: the DC
+link leaps, the controller trips, and the electric brake is lost in milliseconds. While driving, the vehicle
+loses its drive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+LIMITS = (
+    Limit("least", 2.0, "openings", "engineering choice: one may be a rider's switch-off; under braking one is enough"),
+    Limit("braking_c", 0.1, "C of charge current", "engineering choice: more than drift, less than any real brake"),
+    Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    if not metric_rows(record, "contactor_opened_loaded").height:
+        return NotAssessed("the state of the main switch is not on the bus, or the pack current is not")
+    events = event_table(record, "contactor_opened_loaded", ("before_a", "after_a", "fault"))
+    newest = record.sessions["end_t"].max()
+    events = events.filter(pl.col("start_t") >= newest - pl.duration(days=limits["days"]))
+    rides = set(record.sessions.filter(pl.col("kind") == "ride")["start_t"].to_list())
+    events = events.filter(pl.col("session_start_t").is_in(list(rides)))
+    threshold = -limits["braking_c"] * record.profile.figure("pack", "rated_ah")
+    braking = events.filter(pl.col("before_a") < threshold)
+    if events.height < limits["least"] and not braking.height:
+        return []
+    return [_finding(events, braking.height, len(rides), limits)]
+
+
+def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str, float]) -> Finding:
+    most = events.with_columns(size=pl.col("before_a").abs()).sort("size", descending=True)
+    shown = events["session_start_t"].n_unique() / max(rides, 1)
+    text = f"The main switch opened {events.height} times while riding with current flowing, at up to "
+    text += f"{float(most['size'][0]):.0f} A; {braking} of them while braking."
+    return Finding(
+        severity="stop-use" if braking else "service",
+        item="",
+        measured=float(events.height),
+        limit=limits["least"],
+        unit="openings",
+        statement=text,
+        confidence=0.99 if events.height > 1 else 0.95,
+        persistence=min(1.0, shown),
+        count=events.height,
+        duration_s=seconds(events),
+        windows=windows(most, "size"),
+        signals=("contactor_state", "pack_current", "dc_link_voltage", "bms_fault", "cell_voltage", "brake_demand"),
+        not_separable="Protection that worked, a loose plug or a fault of the switch: the fault bits and the groups' "
+        "voltages in the second before tell, and a look at the plug.",
+    )
+
+
+def _ride(day: float, *amps: float) -> Stretch:
+    events = [
+        Event("contactor_opened_loaded", k * 60_000_000, k * 60_000_000 + 3_000_000, "",
+              {"before_a": a, "after_a": 0.0, "fault": 0.0})
+        for k, a in enumerate(amps)
+    ]  # fmt: skip
+    return stretch(day, "ride", Metric("contactor_opened_loaded", float(len(amps)), "1", None, 9000), *events)
+
+
+RULE = Rule(
+    id="contactor_opened_under_load",
+    title="The main switch opened under load",
+    subsystem="pack",
+    severity="stop-use",
+    needs=("contactor_opened_loaded",),
+    roles=("contactor_state", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning=("The pack cut itself off in mid-ride. The rider loses drive, and under braking the electric brake."),
+    causes=(
+        "a protection limit was reached: voltage, current or temperature of a group",
+        "a loose pack connector or a worn switch",
+        "a fault of the pack's electronics",
+    ),
+    bench=(
+        "read the pack's fault memory with the maker's service tool",
+        "look at the groups in the second before each opening",
+        "check connector, plug lock and the switch's drive under vibration",
+    ),
+    cautions=(
+        "Do not ride until inspected by a qualified person: the electric brake can fail without warning.",
+        "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
+    ),
+    source="switch state and current as the bus reports them; limits: see each",
+    fires_on=(record(_ride(0, -20.0)), record(_ride(0, 30.0), _ride(1, 25.0))),
+    quiet_on=(record(_ride(0), _ride(1)), record(_ride(0, 30.0))),
+    unassessed_on=(record(stretch(0, "ride")),),
+)

@@ -1,0 +1,130 @@
+"""A group above the highest voltage it was built for.
+
+Physics: above its limit a cell takes lithium it cannot store and its electrolyte breaks down. How far the
+median group was below tells a group that ran ahead (imbalance, resistance) from a pack charged too high
+(charger, regen).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+LIMITS = (
+    Limit(
+        "beyond", 0.02, "V over the profile's limit", "engineering choice: error of usual cell monitors is 5 to 10 mV"
+    ),
+    Limit("grave", 0.15, "V over the profile's limit", "from memory: 3.8 V is the usual absolute limit of LFP cells"),
+    Limit("least_s", 2.0, "s", "engineering choice: shorter is a pulse that cells bear"),
+    Limit("least_events", 2.0, "times", "engineering choice: once is no finding unless grave"),
+    Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
+    Limit("ahead", 0.10, "V above the median group", "engineering choice: farther ahead, the group is the cause"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    if not metric_rows(record, "cell_over_s").height:
+        return NotAssessed("group voltages or the profile's highest voltage are not known")
+    events = event_table(record, "group_over_voltage", ("extreme_v", "limit_v", "beyond_v", "median_v", "current_a"))
+    if not events.height:
+        return []
+    newest = record.sessions["end_t"].max()
+    events = events.filter(
+        pl.col("start_t") >= newest - pl.duration(days=limits["days"]),
+        pl.col("beyond_v") > limits["beyond"],
+        (pl.col("end_t") - pl.col("start_t")).dt.total_milliseconds() >= limits["least_s"] * 1000,
+    )
+    found = []
+    for (item,), part in events.group_by(["item"], maintain_order=True):
+        worst = part.sort("beyond_v", descending=True)
+        grave = float(worst["beyond_v"][0]) > limits["grave"]
+        if part.height >= limits["least_events"] or grave:
+            found.append(_finding(str(item), worst, grave, limits))
+    return found
+
+
+def _finding(item: str, worst: pl.DataFrame, grave: bool, limits: Mapping[str, float]) -> Finding:
+    top, volts, most = worst.select("extreme_v", "limit_v", "beyond_v").row(0)
+    known = worst["median_v"].drop_nulls().to_numpy()
+    median = float(np.median(known)) if known.size else top
+    ahead = top - median > limits["ahead"]
+    charger = (worst["current_a"].fill_null(0.0) < 0).mean()
+    cause = (
+        f"the median group stood at {median:.2f} V, so this group ran ahead of the others"
+        if ahead
+        else "the other groups stood as high, so the pack as a whole was charged too far"
+    )
+    return Finding(
+        severity="stop-use" if grave else "service",
+        item=f"cell {item}",
+        measured=top,
+        limit=volts,
+        unit="V",
+        se=0.005,
+        statement=f"Group {item} went to {top:.2f} V, {1000 * most:.0f} mV above its limit, {worst.height} times, "
+        f"{seconds(worst):.0f} s in all; {cause}.",
+        confidence=0.99 if worst.height > 2 else 0.95,
+        persistence=min(1.0, worst.height / 10),
+        count=worst.height,
+        duration_s=seconds(worst),
+        windows=windows(worst, "beyond_v"),
+        signals=("cell_voltage", "pack_current", "charger_state"),
+        not_separable=""
+        if charger
+        else "No charge current was seen at the time: the reading itself may be wrong. Measure the group with a meter.",
+    )
+
+
+def _session(day: float, *beyond: float, seconds_each: int = 20, median: float = 3.42) -> Stretch:
+    events = [
+        Event("group_over_voltage", k * 60_000_000, (k * 60 + seconds_each) * 1_000_000, "4",
+              {"extreme_v": 3.65 + b, "limit_v": 3.65, "beyond_v": b, "median_v": median, "current_a": -10.0})
+        for k, b in enumerate(beyond)
+    ]  # fmt: skip
+    return stretch(day, "charge", Metric("cell_over_s", float(seconds_each * len(beyond)), "s", None, 9000), *events)
+
+
+RULE = Rule(
+    id="group_over_voltage",
+    title="A group above its voltage limit",
+    subsystem="cells",
+    severity="stop-use",
+    needs=("cell_over_s",),
+    roles=("cell_voltage",),
+    limits=LIMITS,
+    judge=judge,
+    meaning="A group was charged past what its cells stand. It loses life each time; far past the limit it can"
+    " heat "
+    "up and vent.",
+    causes=(
+        "a group far ahead of its siblings in charge",
+        "a charger set too high, or one that does not obey the pack",
+        "regeneration into a full pack",
+        "a measuring wire that misreads (look at its neighbour)",
+    ),
+    bench=(
+        "measure the group at full charge with a calibrated meter",
+        "check the charger's end voltage without the pack",
+        "check that the pack withdraws its charge permission at the limit",
+    ),
+    cautions=(
+        "Do not charge again before it is checked. Charge only in sight, away from exits and things that"
+        " burn.",
+        "A swollen, warm or smelling pack: leave it, keep away, call the fire service. Local rules prevail.",
+    ),
+    source="limit: the vehicle profile; absolute limit: from memory",
+    fires_on=(record(_session(0, 0.05, 0.06), _session(1, 0.04)), record(_session(0, 0.25))),
+    quiet_on=(
+        record(_session(0), _session(1)),
+        record(_session(0, 0.04)),
+        record(_session(0, 0.05, 0.05, seconds_each=1)),
+    ),
+    unassessed_on=(record(stretch(0, "charge")),),
+)

@@ -1,0 +1,122 @@
+"""A group driven below the lowest voltage it was built for.
+
+Physics: below its limit the copper of the anode's collector dissolves; on the next charge it may form a
+short. A dip under load that is gone when the load is gone is the group's resistance; a low voltage at rest
+is an empty group.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Event, Metric
+
+LIMITS = (
+    Limit(
+        "beyond", 0.02, "V under the profile's limit", "engineering choice: error of usual cell monitors is 5 to 10 mV"
+    ),
+    Limit("least_s", 2.0, "s", "engineering choice: shorter is a load pulse"),
+    Limit("rest_c", 0.05, "C", "engineering choice: at less current than this the voltage is no load dip"),
+    Limit("grave", 2.0, "V at rest", "engineering choice: usual cut-off of LFP cells in models is 2.0 V"),
+    Limit("least_events", 2.0, "times", "engineering choice: once is no finding unless grave"),
+    Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    if not metric_rows(record, "cell_under_s").height:
+        return NotAssessed("group voltages or the profile's lowest voltage are not known")
+    events = event_table(record, "group_under_voltage", ("extreme_v", "limit_v", "beyond_v", "median_v", "current_a"))
+    if not events.height:
+        return []
+    newest = record.sessions["end_t"].max()
+    rest_a = limits["rest_c"] * record.profile.figure("pack", "rated_ah")
+    events = events.filter(
+        pl.col("start_t") >= newest - pl.duration(days=limits["days"]),
+        pl.col("beyond_v") > limits["beyond"],
+        (pl.col("end_t") - pl.col("start_t")).dt.total_milliseconds() >= limits["least_s"] * 1000,
+    ).with_columns(rest=pl.col("current_a").abs() < rest_a)
+    found = []
+    for (item,), part in events.group_by(["item"], maintain_order=True):
+        worst = part.sort("beyond_v", descending=True)
+        at_rest = worst.filter(pl.col("rest").fill_null(False))
+        lowest = at_rest["extreme_v"].min()
+        grave = isinstance(lowest, float) and lowest < limits["grave"]
+        if part.height >= limits["least_events"] or grave:
+            found.append(_finding(str(item), worst, at_rest.height, grave))
+    return found
+
+
+def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Finding:
+    low, limit, most = worst.select("extreme_v", "limit_v", "beyond_v").row(0)
+    median = worst["median_v"].median()
+    others = f"the median group stood at {median:.2f} V" if isinstance(median, float) else "the others are not known"
+    where = f"{at_rest} of them without load" if at_rest else "always under load"
+    return Finding(
+        severity="stop-use" if grave else "service",
+        item=f"cell {item}",
+        measured=low,
+        limit=limit,
+        unit="V",
+        se=0.005,
+        statement=f"Group {item} fell to {low:.2f} V, {1000 * most:.0f} mV under its limit, {worst.height} times "
+        f"({where}), {seconds(worst):.0f} s in all; {others}.",
+        confidence=0.99 if worst.height > 2 else 0.95,
+        persistence=min(1.0, worst.height / 10),
+        count=worst.height,
+        duration_s=seconds(worst),
+        windows=windows(worst, "beyond_v"),
+        signals=("cell_voltage", "pack_current", "pack_soc"),
+        not_separable=""
+        if at_rest
+        else "High resistance, little capacity or little charge of this group: the findings "
+        "on cells, or a slow discharge on the bench, tell which.",
+    )
+
+
+def _session(day: float, *beyond: float, amps: float = 30.0) -> Stretch:
+    events = [
+        Event("group_under_voltage", k * 60_000_000, (k * 60 + 20) * 1_000_000, "4",
+              {"extreme_v": 2.5 - b, "limit_v": 2.5, "beyond_v": b, "median_v": 3.0, "current_a": amps})
+        for k, b in enumerate(beyond)
+    ]  # fmt: skip
+    return stretch(day, "ride", Metric("cell_under_s", 20.0 * len(beyond), "s", None, 9000), *events)
+
+
+RULE = Rule(
+    id="group_under_voltage",
+    title="A group below its voltage limit",
+    subsystem="cells",
+    severity="stop-use",
+    needs=("cell_under_s",),
+    roles=("cell_voltage",),
+    limits=LIMITS,
+    judge=judge,
+    meaning="A group was emptied past what its cells stand. It loses capacity, and after a deep discharge"
+    " charging "
+    "it again can start an internal short.",
+    causes=(
+        "a group with little charge, little capacity or high resistance",
+        "the pack was ridden on after its warning",
+        "the cut-off of the electronics is set too low or does not work",
+    ),
+    bench=(
+        "measure the group at rest with a meter",
+        "check that the pack opens its switch at the limit, with a load on the bench",
+        "look at the other findings on this group",
+    ),
+    cautions=(
+        "Do not charge a group that rested below 2 V: it can short inside. Have it assessed by a"
+        " qualified person.",
+        "Special transport rules hold for damaged or defective lithium batteries. Local rules prevail.",
+    ),
+    source="limit: the vehicle profile; 2.0 V: lower cut-off of a published LFP parameter set",
+    fires_on=(record(_session(0, 0.1, 0.2), _session(1, 0.1)), record(_session(0, 0.7, amps=0.1))),
+    quiet_on=(record(_session(0), _session(1)), record(_session(0, 0.1))),
+    unassessed_on=(record(stretch(0, "ride")),),
+)

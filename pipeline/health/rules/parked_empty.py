@@ -1,0 +1,89 @@
+"""A pack left to stand nearly empty: self-discharge and standby then take it below its limit.
+
+Physics: what is left above the limit is a few per cent near the knee; 1 to 3 % a month and the electronics'
+standby current take it in weeks. The time that nobody recorded counts: it is bounded by the two sessions
+around it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+import polars as pl
+
+from pipeline.health.evidence import metric_rows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
+from pipeline.metrics.model import Metric
+
+LIMITS = (
+    Limit("low_v", 3.0, "V, lowest group at the end", "engineering choice: about 7 % of charge is left in that group"),
+    Limit("look_days", 5.0, "days", "engineering choice"),
+    Limit("act_days", 21.0, "days", "from memory: 1 to 3 % a month plus standby empties such a pack in weeks"),
+    Limit("days", 180.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    ends = metric_rows(record, "end_lowest_v").sort("start_t")
+    if ends.height < 2:
+        return NotAssessed("the lowest group at the end of a session is known for fewer than two sessions")
+    newest = record.sessions["end_t"].max()
+    starts = record.sessions.sort("start_t")["start_t"]
+    rows = []
+    for row in ends.filter(pl.col("start_t") >= newest - pl.duration(days=limits["days"])).to_dicts():
+        later = [t for t in starts if t > row["start_t"]]
+        if row["value"] < limits["low_v"] and later:
+            stood = (later[0] - row["end_t"]).total_seconds() / 86400
+            if stood > limits["look_days"]:
+                rows.append((stood, row["value"], row["end_t"], later[0]))
+    return [_finding(sorted(rows, reverse=True), ends.height, limits)] if rows else []
+
+
+def _finding(rows: list[tuple[float, float, datetime, datetime]], of: int, limits: Mapping[str, float]) -> Finding:
+    days, volts, since, _ = rows[0]
+    act = days > limits["act_days"]
+    spans = tuple(Window(round(a.timestamp() * 1e6), round(b.timestamp() * 1e6)) for _, _, a, b in rows)
+    return Finding(
+        severity="service" if act else "note",
+        item="",
+        measured=days,
+        limit=limits["act_days"] if act else limits["look_days"],
+        unit="days",
+        statement=f"The pack stood {days:.0f} days from {since:%Y-%m-%d} on with its lowest group at {volts:.2f} V; "
+        f"{len(rows)} such stretch(es) in the record. What happened between is not recorded.",
+        confidence=0.9,
+        persistence=len(rows) / of,
+        count=len(rows),
+        duration_s=sum(r[0] for r in rows) * 86400,
+        windows=spans[:10],
+        signals=("cell_voltage", "pack_soc"),
+        not_separable=("A charge that was not recorded cannot be excluded: compare the voltages at the next start."),
+    )
+
+
+def _session(day: float, volts: float) -> Stretch:
+    return stretch(day, "ride", Metric("end_lowest_v", volts, "V", 0.005, 100))
+
+
+RULE = Rule(
+    id="parked_empty",
+    title="Left to stand nearly empty",
+    subsystem="charging",
+    severity="service",
+    needs=("end_lowest_v",),
+    roles=("cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="The pack was recorded nearly empty and then not for days. Standing empty takes cells below their"
+    " limit "
+    "and can ruin them.",
+    causes=("not charged after the ride", "stored for the season without a charge", "a dock or charger without power"),
+    bench=("measure every group before charging; a group under 2 V needs an assessment first",),
+    cautions=("Do not charge a group that rested below 2 V: it can short inside. Only a qualified person.",),
+    source="limits: see each",
+    fires_on=(record(_session(0, 2.9), _session(30, 2.6)), record(_session(0, 2.95), _session(8, 3.3))),
+    quiet_on=(record(_session(0, 2.9), _session(1, 3.3)), record(_session(0, 3.25), _session(40, 3.24))),
+    unassessed_on=(record(_session(0, 2.9)), record(stretch(0, "ride"))),
+)

@@ -1,0 +1,134 @@
+"""The reported state of charge is wrong where it can be checked: at a full pack and at a low rest.
+
+The gap is read at anchors only. A pack that says 80 % when the charger has just finished, or 20 % when its
+rest voltage says 5 %, misleads its rider. A firmware that snaps to 100 % at the charger's end shows it as a
+jump, not here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from pipeline.health.evidence import confidence, event_table, metric_rows, windows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.pooled import pool
+from pipeline.metrics.model import Event, Metric
+
+UNIT = "% of charge"
+LIMITS = (
+    Limit(
+        "look", 8.0, UNIT, "engineering choice: common practice asks for 5 %; the anchors themselves are 1 to 3 % sure"
+    ),
+    Limit("act", 15.0, UNIT, "engineering choice: the last fifth of the display cannot be trusted"),
+    Limit("z", 3.0, "standard errors", "engineering choice: one figure an anchor kind, so 1 in 700"),
+    Limit("least", 2.0, "anchors", "engineering choice: one anchor alone is no finding"),
+    Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    gaps = _gaps(record, limits["days"])
+    if gaps.height < limits["least"]:
+        return NotAssessed("reported charge at a full pack or at a low rest was seen fewer than two times")
+    found = []
+    for (kind,), part in gaps.group_by(["item"], maintain_order=True):
+        if part.height >= limits["least"]:
+            found += _judge_kind(str(kind), part, limits)
+    return found
+
+
+def _gaps(record: Record, days: float) -> pl.DataFrame:
+    """One row an anchor: reported less anchored charge in %, with the session's window.
+
+    A low anchor near the session's end is set against the reported charge at its end, a full one likewise."""
+    anchors = event_table(record, "charge_anchor", ("soc_pct", "se_pct"))
+    said = metric_rows(record, "pack_soc_end_pct").select(
+        session_start_t="start_t", session_end_t="end_t", said="value"
+    )
+    rows = anchors.join(said, on="session_start_t", how="inner")
+    near_end = (pl.col("session_end_t") - pl.col("end_t")).dt.total_seconds() < 900
+    rows = rows.filter(near_end).with_columns(gap=pl.col("said") - pl.col("soc_pct"))
+    if rows.height:
+        rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=days))
+    return rows.sort("start_t")
+
+
+def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
+    gap = part["gap"].to_numpy()
+    value, own = pool(gap, part["se_pct"].to_numpy())
+    # An anchor's error comes from its table and is the same every time: it does not shrink with their number.
+    se = float(np.hypot(own, np.median(part["se_pct"].to_numpy())))
+    if not abs(value) - limits["look"] > limits["z"] * se:
+        return []
+    act = abs(value) - limits["act"] > limits["z"] * se
+    limit = limits["act"] if act else limits["look"]
+    where = "with the pack full" if kind == "full" else "at a low rest"
+    word = "too much" if value > 0 else "too little"
+    return [
+        Finding(
+            severity="service" if act else "note",
+            item=kind,
+            measured=abs(value),
+            limit=limit,
+            unit=UNIT,
+            se=se,
+            statement=f"The pack reports {abs(value):.0f} % {word} charge {where} (standard error {se:.1f} %, "
+            f"{part.height} times).",
+            confidence=confidence(abs(value), limit, se),
+            persistence=float(np.mean(np.abs(gap) > limits["look"])),
+            count=part.height,
+            duration_s=float((part["session_end_t"] - part["session_start_t"]).dt.total_seconds().sum()),
+            windows=windows(part.with_columns(size=pl.col("gap").abs()), "size"),
+            signals=("pack_soc", "cell_voltage", "pack_current"),
+            not_separable="Zero error of the current sensor, wrong capacity in the electronics, or a pack that has lost"
+            " "
+            "capacity: a full charge and a measured discharge tell.",
+        )
+    ]
+
+
+def _session(day: float, said: float, kind: str = "low", soc: float = 6.0) -> Stretch:
+    end = 3_600_000_000
+    event = Event(
+        "charge_anchor", end - 30_000_000, end - 1_000_000, kind, {"soc_pct": soc, "se_pct": 1.2, "run_ah": 1.0}
+    )
+    return stretch(day, "ride", Metric("pack_soc_end_pct", said, "%", 0.5, 1), event)
+
+
+RULE = Rule(
+    id="soc_off",
+    title="The reported state of charge is wrong",
+    subsystem="pack",
+    severity="service",
+    needs=("pack_soc_end_pct",),
+    roles=("pack_soc", "cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="The rider is shown more or less charge than there is. A pack that empties without warning takes"
+    " drive and "
+    "regenerative braking with it.",
+    causes=(
+        "the current sensor's zero or gain is off",
+        "the electronics count with a capacity the pack no longer has",
+        "the pack is never charged to full, where its count would be set right",
+    ),
+    bench=(
+        "charge to full and check that the report says so",
+        "discharge with a known load and compare counted with reported charge",
+    ),
+    cautions=("Do not rely on the last fifth of the display until this is mended.",),
+    source="anchors on steep parts of the open-circuit curve; limits: see each",
+    fires_on=(
+        record(*(_session(d, 34.0) for d in range(3))),
+        record(*(_session(d, 82.0, "full", 100.0) for d in range(3))),
+    ),
+    quiet_on=(
+        record(*(_session(d, 8.0) for d in range(3))),
+        record(_session(0, 34.0), _session(1, 7.0), _session(2, 6.0)),
+    ),
+    unassessed_on=(record(_session(0, 34.0)), record(stretch(0, "ride"))),
+)
