@@ -60,7 +60,7 @@ def _session(day: float, amps: float, se: float = 0.03) -> Stretch:
 
 
 RULE = Rule(
-    id="current_zero_off",
+    id="current_sensor_offset",
     title="The current sensor's zero is off",
     subsystem="pack",
     severity="service",
