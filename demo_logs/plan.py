@@ -96,23 +96,23 @@ def _boards(zirbel: Callable[..., Vehicle]) -> list[Unit]:
             LogPlan("ZB-0101_2026-03-02_ride.log.gz", (ride("2026-03-02", "07:10", 5.0, 88.0),), sidecar=first),
             LogPlan("ZB-0101_2026-03-02_dock.blf",
                     (charge("2026-03-02", "16:00", 9.0), rest("2026-03-02", "17:50")), SLOW),
-            LogPlan("ZB-0101_2026-03-23_ride.blf", (ride("2026-03-23", "07:05", 4.0, 91.0, 9.0),)),
+            LogPlan("ZB-0101_2026-03-23_ride.blf", (ride("2026-03-23", "07:05", 3.0, 91.0, 9.0),)),
         )),
         Unit(zirbel(102, Fault("imbalance", 4.5, START, 5)), (
             LogPlan("ZB-0102_2026-03-03_dock.blf",
                     (charge("2026-03-03", "15:30", 10.0), rest("2026-03-03", "17:20")), SLOW, sidecar=first),
-            LogPlan("ZB-0102_2026-03-10_ride.log.gz", (ride("2026-03-10", "09:00", 4.0, 60.0),)),
+            LogPlan("ZB-0102_2026-03-10_ride.log.gz", (ride("2026-03-10", "09:00", 3.0, 60.0),)),
             LogPlan("ZB-0102_2026-03-24_dock.log.gz", (charge("2026-03-24", "15:40", 9.0),), SLOW),
         )),
         Unit(zirbel(103, Fault("weak_group", 2.2, START, 8)), (
-            LogPlan("ZB-0103_2026-03-04_ride.blf", (ride("2026-03-04", "08:20", 4.5, 72.0, 12.0),), sidecar=second),
+            LogPlan("ZB-0103_2026-03-04_ride.blf", (ride("2026-03-04", "08:20", 4.0, 72.0, 12.0),), sidecar=second),
             LogPlan("ZB-0103_2026-03-04_dock.mf4", (charge("2026-03-04", "16:10", 11.0),), SLOW),
             LogPlan("ZB-0103_2026-03-18_ride.log.gz", (ride("2026-03-18", "08:15", 3.0, 66.0, 15.0),)),
         )),
         Unit(zirbel(104, Fault("hot_for_load", 16.0, at("2026-03-10"), 3)), (
             LogPlan("ZB-0104_2026-03-05_ride.mf4", (ride("2026-03-05", "10:00", 3.0, 80.0),), sidecar=second),
             LogPlan("ZB-0104_2026-03-16_dock.blf", (charge("2026-03-16", "15:00", 12.0),), SLOW),
-            LogPlan("ZB-0104_2026-03-17_ride.blf", (ride("2026-03-17", "10:05", 9.0, 90.0, 16.0),)),
+            LogPlan("ZB-0104_2026-03-17_ride.blf", (ride("2026-03-17", "10:05", 7.0, 90.0, 16.0),)),
         )),
         Unit(zirbel(105, Fault("regen_dropout", 0.5, at("2026-03-12"))), (
             LogPlan("ZB-0105_2026-03-06_ride.log.gz", (ride("2026-03-06", "11:00", 3.0, 70.0),), sidecar=first),
@@ -128,7 +128,7 @@ def _boards(zirbel: Callable[..., Vehicle]) -> list[Unit]:
                     sidecar={"vehicle": "ZB-0107", "start": "2026-03-11T07:30:00Z"} | second),
             LogPlan("ZB-0107_2026-03-25_ride.blf", (ride("2026-03-25", "07:40", 4.0, 83.0),), keep=0.55),
         )),
-        Unit(zirbel(108, Fault("leaking_group", 14.0, at("2026-03-02"), 2)), (
+        Unit(zirbel(108, Fault("leaking_group", 4.5, at("2026-03-02"), 2)), (
             LogPlan("ZB-0108_2026-03-02_dock.blf", (charge("2026-03-02", "15:00", 12.0),), SLOW, sidecar=second),
             LogPlan("ZB-0108_2026-03-12_ride.log.gz", (ride("2026-03-12", "09:20", 2.5, 70.0),)),
             LogPlan("ZB-0108_2026-03-16_dock.blf", (charge("2026-03-16", "15:20", 11.0),), SLOW),
@@ -157,7 +157,7 @@ def _trikes(saumer: Callable[..., Vehicle]) -> list[Unit]:
             LogPlan("SM-0203_2026-03-06_dock.blf", (charge("2026-03-06", "16:00", 13.0),), SLOW),
         )),
         Unit(saumer(204, harmless=("heavy_use",), load_kg=70.0, rider=1.0), (
-            LogPlan("SM-0204_2026-03-07_ride.blf", (ride("2026-03-07", "09:00", 6.0, 82.0, 24.0),), sidecar=batch),
+            LogPlan("SM-0204_2026-03-07_ride.blf", (ride("2026-03-07", "09:00", 5.0, 82.0, 24.0),), sidecar=batch),
         )),
         Unit(saumer(205, release), (
             LogPlan("depot_upload_81.mf4", (ride("2026-03-08", "10:00", 4.0, 71.0),), sidecar=batch),

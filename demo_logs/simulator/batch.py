@@ -50,6 +50,7 @@ class Batch:
         self.motors.cool(air_c, hours)
         self.active = Active(tuple(v.faults for v in self.vehicles), tuple(int(t) for t in start_us))
         self.pack.prepare(self.active, air_c)
+        self.pack.settle(charging=not boot)
         self.clock_us = start_us.copy()
         if boot:
             self.boots = self.boots + 1

@@ -108,6 +108,11 @@ class Pack:
         self.charge_limit += (share * pack["max_charge_a"] - self.charge_limit) * blend
         self.discharge_limit += (give * pack["max_discharge_a"] - self.discharge_limit) * blend
 
+    def settle(self, charging: bool) -> None:
+        """Limits as they stand after waking up: at rest, not on their way from the last session."""
+        self.volts = self.cells.emf()
+        self._limits(FILTER_S, charging)
+
     def balance(self, enabled: bool) -> None:
         """Switch the balancing resistors: above a voltage, for groups above the lowest; or all off."""
         on = np.zeros_like(self.volts)

@@ -1,0 +1,67 @@
+"""What should be said about what: for each simulated fault, the rules that name its cause.
+
+`right`: one of these, about the right item, finds the fault. `side`: true consequences that may be said as well; they
+are neither a find nor a wrong word. `acts_at`: size from which a service desk would act (engineering choices, each from
+the figures of the trade named in simulator/faults.py or the profile's own limits); smaller ones are simulated to
+see where finding begins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    right: tuple[str, ...]
+    side: tuple[str, ...] = ()
+    acts_at: float = 0.0
+    stop_use: bool = False
+
+
+CAUSES: dict[str, Cause] = {
+    "weak_group": Cause(("weak_group",), ("group_under_voltage", "group_over_voltage", "hot_for_load"), 1.5),
+    "imbalance": Cause(
+        ("out_of_balance",), ("group_under_voltage", "group_over_voltage", "low_capacity_group"), 3.0
+    ),
+    "leaking_group": Cause(("leaking_group",), ("out_of_balance", "group_under_voltage"), 4.0),
+    "loose_sense_wire": Cause(("loose_sense_wire",), ("group_under_voltage", "group_over_voltage"), 40.0),
+    "low_capacity": Cause(("low_capacity_group",), ("group_under_voltage", "pack_capacity_low"), 10.0),
+    "balancer_stuck": Cause(("balancer_stuck",), ("out_of_balance", "leaking_group"), 1.0),
+    "worn_pack": Cause(("pack_capacity_low",), (), 25.0),
+    "current_offset": Cause(("current_sensor_offset",), ("pack_capacity_low",), 1.0),
+    "hot_for_load": Cause(("hot_for_load", "resistance_outside_groups"), ("heat_without_load",), 10.0),
+    "rising_without_load": Cause(
+        ("heat_without_load",),
+        ("leaking_group", "out_of_balance", "hot_for_load", "group_under_voltage"),
+        25.0,
+        True,
+    ),
+    "temp_open": Cause(("temp_sensor_fault",), (), 1.0),
+    "temp_short": Cause(("temp_sensor_fault",), (), 1.0),
+    "temp_frozen": Cause(("temp_sensor_fault",), (), 1.0),
+    "temp_offset": Cause(("temp_sensor_fault",), (), 8.0),
+    "winding_hot": Cause(("winding_hot",), ("derating_often", "hot_because_of_load"), 2.5),
+    "charger_stops_early": Cause(("charge_ends_early",), ("pack_capacity_low", "out_of_balance"), 1.0),
+    "regen_refused_unexplained": Cause(("regen_refused_unexplained",), ("regen_weak", "regen_dropout"), 0.5),
+    "regen_weak": Cause(("regen_weak",), (), 0.3),
+    "regen_late": Cause(("regen_late",), ("regen_weak",), 300.0),
+    "regen_one_sided": Cause(("regen_one_sided",), ("regen_weak",), 0.4),
+    "regen_dropout": Cause(("regen_dropout",), ("regen_weak", "braking_over_voltage"), 0.3, True),
+    "regen_overvoltage": Cause(("braking_over_voltage",), (), 14.0),
+    "torque_after_release": Cause(("torque_after_release",), (), 800.0, True),
+    "belt_slip": Cause(("belt_slip",), (), 6.0),
+    "encoder_dropout": Cause(("encoder_dropout",), ("belt_slip", "regen_one_sided"), 20.0),
+    "link_loss": Cause(("link_loss",), ("regen_dropout",), 20.0),
+    "controller_resets": Cause(("controller_resets",), ("link_loss",), 6.0),
+    "rolling_drag": Cause(("drag_high",), (), 2.5),
+}
+
+# Words that are true about vehicles without a fault; anything else about them is false.
+HARMLESS_WORDS: dict[str, tuple[str, ...]] = {
+    "heavy_use": ("hot_because_of_load", "derating_often"),
+    "full_pack": ("regen_refused_explained",),
+    "cold_pack": ("regen_refused_explained",),
+    "slow_rider": ("regen_refused_explained",),
+    "": ("regen_refused_explained", "hot_because_of_load"),
+}
