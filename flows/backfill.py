@@ -6,14 +6,14 @@ from them. The night after a backfill has nothing of it to do again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from prefect import flow
 from prefect.client.schemas.objects import State
 
-from flows.night import scan_as_flow
-from flows.once import Request
+from flows.night import as_flow
+from flows.once import Progress, Request
 from flows.plan import read_plan
 from flows.runner import task_runner
 
@@ -35,10 +35,10 @@ def backfill(
 
     plan = read_plan(store)
     plan = replace(plan, workers=workers or plan.workers)
-    return scan_as_flow(Request("backfill", "", store, plan, since, until, tuple(vehicles)))
+    return as_flow(Request("backfill", "", store, plan, since, until, tuple(vehicles)))
 
 
-def run(request: Request, progress: Callable[[str, int, int], None]) -> dict[str, Any]:
+def run(request: Request, progress: Progress) -> dict[str, Any]:
     """The flow once, in this process. Raises: what the steps raise."""
     from flows.night import PROGRESS
 

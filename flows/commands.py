@@ -82,29 +82,21 @@ def _run(request: Request, title: str) -> Ended:
     from pipeline.commands import screen
 
     with screen.progress(title) as show:
-        return run_once(request, lambda stage, done, of: show(done, of, stage))
+        return run_once(request, show)
 
 
 def _show(ended: Ended, json: bool) -> None:
     """The change list, and the exit code that pipeline/changes.py lays down."""
-    from pipeline.changes import COLUMNS
-    from pipeline.commands import screen
+    from pipeline.commands import news, screen
 
     if ended.note:
         screen.warn(f"herdbook: {ended.note}.")
     if json:
         screen.as_json(ended.result)
         raise typer.Exit(ended.exit_code)
-    screen.say(str(ended.result["headline"]), style="bold")
-    if ended.result["stop_use"]:
-        rows = [(s["vehicle"], s["title"], s["item"], s["statement"]) for s in ended.result["stop_use"]]
-        screen.table("Stop use: must not be ridden or charged", ("vehicle", "finding", "item", "statement"), rows)
-    if ended.result["rows"]:
-        screen.table("Changed", COLUMNS, ended.result["rows"])
-    if ended.result["quarantined"]:
-        screen.table("In quarantine", ("log", "reason"), [(q["log"], q["reason"]) for q in ended.result["quarantined"]])
+    news.show(ended.result)
+    for one in ended.result["failed"]:
+        screen.warn(f"herdbook: {one['vehicle']} could not be assessed: {one['problem']}")
     for sent in ended.result["messages"]:
         screen.say(f"Message to {sent['target']}: {sent['state']} {sent['detail']}".rstrip())
-    if ended.result["fleet_quiet"]:
-        screen.say(ended.result["fleet_quiet"])
     raise typer.Exit(ended.exit_code)

@@ -8,15 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.assess import Assessed, Work, assess
-from pipeline.crew import Crew, WorkerLost
-from pipeline.errors import HerdbookError, StoreError
-from pipeline.inbox import stamp_of
+from pipeline.crew import Crew, Done, WorkerLost
+from pipeline.errors import StoreError
 from pipeline.intake import take_log
+from pipeline.scan import in_words, taken_or_lost
 from pipeline.store import Store
 from pipeline.taken import Taken
-
-ADVICE = "Try again with `herdbook quarantine`; raise [take] log_time_s or log_memory_mb if the log is just large"
-CHANCES = 2  # a worker that somebody killed is not the log's fault; one that dies twice over it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,20 +70,10 @@ def take_bundle(store: Store, paths: Sequence[Path], hands: Hands) -> list[Taken
 
 
 def _take_safely(store: Store, path: Path, hands: Hands) -> Taken:
-    lost = None
-    for _ in range(CHANCES):
-        try:
-            return hands.crew().call(take_log, path, store)
-        except WorkerLost as error:
-            lost = error
-            if error.kind != "crashed":
-                break
-    assert lost is not None
     try:
-        size, stamp = stamp_of(path)
-    except OSError:
-        size, stamp = 0, ""
-    return Taken("quarantined", str(path), path.name, size, stamp, "", f"its reader {lost.kind}", lost.detail, ADVICE)
+        return hands.crew().call(take_log, path, store)
+    except WorkerLost as lost:
+        return taken_or_lost(Done(path, error=lost))
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,18 +90,9 @@ def assess_safely(store: Store, work: Work, hands: Hands) -> Seen:
 
     Raises: StoreError, when the store itself cannot go on.
     """
-    problem = ""
-    for _ in range(CHANCES):
-        try:
-            return Seen(work.vehicle, hands.crew().call(assess, store, work))
-        except WorkerLost as lost:
-            problem = f"its assessment {lost.kind}: {lost.detail}"
-            if lost.kind != "crashed":
-                break
-        except StoreError:
-            raise
-        except HerdbookError as error:
-            return Seen(work.vehicle, problem=str(error))
-        except Exception as error:
-            return Seen(work.vehicle, problem=f"{type(error).__name__}: {error}")
-    return Seen(work.vehicle, problem=problem)
+    try:
+        return Seen(work.vehicle, hands.crew().call(assess, store, work))
+    except StoreError:
+        raise
+    except Exception as error:
+        return Seen(work.vehicle, problem=in_words(error))

@@ -1,144 +1,173 @@
-"""The nightly scan as a Prefect flow: tasks around the steps of flows.work, names an operator understands,
-and artifacts that show what is new. It only wraps; results are those of the same steps without Prefect.
+"""The nightly scan as a Prefect flow. It only wraps: the steps are those of pipeline/scan.py, and so are the results.
 
-Tasks run in threads and hand the heavy work to a crew of processes. Prefect's own process runner was
-measured at 145 ms a task and threads at 7 ms (Prefect 3.9, two cores); and there one crashed process fails
-all tasks.
+Workers do the pure work; the flow's process, one alone, commits what they bring in short transactions under the
+store's lock. A killed night loses at most what was not committed yet, and the next one does just that again.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from pathlib import Path
-from typing import Any, ParamSpec, TypeVar
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from prefect import flow, get_run_logger, task
-from prefect.cache_policies import NO_CACHE
-from prefect.client.schemas.objects import State, TaskRun
+from prefect import flow
+from prefect.client.schemas.objects import State
 from prefect.runtime import flow_run
 from prefect.states import Completed
-from prefect.tasks import Task
 
 from flows.artifacts import show_changes
-from flows.hands import Hands, Seen, assess_safely, dismiss, take_bundle
-from flows.once import Request
+from flows.hands import Hands, bundles, dismiss
+from flows.once import Progress, Request
 from flows.plan import read_plan
+from flows.rolling import in_batches, rolling
 from flows.runner import task_runner
-from flows.work import AHEAD, carry_out, rolling
-from pipeline.assess import Work
+from flows.tasks import assess_task, label, step, take_task
+from flows.tell import bounds, changes_of, in_full, send
+from pipeline.assess import Work, plan, vehicles_touched
 from pipeline.errors import HerdbookError
+from pipeline.inbox import new_logs
+from pipeline.ledger import commit
+from pipeline.nightbook import close
+from pipeline.publish import publish
+from pipeline.results import commit_assessed
+from pipeline.scan import COMMIT_LOGS, COMMIT_VEHICLES, COUNTS, ScanResult, begin_scan, clear_scratch, end_scan, mark
 from pipeline.store import Store
-from pipeline.taken import Taken
 
-P = ParamSpec("P")
-R = TypeVar("R")
-TAGS = ["herdbook"]
-STATE_NAMES = {0: "Completed", 10: "Service news", 20: "Stop-use news", 30: "Logs in quarantine"}
-
-
-def _worth_retrying(_task: Task[..., Any], _run: TaskRun, state: State[Any]) -> bool:
-    """What a person must mend is not mended by waiting; a worker machine that went away may come back."""
-    return not isinstance(state.result(raise_on_failure=False), HerdbookError)
-
-
-@task(
-    name="take logs", task_run_name="{label}", tags=[*TAGS, "take"], cache_policy=NO_CACHE, persist_result=False,
-    retries=2, retry_delay_seconds=[5, 30], retry_condition_fn=_worth_retrying,
-)  # fmt: skip
-def take_task(label: str, store: Store, paths: Sequence[Path], hands: Hands) -> list[Taken]:
-    takens = take_bundle(store, paths, hands)
-    logger = get_run_logger()
-    for taken in takens:
-        if taken.outcome == "quarantined":
-            logger.warning("%s goes to quarantine: %s. %s", taken.name, taken.reason, taken.detail)
-    return takens
-
-
-@task(
-    name="assess vehicle", task_run_name="assess {vehicle}", tags=[*TAGS, "assess"], cache_policy=NO_CACHE,
-    persist_result=False, retries=2, retry_delay_seconds=[5, 30], retry_condition_fn=_worth_retrying,
-)  # fmt: skip
-def assess_task(vehicle: str, store: Store, work: Work, hands: Hands) -> Seen:
-    seen = assess_safely(store, work, hands)
-    if seen.problem:
-        get_run_logger().warning("%s could not be assessed tonight: %s", vehicle, seen.problem)
-    return seen
-
-
-@dataclass(frozen=True, slots=True)
-class Tasks:
-    """The steps as Prefect tasks: take and assess side by side, everything that writes one after the
-    other."""
-
-    until: float
-
-    def take(self, store: Store, work: Iterable[list[Path]], hands: Hands) -> Iterator[list[Taken]]:
-        return rolling(
-            lambda paths: take_task.submit(label(paths), store, paths, hands),
-            work, hands.processes * AHEAD, self.until,
-        )  # fmt: skip
-
-    def assess(self, store: Store, work: Iterable[Work], hands: Hands) -> Iterator[Seen]:
-        return rolling(
-            lambda one: assess_task.submit(one.vehicle, store, one, hands),
-            work, hands.processes * AHEAD, self.until,
-        )  # fmt: skip
-
-    def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
-        wrapped: Task[P, R] = Task(
-            function, name=name, task_run_name=name, tags=[*TAGS, "write"], cache_policy=NO_CACHE, persist_result=False
-        )
-        return wrapped(*args, **kwargs)
-
-
-def label(paths: Sequence[Path]) -> str:
-    """What an operator reads: the log's name, or how many and which first."""
-    first = f"{paths[0].parent.name}/{paths[0].name}".replace("{", "(").replace("}", ")")
-    return f"take {first}" if len(paths) == 1 else f"take {len(paths)} logs from {first}"
+AHEAD = 4  # tasks under way for each worker: enough to keep it busy, few enough to bound memory
+COMMIT_S = 2.0  # longest time that finished work waits for its commit
+STATE_NAMES = {0: "Completed", 10: "Service news", 20: "Stop-use news", 30: "Incomplete"}
 
 
 def night_name() -> str:
     """`night of 2026-03-01 02:30`, in the store's zone."""
-    given = flow_run.parameters or {}
     try:
-        zone = read_plan(given["store"]).zone
-    except (HerdbookError, KeyError):
+        zone = read_plan(str(flow_run.parameters["store"])).zone
+    except (HerdbookError, KeyError, TypeError):
         zone = "UTC"
     return f"night of {datetime.now(ZoneInfo(zone)):%Y-%m-%d %H:%M}"
 
 
 @flow(name="nightly scan", flow_run_name=night_name, retries=1, retry_delay_seconds=60, persist_result=False)
 def night(store: str, inbox: str = "", workers: int = 0) -> State[dict[str, Any]]:
-    """Take in what is new, assess the vehicles it touches, publish, and tell. inbox, workers: else as in the
-    store's herdbook.toml."""
+    """Take in what is new, assess the vehicles it touches, publish, and tell. inbox, workers: else as in the store's
+    herdbook.toml."""
     plan = read_plan(store)
     plan = replace(plan, inbox=inbox or plan.inbox, workers=workers or plan.workers)
-    return scan_as_flow(Request("night", plan.inbox, store, plan))
+    return as_flow(Request("night", plan.inbox, store, plan))
 
 
-def scan_as_flow(request: Request) -> State[dict[str, Any]]:
-    """Run the steps as tasks of the flow we are in; its final state says by name what the night is about."""
-    until = time.monotonic() + request.plan.limit_h * 3600
+def as_flow(request: Request) -> State[dict[str, Any]]:
+    """The whole scan as tasks of the flow we are in; its final state says by name what the night is about."""
     try:
-        result = carry_out(request, Tasks(until), PROGRESS[-1])
+        result = _Scan(request).run()
     finally:
         dismiss()
     show_changes(result)
     return Completed(name=STATE_NAMES.get(result["exit_code"], "Completed"), message=result["headline"], data=result)
 
 
-def _silent(_stage: str, _done: int, _of: int) -> None:
+@dataclass
+class _Scan:
+    """One scan under way."""
+
+    request: Request
+    counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COUNTS, 0))
+    failed: dict[str, str] = field(default_factory=dict)
+    vehicles: int = 0
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.store = Store.open(self.request.store)
+        self.until = time.monotonic() + self.request.plan.limit_h * 3600
+        limits = self.store.settings
+        self.hands = Hands(self.request.plan.processes, limits.log_time_s, limits.log_memory_mb)
+        self.tell = PROGRESS[-1]
+
+    def run(self) -> dict[str, Any]:
+        """Raises: BusyError when another scan holds the store; StoreError and InputError as they come."""
+        store, request = self.store, self.request
+        with store.lock("the nightly scan" if request.kind == "night" else "a backfill"):
+            clear_scratch(store)
+            scan = begin_scan(store)
+            try:
+                self._timed("take", self.take if request.kind == "night" else self.mark)
+                self._timed("assess", self.assess, scan)
+            except BaseException:
+                end_scan(store, scan, state="failed")
+                raise
+            step("close the scan", end_scan, store, scan, self.counts, self.vehicles)
+            step("note what is new", close, store, scan)
+            self._timed("publish", step, "publish", publish, store)
+        done = ScanResult(
+            scan,
+            *(self.counts[key] for key in COUNTS),
+            vehicles=self.vehicles,
+            failed=self.failed,
+            seconds=self.seconds,
+        )
+        changes = changes_of(store, request, scan)
+        sent = step("send messages", send, request, store, changes, bool(self.failed)) if request.plan.notify else []
+        return in_full(changes, done, sent)
+
+    def _timed(self, name: str, function: Any, *args: Any) -> None:
+        begun = time.monotonic()
+        function(*args)
+        self.seconds[name] = time.monotonic() - begun
+
+    def take(self) -> None:
+        """Every new log of the inbox into the store."""
+        paths = new_logs(self.store, self.request.inbox)
+        work = bundles(paths, self.request.plan.bundle_mb)
+        self.tell(0, len(paths), "taking logs in")
+        results = rolling(
+            lambda some: take_task.submit(label(some), self.store, some, self.hands),
+            work, self.hands.processes * AHEAD, self.until,
+        )  # fmt: skip
+        done = 0
+        for batch in in_batches((taken for result in results for taken in result), COMMIT_LOGS, COMMIT_S):
+            committed = commit(self.store, batch)
+            news = (committed.taken, committed.known, committed.quarantined)
+            self.counts = {k: n + more for (k, n), more in zip(self.counts.items(), news, strict=True)}
+            done += len(batch)
+            self.tell(done, len(paths), "taking logs in")
+
+    def mark(self) -> None:
+        """What a backfill is to do again."""
+        since, until = bounds(self.request)
+        mark(self.store, since, until, self.request.vehicles or None)
+
+    def assess(self, scan: str) -> None:
+        """Every vehicle whose record changed, also those that an earlier night left behind."""
+        vehicles = vehicles_touched(self.store)
+        self.tell(0, len(vehicles), "assessing vehicles")
+        results = rolling(
+            lambda work: assess_task.submit(work.vehicle, self.store, work, self.hands),
+            self._planned(vehicles), self.hands.processes * AHEAD, self.until,
+        )  # fmt: skip
+        for batch in in_batches(results, COMMIT_VEHICLES, COMMIT_S):
+            good = [seen.assessed for seen in batch if seen.assessed is not None]
+            commit_assessed(self.store, sorted(good, key=lambda a: a.vehicle), scan)
+            self.failed |= {seen.vehicle: seen.problem for seen in batch if seen.assessed is None}
+            self.vehicles += len(good)
+            self.tell(self.vehicles + len(self.failed), len(vehicles), "assessing vehicles")
+
+    def _planned(self, vehicles: Sequence[str], at_once: int = 8) -> Iterator[Work]:
+        """What each vehicle's assessment needs from the catalogue, read shortly before it is handed out."""
+        for first in range(0, len(vehicles), at_once):
+            yield from plan(self.store, vehicles[first : first + at_once])
+
+
+def _silent(_done: int, _of: int, _stage: str) -> None:
     return
 
 
-PROGRESS: list[Callable[[str, int, int], None]] = [_silent]
+PROGRESS: list[Progress] = [_silent]  # the process that runs a flow for a person puts its own on top
 
 
-def run(request: Request, progress: Callable[[str, int, int], None]) -> dict[str, Any]:
+def run(request: Request, progress: Progress) -> dict[str, Any]:
     """The flow once, in this process. Raises: what the steps raise."""
     PROGRESS.append(progress)
     asked = night.with_options(task_runner=task_runner(request.plan), retries=0)

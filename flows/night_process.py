@@ -22,6 +22,8 @@ from pipeline.errors import HerdbookError
 
 
 def main(answer: Path) -> int:
+    import flows.night  # noqa: F401 - the slow part, while the server starts
+
     asked = json.loads(read_line())
     plan = asked.pop("plan")
     plan["notify"] = tuple(plan["notify"])
@@ -47,9 +49,9 @@ def _run(request: Request) -> dict[str, Any]:
     return run_night(request, say)
 
 
-def say(stage: str, done: int, of: int) -> None:
+def say(done: int, of: int, stage: str) -> None:
     """One line of progress for the supervisor."""
-    sys.stdout.write(json.dumps([stage, done, of]) + "\n")
+    sys.stdout.write(json.dumps([done, of, stage]) + "\n")
     sys.stdout.flush()
 
 

@@ -23,11 +23,11 @@ from types import FrameType
 from typing import Any
 
 from flows.plan import Plan
-from flows.server import Server, ServerError, environment, local_server
+from flows.server import ONE_RUN, Server, ServerError, environment, free_port
 from pipeline import errors
 from pipeline.errors import HerdbookError
 
-Progress = Callable[[str, int, int], None]  # stage, done, of
+Progress = Callable[[int, int, str], None]  # done, of, stage: as in pipeline/scan.py
 MOST_RESTARTS = 3
 LOOK_S = 0.1
 TOO_LONG = "the night took longer than [night] limit_h and was ended"
@@ -72,38 +72,22 @@ def run_once(request: Request, progress: Progress | None = None) -> Ended:
         try:
             return Ended(_with_prefect(request, home, progress or _silent))
         except (ServerError, FlowDied) as error:
-            from flows.work import run_plain
+            from flows.tell import run_plain
 
             note = f"{error}. The night was finished without Prefect; nothing is missing"
             return Ended(run_plain(request, progress or _silent), note)
 
 
 def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str, Any]:
-    if request.plan.server:
-        return _watched(request, home, request.plan.server, None, progress)
-    with local_server(home) as server:
-        return _watched(request, home, server.url, server, progress)
-
-
-def _watched(request: Request, home: Path, url: str, server: Server | None, progress: Progress) -> dict[str, Any]:
-    """Run the flow's process, keep the server up beside it, and read its result."""
+    """Run the flow's process, with a server beside it unless the plan names one, and read the result."""
     answer = home / f"result-{os.getpid()}.json"
     answer.unlink(missing_ok=True)
-    with (home / "night.log").open("ab") as log:
-        flow = subprocess.Popen(
-            [sys.executable, "-m", "flows.night_process", str(answer)],
-            env=environment(home, url),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=log,
-            start_new_session=True,
-        )
-    assert flow.stdin
-    assert flow.stdout
+    server = None if request.plan.server else Server(home, free_port(), ONE_RUN)
+    flow = _start(home, request.plan.server or (server.url if server else ""), answer)
     try:
-        with suppress(BrokenPipeError):
-            flow.stdin.write(json.dumps(asdict(request)).encode() + b"\n")
-            flow.stdin.flush()
+        if server:
+            server.start()  # while the flow's process imports what it needs: it waits for the request
+        _ask(flow, request)
         listener = threading.Thread(target=_listen, args=(flow.stdout, progress), daemon=True)
         listener.start()
         _wait(flow, server, request.plan.limit_h * 3600 + 60)
@@ -111,9 +95,28 @@ def _watched(request: Request, home: Path, url: str, server: Server | None, prog
         return _read(answer, home)
     finally:
         end_group(flow)
-        flow.stdin.close()
-        flow.stdout.close()
+        if server:
+            server.stop()
         answer.unlink(missing_ok=True)
+
+
+def _start(home: Path, url: str, answer: Path) -> subprocess.Popen[bytes]:
+    with (home / "night.log").open("ab") as log:
+        return subprocess.Popen(
+            [sys.executable, "-m", "flows.night_process", str(answer)],
+            env=environment(home, url),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=log,
+            start_new_session=True,
+        )
+
+
+def _ask(flow: subprocess.Popen[bytes], request: Request) -> None:
+    assert flow.stdin
+    with suppress(BrokenPipeError):  # it has died already: waiting for it will tell
+        flow.stdin.write(json.dumps(asdict(request)).encode() + b"\n")
+        flow.stdin.flush()
 
 
 def _wait(flow: subprocess.Popen[bytes], server: Server | None, limit_s: float) -> None:
@@ -145,11 +148,11 @@ def _listen(lines: Any, progress: Progress) -> None:
     with suppress(ValueError, OSError):
         for line in lines:
             with suppress(ValueError, TypeError):
-                stage, done, of = json.loads(line)
-                progress(str(stage), int(done), int(of))
+                done, of, stage = json.loads(line)
+                progress(int(done), int(of), str(stage))
 
 
-def _silent(_stage: str, _done: int, _of: int) -> None:
+def _silent(_done: int, _of: int, _stage: str) -> None:
     return
 
 
@@ -158,12 +161,14 @@ def end_group(process: subprocess.Popen[bytes], patience_s: float = 5.0) -> None
     for sign in (signal.SIGTERM, signal.SIGKILL):
         with suppress(ProcessLookupError, PermissionError):
             os.killpg(process.pid, sign)
-        try:
+        with suppress(subprocess.TimeoutExpired):
             process.wait(patience_s)
-        except subprocess.TimeoutExpired:
-            continue
     with suppress(ProcessLookupError, PermissionError):
         os.killpg(process.pid, signal.SIGKILL)  # children that outlived their leader
+    for pipe in (process.stdin, process.stdout):
+        if pipe:
+            with suppress(BrokenPipeError):
+                pipe.close()
 
 
 @contextmanager

@@ -70,7 +70,19 @@ class Crew:
         self.all: set[_Worker] = set()
 
     def call(self, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
-        """function(*args) in a worker. Raises: what it raises; WorkerLost."""
+        """function(*args) in a worker. Raises: what it raises; WorkerLost.
+
+        After a crash it is tried once more in a fresh worker: somebody may have killed the first one, and that is not
+        the item's fault. An item that stalls or swells is not given the same time or memory again.
+        """
+        try:
+            return self._once(function, *args, **kwargs)
+        except WorkerLost as lost:
+            if lost.kind != "crashed":
+                raise
+        return self._once(function, *args, **kwargs)
+
+    def _once(self, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         worker = self.idle.get()
         try:
             if worker is None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -10,25 +9,6 @@ from pipeline.catalogue import connect, transaction
 from pipeline.changes import ChangeList, read_changes
 from pipeline.habit import close_night
 from pipeline.store import Store
-
-
-def begin_scan(store: Store) -> str:
-    """A new row in `scans`; the caller holds the store's lock, so whatever still says `running` was killed."""
-    started = _now()
-    scan = f"{started:%Y%m%dT%H%M%S}-{secrets.token_hex(3)}"
-    with transaction(store.catalogue) as con:
-        con.execute("UPDATE scans SET state = 'failed' WHERE state = 'running'")
-        con.execute("INSERT INTO scans (scan, started_t, state) VALUES (?, ?, 'running')", [scan, started])
-    return scan
-
-
-def end_scan(store: Store, scan: str, taken: int, known: int, quarantined: int, vehicles: int, rule_set: str) -> None:
-    with transaction(store.catalogue) as con:
-        con.execute(
-            "UPDATE scans SET state = 'complete', ended_t = ?, logs_new = ?, logs_known = ?, quarantined = ?, "
-            "vehicles = ?, rule_set = ? WHERE scan = ?",
-            [_now(), taken, known, quarantined, vehicles, rule_set, scan],
-        )
 
 
 def close(store: Store, scan: str) -> None:

@@ -22,6 +22,7 @@ from pipeline.errors import HerdbookError, StoreError
 from pipeline.inbox import new_logs, stamp_of
 from pipeline.intake import take_log
 from pipeline.ledger import commit, retry, touch
+from pipeline.nightbook import close
 from pipeline.publish import publish
 from pipeline.results import commit_assessed
 from pipeline.store import Store
@@ -30,7 +31,6 @@ from pipeline.taken import Taken
 Progress = Callable[[int, int, str], None]
 COUNTS = ("logs_new", "logs_known", "quarantined")
 COMMIT_LOGS, COMMIT_VEHICLES = 32, 16  # a killed scan does at most this much twice
-MENDABLE = (HerdbookError, WorkerLost)  # of one vehicle: the others go on
 LOST = "Raise [take] log_time_s or log_memory_mb if the log is just large, then `herdbook quarantine --retry`"
 
 
@@ -69,6 +69,17 @@ def retry_quarantine(
         return _scan(store, retry(store, names), jobs, progress, None)
 
 
+def reassess(
+    store: Store, since: datetime | None = None, until: datetime | None = None, vehicles: Sequence[str] | None = None,
+    jobs: int = 2, progress: Progress | None = None,
+) -> ScanResult:  # fmt: skip
+    """Assess again what mark() marks, and publish; no log is read."""
+    with store.lock("a backfill"):
+        clear_scratch(store)
+        mark(store, since, until, vehicles)
+        return _scan(store, [], jobs, progress, None)
+
+
 def clear_scratch(store: Store) -> None:
     """Remove what a killed run left behind. Only while holding the lock."""
     shutil.rmtree(store.scratch, ignore_errors=True)
@@ -91,6 +102,7 @@ def _scan(store: Store, paths: list[Path], jobs: int, progress: Progress | None,
         end_scan(store, scan, state="failed")
         raise
     end_scan(store, scan, counts, vehicles)
+    close(store, scan)
     tell(0, 1, "publishing")
     publish(store)
     tell(1, 1, "publishing")
@@ -125,7 +137,7 @@ def _take_all(
 
     tell(0, len(paths), "taking logs in")
     for i, done in enumerate(_each(crew, partial(_take, store, now), paths), start=1):
-        held.append(_taken_or_lost(done))
+        held.append(taken_or_lost(done))
         if len(held) >= COMMIT_LOGS:
             flush()
         tell(i, len(paths), "taking logs in")
@@ -137,7 +149,7 @@ def _take(store: Store, now: int | None, path: Path) -> Taken:
     return take_log(path, store, now=now)
 
 
-def _taken_or_lost(done: Done[Path, Taken]) -> Taken:
+def taken_or_lost(done: Done[Path, Taken]) -> Taken:
     """The log taken, or put in quarantine when it took its worker down. Raises: what stops the scan."""
     if done.result is not None:
         return done.result
@@ -166,14 +178,18 @@ def _assess_all(
             work: Work = done.item
             if done.result is not None:
                 good.append(done.result)
-            elif done.error and (isinstance(done.error, StoreError) or not isinstance(done.error, MENDABLE)):
+            elif isinstance(done.error, StoreError):
                 raise done.error
-            else:
-                failed[work.vehicle] = str(done.error)
+            else:  # the vehicle stays marked for the next scan; the others go on
+                failed[work.vehicle] = in_words(done.error)
             done_so_far += 1
             tell(done_so_far, len(vehicles), "assessing vehicles")
         changes += commit_assessed(store, sorted(good, key=lambda a: a.vehicle), scan)
     return changes, failed, len(vehicles) - len(failed)
+
+
+def in_words(error: BaseException | None) -> str:
+    return str(error) if isinstance(error, HerdbookError | WorkerLost) else f"{type(error).__name__}: {error}"
 
 
 def begin_scan(store: Store, now: int | None = None) -> str:

@@ -1,16 +1,24 @@
-"""What the night's tests share: a Prefect home whose database is migrated once."""
+"""What the night's tests share: a small fleet's logs, a store filled without Prefect, and one Prefect server."""
 
 from __future__ import annotations
 
 import shutil
 import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
-from flows.server import local_server
+from flows.once import Request
+from flows.plan import Plan
+from flows.server import Server, local_server
+from pipeline.store import Store
 
 sys.path.insert(0, str(Path(__file__).parents[2]))  # worker processes import tests.flows.* by name
+from tests.flows.rides import PROFILES, write_fleet, write_ride
+
+PLAN = Plan(workers=2, bundle_mb=0.5)
 
 
 @pytest.fixture(scope="session")
@@ -25,3 +33,52 @@ def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def home(migrated: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(migrated, tmp_path / "home"))
+
+
+@pytest.fixture(scope="session")
+def server(migrated: Path) -> Iterator[Server]:
+    """One Prefect server for all tests that only need one to be there."""
+    with local_server(migrated) as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
+def inbox(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three boards, three days; one with a hot winding and one with a weak cell on the last day."""
+    folder = tmp_path_factory.mktemp("inbox")
+    write_fleet(folder, 3, 2)
+    write_ride(folder, 1, 2, hot=150.0)
+    write_ride(folder, 2, 2, weak=0.15)
+    write_ride(folder, 3, 2)
+    return folder
+
+
+@dataclass
+class Place:
+    """A store of its own for one test, and the request for a night over it."""
+
+    folder: Path
+    request: Request
+
+    def asked(self, **plan: object) -> Request:
+        return replace(self.request, plan=replace(self.request.plan, **plan))  # type: ignore[arg-type]
+
+
+def place(folder: Path, inbox: Path) -> Place:
+    Store.create(folder, PROFILES)
+    return Place(folder, Request("night", str(inbox), str(folder), PLAN))
+
+
+@pytest.fixture
+def fresh(tmp_path: Path, inbox: Path) -> Place:
+    return place(tmp_path / "store", inbox)
+
+
+@pytest.fixture(scope="session")
+def plain(tmp_path_factory: pytest.TempPathFactory, inbox: Path) -> Path:
+    """The store that one undisturbed night without Prefect leaves behind: the measure for all others."""
+    from flows.tell import run_plain
+
+    here = place(tmp_path_factory.mktemp("plain") / "store", inbox)
+    run_plain(here.request, lambda *_: None)
+    return here.folder

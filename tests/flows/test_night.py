@@ -1,0 +1,68 @@
+"""A whole night under a real Prefect server: the same results as without, and what an operator sees there."""
+
+from __future__ import annotations
+
+import json
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from flows.once import run_once
+from flows.server import Server
+from pipeline.store import Store
+from tests.flows.conftest import Place
+from tests.flows.same import assert_same
+
+pytestmark = pytest.mark.server
+
+
+def ask(server: Server, path: str, **body: object) -> Any:
+    request = urllib.request.Request(
+        f"{server.url}/{path}", json.dumps(body).encode(), {"Content-Type": "application/json"}
+    )
+    with urllib.request.urlopen(request, timeout=10) as reply:
+        return json.load(reply)
+
+
+def test_a_night_under_prefect_equals_one_without_and_shows_itself(
+    fresh: Place, plain: Path, server: Server, capfd: pytest.CaptureFixture[str]
+) -> None:
+    seen: list[tuple[int, int, str]] = []
+    ended = run_once(fresh.asked(server=server.url), lambda *step: seen.append(step))
+    assert ended.note == ""
+    assert_same(fresh.folder, plain)
+    assert (9, 9, "taking logs in") in seen
+    assert (3, 3, "assessing vehicles") in seen
+    assert capfd.readouterr() == ("", "")
+
+    runs = ask(server, "flow_runs/filter", flow_runs={"state": {"type": {"any_": ["COMPLETED"]}}})
+    run = next(r for r in runs if r["parameters"].get("store") == str(fresh.folder))
+    assert run["name"].startswith("night of 20")
+    assert run["state"]["message"] == ended.result["headline"]
+    names = {t["name"] for t in ask(server, "task_runs/filter", flow_runs={"id": {"any_": [run["id"]]}})}
+    assert {"assess ZB-0001", "assess ZB-0002", "assess ZB-0003", "publish"} <= names
+    assert any(n.startswith("take 2 logs from ZB-0001/") for n in names)
+    shown = {a["key"]: a for a in ask(server, "artifacts/filter", flow_runs={"id": {"any_": [run["id"]]}})}
+    assert set(shown) == {"what-is-new", "night"}
+    assert len(json.loads(shown["what-is-new"]["data"])) == len(ended.result["rows"])
+
+    again = run_once(fresh.asked(server=server.url))
+    assert again.exit_code == 0
+    assert again.result["changes"] == []
+    assert_same(fresh.folder, plain)
+
+
+def test_two_scans_at_once_one_is_told_to_wait(fresh: Place, server: Server) -> None:
+    from pipeline.errors import BusyError
+
+    with Store.open(fresh.folder).lock("another scan"), pytest.raises(BusyError, match="another scan"):
+        run_once(fresh.asked(server=server.url))
+
+
+def test_without_any_server_the_night_is_finished_all_the_same(fresh: Place, plain: Path) -> None:
+    """Somebody else's server that is not there: nobody listens on the discard port."""
+    ended = run_once(fresh.asked(server="http://127.0.0.1:9/api"))
+    assert "finished without Prefect" in ended.note
+    assert_same(fresh.folder, plain)
