@@ -80,7 +80,7 @@ def _lasting(
     known = last - first >= 2
     spans = Stretches(np.where(known, first, 0), np.where(known, last, 0))
     with np.errstate(invalid="ignore"):
-        quiet = first_where(current < limit, spans)
+        quiet = first_where(~(current >= limit), spans)  # an unknown current proves no torque
     whole = known & np.isfinite(extremes(current, spans))
     lasted = np.where(quiet >= 0, (t[quiet] - off_at) / 1e6, (ends - off_at) / 1e6)
     cycle = float(np.median(np.diff(t))) / 1e6 if t.size > 1 else np.nan

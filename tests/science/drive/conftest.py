@@ -30,9 +30,7 @@ def build() -> Build:
             v: Any = values(s) if callable(values) else values
             role, _, item = name.partition("__")
             key: Key = (role, int(item) if item.isdigit() else item)
-            data[key] = Series(
-                T0 + np.round(s * 1e6).astype(np.int64), np.broadcast_to(v, s.shape).astype(float)
-            )
+            data[key] = Series(T0 + np.round(s * 1e6).astype(np.int64), np.broadcast_to(v, s.shape).astype(float))
         return Signals("EX-1", T0, T0 + int(seconds * 1e6), data)
 
     return make

@@ -103,9 +103,7 @@ def test_stop_from_25_kmh_at_two_ms2(build: Build) -> None:
         ({"regen_allowed": (50, 40.0)}, "undelivered"),
     ],
 )
-def test_each_shortfall_goes_to_its_reason(
-    build: Build, over: dict[str, tuple[float, object]], part: str
-) -> None:
+def test_each_shortfall_goes_to_its_reason(build: Build, over: dict[str, tuple[float, object]], part: str) -> None:
     """20 A asked, 4 A given: 16 A less the tolerance of 1.6 A are short, for one reason alone."""
     four = lambda s: held(s, level=4.0)  # noqa: E731
     e = only(run(braking(build, **{"regen_allowed": (50, 4.0), "regen_current": (50, four), **over})))

@@ -54,9 +54,7 @@ def test_ratio_of_a_pack_that_warms_by_the_closed_form(build: Build, times: floa
     assert ratio.value == pytest.approx(times, abs=0.03)
     assert ratio.se is not None
     assert ratio.se < 0.05
-    assert one(outcome, "pack_heat_explained_k").value == pytest.approx(
-        19.2 * (1 - np.exp(-3600 / 3900)), rel=0.01
-    )
+    assert one(outcome, "pack_heat_explained_k").value == pytest.approx(19.2 * (1 - np.exp(-3600 / 3900)), rel=0.01)
 
 
 def test_one_hot_sensor_stands_out_alone(build: Build) -> None:
@@ -151,9 +149,7 @@ def test_derating_time(build: Build) -> None:
 )
 def test_broken_sensors(build: Build, broken: object, name: str, expected: float) -> None:
     outcome = run(temp_sensors.SET, riding(build, cell_temp__2=(0.5, broken)))
-    assert one(outcome, name, "cell 2").value == pytest.approx(
-        expected, abs=1.1 if name == "temp_jumps" else 0.02
-    )
+    assert one(outcome, name, "cell 2").value == pytest.approx(expected, abs=1.1 if name == "temp_jumps" else 0.02)
     sound = run(temp_sensors.SET, riding(build))
     assert one(sound, "temp_rail_share", "cell 2").value == 0.0
     assert one(sound, "temp_moved_share", "cell 2").value == pytest.approx(1.0, abs=0.05)

@@ -17,9 +17,7 @@ def test_step_response_is_the_closed_form() -> None:
     t = np.arange(1, 3000) * 10.0
     got = relax(np.full(t.shape, 48.0 / loss), 10.0, tau)
     np.testing.assert_allclose(got, 48.0 / loss * (1 - np.exp(-t / tau)), rtol=1e-12)
-    assert got[5] * (60 / 60) == pytest.approx(
-        0.295, abs=0.005
-    )  # 48 W / 9750 J/K x 60 s = 0.295 K in a minute
+    assert got[5] * (60 / 60) == pytest.approx(0.295, abs=0.005)  # 48 W / 9750 J/K x 60 s = 0.295 K in a minute
     assert tau / 60 == pytest.approx(65.0)
     assert got[-1] == pytest.approx(19.2, rel=0.01)
 
@@ -45,9 +43,7 @@ def test_relax_survives_a_week_of_rest() -> None:
     assert got[-1] < 1e-100
 
 
-@pytest.mark.parametrize(
-    ("temp", "ratio"), [(20.0, 1.0), (130.0, 57.3 / 40.0), (155.0, 61.2 / 40.0), (134.5, 1.45)]
-)
+@pytest.mark.parametrize(("temp", "ratio"), [(20.0, 1.0), (130.0, 57.3 / 40.0), (155.0, 61.2 / 40.0), (134.5, 1.45)])
 def test_copper_law(temp: float, ratio: float) -> None:
     """40.0 mOhm at 20 degC is 57.3 at 130 and 61.2 at 155 degC (234.5 law; IEC 60034-1 uses 235)."""
     assert float(copper_factor(np.array(temp))) == pytest.approx(ratio, rel=2e-3)
