@@ -115,7 +115,9 @@ def _work(con: duckdb.DuckDBPyConnection, vehicle: str) -> Work:
     profile = logs[-1].ref.profile if logs else ""
     return Work(
         vehicle, ticket, logs, known,
-        _frame(con, "SELECT vehicle, kind, start_t, end_t, coverage FROM sessions WHERE vehicle = ?", vehicle, SESSIONS),
+        _frame(
+            con, "SELECT vehicle, kind, start_t, end_t, coverage FROM sessions WHERE vehicle = ?", vehicle, SESSIONS
+        ),
         _frame(con, """SELECT s.kind, m.start_t, s.end_t, m.name, m.item, m.value, m.unit, m.se, m.n, m.coverage
                        FROM metrics m JOIN sessions s USING (vehicle, start_t) WHERE vehicle = ?""", vehicle, METRICS),
         _frame(con, """SELECT session_start_t, kind, item, start_t, end_t, map_entries(data) AS data
@@ -133,7 +135,7 @@ def _frame(con: duckdb.DuckDBPyConnection, sql: str, key: str, schema: Any) -> p
 
 @cache
 def measuring_hash() -> str:
-    """Over everything that sessions and metrics depend on besides logs and profile: when it changes, they are redone."""
+    """Over all that sessions and metrics depend on besides logs and profile: when it changes, they are redone."""
     here = Path(__file__).parent
     names = ("sessions.py", "overlap.py", "lake.py", "quantities.py", "signals.py", "mapping.py", "units.py")
     digest = hashlib.sha256()

@@ -1,4 +1,4 @@
-"""Which profile a log is decoded with: what the sidecar names, what is valid on that day, what knows its identifiers."""
+"""Which profile a log is decoded with: the one named, valid on that day, that knows its identifiers."""
 
 from __future__ import annotations
 

@@ -127,7 +127,7 @@ class Span:
 
 @dataclass
 class Tracker:
-    """Collects spans and clock events over the pieces of a log; add() in file order, then spans(), doubts(), notes()."""
+    """Collects spans and clock events of a log: add() its pieces in file order, then spans(), doubts(), notes()."""
 
     now: int
     gap: int

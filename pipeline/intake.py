@@ -38,7 +38,8 @@ def take_log(
     """One log into one part of the store's lake.
 
     known: hashes of logs that are in the ledger already. now: when the log was received (microseconds UTC), by which
-    its clock is judged. Outcome "gone" when the file vanished meanwhile. Raises: StoreError when the lake cannot be written; ProfileError for a wrong profile.
+    its clock is judged. Outcome "gone" when the file vanished meanwhile. Raises: StoreError when the lake cannot be
+    written; ProfileError for a wrong profile.
     """
     path = Path(path).absolute()
     profiles = store.profiles() if profiles is None else profiles

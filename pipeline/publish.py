@@ -99,8 +99,9 @@ def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Path, parts: 
         mine = [c for c in sorted(columns) if c.rpartition(".")[0] == message]
         signals = ", ".join(f"r.{_quoted(c)} AS {_quoted(c.rpartition('.')[2])}" for c in mine)
         con.execute(
-            f"CREATE VIEW {_quoted(schema)}.{_quoted(sanitized(message))} AS SELECT l.vehicle, r.t, r.channel, r.source, "
-            f"{signals}, r.log FROM read_parquet([{files}], union_by_name = true) r "
+            f"CREATE VIEW {_quoted(schema)}.{_quoted(sanitized(message))} AS "
+            f"SELECT l.vehicle, r.t, r.channel, r.source, {signals}, r.log "
+            f"FROM read_parquet([{files}], union_by_name = true) r "
             f"JOIN main.logs l USING (log) WHERE r.message = {_text(message)}"
         )
 

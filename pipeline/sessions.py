@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,7 +56,7 @@ def stretches(spans: Sequence[tuple[int, int]], join_us: int) -> list[Stretch]:
         end = last + 1
         days = range((first // DAY + 1) * DAY, end, DAY) if end - first > DAY else ()
         edges = [first, *days, end]
-        out += [Stretch(a, b) for a, b in zip(edges, edges[1:], strict=False)]
+        out += [Stretch(a, b) for a, b in pairwise(edges)]
     return out
 
 
@@ -112,7 +112,7 @@ def _states(stretch: Stretch, signals: Signals) -> NDArray[np.int8]:
 def _runs(state: NDArray[np.int8]) -> list[list[int]]:
     """[state, length] of every run; no two neighbours alike."""
     edges = np.concatenate(([0], np.flatnonzero(np.diff(state)) + 1, [len(state)]))
-    return [[int(state[a]), int(b - a)] for a, b in zip(edges, edges[1:], strict=False)]
+    return [[int(state[a]), int(b - a)] for a, b in pairwise(edges)]
 
 
 def _joined(runs: Sequence[Sequence[int]]) -> list[list[int]]:

@@ -33,7 +33,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """One log after take_log. outcome: taken, known (nothing new in it) or quarantined (then reason, detail, advice)."""
+    """One log after take_log. outcome: taken, known (nothing new), gone, or quarantined (reason, detail, advice)."""
 
     outcome: str
     path: str

@@ -1,4 +1,4 @@
-"""Small candump logs of the toy vehicle in data/toy.dbc, written with struct alone: shares no code with the decoders."""
+"""Small candump logs of the toy vehicle in data/toy.dbc, written with struct alone: no code of the decoders."""
 
 from __future__ import annotations
 
