@@ -16,11 +16,11 @@ from pipeline.metrics.model import Event, Metric
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     watched = recent(metric_rows(record, "controller_watched_h"), limits["days"])
     hours = float(watched["value"].sum())
-    if hours < limits["watched"]:
-        return NotAssessed(f"the controller's uptime is recorded for only {hours:.2f} h")
     resets = recent(event_table(record, "reset", ("uptime_before_s", "voltage_v", "speed_ms")), limits["days"])
     moving = resets.filter(pl.col("speed_ms") > 0.5)
     if resets.height < limits["count"]:
+        if hours < limits["watched"]:
+            return NotAssessed(f"the controller's uptime is recorded for only {hours:.2f} h")
         return []
     cells = record.profile.pack.get("cells")
     low = resets.filter(pl.col("voltage_v") < 2.8 * float(cells)).height if isinstance(cells, int | float) else 0

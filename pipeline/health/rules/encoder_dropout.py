@@ -14,9 +14,9 @@ from pipeline.metrics.model import Event, Metric
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     watched = recent(metric_rows(record, "encoder_watched_h"), limits["days"])
-    if float(watched["value"].sum()) < limits["watched"]:
-        return NotAssessed("too little time at speed with motor speed and a second speed recorded")
     events = recent(event_table(record, "encoder_dropout", ("lasted_s", "speed_rpm")), limits["days"])
+    if events.height < limits["count"] and float(watched["value"].sum()) < limits["watched"]:
+        return NotAssessed("too little time at speed with motor speed and a second speed recorded")
     found = []
     for side in sorted(set(events["item"].to_list())):
         hit = events.filter(pl.col("item") == side)

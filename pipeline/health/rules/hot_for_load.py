@@ -10,10 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import confidence, largest, mean, metric_rows, seconds, spell, windows
+from pipeline.health.evidence import confidence, largest, metric_rows, recent, seconds, spell, windows
 from pipeline.health.examples import days, fleet, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.pooled import pool
@@ -24,19 +23,16 @@ from pipeline.metrics.model import Metric
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     fitted = has_figures(record.profile.pack, "heat_capacity_j_per_k", "heat_loss_w_per_k", "cell_r10s_mohm")
     whole = multiple(record, "pack_heat_ratio", "", dict(limits), fitted)
-    if whole is None:
+    explained = metric_rows(record, "pack_heat_explained_k").select("start_t", explained_k="value")
+    found = _places(record, explained, limits)
+    if whole is not None:
+        found += [f for f in (_whole(whole, explained, limits),) if f is not None]
+    elif not found:
         return NotAssessed(
             f"fewer than {limits['sessions']:.0f} recent sessions with enough load to judge the heat by, or "
             f"no fleet "
             "reference for them"
         )
-    explained = metric_rows(record, "pack_heat_explained_k").select("start_t", explained_k="value")
-    found = [f for f in (_whole(whole, explained, limits),) if f is not None]
-    for item in sorted(set(metric_rows(record, "pack_heat_ratio")["item"].to_list()) - {""}):
-        one = multiple(record, "pack_heat_ratio", item, dict(limits), fitted)
-        place = _place(item, one, whole, explained, limits) if one is not None else None
-        if place is not None:
-            found.append(place)
     return found
 
 
@@ -70,33 +66,39 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
     )
 
 
-def _place(
-    item: str, one: Multiple, whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
-) -> Finding | None:
-    """One sensor against the pack's middle, session by session: the fleet and the air cancel."""
-    middle = whole.rows.select("start_t", pack="multiple", pack_se="se_multiple")
-    rows = one.rows.join(middle, on="start_t", maintain_order="left").join(
-        explained, on="start_t", maintain_order="left"
+def _places(record: Record, explained: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
+    """Each sensor against the pack's middle, session by session: the fleet and the air cancel."""
+    rows = metric_rows(record, "pack_heat_ratio").filter(pl.col("se") < limits["largest_se"])
+    middle = rows.filter(pl.col("item") == "").select("start_t", pack="value", pack_se="se")
+    rows = recent(rows.filter(pl.col("item") != ""), limits["days"])
+    rows = rows.join(middle, on="start_t", maintain_order="left").join(explained, on="start_t", maintain_order="left")
+    own = pl.max_horizontal("pack", pl.lit(0.5))
+    rows = rows.with_columns(
+        ahead=(pl.col("value") - pl.col("pack")) / own,
+        ahead_se=(pl.col("se") ** 2 + pl.col("pack_se") ** 2).sqrt() / own,
+        excess_k=(pl.col("value") - pl.col("pack")) * pl.col("explained_k"),
     )
-    rows = rows.with_columns(ahead=pl.col("multiple") - pl.col("pack"))
-    rows = rows.with_columns(excess_k=pl.col("ahead") * pl.col("explained_k"))
-    if rows.height < limits["sessions"]:
-        return None
-    error = np.hypot(rows["se_multiple"].to_numpy(), rows["pack_se"].to_numpy())
-    ahead, se = pool(rows["ahead"].to_numpy(), error)
-    if ahead - 2.0 * se < limits["place"] or largest(rows["excess_k"]) < limits["excess_place"]:
+    items = sorted(set(rows["item"].to_list()))
+    found = [_place(item, rows.filter(pl.col("item") == item), limits) for item in items]
+    return [f for f in found if f is not None]
+
+
+def _place(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
+    ahead, se = pool(rows["ahead"].to_numpy(), rows["ahead_se"].to_numpy())
+    least = limits["excess_place"] if rows.height >= limits["sessions"] else limits["excess_alone"]
+    if ahead - 2.0 * se < limits["place"] or largest(rows["excess_k"]) < least:
         return None
     hit = rows.filter(pl.col("ahead") > limits["place"])
     return Finding(
         "service",
         f"sensor {item}",
-        ahead,
-        limits["place"],
-        "1",
-        f"Over {rows.height} sessions the place of sensor {item} warmed by "
-        f"{spell(100 * ahead, '%', 100 * se)} of the "
-        f"explained rise more than the pack, {spell(mean(rows['excess_k']), 'K')} in the mean.",
-        se=se,
+        100 * ahead,
+        100 * limits["place"],
+        "%",
+        f"In {rows.height} sessions the place of sensor {item} warmed {spell(100 * ahead, '%', 100 * se)} "
+        f"more than the "
+        f"rest of the pack under load, by {spell(largest(rows['excess_k']), 'K')} at most.",
+        se=100 * se,
         confidence=confidence(ahead, limits["place"], se),
         persistence=hit.height / rows.height,
         count=hit.height,
@@ -132,8 +134,9 @@ RULE = Rule(
         Limit("ratio", 0.3, "1", "above the fleet's ratio: engineering choice"),
         Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),
         Limit("excess", 1.0, "K", "in the worst session, ten steps of a usual sensor: engineering choice"),
-        Limit("place", 0.4, "1", "of the explained rise, one sensor ahead of the pack: engineering choice"),
+        Limit("place", 0.4, "1", "of the pack's rise, one sensor ahead of it: engineering choice"),
         Limit("excess_place", 1.0, "K", "in the worst session: engineering choice"),
+        Limit("excess_alone", 2.5, "K", "of one sensor, when fewer sessions are known: engineering choice"),
         Limit("sessions", 3, "sessions", "one odd day proves nothing: engineering choice"),
         Limit("days", 21.0, "days", "the newest sessions only, at most 40: engineering choice"),
         Limit("largest_se", 0.25, "1", "sessions known less well are left out: engineering choice"),

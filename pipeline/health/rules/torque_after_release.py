@@ -76,7 +76,7 @@ RULE = Rule(
         Limit("timeout", 0.25, "s", "common practice, 100 to 250 ms; the profile's trigger_timeout_ms wins"),
         Limit("margin", 0.15, "s", "for ramp and message cycles: engineering choice"),
         Limit("count", 2, "releases", "or one of twice the limit: engineering choice"),
-        Limit("releases", 5, "releases", "fewer do not show that torque ends: engineering choice"),
+        Limit("releases", 3, "releases", "fewer do not show that torque ends: engineering choice"),
     ),
     judge=judge,
     meaning="The vehicle drives on when the rider has let go. It must not be ridden.",

@@ -16,10 +16,10 @@ from pipeline.metrics.model import Event, Metric
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     watched = recent(metric_rows(record, "link_watched_h"), limits["days"])
     hours = float(watched["value"].sum())
-    if hours < limits["watched"]:
-        return NotAssessed(f"the age of the remote's packets is recorded for only {hours:.2f} h")
     losses = recent(event_table(record, "link_loss", ("lasted_s", "age_ms", "speed_ms")), limits["days"])
     hit = losses.filter(pl.col("speed_ms").fill_null(0.0) > 0.5) if losses["speed_ms"].is_not_null().any() else losses
+    if hit.height < limits["count"] and hours < limits["watched"]:
+        return NotAssessed(f"the age of the remote's packets is recorded for only {hours:.2f} h")
     rate = hit.height / hours
     # one-sided 95 % of a count: a rare loss in a short ride is no rate
     if hit.height < limits["count"] or rate - 1.645 * hit.height**0.5 / hours < limits["rate"]:
@@ -58,7 +58,7 @@ def _case(losses: int, rides: int = 5) -> Record:
 
 
 RULE = Rule(
-    id="link_poor",
+    id="link_loss",
     title="Remote link lost while riding",
     subsystem="remote link",
     severity="service",
