@@ -6,7 +6,7 @@ HERDBOOK := $(BIN)/herdbook
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help demo test lint types tests slow browser bench physics campaign evaluate sources audit pins clean
+.PHONY: help demo test lint types tests slow browser bench physics campaign evaluate sources audit pins readme clean
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:[^#]*## /\t/' | expand -t 12
@@ -47,6 +47,9 @@ pins: ## write constraints.txt anew from the newest versions that pyproject allo
 	@rm -rf build/pins && $(PYTHON) -m venv build/pins && build/pins/bin/pip install -q '.[test]'
 	@{ echo '# Exact versions that Herdbook is developed and tested with. Made anew by: make pins'; \
 	  build/pins/bin/pip freeze --exclude herdbook | grep -v ' @ '; } > constraints.txt
+
+readme: .venv/test.stamp ## run the commands in README.md and write anew what they print
+	@$(BIN)/python -m tests.readme
 
 clean: ## remove the venv and everything built
 	rm -rf .venv build .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -1,0 +1,89 @@
+"""The README's console blocks: read, run, compare, and (make readme) write anew.
+
+A block is fenced as ```console; lines that begin with `$ ` are commands, the lines below them what they print.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
+NEWS = (0, 8, 10, 20, 30)  # what a scan or a check may say without having failed
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A command and what the README shows below it; a line `...` stands for lines left out."""
+
+    command: str
+    output: str
+
+
+def commands(text: str) -> list[Said]:
+    found = []
+    for block in BLOCK.findall(text):
+        for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+            command, _, output = part.partition("\n")
+            found.append(Said(command, output.rstrip("\n")))
+    return found
+
+
+def run(command: str, folder: Path) -> tuple[int, str]:
+    """A README command as typed, in a folder that looks like a checkout; standard error joins the output."""
+    env = os.environ | {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}", "COLUMNS": "110"}
+    env |= {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"}
+    done = subprocess.run(
+        ["bash", "-c", command], cwd=folder, env=env, capture_output=True, text=True, timeout=300, check=False
+    )
+    quiet = "\n".join(line for line in done.stderr.splitlines() if not re.match(r"[\w ]+: .* \d+/\d+$", line))
+    return done.returncode, "\n".join(line.rstrip() for line in (done.stdout + quiet).strip("\n").splitlines())
+
+
+def shape(text: str) -> list[str]:
+    """Lines without digits and widths: times, sizes and seconds differ from run to run, words do not."""
+    lines = (re.sub(r"\s+", " ", re.sub(r"[\d.,#]+", "#", line)).strip() for line in text.splitlines())
+    return [line for line in lines if line]
+
+
+def shortened(output: str, shown: str) -> str:
+    """The new output cut as the shown one is: as many lines before and after its `...`."""
+    if "..." not in shown.splitlines():
+        return output
+    lines, old = output.splitlines(), shown.splitlines()
+    head = old.index("...")
+    tail = len(old) - head - 1
+    return "\n".join([*lines[:head], "...", *(lines[-tail:] if tail else [])])
+
+
+def prepare(folder: Path) -> None:
+    """Make a folder look like a fresh checkout to the README's commands."""
+    for name in ("demo_logs", "dbc_demo"):
+        if not (folder / name).exists():
+            (folder / name).symlink_to(ROOT / name)
+
+
+def write_anew(folder: Path) -> None:
+    path = ROOT / "README.md"
+    text = path.read_text("utf-8")
+    prepare(folder)
+    for said in commands(text):
+        code, output = run(said.command, folder)
+        print(f"{code:3d}  {said.command}")
+        if code not in NEWS:
+            sys.exit(output)
+        fresh = shortened(output, said.output)
+        text = text.replace(f"$ {said.command}\n{said.output}\n", f"$ {said.command}\n{fresh}\n")
+    path.write_text(text, "utf-8")
+
+
+if __name__ == "__main__":
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as scratch:
+        write_anew(Path(scratch))

@@ -1,0 +1,43 @@
+"""The README tells the truth: every command in it runs and prints what it shows, every verb and make target is named."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli import VERBS
+from tests import readme
+
+TEXT = (readme.ROOT / "README.md").read_text("utf-8")
+
+
+def test_it_opens_with_the_job_and_the_two_commands() -> None:
+    opening = TEXT.split("\n## ")[0]
+    assert "CAN" in opening.split("\n\n")[1]
+    assert "make demo" in opening
+    assert "make test" in opening
+
+
+@pytest.mark.parametrize("verb", [*VERBS, "verify", "night", "serve", "backfill"])
+def test_every_verb_is_in_the_readme(verb: str) -> None:
+    assert f"herdbook {verb}" in TEXT
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_every_make_target_that_is_named_exists(name: str) -> None:
+    targets = set(re.findall(r"^([a-z]+):", (readme.ROOT / "Makefile").read_text("utf-8"), re.MULTILINE))
+    named = set(re.findall(r"`make ([a-z]+)`", (readme.ROOT / name).read_text("utf-8")))
+    assert named <= targets
+
+
+def test_every_command_prints_what_the_readme_shows(tmp_path: Path) -> None:
+    """In order, in one folder, as a reader would type them; numbers and times may differ, words may not."""
+    readme.prepare(tmp_path)
+    said = readme.commands(TEXT)
+    assert said
+    for one in said:
+        code, output = readme.run(one.command, tmp_path)
+        assert code in readme.NEWS, f"{one.command}\n{output}"
+        assert readme.shape(readme.shortened(output, one.output)) == readme.shape(one.output), one.command
