@@ -1,4 +1,4 @@
-"""The README tells the truth: every command in it runs and prints what it shows, every verb and make target is named."""
+"""The README tells the truth: its commands run and print what it shows; every verb is in it."""
 
 from __future__ import annotations
 

@@ -29,26 +29,23 @@ def profile(
 
     found = load_profile(file)
     have = {m.role for m in found.roles}
-    rules = [
-        {"rule": r.id, "subsystem": r.subsystem, "judged": have >= set(r.roles),
-         "missing": sorted(set(r.roles) - have)} for r in all_rules().values()
-    ]
+    missing = {r.id: sorted(set(r.roles) - have) for r in all_rules().values()}
     roles = [
         {"role": name, "unit": role.unit, "signals": signals_of(found, name), "meaning": role.meaning}
         for name, role in ROLES.items()
     ]
     if json:
-        screen.as_json({"profile": found.name, "hash": found.hash, "roles": roles, "rules": rules})
+        screen.as_json({"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing})
         return
     rows = [(r["role"], r["unit"], r["signals"] or "– not mapped", r["meaning"]) for r in roles]
     screen.table(f"{found.name}: {len(have)} of {len(ROLES)} roles", ("role", "unit", "signals", "meaning"), rows)
-    lost = [(r["rule"], r["subsystem"], ", ".join(map(str, r["missing"]))) for r in rules if not r["judged"]]
+    lost = [(rule, all_rules()[rule].subsystem, ", ".join(lacks)) for rule, lacks in missing.items() if lacks]
     screen.say()
     if lost:
-        title = f"{len(lost)} of {len(rules)} rules cannot be judged"
+        title = f"{len(lost)} of {len(missing)} rules cannot be judged"
         screen.table(title, ("rule", "subsystem", "missing roles"), lost)
     else:
-        screen.say(f"All {len(rules)} rules have the roles they need.")
+        screen.say(f"All {len(missing)} rules have the roles they need.")
 
 
 def signals_of(found: Profile, role: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import Annotated
 
 import typer
@@ -29,7 +30,7 @@ def quarantine(
         from pipeline.scan import retry_quarantine
 
         with screen.progress("quarantine") as told:
-            retry_quarantine(opened, jobs=jobs, progress=told)
+            retry_quarantine(opened, jobs=jobs or os.cpu_count() or 1, progress=told)
     found = rows(opened, "quarantine")
     if json:
         screen.as_json(found)

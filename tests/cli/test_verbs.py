@@ -83,4 +83,5 @@ def test_markup_in_texts_is_shown_as_it_is(capsys: pytest.CaptureFixture[str]) -
 
 
 def test_json_is_strict() -> None:
-    assert screen.plain({"a": float("nan"), "b": (1, 2.5, None, float("inf"))}) == {"a": None, "b": [1, 2.5, None, None]}
+    given = {"a": float("nan"), "b": (1, 2.5, None, float("inf"))}
+    assert screen.plain(given) == {"a": None, "b": [1, 2.5, None, None]}
