@@ -66,6 +66,7 @@ def test_findings_carry_their_evidence(rule: Rule) -> None:
     for record in rule.fires_on:
         said = apply(rule, record)
         assert not isinstance(said, NotAssessed)
+        assert len({f.item for f in said}) == len(said), "rule and item name a finding: one each"
         for finding in said:
             assert SEVERITIES.index(finding.severity) <= SEVERITIES.index(rule.severity)
             assert finding.windows

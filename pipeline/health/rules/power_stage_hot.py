@@ -25,7 +25,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         hit = rows.filter(pl.col("value") > limit)
         if hit.height >= 2:
             found.append(_hot(side, rows, hit, limit))
-    return found + _apart(record, tops, limits)
+    named = {f.item for f in found}
+    return found + [f for f in _apart(record, tops, limits) if f.item not in named]
 
 
 def _hot(side: str, rows: pl.DataFrame, hit: pl.DataFrame, limit: float) -> Finding:
@@ -123,7 +124,5 @@ RULE = Rule(
     source="derating of boards at 80 to 100 degC: common practice; limits: the profile",
     fires_on=(_case(105.0, 3.0), _case(80.0, 25.0)),
     quiet_on=(_case(80.0, 6.0), _case(105.0, 3.0, sessions=1)),
-    unassessed_on=(
-        record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
-    ),
+    unassessed_on=(record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
 )

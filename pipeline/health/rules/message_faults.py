@@ -1,0 +1,123 @@
+"""Messages with broken counters or checksums: noise on the wire, a node that stumbles, or a wrong DBC.
+
+Told apart: a checksum that fails on nearly every frame of one message is a decode mismatch (another firmware,
+another DBC); a few per thousand over all messages is the wire; counters that skip in all messages alike are
+the logger's loss.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import at_least, largest, metric_rows, recent, seconds, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Metric
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    sums = recent(metric_rows(record, "message_checksum_share"), limits["days"])
+    counters = recent(metric_rows(record, "message_counter_share"), limits["days"])
+    if not sums.height and not counters.height:
+        return NotAssessed("no message with counter or checksum in these logs")
+    found = []
+    for item in sorted(set(sums["item"].to_list())):
+        rows = sums.filter(pl.col("item") == item)
+        finding = _finding(item, rows, "checksum", "wrong checksums", limits["checksum"], limits["decode"])
+        found += [finding] if finding else []
+    broken = {f.item for f in found}
+    lost = _logger_loss(counters, limits)
+    for item in sorted(set(counters["item"].to_list()) - broken):
+        rows = counters.filter(pl.col("item") == item)
+        finding = None if lost else _finding(item, rows, "counter", "counter errors", limits["counter"], 2.0)
+        found += [finding] if finding else []
+    return found
+
+
+def _logger_loss(counters: pl.DataFrame, limits: Mapping[str, float]) -> bool:
+    """Every message skips alike: the frames were lost on their way to the file, not made wrong."""
+    shares = counters.group_by("item").agg(pl.col("value").median())["value"]
+    return shares.len() >= 3 and -largest(-shares) > 0.3 * largest(shares) > 0
+
+
+def _finding(item: str, rows: pl.DataFrame, what: str, words: str, limit: float, decode: float) -> Finding | None:
+    frames = int(rows["n"].sum())
+    bad = round(float((rows["value"] * rows["n"]).sum()))
+    share = bad / max(frames, 1)
+    hit = rows.filter(pl.col("value") > limit)
+    if at_least(bad, frames) < limit or not hit.height:
+        return None
+    mismatch = share > decode
+    cause = ": nearly every frame, which points to a DBC that does not belong to this firmware" if mismatch else ""
+    return Finding(
+        "service",
+        f"{item} {what}",
+        100 * share,
+        100 * limit,
+        "%",
+        f"{item}: {words} in {bad} of {frames} frames ({spell(100 * share, '%')}), in {hit.height} of "
+        f"{rows.height} "
+        f"logs{cause}.",
+        se=100 * (share * (1 - share) / max(frames, 1)) ** 0.5,
+        confidence=0.97,
+        persistence=hit.height / rows.height,
+        count=bad,
+        duration_s=seconds(hit),
+        windows=windows(hit, "value"),
+        signals=("controller_fault", "pack_current"),
+        not_separable=""
+        if mismatch
+        else "Noise on the wire or a sender that stumbles: error frames and a scope on the bus separate "
+        "them.",
+    )
+
+
+def _case(checksum: float, counter: float = 0.0, logs: int = 4) -> Record:
+    parts = [Metric("message_missed_share", 0.0, "1", None, 20_000, item="BMS_Pack")]
+    parts += [Metric("message_checksum_share", checksum, "1", None, 20_000, item="BMS_Pack")]
+    parts += [
+        Metric("message_counter_share", counter if m == "MOT" else 0.0, "1", None, 20_000, item=m)
+        for m in ("BMS_Pack", "MOT", "CTRL")
+    ]
+    return record(*days(logs, "log", *parts))
+
+
+def _all_skip(share: float) -> Record:
+    parts = [Metric("message_missed_share", share, "1", None, 20_000, item="BMS_Pack")]
+    parts += [Metric("message_counter_share", share, "1", None, 20_000, item=m) for m in ("BMS_Pack", "MOT", "CTRL")]
+    return record(*days(4, "log", *parts))
+
+
+RULE = Rule(
+    id="message_faults",
+    title="Counters or checksums broken",
+    subsystem="data",
+    severity="service",
+    needs=("message_missed_share",),
+    roles=(),
+    limits=(
+        Limit("checksum", 0.001, "1", "of the frames; a sound bus has none: engineering choice"),
+        Limit("counter", 0.005, "1", "of the frames: engineering choice"),
+        Limit("decode", 0.5, "1", "of the frames; from here on the DBC is the likelier cause: engineering choice"),
+        Limit("days", 30.0, "days", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="Values of these messages may be wrong, or old. Findings that rest on them are less sure.",
+    causes=(
+        "Interference or a bad plug on the bus",
+        "A control unit that stumbles or restarts",
+        "Firmware changed its DBC",
+    ),
+    bench=(
+        "Compare firmware version and DBC",
+        "Check bus plugs, shield and terminating resistors (60 ohm between the wires, power off)",
+        "Look at the bus with an oscilloscope while driving on the stand",
+    ),
+    cautions=(),
+    source="checksums and counters as the DBC declares them; interval: NIST/SEMATECH e-Handbook 7.2.4.1",
+    fires_on=(_case(0.01), _case(0.98), _case(0.0, 0.03)),
+    quiet_on=(_case(0.0), _case(0.0005), _all_skip(0.05)),
+    unassessed_on=(record(*days(2, "log", Metric("message_missed_share", 0.0, "1", None, 900, item="BMS_Pack"))),),
+)
