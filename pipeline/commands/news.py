@@ -17,7 +17,7 @@ def show(result: dict[str, Any]) -> None:
     if result["rows"]:
         screen.table("Changed", COLUMNS, result["rows"])
     if result["quarantined"]:
-        rows = [(q["log"], q["reason"]) for q in result["quarantined"]]
-        screen.table("In quarantine", ("log", "reason"), rows, note="More: herdbook quarantine")
+        refused = [(q["log"], q["reason"]) for q in result["quarantined"]]
+        screen.table("In quarantine", ("log", "reason"), refused, note="More: herdbook quarantine")
     if result["fleet_quiet"]:
         screen.say(result["fleet_quiet"])

@@ -13,4 +13,5 @@ SQL = Path(__file__).parents[1] / "sql"
 def rows(store: Store, name: str, **given: object) -> list[dict[str, Any]]:
     """The rows of sql/<name>.sql, with named parameters."""
     with store.read() as con:
-        return con.sql((SQL / f"{name}.sql").read_text("utf-8"), params=given or None).pl().to_dicts()
+        found: list[dict[str, Any]] = con.sql((SQL / f"{name}.sql").read_text("utf-8"), params=given or None).pl().to_dicts()
+    return found
