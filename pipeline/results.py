@@ -47,7 +47,7 @@ def commit_assessed(store: Store, done: Sequence[Assessed], scan: str = "") -> l
 def _note_rule_set(con: duckdb.DuckDBPyConnection, rule_set: str) -> None:
     from pipeline.health.engine import rule_set_json
 
-    if con.execute("SELECT 1 FROM rule_sets WHERE rule_set = ?", [rule_set]).fetchone():
+    if con.execute("SELECT 1 FROM rule_sets WHERE rule_set = ?", [rule_set]).fetchall():
         return
     from importlib.metadata import PackageNotFoundError, version
 
