@@ -101,16 +101,13 @@ class _Scan:
             step("close the scan", end_scan, store, scan, self.counts, self.vehicles)
             step("note what is new", close, store, scan)
             self._timed("publish", step, "publish", publish, store)
-        done = ScanResult(
-            scan,
-            *(self.counts[key] for key in COUNTS),
-            vehicles=self.vehicles,
-            failed=self.failed,
-            seconds=self.seconds,
-        )
+        done = ScanResult(scan, *self._counted(), vehicles=self.vehicles, failed=self.failed, seconds=self.seconds)
         changes = changes_of(store, request, scan)
         sent = step("send messages", send, request, store, changes, bool(self.failed)) if request.plan.notify else []
         return in_full(changes, done, sent)
+
+    def _counted(self) -> tuple[int, int, int]:
+        return self.counts["logs_new"], self.counts["logs_known"], self.counts["quarantined"]
 
     def _timed(self, name: str, function: Any, *args: Any) -> None:
         begun = time.monotonic()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import sys
 from collections.abc import Iterator
@@ -11,14 +12,13 @@ from pathlib import Path
 import pytest
 
 from flows.once import Request
-from flows.plan import Plan
+from flows.plan import read_plan
 from flows.server import Server, local_server
+from pipeline.settings import FILE
 from pipeline.store import Store
 
 sys.path.insert(0, str(Path(__file__).parents[2]))  # worker processes import tests.flows.* by name
 from tests.flows.rides import PROFILES, write_fleet, write_ride
-
-PLAN = Plan(workers=2, bundle_mb=0.5)
 
 
 @pytest.fixture(scope="session")
@@ -60,13 +60,18 @@ class Place:
     folder: Path
     request: Request
 
-    def asked(self, **plan: object) -> Request:
-        return replace(self.request, plan=replace(self.request.plan, **plan))  # type: ignore[arg-type]
+    def asked(self, **night: object) -> Request:
+        """The request after more settings went into the [night] table."""
+        with (self.folder / FILE).open("a", encoding="utf-8") as file:
+            file.writelines(f"{key} = {json.dumps(value)}\n" for key, value in night.items())
+        return replace(self.request, plan=read_plan(self.folder))
 
 
 def place(folder: Path, inbox: Path) -> Place:
     Store.create(folder, PROFILES)
-    return Place(folder, Request("night", str(inbox), str(folder), PLAN))
+    with (folder / FILE).open("a", encoding="utf-8") as file:
+        file.write("[night]\nworkers = 2\nbundle_mb = 0.5\n")
+    return Place(folder, Request("night", str(inbox), str(folder), read_plan(folder)))
 
 
 @pytest.fixture

@@ -48,7 +48,7 @@ def test_a_night_under_prefect_equals_one_without_and_shows_itself(
     assert set(shown) == {"what-is-new", "night"}
     assert len(json.loads(shown["what-is-new"]["data"])) == len(ended.result["rows"])
 
-    again = run_once(fresh.asked(server=server.url))
+    again = run_once(fresh.asked())
     assert again.exit_code == 0
     assert again.result["changes"] == []
     assert_same(fresh.folder, plain)
