@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_logs.simulator.faults import Active
+from demo_logs.simulator.faults import Active, leaked_ah
 from demo_logs.simulator.motors import Motors, new_motors
 from demo_logs.simulator.pack import Pack, new_pack
 from demo_logs.simulator.spec import Maker, Vehicle, maker
@@ -46,7 +46,11 @@ class Batch:
         """Let the time since the last session pass, then bring the faults of this moment in."""
         hours = np.where(self.clock_us > 0, np.maximum(0.0, (start_us - self.clock_us) / 3.6e9), 12.0)
         self.pack.air_c = air_c
-        self.pack.idle(hours, used_ah)
+        leaked = [
+            leaked_ah(v.faults, self.maker.groups, int(before) or int(now), int(now))
+            for v, before, now in zip(self.vehicles, self.clock_us, start_us, strict=True)
+        ]
+        self.pack.idle(hours, used_ah, np.stack(leaked))
         self.motors.cool(air_c, hours)
         self.active = Active(tuple(v.faults for v in self.vehicles), tuple(int(t) for t in start_us))
         self.pack.prepare(self.active, air_c)

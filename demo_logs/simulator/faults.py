@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,11 @@ KINDS: dict[str, tuple[str, str, str]] = {
     "worn_pack": ("", "%", "every group holds less"),
     "current_offset": ("", "A", "the pack's current sensor reads this much high"),
     "hot_for_load": ("sensor", "mohm", "bad joint of the pack beside one sensor: heat and voltage drop"),
-    "rising_without_load": ("sensor", "W", "one group beside the sensor heats itself and discharges"),
+    "rising_without_load": (
+        "sensor",
+        "W",
+        "electronics beside the sensor heat the pack while awake, feeding on it",
+    ),
     "temp_open": ("sensor", "share", "cell sensor sends the no-value code"),
     "temp_short": ("sensor", "share", "cell sensor reads the top of its range"),
     "temp_frozen": ("sensor", "share", "cell sensor keeps one value"),
@@ -75,6 +79,17 @@ class Fault:
         return min(1.0, (t - self.onset) / (self.grow_days * DAY_US))
 
 
+def leaked_ah(faults: tuple[Fault, ...], groups: int, before: int, now: int) -> Floats:
+    """Charge (groups,) [Ah] that leaking groups lost between two moments."""
+    out = np.zeros(groups)
+    for fault in faults:
+        start = max(before, fault.onset)
+        if fault.name == "leaking_group" and isinstance(fault.item, int) and now > start:
+            share = 0.5 * (fault.share(start) + fault.share(now))
+            out[fault.item - 1] += fault.size / 1000.0 * share * (now - start) / 3.6e9
+    return out
+
+
 @dataclass(frozen=True, slots=True)
 class Active:
     """Sizes of every fault of a batch at one moment a vehicle. Multiplying kinds come back as 1 + share *
@@ -82,9 +97,12 @@ class Active:
 
     faults: tuple[tuple[Fault, ...], ...]
     at: tuple[int, ...]
+    known: dict[tuple[str, int], Floats] = field(default_factory=dict, compare=False)
 
     def size(self, name: str, items: tuple[int | str, ...] = ("",)) -> Floats:
         """(vehicles, items); 0 (or 1 for multiplying kinds) where the fault is absent."""
+        if (name, len(items)) in self.known:
+            return self.known[name, len(items)]
         times = KINDS[name][1] == "times"
         out = np.full((len(self.faults), len(items)), 1.0 if times else 0.0)
         for row, (faults, t) in enumerate(zip(self.faults, self.at, strict=True)):
@@ -93,6 +111,7 @@ class Active:
                     share = fault.share(t)
                     value = 1.0 + share * (fault.size - 1.0) if times else share * fault.size
                     out[row, items.index(fault.item)] = value
+        self.known[name, len(items)] = out
         return out
 
     def scalar(self, name: str) -> Floats:

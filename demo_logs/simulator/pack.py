@@ -15,6 +15,7 @@ from demo_logs.simulator.spec import Maker, Vehicle, group_of_sensor
 Floats = NDArray[np.float64]
 JOINT_OHM = 0.002  # all joints, fuse and main switch of a sound pack (engineering choice)
 NEIGHBOUR_W_PER_K = 1.5  # heat flow between groups side by side (engineering choice)
+ASLEEP_SHARE = 0.05  # of the time between logs the BMS is awake (engineering choice)
 FILTER_S = 1.0  # the BMS smooths its limits with this time constant
 
 
@@ -58,10 +59,11 @@ class Pack:
         self.own_heat_w = np.zeros_like(self.cells.soc)
         for i, members in enumerate(self.sensors):
             self.joint_heat[:, members] += joint[:, [i]] / 1000.0 / len(members)
-            self.own_heat_w[:, members[0]] += heater[:, i]
+            self.own_heat_w[:, members] += heater[:, [i]] / len(members)
         self.joint_ohm = JOINT_OHM + joint.sum(axis=1) / 1000.0
         leak = active.size("leaking_group", groups) / 1000.0
-        self.cells.leak_a = self.base.leak_a + leak + self.own_heat_w / 3.3
+        heat_a = self.own_heat_w.sum(axis=1, keepdims=True) / (3.3 * self.maker.groups)
+        self.cells.leak_a = self.base.leak_a + leak + heat_a
         self.stuck = active.size("balancer_stuck", groups)
 
     def circuit(self, factor: Floats) -> tuple[Floats, Floats]:
@@ -123,11 +125,12 @@ class Pack:
             on = high.astype(float)
         self.bleed = np.maximum(on, self.stuck)
 
-    def idle(self, hours: Floats, used_ah: Floats) -> None:
+    def idle(self, hours: Floats, used_ah: Floats, leaked_ah: Floats) -> None:
         """Time that no log shows: self-discharge, relaxation, cooling, and use that goes through all groups
         alike."""
         cells = self.cells
-        drained = cells.leak_a * hours[:, None] + 0.05 * self.stuck * 0.08 * hours[:, None]
+        stuck_ah = ASLEEP_SHARE * self.stuck * 3.3 / self.maker.pack["bleed_ohm"] * hours[:, None]
+        drained = self.base.leak_a * hours[:, None] + stuck_ah + leaked_ah
         cells.soc = cells.soc - (drained + used_ah[:, None]) / cells.ah
         self.bms_soc = np.clip(self.bms_soc - used_ah * 100.0 / cells.ah.mean(axis=1), 0.0, 100.0)
         keep = np.exp(-hours[:, None] * 3600.0 / cells.tau_s)

@@ -35,17 +35,12 @@ class Trace:
     def put(self, step: int, role: str, value: NDArray[np.float64] | float) -> None:
         """Store one step of a role; value (vehicles,) or (vehicles, items)."""
         array = self.data.get(role)
-        shape = np.shape(value)
         if array is None:
-            items = shape[1] if len(shape) == 2 else 1
+            items = np.shape(value)[1] if np.ndim(value) == 2 else 1
             kind = np.float64 if role in DOUBLE else np.float32
             array = np.zeros((len(self.t_s), len(self.start_us), items), kind)
             self.data[role] = array
-        array[step] = (
-            value if len(shape) == 2 else np.reshape(np.broadcast_to(value, array.shape[1]), (-1, 1))
-        )
-
-    def cut(self, steps: int) -> None:
-        """Keep only the first steps (a loop that ended early)."""
-        self.t_s = self.t_s[:steps]
-        self.data = {role: array[:steps] for role, array in self.data.items()}
+        if np.ndim(value) == 2:
+            array[step] = value
+        else:
+            array[step, :, 0] = value

@@ -1,0 +1,147 @@
+"""The labelled campaign: many simulated vehicles over eight weeks, judged by the rules, held against the truth.
+
+    python -m demo_logs.campaign --vehicles 200 --seed 2000 --calibrate 1000 [--workers 2] [--out FILE] [--json FILE]
+
+Vehicles of the calibration seed give the fleet's reference figures; those of the judged seed are then judged. No log
+files are written: sensors and logger are the same as for logs, and everything from sessions onwards is Herdbook's
+own. Delay is the time from onset until the first night on which the finding stood, sessions being nights.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import pickle
+import sys
+import time
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+
+import polars as pl
+
+from demo_logs.draw import Drawn, draw
+from demo_logs.plan import PROFILES
+from demo_logs.records import Measured, measure_batch
+from demo_logs.scorecard import Said, TrueFault, TrueVehicle, score
+from demo_logs.tables import as_json, as_markdown
+from pipeline.health.engine import judge
+from pipeline.population import fit_reference
+from pipeline.profile import Profile, load_profile
+
+BATCH = 20  # vehicles that run in step
+
+
+def profiles() -> list[Profile]:
+    return [load_profile(PROFILES / name) for name in ("zirbel.toml", "saumer.toml")]
+
+
+def measure_all(drawn: Sequence[Drawn], workers: int) -> list[Measured]:
+    """All vehicles, in batches of one profile, over a pool of processes."""
+    batches = []
+    for name in sorted({d.vehicle.profile.name for d in drawn}):
+        mine = [d for d in drawn if d.vehicle.profile.name == name]
+        batches += [mine[i : i + BATCH] for i in range(0, len(mine), BATCH)]
+    if workers <= 1:
+        return [m for batch in batches for m in measure_batch(batch)]
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        return [m for part in pool.map(measure_batch, batches) for m in part]
+
+
+def references(measured: Sequence[Measured], drawn: Sequence[Drawn]) -> dict[str, pl.DataFrame]:
+    """Reference figures by profile."""
+    profile_of = {d.vehicle.name: d.vehicle.profile.name for d in drawn}
+    out = {}
+    for name in sorted(set(profile_of.values())):
+        rows = [
+            m.metrics.with_columns(pl.lit(m.vehicle).alias("vehicle"))
+            for m in measured if profile_of[m.vehicle] == name
+        ]  # fmt: skip
+        out[name] = fit_reference(pl.concat(rows))
+    return out
+
+
+def said_of(
+    measured: Measured, profile: Profile, reference: pl.DataFrame | None, nightly: bool
+) -> list[Said]:
+    """Findings that stand at the end; `first` is the first night each of them stood (nightly), else its evidence."""
+    final = judge(measured.record(profile, reference))
+    stands = {(j.rule.id, j.finding.item): j.finding for j in final.findings}
+    first: dict[tuple[str, str], int] = {}
+    if nightly and stands:
+        for end in measured.sessions["end_t"].to_physical().sort().to_list():
+            for j in judge(measured.record(profile, reference, until=end)).findings:
+                first.setdefault((j.rule.id, j.finding.item), end)
+    out = []
+    for (rule, item), finding in stands.items():
+        begun = min((w.start for w in finding.windows), default=0)
+        out.append(Said(measured.vehicle, rule, finding.severity, item, first.get((rule, item), begun)))
+    return out
+
+
+def _judge(
+    reference: dict[str, pl.DataFrame], faulty: frozenset[str], pair: tuple[Measured, str]
+) -> list[Said]:
+    measured, profile = pair
+    known = {p.name: p for p in profiles()}
+    return said_of(measured, known[profile], reference.get(profile), measured.vehicle in faulty)
+
+
+def truth_of(drawn: Drawn) -> TrueVehicle:
+    vehicle, outings = drawn.vehicle, drawn.outings
+    faults = tuple(TrueFault(f.name, str(f.item), drawn.named_size, f.onset) for f in vehicle.faults)
+    last = outings[-1].start + int(outings[-1].minutes * 60e6)
+    return TrueVehicle(vehicle.name, vehicle.profile.name, faults, vehicle.harmless, outings[0].start, last)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m demo_logs.campaign", description=__doc__)
+    parser.add_argument("--vehicles", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=2000, help="seed of the judged vehicles")
+    parser.add_argument("--calibrate", type=int, default=1000, help="seed of the calibration vehicles")
+    parser.add_argument("--calibration-vehicles", type=int, default=60)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--keep", type=Path, help="folder for measured vehicles, used again when present")
+    parser.add_argument("--out", type=Path, help="write the tables (Markdown) here as well")
+    parser.add_argument("--json", type=Path, help="write the figures here as well")
+    args = parser.parse_args(arguments)
+    begun = time.perf_counter()
+    fleet, measured = _measured(args.seed, args.vehicles, args.workers, args.keep)
+    others, calibration = _measured(args.calibrate, args.calibration_vehicles, args.workers, args.keep)
+    reference = references(calibration, others)
+    profile_of = {d.vehicle.name: d.vehicle.profile.name for d in fleet}
+    faulty = frozenset(d.vehicle.name for d in fleet if d.vehicle.faults)
+    jobs = [(m, profile_of[m.vehicle]) for m in measured]
+    with ProcessPoolExecutor(args.workers, mp_context=get_context("spawn")) as pool:
+        said = [s for part in pool.map(partial(_judge, reference, faulty), jobs, chunksize=8) for s in part]
+    card = score([truth_of(d) for d in fleet], said)
+    text = as_markdown(card)
+    print(text)
+    print(f"\n{len(fleet)} vehicles, {time.perf_counter() - begun:.0f} s on {args.workers} processes.")
+    for one in card.false:
+        print(f"false: {one.vehicle} {one.severity} {one.rule} {one.item}")
+    if args.out:
+        args.out.write_text(text + "\n")
+    if args.json:
+        args.json.write_text(json.dumps(as_json(card), indent=1) + "\n")
+    return 0
+
+
+def _measured(seed: int, count: int, workers: int, keep: Path | None) -> tuple[list[Drawn], list[Measured]]:
+    drawn = draw(seed, count, profiles())
+    if keep is None:
+        return drawn, measure_all(drawn, workers)
+    kept = keep / f"campaign_{seed}_{count}.pickle"
+    if kept.is_file():
+        found: list[Measured] = pickle.loads(kept.read_bytes())
+        return drawn, found
+    found = measure_all(drawn, workers)
+    keep.mkdir(parents=True, exist_ok=True)
+    kept.write_bytes(pickle.dumps(found))
+    return drawn, found
+
+
+if __name__ == "__main__":
+    sys.exit(main())
