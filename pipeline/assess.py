@@ -23,6 +23,7 @@ from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
 from pipeline.health.model import Record
 from pipeline.lake import LogRef, log_refs, read_signals
 from pipeline.metrics import measure
+from pipeline.metrics.messages import message_rows
 from pipeline.metrics.model import Outcome
 from pipeline.profile import Profile
 from pipeline.sessions import Found, Stretch, sessions, stretches
@@ -58,6 +59,7 @@ class Work:
     metrics: pl.DataFrame
     events: pl.DataFrame
     reference: pl.DataFrame
+    messages: pl.DataFrame  # metric rows of the logs' counts of counters and checksums
 
 
 @dataclass(frozen=True)
@@ -123,6 +125,10 @@ def _work(con: duckdb.DuckDBPyConnection, vehicle: str) -> Work:
         _frame(con, """SELECT session_start_t, kind, item, start_t, end_t, map_entries(data) AS data
                        FROM events WHERE vehicle = ?""", vehicle, EVENTS),
         _frame(con, "SELECT name, item, value, spread, unit, n FROM reference WHERE profile = ?", profile, REFERENCE),
+        message_rows(con.sql("""SELECT m.message, m.frames, m.start_t, m.end_t, m.missed, m.counter_gaps,
+                                m.counter_repeats, m.checksum_failures
+                                FROM log_messages m JOIN logs l USING (log) WHERE l.vehicle = ?
+                                ORDER BY m.start_t, m.message, m.log""", params=[vehicle]).pl()),
     )  # fmt: skip
 
 
@@ -267,7 +273,8 @@ def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFra
     return Record(
         work.vehicle, profile,
         all_of(work.sessions, new[0], "start_t", ["start_t"]),
-        all_of(work.metrics, new[1], "start_t", ["start_t", "name", "item"]),
+        pl.concat([all_of(work.metrics, new[1], "start_t", ["start_t", "name", "item"]), work.messages]).sort(
+            "start_t", maintain_order=True),
         all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
         work.reference,
     )  # fmt: skip
