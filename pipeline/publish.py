@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.catalogue import connect, insert
+from pipeline.catalogue import connect, insert, query
 from pipeline.errors import StoreError
 from pipeline.profile import Profile
 from pipeline.store import Store
@@ -65,6 +65,7 @@ def _add_views(path: Path, store: Store) -> None:
                        scale DOUBLE, "offset" DOUBLE, unit VARCHAR)""")
         if roles:
             insert(con, "roles", pl.DataFrame(roles))
+        con.execute(f"CREATE VIEW serial_conflicts AS {query('serial_conflicts')}")
         con.commit()
         con.execute("CHECKPOINT")
     finally:
