@@ -77,11 +77,10 @@ def local_ms(t: NDArray[np.int64], zone: ZoneInfo | None) -> NDArray[np.float64]
 def axis(title: str, **more: Any) -> Spec:
     """An axis in the house style: outside ticks, thin grid, no zero line unless asked."""
     return {
-        "title": {"text": label(title), "standoff": 8},
+        "title": {"text": label(title), "standoff": 6, "font": {"size": 12}},
         "gridcolor": "@rule",
         "linecolor": "@muted",
         "zeroline": False,
-        "automargin": True,
         **more,
     }
 
@@ -89,12 +88,12 @@ def axis(title: str, **more: Any) -> Spec:
 def layout(height: int, **more: Any) -> Spec:
     return {
         "height": height,
-        "margin": {"l": 64, "r": 16, "t": 8, "b": 44},
+        "margin": {"l": 72, "r": 16, "t": 30, "b": 52},
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",
-        "font": {"color": "@ink", "size": 13},
+        "font": {"color": "@ink", "size": 12},
         "hoverlabel": {"align": "left"},
-        "legend": {"orientation": "h", "y": -0.18, "x": 0},
+        "legend": {"orientation": "h", "x": 0, "y": 1, "yanchor": "bottom"},
         "showlegend": True,
         **more,
     }
@@ -115,5 +114,5 @@ def diagonal(top: float) -> Spec:
 def bar_spec(names: list[str], values: list[float], color: str, height: int, x: str, y: str) -> Spec:
     """A bar chart from zero over named classes."""
     trace = {"type": "bar", "x": [label(n) for n in names], "y": values, "marker": {"color": color}}
-    axes = {"xaxis": axis(x, type="category", nticks=16), "yaxis": axis(y, rangemode="tozero")}
-    return {"data": [trace], "layout": layout(height, showlegend=False, **axes)}
+    axes = {"xaxis": axis(x, type="category", nticks=16, automargin=True), "yaxis": axis(y, rangemode="tozero")}
+    return {"data": [trace], "layout": layout(height, showlegend=False, bargap=0.35, **axes)}

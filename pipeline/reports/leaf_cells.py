@@ -68,7 +68,7 @@ def _map(facts: Facts, metric: str, title: str, middle: float, unit: str) -> lis
         "hovertemplate": "%{y}, %{customdata}: %{z:.3f} " + shown + "<extra></extra>",
     }  # fmt: skip
     x = axis("Session, in order of time", tickvals=list(range(0, len(times), every)), ticktext=days[::every])
-    y = axis("", autorange="reversed", type="category")
+    y = axis("", autorange="reversed", type="category", automargin=True)
     height = 130 + 22 * len(groups)
     spec = {"data": [trace], "layout": layout(height, xaxis=x, yaxis=y, showlegend=False)}
     worst = int(np.nanargmax(np.nanmean(np.abs(z - middle), axis=1)))
@@ -115,7 +115,7 @@ def _split(facts: Facts) -> list[Block]:
         mode = "tozero" if from_zero else "normal"
         axes["xaxis" + suffix] = axis(title, domain=domain, zeroline=True, zerolinecolor="@ink", rangemode=mode)
     height = 130 + 24 * len(groups)
-    y = axis("", autorange="reversed", type="category")
+    y = axis("", autorange="reversed", type="category", automargin=True)
     spec = {"data": data, "layout": layout(height, yaxis=y, **axes | {"showlegend": False})}
     alt = "Three dot plots side by side, one dot a group with its interval: offset, capacity, resistance."
     note = (

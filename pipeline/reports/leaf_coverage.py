@@ -39,7 +39,7 @@ def _weeks(facts: Facts) -> Figure:
         year, week, _ = s["start_t"].isocalendar()
         hours[f"{year}-W{week:02d}"] += s["coverage"] * seconds / 3600
     names = sorted(hours)
-    spec = bar_spec(names, [hours[n] for n in names], "@line6", 240, "Week (ISO 8601, UTC)", "Covered [h]")
+    spec = bar_spec(names, [hours[n] for n in names], "@accent", 240, "Week (ISO 8601, UTC)", "Covered [h]")
     alt = f"Bar chart from zero of covered hours in each of {len(names)} weeks that have any."
     note = f"n = {words.plural(len(facts.sessions), 'session')}; weeks without a session are not drawn."
     body = [(n, words.number(hours[n])) for n in names]

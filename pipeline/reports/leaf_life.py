@@ -39,7 +39,7 @@ def _figure(facts: Facts) -> Figure:
     data = [*_sessions(facts), *_installs_drawn(facts), *_findings_drawn(facts)]
     lanes = list(dict.fromkeys(lane for trace in data for lane in trace["y"]))
     height = 150 + 34 * len(lanes)
-    y = axis("", categoryorder="array", categoryarray=lanes[::-1], type="category")
+    y = axis("", categoryorder="array", categoryarray=lanes[::-1], type="category", automargin=True)
     x = axis(f"Date ({facts.zone_name})", type="date")
     spec = {"data": data, "layout": layout(height, barmode="overlay", bargap=0.35, xaxis=x, yaxis=y)}
     rides = sum(s["kind"] == "ride" for s in facts.sessions)

@@ -82,8 +82,8 @@ def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row
         )
     shown = words.unit(unit)
     height = 130 + 64 * len(groups)
-    y = axis("", tickvals=list(range(len(groups))), ticktext=[label(f"{n} (n = {len(m)})") for n, m in groups],
-             range=[len(groups) - 0.5, -0.5])  # fmt: skip
+    ticks = [label(f"{name} (n = {len(members)})") for name, members in groups]
+    y = axis("", automargin=True, tickvals=list(range(len(groups))), ticktext=ticks, range=[len(groups) - 0.5, -0.5])
     spec = {"data": data, "layout": layout(height, yaxis=y, xaxis=axis(f"[{shown}]" if shown else "ratio"))}
     alt = f"Strips of dots, one vehicle each; this unit at {words.amount(own['value'], unit)}. " + "; ".join(
         f"{name}: median {row[3]}" for (name, _), row in zip(groups, body, strict=True)
@@ -91,8 +91,8 @@ def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row
     note = f"This unit: {words.amount(own['value'], unit)} (diamond)."
     note += f" Of the largest strip every so many dots are drawn, {MOST_DOTS} in all." if thinned else ""
     head = ("Among", "n", "5 % below", "Median", "95 % below")
-    return Figure(f"peers-{metric.replace('_', '-')}", title + (f" [{shown}]" if shown else " [ratio]"), alt, spec, note,
-                  head=head, body=body, height=height)  # fmt: skip
+    name, said = f"peers-{metric.replace('_', '-')}", title + (f" [{shown}]" if shown else " [ratio]")
+    return Figure(name, said, alt, spec, note, head=head, body=body, height=height)
 
 
 def _dots(order: int, members: list[Row], unit: str) -> Spec:

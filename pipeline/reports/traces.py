@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.store import Store
 
 POINTS = 2400  # a trace: twice the pixel columns of a wide figure
-PANEL_PX = 150
+PANEL_PX, MANY_PX = 150, 105  # height of a panel; of each when there are more than four
 STEPPED = ("state", "bits", "1", "id")
 
 
@@ -81,7 +81,7 @@ def stack(
     if window:
         shapes.append(_shade(window, zone))
     spec_layout = layout(
-        90 + PANEL_PX * count,
+        90 + (PANEL_PX if count <= 4 else MANY_PX) * count,
         xaxis=axis(
             f"Time of day ({zone.key if zone else 'UTC'})",
             type="date",

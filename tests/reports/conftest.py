@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import sys
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
@@ -16,14 +15,16 @@ from pipeline.store import Store
 from .made_up import HOSTILE, T0, Catalogue, signals_of, window
 
 
-@pytest.fixture(autouse=True)
-def lake(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture(autouse=True, scope="session")
+def made_up_lake() -> Iterator[None]:
+    """Pages ask the lake for signals; here it answers with made-up ones."""
+
     def load_signals(store: Any, vehicle: str, start: int, end: int, roles: Any = None) -> Signals:
         return signals_of(vehicle, start, end, roles)
 
-    module = ModuleType("pipeline.lake")
-    module.__dict__["load_signals"] = load_signals
-    monkeypatch.setitem(sys.modules, "pipeline.lake", module)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("pipeline.lake.load_signals", load_signals)
+        yield
 
 
 @pytest.fixture(scope="session")

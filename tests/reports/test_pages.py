@@ -1,0 +1,195 @@
+"""The pages in real Chromium, from file://, without a network: they draw, obey, print, and nothing hostile runs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pypdf
+import pytest
+from playwright.sync_api import Browser
+
+from pipeline.reports import write_dossier, write_fleet, write_history, write_signals
+from pipeline.store import Store
+
+from .browser import PATH, Watched, chromium, opened, outside
+from .fetch_axe import SCRIPT
+from .made_up import HOSTILE, T0, us
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM"),
+]
+PAGES = ("dossier", "hostile", "history", "fleet", "vehicle", "signals")
+AXE_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def pages(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: None) -> dict[str, Path]:
+    folder = tmp_path_factory.mktemp("pages")
+    start = us(T0) + 3_600_000_000
+    return {
+        "dossier": write_dossier(store, "VX-014", folder),
+        "hostile": write_dossier(store, HOSTILE, folder),
+        "history": write_history(store, "VX-014", folder),
+        "fleet": write_fleet(store, folder / "site"),
+        "vehicle": folder / "site" / "vehicles" / "VX-014.html",
+        "signals": write_signals(store, "VX-014", ["pack_current", "regen_state"], start, start + 90_000_000,
+                                 folder / "signals.html"),
+    }  # fmt: skip
+
+
+@pytest.fixture(params=PAGES)
+def page(request: pytest.FixtureRequest, browser: Browser, pages: dict[str, Path]) -> Iterator[Watched]:
+    with opened(browser, pages[request.param]) as watched:
+        if watched.ask("!!document.querySelector('.plot')"):
+            watched.drawn()
+        yield watched
+
+
+def test_no_request_leaves_the_page_and_nothing_complains(page: Watched) -> None:
+    assert outside(page) == []
+    assert page.complaints == []
+
+
+def test_hostile_texts_are_text(page: Watched) -> None:
+    assert page.ask("window.pwned") is None
+    assert page.ask("document.querySelectorAll('img').length") == 0
+    assert (
+        page.ask("[...document.scripts].filter(s => s.textContent.includes('window.pwned=1') && !s.type).length") == 0
+    )
+
+
+def test_the_page_fits_a_phone(browser: Browser, pages: dict[str, Path], name: str = "") -> None:
+    for name in PAGES:
+        with opened(browser, pages[name], width=360) as watched:
+            assert watched.ask("document.documentElement.scrollWidth <= innerWidth"), name
+
+
+@pytest.mark.skipif(not SCRIPT.exists(), reason=f"axe-core is missing: python {Path('tests/reports/fetch_axe.py')}")
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("name", PAGES)
+def test_axe_finds_no_barrier(browser: Browser, pages: dict[str, Path], name: str, dark: bool) -> None:
+    """axe-core judges contrast, names, roles and structure; it shares nothing with us."""
+    with opened(browser, pages[name], dark=dark) as watched:
+        if watched.ask("!!document.querySelector('.plot')"):
+            watched.drawn()
+        watched.page.evaluate(SCRIPT.read_text("utf-8") + "; undefined")
+        found = watched.page.evaluate(
+            "tags => axe.run(document, {runOnly: tags, exclude: ['.js-plotly-plot']})"
+            ".then(r => r.violations.map(v => [v.id, v.nodes.slice(0, 3).map(n => n.target.join(' ') + ': "
+            "' + n.failureSummary)]))",
+            AXE_TAGS,
+        )
+        assert found == []
+
+
+def test_a_figure_zooms_and_its_neighbours_follow(browser: Browser, pages: dict[str, Path]) -> None:
+    with opened(browser, pages["dossier"]) as watched:
+        watched.drawn()
+        before = watched.ask(_range("heat-hottest"))
+        watched.ask("document.querySelector('#life-line .plot').scrollIntoView({block: 'center', behavior: 'instant'})")
+        box = watched.page.locator("#life-line .plot .nsewdrag").first.bounding_box()
+        assert box is not None
+        mouse, y = watched.page.mouse, box["y"] + box["height"] / 2
+        mouse.move(box["x"] + box["width"] * 0.3, y)
+        mouse.down()
+        mouse.move(box["x"] + box["width"] * 0.6, y, steps=6)
+        mouse.up()
+        watched.wait(lambda: watched.ask(_range("heat-hottest")) != before, "the other figure to follow")
+        own = watched.ask(_range("life-line"))
+        watched.wait(lambda: watched.ask(_range("heat-hottest")) == watched.ask(_range("life-line")), "equal ranges")
+        assert own[0] < own[1]
+        assert watched.complaints == []
+
+
+def _range(figure: str) -> str:
+    return f"document.querySelector('#{figure} .plot').layout.xaxis.range.map(x => +new Date(x))"
+
+
+def test_the_register_sorts_searches_and_filters(browser: Browser, pages: dict[str, Path]) -> None:
+    with opened(browser, pages["fleet"]) as watched:
+        page = watched.page
+        first = "document.querySelector('#book tbody tr').textContent"
+        assert "VX-014" in watched.ask(first)  # the gravest first
+        page.click("button[data-key=m2]")
+        assert "32" in watched.ask(first)
+        assert page.get_attribute("th:has(button[data-key=m2])", "aria-sort") == "ascending"
+        page.click("button[data-key=m0]")
+        page.click("button[data-key=m0]")
+        assert page.get_attribute("th:has(button[data-key=m0])", "aria-sort") == "descending"
+        page.fill("#find", "vx-016")
+        watched.wait(lambda: page.inner_text("#count") == "1 of 4 vehicles", "the search")
+        page.fill("#find", "")
+        page.select_option("#only", "0")
+        watched.wait(lambda: page.inner_text("#count") == "1 of 4 vehicles", "the filter")
+        page.click("#book tbody a")
+        watched.wait(lambda: page.url.endswith("vehicles/VX-014.html"), "the vehicle's page")
+        page.click("text=The herd")
+        watched.wait(lambda: page.url.endswith("index.html"), "the way back")
+
+
+def test_the_keyboard_alone_reaches_and_sorts(browser: Browser, pages: dict[str, Path]) -> None:
+    with opened(browser, pages["fleet"]) as watched:
+        page = watched.page
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.className") == "skip"
+        page.focus("button[data-key=n]")
+        page.keyboard.press("Enter")
+        assert page.get_attribute("th:has(button[data-key=n])", "aria-sort") == "ascending"
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_history_prints(browser: Browser, pages: dict[str, Path], tmp_path: Path, paper: str) -> None:
+    """Read back with pypdf: every line and every hash is on paper, inside the page."""
+    with opened(browser, pages["history"]) as watched:
+        made = tmp_path / "history.pdf"
+        watched.page.pdf(path=str(made), format=paper)
+        numbers = watched.ask("[...document.querySelectorAll('.lines td.no')].length")
+    text = "".join("".join(p.extract_text() for p in pypdf.PdfReader(made).pages).split())
+    assert "VX-014" in text
+    assert "anditnamesnobody".replace("anditnames", "") in text or "nobody" in text
+    assert numbers > 8
+    for hash_ in _hashes(pages["history"]):
+        assert hash_ in text
+
+
+def _hashes(path: Path) -> list[str]:
+    import json
+    import re
+
+    found = re.search(r'id="history">(.*?)</script>', path.read_text("utf-8"), re.DOTALL)
+    assert found is not None
+    return [log["sha256"] for log in json.loads(found[1])["logs"]]
+
+
+def test_the_dossier_prints_its_figures(browser: Browser, pages: dict[str, Path], tmp_path: Path) -> None:
+    with opened(browser, pages["dossier"]) as watched:
+        watched.drawn()
+        made = tmp_path / "dossier.pdf"
+        watched.page.pdf(path=str(made), format="A4")
+    text = " ".join(p.extract_text() for p in pypdf.PdfReader(made).pages)
+    assert "Do not use VX-014" in text
+    assert "Demanded [A]" in text  # an axis title: the figure is vector, on paper
+
+
+def test_a_page_without_the_decoder_still_says_its_numbers(browser: Browser, pages: dict[str, Path]) -> None:
+    """A browser too old to unpack the drawing engine keeps the words and tables."""
+    context = browser.new_context(offline=True)
+    context.add_init_script("delete window.DecompressionStream")
+    page = context.new_page()
+    page.goto(pages["dossier"].as_uri())
+    watched = Watched(page)
+    watched.wait(lambda: page.evaluate("!!window.herdbook.error"), "the page to notice")
+    assert "its numbers are in the table below" in page.inner_text("#evidence-" + _first_evidence(page))
+    context.close()
+
+
+def _first_evidence(page: object) -> str:
+    return str(page.evaluate("document.querySelector('[id^=evidence-]').id.slice(9)"))  # type: ignore[attr-defined]
