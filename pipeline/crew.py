@@ -24,6 +24,7 @@ from types import TracebackType
 from typing import Any, Generic, ParamSpec, TypeVar
 
 LOOK_S = 0.05  # how often memory and time of a busy worker are looked at
+START_S = 120.0  # a worker that has not even loaded its job by then is stuck; engineering choice
 I = TypeVar("I")  # noqa: E741
 R = TypeVar("R")
 P = ParamSpec("P")
@@ -138,9 +139,17 @@ class _Worker:
 
     def do(self, job: tuple[Any, ...], time_s: float | None, memory_mb: float | None) -> Any:
         self.sound = False
-        begun = time.monotonic()
         with contextlib.suppress(BrokenPipeError, ConnectionResetError):
-            self.pipe.send(job)
+            self.pipe.send_bytes(pickle.dumps(job))
+        self._hear(START_S, memory_mb)  # it has started and loaded what the job needs: only now the time counts
+        good, answer = self._hear(time_s, memory_mb)
+        self.sound = True
+        if good:
+            return answer
+        raise answer
+
+    def _hear(self, time_s: float | None, memory_mb: float | None) -> Any:
+        begun = time.monotonic()
         while not self.pipe.poll(LOOK_S):
             if time_s is not None and time.monotonic() - begun > time_s:
                 raise WorkerLost("stalled", f"took longer than {time_s:g} s")
@@ -148,14 +157,10 @@ class _Worker:
             if memory_mb is not None and size > memory_mb:
                 raise WorkerLost("too large", f"needed {size:.0f} MB, {memory_mb:.0f} MB are allowed")
         try:
-            good, answer = self.pipe.recv()
+            return self.pipe.recv()
         except (EOFError, ConnectionResetError):
             self.process.join(5)
             raise WorkerLost("crashed", _how(self.process.exitcode)) from None
-        self.sound = True
-        if good:
-            return answer
-        raise answer
 
     def end(self) -> None:
         self.pipe.close()
@@ -190,15 +195,24 @@ def _work(pipe: Connection, threads: int) -> None:
             job = pipe.recv_bytes()
         except (EOFError, OSError):
             return
-        try:
-            function, args, kwargs = pickle.loads(job)  # sent by our own process, over a pipe nobody else has
-            answer = (True, function(*args, **kwargs))
-        except Exception as error:
-            answer = (False, error)
+        answer = _answer(pipe, job)
         try:
             pipe.send(answer)
         except (TypeError, AttributeError, ValueError) as error:  # an answer or error that cannot be pickled
             pipe.send((False, RuntimeError(f"{type(answer[1]).__name__} cannot be sent back: {error}")))
+
+
+def _answer(pipe: Connection, job: bytes) -> tuple[bool, Any]:
+    try:
+        function, args, kwargs = pickle.loads(job)  # sent by our own process, over a pipe nobody else has
+    except Exception as error:
+        pipe.send(None)
+        return False, error
+    pipe.send(None)
+    try:
+        return True, function(*args, **kwargs)
+    except Exception as error:
+        return False, error
 
 
 def _end_with_parent() -> None:
