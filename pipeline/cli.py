@@ -17,7 +17,7 @@ from typing import NoReturn
 
 import typer
 
-VERBS = ("scan", "fleet", "dossier", "history", "wires", "rules", "store", "query", "quarantine", "profile")
+VERBS = ("take", "scan", "fleet", "dossier", "history", "wires", "rules", "store", "query", "quarantine", "profile")
 ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with evidence.
 
 Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""

@@ -60,6 +60,15 @@ def run_scan(
         return _scan(store, new_logs(store, inbox), jobs, progress, now)
 
 
+def run_take(inbox: Path | str, store: Store, jobs: int = 2, progress: Progress | None = None) -> dict[str, int]:
+    """Only take logs in; the next scan assesses what they touch and publishes. Returns COUNTS. Raises as run_scan()."""
+    with store.lock("taking logs in"):
+        clear_scratch(store)
+        with Crew(jobs, store.settings.log_time_s, store.settings.log_memory_mb) as crew:
+            tell = progress or (lambda done, total, text: None)
+            return _take_all(store, new_logs(store, inbox), crew if jobs else None, tell, None)
+
+
 def retry_quarantine(
     store: Store, names: Sequence[str] | None = None, jobs: int = 2, progress: Progress | None = None
 ) -> ScanResult:

@@ -13,5 +13,6 @@ SQL = Path(__file__).parents[1] / "sql"
 def rows(store: Store, name: str, **given: object) -> list[dict[str, Any]]:
     """The rows of sql/<name>.sql, with named parameters."""
     with store.read() as con:
-        found: list[dict[str, Any]] = con.sql((SQL / f"{name}.sql").read_text("utf-8"), params=given or None).pl().to_dicts()
+        query = (SQL / f"{name}.sql").read_text("utf-8")
+        found: list[dict[str, Any]] = con.sql(query, params=given or None).pl().to_dicts()
     return found

@@ -1,0 +1,41 @@
+"""herdbook take: only take logs in, for instance all day long as they come; the next scan does the rest."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook take ride.blf --store fleet --profiles profiles")(take)
+
+
+def take(
+    inbox: Annotated[Path, typer.Argument(help="Folder of logs (or one log).", show_default=False)],
+    store: StoreFolder = DEFAULT_STORE,
+    profiles: Profiles = None,
+    jobs: Jobs = None,
+    json: Json = False,
+) -> None:
+    """Take logs into the store without assessing them. Exit code 30 when some went to quarantine."""
+    from pipeline.changes import QUARANTINED
+    from pipeline.commands import screen
+    from pipeline.scan import run_take
+    from pipeline.store import Store
+
+    opened = Store.create(store, profiles)
+    with screen.progress("take") as told:
+        counts = run_take(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)
+    if json:
+        screen.as_json(counts)
+    else:
+        screen.say(
+            f"{counts['logs_new']} new, {counts['logs_known']} known already, {counts['quarantined']} to quarantine. "
+            "The next scan assesses what they touch."
+        )
+    raise typer.Exit(QUARANTINED if counts["quarantined"] else 0)
