@@ -58,7 +58,7 @@ def take_log(
         said = ("cannot be used", f"{error.where + ': ' if error.where else ''}{error.what}", error.do)
     except DecoderError as error:
         said = ("cannot be read", str(error), "Check the file where it came from; no reader can use it as it is")
-    except (StoreError, MemoryError):
+    except (StoreError, MemoryError, ImportError):
         raise
     except OSError as error:
         said = ("cannot be read", error.strerror or str(error), "Check the file and its rights, then try again")
