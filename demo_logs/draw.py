@@ -20,8 +20,9 @@ HOUR, DAY = 3_600_000_000, 86_400_000_000
 RIDE_MIN, CHARGE_MIN, REST_MIN = 9.0, 105.0, 90.0
 # (day, kind): eight weeks of one vehicle as its logs show them
 CALENDAR = (
-    (0, "charge"), (1, "ride"), (9, "ride"), (14, "charge"), (14, "rest"), (15, "ride"), (24, "ride"), (28, "charge"),
-    (29, "ride"), (38, "ride"), (42, "charge"), (42, "rest"), (43, "ride"), (52, "ride"), (56, "charge"),
+    (0, "charge"), (1, "ride"), (7, "charge"), (8, "ride"), (14, "charge"), (14, "rest"), (15, "ride"), (21, "charge"),
+    (22, "ride"), (28, "charge"), (29, "ride"), (35, "charge"), (36, "ride"), (42, "charge"), (42, "rest"),
+    (43, "ride"), (49, "charge"), (50, "ride"), (56, "charge"),
 )  # fmt: skip
 SIZES: dict[str, tuple[float, ...]] = {  # small, serviceable, large; in the units of KINDS
     "weak_group": (1.3, 1.6, 2.5), "imbalance": (1.5, 3.5, 6.0), "leaking_group": (1.5, 4.0, 8.0),
@@ -150,7 +151,7 @@ def _outings(harmless: str, rng: np.random.Generator) -> tuple[Outing, ...]:
                 style = "slow"
             out.append(Outing("ride", start, RIDE_MIN, air, style, soc))
         elif kind == "charge":
-            out.append(Outing("charge", start, CHARGE_MIN, max(air, 12.0), "town", float(rng.uniform(8, 13))))
+            out.append(Outing("charge", start, CHARGE_MIN, max(air, 12.0), "town", float(rng.uniform(4, 9))))
         else:
             out.append(Outing("rest", start, REST_MIN, max(air, 12.0)))
         end = start + int(out[-1].minutes * 60e6)

@@ -19,6 +19,7 @@ from pipeline.quantities import ROLES
 
 Floats = NDArray[np.float64]
 Times = NDArray[np.int64]
+COMPUTED = frozenset({"regen_current", "charger_current"})  # a true zero is sent as zero
 BOOTS = frozenset({"BootCount", "StartCount"})  # counters of starts; no role reads them
 CONTROLLERS = frozenset({"CTRL", "Drive"})  # senders that fall silent while the controller restarts
 
@@ -157,7 +158,8 @@ def _value(
     if role == "cell_voltage" and loose is not None:
         value = value + loose.shift(int(item), seconds)
     if sd := NOISE.get(role, 0.0) * noise:
-        value = value + rng.normal(0.0, sd, len(t))
+        noisy = value + rng.normal(0.0, sd, len(t))
+        value = np.where(value > 0.0, noisy, value) if role in COMPUTED else noisy
         if ROLES[role].low == 0.0:
             value = np.clip(value, 0.0, ROLES[role].high)
     return value

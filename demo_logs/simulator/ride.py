@@ -67,11 +67,12 @@ class Ride:
         total = watts.sum(axis=1) + AUX_W
         ohm_all = ohm + WIRE_OHM
         current = (emf - np.sqrt(np.maximum(emf * emf - 4.0 * ohm_all * total, 0.0))) / (2.0 * ohm_all)
-        soc_before, hyst_before = batch.pack.cells.soc, batch.pack.cells.hyst
+        slow_w = current * batch.pack.cells.slow_v.sum(axis=1)
         batch.pack.step(current, DT_S, factor, charging=False)
         batch.pack.balance(False)
         link = emf - current * ohm_all
-        self._books(current, factor, watts, omega, soc_before, hyst_before)
+        self.book("slow", slow_w)
+        self._books(current, factor, watts, omega)
         motors.warm(omega, batch.pack.air_c, DT_S)
         self._move(k, grade, lever, omega)
         batch.uptime_s += DT_S
@@ -126,11 +127,8 @@ class Ride:
         self.book("road", drag * middle)
         self.book("hand", hand * middle + lost)
 
-    def _books(
-        self, current: Floats, factor: Floats, watts: Floats, omega: Floats, soc: Floats, hyst: Floats
-    ) -> None:
+    def _books(self, current: Floats, factor: Floats, watts: Floats, omega: Floats) -> None:
         cells, motors = self.batch.pack.cells, self.batch.motors
-        del soc, hyst
         volts = self.batch.pack.volts
         self.book("terminals", current * (volts.sum(axis=1) - current * self.batch.pack.joint_ohm))
         self.book("joint", current**2 * self.batch.pack.joint_ohm)
