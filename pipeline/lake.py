@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import NotKnownError, ProfileError
 from pipeline.mapping import Mapping
-from pipeline.overlap import Samples, merge, outside
+from pipeline.overlap import Samples, Times, merge, outside
 from pipeline.part import Part, Piece
 from pipeline.profile import Profile
 from pipeline.quantities import ROLES
@@ -87,7 +87,8 @@ def read_signals(
         for key, samples in _log_samples(part, ref, wanted, start, end).items():
             found.setdefault(key, []).extend(samples)
         _note_cycles(cycles, wanted, profile)
-    data = {key: Series(*merge(pieces, cycles.get(key))) for key, pieces in found.items()}
+    times = Times()
+    data = {key: Series(*merge(pieces, cycles.get(key), times)) for key, pieces in found.items()}
     return Signals(vehicle, start, end, {k: data[k] for k in sorted(data, key=str)})
 
 

@@ -16,15 +16,35 @@ Samples = tuple[NDArray[np.int64], NDArray[np.float64]]
 DOUBLED = 1.5  # times the expected number of samples from which on two logs heard the same frames; engineering choice
 
 
-def merge(pieces: list[Samples], cycle_us: float | None) -> Samples:
+class Times:
+    """Signals of one message share their times: what was found out about these is found out once."""
+
+    def __init__(self) -> None:
+        self.known: dict[tuple[int, ...], tuple[list[NDArray[np.int64]], NDArray[np.int64] | None]] = {}
+
+    def rising(self, pieces: list[Samples]) -> NDArray[np.int64] | None:
+        """The pieces' times in one, in order of their first, when that is strictly rising; else None."""
+        arrays = [p[0] for p in pieces]
+        key = tuple(map(id, arrays))
+        if key not in self.known:
+            t = arrays[0] if len(arrays) == 1 else np.concatenate(arrays)
+            self.known[key] = (arrays, t if bool((t[1:] > t[:-1]).all()) else None)  # arrays: so that ids stay theirs
+        return self.known[key][1]
+
+
+def merge(pieces: list[Samples], cycle_us: float | None, times: Times | None = None) -> Samples:
     """One strictly rising series out of the pieces, whatever their order.
 
     pieces: (t, v) of one signal, each sorted by t. cycle_us: the message's declared cycle time, None when unknown.
-    Of several values at one time the lowest is kept, NaN last.
+    times: what other signals with the very same arrays of times have shown. Of several values at one time the
+    lowest is kept, NaN last.
     """
     pieces = sorted((p for p in pieces if len(p[0])), key=lambda p: (int(p[0][0]), int(p[0][-1]), len(p[0])))
     if not pieces:
         return np.empty(0, np.int64), np.empty(0, np.float64)
+    t = (times or Times()).rising(pieces)
+    if t is not None:
+        return t, pieces[0][1] if len(pieces) == 1 else np.concatenate([p[1] for p in pieces])
     if len(pieces) > 1:
         ends = np.maximum.accumulate([int(t[-1]) for t, _ in pieces])
         if any(int(t[0]) <= end for (t, _), end in zip(pieces[1:], ends, strict=False)):

@@ -233,7 +233,7 @@ class Part:
 
         return pq.ParquetFile(self.path, memory_map=True)
 
-    @property
+    @cached_property
     def columns(self) -> dict[str, pl.DataType]:
         """Signal columns and their types."""
         kinds = {"int64": pl.Int64(), "uint64": pl.UInt64(), "double": pl.Float64()}
