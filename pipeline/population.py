@@ -13,11 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
+
+from pipeline.health.pooled import pool
 
 LEAST_VEHICLES = 5  # under this there is no majority to speak of: engineering choice
 LEAST_SESSIONS = 2
 OUTLIER_SPREADS = 3.5  # a vehicle beyond these is not of the healthy majority: engineering choice
+COLUMNS = ("vehicle", "kind", "name", "item", "value", "unit", "se")
 SCHEMA = {"name": pl.String, "item": pl.String, "value": pl.Float64, "spread": pl.Float64, "unit": pl.String,
           "n": pl.Int64}  # fmt: skip
 
@@ -33,8 +35,12 @@ class Figure:
     least_spread: float = 0.0
 
 
+OWN_RESISTANCE = "group_dcr_0.5s_25c_mohm"  # of the middle group: what a vehicle's heat is held against
+PER_MOHM = "pack_heat_per_mohm"
 FIGURES = (
     Figure("pack_heat_ratio", by_kind=True, largest_se=0.3, least_spread=0.05),
+    Figure(PER_MOHM, by_kind=True, largest_se=0.3, least_spread=0.03),
+    Figure("pack_heat_ahead", by_kind=True, largest_se=0.3, least_spread=0.05),
     Figure("winding_heat_ratio", largest_se=0.3, least_spread=0.05),
     Figure("travel_rolling", largest_se=0.05, least_spread=0.001),
     Figure("coast_rolling", largest_se=0.05, least_spread=0.001),
@@ -52,6 +58,7 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
     (vehicles);
          figures with fewer than LEAST_VEHICLES vehicles are left out.
     """
+    metrics = pl.concat([metrics.select(COLUMNS), per_own_resistance(metrics)])
     rows = []
     for figure in FIGURES:
         mine = metrics.filter(
@@ -59,8 +66,6 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
             pl.col("value").is_finite(),
             pl.col("se").fill_null(0.0) <= figure.largest_se,
         )
-        if figure.name == "pack_heat_ratio":
-            mine = mine.filter(pl.col("item") == "")  # the pack as a whole; sensors are held against it
         kinds = sorted(set(mine["kind"].to_list())) if figure.by_kind else [""]
         for kind in kinds:
             part = mine.filter(pl.col("kind") == kind) if kind else mine
@@ -72,19 +77,48 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
+def per_own_resistance(metrics: pl.DataFrame) -> pl.DataFrame:
+    """The pack's heat ratio over its own resistance, per session: an aged pack is warmer by right of its
+    resistance.
+
+    In and out as fit_reference(); empty for vehicles whose resistance is not known.
+    """
+    own = metrics.filter(pl.col("name") == OWN_RESISTANCE, pl.col("value") > 0)
+    middle = own.group_by("vehicle").agg(own_mohm=pl.col("value").median())
+    heat = metrics.filter(pl.col("name") == "pack_heat_ratio", pl.col("item") == "")
+    return heat.join(middle, on="vehicle", maintain_order="left").select(
+        "vehicle",
+        "kind",
+        pl.lit(PER_MOHM).alias("name"),
+        "item",
+        pl.col("value") / pl.col("own_mohm"),
+        pl.lit("1/mOhm").alias("unit"),
+        pl.col("se") / pl.col("own_mohm"),
+    )
+
+
 def _majority(rows: pl.DataFrame) -> tuple[float, float, int] | None:
     """Middle, spread and number of vehicles, those far out left aside; a vehicle counts once, by its own
-    middle."""
-    per_vehicle = rows.group_by("vehicle").agg(pl.col("value").median(), pl.len()).sort("vehicle")
-    values = per_vehicle.filter(pl.col("len") >= LEAST_SESSIONS)["value"].to_numpy()
-    kept: NDArray[np.float64] = values
+    middle.
+
+    The spread is between vehicles: what the sessions' own scatter adds to it is taken off again.
+    """
+    centre_of, error_of = [], []
+    for _, part in rows.sort("vehicle").group_by(["vehicle"], maintain_order=True):
+        if part.height >= LEAST_SESSIONS:
+            value, se = pool(part["value"].to_numpy(), part["se"].fill_null(0.0).to_numpy())
+            centre_of.append(value)
+            error_of.append(se)
+    values, errors = np.array(centre_of), np.array(error_of)
+    kept = np.ones(values.size, bool)
     for _ in range(5):
-        if kept.size < LEAST_VEHICLES:
+        if kept.sum() < LEAST_VEHICLES:
             return None
-        centre = float(np.median(kept))
-        spread = 1.4826 * float(np.median(np.abs(kept - centre)))
-        inside = values[np.abs(values - centre) <= OUTLIER_SPREADS * max(spread, 1e-12)]
-        if inside.size == kept.size:
+        centre = float(np.median(values[kept]))
+        spread = 1.4826 * float(np.median(np.abs(values[kept] - centre)))
+        inside = np.abs(values - centre) <= OUTLIER_SPREADS * max(spread, 1e-12)
+        if (inside == kept).all():
             break
         kept = inside
-    return centre, spread, int(kept.size)
+    true = np.sqrt(max(spread**2 - float(np.median(errors[kept] ** 2)), 0.0))
+    return centre, float(true), int(kept.sum())

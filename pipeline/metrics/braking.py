@@ -24,7 +24,7 @@ import numpy as np
 from pipeline.metrics._braking_samples import Samples, collect, envelope_of
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.brake_limits import Envelope, split_shortfall
+from pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from pipeline.science.brake_response import dropouts, response_s
 from pipeline.science.stretches import (
     Floats,
@@ -46,12 +46,13 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if samples is None:
         return Outcome((Metric("braking_count", 0.0, "1"),))
     envelope = envelope_of(profile)
+    delivery = _delivery(samples, envelope)
     table = (
         _demand(samples)
-        | _delivery(samples, envelope)
+        | delivery
         | _sides(samples)
         | _voltages(samples, profile)
-        | _dropout(samples, envelope)
+        | _dropout(samples, envelope, delivery["response_s"])
         | _decel(samples, signals)
     )
     return Outcome(_metrics(samples, table), _events(samples, table))
@@ -87,9 +88,7 @@ def _delivery(s: Samples, envelope: Envelope) -> dict[str, Floats]:
             "settled_s": sums(np.where(judged, s.dt_s, 0.0), e),
             "power_w": means(s.delivered_a * s.pack_v, e),
             "energy_wh": sums(s.delivered_a * s.pack_v * s.dt_s, e) / 3600.0,
-            "response_s": response_s(
-                s.t, np.where(fast, target, np.nan), s.delivered_a, e, max(LEAST_A, 5.0)
-            ),
+            "response_s": response_s(s.t, np.where(fast, target, np.nan), s.delivered_a, e, max(LEAST_A, 5.0)),
         }
         out["ratio"] = out["delivered_a"] / out["demand_a"]
         out |= {f"short_{name}_a": means(part, e, judged) for name, part in parts.items()}
@@ -128,17 +127,20 @@ def over_voltage_limit(profile: Profile, where: str) -> float | None:
     return None
 
 
-def _dropout(s: Samples, envelope: Envelope) -> dict[str, Floats]:
+def _dropout(s: Samples, envelope: Envelope, response: Floats) -> dict[str, Floats]:
     with np.errstate(invalid="ignore"):
         fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
-    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast, s.events, LEAST_A)
-    longest = np.full(len(s.events), np.nan)
-    allowed = np.full(len(s.events), np.nan)
+    timed = response[np.isfinite(response)]
+    delay = float(np.median(timed)) if timed.size else 0.2
+    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast, s.events, LEAST_A, delay)
+    out = {name: np.full(len(s.events), np.nan) for name in ("dropout_s", "dropout_allowed_a", "dropout_share")}
     if len(lost):
         of = owner(s.events, s.t.size)[lost.first]
-        np.fmax.at(longest, of, lost.lengths_s(s.t))
-        np.fmin.at(allowed, of, means(s.allowed_a, lost))
-    return {"dropout_s": longest, "dropout_allowed_a": allowed}
+        left = np.prod(list(shares(s.state, envelope).values()), axis=0)
+        np.fmax.at(out["dropout_s"], of, lost.lengths_s(s.t))
+        np.fmin.at(out["dropout_allowed_a"], of, means(s.allowed_a, lost))
+        np.fmax.at(out["dropout_share"], of, means(left, lost))
+    return out
 
 
 def _decel(s: Samples, signals: Signals) -> dict[str, Floats]:

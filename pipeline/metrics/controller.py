@@ -1,8 +1,8 @@
-"""Restarts and fault bits of the controller, the motors and the pack.
+"""Restarts of the controller, and fault bits of controller and motors.
 
 Event "reset" (item "controller"): uptime fell. Data: uptime_before_s, voltage_v (lowest pack voltage in the
 three seconds before), speed_ms. Its span is the silence between the last frame before and the first after.
-Event "fault_bits" (item "controller", "left", "right" or "pack"). Data: bits (all seen, joined), lasted_s,
+Event "fault_bits" (item "controller", "left" or "right"). Data: bits (all seen, joined), lasted_s,
 speed_ms.
 """
 
@@ -19,7 +19,6 @@ SOURCES = (
     ("controller", "controller_fault", ""),
     ("left", "motor_fault", "left"),
     ("right", "motor_fault", "right"),
-    ("pack", "bms_fault", ""),
 )
 LEAST_BACK_S = 1.0  # uptime must fall by more than its own steps and jitter
 JOIN_S = 5.0  # one fault that flickers is one fault

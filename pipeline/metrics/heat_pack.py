@@ -21,6 +21,7 @@ from pipeline.signals import Signals
 LEAST_BINS = 30  # five minutes
 LEAST_COVERAGE = 0.95  # of the current: heat through a hole in the record is unknown; engineering choice
 LEAST_EXPLAINED_K = 0.5  # a smaller rise is within a sensor's steps
+RAIL_C = (-38.0, 130.0)
 EDGES_C = (-20.0, 0.0, 10.0, 25.0, 35.0, 45.0, 50.0, 60.0)
 IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
 SETTLED_BINS = 60  # ten minutes after the last load heat has evened out inside the pack; engineering choice
@@ -29,7 +30,7 @@ LONG_BINS = 120  # slope over twenty minutes: a step of 0.2 K then looks like 0.
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     grid = Grid.of(session)
-    sensors = grid.all(signals, "cell_temp")
+    sensors = {item: v for item, v in grid.all(signals, "cell_temp").items() if not _at_rail(v)}
     if not sensors or grid.n < 1:
         return Outcome()
     pack = middle_of(sensors)
@@ -48,6 +49,14 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         metrics += _ratio(sensors, pack, air, square, profile)
     idle_metrics, events = _idle(grid, sensors, pack, square, profile)
     return Outcome((*metrics, *idle_metrics), events)
+
+
+def _at_rail(v: Floats) -> bool:
+    """An open or shorted sensor: most of its time at one value beyond what a pack can be at and still
+    send."""
+    known = v[np.isfinite(v)]
+    beyond = known[(known >= RAIL_C[1]) | (known <= RAIL_C[0])]
+    return beyond.size > 0.5 * known.size and float(np.ptp(beyond)) < 1.0
 
 
 def _extremes(sensors: dict[str, Floats], covered: float) -> list[Metric]:
@@ -92,16 +101,20 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
     if explained.max() < LEAST_EXPLAINED_K:
         return []
     out = []
-    for item, measured in {"": pack, **sensors}.items():
-        first = float(np.median((measured - explained)[np.isfinite(measured)][:6]))
-        passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
-        fit = rise(measured, passive, explained, STEP_S)
-        if fit is None:
-            continue
-        out.append(Metric("pack_heat_ratio", fit.ratio, "1", fit.se, fit.n, covered, item))
-        if item == "":
-            out.append(Metric("pack_heat_explained_k", fit.explained_k, "K", None, fit.n, covered))
-            out.append(Metric("pack_heat_rise_k", fit.measured_k, "K", fit.residual_k, fit.n, covered))
+    first = float(np.median((pack - explained)[np.isfinite(pack)][:6]))
+    passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
+    fit = rise(pack, passive, explained, STEP_S)
+    if fit is not None:
+        out.append(Metric("pack_heat_ratio", fit.ratio, "1", fit.se, fit.n, covered))
+        out.append(Metric("pack_heat_explained_k", fit.explained_k, "K", None, fit.n, covered))
+        out.append(Metric("pack_heat_rise_k", fit.measured_k, "K", fit.residual_k, fit.n, covered))
+    level = np.zeros_like(
+        explained
+    )  # the others carry air and rest of the pack: a sensor's own offset drops out as well
+    for item, apart in _against_others(sensors).items():
+        ahead = rise(apart, level, explained, STEP_S)
+        if ahead is not None:
+            out.append(Metric("pack_heat_ahead", ahead.ratio, "1", ahead.se, ahead.n, covered, item))
     return out
 
 
@@ -173,8 +186,9 @@ SET = MetricSet(
         "ambient_c": ("degC", "Air temperature."),
         "pack_heat_ratio": (
             "1",
-            "Measured rise over the rise that the profile's figures explain; per sensor too.",
+            "Measured rise over the rise that the profile's figures explain.",
         ),
+        "pack_heat_ahead": ("1", "A sensor's rise less that of the others, over the explained rise."),
         "pack_heat_explained_k": ("K", "Largest rise the load explains."),
         "pack_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
         "cell_idle_rise_k_min": (

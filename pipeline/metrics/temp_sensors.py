@@ -22,7 +22,9 @@ FAMILIES = {
 }
 LOW_C, HIGH_C = -30.0, {"cell_temp": 120.0, "motor_temp": 200.0, "fet_temp": 170.0}
 PLAUSIBLE_C = (-25.0, 90.0)  # where the others must read before a rail value is called a rail value
-MOVED_K = 4.0  # siblings must have moved this far before a still sensor is called frozen
+MOVED_K = 1.0  # siblings must have moved this far, and MOVED_STEPS of their steps, before a still sensor is frozen
+MOVED_STEPS = 5.0
+AGREED_K = 3.0
 JUMP_K, JUMP_S = 8.0, 2.5  # no sensed body of this size warms so fast: engineering choice
 SOAK_TAUS = 2.0
 
@@ -38,18 +40,37 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         if len(signals.series(role, item)) >= 5
     }
     out: list[Metric] = []
+    families = {role: middle_of({i: v for (r, i), (_, v) in tracks.items() if r == role}) for role, _ in tracks}
     for (role, item), (series, own) in tracks.items():
         name = f"{FAMILIES[role]} {item}".strip()
-        others = [v for (r, i), (_, v) in tracks.items() if r == role and i != item]
-        if not others:
-            others = [v for (r, _), (_, v) in tracks.items() if r == "cell_temp" and r != role]
-        middle = middle_of({str(k): v for k, v in enumerate(others)}) if others else None
-        out += _one(name, role, series, own, middle)
-        out += _offsets(name, session, own, middle, pack_body(profile).tau_s)
+        siblings = {i: v for (r, i), (_, v) in tracks.items() if r == role and i != item}
+        others = {r: v for r, v in families.items() if r != role}
+        middle = middle_of(siblings) if siblings else families.get("cell_temp") if role != "cell_temp" else None
+        step = min((_step(tracks[role, i][0]) for i in siblings), default=np.inf)
+        out += _one(name, role, series, own, middle, max(MOVED_K, MOVED_STEPS * step))
+        rested = middle_of(siblings) if len(siblings) >= 2 else _agreed(others)
+        out += _offsets(name, session, own, rested, pack_body(profile).tau_s)
     return Outcome(tuple(out))
 
 
-def _one(name: str, role: str, s: Series, own: Floats, middle: Floats | None) -> list[Metric]:
+def _step(s: Series) -> float:
+    """The sensor's resolution: smallest difference between two of its readings."""
+    readings = np.unique(np.round(s.v[np.isfinite(s.v)], 4))
+    return float(np.diff(readings).min()) if readings.size > 1 else np.inf
+
+
+def _agreed(families: dict[str, Floats]) -> Floats | None:
+    """Middle of the families' middles, where three or more of them lie within AGREED_K; empty elsewhere."""
+    if len(families) < 3:
+        return None
+    stack = np.stack(list(families.values()))
+    known = np.isfinite(stack)
+    apart = np.where(known, stack, -np.inf).max(axis=0) - np.where(known, stack, np.inf).min(axis=0)
+    alike = (known.sum(axis=0) >= 3) & (apart <= AGREED_K)
+    return np.asarray(np.where(alike, middle_of(families), np.nan))
+
+
+def _one(name: str, role: str, s: Series, own: Floats, middle: Floats | None, least_k: float) -> list[Metric]:
     finite = np.isfinite(s.v)
     missing = float(1.0 - finite.mean())
     out = [Metric("temp_missing_share", missing, "1", n=len(s), item=name)]
@@ -65,7 +86,7 @@ def _one(name: str, role: str, s: Series, own: Floats, middle: Floats | None) ->
         rail = (own[both] <= LOW_C) | (own[both] >= HIGH_C.get(role, 120.0))
         out.append(Metric("temp_rail_share", float(rail.mean()), "1", n=int(both.sum()), item=name))
         moved = float(np.ptp(middle[both]))
-        if moved >= MOVED_K and role in ("cell_temp", "motor_temp", "fet_temp"):
+        if moved >= least_k and role in ("cell_temp", "motor_temp", "fet_temp"):
             share = float(np.ptp(own[both])) / moved
             out.append(Metric("temp_moved_share", share, "1", n=int(both.sum()), item=name))
     return out
@@ -95,7 +116,7 @@ SET = MetricSet(
         "temp_missing_share": ("1", "Share of received samples without a value."),
         "temp_jumps": ("1", "Steps of more than 8 K from one sample to the next."),
         "temp_rail_share": ("1", "Share of the session at a value only an open or shorted sensor gives."),
-        "temp_moved_share": ("1", "Own range over the siblings' range, which is at least 4 K."),
+        "temp_moved_share": ("1", "Own range over the siblings' range, which is at least 1 K and five of their steps."),
         "temp_start_offset_k": ("K", "Own less the siblings' middle in the first minute."),
         "temp_soak_offset_k": ("K", "The same at the end of a rest of two thermal time constants."),
     },

@@ -11,6 +11,7 @@ from pipeline.science.stretches import (
     Times,
     extremes,
     first_where,
+    means,
     owner,
     stretches,
 )
@@ -38,14 +39,15 @@ def response_s(t: Times, target_a: Floats, delivered_a: Floats, s: Stretches, le
 
 
 def dropouts(
-    t: Times, demand_a: Floats, delivered_a: Floats, fast: Bools, s: Stretches, least_a: float
+    t: Times, demand_a: Floats, delivered_a: Floats, fast: Bools, s: Stretches, least_a: float, delay_s: float
 ) -> Stretches:
     """Where a brake that was delivering is suddenly gone, the demand held.
 
-    Gone: under 15 % of the demand, for at least GONE_S and three samples. It must have delivered at least
-    half of the demand COLLAPSE_S before, in the same braking, and the demand must not have fallen by more
-    than a fifth. fast: samples at which speed leaves no excuse. least_a: demands under this are not looked
-    at.
+    Gone: under 15 % of the demand, for at least GONE_S and three samples. COLLAPSE_S before, in the same
+    braking, it delivered at least half of the demand, and since then its current fell to less than a third;
+    the demand did not fall by more than a fifth, and did not blink within the usual delay_s of this brake
+    before that: a late brake repeats a blink of the lever. fast: samples at which speed leaves no excuse.
+    least_a: smaller demands are not looked at.
     """
     with np.errstate(invalid="ignore"):
         gone = (delivered_a < 0.15 * demand_a) & (demand_a >= least_a) & fast
@@ -53,10 +55,13 @@ def dropouts(
     runs = stretches(t, gone & (of >= 0), least_s=GONE_S, least_n=3)
     if not len(runs):
         return runs
-    before = np.searchsorted(t, t[runs.first] - int(COLLAPSE_S * 1e6), side="right") - 1
-    before = np.maximum(before, 0)
+    before = np.maximum(np.searchsorted(t, t[runs.first] - int(COLLAPSE_S * 1e6), side="right") - 1, 0)
+    earlier = np.maximum(np.searchsorted(t, t[before] - int(delay_s * 1e6), side="right") - 1, s.first[of[runs.first]])
+    earlier = np.minimum(earlier, before)
     same = (of[before] == of[runs.first]) & (of[runs.last] == of[runs.first])
+    lowest = extremes(demand_a, Stretches(earlier, runs.first), largest=False)
+    after = means(delivered_a, runs)
     with np.errstate(invalid="ignore"):
-        flowed = delivered_a[before] >= 0.5 * demand_a[before]
-        held = demand_a[runs.first] >= 0.8 * demand_a[before]
+        flowed = (delivered_a[before] >= 0.5 * demand_a[before]) & (after < 0.33 * delivered_a[before])
+        held = (demand_a[runs.first] >= 0.8 * demand_a[before]) & (lowest >= 0.5 * demand_a[before])
     return runs.keep(same & flowed & held)

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import Reference, metric_rows, recent, reference
+from pipeline.health.evidence import Reference, metric_rows, middle, recent, reference
 from pipeline.health.model import Record
 from pipeline.health.pooled import pool
+from pipeline.population import OWN_RESISTANCE, PER_MOHM
 
 PACK_CAUTION = (
     "A pack that heats without cause can burn. Stop using and charging it on odour, smoke, leak, swelling or "
@@ -43,19 +44,27 @@ class Multiple:
 
 def multiple(record: Record, name: str, item: str, limits: dict[str, float], fitted: bool) -> Multiple | None:
     """The newest sessions' heat ratio over the fleet's. fitted: the profile has the model's figures, so that
-    rides can be judged by them where the fleet has none. None when too few sessions can be judged."""
+    rides can be judged by them where the fleet has none. None when too few sessions can be judged.
+
+    The pack's ratio is taken over the vehicle's own resistance where both are known: what high resistance
+    explains is another rule's subject."""
     rows = metric_rows(record, name, item).filter(pl.col("se") < limits["largest_se"])
     rows = recent(rows, limits["days"], 40)
-    known = {kind: _known(record, name, kind, fitted) for kind in set(rows["kind"].to_list())}
+    own = middle(recent(metric_rows(record, OWN_RESISTANCE), limits["days"])["value"]).value
+    kinds = sorted(set(rows["kind"].to_list()))
+    per_own = {kind: reference(record, PER_MOHM, kind) for kind in kinds}
+    scaled = name == "pack_heat_ratio" and own > 0 and any(per_own.values())
+    known = per_own if scaled else {kind: _known(record, name, kind, fitted) for kind in kinds}
     usable = {kind: ref for kind, ref in known.items() if ref is not None}
     rows = rows.filter(pl.col("kind").is_in(list(usable)))
     if rows.height < limits["sessions"]:
         return None
-    value = pl.col("kind").replace_strict({k: r.value for k, r in usable.items()}, return_dtype=pl.Float64)
-    rows = rows.with_columns(multiple=pl.col("value") / value, se_multiple=pl.col("se") / value)
-    middle, se = pool(rows["multiple"].to_numpy(), rows["se_multiple"].to_numpy())
+    factor = own if scaled else 1.0
+    expected = pl.col("kind").replace_strict({k: r.value * factor for k, r in usable.items()}, return_dtype=pl.Float64)
+    rows = rows.with_columns(multiple=pl.col("value") / expected, se_multiple=pl.col("se") / expected)
+    value, se = pool(rows["multiple"].to_numpy(), rows["se_multiple"].to_numpy())
     spread = max(usable[k].spread / usable[k].value for k in set(rows["kind"].to_list()))
-    return Multiple(rows, middle, float(np.hypot(se, 0.02)), spread, min(r.n for r in usable.values()))
+    return Multiple(rows, value, float(np.hypot(se, 0.02)), spread, min(r.n for r in usable.values()))
 
 
 def _known(record: Record, name: str, kind: str, fitted: bool) -> Reference | None:

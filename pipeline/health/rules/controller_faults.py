@@ -6,21 +6,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+import polars as pl
 
 from pipeline.health.evidence import event_table, largest, metric_rows, recent, windows
 from pipeline.health.examples import days, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.metrics.model import Event, Metric
 
-ROLE_OF = {"controller": "controller_fault", "left": "motor_fault", "right": "motor_fault", "pack": "bms_fault"}
-WHO = {"controller": "The controller", "left": "The left motor", "right": "The right motor", "pack": "The pack"}
+ROLE_OF = {"controller": "controller_fault", "left": "motor_fault", "right": "motor_fault"}
+WHO = {"controller": "The controller", "left": "The left motor", "right": "The right motor"}
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    counted = metric_rows(record, "fault_count")
+    counted = metric_rows(record, "fault_count").filter(pl.col("item").is_in(list(WHO)))
     if not counted.height:
         return NotAssessed("no fault bits recorded")
     events = recent(event_table(record, "fault_bits", ("bits", "lasted_s", "speed_ms")), limits["days"])
+    events = events.filter(pl.col("item").is_in(list(WHO)))
     found = []
     for (item,), hit in sorted(events.group_by(["item"], maintain_order=True), key=lambda pair: str(pair[0])):
         who = str(item)
@@ -33,19 +35,19 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         sessions = hit["session_start_t"].n_unique()
         found.append(
             Finding(
-                "service",
+                "note",
                 who,
                 float(hit.height),
                 limits["count"],
                 "1",
-                f"{WHO.get(who, who)} reported faults {hit.height} times in {sessions} of {looked} sessions "
+                f"{WHO[who]} reported faults {hit.height} times in {sessions} of {looked} sessions "
                 f"(bits {bits}), for up to {longest:.1f} s.",
                 confidence=0.97,
                 persistence=min(1.0, sessions / max(looked, 1)),
                 count=hit.height,
                 duration_s=float(hit["lasted_s"].fill_null(0.0).sum()),
                 windows=windows(hit, "lasted_s"),
-                signals=(ROLE_OF.get(who, "controller_fault"), "vehicle_speed", "pack_voltage"),
+                signals=(ROLE_OF[who], "vehicle_speed", "pack_voltage"),
                 not_separable="What a bit means, and so the cause, is in the maker's list, not in these "
                 "data.",
             )
@@ -61,11 +63,11 @@ def _case(count: int, lasted: float, item: str = "left") -> Record:
 
 RULE = Rule(
     id="controller_faults",
-    title="Fault reported by controller, motor or pack",
+    title="Fault reported by controller or motor",
     subsystem="drive",
-    severity="service",
+    severity="note",
     needs=("fault_count",),
-    roles=("controller_fault", "motor_fault", "bms_fault"),
+    roles=("controller_fault", "motor_fault"),
     limits=(
         Limit("count", 3, "times", "engineering choice"),
         Limit("duration", 10.0, "s", "a single one this long counts: engineering choice"),

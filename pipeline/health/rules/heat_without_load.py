@@ -24,17 +24,18 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return NotAssessed("no stretch of thirty minutes without load with temperatures and current recorded")
     broken = _broken(record)
     events = event_table(record, "idle_rise", ("rate_k_min", "rise_k"))
-    found = []
-    for item in sorted(set(rows["item"].to_list())):
-        if item in broken:
-            continue
+    found: dict[str, pl.DataFrame] = {}
+    for item in sorted(set(rows["item"].to_list()) - broken):
         limit = limits["own"] if item else limits["all"]
-        hit = events.filter(
-            pl.col("item") == item, pl.col("rate_k_min") >= limit, pl.col("rise_k") >= limits["rise"]
-        )
+        hit = events.filter(pl.col("item") == item, pl.col("rate_k_min") >= limit, pl.col("rise_k") >= limits["rise"])
         if hit.height:
-            found.append(_finding(item, hit, rows.filter(pl.col("item") == item).height, limit))
-    return found
+            found[item] = hit
+    if not found:
+        return []
+    # heat spreads: the fastest sensor is beside its source, the others follow
+    worst = max(found, key=lambda item: (item != "", largest(found[item]["rate_k_min"])))
+    looked = rows.filter(pl.col("item") == worst).height
+    return [_finding(worst, found[worst], sorted(set(found) - {worst, ""}), looked, limits)]
 
 
 def _broken(record: Record) -> set[str]:
@@ -49,7 +50,9 @@ def _broken(record: Record) -> set[str]:
     return {str(item).removeprefix("cell ") for item in bad["item"].to_list()}
 
 
-def _finding(item: str, hit: pl.DataFrame, looked: int, limit: float) -> Finding:
+def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limits: Mapping[str, float]) -> Finding:
+    limit = limits["own"] if item else limits["all"]
+    after = f"; sensors {', '.join(follow)} followed" if follow else ""
     rate, gain = largest(hit["rate_k_min"]), largest(hit["rise_k"])
     who = f"Sensor {item} warmed" if item else "The whole pack warmed"
     against = " against the other sensors" if item else ""
@@ -61,7 +64,7 @@ def _finding(item: str, hit: pl.DataFrame, looked: int, limit: float) -> Finding
         "K/min",
         f"{who} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
         f"{hit.height} of "
-        f"{looked} sessions.",
+        f"{looked} sessions{after}.",
         se=0.005,
         confidence=confidence(rate, limit, 0.01),
         persistence=min(hit.height / looked, 1.0),
@@ -95,9 +98,7 @@ RULE = Rule(
             "K/min",
             "one sensor against the others, over 20 min: 2 K, ten sensor steps: engineering choice",
         ),
-        Limit(
-            "all", 0.5, "K/min", "all sensors: sun and hot air stay under about 0.3 K/min: engineering choice"
-        ),
+        Limit("all", 0.5, "K/min", "all sensors: sun and hot air stay under about 0.3 K/min: engineering choice"),
         Limit("rise", 1.5, "K", "in the stretch: engineering choice"),
     ),
     judge=judge,

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import largest, mean, metric_rows, seconds, spell, windows
+from pipeline.health.evidence import largest, mean, metric_rows, reference, seconds, spell, windows
 from pipeline.health.examples import days, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._heat import PACK_CAUTION
@@ -26,7 +26,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return []
     top = largest(hit["value"])
     load = mean(hit["ratio"])
-    say = f", at {spell(load, 'times')} the rise its load explains" if load == load else ""
+    fleet = reference(record, "pack_heat_ratio", "ride")
+    usual = fleet.value if fleet is not None else 1.0
+    if load == load and not 0.5 * usual < load < limits["beyond"] * usual and top < stop:
+        return []  # not because of its load: other rules say what it is
+    say = f", at {spell(load, 'times')} the rise its load explains" if 0.5 * usual < load < 3.0 * usual else ""
     return [
         Finding(
             "stop-use" if top >= stop + 5.0 else "service" if top >= stop else "note",
@@ -60,9 +64,8 @@ RULE = Rule(
     needs=("cell_temp_max_c",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     limits=(
-        Limit(
-            "warm", 50.0, "degC", "LFP ages fast from here; charging is commonly cut to a tenth: from memory"
-        ),
+        Limit("warm", 50.0, "degC", "LFP ages fast from here; charging is commonly cut to a tenth: from memory"),
+        Limit("beyond", 2.0, "1", "times the usual rise is no longer because of the load: engineering choice"),
         Limit("stop", 60.0, "degC", "discharge limit of usual LFP cells; the profile's discharge_max_c wins"),
     ),
     judge=judge,

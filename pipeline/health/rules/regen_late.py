@@ -20,9 +20,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if brakings.height < limits["count"]:
         return NotAssessed(f"only {brakings.height} brakings begin sharply enough to time the answer")
     own = record.profile.drive.get("brake_response_ms")
-    limit = limits["delay"]
-    if isinstance(own, int | float):
-        limit = max(limit, own / 1000.0 + limits["over_own"])
+    limit = own / 1000.0 + limits["over_own"] if isinstance(own, int | float) else limits["delay"]
     mid = middle(brakings["response_s"], least_se=0.01)
     if mid.value - 3.0 * mid.se < limit:
         return []
@@ -69,7 +67,7 @@ RULE = Rule(
             "over_own",
             0.1,
             "s",
-            "above the profile's brake_response_ms, if that is longer: engineering choice",
+            "above the profile's brake_response_ms, which wins: engineering choice",
         ),
         Limit("count", 8, "brakings", "engineering choice"),
     ),

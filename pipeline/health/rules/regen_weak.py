@@ -12,7 +12,16 @@ import polars as pl
 
 from pipeline.health.evidence import confidence, middle, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, by_whom, judged, refused, with_unexplained
+from pipeline.health.rules._brakings import (
+    CAUTION,
+    EXPLAINED,
+    NEWEST,
+    braked,
+    by_whom,
+    judged,
+    refused,
+    with_unexplained,
+)
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -20,7 +29,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     brakings = brakings.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
     if brakings.height < limits["count"]:
         return NotAssessed(f"only {brakings.height} answered brakings with the pack's state recorded")
-    brakings = brakings.with_columns(missing=pl.col("unexplained_a") / pl.col("demand_a"))
+    explained = pl.sum_horizontal(pl.col(f"short_{p}_a").fill_null(0.0) for p in EXPLAINED)
+    brakings = brakings.with_columns(missing=1.0 - (pl.col("delivered_a") + explained) / pl.col("demand_a"))
     mid = middle(brakings["missing"], least_se=0.01)
     if mid.value - 3.0 * mid.se < limits["missing"]:
         return []

@@ -133,6 +133,23 @@ def test_a_brake_that_lets_go_is_a_dropout_and_a_taper_is_not(build: Build) -> N
     assert "dropout_s" not in e.data
 
 
+def test_a_late_brake_repeats_a_blink_of_the_lever_and_that_is_no_dropout(build: Build) -> None:
+
+    def blink(s: Floats) -> Floats:
+        return held(s, level=20.0) * np.where((s > 12.0) & (s < 12.25), 0.05, 1.0)
+
+    late = lambda s: blink(s - 0.6)  # noqa: E731
+    roles = {"brake_demand": (50, lambda s: 3 * blink(s)), "regen_demand": (50, blink), "regen_current": (50, late)}
+    assert all("dropout_s" not in e.data for e in run(braking(build, **roles)).events)
+
+
+def test_a_limiter_that_cuts_off_a_full_pack_says_so(build: Build) -> None:
+    cut = lambda s: np.where(s > 12.0, 0.0, held(s, level=20.0))  # noqa: E731
+    roles = {"regen_current": (50, cut), "regen_allowed": (50, lambda s: np.where(s > 12.0, 0.0, 40.0))}
+    assert only(run(braking(build, **roles, pack_soc=(1, 99.0)))).data["dropout_share"] == 0.0
+    assert only(run(braking(build, **roles))).data["dropout_share"] == 1.0
+
+
 def test_letting_go_of_the_lever_is_no_dropout(build: Build) -> None:
     let_go = lambda s: held(s, end=12.0, level=20.0)  # noqa: E731
     e = only(

@@ -59,8 +59,20 @@ def test_ratio_of_a_pack_that_warms_by_the_closed_form(build: Build, times: floa
 
 def test_one_hot_sensor_stands_out_alone(build: Build) -> None:
     outcome = run(heat_pack.SET, riding(build, cell_temp__3=(0.5, warming(1.7))))
-    assert one(outcome, "pack_heat_ratio", "3").value == pytest.approx(1.7, abs=0.05)
+    assert one(outcome, "pack_heat_ahead", "3").value == pytest.approx(0.7, abs=0.05)
+    assert one(outcome, "pack_heat_ahead", "2").value == pytest.approx(0.0, abs=0.05)
     assert one(outcome, "pack_heat_ratio").value == pytest.approx(1.0, abs=0.05)
+
+
+def test_a_sensor_that_reads_high_is_not_a_hot_place(build: Build) -> None:
+    high = lambda s: warming()(s) + 8.0  # noqa: E731
+    outcome = run(heat_pack.SET, riding(build, cell_temp__3=(0.5, high)))
+    assert one(outcome, "pack_heat_ahead", "3").value == pytest.approx(0.0, abs=0.05)
+
+
+def test_a_shorted_sensor_does_not_make_a_hot_pack(build: Build) -> None:
+    outcome = run(heat_pack.SET, riding(build, cell_temp__3=(0.5, 150.0)))
+    assert one(outcome, "cell_temp_max_c").value < 40.0
 
 
 def test_cold_start_of_a_warm_garage_is_not_heat(build: Build) -> None:

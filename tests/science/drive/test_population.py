@@ -35,6 +35,25 @@ def test_rides_and_charges_have_their_own_figure_and_sensors_none() -> None:
     assert dict(found.select("item", "value").iter_rows()) == pytest.approx({"ride": 1.0, "charge": 1.5}, abs=0.03)
 
 
+def test_an_aged_fleet_is_judged_by_its_own_resistance() -> None:
+    """Heat in step with resistance, 20 % apart between vehicles: no spread is left over per milliohm."""
+    ages = {f"V{i}": 1.0 + 0.05 * i for i in range(9)}
+    table = pl.concat([rows(ages), rows({v: 2.0 * a for v, a in ages.items()}, "group_dcr_0.5s_25c_mohm")])
+    found = fit_reference(table).rows_by_key("name", named=True)
+    assert found["pack_heat_ratio"][0]["spread"] > 0.1
+    assert found["pack_heat_per_mohm"][0]["value"] == pytest.approx(0.5, rel=0.02)
+    assert found["pack_heat_per_mohm"][0]["spread"] == pytest.approx(0.03)
+
+
+def test_scatter_between_sessions_is_no_spread_between_vehicles() -> None:
+    rng = np.random.default_rng(8)
+    table = [(f"V{i}", "ride", "travel_rolling", "", 0.02 + float(rng.normal(0, 0.012)), "1", 0.012)
+             for i in range(20) for _ in range(8)]  # fmt: skip
+    names = ["vehicle", "kind", "name", "item", "value", "unit", "se"]
+    found = fit_reference(pl.DataFrame(table, schema=names, orient="row"))
+    assert found["spread"][0] < 0.003
+
+
 def test_too_few_vehicles_give_no_reference() -> None:
     assert fit_reference(rows({f"V{i}": 1.0 for i in range(4)})).height == 0
-    assert fit_reference(rows({})).height == 0
+    assert fit_reference(rows({"V": 1.0}).clear()).height == 0
