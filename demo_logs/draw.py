@@ -17,7 +17,7 @@ from pipeline.profile import Profile
 
 T0 = 1_772_323_200_000_000  # 2026-03-01, 00:00 UTC
 HOUR, DAY = 3_600_000_000, 86_400_000_000
-RIDE_MIN, CHARGE_MIN, REST_MIN = 9.0, 105.0, 90.0
+RIDE_MIN, CHARGE_MIN, REST_MIN = 6.0, 100.0, 90.0
 # (day, kind): eight weeks of one vehicle as its logs show them
 CALENDAR = (
     (0, "charge"), (1, "ride"), (7, "charge"), (8, "ride"), (14, "charge"), (14, "rest"), (15, "ride"), (21, "charge"),

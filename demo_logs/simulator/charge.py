@@ -15,7 +15,7 @@ READY, CURRENT, VOLTAGE, DONE = 1.0, 2.0, 3.0, 4.0
 END_HOLD_S = 60.0  # the charger ends when the current stays this long below its limit
 
 
-def charge(batch: Batch, minutes: float, dt: float = 1.0) -> Trace:
+def charge(batch: Batch, minutes: float, dt: float = 2.0) -> Trace:
     """Plug in for so long. Ends by itself when full; balancing goes on while plugged in."""
     pack, figures = batch.pack, batch.maker.pack
     count, steps = len(batch.vehicles), int(minutes * 60.0 / dt)

@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 JOINT_OHM = 0.002  # all joints, fuse and main switch of a sound pack (engineering choice)
 NEIGHBOUR_W_PER_K = 1.5  # heat flow between groups side by side (engineering choice)
 ASLEEP_SHARE = 0.05  # of the time between logs the BMS is awake (engineering choice)
-FILTER_S = 1.0  # the BMS smooths its limits with this time constant
+FILTER_S = 4.0  # the BMS smooths its limits with this time constant
 
 
 @dataclass(slots=True)
@@ -106,14 +106,14 @@ class Pack:
             share = np.minimum(share, full)
         give = np.minimum(ramp(low, 2.55, 2.85), 0.3 + 0.7 * ramp(cold, -20.0, 0.0))
         give = np.minimum(give, ramp(hot, pack["discharge_max_c"], pack["discharge_max_c"] - 8.0))
-        blend = min(1.0, dt / FILTER_S)
+        blend = 1.0 - np.exp(-dt / FILTER_S)
         self.charge_limit += (share * pack["max_charge_a"] - self.charge_limit) * blend
         self.discharge_limit += (give * pack["max_discharge_a"] - self.discharge_limit) * blend
 
     def settle(self, charging: bool) -> None:
         """Limits as they stand after waking up: at rest, not on their way from the last session."""
         self.volts = self.cells.emf()
-        self._limits(FILTER_S, charging)
+        self._limits(1e9, charging)
 
     def balance(self, enabled: bool) -> None:
         """Switch the balancing resistors: above a voltage, for groups above the lowest; or all off."""
