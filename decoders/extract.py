@@ -120,7 +120,8 @@ def _cut(word: U64, shift: int, length: int, signed: bool) -> U64:
 def scaled(signal: Signal, raw: U64) -> NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]:
     """raw * scale + offset, with the very roundings of Python's own numbers, so that no bit differs."""
     if signal.is_float:
-        return _linear(signal, _as_float(raw, signal.length))
+        with np.errstate(all="ignore"):  # any bits may come: NaN, infinities, products past the range
+            return _linear(signal, _as_float(raw, signal.length))
     if signal.kind != "float":
         if signal.scale != 1:
             raw = raw * np.uint64(int(signal.scale) % 2**64)
@@ -151,10 +152,9 @@ def _in_python(signal: Signal, counts: NDArray[np.int64] | U64) -> NDArray[np.fl
 def _as_float(raw: U64, length: int) -> NDArray[np.float64]:
     if length == 64:
         return raw.view(np.float64)
-    with np.errstate(invalid="ignore"):  # a signalling NaN becomes a quiet one
-        if length == 32:
-            return raw.astype(np.uint32).view(np.float32).astype(np.float64)
-        return raw.astype(np.uint16).view(np.float16).astype(np.float64)
+    if length == 32:
+        return raw.astype(np.uint32).view(np.float32).astype(np.float64)
+    return raw.astype(np.uint16).view(np.float16).astype(np.float64)
 
 
 def _selected(column: Column, when: frozenset[int]) -> NDArray[np.bool_]:

@@ -120,6 +120,7 @@ def open_log(path: str | Path) -> Log:
         raise LogFormatError(f"{path.name}: {source.trouble[1]}, and nothing before it can be read.")
     if not head:
         raise UnknownLogError(f"{path.name}: the file is empty. Ask for it again where it came from.")
+    head = head.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     readers = all_readers()
     matches = [r for r in readers.values() if not r.rest and r.looks(head)]
     matches = matches or [r for r in readers.values() if r.rest and r.looks(head)]

@@ -48,7 +48,8 @@ def encode(columns: Mapping[str, ArrayLike], message: Message, fill: int = 0) ->
 def raw_counts(signal: Signal, values: NDArray[np.generic]) -> U64:
     """Nearest raw counts, uint64 two's complement, held within the bits; float bits for float signals."""
     if signal.is_float:
-        plain = (values.astype(np.float64) - float(signal.offset)) / float(signal.scale)
+        with np.errstate(all="ignore"):  # of NaN and infinities
+            plain = (values.astype(np.float64) - float(signal.offset)) / float(signal.scale)
         return _float_bits(plain, signal.length)
     low, high = signal.raw_range
     if signal.integral and np.issubdtype(values.dtype, np.integer):

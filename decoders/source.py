@@ -72,7 +72,9 @@ class Source:
             at = self.offset - len(rest)
             fresh = self.read(BLOCK_BYTES - len(rest))
             if not fresh:
-                if rest:
+                if rest.strip():
+                    if not rest.endswith(b"\n"):
+                        account.lose("cut", self.offset, 0, "the last line has no line end: perhaps it was longer")
                     yield at, rest + b"\n"
                 return
             block = rest + fresh

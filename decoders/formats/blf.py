@@ -78,9 +78,12 @@ def _file_header(source: Source, account: Account) -> int:
     if len(head) < FILE_HEADER.size:
         raise LogFormatError(f"{source.path.name}: ends inside the file header; nothing in it can be read.")
     fields = FILE_HEADER.unpack(head)
-    size = fields[1]
-    if FILE_HEADER.size <= size <= 4096:
-        source.read(size - FILE_HEADER.size)
+    size, claimed = fields[1], fields[10]
+    rest = size - FILE_HEADER.size
+    if 0 < rest <= 4096 and len(source.read(rest)) < rest:
+        account.lose("cut", source.offset, 0, "the file ends inside its header")
+    if claimed > source.size and not source.packed:
+        account.lose("cut", source.size, min(claimed, 2**62) - source.size, f"the header speaks of {claimed} bytes")
     year, month, _, day, hour, minute, second, milli = fields[14:22]
     try:
         start = datetime(year, month, day, hour, minute, second, milli * 1000, tzinfo=UTC)

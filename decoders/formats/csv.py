@@ -44,13 +44,13 @@ def _parse(block: bytes, offset: int, labels: Labels, account: Account) -> Frame
 
 
 def _line(line: bytes, i: int, rows: Rows) -> bool:
-    columns = line.split(b",")
+    columns = line.strip().split(b",")
     if len(columns) != 7:
         return False
     try:
         t = round(float(columns[0]) * 1e6)
         number, length = int(columns[1], 16), int(columns[5])
-        data = binascii.a2b_base64(columns[6], strict_mode=True) if columns[6].strip() else b""
+        data = binascii.a2b_base64(columns[6], strict_mode=True) if columns[6] else b""
     except (ValueError, OverflowError):
         return False
     extended, remote, error = (c == b"1" for c in columns[2:5])

@@ -8,6 +8,7 @@ Source: python-can, can.io.sqlite.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 from decoders.errors import LogFormatError
@@ -26,7 +27,9 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
 
     labels = Labels()
     labels.number(b"1")
-    address = source.on_disk().absolute().as_uri()
+    path = source.on_disk()
+    _check_size(path, source.path.name, account)
+    address = path.absolute().as_uri()
     connection = sqlite3.connect(f"{address}?mode=ro&immutable=1", uri=True)
     try:
         connection.execute("PRAGMA trusted_schema = OFF")
@@ -45,6 +48,20 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
         account.lose("record", 0, source.size, f"damaged database, frames from here on are lost: {e}")
     finally:
         connection.close()
+
+
+def _check_size(path: Path, name: str, account: Account) -> None:
+    """SQLite takes what is missing of a page for zeros and would give frames that never were. Raises LogFormatError."""
+    with path.open("rb") as file:
+        head = file.read(100).ljust(100, b"\0")
+    page = int.from_bytes(head[16:18], "big")
+    told = int.from_bytes(head[28:32], "big") * (65536 if page == 1 else page)
+    found = path.stat().st_size
+    if found < max(told, 100):
+        raise LogFormatError(f"{name}: the database file is cut short: {found} of {told} bytes. Ask for it again, "
+                             "or save what is left with the recovery command of an SQLite shell.")
+    if found > told:
+        account.lose("record", told, found - told, "bytes behind the end of the database")
 
 
 def _rows(batch: list[tuple[Any, ...]], labels: Labels, account: Account) -> Frames:

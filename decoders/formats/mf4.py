@@ -1,154 +1,149 @@
 """Bus logs in measurement files, version 4 (.mf4, ASAM MDF with bus logging).
 
-Each channel group of bus events holds a structure CAN_DataFrame, CAN_ErrorFrame or CAN_RemoteFrame with the
-members BusChannel, ID, IDE, DLC, DataLength, DataBytes, Dir, EDL, BRS, ESI. Groups are merged by time.
-Channels keep the number of the file as label. Reading the blocks is asammdf's (optional: install
-herdbook[mf4]). Source: ASAM MDF bus logging, as asammdf and python-can write it.
+Each channel group of bus events holds a structure CAN_DataFrame, CAN_ErrorFrame or CAN_RemoteFrame with the members
+BusChannel, ID, IDE, DLC, DataLength, DataBytes, Dir, EDL, BRS, ESI. Groups are merged by time. Channels keep the
+number of the file as label. Sorted files are read here; files that mix the records of several groups go through
+asammdf (optional: install herdbook[mf4]).
+Source: ASAM MDF 4.1 and its bus logging, layouts from memory; checked against files of asammdf and python-can.
 """
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Iterator
-from datetime import UTC
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoders.errors import LogFormatError
+from decoders.extract import Words, raw_bits, scaled
 from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
 from decoders.frames_out import FD_LENGTHS, Labels, Rows
-from decoders.log import Account, Reader, join_frames
+from decoders.log import Account, Reader
 from decoders.mdf_blocks import Blocks, Broken
+from decoders.mdf_groups import Channel, Group, bus_groups, header
+from decoders.mdf_mixed import mixed_members
+from decoders.mdf_variable import Variable
+from decoders.merge import merged
 from decoders.source import Source
 
-BATCH = 32_768  # frames read from a group at once
+BATCH_BYTES = 1 << 20
 KINDS = {"CAN_DataFrame": 0, "CAN_ErrorFrame": ERROR, "CAN_RemoteFrame": REMOTE}
-BITS = (("IDE", EXTENDED), ("EDL", FD), ("BRS", BRS), ("ESI", ESI))
-BUS_EVENT = 2
-LOCAL_TIME = 1
+BITS = (("IDE", EXTENDED), ("EDL", FD), ("BRS", BRS), ("ESI", ESI), ("Dir", TX))
+Bytes = NDArray[np.uint8]
+Members = dict[str, Any]  # arrays by member name, each (n,) or (n, bytes)
 
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
-    path = source.on_disk()
-    blocks = Blocks(path)
+    blocks = Blocks(source.on_disk())
     try:
-        blocks.check()
+        start_ns, local, _ = header(blocks)
+        groups = list(bus_groups(blocks, tuple(KINDS)))
     except Broken as e:
-        raise LogFormatError(f"{source.path.name}: damaged measurement file: {e}. Nothing can be read.") from None
+        raise LogFormatError(f"{source.path.name}: damaged measurement file: {e}. Nothing in it can be read.") from None
+    start_us = start_ns // 1000
+    if local:
+        account.clock, account.wall = "relative", _wall(start_us)
+        start_us = 0
+    labels = Labels()
+    yield from merged([_group(blocks, group, start_us, labels, account) for group in groups])
     if blocks.cut:
         account.lose("cut", blocks.size, blocks.cut, "the file ends inside a block")
-    mdf = _opened(str(path), source.path.name)
+
+
+def _wall(start_us: int) -> str:
     try:
-        start_us = _start(mdf, account)
-        labels = Labels()
-        yield from _merged([_group(mdf, i, name, start_us, labels, account) for i, name in _groups(mdf)])
-    finally:
-        mdf.close()
+        return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=start_us)).replace(tzinfo=None).isoformat()
+    except OverflowError:
+        return ""
 
 
-def _opened(path: str, name: str) -> Any:
+def _group(blocks: Blocks, group: Group, start_us: int, labels: Labels, account: Account) -> Iterator[Frames]:
+    done = 0
     try:
-        from asammdf import MDF
-    except ImportError:
-        raise LogFormatError(f"{name}: reading .mf4 needs asammdf; install herdbook[mf4].") from None
-    logging.getLogger("asammdf").setLevel(logging.CRITICAL)
-    try:
-        return MDF(path)
-    except Exception as e:  # a damaged file raises almost anything there
-        raise LogFormatError(f"{name}: the measurement file cannot be opened: {type(e).__name__}: {e}") from None
+        for members in _sorted(blocks, group) if group.alone else mixed_members(blocks, group):
+            if not (left := group.records - done):
+                return
+            done += min(len(members["time"]), left)
+            yield _frames({k: v[:left] for k, v in members.items()}, KINDS[group.name], start_us, labels)
+    except Broken as e:
+        missing = max(1, (group.records - done) * group.size)
+        account.lose("record", 0, missing, f"{group.name}, after {done} records: {e}")
+        return
+    if done < group.records:
+        account.lose("cut", blocks.size, (group.records - done) * group.size,
+                     f"{group.name}: {done} of {group.records} records are there")
 
 
-def _start(mdf: Any, account: Account) -> int:
-    start = mdf.header.start_time
-    if mdf.header.time_flags & LOCAL_TIME:
-        account.clock, account.wall = "relative", start.replace(tzinfo=None).isoformat()
-        return 0
-    account.clock = "utc"
-    seconds = start.astimezone(UTC).timestamp()
-    return int(seconds // 1 * 1_000_000) + int(start.microsecond)
+def _sorted(blocks: Blocks, group: Group) -> Iterator[Members]:
+    """Members of the frames of a group that has its data to itself, and `time` in seconds."""
+    lengthy = group.members.get("DataBytes")
+    variable = Variable(blocks, lengthy.data) if lengthy and lengthy.data else None
+    for records in _records(blocks, group):
+        width = records.shape[1]
+        words = Words(records if width >= 8 else np.pad(records, ((0, 0), (0, 8 - width))))
+        members: Members = {}
+        for name, channel in group.members.items():
+            if channel.bits.end_bit > 8 * width:
+                raise Broken(f"the member {name} lies outside its record")
+            if name == "DataBytes" and not variable:
+                first = channel.bits.start // 8
+                members[name] = records[:, first:first + channel.bits.length // 8]
+            elif 1 <= channel.bits.length <= 64:
+                members[name] = raw_bits(words, channel.bits).view(np.int64)
+        if variable is not None:
+            members["DataBytes"] = variable.take(members["DataBytes"], 64)
+        yield members | {"time": _seconds(words, group.time, width)}
 
 
-def _groups(mdf: Any) -> Iterator[tuple[int, str]]:
-    for i, group in enumerate(mdf.groups):
-        if group.channel_group.flags & BUS_EVENT:
-            names = {channel.name for channel in group.channels}
-            yield from ((i, name) for name in KINDS if name in names)
+def _records(blocks: Blocks, group: Group) -> Iterator[Bytes]:
+    """Records of a group that has its data to itself, uint8 (n, size), without their identifiers."""
+    width = group.size + group.skip
+    if not width:
+        raise Broken("records of no bytes")
+    rest = b""
+    for piece in blocks.data(group.data):
+        rest += piece
+        if len(rest) >= BATCH_BYTES:
+            whole = len(rest) // width * width
+            yield np.frombuffer(rest[:whole], np.uint8).reshape(-1, width)[:, group.skip:]
+            rest = rest[whole:]
+    if whole := len(rest) // width * width:
+        yield np.frombuffer(rest[:whole], np.uint8).reshape(-1, width)[:, group.skip:]
 
 
-def _group(mdf: Any, index: int, name: str, start_us: int, labels: Labels, account: Account) -> Iterator[Frames]:
-    count = int(mdf.groups[index].channel_group.cycles_nr)
-    for offset in range(0, count, BATCH):
-        try:
-            signal = mdf.get(name, index, raw=True, record_offset=offset, record_count=BATCH)
-        except Exception as e:
-            account.lose("record", 0, 1, f"{name}: records from {offset} on cannot be read: {type(e).__name__}: {e}")
-            return
-        if not len(signal.timestamps):
-            account.lose("cut", 0, 1, f"{name}: {offset} of {count} records are there")
-            return
-        yield _frames(signal.samples, signal.timestamps, KINDS[name], start_us, labels)
+def _seconds(words: Words, time: Channel | None, width: int) -> NDArray[np.float64]:
+    if time is None or time.bits.length not in (8, 16, 32, 64) or time.bits.end_bit > 8 * width:
+        return np.zeros(len(words.payload))
+    with np.errstate(all="ignore"):  # impossible stamps are sorted out later
+        return np.asarray(scaled(time.bits, raw_bits(words, time.bits)) * np.float64(time.factor) + time.offset)
 
 
-def _frames(samples: NDArray[Any], stamps: NDArray[np.float64], kind: int, start_us: int,
-            labels: Labels) -> Frames:
-    member = {str(n).rpartition(".")[2]: samples[n] for n in samples.dtype.names or ()}
-    n = len(stamps)
-    data = member.get("DataBytes", np.zeros((n, 0), np.uint8))
-    wide = data.ndim == 2 and data.shape[1] > 8 and "EDL" in member and bool(member["EDL"].any())
-    rows = Rows(n, 64 if wide else 8)
-    sound = np.isfinite(stamps) & (np.abs(stamps) < 2.0**40)
-    rows.t[:] = np.rint(np.where(sound, stamps, 0) * 1e6).astype(np.int64) + start_us
-    rows.can_id[:] = member.get("ID", np.zeros(n)).astype(np.int64) & 0x1FFF_FFFF
+def _frames(members: Members, kind: int, start_us: int, labels: Labels) -> Frames:
+    seconds = members["time"]
+    n = len(seconds)
+
+    def number(name: str) -> NDArray[np.int64]:
+        return np.asarray(members[name], np.int64) if name in members else np.zeros(n, np.int64)
+
     flags = np.full(n, kind, np.uint8)
     for name, flag in BITS:
-        flags |= np.where(member.get(name, np.zeros(n)).astype(np.int64) != 0, flag, 0).astype(np.uint8)
-    sender = member.get("Dir", np.zeros(n))
-    sent = np.char.upper(sender) == b"TX" if sender.dtype.kind == "S" else sender != 0
-    rows.flags[:] = flags | np.where(sent, TX, 0).astype(np.uint8)
-    code = np.minimum(member.get("DLC", np.zeros(n)).astype(np.int64), 15)
+        flags |= np.where(number(name) != 0, flag, 0).astype(np.uint8)
+    code = np.clip(number("DLC"), 0, 15)
     told = np.where(flags & FD, FD_LENGTHS[code], np.minimum(code, 8))
-    held = member.get("DataLength", told).astype(np.int64) if kind != REMOTE else told
-    rows.length[:] = np.minimum(held, rows.payload.shape[1])
-    if kind != REMOTE and data.ndim == 2:
-        width = min(data.shape[1], rows.payload.shape[1])
-        within = np.arange(width) < rows.length[:, None]
-        rows.payload[:, :width] = np.where(within, data[:, :width], 0)
-    rows.channel[:] = labels.of_numbers(member.get("BusChannel", np.zeros(n)).astype(np.uint16))
+    held = number("DataLength") if kind != REMOTE and "DataLength" in members else told
+    rows = Rows(n, 64 if bool((flags & FD).any()) else 8)
+    rows.flags[:], rows.can_id[:] = flags, number("ID") & 0x1FFF_FFFF
+    rows.length[:] = np.clip(held, 0, rows.payload.shape[1])
+    rows.channel[:] = labels.of_numbers((number("BusChannel") & 0xFFFF).astype(np.uint16))
+    sound = np.isfinite(seconds) & (np.abs(seconds) < 2.0**40)
+    rows.t[:] = np.rint(np.where(sound, seconds, 0.0) * 1e6).astype(np.int64) + start_us
+    if kind != REMOTE and "DataBytes" in members:
+        data = members["DataBytes"][:, :rows.payload.shape[1]]
+        width = data.shape[1]
+        rows.payload[:, :width] = np.where(np.arange(width) < rows.length[:, None], data, 0)
     return rows.frames(labels, None if sound.all() else sound)
 
 
-def _merged(groups: list[Iterator[Frames]]) -> Iterator[Frames]:
-    """Batches of several groups in time order; each group is taken to be in order itself."""
-    held: dict[int, Frames] = {}
-    waiting = dict(enumerate(groups))
-    while True:
-        for i in [i for i in waiting if i not in held]:
-            if (frames := next(waiting[i], None)) is None:
-                del waiting[i]
-            elif len(frames):
-                held[i] = frames
-        if not held:
-            if not waiting:
-                return
-            continue
-        horizon = min((int(f.t.max()) for i, f in held.items() if i in waiting), default=2**62)
-        ready = []
-        for i, frames in list(held.items()):
-            n = int(np.searchsorted(np.maximum.accumulate(frames.t), horizon, side="right"))
-            ready.append(cut(frames, slice(0, n)))
-            held[i] = cut(frames, slice(n, None))
-            if not len(held[i]):
-                del held[i]
-        joined = join_frames([f for f in ready if len(f)]) if len(ready) > 1 else ready[0]
-        yield cut(joined, np.argsort(joined.t, kind="stable")) if len(ready) > 1 else joined
-
-
-def cut(frames: Frames, rows: slice | NDArray[np.int64]) -> Frames:
-    return Frames(frames.t[rows], frames.channel[rows], frames.can_id[rows], frames.flags[rows],
-                  frames.length[rows], frames.payload[rows], frames.channels)
-
-
-READER = Reader(name="mf4", looks=lambda head: head[:8] in (b"MDF     ", b"UnFinMF ") and head[8:9] == b"4",
-                read=read)
+READER = Reader(name="mf4", looks=lambda head: head[:8] in (b"MDF     ", b"UnFinMF ") and head[8:9] == b"4", read=read)

@@ -89,7 +89,7 @@ def _frames(lines: Lines, some: I64, rows: Rows, state: State) -> tuple[Bool, Bo
     if not {"O", "I", "D"} <= set(word) or not {"L", "l"} & set(word):
         return np.zeros(len(some), np.bool_), np.zeros(len(some), np.bool_)
     kind = word.get("T", word["I"])
-    t, good = lines.micros(word["O"], 1000)
+    t, timed = lines.micros(word["O"], 1000)
     rows.t[some] = t
     flags, frame, remote = _kinds(lines, kind, state)
     data = lines.token(state.at("D"), some)
@@ -103,7 +103,7 @@ def _frames(lines: Lines, some: I64, rows: Rows, state: State) -> tuple[Bool, Bo
     if "l" not in word:
         sound_too &= length <= np.where(flags & FD, 15, 8)
         length = np.where(flags & FD, FD_LENGTHS[np.clip(length, 0, 15)], length)
-    good &= sound & sound_too & (length <= np.where(flags & FD, 64, 8))
+    good = timed & sound & sound_too & (length <= np.where(flags & FD, 64, 8))
     held = np.where(good & frame & ~remote, length, 0)
     good &= lines.count[some] >= state.at("D") + held
     payload, sound = lines.data_bytes(data, np.where(good, held, 0))
@@ -117,7 +117,7 @@ def _frames(lines: Lines, some: I64, rows: Rows, state: State) -> tuple[Bool, Bo
     rows.flags[some] = flags | _flag(sent, TX) | _flag(long, EXTENDED) | _flag(remote, REMOTE)
     channel = lines.whole(word["B"])[0] if "B" in word else np.ones(len(some), np.int64)
     rows.channel[some[good]] = state.labels.of_numbers(np.minimum(channel[good], 65535).astype(np.uint16))
-    return good, np.asarray(~frame)
+    return good, np.asarray(~frame & timed)
 
 
 def _kinds(lines: Lines, kind: I64, state: State) -> tuple[NDArray[np.uint8], Bool, Bool]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,10 @@ import numpy as np
 
 from decoders import Frames, Network, decode, open_log
 from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX
+
+with warnings.catch_warnings():  # of a library it imports
+    warnings.simplefilter("ignore")
+    import can
 
 Seen = tuple[Any, ...]
 
@@ -96,3 +101,6 @@ def unequal(mine: list[Seen], other: list[Seen], channel: bool = True, shift_us:
     last = None if channel else -1
     return [(a, b) for a, b in zip(mine, other, strict=True)
             if abs(a[0] + shift_us - b[0]) > 1 or a[8] != b[8] or (not a[8] and a[1:last] != b[1:last])]
+
+
+__all__ = ["Seen", "can", "cantools_messages", "differences", "frames_of", "ours", "same", "theirs", "unequal"]

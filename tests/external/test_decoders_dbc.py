@@ -112,7 +112,7 @@ def _canmatrix(path: Path) -> list[Any]:
         try:
             import canmatrix.formats
 
-            return [frame for m in canmatrix.formats.loadp(str(path)).values() for frame in m.frames]
+            return [frame for m in (canmatrix.formats.loadp(str(path)) or {}).values() for frame in m.frames]
         except Exception:  # canmatrix refuses a few files that cantools loads
             return []
         finally:
