@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from pipeline.health.examples import profile
-from pipeline.metrics import belt, controller, data_quality, encoder, link, resistance, use
+from pipeline.metrics import belt, controller, data_quality, encoder, link, resistance, unasked_braking, use
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.signals import Series, Signals
 
@@ -185,3 +185,14 @@ def test_metrics_are_those_announced(build: Build, metric_set: MetricSet) -> Non
     units = {m.name: m.unit for m in outcome.metrics}
     assert units or metric_set is belt.SET
     assert units.items() <= {k: u for k, (u, _) in metric_set.gives.items()}.items()
+
+
+def test_braking_that_nobody_asked_for(build: Build) -> None:
+    """At 30 s for two seconds without a demand, at 60 s with one, at 62.5 s half a second after one ended."""
+    demand = lambda s: np.where((s >= 60) & (s < 62), 50.0, 0.0)  # noqa: E731
+    amps = lambda s: np.where(((s >= 30) & (s < 32)) | ((s >= 60) & (s < 62.8)), -15.0, 5.0)  # noqa: E731
+    roles = {"brake_demand": (50, demand), "motor_current__left": (50, amps), "vehicle_speed": (20, 5.0)}
+    outcome = run(unasked_braking.SET, build(90.0, **roles))
+    assert one(outcome, "unasked_braking_count").value == 1.0
+    assert outcome.events[0].data["lasted_s"] == pytest.approx(2.0, abs=0.05)
+    assert outcome.events[0].data["current_a"] == pytest.approx(15.0)

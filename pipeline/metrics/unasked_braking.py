@@ -1,0 +1,70 @@
+"""Braking that nobody asked for: the motors brake with the brake released.
+
+Event "unasked_braking". Data: lasted_s, current_a (largest braking current of both motors, mean), speed_ms,
+throttle_pct (mean). The first second after a braking belongs to it and is left out.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.metrics._heat_grid import figure
+from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.science.stretches import Floats, means, stretches
+from pipeline.signals import Signals
+
+LEAST_A, SHARE = 6.0, 0.1  # braking current per motor, and share of the largest: above drag at zero current
+LEAST_MS = 1.5
+LEAST_S = 0.5
+AFTER_S = 1.0
+PAUSE_S = 0.4
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    sides = signals.items("motor_current")
+    t = max((signals.series("motor_current", side) for side in sides), key=len).t
+    brake: Floats = np.full(t.shape, np.nan)
+    for side in sides:
+        brake = np.fmax(brake, -signals.at(t, "motor_current", side, PAUSE_S))
+    demand = signals.at(t, "brake_demand", hold_s=PAUSE_S)
+    speed = signals.at(t, "vehicle_speed", hold_s=1.0)
+    asked = np.where(demand > 0, t, np.iinfo(np.int64).min)
+    since = t - np.maximum.accumulate(asked)
+    with np.errstate(invalid="ignore"):
+        # int64 wraps when nothing was ever asked: a huge span either way is long ago
+        free = (demand <= 0) & ((since > AFTER_S * 1e6) | (since < 0))
+        on = free & (brake > max(LEAST_A, SHARE * figure(profile.drive, "max_motor_a", 0.0))) & (speed > LEAST_MS)
+    runs = stretches(t, on, PAUSE_S, join_s=0.2, least_s=LEAST_S, least_n=4)
+    known = np.isfinite(brake) & np.isfinite(demand) & (np.nan_to_num(speed) > LEAST_MS)
+    step = float(np.median(np.diff(t))) / 1e6 if t.size > 1 else 0.0
+    metrics = (
+        Metric("unasked_braking_count", float(len(runs)), "1", n=int(known.sum())),
+        Metric("unasked_watched_h", float(known.sum()) * step / 3600.0, "h", n=int(known.sum())),
+    )
+    throttle = signals.at(t, "throttle", hold_s=PAUSE_S)
+    table = {
+        "lasted_s": runs.lengths_s(t),
+        "current_a": means(brake, runs),
+        "speed_ms": means(speed, runs),
+        "throttle_pct": means(throttle, runs),
+    }
+    events = tuple(
+        Event("unasked_braking", int(t[a]), int(t[b]), "",
+              {k: float(v[i]) for k, v in table.items() if v[i] == v[i]})
+        for i, (a, b) in enumerate(zip(runs.first, runs.last, strict=True))
+    )  # fmt: skip
+    return Outcome(metrics, events)
+
+
+SET = MetricSet(
+    id="unasked_braking",
+    needs=("motor_current", "brake_demand", "vehicle_speed"),
+    kinds=("ride", "bench"),
+    compute=compute,
+    gives={
+        "unasked_braking_count": ("1", "Stretches of half a second and more with braking current and no demand."),
+        "unasked_watched_h": ("h", "Time at speed in which one would have shown."),
+    },
+    source="definition: this file",
+)
