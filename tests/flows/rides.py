@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import math
 import os
+import warnings
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any
-
-import cantools
 
 ROOT = Path(__file__).parents[2]
 PROFILES = ROOT / "dbc_demo"
@@ -23,6 +22,9 @@ STEP_S = 0.1
 
 @cache
 def _bus() -> Any:
+    with warnings.catch_warnings():  # cantools imports python-can, which imports asammdf, which is behind canmatrix
+        warnings.filterwarnings("ignore", message="Importing from 'canmatrix", category=DeprecationWarning)
+        import cantools
     return cantools.database.load_file(PROFILES / "zirbel.dbc")
 
 
