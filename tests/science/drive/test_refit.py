@@ -25,9 +25,10 @@ def store(tmp_path: Path) -> Store:
                 con.execute("INSERT INTO sessions (vehicle, start_t, end_t, kind, coverage, logs, rule_set) "
                 "VALUES "
                             "(?, ?, ?, 'ride', 1, [], '')", [f"V{i}", start, start])  # fmt: skip
-                con.execute("INSERT INTO metrics (vehicle, start_t, name, item, value, unit, se, n, "
-                "coverage) VALUES "
-                            "(?, ?, 'pack_heat_ratio', '', ?, '1', 0.05, 9, 1)", [f"V{i}", start, 1.2 + 0.01 * i])  # fmt: skip
+                names = "vehicle, start_t, value, name, item, unit, se, n, coverage"
+                rest = "'pack_heat_ratio', '', '1', 0.05, 9, 1"
+                row = [f"V{i}", start, 1.2 + 0.01 * i]
+                con.execute(f"INSERT INTO metrics ({names}) VALUES (?, ?, ?, {rest})", row)
     return store
 
 
