@@ -63,9 +63,7 @@ def references(measured: Sequence[Measured], drawn: Sequence[Drawn]) -> dict[str
     return out
 
 
-def said_of(
-    measured: Measured, profile: Profile, reference: pl.DataFrame | None, nightly: bool
-) -> list[Said]:
+def said_of(measured: Measured, profile: Profile, reference: pl.DataFrame | None, nightly: bool) -> list[Said]:
     """Findings that stand at the end; `first` is the first night each of them stood (nightly), else its evidence."""
     final = judge(measured.record(profile, reference))
     stands = {(j.rule.id, j.finding.item): j.finding for j in final.findings}
@@ -81,9 +79,7 @@ def said_of(
     return out
 
 
-def _judge(
-    reference: dict[str, pl.DataFrame], faulty: frozenset[str], pair: tuple[Measured, str]
-) -> list[Said]:
+def _judge(reference: dict[str, pl.DataFrame], faulty: frozenset[str], pair: tuple[Measured, str]) -> list[Said]:
     measured, profile = pair
     known = {p.name: p for p in profiles()}
     return said_of(measured, known[profile], reference.get(profile), measured.vehicle in faulty)
@@ -93,7 +89,9 @@ def truth_of(drawn: Drawn) -> TrueVehicle:
     vehicle, outings = drawn.vehicle, drawn.outings
     faults = tuple(TrueFault(f.name, str(f.item), drawn.named_size, f.onset) for f in vehicle.faults)
     last = outings[-1].start + int(outings[-1].minutes * 60e6)
-    return TrueVehicle(vehicle.name, vehicle.profile.name, faults, vehicle.harmless, outings[0].start, last)
+    return TrueVehicle(
+        vehicle.name, vehicle.profile.name, faults, vehicle.harmless, outings[0].start, last, drawn.poor_data
+    )
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -19,41 +19,38 @@ class Cause:
     stop_use: bool = False
 
 
+_CELL_LIMITS = ("group_under_voltage", "group_over_voltage", "bms_fault")
+
 CAUSES: dict[str, Cause] = {
-    "weak_group": Cause(("weak_group",), ("group_under_voltage", "group_over_voltage", "hot_for_load"), 1.5),
-    "imbalance": Cause(
-        ("out_of_balance",), ("group_under_voltage", "group_over_voltage", "low_capacity_group"), 3.0
-    ),
-    "leaking_group": Cause(("leaking_group",), ("out_of_balance", "group_under_voltage"), 4.0),
-    "loose_sense_wire": Cause(("loose_sense_wire",), ("group_under_voltage", "group_over_voltage"), 40.0),
-    "low_capacity": Cause(("low_capacity_group",), ("group_under_voltage", "pack_capacity_low"), 10.0),
+    "weak_group": Cause(("weak_group",), (*_CELL_LIMITS, "hot_for_load"), 1.5),
+    "imbalance": Cause(("out_of_balance",), (*_CELL_LIMITS, "pack_capacity_low"), 3.0),
+    "leaking_group": Cause(("leaking_group",), (*_CELL_LIMITS, "out_of_balance"), 4.0),
+    "loose_sense_wire": Cause(("loose_sense_wire",), _CELL_LIMITS, 40.0),
+    "low_capacity": Cause(("low_capacity_group",), (*_CELL_LIMITS, "pack_capacity_low"), 10.0),
     "balancer_stuck": Cause(("balancer_stuck",), ("out_of_balance", "leaking_group"), 1.0),
-    "worn_pack": Cause(("pack_capacity_low",), (), 25.0),
-    "current_offset": Cause(("current_sensor_offset",), ("pack_capacity_low",), 1.0),
-    "hot_for_load": Cause(("hot_for_load", "resistance_outside_groups"), ("heat_without_load",), 10.0),
-    "rising_without_load": Cause(
-        ("heat_without_load",),
-        ("leaking_group", "out_of_balance", "hot_for_load", "group_under_voltage"),
-        25.0,
-        True,
-    ),
-    "temp_open": Cause(("temp_sensor_fault",), (), 1.0),
-    "temp_short": Cause(("temp_sensor_fault",), (), 1.0),
+    "worn_pack": Cause(("pack_capacity_low",), ("soc_off",), 25.0),
+    "current_offset": Cause(("current_sensor_offset",), ("pack_capacity_low", "soc_off"), 1.0),
+    "hot_for_load": Cause(("hot_for_load", "resistance_outside_groups"), (), 10.0),
+    "rising_without_load": Cause(("heat_without_load",), ("hot_for_load", "bms_fault"), 25.0, True),
+    "temp_open": Cause(("temp_sensor_fault",), ("bms_fault",), 1.0),
+    "temp_short": Cause(("temp_sensor_fault",), ("bms_fault",), 1.0),
     "temp_frozen": Cause(("temp_sensor_fault",), (), 1.0),
     "temp_offset": Cause(("temp_sensor_fault",), (), 8.0),
-    "winding_hot": Cause(("winding_hot",), ("derating_often", "hot_because_of_load"), 2.5),
-    "charger_stops_early": Cause(("charge_ends_early",), ("pack_capacity_low", "out_of_balance"), 1.0),
-    "regen_refused_unexplained": Cause(("regen_refused_unexplained",), ("regen_weak", "regen_dropout"), 0.5),
+    "winding_hot": Cause(("winding_hot",), ("derating_often",), 2.5),
+    "charger_stops_early": Cause(("charge_ends_early",), ("soc_off",), 1.0),
+    "regen_refused_unexplained": Cause(("regen_refused_unexplained",), ("regen_weak",), 0.5),
     "regen_weak": Cause(("regen_weak",), (), 0.3),
     "regen_late": Cause(("regen_late",), ("regen_weak",), 300.0),
     "regen_one_sided": Cause(("regen_one_sided",), ("regen_weak",), 0.4),
-    "regen_dropout": Cause(("regen_dropout",), ("regen_weak", "braking_over_voltage"), 0.3, True),
-    "regen_overvoltage": Cause(("braking_over_voltage",), (), 14.0),
-    "torque_after_release": Cause(("torque_after_release",), (), 800.0, True),
+    "regen_dropout": Cause(
+        ("regen_dropout",), ("regen_weak", "braking_over_voltage", "controller_faults"), 0.3, stop_use=True
+    ),
+    "regen_overvoltage": Cause(("braking_over_voltage",), ("controller_faults",), 14.0),
+    "torque_after_release": Cause(("torque_after_release",), (), 800.0, stop_use=True),
     "belt_slip": Cause(("belt_slip",), (), 6.0),
-    "encoder_dropout": Cause(("encoder_dropout",), ("belt_slip", "regen_one_sided"), 20.0),
-    "link_loss": Cause(("link_loss",), ("regen_dropout",), 20.0),
-    "controller_resets": Cause(("controller_resets",), ("link_loss",), 6.0),
+    "encoder_dropout": Cause(("encoder_dropout",), ("controller_faults",), 20.0),
+    "link_loss": Cause(("link_loss",), ("controller_faults",), 20.0),
+    "controller_resets": Cause(("controller_resets",), ("controller_faults", "data_gaps", "message_faults"), 6.0),
     "rolling_drag": Cause(("drag_high",), (), 2.5),
 }
 
@@ -63,5 +60,6 @@ HARMLESS_WORDS: dict[str, tuple[str, ...]] = {
     "full_pack": ("regen_refused_explained",),
     "cold_pack": ("regen_refused_explained",),
     "slow_rider": ("regen_refused_explained",),
+    "poor_logger": ("data_gaps", "message_faults"),
     "": ("regen_refused_explained", "hot_because_of_load"),
 }

@@ -52,13 +52,12 @@ class Drawn:
     logger: Logger
     stratum: str
     named_size: float = 0.0
+    poor_data: bool = False
 
 
 def draw(seed: int, count: int, profiles: Sequence[Profile]) -> list[Drawn]:
     """`count` vehicles: even numbers sound, odd ones with a fault; two of three are of the first profile."""
-    kinds = [
-        (name, size) for size_at in range(3) for name, sizes in SIZES.items() for size in sizes[size_at:][:1]
-    ]
+    kinds = [(name, size) for size_at in range(3) for name, sizes in SIZES.items() for size in sizes[size_at:][:1]]
     out = []
     for number in range(count):
         rng = np.random.default_rng([seed, number])
@@ -68,9 +67,7 @@ def draw(seed: int, count: int, profiles: Sequence[Profile]) -> list[Drawn]:
     return out
 
 
-def _one(
-    seed: int, number: int, profile: Profile, wanted: tuple[str, float] | None, rng: np.random.Generator
-) -> Drawn:
+def _one(seed: int, number: int, profile: Profile, wanted: tuple[str, float] | None, rng: np.random.Generator) -> Drawn:
     name = f"{'ZB' if profile.name == 'zirbel' else 'SM'}-{number:04d}"
     faults = _faults(profile, wanted, rng)
     harmless, stratum = "", "faulty" if faults else "sound"
@@ -83,25 +80,31 @@ def _one(
     spread = rng.random()
     far = spread < 0.25
     resistance = float(np.exp(rng.uniform(np.log(0.5), np.log(2.0)))) if far else float(rng.uniform(0.8, 1.3))
+    logger, left = _logger(rng, far)
+    poor = "poor_logger" if logger.thin or logger.drop or logger.bursts_per_h else ""
     worn = [f.size for f in faults if f.name == "worn_pack"]
     capacity = 1.0 if worn else float(rng.uniform(0.88, 1.08))
     vehicle = Vehicle(
-        name, profile, seed * 100_000 + number, faults, (harmless,) if harmless else (), resistance, capacity,
+        name, profile, seed * 100_000 + number, faults, tuple(h for h in (harmless, poor) if h), resistance, capacity,
         noise=3.0 if far and rng.random() < 0.4 else float(rng.uniform(0.7, 1.4)),
         rider=1.0 if harmless == "heavy_use" else float(rng.uniform(0.1, 0.9)),
         load_kg=float(rng.uniform(0.3, 0.6)) * 98.0 if harmless == "heavy_use" else float(rng.uniform(-15, 20)),
         charge_spread_pct=float(rng.uniform(0.05, 0.25)), serial=number + 1, pack_serial=10_000 + number,
         controller_serial=20_000 + number, odometer_km=float(rng.uniform(20, 2500)),
     )  # fmt: skip
-    logger, left = _logger(rng, far)
     if stratum == "sound" and (far or left):
         stratum = "roles left out" if left else "sound, far out"
-    return Drawn(vehicle, _outings(harmless, rng), logger, stratum, wanted[1] if wanted else 0.0)
+    return Drawn(
+        vehicle,
+        _outings(harmless, rng),
+        logger,
+        stratum,
+        wanted[1] if wanted else 0.0,
+        left or bool(logger.thin),
+    )
 
 
-def _faults(
-    profile: Profile, wanted: tuple[str, float] | None, rng: np.random.Generator
-) -> tuple[Fault, ...]:
+def _faults(profile: Profile, wanted: tuple[str, float] | None, rng: np.random.Generator) -> tuple[Fault, ...]:
     if wanted is None:
         return ()
     name, size = wanted
@@ -116,11 +119,7 @@ def _faults(
     if name == "leaking_group":
         size *= profile.figure("pack", "rated_ah") / 30.0
     if name in ("hot_for_load", "rising_without_load"):  # the same heat for a pack of another size
-        size *= (
-            profile.figure("pack", "heat_capacity_j_per_k")
-            / 8600.0
-            / (2.0 if name == "hot_for_load" else 1.0)
-        )
+        size *= profile.figure("pack", "heat_capacity_j_per_k") / 8600.0 / (2.0 if name == "hot_for_load" else 1.0)
     grows = 14.0 if name in ("weak_group", "low_capacity", "rolling_drag") and rng.random() < 0.4 else 0.0
     return (Fault(name, float(size), T0 + int(rng.uniform(2, 20) * DAY), item, grows),)
 

@@ -25,8 +25,7 @@ def read_truth(path: Path) -> list[TrueVehicle]:
     for row in table["vehicles"]:
         first = int(row["first"])
         faults = tuple(
-            TrueFault(f["name"], str(f["item"]), float(f["size"]), max(first, int(f["onset"])))
-            for f in row["faults"]
+            TrueFault(f["name"], str(f["item"]), float(f["size"]), max(first, int(f["onset"]))) for f in row["faults"]
         )
         harmless = tuple(row["harmless"])
         out.append(TrueVehicle(row["vehicle"], row["profile"], faults, harmless, first, int(row["last"])))
@@ -47,9 +46,7 @@ def read_findings(store: Path) -> list[Said]:
 
 def verdict(card: Scorecard) -> list[str]:
     """What is wrong, in words; empty when the bar is met."""
-    missed = [
-        f"missed: {m.vehicle} {m.fault.name} {m.fault.item} of size {m.fault.size:g}" for m in card.missed
-    ]
+    missed = [f"missed: {m.vehicle} {m.fault.name} {m.fault.item} of size {m.fault.size:g}" for m in card.missed]
     return missed + [f"false {s.severity}: {s.vehicle} {s.rule} {s.item}" for s in card.alarms]
 
 
@@ -69,9 +66,7 @@ def main(arguments: list[str] | None = None) -> int:
         print(json.dumps(as_json(card) | {"wrong": wrong}, indent=1))
     else:
         print(as_markdown(card))
-        print(
-            "\n".join(wrong) if wrong else "All serviceable faults found; nothing false about sound vehicles."
-        )
+        print("\n".join(wrong) if wrong else "All serviceable faults found; nothing false about sound vehicles.")
     return 1 if wrong else 0
 
 

@@ -41,9 +41,7 @@ def at(day: str, clock: str = "08:00") -> int:
     return int(datetime.fromisoformat(f"{day}T{clock}:00").replace(tzinfo=UTC).timestamp()) * 1_000_000
 
 
-def ride(
-    day: str, clock: str, minutes: float, soc: float | None, air: float = 14.0, style: str = "town"
-) -> Outing:
+def ride(day: str, clock: str, minutes: float, soc: float | None, air: float = 14.0, style: str = "town") -> Outing:
     return Outing("ride", at(day, clock), minutes, air, style, soc)
 
 

@@ -29,12 +29,15 @@ class TrueFault:
 
 @dataclass(frozen=True, slots=True)
 class TrueVehicle:
+    """poor_data: sampled slowly or without some roles; what cannot be seen is then no miss."""
+
     vehicle: str
     profile: str
     faults: tuple[TrueFault, ...]
     harmless: tuple[str, ...]
     first: int
     last: int
+    poor_data: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +58,8 @@ class FaultResult:
     found: bool
     delay_days: float | None
     severity: str
-    act: bool  # of a size where a service desk would act
+    act: bool  # of a size where a service desk would act, in data good enough to see it
+    poor_data: bool = False
 
 
 @dataclass(slots=True)
@@ -100,17 +104,14 @@ def _vehicle(card: Scorecard, vehicle: TrueVehicle, said: list[Said]) -> None:
         hits = [s for s in said if s.rule in CAUSES[fault.name].right and same_item(s.item, fault.item)]
         hit = min(hits, key=lambda s: s.first, default=None)
         late = max(0.0, (hit.first - fault.onset) / DAY_US) if hit else None
-        act = fault.size >= CAUSES[fault.name].acts_at
-        card.faults.append(
-            FaultResult(vehicle.vehicle, fault, hit is not None, late, hit.severity if hit else "", act)
-        )
+        act = fault.size >= CAUSES[fault.name].acts_at and not vehicle.poor_data
+        severity = hit.severity if hit else ""
+        card.faults.append(FaultResult(vehicle.vehicle, fault, bool(hit), late, severity, act, vehicle.poor_data))
     words = {w for h in ("", *vehicle.harmless) for w in HARMLESS_WORDS[h]}
     wrong = []
     for one in said:
         card.said[one.rule] += 1
-        named = [
-            f for f in vehicle.faults if one.rule in CAUSES[f.name].right and same_item(one.item, f.item)
-        ]
+        named = [f for f in vehicle.faults if one.rule in CAUSES[f.name].right and same_item(one.item, f.item)]
         aside = any(one.rule in CAUSES[f.name].side for f in vehicle.faults)
         if named:
             card.right[one.rule] += 1

@@ -24,21 +24,32 @@ def _recall(card: Scorecard) -> str:
         found = [f for f in group if f.found]
         delays = [f.delay_days for f in found if f.delay_days is not None]
         clean = sum(not any(s.vehicle == f.vehicle for s in card.false) for f in found)
-        mark = "" if group[0].act else " (below the size to act at)"
+        mark = "" if group[0].act else " (poor data)" if group[0].poor_data else " (below the size to act at)"
         late = f"{median(delays):.1f}" if delays else "-"
         unit = KINDS[name][1]
         rows.append(
             f"| {name} | {size:g} {unit}{mark} | {len(group)} | {len(found)} | {late} | {clean} of {len(found)} |"
         )
+    acting = [f for f in card.faults if f.act]
+    stop = [f for f in acting if CAUSES[f.fault.name].stop_use]
+    rows.append("")
+    rows.append(
+        f"At a size to act at, in good data: {_of([f.found for f in acting])} faults found; "
+        f"of the stop-use kinds {_of([f.found for f in stop])}."
+    )
     return "\n".join(rows) if card.faults else ""
+
+
+def _of(flags: list[bool]) -> str:
+    return f"{sum(flags)} of {len(flags)}"
 
 
 def grouped(card: Scorecard) -> list[tuple[str, float, list[FaultResult]]]:
     """Results by fault and size."""
-    groups: dict[tuple[str, float], list[FaultResult]] = defaultdict(list)
+    groups: dict[tuple[str, float, bool], list[FaultResult]] = defaultdict(list)
     for result in card.faults:
-        groups[result.fault.name, result.fault.size].append(result)
-    return [(name, size, group) for (name, size), group in sorted(groups.items())]
+        groups[result.fault.name, result.fault.size, result.poor_data].append(result)
+    return [(name, size, group) for (name, size, _), group in sorted(groups.items())]
 
 
 def _precision(card: Scorecard) -> str:
@@ -71,8 +82,8 @@ def as_json(card: Scorecard) -> dict[str, Any]:
     stop = [f for f in acting if CAUSES[f.fault.name].stop_use]
     return {
         "faults": [
-            {"fault": name, "size": size, "unit": KINDS[name][1], "act": group[0].act, "vehicles": len(group),
-             "found": sum(f.found for f in group), "delay_days": [f.delay_days for f in group]}
+            {"fault": name, "size": size, "unit": KINDS[name][1], "act": group[0].act, "poor_data": group[0].poor_data,
+             "vehicles": len(group), "found": sum(f.found for f in group), "delay_days": [f.delay_days for f in group]}
             for name, size, group in grouped(card)
         ],
         "recall_at_serviceable_size": share([f.found for f in acting]),

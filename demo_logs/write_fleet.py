@@ -50,9 +50,7 @@ def logs_of(unit: Unit) -> Iterator[tuple[LogPlan, Frames]]:
     plans = [plan for plan in unit.logs for _ in plan.outings]
     outings = [outing for plan in unit.logs for outing in plan.outings]
     parts: list[Frames] = []
-    for number, (plan, (slot, trace, _)) in enumerate(
-        zip(plans, outings_of([vehicle], outings), strict=True)
-    ):
+    for number, (plan, (slot, trace, _)) in enumerate(zip(plans, outings_of([vehicle], outings), strict=True)):
         rng = noise_rng(vehicle, slot[0])
         seen = observe(trace, 0, vehicle.profile, slot[0].kind, plan.logger, rng, vehicle.noise)
         parts.append(to_frames(seen, vehicle.profile, plan.spoil, vehicle.seed))

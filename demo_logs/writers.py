@@ -47,9 +47,7 @@ def candump_text(frames: Frames) -> bytes:
     digits = np.char.str_len(seconds.astype(str)) if len(frames) else np.zeros(0, np.int64)
     head = 1 + np.maximum(digits, 10) + 1 + 6 + 2
     label = np.array([len(c) for c in frames.channels])[frames.channel]
-    size = (
-        head + label + 1 + np.where(long, 8, 3) + np.where(fd, 3, 1) + 2 * frames.length.astype(np.int64) + 1
-    )
+    size = head + label + 1 + np.where(long, 8, 3) + np.where(fd, 3, 1) + 2 * frames.length.astype(np.int64) + 1
     starts = np.concatenate([[0], np.cumsum(size)[:-1]]).astype(np.int64)
     out = np.empty(int(size.sum()), np.uint8)
     shape = np.stack([frames.channel, fd, long, frames.length, size], axis=1).astype(np.int64)

@@ -13,9 +13,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m demo_logs.simulator", description=__doc__)
     parser.add_argument("--seed", type=int, default=7, help="same seed, same bytes")
     parser.add_argument("--out", type=Path, required=True, help="folder for the logs")
-    parser.add_argument(
-        "--truth", type=Path, help="what was wrong with whom (default: truth.json beside the folder)"
-    )
+    parser.add_argument("--truth", type=Path, help="what was wrong with whom (default: truth.json beside the folder)")
     args = parser.parse_args()
     for line in write_fleet(args.seed, args.out, args.truth or args.out.parent / "truth.json"):
         print(line)

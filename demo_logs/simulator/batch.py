@@ -14,6 +14,7 @@ from demo_logs.simulator.spec import Maker, Vehicle, maker
 from demo_logs.simulator.trace import Trace
 
 Floats = NDArray[np.float64]
+SLOW_STEPS = 4  # temperatures and fault bits are looked at every so many steps
 
 
 @dataclass(slots=True)
@@ -41,6 +42,7 @@ class Batch:
     clock_us: NDArray[np.int64]
     uptime_s: Floats
     active: Active
+    slow: tuple[Floats, Floats] = (np.zeros(0), np.zeros(0))
 
     def begin(self, start_us: NDArray[np.int64], air_c: Floats, used_ah: Floats, boot: bool) -> None:
         """Let the time since the last session pass, then bring the faults of this moment in."""
@@ -75,9 +77,11 @@ class Batch:
         put(step, "discharge_limit", pack.discharge_limit)
         put(step, "contactor_state", switch)
         put(step, "bms_state", state)
-        put(step, "bms_fault", self._pack_faults())
+        if step % SLOW_STEPS == 0:
+            self.slow = (self._probes(), self._pack_faults())
+        put(step, "bms_fault", self.slow[1])
         put(step, "cell_voltage", pack.volts + self.tap_v)
-        put(step, "cell_temp", self._probes())
+        put(step, "cell_temp", self.slow[0])
         put(step, "cell_bleed", pack.bleed)
         put(step, "bms_temp", pack.board_c)
         put(step, "ambient_temp", pack.air_c)
@@ -87,9 +91,7 @@ class Batch:
     def _probes(self) -> Floats:
         """Cell sensors as read; NaN is the no-value code."""
         temp = self.pack.cells.temp_c
-        read = (
-            np.stack([temp[:, members].mean(axis=1) for members in self.pack.sensors], axis=1) + self.probe_k
-        )
+        read = np.stack([temp[:, members].mean(axis=1) for members in self.pack.sensors], axis=1) + self.probe_k
         items = tuple(range(1, self.maker.sensors + 1))
         size = self.active.size
         read = read + size("temp_offset", items)
@@ -100,9 +102,7 @@ class Batch:
     def _pack_faults(self) -> Floats:
         volts, temp = self.pack.volts, self.pack.cells.temp_c
         items = tuple(range(1, self.maker.sensors + 1))
-        broken = (self.active.size("temp_open", items) + self.active.size("temp_short", items)).max(
-            axis=1
-        ) > 0
+        broken = (self.active.size("temp_open", items) + self.active.size("temp_short", items)).max(axis=1) > 0
         bits = 1.0 * (volts.max(axis=1) > 3.70) + 2.0 * (volts.min(axis=1) < 2.45)
         return np.asarray(bits + 4.0 * (temp.max(axis=1) > 60.0) + 16.0 * broken)
 

@@ -27,9 +27,7 @@ def charge(batch: Batch, minutes: float, dt: float = 2.0) -> Trace:
         ohm = ohm + CABLE_OHM
         ask = figures["charger_a"] * min(1.0, max(0.0, (k * dt - 8.0) / 10.0))
         by_voltage = (figures["charger_v"] - emf) / ohm
-        amps = np.where(
-            done, 0.0, np.clip(np.minimum(np.minimum(ask, by_voltage), pack.charge_limit), 0.0, None)
-        )
+        amps = np.where(done, 0.0, np.clip(np.minimum(np.minimum(ask, by_voltage), pack.charge_limit), 0.0, None))
         pack.step(-amps, dt, factor, charging=True)
         pack.balance(k * dt > 20.0)
         low_s = np.where((amps < figures["charge_end_a"]) & (k * dt > 60.0), low_s + dt, 0.0)

@@ -174,9 +174,7 @@ class Controller:
         """Mechanical power of both motors [W]; positive drives."""
         return np.asarray((self.motors.constant * self.motors.iq * omega).sum(axis=1))
 
-    def record(
-        self, k: int, trace: Trace, watts: Floats, omega: Floats, link: Floats, uptime: Floats
-    ) -> None:
+    def record(self, k: int, trace: Trace, watts: Floats, omega: Floats, link: Floats, uptime: Floats) -> None:
         happen, put = self.happen, trace.put
         fed = np.maximum(0.0, -watts.sum(axis=1)) / link
         given = np.where((self.lever > 0) | (self.motors.iq.min(axis=1) < -1.0), fed, 0.0)

@@ -49,6 +49,7 @@ HARMLESS: dict[str, str] = {
     "heavy_use": "hard rider with a heavy load: hot because of its load",
     "full_pack": "rides away with a full pack: regeneration rightly refused",
     "cold_pack": "rides and brakes below freezing: regeneration rightly refused",
+    "poor_logger": "the logger keeps one frame in five, or loses some",
     "slow_rider": "brakes at walking pace: the electric brake fades out",
 }
 

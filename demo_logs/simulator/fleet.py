@@ -73,9 +73,7 @@ def _used(batch: Batch, slot: list[Outing]) -> np.ndarray[tuple[int, ...], np.dt
 
 def noise_rng(vehicle: Vehicle, outing: Outing) -> np.random.Generator:
     """The logger's and the sensors' own random numbers, apart from those of the physics."""
-    return np.random.default_rng(
-        [vehicle.seed, vehicle.serial, crc32(outing.kind.encode()), outing.start // 1_000_000]
-    )
+    return np.random.default_rng([vehicle.seed, vehicle.serial, crc32(outing.kind.encode()), outing.start // 1_000_000])
 
 
 def to_signals(vehicle: str, start: int, end: int, observed: list[Observed], profile: Profile) -> Signals:

@@ -77,9 +77,7 @@ def observe(
     lost = _bursts(rng, logger.bursts_per_h, span_us)
     loose = _loose_wire(trace, row, kind, rng)
     for message in messages(profile):
-        fields = [
-            f for f in message.fields if f.mapping.role in trace.data and f.mapping.role not in logger.without
-        ]
+        fields = [f for f in message.fields if f.mapping.role in trace.data and f.mapping.role not in logger.without]
         if not fields:
             continue
         t = _sent(message, place, kind, logger, span_us, rng)
@@ -105,9 +103,7 @@ def observe(
     return out
 
 
-def _sent(
-    message: Message, place: int, kind: str, logger: Logger, span_us: int, rng: np.random.Generator
-) -> Times:
+def _sent(message: Message, place: int, kind: str, logger: Logger, span_us: int, rng: np.random.Generator) -> Times:
     """When the bus carries this message, in microseconds since the start."""
     if kind == "ride":
         period = message.cycle_ms * 1000.0

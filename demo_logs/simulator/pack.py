@@ -164,9 +164,7 @@ def new_pack(maker: Maker, vehicles: list[Vehicle], rng: np.random.Generator) ->
     zero, room = np.zeros(shape), np.full(shape, 20.0)
     ea = maker.pack["cell_r_ea_ev"]
     cells = Cells(ah, ohmic, slow, leak, soc, zero.copy(), zero.copy() - 0.5, room, ea_ev=ea)
-    base = Cells(
-        ah.copy(), ohmic.copy(), slow.copy(), leak.copy(), soc.copy(), zero, zero, room.copy(), ea_ev=ea
-    )
+    base = Cells(ah.copy(), ohmic.copy(), slow.copy(), leak.copy(), soc.copy(), zero, zero, room.copy(), ea_ev=ea)
     one = np.zeros(len(vehicles))
     bms = np.clip(100.0 * start[:, 0] + rng.normal(0.0, 0.7, len(vehicles)), 0.0, 100.0)
     return Pack(

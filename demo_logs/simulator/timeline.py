@@ -41,9 +41,7 @@ def moments(batch: Batch, steps: int, dt: float) -> Moments:
     return Moments(np.stack(link, 1), np.stack(reset, 1), np.stack(blind, 1), np.stack(age, 1))
 
 
-def _strikes(
-    rng: np.random.Generator, rate_per_h: float, steps: int, dt: float, low_s: float, high_s: float
-) -> Flags:
+def _strikes(rng: np.random.Generator, rate_per_h: float, steps: int, dt: float, low_s: float, high_s: float) -> Flags:
     """Flags of events at this mean rate, each lasting low_s to high_s. A ride of a faulty vehicle has at
     least one."""
     out = np.zeros(steps, bool)

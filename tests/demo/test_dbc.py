@@ -26,9 +26,7 @@ def test_every_message_and_signal_is_explained_and_timed(path: Path) -> None:
 
 def test_the_two_vehicles_differ_where_it_matters() -> None:
     """Identifiers, byte order, multiplexing, FD: seen by cantools, not by our own reader."""
-    board, drive, pack = (
-        load(DBC_DEMO / f"{n}.dbc").messages for n in ("zirbel", "saumer_drive", "saumer_pack")
-    )
+    board, drive, pack = (load(DBC_DEMO / f"{n}.dbc").messages for n in ("zirbel", "saumer_drive", "saumer_pack"))
     assert {m.is_extended_frame for m in board} == {False}
     assert {m.is_extended_frame for m in drive + pack} == {True}
     assert {s.byte_order for m in board for s in m.signals} == {"little_endian"}

@@ -52,9 +52,7 @@ def test_fault_changes_the_truth(active: list[list[Trace]], name: str) -> None:
     trace = active[1 if name in ON_CHARGE else 0][1]
     column = 1 + sorted(KINDS).index(name)
     changed = [
-        role
-        for role, array in trace.data.items()
-        if not np.array_equal(array[:, 0], array[:, column], equal_nan=True)
+        role for role, array in trace.data.items() if not np.array_equal(array[:, 0], array[:, column], equal_nan=True)
     ]
     assert changed, f"{name} leaves no trace"
 

@@ -54,9 +54,7 @@ def test_charge_of_every_group_balances() -> None:
     trace = charge(batch, 40.0)
     true = (trace.data["pack_current"][:, :, 0] - batch.offset_a) / batch.gain
     bleed = (
-        trace.data["cell_bleed"][:, 0, :]
-        * trace.data["cell_voltage"][:, 0, :]
-        / profile.figure("pack", "bleed_ohm")
+        trace.data["cell_bleed"][:, 0, :] * trace.data["cell_voltage"][:, 0, :] / profile.figure("pack", "bleed_ohm")
     )
     into = -true.sum() - bleed.sum(axis=0) - cells.leak_a[0] * len(trace.t_s)
     # the bleed of a step is decided at the end of the one before: one second of it may differ
@@ -67,9 +65,7 @@ def test_charge_of_every_group_balances() -> None:
 def test_slow_part_matches_its_closed_form() -> None:
     """A constant current through R || C: v = I R (1 - exp(-t / tau)), and the heat of both parts."""
     one = np.ones((1, 1))
-    cells = Cells(
-        30.0 * one, 0.0013 * one, 0.0014 * one, 0.0 * one, 0.5 * one, 0.0 * one, 0.0 * one, 25.0 * one
-    )
+    cells = Cells(30.0 * one, 0.0013 * one, 0.0014 * one, 0.0 * one, 0.5 * one, 0.0 * one, 0.0 * one, 25.0 * one)
     heat = 0.0
     for _ in range(400):
         heat += float(cells.advance(np.array([40.0]), 0.0 * one, DT_S, one)[0, 0]) * DT_S

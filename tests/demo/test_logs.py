@@ -46,9 +46,7 @@ def test_asammdf_extracts_the_same_signals(short: Short, tmp_path: Path) -> None
     asammdf = pytest.importorskip("asammdf")
     path = tmp_path / "ride.mf4"
     write_log(path, short.frames)
-    role, signal = (
-        ("pack_voltage", "PackVoltage") if short.profile.name == "zirbel" else ("pack_voltage", "Terminal")
-    )
+    role, signal = ("pack_voltage", "PackVoltage") if short.profile.name == "zirbel" else ("pack_voltage", "Terminal")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         with asammdf.MDF(path) as mdf:
