@@ -53,7 +53,7 @@ def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS,
     if len(items) < 3 or len(current) < 3:
         return None
     slowest = max(period_s(signals.series("cell_voltage", i)) for i in items)
-    if not slowest < 15.0:
+    if not slowest < 60.0:
         return None
     window_s = max(window_s, 1.3 * slowest + GRID_S)
     t, load = _steady_moments(current, range_a, window_s, max(slowest, GRID_S))

@@ -12,12 +12,12 @@ import numpy as np
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.robust_fit import Floats
-from pipeline.science.stretches import held_s
+from pipeline.science.stretches import Times, held_s
 from pipeline.signals import Signals
 
-HOLD_S = 10.0
+HOLD_S = 10.0  # at least; slow messages hold for three of their periods, up to ten minutes
 TOLERANCE = 0.05
-BELOW_START_V = 0.08  # this far under the start voltage no balancer has reason to work (engineering choice)
+BELOW_START_V = 0.03  # this far under the start voltage no balancer has reason to work (engineering choice)
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -31,30 +31,27 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 def _group(name: str, item: int | str, signals: Signals, profile: Profile, start_v: float) -> list[Metric]:
     bleed = signals.series("cell_bleed", item)
     on = bleed.v > 0.5
-    stands = held_s(bleed.t, HOLD_S)
-    volts = signals.at(bleed.t, "cell_voltage", item, HOLD_S)
-    current = signals.at(bleed.t, "pack_current", "", HOLD_S)
+    stands = held_s(bleed.t, _hold_s(bleed.t))
+    volts = signals.at(bleed.t, "cell_voltage", item, 60.0)
+    current = signals.at(bleed.t, "pack_current", "", 60.0)
     seen = float(stands.sum())
     cover = seen / max((signals.end - signals.start) / 1e6, 1e-9)
     n = int(np.isfinite(bleed.v).sum())
     idle = on & (volts < start_v - BELOW_START_V) & (current > -0.5)
     out = [
         Metric("cell_bleed_s", float(stands[on].sum()), "s", None, n, cover, name),
-        Metric(
-            "cell_bleed_idle_share",
-            float(stands[idle].sum()) / seen if seen else 0.0,
-            "1",
-            None,
-            n,
-            cover,
-            name,
-        ),
+        Metric("cell_bleed_idle_share", float(stands[idle].sum()) / seen if seen else 0.0, "1", None, n, cover, name),
     ]
     amps = _bleed_a(profile, np.where(np.isfinite(volts), volts, 3.4))
     if amps is not None:
         ah = float((stands * amps)[on].sum() / 3600)
         out.append(Metric("cell_bled_ah", ah, "Ah", TOLERANCE * ah, n, cover, name))
     return out
+
+
+def _hold_s(t: Times) -> float:
+    period = float(np.median(np.diff(t))) / 1e6 if t.size > 1 else 0.0
+    return float(np.clip(3 * period, HOLD_S, 600.0))
 
 
 def _bleed_a(profile: Profile, volts: Floats) -> Floats | None:
@@ -72,8 +69,9 @@ def _top(signals: Signals, start_v: float) -> list[Metric]:
         return []
     t = lead.t[:: max(1, len(lead) // 20000)]
     volts = np.stack([signals.at(t, "cell_voltage", i, HOLD_S) for i in items])
+    hold = _hold_s(t)
     above = np.median(volts, axis=0) > start_v  # NaN compares false
-    return [Metric("balance_time_s", float(held_s(t, HOLD_S)[above].sum()), "s", None, int(t.size))]
+    return [Metric("balance_time_s", float(held_s(t, hold)[above].sum()), "s", None, int(t.size))]
 
 
 def _figure(profile: Profile, key: str, default: float) -> float:

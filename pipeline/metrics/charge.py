@@ -19,7 +19,7 @@ from pipeline.signals import Signals
 
 GAP_S = 5.0
 HOLD_S = 5.0
-ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging")
+ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging", "stopped_short")
 STATES = ROLES["charger_state"].states
 FULL_V = 3.45  # mean of the groups at a complete charge
 LEAD_V = 0.12  # one group so far above the median ended the charge (engineering choice; usual spread: 30 mV)
@@ -63,11 +63,12 @@ def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tup
     near_top = volts.size > 0 and isinstance(top, int | float) and volts.max() > float(top) - 0.06
     if near_top and data["end_highest_v"] - data["end_median_v"] > LEAD_V and data["end_median_v"] < FULL_V:
         return "group_limit", data
-    if _said(signals, t_end, "done"):
-        return "complete", data
     given = profile.pack.get("charge_end_a")
     end_a = max(1.5 * float(given), least * 1.2) if isinstance(given, int | float) else 3 * least
-    if -amps <= end_a and (not volts.size or volts.mean() > FULL_V - 0.05):
+    done, small = _said(signals, t_end, "done"), -amps <= end_a
+    if done and not small and volts.size and volts.mean() < FULL_V - 0.05:
+        return "stopped_short", data
+    if done or (small and (not volts.size or volts.mean() > FULL_V - 0.05)):
         return "complete", data
     return ("still_charging" if signals.end - t_end < 3_000_000 else "unplugged"), data
 
@@ -90,7 +91,8 @@ SET = MetricSet(
         "charge_mean_a": ("A", "Mean charge current over that time"),
         "charge_end": (
             "1",
-            "How it ended: 0 complete, 1 group limit, 2 charger fault, 3 unplugged, 4 not seen",
+            "How it ended: 0 complete, 1 group limit, 2 charger fault, 3 unplugged, 4 not seen, 5 stopped"
+            " short",
         ),
         "charge_end_a": ("A", "Charge current shortly before the end"),
         "charge_end_highest_v": ("V", "Highest group at the end"),

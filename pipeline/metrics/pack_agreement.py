@@ -31,7 +31,8 @@ def _sum_of_groups(signals: Signals, profile: Profile) -> list[Metric]:
     if table is None or len(table) < LEAST_ROWS or not signals.has("pack_voltage"):
         return []
     terminal = signals.at(table.t, "pack_voltage", "", 2.0)
-    ok = np.isfinite(terminal)
+    # With the main switch open, terminals outside it read next to nothing: that is no disagreement.
+    ok = terminal > 0.5 * table.v.sum(axis=1)  # NaN compares false
     if ok.sum() < LEAST_ROWS or len(table.items) != profile.figure("pack", "cells"):
         return []
     gap, current, t = (terminal - table.v.sum(axis=1))[ok], table.current[ok], table.t[ok]

@@ -63,10 +63,12 @@ def shifts(q: Floats, v: Floats, levels: Floats, noise_v: float, steep_v_per_ah:
     good = half & (slope >= steep_v_per_ah) & np.isfinite(middle)
     if not good.any():
         return None
-    return _combine(q, at[good], middle[good], levels[good], slope[good], noise_v)
+    return _combine(q, v[-1], at[good], middle[good], levels[good], slope[good], noise_v)
 
 
-def _combine(q: Floats, at: Floats, middle: Floats, levels: Floats, slope: Floats, noise_v: float) -> Shifts:
+def _combine(
+    q: Floats, last: Floats, at: Floats, middle: Floats, levels: Floats, slope: Floats, noise_v: float
+) -> Shifts:
     """Weighted by slope squared: a level's error in Ah is its error in volts over its slope.
 
     Levels share their noise when they fall between the same points, so many of them earn no smaller error."""
@@ -85,7 +87,7 @@ def _combine(q: Floats, at: Floats, middle: Floats, levels: Floats, slope: Float
     return Shifts(
         np.where(missed, np.nan, shift),
         np.where(missed, np.nan, se),
-        np.where(missed, q[-1] - middle.min(), np.nan),
+        np.where(missed & (last < levels.min()), q[-1] - middle.min(), np.nan),
         levels,
         np.where(missed, np.nan, steepness),
     )

@@ -27,7 +27,7 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    groups = pooled(record, "cell_bleed_idle_share", last_days=limits["days"])
+    groups = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=("ride", "rest", "bench"))
     if max((p.count for p in groups.values()), default=0) < limits["least_sessions"]:
         return NotAssessed("the state of the balancing resistors was recorded in fewer than three sessions")
     usual = sorted(p.value for p in groups.values())[len(groups) // 2]

@@ -23,6 +23,10 @@ LIMITS = (
 )
 KINDS = {
     "group_limit": ("stopped by one group at its limit", "out of balance, or one group of high resistance"),
+    "stopped_short": (
+        "declared done by the charger with the current still flowing and the groups far from full",
+        "a limit that was chosen on purpose, the charger's setting, or what the pack told it",
+    ),
     "charger_fault": ("ended with a fault of the charger", "the charger, its mains, or what the pack told it"),
 }
 
@@ -59,7 +63,7 @@ def _finding(kind: str, early: pl.DataFrame, of: int, limits: Mapping[str, float
         unit="share of charges that ran to an end",
         se=(share * (1 - share) / of) ** 0.5,
         statement=f"{early.height} of {of} charges were {what}{volts}."
-        if kind == "group_limit"
+        if kind != "charger_fault"
         else f"{early.height} of {of} charges {what}.",
         confidence=0.95 if at_least(early.height, of) > 0.2 else 0.8,
         persistence=share,
@@ -97,6 +101,7 @@ RULE = Rule(
     fires_on=(
         record(*(_charge(d, "group_limit") for d in range(4))),
         record(_charge(0, "complete"), _charge(1, "charger_fault"), _charge(2, "charger_fault")),
+        record(*(_charge(d, "stopped_short") for d in range(3))),
     ),
     quiet_on=(
         record(*(_charge(d, "complete") for d in range(4))),

@@ -12,10 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.health.evidence import confidence, metric_rows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
+from pipeline.health.offsets import Offsets, offsets
+from pipeline.health.pooled import pooled
 from pipeline.health.trend import mann_kendall, theil_sen
 from pipeline.metrics.model import Metric
 from pipeline.science.robust_fit import Floats
@@ -23,23 +26,15 @@ from pipeline.science.robust_fit import Floats
 UNIT = "% of rated charge a month"
 MONTH_H = 730.5
 LIMITS = (
-    Limit(
-        "look", 4.0, UNIT, "common practice: cells with their electronics lose 1 to 3 % a month, all alike"
-    ),
-    Limit(
-        "act",
-        8.0,
-        UNIT,
-        "engineering choice: twice the look limit; the pack is out of balance within a month",
-    ),
+    Limit("look", 4.0, UNIT, "common practice: cells with their electronics lose 1 to 3 % a month, all alike"),
+    Limit("act", 8.0, UNIT, "engineering choice: twice the look limit; the pack is out of balance within a month"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("least_sessions", 5.0, "readings", "engineering choice: a slope with fewer has no honest interval"),
+    Limit("least_days", 6.0, "days", "engineering choice: shorter, balance and temperature still move the reading"),
     Limit(
-        "least_days",
-        6.0,
-        "days",
-        "engineering choice: shorter, balance and temperature still move the reading",
+        "below", 0.5, "% of rated charge", "engineering choice: without a record of bleeding, a leak must stand below"
     ),
+    Limit("own_bleed", 0.25, "share of time", "engineering choice: then its own balancing resistor explains it"),
     Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
 
@@ -53,8 +48,9 @@ class Drift:
     se: float
     p: float
     n: int
-    starts: Floats  # us
-    ends: Floats
+    stands: float  # % above the median group in the newest third of the readings
+    starts: NDArray[np.int64]  # us
+    ends: NDArray[np.int64]
     bled_known: bool
 
 
@@ -67,41 +63,31 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             f"fewer than {limits['least_sessions']:.0f} charges to the knee near full, spread over at least "
             f"{limits['least_days']:.0f} days"
         )
-    return [_finding(d, rated, limits) for d in drifts if _leaks(d, limits)]
+    bleeding = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=("ride", "rest", "bench"))
+    idle = {item for item, p in bleeding.items() if p.value > limits["own_bleed"]}
+    return [_finding(d, rated, limits) for d in drifts if d.item not in idle and _leaks(d, limits)]
 
 
 def _drifts(record: Record, rated: float, days: float) -> list[Drift]:
     """Per group: what its offset at the knee near full, with its bled charge added back, does over time."""
-    offsets = metric_rows(record, "cell_offset_top_ah")
-    if not offsets.height:
-        return []
-    newest = offsets["start_t"].max()
-    offsets = offsets.filter(pl.col("start_t") >= newest - pl.duration(days=days))
     bled = metric_rows(record, "cell_bled_ah").sort("start_t")
-    out = []
-    for (item,), part in offsets.sort("start_t").group_by(["item"], maintain_order=True):
-        if part.height >= 3:
-            out.append(_drift(str(item), part, bled, rated))
-    return out
+    return [_drift(o, bled, rated) for o in offsets(record, "top", days).values() if o.values.size >= 3]
 
 
-def _drift(item: str, part: pl.DataFrame, bled: pl.DataFrame, rated: float) -> Drift:
-    t = part["start_t"].cast(pl.Int64).to_numpy()
+def _drift(o: Offsets, bled: pl.DataFrame, rated: float) -> Drift:
+    t, ends = (np.array([round(x.timestamp() * 1e6) for x in times], np.int64) for times in (o.starts, o.ends))
     hours = (t - t[0]) / 3.6e9
-    y = part["value"].to_numpy() + _bled_before(item, bled, t)
+    y = o.values + 100.0 / rated * _bled_before(o.item, bled, t)
     slope = theil_sen(hours, y)
     # Sen's interval is empty of meaning with few points; the readings' own errors give the floor.
-    own = np.nan_to_num(part["se"].cast(pl.Float64).to_numpy(), nan=0.0)
-    floor = float(np.median(own)) / max(1e-9, float(np.std(hours)) * np.sqrt(hours.size))
+    floor = float(np.median(o.own)) / max(1e-9, float(np.std(hours)) * np.sqrt(hours.size))
     se = max((slope.high - slope.low) / (2 * 1.96), floor)
-    scale = 100.0 / rated * MONTH_H
-    ends = part["end_t"].cast(pl.Int64).to_numpy()
-    return Drift(
-        item, slope.slope * scale, se * scale, mann_kendall(y).p, hours.size, t, ends, bled.height > 0
-    )
+    stands = float(np.median(o.values[-max(2, o.values.size // 3) :]))
+    return Drift(o.item, slope.slope * MONTH_H, se * MONTH_H, mann_kendall(y).p, t.size, stands, t, ends,
+                 bled.height > 0)  # fmt: skip
 
 
-def _bled_before(item: str, bled: pl.DataFrame, t: Floats) -> Floats:
+def _bled_before(item: str, bled: pl.DataFrame, t: NDArray[np.int64]) -> Floats:
     """Ah bled from the group before each time, above what the median group was bled."""
     if not bled.height:
         return np.zeros(t.size)
@@ -115,7 +101,8 @@ def _bled_before(item: str, bled: pl.DataFrame, t: Floats) -> Floats:
 
 
 def _leaks(d: Drift, limits: Mapping[str, float]) -> bool:
-    return -d.rate - limits["look"] > limits["z"] * d.se and d.p < 0.05
+    below = d.bled_known or d.stands < -limits["below"]  # a leading group that is bled back sinks as well
+    return below and -d.rate - limits["look"] > limits["z"] * d.se and d.p < 0.05
 
 
 def _finding(d: Drift, rated: float, limits: Mapping[str, float]) -> Finding:
@@ -148,19 +135,14 @@ def _finding(d: Drift, rated: float, limits: Mapping[str, float]) -> Finding:
     )
 
 
-def _week(*pct: float, se: float = 0.05, every: float = 2.0, bled: float = 0.0) -> list[Stretch]:
-    """Charges every so many days, in which group 4 stands at pct of 30 Ah and the other groups at 0."""
+def _week(*pct: float, se: float = 0.15, every: float = 2.0, bled: float = 0.0) -> list[Stretch]:
+    """Charges every so many days, in which group 4 stands at pct and the other groups at 0."""
     out = []
     for k, value in enumerate(pct):
-        parts = [
-            Metric("cell_offset_top_ah", 0.001 * (k % 2), "Ah", se, 500, item=str(g)) for g in range(1, 6)
-        ]
-        parts[3] = Metric("cell_offset_top_ah", 0.3 * value, "Ah", se, 500, item="4")
+        parts = [Metric("cell_offset_top_pct", 0.003 * (k % 2), "%", se, 500, item=str(g)) for g in range(1, 6)]
+        parts[3] = Metric("cell_offset_top_pct", value, "%", se, 500, item="4")
         if bled:
-            parts += [
-                Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g))
-                for g in range(1, 6)
-            ]
+            parts += [Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g)) for g in range(1, 6)]
         out.append(stretch(every * k, "charge", *parts))
     return out
 
@@ -170,7 +152,7 @@ RULE = Rule(
     title="A group that leaks",
     subsystem="cells",
     severity="service",
-    needs=("cell_offset_top_ah",),
+    needs=("cell_offset_top_pct",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
@@ -193,20 +175,16 @@ RULE = Rule(
         "outdoors or in a fire-safe place, and do not charge it.",
         "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
     ),
-    source=(
-        "method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"
-    ),
+    source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),
     fires_on=(
         record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3)),
-        record(
-            *_week(0, -0.01, 0.0, 0.01, 0.0, -0.01, 0.0, bled=0.25)
-        ),  # held level only by bleeding the others
+        record(*_week(0, -0.01, 0.0, 0.01, 0.0, -0.01, 0.0, bled=0.25)),  # held level only by bleeding the others
     ),
     quiet_on=(
         record(*_week(0, 0.1, -0.1, 0.0, 0.1, -0.1, 0.0)),
         record(*_week(-6, -6.1, -5.9, -6, -6.05, -5.95, -6)),  # out of balance, but steady
         record(*_week(0, 0, 0, -5, 0, 0, 0)),  # one odd reading
-        record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3, se=3.0)),  # cannot be told from noise
+        record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3, se=9.0)),  # cannot be told from noise
     ),
     unassessed_on=(record(*_week(0, -0.9, -1.7)), record(stretch(0, "charge"))),
 )

@@ -14,7 +14,8 @@ import numpy as np
 from pipeline.health.evidence import confidence
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import Pooled, pooled
+from pipeline.health.offsets import offsets
+from pipeline.health.pooled import Pooled
 from pipeline.metrics.model import Metric
 
 UNIT = "% of rated charge"
@@ -28,8 +29,8 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    top = pooled(record, "cell_offset_top_pct", last_days=limits["days"])
-    bottom = pooled(record, "cell_offset_bottom_pct", last_days=limits["days"])
+    top = {k: o.pooled() for k, o in offsets(record, "top", limits["days"]).items()}
+    bottom = {k: o.pooled() for k, o in offsets(record, "bottom", limits["days"]).items()}
     both = [
         item for item in top
         if item in bottom and min(top[item].count, bottom[item].count) >= limits["least_sessions"]

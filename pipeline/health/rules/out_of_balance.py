@@ -12,20 +12,14 @@ from collections.abc import Mapping
 from pipeline.health.evidence import confidence
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import Pooled, pooled, surely_over
+from pipeline.health.offsets import offsets
+from pipeline.health.pooled import Pooled, surely_over
 from pipeline.metrics.model import Metric
 
 UNIT = "% of rated charge"
 LIMITS = (
-    Limit(
-        "look", 3.0, UNIT, "engineering choice: 3 % takes about 12 h of bleeding near full at 70 mA and 30 Ah"
-    ),
-    Limit(
-        "act",
-        6.0,
-        UNIT,
-        "engineering choice: range lost is as large, and riders who unplug early never balance",
-    ),
+    Limit("look", 3.0, UNIT, "engineering choice: 3 % takes about 12 h of bleeding near full at 70 mA and 30 Ah"),
+    Limit("act", 6.0, UNIT, "engineering choice: range lost is as large, and riders who unplug early never balance"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("days", 14.0, "days", "engineering choice: balance moves within weeks"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one reading alone is no finding"),
@@ -34,8 +28,8 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    top = pooled(record, "cell_offset_top_pct", last_days=limits["days"])
-    bottom = pooled(record, "cell_offset_bottom_pct", last_days=limits["days"])
+    top = {k: o.pooled() for k, o in offsets(record, "top", limits["days"]).items()}
+    bottom = {k: o.pooled() for k, o in offsets(record, "bottom", limits["days"]).items()}
     most = max((p.count for p in (*top.values(), *bottom.values())), default=0)
     if most < limits["least_sessions"]:
         return NotAssessed(
@@ -122,23 +116,16 @@ RULE = Rule(
         "check that every bleed resistor gets warm when the service tool switches it on",
     ),
     cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
-    source=(
-        "method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see"
-        " each"
-    ),
+    source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
     fires_on=(
         record(*(_read(d, "charge", -7.5) for d in range(4)), _read(4, "ride", -7.3), _read(5, "ride", -7.6)),
         record(*(_read(d, "charge", 4.6) for d in range(4))),
     ),
     quiet_on=(
         record(*(_read(d, "charge", 1.0) for d in range(4))),
-        record(
-            _read(0, "charge", 0.0), _read(1, "charge", 9.0), _read(2, "charge", 0.1), _read(3, "charge", 0.0)
-        ),
+        record(_read(0, "charge", 0.0), _read(1, "charge", 9.0), _read(2, "charge", 0.1), _read(3, "charge", 0.0)),
         record(*(_read(d, "charge", -4.0, 2.0) for d in range(4))),  # cannot be told from noise
-        record(
-            *(_read(d, "charge", 0.1) for d in range(3)), *(_read(d, "ride", -8.0) for d in (4, 5))
-        ),  # capacity
+        record(*(_read(d, "charge", 0.1) for d in range(3)), *(_read(d, "ride", -8.0) for d in (4, 5))),  # capacity
     ),
     unassessed_on=(record(_read(0, "charge", -8.0)), record(stretch(0, "ride"), stretch(1, "charge"))),
 )

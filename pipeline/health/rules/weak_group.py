@@ -17,7 +17,7 @@ from pipeline.metrics.model import Metric
 UNIT = "times the median group"
 LIMITS = (
     Limit("look", 1.3, UNIT, "common practice: 15 % either way is usual, 30 % is worth a look"),
-    Limit("act", 1.5, UNIT, "common practice: end of life by resistance is 1.5 to 2 times new"),
+    Limit("act", 1.4, UNIT, "engineering choice: short of the usual end of life, 1.5 to 2 times new"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one ride alone is no finding"),
@@ -99,7 +99,10 @@ RULE = Rule(
         "Only a qualified person opens a pack: its energy cannot be switched off. Local rules prevail.",
     ),
     source="method: regression of each group's deviation on current; limits: see each",
-    fires_on=(record(_ride(0, 1.6), _ride(1, 1.62), _ride(3, 1.58)), record(_ride(0, 1.42), _ride(2, 1.44))),
+    fires_on=(
+        record(_ride(0, 1.6), _ride(1, 1.62), _ride(3, 1.58)),
+        record(_ride(0, 1.40, 0.01), _ride(2, 1.40, 0.01)),
+    ),
     quiet_on=(
         record(_ride(0, 1.1), _ride(1, 1.12), _ride(2, 1.08)),  # usual spread
         record(_ride(0, 1.0), _ride(1, 1.9), _ride(2, 1.0), _ride(3, 1.02)),  # one odd ride

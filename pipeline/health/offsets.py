@@ -1,0 +1,76 @@
+"""Charge offsets of the groups over the record, with resistance known from rides taken out.
+
+Where a charge could not measure its groups' resistance, its readings lean on the usual one. Rides measure
+the ratio of each group to the median; with it the reading is corrected, and what stays unknown is added
+once, after pooling: it is the same in every reading and does not average out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import numpy as np
+import polars as pl
+
+from pipeline.health.evidence import metric_rows
+from pipeline.health.model import Record
+from pipeline.health.pooled import Pooled, pool, pooled
+from pipeline.science.robust_fit import Floats
+
+R_SPREAD = 0.15  # usual spread of resistance in a pack (common practice), as in the metric's own error
+KNOWN_SPREAD = 0.03  # of a ratio measured in rides and used for a charge (engineering choice)
+LEAST_PCT = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """One group's readings in time order, in % of rated charge. own: error of each alone; shared: of all
+    alike."""
+
+    item: str
+    values: Floats
+    own: Floats
+    shared: float
+    starts: tuple[datetime, ...]
+    ends: tuple[datetime, ...]
+
+    def pooled(self) -> Pooled:
+        value, se = pool(self.values, self.own)
+        return Pooled(self.item, value, float(np.hypot(se, self.shared)), self.values.size, self.values,
+                      np.hypot(self.own, self.shared), self.starts, self.ends)  # fmt: skip
+
+
+def offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
+    """By group. end: "top" or "bottom". days: how far back from the newest reading."""
+    rows = metric_rows(record, f"cell_offset_{end}_pct").select("start_t", "end_t", "item", "value", "se")
+    if not rows.height:
+        return {}
+    newest = rows["start_t"].max()
+    assert isinstance(newest, datetime)
+    rows = rows.filter(pl.col("start_t") >= newest - timedelta(days=days))
+    lean = metric_rows(record, f"cell_offset_{end}_lean_pct").select("start_t", "item", pl.col("value").alias("lean"))
+    rows = rows.join(lean, on=["start_t", "item"], how="left").with_columns(pl.col("lean").fill_null(0.0))
+    ratios = pooled(record, "cell_r_ratio", last_days=60.0)
+    out = {}
+    for (item,), part in rows.sort("start_t").group_by(["item"], maintain_order=True):
+        ratio = ratios.get(str(item))
+        known = ratio is not None and ratio.se < R_SPREAD
+        out[str(item)] = _group(str(item), part, ratio.value if ratio and known else 1.0,
+                                max(ratio.se, KNOWN_SPREAD) if ratio and known else R_SPREAD)  # fmt: skip
+    return out
+
+
+def _group(item: str, part: pl.DataFrame, ratio: float, spread: float) -> Offsets:
+    """Higher resistance lifts the group's voltage while charging: it seemed fuller than it is."""
+    lean = part["lean"].to_numpy()
+    se = part["se"].fill_null(0.0).to_numpy()
+    own = np.sqrt(np.maximum(se**2 - (R_SPREAD * lean) ** 2, LEAST_PCT**2))
+    values = part["value"].to_numpy() - lean * (ratio - 1.0)
+    shared = spread * float(np.median(lean))
+    return Offsets(item, values, own, shared, tuple(part["start_t"]), tuple(part["end_t"]))
+
+
+def newest(o: Offsets, most: int) -> Offsets:
+    """The last readings only."""
+    return replace(o, values=o.values[-most:], own=o.own[-most:], starts=o.starts[-most:], ends=o.ends[-most:])
