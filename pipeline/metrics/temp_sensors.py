@@ -23,7 +23,7 @@ FAMILIES = {
 LOW_C, HIGH_C = -30.0, {"cell_temp": 120.0, "motor_temp": 200.0, "fet_temp": 170.0}
 PLAUSIBLE_C = (-25.0, 90.0)  # where the others must read before a rail value is called a rail value
 MOVED_K = 1.0  # siblings must have moved this far, and MOVED_STEPS of their steps, before a still sensor is frozen
-MOVED_STEPS = 5.0
+MOVED_STEPS = 8.0
 AGREED_K = 3.0
 JUMP_K, JUMP_S = 8.0, 2.5  # no sensed body of this size warms so fast: engineering choice
 SOAK_TAUS = 2.0
@@ -56,7 +56,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 def _step(s: Series) -> float:
     """The sensor's resolution: smallest difference between two of its readings."""
     readings = np.unique(np.round(s.v[np.isfinite(s.v)], 4))
-    return float(np.diff(readings).min()) if readings.size > 1 else np.inf
+    return float(np.diff(readings).min()) if readings.size > 1 else 0.0
 
 
 def _agreed(families: dict[str, Floats]) -> Floats | None:
@@ -87,7 +87,8 @@ def _one(name: str, role: str, s: Series, own: Floats, middle: Floats | None, le
         out.append(Metric("temp_rail_share", float(rail.mean()), "1", n=int(both.sum()), item=name))
         moved = float(np.ptp(middle[both]))
         if moved >= least_k and role in ("cell_temp", "motor_temp", "fet_temp"):
-            share = float(np.ptp(own[both])) / moved
+            # a still sensor between two readings flickers by one step
+            share = max(float(np.ptp(own[both])) - _step(s), 0.0) / moved
             out.append(Metric("temp_moved_share", share, "1", n=int(both.sum()), item=name))
     return out
 
@@ -116,7 +117,11 @@ SET = MetricSet(
         "temp_missing_share": ("1", "Share of received samples without a value."),
         "temp_jumps": ("1", "Steps of more than 8 K from one sample to the next."),
         "temp_rail_share": ("1", "Share of the session at a value only an open or shorted sensor gives."),
-        "temp_moved_share": ("1", "Own range over the siblings' range, which is at least 1 K and five of their steps."),
+        "temp_moved_share": (
+            "1",
+            "Own range less one step over the siblings' range, which is at least 1 K and eight of their "
+            "steps.",
+        ),
         "temp_start_offset_k": ("K", "Own less the siblings' middle in the first minute."),
         "temp_soak_offset_k": ("K", "The same at the end of a rest of two thermal time constants."),
     },

@@ -72,7 +72,7 @@ RULE = Rule(
             "excess", 0.010, "1", "of the weight, above the fleet; a good tyre has 0.010 to 0.015 in all: from memory"
         ),
         Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),
-        Limit("largest_se", 0.006, "1", "engineering choice"),
+        Limit("largest_se", 0.008, "1", "engineering choice"),
         Limit("days", 30.0, "days", "engineering choice"),
     ),
     judge=judge,

@@ -94,17 +94,16 @@ RULE = Rule(
     limits=(
         Limit(
             "own",
-            0.1,
+            0.06,
             "K/min",
-            "one sensor against the others, over 20 min: 2 K, ten sensor steps: engineering choice",
+            "one sensor against the others, over 20 min: 1.2 K, six usual steps: engineering choice",
         ),
         Limit("all", 0.5, "K/min", "all sensors: sun and hot air stay under about 0.3 K/min: engineering choice"),
-        Limit("rise", 1.5, "K", "in the stretch: engineering choice"),
+        Limit("rise", 1.0, "K", "in the stretch: engineering choice"),
     ),
     judge=judge,
     meaning="Something inside the pack makes heat on its own: an internal short, or a fault at a joint or "
-    "balancer. "
-    "It can grow into a fire.",
+    "balancer. It can grow into a fire.",
     causes=(
         "Internal short of a cell",
         "A balancing resistor or transistor that is stuck on beside the sensor",
@@ -120,7 +119,7 @@ RULE = Rule(
     "engineering choice",
     fires_on=(_rest(0.2), _rest(0.9, "", 18.0)),
     quiet_on=(
-        _rest(0.06, "2", 1.2),
+        _rest(0.03, "2", 0.6),
         _rest(0.3, "", 6.0),
         _rest(0.2, "2", 4.0, Metric("temp_jumps", 9, "1", item="cell 2")),
         record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),

@@ -39,7 +39,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
     limit = 1.0 + max(limits["ratio"], limits["sigmas"] * whole.spread)
     rows = whole.rows.join(explained, on="start_t", maintain_order="left")
-    rows = rows.with_columns(excess_k=(pl.col("multiple") - 1.0) * pl.col("explained_k"))
+    expected = pl.col("value") / pl.col("multiple")
+    rows = rows.with_columns(excess_k=(pl.col("value") - expected) * pl.col("explained_k"))
     if whole.value - 2.0 * whole.se < limit or largest(rows["excess_k"]) < limits["excess"]:
         return None
     hit = rows.filter(pl.col("multiple") > limit)
@@ -137,7 +138,7 @@ RULE = Rule(
         Limit("excess", 1.0, "K", "in the worst session, ten steps of a usual sensor: engineering choice"),
         Limit("place", 0.4, "1", "of the pack's rise, one sensor ahead of it: engineering choice"),
         Limit("excess_alone", 2.5, "K", "of one sensor, when fewer sessions are known: engineering choice"),
-        Limit("sessions", 3, "sessions", "one odd day proves nothing: engineering choice"),
+        Limit("sessions", 2, "sessions", "one odd day proves nothing: engineering choice"),
         Limit("days", 21.0, "days", "the newest sessions only, at most 40: engineering choice"),
         Limit("largest_se", 0.25, "1", "sessions known less well are left out: engineering choice"),
     ),
@@ -171,7 +172,7 @@ RULE = Rule(
         _case(1.6),
     ),
     unassessed_on=(
-        _case(1.6, 2, pack_heat_ratio=(1.0, 0.05)),
+        _case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
         _case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),
     ),
 )
