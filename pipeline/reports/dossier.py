@@ -54,7 +54,7 @@ def write_dossier(store: Store, vehicle: str, out: Path | str) -> Path:
     Raises: NotKnownError for an unknown vehicle, StoreError when nothing is published.
     """
     with store.read() as con:
-        facts = one_vehicle(con, vehicle)
+        facts = one_vehicle(con, vehicle, store.settings.zone)
         text = page.render("dossier.html.j2", ("figures.js",), drawing=True, **_given(store, con, facts))
     return page.write(page.target(out, f"dossier-{page.file_name(vehicle)}.html"), text)
 
@@ -94,12 +94,13 @@ def _told(store: Store, facts: Facts, finding: Row, index: int) -> Told:
         ("Persistence", f"{finding['persistence']:.0%} of opportunities"),
         ("Confidence", f"{finding['confidence']:.0%}"),
         ("Share of score", f"{finding['share']:.2f}"),
+        ("Beyond the limit", evidence.margin(finding)),
     ]
     return Told(
         finding,
         drawn if isinstance(drawn, Figure) else None,
         drawn if isinstance(drawn, str) else "",
         evidence.gauge(finding),
-        [words.span(w["start_t"], w["end_t"], facts.zone) for w in finding["windows"]],
+        [evidence.where(facts, w) for w in finding["windows"]],
         seen,
     )

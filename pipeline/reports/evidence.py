@@ -4,6 +4,7 @@ limit."""
 from __future__ import annotations
 
 import re
+import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
 LEAD_S = 5.0  # before and after the window
 MOST_S = 12 * 3600.0  # a longer window is drawn from its beginning only, and the figure says so
-MOST_PANELS = 4
+MOST_PANELS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +62,42 @@ def gauge(finding: Row) -> Gauge | None:
     )
 
 
+def margin(finding: Row) -> str:
+    """How far the measured value is beyond the limit: how much the limit could move before the finding goes."""
+    over, limit, se = finding["measured"] - finding["limit"], finding["limit"], finding["se"]
+    said = [f"by {words.amount(abs(over), finding['unit'])}"]
+    if limit:
+        said.append(f"{abs(over / limit):.0%} of it")
+    if se:
+        said.append(f"{abs(over) / se:.1f} standard errors")
+    return ", ".join(said)
+
+
+def where(facts: Facts, window: Row) -> str:
+    """A window's time and the logs it is in, so that anybody finds the second in the file."""
+    logs = [g for g in facts.logs if g["start_t"] <= window["end_t"] and g["end_t"] >= window["start_t"]]
+    named = "; ".join(f"{g['name']} ({g['log'][:12]})" for g in logs)
+    return f"{words.span(window['start_t'], window['end_t'], facts.zone)}, in {named or 'no log now in the ledger'}"
+
+
+def command(facts: Facts, roles: tuple[str, ...], start: int, end: int) -> str:
+    """The command that writes every sample of what is drawn. start, end: microseconds UTC."""
+    times = [words.from_micros(t).strftime("%Y-%m-%dT%H:%M:%SZ") for t in (start, end + 1_000_000)]
+    words_ = [
+        "herdbook",
+        "wires",
+        facts.vehicle,
+        *roles,
+        "--since",
+        times[0],
+        "--until",
+        times[1],
+        "--out",
+        "full.parquet",
+    ]
+    return shlex.join(words_)
+
+
 def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     """The worst window drawn, or the reason why there is nothing to draw."""
     if not finding["windows"]:
@@ -80,7 +117,7 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     if shown_end < end:
         lasts, drawn = words.duration((end - start) / 1e6), words.duration(MOST_S)
         note += f" The window lasts {lasts}; its first {drawn} are drawn."
-    missing = [role_words(r).lower() for r in finding["signals"] if r in ROLES and not signals.has(r)]
+    missing = [role_words(r).lower() for r in roles if not signals.has(r)]
     if missing:
         note += f" Not recorded here: {words.listing(missing)}."
     head, body = _numbers(signals, panels, start, shown_end)
@@ -88,6 +125,7 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
         id=f"evidence-{finding['finding'][:12]}",
         spec=spec,
         note=note,
+        command=command(facts, roles, start - lead, shown_end + lead),
         head=head,
         body=body,
         title=f"{finding['title']}: {words.span(window['start_t'], window['end_t'], facts.zone)}",

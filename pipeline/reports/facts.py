@@ -21,6 +21,7 @@ Row = dict[str, Any]
 @dataclass(frozen=True, slots=True)
 class Facts:
     """One vehicle. Rows are dicts named as the catalogue's columns; metrics and events are polars tables.
+    stated: the logs whose sidecars said a fact (batch, built, in_service).
 
     metrics: start_t, kind, name, item, value, unit, se, n, coverage.  events: session_start_t, kind, item,
     start_t,
@@ -35,6 +36,7 @@ class Facts:
     scores: list[Row]
     sessions: list[Row]
     installs: list[Row]
+    stated: dict[str, tuple[str, ...]]
     logs: list[Row]
     messages: list[Row]
     changes: list[Row]
@@ -71,39 +73,36 @@ def table(con: duckdb.DuckDBPyConnection, query: str, **given: object) -> pl.Dat
     return pl.DataFrame(pl.from_arrow(con.sql(text, params=given or None).to_arrow_table()))
 
 
-def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, as_of: datetime | None = None) -> Facts:
-    """Everything about one vehicle. Raises NotKnownError naming near vehicles when it is not in the
-    catalogue."""
+def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: datetime | None = None) -> Facts:
+    """Everything about one vehicle. Raises NotKnownError naming near vehicles when it is unknown.
+
+    zone: used where the vehicle has none of its own.  as_of: only logs received by then, and what follows
+    from them; findings and scores are always today's."""
     about = rows(con, "vehicle", vehicle=vehicle)
     if not about:
         raise NotKnownError(f"vehicle {vehicle!r} is not in the catalogue", do=_nearest(con, vehicle))
     of = {"vehicle": vehicle}
     dated = {"vehicle": vehicle, "as_of": as_of}
-    scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY ended_t DESC NULLS LAST LIMIT 1")
+    scans = rows(con, "newest_scan", as_of=as_of)
     sets = rows(con, "SELECT * FROM rule_sets ORDER BY made_t DESC LIMIT 1")
+    stated = {row["fact"]: tuple(row["logs"]) for row in rows(con, "stated", **dated)}
+    if as_of is not None:  # what a sidecar said later was not known then
+        about[0] |= {key: None for key in ("batch", "built", "in_service") if key not in stated}
     return Facts(
         vehicle=vehicle,
         about=about[0],
-        zone=words.zone_of(about[0]["zone"]),
+        stated=stated,
+        zone=words.zone_of(about[0]["zone"] or zone),
         findings=rows(con, "findings", **of),
         not_assessed=rows(con, "SELECT * FROM not_assessed WHERE vehicle = $vehicle ORDER BY subsystem, rule", **of),
         scores=rows(con, "SELECT * FROM scores WHERE vehicle = $vehicle", **of),
         sessions=rows(con, "sessions", **dated),
-        installs=rows(con, "SELECT * FROM installs WHERE vehicle = $vehicle ORDER BY component, from_t", **of),
+        installs=rows(con, "installs", **dated),
         logs=rows(con, "logs", **dated),
         messages=rows(con, "messages", **of),
         changes=rows(con, "changes", **dated),
-        metrics=table(
-            con,
-            "SELECT m.* EXCLUDE (vehicle), s.kind FROM metrics m JOIN sessions s USING (vehicle, start_t) "
-            "WHERE m.vehicle = $vehicle ORDER BY m.start_t, m.name, m.item",
-            **of,
-        ),
-        events=table(
-            con,
-            "events",
-            **of,
-        ),
+        metrics=table(con, "metrics", **of),
+        events=table(con, "events", **of),
         scan=scans[0] if scans else None,
         rule_set=sets[0] if sets else None,
     )

@@ -28,7 +28,8 @@ DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 class Figure:
     """id: unique on the page, [a-z0-9-]. note: what was left out in drawing. alt: what one sees, in a
     sentence.
-    sync: figures of the same non-empty name share their time range. head, body: the numbers as a table."""
+    sync: figures of the same non-empty name share their time range. head, body: the numbers as a table.
+    command: writes every sample of what is drawn."""
 
     id: str
     title: str
@@ -39,6 +40,7 @@ class Figure:
     head: tuple[str, ...] = ()
     body: Sequence[tuple[str, ...]] = ()
     height: int = 320
+    command: str = ""
 
     def json(self) -> str:
         """The specification, safe inside a script element."""

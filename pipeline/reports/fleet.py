@@ -38,7 +38,7 @@ def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None) 
     (folder / "vehicles").mkdir(parents=True, exist_ok=True)
     with store.read() as con:
         text = page.render("fleet.html.j2", ("register.js",), **_given(con))
-        vehicle_page.write_all(con, folder, told)
+        vehicle_page.write_all(con, folder, store.settings.zone, told)
     return page.write(folder / "index.html", text)
 
 

@@ -70,7 +70,7 @@ def document(store: Store, vehicle: str, zone: str | None, units: str, as_of: da
         raise SettingsError(f"no such time zone: {zone!r}", do="Name one like Europe/Vienna or UTC")
     then = as_of.astimezone(UTC).replace(tzinfo=None) if as_of and as_of.tzinfo else as_of
     with store.read() as con:
-        facts = one_vehicle(con, vehicle, then)
+        facts = one_vehicle(con, vehicle, store.settings.zone, then)
     return sealed(_document(facts, Reader(words.zone_of(zone) if zone else facts.zone, units), then))
 
 

@@ -71,11 +71,11 @@ def identity(facts: Facts, reader: Reader) -> Iterator[Line]:
     how = words.listing(sorted({log["identity_by"] for log in facts.logs})) or "nothing on record"
     yield Line("identity", f"The records belong to vehicle {facts.vehicle}, told by: {how}.", "recorded", logs=every)
     if about["batch"]:
-        yield Line("identity", f"Production batch {about['batch']}.", "stated", logs=every)
+        yield Line("identity", f"Production batch {about['batch']}.", "stated", logs=facts.stated.get("batch", ()))
     for key, said in (("built", "Built on"), ("in_service", "In service since")):
         if about[key]:
             by = f" ({about['in_service_by']})" if key == "in_service" and about["in_service_by"] else ""
-            yield Line("identity", f"{said} {words.day(about[key])}{by}.", "stated", logs=every)
+            yield Line("identity", f"{said} {words.day(about[key])}{by}.", "stated", logs=facts.stated.get(key, ()))
         else:
             what = "building" if key == "built" else "going into service"
             yield Line("unknown", f"The date of {what} is not known.", "not known")

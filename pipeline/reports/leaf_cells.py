@@ -19,17 +19,19 @@ if TYPE_CHECKING:
     from pipeline.store import Store
 
 RECENT = 10  # sessions pooled for a group's resistance
+# metric, title, middle of the colours, unit, least reach of the colours: what is usual stays pale
+# (15 % of resistance, 10 mV: common practice for sound packs)
 MAPS = (
-    ("cell_r_ratio", "Resistance of each group over the pack's median group", 1.0, "1"),
-    ("cell_level_mv", "Voltage of each group above the pack's median at zero current", 0.0, "mV"),
+    ("cell_r_ratio", "Resistance of each group over the pack's median group", 1.0, "1", 0.15),
+    ("cell_level_mv", "Voltage of each group above the pack's median at zero current", 0.0, "mV", 10.0),
 )
 DIVERGING = [[0.0, "#1f5fa8"], [0.25, "#8fb8de"], [0.5, "#f4f1e6"], [0.75, "#eda268"], [1.0, "#a63c06"]]
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     blocks: list[Block] = []
-    for metric, title, middle, unit in MAPS:
-        blocks += _map(facts, metric, title, middle, unit)
+    for shown in MAPS:
+        blocks += _map(facts, *shown)
     blocks += _split(facts)
     blocks += _resistance(facts)
     blocks += _balancer(facts)
@@ -43,7 +45,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     return Leaf("cells", "Cell groups", lead, blocks)
 
 
-def _map(facts: Facts, metric: str, title: str, middle: float, unit: str) -> list[Block]:
+def _map(facts: Facts, metric: str, title: str, middle: float, unit: str, least: float) -> list[Block]:
     groups = [item for item in items(facts, metric) if item]
     readings = {item: reading(facts, metric, item) for item in groups}
     times = sorted({int(t) for r in readings.values() for t in r.t})
@@ -54,7 +56,7 @@ def _map(facts: Facts, metric: str, title: str, middle: float, unit: str) -> lis
     for row, item in enumerate(groups):
         of = readings[item]
         z[row, [place[int(t)] for t in of.t]] = of.value
-    reach = float(np.nanquantile(np.abs(z - middle), 0.995)) or 1.0
+    reach = max(least, float(np.nanquantile(np.abs(z - middle), 0.995)))
     days = [words.day(words.from_micros(t), facts.zone) for t in times]
     every = max(1, len(times) // 8)
     shown = words.unit(unit)
@@ -206,6 +208,9 @@ def _balancer(facts: Facts) -> list[Block]:
     sums = [float(reading(facts, "cell_bled_ah", g).value.sum()) for g in groups]
     hours = [float(reading(facts, "cell_bleed_s", g).value.sum()) / 3600 for g in groups]
     n = len({int(t) for g in groups for t in reading(facts, "cell_bleed_s", g).t})
+    if not any(sums):
+        text = f"The balancer took nothing from any group in the {words.plural(n, 'session')} that report its state."
+        return [Note(text)]
     names = [f"group {g}" for g in groups]
     spec = bar_spec(names, sums, "@line3", 280, "", "Charge bled [Ah]")
     body = [(f"group {g}", words.number(s), words.number(h)) for g, s, h in zip(groups, sums, hours, strict=True)]

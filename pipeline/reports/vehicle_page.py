@@ -30,7 +30,7 @@ TABLES = {
 }
 
 
-def write_all(con: duckdb.DuckDBPyConnection, folder: Path, told: Callable[[int, int], None] | None) -> int:
+def write_all(con: duckdb.DuckDBPyConnection, folder: Path, zone: str, told: Callable[[int, int], None] | None) -> int:
     """Write vehicles/<name>.html for every vehicle; how many files changed."""
     dealt = {name: _dealt(rows(con, query)) for name, query in TABLES.items()}
     scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY started_t DESC LIMIT 1")
@@ -38,7 +38,7 @@ def write_all(con: duckdb.DuckDBPyConnection, folder: Path, told: Callable[[int,
     changed = 0
     for done, about in enumerate(herd, start=1):
         name = about["vehicle"]
-        facts = _facts(about, {table: of[name] for table, of in dealt.items()}, scans)
+        facts = _facts(about, {table: of[name] for table, of in dealt.items()}, scans, zone)
         stem = page.file_name(name)
         drawn = (folder / "dossiers" / f"{stem}.html").exists()
         text = _text(facts, dealt["used"][name], stem if drawn else "")
@@ -55,16 +55,17 @@ def _dealt(table: list[Row]) -> defaultdict[str, list[Row]]:
     return out
 
 
-def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row]) -> Facts:
+def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], zone: str) -> Facts:
     return Facts(
         vehicle=about["vehicle"],
         about=about,
-        zone=words.zone_of(about["zone"]),
+        zone=words.zone_of(about["zone"] or zone),
         findings=of["findings"],
         not_assessed=of["not_assessed"],
         scores=of["scores"],
         sessions=[],
         installs=of["installs"],
+        stated={},
         logs=[],
         messages=[],
         changes=of["changes"],

@@ -52,6 +52,8 @@ def amount(value: float | None, unit_name: str, se: float | None = None) -> str:
     if value is None or not math.isfinite(value):
         return "not known"
     name = unit(unit_name)
+    if not name and float(value).is_integer() and not se:
+        return count(int(value))
     space = "" if name in ("", "%") else "\u00a0"
     if not se or not math.isfinite(se) or se <= 0:
         return f"{number(value)}{space}{name}"

@@ -118,6 +118,8 @@ def _life(book: Catalogue, vehicle: str) -> None:
             status="partial" if week == 5 else "whole",
             lost_bytes=512 if week == 5 else 0,
         )
+        for fact, value in (("batch", "B-07"), ("built", "2026-01-12"), ("in_service", "2026-02-20")):
+            book.add("log_facts", log=log, fact=fact, value=value)
         book.session(vehicle, start, "ride", 0.6, [log])
         book.session(vehicle, start + timedelta(hours=0.7), "charge", 0.3, [log], coverage=0.9)
         _figures(book, vehicle, start, week)
@@ -174,7 +176,7 @@ def _figures(book: Catalogue, vehicle: str, start: datetime, week: int) -> None:
     book.metric(vehicle, start, "cell_temp_max_c", 28.0 + week + shift, "degC")
     for side in ("left", "right"):
         book.metric(vehicle, start, "motor_temp_max_c", 60.0 + week, "degC", side)
-    for k in range(5):
+    for k in range(5 if vehicle == "VX-014" else 0):
         at = start + timedelta(minutes=3, seconds=25 + 30 * k)
         data = {"demand_a": 18.0, "delivered_a": 17.0 - 2 * k, "left_a": 9.0, "right_a": 8.0 - 0.2 * k}
         data["short_full_a" if week < 4 else "short_unreasoned_a"] = 2.0 * k

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pypdf
@@ -21,6 +22,8 @@ pytestmark = [
     pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM"),
 ]
 PAGES = ("dossier", "hostile", "history", "fleet", "vehicle", "signals")
+AXE = """tags => axe.run(document, {runOnly: tags, exclude: ['.js-plotly-plot']}).then(r => r.violations.map(
+    v => [v.id, v.nodes.slice(0, 3).map(n => n.target.join(' ') + ': ' + n.failureSummary)]))"""
 AXE_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
@@ -45,49 +48,68 @@ def pages(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: 
     }  # fmt: skip
 
 
-@pytest.fixture(params=PAGES)
-def page(request: pytest.FixtureRequest, browser: Browser, pages: dict[str, Path]) -> Iterator[Watched]:
-    with opened(browser, pages[request.param]) as watched:
+@dataclass(frozen=True)
+class Seen:
+    """What one visit to a page showed. overflow_px: how far it reaches past the edge, by width of the window."""
+
+    outside: list[str]
+    complaints: list[str]
+    pwned: object
+    strangers: int
+    overflow_px: dict[int, int]
+    barriers: dict[str, list[object]]
+
+
+@pytest.fixture(scope="module")
+def visits(browser: Browser, pages: dict[str, Path]) -> dict[str, Seen]:
+    return {name: _visit(browser, name, path) for name, path in pages.items()}
+
+
+def _visit(browser: Browser, name: str, path: Path) -> Seen:
+    with opened(browser, path) as watched:
         if watched.ask("!!document.querySelector('.plot')"):
             watched.drawn()
-        yield watched
-
-
-def test_no_request_leaves_the_page_and_nothing_complains(page: Watched) -> None:
-    assert outside(page) == []
-    assert page.complaints == []
-
-
-def test_hostile_texts_are_text(page: Watched) -> None:
-    assert page.ask("window.pwned") is None
-    assert page.ask("document.querySelectorAll('img').length") == 0
-    assert (
-        page.ask("[...document.scripts].filter(s => s.textContent.includes('window.pwned=1') && !s.type).length") == 0
-    )
-
-
-def test_the_page_fits_a_phone(browser: Browser, pages: dict[str, Path], name: str = "") -> None:
-    for name in PAGES:
-        with opened(browser, pages[name], width=360) as watched:
-            assert watched.ask("document.documentElement.scrollWidth <= innerWidth"), name
-
-
-@pytest.mark.skipif(not SCRIPT.exists(), reason=f"axe-core is missing: python {Path('tests/reports/fetch_axe.py')}")
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-@pytest.mark.parametrize("name", PAGES)
-def test_axe_finds_no_barrier(browser: Browser, pages: dict[str, Path], name: str, dark: bool) -> None:
-    """axe-core judges contrast, names, roles and structure; it shares nothing with us."""
-    with opened(browser, pages[name], dark=dark) as watched:
-        if watched.ask("!!document.querySelector('.plot')"):
-            watched.drawn()
-        watched.page.evaluate(SCRIPT.read_text("utf-8") + "; undefined")
-        found = watched.page.evaluate(
-            "tags => axe.run(document, {runOnly: tags, exclude: ['.js-plotly-plot']})"
-            ".then(r => r.violations.map(v => [v.id, v.nodes.slice(0, 3).map(n => n.target.join(' ') + ': "
-            "' + n.failureSummary)]))",
-            AXE_TAGS,
+        barriers, overflow = {}, {}
+        if SCRIPT.exists() and name != "hostile":  # the hostile dossier has the dossier's structure
+            watched.ask(SCRIPT.read_text("utf-8") + "; undefined")
+            barriers["light"] = watched.page.evaluate(AXE, AXE_TAGS)
+            watched.page.emulate_media(color_scheme="dark")
+            barriers["dark"] = watched.page.evaluate(AXE, AXE_TAGS)
+        for width in (768, 360):
+            watched.page.set_viewport_size({"width": width, "height": 800})
+            overflow[width] = watched.ask("document.documentElement.scrollWidth - innerWidth")
+        strangers = watched.ask(
+            "document.querySelectorAll('main img, main iframe, [onerror], main script:not([type])').length"
         )
-        assert found == []
+        return Seen(
+            outside(watched), list(watched.complaints), watched.ask("window.pwned"), strangers, overflow, barriers
+        )
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_no_request_leaves_the_page_and_nothing_complains(visits: dict[str, Seen], name: str) -> None:
+    assert visits[name].outside == []
+    assert visits[name].complaints == []
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_hostile_texts_are_text(visits: dict[str, Seen], name: str) -> None:
+    assert visits[name].pwned is None
+    assert visits[name].strangers == 0
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_the_page_fits_tablet_and_phone(visits: dict[str, Seen], name: str) -> None:
+    assert max(visits[name].overflow_px.values()) <= 0
+
+
+@pytest.mark.skipif(not SCRIPT.exists(), reason="axe-core is missing: python tests/reports/fetch_axe.py")
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", [name for name in PAGES if name != "hostile"])
+def test_axe_finds_no_barrier(visits: dict[str, Seen], name: str, scheme: str) -> None:
+    """axe-core judges contrast, names, roles and structure; it shares nothing with us. plotly's own drawing is left
+    out: it has its numbers in a table beside it."""
+    assert visits[name].barriers[scheme] == []
 
 
 def test_a_figure_zooms_and_its_neighbours_follow(browser: Browser, pages: dict[str, Path]) -> None:
@@ -153,8 +175,7 @@ def test_the_history_prints(browser: Browser, pages: dict[str, Path], tmp_path: 
         watched.page.pdf(path=str(made), format=paper)
         numbers = watched.ask("[...document.querySelectorAll('.lines td.no')].length")
     text = "".join("".join(p.extract_text() for p in pypdf.PdfReader(made).pages).split())
-    assert "VX-014" in text
-    assert "anditnamesnobody".replace("anditnames", "") in text or "nobody" in text
+    assert "Absenceofrecordsisnotevidenceofabsenceofuse" in text
     assert numbers > 8
     for hash_ in _hashes(pages["history"]):
         assert hash_ in text
