@@ -13,30 +13,50 @@ import signal
 import sys
 import threading
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any
 
 from flows.once import Request
 from flows.plan import Plan
-from flows.server_process import wait_for_end_of_input
+from flows.server_process import at_end_of_input
 from pipeline.errors import HerdbookError
 
 
 def main(answer: Path) -> int:
+    asked: SimpleQueue[bytes] = SimpleQueue()
+    threading.Thread(target=_listen, args=(asked,), daemon=True).start()
     import flows.night  # noqa: F401 - the slow part, while the server starts
 
-    asked = json.loads(read_line())
-    plan = asked.pop("plan")
-    plan["notify"] = tuple(plan["notify"])
-    asked["vehicles"] = tuple(asked["vehicles"])
-    threading.Thread(target=end_with_supervisor, daemon=True).start()
     try:
-        write_whole(answer, _run(Request(plan=Plan(**plan), **asked)))
+        write_whole(answer, _run(_request(asked.get())))
         return 0
     except HerdbookError as error:
         kind = type(error).__name__
         problem = {"kind": kind, "what": error.what, "where": error.where, "do": error.do}
         write_whole(answer, {"error": problem})
         return error.exit_code
+
+
+def _listen(asked: SimpleQueue[bytes]) -> None:
+    """The request is one line; after it nothing comes but the end, and then it is time to go."""
+    line = b""
+    while not line.endswith(b"\n") and (byte := os.read(0, 1)):
+        line += byte
+    asked.put(line)
+    at_end_of_input(go)
+
+
+def go() -> None:
+    """End this process and everything it started: it leads its own group."""
+    os.killpg(os.getpgid(0), signal.SIGKILL)
+
+
+def _request(line: bytes) -> Request:
+    asked = json.loads(line)
+    plan = asked.pop("plan")
+    plan["notify"] = tuple(plan["notify"])
+    asked["vehicles"] = tuple(asked["vehicles"])
+    return Request(plan=Plan(**plan), **asked)
 
 
 def _run(request: Request) -> dict[str, Any]:
@@ -59,19 +79,6 @@ def write_whole(path: Path, content: dict[str, Any]) -> None:
     half = path.with_suffix(".half")
     half.write_text(json.dumps(content), "utf-8")
     half.replace(path)
-
-
-def read_line() -> bytes:
-    """One line of standard input, not a byte more."""
-    line = b""
-    while not line.endswith(b"\n") and (byte := os.read(0, 1)):
-        line += byte
-    return line
-
-
-def end_with_supervisor() -> None:
-    wait_for_end_of_input()
-    os.killpg(os.getpgid(0), signal.SIGKILL)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,8 @@ from __future__ import annotations
 import sys
 import threading
 
-from flows.night_process import end_with_supervisor
+from flows.night_process import go
+from flows.server_process import at_end_of_input
 
 
 def main(folder: str) -> int:
@@ -25,7 +26,7 @@ def main(folder: str) -> int:
     from flows.plan import read_plan
 
     plan = read_plan(folder)
-    threading.Thread(target=end_with_supervisor, daemon=True).start()
+    threading.Thread(target=at_end_of_input, args=(go,), daemon=True).start()
     deployment = night.to_deployment(
         NAME,
         schedule=Cron(plan.cron, timezone=plan.zone),

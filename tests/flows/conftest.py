@@ -62,8 +62,10 @@ class Place:
 
     def asked(self, **night: object) -> Request:
         """The request after more settings went into the [night] table."""
-        with (self.folder / FILE).open("a", encoding="utf-8") as file:
-            file.writelines(f"{key} = {json.dumps(value)}\n" for key, value in night.items())
+        lines = (self.folder / FILE).read_text("utf-8").splitlines()
+        kept = [line for line in lines if line.split(" =")[0] not in night]
+        new = [f"{key} = {json.dumps(value)}" for key, value in night.items()]
+        (self.folder / FILE).write_text("\n".join(kept + new) + "\n", "utf-8")
         return replace(self.request, plan=read_plan(self.folder))
 
 

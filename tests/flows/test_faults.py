@@ -51,7 +51,9 @@ def disturbed(here: Place, stage: str, deed: Callable[[], None]) -> Ended:
 
 def kill(name: str) -> Callable[[], None]:
     def deed() -> None:
-        found = children(name)
+        end = time.monotonic() + 60
+        while not (found := children(name)) and time.monotonic() < end:
+            time.sleep(0.01)
         assert found, f"no process {name}"
         for process in found:
             process.kill()
@@ -118,7 +120,7 @@ def test_the_whole_command_killed_at_a_random_instant(
         time.sleep(0.05)
     process.kill()
     process.communicate()
-    _, alive = psutil.wait_procs(below, timeout=20)
+    _, alive = psutil.wait_procs(below, timeout=60)
     assert alive == []
     run_plain(here.request, lambda *_: None)
     assert_same(here.folder, plain)
