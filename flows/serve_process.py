@@ -15,6 +15,7 @@ from flows.server_process import at_end_of_input
 
 
 def main(folder: str) -> int:
+    threading.Thread(target=at_end_of_input, args=(go,), daemon=True).start()
     from prefect import serve
     from prefect.client.schemas.objects import ConcurrencyLimitConfig, ConcurrencyLimitStrategy
     from prefect.deployments.runner import RunnerDeployment
@@ -26,7 +27,6 @@ def main(folder: str) -> int:
     from flows.plan import read_plan
 
     plan = read_plan(folder)
-    threading.Thread(target=at_end_of_input, args=(go,), daemon=True).start()
     deployment = night.to_deployment(
         NAME,
         schedule=Cron(plan.cron, timezone=plan.zone),

@@ -1,0 +1,195 @@
+"""What a night costs: from the inbox to the published catalogue, with the fleet's size, with age, and under Prefect.
+
+    python tests/bench/night.py --out build/bench [--quick]
+
+Wall time suffers from other work on the machine; processor seconds (ours and of all workers) hardly do, so both are
+given. `at best` is frames a processor second times two cores: what two idle cores could do. Writes night.json and
+night.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import resource
+import shutil
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import psutil
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from flows.once import Request, run_once  # noqa: E402
+from flows.plan import Plan  # noqa: E402
+from pipeline.publish import publish  # noqa: E402
+from pipeline.scan import ScanResult, run_scan  # noqa: E402
+from pipeline.store import Store  # noqa: E402
+from tests.bench.night_logs import Template, write_logs  # noqa: E402
+
+PROFILES = ROOT / "dbc_demo"
+BARS = {"frames_s": 1_500_000, "peak_mb": 2048, "overhead_share": 0.10}
+JOBS = 2
+
+
+@dataclass
+class Cost:
+    """One piece of work: wall and processor seconds, and the most memory that we and our workers held."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mb: float
+
+
+def measured(work: Callable[..., Any], *args: Any) -> tuple[Any, Cost]:
+    stop, peak = threading.Event(), [0.0]
+
+    def watch() -> None:
+        me = psutil.Process()
+        while not stop.wait(0.1):
+            sizes = []
+            for process in [me, *me.children(recursive=True)]:
+                try:
+                    sizes.append(process.memory_info().rss)
+                except psutil.Error:
+                    continue
+            peak[0] = max(peak[0], sum(sizes) / 1e6)
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    wall, cpu = time.monotonic(), _cpu()
+    try:
+        result = work(*args)
+    finally:
+        stop.set()
+        watcher.join()
+    return result, Cost(time.monotonic() - wall, _cpu() - cpu, peak[0])
+
+
+def _cpu() -> float:
+    return sum(
+        u.ru_utime + u.ru_stime for u in map(resource.getrusage, (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    )
+
+
+def rate(base: Path, template: Template, vehicles: int, days: int) -> dict[str, Any]:
+    """Frames a second from inbox to published catalogue."""
+    frames = write_logs(template, base / "inbox", vehicles, range(days))
+    size = sum(p.stat().st_size for p in (base / "inbox").rglob("*.log"))
+    store = Store.create(base / "store", PROFILES)
+    done, cost = measured(run_scan, base / "inbox", store, JOBS)
+    assert done.logs_new == vehicles * days, done
+    lake = sum(p.stat().st_size for p in store.lake.rglob("*.parquet"))
+    return {
+        "logs": vehicles * days, "frames": frames, "megabytes": size / 1e6, **steps(done), **vars(cost),
+        "frames_s": frames / cost.wall_s, "frames_s_at_best": JOBS * frames / cost.cpu_s,
+        "lake_bytes_a_frame": lake / frames, "catalogue_mb": store.catalogue.stat().st_size / 1e6,
+    }  # fmt: skip
+
+
+def steps(done: ScanResult) -> dict[str, float]:
+    return {f"{name}_s": seconds for name, seconds in done.seconds.items()}
+
+
+def fleets(base: Path, template: Template, sizes: list[int]) -> list[dict[str, Any]]:
+    """One small log of each vehicle: what a vehicle more costs."""
+    rows = []
+    for vehicles in sizes:
+        here = base / f"fleet-{vehicles}"
+        write_logs(template, here / "inbox", vehicles, range(1))
+        store = Store.create(here / "store", PROFILES)
+        done, cost = measured(run_scan, here / "inbox", store, JOBS)
+        assert done.vehicles == vehicles, done
+        rows.append({"vehicles": vehicles, **steps(done), **vars(cost), "cpu_ms_a_vehicle": 1e3 * cost.cpu_s / vehicles,
+                     "catalogue_kb_a_vehicle": store.catalogue.stat().st_size / 1e3 / vehicles})  # fmt: skip
+        shutil.rmtree(here)
+    return rows
+
+
+def ages(base: Path, template: Template, vehicles: int, nights: int) -> list[dict[str, Any]]:
+    """The same work every night over a growing history: it must not get slower. Each night has an inbox of its own,
+    so that only the store grows."""
+    store = Store.create(base / "store", PROFILES)
+    rows = []
+    for night in range(nights):
+        inbox = base / f"in-{night}"
+        write_logs(template, inbox, vehicles, range(night, night + 1))
+        done, cost = measured(run_scan, inbox, store, JOBS)
+        assert done.logs_new == vehicles, done
+        rows.append({"night": night + 1, **steps(done), **vars(cost),
+                     "catalogue_mb": store.catalogue.stat().st_size / 1e6})  # fmt: skip
+        shutil.rmtree(inbox)
+    _, cost = measured(publish, store)
+    rows.append({"night": "publish alone", **vars(cost), "catalogue_mb": store.catalogue.stat().st_size / 1e6})
+    return rows
+
+
+def overhead(base: Path, template: Template, logs: int) -> list[dict[str, Any]]:
+    """The same logs without Prefect, with bundles, and with a task for every log."""
+    write_logs(template, base / "inbox", 4, range(logs // 4))
+    rows = []
+    for name, bundle_mb in (("without Prefect", None), ("bundles of 16 MB", 16.0), ("a task a log", 0.0)):
+        folder = base / name.replace(" ", "-")
+        store = Store.create(folder, PROFILES)
+        with (folder / "herdbook.toml").open("a") as file:
+            file.write(f"[night]\nworkers = {JOBS}\nbundle_mb = {bundle_mb or 0}\n")
+        if bundle_mb is None:
+            done, cost = measured(run_scan, base / "inbox", store, JOBS)
+            took = steps(done)
+        else:
+            asked = Request("night", str(base / "inbox"), str(folder), Plan(workers=JOBS, bundle_mb=bundle_mb))
+            ended, cost = measured(run_once, asked)
+            assert not ended.note, ended.note
+            took = {k: v for k, v in ended.result["numbers"].items() if k.endswith("_s")}
+        rows.append({"how": name, "logs": logs, **took, **vars(cost)})
+    plain = rows[0]
+    for row in rows[1:]:
+        row["ms_a_log"] = 1e3 * (row["take_s"] - plain["take_s"]) / logs
+        row["share"] = (row["take_s"] - plain["take_s"]) / plain["take_s"]
+    return rows
+
+
+def table(rows: list[dict[str, Any]]) -> str:
+    names = list(dict.fromkeys(k for row in rows for k in row))
+    lines = ["| " + " | ".join(names) + " |", "|" + "---|" * len(names)]
+    for row in rows:
+        cells = [row.get(n, "") for n in names]
+        lines.append("| " + " | ".join(f"{c:.4g}" if isinstance(c, float) else str(c) for c in cells) + " |")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    args = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    args.add_argument("--out", type=Path, default=ROOT / "build" / "bench")
+    args.add_argument("--quick", action="store_true", help="a tenth of the work, for a look")
+    given = args.parse_args()
+    quick = given.quick
+    found: dict[str, Any] = {"machine": {"cores": os.cpu_count(), "python": platform.python_version(),
+                                         "load": os.getloadavg()[0]}, "bars": BARS}  # fmt: skip
+    with tempfile.TemporaryDirectory() as name:
+        base = Path(name)
+        small, large = Template(base / "t", 60.0), Template(base / "t", 60.0 if quick else 600.0)
+        found["rate"] = [rate(base / "rate", large, 4, 2 if quick else 10)]
+        shutil.rmtree(base / "rate")
+        found["fleets"] = fleets(base / "fleets", small, [1, 10] if quick else [1, 10, 100, 1000])
+        found["ages"] = ages(base / "ages", small, 5, 4 if quick else 40)
+        found["overhead"] = overhead(base / "overhead", small, 16 if quick else 200)
+    given.out.mkdir(parents=True, exist_ok=True)
+    (given.out / "night.json").write_text(json.dumps(found, indent=1), "utf-8")
+    parts = [f"## {k}\n\n{table(v)}\n" for k, v in found.items() if isinstance(v, list)]
+    text = f"# The night\n\n{found['machine']}\n\nBars: {BARS}\n\n" + "\n".join(parts)
+    (given.out / "night.md").write_text(text, "utf-8")
+    print(text)
+
+
+if __name__ == "__main__":
+    main()
