@@ -25,6 +25,7 @@ from pipeline.lake import LogRef, log_refs, read_signals
 from pipeline.metrics import measure
 from pipeline.metrics.messages import message_rows
 from pipeline.metrics.model import Outcome
+from pipeline.overlap import without
 from pipeline.profile import Profile
 from pipeline.sessions import Found, Stretch, sessions, stretches
 from pipeline.settings import Settings
@@ -43,6 +44,7 @@ class LogSpans:
 
     ref: LogRef
     profile_hash: str
+    shift: int
     bench: bool
     spans: tuple[tuple[int, int], ...]
 
@@ -108,7 +110,8 @@ def _work(con: duckdb.DuckDBPyConnection, vehicle: str) -> Work:
     for log, a, b in rows("""SELECT log, epoch_us(s.start_t), epoch_us(s.end_t) FROM log_spans s JOIN logs l USING (log)
                              WHERE l.vehicle = ? AND s.dated ORDER BY 1, 2, 3"""):
         spans.setdefault(log, []).append((a, b))
-    more = {log: (h, bench) for log, h, bench in rows("SELECT log, profile_hash, bench FROM logs WHERE vehicle = ?")}
+    about = rows("SELECT log, profile_hash, clock_shift_us, bench FROM logs WHERE vehicle = ?")
+    more = {log: (digest, shift, bench) for log, digest, shift, bench in about}
     logs = tuple(LogSpans(ref, *more[ref.log], tuple(spans.get(ref.log, ()))) for ref in log_refs(con, vehicle, *EVER))
     known = {
         (a, b): f
@@ -158,11 +161,13 @@ def assess(store: Store, work: Work | str) -> Assessed:
     if isinstance(work, str):
         work = plan(store, [work])[0]
     settings, profiles = store.settings, {p.name: p for p in store.profiles()}
-    wanted = stretches([s for log in work.logs for s in log.spans], int(settings.join_s * 1e6))
+    frozen = _frozen(work)
+    live = [s for log in work.logs if log.ref.part for span in log.spans for s in without(span, frozen)]
+    wanted = stretches(live, int(settings.join_s * 1e6))
     fingerprints = {(s.start, s.end): fingerprint(s, work.logs, settings) for s in wanted}
     fresh = [s for s in wanted if work.known.get((s.start, s.end)) != fingerprints[s.start, s.end]]
     kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
-    gone = tuple(sorted(set(work.known) - kept))
+    gone = tuple(sorted(set(work.known) - kept - set(frozen)))
     rows = _Rows(work.vehicle)
     for stretch in fresh:
         _measure_stretch(store, work, stretch, profiles, rows)
@@ -185,11 +190,17 @@ def assess(store: Store, work: Work | str) -> Assessed:
     )
 
 
+def _frozen(work: Work) -> list[tuple[int, int]]:
+    """Stretches whose rows have expired from the lake: what was found in them stays as it is."""
+    expired = [x for x in work.logs if not x.ref.part]
+    return sorted(k for k in work.known if any(_touches(x, Stretch(*k)) for x in expired))
+
+
 def fingerprint(stretch: Stretch, logs: Sequence[LogSpans], settings: Settings) -> str:
     """Equal fingerprints give equal sessions and metrics."""
     inside = [
-        f"{x.ref.log} {x.ref.part.rsplit('-', 1)[-1]} {x.ref.profile} {x.profile_hash} {x.bench} {x.ref.doubts}"
-        for x in logs if _touches(x, stretch)
+        f"{x.ref.log} {x.ref.profile} {x.profile_hash} {x.shift} {x.bench} {x.ref.doubts}"
+        for x in logs if x.ref.part and _touches(x, stretch)
     ]  # fmt: skip
     how = f"{measuring_hash()} {settings.join_s} {settings.stop_s} {settings.span_gap_s}"
     return hashlib.sha256("\n".join([how, *sorted(inside)]).encode()).hexdigest()
@@ -207,7 +218,7 @@ def _profile(profiles: dict[str, Profile], name: str, store: Store) -> Profile:
 
 
 def _measure_stretch(store: Store, work: Work, stretch: Stretch, profiles: dict[str, Profile], rows: _Rows) -> None:
-    inside = [x for x in work.logs if _touches(x, stretch)]
+    inside = [x for x in work.logs if x.ref.part and _touches(x, stretch)]
     refs = [x.ref for x in inside]
     settings = store.settings
     spans = [s for x in inside for s in x.spans]

@@ -61,7 +61,7 @@ def _unusable(path: Path, error: Exception) -> StoreError:
     return StoreError(
         f"the catalogue cannot be opened: {said}",
         path,
-        "Put back a copy (catalogue.before-*.duckdb) or rebuild it with `herdbook store rebuild`",
+        "Put back a copy (catalogue.before-*.duckdb), or move it away and scan the inbox again: parts are reused",
     )
 
 

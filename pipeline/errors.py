@@ -5,7 +5,8 @@ HerdbookError            exit code 1
 |-- ProfileError         3   a vehicle profile is wrong or does not fit its DBC files
 |-- InputError           4   a log or a sidecar cannot be used (in a scan it is quarantined instead)
 |-- StoreError           5   the store is missing, damaged, from a newer version, or out of room
-|   `-- BusyError        6   another process is writing to the store
+|   |-- BusyError        6   another process is writing to the store
+|   `-- DamagedPartError 5   one part of the lake is missing or damaged; the rest is fine
 `-- NotKnownError        7   a vehicle, log or session that the store does not have
 """
 
@@ -54,6 +55,10 @@ class BusyError(StoreError):
     """Another process is writing to the store."""
 
     exit_code = 6
+
+
+class DamagedPartError(StoreError):
+    """One part of the lake is missing or damaged; it can be rebuilt from its log."""
 
 
 class NotKnownError(HerdbookError):

@@ -16,7 +16,7 @@ import numpy as np
 from decoders import DecoderError, Frames, open_log
 from pipeline.choose import choose_profile
 from pipeline.clock import Placed, Tracker, place
-from pipeline.errors import InputError, StoreError
+from pipeline.errors import DamagedPartError, InputError, StoreError
 from pipeline.identity import Sidecar, read_sidecar, vehicle_from_path, whose
 from pipeline.inbox import find_logs, new_logs, stamp_of
 from pipeline.part import VERSION, Part, file_hash
@@ -122,7 +122,7 @@ def _kept_reading(target: Path, log: str) -> Reading | None:
         return None
     try:
         return Reading.from_json(Part.open(target).logs[log])
-    except (StoreError, KeyError, TypeError):
+    except (DamagedPartError, KeyError, TypeError):
         target.unlink()
         return None
 

@@ -26,7 +26,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class LogRef:
-    """Where the rows of one log are, and which of its time is not to be used. Times: microseconds UTC."""
+    """Where the rows of one log are ("" once they expired), and which of its time is not to be used.
+
+    Times: microseconds UTC.
+    """
 
     log: str
     part: str
@@ -52,10 +55,10 @@ def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collec
 def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int) -> list[LogRef]:
     """Logs of a vehicle that touch a stretch of time, in order of time and hash."""
     rows = con.execute(
-        """SELECT l.log, p.part, l.profile, epoch_us(l.start_t), epoch_us(l.end_t),
+        """SELECT l.log, coalesce(p.part, ''), l.profile, epoch_us(l.start_t), epoch_us(l.end_t),
                   (SELECT list((epoch_us(d.start_t), epoch_us(d.end_t)) ORDER BY d.start_t)
                    FROM log_doubts d WHERE d.log = l.log)
-           FROM logs l JOIN parts p USING (log)
+           FROM logs l LEFT JOIN parts p USING (log)
            WHERE l.vehicle = ? AND l.start_t < make_timestamp(?) AND l.end_t >= make_timestamp(?)
            ORDER BY l.start_t, l.log""",
         [vehicle, end, start],
@@ -77,7 +80,7 @@ def read_signals(
     found: dict[Key, list[Samples]] = {}
     cycles: dict[Key, float | None] = {}
     parts: dict[str, Part] = {}
-    for ref in refs:
+    for ref in (r for r in refs if r.part):
         if ref.profile not in by_name:
             what = f"profile {ref.profile!r} of log {ref.log[:12]} is not among the profiles"
             raise ProfileError(what, lake.parent, "Put it back where herdbook.toml says profiles are")

@@ -95,13 +95,8 @@ def _replace(con: duckdb.DuckDBPyConnection, takens: Sequence[Taken], now: int) 
     if not takens:
         return
     logs = [t.log for t in takens]
-    retire(
-        con,
-        """SELECT part FROM parts WHERE log IN (SELECT unnest(?)) AND part NOT IN (SELECT unnest(?))""",
-        [logs, [t.part for t in takens]],
-        now,
-        "decoded again",
-    )
+    let_go(con, logs, now, "decoded again")
+    con.execute("DELETE FROM retired WHERE part IN (SELECT unnest(?))", [[t.part for t in takens]])
     received = dict(con.execute("SELECT log, received_t FROM logs WHERE log IN (SELECT unnest(?))", [logs]).fetchall())
     for table in OF_A_LOG:
         con.execute(f"DELETE FROM {table} WHERE log IN (SELECT unnest(?))", [logs])
@@ -115,11 +110,15 @@ def _replace(con: duckdb.DuckDBPyConnection, takens: Sequence[Taken], now: int) 
         con.execute("UPDATE logs SET received_t = ? WHERE log = ?", [moment, log])
 
 
-def retire(con: duckdb.DuckDBPyConnection, parts: str, values: list[Any], now: int, why: str) -> None:
-    """Parts that nothing needs any more stay until their grace is over. parts: a query that selects them."""
+def let_go(con: duckdb.DuckDBPyConnection, logs: list[str], now: int, why: str) -> None:
+    """Take logs out of their parts; a part that holds nothing else is retired."""
     con.execute(
-        f"INSERT OR IGNORE INTO retired SELECT part, make_timestamp({int(now)}), '{why}' FROM ({parts})", values
+        f"""INSERT OR IGNORE INTO retired
+            SELECT part, make_timestamp({int(now)}), ? FROM parts GROUP BY part
+            HAVING bool_and(log IN (SELECT unnest(?)))""",
+        [why, logs],
     )
+    con.execute("DELETE FROM parts WHERE log IN (SELECT unnest(?))", [logs])
 
 
 def _rows(takens: Sequence[Taken], now: int) -> dict[str, pl.DataFrame]:
@@ -131,7 +130,7 @@ def _rows(takens: Sequence[Taken], now: int) -> dict[str, pl.DataFrame]:
         times = [s for s in t.spans if s.dated]
         tables["logs"].append({
             "log": t.log, "name": t.name, "path": t.path, "size_bytes": t.size_bytes, "format": reading.format,
-            "status": "partial" if reading.lost_bytes else "whole", "received_t": now, "vehicle": t.vehicle,
+            "status": "partial" if any(f[0].startswith("lost") for f in reading.faults) else "whole", "received_t": now, "vehicle": t.vehicle,
             "identity_by": t.identity_by, "profile": t.profile, "profile_hash": t.profile_hash,
             "network_hash": t.network_hash, "clock": t.clock, "clock_notes": list(t.clock_notes),
             "start_t": min(s.start for s in times), "end_t": max(s.end for s in times), "frames": reading.frames,
@@ -139,7 +138,7 @@ def _rows(takens: Sequence[Taken], now: int) -> dict[str, pl.DataFrame]:
             "lost_bytes": reading.lost_bytes, "part": t.part, "part_hash": t.part_hash, "part_bytes": t.part_bytes,
             "clock_shift_us": t.clock_shift_us, "bench": t.bench, "zone": t.zone,
         })  # fmt: skip
-        tables["parts"].append({"log": t.log, "part": t.part})
+        tables["parts"].append({"log": t.log, "part": t.part, "hash": t.part_hash})
         tables["log_messages"] += [{"log": t.log, **m} for m in reading.messages]
         names = ("kind", "message", "count", "first_offset", "detail")
         tables["log_faults"] += [{"log": t.log, **dict(zip(names, f, strict=True))} for f in reading.faults]

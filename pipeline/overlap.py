@@ -7,8 +7,6 @@ log with more samples speaks and the other is silent.
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -115,6 +113,10 @@ def joined(spans: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
     return out
 
 
-def gaps(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """What lies between joined spans."""
-    return [(a[1], b[0]) for a, b in pairwise(spans)]
+def without(span: tuple[int, int], taken: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """What is left of a span (both ends in) outside of stretches (end excluded)."""
+    left = [span]
+    for start, end in taken:
+        cut = [p for a, b in left for p in ((a, min(b, start - 1)), (max(a, end), b))]
+        left = [(a, b) for a, b in cut if a <= b]
+    return left

@@ -92,14 +92,21 @@ def _network(buses: tuple[tuple[str, Path], ...], network_hash: str) -> Network:
 
 
 def load_profiles(folder: Path) -> list[Profile]:
-    """Every *.toml under folder, by name. Raises: ProfileError for a bad one, none, or two of one name."""
-    found = [load_profile(path) for path in sorted(Path(folder).glob("**/*.toml"))]
+    """Every *.toml under folder, by name; sidecars of logs (x.log.toml), settings and hidden files are none.
+
+    Raises: ProfileError for a bad one, none at all, or two of one name.
+    """
+    found = [load_profile(path) for path in sorted(Path(folder).glob("**/*.toml")) if _may_be_profile(path)]
     if not found:
         raise ProfileError("no vehicle profile found", folder, "Put a .toml and its DBC files there")
     names = [p.name for p in found]
     if twice := sorted({n for n in names if names.count(n) > 1}):
         raise ProfileError(f"two profiles are named {twice[0]!r}", folder, "Rename one of them")
     return sorted(found, key=lambda p: p.name)
+
+
+def _may_be_profile(path: Path) -> bool:
+    return not path.name.startswith(".") and path.name != "herdbook.toml" and len(path.suffixes) == 1
 
 
 def load_profile(path: Path) -> Profile:

@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.catalogue import connect, insert, query
-from pipeline.errors import StoreError
+from pipeline.errors import DamagedPartError, StoreError
+from pipeline.part import Part
 from pipeline.profile import Profile
+from pipeline.reading import network_columns
 from pipeline.store import Store
 
 if TYPE_CHECKING:
@@ -57,10 +59,12 @@ def _add_views(path: Path, store: Store) -> None:
         for profile in store.profiles():
             roles += _role_rows(profile)
             found = con.execute(
-                "SELECT DISTINCT p.part FROM parts p JOIN logs l USING (log) WHERE l.profile = ? ORDER BY 1",
-                [profile.name]).fetchall()  # fmt: skip
+                """SELECT list(DISTINCT p.part ORDER BY p.part) FROM parts p JOIN logs l USING (log)
+                   WHERE l.profile = ? GROUP BY l.network_hash ORDER BY l.network_hash""",
+                [profile.name],
+            ).fetchall()
             if found:
-                _views(con, profile, store.lake, [part for (part,) in found])
+                _views(con, profile, store.lake, [parts for (parts,) in found])
         con.execute("""CREATE TABLE roles (profile VARCHAR, role VARCHAR, item VARCHAR, "view" VARCHAR, signal VARCHAR,
                        scale DOUBLE, "offset" DOUBLE, unit VARCHAR)""")
         if roles:
@@ -85,26 +89,50 @@ def _text(value: str) -> str:
     return "'" + value.replace("'", "''") + "'"
 
 
-def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Path, parts: Sequence[str]) -> None:
-    """One view a message: vehicle, t, channel, source, then the signals in the DBC's units."""
-    from pipeline.part import Part
+def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Path, groups: Sequence[Sequence[str]]) -> None:
+    """One view a message: vehicle, t, channel, source, then the signals in the DBC's units.
 
-    schema = sanitized(profile.name)
+    groups: parts by network; all parts of one have the same columns, so that DuckDB looks into one file until asked.
+    """
+    schema = _quoted(sanitized(profile.name))
+    con.execute(f"CREATE SCHEMA {schema}")
+    bases: list[str] = []
     columns: set[str] = set()
-    for part in parts:
-        columns |= set(Part.open(lake / part).columns)
-    con.execute(f"CREATE SCHEMA {_quoted(schema)}")
-    files = ", ".join(_text(str(lake / p)) for p in parts)
-    messages = sorted({c.rpartition(".")[0] for c in columns})
-    for message in messages:
+    for number, parts in enumerate(groups):
+        sound, alike = _sound(lake, parts, profile)
+        if not sound:
+            continue
+        files = ", ".join(_text(str(lake / p)) for p in sound)
+        source = f"read_parquet([{files}], union_by_name = {not alike})"
+        con.execute(f"CREATE VIEW {schema}._parts_{number} AS SELECT * FROM {source}")
+        bases.append(f"SELECT * FROM {schema}._parts_{number}")
+        columns |= set(Part.open(lake / sound[0]).columns)
+        if not alike:
+            columns |= {c for p in sound for c in Part.open(lake / p).columns}
+    if not bases:
+        return
+    con.execute(f"CREATE VIEW {schema}._parts AS {' UNION ALL BY NAME '.join(bases)}")
+    for message in sorted({c.rpartition(".")[0] for c in columns}):
         mine = [c for c in sorted(columns) if c.rpartition(".")[0] == message]
         signals = ", ".join(f"r.{_quoted(c)} AS {_quoted(c.rpartition('.')[2])}" for c in mine)
         con.execute(
-            f"CREATE VIEW {_quoted(schema)}.{_quoted(sanitized(message))} AS "
+            f"CREATE VIEW {schema}.{_quoted(sanitized(message))} AS "
             f"SELECT l.vehicle, r.t, r.channel, r.source, {signals}, r.log "
-            f"FROM read_parquet([{files}], union_by_name = true) r "
-            f"JOIN main.logs l USING (log) WHERE r.message = {_text(message)}"
+            f"FROM {schema}._parts r JOIN main.logs l USING (log) WHERE r.message = {_text(message)}"
         )
+
+
+def _sound(lake: Path, parts: Sequence[str], profile: Profile) -> tuple[list[str], bool]:
+    """The parts, without the first ones that cannot be opened, and whether all have the same columns."""
+    rest = list(parts)
+    while rest:
+        try:
+            first = Part.open(lake / rest[0])
+        except DamagedPartError:
+            rest = rest[1:]
+            continue
+        return rest, set(network_columns(profile.network())) <= set(first.columns)
+    return [], True
 
 
 def _role_rows(profile: Profile) -> list[dict[str, object]]:

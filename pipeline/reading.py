@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from decoders import Decoder, Frames, Log
+from decoders import Decoder, Frames, Log, Network
+from decoders.decode import RESERVED
 from decoders.frames import ERROR, REMOTE
 from decoders.integrity import IntegrityCheck
 from pipeline.clock import Tracker
@@ -21,10 +22,11 @@ from pipeline.gather import Gather
 from pipeline.identity import UNSET, SerialSeen
 from pipeline.part import Chunk, Part, PartWriter
 from pipeline.profile import Profile
-from pipeline.store import Store
+from pipeline.store import MARK, Store
 from pipeline.taken import Reading
 
 MOST_FAULTS = 50  # unknown identifiers listed one by one
+MOST_COLUMNS = 2000  # past this, columns without values cost more than they help; engineering choice
 COMPONENTS = {"vehicle_serial": "vehicle", "pack_serial": "pack", "controller_serial": "controller"}
 IDENTITY = (*COMPONENTS, "pack_firmware", "controller_firmware", "pack_hardware", "controller_hardware")
 # Classes of error frames, by bit of their identifier. Source: Linux uapi, can/error.h.
@@ -90,7 +92,8 @@ class LogDecoding:
             self._flush()
         self._look_at_share()
         reading = self._reading(opened)
-        with writing(self.store), PartWriter(target, self.gather.columns(), self.store.scratch) as writer:
+        columns = network_columns(self.profile.network()) | self.gather.columns()
+        with writing(self.store), PartWriter(target, columns, self.store.scratch) as writer:
             for name, table in self.gather.messages():
                 writer.add(Chunk(log, name, table))
             writer.close({log: asdict(reading)})
@@ -144,6 +147,20 @@ class LogDecoding:
         self.gather.close()
 
 
+def network_columns(network: Network) -> dict[str, pl.DataType]:
+    """Columns of every message of a network, so that all its parts have one schema and readers need look at one only.
+
+    Empty for networks so large that parts hold just what their log has.
+    """
+    kinds: dict[str, pl.DataType] = {"int": pl.Int64(), "uint": pl.UInt64(), "float": pl.Float64()}
+    columns = {
+        f"{m.name}.{s.name}{'_' if s.name in RESERVED else ''}": kinds[s.kind]
+        for m in network.messages
+        for s in m.signals
+    }
+    return columns if len(columns) <= MOST_COLUMNS else {}
+
+
 def serials_in(part: Part, log: str, profile: Profile) -> tuple[SerialSeen, ...]:
     """What the identity signals of one log said. Unset memory (0, all ones) is no serial."""
     found = []
@@ -171,7 +188,7 @@ def writing(store: Store) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        if not store.lake.is_dir():
-            raise StoreError("the lake's folder is gone", store.lake, "Mount or restore it, then run again") from None
+        if not (store.lake / MARK).exists():
+            raise StoreError("the lake is gone", store.lake, "Mount or restore it, then run again") from None
         do = "Make room and run again; what was committed stays"
         raise StoreError(f"the lake cannot be written ({error.strerror or error})", store.lake, do) from None

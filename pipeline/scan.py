@@ -8,6 +8,7 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -18,7 +19,7 @@ from typing import Any
 from pipeline.assess import Assessed, Work, assess, plan, vehicles_touched
 from pipeline.catalogue import transaction
 from pipeline.crew import Crew, Done, WorkerLost
-from pipeline.errors import HerdbookError, StoreError
+from pipeline.errors import DamagedPartError, HerdbookError, StoreError
 from pipeline.inbox import new_logs, stamp_of
 from pipeline.intake import take_log
 from pipeline.ledger import commit, retry, touch
@@ -108,7 +109,8 @@ def _scan(store: Store, paths: list[Path], jobs: int, progress: Progress | None,
             changes, failed, vehicles = _assess_all(store, scan, crew if jobs else None, tell)
             clock.append(time.monotonic())
     except BaseException:
-        end_scan(store, scan, state="failed")
+        with suppress(StoreError):  # whatever stopped the scan is what the user must hear
+            end_scan(store, scan, state="failed")
         raise
     end_scan(store, scan, counts, vehicles)
     close(store, scan)
@@ -187,7 +189,7 @@ def _assess_all(
             work: Work = done.item
             if done.result is not None:
                 good.append(done.result)
-            elif isinstance(done.error, StoreError):
+            elif isinstance(done.error, StoreError) and not isinstance(done.error, DamagedPartError):
                 raise done.error
             else:  # the vehicle stays marked for the next scan; the others go on
                 failed[work.vehicle] = in_words(done.error)

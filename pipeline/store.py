@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     import duckdb
 
 
+MARK = ".herdbook-lake"  # tells a lake from the empty folder that is left when its disk is not mounted
+
+
 @dataclass(frozen=True, slots=True)
 class Store:
     """Where things are, and the settings. Cheap, picklable, holds nothing open."""
@@ -45,8 +48,11 @@ class Store:
             folder.mkdir(parents=True, exist_ok=True, mode=0o750)
             if not (folder / "catalogue.duckdb").exists() and any(p.name != FILE for p in folder.iterdir()):
                 raise StoreError("the folder is not empty and holds no store", folder, "Name another folder")
-            for name in ("lake", "pages"):
+            new = not (folder / "catalogue.duckdb").exists()
+            for name in ("lake", "pages") if new else ("pages",):
                 (folder / name).mkdir(exist_ok=True, mode=0o750)
+            if new:
+                (folder / "lake" / MARK).touch()
             if profiles is not None and not (folder / FILE).exists():
                 (folder / FILE).write_text(f"profiles = {json.dumps(str(Path(profiles).absolute()))}\n", "utf-8")
         except OSError as error:
@@ -61,8 +67,8 @@ class Store:
         folder = Path(folder).absolute()
         if not folder.is_dir():
             raise StoreError("there is no store", folder, "Make one with `herdbook scan INBOX --store FOLDER`")
-        if not (folder / "lake").is_dir():
-            raise StoreError("the lake's folder is gone", folder / "lake", "Mount or restore it, then run again")
+        if not (folder / "lake" / MARK).exists():
+            raise StoreError("the lake is gone", folder / "lake", "Mount or restore it, then run again")
         store = cls(folder, read_settings(folder))
         migrate(store.catalogue)
         return store

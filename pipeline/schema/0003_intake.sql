@@ -22,8 +22,8 @@ CREATE TABLE log_serials (               -- what identity signals said in a log,
 CREATE TABLE log_facts (                 -- what a sidecar said about the vehicle
     log VARCHAR NOT NULL, fact VARCHAR NOT NULL, value VARCHAR NOT NULL
 );
-CREATE TABLE parts (                     -- which file of the lake holds a log's rows now
-    log VARCHAR PRIMARY KEY, part VARCHAR NOT NULL
+CREATE TABLE parts (                     -- which file of the lake holds a log's rows now; no row once they expired
+    log VARCHAR PRIMARY KEY, part VARCHAR NOT NULL, hash VARCHAR NOT NULL  -- SHA-256 of the file
 );
 CREATE TABLE retired (                   -- parts no longer used; deleted once their grace is over
     part VARCHAR PRIMARY KEY, retired_t TIMESTAMP NOT NULL, why VARCHAR NOT NULL
