@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, largest, metric_rows, recent, spell, windows
+from pipeline.health.evidence import event_table, largest, metric_rows, middle, recent, spell, windows
 from pipeline.health.examples import days, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.metrics.model import Event, Metric
@@ -22,10 +22,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     gaps = recent(event_table(record, "data_gap", ("lasted_s",)), limits["days"])
     worst = -largest(-hit["value"]) * 100
     share = hit.height / rows.height
+    usual = middle(hit["value"]).value
     lost = f", the longest {spell(largest(gaps['lasted_s']), 's')}" if gaps.height else ""
     return [
         Finding(
-            "service" if share >= limits["often"] else "note",
+            "service" if share >= limits["often"] and usual < limits["poor"] else "note",
             "",
             worst,
             100 * limits["coverage"],
@@ -62,6 +63,7 @@ RULE = Rule(
     limits=(
         Limit("coverage", 0.97, "1", "of a session's time: engineering choice"),
         Limit("often", 0.5, "1", "of the sessions, from which on the logger needs attention: engineering choice"),
+        Limit("poor", 0.8, "1", "of the time, in the middle of the sessions with gaps: engineering choice"),
         Limit("sessions", 3, "sessions", "engineering choice"),
         Limit("days", 30.0, "days", "engineering choice"),
     ),
