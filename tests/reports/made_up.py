@@ -10,6 +10,7 @@ from typing import Any
 
 import duckdb
 import numpy as np
+import polars as pl
 
 from pipeline.quantities import SUBSYSTEMS
 from pipeline.settings import read_settings
@@ -26,11 +27,18 @@ class Catalogue:
 
     def __init__(self, folder: Path) -> None:
         self.store = Store(folder, read_settings(folder))
+        self.metrics: list[tuple[Any, ...]] = []
         self.con = duckdb.connect(str(self.store.fleet))
         for path in sorted(SCHEMA.glob("*.sql")):
             self.con.execute(path.read_text("utf-8"))
 
     def close(self) -> Store:
+        names = ("vehicle", "start_t", "name", "item", "value", "unit", "se", "n", "coverage")
+        if self.metrics:
+            kinds: dict[str, Any] = {"start_t": pl.Datetime("us"), "se": pl.Float64}
+            incoming = pl.DataFrame(self.metrics, schema=names, schema_overrides=kinds, orient="row")
+            self.con.register("incoming", incoming)
+            self.con.execute("INSERT INTO metrics BY NAME SELECT * FROM incoming")
         self.con.close()
         return self.store
 
@@ -115,18 +123,9 @@ class Catalogue:
         se: float | None = None,
         n: int = 10,
     ) -> None:
-        self.add(
-            "metrics",
-            vehicle=vehicle,
-            start_t=start,
-            name=name,
-            item=item,
-            value=value,
-            unit=unit,
-            se=se,
-            n=n,
-            coverage=0.99,
-        )
+        """Kept until close(): one insert for all, since thousands of single ones take seconds."""
+        row = (vehicle, start, name, item, float(value), unit, se, n, 0.99)
+        self.metrics.append(row)
 
     def finding(self, vehicle: str, rule: str, **more: Any) -> None:
         item = more.get("item", "")
