@@ -19,9 +19,7 @@ OFF_PCT = 2.0
 JOIN_S = 0.2  # a rider who lets go for less is still braking
 LEAST_S = 0.4
 PAUSE_S = 0.5
-SETTLE_S = (
-    0.4  # after this long delivery should have followed: 0.36 s is the system delay braking rules allow for
-)
+SETTLE_S = 0.4  # after this long delivery should have followed: 0.36 s is the system delay braking rules allow for
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +38,6 @@ class Samples:
     side_a: dict[str, Floats]  # braking current of each motor, a magnitude
     state: State
     charge_limit_a: Floats
-    settled: Bools
     cycle_s: float
 
 
@@ -104,7 +101,6 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES},
         _state(signals, t),
         signals.at(t, "charge_limit", hold_s=3.0),
-        _settled(signals, t, demand_a, np.repeat(t[events.first], sizes)),
         float(np.median(np.diff(t_all))) / 1e6 if t_all.size > 1 else np.nan,
     )
 
@@ -145,10 +141,20 @@ def _across(signals: Signals, t: Times, role: str, pick: np.ufunc, hold_s: float
     return out
 
 
-def _settled(signals: Signals, t: Times, demand_a: Floats, began: Times) -> Bools:
-    """Where delivery should have caught up: SETTLE_S into the braking, demand steady within a fifth since
-    then."""
-    before = signals.at(t - int(SETTLE_S * 1e6), "regen_demand", hold_s=PAUSE_S)
+def settled(s: Samples, signals: Signals, delay_s: float) -> Bools:
+    """Where delivery should have caught up: demand steady within a fifth for SETTLE_S, or as long as this
+    brake takes.
+
+    delay_s: usual response of the vehicle (NaN: unknown). A late brake is late, not weak: that is another
+    rule.
+    """
+    wait = int(1e6 * np.fmax(SETTLE_S, 1.5 * delay_s + 0.1))
+    sizes = s.events.last - s.events.first + 1
+    began = np.repeat(s.t[s.events.first], sizes)
+    lowest = highest = s.demand_a
+    for part in (0.33, 0.67, 1.0):
+        before = signals.at(s.t - int(part * wait), "regen_demand", hold_s=PAUSE_S)
+        lowest, highest = np.minimum(lowest, before), np.maximum(highest, before)
     with np.errstate(invalid="ignore"):
-        steady = np.abs(demand_a - before) <= 0.2 * np.fmax(demand_a, before) + 0.5
-    return np.asarray((t - began >= SETTLE_S * 1e6) & steady)
+        steady = highest - lowest <= 0.2 * highest + 0.5
+    return np.asarray((s.t - began >= wait) & steady)

@@ -53,7 +53,7 @@ def filled(v: Floats) -> Floats:
     return np.asarray(np.interp(np.arange(v.size), np.flatnonzero(ok), v[ok]))
 
 
-def bridged(v: Floats, longest_s: float = 600.0) -> Floats:
+def bridged(v: Floats, longest_s: float = 1300.0) -> Floats:
     """Holes up to longest_s bridged by straight lines; longer ones and the ends stay empty."""
     ok = np.flatnonzero(np.isfinite(v))
     if ok.size < 2:

@@ -21,12 +21,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._braking_samples import Samples, collect, envelope_of
+from pipeline.metrics._braking_samples import Samples, collect, envelope_of, settled
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from pipeline.science.brake_response import dropouts, response_s
 from pipeline.science.stretches import (
+    Bools,
     Floats,
     extremes,
     longest_s,
@@ -46,13 +47,17 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if samples is None:
         return Outcome((Metric("braking_count", 0.0, "1"),))
     envelope = envelope_of(profile)
-    delivery = _delivery(samples, envelope)
+    response = _response(samples, envelope)
+    timed = response[np.isfinite(response)]
+    delay = float(np.median(timed)) if timed.size else np.nan
+    steady = settled(samples, signals, delay)
     table = (
         _demand(samples)
-        | delivery
-        | _sides(samples)
+        | {"response_s": response}
+        | _delivery(samples, envelope, steady)
+        | _sides(samples, steady)
         | _voltages(samples, profile)
-        | _dropout(samples, envelope, delivery["response_s"])
+        | _dropout(samples, envelope, delay)
         | _decel(samples, signals)
     )
     return Outcome(_metrics(samples, table), _events(samples, table))
@@ -73,14 +78,19 @@ def _demand(s: Samples) -> dict[str, Floats]:
     }
 
 
-def _delivery(s: Samples, envelope: Envelope) -> dict[str, Floats]:
+def _response(s: Samples, envelope: Envelope) -> Floats:
+    with np.errstate(invalid="ignore"):
+        fast = ~(s.state.speed_ms < envelope.fade_ms)
+    target = np.where(fast, np.fmin(s.demand_a, s.allowed_a), np.nan)
+    return response_s(s.t, target, s.delivered_a, s.events, max(LEAST_A, 5.0))
+
+
+def _delivery(s: Samples, envelope: Envelope, steady: Bools) -> dict[str, Floats]:
     e = s.events
     with np.errstate(invalid="ignore", divide="ignore"):
-        judged = s.settled & (s.demand_a >= LEAST_A) & np.isfinite(s.delivered_a)
+        judged = steady & (s.demand_a >= LEAST_A) & np.isfinite(s.delivered_a)
         tolerance = np.fmax(TOLERANCE_A, TOLERANCE_SHARE * s.demand_a)
         parts = split_shortfall(s.demand_a, s.allowed_a, s.delivered_a, s.state, envelope, tolerance)
-        target = np.fmin(s.demand_a, s.allowed_a)
-        fast = ~(s.state.speed_ms < envelope.fade_ms)
         out = {
             "demand_a": means(s.demand_a, e, judged),
             "allowed_a": means(s.allowed_a, e, judged),
@@ -88,7 +98,6 @@ def _delivery(s: Samples, envelope: Envelope) -> dict[str, Floats]:
             "settled_s": sums(np.where(judged, s.dt_s, 0.0), e),
             "power_w": means(s.delivered_a * s.pack_v, e),
             "energy_wh": sums(s.delivered_a * s.pack_v * s.dt_s, e) / 3600.0,
-            "response_s": response_s(s.t, np.where(fast, target, np.nan), s.delivered_a, e, max(LEAST_A, 5.0)),
         }
         out["ratio"] = out["delivered_a"] / out["demand_a"]
         out |= {f"short_{name}_a": means(part, e, judged) for name, part in parts.items()}
@@ -96,8 +105,8 @@ def _delivery(s: Samples, envelope: Envelope) -> dict[str, Floats]:
     return out
 
 
-def _sides(s: Samples) -> dict[str, Floats]:
-    left, right = (means(s.side_a[side], s.events, s.settled) for side in ("left", "right"))
+def _sides(s: Samples, steady: Bools) -> dict[str, Floats]:
+    left, right = (means(s.side_a[side], s.events, steady) for side in ("left", "right"))
     with np.errstate(invalid="ignore", divide="ignore"):
         middle = 0.5 * (left + right)
         asymmetry = np.where(middle >= LEAST_A, np.abs(left - right) / middle, np.nan)
@@ -127,12 +136,11 @@ def over_voltage_limit(profile: Profile, where: str) -> float | None:
     return None
 
 
-def _dropout(s: Samples, envelope: Envelope, response: Floats) -> dict[str, Floats]:
+def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats]:
     with np.errstate(invalid="ignore"):
         fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
-    timed = response[np.isfinite(response)]
-    delay = float(np.median(timed)) if timed.size else 0.2
-    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast, s.events, LEAST_A, delay)
+    usual = 0.2 if np.isnan(delay_s) else delay_s
+    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast, s.events, LEAST_A, usual)
     out = {name: np.full(len(s.events), np.nan) for name in ("dropout_s", "dropout_allowed_a", "dropout_share")}
     if len(lost):
         of = owner(s.events, s.t.size)[lost.first]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import largest, mean, metric_rows, reference, seconds, spell, windows
+from pipeline.health.evidence import event_table, largest, mean, metric_rows, reference, seconds, spell, windows
 from pipeline.health.examples import days, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._heat import PACK_CAUTION
@@ -28,12 +28,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     load = mean(hit["ratio"])
     fleet = reference(record, "pack_heat_ratio", "ride")
     usual = fleet.value if fleet is not None else 1.0
-    if load == load and not 0.5 * usual < load < limits["beyond"] * usual and top < stop:
-        return []  # not because of its load: other rules say what it is
+    idle = event_table(record, "idle_rise", ("rate_k_min",)).filter(pl.col("rate_k_min") >= limits["idle"]).height
+    other = idle > 0 or (load == load and not 0.5 * usual < load < limits["beyond"] * usual)
+    if other and top < stop + limits["far"]:
+        return []  # not because of its load: the rules on heat without load and beyond load say what it is
     say = f", at {spell(load, 'times')} the rise its load explains" if 0.5 * usual < load < 3.0 * usual else ""
     return [
         Finding(
-            "stop-use" if top >= stop + 5.0 else "service" if top >= stop else "note",
+            "stop-use" if top >= stop + limits["far"] else "service" if top >= stop else "note",
             "",
             top,
             stop if top >= stop else limits["warm"],
@@ -66,6 +68,8 @@ RULE = Rule(
     limits=(
         Limit("warm", 50.0, "degC", "LFP ages fast from here; charging is commonly cut to a tenth: from memory"),
         Limit("beyond", 2.0, "1", "times the usual rise is no longer because of the load: engineering choice"),
+        Limit("idle", 0.06, "K/min", "warming with no load: then load is not why: engineering choice"),
+        Limit("far", 5.0, "K", "above the limit: do not use, whatever the reason: engineering choice"),
         Limit("stop", 60.0, "degC", "discharge limit of usual LFP cells; the profile's discharge_max_c wins"),
     ),
     judge=judge,

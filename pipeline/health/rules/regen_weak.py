@@ -34,6 +34,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     mid = middle(brakings["missing"], least_se=0.01)
     if mid.value - 3.0 * mid.se < limits["missing"]:
         return []
+    if middle(brakings["asymmetry"]).value > limits["sided"]:
+        return []  # one side is missing, not a little of both: the one-sided rule speaks
     hit = brakings.filter(pl.col("missing") > limits["missing"])
     missing = 100 * mid.value
     return [
@@ -74,6 +76,7 @@ RULE = Rule(
             "1",
             "of the demand, beyond 1 A or 8 % tolerance of two current sensors: engineering choice",
         ),
+        Limit("sided", 0.25, "1", "|left - right| over their mean, as in the one-sided rule: engineering choice"),
         Limit("count", 8, "brakings", "for a sound middle: engineering choice"),
     ),
     judge=judge,
@@ -99,6 +102,7 @@ RULE = Rule(
         braked(*[refused("full", 12.0)] * 20),
         braked(*[refused("undelivered", 12.0)] * 3, *[{}] * 20),
         braked(*[refused("undelivered", 18.0)] * 20),
+        braked(*[refused("undelivered", 12.0, asymmetry=0.9, left_a=8.0, right_a=22.0)] * 20),
     ),
     unassessed_on=(braked(), braked(*[{}] * 3)),
 )

@@ -64,8 +64,8 @@ def _kind(
         value,
         limit,
         unit,
-        f"Sensor {item} {words} in {hit.height} of {rows.height} sessions "
-        f"({_measured(name, value)}): {what}.",
+        f"Sensor {item} {words} in {hit.height} of {rows.height} sessions ({_measured(name, value)}): "
+        f"{what}.",
         confidence=0.97,
         persistence=hit.height / rows.height,
         count=hit.height,
@@ -90,9 +90,7 @@ def _offsets(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
     ends = record.sessions.filter(pl.col("kind") != "rest").select(end_t="end_t").sort("end_t")
     starts = metric_rows(record, "temp_start_offset_k").filter(pl.col("kind") != "rest").sort("start_t")
     if starts.height and ends.height:
-        before = starts.join_asof(
-            ends, left_on="start_t", right_on="end_t", strategy="backward", coalesce=False
-        )
+        before = starts.join_asof(ends, left_on="start_t", right_on="end_t", strategy="backward", coalesce=False)
         pause_h = (pl.col("start_t") - pl.col("end_t_right")).dt.total_seconds() / 3600
         starts = before.filter(pause_h >= limits["pause"]).select(starts.columns)
     else:
@@ -132,9 +130,7 @@ def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
 
 def _shown(name: str, value: float, unit: str, sessions: int = 4, item: str = "cell 2") -> Record:
     seen = [
-        Metric("temp_missing_share", 0.0, "1", item=i)
-        for i in ("cell 1", "cell 2")
-        if name != "temp_missing_share"
+        Metric("temp_missing_share", 0.0, "1", item=i) for i in ("cell 1", "cell 2") if name != "temp_missing_share"
     ]
     return record(*days(sessions, "ride", *seen, Metric(name, value, unit, 0.1, 100, item=item)))
 
@@ -150,7 +146,7 @@ RULE = Rule(
         Limit("rail", 0.02, "1", "of a session's time: engineering choice"),
         Limit("missing", 0.2, "1", "of a session's samples: engineering choice"),
         Limit("jumps", 2.5, "1", "a session; one may be a lost frame, two its way back: engineering choice"),
-        Limit("moved", 0.03, "1", "of the siblings' movement; a still sensor shows 0: common practice"),
+        Limit("moved", 0.15, "1", "of the siblings' movement; a still sensor shows its noise: engineering choice"),
         Limit(
             "offset",
             2.5,

@@ -150,6 +150,13 @@ def test_a_limiter_that_cuts_off_a_full_pack_says_so(build: Build) -> None:
     assert only(run(braking(build, **roles))).data["dropout_share"] == 1.0
 
 
+def test_a_late_brake_is_late_and_not_weak(build: Build) -> None:
+    late = lambda s: held(s, level=20.0, late=0.8, end=14.8)  # noqa: E731
+    e = only(run(braking(build, regen_current=(50, late))))
+    assert e.data["response_s"] == pytest.approx(0.8, abs=0.03)
+    assert e.data["short_a"] == pytest.approx(0.0, abs=0.2)
+
+
 def test_letting_go_of_the_lever_is_no_dropout(build: Build) -> None:
     let_go = lambda s: held(s, end=12.0, level=20.0)  # noqa: E731
     e = only(
