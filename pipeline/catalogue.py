@@ -6,7 +6,7 @@ import os
 import shutil
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -55,11 +55,9 @@ def connect(path: Path, read_only: bool = False) -> duckdb.DuckDBPyConnection:
 
 
 def _unusable(path: Path, error: Exception) -> StoreError:
-    said = str(error).splitlines()[0]
-    if "No space" in said:
-        return StoreError("the disk is full", path, "Make room and run again; what was committed stays")
+    raise_if_full(path, error)
     return StoreError(
-        f"the catalogue cannot be opened: {said}",
+        f"the catalogue cannot be opened: {str(error).splitlines()[0]}",
         path,
         "Put back a copy (catalogue.before-*.duckdb), or move it away and scan the inbox again: parts are reused",
     )
@@ -78,14 +76,22 @@ def transaction(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             yield con
             con.commit()
         except BaseException:
-            con.rollback()
+            with suppress(duckdb.Error):  # after a fatal error there is nothing left to roll back
+                con.rollback()
             raise
     except duckdb.Error as error:
-        if "No space" in str(error) or "write all" in str(error):
-            raise StoreError("the disk is full", path, "Make room and run again; what was committed stays") from None
+        raise_if_full(path, error)
         raise
     finally:
-        con.close()
+        with suppress(duckdb.Error):
+            con.close()
+
+
+def raise_if_full(path: Path, error: Exception) -> None:
+    """Raises: StoreError when the error is about room on the disk, in whatever words."""
+    said = str(error)
+    if any(words in said for words in ("No space", "out of space", "ould not write", "Disk quota")):
+        raise StoreError("the disk is full", path, "Make room and run again; what was committed stays") from None
 
 
 def insert(con: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:

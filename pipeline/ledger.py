@@ -128,9 +128,10 @@ def _rows(takens: Sequence[Taken], now: int) -> dict[str, pl.DataFrame]:
         reading = t.reading
         assert reading is not None
         times = [s for s in t.spans if s.dated]
+        lost = any(kind.startswith("lost") for kind, *_ in reading.faults)
         tables["logs"].append({
             "log": t.log, "name": t.name, "path": t.path, "size_bytes": t.size_bytes, "format": reading.format,
-            "status": "partial" if any(f[0].startswith("lost") for f in reading.faults) else "whole", "received_t": now, "vehicle": t.vehicle,
+            "status": "partial" if lost else "whole", "received_t": now, "vehicle": t.vehicle,
             "identity_by": t.identity_by, "profile": t.profile, "profile_hash": t.profile_hash,
             "network_hash": t.network_hash, "clock": t.clock, "clock_notes": list(t.clock_notes),
             "start_t": min(s.start for s in times), "end_t": max(s.end for s in times), "frames": reading.frames,

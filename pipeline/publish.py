@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.catalogue import connect, insert, query
+from pipeline.catalogue import connect, insert, query, raise_if_full
 from pipeline.errors import DamagedPartError, StoreError
 from pipeline.part import Part
 from pipeline.profile import Profile
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 def publish(store: Store) -> Path:
     """Make the catalogue's present state what people and reports see. Raises: StoreError when there is no room."""
+    import duckdb
+
     temporary = store.folder / f".fleet.{os.getpid()}.tmp"
     try:
         con = connect(store.catalogue)
@@ -41,6 +43,9 @@ def publish(store: Store) -> Path:
         with temporary.open("rb") as file:
             os.fsync(file.fileno())
         temporary.replace(store.fleet)
+    except duckdb.Error as error:
+        raise_if_full(store.folder, error)
+        raise
     except OSError as error:
         do = "Make room and run again; the old fleet.duckdb is still in place"
         raise StoreError(f"cannot be published ({error.strerror or error})", store.folder, do) from None

@@ -22,7 +22,7 @@ from pipeline.gather import Gather
 from pipeline.identity import UNSET, SerialSeen
 from pipeline.part import Chunk, Part, PartWriter
 from pipeline.profile import Profile
-from pipeline.store import MARK, Store
+from pipeline.store import Store
 from pipeline.taken import Reading
 
 MOST_FAULTS = 50  # unknown identifiers listed one by one
@@ -185,10 +185,10 @@ def serials_in(part: Part, log: str, profile: Profile) -> tuple[SerialSeen, ...]
 @contextmanager
 def writing(store: Store) -> Iterator[None]:
     """Errors of writing into the store stop everything; they are not the log's fault."""
+    store.check_lake()
     try:
         yield
     except OSError as error:
-        if not (store.lake / MARK).exists():
-            raise StoreError("the lake is gone", store.lake, "Mount or restore it, then run again") from None
+        store.check_lake()
         do = "Make room and run again; what was committed stays"
         raise StoreError(f"the lake cannot be written ({error.strerror or error})", store.lake, do) from None

@@ -99,6 +99,7 @@ def clear_scratch(store: Store) -> None:
 
 def _scan(store: Store, paths: list[Path], jobs: int, progress: Progress | None, now: int | None) -> ScanResult:
     tell = progress or (lambda done, total, text: None)
+    store.check_lake()
     scan = begin_scan(store, now)
     clock = [time.monotonic()]
     limits = store.settings

@@ -67,9 +67,8 @@ class Store:
         folder = Path(folder).absolute()
         if not folder.is_dir():
             raise StoreError("there is no store", folder, "Make one with `herdbook scan INBOX --store FOLDER`")
-        if not (folder / "lake" / MARK).exists():
-            raise StoreError("the lake is gone", folder / "lake", "Mount or restore it, then run again")
         store = cls(folder, read_settings(folder))
+        store.check_lake()
         migrate(store.catalogue)
         return store
 
@@ -93,6 +92,11 @@ class Store:
     @property
     def pages(self) -> Path:
         return self.folder / "pages"
+
+    def check_lake(self) -> None:
+        """Raises: StoreError when the lake is not there, or only the empty folder that it is mounted on."""
+        if not (self.lake / MARK).exists():
+            raise StoreError("the lake is gone", self.lake, "Mount or restore it, then run again")
 
     def profiles(self) -> list[Profile]:
         """The vehicle profiles named in the settings; read once a process while unchanged. Raises: ProfileError."""
