@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
@@ -12,6 +12,9 @@ from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
 def register(app: typer.Typer) -> None:
     group = typer.Typer(help="Say what is in the store, and keep it in order.", no_args_is_help=True)
     group.command(epilog="Example: herdbook store show --store fleet")(show)
+    group.command(epilog="Example: herdbook store check --repair --store fleet")(check)
+    group.command(epilog="Example: herdbook store upkeep --store fleet")(upkeep)
+    group.command(epilog="Example: herdbook store refit --store fleet")(refit)
     group.command(epilog="Example: herdbook store publish --store fleet")(publish)
     app.add_typer(group, name="store")
 
@@ -43,6 +46,74 @@ def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
         ("room", f"{c['part_bytes'] / 1e6:.1f} MB of parts, {c['catalogue_bytes'] / 1e6:.1f} MB published catalogue"),
         ("last scan", f"{str(c['last_scan'])[:16]} UTC"),
     ]
+
+
+def check(
+    store: StoreFolder = DEFAULT_STORE,
+    repair: Annotated[bool, typer.Option("--repair", help="Rebuild damaged parts from their logs.")] = False,
+    json: Json = False,
+) -> None:
+    """Compare every part with its hash; exit code 8 when one is missing or damaged and was not rebuilt."""
+    from pipeline.commands import screen
+    from pipeline.repair import check as look
+    from pipeline.repair import repair as mend
+    from pipeline.store import Store
+
+    opened = Store.open(store)
+    mended = mend(opened) if repair else None
+    troubles = mended.troubles if mended else look(opened)
+    lost = dict(mended.lost) if mended else {log: "" for t in troubles for log in t.logs}
+    rows = [
+        (t.problem, t.part, t.vehicles, "not rebuilt" if lost.keys() & set(t.logs) else "rebuilt") for t in troubles
+    ]
+    if json:
+        screen.as_json([dict(zip(("problem", "part", "vehicles", "state"), r, strict=True)) for r in rows])
+    elif rows:
+        screen.table("Parts that are not what they were", ("problem", "part", "vehicles", "state"), rows)
+        screen.say(
+            "The next scan assesses these vehicles again." if repair else "Rebuild them: herdbook store check --repair"
+        )
+    else:
+        screen.say("Every part is as it was written.")
+    raise typer.Exit(8 if lost else 0)
+
+
+def upkeep(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
+    """Merge parts by vehicle and month, let old ones expire, delete them when their grace is over ([keep])."""
+    from dataclasses import asdict
+
+    from pipeline.commands import screen
+    from pipeline.retention import upkeep as keep
+    from pipeline.store import Store
+
+    done = keep(Store.open(store))
+    if json:
+        screen.as_json(asdict(done))
+        return
+    screen.say(
+        f"{done.merged_logs:,} logs merged into {done.merged_into:,} files; {done.expired_logs:,} logs expired; "
+        f"{done.deleted_files:,} files deleted ({done.deleted_bytes / 1e6:.1f} MB). "
+        f"The lake holds {done.files:,} files, {done.bytes / 1e6:.1f} MB."
+    )
+    for part in done.damaged:
+        screen.warn(f"herdbook: {part} is damaged. Rebuild it: herdbook store check --repair")
+
+
+def refit(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
+    """Fit the fleet's reference figures anew from its healthy majority; the next scan judges by them."""
+    from pipeline.commands import screen
+    from pipeline.refit import refit as fit
+    from pipeline.store import Store
+
+    opened = Store.open(store)
+    with opened.lock("refit of the reference"):
+        figures = fit(opened)
+    if json:
+        screen.as_json(figures.to_dicts())
+    elif figures.height:
+        screen.table(f"{figures.height} reference figures", figures.columns, figures.rows(), note="Next: herdbook scan")
+    else:
+        screen.say("Too few vehicles of any profile for a reference; rules that need one stay not assessed.")
 
 
 def publish(store: StoreFolder = DEFAULT_STORE) -> None:
