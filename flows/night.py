@@ -24,8 +24,8 @@ from flows.hands import Hands, bundles, dismiss
 from flows.once import Progress, Request
 from flows.plan import read_plan
 from flows.rolling import in_batches, rolling
-from flows.runner import task_runner
-from flows.tasks import assess_task, label, step, take_task
+from flows.runner import on_cluster, task_runner
+from flows.tasks import assess_task, label, step, take_task, unsearched
 from flows.tell import bounds, changes_of, in_full, send
 from pipeline.assess import Work, plan, vehicles_touched
 from pipeline.errors import HerdbookError
@@ -58,6 +58,9 @@ def night(store: str, inbox: str = "", workers: int = 0) -> State[dict[str, Any]
     herdbook.toml."""
     plan = read_plan(store)
     plan = replace(plan, inbox=inbox or plan.inbox, workers=workers or plan.workers)
+    if plan.dask and not on_cluster():  # a served night is loaded by name, without our choice of a runner
+        there = night.with_options(task_runner=task_runner(plan), flow_run_name="on the cluster", retries=0)
+        return there(store, inbox, workers, return_state=True)
     return as_flow(Request("night", plan.inbox, store, plan))
 
 
@@ -148,7 +151,7 @@ class _Scan:
         vehicles = vehicles_touched(self.store)
         self.tell(0, len(vehicles), "assessing vehicles")
         results = rolling(
-            lambda work: assess_task.submit(work.vehicle, self.store, work, self.hands),
+            lambda work: assess_task.submit(work.vehicle, self.store, unsearched(work), self.hands),
             self._planned(vehicles), self.hands.processes * AHEAD, self.until,
         )  # fmt: skip
         for batch in in_batches(results, COMMIT_VEHICLES, COMMIT_S):

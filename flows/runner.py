@@ -10,6 +10,14 @@ from flows.plan import Plan
 from pipeline.errors import SettingsError
 
 
+def on_cluster() -> bool:
+    """Do the tasks of the flow we are in leave this process already?"""
+    from prefect.context import FlowRunContext
+
+    context = FlowRunContext.get()
+    return context is not None and not isinstance(context.task_runner, ThreadPoolTaskRunner)
+
+
 def task_runner(plan: Plan) -> TaskRunner[Any]:
     """Threads, as many as there are workers; with [night] dask a cluster by address, or `local` processes.
 

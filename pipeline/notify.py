@@ -148,7 +148,7 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
             for kind, severity, vehicle, about, reason in changes.rows()[:MOST_LINES]
         ]
         more = len(changes.changes) - MOST_LINES
-        lines += [f"- and {more} more; the whole list: herdbook fleet --changes"] if more > 0 else []
+        lines += [f"- and {more} more; the fleet page and `herdbook night --json` have them all"] if more > 0 else []
     if changes.quarantined:
         lines += ["", "IN QUARANTINE"]
         lines += [_cut(f"- {name}: {reason}") for name, reason in changes.quarantined[:MOST_LINES]]

@@ -1,4 +1,5 @@
-"""What the night's tests share: a small fleet's logs, a store filled without Prefect, and one Prefect server."""
+"""What the night's tests share: a small fleet's logs, a store filled by one process without Prefect, and one
+Prefect server."""
 
 from __future__ import annotations
 
@@ -84,8 +85,8 @@ def fresh(tmp_path: Path, inbox: Path) -> Place:
 @pytest.fixture(scope="session")
 def plain(tmp_path_factory: pytest.TempPathFactory, inbox: Path) -> Path:
     """The store that one undisturbed night without Prefect leaves behind: the measure for all others."""
-    from flows.tell import run_plain
+    from pipeline.scan import run_scan
 
     here = place(tmp_path_factory.mktemp("plain") / "store", inbox)
-    run_plain(here.request, lambda *_: None)
+    run_scan(inbox, Store.open(here.folder), jobs=0)
     return here.folder

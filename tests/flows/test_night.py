@@ -61,6 +61,7 @@ def test_two_scans_at_once_one_is_told_to_wait(fresh: Place, server: Server) -> 
         run_once(fresh.asked(server=server.url))
 
 
+@pytest.mark.slow
 def test_without_any_server_the_night_is_finished_all_the_same(fresh: Place, plain: Path) -> None:
     """Somebody else's server that is not there: nobody listens on the discard port."""
     ended = run_once(fresh.asked(server="http://127.0.0.1:9/api"))
