@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import SettingsError
-from pipeline.reports import history_forms, history_lines, history_unknown, history_use, page, words
+from pipeline.reports import history_extremes, history_forms, history_lines, history_unknown, history_use, page, words
 from pipeline.reports.facts import Facts, one_vehicle
 from pipeline.reports.history_lines import SECTIONS, Line, Reader
 
@@ -87,6 +87,7 @@ def all_lines(facts: Facts, reader: Reader, as_of: datetime | None) -> list[Line
         *history_lines.identity(facts, reader),
         *history_lines.parts(facts, reader),
         *history_use.lines(facts, reader),
+        *history_extremes.lines(facts, reader),
         *history_lines.events(facts, reader, as_of),
         *history_unknown.lines(facts, reader, judged=as_of is None),
     ]

@@ -18,8 +18,8 @@ def lines(facts: Facts, reader: Reader, judged: bool) -> Iterator[Line]:
     for log in facts.logs:
         yield from _of_log(log)
     if judged:
-        for reason, rules in _by_reason(facts.not_assessed):
-            yield Line("unknown", f"Not judged, because {reason}: {words.listing(rules)}.", "not known")
+        for subsystem, rules in _by_subsystem(facts.not_assessed):
+            yield Line("unknown", f"Not judged about {subsystem}: {'; '.join(rules)}.", "not known")
 
 
 def _of_log(log: Row) -> Iterator[Line]:
@@ -38,10 +38,11 @@ def _of_log(log: Row) -> Iterator[Line]:
         )
 
 
-def _by_reason(not_assessed: list[Row]) -> list[tuple[str, list[str]]]:
+def _by_subsystem(not_assessed: list[Row]) -> list[tuple[str, list[str]]]:
     grouped: dict[str, list[str]] = {}
     for row in not_assessed:
-        grouped.setdefault(row["reason"].rstrip("."), []).append(row["rule"].replace("_", " "))
+        said = f"{row['rule'].replace('_', ' ')} ({row['reason'].rstrip('.')})"
+        grouped.setdefault(row["subsystem"], []).append(said)
     return sorted(grouped.items())
 
 

@@ -25,7 +25,7 @@ MAPS = (
     ("cell_r_ratio", "Resistance of each group over the pack's median group", 1.0, "1", 0.15),
     ("cell_level_mv", "Voltage of each group above the pack's median at zero current", 0.0, "mV", 10.0),
 )
-DIVERGING = [[0.0, "#1f5fa8"], [0.25, "#8fb8de"], [0.5, "#f4f1e6"], [0.75, "#eda268"], [1.0, "#a63c06"]]
+DIVERGING = [[0.0, "#1f5fa8"], [0.25, "#8fb8de"], [0.5, "@neutral"], [0.75, "#eda268"], [1.0, "#a63c06"]]
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:

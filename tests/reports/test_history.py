@@ -65,6 +65,21 @@ def test_gaps_clock_and_damage_are_told(store: Store, out: Path) -> None:
     assert "no two rests at the same knee" in said
 
 
+def test_a_counter_that_goes_back_is_told_without_a_guess(store: Store, out: Path) -> None:
+    """Written into the rows: 200 + 11.2 km at the end of week 5, 120 km at the start of week 6."""
+    told = [line for line in read(store, out)["lines"] if "went back" in line["text"]]
+    assert len(told) == 1
+    assert "from 211\u00a0km on 2026-04-05 to 120\u00a0km on 2026-04-12" in told[0]["text"]
+    assert "Why is not in the data" in told[0]["text"]
+
+
+def test_extremes_name_value_and_day(store: Store, out: Path) -> None:
+    said = [line["text"] for line in read(store, out)["lines"]]
+    assert "Highest speed on record: 24.7\u00a0km/h, in the session of 2026-04-19." in said
+    miles = [line["text"] for line in read(store, out, units="mi")["lines"]]
+    assert "Highest speed on record: 15.3\u00a0mph, in the session of 2026-04-19." in miles
+
+
 def test_miles_and_kilometres_agree(store: Store, out: Path) -> None:
     """1 mile is 1.609344 km by definition (international yard and pound agreement, 1959)."""
     by_unit = {}
