@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     import duckdb
 
 
+DUCKDBS_OWN = {"main", "temp", "system", "information_schema", "pg_catalog"}
+
+
 def publish(store: Store) -> Path:
     """Make the catalogue's present state what people and reports see. Raises: StoreError when there is no room."""
     import duckdb
@@ -86,6 +89,23 @@ def sanitized(name: str) -> str:
     return re.sub(r"\W", "_", name, flags=re.ASCII).lower() or "_"
 
 
+def schema_name(profile: str) -> str:
+    """The schema that holds a profile's views; never one that DuckDB itself uses."""
+    name = sanitized(profile)
+    return f"profile_{name}" if name in DUCKDBS_OWN else name
+
+
+def _view_names(columns: set[str]) -> dict[str, str]:
+    """View by message; two messages whose names become the same by sanitizing are told apart by a number."""
+    names: dict[str, str] = {}
+    for message in sorted({c.rpartition(".")[0] for c in columns}):
+        name = sanitized(message)
+        while name in names.values():
+            name += "_"
+        names[message] = name
+    return names
+
+
 def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
@@ -99,8 +119,8 @@ def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Path, groups:
 
     groups: parts by network; all parts of one have the same columns, so that DuckDB looks into one file until asked.
     """
-    schema = _quoted(sanitized(profile.name))
-    con.execute(f"CREATE SCHEMA {schema}")
+    schema = _quoted(schema_name(profile.name))
+    con.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
     bases: list[str] = []
     columns: set[str] = set()
     for number, parts in enumerate(groups):
@@ -117,11 +137,11 @@ def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Path, groups:
     if not bases:
         return
     con.execute(f"CREATE VIEW {schema}._parts AS {' UNION ALL BY NAME '.join(bases)}")
-    for message in sorted({c.rpartition(".")[0] for c in columns}):
+    for message, view in _view_names(columns).items():
         mine = [c for c in sorted(columns) if c.rpartition(".")[0] == message]
         signals = ", ".join(f"r.{_quoted(c)} AS {_quoted(c.rpartition('.')[2])}" for c in mine)
         con.execute(
-            f"CREATE VIEW {schema}.{_quoted(sanitized(message))} AS "
+            f"CREATE VIEW {schema}.{_quoted(view)} AS "
             f"SELECT l.vehicle, r.t, r.channel, r.source, {signals}, r.log "
             f"FROM {schema}._parts r JOIN main.logs l USING (log) WHERE r.message = {_text(message)}"
         )
@@ -144,5 +164,5 @@ def _role_rows(profile: Profile) -> list[dict[str, object]]:
     from pipeline.quantities import ROLES
 
     return [{"profile": profile.name, "role": m.role, "item": str(m.item),
-             "view": f"{sanitized(profile.name)}.{sanitized(m.message)}", "signal": m.signal, "scale": m.scale,
+             "view": f"{schema_name(profile.name)}.{sanitized(m.message)}", "signal": m.signal, "scale": m.scale,
              "offset": m.offset, "unit": ROLES[m.role].unit} for m in profile.roles]  # fmt: skip

@@ -17,10 +17,10 @@ NOW = 1_795_600_000_000_000  # 2026-11-25: when the logs were received, the same
 class Bench:
     """An inbox and a store in a folder of their own. scan() works in this process."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, profiles: Path = DATA) -> None:
         self.folder, self.inbox = folder, folder / "inbox"
         self.inbox.mkdir(parents=True, exist_ok=True)
-        self.store = Store.create(folder / "store", DATA)
+        self.store = Store.create(folder / "store", profiles)
 
     def scan(self) -> ScanResult:
         result = run_scan(self.inbox, self.store, jobs=0, now=NOW)
