@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.metrics._heat_grid import figure
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.stretches import Floats, means, stretches
+from pipeline.science.stretches import Floats, Times, means, stretches
 from pipeline.signals import Signals
 
 LEAST_A, SHARE = 6.0, 0.1  # braking current per motor, and share of the largest: above drag at zero current
@@ -27,22 +27,25 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     brake: Floats = np.full(t.shape, np.nan)
     for side in sides:
         brake = np.fmax(brake, -signals.at(t, "motor_current", side, PAUSE_S))
-    demand = signals.at(t, "brake_demand", hold_s=PAUSE_S)
-    speed = signals.at(t, "vehicle_speed", hold_s=1.0)
-    asked = np.where(demand > 0, t, np.iinfo(np.int64).min)
-    since = t - np.maximum.accumulate(asked)
+    limit = max(LEAST_A, SHARE * figure(profile.drive, "max_motor_a", 0.0))
     with np.errstate(invalid="ignore"):
-        # int64 wraps when nothing was ever asked: a huge span either way is long ago
-        free = (demand <= 0) & ((since > AFTER_S * 1e6) | (since < 0))
-        on = free & (brake > max(LEAST_A, SHARE * figure(profile.drive, "max_motor_a", 0.0))) & (speed > LEAST_MS)
+        hard = np.flatnonzero(brake > limit)
+    at = t[hard]
+    now, before = (signals.at(x, "brake_demand", hold_s=PAUSE_S) for x in (at, at - int(AFTER_S * 1e6)))
+    halfway = signals.at(at - int(0.5 * AFTER_S * 1e6), "brake_demand", hold_s=PAUSE_S)
+    with np.errstate(invalid="ignore"):
+        free = (now <= 0) & (before <= 0) & (halfway <= 0) & (signals.at(at, "vehicle_speed", hold_s=1.0) > LEAST_MS)
+    on = np.zeros(t.shape, bool)
+    on[hard] = free
     runs = stretches(t, on, PAUSE_S, join_s=0.2, least_s=LEAST_S, least_n=4)
-    known = np.isfinite(brake) & np.isfinite(demand) & (np.nan_to_num(speed) > LEAST_MS)
+    watched = _watched(signals, t[::25], brake[::25]) * 25
     step = float(np.median(np.diff(t))) / 1e6 if t.size > 1 else 0.0
     metrics = (
-        Metric("unasked_braking_count", float(len(runs)), "1", n=int(known.sum())),
-        Metric("unasked_watched_h", float(known.sum()) * step / 3600.0, "h", n=int(known.sum())),
+        Metric("unasked_braking_count", float(len(runs)), "1", n=watched),
+        Metric("unasked_watched_h", watched * step / 3600.0, "h", n=watched),
     )
-    throttle = signals.at(t, "throttle", hold_s=PAUSE_S)
+    speed = signals.at(t, "vehicle_speed", hold_s=1.0) if len(runs) else np.full(t.shape, np.nan)
+    throttle = signals.at(t, "throttle", hold_s=PAUSE_S) if len(runs) else np.full(t.shape, np.nan)
     table = {
         "lasted_s": runs.lengths_s(t),
         "current_a": means(brake, runs),
@@ -55,6 +58,13 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         for i, (a, b) in enumerate(zip(runs.first, runs.last, strict=True))
     )  # fmt: skip
     return Outcome(metrics, events)
+
+
+def _watched(signals: Signals, t: Times, brake: Floats) -> int:
+    """How many of these samples would have shown one: moving, with current and demand known."""
+    demand = signals.at(t, "brake_demand", hold_s=PAUSE_S)
+    speed = signals.at(t, "vehicle_speed", hold_s=1.0)
+    return int((np.isfinite(brake) & np.isfinite(demand) & (np.nan_to_num(speed) > LEAST_MS)).sum())
 
 
 SET = MetricSet(
