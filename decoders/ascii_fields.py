@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 U64 = NDArray[np.uint64]
-PAD = 32  # bytes kept free before and behind a block, so that a word near its edge can be loaded
+I64 = NDArray[np.int64]
 
 
 def _all(byte: int) -> np.uint64:
@@ -21,14 +21,9 @@ def _all(byte: int) -> np.uint64:
 
 ZEROS, HIGH_NIBBLES, LOW_NIBBLES = _all(0x30), _all(0xF0), _all(0x0F)
 ONES, SIX, BIT4 = _all(1), _all(6), _all(0x10)
+LAST_SIX = np.uint64(0x3030)  # two zeros before six digits
 KEEP_FIRST = np.array([(1 << 8 * n) - 1 for n in range(9)], np.uint64)  # n first characters of a word
 KEEP_LAST = np.array([((1 << 8 * n) - 1) << 8 * (8 - n) for n in range(9)], np.uint64)
-
-
-def padded(block: bytes) -> NDArray[np.uint8]:
-    """The block as uint8 with PAD newlines before and behind."""
-    edge = b"\n" * PAD
-    return np.frombuffer(edge + block + edge, np.uint8)
 
 
 def words_at(text: NDArray[np.uint8], at: NDArray[np.int64]) -> U64:
@@ -48,29 +43,38 @@ def digits(word: U64) -> tuple[U64, U64]:
     return (high + low) >> np.uint64(32), bad
 
 
-def last_digits(word: U64, count: NDArray[np.int64]) -> tuple[U64, U64]:
-    """As digits(), of the last `count` characters, 0 to 8, as if zeros stood before them."""
-    keep = KEEP_LAST[count]
+def last_digits(word: U64, count: I64) -> tuple[U64, U64]:
+    """As digits(), of the last `count` characters, 0 to 8 (more count as 8), as if zeros stood before them."""
+    keep = _kept(count, KEEP_LAST)
     return digits((word & keep) | (ZEROS & ~keep))
 
 
-def first_digits(word: U64, count: int) -> tuple[U64, U64]:
-    """As digits(), of the first `count` characters, 1 to 8, zeros behind: a decimal fraction to 8 places."""
-    keep = KEEP_FIRST[count]
-    return digits((word & keep) | (ZEROS & ~keep))
+def first_characters(count: I64) -> U64 | np.uint64:
+    """Mask of the first `count` characters of a word, 0 to 8; one for all where all counts are the same."""
+    return _kept(count, KEEP_FIRST)
 
 
-def hex_bytes(word: U64, keep: U64 | None = None) -> tuple[U64, U64]:
+def _kept(count: I64, table: U64) -> U64 | np.uint64:
+    if len(count) and (count == count[0]).all():
+        return np.uint64(table[min(max(int(count[0]), 0), 8)])
+    return np.asarray(table[np.clip(count, 0, 8)])
+
+
+def same_word(word: U64) -> U64:
+    """A single word, shape (1,), in place of an array of equal ones."""
+    return word[:1] if len(word) and (word == word[0]).all() else word
+
+
+def hex_bytes(word: U64, keep: U64 | np.uint64 | None = None) -> tuple[U64, U64]:
     """Eight hexadecimal characters to four bytes, first pair lowest, and a word, nonzero where they are none.
 
     keep: characters outside this mask count as 0 and are not judged.
     """
     letter = (word >> np.uint64(6)) & ONES
-    nibble = word & LOW_NIBBLES
-    bad = ((word & ~(letter << np.uint64(5)) & HIGH_NIBBLES) ^ ZEROS ^ (letter * np.uint64(0x70)))
-    bad |= (nibble + SIX + letter * np.uint64(3)) & BIT4
-    bad |= letter & ~((nibble + LOW_NIBBLES) >> np.uint64(4))  # "@" and "`": a letter with nibble 0
-    value = nibble + letter * np.uint64(9)
+    value = (word & LOW_NIBBLES) + letter * np.uint64(9)
+    bad = ((word & ~(letter << np.uint64(5))) & HIGH_NIBBLES) ^ (ZEROS + (letter << np.uint64(4)))
+    # a digit's value plus 6 stays below 16, a letter's does not, and neither value reaches 16
+    bad |= (((value + SIX) ^ (letter << np.uint64(4))) | value) & BIT4
     if keep is not None:
         value &= keep
         bad &= keep

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.extract import extract
+from decoders.columns import as_series
+from decoders.extract import Column, extract
 from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
-from decoders.frames_out import widened
+from decoders.frames_out import part, widened
 from decoders.layout import Message
 from decoders.network import UNKNOWN, Network
 
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 
 RESERVED = ("t", "channel", "source")  # columns of ours; a signal of that name gets an underscore behind it
 BATCH_FRAMES = 1_000_000
+SLICE = 131_072  # frames
 
 
 @dataclass(slots=True)
@@ -42,13 +45,13 @@ class Tally:
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Frames of one message in file order; arrays (n,), payload uint8 (n, width)."""
+    """Frames of one message in file order; arrays (n,), payload uint8 (n, width); channel, can_id where needed."""
 
     t: NDArray[np.int64]
     payload: NDArray[np.uint8]
     length: NDArray[np.uint8]
-    channel: NDArray[np.uint8]
-    can_id: NDArray[np.uint32]
+    channel: NDArray[np.uint8] | None
+    can_id: NDArray[np.uint32] | None
 
 
 class Decoder:
@@ -62,20 +65,28 @@ class Decoder:
         self._channels: list[str] = []
 
     def add(self, frames: Frames) -> None:
-        """Sort one batch into messages."""
+        """Sort one batch into messages; a large one in slices that the cache can hold."""
+        for at in range(0, len(frames), SLICE):
+            self._sort(part(frames, slice(at, at + SLICE)) if len(frames) > SLICE else frames)
+
+    def _sort(self, frames: Frames) -> None:
         which = self.network.match(frames)
         self._count(frames, which)
         order = np.argsort(which, kind="stable")
-        present, first = np.unique(which[order], return_index=True)
-        ends = [*first[1:].tolist(), len(order)]
+        ends = np.cumsum(np.bincount(which + 2, minlength=len(self.network.messages) + 2)).tolist()
         numbers = np.array([self._channel_number(c) for c in frames.channels] or [0], np.uint8)
-        for message, start, end in zip(present.tolist(), first.tolist(), ends, strict=True):
-            if message < 0:
+        narrow = frames.payload.shape[1] == 8
+        payload: NDArray[Any] = np.ascontiguousarray(frames.payload)
+        payload = payload.view(np.uint64)[:, 0] if narrow else payload
+        for index, (start, end) in enumerate(pairwise(ends[1:])):
+            if start == end:
                 continue
             rows = order[start:end]
-            self._pieces.setdefault(message, []).append(Rows(
-                frames.t[rows], frames.payload[rows], frames.length[rows],
-                numbers[frames.channel[rows]], frames.can_id[rows]))
+            picked: NDArray[np.uint8] = payload[rows].view(np.uint8).reshape(-1, 8 if narrow else payload.shape[1])
+            self._pieces.setdefault(index, []).append(Rows(
+                frames.t[rows], picked, frames.length[rows],
+                numbers[frames.channel[rows]] if self.network.several_buses else None,
+                frames.can_id[rows] if self.network.messages[index].j1939 else None))
             self.held += end - start
 
     def tables(self) -> dict[str, pl.DataFrame]:
@@ -118,27 +129,23 @@ class Decoder:
             self.tally.short[message.name] += n_short
         payload = widened(rows.payload, 8 if message.length <= 8 else 64)
         columns = extract(message, payload, rows.length if n_short else None)
-        self._count_odd(message, {name: (c.values, c.valid) for name, c in columns.items()})
+        self._count_odd(message, columns)
         series = [pl.Series("t", rows.t).cast(pl.Datetime("us", "UTC"))]
-        if self.network.several_buses:
+        if rows.channel is not None:
             series.append(pl.Series("channel", self._channels, dtype=pl.String).gather(rows.channel))
-        if message.j1939:
+        if rows.can_id is not None:
             series.append(pl.Series("source", (rows.can_id & 0xFF).astype(np.uint8)))
         for name, column in columns.items():
-            one = pl.Series(name + "_" if name in RESERVED else name, column.values)
-            if column.valid is not None and not column.valid.all():
-                one = pl.select(pl.when(pl.Series(column.valid)).then(one).alias(one.name)).to_series()
-            series.append(one)
+            series.append(as_series(name + "_" if name in RESERVED else name, column))
         return pl.DataFrame(series)
 
-    def _count_odd(self, message: Message, columns: dict[str, tuple[NDArray[np.generic],
-                                                                    NDArray[np.bool_] | None]]) -> None:
+    def _count_odd(self, message: Message, columns: dict[str, Column]) -> None:
         for selector in message.signals:
             if not selector.selector:
                 continue
             dependants = [s.when for s in message.signals if s.parent == selector.name]
             known = set(selector.states).union(*dependants)
-            values, valid = columns[selector.name]
+            values, valid = columns[selector.name].values, columns[selector.name].valid
             if known and values.dtype != np.float64:
                 odd = ~np.isin(values, np.array(sorted(known)))
                 n = int(np.count_nonzero(odd if valid is None else odd & valid))
@@ -172,7 +179,8 @@ def _joined(pieces: list[Rows]) -> Rows:
     if len(pieces) == 1:
         return pieces[0]
     width = max(p.payload.shape[1] for p in pieces)
-    wide = [widened(p.payload, width) for p in pieces]
-    return Rows(np.concatenate([p.t for p in pieces]), np.concatenate(wide),
-                np.concatenate([p.length for p in pieces]), np.concatenate([p.channel for p in pieces]),
-                np.concatenate([p.can_id for p in pieces]))
+    channels = [p.channel for p in pieces if p.channel is not None]
+    numbers = [p.can_id for p in pieces if p.can_id is not None]
+    return Rows(np.concatenate([p.t for p in pieces]), np.concatenate([widened(p.payload, width) for p in pieces]),
+                np.concatenate([p.length for p in pieces]), np.concatenate(channels) if channels else None,
+                np.concatenate(numbers) if numbers else None)

@@ -112,9 +112,13 @@ def _cut(word: U64, shift: int, length: int, signed: bool) -> U64:
     if signed:
         left = 64 - length - shift
         top = word << np.uint64(left) if left else word
-        return (top.view(np.int64) >> np.int64(64 - length)).view(np.uint64)
-    out = word >> np.uint64(shift) if shift else word
-    return out & np.uint64((1 << length) - 1) if shift + length < 64 else out
+        return np.right_shift(top.view(np.int64), np.int64(64 - length)).view(np.uint64)
+    if not shift:
+        return word & np.uint64((1 << length) - 1) if length < 64 else word
+    out = word >> np.uint64(shift)
+    if shift + length < 64:
+        out &= np.uint64((1 << length) - 1)
+    return out
 
 
 def scaled(signal: Signal, raw: U64) -> NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]:
@@ -137,7 +141,8 @@ def scaled(signal: Signal, raw: U64) -> NDArray[np.int64] | NDArray[np.uint64] |
 def _linear(signal: Signal, counts: NDArray[np.int64] | U64 | NDArray[np.float64]) -> NDArray[np.float64]:
     if signal.scale == 1 and signal.offset == 0:
         return counts.astype(np.float64)
-    values: NDArray[np.float64] = np.multiply(counts, np.float64(signal.scale), dtype=np.float64)
+    values = counts.astype(np.float64)
+    values *= np.float64(signal.scale)
     if signal.offset or not signal.scale > 1e-200:  # adding zero still turns -0.0 into 0.0
         values += np.float64(signal.offset)
     return values

@@ -62,6 +62,12 @@ def widened(payload: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
     return np.pad(payload, ((0, 0), (0, missing))) if missing > 0 else payload
 
 
+def part(frames: Frames, rows: slice | NDArray[np.int64] | NDArray[np.bool_]) -> Frames:
+    """Some rows of a batch."""
+    return Frames(frames.t[rows], frames.channel[rows], frames.can_id[rows], frames.flags[rows],
+                  frames.length[rows], frames.payload[rows], frames.channels)
+
+
 class Rows:
     """Column arrays for n frames, all zero at first; a reader fills them by position."""
 

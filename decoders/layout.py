@@ -18,9 +18,12 @@ class Signal:
     """One signal: where its bits are, what number they make, and when it is present.
 
     start: DBC bit number, of the least significant bit (little endian) or the most significant (big endian).
-    scale, offset: as written, an int when the file writes an integer; value = raw * scale + offset, unit as
-    given. parent, when: a multiplexed signal is present while the selector `parent` is present and has a
-    value in `when`.
+    scale, offset: as written, an int when the file writes an integer; value = raw * scale + offset, unit as given.
+    parent, when: a multiplexed signal is present while the selector `parent` is present and has a value in `when`.
+    first_bit: the start bit (little endian), or its place from the top of the frame (big endian; bit 7 is 0).
+    end_bit: one past the last bit; the signal is present in a frame of at least this many data bits.
+    kind: column type, "int" Int64, "uint" UInt64, "float" Float64. Whole numbers stay whole as long as the widest
+        value the bits can make fits in 64 bits; past that (a 64-bit count times ten) they are the nearest float64.
     """
 
     name: str
@@ -39,16 +42,15 @@ class Signal:
     parent: str | None = None
     when: frozenset[int] = frozenset()
     comment: str = ""
+    first_bit: int = field(init=False, compare=False, repr=False)
+    end_bit: int = field(init=False, compare=False, repr=False)
+    kind: Kind = field(init=False, compare=False, repr=False)
 
-    @property
-    def first_bit(self) -> int:
-        """Start bit (little endian), or its place from the top of the frame (big endian; bit 7 is 0)."""
-        return 8 * (self.start // 8) + 7 - self.start % 8 if self.big_endian else self.start
-
-    @property
-    def end_bit(self) -> int:
-        """One past the last bit; the signal is present in a frame of at least this many data bits."""
-        return self.first_bit + self.length
+    def __post_init__(self) -> None:
+        first = 8 * (self.start // 8) + 7 - self.start % 8 if self.big_endian else self.start
+        object.__setattr__(self, "first_bit", first)
+        object.__setattr__(self, "end_bit", first + self.length)
+        object.__setattr__(self, "kind", self._kind())
 
     @property
     def integral(self) -> bool:
@@ -62,14 +64,8 @@ class Signal:
             return -(1 << (self.length - 1)), (1 << (self.length - 1)) - 1
         return 0, (1 << self.length) - 1
 
-    @property
-    def kind(self) -> Kind:
-        """Column type: "int" Int64, "uint" UInt64, "float" Float64.
-
-        Whole numbers stay whole as long as the widest value the bits can make fits in 64 bits; past that
-        (a 64-bit count times ten, say) they become the nearest float64.
-        """
-        if not self.integral:
+    def _kind(self) -> Kind:
+        if not self.integral or not 1 <= self.length <= 64:
             return "float"
         ends = sorted(int(raw) * int(self.scale) + int(self.offset) for raw in self.raw_range)
         if INT64[0] <= ends[0] and ends[1] <= INT64[1]:

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import struct
 import weakref
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+
+from decoders import inflate
 
 HEADER = struct.Struct("<4s4xQQ")
 PACKED = struct.Struct("<2sBxLQQ")
@@ -129,8 +130,8 @@ class Blocks:
         if unpacked > MAX_PACKED or packed > length or way > 1:
             raise Broken(f"the packed block at byte {address} claims {unpacked} bytes, packed by way {way}")
         try:
-            data = zlib.decompressobj().decompress(self.file.read(packed), max(unpacked, 1))
-        except zlib.error as e:
+            data = inflate.machine().decompress(self.file.read(packed), max(unpacked, 1))
+        except inflate.ERRORS as e:
             raise Broken(f"the packed block at byte {address} is damaged: {e}") from None
         if len(data) != unpacked:
             raise Broken(f"the packed block at byte {address} holds {len(data)} of {unpacked} bytes")

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
 from decoders.frames import Frames
+from decoders.frames_out import part
 from decoders.log import join_frames
 
 END = 2**62
@@ -35,9 +35,3 @@ def merged(streams: list[Iterator[Frames]]) -> Iterator[Frames]:
                 del held[i]
         joined = join_frames([f for f in ready if len(f)])
         yield part(joined, np.argsort(joined.t, kind="stable")) if len(ready) > 1 else joined
-
-
-def part(frames: Frames, rows: slice | NDArray[np.int64]) -> Frames:
-    """Some rows of a batch."""
-    return Frames(frames.t[rows], frames.channel[rows], frames.can_id[rows], frames.flags[rows],
-                  frames.length[rows], frames.payload[rows], frames.channels)

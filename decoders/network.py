@@ -73,7 +73,10 @@ class Network:
 
     def match(self, frames: Frames) -> NDArray[np.int16]:
         """Index into `messages` per frame; UNKNOWN without a message, SKIPPED for error and remote frames."""
-        keys = frames.can_id | np.where(frames.flags & EXTENDED, np.uint32(EXTENDED_KEY), np.uint32(0))
+        flags = int(np.bitwise_or.reduce(frames.flags)) if len(frames) else 0
+        keys = frames.can_id
+        if flags & EXTENDED:
+            keys = keys | (frames.flags & np.uint8(EXTENDED)).astype(np.uint32) << np.uint32(31)
         tables = [self._tables(label) for label in frames.channels]
         if len(set(map(id, tables))) <= 1:
             which = tables[0].find(keys) if tables else np.full(len(frames), UNKNOWN, np.int16)
@@ -82,7 +85,8 @@ class Network:
             for index, table in enumerate(tables):
                 rows = frames.channel == index
                 which[rows] = table.find(keys[rows])
-        which[(frames.flags & (ERROR | REMOTE)) != 0] = SKIPPED
+        if flags & (ERROR | REMOTE):
+            which[(frames.flags & (ERROR | REMOTE)) != 0] = SKIPPED
         return which
 
     def _tables(self, label: str) -> _Lookup:
@@ -117,8 +121,8 @@ class _Lookup:
 
     def find(self, keys: NDArray[np.uint32]) -> NDArray[np.int16]:
         which: NDArray[np.int16] = self.short[keys & np.uint32(0x7FF)]
-        extended = np.flatnonzero(keys > 0x7FF)
-        if len(extended):
+        if len(keys) and int(keys.max()) > 0x7FF:
+            extended = np.flatnonzero(keys > 0x7FF)
             ids = keys[extended]
             found = _search(self.long, ids & np.uint32(IDENTIFIER))
             if len(self.groups[0]):

@@ -5,17 +5,22 @@ from __future__ import annotations
 import codecs
 import tempfile
 import weakref
-import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders import inflate
 
 if TYPE_CHECKING:
     from decoders.log import Account
 
 GZIP = b"\x1f\x8b\x08"
 READ_BYTES = 1 << 18
-BLOCK_BYTES = 1 << 20  # of text, cut at a line end: fits the second-level cache together with its columns
+BLOCK_BYTES = 1 << 19  # of text, cut at a line end: fits the second-level cache together with its columns
+PAD = 32  # newlines before and behind each piece of text, so that a word near its edge can be loaded
 MAX_LINE = 1 << 16  # bytes; no text format has lines near this
 MAX_RATIO = 300  # a log unpacks to 5 to 20 times its size; past this it is a bomb ...
 FREE_BYTES = 1 << 28  # ... unless it is small anyway
@@ -37,9 +42,10 @@ class Source:
         self._held = b""
         self.trouble: tuple[str, str] | None = None  # loss of the packed file, not yet in the account
         self._stream = self._unpacked() if self.packed else self._plain()
+        self._direct = not self.packed
         head = self.peek(4)
         if head[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
-            rest, self._held = self._held, b""
+            rest, self._held, self._direct = self._held, b"", False
             self._stream = _ascii(rest, self._stream)
         elif head.startswith(codecs.BOM_UTF8):
             self._held = self._held[3:]
@@ -62,32 +68,58 @@ class Source:
         self._tell()
         return whole[:n]
 
-    def blocks(self, account: Account) -> Iterator[tuple[int, bytes]]:
+    def blocks(self, account: Account) -> Iterator[tuple[int, NDArray[np.uint8]]]:
         """Text in pieces that end at a line end, each with its offset; every line end is a newline.
 
+        A piece has PAD newlines before and behind its text. It is valid until the next one is asked for.
         A line longer than MAX_LINE is dropped and accounted for, however long it is.
         """
+        store = bytearray(b"\n" * (2 * PAD + MAX_LINE + BLOCK_BYTES))
+        text, view = np.frombuffer(store, np.uint8), memoryview(store)
         rest = b""
         while True:
-            at = self.offset - len(rest)
-            fresh = self.read(BLOCK_BYTES - len(rest))
-            if not fresh:
+            store[PAD:PAD + len(rest)] = rest
+            fresh = PAD + len(rest)
+            at, end = self.offset - len(rest), fresh + self.read_into(view[fresh:PAD + len(rest) + BLOCK_BYTES])
+            if end == fresh:
                 if rest.strip():
                     if not rest.endswith(b"\n"):
                         account.lose("cut", self.offset, 0, "the last line has no line end: perhaps it was longer")
-                    yield at, rest + b"\n"
+                    store[end:end + PAD + 1] = b"\n" * (PAD + 1)
+                    yield at, text[:end + PAD + 1]
                 return
-            block = rest + fresh
-            if b"\r" in fresh:
-                block = block.replace(b"\r", b"\n")
-            cut = block.rfind(b"\n") + 1
-            if cut:
-                yield at, block[:cut]
-            rest = block[cut:]
+            if store.find(b"\r", fresh, end) >= 0:
+                text[fresh:end][text[fresh:end] == 13] = 10
+            cut = max(store.rfind(b"\n", PAD, end) + 1, PAD)
+            rest = bytes(view[cut:end])
+            if cut > PAD:
+                store[cut:cut + PAD] = b"\n" * PAD
+                yield at, text[:cut + PAD]
             if len(rest) > MAX_LINE:
                 at = self.offset - len(rest)
                 rest = self._skip_line()
                 account.lose("limit", at, self.offset - len(rest) - at, f"a line of over {MAX_LINE} bytes")
+
+    def read_into(self, room: memoryview) -> int:
+        """Fill as much of the room as there is; bytes filled, 0 at the end."""
+        done = min(len(self._held), len(room))
+        room[:done] = self._held[:done]
+        self._held = self._held[done:]
+        while done < len(room):
+            if self._direct:
+                n = self.file.readinto(room[done:])  # type: ignore[attr-defined]
+                if not n:
+                    break
+            else:
+                if not (more := next(self._stream, b"")):
+                    break
+                n = min(len(more), len(room) - done)
+                room[done:done + n] = more[:n]
+                self._held = more[n:]
+            done += n
+        self.offset += done
+        self._tell()
+        return done
 
     def on_disk(self) -> Path:
         """A path with the unpacked content, for libraries that seek; a temporary file when packed."""
@@ -119,10 +151,10 @@ class Source:
         while data := self.file.read(READ_BYTES >> 2):
             packed += len(data)
             while data:
-                machine = machine or zlib.decompressobj(wbits=31)
+                machine = machine or inflate.machine(wbits=31)
                 try:
                     piece = machine.decompress(data, READ_BYTES)
-                except zlib.error as e:
+                except inflate.ERRORS as e:
                     self.trouble = ("record", f"damaged gzip data near packed byte {packed - len(data)}: {e}")
                     return
                 out += len(piece)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.ascii_fields import PAD, ZEROS, hex_bytes, last_digits, padded, words_at
+from decoders.ascii_fields import ZEROS, hex_bytes, last_digits, words_at
+from decoders.source import PAD
 
 I64 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -32,15 +33,13 @@ HEX_PAIRS = _pair_table()
 class Lines:
     """The lines of a block that hold anything; word k of line i is the token first[i] + k, if k < count[i].
 
-    text: the block with PAD newlines around it; start, end: positions in it, shape (tokens,).
+    text: a block with PAD newlines around it; start, end: positions in it, shape (tokens,).
     offset(i): where line i begins within the block.
     """
 
-    def __init__(self, block: bytes, separators: bytes = b"") -> None:
-        self.text = padded(block)
-        ink = self.text > 32
-        for separator in separators:
-            ink &= self.text != separator
+    def __init__(self, text: NDArray[np.uint8]) -> None:
+        self.text = text
+        ink = text > 32
         edges: I64 = np.flatnonzero(ink[1:] != ink[:-1]) + 1
         self.start, self.end = edges[0::2], edges[1::2]
         ends: I64 = np.flatnonzero(self.text[PAD:] == 10) + PAD

@@ -14,7 +14,6 @@ Source: no official document is public; layouts as python-can's reader has them,
 from __future__ import annotations
 
 import struct
-import zlib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
@@ -22,6 +21,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from decoders import inflate
 from decoders.ascii_fields import KEEP_FIRST
 from decoders.errors import LogFormatError
 from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
@@ -148,14 +148,14 @@ def _container(body: bytes, at: int, account: Account) -> Iterator[tuple[int, by
         account.lose("record", at, len(body), f"container packed by unknown method {method}")
         yield at, None
         return
-    machine = zlib.decompressobj()
+    machine = inflate.machine()
     out, fault = [], ""
     try:
         limit = min(max(claimed, 1), MAX_UNPACKED)
         out.append(machine.decompress(data, limit))
         if machine.unconsumed_tail and not machine.eof:
             account.lose("limit", at, len(body), f"container unpacks to more than {limit} bytes")
-    except zlib.error as e:
+    except inflate.ERRORS as e:
         fault = str(e)
         out = [_what_unpacks(data, claimed)]
     whole = b"".join(out)
@@ -170,14 +170,14 @@ def _container(body: bytes, at: int, account: Account) -> Iterator[tuple[int, by
 
 def _what_unpacks(data: bytes, claimed: int) -> bytes:
     """The sound beginning of a damaged deflate stream."""
-    machine = zlib.decompressobj()
+    machine = inflate.machine()
     out = bytearray()
     try:
         for i in range(0, len(data), 256):
             out += machine.decompress(data[i:i + 256], MAX_UNPACKED)
             if len(out) >= claimed:
                 break
-    except zlib.error:
+    except inflate.ERRORS:
         pass
     return bytes(out[:claimed])
 

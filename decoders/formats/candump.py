@@ -13,24 +13,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoders.ascii_fields import (
-    KEEP_FIRST,
-    PAD,
-    first_digits,
+    LAST_SIX,
+    digits,
+    first_characters,
     hex_bytes,
     hex_number,
     last_digits,
-    padded,
+    same_word,
     words_at,
 )
 from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
 from decoders.frames_out import Labels, Rows
 from decoders.log import ABSOLUTE_US, Account, Reader
-from decoders.source import Source
+from decoders.source import PAD, Source
 
 LINE = re.compile(
     rb"\s*\((\d{1,12})\.(\d{1,9})\) +(\S{1,64}) +([0-9A-Fa-f]{1,8})#"
@@ -39,95 +40,134 @@ LOOKS = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +[0-9A-Fa-f]{1,8}#", re.MULTILINE)
 ERROR_BIT = 0x2000_0000
 IDENTIFIER = 0x1FFF_FFFF
 I64 = NDArray[np.int64]
+Bool = NDArray[np.bool_]
 
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
     labels = Labels()
     first = True
-    for offset, block in source.blocks(account):
-        frames = _parse(block, offset, labels, account)
+    for offset, text in source.blocks(account):
+        frames = _parse(text, offset, labels, account)
         if first and len(frames):
             account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
             first = False
         yield frames
 
 
-def _parse(block: bytes, offset: int, labels: Labels, account: Account) -> Frames:
-    text = padded(block)
-    ends: I64 = np.flatnonzero(text[PAD:-PAD] == 10) + PAD
-    starts = np.concatenate(([PAD], ends[:-1] + 1))
-    full = ends > starts
-    if not full.all():
-        starts, ends = starts[full], ends[full]
-    rows = Rows(len(starts))
-    good = _regular(text, starts, ends, rows, labels)
+def _parse(text: NDArray[np.uint8], offset: int, labels: Labels, account: Account) -> Frames:
+    shape = _even(text) or _uneven(text)
+    rows = Rows(len(shape.start))
+    good = _regular(text, shape, rows, labels)
     for i in np.flatnonzero(~good).tolist():
-        line = text[starts[i]:ends[i]].tobytes()
+        line = text[shape.start[i]:shape.newline[i]].tobytes()
         if _one(line, i, rows, labels):
             good[i] = True
         elif line.strip():
-            at = offset + int(starts[i]) - PAD
+            at = offset + int(shape.start[i]) - PAD
             account.lose("line", at, len(line) + 1, f"not a candump line: {line[:60]!r}")
     return rows.frames(labels, None if good.all() else good)
 
 
-def _regular(text: NDArray[np.uint8], starts: I64, ends: I64, rows: Rows,
-             labels: Labels) -> NDArray[np.bool_]:
+class Shape(NamedTuple):
+    """Positions in the text, one a line: its start, the blank behind the time, the one behind the label, the end of
+    the data and of the line; and where the line may be of a regular shape (None: everywhere)."""
+
+    start: I64
+    time_end: I64
+    label_end: I64
+    data_end: I64
+    newline: I64
+    good: Bool | None
+
+
+def _even(text: NDArray[np.uint8]) -> Shape | None:
+    """A block in which every line has the same number of blanks, two or three, as a logger writes it."""
+    gaps: I64 = np.flatnonzero(text[PAD:-PAD] <= 32) + PAD
+    for blanks in (2, 3):
+        if len(gaps) and len(gaps) % (blanks + 1) == 0:
+            by_line = gaps.reshape(-1, blanks + 1)
+            kinds = text[by_line]
+            if (kinds[:, -1] == 10).all() and (kinds[:, :-1] == 32).all():
+                end = by_line[:, -1]
+                start = np.concatenate(([PAD], end[:-1] + 1))
+                data_end = by_line[:, 2] if blanks == 3 else end
+                good = None if blanks == 2 else end - data_end == 2
+                return Shape(start, by_line[:, 0], by_line[:, 1], data_end, end, good)
+    return None
+
+
+def _uneven(text: NDArray[np.uint8]) -> Shape:
+    """Any block: the first two blanks of each line that is not empty."""
+    newline: I64 = np.flatnonzero(text[PAD:-PAD] == 10) + PAD
+    start = np.concatenate(([PAD], newline[:-1] + 1))
+    full = newline > start
+    start, newline = start[full], newline[full]
+    blanks = np.concatenate((np.flatnonzero(text == 32), np.full(2, len(text) - PAD)))
+    at = np.searchsorted(blanks[:-2], start)
+    time_end, label_end = blanks[at], blanks[at + 1]
+    marked = text[newline - 2] == 32
+    data_end = np.where(marked, newline - 2, newline)
+    good = label_end < data_end
+    inside = np.flatnonzero(good)
+    lines = np.searchsorted(blanks[:-2], data_end[inside])
+    good[inside] = lines - at[inside] == 2  # no further blank between label and end
+    good &= ~_odd_bytes(text, start, newline)
+    return Shape(start, np.where(good, time_end, PAD), np.where(good, label_end, PAD), np.where(good, data_end, PAD),
+                 newline, good)
+
+
+def _odd_bytes(text: NDArray[np.uint8], start: I64, newline: I64) -> Bool:
+    """Lines with a control character, which the quick tests of digits take on trust."""
+    odd = np.flatnonzero((text < 32) & (text != 10))
+    if not len(odd):
+        return np.zeros(len(start), np.bool_)
+    return np.asarray(np.searchsorted(odd, newline) > np.searchsorted(odd, start))
+
+
+def _regular(text: NDArray[np.uint8], shape: Shape, rows: Rows, labels: Labels) -> Bool:
     """Fill the rows of the usual shape, all at once; True where a line has been read."""
-    spaces: I64 = np.flatnonzero(text == 32)
-    per_line = len(spaces) // max(1, len(starts))
-    if len(spaces) == per_line * len(starts) and 2 <= per_line <= 3:
-        at = np.arange(len(starts)) * per_line
-    else:
-        at = np.searchsorted(spaces, starts)
-        spaces = np.concatenate((spaces, np.full(2, len(text) - PAD)))
-    time_end, label_end = spaces[at], spaces[at + 1]
-    good = (time_end > starts + 8) & (label_end < ends)
-    good &= (label_end - time_end <= 16) & (label_end > time_end + 1)
-    tail = ends - 2
-    marked = text[tail] == 32
-    if marked.any():
-        mark = text[ends - 1] | 0x20
+    good = (shape.time_end > shape.start + 8) & (shape.data_end > shape.label_end)
+    size = shape.label_end - shape.time_end
+    good &= (size <= 17) & (size > 1)
+    if shape.good is not None:
+        good &= shape.good
+        mark = text[shape.newline - 1] | 0x20
+        marked = shape.data_end < shape.newline
         good &= ~marked | (mark == ord("t")) | (mark == ord("r"))
         rows.flags |= np.where(marked & (mark == ord("t")), np.uint8(TX), np.uint8(0))
-        ends = np.where(marked, tail, ends)
-    good &= ends > label_end
-    safe = np.where(good, time_end, PAD), np.where(good, label_end, PAD), np.where(good, ends, PAD)
-    good &= _times(text, starts, safe[0], rows)
-    good &= _identifiers(text, safe[1], safe[2], rows)
-    _channels(text, safe[0], safe[1], rows, labels, good)
+    if not good.all():
+        start, time_end, label_end, data_end = (np.where(good, a, PAD) for a in shape[:4])
+        shape = Shape(start, time_end, label_end, data_end, shape.newline, good)
+    good &= _times(text, shape.start, shape.time_end, rows)
+    good &= _identifiers(text, shape.label_end, shape.data_end, rows)
+    count = shape.label_end - shape.time_end - 1
+    low = words_at(text, shape.time_end + 1) & first_characters(count)
+    high = words_at(text, shape.time_end + 9) & first_characters(count - 8)
+    rows.channel[:] = labels.of_words(low, high, good)
     return good
 
 
-def _times(text: NDArray[np.uint8], starts: I64, time_end: I64, rows: Rows) -> NDArray[np.bool_]:
-    """(seconds.micros) with six decimals, up to 16 digits of seconds."""
+def _times(text: NDArray[np.uint8], start: I64, time_end: I64, rows: Rows) -> Bool:
+    """(seconds.micros) with six decimals, up to 12 digits of seconds."""
     dot = time_end - 8
-    count = dot - starts - 1
-    good = (text[starts] == ord("(")) & (text[dot] == ord(".")) & (text[time_end - 1] == ord(")"))
+    count = dot - start - 1
+    good = (text[start] == ord("(")) & (text[dot] == ord(".")) & (text[time_end - 1] == ord(")"))
     good &= (count >= 1) & (count <= 12)
-    count = np.clip(count, 0, 12)
-    micros, bad = first_digits(words_at(text, dot + 1), 6)
-    low, bad_low = last_digits(words_at(text, dot - 8), np.minimum(count, 8))
-    high, bad_high = last_digits(words_at(text, dot - 16), np.maximum(count - 8, 0))
-    seconds = high * np.uint64(100_000_000) + low
-    rows.t[:] = (seconds * np.uint64(1_000_000) + micros // np.uint64(100)).view(np.int64)
+    micros, bad = digits((words_at(text, dot + 1) << np.uint64(16)) | LAST_SIX)
+    low, bad_low = last_digits(words_at(text, dot - 8), count)
+    seconds, bad_high = last_digits(same_word(words_at(text, dot - 16)), count - 8)
+    seconds = seconds * np.uint64(100_000_000) + low
+    rows.t[:] = (seconds * np.uint64(1_000_000) + micros).view(np.int64)
     return np.asarray(good & ((bad | bad_low | bad_high) == 0))
 
 
-def _channels(text: NDArray[np.uint8], time_end: I64, label_end: I64, rows: Rows, labels: Labels,
-              good: NDArray[np.bool_]) -> None:
-    count = label_end - time_end - 1
-    low = words_at(text, time_end + 1) & KEEP_FIRST[np.clip(count, 0, 8)]
-    high = words_at(text, time_end + 9) & KEEP_FIRST[np.clip(count - 8, 0, 8)]
-    rows.channel[:] = labels.of_words(low, high, good)
-
-
-def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows) -> NDArray[np.bool_]:
+def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows) -> Bool:
     """id#data as III#, IIIIIIII#, each with ## for CAN FD: fills identifier, flags, length and payload."""
     start = label_end + 1
-    long = text[start + 8] == ord("#")
     short = text[start + 3] == ord("#")
-    long &= ~short
+    long = ~short
+    if long.any():
+        long &= text[start + 8] == ord("#")
     word = words_at(text, start)
     number, bad = hex_number(word, 3)
     if long.any():
@@ -138,7 +178,7 @@ def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows)
         rows.flags[error] |= ERROR
         bad = bad | np.where(number > np.uint64(ERROR_BIT | IDENTIFIER), np.uint64(1), np.uint64(0))
     rows.can_id[:] = number.astype(np.uint32) & np.uint32(IDENTIFIER)
-    data = start + np.where(long, 9, 4)
+    data = start + (np.where(long, 9, 4) if long.any() else 4)
     fd = text[data] == ord("#")
     good = (long | short) & (bad == 0)
     if fd.any():
@@ -149,13 +189,14 @@ def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows)
         rows.flags[fd] |= FD
         data = data + np.where(fd, 2, 0)
     count = ends - data
-    good &= (count >= 0) & (count % 2 == 0) & (count <= np.where(fd, 128, 16))
-    count = np.where(good, count, 0)
+    good &= (count >= 0) & (count & 1 == 0) & (count <= (np.where(fd, 128, 16) if fd.any() else 16))
+    if not good.all():
+        count = np.where(good, count, 0)
     rows.length[:] = count >> 1
     return np.asarray(good & _payload(text, data, count, rows))
 
 
-def _payload(text: NDArray[np.uint8], data: I64, count: I64, rows: Rows) -> NDArray[np.bool_]:
+def _payload(text: NDArray[np.uint8], data: I64, count: I64, rows: Rows) -> Bool:
     """Hexadecimal data, sixteen characters to a payload word; an "R" (remote) fails here: the slow way."""
     most = int(count.max(initial=0))
     if most > 16:
@@ -166,8 +207,8 @@ def _payload(text: NDArray[np.uint8], data: I64, count: I64, rows: Rows) -> NDAr
     for k in range(max(1, (most + 15) // 16)):
         some = slice(None) if k == 0 else np.flatnonzero(count > 16 * k)
         at, left = data[some] + 16 * k, count[some] - 16 * k
-        keep_low = None if even else KEEP_FIRST[np.clip(left, 0, 8)]
-        keep_high = None if even else KEEP_FIRST[np.clip(left - 8, 0, 8)]
+        keep_low = None if even else first_characters(left)
+        keep_high = None if even else first_characters(left - 8)
         low, bad_low = hex_bytes(words_at(text, at), keep_low)
         high, bad_high = hex_bytes(words_at(text, at + 8), keep_high)
         out[some, k] = low | (high << np.uint64(32))

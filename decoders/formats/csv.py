@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
 from decoders.frames_out import Labels, Rows
 from decoders.log import ABSOLUTE_US, Account, Reader
-from decoders.source import Source
+from decoders.source import PAD, Source
 
 HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
 
@@ -22,8 +22,8 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
     labels = Labels()
     labels.number(b"1")
     first = True
-    for offset, block in source.blocks(account):
-        frames = _parse(block, offset, labels, account)
+    for offset, text in source.blocks(account):
+        frames = _parse(text[PAD:-PAD].tobytes(), offset, labels, account)
         if first and len(frames):
             account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
             first = False

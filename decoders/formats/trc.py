@@ -48,12 +48,12 @@ class State:
 def read(source: Source, account: Account) -> Iterator[Frames]:
     account.clock = "relative"
     state = State(account)
-    for offset, block in source.blocks(account):
-        yield _parse(block, offset, state)
+    for offset, text in source.blocks(account):
+        yield _parse(text, offset, state)
 
 
-def _parse(block: bytes, offset: int, state: State) -> Frames:
-    lines = Lines(block)
+def _parse(text: NDArray[np.uint8], offset: int, state: State) -> Frames:
+    lines = Lines(text)
     comment = lines.initial(lines.token(0, np.arange(len(lines)))) == ord(";")
     for i in np.flatnonzero(comment).tolist():
         _header(lines.line(i), state)

@@ -1,0 +1,20 @@
+"""Arrays to polars columns."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from decoders.extract import Column
+
+if TYPE_CHECKING:
+    import polars as pl
+
+
+def as_series(name: str, column: Column) -> pl.Series:
+    """One signal as a column, null where it is absent."""
+    import polars as pl
+
+    values = pl.Series(name, column.values)
+    if column.valid is None or column.valid.all():
+        return values
+    return pl.select(pl.when(pl.Series(column.valid)).then(values).alias(name)).to_series()
