@@ -7,6 +7,9 @@ Data keys of an event (a key is left out where it is unknown):
     ratio                           delivered over demanded, settled
     power_w, energy_wh              into the pack: mean power, energy
     decel_ms2, decel_se_ms2         straight line through the speed; grade and wind not observed
+    level_decel_ms2, rest_ms2       what motors, rolling and air explain on the level; what is left: a slope,
+    another
+                                    brake, a load that is not the profile's. Never a brake test
     response_s                      demand to delivery, at half height
     short_a                         demanded, not delivered (mean once settled, beyond the tolerance); its
     parts: short_slow_a, short_full_a, short_cold_a, short_hot_a, short_ceiling_a     explained by the state
@@ -26,6 +29,7 @@ from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from pipeline.science.brake_response import dropouts, response_s
+from pipeline.science.road import Vehicle, level_decel, vehicle
 from pipeline.science.stretches import (
     Bools,
     Floats,
@@ -58,7 +62,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         | _sides(samples, steady)
         | _voltages(samples, profile)
         | _dropout(samples, envelope, delay)
-        | _decel(samples, signals)
+        | _decel(samples, signals, vehicle(profile.vehicle, profile.drive))
     )
     return Outcome(_metrics(samples, table), _events(samples, table))
 
@@ -151,13 +155,18 @@ def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats
     return out
 
 
-def _decel(s: Samples, signals: Signals) -> dict[str, Floats]:
+def _decel(s: Samples, signals: Signals, car: Vehicle) -> dict[str, Floats]:
     """From the speed's own samples, so that repeated values do not make the error look small."""
     speed = signals.series("vehicle_speed")
     i = np.searchsorted(s.t[s.events.first], speed.t, side="right") - 1
     inside = (i >= 0) & (speed.t <= s.t[s.events.last][np.maximum(i, 0)])
     slope, se = slopes(speed.t, speed.v, np.where(inside, i, -1).astype(np.int64), len(s.events))
-    return {"decel_ms2": -slope, "decel_se_ms2": se}
+    out = {"decel_ms2": -slope, "decel_se_ms2": se}
+    if car.known and not np.isnan(car.rolling):
+        amps = -(s.side_a["left"] + s.side_a["right"])
+        out["level_decel_ms2"] = means(level_decel(car, s.state.speed_ms, amps), s.events)
+        out["rest_ms2"] = out["decel_ms2"] - out["level_decel_ms2"]
+    return out
 
 
 def _events(s: Samples, table: dict[str, Floats]) -> tuple[Event, ...]:

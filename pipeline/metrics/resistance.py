@@ -11,15 +11,13 @@ import math
 
 import numpy as np
 
-from pipeline.metrics._heat_grid import figure
 from pipeline.metrics._travel import Travel, travel
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
+from pipeline.science.road import GRAVITY, TURNING, air_force, motor_force, vehicle
 from pipeline.science.stretches import Bools, Floats, held_s
 from pipeline.signals import Signals
 
-GRAVITY, AIR = 9.80665, 1.2  # m/s2; kg/m3 at 20 degC
-BELT = 0.97  # share of the power that passes a sound belt: common practice
 LEAST_MS = 2.0
 COAST_A = 1.5
 STREET_M = 120.0  # over this the grade stays alike; engineering choice
@@ -34,17 +32,12 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _rolling(ride: Travel, profile: Profile) -> list[Metric]:
-    drive, vehicle = profile.drive, profile.vehicle
-    names = (drive, "torque_nm_per_a"), (drive, "gear"), (drive, "wheel_m"), (vehicle, "mass_kg")
-    kt, gear, wheel, mass = (figure(table, key, math.nan) for table, key in names)
-    area = figure(vehicle, "drag_area_m2", math.nan)
-    if math.isnan(kt * gear * wheel * mass * area):
+    car = vehicle(profile.vehicle, profile.drive)
+    if not car.known:
         return []
-    amps = ride.amps["left"] + ride.amps["right"]
-    force = kt * amps * gear / (wheel / 2.0)
-    force = np.where(force > 0, force * BELT, force / BELT)
-    air = 0.5 * AIR * area * ride.speed**2
-    per_weight = (force - 1.03 * mass * ride.acceleration - air) / (mass * GRAVITY)
+    force = motor_force(car, ride.amps["left"] + ride.amps["right"])
+    moving = TURNING * car.mass_kg * ride.acceleration
+    per_weight = (force - moving - air_force(car, ride.speed)) / (car.mass_kg * GRAVITY)
     with np.errstate(invalid="ignore"):
         free = (ride.speed > LEAST_MS) & ~(ride.brake > 0) & np.isfinite(per_weight)
         free[1:] &= ~(ride.brake[:-1] > 0)
@@ -103,5 +96,5 @@ SET = MetricSet(
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
         "regen_share": ("1", "Energy given back over energy taken out."),
     },
-    source="force balance; air 1.2 kg/m3; turning parts as 3 % of the mass and belt at 97 %: common practice",
+    source="force balance, as in pipeline/science/road.py",
 )
