@@ -39,6 +39,14 @@ def period_s(series: Series) -> float:
     return float(np.median(np.diff(series.t[:20000]))) / 1e6 if len(series) > 2 else float("nan")
 
 
+def quiet_runs(table: Steady, limit_a: float) -> list[NDArray[np.int64]]:
+    """Row numbers of the first and the last stretch of at least three rows with less current than limit_a."""
+    quiet = np.abs(table.current) < limit_a
+    edge = np.flatnonzero(np.diff(np.concatenate(([0], quiet.view(np.int8), [0]))))
+    runs = [np.arange(a, b) for a, b in zip(edge[::2], edge[1::2], strict=True) if b - a >= 3]
+    return runs if len(runs) < 2 else [runs[0], runs[-1]]
+
+
 def range_allowed_a(profile: Profile) -> float:
     """How far the current may wander in a steady stretch: 0.1 C, at least 2 A (engineering choice)."""
     return max(2.0, 0.1 * profile.figure("pack", "rated_ah"))

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._steady import Steady, steady
+from pipeline.metrics._steady import Steady, quiet_runs, steady
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.coulomb import integrate
@@ -48,9 +48,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
     """First and last rest of the session whose mean group voltage can be read in per cent."""
-    quiet = np.abs(table.current) < REST_C * rated
     found = []
-    for rows in _first_and_last_run(quiet):
+    for rows in quiet_runs(table, REST_C * rated):
         used = rows[table.t[rows] >= table.t[rows[-1]] - 30_000_000]
         volts = float(np.median(table.v[used].mean(axis=1)))
         rested = max(float(table.t[rows[-1]] - table.t[rows[0]]) / 1e6, 1.0)
@@ -60,12 +59,6 @@ def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
             data = {"soc_pct": soc, "se_pct": se, "run_ah": float(run[used[-1]]), "rest_s": rested, "rest_v": volts}
             found.append(Event("charge_anchor", int(table.t[used[0]]), int(table.t[used[-1]]), "low", data))
     return found
-
-
-def _first_and_last_run(quiet: np.ndarray) -> list[np.ndarray]:
-    edge = np.flatnonzero(np.diff(np.concatenate(([0], quiet.view(np.int8), [0]))))
-    runs = [np.arange(a, b) for a, b in zip(edge[::2], edge[1::2], strict=True) if b - a >= 3]
-    return runs if len(runs) < 2 else [runs[0], runs[-1]]
 
 
 def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Event | None:

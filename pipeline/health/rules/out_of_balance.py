@@ -18,8 +18,9 @@ from pipeline.metrics.model import Metric
 
 UNIT = "% of rated charge"
 LIMITS = (
-    Limit("look", 3.0, UNIT, "engineering choice: 3 % takes about 12 h of bleeding near full at 70 mA and 30 Ah"),
-    Limit("act", 6.0, UNIT, "engineering choice: range lost is as large, and riders who unplug early never balance"),
+    Limit("look", 1.2, UNIT, "engineering choice: about 50 mV at the end of charge, past the usual 30 mV"),
+    Limit("act", 3.0, UNIT, "engineering choice: about 100 mV at full; 12 h of bleeding at 70 mA and 30 Ah"),
+    Limit("bottom", 5.0, UNIT, "engineering choice: near empty alone, the usual spread of capacity comes in"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("days", 14.0, "days", "engineering choice: balance moves within weeks"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one reading alone is no finding"),
@@ -56,15 +57,16 @@ def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str,
     """Top decides, as packs are balanced there; the bottom alone speaks only when no top is known."""
     enough = limits["least_sessions"]
     seen = top if top is not None and top.count >= enough else bottom
-    if seen is None or not _stands_out(seen, limits["look"], limits):
+    look = limits["look"] if seen is top else limits["bottom"]
+    if seen is None or not _stands_out(seen, look, limits):
         return None
     both = top is not None and bottom is not None and min(top.count, bottom.count) >= enough
     unclear = "" if both else (
         "Offset or capacity: only one end of the curve was seen. "
         + ("A ride to low" if seen is top else "A charge to full") + " tells them apart."
     )  # fmt: skip
-    act = _stands_out(seen, limits["act"], limits)
-    limit = limits["act"] if act else limits["look"]
+    act = _stands_out(seen, max(look, limits["act"]), limits)
+    limit = max(look, limits["act"]) if act else look
     end = "full" if seen is top else "empty"
     word = "more" if seen.value > 0 else "less"
     return Finding(
@@ -77,7 +79,7 @@ def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str,
         statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the "
         f"median group, read near {end} (standard error {seen.se:.1f} %, {seen.count} sessions).",
         confidence=confidence(abs(seen.value), limit, seen.se),
-        persistence=seen.share_over(limits["look"] if seen.value > 0 else -limits["look"]),
+        persistence=seen.share_over(look if seen.value > 0 else -look),
         count=seen.count,
         duration_s=seen.duration_s,
         windows=seen.windows(largest=seen.value > 0),
@@ -119,10 +121,11 @@ RULE = Rule(
     source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
     fires_on=(
         record(*(_read(d, "charge", -7.5) for d in range(4)), _read(4, "ride", -7.3), _read(5, "ride", -7.6)),
-        record(*(_read(d, "charge", 4.6) for d in range(4))),
+        record(*(_read(d, "charge", 2.6) for d in range(4))),
     ),
     quiet_on=(
-        record(*(_read(d, "charge", 1.0) for d in range(4))),
+        record(*(_read(d, "charge", 0.6) for d in range(4))),
+        record(*(_read(d, "ride", -3.0) for d in range(4))),  # near empty, within the usual spread of capacity
         record(_read(0, "charge", 0.0), _read(1, "charge", 9.0), _read(2, "charge", 0.1), _read(3, "charge", 0.0)),
         record(*(_read(d, "charge", -4.0, 2.0) for d in range(4))),  # cannot be told from noise
         record(*(_read(d, "charge", 0.1) for d in range(3)), *(_read(d, "ride", -8.0) for d in (4, 5))),  # capacity

@@ -13,11 +13,12 @@ import numpy as np
 import pytest
 
 from pipeline.health.examples import profile
-from pipeline.metrics.model import Session
+from pipeline.metrics.model import MetricSet, Session
 from pipeline.signals import Series, Signals
 
 START = 1_772_352_000_000_000  # 2026-03-01 08:00 UTC
 MUX = 4  # groups a frame
+Found = dict[tuple[str, str], tuple[float, float | None]]
 
 
 def ocv(soc: np.ndarray) -> np.ndarray:
@@ -99,7 +100,8 @@ def ride_current(minutes: float = 60.0, mean_a: float = 15.0, seed: int = 3, dt:
 
 def charge_current(signals_soc: float, rated_ah: float = 30.0, amps: float = 20.0, to: float = 1.0,
                    dt: float = 0.5) -> np.ndarray:  # fmt: skip
-    """A minute at rest, constant current until the charge that fills from signals_soc to `to` is in, a minute after."""
+    """A minute at rest, constant current until the charge that fills from signals_soc to `to` is in, a minute
+    after."""
     n = int((to - signals_soc) * rated_ah / amps * 3600 / dt)
     return np.concatenate([np.zeros(int(60 / dt)), np.full(n, -amps), np.zeros(int(60 / dt))])
 
@@ -120,10 +122,10 @@ def charge() -> Callable[..., np.ndarray]:
 
 
 @pytest.fixture
-def measured() -> Callable[..., dict[tuple[str, str], tuple[float, float]]]:
+def measured() -> Callable[..., Found]:
     """Runs one metric set and gives {(name, item): (value, se)}."""
 
-    def run(metric_set: object, signals: Signals, kind: str = "ride", **pack_table: object) -> dict:
+    def run(metric_set: MetricSet, signals: Signals, kind: str = "ride", **pack_table: object) -> Found:
         session = Session("x", kind, signals.start, signals.end)
         outcome = metric_set.compute(session, signals, profile(pack_table))
         return {(m.name, m.item): (m.value, m.se) for m in outcome.metrics}

@@ -1,0 +1,115 @@
+"""Writes what a physics model of an LFP cell does under our loads, as CSV; run by `make physics` in its own
+venv.
+
+Model: single particle with electrolyte (SPMe) of PyBaMM, parameter set Prada2013 (E. Prada et al., J.
+Electrochem. Soc. 160 (2013) A616), 2.3 Ah nominal. 30 / 2.3 such cells in parallel make a group of 30 Ah, so
+currents are divided by that number. Nothing of ours is imported: the model and the estimators share no code.
+
+    python tests/external/battery_physics.py build/physics
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import sys
+from pathlib import Path
+
+os.environ["PYBAMM_DISABLE_TELEMETRY"] = "true"
+
+import numpy as np
+import pybamm
+
+PARALLEL = 30.0 / 2.3
+LEAK_PCT_PER_DAY = 0.21  # 2.6 mA of 30 Ah
+
+
+def solve(t: np.ndarray, amps: np.ndarray, soc: float, contact_ohm: float = 0.0) -> np.ndarray:
+    """Terminal voltage of one group at t (s) under amps (A, positive on discharge)."""
+    values = pybamm.ParameterValues("Prada2013")
+    values["Current function [A]"] = pybamm.Interpolant(t, amps / PARALLEL, pybamm.t)
+    values["Contact resistance [Ohm]"] = contact_ohm * PARALLEL
+    values["Lower voltage cut-off [V]"], values["Upper voltage cut-off [V]"] = 1.5, 4.2
+    limits = pybamm.ParameterValues("Prada2013")
+    x, y = pybamm.lithium_ion.get_initial_stoichiometries(soc, limits)
+    values["Initial concentration in negative electrode [mol.m-3]"] = (
+        x * values["Maximum concentration in negative electrode [mol.m-3]"]
+    )
+    values["Initial concentration in positive electrode [mol.m-3]"] = (
+        y * values["Maximum concentration in positive electrode [mol.m-3]"]
+    )
+    model = pybamm.lithium_ion.SPMe({"contact resistance": "true"})
+    found = pybamm.Simulation(model, parameter_values=values).solve(t)
+    return np.asarray(np.interp(t, found["Time [s]"].entries, found["Voltage [V]"].entries, right=np.nan))
+
+
+def ride(seconds: float, mean_a: float, seed: int, dt: float = 0.1) -> tuple[np.ndarray, np.ndarray]:
+    """Levels held for 3 to 20 s, -15 to 55 A, with ramps of half a second."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, seconds, dt)
+    holds = rng.uniform(3, 20, int(seconds))
+    levels = np.clip(rng.normal(mean_a, 16, holds.size), -15, 55)
+    raw = np.repeat(levels, (holds / dt).astype(int))[: t.size]
+    return t, np.convolve(raw, np.ones(5) / 5, mode="same")
+
+
+def charge(soc: float, to: float, usable_ah: float, amps: float = 15.0) -> tuple[np.ndarray, np.ndarray]:
+    """Twenty minutes of rest, constant current, then a taper as a charger at constant voltage would give."""
+    t_cc = (to - soc) * usable_ah / amps * 3600
+    t = np.arange(0.0, 1200 + t_cc + 1800, 1.0)
+    taper = amps * np.exp(-(t - 1200 - t_cc) / 400)
+    return t, -np.where(t < 1200, 0.0, np.where(t < 1200 + t_cc, amps, np.where(taper > 0.9, taper, 0.0)))
+
+
+def write(path: Path, header: list[str], columns: list[np.ndarray]) -> None:
+    with path.open("w", newline="") as stream:
+        out = csv.writer(stream)
+        out.writerow(header)
+        out.writerows(np.column_stack(columns).round(6).tolist())
+    print(f"{path}: {columns[0].size} rows")
+
+
+def main(folder: Path) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    usable = usable_ah()
+    grid = np.concatenate([np.arange(0, 0.2, 0.01), np.arange(0.2, 1.0001, 0.02)])
+    write(folder / "ocv.csv", ["soc", "volts"], [grid, np.array([rest_v(s) for s in grid])])
+
+    t = np.arange(-1.0, 11.0, 0.05) + 1.0
+    pulse = np.where((t >= 1.0), 60.0, 0.0)
+    write(folder / "pulse.csv", ["t", "amps", "v", "usable_ah"],
+          [t, pulse, solve(t, pulse, 0.5), np.full(t.size, usable)])  # fmt: skip
+
+    t, amps = ride(2400, 14.0, 3)
+    cells = {"base": (0.75, 0.0), "weak": (0.75, 0.0009), "low": (0.72, 0.0)}
+    write(folder / "ride.csv", ["t", "amps", *cells], [t, amps, *(solve(t, amps, *c) for c in cells.values())])
+
+    t, amps = charge(0.06, 0.943, usable)
+    names = {"base": 0.06, "minus1": 0.05, "minus3": 0.03, "plus2": 0.08}
+    write(folder / "charge.csv", ["t", "amps", *names], [t, amps, *(solve(t, amps, s) for s in names.values())])
+
+    t, amps = charge(0.40, 0.955, usable)
+    days = np.arange(0, 12, 2)
+    leak = [solve(t, amps, 0.40 - LEAK_PCT_PER_DAY / 100 * 30 / usable * d) for d in days]
+    write(folder / "leak.csv", ["t", "amps", "base", *(f"day{d}" for d in days)],
+          [t, amps, solve(t, amps, 0.40), *leak])  # fmt: skip
+
+
+def usable_ah() -> float:
+    """Ah of one group between the set's own cut-offs at rest, 2.0 and 3.6 V."""
+    values = pybamm.ParameterValues("Prada2013")
+    parameters = pybamm.LithiumIonParameters()
+    x0, x1, _, _ = pybamm.lithium_ion.get_min_max_stoichiometries(values)
+    return float(values.evaluate(parameters.n.Q_init) * (x1 - x0)) * PARALLEL
+
+
+def rest_v(soc: float) -> float:
+    values = pybamm.ParameterValues("Prada2013")
+    parameters = pybamm.LithiumIonParameters()
+    x, y = pybamm.lithium_ion.get_initial_stoichiometries(soc, values)
+    kelvin = values["Reference temperature [K]"]
+    return float(values.evaluate(parameters.p.prim.U(y, kelvin)) - values.evaluate(parameters.n.prim.U(x, kelvin)))
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1] if len(sys.argv) > 1 else "build/physics"))

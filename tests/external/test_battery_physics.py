@@ -1,0 +1,143 @@
+"""Estimators against a physics model of an LFP cell (tests/external/battery_physics.py; `make physics` runs
+both).
+
+Bounds promised at 1 mV / 0.1 A quantisation and 5 mV noise: DC resistance within 5 %, capacity within 2 %,
+self-discharge within 20 %, charge offset within 1 % of capacity.
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.health.capacity import capacities
+from pipeline.health.engine import apply
+from pipeline.health.examples import Stretch, profile, record, stretch
+from pipeline.health.rules.leaking_group import RULE as LEAK
+from pipeline.metrics import cell_offset, cell_resistance, cell_split, pack_anchors
+from pipeline.metrics.model import Event, Outcome, Session
+from pipeline.signals import Series, Signals
+
+FOLDER = Path(__file__).parents[2] / "build" / "physics"
+START = 1_772_352_000_000_000
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not (FOLDER / "ocv.csv").is_file(), reason="run `make physics`: the model has not been solved"),
+]
+
+
+def table(name: str) -> dict[str, np.ndarray]:
+    with (FOLDER / f"{name}.csv").open() as stream:
+        rows = list(csv.reader(stream))
+    return dict(zip(rows[0], np.array(rows[1:], np.float64).T, strict=True))
+
+
+def logged(t: np.ndarray, amps: np.ndarray, volts: list[np.ndarray], seed: int = 1) -> Signals:
+    """Frames as a pack sends them: groups of four multiplexed, current 30 ms apart, noise and quantisation."""
+    rng = np.random.default_rng(seed)
+    us = START + (t * 1e6).astype(np.int64)
+    step = float(t[1] - t[0])
+    every = max(1, round(0.4 / step))
+    data: dict[tuple[str, int | str], Series] = {
+        ("pack_current", ""): Series(us + 30_000, np.round((amps + rng.normal(0, 0.05, t.size)) * 10) / 10),
+        ("cell_temp", 1): Series(us[::100], np.full(us[::100].size, 25.0)),
+    }
+    for k, v in enumerate(volts):
+        pick = np.arange((k // 4) % every, t.size, every)
+        read = np.round(v[pick] + rng.normal(0, 0.005, pick.size), 3)
+        data["cell_voltage", k + 1] = Series(us[pick] + 10_000, read)
+    return Signals("x", int(us[0]), int(us[-1]) + 1_000_000, data)
+
+
+def pack_table() -> dict[str, object]:
+    """The maker's own open-circuit table: the model's rest voltages, as a maker would publish them."""
+    ocv, pulse = table("ocv"), table("pulse")
+    return {
+        "cells": 12, "rated_ah": float(pulse["usable_ah"][0]), "charge_end_a": 1.5,
+        "ocv_soc_pct": (100 * ocv["soc"]).tolist(), "ocv_v": ocv["volts"].tolist(),
+    }  # fmt: skip
+
+
+def run(metric_set: object, signals: Signals, kind: str) -> Outcome:
+    session = Session("x", kind, signals.start, signals.end)
+    return metric_set.compute(session, signals, profile(pack_table()))  # type: ignore[attr-defined, no-any-return]
+
+
+def test_dc_resistance_at_stated_pulse_lengths() -> None:
+    pulse, ride = table("pulse"), table("ride")
+    before = pulse["v"][pulse["t"] < 0.95][-1]
+    volts = [ride["base"]] * 9 + [ride["weak"], ride["low"], ride["base"]]
+    signals = logged(ride["t"], ride["amps"], volts)
+    found = {m.name: m for m in run(cell_resistance.SET, signals, "ride").metrics if m.item == ""}
+    for seconds in (0.5, 2.0, 10.0):
+        truth = 1000 * (before - np.interp(1.0 + seconds, pulse["t"], pulse["v"])) / 60.0
+        m = found[f"group_dcr_{seconds:g}s_mohm"]
+        print(f"R({seconds:g} s): model {truth:.3f}, ours {m.value:.3f} +- {m.se:.3f} mOhm")
+        assert m.value == pytest.approx(truth, rel=0.05)
+
+
+def test_weak_group_stands_out_by_its_added_resistance() -> None:
+    ride, pulse = table("ride"), table("pulse")
+    signals = logged(ride["t"], ride["amps"], [ride["base"]] * 9 + [ride["weak"], ride["low"], ride["base"]])
+    metrics = run(cell_split.SET, signals, "ride").metrics
+    ratio = {m.item: m.value for m in metrics if m.name == "cell_r_ratio"}
+    load = next(m.value for m in metrics if m.name == "group_r_load_mohm")
+    print(f"ratio {ratio['10']:.3f}, expected {1 + 0.9 / load:.3f}; pulse {pulse['amps'].max():g} A")
+    assert ratio["10"] == pytest.approx(1 + 0.9 / load, rel=0.03)
+    assert ratio["11"] == pytest.approx(1.0, abs=0.05)  # three per cent less charge is no resistance
+
+
+def test_charge_offset() -> None:
+    charge, rated = table("charge"), pack_table()["rated_ah"]
+    assert isinstance(rated, float)
+    volts = [charge["base"]] * 9 + [charge["minus1"], charge["minus3"], charge["plus2"]]
+    signals = logged(charge["t"], charge["amps"], volts)
+    metrics = run(cell_offset.SET, signals, "charge").metrics
+    for end in ("top", "bottom"):
+        for item, truth in (("10", -1.0), ("11", -3.0), ("12", 2.0), ("1", 0.0)):
+            m = next(m for m in metrics if m.name == f"cell_offset_{end}_pct" and m.item == item)
+            print(f"{end} {truth:+.0f} %: ours {m.value:+.2f} +- {m.se:.2f} %")
+            assert m.value == pytest.approx(truth, abs=1.0)
+
+
+def test_capacity_between_a_low_rest_and_full() -> None:
+    charge, rated = table("charge"), pack_table()["rated_ah"]
+    assert isinstance(rated, float)
+    signals = logged(charge["t"], charge["amps"], [charge["base"]] * 12)
+    outcome = run(pack_anchors.SET, signals, "charge")
+    soc = {e.item: e.data["soc_pct"] for e in outcome.events}
+    events = [Event(e.kind, e.start - START, e.end - START, e.item, e.data) for e in outcome.events]
+    hours = (signals.end - signals.start) / 3.6e9
+    found = capacities(record(stretch(0, "charge", *outcome.metrics, *events, hours=hours)))
+    truth = full_capacity(charge, rated)
+    print(f"anchors {soc}; capacity ours {found[0].ah:.2f} +- {found[0].se:.2f} Ah, model {truth:.2f} Ah")
+    assert found[0].ah == pytest.approx(truth, rel=0.02)
+
+
+def full_capacity(charge: dict[str, np.ndarray], rated: float) -> float:
+    """What the model itself takes from its state at the start to the end of this charge is full by definition
+    of the anchor; the model began at 6 %."""
+    amps = float(-np.trapezoid(charge["amps"], charge["t"]) / 3600)
+    end = 0.06 + amps / rated
+    assert 0.97 < end <= 1.0, "the charge must end near full"
+    return amps / (end - 0.06)
+
+
+def test_self_discharge() -> None:
+    leak, pack = table("leak"), pack_table()
+    rated = pack["rated_ah"]
+    assert isinstance(rated, float)
+    charges: list[Stretch] = []
+    for seed, day in enumerate(range(0, 12, 2)):
+        signals = logged(leak["t"], leak["amps"], [leak["base"]] * 7 + [leak[f"day{day}"]], seed)
+        charges.append(stretch(day, "charge", *run(cell_offset.SET, signals, "charge").metrics, hours=2.0))
+    said = apply(LEAK, record(*charges, pack=pack))
+    assert isinstance(said, list)
+    assert [f.item for f in said] == ["cell 8"]
+    ma = said[0].measured / 100 * rated / 730.5 * 1000
+    truth = 0.0021 * 30 / 24 * 1000
+    print(f"leak: ours {ma:.2f} mA, model {truth:.2f} mA")
+    assert ma == pytest.approx(truth, rel=0.20)
