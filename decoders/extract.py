@@ -92,7 +92,9 @@ def raw_bits(words: Words, signal: Signal) -> U64:
     Source: bit numbering as drawn in the cantools Signal documentation.
     """
     last = words.payload.shape[1] - 8
-    byte = min(signal.first_bit // 8, last)
+    byte = min(signal.first_bit // 64 * 8, last)  # whole words first: signals share them
+    if signal.end_bit > 8 * byte + 64:
+        byte = min(signal.first_bit // 8, last)
     position = signal.first_bit - 8 * byte
     spare = 64 - position - signal.length  # bits of the word behind the signal; negative: a ninth byte
     if signal.big_endian:

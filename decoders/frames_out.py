@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from decoders.ascii_fields import KEEP_FIRST
 from decoders.frames import Frames
 
 U64 = NDArray[np.uint64]
@@ -86,6 +87,14 @@ class Rows:
     def widen(self) -> None:
         """Room for CAN FD."""
         self.payload = widened(self.payload, 64)
+
+    def fill(self, data: NDArray[np.uint8]) -> None:
+        """Payloads from data, uint8 (n, any width), as far as each frame's length goes."""
+        words = self.words()
+        for k in range(min(words.shape[1], (data.shape[1] + 7) // 8)):
+            eight = data[:, 8 * k:8 * k + 8]
+            eight = np.ascontiguousarray(eight if eight.shape[1] == 8 else widened(eight, 8))
+            words[:, k] = eight.view("<u8")[:, 0] & KEEP_FIRST[np.clip(self.length.astype(np.int8) - 8 * k, 0, 8)]
 
     def put(self, i: int, t: int, channel: int, can_id: int, flags: int, length: int, payload: bytes) -> None:
         """One frame at row i; whatever stood there is replaced."""

@@ -14,7 +14,7 @@ Source: no official document is public; layouts as python-can's reader has them,
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from decoders import inflate
 from decoders.ascii_fields import KEEP_FIRST
 from decoders.errors import LogFormatError
-from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
+from decoders.frames import BRS, ERROR, ESI, FD, REMOTE, TX, Frames
 from decoders.frames_out import FD_LENGTHS, Labels, Rows
 from decoders.log import Account, Reader
 from decoders.source import Source
@@ -40,6 +40,7 @@ MAX_UNPACKED = 1 << 27
 FIELD_BYTES = {1: 16, 86: 16, 73: 32, 100: 20, 101: 40}  # by object type: what a frame's fields need at least
 I64 = NDArray[np.int64]
 U64 = NDArray[np.uint64]
+Bytes = NDArray[np.uint8]
 EDGE = 128  # bytes behind a batch, so that fields of its last object can be loaded
 
 
@@ -55,21 +56,25 @@ class Objects(NamedTuple):
 def read(source: Source, account: Account) -> Iterator[Frames]:
     start_us = _file_header(source, account)
     labels = Labels()
-    batch, at = b"", 0
+    pieces: list[bytes] = []
+    at, size = 0, 0
     for offset, piece in _pieces(source, account):
         if piece is None:  # a gap: what was begun before it cannot be finished
-            if batch:
-                yield _parse(batch, at, start_us, labels, account, final=True)[0]
-            batch = b""
+            if pieces:
+                yield _parse(b"".join(pieces), at, start_us, labels, account, final=True)[0]
+            pieces, size = [], 0
             continue
-        at = at if batch else offset
-        batch += piece
-        if len(batch) >= BATCH_BYTES:
+        at = at if pieces else offset
+        pieces.append(piece)
+        size += len(piece)
+        if size >= BATCH_BYTES:
+            batch = b"".join(pieces)
             frames, rest = _parse(batch, at, start_us, labels, account, final=False)
-            batch, at = batch[rest:], offset
+            pieces, at = [batch[rest:]] if rest < len(batch) else [], offset
+            size = len(batch) - rest
             yield frames
-    if batch:
-        yield _parse(batch, at, start_us, labels, account, final=True)[0]
+    if pieces:
+        yield _parse(b"".join(pieces), at, start_us, labels, account, final=True)[0]
 
 
 def _file_header(source: Source, account: Account) -> int:
@@ -192,7 +197,7 @@ def _parse(batch: bytes, at: int, start_us: int, labels: Labels, account: Accoun
     return _frames(data, objects, start_us, labels), rest
 
 
-def _objects(data: NDArray[np.uint8], size: int, final: bool) -> tuple[Objects, int, int]:
+def _objects(data: Bytes, size: int, final: bool) -> tuple[Objects, int, int]:
     """Whole objects, where the first unfinished one begins, and how many bytes belong to none."""
     starts = np.flatnonzero(data[:size & ~3].view("<u4") == MARK) * 4  # nearly always aligned
     if not _is_chain(data, starts, size):
@@ -213,17 +218,18 @@ def _objects(data: NDArray[np.uint8], size: int, final: bool) -> tuple[Objects, 
         rest = int(ends[-1]) if len(ends) else 0
     starts, ends = starts[whole], ends[whole]
     version = _u16(data, starts + 6)
-    known = (version == 1) | (version == 2)
-    starts, ends, version = starts[known], ends[known], version[known]
+    if not (version == 1).all():
+        known = (version == 1) | (version == 2)
+        starts, ends, version = starts[known], ends[known], version[known]
     fields = starts + np.where(version == 2, 40, 32)
     return Objects(starts, ends, _u32(data, starts + 12), fields), rest, lost
 
 
-def _sizes(data: NDArray[np.uint8], starts: I64) -> I64:
+def _sizes(data: Bytes, starts: I64) -> I64:
     return np.maximum(_u32(data, starts + 8).astype(np.int64), 32)
 
 
-def _is_chain(data: NDArray[np.uint8], starts: I64, size: int) -> bool:
+def _is_chain(data: Bytes, starts: I64, size: int) -> bool:
     """True when each object begins where the one before ends, but for padding, up to the end of the batch."""
     if not len(starts) or starts[0] > 3:
         return False
@@ -232,7 +238,7 @@ def _is_chain(data: NDArray[np.uint8], starts: I64, size: int) -> bool:
     return bool(((gaps >= 0) & (gaps < 8)).all())
 
 
-def _walk(data: NDArray[np.uint8], starts: I64, size: int) -> I64:
+def _walk(data: Bytes, starts: I64, size: int) -> I64:
     """The chain with false signatures inside objects left out: one step an object, only for odd batches."""
     sizes = _sizes(data, starts)
     kept, free = [], 0
@@ -248,36 +254,41 @@ def _walk(data: NDArray[np.uint8], starts: I64, size: int) -> I64:
     return np.array(kept, np.int64)
 
 
-def _frames(data: NDArray[np.uint8], objects: Objects, start_us: int, labels: Labels) -> Frames:
-    needs = np.select([objects.kind == kind for kind in FIELD_BYTES], list(FIELD_BYTES.values()), 1 << 40)
-    frame = objects.end - objects.fields >= needs
-    o = Objects(objects.start[frame], objects.end[frame], objects.kind[frame], objects.fields[frame])
-    wide = bool(np.isin(o.kind, (100, 101)).any())
-    rows = Rows(len(o.start), 64 if wide else 8)
+def _frames(data: Bytes, o: Objects, start_us: int, labels: Labels) -> Frames:
+    kinds = np.unique(o.kind).tolist()
+    if kinds not in ([1], [86]):  # other kinds, or several
+        needs = np.select([o.kind == kind for kind in FIELD_BYTES], list(FIELD_BYTES.values()), 1 << 40)
+        frame = o.end - o.fields >= needs
+        o = Objects(o.start[frame], o.end[frame], o.kind[frame], o.fields[frame])
+        kinds = np.unique(o.kind).tolist()
+    rows = Rows(len(o.start), 64 if 100 in kinds or 101 in kinds else 8)
     stamps = _u64(data, o.start + 24)
     tens = _u32(data, o.start + 16) == 1
-    micros = np.where(tens, stamps * np.uint64(10), (stamps + np.uint64(500)) // np.uint64(1000))
-    rows.t[:] = np.minimum(micros, np.uint64(2**61)).astype(np.int64) + start_us
+    micros = (stamps + np.uint64(500)) // np.uint64(1000)
+    if tens.any():
+        micros = np.where(tens, stamps * np.uint64(10), micros)
+    rows.t[:] = np.minimum(micros, np.uint64(2**61)).view(np.int64) + start_us
     channel = np.zeros(len(o.start), np.uint16)
-    for kinds, fill in (((1, 86), _classic), ((73,), _error), ((100,), _fd), ((101,), _fd64)):
-        some = np.flatnonzero(np.isin(o.kind, kinds))
-        if len(some):
-            channel[some] = fill(data, some, o, rows)
+    for kind in kinds:
+        some = np.flatnonzero(o.kind == kind) if len(kinds) > 1 else np.arange(len(o.kind))
+        channel[some] = FILL[kind](data, some, o, rows)
     rows.channel[:] = labels.of_numbers(channel)
     return rows.frames(labels)
 
 
-def _classic(data: NDArray[np.uint8], some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
+def _classic(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
     at = o.fields[some]
-    flags, dlc = data[at + 2], data[at + 3]
-    _identifier(rows, some, _u32(data, at + 4))
-    rows.flags[some] |= _bits((flags & 0x80, REMOTE), (flags & 1, TX))
-    rows.length[some] = np.minimum(dlc, 8)
+    head = _u64(data, at)
+    flags, length = (head >> np.uint64(16)).astype(np.uint8), (head >> np.uint64(24)).astype(np.uint8)
+    _identifier(rows, some, (head >> np.uint64(32)).astype(np.uint32))
+    if (flags & 0x81).any():
+        rows.flags[some] |= _bits((flags & 0x80, REMOTE), (flags & 1, TX))
+    rows.length[some] = np.minimum(length, 8)
     _data(data, some, at + 8, rows)
-    return _u16(data, at)
+    return head.astype(np.uint16)
 
 
-def _error(data: NDArray[np.uint8], some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
+def _error(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
     at = o.fields[some]
     _identifier(rows, some, _u32(data, at + 16))
     rows.flags[some] |= ERROR
@@ -286,24 +297,23 @@ def _error(data: NDArray[np.uint8], some: I64, o: Objects, rows: Rows) -> NDArra
     return _u16(data, at)
 
 
-def _fd(data: NDArray[np.uint8], some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
+def _fd(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
     at = o.fields[some]
     flags, dlc, bits = data[at + 2], data[at + 3], data[at + 13]
     _identifier(rows, some, _u32(data, at + 4))
-    rows.flags[some] |= _bits((flags & 0x80, REMOTE), (flags & 1, TX), (bits & 1, FD), (bits & 2, BRS),
-                              (bits & 4, ESI))
+    rows.flags[some] |= _bits((flags & 0x80, REMOTE), (flags & 1, TX), (bits & 1, FD), (bits & 2, BRS), (bits & 4, ESI))
     remote = rows.flags[some] & REMOTE != 0
     rows.length[some] = np.where(remote, FD_LENGTHS[np.minimum(dlc, 15)], np.minimum(data[at + 14], 64))
     _data(data, some, at + 20, rows, np.clip(o.end[some] - at - 20, 0, 64))
     return _u16(data, at)
 
 
-def _fd64(data: NDArray[np.uint8], some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
+def _fd64(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
     at = o.fields[some]
     dlc, valid, bits = data[at + 1], data[at + 2], _u32(data, at + 12)
     _identifier(rows, some, _u32(data, at + 4))
-    rows.flags[some] |= _bits((data[at + 34], TX), (bits & 0x10, REMOTE), (bits & 0x1000, FD),
-                              (bits & 0x2000, BRS), (bits & 0x4000, ESI))
+    rows.flags[some] |= _bits((data[at + 34], TX), (bits & 0x10, REMOTE), (bits & 0x1000, FD), (bits & 0x2000, BRS),
+                              (bits & 0x4000, ESI))
     remote = rows.flags[some] & REMOTE != 0
     rows.length[some] = np.where(remote, FD_LENGTHS[np.minimum(dlc, 15)], np.minimum(valid, 64))
     beyond = data[at + 35].astype(np.int64)  # where other data begins, from the object's start; 0: nowhere
@@ -312,14 +322,20 @@ def _fd64(data: NDArray[np.uint8], some: I64, o: Objects, rows: Rows) -> NDArray
     return data[at].astype(np.uint16)
 
 
+FILL: dict[int, Callable[[Bytes, I64, Objects, Rows], NDArray[np.uint16]]] = {
+    1: _classic, 86: _classic, 73: _error, 100: _fd, 101: _fd64}
+
+
 def _identifier(rows: Rows, some: I64, number: NDArray[np.uint32]) -> None:
     rows.can_id[some] = number & np.uint32(0x1FFF_FFFF)
-    rows.flags[some] |= np.where(number >> np.uint32(31), EXTENDED, 0).astype(np.uint8)
+    rows.flags[some] |= (number >> np.uint32(31)).astype(np.uint8)  # EXTENDED is bit 0
 
 
-def _data(data: NDArray[np.uint8], some: I64, at: I64, rows: Rows, room: I64 | None = None) -> None:
+def _data(data: Bytes, some: I64, at: I64, rows: Rows, room: I64 | None = None) -> None:
     """Copy payloads from `at`, as long as frame and object say; remote frames carry none."""
-    held = np.where(rows.flags[some] & REMOTE, 0, rows.length[some]).astype(np.int64)
+    held = rows.length[some].astype(np.int64)
+    if (rows.flags[some] & REMOTE).any():
+        held[(rows.flags[some] & REMOTE) != 0] = 0
     held = held if room is None else np.minimum(held, room)
     words = rows.words()
     for k in range((int(held.max(initial=0)) + 7) // 8):
@@ -327,22 +343,22 @@ def _data(data: NDArray[np.uint8], some: I64, at: I64, rows: Rows, room: I64 | N
         words[some, k] = _u64(data, np.minimum(at + 8 * k, len(data) - 8)) & keep
 
 
-def _bits(*pairs: tuple[NDArray[Any], int]) -> NDArray[np.uint8]:
+def _bits(*pairs: tuple[NDArray[Any], int]) -> Bytes:
     out = np.zeros(len(pairs[0][0]), np.uint8)
     for bit, flag in pairs:
         out[bit != 0] |= flag
     return out
 
 
-def _u64(data: NDArray[np.uint8], at: I64) -> U64:
+def _u64(data: Bytes, at: I64) -> U64:
     return np.asarray(np.ndarray((len(data) - 7,), "<u8", data.data, strides=(1,))[at])
 
 
-def _u32(data: NDArray[np.uint8], at: I64) -> NDArray[np.uint32]:
+def _u32(data: Bytes, at: I64) -> NDArray[np.uint32]:
     return np.asarray(np.ndarray((len(data) - 3,), "<u4", data.data, strides=(1,))[at])
 
 
-def _u16(data: NDArray[np.uint8], at: I64) -> NDArray[np.uint16]:
+def _u16(data: Bytes, at: I64) -> NDArray[np.uint16]:
     return np.asarray(np.ndarray((len(data) - 1,), "<u2", data.data, strides=(1,))[at])
 
 

@@ -28,7 +28,6 @@ from decoders.mdf_variable import Variable
 from decoders.merge import merged
 from decoders.source import Source
 
-BATCH_BYTES = 1 << 20
 KINDS = {"CAN_DataFrame": 0, "CAN_ErrorFrame": ERROR, "CAN_RemoteFrame": REMOTE}
 BITS = (("IDE", EXTENDED), ("EDL", FD), ("BRS", BRS), ("ESI", ESI), ("Dir", TX))
 Bytes = NDArray[np.uint8]
@@ -104,13 +103,10 @@ def _records(blocks: Blocks, group: Group) -> Iterator[Bytes]:
         raise Broken("records of no bytes")
     rest = b""
     for piece in blocks.data(group.data):
-        rest += piece
-        if len(rest) >= BATCH_BYTES:
-            whole = len(rest) // width * width
-            yield np.frombuffer(rest[:whole], np.uint8).reshape(-1, width)[:, group.skip:]
+        rest = rest + piece if rest else piece
+        if whole := len(rest) // width * width:
+            yield np.frombuffer(rest, np.uint8, whole).reshape(-1, width)[:, group.skip:]
             rest = rest[whole:]
-    if whole := len(rest) // width * width:
-        yield np.frombuffer(rest[:whole], np.uint8).reshape(-1, width)[:, group.skip:]
 
 
 def _seconds(words: Words, time: Channel | None, width: int) -> NDArray[np.float64]:
@@ -140,9 +136,7 @@ def _frames(members: Members, kind: int, start_us: int, labels: Labels) -> Frame
     sound = np.isfinite(seconds) & (np.abs(seconds) < 2.0**40)
     rows.t[:] = np.rint(np.where(sound, seconds, 0.0) * 1e6).astype(np.int64) + start_us
     if kind != REMOTE and "DataBytes" in members:
-        data = members["DataBytes"][:, :rows.payload.shape[1]]
-        width = data.shape[1]
-        rows.payload[:, :width] = np.where(np.arange(width) < rows.length[:, None], data, 0)
+        rows.fill(members["DataBytes"])
     return rows.frames(labels, None if sound.all() else sound)
 
 
