@@ -109,9 +109,11 @@ def rule_set_hash() -> str:
     """
     here = Path(__file__).parent
     digest = hashlib.sha256()
-    files = [*here.rglob("*.py"), *(here.parent / "metrics").rglob("*.py"), here.parent / "quantities.py"]
-    for path in sorted(files, key=lambda p: p.relative_to(here.parent).as_posix()):
-        digest.update(path.relative_to(here.parent).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    root = here.parent
+    files = [root / "quantities.py", root / "population.py", *here.rglob("*.py")]
+    files += [*(root / "metrics").rglob("*.py"), *(root / "science").rglob("*.py")]
+    for path in sorted(files, key=lambda p: p.relative_to(root).as_posix()):
+        digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
     return digest.hexdigest()
 
 

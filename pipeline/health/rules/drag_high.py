@@ -73,7 +73,7 @@ RULE = Rule(
         ),
         Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),
         Limit("largest_se", 0.008, "1", "engineering choice"),
-        Limit("days", 30.0, "days", "engineering choice"),
+        Limit("days", 45.0, "days", "it takes many kilometres: engineering choice"),
     ),
     judge=judge,
     meaning="Range is lost and something is warm that should not be: a dragging brake or bearing wears and "
