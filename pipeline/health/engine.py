@@ -111,6 +111,7 @@ def rule_set_hash() -> str:
     digest = hashlib.sha256()
     root = here.parent
     files = [root / "quantities.py", root / "population.py", *here.rglob("*.py")]
+    files += (root / "chemistry").rglob("*.toml")
     files += [*(root / "metrics").rglob("*.py"), *(root / "science").rglob("*.py")]
     for path in sorted(files, key=lambda p: p.relative_to(root).as_posix()):
         digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")

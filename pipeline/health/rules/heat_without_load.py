@@ -52,9 +52,10 @@ def _broken(record: Record) -> set[str]:
 
 def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limits: Mapping[str, float]) -> Finding:
     limit = limits["own"] if item else limits["all"]
-    after = f"; sensors {', '.join(follow)} followed" if follow else ""
+    who = "sensor" if len(follow) == 1 else "sensors"
+    after = f"; {who} {', '.join(follow)} followed" if follow else ""
     rate, gain = largest(hit["rate_k_min"]), largest(hit["rise_k"])
-    who = f"Sensor {item} warmed" if item else "The whole pack warmed"
+    begin = f"Sensor {item} warmed" if item else "The whole pack warmed"
     against = " against the other sensors" if item else ""
     return Finding(
         "stop-use",
@@ -62,7 +63,7 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
         rate,
         limit,
         "K/min",
-        f"{who} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
+        f"{begin} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
         f"{hit.height} of "
         f"{looked} sessions{after}.",
         se=0.005,

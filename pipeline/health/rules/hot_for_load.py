@@ -12,7 +12,17 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, largest, metric_rows, recent, reference, seconds, spell, windows
+from pipeline.health.evidence import (
+    confidence,
+    counted,
+    largest,
+    metric_rows,
+    recent,
+    reference,
+    seconds,
+    spell,
+    windows,
+)
 from pipeline.health.examples import days, fleet, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.pooled import pool
@@ -51,7 +61,8 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
         whole.value,
         limit,
         "1",
-        f"Over {rows.height} sessions the pack warmed {spell(whole.value, 'times', whole.se)} as much as its "
+        f"Over {counted(rows.height, 'session')} the pack warmed {spell(whole.value, 'times', whole.se)} as "
+        f"much as its "
         f"load "
         f"explains by {basis}, {spell(largest(rows['excess_k']), 'K')} too warm at most.",
         se=whole.se,
@@ -97,7 +108,8 @@ def _place(item: str, rows: pl.DataFrame, limit: float, limits: Mapping[str, flo
         100 * ahead,
         100 * limit,
         "%",
-        f"In {rows.height} sessions the place of sensor {item} warmed {spell(100 * ahead, '%', 100 * se)} "
+        f"In {counted(rows.height, 'session')} the place of sensor {item} warmed "
+        f"{spell(100 * ahead, '%', 100 * se)} "
         f"more than the "
         f"rest of the pack under load, by {spell(largest(rows['excess_k']), 'K')} at most.",
         se=100 * se,
