@@ -60,7 +60,8 @@ def night(store: str, inbox: str = "", workers: int = 0) -> State[dict[str, Any]
     plan = replace(plan, inbox=inbox or plan.inbox, workers=workers or plan.workers)
     if plan.dask and not on_cluster():  # a served night is loaded by name, without our choice of a runner
         there = night.with_options(task_runner=task_runner(plan), flow_run_name="on the cluster", retries=0)
-        return there(store, inbox, workers, return_state=True)
+        state: Any = there(store, inbox, workers, return_state=True)
+        return state  # type: ignore[no-any-return]
     return as_flow(Request("night", plan.inbox, store, plan))
 
 

@@ -171,22 +171,27 @@ def main() -> None:
     args = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     args.add_argument("--out", type=Path, default=ROOT / "build" / "bench")
     args.add_argument("--quick", action="store_true", help="a tenth of the work, for a look")
+    args.add_argument("--only", nargs="+", choices=["rate", "fleets", "ages", "overhead"], help="just these parts")
     given = args.parse_args()
     quick = given.quick
     found: dict[str, Any] = {"machine": {"cores": os.cpu_count(), "python": platform.python_version(),
                                          "load": os.getloadavg()[0]}, "bars": BARS}  # fmt: skip
-    with tempfile.TemporaryDirectory() as name:
-        base = Path(name)
+    with tempfile.TemporaryDirectory() as folder:
+        base = Path(folder)
         small, large = Template(base / "t", 60.0), Template(base / "t", 60.0 if quick else 600.0)
-        found["rate"] = [rate(base / "rate", large, 4, 2 if quick else 10)]
-        shutil.rmtree(base / "rate")
-        found["fleets"] = fleets(base / "fleets", small, [1, 10] if quick else [1, 10, 100, 1000])
-        found["ages"] = ages(base / "ages", small, 5, 4 if quick else 40)
-        found["overhead"] = overhead(base / "overhead", small, 16 if quick else 200)
+        parts: dict[str, Callable[[Path], list[dict[str, Any]]]] = {
+            "rate": lambda at: [rate(at, large, 4, 2 if quick else 10)],
+            "fleets": lambda at: fleets(at, small, [1, 10] if quick else [1, 10, 100, 1000]),
+            "ages": lambda at: ages(at, small, 5, 4 if quick else 40),
+            "overhead": lambda at: overhead(at, small, 16 if quick else 200),
+        }
+        for name in given.only or parts:
+            found[name] = parts[name](base / name)
+            shutil.rmtree(base / name)
     given.out.mkdir(parents=True, exist_ok=True)
     (given.out / "night.json").write_text(json.dumps(found, indent=1), "utf-8")
-    parts = [f"## {k}\n\n{table(v)}\n" for k, v in found.items() if isinstance(v, list)]
-    text = f"# The night\n\n{found['machine']}\n\nBars: {BARS}\n\n" + "\n".join(parts)
+    tables = [f"## {k}\n\n{table(v)}\n" for k, v in found.items() if isinstance(v, list)]
+    text = f"# The night\n\n{found['machine']}\n\nBars: {BARS}\n\n" + "\n".join(tables)
     (given.out / "night.md").write_text(text, "utf-8")
     print(text)
 

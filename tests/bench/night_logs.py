@@ -23,19 +23,33 @@ class Template:
         times, rest = zip(*(line.split(") ", 1) for line in lines), strict=True)
         self.micros = np.array([round(float(t[1:]) * 1e6) for t in times], np.int64)
         self.rest = [f") {r}\n" for r in rest]
+        self.named = [i for i, r in enumerate(self.rest) if "can0 700#" in r or "can0 701#" in r]  # the serials
         self.frames = len(lines)
 
     def write(self, folder: Path, vehicle: int, day: int) -> Path:
-        """The ride on another day of another vehicle; an hour old, so that the inbox takes it at once. The serial on
-        the bus stays that of the template: the path names the vehicle."""
+        """The ride on another day of another vehicle, with that vehicle's serials; an hour old, so that the inbox takes
+        it at once."""
         path = folder / f"ZB-{vehicle:04d}" / f"{day:04d}.log"
         path.parent.mkdir(parents=True, exist_ok=True)
         moved = self.micros + (day * 86_400 + vehicle) * 1_000_000
+        for i in self.named:
+            self.rest[i] = self._own(self.rest[i], vehicle)
         heads = [f"({t // 1_000_000}.{t % 1_000_000:06d}" for t in moved.tolist()]
         path.write_text("".join(h + r for h, r in zip(heads, self.rest, strict=True)), "ascii")
         old = time.time() - 3600
         os.utime(path, (old, old))
         return path
+
+    @staticmethod
+    def _own(line: str, vehicle: int) -> str:
+        head, data = line.split("#")
+        if head.endswith("700"):
+            return f"{head}#{_serial(vehicle)}{_serial(7000 + vehicle)}\n"
+        return f"{head}#{_serial(9000 + vehicle)}{data[8:]}"
+
+
+def _serial(number: int) -> str:
+    return number.to_bytes(4, "little").hex().upper()
 
 
 def write_logs(template: Template, folder: Path, vehicles: int, days: range) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -34,7 +35,8 @@ def test_order_and_nights_of_arrival_leave_no_trace(tmp_path: Path, inbox: Path,
         assert run_scan(tmp_path / "inbox", store, jobs=0).logs_new == b - a
     mine, undisturbed = contents(store.catalogue), contents(plain / "catalogue.duckdb")
     for table in RESULTS:
-        left, right = mine[table], undisturbed[table]
+        left: list[Any] = mine[table]
+        right: list[Any] = undisturbed[table]
         if table == "logs":  # the inbox of this test lies elsewhere
             left, right = ([tuple(str(c).rpartition("/ZB-")[2] for c in row) for row in rows] for rows in (left, right))
         assert left == right, table

@@ -36,6 +36,7 @@ with leaving_in_order(), local_server(Path(sys.argv[1])) as server:
 """
 
 
+@pytest.mark.slow
 def test_it_answers_restarts_at_the_same_address_and_goes(home: Path) -> None:
     with local_server(home) as server:
         assert server.answers()
