@@ -103,7 +103,8 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     if not finding["windows"]:
         return "This finding rests on figures of whole sessions; there is no single moment to draw."
     window = finding["windows"][0]
-    start, end = words.micros(window["start_t"]), words.micros(window["end_t"])
+    end = words.micros(window["end_t"])
+    start = _recorded_from(facts, window)
     shown_end = min(end, start + int(MOST_S * 1e6))
     lead = int(max(LEAD_S, 0.1 * (shown_end - start) / 1e6) * 1e6)
     roles = tuple(role for role in finding["signals"] if role in ROLES)[:MOST_PANELS]
@@ -132,6 +133,12 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
         alt=_alt(panels, signals, facts.zone),
         height=int(spec["layout"]["height"]),
     )
+
+
+def _recorded_from(facts: Facts, window: Row) -> int:
+    """Where the record of a window begins, microseconds UTC: a long window may start in a gap."""
+    inside = [g["start_t"] for g in facts.logs if g["start_t"] <= window["end_t"] and g["end_t"] >= window["start_t"]]
+    return words.micros(max(window["start_t"], min(inside))) if inside else words.micros(window["start_t"])
 
 
 def _panel(role: str, finding: Row, signals: Signals) -> Panel:

@@ -197,7 +197,7 @@ def _resistance(facts: Facts) -> list[Block]:
         f"Resistance of the median group over {n} sessions, for pulse times of {words.listing([p for p, _ in drawn])}."
     )
     note = f"n = {words.plural(n, 'session')}. A resistance means nothing without pulse time and temperature."
-    spec = {"data": data, "layout": layout(320, xaxis=x, yaxis=y)}
+    spec = {"data": data, "layout": layout(320, xaxis=x, yaxis=y, hovermode="x unified", hoverdistance=-1)}
     return [Drawn(Figure("cell-resistance", "Resistance of the median group [mΩ]", alt, spec, note, sync="life"))]
 
 

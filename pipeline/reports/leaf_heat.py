@@ -102,7 +102,7 @@ def _hottest(facts: Facts) -> list[Block]:
     if not data:
         return []
     x, y = axis(f"Date ({facts.zone_name})", type="date"), axis("Hottest reading [°C]")
-    spec = {"data": data, "layout": layout(340, xaxis=x, yaxis=y)}
+    spec = {"data": data, "layout": layout(340, xaxis=x, yaxis=y, hovermode="x unified", hoverdistance=-1)}
     n = sum(int(row[1]) for row in rows)
     note = f"n = {n} session figures; the hottest reading of a session as a mean over ten seconds."
     alt = "Hottest readings of each session over the life of the unit."

@@ -99,6 +99,26 @@ def test_a_figure_zooms_and_its_neighbours_follow(browser: Browser, pages: dict[
         assert watched.complaints == []
 
 
+def test_the_keyboard_zooms_a_figure_and_the_cursor_is_shared(browser: Browser, pages: dict[str, Path]) -> None:
+    with opened(browser, pages["dossier"]) as watched:
+        watched.drawn()
+        watched.page.focus("#heat-hottest .plot")
+        before = watched.ask(_range("heat-hottest"))
+        watched.page.keyboard.press("+")
+        watched.wait(lambda: watched.ask(_range("heat-hottest")) != before, "the figure to zoom")
+        a, b = watched.ask(_range("heat-hottest"))
+        assert (b - a) / (before[1] - before[0]) == pytest.approx(0.5, rel=0.01)
+        watched.wait(lambda: watched.ask(_range("life-line")) == watched.ask(_range("heat-hottest")), "equal ranges")
+        watched.page.keyboard.press("0")
+        watched.page.locator("#heat-hottest .plot").scroll_into_view_if_needed()
+        box = watched.page.locator("#heat-hottest .plot .nsewdrag").first.bounding_box()
+        assert box is not None
+        watched.page.mouse.move(box["x"] + 0.49 * box["width"], box["y"] + 0.3 * box["height"], steps=3)
+        cursor = "document.querySelector('#life-line .plot').layout.shapes?.some(s => s.name === 'cursor')"
+        watched.wait(lambda: watched.ask(cursor), "the cursor in the other figure")
+        assert watched.complaints == []
+
+
 def _range(figure: str) -> str:
     return f"document.querySelector('#{figure} .plot').layout.xaxis.range.map(x => +new Date(x))"
 

@@ -48,6 +48,7 @@
     plot.classList.remove("waiting");
     plot.dataset.state = "drawn";
     state.drawn += 1;
+    plot.addEventListener("keydown", event => keys(plot, event));
     if (plot.dataset.sync) join(plot);
   }
 
@@ -68,11 +69,25 @@
       await window.Plotly.relayout(plot, event.detail);
       mine = false;
     });
-    plot.on("plotly_hover", event => {
-      if (mine || !event.xvals) return;
-      for (const other of others()) cursor(other, event.points[0].x);
-    });
-    plot.on("plotly_unhover", () => others().forEach(other => cursor(other, null)));
+    let frame = 0;
+    const show = x => {
+      cancelAnimationFrame(frame);
+      frame = requestAnimationFrame(() => others().forEach(other => cursor(other, x)));
+    };
+    plot.on("plotly_hover", event => event.xvals && show(event.xvals[0]));
+    plot.on("plotly_unhover", () => show(null));
+  }
+
+  // Keyboard: + and - zoom in time, arrows move, 0 shows all; figures of one time axis follow.
+  function keys(plot, event) {
+    const axis = plot._fullLayout.xaxis, steps = { "+": 0.5, "=": 0.5, "-": 2, ArrowLeft: -0.25, ArrowRight: 0.25, 0: 0 };
+    if (!(event.key in steps) || event.ctrlKey || event.metaKey || event.altKey) return;
+    event.preventDefault();
+    if (event.key === "0") { window.Plotly.relayout(plot, { "xaxis.autorange": true }); return; }
+    const [a, b] = axis.range.map(v => axis.r2l(v)), width = b - a, step = steps[event.key];
+    const arrow = event.key.startsWith("Arrow"), middle = (a + b) / 2;
+    const range = arrow ? [a + step * width, b + step * width] : [middle - step * width / 2, middle + step * width / 2];
+    window.Plotly.relayout(plot, { "xaxis.range": range.map(v => axis.l2r(v)) });
   }
 
   function cursor(plot, x) {
