@@ -12,18 +12,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 
-from pipeline.catalogue import connect
 from pipeline.errors import ProfileError
 from pipeline.health.engine import judge, rule_set_hash
-from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
+from pipeline.health.examples import EVENTS, METRICS, SESSIONS
 from pipeline.health.model import Record
-from pipeline.lake import LogRef, log_refs, read_signals
+from pipeline.lake import read_signals
 from pipeline.metrics import measure
-from pipeline.metrics.messages import message_rows
 from pipeline.metrics.model import Outcome
 from pipeline.overlap import without
 from pipeline.profile import Profile
@@ -31,37 +29,9 @@ from pipeline.sessions import Found, Stretch, sessions, stretches
 from pipeline.settings import Settings
 from pipeline.store import Store
 from pipeline.verdict_rows import VerdictRows, verdict_rows
+from pipeline.work import LogSpans, Work, plan, vehicles_touched
 
-if TYPE_CHECKING:
-    import duckdb
-
-EVER = (-(2**62), 2**62)
-
-
-@dataclass(frozen=True, slots=True)
-class LogSpans:
-    """One log as assessment sees it: where it is, its dated spans, and whether it is from a bench."""
-
-    ref: LogRef
-    profile_hash: str
-    shift: int
-    bench: bool
-    spans: tuple[tuple[int, int], ...]
-
-
-@dataclass(frozen=True)
-class Work:
-    """All that assess() needs besides the lake: a copy of the vehicle's rows. ticket: which touch this answers."""
-
-    vehicle: str
-    ticket: int
-    logs: tuple[LogSpans, ...]
-    known: dict[tuple[int, int], str]  # fingerprint by stretch
-    sessions: pl.DataFrame
-    metrics: pl.DataFrame
-    events: pl.DataFrame
-    reference: pl.DataFrame
-    messages: pl.DataFrame  # metric rows of the logs' counts of counters and checksums
+__all__ = ["Assessed", "Work", "assess", "plan", "vehicles_touched"]
 
 
 @dataclass(frozen=True)
@@ -80,66 +50,6 @@ class Assessed:
     events: pl.DataFrame
     verdict: VerdictRows
     logs: dict[int, tuple[str, ...]] = field(default_factory=dict)  # logs by session start
-
-
-def vehicles_touched(store: Store) -> list[str]:
-    """Vehicles whose record may have changed since they were last assessed, in order."""
-    con = connect(store.catalogue, read_only=True)
-    try:
-        return [v for (v,) in con.execute("SELECT vehicle FROM touched ORDER BY vehicle").fetchall()]
-    finally:
-        con.close()
-
-
-def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
-    """What has to be looked at for these vehicles, read in one short visit to the catalogue."""
-    con = connect(store.catalogue, read_only=True)
-    try:
-        con.execute("SET TimeZone = 'UTC'")
-        return [_work(con, vehicle) for vehicle in vehicles]
-    finally:
-        con.close()
-
-
-def _work(con: duckdb.DuckDBPyConnection, vehicle: str) -> Work:
-    def rows(sql: str) -> list[tuple[Any, ...]]:
-        return con.execute(sql, [vehicle]).fetchall()
-
-    ticket = rows("SELECT coalesce(max(ticket), 0) FROM touched WHERE vehicle = ?")[0][0]
-    spans: dict[str, list[tuple[int, int]]] = {}
-    for log, a, b in rows("""SELECT log, epoch_us(s.start_t), epoch_us(s.end_t) FROM log_spans s JOIN logs l USING (log)
-                             WHERE l.vehicle = ? AND s.dated ORDER BY 1, 2, 3"""):
-        spans.setdefault(log, []).append((a, b))
-    about = rows("SELECT log, profile_hash, clock_shift_us, bench FROM logs WHERE vehicle = ?")
-    more = {log: (digest, shift, bench) for log, digest, shift, bench in about}
-    logs = tuple(LogSpans(ref, *more[ref.log], tuple(spans.get(ref.log, ()))) for ref in log_refs(con, vehicle, *EVER))
-    known = {
-        (a, b): f
-        for a, b, f in rows("SELECT epoch_us(start_t), epoch_us(end_t), fingerprint FROM stretches WHERE vehicle = ?")
-    }
-    profile = logs[-1].ref.profile if logs else ""
-    return Work(
-        vehicle, ticket, logs, known,
-        _frame(
-            con, "SELECT vehicle, kind, start_t, end_t, coverage FROM sessions WHERE vehicle = ?", vehicle, SESSIONS
-        ),
-        _frame(con, """SELECT s.kind, m.start_t, s.end_t, m.name, m.item, m.value, m.unit, m.se, m.n, m.coverage
-                       FROM metrics m JOIN sessions s USING (vehicle, start_t) WHERE vehicle = ?""", vehicle, METRICS),
-        _frame(con, """SELECT session_start_t, kind, item, start_t, end_t, map_entries(data) AS data
-                       FROM events WHERE vehicle = ?""", vehicle, EVENTS),
-        _frame(con, "SELECT name, item, value, spread, unit, n FROM reference WHERE profile = ?", profile, REFERENCE),
-        message_rows(con.sql("""SELECT m.message, m.frames, m.start_t, m.end_t, m.missed, m.counter_gaps,
-                                m.counter_repeats, m.checksum_failures
-                                FROM log_messages m JOIN logs l USING (log) WHERE l.vehicle = ?
-                                ORDER BY m.start_t, m.message, m.log""", params=[vehicle]).pl()),
-    )  # fmt: skip
-
-
-def _frame(con: duckdb.DuckDBPyConnection, sql: str, key: str, schema: Any) -> pl.DataFrame:
-    frame: pl.DataFrame = con.sql(sql, params=[key]).pl()
-    naive = [n for n, t in frame.schema.items() if isinstance(t, pl.Datetime)]
-    utc = [pl.col(n).dt.cast_time_unit("us").dt.replace_time_zone("UTC") for n in naive]
-    return frame.with_columns(utc).cast(schema)
 
 
 @cache

@@ -52,8 +52,8 @@ def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collec
     return read_signals(store.lake, refs, store.profiles(), vehicle, start, end, roles)
 
 
-def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int) -> list[LogRef]:
-    """Logs of a vehicle that touch a stretch of time, in order of time and hash."""
+def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int, expired: bool = False) -> list[LogRef]:
+    """Logs of a vehicle that touch a stretch of time, in order of time and hash; expired ones only when asked for."""
     rows = con.execute(
         """SELECT l.log, coalesce(p.part, ''), l.profile, epoch_us(l.start_t), epoch_us(l.end_t),
                   (SELECT list((epoch_us(d.start_t), epoch_us(d.end_t)) ORDER BY d.start_t)
@@ -63,7 +63,8 @@ def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int)
            ORDER BY l.start_t, l.log""",
         [vehicle, end, start],
     ).fetchall()
-    return [LogRef(a, b, c, d, e, tuple((x, y) for x, y in doubts or ())) for a, b, c, d, e, doubts in rows]
+    refs = [LogRef(a, b, c, d, e, tuple((x, y) for x, y in doubts or ())) for a, b, c, d, e, doubts in rows]
+    return [r for r in refs if expired or r.part]
 
 
 def read_signals(

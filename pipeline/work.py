@@ -1,0 +1,143 @@
+"""What assessment needs to know of vehicles, read from the catalogue in one short visit: plain data for any process."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.catalogue import connect
+from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
+from pipeline.lake import LogRef, log_refs
+from pipeline.metrics.messages import message_rows
+from pipeline.store import Store
+
+if TYPE_CHECKING:
+    import duckdb
+
+EVER = (-(2**62), 2**62)
+
+
+@dataclass(frozen=True, slots=True)
+class LogSpans:
+    """One log as assessment sees it: where it is, its dated spans, and whether it is from a bench."""
+
+    ref: LogRef
+    profile_hash: str
+    shift: int
+    bench: bool
+    spans: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class Work:
+    """All that assess() needs besides the lake: a copy of the vehicle's rows. ticket: which touch this answers."""
+
+    vehicle: str
+    ticket: int
+    logs: tuple[LogSpans, ...]
+    known: dict[tuple[int, int], str]  # fingerprint by stretch
+    sessions: pl.DataFrame
+    metrics: pl.DataFrame
+    events: pl.DataFrame
+    reference: pl.DataFrame
+    messages: pl.DataFrame  # metric rows of the logs' counts of counters and checksums
+
+
+def vehicles_touched(store: Store) -> list[str]:
+    """Vehicles whose record may have changed since they were last assessed, in order."""
+    con = connect(store.catalogue, read_only=True)
+    try:
+        return [v for (v,) in con.execute("SELECT vehicle FROM touched ORDER BY vehicle").fetchall()]
+    finally:
+        con.close()
+
+
+def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
+    """What has to be looked at for these vehicles; a few queries in all, however many vehicles."""
+    con = connect(store.catalogue, read_only=True)
+    try:
+        con.execute("SET TimeZone = 'UTC'")
+        tickets = _grouped(con, "SELECT vehicle, ticket FROM touched WHERE {mine}", vehicles)
+        known = _grouped(con, """SELECT vehicle, epoch_us(start_t), epoch_us(end_t), fingerprint
+                                 FROM stretches WHERE {mine}""", vehicles)  # fmt: skip
+        logs = _logs(con, vehicles)
+        tables = [_frames(con, sql, vehicles, schema) for sql, schema in (_SESSIONS, _METRICS, _EVENTS)]
+        messages = _messages(con, vehicles)
+        reference = {p: _reference(con, p) for p in {x[-1].ref.profile for x in logs.values() if x} | {""}}
+        return [
+            Work(
+                v, next((t for (t,) in tickets[v]), 0), tuple(logs[v]), {(a, b): f for a, b, f in known[v]},
+                tables[0][v], tables[1][v], tables[2][v],
+                reference[logs[v][-1].ref.profile if logs[v] else ""], message_rows(messages[v]),
+            )
+            for v in vehicles
+        ]  # fmt: skip
+    finally:
+        con.close()
+
+
+_SESSIONS = ("SELECT vehicle, kind, start_t, end_t, coverage FROM sessions WHERE {mine}", SESSIONS)
+_METRICS = (
+    """SELECT vehicle, s.kind, m.start_t, s.end_t, m.name, m.item, m.value, m.unit, m.se, m.n, m.coverage
+       FROM metrics m JOIN sessions s USING (vehicle, start_t) WHERE {mine}""",
+    METRICS,
+)
+_EVENTS = (
+    """SELECT vehicle, session_start_t, kind, item, start_t, end_t, map_entries(data) AS data
+       FROM events WHERE {mine}""",
+    EVENTS,
+)
+_MESSAGES = """SELECT l.vehicle, m.message, m.frames, m.start_t, m.end_t, m.missed, m.counter_gaps,
+                      m.counter_repeats, m.checksum_failures
+               FROM log_messages m JOIN logs l USING (log) WHERE {mine} ORDER BY m.start_t, m.message, m.log"""
+_MINE = "vehicle IN (SELECT unnest(?))"
+
+
+def _grouped(con: duckdb.DuckDBPyConnection, sql: str, vehicles: Sequence[str]) -> dict[str, list[tuple[Any, ...]]]:
+    """Rows by their first column, the vehicle, which is left out."""
+    out: dict[str, list[tuple[Any, ...]]] = defaultdict(list)
+    for vehicle, *rest in con.execute(sql.format(mine=_MINE), [list(vehicles)]).fetchall():
+        out[vehicle].append(tuple(rest))
+    return out
+
+
+def _logs(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, list[LogSpans]]:
+    spans: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    for rows in _grouped(con, """SELECT l.vehicle, s.log, epoch_us(s.start_t), epoch_us(s.end_t)
+                                 FROM log_spans s JOIN logs l USING (log) WHERE {mine} AND s.dated
+                                 ORDER BY ALL""", vehicles).values():  # fmt: skip
+        for log, a, b in rows:
+            spans[log].append((a, b))
+    about = _grouped(con, "SELECT vehicle, log, profile_hash, clock_shift_us, bench FROM logs WHERE {mine}", vehicles)
+    out: dict[str, list[LogSpans]] = defaultdict(list)
+    for vehicle in vehicles:
+        more = {log: rest for log, *rest in about[vehicle]}
+        for ref in log_refs(con, vehicle, *EVER, expired=True):
+            digest, shift, bench = more[ref.log]
+            out[vehicle].append(LogSpans(ref, digest, shift, bench, tuple(spans[ref.log])))
+    return out
+
+
+def _frames(con: duckdb.DuckDBPyConnection, sql: str, vehicles: Sequence[str], schema: Any) -> dict[str, pl.DataFrame]:
+    """One frame a vehicle in the record's columns, empty where there is nothing."""
+    frame: pl.DataFrame = con.sql(sql.format(mine=_MINE), params=[list(vehicles)]).pl()
+    naive = [n for n, t in frame.schema.items() if isinstance(t, pl.Datetime)]
+    frame = frame.with_columns(pl.col(n).dt.cast_time_unit("us").dt.replace_time_zone("UTC") for n in naive)
+    found = {str(key[0]): some for key, some in frame.partition_by("vehicle", as_dict=True).items()}
+    return {v: found.get(v, frame.clear()).select(schema.keys()).cast(schema) for v in vehicles}
+
+
+def _messages(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, pl.DataFrame]:
+    frame: pl.DataFrame = con.sql(_MESSAGES.format(mine=_MINE), params=[list(vehicles)]).pl()
+    found = {str(k[0]): some for k, some in frame.partition_by("vehicle", as_dict=True, maintain_order=True).items()}
+    return {v: found.get(v, frame.clear()).drop("vehicle") for v in vehicles}
+
+
+def _reference(con: duckdb.DuckDBPyConnection, profile: str) -> pl.DataFrame:
+    wanted = "SELECT name, item, value, spread, unit, n FROM reference WHERE profile = ? ORDER BY ALL"
+    frame: pl.DataFrame = con.sql(wanted, params=[profile]).pl()
+    return frame.cast(dict(REFERENCE))  # type: ignore[arg-type]
