@@ -75,10 +75,14 @@ def main(folder: Path) -> None:
     grid = np.concatenate([np.arange(0, 0.2, 0.01), np.arange(0.2, 1.0001, 0.02)])
     write(folder / "ocv.csv", ["soc", "volts"], [grid, np.array([rest_v(s) for s in grid])])
 
-    t = np.arange(-1.0, 11.0, 0.05) + 1.0
-    pulse = np.where((t >= 1.0), 60.0, 0.0)
-    write(folder / "pulse.csv", ["t", "amps", "v", "usable_ah"],
-          [t, pulse, solve(t, pulse, 0.5), np.full(t.size, usable)])  # fmt: skip
+    t = np.arange(0.0, 12.0, 0.05)
+    on = t >= 1.0
+    write(folder / "pulse.csv", ["t", "v20", "v60", "usable_ah"],
+          [t, *(solve(t, np.where(on, a, 0.0), 0.5) for a in (20.0, 60.0)), np.full(t.size, usable)])  # fmt: skip
+
+    t = np.arange(0.0, 900.0, 0.1)
+    train = np.where((t % 60 >= 40) & (t % 60 < 52), 40.0, 0.0)  # 12 s pulses out of 48 s of rest
+    write(folder / "train.csv", ["t", "amps", "v"], [t, train, solve(t, train, 0.6)])
 
     t, amps = ride(2400, 14.0, 3)
     cells = {"base": (0.75, 0.0), "weak": (0.75, 0.0009), "low": (0.72, 0.0)}
