@@ -57,7 +57,7 @@ def write_signals(
     wires = gather(store, vehicle, names, start, end)
     path.parent.mkdir(parents=True, exist_ok=True)
     if path.suffix.lower() == ".html":
-        return page.write(path, _page(vehicle, wires, words.zone_of(zone), points or POINTS))
+        return page.write(path, figure_page(vehicle, wires, words.zone_of(zone), points or POINTS))
     if points:
         wires = [_thinned(wire, points) for wire in wires]
     draft = path.with_name(f".{path.stem}.part{path.suffix}")
@@ -117,7 +117,7 @@ def _write_mf4(wires: list[Wire], path: Path) -> None:
         mdf.save(path, overwrite=True)
 
 
-def _page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> str:
+def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> str:
     figure = _figure(vehicle, [w for w in wires if len(w.t)][:MOST_WIRES], zone, points)
     left_out = max(0, len(wires) - MOST_WIRES)
     return page.render(

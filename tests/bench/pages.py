@@ -1,0 +1,95 @@
+"""What a figure of half a million samples costs, beside plotly's own page of the same data drawn in full.
+
+    python tests/bench/pages.py --out build/bench
+
+Both pages are opened in the same Chromium from file://, one after the other: size, time to write, time from opening
+until drawn, time of one zoom. Ours is thinned to about 2,400 points a trace (spikes kept). Writes pages.json.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import plotly.graph_objects as go
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from playwright.sync_api import Browser  # noqa: E402
+
+from pipeline.reports.signal_files import figure_page  # noqa: E402
+from pipeline.reports.traces import POINTS  # noqa: E402
+from pipeline.reports.wires import Wire  # noqa: E402
+from tests.reports.browser import PATH, Watched, chromium, opened  # noqa: E402
+
+TRACES, EACH = 5, 100_000
+ZOOM = """async () => {
+  const plot = document.querySelector('.js-plotly-plot'), t = performance.now();
+  const [a, b] = plot._fullLayout.xaxis.range.map(v => plot._fullLayout.xaxis.r2l(v));
+  const range = [a + (b - a) * 0.4, a + (b - a) * 0.6].map(v => plot._fullLayout.xaxis.l2r(v));
+  await Plotly.relayout(plot, {'xaxis.range': range});
+  return performance.now() - t;
+}"""
+DRAWN = "!!document.querySelector('.js-plotly-plot .scatterlayer .trace')"
+
+
+def wires() -> list[Wire]:
+    t = np.arange(EACH, dtype=np.int64) * 10_000 + 1_772_352_000_000_000
+    rng = np.random.default_rng(5)
+    walks = 3.3 + 0.01 * rng.normal(size=(TRACES, EACH)).cumsum(axis=1) / 30
+    return [Wire(f"cell_voltage[{n}]", "V", t, walk) for n, walk in enumerate(walks, start=1)]
+
+
+def theirs(given: list[Wire], path: Path) -> None:
+    figure = go.Figure([go.Scatter(x=w.t / 1000, y=w.v, name=w.name, mode="lines") for w in given])
+    figure.update_xaxes(type="date")
+    figure.write_html(path, include_plotlyjs=True)
+
+
+def look(browser: Browser, path: Path) -> dict[str, float]:
+    with opened(browser, path) as watched:
+        start = time.monotonic() - watched.opened_s
+        watched.wait(lambda: watched.ask(DRAWN), "the figure", 120)
+        drawn = time.monotonic() - start
+        if watched.ask("!!window.herdbook"):
+            watched.drawn()
+        size = round(path.stat().st_size / 1e6, 2)
+        return {"opened_to_drawn_s": round(drawn, 2), "zoom_ms": round(zoom(watched)), "mb": size}
+
+
+def zoom(watched: Watched) -> float:
+    return float(watched.page.evaluate(ZOOM))
+
+
+def main() -> None:
+    arguments = argparse.ArgumentParser()
+    arguments.add_argument("--out", type=Path, default=Path("build/bench"))
+    out: Path = arguments.parse_args().out
+    if not PATH:
+        print("pages: Chromium is missing, nothing was measured")
+        return
+    given = wires()
+    found: dict[str, dict[str, float]] = {}
+    with TemporaryDirectory() as scratch, chromium() as browser:
+        for name in ("ours", "plotly_in_full"):
+            path, start = Path(scratch) / f"{name}.html", time.monotonic()
+            if name == "ours":
+                path.write_text(figure_page("VX-001", given, None, POINTS), "utf-8")
+            else:
+                theirs(given, path)
+            found[name] = {"write_s": round(time.monotonic() - start, 2)} | look(browser, path)
+    ratios = {key: round(found["plotly_in_full"][key] / max(value, 0.01), 1) for key, value in found["ours"].items()}
+    out.mkdir(parents=True, exist_ok=True)
+    result = {"samples": TRACES * EACH, **found, "theirs_over_ours": ratios}
+    (out / "pages.json").write_text(json.dumps(result, indent=1) + "\n")
+    print(json.dumps(result, indent=1))
+
+
+if __name__ == "__main__":
+    main()
