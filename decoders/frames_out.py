@@ -96,6 +96,15 @@ class Rows:
             eight = np.ascontiguousarray(eight if eight.shape[1] == 8 else widened(eight, 8))
             words[:, k] = eight.view("<u8")[:, 0] & KEEP_FIRST[np.clip(self.length.astype(np.int8) - 8 * k, 0, 8)]
 
+    def replace(self, where: NDArray[np.int64], other: Rows, which: NDArray[np.bool_]) -> None:
+        """Put some rows of another set in place of rows of this one."""
+        if other.payload.shape[1] > self.payload.shape[1]:
+            self.widen()
+        self.t[where], self.channel[where] = other.t[which], other.channel[which]
+        self.can_id[where], self.flags[where] = other.can_id[which], other.flags[which]
+        self.length[where] = other.length[which]
+        self.payload[where] = widened(other.payload, self.payload.shape[1])[which]
+
     def put(self, i: int, t: int, channel: int, can_id: int, flags: int, length: int, payload: bytes) -> None:
         """One frame at row i; whatever stood there is replaced."""
         if len(payload) > 8:

@@ -16,22 +16,25 @@ keep that label. Source: example logs in python-can's test data; its reader is t
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
+from decoders.asc_aligned import layout_of, read_aligned
 from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
 from decoders.frames_out import FD_LENGTHS, Labels, Rows
 from decoders.log import Account, Reader
-from decoders.source import Source
+from decoders.source import PAD, Source
 from decoders.tokens import Lines
 
 I64 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
+Text = NDArray[np.uint8]
 HEADER = re.compile(rb"(date|base|begin|end|no\s+internal|internal|//|#)", re.IGNORECASE)
 LOOKS = re.compile(rb"^(date\s+\w+\s+\S+.*\d{4}\s*$|base\s+(hex|dec)\b|begin triggerblock)", re.I | re.M)
+BASE_LINE = re.compile(rb"^\s*base\s", re.IGNORECASE | re.MULTILINE)
 BASE = re.compile(rb"base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.IGNORECASE)
 DATE = re.compile(rb"(?:date|begin\s+triggerblock)\s+\w+\s+(.+)", re.IGNORECASE)
 EVENT = re.compile(rb"\d+\.\d+\s+(\D|\d+\s+(Statistic|J1939TP|\S*:))", re.IGNORECASE)
@@ -50,6 +53,7 @@ class State:
         self.hexadecimal = True
         self.deltas = False
         self.elapsed = 0
+        self.begun = False
 
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
@@ -59,13 +63,50 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
         yield _parse(text, offset, state)
 
 
-def _parse(text: NDArray[np.uint8], offset: int, state: State) -> Frames:
+def _parse(text: Text, offset: int, state: State) -> Frames:
+    """By the columns of the block where it has any, behind the header; else word by word."""
+    if state.begun and state.hexadecimal and not state.deltas and (frames := _aligned(text, offset, state)) is not None:
+        return frames
+    state.begun = True
     lines = Lines(text)
+    rows, done = _by_words(lines, lambda i: offset + lines.offset(i), state)
+    return rows.frames(state.labels, done)
+
+
+def _aligned(text: Text, offset: int, state: State) -> Frames | None:
+    """Frames of a block whose lines are mostly laid out alike; None for other blocks."""
+    newline: I64 = np.flatnonzero(text[PAD:-PAD] == 10) + PAD
+    start = np.concatenate(([PAD], newline[:-1] + 1))
+    start, newline = start[newline > start], newline[newline > start]
+    if not (layout := layout_of(text)):
+        return None
+    rows = Rows(len(start))
+    good = read_aligned(text, start, layout, rows, state.labels)
+    others = np.flatnonzero(~good)
+    if 2 * len(others) > len(good):
+        return None
+    if len(others):
+        pieces = [text[a:b + 1] for a, b in zip(start[others].tolist(), newline[others].tolist(), strict=True)]
+        edge = np.full(PAD, 10, np.uint8)
+        rest = np.concatenate([edge, *pieces, edge])
+        if BASE_LINE.search(rest.tobytes()):
+            return None
+        lines = Lines(rest)
+        begins = PAD + np.concatenate(([0], np.cumsum(newline[others] + 1 - start[others])))
+        which = others[np.searchsorted(begins, lines.start[lines.first], side="right") - 1]
+        odd, done = _by_words(lines, lambda i: offset + int(start[which[i]]) - PAD, state)
+        rows.replace(which[done], odd, done)
+        good[which[done]] = True
+    return rows.frames(state.labels, None if good.all() else good)
+
+
+def _by_words(lines: Lines, place: Callable[[int], int], state: State) -> tuple[Rows, Bool]:
+    """Rows of any lines, and where a frame was read; header lines are obeyed. place: offset of a line in the file."""
     every = np.arange(len(lines))
     t, stamped = lines.micros(lines.token(0, every))
     stamped &= lines.count > 1
     for i in np.flatnonzero(~stamped).tolist():
-        _header(lines.line(i), offset + lines.offset(i), state)
+        _header(lines.line(i), place(i), state)
     if state.deltas:
         t = state.elapsed + np.cumsum(np.where(stamped, t, 0))
         state.elapsed = int(t[-1]) if len(t) else state.elapsed
@@ -80,9 +121,8 @@ def _parse(text: NDArray[np.uint8], offset: int, state: State) -> Frames:
     for i in np.flatnonzero(stamped & ~done).tolist():
         line = lines.line(i)
         if fd[i] or not EVENT.match(line):
-            at = offset + lines.offset(i)
-            state.account.lose("line", at, len(line) + 1, f"not a frame: {line[:60]!r}")
-    return rows.frames(state.labels, done)
+            state.account.lose("line", place(i), len(line) + 1, f"not a frame: {line[:60]!r}")
+    return rows, done
 
 
 def _header(line: bytes, at: int, state: State) -> None:
