@@ -1,121 +1,128 @@
-"""An inbox behind a URL (s3://, sftp://, ... whatever fsspec has a file system for): fetch what is new, keep little.
+"""An inbox behind an fsspec URL (s3://bucket/folder, sftp://..., file://...): new logs are fetched into the store.
 
-    local = fetch(store, "s3://fleet/inbox")     new or changed objects, below STORE/fetched/, under their own names
-    ... scan the local folder ...
-    drop(store, local)                           copies whose contents the lake has now
-
-Access keys and endpoints are fsspec's business (its environment variables and configuration), never ours.
+Fetched copies live in the store's `fetched` folder until their logs have been taken; a log in quarantine keeps its
+copy, so that an operator can look at it. What was fetched once is not fetched again unless it changed.
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from pipeline.catalogue import connect
-from pipeline.errors import InputError
-from pipeline.inbox import UNFINISHED
+import polars as pl
+
+from pipeline.catalogue import connect, insert, transaction
+from pipeline.errors import InputError, SettingsError
 from pipeline.store import Store
 
-AT_ONCE = 32  # objects asked for together; the file system fetches them side by side
-KNOWN = "fetched.json"
 
-
-def is_remote(inbox: str | Path) -> bool:
+def is_url(inbox: Path | str) -> bool:
     return "://" in str(inbox)
 
 
 def fetch(store: Store, url: str) -> Path:
-    """Bring new or changed objects to a local folder and return it. Raises: InputError when the URL cannot be read."""
+    """Fetch what is new under the URL; the local folder to take logs from.
+
+    Raises: InputError when the URL cannot be listed or read; SettingsError when no file system answers for it.
+    """
     folder = store.folder / "fetched" / hashlib.sha256(url.encode()).hexdigest()[:12]
     folder.mkdir(parents=True, exist_ok=True, mode=0o750)
-    known = _read(folder)
+    done = _seen(store)
+    _clear(folder, done)
+    files, root = _file_system(url)
     try:
-        import fsspec
-
-        fs, root = fsspec.core.url_to_fs(url)
-        if not fs.exists(root):
-            raise InputError("there is no such inbox", _shown(url), "Check the address in [night] inbox")
-        wanted = [o for o in _objects(fs, root, store.settings.settle_s) if known.get(o[0]) != o[2]]
-        for first in range(0, len(wanted), AT_ONCE):
-            some = wanted[first : first + AT_ONCE]
-            _get(fs, [o[1] for o in some], [folder / o[0] for o in some], [o[3] for o in some])
-            known |= {name: stamp for name, _, stamp, _ in some}
-            _write(folder, known)
-    except (OSError, ValueError, ImportError) as error:
-        what = f"the inbox cannot be read ({type(error).__name__}: {error})"
-        raise InputError(
-            what, _shown(url), "Check address, network and access rights; install the file system"
-        ) from None
+        listed: dict[str, dict[str, Any]] = files.find(root, detail=True)
+    except Exception as error:  # every file system has errors of its own
+        what = f"the inbox cannot be listed ({type(error).__name__}: {error})"
+        raise InputError(what, url, "Check address, rights and network") from None
+    wanted = [(name, about) for name, about in sorted(listed.items()) if _wanted(name, about, store.settings.settle_s)]
+    fresh = [(n, a) for n, a in wanted if done.get(_address(url, n, root)) != _stamp(a)]
+    for name, _ in _sidecars_first(fresh):
+        _fetch_one(files, name, folder / _local(name, root), url)
+    rows = [
+        {"path": _address(url, n, root), "size_bytes": int(a.get("size") or 0), "stamp": _stamp(a)} for n, a in fresh
+    ]
+    if rows:
+        with transaction(store.catalogue) as con:
+            con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [[r["path"] for r in rows]])
+            insert(con, "seen", pl.DataFrame(rows).with_columns(log=pl.lit(""), outcome=pl.lit("fetched")))
     return folder
 
 
-def _objects(fs: Any, root: str, settle_s: float) -> Iterator[tuple[str, str, str, float]]:
-    """(name below the root, full path, stamp that changes with the contents, time of last change)."""
-    for path, info in sorted(fs.find(root, detail=True).items()):
-        name = PurePosixPath(path[len(root) :].lstrip("/"))
-        parts = path[len(root) :].strip("/").split("/")
-        if any(p in ("", ".", "..") or p.startswith(".") for p in parts) or path.lower().endswith(UNFINISHED):
-            continue  # hidden, unfinished, or a key that would lead out of the folder
-        changed = _changed(info)
-        if abs(time.time() - changed) >= settle_s:
-            yield str(name), path, f"{info.get('size')} {info.get('ETag') or changed}", changed
+def _file_system(url: str) -> tuple[Any, str]:
+    import fsspec
+
+    try:
+        files, root = fsspec.core.url_to_fs(url)
+    except (ImportError, ValueError) as error:
+        raise SettingsError(
+            f"the inbox's kind of address is not known: {error}", url, "Install what it names"
+        ) from None
+    return files, str(root)
 
 
-def _changed(info: Mapping[str, Any]) -> float:
-    found = info.get("LastModified") or info.get("mtime") or info.get("modified") or info.get("created") or 0
-    return found.timestamp() if isinstance(found, datetime) else float(found)
-
-
-def _get(fs: Any, remote: list[str], local: list[Path], changed: list[float]) -> None:
-    """Whole files or none: under a name that the inbox leaves alone, then renamed."""
-    half = [p.with_name(p.name + ".part") for p in local]
-    for path in local:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    fs.get(remote, [str(p) for p in half])
-    for part, path, moment in zip(half, local, changed, strict=True):
-        os.utime(part, (moment, moment))
-        part.replace(path)
-
-
-def drop(store: Store, folder: Path) -> int:
-    """Delete local copies whose contents are in the lake; those in quarantine stay for another try. How many went."""
+def _seen(store: Store) -> dict[str, str]:
     con = connect(store.catalogue, read_only=True)
     try:
-        rows = con.execute(
-            "SELECT path FROM seen WHERE outcome IN ('taken', 'known') AND starts_with(path, ?)", [f"{folder}{os.sep}"]
-        ).fetchall()
+        rows = con.execute("SELECT path, stamp, outcome FROM seen").fetchall()
     finally:
         con.close()
-    gone = 0
-    for (path,) in rows:
-        if Path(path).is_file():
-            Path(path).unlink()
-            gone += 1
-    return gone
+    return {path: stamp if outcome == "fetched" else outcome for path, stamp, outcome in rows}
 
 
-def _read(folder: Path) -> dict[str, str]:
+def _clear(folder: Path, done: dict[str, str]) -> None:
+    """Copies whose logs are in the lake now are not needed any more."""
+    for path in folder.rglob("*"):
+        if path.is_file() and done.get(str(path)) in ("taken", "known"):
+            path.with_name(path.name + ".toml").unlink(missing_ok=True)
+            path.unlink()
+
+
+def _wanted(name: str, about: dict[str, Any], settle_s: float) -> bool:
+    if about.get("type") != "file" or any(
+        p.startswith(".") for p in PurePosixPath(name).parts[1:] if p not in ("..", ".")
+    ):
+        return False
+    changed = about.get("LastModified") or about.get("mtime") or about.get("created")
+    when = changed.timestamp() if isinstance(changed, datetime) else changed
+    return not isinstance(when, int | float) or abs(time.time() - when) >= settle_s
+
+
+def _stamp(about: dict[str, Any]) -> str:
+    """Changes whenever the object does."""
+    keys = ("ETag", "etag", "LastModified", "mtime", "created", "size")
+    return " ".join(str(about[k]) for k in keys if k in about)
+
+
+def _address(url: str, name: str, root: str) -> str:
+    return f"{url.rstrip('/')}/{_local(name, root).as_posix()}"
+
+
+def _local(name: str, root: str) -> Path:
+    """Where a copy goes, below the folder: never outside of it, whatever the object is called."""
+    parts = PurePosixPath(name.removeprefix(root)).parts or (PurePosixPath(name).name,)
+    return Path(*(p for p in parts if p.strip("/") and p not in ("..", ".")))
+
+
+def _sidecars_first(found: Iterable[tuple[str, dict[str, Any]]]) -> list[tuple[str, dict[str, Any]]]:
+    return sorted(found, key=lambda item: (not item[0].endswith(".toml"), item[0]))
+
+
+def _fetch_one(files: Any, name: str, target: Path, url: str) -> None:
+    """Whole or not at all."""
+    target.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
+    temporary = target.with_name(f".{target.name}.part")
     try:
-        known: dict[str, str] = json.loads((folder / KNOWN).read_text("utf-8"))
-        return known
-    except (FileNotFoundError, ValueError):
-        return {}
-
-
-def _write(folder: Path, known: dict[str, str]) -> None:
-    half = folder / f".{KNOWN}"
-    half.write_text(json.dumps(known), "utf-8")
-    half.replace(folder / KNOWN)
-
-
-def _shown(url: str) -> str:
-    """An address without user and password."""
-    scheme, _, rest = url.partition("://")
-    return f"{scheme}://{rest.rpartition('@')[2]}"
+        files.get_file(name, str(temporary))
+    except Exception as error:
+        temporary.unlink(missing_ok=True)
+        what = f"{name} cannot be fetched ({type(error).__name__}: {error})"
+        raise InputError(what, url, "Check rights and network, then scan again") from None
+    temporary.replace(target)
+    old = time.time() - 3600
+    os.utime(target, (old, old))  # it is whole: no need to let it settle
