@@ -97,14 +97,16 @@ def _largest(table: pl.DataFrame, *columns: str) -> float:
     return max(1.0, *(float(table[column].to_numpy().max()) for column in columns))
 
 
-def _parts(table: pl.DataFrame) -> Table:
+def _parts(table: pl.DataFrame) -> Table | Note:
     body = []
     for names, group in ((EXPLAINED, "explained"), (UNEXPLAINED, "not explained")):
         for column, said in names.items():
             if column in table.columns:
                 hit = table.filter(pl.col(column) > 0.5)
-                most = _largest(hit, column) if hit.height else 0.0
-                body.append((said, group, str(hit.height), words.number(most)))
+                if hit.height:
+                    body.append((said, group, str(hit.height), words.number(float(hit[column].to_numpy().max()))))
+    if not body:
+        return Note("In no braking did more than 0.5 A of what was asked fail to come.")
     head = ("Reason", "Kind", "Brakings", "Largest [A]")
     return Table("What was asked and did not come, by reason (over 0.5 A)", head, body, frozenset({2, 3}))
 

@@ -11,7 +11,7 @@ from pipeline.reports import words
 from pipeline.reports.facts import Facts
 from pipeline.reports.figure import Figure, Spec, axis, bar_spec, layout, markers
 from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
-from pipeline.reports.readings import Z95, Reading, dots_over_time, items, natural, reading
+from pipeline.reports.readings import Z95, Reading, dots_over_time, items, life_axis, natural, reading
 
 if TYPE_CHECKING:
     import duckdb
@@ -191,7 +191,7 @@ def _resistance(facts: Facts) -> list[Block]:
         dots_over_time(facts, of, f"{pulse} after the step", c, s)
         for (pulse, of), c, s in zip(drawn, colors, symbols, strict=False)
     ]
-    x, y = axis(f"Date ({facts.zone_name})", type="date"), axis("Resistance at 25 °C [mΩ]", rangemode="tozero")
+    x, y = life_axis(facts), axis("Resistance at 25 °C [mΩ]", rangemode="tozero")
     n = max(len(of) for _, of in drawn)
     alt = (
         f"Resistance of the median group over {n} sessions, for pulse times of {words.listing([p for p, _ in drawn])}."

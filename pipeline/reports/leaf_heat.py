@@ -10,7 +10,7 @@ from pipeline.reports import cautions, words
 from pipeline.reports.facts import Facts
 from pipeline.reports.figure import Figure, Spec, axis, bar_spec, diagonal, layout, markers
 from pipeline.reports.leaf import Block, Drawn, Leaf, Note
-from pipeline.reports.readings import Z95, Reading, dots_over_time, items, reading
+from pipeline.reports.readings import Z95, Reading, dots_over_time, items, life_axis, reading
 
 if TYPE_CHECKING:
     import duckdb
@@ -101,7 +101,7 @@ def _hottest(facts: Facts) -> list[Block]:
             rows.append(_peak(facts, of, shown))
     if not data:
         return []
-    x, y = axis(f"Date ({facts.zone_name})", type="date"), axis("Hottest reading [°C]")
+    x, y = life_axis(facts), axis("Hottest reading [°C]")
     spec = {"data": data, "layout": layout(340, xaxis=x, yaxis=y, hovermode="x unified", hoverdistance=-1)}
     n = sum(int(row[1]) for row in rows)
     note = f"n = {n} session figures; the hottest reading of a session as a mean over ten seconds."

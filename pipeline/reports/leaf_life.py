@@ -11,6 +11,7 @@ from pipeline.reports import words
 from pipeline.reports.facts import Facts, Row
 from pipeline.reports.figure import LINES, Figure, Spec, axis, label, layout, local_ms, packed
 from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
+from pipeline.reports.readings import life_axis
 
 if TYPE_CHECKING:
     import duckdb
@@ -40,7 +41,7 @@ def _figure(facts: Facts) -> Figure:
     lanes = list(dict.fromkeys(lane for trace in data for lane in trace["y"]))
     height = 150 + 34 * len(lanes)
     y = axis("", categoryorder="array", categoryarray=lanes[::-1], type="category", automargin=True)
-    x = axis(f"Date ({facts.zone_name})", type="date")
+    x = life_axis(facts)
     spec = {"data": data, "layout": layout(height, barmode="overlay", bargap=0.35, xaxis=x, yaxis=y)}
     rides = sum(s["kind"] == "ride" for s in facts.sessions)
     alt = (

@@ -9,8 +9,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.reports import words
 from pipeline.reports.facts import Facts
-from pipeline.reports.figure import Spec, label, local_ms, packed
+from pipeline.reports.figure import Spec, axis, label, local_ms, packed
 
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
@@ -103,3 +104,16 @@ def dots_over_time(facts: Facts, of: Reading, name: str, color: str, symbol: str
         reach = np.nan_to_num(Z95 * of.se)
         trace["error_y"] = {"type": "data", "array": packed(reach), "thickness": 1, "width": 0, "color": color}
     return trace
+
+
+def life_axis(facts: Facts) -> Spec:
+    """The time axis that all figures over a unit's life share: from its first to its last record, at least a day."""
+    title, known = (
+        f"Date ({facts.zone_name})",
+        [s["start_t"] for s in facts.sessions] + [s["end_t"] for s in facts.sessions],
+    )
+    if not known:
+        return axis(title, type="date")
+    ends = local_ms(np.array([words.micros(min(known)), words.micros(max(known))], np.int64), facts.zone)
+    pad = max(0.03 * float(ends[1] - ends[0]), 12 * 3_600_000.0)
+    return axis(title, type="date", range=[float(ends[0]) - pad, float(ends[1]) + pad])
