@@ -17,7 +17,7 @@ from pathlib import Path
 
 from flows.once import end_group, leaving_in_order
 from flows.plan import Plan, read_plan
-from flows.server import Server, environment, local_server
+from flows.server import Server, appending, environment, local_server
 from pipeline.errors import SettingsError
 from pipeline.settings import FILE
 from pipeline.store import Store
@@ -65,7 +65,7 @@ def _server(plan: Plan, home: Path) -> Iterator[Server | None]:
 
 
 def _start_runner(folder: Path, home: Path, url: str) -> subprocess.Popen[bytes]:
-    with (home / "serve.log").open("ab") as log:
+    with appending(home / "serve.log") as log:
         return subprocess.Popen(
             [sys.executable, "-m", "flows.serve_process", str(folder)],
             env=environment(home, url),

@@ -32,6 +32,7 @@ from pipeline.errors import HerdbookError
 from pipeline.inbox import new_logs
 from pipeline.ledger import commit
 from pipeline.nightbook import close
+from pipeline.notify import alarm
 from pipeline.publish import publish
 from pipeline.remote import drop, fetch, is_remote
 from pipeline.results import commit_assessed
@@ -52,7 +53,21 @@ def night_name() -> str:
     return f"night of {datetime.now(ZoneInfo(zone)):%Y-%m-%d %H:%M}"
 
 
-@flow(name="nightly scan", flow_run_name=night_name, retries=1, retry_delay_seconds=60, persist_result=False)
+def tell_of_failure(flow: Any, flow_run: Any, state: State[Any]) -> None:
+    """A served night that failed for good has nobody who sees its exit code: send a message."""
+    if len(PROGRESS) == 1:  # else somebody runs us once, sees the error, and may still finish the night
+        alarm(state.message or "no reason given", read_plan(str(flow_run.parameters["store"])).notify)
+
+
+@flow(
+    name="nightly scan",
+    flow_run_name=night_name,
+    retries=1,
+    retry_delay_seconds=60,
+    persist_result=False,
+    on_failure=[tell_of_failure],
+    on_crashed=[tell_of_failure],
+)
 def night(store: str, inbox: str = "", workers: int = 0) -> State[dict[str, Any]]:
     """Take in what is new, assess the vehicles it touches, publish, and tell. inbox, workers: else as in the store's
     herdbook.toml."""

@@ -23,9 +23,10 @@ from types import FrameType
 from typing import Any
 
 from flows.plan import Plan
-from flows.server import ONE_RUN, Server, ServerError, environment, free_port
+from flows.server import ONE_RUN, Server, ServerError, appending, environment, free_port
 from pipeline import errors
 from pipeline.errors import HerdbookError
+from pipeline.notify import alarm
 
 Progress = Callable[[int, int, str], None]  # done, of, stage: as in pipeline/scan.py
 MOST_RESTARTS = 3
@@ -67,7 +68,7 @@ class FlowDied(RuntimeError):
 def run_once(request: Request, progress: Progress | None = None) -> Ended:
     """Run one night (or backfill) to its end. Raises HerdbookError for what a person can mend."""
     home = Path(request.store) / "night"
-    home.mkdir(parents=True, exist_ok=True)
+    home.mkdir(parents=True, exist_ok=True, mode=0o750)
     with leaving_in_order():
         try:
             return Ended(_with_prefect(request, home, progress or _silent))
@@ -76,6 +77,9 @@ def run_once(request: Request, progress: Progress | None = None) -> Ended:
 
             note = f"{error}. The night was finished without Prefect; nothing is missing"
             return Ended(run_plain(request, progress or _silent), note)
+        except HerdbookError as error:
+            alarm(str(error), request.plan.notify)
+            raise
 
 
 def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str, Any]:
@@ -101,7 +105,7 @@ def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str,
 
 
 def _start(home: Path, url: str, answer: Path) -> subprocess.Popen[bytes]:
-    with (home / "night.log").open("ab") as log:
+    with appending(home / "night.log") as log:
         return subprocess.Popen(
             [sys.executable, "-m", "flows.night_process", str(answer)],
             env=environment(home, url),

@@ -23,9 +23,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import BinaryIO
 
 START_LIMIT_S = 90.0  # engineering choice: a first start with migrations on a busy two-core machine took 9 s
 STOP_LIMIT_S = 10.0
+LOG_BYTES = 5_000_000
 
 SILENT = {
     "DO_NOT_TRACK": "1",  # the client's own switch, read by prefect._internal.analytics
@@ -45,6 +47,9 @@ ONE_RUN = {  # nothing is scheduled while the server lives for one run; task run
     "PREFECT_SERVER_SERVICES_TRIGGERS_ENABLED": "false",
     "PREFECT_SERVER_SERVICES_CANCELLATION_CLEANUP_ENABLED": "false",
     "PREFECT_SERVER_SERVICES_PAUSE_EXPIRATIONS_ENABLED": "false",
+}
+SERVING = {  # runs of the last three months stay; else the database would grow for ever
+    "PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED": "events,flow_runs",
 }
 
 
@@ -86,8 +91,8 @@ class Server:
             raise ServerError(
                 f"port {self.port} is in use by another program; set [night] port, or server if it is yours"
             )
-        self.home.mkdir(parents=True, exist_ok=True)
-        with self.log.open("ab") as log:
+        self.home.mkdir(parents=True, exist_ok=True, mode=0o750)
+        with appending(self.log) as log:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "flows.server_process", str(self.port)],
                 env=environment(self.home) | self.extra,
@@ -141,6 +146,13 @@ class Server:
         self.stop()
 
 
+def appending(log: Path) -> BinaryIO:
+    """A log file to add to; a large one is put aside first, so that no more than two are kept."""
+    if log.exists() and log.stat().st_size > LOG_BYTES:
+        log.replace(log.with_suffix(".old.log"))
+    return log.open("ab")
+
+
 def free_port() -> int:
     """A loopback port that was free a moment ago."""
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
@@ -162,5 +174,5 @@ def _free(port: int) -> bool:
 def local_server(home: Path, *, port: int | None = None, one_run: bool = True) -> Iterator[Server]:
     """A server that lives as long as the `with`. one_run leaves out pages and scheduler; serving needs
     both."""
-    with Server(home, port or free_port(), ONE_RUN if one_run else {}) as server:
+    with Server(home, port or free_port(), ONE_RUN if one_run else SERVING) as server:
         yield server

@@ -59,6 +59,19 @@ def notify(changes: ChangeList, targets: Sequence[str], ledger: Ledger, pause_s:
     return [_one(changes, target, ledger, pause_s) for target in dict.fromkeys(targets)]
 
 
+def alarm(reason: str, targets: Sequence[str]) -> list[Delivery]:
+    """Tell every address that a night failed. Nothing is remembered: the store may be what failed."""
+    body = f"The nightly scan failed: {_cut(reason)}\nWhat was committed stays; the next scan goes on from there.\n"
+    sent = []
+    for target in dict.fromkeys(targets):
+        if urlsplit(target).scheme in ("http", "https"):
+            problem = post(target, {"exit_code": 1, "headline": "The nightly scan failed.", "text": body}, "")
+        else:
+            problem = through_apprise(target, "The nightly scan failed", body, "failure")
+        sent.append(Delivery(shown(target), "failed" if problem else "sent", problem))
+    return sent
+
+
 def _one(changes: ChangeList, target: str, ledger: Ledger, pause_s: float) -> Delivery:
     key = hashlib.sha256(target.encode()).hexdigest()[:16]
     before = ledger.claim(changes.scan, key)
@@ -82,13 +95,12 @@ Send = Callable[[str, "ChangeList", str, str], str]
 
 def webhook(target: str, changes: ChangeList, body: str, key: str) -> str:
     """POST the change list as JSON; "" when the other side answered 2xx, else what went wrong."""
-    payload = json.dumps(changes.as_dict() | {"text": body}).encode()
-    request = urllib.request.Request(
-        target,
-        payload,
-        method="POST",
-        headers={"Content-Type": "application/json", "User-Agent": "herdbook", "Idempotency-Key": key},
-    )
+    return post(target, changes.as_dict() | {"text": body}, key)
+
+
+def post(target: str, message: dict[str, object], key: str) -> str:
+    headers = {"Content-Type": "application/json", "User-Agent": "herdbook"} | ({"Idempotency-Key": key} if key else {})
+    request = urllib.request.Request(target, json.dumps(message).encode(), method="POST", headers=headers)
     try:
         with urllib.request.build_opener(_NoRedirect).open(request, timeout=TIMEOUT_S) as reply:
             reply.read(65536)
@@ -117,6 +129,11 @@ class _NoRedirect(urllib.request.HTTPRedirectHandler):
 
 def apprise_message(target: str, changes: ChangeList, body: str, _key: str) -> str:
     """Through Apprise (it comes with Prefect); "" when it reports success."""
+    kind = {20: "failure", 0: "info"}.get(changes.exit_code, "warning")
+    return through_apprise(target, f"Fleet: {changes.headline()}", body, kind)
+
+
+def through_apprise(target: str, title: str, body: str, kind: str) -> str:
     import logging
 
     import apprise
@@ -125,11 +142,8 @@ def apprise_message(target: str, changes: ChangeList, body: str, _key: str) -> s
     sender = apprise.Apprise()
     if not sender.add(target):
         return "not an address that Apprise understands; check [night] notify in herdbook.toml"
-    kind = {20: apprise.NotifyType.FAILURE, 0: apprise.NotifyType.INFO}.get(
-        changes.exit_code, apprise.NotifyType.WARNING
-    )
     try:
-        done = sender.notify(title=f"Fleet: {changes.headline()}", body=body, notify_type=kind)
+        done = sender.notify(title=title, body=body, notify_type=apprise.NotifyType(kind))
     except (OSError, TypeError, ValueError) as error:
         return f"Apprise failed: {type(error).__name__}"
     return "" if done else "Apprise could not deliver it"

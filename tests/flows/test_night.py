@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
+import threading
 import urllib.request
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from flows.once import run_once
-from flows.server import Server
+from flows.server import Server, environment
 from pipeline.store import Store
 from tests.flows.conftest import Place
 from tests.flows.same import assert_same
@@ -59,6 +63,32 @@ def test_two_scans_at_once_one_is_told_to_wait(fresh: Place, server: Server) -> 
 
     with Store.open(fresh.folder).lock("another scan"), pytest.raises(BusyError, match="another scan"):
         run_once(fresh.asked(server=server.url))
+
+
+@pytest.mark.slow
+def test_a_served_night_that_fails_for_good_sends_a_message(fresh: Place, server: Server) -> None:
+    """The lake's folder is taken away; nobody sees the exit code of a served night."""
+    got: list[bytes] = []
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            got.append(self.rfile.read(int(self.headers["Content-Length"])))
+            self.send_response(204)
+            self.end_headers()
+
+    with HTTPServer(("127.0.0.1", 0), Handler) as hook:
+        thread = threading.Thread(target=hook.serve_forever, args=(0.01,))
+        thread.start()
+        fresh.asked(notify=[f"http://127.0.0.1:{hook.server_address[1]}/x"], inbox=fresh.request.inbox)
+        (fresh.folder / "lake").rename(fresh.folder / "elsewhere")
+        code = "import sys; from flows.night import night; night.with_options(retries=0)(sys.argv[1])"
+        run = subprocess.run([sys.executable, "-c", code, str(fresh.folder)], capture_output=True, text=True,
+                             env=environment(fresh.folder / "night", server.url))  # fmt: skip
+        hook.shutdown()
+        thread.join()
+    assert run.returncode == 1
+    (message,) = got
+    assert "lake" in json.loads(message)["text"]
 
 
 @pytest.mark.slow

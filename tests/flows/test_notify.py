@@ -12,7 +12,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 import pytest
 
 from pipeline.changes import Change, ChangeList, Standing
-from pipeline.notify import REPEAT, notify, shown, text
+from pipeline.notify import REPEAT, alarm, notify, shown, text
 from tests.flows.night_tables import T0
 
 SECRET = "s3cr3t-t0ken"
@@ -174,6 +174,15 @@ def test_an_address_nobody_understands_says_what_to_mend() -> None:
     (delivery,) = notify(night(), [f"nonsense+{SECRET}://x"], Notes(), 0)
     assert delivery.state == "failed"
     assert "herdbook.toml" in delivery.detail
+
+
+@IMGHDR
+def test_a_failed_night_is_told_to_every_address(listener: Listener) -> None:
+    states = alarm("the disk is full", [listener.target, f"json://{listener.url}/x", f"http://127.0.0.1:9/{SECRET}"])
+    assert [d.state for d in states] == ["sent", "sent", "failed"]
+    assert SECRET not in f"{states}"
+    assert "the disk is full" in json.loads(listener.got[0][1])["text"]
+    assert "the disk is full" in json.loads(listener.got[1][1])["message"]
 
 
 def test_names_from_logs_cannot_forge_lines_or_move_the_cursor() -> None:
