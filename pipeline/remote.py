@@ -60,9 +60,11 @@ def _file_system(url: str) -> tuple[Any, str]:
     try:
         files, root = fsspec.core.url_to_fs(url)
     except (ImportError, ValueError) as error:
-        raise SettingsError(
-            f"the inbox's kind of address is not known: {error}", url, "Install what it names"
-        ) from None
+        what = f"the inbox's kind of address is not known: {error}"
+        raise SettingsError(what, url, "Install what it names") from None
+    except Exception as error:  # some connect at once, each with errors of its own
+        what = f"the inbox cannot be reached ({type(error).__name__}: {error})"
+        raise InputError(what, url, "Check address, rights and network") from None
     return files, str(root)
 
 
