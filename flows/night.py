@@ -10,7 +10,6 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -34,7 +33,6 @@ from pipeline.ledger import commit
 from pipeline.nightbook import close
 from pipeline.notify import alarm
 from pipeline.publish import publish
-from pipeline.remote import drop, fetch, is_remote
 from pipeline.results import commit_assessed
 from pipeline.scan import COMMIT_LOGS, COMMIT_VEHICLES, COUNTS, ScanResult, begin_scan, clear_scratch, end_scan, mark
 from pipeline.store import Store
@@ -137,10 +135,7 @@ class _Scan:
 
     def take(self) -> None:
         """Every new log of the inbox into the store."""
-        inbox: str | Path = self.request.inbox
-        if is_remote(inbox):
-            inbox = step("fetch from the inbox", fetch, self.store, str(inbox))
-        paths = new_logs(self.store, inbox)
+        paths = step("look into the inbox", new_logs, self.store, self.request.inbox)
         work = bundles(paths, self.request.plan.bundle_mb)
         self.tell(0, len(paths), "taking logs in")
         results = rolling(
@@ -154,8 +149,6 @@ class _Scan:
             self.counts = {k: n + more for (k, n), more in zip(self.counts.items(), news, strict=True)}
             done += len(batch)
             self.tell(done, len(paths), "taking logs in")
-        if is_remote(self.request.inbox):
-            drop(self.store, Path(inbox))
 
     def mark(self) -> None:
         """What a backfill is to do again."""

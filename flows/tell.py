@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 from flows.once import Progress, Request
@@ -12,7 +11,6 @@ from pipeline.changes import NOTHING, QUARANTINED, ChangeList
 from pipeline.errors import SettingsError
 from pipeline.nightbook import Messages, last_night
 from pipeline.notify import Delivery, notify
-from pipeline.remote import drop, fetch, is_remote
 from pipeline.scan import ScanResult, reassess, run_scan
 from pipeline.store import Store
 
@@ -52,10 +50,7 @@ def run_plain(request: Request, progress: Progress) -> dict[str, Any]:
         since, until = bounds(request)
         done = reassess(store, since, until, request.vehicles or None, jobs, progress)
     else:
-        inbox = fetch(store, request.inbox) if is_remote(request.inbox) else Path(request.inbox)
-        done = run_scan(inbox, store, jobs, progress)
-        if is_remote(request.inbox):
-            drop(store, inbox)
+        done = run_scan(request.inbox, store, jobs, progress)
     changes = changes_of(store, request, done.scan)
     return in_full(changes, done, send(request, store, changes, bool(done.failed)))
 
