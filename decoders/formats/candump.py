@@ -177,6 +177,7 @@ def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows)
         error = long & (number & np.uint64(ERROR_BIT) != 0)
         rows.flags[error] |= ERROR
         bad = bad | np.where(number > np.uint64(ERROR_BIT | IDENTIFIER), np.uint64(1), np.uint64(0))
+    bad = bad | (short & (number > np.uint64(0x7FF)))
     rows.can_id[:] = number.astype(np.uint32) & np.uint32(IDENTIFIER)
     data = start + (np.where(long, 9, 4) if long.any() else 4)
     fd = text[data] == ord("#")
