@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import hashlib
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
     from pipeline.store import Store
 
+Progress = Callable[[int, int], None]
 LeafMaker = Callable[["Store", "duckdb.DuckDBPyConnection", Facts], Leaf]
 MOST_FIGURES = 20  # evidence drawn for that many findings, the gravest first; the others keep words and numbers
 
@@ -55,8 +57,46 @@ def write_dossier(store: Store, vehicle: str, out: Path | str) -> Path:
     """
     with store.read() as con:
         facts = one_vehicle(con, vehicle, store.settings.zone)
-        text = page.render("dossier.html.j2", ("figures.js",), drawing=True, **_given(store, con, facts))
-    return page.write(page.target(out, f"dossier-{page.file_name(vehicle)}.html"), text)
+        return _write(store, con, facts, page.target(out, f"dossier-{page.file_name(vehicle)}.html"))
+
+
+def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: Progress | None = None) -> int:
+    """Write <folder>/<name>.html for each vehicle whose page is missing or older than its record; how many written."""
+    written = 0
+    with store.read() as con:
+        for done, vehicle in enumerate(vehicles, start=1):
+            facts = one_vehicle(con, vehicle, store.settings.zone)
+            path = folder / f"{page.file_name(vehicle)}.html"
+            if not _is_current(path, fingerprint(facts)):
+                folder.mkdir(parents=True, exist_ok=True)
+                _write(store, con, facts, path)
+                written += 1
+            if told:
+                told(done, len(vehicles))
+    return written
+
+
+def _write(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, path: Path) -> Path:
+    given = _given(store, con, facts) | {"fingerprint": fingerprint(facts)}
+    return page.write(path, page.render("dossier.html.j2", ("figures.js",), drawing=True, **given))
+
+
+def fingerprint(facts: Facts) -> str:
+    """Changes when a dossier would say something else: logs, findings, scores, rule set or this program's version."""
+    seen = [
+        [log["log"] for log in facts.logs],
+        [[f["finding"], f["severity"], f["statement"], f["rule_set"]] for f in facts.findings],
+        [[s["subsystem"], s["score"], s["reason"]] for s in facts.scores],
+        page.program_version(),
+    ]
+    return hashlib.sha256(repr(seen).encode()).hexdigest()[:32]
+
+
+def _is_current(path: Path, mark: str) -> bool:
+    if not path.is_file():
+        return False
+    with path.open(encoding="utf-8") as file:
+        return f'name="fingerprint" content="{mark}"' in file.read(4000)
 
 
 def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
     index.html               stop-use list, change list, register, distributions, quarantine
     vehicles/<name>.html     one vehicle: verdict, scores, findings, parts, changes
-    dossiers/<name>.html     linked where somebody has written one there
+    dossiers/<name>.html     full dossiers of the vehicles that need one; linked from their pages
 
 A page is only rewritten when its content changed, so copying the site to a web server moves little.
 """
@@ -10,13 +10,14 @@ A page is only rewritten when its content changed, so copying the site to a web 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.reports import distribution, page, register, vehicle_page, words
 from pipeline.reports.cautions import GENERAL, LAW
+from pipeline.reports.dossier import refresh_dossiers
 from pipeline.reports.facts import Row, rows
 
 if TYPE_CHECKING:
@@ -29,13 +30,20 @@ MOST_CHANGES = 400  # lines of the change list drawn; the rest is counted
 AGES = ((1, "within a day"), (7, "2 to 7 days"), (30, "8 to 30 days"), (10**6, "more than 30 days"))
 
 
-def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None) -> Path:
+def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None, dossiers: Sequence[str] = ()) -> Path:
     """Write the site; the path of its index.html.
 
-    told(done, of) is called as pages are written.  Raises: StoreError when nothing is published.
+    told(done, of) is called as pages are written.  dossiers: severities ("stop-use", "service") whose vehicles also get
+    their full dossier, written anew only when their record changed.  Raises: StoreError when nothing is published.
     """
     folder = Path(out_folder)
     (folder / "vehicles").mkdir(parents=True, exist_ok=True)
+    if dossiers:
+        with store.read() as con:
+            chosen = rows(con, "SELECT DISTINCT vehicle FROM findings WHERE list_contains($s, severity) "
+                               "ORDER BY vehicle",
+                          s=list(dossiers))  # fmt: skip
+        refresh_dossiers(store, folder / "dossiers", [row["vehicle"] for row in chosen], told)
     with store.read() as con:
         text = page.render("fleet.html.j2", ("register.js",), **_given(con))
         vehicle_page.write_all(con, folder, store.settings.zone, told)
@@ -54,6 +62,7 @@ def _given(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
         "stop": rows(con, "standing"),
         "causes": rows(con, "causes"),
         "quarantine": rows(con, "SELECT * FROM quarantine ORDER BY last_t DESC, name"),
+        "unassessed": [(t.subsystem, sum(v[t.subsystem] is None for v in herd)) for t in register.TRAILS],
         "silent": [v for v in herd if v["silent"]],
         "spreads": distribution.spreads(herd),
         "bands": distribution.NAMES,

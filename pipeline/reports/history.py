@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 from datetime import UTC, datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -109,7 +108,7 @@ def _document(facts: Facts, reader: Reader, as_of: datetime | None) -> Document:
         "data_until": stamp(max((log["end_t"] for log in facts.logs), default=None)),
         "scan": facts.scan["scan"] if facts.scan else "",
         "rule_sets": sorted(rule_sets),
-        "tool": f"herdbook {_version()}",
+        "tool": f"herdbook {page.program_version()}",
         "read_this": list(READ_THIS),
         "sections": dict(SECTIONS),
         "lines": [_line(number, line, order, reader) for number, line in enumerate(lines, start=1)],
@@ -148,10 +147,3 @@ def _log(number: int, log: Document) -> Document:
 def stamp(t: datetime | None) -> str | None:
     """ISO 8601 in UTC with microseconds."""
     return None if t is None else t.isoformat(timespec="microseconds") + "Z"
-
-
-def _version() -> str:
-    try:
-        return version("herdbook")
-    except PackageNotFoundError:
-        return "of unknown version"

@@ -14,6 +14,7 @@ import hashlib
 import os
 import re
 from functools import cache
+from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -95,6 +96,13 @@ def render(template: str, scripts: tuple[str, ...] = (), drawing: bool = False, 
             **given,
         )
     )
+
+
+def program_version() -> str:
+    try:
+        return version("herdbook")
+    except PackageNotFoundError:
+        return "of unknown version"
 
 
 def file_name(vehicle: str) -> str:

@@ -57,6 +57,21 @@ def test_a_second_run_rewrites_no_vehicle_page(store: Store, out: Path) -> None:
     assert {p: p.stat().st_mtime_ns for p in (out / "vehicles").iterdir()} == before
 
 
+def test_dossiers_come_along_and_are_rewritten_only_when_needed(store: Store, out: Path) -> None:
+    write_fleet(store, out, dossiers=("stop-use",))
+    written = out / "dossiers" / "VX-014.html"
+    assert [p.name for p in (out / "dossiers").iterdir()] == ["VX-014.html"]
+    assert "../dossiers/VX-014.html" in links(out / "vehicles" / "VX-014.html")
+    before = written.stat().st_mtime_ns
+    write_fleet(store, out, dossiers=("stop-use",))
+    assert written.stat().st_mtime_ns == before
+    written.write_text(
+        written.read_text("utf-8").replace('name="fingerprint" content="', 'name="fingerprint" content="0')
+    )
+    write_fleet(store, out, dossiers=("stop-use",))
+    assert written.stat().st_mtime_ns > before
+
+
 def test_stop_use_change_list_quarantine_and_silence_are_on_the_page(store: Store, out: Path) -> None:
     text = write_fleet(store, out).read_text("utf-8")
     stop, changed = text.index('id="stop"'), text.index('id="changes"')
