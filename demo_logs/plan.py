@@ -130,7 +130,7 @@ def _cell_boards(zirbel: Callable[..., Vehicle]) -> list[Unit]:
 def _other_boards(zirbel: Callable[..., Vehicle]) -> list[Unit]:
     """Heat and brakes; sound ones in hard conditions."""
     return [
-        Unit(zirbel(104, Fault("hot_for_load", 24.0, at("2026-03-08"), 3)), (
+        Unit(zirbel(104, Fault("hot_for_load", 24.0, START, 3)), (
             LogPlan("ZB-0104_2026-03-05_dock.mf4", (charge("2026-03-05", "15:30", 6.0),), DOCK, sidecar=SECOND),
             LogPlan("ZB-0104_2026-03-09_dock.blf", (charge("2026-03-09", "15:00", 7.0),), DOCK),
             LogPlan("ZB-0104_2026-03-11_ride.mf4", (ride("2026-03-11", "10:00", 3.0, 80.0),)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import asdict
 from pathlib import Path
 
@@ -24,12 +24,13 @@ DOUBLE = ("ZB-0101_2026-03-02_dock.blf", "upload_again_(1).blf")  # the same byt
 STRANGER = "handover_note.bin"  # no log at all
 
 
-def write_fleet(seed: int, out: Path, truth: Path) -> Iterator[str]:
-    """Yields one line a file. Files of the same name are replaced; others in `out` stay."""
+def write_fleet(seed: int, out: Path, truth: Path, only: Collection[str] = ()) -> Iterator[str]:
+    """Yields one line a file. Files of the same name are replaced; others in `out` stay. only: names of the
+    vehicles whose logs are wanted (all when empty); the truth is always that of the whole fleet."""
     out.mkdir(parents=True, exist_ok=True)
     fleet = units(seed)
     for unit in fleet:
-        for plan, frames in logs_of(unit):
+        for plan, frames in logs_of(unit) if not only or unit.vehicle.name in only else ():
             path = out / plan.file
             write_log(path, frames, plan.relative)
             if plan.keep < 1.0:
@@ -38,7 +39,8 @@ def write_fleet(seed: int, out: Path, truth: Path) -> Iterator[str]:
             if plan.sidecar:
                 path.with_name(path.name + ".toml").write_text(_sidecar(plan.sidecar))
             yield f"{path.name}: {len(frames)} frames, {path.stat().st_size} bytes"
-    shutil.copyfile(out / DOUBLE[0], out / DOUBLE[1])
+    if (out / DOUBLE[0]).is_file():
+        shutil.copyfile(out / DOUBLE[0], out / DOUBLE[1])
     (out / STRANGER).write_bytes(np.random.default_rng(seed).integers(0, 256, 4096, dtype=np.uint8).tobytes())
     truth.write_text(json.dumps(truth_of(fleet, seed), indent=1) + "\n")
     yield f"{truth.name}: {len(fleet)} vehicles"
