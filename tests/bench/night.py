@@ -116,14 +116,14 @@ def fleets(base: Path, template: Template, sizes: list[int]) -> list[dict[str, A
 
 
 def ages(base: Path, template: Template, vehicles: int, nights: int) -> list[dict[str, Any]]:
-    """The same work every night over a growing history: it must not get slower. Each night has an inbox of its own,
-    so that only the store grows."""
+    """The same work every night over a growing history: it must not get slower. Each night has an inbox of its own, so
+    that only the store grows; all in one process, so that starting workers does not hide the growth."""
     store = Store.create(base / "store", PROFILES)
     rows = []
     for night in range(nights):
         inbox = base / f"in-{night}"
         write_logs(template, inbox, vehicles, range(night, night + 1))
-        done, cost = measured(run_scan, inbox, store, JOBS)
+        done, cost = measured(run_scan, inbox, store, 0)
         assert done.logs_new == vehicles, done
         rows.append({"night": night + 1, **steps(done), **vars(cost),
                      "catalogue_mb": store.catalogue.stat().st_size / 1e6})  # fmt: skip

@@ -38,11 +38,9 @@ def s3() -> Iterator[str]:
     server.stop()
 
 
-# botocore's and moto's own use of datetime.utcnow and of sockets that the collector closes; not ours to mend
+# botocore and moto still call datetime.utcnow; not ours to mend
 @pytest.mark.server
 @pytest.mark.filterwarnings("ignore:datetime.datetime.utcnow:DeprecationWarning")
-@pytest.mark.filterwarnings("ignore::ResourceWarning")
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_an_inbox_on_s3_gives_the_same_night_and_nothing_is_fetched_twice(
     tmp_path: Path, inbox: Path, plain: Path, s3: str
 ) -> None:
