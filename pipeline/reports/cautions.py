@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,15 +77,18 @@ TOUCH = Caution(
 LAW = "Local law, transport rules and licensed practice prevail over anything printed here."
 
 
-def for_findings(subsystems: set[str], stop_use: bool) -> list[Caution]:
-    """The cautions that the subsystems with findings call for, the most urgent first."""
+def for_findings(findings: Sequence[Mapping[str, Any]]) -> list[Caution]:
+    """The cautions that the findings call for, the most urgent first. Notes ask for none: a brake limited as designed
+    is no reason to say "do not ride", and a warning that is always there is not read."""
+    grave = {f["subsystem"] for f in findings if f["severity"] != "note"}
+    worst = {f["subsystem"] for f in findings if f["severity"] == "stop-use"}
     out: list[Caution] = []
-    if "braking" in subsystems:
+    if "braking" in grave:
         out.append(BRAKE)
-    if stop_use and subsystems & {"drive", "remote link"}:
+    if worst & {"drive", "remote link"}:
         out.append(DRIVE)
-    if subsystems & {"cells", "pack", "charging", "thermal"}:
+    if grave & {"cells", "pack", "charging", "thermal"}:
         out.extend(PACK)
-    if "thermal" in subsystems:
+    if "thermal" in grave:
         out.extend((HEAT, TOUCH))
     return [*out, GENERAL]

@@ -100,13 +100,12 @@ def _is_current(path: Path, mark: str) -> bool:
 
 
 def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[str, Any]:
-    subsystems = {f["subsystem"] for f in facts.findings}
     return {
         "facts": facts,
         "verdict": verdict(facts, len(facts.sessions)),
         "marks": marks(facts),
         "told": [_told(store, facts, f, index) for index, f in enumerate(facts.findings)],
-        "cautions": cautions.for_findings(subsystems, bool(facts.graves("stop-use"))),
+        "cautions": cautions.for_findings(facts.findings),
         "law": cautions.LAW,
         "leaves": [make(store, con, facts) for make in leaf_makers()],
         "made": words.moment(datetime.now(UTC), facts.zone),

@@ -77,13 +77,12 @@ def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], zone: str) ->
 
 
 def _text(facts: Facts, used: list[Row], dossier: str) -> str:
-    subsystems = {f["subsystem"] for f in facts.findings}
     return page.render(
         "vehicle.html.j2",
         facts=facts,
         verdict=verdict(facts, sum(u["sessions"] for u in used)),
         marks=marks(facts),
-        cautions=cautions.for_findings(subsystems, bool(facts.graves("stop-use"))),
+        cautions=cautions.for_findings(facts.findings),
         law=cautions.LAW,
         used=used,
         gauges={f["finding"]: evidence.gauge(f) for f in facts.findings},

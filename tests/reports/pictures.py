@@ -17,7 +17,7 @@ WIDTH, HEIGHT = 1100, 760
 
 
 def take(store: Store, vehicle: str, folder: Path) -> list[Path]:
-    """dossier.png, fleet.png and history.png: the first screen of each page."""
+    """dossier.png, fleet.png and history.png: the first screen of the last two, of the dossier its first finding."""
     folder.mkdir(parents=True, exist_ok=True)
     taken = []
     with TemporaryDirectory() as scratch, chromium() as browser:
@@ -31,6 +31,8 @@ def take(store: Store, vehicle: str, folder: Path) -> list[Path]:
                 if watched.ask("!!document.querySelector('.plot')"):
                     watched.drawn()
                 watched.page.set_viewport_size({"width": WIDTH, "height": HEIGHT})
+                if name == "dossier":
+                    watched.ask("document.querySelector('.finding').scrollIntoView({behavior: 'instant'})")
                 taken.append(folder / f"{name}.png")
                 watched.page.screenshot(path=str(taken[-1]))
     return taken
