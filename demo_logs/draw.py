@@ -89,7 +89,7 @@ def _one(seed: int, number: int, profile: Profile, wanted: tuple[str, float] | N
         noise=3.0 if far and rng.random() < 0.4 else float(rng.uniform(0.7, 1.4)),
         rider=1.0 if harmless == "heavy_use" else float(rng.uniform(0.1, 0.9)),
         load_kg=float(rng.uniform(0.3, 0.6)) * 98.0 if harmless == "heavy_use" else float(rng.uniform(-15, 20)),
-        charge_spread_pct=float(rng.uniform(0.05, 0.25)), serial=number + 1, pack_serial=10_000 + number,
+        charge_spread_pct=float(rng.uniform(0.01, 0.06)), serial=number + 1, pack_serial=10_000 + number,
         controller_serial=20_000 + number, odometer_km=float(rng.uniform(20, 2500)),
     )  # fmt: skip
     if stratum == "sound" and (far or left):

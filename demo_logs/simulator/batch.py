@@ -86,6 +86,8 @@ class Batch:
         put(step, "bms_temp", pack.board_c)
         put(step, "ambient_temp", pack.air_c)
         if step == 0:
+            still = active.size("temp_frozen", tuple(range(1, self.maker.sensors + 1)))
+            trace.data["_still"] = still[None].astype(np.float32)
             trace.data["_loose_mv"] = active.size("loose_sense_wire", groups)[None].astype(np.float32)
 
     def _probes(self) -> Floats:

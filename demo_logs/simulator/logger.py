@@ -153,7 +153,8 @@ def _value(
         value = np.interp(seconds, trace.t_s, track)
     if role == "cell_voltage" and loose is not None:
         value = value + loose.shift(int(item), seconds)
-    if sd := NOISE.get(role, 0.0) * noise:
+    still = role == "cell_temp" and trace.data["_still"][0, row, column] > 0  # frozen: not even noise
+    if (sd := NOISE.get(role, 0.0) * noise) and not still:
         noisy = value + rng.normal(0.0, sd, len(t))
         value = np.where(value > 0.0, noisy, value) if role in COMPUTED else noisy
         if ROLES[role].low == 0.0:
