@@ -15,7 +15,8 @@ from pipeline.quantities import ROLES
 from pipeline.reports import words
 from pipeline.reports.facts import Facts, Row
 from pipeline.reports.figure import Figure
-from pipeline.reports.traces import Panel, item_words, load, role_words, stack
+from pipeline.reports.panels import Panel, stack
+from pipeline.reports.traces import item_words, load, role_words
 from pipeline.signals import Signals
 
 if TYPE_CHECKING:

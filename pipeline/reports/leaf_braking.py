@@ -10,8 +10,9 @@ from pipeline.reports import cautions, words
 from pipeline.reports.facts import Facts
 from pipeline.reports.figure import Figure, Spec, axis, diagonal, layout, markers
 from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
+from pipeline.reports.panels import Panel, stack
 from pipeline.reports.readings import event_table
-from pipeline.reports.traces import Panel, load, stack
+from pipeline.reports.traces import load
 
 if TYPE_CHECKING:
     import duckdb

@@ -11,8 +11,9 @@ import numpy as np
 from pipeline.errors import SettingsError
 from pipeline.reports import page, words
 from pipeline.reports.figure import DASHES, LINES, Figure, Spec, axis, label, layout, local_ms, packed
+from pipeline.reports.panels import PANEL_PX
 from pipeline.reports.thin import thin
-from pipeline.reports.traces import PANEL_PX, POINTS, STEPPED, thinned_words
+from pipeline.reports.traces import POINTS, STEPPED, thinned_words
 from pipeline.reports.wires import Wire, gather
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ import pytest
 from pipeline.reports import write_dossier
 from pipeline.reports.evidence import gauge
 from pipeline.reports.figure import local_ms
-from pipeline.reports.traces import Panel, stack
+from pipeline.reports.panels import Panel, stack
 from pipeline.reports.words import zone_of
 from pipeline.signals import Series, Signals
 from pipeline.store import Store
@@ -88,6 +88,17 @@ def test_half_a_million_samples_become_a_light_figure() -> None:
     assert len(json.dumps(spec)) < 100_000
     assert "500\u202f000 samples" in note
     assert "no spike is lost" in note
+
+
+def test_demand_allowance_and_delivery_share_an_axis() -> None:
+    signals = signals_of("x", us(T0), us(T0) + 60_000_000)
+    spec, _ = stack(
+        signals, [Panel(r) for r in ("regen_demand", "vehicle_speed", "regen_current", "regen_allowed")], None
+    )
+    on = {t["name"]: t["yaxis"] for t in spec["data"]}
+    assert on == {"Regen demand": "y", "Regen current": "y", "Regen allowed": "y", "Vehicle speed": "y2"}
+    dashes = [t["line"].get("dash", "solid") for t in spec["data"] if t["yaxis"] == "y"]
+    assert len(set(dashes)) == 3
 
 
 def test_the_limit_is_drawn_only_on_its_own_quantity(store: Store, out: Path) -> None:
