@@ -48,7 +48,6 @@ TOP = Knee("top", True, np.arange(3.22, 3.64, 0.005), 0.004, 180.0)
 BOTTOM_CHARGE = Knee("bottom", True, np.arange(2.60, 3.15, 0.01), 0.008, 60.0, 0.35)
 BOTTOM_RIDE = Knee("bottom", False, np.arange(2.60, 3.16, 0.01), 0.008, 0.0)
 BIN_SHARE = 0.003  # of rated Ah per point of the curve
-GAP_S = 5.0
 LEAST_ROWS = 50
 TOP_SHARE = 0.45  # of rated charge before the end: the graphite step and the knee, not the low end again
 BOTTOM_SHARE = 0.40  # of rated charge from the start
@@ -59,7 +58,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if table is None or len(table) < 2 * LEAST_ROWS:
         return Outcome()
     current = signals.series("pack_current")
-    run = np.interp(table.t, current.t, integrate(current.t, current.v, GAP_S).run)
+    run = np.interp(table.t, current.t, integrate(current.t, current.v).run)
     rated = profile.figure("pack", "rated_ah")
     metrics = [Metric("cell_offset_rows", float(len(table)), "1", None, len(table))]
     if session.kind != "ride":

@@ -13,12 +13,11 @@ import numpy as np
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.quantities import ROLES
-from pipeline.science.coulomb import integrate
+from pipeline.science.coulomb import integrate, usual_gap_s
 from pipeline.science.stretches import held_s
 from pipeline.signals import Signals
 
-GAP_S = 5.0
-HOLD_S = 5.0
+HOLD_S = 30.0
 ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging", "stopped_short")
 STATES = ROLES["charger_state"].states
 FULL_V = 3.45  # mean of the groups at a complete charge
@@ -32,12 +31,13 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if on.sum() < 20:
         return Outcome()
     first, last = np.flatnonzero(on)[[0, -1]]
-    charge = integrate(current.t, np.minimum(current.v, 0.0), GAP_S, (session.end - session.start) / 1e6)
-    minutes = float(held_s(current.t, GAP_S)[on].sum()) / 60
+    charge = integrate(current.t, np.minimum(current.v, 0.0), None, (session.end - session.start) / 1e6)
+    step_s = usual_gap_s(current.t)
+    minutes = float(held_s(current.t, step_s)[on].sum()) / 60
     end, data = _ending(signals, profile, int(current.t[last]), least)
     metrics = [
         Metric("charge_ah", charge.in_ah, "Ah", 0.01 * charge.in_ah, len(current), charge.coverage),
-        Metric("charge_min", minutes, "min", GAP_S / 60, int(on.sum()), charge.coverage),
+        Metric("charge_min", minutes, "min", step_s / 60, int(on.sum()), charge.coverage),
         Metric("charge_mean_a", charge.in_ah / max(minutes / 60, 1e-9), "A", None, int(on.sum())),
         Metric("charge_end", float(ENDS.index(end)), "1", None, 1),
     ]
@@ -91,8 +91,7 @@ SET = MetricSet(
         "charge_mean_a": ("A", "Mean charge current over that time"),
         "charge_end": (
             "1",
-            "How it ended: 0 complete, 1 group limit, 2 charger fault, 3 unplugged, 4 not seen, 5 stopped"
-            " short",
+            "How it ended: 0 complete, 1 group limit, 2 charger fault, 3 unplugged, 4 not seen, 5 stopped short",
         ),
         "charge_end_a": ("A", "Charge current shortly before the end"),
         "charge_end_highest_v": ("V", "Highest group at the end"),

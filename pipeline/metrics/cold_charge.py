@@ -10,11 +10,11 @@ import numpy as np
 
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
+from pipeline.science.coulomb import usual_gap_s
 from pipeline.science.stretches import extremes, held_s, stretches, sums
 from pipeline.signals import Signals
 
 HOLD_S = 60.0
-GAP_S = 5.0
 NOISE_C = 1 / 100  # currents below this share of rated charge are the sensor's noise
 MOST_EVENTS = 20
 
@@ -29,7 +29,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     known = np.isfinite(read).any(axis=0)
     coldest = np.full(current.t.shape, np.nan)
     coldest[known] = np.nanmin(read[:, known], axis=0)
-    stands = held_s(current.t, GAP_S)
+    gap_s = usual_gap_s(current.t)
+    stands = held_s(current.t, gap_s)
     charging = current.v < -NOISE_C * profile.figure("pack", "rated_ah")
     cold = charging & (coldest < limit)
     amps = np.where(cold, -current.v, 0.0)
@@ -43,7 +44,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ]
     if known.any():
         metrics.append(Metric("coldest_cell_c", float(np.nanmin(coldest)), "degC", 1.0, int(known.sum())))
-    runs = stretches(current.t, cold, gap_s=GAP_S, join_s=30.0, least_n=2)
+    runs = stretches(current.t, cold, gap_s=gap_s, join_s=30.0, least_n=2)
     each = sums(amps * stands, runs) / 3600
     peak = extremes(amps, runs)
     order = np.argsort(-each)[:MOST_EVENTS]
@@ -65,7 +66,5 @@ SET = MetricSet(
         "cold_charge_s": ("s", "Time with such charge"),
         "coldest_cell_c": ("degC", "Coldest reading of any cell sensor"),
     },
-    source=(
-        "mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"
-    ),
+    source=("mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"),
 )

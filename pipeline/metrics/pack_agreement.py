@@ -17,7 +17,6 @@ from pipeline.science.robust_fit import line, within_blocks
 from pipeline.signals import Signals
 
 BLOCK_S = 60.0
-GAP_S = 5.0
 LEAST_ROWS = 60
 LEAST_SHARE = 0.15  # of rated charge must pass before a capacity is read from the reported charge
 
@@ -69,7 +68,7 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
         Metric("pack_soc_lowest_pct", float(v.min()), "%", 0.5, 1),
         Metric("pack_soc_highest_pct", float(v.max()), "%", 0.5, 1),
     ]
-    charge = integrate(current.t, current.v, GAP_S, (session.end - session.start) / 1e6)
+    charge = integrate(current.t, current.v, None, (session.end - session.start) / 1e6)
     pick = np.linspace(0, t.size - 1, min(t.size, 3000)).astype(np.int64)
     run = np.interp(t[pick], current.t, charge.run)
     if np.ptp(run) < LEAST_SHARE * profile.figure("pack", "rated_ah") or charge.coverage < 0.98:

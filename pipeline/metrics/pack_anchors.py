@@ -18,7 +18,6 @@ from pipeline.science.coulomb import integrate
 from pipeline.science.ocv import Ocv, of_pack
 from pipeline.signals import Signals
 
-GAP_S = 5.0
 WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
 REST_C = 1 / 50
 FULL_SE_PCT = 1.0  # what "full" means varies by this much with current and temperature (engineering choice)
@@ -34,7 +33,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if table is None or len(table) < 5:
         return Outcome()
     current = signals.series("pack_current")
-    charge = integrate(current.t, current.v, GAP_S, (session.end - session.start) / 1e6)
+    charge = integrate(current.t, current.v, None, (session.end - session.start) / 1e6)
     run = np.interp(table.t, current.t, charge.run)
     ocv = of_pack(profile.pack)
     anchors = [] if ocv is None else _low(table, run, ocv, rated)

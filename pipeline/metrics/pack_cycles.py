@@ -14,7 +14,6 @@ from pipeline.science.coulomb import integrate
 from pipeline.science.rainflow import count, reversals
 from pipeline.signals import Signals
 
-GAP_S = 5.0
 LEAST_PCT = 2.0  # smaller swings are braking and noise, and wear little (engineering choice)
 BANDS = ((2, 10), (10, 25), (25, 50), (50, 75), (75, 1000))
 MOST_TURNS = 200
@@ -24,16 +23,14 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     current = signals.series("pack_current")
     if len(current) < 10:
         return Outcome()
-    charge = integrate(current.t, current.v, GAP_S, (session.end - session.start) / 1e6)
+    charge = integrate(current.t, current.v, None, (session.end - session.start) / 1e6)
     used_pct = 100 * charge.run / profile.figure("pack", "rated_ah")
     points, index = reversals(-used_pct, LEAST_PCT)
     cycles = count(points)
     metrics = [Metric("pack_depth_pct", float(np.ptp(used_pct)), "%", None, len(current), charge.coverage)]
     for low, high in BANDS:
         n = sum(k for size, k in cycles.items() if low <= size < high)
-        metrics.append(
-            Metric("pack_cycles", n, "1", None, points.size, charge.coverage, f"{low}-{min(high, 100)} %")
-        )
+        metrics.append(Metric("pack_cycles", n, "1", None, points.size, charge.coverage, f"{low}-{min(high, 100)} %"))
     turns = [
         Event("charge_turn", int(current.t[i]), int(current.t[i]), "", {"level_pct": float(p)})
         for i, p in zip(index[:MOST_TURNS], points[:MOST_TURNS], strict=True)

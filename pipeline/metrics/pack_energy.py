@@ -9,10 +9,9 @@ from pipeline.profile import Profile
 from pipeline.science.coulomb import integrate
 from pipeline.signals import Signals
 
-GAP_S = 5.0
 GAIN = 0.01  # current sensor's gain error when the profile names none (engineering choice)
 ZERO_A = 0.05  # its zero error when no rest measured it (engineering choice)
-HOLD_S = 5.0
+HOLD_S = 30.0
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -20,7 +19,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if len(current) < 3:
         return Outcome()
     span = (session.end - session.start) / 1e6
-    charge = integrate(current.t, current.v, GAP_S, span)
+    charge = integrate(current.t, current.v, None, span)
     hours, n, cover = charge.recorded_s / 3600, len(current), charge.coverage
     rated = profile.figure("pack", "rated_ah")
 
@@ -35,7 +34,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ]
     if signals.has("pack_voltage"):
         power = current.v * signals.at(current.t, "pack_voltage", "", HOLD_S)
-        energy = integrate(current.t, power, GAP_S, span)
+        energy = integrate(current.t, power, None, span)
         volts = float(np.nanmedian(signals.series("pack_voltage").v))
         for name, wh in (("pack_out_wh", energy.out_ah), ("pack_in_wh", energy.in_ah)):
             out.append(Metric(name, wh, "Wh", float(np.hypot(GAIN * wh, ZERO_A * hours * volts)), n,
@@ -53,10 +52,7 @@ SET = MetricSet(
         "pack_in_ah": ("Ah", "Charge that entered the pack, from charger or brakes"),
         "pack_out_wh": ("Wh", "Energy that left the pack at its terminals"),
         "pack_in_wh": ("Wh", "Energy that entered the pack at its terminals"),
-        "pack_cycles_efc": (
-            "1",
-            "Equivalent full cycles: charge through both ways over twice the rated charge",
-        ),
+        "pack_cycles_efc": ("1", "Equivalent full cycles: charge through both ways over twice the rated charge"),
     },
-    source="trapezoid rule over the current; a pause over 5 s carries nothing and lowers the coverage",
+    source="trapezoid rule over the current; a pause over three usual steps carries nothing and lowers the coverage",
 )

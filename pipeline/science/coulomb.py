@@ -23,15 +23,25 @@ class Charge:
     coverage: float
 
 
-def integrate(t: Times, current: Floats, gap_s: float, span_s: float | None = None) -> Charge:
+def usual_gap_s(t: Times) -> float:
+    """The longest pause that still counts as recorded: three usual steps, 5 s at least and 40 s at most
+    (engineering choice: a charger's current barely moves in that time, and a thinned log must not read as
+    empty)."""
+    period = float(np.median(np.diff(t[:20000]))) / 1e6 if t.size > 2 else 0.0
+    return float(np.clip(3.0 * period, 5.0, 40.0))
+
+
+def integrate(t: Times, current: Floats, gap_s: float | None = None, span_s: float | None = None) -> Charge:
     """Trapezoids between neighbours at most gap_s apart; a longer pause carries no charge and lowers
     coverage.
 
-    t: microseconds (n,). current: A (n,), positive on discharge; NaN breaks the chain like a pause. The
-    difference in time is taken over all samples before the sign is looked at.
+    gap_s: None takes usual_gap_s(t). t: microseconds (n,). current: A (n,), positive on discharge; NaN
+    breaks the chain like a pause. The difference in time is taken over all samples before the sign is looked
+    at.
     """
     if t.size < 2:
         return Charge(0.0, 0.0, np.zeros(t.size), 0.0, 0.0)
+    gap_s = usual_gap_s(t) if gap_s is None else gap_s
     dt = np.diff(t) / 1e6
     mean = 0.5 * (current[1:] + current[:-1])
     ok = (dt <= gap_s) & np.isfinite(mean)

@@ -35,7 +35,7 @@ LIMITS = (
         "below", 0.5, "% of rated charge", "engineering choice: without a record of bleeding, a leak must stand below"
     ),
     Limit("own_bleed", 0.25, "share of time", "engineering choice: then its own balancing resistor explains it"),
-    Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
+    Limit("days", 40.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
 
 
