@@ -4,7 +4,8 @@
 
 Vehicles of the calibration seed give the fleet's reference figures; those of the judged seed are then judged. No log
 files are written: sensors and logger are the same as for logs, and everything from sessions onwards is Herdbook's
-own. Delay is the time from onset until the first night on which the finding stood; a night is judged after every second session.
+own. Delay is the time from onset until the first night on which the finding stood; a night is judged after
+every second session.
 """
 
 from __future__ import annotations
