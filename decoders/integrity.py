@@ -82,6 +82,7 @@ class _Watch:
     gaps: int = 0
     repeats: int = 0
     failures: int = 0
+    failed_t: list[I64] = field(default_factory=list)
     stride: int = 1
     spacings: list[I64] = field(default_factory=list)
     kept: int = 0
@@ -110,6 +111,16 @@ class IntegrityCheck:
     def report(self) -> list[MessageReport]:
         """One row a message and channel seen, in the network's order."""
         return [_report(key[1], self._watches[key]) for key in sorted(self._watches)]
+
+    def failed_since(self) -> dict[str, I64]:
+        """Times of frames with a wrong checksum since the last call, by message; empty arrays for guarded messages
+        without any."""
+        found: dict[str, list[I64]] = {}
+        for _, watch in sorted(self._watches.items()):
+            if watch.guard is not None and watch.guard.checksum is not None:
+                found.setdefault(watch.message.name, []).extend(watch.failed_t)
+                watch.failed_t = []
+        return {name: np.concatenate(some) if some else np.empty(0, np.int64) for name, some in found.items()}
 
     def _add_channel(self, frames: Frames, channel: str, rows: I64, which: NDArray[np.int16]) -> None:
         t = frames.t[rows]
@@ -176,7 +187,9 @@ def _verify(watch: _Watch, frames: Frames, rows: I64, naps: I64) -> None:
         watch.count = int(count[-1])
     if guard.checksum is not None:
         carried = raw_bits(Words(payload), guard.checksum)
-        watch.failures += int(np.count_nonzero(carried != expected_checksum(guard, payload, message.length)))
+        wrong = carried != expected_checksum(guard, payload, message.length)
+        watch.failures += int(np.count_nonzero(wrong))
+        watch.failed_t.append(frames.t[rows[wrong]])
 
 
 def _report(channel: str, watch: _Watch) -> MessageReport:

@@ -16,12 +16,14 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.cadence import SCHEMA, cadence
 from pipeline.errors import ProfileError
 from pipeline.health.engine import judge, rule_set_hash
 from pipeline.health.examples import EVENTS, METRICS, SESSIONS
 from pipeline.health.model import Record
 from pipeline.lake import read_signals
 from pipeline.metrics import measure
+from pipeline.metrics.messages import message_rows
 from pipeline.metrics.model import Outcome
 from pipeline.overlap import without
 from pipeline.profile import Profile
@@ -36,8 +38,8 @@ __all__ = ["Assessed", "Work", "assess", "plan", "vehicles_touched"]
 
 @dataclass(frozen=True)
 class Assessed:
-    """What became of a vehicle. gone: stretches whose sessions are to be removed; sessions, metrics, events: new rows
-    in the catalogue's columns; stretches: (start, end, fingerprint) of the new ones."""
+    """What became of a vehicle. gone: stretches whose sessions are to be removed; sessions, metrics, events, messages:
+    new rows in the catalogue's columns; stretches: (start, end, fingerprint) of the new ones."""
 
     vehicle: str
     ticket: int
@@ -48,6 +50,7 @@ class Assessed:
     sessions: pl.DataFrame
     metrics: pl.DataFrame
     events: pl.DataFrame
+    messages: pl.DataFrame
     verdict: VerdictRows
     logs: dict[int, tuple[str, ...]] = field(default_factory=dict)  # logs by session start
 
@@ -56,7 +59,16 @@ class Assessed:
 def measuring_hash() -> str:
     """Over all that sessions and metrics depend on besides logs and profile: when it changes, they are redone."""
     here = Path(__file__).parent
-    names = ("sessions.py", "overlap.py", "lake.py", "quantities.py", "signals.py", "mapping.py", "units.py")
+    names = (
+        "cadence.py",
+        "sessions.py",
+        "overlap.py",
+        "lake.py",
+        "quantities.py",
+        "signals.py",
+        "mapping.py",
+        "units.py",
+    )
     digest = hashlib.sha256()
     for path in [here / n for n in names] + sorted([*here.glob("metrics/**/*.py"), *here.glob("science/**/*.py")]):
         digest.update(path.relative_to(here).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
@@ -143,6 +155,11 @@ def _measure_stretch(store: Store, work: Work, stretch: Stretch, profiles: dict[
         int(settings.span_gap_s * 1e6),
     )
     profile = _profile(profiles, refs[-1].profile, store)
+    rows.messages.append(
+        cadence(store.lake, refs, profiles.values(), stretch.start, stretch.end).with_columns(
+            vehicle=pl.lit(work.vehicle), stretch_t=pl.lit(stretch.start).cast(pl.Datetime("us"))
+        )
+    )
     for one in found:
         s = one.session
         logs = tuple(sorted(x.ref.log for x in inside if _touches(x, Stretch(s.start, s.end))))
@@ -157,6 +174,7 @@ class _Rows:
         self.sessions: list[dict[str, Any]] = []
         self.metrics: list[dict[str, Any]] = []
         self.events: list[dict[str, Any]] = []
+        self.messages: list[pl.DataFrame] = []
         self.logs: dict[int, tuple[str, ...]] = {}
 
     def add(self, found: Found, outcome: Outcome, logs: tuple[str, ...]) -> None:
@@ -171,10 +189,16 @@ class _Rows:
             {"session_start_t": s.start, "kind": e.kind, "item": e.item, "start_t": e.start, "end_t": e.end,
              "data": [{"key": k, "value": float(v)} for k, v in e.data.items()]} for e in outcome.events]  # fmt: skip
 
-    def frames(self) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-        return tuple(  # type: ignore[return-value]
-            _typed(rows, schema) for rows, schema in
-            ((self.sessions, SESSIONS), (self.metrics, METRICS), (self.events, EVENTS)))  # fmt: skip
+    def frames(self) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+        """Sessions, metrics, events and messages."""
+        us = pl.Datetime("us")
+        none = pl.DataFrame(schema=SCHEMA | {"start_t": us, "end_t": us, "vehicle": pl.String, "stretch_t": us})
+        return (
+            _typed(self.sessions, SESSIONS),
+            _typed(self.metrics, METRICS),
+            _typed(self.events, EVENTS),
+            pl.concat([none, *self.messages]),
+        )
 
 
 def _typed(rows: list[dict[str, Any]], schema: Any) -> pl.DataFrame:
@@ -189,12 +213,13 @@ def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFra
     def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:
         t = pl.col(key).to_physical()
         dropped = pl.any_horizontal([t.is_between(a, b, closed="left") for a, b in gone] or [pl.lit(False)])
-        return pl.concat([old.filter(~dropped), fresh]).sort(order, maintain_order=True)
+        return pl.concat([old.filter(~dropped), fresh.select(old.columns)]).sort(order, maintain_order=True)
 
+    messages = all_of(work.messages, new[3], "stretch_t", ["start_t", "message"])
     return Record(
         work.vehicle, profile,
         all_of(work.sessions, new[0], "start_t", ["start_t"]),
-        pl.concat([all_of(work.metrics, new[1], "start_t", ["start_t", "name", "item"]), work.messages]).sort(
+        pl.concat([all_of(work.metrics, new[1], "start_t", ["start_t", "name", "item"]), message_rows(messages)]).sort(
             "start_t", maintain_order=True),
         all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
         work.reference,

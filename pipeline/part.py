@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 VERSION = 1
+CHECKSUM_OK = "_checksum_ok"  # column beside a guarded message's signals: 1 right, 0 wrong
 ROWS = 100_000  # a row group is closed once it has this many rows
 KEY = b"herdbook"
 OWN = ("message", "log", "t", "channel", "source")

@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 
 from decoders import Decoder, Frames, Log, Network
+from decoders.checksum import protection_of
 from decoders.decode import RESERVED
 from decoders.frames import ERROR, REMOTE
 from decoders.integrity import IntegrityCheck
@@ -20,7 +21,7 @@ from pipeline.clock import Tracker
 from pipeline.errors import InputError, StoreError
 from pipeline.gather import Gather
 from pipeline.identity import UNSET, SerialSeen
-from pipeline.part import Chunk, Part, PartWriter
+from pipeline.part import CHECKSUM_OK, Chunk, Part, PartWriter
 from pipeline.profile import Profile
 from pipeline.store import Store
 from pipeline.taken import Reading
@@ -69,6 +70,10 @@ class LogDecoding:
 
     def _flush(self) -> None:
         tables = self.decoder.tables()
+        for name, bad in self.check.failed_since().items():
+            if name in tables:
+                wrong = pl.col("t").to_physical().is_in(pl.Series(bad).implode())
+                tables[name] = tables[name].with_columns((~wrong).cast(pl.Int64).alias(CHECKSUM_OK))
         if self.shift:
             later = pl.col("t") + pl.duration(microseconds=self.shift)
             tables = {name: table.with_columns(later) for name, table in tables.items()}
@@ -158,6 +163,8 @@ def network_columns(network: Network) -> dict[str, pl.DataType]:
         for m in network.messages
         for s in m.signals
     }
+    guards = {m.name: protection_of(m) for m in network.messages}
+    columns |= {f"{name}.{CHECKSUM_OK}": pl.Int64() for name, g in guards.items() if g is not None and g.checksum}
     return columns if len(columns) <= MOST_COLUMNS else {}
 
 

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     import duckdb
 
 US = pl.Datetime("us")
+OF_A_STRETCH = (
+    ("metrics", "start_t"), ("events", "session_start_t"), ("sessions", "start_t"), ("stretch_messages", "stretch_t")
+)  # fmt: skip
 NOTABLE = 0.02  # change of a finding's share of its subsystem that is worth telling; engineering choice
 FINDING: dict[str, pl.DataType | type[pl.DataType]] = {
     "se": pl.Float64, "windows": pl.List(pl.Struct({"start_t": US, "end_t": US})), "first_t": US, "last_t": US,
@@ -63,7 +66,7 @@ def _sessions(con: duckdb.DuckDBPyConnection, done: Sequence[Assessed]) -> None:
     if gone:
         frame = pl.DataFrame(gone, schema={"vehicle": pl.String, "a": pl.Int64, "b": pl.Int64}, orient="row")
         con.register("gone", frame.with_columns(pl.col("a", "b").cast(US)))
-        for table, column in (("metrics", "start_t"), ("events", "session_start_t"), ("sessions", "start_t")):
+        for table, column in OF_A_STRETCH:
             con.execute(f"""DELETE FROM {table} USING gone g WHERE {table}.vehicle = g.vehicle
                             AND {table}.{column} >= g.a AND {table}.{column} < g.b""")
         con.execute(
@@ -82,6 +85,7 @@ def _sessions(con: duckdb.DuckDBPyConnection, done: Sequence[Assessed]) -> None:
             logs = [list(a.logs[t]) for t in a.sessions["start_t"].to_physical().to_list()]
             rows = a.sessions.with_columns(pl.Series("logs", logs, pl.List(pl.String)), rule_set=pl.lit(a.rule_set))
             insert(con, "sessions", _naive(rows))
+    insert(con, "stretch_messages", _all(done, "messages"))
     insert(con, "metrics", _all(done, "metrics").drop("kind", "end_t", strict=False))
     events = _all(done, "events")
     if events.height:

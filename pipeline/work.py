@@ -12,7 +12,6 @@ import polars as pl
 from pipeline.catalogue import connect
 from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
 from pipeline.lake import LogRef, log_refs
-from pipeline.metrics.messages import message_rows
 from pipeline.store import Store
 
 if TYPE_CHECKING:
@@ -44,7 +43,7 @@ class Work:
     metrics: pl.DataFrame
     events: pl.DataFrame
     reference: pl.DataFrame
-    messages: pl.DataFrame  # metric rows of the logs' counts of counters and checksums
+    messages: pl.DataFrame  # counts of frames, counters and checksums, as in stretch_messages
 
 
 def vehicles_touched(store: Store) -> list[str]:
@@ -72,7 +71,7 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
             Work(
                 v, next((t for (t,) in tickets[v]), 0), tuple(logs[v]), {(a, b): f for a, b, f in known[v]},
                 tables[0][v], tables[1][v], tables[2][v],
-                reference[logs[v][-1].ref.profile if logs[v] else ""], message_rows(messages[v]),
+                reference[logs[v][-1].ref.profile if logs[v] else ""], messages[v],
             )
             for v in vehicles
         ]  # fmt: skip
@@ -91,9 +90,9 @@ _EVENTS = (
        FROM events WHERE {mine}""",
     EVENTS,
 )
-_MESSAGES = """SELECT l.vehicle, m.message, m.frames, m.start_t, m.end_t, m.missed, m.counter_gaps,
-                      m.counter_repeats, m.checksum_failures
-               FROM log_messages m JOIN logs l USING (log) WHERE {mine} ORDER BY m.start_t, m.message, m.log"""
+_MESSAGES = """SELECT vehicle, stretch_t, message, frames, start_t, end_t, missed, counter_gaps, counter_repeats,
+                      checksum_failures
+               FROM stretch_messages WHERE {mine} ORDER BY start_t, message"""
 _MINE = "vehicle IN (SELECT unnest(?))"
 
 

@@ -35,4 +35,9 @@ CREATE SEQUENCE tickets;
 CREATE TABLE stretches (                 -- what sessions were made from; an equal fingerprint needs no second look
     vehicle VARCHAR NOT NULL, start_t TIMESTAMP NOT NULL, end_t TIMESTAMP NOT NULL, fingerprint VARCHAR NOT NULL
 );
+CREATE TABLE stretch_messages (          -- cadence and integrity of messages, each frame counted once
+    vehicle VARCHAR NOT NULL, stretch_t TIMESTAMP NOT NULL, message VARCHAR NOT NULL, frames BIGINT NOT NULL,
+    start_t TIMESTAMP NOT NULL, end_t TIMESTAMP NOT NULL, missed BIGINT, counter_gaps BIGINT, counter_repeats BIGINT,
+    checksum_failures BIGINT
+);
 CREATE INDEX logs_by_vehicle ON logs (vehicle);

@@ -17,7 +17,7 @@ from tests.store.conftest import RESULTS, Bench, answers
 DAY = 86_400_000_000
 SHM = "/dev/shm" if Path("/dev/shm").is_dir() else None  # syncing to a disk is most of the time otherwise
 # two days: a rest, a ride, a rest and a charge of 20 to 70 s each; then, 200 s later, a ride; the next day a ride
-LINES = [
+WHOLE = [
     *toy.stretch(toy.T0, 61),
     *toy.stretch(toy.T0 + 61_000_000, 70, kmh=18, amps=-20, mode=2, first=610),
     *toy.stretch(toy.T0 + 131_000_000, 62, first=1310),
@@ -25,6 +25,8 @@ LINES = [
     *toy.stretch(toy.T0 + 458_000_000, 20, kmh=9, amps=-9, mode=2, pack_serial=502),
     *toy.stretch(toy.T0 + DAY, 30, kmh=12, amps=-12, mode=2, pack_serial=502),
 ]
+
+LINES = [line for i, line in enumerate(WHOLE) if i % 23]  # frames are missing all along, and counters step
 
 
 @cache

@@ -1,0 +1,108 @@
+"""Cadence and integrity of every message over a stretch: frames missed, counters that step wrongly, wrong checksums.
+
+Counted from the rows of the lake, with each frame once, so that the figures do not depend on how a stretch is cut
+into logs. The ledger's log_messages has the same per log, as it was met.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from decoders import Message
+from decoders.checksum import Protection, protection_of
+from pipeline.lake import LogRef
+from pipeline.overlap import Samples, merge, outside
+from pipeline.part import CHECKSUM_OK, Part
+from pipeline.profile import Profile
+
+SILENCE_US = 1_000_000  # nothing on any bus for longer: the bus slept, no message is missed
+MISSING = 2.5  # cycles without a frame from which on frames count as missed; common practice
+US = pl.Datetime("us")
+SCHEMA = {
+    "message": pl.String, "frames": pl.Int64, "start_t": pl.Int64, "end_t": pl.Int64, "missed": pl.Int64,
+    "counter_gaps": pl.Int64, "counter_repeats": pl.Int64, "checksum_failures": pl.Int64,
+}  # fmt: skip
+
+
+def cadence(lake: Path, refs: Sequence[LogRef], profiles: Iterable[Profile], start: int, end: int) -> pl.DataFrame:
+    """One row a message seen between start and end (microseconds UTC, end excluded), in SCHEMA, times as US.
+
+    missed: null without a declared cycle; counter_*, checksum_failures: null where the DBC declares none.
+    """
+    by_name = {p.name: p for p in profiles}
+    pieces: dict[str, list[Samples]] = {}
+    about: dict[str, tuple[Message, Protection | None]] = {}
+    for ref in refs:
+        messages = by_name[ref.profile].network().by_name
+        part = Part.open(lake / ref.part)
+        known = {
+            m: (messages[m], protection_of(messages[m])) for m in {b.message for b in part.blocks} if m in messages
+        }
+        for name, samples in _rows(part, ref, known, start, end):
+            pieces.setdefault(name, []).append(samples)
+        about |= known
+    frames = {n: merge(some, (about[n][0].cycle_ms or 0) * 1000 or None) for n, some in sorted(pieces.items())}
+    awake = Awake([t for t, _ in frames.values()])
+    rows = [_count(name, *about[name], *frames[name], awake) for name in frames if len(frames[name][0])]
+    return pl.DataFrame(rows, schema=SCHEMA, orient="row").with_columns(pl.col("start_t", "end_t").cast(US))
+
+
+def _rows(
+    part: Part, ref: LogRef, known: dict[str, tuple[Message, Protection | None]], start: int, end: int
+) -> Iterable[tuple[str, Samples]]:
+    """Times of a message's frames, each with 2 * counter + (checksum right) as its value."""
+    wanted = {}
+    for name, (_, guard) in known.items():
+        extra = [guard.counter.name] if guard and guard.counter else []
+        extra += [CHECKSUM_OK] if f"{name}.{CHECKSUM_OK}" in part.columns else []
+        wanted[name] = [c for c in extra if f"{name}.{c}" in part.columns]
+    for piece in part.rows(wanted, ref.log, max(start, ref.start), min(end, ref.end + 1)):
+        guard = known[piece.message][1]
+        value = np.ones(len(piece.t))
+        if CHECKSUM_OK in piece.columns:
+            value = np.nan_to_num(piece.columns[CHECKSUM_OK].to_numpy().astype(np.float64), nan=1.0)
+        if guard and guard.counter and guard.counter.name in piece.columns:
+            value = value + 2 * np.nan_to_num(piece.columns[guard.counter.name].to_numpy().astype(np.float64))
+        samples = outside((piece.t, value), list(ref.doubts))
+        if len(samples[0]):
+            yield piece.message, samples
+
+
+class Awake:
+    """Time without the stretches in which all buses slept."""
+
+    def __init__(self, times: Sequence[NDArray[np.int64]]) -> None:
+        self.t = np.unique(np.concatenate(times)) if times else np.empty(0, np.int64)
+        step = np.diff(self.t, prepend=self.t[:1])
+        asleep = step > SILENCE_US
+        self.slept, self.naps = np.cumsum(np.where(asleep, step, 0)), np.cumsum(asleep).astype(np.int64)
+
+    def of(self, t: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Waking time, and how often the buses had slept, at times that are among those given."""
+        at = np.searchsorted(self.t, t)
+        waking: NDArray[np.int64] = t - self.slept[at]
+        return waking, self.naps[at]
+
+
+def _count(
+    name: str, message: Message, guard: Protection | None, t: NDArray[np.int64], v: NDArray[np.float64], awake: Awake
+) -> tuple[object, ...]:
+    waking, naps = awake.of(t)
+    missed = gaps = repeats = failures = None
+    if message.cycle_ms:
+        spacing = np.diff(waking)
+        late = spacing[spacing > MISSING * message.cycle_ms * 1000]
+        missed = int((np.rint(late / (message.cycle_ms * 1000)) - 1).sum())
+    value = v.astype(np.int64)
+    if guard and guard.counter:
+        step = np.diff(value >> 1) % guard.counter_values
+        same = np.diff(naps) == 0
+        gaps, repeats = int(np.count_nonzero(same & (step > 1))), int(np.count_nonzero(same & (step == 0)))
+    if guard and guard.checksum:
+        failures = int(np.count_nonzero((value & 1) == 0))
+    return name, len(t), int(t[0]), int(t[-1]), missed, gaps, repeats, failures
