@@ -7,11 +7,15 @@ the pack's median needs no temperature or charge correction, since the siblings 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
 
 from pipeline.health.evidence import confidence
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.pooled import Pooled, pooled, surely_over
+from pipeline.health.trend import mann_kendall, reaches, theil_sen
 from pipeline.metrics.model import Metric
 
 UNIT = "times the median group"
@@ -22,6 +26,8 @@ LIMITS = (
     Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one ride alone is no finding"),
     Limit("agreement", 0.6, "share", "engineering choice: share of rides that must show it"),
+    Limit("rising_from", 1.15, UNIT, "common practice: within 15 % is the usual spread, so growth there is no matter"),
+    Limit("rising", 0.03, "times the median group a month", "engineering choice: a tenth of the way to `look`"),
 )
 
 
@@ -33,7 +39,74 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             f"resistance per group was measured in {most} ride(s) of the last {limits['days']:.0f} days; "
             f"{limits['least_sessions']:.0f} rides with changing load are needed"
         )
-    return [_finding(p, limits) for p in groups.values() if _stands_out(p, limits)]
+    over_time = pooled(record, "cell_r_ratio", last_days=180.0)
+    found = []
+    for item, p in groups.items():
+        rise = _rise(over_time[item], limits)
+        if _stands_out(p, limits):
+            found.append(_finding(p, rise, limits))
+        elif rise is not None and p.value > limits["rising_from"] and p.value < limits["look"]:
+            found.append(_warning(p, rise, limits))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """Growth a month with its interval, and in how many days from the newest ride `look` and `act` are
+    reached."""
+
+    month: float
+    low: float
+    high: float
+    to_look: tuple[float, float | None] | None
+    to_act: tuple[float, float | None] | None
+
+
+def _rise(p: Pooled, limits: Mapping[str, float]) -> Rise | None:
+    """None when the rides do not prove growth past the limit `rising`."""
+    days = np.array([(t - p.starts[0]).total_seconds() / 86400 for t in p.starts])
+    if p.count < 6 or np.ptp(days) < 7 or mann_kendall(p.values).p > 0.01:
+        return None
+    line = theil_sen(days, p.values)
+    if line.low * 30.4375 < limits["rising"]:
+        return None
+
+    def ahead(limit: float) -> tuple[float, float | None] | None:
+        found = reaches(days, p.values, limit)
+        if found is None or found.likely < days[-1]:
+            return None
+        return max(0.0, found.earliest - days[-1]), None if found.latest is None else found.latest - days[-1]
+
+    scale = 30.4375
+    return Rise(line.slope * scale, line.low * scale, line.high * scale, ahead(limits["look"]), ahead(limits["act"]))
+
+
+def _when(span: tuple[float, float | None] | None, limit: float) -> str:
+    if span is None:
+        return ""
+    late = "or later" if span[1] is None else f"to {span[1]:.0f}"
+    return f" If it goes on like this it reaches {limit:g} in {span[0]:.0f} {late} days from the newest ride."
+
+
+def _warning(p: Pooled, rise: Rise, limits: Mapping[str, float]) -> Finding:
+    """Not past a limit yet, and certainly on its way: a note with a range of dates, or none."""
+    return Finding(
+        severity="note",
+        item=f"cell {p.item}",
+        measured=rise.month,
+        limit=limits["rising"],
+        unit="times the median group a month",
+        se=(rise.high - rise.low) / 3.92,
+        statement=f"The resistance of group {p.item} is {p.value:.2f} times the median group's and grows by "
+        f"{rise.month:.2f} a month ({rise.low:.2f} to {rise.high:.2f})." + _when(rise.to_look, limits["look"]),
+        confidence=0.95,
+        persistence=1.0,
+        count=p.count,
+        duration_s=p.duration_s,
+        windows=p.windows(),
+        signals=("cell_voltage", "pack_current"),
+        not_separable="Ageing of a cell and a joint that works loose grow alike: a four-wire measurement tells.",
+    )
 
 
 def _stands_out(p: Pooled, limits: Mapping[str, float]) -> bool:
@@ -44,7 +117,7 @@ def _stands_out(p: Pooled, limits: Mapping[str, float]) -> bool:
     )
 
 
-def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
+def _finding(p: Pooled, rise: Rise | None, limits: Mapping[str, float]) -> Finding:
     act = surely_over(p, limits["act"], limits["z"])
     limit = limits["act"] if act else limits["look"]
     return Finding(
@@ -55,7 +128,8 @@ def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
         unit=UNIT,
         se=p.se,
         statement=f"Group {p.item} has {p.value:.2f} times the resistance of the pack's median group "
-        f"(standard error {p.se:.2f}, {p.count} rides).",
+        f"(standard error {p.se:.2f}, {p.count} rides)."
+        + (f" It grows by {rise.month:.2f} a month." + _when(rise.to_act, limits["act"]) if rise else ""),
         confidence=confidence(p.value, limit, p.se),
         persistence=p.share_over(limits["look"]),
         count=p.count,
@@ -89,8 +163,7 @@ RULE = Rule(
         "a loose or corroded joint within the group's tap",
     ),
     bench=(
-        "measure the group's resistance with a milliohm meter and with a 10 s current step, next to two"
-        " siblings",
+        "measure the group's resistance with a milliohm meter and with a 10 s current step, next to two siblings",
         "measure the voltage across each joint at a known current",
         "compare the temperature of the group and its joints after ten minutes of load",
     ),
@@ -102,11 +175,13 @@ RULE = Rule(
     fires_on=(
         record(_ride(0, 1.6), _ride(1, 1.62), _ride(3, 1.58)),
         record(_ride(0, 1.40, 0.01), _ride(2, 1.40, 0.01)),
+        record(*(_ride(5 * k, 1.05 + 0.02 * k) for k in range(9))),  # on its way
     ),
     quiet_on=(
         record(_ride(0, 1.1), _ride(1, 1.12), _ride(2, 1.08)),  # usual spread
         record(_ride(0, 1.0), _ride(1, 1.9), _ride(2, 1.0), _ride(3, 1.02)),  # one odd ride
         record(_ride(0, 1.4, 0.3), _ride(1, 1.45, 0.3)),  # too uncertain to say
+        record(*(_ride(5 * k, 1.20 + 0.01 * (k % 3)) for k in range(9))),  # high, and steady
     ),
     unassessed_on=(record(_ride(0, 1.6)), record(stretch(0, "ride"))),
 )
