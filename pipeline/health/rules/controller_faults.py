@@ -14,6 +14,8 @@ from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.metrics.model import Event, Metric
 
 ROLE_OF = {"controller": "controller_fault", "left": "motor_fault", "right": "motor_fault"}
+SEEN = ("encoder_dropout", "reset", "link_loss", "derating", "torque_after_release")
+NEAR_S = 5.0
 WHO = {"controller": "The controller", "left": "The left motor", "right": "The right motor"}
 
 
@@ -23,6 +25,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return NotAssessed("no fault bits recorded")
     events = recent(event_table(record, "fault_bits", ("bits", "lasted_s", "speed_ms")), limits["days"])
     events = events.filter(pl.col("item").is_in(list(WHO)))
+    events = _unexplained(record, events)
     found = []
     for (item,), hit in sorted(events.group_by(["item"], maintain_order=True), key=lambda pair: str(pair[0])):
         who = str(item)
@@ -55,9 +58,24 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return found
 
 
-def _case(count: int, lasted: float, item: str = "left") -> Record:
-    events = [Event("fault_bits", k * 60_000_000, k * 60_000_000 + int(lasted * 1e6), item,
-                    {"bits": 5.0, "lasted_s": lasted}) for k in range(count)]  # fmt: skip
+def _unexplained(record: Record, faults: pl.DataFrame) -> pl.DataFrame:
+    """Without those that begin within NEAR_S of what another rule sees."""
+    braking = event_table(record, "braking", ("dropout_s", "pack_over_s", "link_over_s"))
+    wrong = braking.filter(pl.max_horizontal("dropout_s", "pack_over_s", "link_over_s") > 0)
+    spans = [wrong.select("start_t", "end_t")]
+    spans += [event_table(record, kind).select("start_t", "end_t") for kind in SEEN]
+    known = pl.concat(spans)
+    near = round(NEAR_S * 1e6)
+    first, last = (known[c].to_physical().to_numpy() for c in ("start_t", "end_t"))
+    at = faults["start_t"].to_physical().to_numpy()
+    beside = ((at[:, None] >= first - near) & (at[:, None] <= last + near)).any(axis=1)
+    return faults.filter(~pl.Series(beside, dtype=pl.Boolean))
+
+
+def _case(count: int, lasted: float, item: str = "left", beside: str = "") -> Record:
+    at = [k * 60_000_000 for k in range(count)]
+    events = [Event("fault_bits", t, t + int(lasted * 1e6), item, {"bits": 5.0, "lasted_s": lasted}) for t in at]
+    events += [Event(beside, t - 200_000, t + 200_000, item) for t in at if beside]
     return record(*days(1, "ride", Metric("fault_count", count, "1", n=9000, item=item), *events))
 
 
@@ -81,6 +99,6 @@ RULE = Rule(
     cautions=(),
     source="bits as sent by the vehicle",
     fires_on=(_case(4, 0.5), _case(1, 30.0, "controller")),
-    quiet_on=(_case(0, 0.0), _case(2, 0.5)),
+    quiet_on=(_case(0, 0.0), _case(2, 0.5), _case(4, 0.5, beside="encoder_dropout")),
     unassessed_on=(record(*days(1, "ride", Metric("reset_count", 0, "1"))),),
 )

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, largest, metric_rows, middle, recent, spell, windows
+from pipeline.health.evidence import counted, event_table, largest, metric_rows, middle, recent, spell, windows
 from pipeline.health.examples import days, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.metrics.model import Event, Metric
@@ -15,7 +15,7 @@ from pipeline.metrics.model import Event, Metric
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     rows = recent(metric_rows(record, "data_coverage").filter(pl.col("kind").is_in(["ride", "charge"])), limits["days"])
     if rows.height < limits["sessions"]:
-        return NotAssessed(f"only {rows.height} rides and charges recorded")
+        return NotAssessed(f"only {counted(rows.height, 'session')} of riding or charging recorded")
     hit = rows.filter(pl.col("value") < limits["coverage"])
     if hit.height < limits["sessions"]:
         return []

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, largest, metric_rows, middle, spell, windows
+from pipeline.health.evidence import counted, event_table, largest, metric_rows, middle, spell, windows
 from pipeline.health.examples import days, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._heat import DRIVE_CAUTION
@@ -16,7 +16,7 @@ from pipeline.metrics.model import Event, Metric
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     rows = metric_rows(record, "derated_share")
     if rows.height < limits["sessions"]:
-        return NotAssessed(f"only {rows.height} rides with the controller's torque share recorded")
+        return NotAssessed(f"only {counted(rows.height, 'ride')} with the controller's torque share recorded")
     hit = rows.filter(pl.col("value") > limits["share"])
     if hit.height < limits["sessions"] or hit.height < limits["rides"] * rows.height:
         return []

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, middle, seconds, spell, windows
+from pipeline.health.evidence import confidence, counted, middle, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 
@@ -18,7 +18,8 @@ from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     brakings = table(record).drop_nulls("response_s").tail(NEWEST)
     if brakings.height < limits["count"]:
-        return NotAssessed(f"only {brakings.height} brakings begin sharply enough to time the answer")
+        return NotAssessed(f"only {counted(brakings.height, 'braking')} begin sharply enough to time the "
+        f"answer")
     own = record.profile.drive.get("brake_response_ms")
     limit = own / 1000.0 + limits["over_own"] if isinstance(own, int | float) else limits["delay"]
     mid = middle(brakings["response_s"], least_se=0.01)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, mean, middle, seconds, spell, windows
+from pipeline.health.evidence import confidence, counted, mean, middle, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 
@@ -18,7 +18,8 @@ from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     brakings = table(record).drop_nulls(["asymmetry", "left_a", "right_a"]).tail(NEWEST)
     if brakings.height < limits["count"]:
-        return NotAssessed(f"only {brakings.height} brakings with the current of both motors recorded")
+        return NotAssessed(f"only {counted(brakings.height, 'braking')} with the current of both motors "
+        f"recorded")
     signed = brakings.with_columns(
         index=2.0 * (pl.col("left_a") - pl.col("right_a")) / (pl.col("left_a") + pl.col("right_a"))
     )

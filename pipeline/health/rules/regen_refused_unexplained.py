@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import at_least, mean, seconds, spell, windows
+from pipeline.health.evidence import at_least, counted, mean, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._brakings import CAUTION, braked, by_whom, judged, refused, with_unexplained
 
@@ -20,7 +20,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     brakings = with_unexplained(judged(record)).drop_nulls("unexplained_a")
     if brakings.height < limits["count"]:
         return NotAssessed(
-            f"only {brakings.height} brakings with demand, delivery and the pack's state recorded"
+            f"only {counted(brakings.height, 'braking')} with demand, delivery and the pack's state recorded"
         )
     hit = brakings.filter(
         pl.col("delivered_a") < limits["left"] * pl.col("demand_a"),

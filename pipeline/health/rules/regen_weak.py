@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, middle, seconds, spell, windows
+from pipeline.health.evidence import confidence, counted, middle, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._brakings import (
     CAUTION,
@@ -28,7 +28,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     brakings = with_unexplained(judged(record)).drop_nulls("unexplained_a")
     brakings = brakings.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
     if brakings.height < limits["count"]:
-        return NotAssessed(f"only {brakings.height} answered brakings with the pack's state recorded")
+        return NotAssessed(f"only {counted(brakings.height, 'answered braking')} with the pack's state "
+        f"recorded")
     explained = pl.sum_horizontal(pl.col(f"short_{p}_a").fill_null(0.0) for p in EXPLAINED)
     brakings = brakings.with_columns(missing=1.0 - (pl.col("delivered_a") + explained) / pl.col("demand_a"))
     mid = middle(brakings["missing"], least_se=0.01)
