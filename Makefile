@@ -28,6 +28,11 @@ tests: .venv/test.stamp sources ## the default tests, in parallel
 slow: .venv/test.stamp sources ## the tests that take minutes: 200 kills, large logs, clusters
 	@$(BIN)/pytest -q -m slow
 
+physics: .venv/test.stamp ## estimators against a physics model of an LFP cell (a venv of its own, about 800 MB, in build/)
+	@test -x build/pybamm/bin/python || { $(PYTHON) -m venv build/pybamm && build/pybamm/bin/python -m pip --disable-pip-version-check install -q pybamm==26.10.1.1; }
+	@test -f build/physics/leak.csv || PYBAMM_DISABLE_TELEMETRY=true build/pybamm/bin/python tests/external/battery_physics.py build/physics
+	@$(BIN)/pytest -q -s tests/external/test_battery_physics.py
+
 sources: .venv/test.stamp ## fetch the outside reference files (cached in build/sources, checked by hash)
 	@{ $(BIN)/python tests/external/fetch.py && $(BIN)/python tests/reports/fetch_axe.py; } || \
 	  { echo "Not all reference files are here; tests that need one say that they skip."; test -z "$$CI"; }
