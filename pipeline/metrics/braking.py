@@ -60,7 +60,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         | {"response_s": response}
         | _delivery(samples, envelope, steady)
         | _sides(samples, steady)
-        | _voltages(samples, profile)
+        | _voltages(samples, profile, steady)
         | _dropout(samples, envelope, delay)
         | _decel(samples, signals, vehicle(profile.vehicle, profile.drive))
     )
@@ -117,8 +117,9 @@ def _sides(s: Samples, steady: Bools) -> dict[str, Floats]:
     return {"left_a": left, "right_a": right, "asymmetry": asymmetry}
 
 
-def _voltages(s: Samples, profile: Profile) -> dict[str, Floats]:
+def _voltages(s: Samples, profile: Profile, steady: Bools) -> dict[str, Floats]:
     out = {"pack_v_max": extremes(s.pack_v, s.events), "link_v_max": extremes(s.link_v, s.events)}
+    out["link_rise_v"] = means(s.link_v - s.pack_v, s.events, steady)
     for name, volts in (("pack", s.pack_v), ("link", s.link_v)):
         limit = over_voltage_limit(profile, name)
         if limit is not None and np.isfinite(out[f"{name}_v_max"]).any():

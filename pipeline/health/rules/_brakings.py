@@ -15,7 +15,7 @@ KEYS = (
     "demand_pct", "demand_a", "allowed_a", "delivered_a", "charge_limit_a", "ratio", "settled_s", "short_a",
     "response_s", "soc_pct", "cell_max_v", "cell_min_c", "cell_max_c", "speed_start_ms",
     "asymmetry", "left_a", "right_a", "dropout_s", "dropout_allowed_a", "dropout_share",
-    "pack_v_max", "link_v_max", "pack_over_s", "link_over_s",
+    "pack_v_max", "link_v_max", "link_rise_v", "pack_over_s", "link_over_s",
     *(f"short_{p}_a" for p in PARTS),
 )  # fmt: skip
 LEAST_SETTLED_S = 0.2

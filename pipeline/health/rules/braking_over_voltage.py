@@ -1,4 +1,10 @@
-"""The voltage passes its limit while braking: at the pack, or at the controller's DC link."""
+"""The voltage passes its limit while braking, at the pack or at the controller's DC link; or is on its way
+there.
+
+On its way: the link rises above the pack in step with the braking current, as through a resistance far beyond
+that of sound wires and plugs. The slope over many brakings is judged, so that a sensor's offset does not
+count.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +12,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import largest, spell, windows
+from pipeline.health.evidence import confidence, largest, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, braked, table
+from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 from pipeline.metrics.braking import over_voltage_limit
 
 
@@ -54,7 +60,48 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 ),
             )
         )
-    return found
+    named = {f.item for f in found}
+    return found + [f for f in (_resistance(known, limits),) if f is not None and f.item not in named]
+
+
+def _resistance(brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
+    rows = brakings.drop_nulls(["link_rise_v", "delivered_a"]).tail(NEWEST)
+    if rows.height < limits["brakings"]:
+        return None
+    amps, volts = (rows[c].to_numpy() - rows[c].to_numpy().mean() for c in ("delivered_a", "link_rise_v"))
+    spread = float(amps @ amps)
+    if spread < rows.height * limits["spread"] ** 2:
+        return None
+    ohm = float(amps @ volts) / spread
+    residual = volts - ohm * amps
+    se = (float(residual @ residual) / (rows.height - 2) / spread) ** 0.5
+    if ohm - 3.0 * se < limits["ohm"]:
+        return None
+    top = largest(rows["link_rise_v"])
+    return Finding(
+        "service",
+        "DC-link voltage",
+        ohm,
+        limits["ohm"],
+        "ohm",
+        f"While braking the DC link rises above the pack by {spell(ohm, 'V', se)} per ampere, "
+        f"{spell(top, 'V')} at most "
+        f"in {rows.height} brakings: far more than wires and plugs explain.",
+        se=se,
+        confidence=confidence(ohm, limits["ohm"], se),
+        persistence=1.0,
+        count=rows.height,
+        duration_s=seconds(rows),
+        windows=windows(rows, "link_rise_v"),
+        signals=("dc_link_voltage", "pack_voltage", "regen_current"),
+        not_separable="A bad joint between pack and controller, or a link sensor wrong with load: the "
+        "voltage drop over "
+        "each joint, measured under current, separates them.",
+    )
+
+
+def _rise(amps: float, volts: float) -> dict[str, float]:
+    return {"delivered_a": amps, "demand_a": amps, "link_rise_v": volts, "link_over_s": 0.0, "link_v_max": 40.0 + volts}
 
 
 RULE = Rule(
@@ -66,6 +113,9 @@ RULE = Rule(
     roles=("brake_demand", "pack_voltage", "dc_link_voltage"),
     limits=(
         Limit("duration", 0.1, "s", "a longer time than one sample at common rates: engineering choice"),
+        Limit("ohm", 0.15, "ohm", "between pack and DC link; sound wires and plugs stay under 0.02: from memory"),
+        Limit("brakings", 8, "brakings", "for the slope: engineering choice"),
+        Limit("spread", 2.0, "A", "of the braking current, else there is no slope: engineering choice"),
         Limit("count", 2, "brakings", "engineering choice"),
     ),
     judge=judge,
@@ -86,10 +136,9 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="limits: the profile's dc_link_max_v, or groups x highest group voltage",
-    fires_on=(
-        braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),
-    ),
+    fires_on=(braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),),
     quiet_on=(
+        braked(*[_rise(a, 1.5 + 0.01 * a) for a in (4.0, 8.0, 12.0, 16.0, 20.0)] * 2),
         braked(*[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
         braked({"pack_over_s": 0.5, "pack_v_max": 44.6}, *[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
     ),

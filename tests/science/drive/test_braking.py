@@ -189,6 +189,11 @@ def test_over_voltage_lasts_as_long_as_put_in(build: Build) -> None:
     assert e.data["pack_v_max"] == 46.0
 
 
+def test_the_links_rise_over_the_pack(build: Build) -> None:
+    e = only(run(braking(build, dc_link_voltage__left=(50, lambda s: 40.0 + held(s, level=6.0)))))
+    assert e.data["link_rise_v"] == pytest.approx(6.0, abs=0.05)
+
+
 def test_a_pause_in_the_log_splits_and_never_lengthens(build: Build) -> None:
     s = braking(build)
     key = ("brake_demand", "")
