@@ -25,6 +25,8 @@ FULL_V = 3.45
 RELAX_V = 0.020  # left to relax right after load; halves with every fourfold rest (engineering choice)
 RELAX_S = 120.0
 LEAST_SPAN_PCT = 60.0
+LEAST_COVERAGE = 0.98  # missing seconds are missing charge (engineering choice)
+GAIN, ZERO_A = 0.01, 0.05  # errors of the current sensor when nothing better is known (engineering choice)
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -42,7 +44,28 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         anchors.append(full)
     anchors.sort(key=lambda e: e.start)
     metrics = [Metric("pack_run_ah", float(charge.run[-1]), "Ah", None, len(current), charge.coverage)]
+    hours = charge.recorded_s / 3600
+    if full is not None and charge.coverage >= LEAST_COVERAGE:
+        metrics += _capacity([a for a in anchors if a.item == "low"], full, hours, rated, charge.coverage)
     return Outcome(tuple(metrics), tuple(anchors))
+
+
+def _capacity(lows: list[Event], full: Event, hours: float, rated: float, coverage: float) -> list[Metric]:
+    """Capacity of the pack from the widest span of charge between a low rest and full in this session."""
+    if not lows:
+        return []
+    low = min(lows, key=lambda a: a.data["soc_pct"])
+    span = full.data["soc_pct"] - low.data["soc_pct"]
+    ah = abs(full.data["run_ah"] - low.data["run_ah"])
+    if span < LEAST_SPAN_PCT or ah == 0.0:
+        return []
+    capacity = 100 * ah / span
+    anchors = float(np.hypot(low.data["se_pct"], full.data["se_pct"])) / span
+    se = capacity * float(np.sqrt(anchors**2 + GAIN**2 + (ZERO_A * hours / ah) ** 2))
+    return [
+        Metric("pack_capacity_ah", capacity, "Ah", se, 2, coverage),
+        Metric("pack_soh_pct", 100 * capacity / rated, "%", 100 * se / rated, 2, coverage),
+    ]
 
 
 def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
@@ -78,6 +101,10 @@ SET = MetricSet(
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
-    gives={"pack_run_ah": ("Ah", "Charge out less charge in over the session")},
+    gives={
+        "pack_run_ah": ("Ah", "Charge out less charge in over the session"),
+        "pack_capacity_ah": ("Ah", "Capacity from charge counted between a low rest and full"),
+        "pack_soh_pct": ("%", "The same as a share of rated capacity"),
+    },
     source="anchors on steep parts of the open-circuit curve; table: pipeline/chemistry or the profile",
 )
