@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.reports import words
+from pipeline.reports import heat_map, words
 from pipeline.reports.facts import Facts
 from pipeline.reports.figure import Figure, Spec, axis, bar_spec, layout, markers
 from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
@@ -19,19 +19,12 @@ if TYPE_CHECKING:
     from pipeline.store import Store
 
 RECENT = 10  # sessions pooled for a group's resistance
-# metric, title, middle of the colours, unit, least reach of the colours: what is usual stays pale
-# (15 % of resistance, 10 mV: common practice for sound packs)
-MAPS = (
-    ("cell_r_ratio", "Resistance of each group over the pack's median group", 1.0, "1", 0.15),
-    ("cell_level_mv", "Voltage of each group above the pack's median at zero current", 0.0, "mV", 10.0),
-)
-DIVERGING = [[0.0, "#1f5fa8"], [0.25, "#8fb8de"], [0.5, "@neutral"], [0.75, "#eda268"], [1.0, "#a63c06"]]
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     blocks: list[Block] = []
-    for shown in MAPS:
-        blocks += _map(facts, *shown)
+    for chosen in heat_map.MAPS:
+        blocks += heat_map.blocks(facts, chosen)
     blocks += _split(facts)
     blocks += _resistance(facts)
     blocks += _balancer(facts)
@@ -43,58 +36,6 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         "little. Offsets are read at the knees near full and near empty; resistance from answers to current steps."
     )
     return Leaf("cells", "Cell groups", lead, blocks)
-
-
-def _map(facts: Facts, metric: str, title: str, middle: float, unit: str, least: float) -> list[Block]:
-    groups = [item for item in items(facts, metric) if item]
-    readings = {item: reading(facts, metric, item) for item in groups}
-    times = sorted({int(t) for r in readings.values() for t in r.t})
-    if not times:
-        return []
-    place = {t: i for i, t in enumerate(times)}
-    z = np.full((len(groups), len(times)), np.nan)
-    for row, item in enumerate(groups):
-        of = readings[item]
-        z[row, [place[int(t)] for t in of.t]] = of.value
-    reach = max(least, float(np.nanquantile(np.abs(z - middle), 0.995)))
-    days = [words.day(words.from_micros(t), facts.zone) for t in times]
-    every = max(1, len(times) // 8)
-    shown = words.unit(unit)
-    trace: Spec = {
-        "type": "heatmap",
-        "z": [[None if np.isnan(v) else round(float(v), 4) for v in row] for row in z],
-        "x": list(range(len(times))), "y": [f"group {g}" for g in groups],
-        "zmid": middle, "zmin": middle - reach, "zmax": middle + reach, "colorscale": DIVERGING, "xgap": 1, "ygap": 1,
-        "colorbar": {"title": {"text": f"[{shown}]" if shown else "ratio"}, "thickness": 12, "outlinewidth": 0},
-        "customdata": [days] * len(groups),
-        "hovertemplate": "%{y}, %{customdata}: %{z:.3f} " + shown + "<extra></extra>",
-    }  # fmt: skip
-    x = axis("Session, in order of time", tickvals=list(range(0, len(times), every)), ticktext=days[::every])
-    y = axis("", autorange="reversed", type="category", automargin=True)
-    height = 130 + 22 * len(groups)
-    spec = {"data": [trace], "layout": layout(height, xaxis=x, yaxis=y, showlegend=False)}
-    worst = int(np.nanargmax(np.nanmean(np.abs(z - middle), axis=1)))
-    alt = (
-        f"Heat map of {len(groups)} groups by {len(times)} sessions; group {groups[worst]} stands out most on average."
-    )
-    note = (
-        f"n = {words.plural(len(times), 'session')}, one column each, spaced evenly whatever the time between. "
-        "Empty cells: not measurable in that session."
-    )
-    suffix = f" [{shown}]" if shown else " [ratio]"
-    body = [
-        (f"group {g}", words.number(float(np.nanmin(row))), words.number(float(np.nanmedian(row))),
-         words.number(float(np.nanmax(row))), str(int(np.isfinite(row).sum())))
-        for g, row in zip(groups, z, strict=True)
-    ]  # fmt: skip
-    head = ("Group", "Lowest", "Median", "Highest", "Sessions")
-    return [
-        Drawn(
-            Figure(
-                f"map-{metric.replace('_', '-')}", title + suffix, alt, spec, note, head=head, body=body, height=height
-            )
-        )
-    ]
 
 
 def _split(facts: Facts) -> list[Block]:

@@ -23,7 +23,7 @@ sys.path.insert(0, str(ROOT))
 
 from playwright.sync_api import Browser  # noqa: E402
 
-from pipeline.reports.signal_files import figure_page  # noqa: E402
+from pipeline.reports.signal_page import figure_page  # noqa: E402
 from pipeline.reports.traces import POINTS  # noqa: E402
 from pipeline.reports.wires import Wire  # noqa: E402
 from tests.reports.browser import PATH, Watched, chromium, opened  # noqa: E402
