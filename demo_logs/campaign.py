@@ -89,7 +89,9 @@ def _judge(reference: dict[str, pl.DataFrame], faulty: frozenset[str], pair: tup
 
 def truth_of(drawn: Drawn) -> TrueVehicle:
     vehicle, outings = drawn.vehicle, drawn.outings
-    faults = tuple(TrueFault(f.name, str(f.item), drawn.named_size, f.onset) for f in vehicle.faults)
+    faults = tuple(
+        TrueFault(f.name, str(f.item), size, f.onset) for f, size in zip(vehicle.faults, drawn.named, strict=True)
+    )
     last = outings[-1].start + int(outings[-1].minutes * 60e6)
     return TrueVehicle(
         vehicle.name, vehicle.profile.name, faults, vehicle.harmless, outings[0].start, last, drawn.poor_data
@@ -102,13 +104,14 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=2000, help="seed of the judged vehicles")
     parser.add_argument("--calibrate", type=int, default=1000, help="seed of the calibration vehicles")
     parser.add_argument("--calibration-vehicles", type=int, default=60)
+    parser.add_argument("--double", action="store_true", help="two faults of different kinds in a faulty vehicle")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="folder for measured vehicles, used again when present")
     parser.add_argument("--out", type=Path, help="write the tables (Markdown) here as well")
     parser.add_argument("--json", type=Path, help="write the figures here as well")
     args = parser.parse_args(arguments)
     begun = time.perf_counter()
-    fleet, measured = _measured(args.seed, args.vehicles, args.workers, args.keep)
+    fleet, measured = _measured(args.seed, args.vehicles, args.workers, args.keep, args.double)
     others, calibration = _measured(args.calibrate, args.calibration_vehicles, args.workers, args.keep)
     reference = references(calibration, others)
     profile_of = {d.vehicle.name: d.vehicle.profile.name for d in fleet}
@@ -129,11 +132,13 @@ def main(arguments: list[str] | None = None) -> int:
     return 0
 
 
-def _measured(seed: int, count: int, workers: int, keep: Path | None) -> tuple[list[Drawn], list[Measured]]:
-    drawn = draw(seed, count, profiles())
+def _measured(
+    seed: int, count: int, workers: int, keep: Path | None, double: bool = False
+) -> tuple[list[Drawn], list[Measured]]:
+    drawn = draw(seed, count, profiles(), double)
     if keep is None:
         return drawn, measure_all(drawn, workers)
-    kept = keep / f"campaign_{seed}_{count}.pickle"
+    kept = keep / f"campaign_{seed}_{count}{'_double' * double}.pickle"
     if kept.is_file():
         found: list[Measured] = pickle.loads(kept.read_bytes())
         return drawn, found

@@ -45,31 +45,33 @@ HARMLESS_SHARE = (("heavy_use", 0.12), ("full_pack", 0.12), ("cold_pack", 0.12),
 @dataclass(frozen=True, slots=True)
 class Drawn:
     """A vehicle of the campaign, its outings, and the logger that saw them. stratum: what kind of vehicle.
-    named_size: size of its fault before it was fitted to the vehicle."""
+    named: sizes of its faults before they were fitted to the vehicle."""
 
     vehicle: Vehicle
     outings: tuple[Outing, ...]
     logger: Logger
     stratum: str
-    named_size: float = 0.0
+    named: tuple[float, ...] = ()
     poor_data: bool = False
 
 
-def draw(seed: int, count: int, profiles: Sequence[Profile]) -> list[Drawn]:
-    """`count` vehicles: even numbers sound, odd ones with a fault; two of three are of the first profile."""
+def draw(seed: int, count: int, profiles: Sequence[Profile], double: bool = False) -> list[Drawn]:
+    """`count` vehicles: even numbers sound, odd ones with a fault, or with two of different kinds (double); two of
+    three are of the first profile."""
     kinds = [(name, size) for size_at in range(3) for name, sizes in SIZES.items() for size in sizes[size_at:][:1]]
     out = []
     for number in range(count):
         rng = np.random.default_rng([seed, number])
         profile = profiles[0] if number % 6 < 4 else profiles[-1]
-        wanted = kinds[(number // 2) % len(kinds)] if number % 2 else None
+        first, second = (number // 2) % len(kinds), (number // 2 + 31) % len(kinds)
+        wanted = [kinds[first], *([kinds[second]] if double else [])] if number % 2 else []
         out.append(_one(seed, number, profile, wanted, rng))
     return out
 
 
-def _one(seed: int, number: int, profile: Profile, wanted: tuple[str, float] | None, rng: np.random.Generator) -> Drawn:
+def _one(seed: int, number: int, profile: Profile, wanted: list[tuple[str, float]], rng: np.random.Generator) -> Drawn:
     name = f"{'ZB' if profile.name == 'zirbel' else 'SM'}-{number:04d}"
-    faults = _faults(profile, wanted, rng)
+    faults = tuple(_fault(profile, kind, size, rng) for kind, size in wanted)
     harmless, stratum = "", "faulty" if faults else "sound"
     if not faults:
         luck, edge = rng.random(), 0.0
@@ -99,15 +101,12 @@ def _one(seed: int, number: int, profile: Profile, wanted: tuple[str, float] | N
         _outings(harmless, rng),
         logger,
         stratum,
-        wanted[1] if wanted else 0.0,
+        tuple(float(size) for _, size in wanted),
         left or bool(logger.thin),
     )
 
 
-def _faults(profile: Profile, wanted: tuple[str, float] | None, rng: np.random.Generator) -> tuple[Fault, ...]:
-    if wanted is None:
-        return ()
-    name, size = wanted
+def _fault(profile: Profile, name: str, size: float, rng: np.random.Generator) -> Fault:
     belongs = KINDS[name][0]
     items: dict[str, list[int | str]] = {
         "": [""],
@@ -121,7 +120,7 @@ def _faults(profile: Profile, wanted: tuple[str, float] | None, rng: np.random.G
     if name in ("hot_for_load", "rising_without_load"):  # the same heat for a pack of another size
         size *= profile.figure("pack", "heat_capacity_j_per_k") / 8600.0 / (2.0 if name == "hot_for_load" else 1.0)
     grows = 14.0 if name in ("weak_group", "low_capacity", "rolling_drag") and rng.random() < 0.4 else 0.0
-    return (Fault(name, float(size), T0 + int(rng.uniform(2, 20) * DAY), item, grows),)
+    return Fault(name, float(size), T0 + int(rng.uniform(2, 20) * DAY), item, grows)
 
 
 def _logger(rng: np.random.Generator, far: bool) -> tuple[Logger, bool]:

@@ -19,10 +19,16 @@ def test_half_of_the_vehicles_are_sound_and_every_fault_comes_in_every_size() ->
     drawn = draw(5, 400, profiles())
     faulty = [d for d in drawn if d.vehicle.faults]
     assert len(faulty) == 200
-    seen = {(f.name, d.named_size) for d in faulty for f in d.vehicle.faults}
+    seen = {(f.name, size) for d in faulty for f, size in zip(d.vehicle.faults, d.named, strict=True)}
     assert seen == {(name, float(size)) for name, sizes in SIZES.items() for size in sizes}
     assert {d.vehicle.profile.name for d in drawn} == {"zirbel", "saumer"}
     assert len({d.stratum for d in drawn}) >= 6
+
+
+def test_two_faults_of_a_vehicle_are_of_different_kinds() -> None:
+    pairs = [d.vehicle.faults for d in draw(5, 200, profiles(), double=True) if d.vehicle.faults]
+    assert {len(p) for p in pairs} == {2}
+    assert all(a.name != b.name for a, b in pairs)
 
 
 def test_a_vehicle_depends_on_seed_and_number_only() -> None:
