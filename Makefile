@@ -38,7 +38,7 @@ sources: .venv/test.stamp ## fetch the outside reference files (cached in build/
 	  { echo "Not all reference files are here; tests that need one say that they skip."; test -z "$$CI"; }
 
 evaluate: demo ## judge the demo scan against the simulator's truth file
-	@$(BIN)/python -m demo_logs.evaluate --store build/demo/store --truth demo_logs/fleet/truth.json
+	@$(BIN)/python -m demo_logs.evaluate --store build/demo/store --truth demo_logs/truth.json
 
 bench: .venv/test.stamp ## measure, as ratios against a peer in the same run
 	@for b in tests/bench/*.py; do echo "== $$b"; $(BIN)/python $$b --out build/bench || exit 1; done

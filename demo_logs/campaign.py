@@ -1,6 +1,6 @@
 """The labelled campaign: many simulated vehicles over eight weeks, judged by the rules, held against the truth.
 
-    python -m demo_logs.campaign --vehicles 200 --seed 2000 --calibrate 1000 [--workers 2] [--out FILE] [--json FILE]
+    python -m demo_logs.campaign --vehicles 200 --seed 2000 --calibrate 1000 [--workers 2] [--out FOLDER]
 
 Vehicles of the calibration seed give the fleet's reference figures; those of the judged seed are then judged. No log
 files are written: sensors and logger are the same as for logs, and everything from sessions onwards is Herdbook's
@@ -107,8 +107,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--double", action="store_true", help="two faults of different kinds in a faulty vehicle")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="folder for measured vehicles, used again when present")
-    parser.add_argument("--out", type=Path, help="write the tables (Markdown) here as well")
-    parser.add_argument("--json", type=Path, help="write the figures here as well")
+    parser.add_argument("--out", type=Path, help="folder for campaign.md (tables) and campaign.json (figures)")
     args = parser.parse_args(arguments)
     begun = time.perf_counter()
     fleet, measured = _measured(args.seed, args.vehicles, args.workers, args.keep, args.double)
@@ -126,9 +125,9 @@ def main(arguments: list[str] | None = None) -> int:
     for one in card.false:
         print(f"false: {one.vehicle} {one.severity} {one.rule} {one.item}")
     if args.out:
-        args.out.write_text(text + "\n")
-    if args.json:
-        args.json.write_text(json.dumps(as_json(card), indent=1) + "\n")
+        args.out.mkdir(parents=True, exist_ok=True)
+        (args.out / "campaign.md").write_text(text + "\n")
+        (args.out / "campaign.json").write_text(json.dumps(as_json(card), indent=1) + "\n")
     return 0
 
 
