@@ -31,6 +31,7 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
     _check_size(path, source.path.name, account)
     address = path.absolute().as_uri()
     connection = sqlite3.connect(f"{address}?mode=ro&immutable=1", uri=True)
+    connection.text_factory = lambda text: text.decode("utf-8", "replace")
     try:
         connection.execute("PRAGMA trusted_schema = OFF")
         kind = connection.execute("SELECT type FROM sqlite_master WHERE name = 'messages'").fetchone()

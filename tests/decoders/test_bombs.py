@@ -1,0 +1,83 @@
+"""Things that claim or unpack to more than they are: stopped by a limit, accounted for, what came before is kept."""
+
+from __future__ import annotations
+
+import gzip
+import struct
+import tracemalloc
+import zlib
+from pathlib import Path
+
+import pytest
+
+from decoders import open_log
+from tests.decoders.messages import write
+from tests.decoders.peers import can, ours
+
+LINE = b"(1700000000.000000) can0 123#1122\n"
+
+
+def losses(path: Path) -> list[tuple[str, int]]:
+    log = open_log(path)
+    for _ in log.chunks():
+        pass
+    return [(loss.kind, loss.offset) for loss in log.losses]
+
+
+def test_a_gzip_bomb_is_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("decoders.source.FREE_BYTES", 1 << 20)
+    path = tmp_path / "bomb.log.gz"
+    path.write_bytes(gzip.compress(LINE * 10 + bytes(200_000_000)))
+    tracemalloc.start()
+    frames = ours(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert len(frames) == 10
+    assert "limit" in [kind for kind, _ in losses(path)]
+    assert peak < 20_000_000
+
+
+def blf(*containers: tuple[bytes, int]) -> bytes:
+    head = struct.pack("<4sL8BQQLL8H8H", b"LOGG", 144, *[0] * 8, 0, 0, 0, 0, *[0] * 16).ljust(144, b"\0")
+    out = [head]
+    for data, claimed in containers:
+        out.append(struct.pack("<4sHHLLH6xL4x", b"LOBJ", 16, 1, 32 + len(data), 10, 2, claimed) + data
+                   + bytes((32 + len(data)) % 4))
+    return b"".join(out)
+
+
+def test_a_container_that_unpacks_to_more_than_it_claims(tmp_path: Path) -> None:
+    path = tmp_path / "bomb.blf"
+    path.write_bytes(blf((zlib.compress(bytes(100_000_000)), 1000)))
+    tracemalloc.start()
+    assert ours(path) == []
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert losses(path)[0] == ("limit", 144)
+    assert peak < 20_000_000
+
+
+def test_an_object_that_claims_more_than_there_can_be(tmp_path: Path) -> None:
+    """Its frames are lost, those of the next container are not."""
+    messages = [can.Message(timestamp=1.7e9, arbitration_id=5, data=b"\1", is_extended_id=False, channel=0)]
+    sound = write(tmp_path / "sound.blf", messages).read_bytes()
+    path = tmp_path / "claims.blf"
+    path.write_bytes(sound[:144] + struct.pack("<4sHHLL", b"LOBJ", 16, 1, 0xFFFF_FFF0, 10) + sound[144:])
+    assert [f[1] for f in ours(path)] == [5]
+    assert losses(path) == [("record", 144)]
+
+
+@pytest.mark.slow
+def test_a_line_of_a_gigabyte(tmp_path: Path) -> None:
+    path = tmp_path / "long.log"
+    with path.open("wb") as file:
+        file.write(LINE)
+        for _ in range(1000):
+            file.write(b"x" * 1_000_000)
+        file.write(b"\n" + LINE)
+    tracemalloc.start()
+    assert len(ours(path)) == 2
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert losses(path) == [("limit", len(LINE))]
+    assert peak < 20_000_000
