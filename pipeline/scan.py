@@ -90,6 +90,24 @@ def reassess(
         return _scan(store, [], jobs, progress, None)
 
 
+def redecode(store: Store, jobs: int = 2, progress: Progress | None = None) -> ScanResult:
+    """Decode logs again whose profile has other DBC files by now (or another name), assess and publish.
+
+    A log that is no longer where it was keeps its part.
+    """
+    with store.lock("decoding again"):
+        clear_scratch(store)
+        return _scan(store, outdated(store), jobs, progress, None)
+
+
+def outdated(store: Store) -> list[Path]:
+    """Logs decoded with DBC files that their profile no longer has, where they can still be read."""
+    now = {p.name: p.network_hash for p in store.profiles()}
+    with transaction(store.catalogue) as con:
+        rows = con.execute("SELECT path, profile, network_hash FROM logs ORDER BY path").fetchall()
+    return [Path(path) for path, profile, used in rows if now.get(profile) != used and Path(path).exists()]
+
+
 def clear_scratch(store: Store) -> None:
     """Remove what a killed run left behind. Only while holding the lock."""
     shutil.rmtree(store.scratch, ignore_errors=True)

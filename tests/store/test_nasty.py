@@ -13,6 +13,7 @@ import pytest
 import tests.store.toylogs as toy
 from pipeline.clock import start_from_name
 from pipeline.lake import load_signals
+from pipeline.scan import outdated, redecode
 from tests.store.conftest import DATA, Bench
 
 DAY = 86_400_000_000
@@ -322,3 +323,23 @@ def test_the_loggers_own_losses_are_named(bench: Bench) -> None:
     rows = bench.ask("SELECT message, count FROM log_faults WHERE kind = 'error frame' ORDER BY 1")
     assert rows == [("controller", 1), ("logger overflow: the logger itself dropped frames", 1)]
     assert bench.ask("SELECT frames_error FROM logs") == [(1,)]
+
+
+def test_a_corrected_dbc_decodes_its_logs_again(tmp_path: Path) -> None:
+    """The DBC had the voltage ten times too small; once it is corrected, old logs are decoded anew on request."""
+    profiles = tmp_path / "profiles"
+    profiles.mkdir()
+    good = (DATA / "toy.dbc").read_text()
+    (profiles / "toy.dbc").write_text(good.replace("(0.01,0) [0|655.35]", "(0.001,0) [0|65.535]"))
+    shutil.copy(DATA / "toy.toml", profiles)
+    bench = Bench(tmp_path / "bench", profiles)
+    toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 10))
+    bench.scan()
+    assert bench.ask("SELECT min(volt) FROM toy.pack") == [(pytest.approx(1.32),)]
+    assert outdated(bench.store) == []
+    (profiles / "toy.dbc").write_text(good)
+    assert outdated(bench.store) == [bench.inbox / "a.log"]
+    assert redecode(bench.store, jobs=0).logs_new == 1
+    assert bench.ask("SELECT min(volt), count(*) FROM toy.pack") == [(pytest.approx(13.2), 100)]
+    assert bench.ask("SELECT count(*) FROM retired") == [(1,)]
+    assert outdated(bench.store) == []
