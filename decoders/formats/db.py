@@ -45,7 +45,7 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
                 account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
                 first = False
             yield frames
-    except sqlite3.Error as e:
+    except (sqlite3.Error, ValueError, OverflowError) as e:  # messages of its own can fail to decode
         account.lose("record", 0, source.size, f"damaged database, frames from here on are lost: {e}")
     finally:
         connection.close()
