@@ -60,12 +60,13 @@ def verify_history(store: Store, path: Path | str) -> Verification:
     made, fmt = _read(file, text)
     with store.read() as con:
         known = rows(con, "SELECT * FROM logs WHERE vehicle = $vehicle", vehicle=made["vehicle"])
+        parts = {row["log"]: row for row in rows(con, "SELECT * FROM parts")}
     ledger = {log["log"]: log for log in known}
     named = [log["sha256"] for log in made["logs"]]
     checks = (
         _unaltered(made, fmt, text),
         _in_ledger(named, ledger),
-        _parts_intact(store, [ledger[log] for log in named if log in ledger]),
+        _parts_intact(store, [ledger[log] for log in named if log in ledger], parts),
         _same_again(store, made, fmt, text),
     )
     return Verification(file, str(made["vehicle"]), checks)
@@ -111,26 +112,29 @@ def _in_ledger(named: list[str], ledger: dict[str, Row]) -> Check:
     return Check("Every log it names is in the ledger", not lost, detail)
 
 
-def _parts_intact(store: Store, logs: list[Row]) -> Check:
-    """Hash the stored columns of every log. Logs whose part was merged into a larger one are told apart."""
-    bad, merged = [], 0
+def _parts_intact(store: Store, logs: list[Row], parts: dict[str, Row]) -> Check:
+    """Hash the stored columns of every log. A part that was merged into a larger one is hashed as that."""
+    what = "The stored data behind it is unchanged"
+    bad: list[str] = []
+    hashes: dict[str, str | None] = {}
+    merged = 0
     for log in logs:
-        path = Path(store.lake) / log["part"]
-        if not path.is_file():
-            merged += _merged(store, log["log"], log["part"])
-            if not _merged(store, log["log"], log["part"]):
-                bad.append(f"{log['part']} is missing")
-        elif _sha256(path) != log["part_hash"]:
-            bad.append(f"{log['part']} has another hash")
-    detail = f"{words.plural(len(logs) - merged, 'part')} hashed"
-    detail += f", {merged} since merged into larger ones and not hashed one by one" if merged else ""
-    return Check("The stored data behind it is unchanged", not bad, _some(bad) if bad else detail)
-
-
-def _merged(store: Store, log: str, part: str) -> bool:
-    with store.read() as con:
-        found = rows(con, "SELECT part FROM parts WHERE log = $log", log=log)
-    return bool(found) and found[0]["part"] != part and (Path(store.lake) / found[0]["part"]).is_file()
+        part = parts.get(log["log"])
+        if part is None:
+            bad.append(f"the data of {log['name']} have expired or are gone")
+            continue
+        own = part["part"] == log["part"]
+        merged += not own
+        expected = log["part_hash"] if own else part["hash"]
+        if part["part"] not in hashes:
+            path = Path(store.lake) / part["part"]
+            hashes[part["part"]] = _sha256(path) if path.is_file() else None
+        found = hashes[part["part"]]
+        if found != expected:
+            bad.append(f"{part['part']} is missing" if found is None else f"{part['part']} has another hash")
+    detail = f"{words.plural(len(hashes), 'part')} hashed"
+    detail += f"; {merged} of {words.plural(len(logs), 'log')} since merged into larger ones" if merged else ""
+    return Check(what, not bad, _some(list(dict.fromkeys(bad))) if bad else detail)
 
 
 def _sha256(path: Path) -> str:

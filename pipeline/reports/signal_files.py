@@ -42,7 +42,9 @@ def write_signals(
     """
     writers: dict[str, Callable[[list[Wire], Path], None]] = {
         ".parquet": lambda wires, path: table(wires, every_s, start, end).write_parquet(path),
-        ".csv": lambda wires, path: table(wires, every_s, start, end).write_csv(path),
+        ".csv": lambda wires, path: table(wires, every_s, start, end).write_csv(
+            path, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ"
+        ),
         ".mf4": _write_mf4,
     }
     path = Path(out)
@@ -71,7 +73,9 @@ def _thinned(wire: Wire, points: int) -> Wire:
 
 
 def table(wires: list[Wire], every_s: float | None, start: int, end: int) -> pl.DataFrame:
-    """Column t (UTC) and one a wire, named "name [unit]"; null where a wire has no sample at that instant."""
+    """Column t (UTC) and one a wire, named "name [unit]"; null where a wire has no sample at that instant.
+
+    States are given by name."""
     import polars as pl
 
     columns = [f"{w.name} [{w.unit}]" if w.unit not in ("", "state", "bits", "id") else w.name for w in wires]
@@ -84,7 +88,12 @@ def table(wires: list[Wire], every_s: float | None, start: int, end: int) -> pl.
         for column, wire in zip(columns, wires, strict=True):
             own = pl.DataFrame({"t": wire.t, column: wire.v}).fill_nan(None)
             frame = frame.join(own, on="t", how="left", maintain_order="left")
-    return frame.with_columns(pl.col("t").cast(pl.Datetime("us", "UTC")))
+    named = [
+        pl.col(column).replace_strict({float(i): name for i, name in enumerate(wire.states)}, default=None)
+        for column, wire in zip(columns, wires, strict=True)
+        if wire.states
+    ]
+    return frame.with_columns(pl.col("t").cast(pl.Datetime("us", "UTC")), *named)
 
 
 def _held(wire: Wire, grid: np.ndarray[Any, Any], hold_s: float = 2.0) -> np.ndarray[Any, Any]:

@@ -15,7 +15,7 @@ from pipeline.store import Store
 from .made_up import HOSTILE, T0, Catalogue, signals_of, window
 
 
-@pytest.fixture(autouse=True, scope="session")
+@pytest.fixture(autouse=True, scope="module")
 def made_up_lake() -> Iterator[None]:
     """Pages ask the lake for signals; here it answers with made-up ones."""
 

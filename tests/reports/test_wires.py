@@ -44,6 +44,7 @@ def test_a_grid_holds_the_last_value(store: Store, out: Path) -> None:
     grid = pl.read_parquet(path)
     assert grid.height == 120
     assert set(grid["brake_demand [%]"].unique()) == {0.0, 60.0}
+    assert set(grid["regen_state"].unique()) == {"idle", "refused"}
 
 
 def test_thinned_tables_keep_the_extremes(store: Store, out: Path) -> None:
