@@ -24,7 +24,7 @@ from flows.once import Progress, Request
 from flows.plan import read_plan
 from flows.rolling import in_batches, rolling
 from flows.runner import on_cluster, task_runner
-from flows.tasks import assess_task, label, step, take_task, unsearched
+from flows.tasks import assess_task, label, step, take_task
 from flows.tell import bounds, changes_of, in_full, send
 from pipeline.assess import Work, plan, vehicles_touched
 from pipeline.errors import HerdbookError
@@ -160,7 +160,7 @@ class _Scan:
         vehicles = vehicles_touched(self.store)
         self.tell(0, len(vehicles), "assessing vehicles")
         results = rolling(
-            lambda work: assess_task.submit(work.vehicle, self.store, unsearched(work), self.hands),
+            lambda work: assess_task.submit(work.vehicle, self.store, work, self.hands),
             self._planned(vehicles), self.hands.processes * AHEAD, self.until,
         )  # fmt: skip
         for batch in in_batches(results, COMMIT_VEHICLES, COMMIT_S):

@@ -14,7 +14,6 @@ from prefect import get_run_logger, task
 from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
 from prefect.tasks import Task
-from prefect.utilities.annotations import quote
 
 from flows.hands import Hands, Seen, assess_safely, take_bundle
 from pipeline.assess import Work
@@ -74,12 +73,6 @@ def step(name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs)
         function, name=name, task_run_name=name, tags=[*TAGS, "write"], cache_policy=NO_CACHE, persist_result=False
     )
     return wrapped(*args, **kwargs)
-
-
-def unsearched(value: R) -> R:
-    """Hand a large value to a task without Prefect looking into it for results of other tasks; the task gets it
-    bare."""
-    return quote(value)  # type: ignore[return-value]
 
 
 def label(paths: Sequence[Path]) -> str:
