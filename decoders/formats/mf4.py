@@ -28,6 +28,7 @@ from decoders.mdf_variable import Variable
 from decoders.merge import merged
 from decoders.source import Source
 
+UNFINISHED = b"UnFinMF "
 KINDS = {"CAN_DataFrame": 0, "CAN_ErrorFrame": ERROR, "CAN_RemoteFrame": REMOTE}
 BITS = (("IDE", EXTENDED), ("EDL", FD), ("BRS", BRS), ("ESI", ESI), ("Dir", TX))
 Bytes = NDArray[np.uint8]
@@ -35,6 +36,8 @@ Members = dict[str, Any]  # arrays by member name, each (n,) or (n, bytes)
 
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
+    if source.peek(8) == UNFINISHED:
+        account.lose("cut", 0, 0, "the logger did not finish this file: frames may be missing at its end")
     blocks = Blocks(source.on_disk())
     try:
         start_ns, local, _ = header(blocks)
@@ -140,4 +143,4 @@ def _frames(members: Members, kind: int, start_us: int, labels: Labels) -> Frame
     return rows.frames(labels, None if sound.all() else sound)
 
 
-READER = Reader(name="mf4", looks=lambda head: head[:8] in (b"MDF     ", b"UnFinMF ") and head[8:9] == b"4", read=read)
+READER = Reader(name="mf4", looks=lambda head: head[:8] in (b"MDF     ", UNFINISHED) and head[8:9] == b"4", read=read)
