@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from decoders import Network
 from decoders.frames import ERROR, REMOTE, Frames
 from pipeline.clock import stamp
 from pipeline.errors import InputError
@@ -16,6 +17,15 @@ def known_share(frames: Frames, profile: Profile) -> float:
     """Share 0..1 of the data frames whose identifier the profile's DBC files know; 0 when there are none."""
     data = int(np.count_nonzero((frames.flags & (ERROR | REMOTE)) == 0))
     return int(np.count_nonzero(profile.network().match(frames) >= 0)) / data if data else 0.0
+
+
+def _share_without_labels(frames: Frames, profile: Profile) -> float:
+    """What known_share() would be if the profile did not tell its buses apart."""
+    if not any(label for label, _ in profile.buses):
+        return 0.0
+    data = (frames.flags & (ERROR | REMOTE)) == 0
+    network = Network.load([path for _, path in profile.buses])
+    return float(np.count_nonzero(network.match(frames) >= 0)) / max(1, int(np.count_nonzero(data)))
 
 
 def choose_profile(head: Frames, start: int, profiles: Sequence[Profile], named: str, least: float) -> Profile:
@@ -38,7 +48,7 @@ def choose_profile(head: Frames, start: int, profiles: Sequence[Profile], named:
     shares = {p.name: known_share(head, p) for p in profiles}
     best = max(shares[p.name] for p in dated)
     if best < least:
-        raise InputError(*_wrong(shares, dated, best))
+        raise InputError(*_wrong(shares, dated, best, head))
     fitting = [p for p in dated if shares[p.name] == best]
     if len(fitting) > 1:
         names = " and ".join(p.name for p in fitting)
@@ -50,7 +60,12 @@ def choose_profile(head: Frames, start: int, profiles: Sequence[Profile], named:
     return fitting[0]
 
 
-def _wrong(shares: dict[str, float], dated: Sequence[Profile], best: float) -> tuple[str, str, str]:
+def _wrong(shares: dict[str, float], dated: Sequence[Profile], best: float, head: Frames) -> tuple[str, str, str]:
+    for profile in dated:
+        if _share_without_labels(head, profile) > max(best, 0.5):
+            labels = ", ".join(sorted({label for label, _ in profile.buses}))
+            what = f"the log's buses are called {', '.join(head.channels)}, in profile {profile.name} they are {labels}"
+            return what, "", "The identifiers fit, the bus labels do not: swap the wires or mend [[bus]]"
     tried = next(p.name for p in dated if shares[p.name] == best)
     nearest = max(sorted(shares), key=lambda name: shares[name])
     what = f"profile {tried} knows the identifiers of only {best:.0%} of the frames"

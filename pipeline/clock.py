@@ -7,6 +7,7 @@ relative), and time that cannot be trusted is named, so that sessions leave it o
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -114,6 +115,12 @@ def place(*, clock: str, first: int, now: int, sidecar: int | None, header: str,
         "",
         "Write a sidecar with start = 2026-03-01T08:00:00Z, or put the start into the file's name",
     )
+
+
+def ahead(spans: Sequence[Span], now: int) -> list[str]:
+    """A note when the log ends after it was received: its clock runs ahead, by how much at least."""
+    late = max((s.end for s in spans if s.dated), default=now) - now
+    return [f"the log ends {late / S:.0f} s after it was received: its clock runs ahead"] if late > 0 else []
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ import numpy as np
 
 from decoders import DecoderError, Frames, open_log
 from pipeline.choose import choose_profile
-from pipeline.clock import Placed, Tracker, place
+from pipeline.clock import Placed, Tracker, ahead, place
 from pipeline.errors import DamagedPartError, InputError, StoreError
 from pipeline.identity import Sidecar, read_sidecar, vehicle_from_path, whose
 from pipeline.inbox import find_logs, new_logs, stamp_of
@@ -147,7 +147,7 @@ def _taken(path: Path, store: Store, plan: _Plan, reading: Reading, now: int, fi
     return Taken(
         "taken", str(path), path.name, *file, vehicle=vehicle, identity_by=identity_by, profile=profile.name,
         profile_hash=profile.hash, network_hash=profile.network_hash, clock=placed.by,
-        clock_notes=(*sidecar.notes, *placed.notes, *tracker.notes()), clock_shift_us=placed.shift,
+        clock_notes=(*sidecar.notes, *placed.notes, *tracker.notes(), *ahead(spans, now)), clock_shift_us=placed.shift,
         bench=sidecar.bench, zone=sidecar.zone, part=relative, part_hash=file_hash(target),
         part_bytes=target.stat().st_size, facts=sidecar.facts, reading=reading, serials=serials,
         spans=tuple(spans), doubts=tuple(tracker.doubts()),

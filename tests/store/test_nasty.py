@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import os
 import shutil
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -12,9 +13,10 @@ import pytest
 
 import tests.store.toylogs as toy
 from pipeline.clock import start_from_name
+from pipeline.intake import take_log
 from pipeline.lake import load_signals
 from pipeline.scan import outdated, redecode
-from tests.store.conftest import DATA, Bench
+from tests.store.conftest import DATA, NOW, Bench
 
 DAY = 86_400_000_000
 EVER = (0, 2**61)
@@ -343,3 +345,33 @@ def test_a_corrected_dbc_decodes_its_logs_again(tmp_path: Path) -> None:
     assert bench.ask("SELECT min(volt), count(*) FROM toy.pack") == [(pytest.approx(13.2), 100)]
     assert bench.ask("SELECT count(*) FROM retired") == [(1,)]
     assert outdated(bench.store) == []
+
+
+def test_swapped_bus_labels_are_named(tmp_path: Path) -> None:
+    profiles = tmp_path / "profiles"
+    profiles.mkdir()
+    shutil.copy(DATA / "toy.dbc", profiles)
+    text = (DATA / "toy.toml").read_text().replace('dbc = "toy.dbc"', 'channel = "can1"\ndbc = "toy.dbc"')
+    (profiles / "toy.toml").write_text(text)
+    bench = Bench(tmp_path / "bench", profiles)
+    toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 10))
+    bench.scan()
+    assert "the log's buses are called can0, in profile toy they are can1" in bench.reasons()["a.log"]
+
+
+def test_a_clock_that_runs_ahead_is_noted(bench: Bench) -> None:
+    toy.write(bench.inbox / "a.log", toy.stretch(NOW - 10_000_000, 40))
+    bench.scan()
+    assert "the log ends 30 s after it was received" in notes(bench)
+
+
+def test_a_log_larger_than_memory_gives_the_same_part(bench: Bench) -> None:
+    """Decoded in pieces of 10,000 frames that go to disk in between: the same bytes as at once."""
+    toy.write(bench.inbox / "a.log", toy.day())
+    bench.scan()
+    at_once = bench.ask("SELECT part, part_hash FROM logs")
+    (bench.store.lake / at_once[0][0]).unlink()
+    small = replace(bench.store, settings=replace(bench.store.settings, segment_frames=10_000))
+    taken = take_log(bench.inbox / "a.log", small, now=NOW)
+    assert [(taken.part, taken.part_hash)] == at_once
+    assert not list(bench.store.scratch.iterdir())
