@@ -16,6 +16,8 @@ rm -rf "$out"
 mkdir -p "$out"
 export HERDBOOK_STORE="$out/store"
 run scan demo_logs/fleet --profiles dbc_demo
+run store refit
+run scan demo_logs/fleet
 run fleet --pages "$out/site"
 run dossier ZB-0105 --out "$out/ZB-0105_dossier.html"
 run history ZB-0105 --out "$out/ZB-0105_history.html"

@@ -25,7 +25,8 @@ Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""
 
 EPILOG = (
     "Exit codes: 0 done · 70 fault of Herdbook · 2 arguments or settings · 3 profile · 4 log or sidecar · 5 store · "
-    "6 store busy · 7 not known · 8 a check does not hold · scans also: 10 service news · 20 stop-use news · 30 logs in quarantine"
+    "6 store busy · 7 not known · 8 a check does not hold · scans also: 10 service news · 20 stop-use news · "
+    "30 logs in quarantine"
 )
 
 
