@@ -58,9 +58,10 @@ class ServerError(RuntimeError):
 
 
 def environment(home: Path, url: str | None = None) -> dict[str, str]:
-    """The environment for the server and its clients: ours, with Prefect pointed at `home`."""
+    """The environment for the server and its clients: ours, with Prefect pointed at `home`, and without the current
+    folder among the places that Python loads code from: it may be anybody's."""
     mine = {k: v for k, v in os.environ.items() if not k.startswith("PREFECT_")}
-    mine |= SILENT | {"PREFECT_HOME": str(home)}
+    mine |= SILENT | {"PREFECT_HOME": str(home), "PYTHONSAFEPATH": "1"}
     if url:
         mine["PREFECT_API_URL"] = url
     return mine

@@ -84,7 +84,7 @@ def test_nothing_leaves_the_machine(home: Path, tmp_path: Path, monkeypatch: pyt
     assert [line for line in lines if "127.0.0.1" not in line and "localhost" not in line] == []
 
 
-def test_prefect_reads_our_switches_as_off() -> None:
+def test_prefect_reads_our_switches_as_off(tmp_path: Path) -> None:
     """Prefect's own settings object is asked, in a process with our environment."""
     ask = (
         "from prefect.settings import get_current_settings as g;"
@@ -94,13 +94,13 @@ def test_prefect_reads_our_switches_as_off() -> None:
     )
     said = subprocess.run(
         [sys.executable, "-c", ask],
-        env=environment(Path("/nonexistent")),
+        env=environment(tmp_path),
         text=True,
         capture_output=True,
         check=True,
     )
     assert said.stdout.split() == ["False"] * 6
-    assert set(SILENT) <= set(environment(Path("/nonexistent")))
+    assert set(SILENT) <= set(environment(tmp_path))
 
 
 def test_a_taken_port_is_an_error_that_says_what_to_set(tmp_path: Path) -> None:
