@@ -55,12 +55,14 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     timed = response[np.isfinite(response)]
     delay = float(np.median(timed)) if timed.size else np.nan
     steady = settled(samples, signals, delay)
+    with np.errstate(invalid="ignore"):
+        judged = steady & (samples.demand_a >= LEAST_A) & np.isfinite(samples.delivered_a)
     table = (
         _demand(samples)
         | {"response_s": response}
-        | _delivery(samples, envelope, steady)
+        | _delivery(samples, envelope, judged)
         | _sides(samples, steady)
-        | _voltages(samples, profile, steady)
+        | _voltages(samples, profile, judged)
         | _dropout(samples, envelope, delay)
         | _decel(samples, signals, vehicle(profile.vehicle, profile.drive))
     )
@@ -89,10 +91,9 @@ def _response(s: Samples, envelope: Envelope) -> Floats:
     return response_s(s.t, target, s.delivered_a, s.events, max(LEAST_A, 5.0))
 
 
-def _delivery(s: Samples, envelope: Envelope, steady: Bools) -> dict[str, Floats]:
+def _delivery(s: Samples, envelope: Envelope, judged: Bools) -> dict[str, Floats]:
     e = s.events
     with np.errstate(invalid="ignore", divide="ignore"):
-        judged = steady & (s.demand_a >= LEAST_A) & np.isfinite(s.delivered_a)
         tolerance = np.fmax(TOLERANCE_A, TOLERANCE_SHARE * s.demand_a)
         parts = split_shortfall(s.demand_a, s.allowed_a, s.delivered_a, s.state, envelope, tolerance)
         out = {
@@ -117,9 +118,9 @@ def _sides(s: Samples, steady: Bools) -> dict[str, Floats]:
     return {"left_a": left, "right_a": right, "asymmetry": asymmetry}
 
 
-def _voltages(s: Samples, profile: Profile, steady: Bools) -> dict[str, Floats]:
+def _voltages(s: Samples, profile: Profile, judged: Bools) -> dict[str, Floats]:
     out = {"pack_v_max": extremes(s.pack_v, s.events), "link_v_max": extremes(s.link_v, s.events)}
-    out["link_rise_v"] = means(s.link_v - s.pack_v, s.events, steady)
+    out["link_rise_v"] = means(s.link_v - s.pack_v, s.events, judged)
     for name, volts in (("pack", s.pack_v), ("link", s.link_v)):
         limit = over_voltage_limit(profile, name)
         if limit is not None and np.isfinite(out[f"{name}_v_max"]).any():

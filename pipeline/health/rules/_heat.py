@@ -48,7 +48,8 @@ def multiple(record: Record, name: str, item: str, limits: dict[str, float], fit
 
     The pack's ratio is taken over the vehicle's own resistance where both are known: what high resistance
     explains is another rule's subject."""
-    rows = metric_rows(record, name, item).filter(pl.col("se") < limits["largest_se"])
+    rows = metric_rows(record, name, item)
+    rows = rows.filter(pl.col("se") < limits["largest_se"] * pl.max_horizontal("value", pl.lit(1.0)))
     rows = recent(rows, limits["days"], 40)
     own = middle(recent(metric_rows(record, OWN_RESISTANCE), limits["days"])["value"]).value
     kinds = sorted(set(rows["kind"].to_list()))
