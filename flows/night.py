@@ -119,7 +119,9 @@ class _Scan:
                 raise
             step("close the scan", end_scan, store, scan, self.counts, self.vehicles)
             step("note what is new", close, store, scan)
+            self.tell(0, 1, "publishing")
             self._timed("publish", step, "publish", publish, store)
+            self.tell(1, 1, "publishing")
         done = ScanResult(scan, *self._counted(), vehicles=self.vehicles, failed=self.failed, seconds=self.seconds)
         changes = changes_of(store, request, scan)
         sent = step("send messages", send, request, store, changes, bool(self.failed)) if request.plan.notify else []
