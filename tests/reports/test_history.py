@@ -128,6 +128,13 @@ def test_csv_reads_back_whole(store: Store, out: Path) -> None:
     assert [r["sha256"] for r in table if r["record"] == "log"] == [log["sha256"] for log in made["logs"]]
 
 
+def test_every_csv_column_is_documented_in_the_schema() -> None:
+    from pipeline.reports.history_forms import COLUMNS
+
+    said = json.loads(files("pipeline.reports").joinpath("history.schema.json").read_text("utf-8"))["description"]
+    assert not [name for name in COLUMNS if not re.search(rf"\b{name}\b", said)]
+
+
 def test_no_cell_of_the_csv_is_a_formula(tmp_path: Path) -> None:
     book = Catalogue(tmp_path)
     book.vehicle("=cmd()", batch="+1", zone=None)
