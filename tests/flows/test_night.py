@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 import threading
@@ -13,8 +14,10 @@ from typing import Any
 
 import pytest
 
-from flows.once import run_once
+from flows.once import Request, run_once
+from flows.plan import read_plan
 from flows.server import Server, environment
+from pipeline.settings import FILE
 from pipeline.store import Store
 from tests.flows.conftest import Place
 from tests.flows.same import assert_same
@@ -97,3 +100,16 @@ def test_without_any_server_the_night_is_finished_all_the_same(fresh: Place, pla
     ended = run_once(fresh.asked(server="http://127.0.0.1:9/api"))
     assert "finished without Prefect" in ended.note
     assert_same(fresh.folder, plain)
+
+
+@pytest.mark.slow
+def test_a_backfill_under_prefect_changes_nothing_that_is_right(plain: Path, server: Server, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(plain, tmp_path / "store"))
+    (copy / FILE).write_text((copy / FILE).read_text() + f'server = "{server.url}"\n')
+    ended = run_once(Request("backfill", "", str(copy), read_plan(copy), since="2026-03-02", until="2026-03-02"))
+    assert ended.note == ""
+    assert ended.result["numbers"]["vehicles"] == 3
+    assert ended.result["changes"] == []
+    assert_same(copy, plain)
+    runs = ask(server, "flow_runs/filter", flow_runs={"name": {"like_": "backfill from 2026-03-02"}})
+    assert [r["state"]["type"] for r in runs] == ["COMPLETED"]
