@@ -63,6 +63,9 @@ def shortened(output: str, shown: str) -> str:
 
 def prepare(folder: Path) -> None:
     """Make a folder look like a fresh checkout to the README's commands."""
+    for said in commands((ROOT / "README.md").read_text("utf-8")):
+        if said.command.startswith("cat "):  # a file the reader is shown, here made from what is shown
+            (folder / said.command.split()[1]).write_text(said.output + "\n", "utf-8")
     for name in ("demo_logs", "dbc_demo"):
         if not (folder / name).exists():
             (folder / name).symlink_to(ROOT / name)
@@ -72,13 +75,15 @@ def write_anew(folder: Path) -> None:
     path = ROOT / "README.md"
     text = path.read_text("utf-8")
     prepare(folder)
+    at = 0
     for said in commands(text):
         code, output = run(said.command, folder)
         print(f"{code:3d}  {said.command}")
         if code not in NEWS:
             sys.exit(output)
         fresh = shortened(output, said.output)
-        text = text.replace(f"$ {said.command}\n{said.output}\n", f"$ {said.command}\n{fresh}\n")
+        at = text.index(f"$ {said.command}\n", at) + len(said.command) + 3
+        text = text[:at] + fresh + text[at + len(said.output) :]
     path.write_text(text, "utf-8")
 
 
