@@ -1,0 +1,82 @@
+"""A signal is sent, but most often without a value or with an impossible one: what rests on it cannot be
+judged.
+
+Temperatures have their own rule, which knows more about them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import counted, metric_rows, middle, recent, seconds, spell, windows
+from pipeline.health.examples import days, record
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.metrics.model import Metric
+
+OTHERS = ("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp")
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    sessions = recent(metric_rows(record, "data_coverage"), limits["days"])
+    if sessions.height < limits["sessions"]:
+        return NotAssessed(f"only {counted(sessions.height, 'session')} recorded")
+    rows = recent(metric_rows(record, "data_missing_share"), limits["days"])
+    rows = rows.filter(~pl.col("item").is_in(OTHERS), pl.col("value") > limits["share"])
+    found = []
+    for item in sorted(set(rows["item"].to_list())):
+        hit = rows.filter(pl.col("item") == item)
+        if hit.height < limits["sessions"]:
+            continue
+        share = 100 * middle(hit["value"]).value
+        found.append(
+            Finding(
+                "note",
+                item,
+                share,
+                100 * limits["share"],
+                "%",
+                f"{item} came without a usable value in {spell(share, '%')} of its samples, in "
+                f"{counted(hit.height, 'session')} of {sessions.height}.",
+                confidence=0.98,
+                persistence=min(1.0, hit.height / sessions.height),
+                count=hit.height,
+                duration_s=seconds(hit),
+                windows=windows(hit, "value"),
+                signals=(item,),
+                not_separable="A sensor that is not fitted or broken, or a profile whose range or no-value "
+                "code is wrong: "
+                "the raw values in the log separate them.",
+            )
+        )
+    return found
+
+
+def _case(share: float, sessions: int = 4, item: str = "vehicle_speed") -> Record:
+    parts = Metric("data_coverage", 1.0, "1", n=9000), Metric("data_missing_share", share, "1", n=900, item=item)
+    return record(*days(sessions, "ride", *parts))
+
+
+RULE = Rule(
+    id="values_missing",
+    title="Signal without usable values",
+    subsystem="data",
+    severity="note",
+    needs=("data_coverage",),
+    roles=(),
+    limits=(
+        Limit("share", 0.2, "1", "of the samples: engineering choice"),
+        Limit("sessions", 2, "sessions", "engineering choice"),
+        Limit("days", 30.0, "days", "engineering choice"),
+    ),
+    judge=judge,
+    meaning="Rules that need this signal see less than the vehicle sends, or cannot judge at all.",
+    causes=("Sensor not fitted or broken", "Wrong no-value code, scale or range in DBC or profile", "Firmware changed"),
+    bench=("Look at the raw values of the signal", "Check profile and DBC against this firmware"),
+    cautions=(),
+    source="what is impossible: the roles' ranges; what means no value: the profile",
+    fires_on=(_case(0.5), _case(1.0, item="trigger")),
+    quiet_on=(_case(0.05), _case(0.9, item="cell_temp")),
+    unassessed_on=(_case(0.9, sessions=1),),
+)
