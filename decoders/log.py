@@ -80,7 +80,7 @@ class Log:
         self.format = reader.name + (".gz" if source.packed else "")
         self._account = source.account = Account()
         self._pieces = reader.read(source, self._account)
-        self._first = next(self._pieces, None)
+        self._first = next((frames for frames in self._pieces if len(frames)), None)  # by then the clock is known
 
     @property
     def clock(self) -> Clock:

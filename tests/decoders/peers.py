@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from decoders import Frames, Network, decode, open_log
+from decoders import Frames, Log, Network, decode, open_log
 from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX
 
 with warnings.catch_warnings():  # of a library it imports
@@ -76,8 +76,13 @@ def differences(message: Any, network: Network, payloads: Sequence[bytes]) -> li
 
 def ours(path: Path) -> list[Seen]:
     """Frames of a log as plain tuples, in the form of theirs()."""
+    return frames_in(open_log(path))
+
+
+def frames_in(log: Log) -> list[Seen]:
+    """As ours(), of an opened log."""
     seen: list[Seen] = []
-    for f in open_log(path).chunks():
+    for f in log.chunks():
         for i in range(len(f)):
             flags, n = int(f.flags[i]), int(f.length[i])
             data = b"" if flags & REMOTE else f.payload[i, :n].tobytes()
@@ -103,4 +108,5 @@ def unequal(mine: list[Seen], other: list[Seen], channel: bool = True, shift_us:
             if abs(a[0] + shift_us - b[0]) > 1 or a[8] != b[8] or (not a[8] and a[1:last] != b[1:last])]
 
 
-__all__ = ["Seen", "can", "cantools_messages", "differences", "frames_of", "ours", "same", "theirs", "unequal"]
+__all__ = ["Seen", "can", "cantools_messages", "differences", "frames_in", "frames_of", "ours", "same", "theirs",
+           "unequal"]

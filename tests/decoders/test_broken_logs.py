@@ -13,7 +13,7 @@ import pytest
 from decoders import DecoderError, Loss, UnknownLogError, open_log
 from decoders.log import MAX_LOSSES
 from tests.decoders.messages import write
-from tests.decoders.peers import Seen, can, ours
+from tests.decoders.peers import Seen, can, frames_in, ours
 
 KINDS = ("log", "asc", "blf", "trc", "csv", "db", "mf4", "log.gz", "blf.gz")
 
@@ -41,10 +41,8 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
 def attempt(path: Path) -> tuple[list[Seen], list[Loss], str]:
     """Frames, losses and refusal of one file; any error but ours is a failure."""
     try:
-        frames = ours(path)
         log = open_log(path)
-        for _ in log.chunks():
-            pass
+        frames = frames_in(log)
         return frames, log.losses, ""
     except DecoderError as e:
         return [], [], str(e)

@@ -16,7 +16,7 @@ from tests.decoders.networks import bits_of, dbc_files
 from tests.decoders.peers import cantools_messages, differences
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(dbc_files(), st.data())
 def test_any_network_and_payload_decodes_as_cantools_does(tmp_path_factory: pytest.TempPathFactory,
                                                           file: tuple[str, int], data: st.DataObject) -> None:

@@ -17,7 +17,7 @@ from tests.decoders.networks import dbc_files
 from tests.decoders.peers import cantools_messages
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(dbc_files(), st.integers(0, 2**32 - 1))
 def test_what_is_packed_is_extracted_again(tmp_path_factory: pytest.TempPathFactory, file: tuple[str, int],
                                            seed: int) -> None:

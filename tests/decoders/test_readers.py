@@ -15,7 +15,7 @@ from tests.decoders.messages import NUMBERED, traffic, write
 from tests.decoders.peers import can, ours, theirs, unequal
 
 FIRST = {"asc": 1, "blf": 1, "trc": 0, "mf4": 0}  # python-can counts .asc and .blf channels one lower than the file
-quick = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+quick = settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def start_of(path: Path, kind: str) -> int:
