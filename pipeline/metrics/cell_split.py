@@ -18,6 +18,7 @@ from pipeline.signals import Signals
 
 BLOCK_S = 60.0  # longer than a polarisation tail's fast part, shorter than 2 % of charge at 1 C
 LEAST_ROWS = 60
+PLATEAU_V = (3.20, 3.345)  # mean group voltage, load taken out; beyond, a level is a difference in charge
 LEAST_SPREAD_C = 0.1  # standard deviation of current inside blocks; engineering choice
 
 
@@ -39,12 +40,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if not median_ohm > 5 * pack_se:  # no measurable sag: a share of it would be noise
         return Outcome()
     ratio, ratio_se = 1.0 + extra / median_ohm, fit.slope_se[:-1] / median_ohm
+    resting = mean + median_ohm * table.current
+    flat = bool(np.mean((resting > PLATEAU_V[0]) & (resting < PLATEAU_V[1])) > 0.9)
     level = 1000 * (fit.level[:-1] - np.median(fit.level[:-1]))
     cover = len(table) / max(len(table), (session.end - session.start) / 1e6)
     out = [Metric("group_r_load_mohm", 1000 * median_ohm, "mOhm", 1000 * pack_se, fit.n, cover)]
     for k, item in enumerate(table.items):
         out.append(Metric("cell_r_ratio", ratio[k], "1", ratio_se[k], fit.n, cover, str(item)))
-        out.append(Metric("cell_level_mv", level[k], "mV", 1000 * fit.level_se[k], fit.n, cover, str(item)))
+        if flat:
+            out.append(Metric("cell_level_mv", level[k], "mV", 1000 * fit.level_se[k], fit.n, cover, str(item)))
     return Outcome(tuple(out))
 
 
@@ -66,10 +70,8 @@ SET = MetricSet(
     compute=compute,
     gives={
         "cell_r_ratio": ("1", "Resistance of the group over the pack's median group, under load"),
-        "cell_level_mv": ("mV", "Deviation of the group from the median at zero current, over the session"),
+        "cell_level_mv": ("mV", "Deviation of the group from the median at zero current, on the plateau"),
         "group_r_load_mohm": ("mOhm", "Load resistance of the median group, pulses up to a minute mixed"),
     },
-    source=(
-        "regression of deviation on current; cluster-robust errors: Liang and Zeger, Biometrika 73 (1986) 13"
-    ),
+    source=("regression of deviation on current; cluster-robust errors: Liang and Zeger, Biometrika 73 (1986) 13"),
 )

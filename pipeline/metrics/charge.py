@@ -21,10 +21,13 @@ HOLD_S = 30.0
 ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging", "stopped_short")
 STATES = ROLES["charger_state"].states
 FULL_V = 3.45  # mean of the groups at a complete charge
+PLATEAU_V = 3.36  # the median still on the plateau: several per cent from full
 LEAD_V = 0.12  # one group so far above the median ended the charge (engineering choice; usual spread: 30 mV)
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    if session.kind == "rest":
+        return _after(signals)
     current = signals.series("pack_current")
     least = profile.figure("pack", "rated_ah") / 60
     on = current.v < -least
@@ -47,6 +50,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     return Outcome(tuple(metrics), (Event("charge", *span, end, data),))
 
 
+def _after(signals: Signals) -> Outcome:
+    """What the charger says in the first minute of a rest: a session of charging ends with its current."""
+    state = signals.series("charger_state")
+    early = state.v[(state.t < signals.start + 60_000_000) & np.isfinite(state.v)]
+    if not early.size:
+        return Outcome()
+    return Outcome((Metric("charger_after", float(np.median(early)), "1", None, early.size),))
+
+
 def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tuple[str, dict[str, float]]:
     data: dict[str, float] = {}
     moment = np.array([t_end])
@@ -60,11 +72,13 @@ def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tup
     top = profile.pack.get("cell_max_v")
     if _said(signals, t_end, "fault"):
         return "charger_fault", data
-    near_top = volts.size > 0 and isinstance(top, int | float) and volts.max() > float(top) - 0.06
-    if near_top and data["end_highest_v"] - data["end_median_v"] > LEAD_V and data["end_median_v"] < FULL_V:
-        return "group_limit", data
     given = profile.pack.get("charge_end_a")
     end_a = max(1.5 * float(given), least * 1.2) if isinstance(given, int | float) else 3 * least
+    if volts.size and isinstance(top, int | float) and volts.max() > float(top) - 0.06:
+        # Near full the curve is so steep that a sound pack spreads by 0.2 V: what counts is where the median stands.
+        behind = FULL_V if -amps > end_a else PLATEAU_V
+        if data["end_highest_v"] - data["end_median_v"] > LEAD_V and data["end_median_v"] < behind:
+            return "group_limit", data
     done, small = _said(signals, t_end, "done"), -amps <= end_a
     if done and not small and volts.size and volts.mean() < FULL_V - 0.05:
         return "stopped_short", data
@@ -83,7 +97,7 @@ def _said(signals: Signals, t_end: int, word: str) -> bool:
 SET = MetricSet(
     id="charge",
     needs=("pack_current",),
-    kinds=("charge",),
+    kinds=("charge", "rest"),
     compute=compute,
     gives={
         "charge_ah": ("Ah", "Charge put in"),
@@ -93,6 +107,7 @@ SET = MetricSet(
             "1",
             "How it ended: 0 complete, 1 group limit, 2 charger fault, 3 unplugged, 4 not seen, 5 stopped short",
         ),
+        "charger_after": ("1", "State of the charger in the first minute of a rest, as numbered in its role"),
         "charge_end_a": ("A", "Charge current shortly before the end"),
         "charge_end_highest_v": ("V", "Highest group at the end"),
         "charge_end_median_v": ("V", "Median group at the end"),

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.quantities import ROLES
+from pipeline.science.coulomb import usual_gap_s
 from pipeline.science.robust_fit import robust_sd
 from pipeline.signals import Signals
 
@@ -21,8 +22,9 @@ LSB_SHARE = 0.29  # a uniform error of one resolution step has this standard dev
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     current = signals.series("pack_current")
-    state = signals.at(current.t, "contactor_state", "", 5.0)
-    earlier = signals.at(current.t - int(SETTLE_S * 1e6), "contactor_state", "", 5.0)
+    hold_s = usual_gap_s(signals.series("contactor_state").t, most_s=300.0)
+    state = signals.at(current.t, "contactor_state", "", hold_s)
+    earlier = signals.at(current.t - int(SETTLE_S * 1e6), "contactor_state", "", hold_s)
     read = current.v[(state == OPEN) & (earlier == OPEN) & np.isfinite(current.v)]
     if read.size < LEAST:
         return Outcome()

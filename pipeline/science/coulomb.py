@@ -23,12 +23,12 @@ class Charge:
     coverage: float
 
 
-def usual_gap_s(t: Times) -> float:
+def usual_gap_s(t: Times, most_s: float = 40.0) -> float:
     """The longest pause that still counts as recorded: three usual steps, 5 s at least and 40 s at most
     (engineering choice: a charger's current barely moves in that time, and a thinned log must not read as
     empty)."""
     period = float(np.median(np.diff(t[:20000]))) / 1e6 if t.size > 2 else 0.0
-    return float(np.clip(3.0 * period, 5.0, 40.0))
+    return float(np.clip(3.0 * period, 5.0, most_s))
 
 
 def integrate(t: Times, current: Floats, gap_s: float | None = None, span_s: float | None = None) -> Charge:

@@ -15,12 +15,16 @@ from pipeline.health.evidence import at_least, event_table, metric_rows, windows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.metrics.model import Event, Metric
+from pipeline.quantities import ROLES
 
 LIMITS = (
     Limit("least", 2.0, "charges", "engineering choice: one early end is no finding"),
     Limit("share", 0.3, "share of charges that ran to an end", "engineering choice"),
+    Limit("low_v", 3.42, "V, median group", "engineering choice: a full pack stands higher while current still flows"),
+    Limit("flowing_c", 0.1, "C", "engineering choice: a charge that is nearly full has tapered below"),
     Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
+STATES = ROLES["charger_state"].states
 KINDS = {
     "group_limit": ("stopped by one group at its limit", "out of balance, or one group of high resistance"),
     "stopped_short": (
@@ -34,7 +38,9 @@ KINDS = {
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     if not metric_rows(record, "charge_end").height:
         return NotAssessed("no charge was recorded")
-    ends = event_table(record, "charge", ("end_highest_v", "end_median_v", "end_a"))
+    ends = _with_what_followed(
+        record, event_table(record, "charge", ("end_highest_v", "end_median_v", "end_a")), limits
+    )
     ends = ends.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
     told = ends.filter(pl.col("item").is_in(["complete", *KINDS]))
     if told.height < limits["least"]:
@@ -48,6 +54,31 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if early.height >= limits["least"] and share >= limits["share"]:
             found.append(_finding(kind, early, told.height, limits))
     return found
+
+
+def _with_what_followed(record: Record, ends: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
+    """A charge session ends with its current; what the charger said then stands at the start of the next
+    rest."""
+    after = metric_rows(record, "charger_after").select(
+        pl.col("start_t").alias("rest_t"), pl.col("value").alias("after")
+    )
+    joined = ends.sort("end_t").join_asof(
+        after.sort("rest_t"), left_on="end_t", right_on="rest_t", strategy="forward", tolerance="3m"
+    )
+    rated = record.profile.figure("pack", "rated_ah")
+    low = (pl.col("end_median_v") < limits["low_v"]) & (pl.col("end_a") > limits["flowing_c"] * rated)
+    open_end = pl.col("item").is_in(["unplugged", "still_charging"])
+    done, fault = (pl.col("after") == STATES.index(word) for word in ("done", "fault"))
+    return joined.with_columns(
+        pl.when(open_end & fault)
+        .then(pl.lit("charger_fault"))
+        .when(open_end & done & low)
+        .then(pl.lit("stopped_short"))
+        .when(open_end & done)
+        .then(pl.lit("complete"))
+        .otherwise(pl.col("item"))
+        .alias("item")
+    )
 
 
 def _finding(kind: str, early: pl.DataFrame, of: int, limits: Mapping[str, float]) -> Finding:
@@ -75,9 +106,15 @@ def _finding(kind: str, early: pl.DataFrame, of: int, limits: Mapping[str, float
     )
 
 
+def _rest(day: float, said: str) -> Stretch:
+    """A rest that begins at once after the charge of that day."""
+    metric = Metric("charger_after", float(STATES.index(said)), "1", None, 20)
+    return stretch(day + 1 / 24, "rest", metric)
+
+
 def _charge(day: float, end: str) -> Stretch:
-    data = {"end_a": 12.0, "end_highest_v": 3.64, "end_median_v": 3.37 if end == "group_limit" else 3.6}
-    return stretch(day, "charge", Metric("charge_end", 0.0, "1", None, 1), Event("charge", 0, 3_000_000_000, end, data))
+    data = {"end_a": 12.0, "end_highest_v": 3.64, "end_median_v": 3.37 if end in ("group_limit", "unplugged") else 3.6}
+    return stretch(day, "charge", Metric("charge_end", 0.0, "1", None, 1), Event("charge", 0, 3_590_000_000, end, data))
 
 
 RULE = Rule(
@@ -102,6 +139,7 @@ RULE = Rule(
         record(*(_charge(d, "group_limit") for d in range(4))),
         record(_charge(0, "complete"), _charge(1, "charger_fault"), _charge(2, "charger_fault")),
         record(*(_charge(d, "stopped_short") for d in range(3))),
+        record(*(x for d in range(3) for x in (_charge(d, "unplugged"), _rest(d, "done")))),
     ),
     quiet_on=(
         record(*(_charge(d, "complete") for d in range(4))),

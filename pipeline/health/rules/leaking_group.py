@@ -28,14 +28,15 @@ MONTH_H = 730.5
 LIMITS = (
     Limit("look", 4.0, UNIT, "common practice: cells with their electronics lose 1 to 3 % a month, all alike"),
     Limit("act", 8.0, UNIT, "engineering choice: twice the look limit; the pack is out of balance within a month"),
-    Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
+    Limit("z", 3.5, "standard errors", "engineering choice: under 1 in 4,000 by chance; the trend test comes on top"),
     Limit("least_sessions", 5.0, "readings", "engineering choice: a slope with fewer has no honest interval"),
     Limit("least_days", 6.0, "days", "engineering choice: shorter, balance and temperature still move the reading"),
     Limit(
         "below", 0.5, "% of rated charge", "engineering choice: without a record of bleeding, a leak must stand below"
     ),
     Limit("own_bleed", 0.25, "share of time", "engineering choice: then its own balancing resistor explains it"),
-    Limit("days", 40.0, "days", "engineering choice: the newest stretch that is judged together"),
+    Limit("days", 40.0, "days", "engineering choice: the newest stretch, so that a leak that began late shows"),
+    Limit("long_days", 90.0, "days", "engineering choice: and a longer one, for the slow"),
 )
 
 
@@ -56,8 +57,12 @@ class Drift:
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     rated = record.profile.figure("pack", "rated_ah")
-    drifts = [d for d in _drifts(record, rated, limits["days"]) if d.n >= limits["least_sessions"]]
-    drifts = [d for d in drifts if (d.starts[-1] - d.starts[0]) / 86_400e6 >= limits["least_days"]]
+    drifts = [
+        d
+        for days in (limits["days"], limits["long_days"])
+        for d in _drifts(record, rated, days)
+        if d.n >= limits["least_sessions"] and (d.starts[-1] - d.starts[0]) / 86_400e6 >= limits["least_days"]
+    ]
     if len(drifts) < 3:
         return NotAssessed(
             f"fewer than {limits['least_sessions']:.0f} charges to the knee near full, spread over at least "
@@ -65,7 +70,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         )
     bleeding = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=("ride", "rest", "bench"))
     idle = {item for item, p in bleeding.items() if p.value > limits["own_bleed"]}
-    return [_finding(d, rated, limits) for d in drifts if d.item not in idle and _leaks(d, limits)]
+    clearest: dict[str, Drift] = {}
+    for d in drifts:
+        best = clearest.get(d.item)
+        if best is None or d.rate / d.se < best.rate / best.se:
+            clearest[d.item] = d
+    return [_finding(d, rated, limits) for d in clearest.values() if d.item not in idle and _leaks(d, limits)]
 
 
 def _drifts(record: Record, rated: float, days: float) -> list[Drift]:

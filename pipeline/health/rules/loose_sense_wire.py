@@ -39,8 +39,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     found = []
     for (item,), part in table.group_by(["item"], maintain_order=True):
         shown = part.filter(pl.col("shown"))
-        if shown.height >= limits["least_sessions"] and shown.height >= limits["agreement"] * part.height:
-            found.append(_moving(str(item), shown, shown.height / part.height, limits))
+        # A contact that shakes shows in rides and may rest at rest: the share is taken within each kind of session.
+        share = float(part.group_by("kind").agg(pl.col("shown").mean())["shown"].to_numpy().max())
+        if shown.height >= limits["least_sessions"] and share >= limits["agreement"]:
+            found.append(_moving(str(item), shown, share, limits))
     moving = {f.item for f in found}
     return found + [f for f in _see_saws(record, limits) if f.item not in moving]
 
@@ -50,7 +52,7 @@ def _table(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
     names = (OPPOSITE, COMMON, CORRELATION)
     rows = record.metrics.filter(pl.col("name").is_in(names), pl.col("value").is_finite())
     rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
-    keys = ["start_t", "end_t", "item"]
+    keys = ["kind", "start_t", "end_t", "item"]
     wide = rows.pivot(on="name", on_columns=names, index=keys, values="value", aggregate_function="first")
     se = rows.filter(pl.col("name") == OPPOSITE).select(*keys, pl.col("se").fill_null(0.0))
     wide = wide.join(se, on=keys).drop_nulls(list(names)).sort("start_t", "item")
