@@ -35,9 +35,14 @@ J1850, H2F = crc_table(0x1D), crc_table(0x2F)
 
 def crc8(data: Bytes, table: Bytes, start: int = 0xFF, final: int = 0xFF) -> Bytes:
     """CRC of each row; data uint8 (frames, bytes), result uint8 (frames,)."""
-    crc = np.full(len(data), start, np.uint8)
-    for column in range(data.shape[1]):
-        crc = table[crc ^ data[:, column]]
+    return crc8_columns(list(data.T), len(data), table, start, final)
+
+
+def crc8_columns(columns: list[Bytes], n: int, table: Bytes, start: int = 0xFF, final: int = 0xFF) -> Bytes:
+    """As crc8, of bytes given column by column, each uint8 (n,) or (1,) where it is the same for all."""
+    crc = np.full(n, start, np.uint8)
+    for column in columns:
+        crc = table.take(crc ^ column)
     return crc ^ np.uint8(final)
 
 
@@ -100,20 +105,17 @@ def expected_checksum(protection: Protection, payload: Bytes, length: int) -> By
     count in order.
     """
     assert protection.checksum is not None
-    own = protection.checksum.first_bit // 8
-    data = np.delete(payload[:, :length], own, axis=1)
+    own, n = protection.checksum.first_bit // 8, len(payload)
+    data = [payload[:, i] for i in range(length) if i != own]
     if protection.form == "sae_j1850":
-        return crc8(data, J1850)
+        return crc8_columns(data, n, J1850)
     count = counter_of(protection, payload)
     if protection.form == "e2e_p2":
         ids = np.array(protection.data_ids, np.uint8)[(count & np.uint64(15)).astype(np.intp)]
-        return crc8(np.column_stack((data, ids)), H2F)
-    low, high = protection.data_id & 0xFF, protection.data_id >> 8 & 0xFF
-    if protection.alternate:
-        head = np.where(count % np.uint64(2) == 0, np.uint8(low), np.uint8(high))[:, None].astype(np.uint8)
-    else:
-        head = np.broadcast_to(np.array([low, high], np.uint8), (len(data), 2))
-    return crc8(np.column_stack((head, data)), J1850, start=0, final=0)
+        return crc8_columns([*data, ids], n, H2F)
+    low, high = (np.array([byte], np.uint8) for byte in (protection.data_id & 0xFF, protection.data_id >> 8 & 0xFF))
+    head = [np.where(count & np.uint64(1), high, low)] if protection.alternate else [low, high]
+    return crc8_columns([*head, *data], n, J1850, start=0, final=0)
 
 
 def counter_of(protection: Protection, payload: Bytes) -> NDArray[np.uint64]:

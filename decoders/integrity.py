@@ -35,9 +35,11 @@ from decoders.checksum import Protection, counter_of, expected_checksum, protect
 from decoders.extract import Words, raw_bits
 from decoders.frames import Frames
 from decoders.layout import Message
+from decoders.log import join_frames
 from decoders.network import Network
 
 I64 = NDArray[np.int64]
+ENOUGH = 100_000  # frames looked at in one go
 SILENCE_US = 1_000_000  # nothing at all on a channel for longer: bus or logger slept; engineering choice
 MISSING = 2.5  # cycles without a frame from which on frames count as missed; common practice
 MAX_SPACINGS = 1 << 20  # kept a message for median and p99; past this every second one goes
@@ -98,10 +100,18 @@ class IntegrityCheck:
     def __init__(self, network: Network, protections: Mapping[str, Protection] | None = None) -> None:
         self._network = network
         self._guards = {m.name: protection_of(m) for m in network.messages} | dict(protections or {})
+        self._held: list[Frames] = []
         self._watches: dict[tuple[int, str], _Watch] = {}
         self._awake: dict[str, tuple[int, int, int]] = {}  # channel: last t, time slept, sleeps
 
     def add(self, frames: Frames) -> None:
+        """Take the next batch of the log; small ones are held until they are worth the work."""
+        self._held.append(frames)
+        if sum(map(len, self._held)) >= ENOUGH:
+            self._flush()
+
+    def _flush(self) -> None:
+        frames, self._held = join_frames(self._held), []
         which = self._network.match(frames)
         for number, channel in enumerate(frames.channels):
             rows = np.flatnonzero(frames.channel == number)
@@ -110,6 +120,7 @@ class IntegrityCheck:
 
     def report(self) -> list[MessageReport]:
         """One row a message and channel seen, in the network's order."""
+        self._flush()
         return [_report(key[1], self._watches[key]) for key in sorted(self._watches)]
 
     def failed_since(self) -> dict[str, I64]:
@@ -125,7 +136,7 @@ class IntegrityCheck:
     def _add_channel(self, frames: Frames, channel: str, rows: I64, which: NDArray[np.int16]) -> None:
         t = frames.t[rows]
         last, slept, sleeps = self._awake.get(channel, (int(t[0]), 0, 0))
-        step = np.diff(t, prepend=last)
+        step = _steps(t, last)
         asleep = (step > SILENCE_US) | (step < 0)
         away = slept + np.cumsum(np.where(asleep, step, 0))
         naps = sleeps + np.cumsum(asleep)
@@ -150,7 +161,7 @@ class IntegrityCheck:
 
 def _observe(watch: _Watch, t: I64, awake: I64, naps: I64) -> None:
     """Spacing of frames in the channel's waking time."""
-    spacing = np.diff(awake, prepend=watch.awake_t)
+    spacing = _steps(awake, watch.awake_t)
     if watch.frames == 0:
         watch.start_t, spacing = int(t[0]), spacing[1:]
     cycle = watch.message.cycle_ms
@@ -179,8 +190,8 @@ def _verify(watch: _Watch, frames: Frames, rows: I64, naps: I64) -> None:
     payload = frames.payload[rows]
     if guard.counter is not None:
         count = counter_of(guard, payload).astype(np.int64)
-        same_wake = np.diff(naps, prepend=watch.slept) == 0
-        step = np.diff(count, prepend=watch.count) % guard.counter_values
+        same_wake = _steps(naps, watch.slept) == 0
+        step = _steps(count, watch.count) % guard.counter_values
         same_wake[0] &= watch.count >= 0
         watch.repeats += int(np.count_nonzero(same_wake & (step == 0)))
         watch.gaps += int(np.count_nonzero(same_wake & (step > 1)))
@@ -190,6 +201,14 @@ def _verify(watch: _Watch, frames: Frames, rows: I64, naps: I64) -> None:
         wrong = carried != expected_checksum(guard, payload, message.length)
         watch.failures += int(np.count_nonzero(wrong))
         watch.failed_t.append(frames.t[rows[wrong]])
+
+
+def _steps(values: I64, before: int) -> I64:
+    """Difference of each value to the one before it."""
+    out = np.empty_like(values)
+    out[0] = values[0] - before
+    np.subtract(values[1:], values[:-1], out=out[1:])
+    return out
 
 
 def _report(channel: str, watch: _Watch) -> MessageReport:
