@@ -30,6 +30,9 @@ class Steady:
     v: Floats
     items: tuple[int, ...]
 
+    def rows(self, wanted: NDArray[np.bool_]) -> Steady:
+        return Steady(self.t[wanted], self.current[wanted], self.v[wanted], self.items)
+
     def __len__(self) -> int:
         return int(self.t.shape[0])
 

@@ -2,14 +2,15 @@
 
 Tap k between group k and k+1 is measured through one wire. When its contact moves, group k reads high by as
 much as group k+1 reads low, and the pair's sum stays right; cells cannot do that. What load and charge
-explain is taken out first (slope on current within ten-minute blocks), then each pair's residual is split
-into its common and its opposite part.
+explain is taken out first (slope on current within ten-minute blocks, on the plateau only), then each pair's
+residual is split into its common and its opposite part.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from pipeline.metrics._group_ohm import usual_ohm
 from pipeline.metrics._steady import Steady, range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
@@ -18,18 +19,27 @@ from pipeline.signals import Signals
 
 BLOCK_S = 600.0
 LEAST_ROWS = 200
+PLATEAU_V = (3.20, 3.345)  # mean voltage, load taken out: at the knees charge moves groups apart by itself
 JUMP_V = 0.02  # a change between two readings that cells cannot make at steady current (engineering choice)
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     table = steady(signals, range_allowed_a(profile))
-    if table is None or len(table) < LEAST_ROWS:
+    if table is None:
+        return Outcome()
+    resting = table.v.mean(axis=1) + usual_ohm(profile) * table.current
+    table = table.rows((resting > PLATEAU_V[0]) & (resting < PLATEAU_V[1]))
+    if len(table) < LEAST_ROWS:
         return Outcome()
     left = _unexplained(table)
+    with np.errstate(invalid="ignore"):
+        alike = np.abs(np.nan_to_num(np.corrcoef(left.T)))
     out = []
     for k in range(len(table.items) - 1):
         if table.items[k + 1] == table.items[k] + 1:
-            out += _pair(table.items[k], left[:, k], left[:, k + 1])
+            others = [j for j in range(len(table.items)) if j not in (k, k + 1)]
+            elsewhere = float(np.median(np.maximum(alike[k, others], alike[k + 1, others]))) if others else 0.0
+            out += _pair(table.items[k], left[:, k], left[:, k + 1], elsewhere)
     return Outcome(tuple(out))
 
 
@@ -49,7 +59,7 @@ def _unexplained(table: Steady) -> Floats:
     return np.asarray(left - (sums / count)[block])
 
 
-def _pair(lower: int, a: Floats, b: Floats) -> list[Metric]:
+def _pair(lower: int, a: Floats, b: Floats, elsewhere: float) -> list[Metric]:
     opposite, common = 0.5 * (a - b), 0.5 * (a + b)
     n = a.size
     anti, sum_part = float(opposite.std()), float(common.std())
@@ -64,6 +74,7 @@ def _pair(lower: int, a: Floats, b: Floats) -> list[Metric]:
         Metric("sense_pair_opposite_mv", 1000 * anti, "mV", 1000 * se, n, 1.0, item),
         Metric("sense_pair_common_mv", 1000 * sum_part, "mV", 1000 * sum_part / np.sqrt(2 * n), n, 1.0, item),
         Metric("sense_pair_correlation", correlation, "1", (1 - correlation**2) / np.sqrt(n), n, 1.0, item),
+        Metric("sense_pair_elsewhere", elsewhere, "1", 1 / np.sqrt(n), n, 1.0, item),
         Metric("sense_pair_jumps", float(jumps.sum()), "1", None, n, 1.0, item),
     ]
 
@@ -77,9 +88,8 @@ SET = MetricSet(
         "sense_pair_opposite_mv": ("mV", "Opposite movement of two neighbours that load does not explain"),
         "sense_pair_common_mv": ("mV", "Common movement of two neighbours that load does not explain"),
         "sense_pair_correlation": ("1", "Correlation of the two: -1 is a wire, 0 is noise"),
+        "sense_pair_elsewhere": ("1", "How the pair's movement correlates with other groups; median, without sign"),
         "sense_pair_jumps": ("1", "Jumps past 20 mV between readings, opposite and equal in both"),
     },
-    source=(
-        "a shared tap wire shifts two neighbours by equal and opposite amounts (circuit of a series string)"
-    ),
+    source=("a shared tap wire shifts two neighbours by equal and opposite amounts (circuit of a series string)"),
 )

@@ -22,6 +22,7 @@ LIMITS = (
     Limit("correlation", -0.7, "1", "engineering choice: most of both neighbours' movement is shared, opposite"),
     Limit("over_common", 3.0, "times", "engineering choice: noise alone gives 1"),
     Limit("over_others", 3.0, "times the median pair", "engineering choice"),
+    Limit("elsewhere", 0.5, "1", "engineering choice: what other groups follow is the pack's doing, not a wire's"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one session alone is no finding"),
     Limit("agreement", 0.3, "share", "engineering choice: a loose contact comes and goes"),
@@ -29,6 +30,7 @@ LIMITS = (
     Limit("steady", 15.0, "mV", "engineering choice: a constant see-saw past usual monitor errors of 5 mV"),
 )
 OPPOSITE, COMMON, CORRELATION = "sense_pair_opposite_mv", "sense_pair_common_mv", "sense_pair_correlation"
+ELSEWHERE = "sense_pair_elsewhere"
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -49,7 +51,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 def _table(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
     """One row per session and pair, and whether the pair shows the mark in it (`shown`)."""
-    names = (OPPOSITE, COMMON, CORRELATION)
+    names = (OPPOSITE, COMMON, CORRELATION, ELSEWHERE)
     rows = record.metrics.filter(pl.col("name").is_in(names), pl.col("value").is_finite())
     rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
     keys = ["kind", "start_t", "end_t", "item"]
@@ -62,6 +64,7 @@ def _table(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
         & (pl.col(CORRELATION) < limits["correlation"])
         & (pl.col(OPPOSITE) > limits["over_common"] * pl.col(COMMON))
         & (pl.col(OPPOSITE) > limits["over_others"] * others)
+        & (pl.col(ELSEWHERE) < limits["elsewhere"])
     )
 
 
@@ -114,13 +117,14 @@ def _finding(item: str, size: float, se: float, limit: float, share: float, coun
     )  # fmt: skip
 
 
-def _session(day: float, opposite: float, r: float, common: float = 2.0) -> Stretch:
+def _session(day: float, opposite: float, r: float, common: float = 2.0, elsewhere: float = 0.1) -> Stretch:
     parts = []
     for pair, (o, c, k) in {"1-2": (2.0, 2.0, 0.0), "2-3": (2.1, 2.0, 0.0), "4-5": (opposite, common, r)}.items():
         parts += [
             Metric(OPPOSITE, o, "mV", 0.1, 3000, item=pair),
             Metric(COMMON, c, "mV", 0.1, 3000, item=pair),
             Metric(CORRELATION, k, "1", 0.02, 3000, item=pair),
+            Metric(ELSEWHERE, elsewhere, "1", 0.02, 3000, item=pair),
         ]
     return stretch(day, "ride", *parts)
 
@@ -136,7 +140,7 @@ RULE = Rule(
     title="A loose measuring wire between two groups",
     subsystem="cells",
     severity="service",
-    needs=(OPPOSITE, COMMON, CORRELATION),
+    needs=(OPPOSITE, COMMON, CORRELATION, ELSEWHERE),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
@@ -165,6 +169,7 @@ RULE = Rule(
     quiet_on=(
         record(_session(0, 2, 0.0), _session(1, 2, 0.05)),
         record(_session(0, 15, -0.95), _session(1, 2, 0.0), _session(2, 2, 0.0)),  # once
+        record(*(_session(d, 15, -0.95, elsewhere=0.9) for d in range(3))),  # all groups move
         record(_session(0, 15, 0.1, 14), _session(1, 15, 0.0, 14)),  # one group moves, the neighbour does not
         record(_levels(0, 25, -2), _levels(1, 26, -1)),  # one group off: charge or monitor, not the wire
     ),
