@@ -1,7 +1,7 @@
 """Pack heat: how far it warmed, how far its load explains that, and whether it warms with no load at all.
 
-Event "idle_rise": a pack or one sensor warming while next to no current flows. Data: rate_k_min (against the
-other sensors for one sensor), rise_k, current_a (largest of the stretch).
+Event "idle_rise": a pack or one sensor warming while next to no current flows. Data: rate_k_min and se_k_min
+(for one sensor: against the others), rise_k, current_a (largest of the stretch).
 """
 
 from __future__ import annotations
@@ -25,7 +25,9 @@ RAIL_C = (-38.0, 130.0)
 EDGES_C = (-20.0, 0.0, 10.0, 25.0, 35.0, 45.0, 50.0, 60.0)
 IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
 SETTLED_BINS = 60  # ten minutes after the last load heat has evened out inside the pack; engineering choice
-LONG_BINS = 120  # slope over twenty minutes: a step of 0.2 K then looks like 0.01 K/min
+LONG_BINS = 120  # slope over twenty minutes
+LEAST_RATE = 0.03  # K/min; slower is no event
+LEAST_SCATTER_K = 0.06  # readings in steps of 0.2 K scatter by 0.2 / sqrt(12) at least
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -126,28 +128,43 @@ def _idle(
     limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
     quiet = square < limit * limit  # NaN: not known to be quiet
     run = _run_length(quiet)
-    reach = LONG_BINS
-    if grid.n <= reach:
+    if grid.n < LONG_BINS:
         return [], ()
-    whole = run[reach:] >= reach + SETTLED_BINS  # quiet over the window and ten minutes before it
+    whole = run[LONG_BINS - 1 :] >= LONG_BINS + SETTLED_BINS  # quiet over the window and ten minutes before it
     if not whole.any():
         return [], ()
     metrics, events = [], []
     for item, track in {"": pack, **_against_others(sensors)}.items():
-        smooth = _smooth(bridged(track))
-        rate = np.where(whole, (smooth[reach:] - smooth[:-reach]) / (reach * STEP_S / 60.0), np.nan)
+        rate, se = _slopes(track)
+        rate = np.where(whole, rate, np.nan)
         if not np.isfinite(rate).any():
             continue
         top = int(np.nanargmax(rate))
         fastest = float(rate[top])
-        se = 0.1 / (reach * STEP_S / 60.0)  # two smoothed readings of 0.2 K steps
         metrics.append(Metric("cell_idle_rise_k_min", fastest, "K/min", se, int(whole.sum()), item=item))
-        if fastest > 0.05:
-            a, b = (grid.start + int((top + k) * STEP_S * 1e6) for k in (0, reach))
-            amps = float(np.sqrt(np.nanmax(square[top : top + reach])))
-            data = {"rate_k_min": fastest, "rise_k": fastest * reach * STEP_S / 60.0, "current_a": amps}
+        if fastest > LEAST_RATE:
+            a, b = (grid.start + int((top + k) * STEP_S * 1e6) for k in (0, LONG_BINS))
+            amps = float(np.sqrt(np.nanmax(square[top : top + LONG_BINS])))
+            rise_k = fastest * LONG_BINS * STEP_S / 60.0
+            data = {"rate_k_min": fastest, "se_k_min": se, "rise_k": rise_k, "current_a": amps}
             events.append(Event("idle_rise", a, b, item, data))
     return metrics, tuple(events)
+
+
+def _slopes(track: Floats) -> tuple[Floats, float]:
+    """Straight-line slope over LONG_BINS from each bin on [K/min], and the standard error of one of them.
+
+    The error is the scatter between neighbouring readings, spread over the readings that a window really has.
+    """
+    x = np.arange(LONG_BINS) - 0.5 * (LONG_BINS - 1)
+    per_bin = np.convolve(bridged(track), x[::-1], "valid") / float(x @ x)
+    known = track[np.isfinite(track)]
+    if known.size < 3:
+        return np.full(per_bin.shape, np.nan), np.nan
+    scatter = max(1.2533 * float(np.mean(np.abs(np.diff(known)))) / np.sqrt(2.0), LEAST_SCATTER_K)
+    readings = max(known.size * LONG_BINS / track.size, 2.0)
+    minutes = LONG_BINS * STEP_S / 60.0
+    return per_bin * 60.0 / STEP_S, float(scatter * np.sqrt(12.0 / readings) / minutes)
 
 
 def _run_length(on: NDArray[np.bool_]) -> NDArray[np.int64]:
@@ -161,15 +178,6 @@ def _against_others(sensors: dict[str, Floats]) -> dict[str, Floats]:
     if len(sensors) < 3:
         return {}
     return {item: own - middle_of({k: v for k, v in sensors.items() if k != item}) for item, own in sensors.items()}
-
-
-def _smooth(v: Floats) -> Floats:
-    """Mean over a minute, holes left out; NaN where the minute is empty."""
-    kernel = np.ones(6)
-    ok = np.isfinite(v)
-    total = np.convolve(np.where(ok, v, 0.0), kernel, "same")
-    count = np.convolve(ok.astype(float), kernel, "same")
-    return np.asarray(np.divide(total, count, out=np.full(v.size, np.nan), where=count > 0.5))
 
 
 SET = MetricSet(

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, event_table, largest, metric_rows, seconds, spell, windows
+from pipeline.health.evidence import confidence, event_table, largest, mean, metric_rows, seconds, spell, windows
 from pipeline.health.examples import days, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._heat import PACK_CAUTION
@@ -23,11 +23,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not rows.height:
         return NotAssessed("no stretch of thirty minutes without load with temperatures and current recorded")
     broken = _broken(record)
-    events = event_table(record, "idle_rise", ("rate_k_min", "rise_k"))
+    events = event_table(record, "idle_rise", ("rate_k_min", "se_k_min", "rise_k"))
     found: dict[str, pl.DataFrame] = {}
     for item in sorted(set(rows["item"].to_list()) - broken):
         limit = limits["own"] if item else limits["all"]
-        hit = events.filter(pl.col("item") == item, pl.col("rate_k_min") >= limit, pl.col("rise_k") >= limits["rise"])
+        hit = events.filter(
+            pl.col("item") == item,
+            pl.col("rate_k_min") >= limit,
+            pl.col("rate_k_min") >= limits["sigmas"] * pl.col("se_k_min").fill_null(0.0),
+            pl.col("rise_k") >= limits["rise"],
+        )
         if hit.height:
             found[item] = hit
     if not found:
@@ -66,7 +71,7 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
         f"{begin} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
         f"{hit.height} of "
         f"{looked} sessions{after}.",
-        se=0.005,
+        se=mean(hit["se_k_min"]),
         confidence=confidence(rate, limit, 0.01),
         persistence=min(hit.height / looked, 1.0),
         count=hit.height,
@@ -79,9 +84,9 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
     )
 
 
-def _rest(rate: float, item: str = "2", rise: float = 4.0, *more: Metric) -> Record:
+def _rest(rate: float, item: str = "2", rise: float = 4.0, *more: Metric, se: float = 0.005) -> Record:
     parts = Metric("cell_idle_rise_k_min", rate, "K/min", 0.005, 100, item=item), Metric("temp_jumps", 0, "1")
-    event = Event("idle_rise", 0, 1_200_000_000, item, {"rate_k_min": rate, "rise_k": rise})
+    event = Event("idle_rise", 0, 1_200_000_000, item, {"rate_k_min": rate, "se_k_min": se, "rise_k": rise})
     return record(stretch(0, "rest", *parts, *more, event, hours=3))
 
 
@@ -100,6 +105,7 @@ RULE = Rule(
             "one sensor against the others, over 20 min: 1.2 K, six usual steps: engineering choice",
         ),
         Limit("all", 0.5, "K/min", "all sensors: sun and hot air stay under about 0.3 K/min: engineering choice"),
+        Limit("sigmas", 5.0, "1", "standard errors: many windows are looked at every night: engineering choice"),
         Limit("rise", 1.0, "K", "in the stretch: engineering choice"),
     ),
     judge=judge,
@@ -122,6 +128,7 @@ RULE = Rule(
     quiet_on=(
         _rest(0.03, "2", 0.6),
         _rest(0.3, "", 6.0),
+        _rest(0.1, se=0.03),
         _rest(0.2, "2", 4.0, Metric("temp_jumps", 9, "1", item="cell 2")),
         record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),
     ),

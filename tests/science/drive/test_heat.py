@@ -110,6 +110,22 @@ def test_warming_without_load(build: Build) -> None:
     assert [(e.kind, e.item) for e in outcome.events] == [("idle_rise", "2")]
 
 
+@pytest.mark.parametrize("every_s", [30, 200])
+def test_noise_alone_is_no_warming_and_its_error_is_honest(every_s: int) -> None:
+    """Rests of five hours with 0.25 K of noise: scatter of one window's slope as announced, none of many 5
+    sigma."""
+    rng = np.random.default_rng(9)
+    first, worst = [], 0.0
+    for _ in range(150):
+        track = np.full(1800, np.nan)
+        track[:: every_s // 10] = np.round(rng.normal(20.0, 0.25, len(track[:: every_s // 10])) / 0.2) * 0.2
+        rate, se = heat_pack._slopes(track)
+        first.append(rate[300] / se)
+        worst = max(worst, float(np.nanmax(rate)) / se)
+    assert 0.7 < np.std(first) < 1.35
+    assert worst < 5.0
+
+
 def test_heat_still_evening_out_after_a_ride_is_not_warming_without_load(build: Build) -> None:
     """For eight minutes after the load a sensor still rises by 3 K: within the ten minutes that are left
     out."""
