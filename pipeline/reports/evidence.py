@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from pipeline.errors import HerdbookError
 from pipeline.quantities import ROLES
 from pipeline.reports import words
 from pipeline.reports.facts import Facts, Row
@@ -111,7 +112,10 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     roles = tuple(role for role in finding["signals"] if role in ROLES)[:MOST_PANELS]
     if not roles:
         return "The rule names no signal to draw."
-    signals = load(store, facts.vehicle, start - lead, shown_end + lead, roles)
+    try:
+        signals = load(store, facts.vehicle, start - lead, shown_end + lead, roles)
+    except HerdbookError as problem:
+        return f"The signals of this window could not be read. {problem}"
     panels = [_panel(role, finding, signals) for role in roles if signals.has(role)]
     if not panels:
         return "The signals of this window are not in the store any more, or never were."

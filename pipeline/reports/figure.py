@@ -19,6 +19,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.reports import words
+
 Spec = dict[str, Any]
 LINES = ("@line1", "@line2", "@line3", "@line4", "@line5", "@line6")
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
@@ -62,7 +64,7 @@ def packed(values: NDArray[np.float64], dtype: str = "f8") -> dict[str, str]:
 
 def label(text: object) -> str:
     """A text for plotly.js, which reads a little HTML in labels: made inert."""
-    return html.escape(str(text), quote=False)
+    return html.escape(words.visible(str(text)), quote=False)
 
 
 def local_ms(t: NDArray[np.int64], zone: ZoneInfo | None) -> NDArray[np.float64]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.errors import HerdbookError
 from pipeline.reports import cautions, words
 from pipeline.reports.facts import Facts
 from pipeline.reports.figure import Figure, Spec, axis, diagonal, layout, markers
@@ -137,7 +138,10 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
     out: list[Block] = []
     for number, row in enumerate(chosen.iter_rows(named=True), start=1):
         start, end = words.micros(row["start_t"]), words.micros(row["end_t"])
-        signals = load(store, facts.vehicle, start - LEAD_US, end + LEAD_US, PANELS)
+        try:
+            signals = load(store, facts.vehicle, start - LEAD_US, end + LEAD_US, PANELS)
+        except HerdbookError as problem:
+            return [*out, Note(f"The signals of the worst brakings could not be read. {problem}", "absent")]
         spec, note = stack(signals, [Panel(role) for role in PANELS], facts.zone, window=(start, end))
         if not spec["data"]:
             continue

@@ -49,6 +49,11 @@ def csp_hash(script: str) -> str:
     return "'sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() + "'"
 
 
+def _shown(value: Any) -> Any:
+    """What a template prints: texts from outside with nothing unseen in them; our own markup as it is."""
+    return words.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
 @cache
 def environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -59,6 +64,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_shown,
     )
     filters: dict[str, Any] = {
         "number": words.number,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.reports import page
+from pipeline.reports import page, words
 from pipeline.reports.facts import Row, rows
 from pipeline.reports.figure import script_safe
 
@@ -44,10 +44,11 @@ TRAILS = (
 def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
     """The register as JSON, safe inside a script element."""
     names = [row["vehicle"] for row in herd]
+    shown = [words.visible(name) for name in names]
     files = {i: page.file_name(name) for i, name in enumerate(names)}
     made: dict[str, Any] = {
-        "n": names,
-        "f": {i: file for i, file in files.items() if file != names[i]},
+        "n": shown,
+        "f": {i: file for i, file in files.items() if file != shown[i]},
         "p": _coded([row["profile"] for row in herd]),
         "b": _coded([row["batch"] for row in herd]),
         "w": _coded([row["firmware"] for row in herd]),
@@ -71,6 +72,7 @@ def _whole(score: float | None) -> int | None:
 
 
 def _coded(texts: list[str]) -> dict[str, Any]:
+    texts = [words.visible(text) for text in texts]
     names = sorted(set(texts))
     place = {name: i for i, name in enumerate(names)}
     return {"names": names, "at": [place[text] for text in texts]}

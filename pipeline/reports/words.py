@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -148,3 +149,12 @@ def from_micros(t: int) -> datetime:
 def count(n: int) -> str:
     """1234567 in groups of three."""
     return f"{n:,}".replace(",", "\u202f")
+
+
+# control characters but newline and tab, and characters that have no width or turn the direction of writing
+_UNSEEN = re.compile("[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f\\u200b-\\u200f\\u202a-\\u202e\\u2060-\\u2069\\ufeff]")
+
+
+def visible(text: str) -> str:
+    """A text from outside with everything unseen made visible, so that it reads as what it is."""
+    return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)

@@ -54,3 +54,15 @@ def test_out_may_be_a_file_or_a_folder(store: Store, tmp_path: Path) -> None:
     assert write_dossier(store, "VX-015", tmp_path / "new" / "x.html") == tmp_path / "new" / "x.html"
     assert write_dossier(store, "VX-015", tmp_path / "folder") == tmp_path / "folder" / "dossier-VX-015.html"
     assert not list(tmp_path.rglob("*.part"))
+
+
+def test_a_dossier_survives_a_lake_that_cannot_be_read(
+    store: Store, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise StoreError("a part of the lake is missing", "lake/x.parquet", "Run `herdbook store check`")
+
+    monkeypatch.setattr("pipeline.lake.load_signals", broken)
+    page = write_dossier(store, "VX-014", out).read_text("utf-8")
+    assert "Do not use VX-014" in page
+    assert "could not be read. lake/x.parquet: a part of the lake is missing." in page

@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from pipeline.reports import write_dossier, write_fleet, write_history, write_signals
+from pipeline.reports.page import file_name
 from pipeline.store import Store
 
 from .browser import PATH, Watched, chromium, opened, outside
@@ -20,7 +21,7 @@ pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM"),
 ]
-PAGES = ("dossier", "hostile", "history", "fleet", "vehicle", "signals")
+PAGES = ("dossier", "hostile", "hostile_history", "hostile_vehicle", "history", "fleet", "vehicle", "signals")
 AXE = """tags => axe.run(document, {runOnly: tags, exclude: ['.js-plotly-plot']}).then(r => r.violations.map(
     v => [v.id, v.nodes.slice(0, 3).map(n => n.target.join(' ') + ': ' + n.failureSummary)]))"""
 AXE_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
@@ -40,7 +41,9 @@ def pages(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: 
         "dossier": write_dossier(store, "VX-014", folder),
         "hostile": write_dossier(store, HOSTILE, folder),
         "history": write_history(store, "VX-014", folder),
+        "hostile_history": write_history(store, HOSTILE, folder),
         "fleet": write_fleet(store, folder / "site"),
+        "hostile_vehicle": folder / "site" / "vehicles" / f"{file_name(HOSTILE)}.html",
         "vehicle": folder / "site" / "vehicles" / "VX-014.html",
         "signals": write_signals(store, "VX-014", ["pack_current", "regen_state"], start, start + 90_000_000,
                                  folder / "signals.html"),
@@ -56,7 +59,7 @@ def test_one_visit_shows_nothing_wrong(browser: Browser, pages: dict[str, Path],
     with opened(browser, pages[name]) as watched:
         if watched.ask("!!document.querySelector('.plot')"):
             watched.drawn()
-        if SCRIPT.exists() and name != "hostile":  # the hostile dossier has the dossier's structure
+        if SCRIPT.exists() and not name.startswith("hostile"):  # built as the others
             watched.ask(SCRIPT.read_text("utf-8") + "; undefined")
             wrong["barriers"] = watched.page.evaluate(AXE, AXE_TAGS)
             watched.page.emulate_media(color_scheme="dark")
@@ -70,6 +73,7 @@ def test_one_visit_shows_nothing_wrong(browser: Browser, pages: dict[str, Path],
         wrong["strangers"] = watched.ask(
             "document.querySelectorAll('main img, iframe, [onerror], main script:not([type])').length"
         )
+        wrong["unseen characters"] = watched.ask("/[\\u202a-\\u202e]/.test(document.body.innerText)")
         wrong["requests"] = outside(watched)
         wrong["complaints"] = watched.complaints
     assert {what: found for what, found in wrong.items() if found} == {}

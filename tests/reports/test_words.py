@@ -54,3 +54,8 @@ def test_summer_time() -> None:
 @pytest.mark.parametrize("name", [None, "", "No/Where", "../etc/passwd", "\x00"])
 def test_an_unknown_zone_is_none(name: str | None) -> None:
     assert words.zone_of(name) is None
+
+
+def test_nothing_unseen_stays_unseen() -> None:
+    assert words.visible("a\u202eb\x00\u200b\n") == "a\\u202eb\\u0000\\u200b\n"
+    assert words.visible("Größe ≤ 3\u202f000 µA") == "Größe ≤ 3\u202f000 µA"
