@@ -8,6 +8,9 @@ group with high resistance moves its voltage, not its charge; a leak makes the s
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
 
 from pipeline.health.evidence import confidence
 from pipeline.health.examples import Stretch, record, stretch
@@ -22,7 +25,7 @@ LIMITS = (
     Limit("act", 3.0, UNIT, "engineering choice: about 100 mV at full; 12 h of bleeding at 70 mA and 30 Ah"),
     Limit("bottom", 5.0, UNIT, "engineering choice: near empty alone, the usual spread of capacity comes in"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
-    Limit("days", 14.0, "days", "engineering choice: balance moves within weeks"),
+    Limit("days", 28.0, "days", "engineering choice: balance moves within weeks"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one reading alone is no finding"),
     Limit("agreement", 0.6, "share", "engineering choice: share of readings that must show it"),
 )
@@ -53,21 +56,36 @@ def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float]) -> 
     return surely_over(p, signed, limits["z"]) and p.share_over(signed) >= limits["agreement"]
 
 
+def _with_bottom(top: Pooled, bottom: Pooled | None, limits: Mapping[str, float]) -> Pooled:
+    """Both ends weighed by their errors, when they agree that the group is off; else the top as it is."""
+    if bottom is None or bottom.count < limits["least_sessions"]:
+        return top
+    apart = abs(top.value - bottom.value) < 3.0 * float(np.hypot(top.se, bottom.se))
+    off = top.value * bottom.value > 0 and abs(top.value) - limits["look"] > top.se
+    if not (apart and off):
+        return top
+    weight = np.array([top.se, bottom.se]) ** -2.0
+    value = float(weight @ [top.value, bottom.value] / weight.sum())
+    return replace(top, value=value, se=float(weight.sum() ** -0.5))
+
+
 def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str, float]) -> Finding | None:
-    """Top decides, as packs are balanced there; the bottom alone speaks only when no top is known."""
+    """Top decides, as packs are balanced there, with the bottom's help where both agree; the bottom alone
+    speaks only when no top is known."""
     enough = limits["least_sessions"]
-    seen = top if top is not None and top.count >= enough else bottom
-    look = limits["look"] if seen is top else limits["bottom"]
+    top = top if top is not None and top.count >= enough else None
+    seen = bottom if top is None else _with_bottom(top, bottom, limits)
+    look = limits["look"] if top is not None else limits["bottom"]
     if seen is None or not _stands_out(seen, look, limits):
         return None
-    both = top is not None and bottom is not None and min(top.count, bottom.count) >= enough
+    both = top is not None and bottom is not None and bottom.count >= enough
     unclear = "" if both else (
         "Offset or capacity: only one end of the curve was seen. "
-        + ("A ride to low" if seen is top else "A charge to full") + " tells them apart."
+        + ("A ride to low" if top is not None else "A charge to full") + " tells them apart."
     )  # fmt: skip
     act = _stands_out(seen, max(look, limits["act"]), limits)
     limit = max(look, limits["act"]) if act else look
-    end = "full" if seen is top else "empty"
+    end = "empty" if top is None else "full" if seen is top else "full and empty alike"
     word = "more" if seen.value > 0 else "less"
     return Finding(
         severity="service" if act else "note",
@@ -77,7 +95,7 @@ def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str,
         unit=UNIT,
         se=seen.se,
         statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the "
-        f"median group, read near {end} (standard error {seen.se:.1f} %, {seen.count} sessions).",
+        f"median group, read at {end} (standard error {seen.se:.1f} %, {seen.count} sessions).",
         confidence=confidence(abs(seen.value), limit, seen.se),
         persistence=seen.share_over(look if seen.value > 0 else -look),
         count=seen.count,
