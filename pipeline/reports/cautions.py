@@ -17,14 +17,14 @@ GENERAL = Caution(
     "These pages are written by a batch run after the fact. They are no safety system: they can neither "
     "warn in time nor "
     "prevent anything. A good score is no proof that a vehicle is safe.",
-    "engineering judgement",
+    "engineering choice",
 )
 
 BRAKE = Caution(
     "Do not ride this vehicle until a qualified person has inspected the brakes. Clearing a fault code or "
     "updating software "
     "does not clear a brake finding.",
-    "engineering judgement",
+    "engineering choice",
 )
 
 DRIVE = Caution(

@@ -95,16 +95,17 @@ def time_axis(zone: ZoneInfo | None, count: int) -> Spec:
 
 
 def _traces(signals: Signals, panel: Panel, zone: ZoneInfo | None, points: int) -> Iterator[tuple[Spec, int, int]]:
-    """Every series of a panel drawn: the trace, how many samples it draws, how many there are."""
-    order = 0
-    for role in (panel.role, *panel.beside):
-        for item in signals.items(role):
-            series = signals.series(role, item)
-            if len(series):
-                t, v = thin(series.t, series.v, points)
-                trace = _trace(Series(t, v), panel, role, item, order, zone)
-                yield trace, int(np.count_nonzero(~np.isnan(v))), len(series)
-                order += 1
+    """Every series of a panel drawn: the trace, how many samples it draws, how many there are. Thin ones first, so
+    that what the finding is about lies on top."""
+    every = [(role, item) for role in (panel.role, *panel.beside) for item in signals.items(role)]
+    chosen = [(role, item) for role, item in every if not panel.bold or str(item) in panel.bold]
+    for role, item in [key for key in every if key not in chosen] + chosen:
+        series = signals.series(role, item)
+        if len(series):
+            order = chosen.index((role, item)) if (role, item) in chosen else None
+            t, v = thin(series.t, series.v, points // 4 if order is None else points)
+            trace = _trace(Series(t, v), panel, role, item, order, zone)
+            yield trace, int(np.count_nonzero(~np.isnan(v))), len(series)
 
 
 def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
@@ -120,23 +121,24 @@ def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
     return y
 
 
-def _trace(series: Series, panel: Panel, role: str, item: int | str, order: int, zone: ZoneInfo | None) -> Spec:
-    strong = not panel.bold or str(item) in panel.bold
-    color = ("@strong" if panel.bold else LINES[order % len(LINES)]) if strong else "@faint"
+def _trace(series: Series, panel: Panel, role: str, item: int | str, order: int | None, zone: ZoneInfo | None) -> Spec:
+    """One series as a line. order: its place among those told apart; None for those drawn thin."""
+    colors = ("@strong", *LINES) if panel.bold else LINES
     name = f"{role_words(role)} {item_words(item)}".strip() if item != "" else role_words(role)
     line: Spec = {
-        "color": color,
-        "width": 2.2 if strong and panel.bold else 1.4,
+        "color": "@faint" if order is None else colors[order % len(colors)],
+        "width": 2.0 if order is not None and panel.bold else 1.4,
         "shape": "hv" if ROLES[role].unit in STEPPED else "linear",
     }
-    if strong and not panel.bold and order:
+    if order:
         line["dash"] = DASHES[(order // len(LINES) + order) % len(DASHES)]
+    strong = order is not None
     return {
         "type": "scatter",
         "mode": "lines",
         "name": label(name),
         "x": packed(local_ms(series.t, zone)),
-        "y": packed(series.v),
+        "y": packed(series.v, "f4"),
         "line": line,
         "connectgaps": False,
         "showlegend": strong and (item != "" or bool(panel.beside)),

@@ -91,7 +91,7 @@ def _trace(wire: Wire, order: int, zone: ZoneInfo | None, points: int) -> tuple[
         "mode": "lines",
         "name": label(wire.name),
         "x": packed(local_ms(t, zone)),
-        "y": packed(v),
+        "y": packed(v, "f4"),
         "line": line,
         "connectgaps": False,
         "hovertemplate": f"%{{y:.5g}} {label(words.unit(wire.unit))}",

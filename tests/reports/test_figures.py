@@ -101,6 +101,16 @@ def test_demand_allowance_and_delivery_share_an_axis() -> None:
     assert len(set(dashes)) == 3
 
 
+def test_what_a_finding_is_about_lies_on_top_and_is_told_apart() -> None:
+    signals = signals_of("x", us(T0), us(T0) + 60_000_000)
+    spec, _ = stack(signals, [Panel("cell_voltage", bold=frozenset({"6", "7"}))], None)
+    assert [t["name"] for t in spec["data"][-2:]] == ["Cell voltage no. 6", "Cell voltage no. 7"]
+    six, seven = (t["line"] for t in spec["data"][-2:])
+    assert six["color"] != seven["color"]
+    assert six.get("dash") != seven["dash"]
+    assert {t["line"]["color"] for t in spec["data"][:-2]} == {"@faint"}
+
+
 def test_the_limit_is_drawn_only_on_its_own_quantity(store: Store, out: Path) -> None:
     """A limit of 5 A on a shortfall is no level of the current; 60 degC on a temperature is."""
     from pipeline.reports.evidence import _panel
