@@ -129,13 +129,12 @@ def slow(bench: Bench, **limits: float) -> None:
 
 
 def test_a_log_that_stalls_is_put_aside_and_the_others_go_on(bench: Bench) -> None:
-    """A named pipe behind a link would block its reader for ever; here a gzip stream is a bomb of zeros in one line."""
+    """Reading two hours of frames takes longer than the tenth of a second that is allowed here."""
     toy.write(bench.inbox / "good.log", toy.stretch(toy.T0, 20))
-    stall = toy.write(bench.inbox / "stall.log", toy.stretch(toy.T0, 3600 * 6))
-    slow(bench, log_time_s=1.0)
-    assert stall.stat().st_size > 30_000_000
+    stall = toy.write(bench.inbox / "stall.log", toy.stretch(toy.T0, 3600 * 2))
+    assert stall.stat().st_size > 8_000_000
     started = time.monotonic()
-    slow(bench, log_time_s=0.4)
+    slow(bench, log_time_s=0.15)
     result = run_scan(bench.inbox, bench.store, jobs=1, now=NOW)
     assert time.monotonic() - started < 60
     assert result.quarantined >= 1
@@ -144,7 +143,7 @@ def test_a_log_that_stalls_is_put_aside_and_the_others_go_on(bench: Bench) -> No
 
 def test_a_log_that_eats_memory_is_put_aside(bench: Bench) -> None:
     toy.write(bench.inbox / "good.log", toy.stretch(toy.T0, 20))
-    toy.write(bench.inbox / "fat.log", toy.stretch(toy.T0, 3600 * 3))
+    toy.write(bench.inbox / "fat.log", toy.stretch(toy.T0, 3600))
     slow(bench, log_memory_mb=60.0)
     result = run_scan(bench.inbox, bench.store, jobs=1, now=NOW)
     assert result.quarantined >= 1

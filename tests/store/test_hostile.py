@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
-
 import tests.store.toylogs as toy
 from pipeline.lake import load_signals
 from pipeline.profile import load_profile
@@ -27,55 +25,58 @@ def tree(folder: Path) -> set[str]:
     return {p.relative_to(folder).as_posix() for p in folder.rglob("*")}
 
 
-@pytest.mark.parametrize("name", EVIL)
-def test_vehicle_names_are_text(bench: Bench, name: str) -> None:
-    log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 10, serial=0))
-    escaped = name.replace("\\", "\\\\").replace('"', '\\"')
-    log.with_name("a.log.toml").write_text(f'vehicle = "{escaped}"\nbatch = "{escaped}"\n')
-    outside = tree(bench.folder.parent) - {p for p in tree(bench.folder.parent) if "/store/" in p}
+def test_vehicle_names_are_text(bench: Bench) -> None:
+    for i, name in enumerate(EVIL):
+        log = toy.write(bench.inbox / f"{i}.log", toy.stretch(toy.T0 + i * 60_000_000, 10, serial=0))
+        escaped = name.replace("\\", "\\\\").replace('"', '\\"')
+        log.with_name(f"{i}.log.toml").write_text(f'vehicle = "{escaped}"\nbatch = "{escaped}"\n')
+    outside = {p for p in tree(bench.folder.parent) if "/store/" not in p}
     bench.scan()
-    assert bench.ask("SELECT vehicle, batch FROM vehicles") == [(name, name)]
-    assert bench.ask("SELECT DISTINCT vehicle FROM toy.pack") == [(name,)]
-    assert len(load_signals(bench.store, name, 0, NOW).series("pack_voltage")) == 100
-    after = tree(bench.folder.parent) - {p for p in tree(bench.folder.parent) if "/store/" in p}
-    assert after == outside
+    assert bench.ask("SELECT vehicle, batch FROM vehicles ORDER BY 1") == sorted((n, n) for n in EVIL)
+    assert bench.ask("SELECT DISTINCT vehicle FROM toy.pack ORDER BY 1") == sorted((n,) for n in EVIL)
+    for name in EVIL:
+        assert len(load_signals(bench.store, name, 0, NOW).series("pack_voltage")) == 100, name
+    assert {p for p in tree(bench.folder.parent) if "/store/" not in p} == outside
 
 
-@pytest.mark.parametrize("name", ["\\u001b[31mred", "line\\nbreak", "", "x" * 65, "\\u202egnp"])
-def test_names_that_could_fool_a_terminal_are_refused(bench: Bench, name: str) -> None:
-    log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 10, serial=0))
-    log.with_name("a.log.toml").write_text(f'vehicle = "{name}"\n')
+def test_names_that_could_fool_a_terminal_are_refused(bench: Bench) -> None:
+    for i, name in enumerate(["\\u001b[31mred", "line\\nbreak", "", "x" * 65, "\\u202egnp"]):
+        log = toy.write(bench.inbox / f"{i}.log", toy.stretch(toy.T0, 10, serial=0, first=i))
+        log.with_name(f"{i}.log.toml").write_text(f'vehicle = "{name}"\n')
     bench.scan()
-    assert "vehicle must have 1 to 64" in bench.reasons()["a.log"] or "cannot be printed" in bench.reasons()["a.log"]
-    assert "\x1b" not in bench.reasons()["a.log"]
+    said = bench.reasons()
+    assert len(said) == 5
+    assert all("vehicle must have 1 to 64" in s or "cannot be printed" in s for s in said.values()), said
+    assert not any("\x1b" in s or "\u202e" in s for s in said.values())
 
 
-@pytest.mark.parametrize(
-    "name", ["'; DROP TABLE logs; --.log", "$(reboot).log", "a\nb.log", "<b>.log", "x" * 200 + ".log"]
+def test_file_names_are_text(bench: Bench) -> None:
+    names = ["'; DROP TABLE logs; --.log", "$(reboot).log", "a\nb.log", "<b>.log", "x" * 200 + ".log"]
+    for i, name in enumerate(names):
+        toy.write(bench.inbox / name, toy.stretch(toy.T0 + i * 60_000_000, 10))
+    bench.scan()
+    assert bench.ask("SELECT name FROM logs ORDER BY start_t") == [(n,) for n in names]
+
+
+SIDECARS = (
+    ("vehicle = 'A'\nrun = 'rm'", "'run' is not known"),
+    ("start = 'yesterday'", "start must be a date and time"),
+    ("bench = 'yes'", "bench must be true or false"),
+    ("zone = '../../etc/passwd'", "the sidecar is wrong"),
+    ("built = 'x'", "the sidecar is wrong"),
+    ("vehicle = ", "the sidecar is not TOML"),
+    ("#" * 70_000, "larger than 64 kB"),
 )
-def test_file_names_are_text(bench: Bench, name: str) -> None:
-    toy.write(bench.inbox / name, toy.stretch(toy.T0, 10))
-    bench.scan()
-    assert bench.ask("SELECT name FROM logs") == [(name,)]
 
 
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        ("vehicle = 'A'\nrun = 'rm'", "'run' is not known"),
-        ("start = 'yesterday'", "start must be a date and time"),
-        ("bench = 'yes'", "bench must be true or false"),
-        ("zone = '../../etc/passwd'", "the sidecar is wrong"),
-        ("built = 'x'", "the sidecar is wrong"),
-        ("vehicle = ", "the sidecar is not TOML"),
-        ("#" * 70_000, "larger than 64 kB"),
-    ],
-)
-def test_sidecars_are_checked(bench: Bench, text: str, said: str) -> None:
-    log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 10))
-    log.with_name("a.log.toml").write_text(text)
+def test_sidecars_are_checked(bench: Bench) -> None:
+    for i, (text, _) in enumerate(SIDECARS):
+        log = toy.write(bench.inbox / f"{i}.log", toy.stretch(toy.T0, 10, first=i))
+        log.with_name(f"{i}.log.toml").write_text(text)
     bench.scan()
-    assert said in bench.reasons()["a.log"]
+    said = bench.reasons()
+    for i, (_, expected) in enumerate(SIDECARS):
+        assert expected in said[f"{i}.log"]
 
 
 def test_texts_of_a_dbc_are_text(tmp_path: Path) -> None:
