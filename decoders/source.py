@@ -43,10 +43,10 @@ class Source:
         self.trouble: tuple[str, str] | None = None  # loss of the packed file, not yet in the account
         self._stream = self._unpacked() if self.packed else self._plain()
         self._direct = not self.packed
-        head = self.peek(4)
-        if head[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        head = self.peek(64)
+        if code := _wide(head):
             rest, self._held, self._direct = self._held, b"", False
-            self._stream = _ascii(rest, self._stream)
+            self._stream = _ascii(rest, self._stream, code)
         elif head.startswith(codecs.BOM_UTF8):
             self._held = self._held[3:]
 
@@ -178,9 +178,19 @@ class Source:
             self.account.lose(kind, self.offset + len(self._held), left, detail)
 
 
-def _ascii(head: bytes, stream: Iterator[bytes]) -> Iterator[bytes]:
-    """UTF-16 with a byte order mark to ASCII; what has no ASCII form becomes a question mark."""
-    decoder = codecs.getincrementaldecoder("utf-16")(errors="replace")
+def _wide(head: bytes) -> str:
+    """The UTF-16 encoding that text begins in, told by its mark or by every other byte being zero; else ""."""
+    if head[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        return "utf-16"
+    even, odd = head[0::2], head[1::2]
+    if len(head) >= 16 and not any(odd) and all(even):
+        return "utf-16-le"
+    return "utf-16-be" if len(head) >= 16 and not any(even) and all(odd) else ""
+
+
+def _ascii(head: bytes, stream: Iterator[bytes], code: str) -> Iterator[bytes]:
+    """UTF-16 to ASCII; what has no ASCII form becomes a question mark."""
+    decoder = codecs.getincrementaldecoder(code)(errors="replace")
     yield decoder.decode(head).encode("ascii", "replace")
     for piece in stream:
         if text := decoder.decode(piece):

@@ -106,7 +106,7 @@ class Lines:
             if not len(left):
                 break
             dot = end[left] - 1 - decimals
-            here = (self.text[dot] == ord(".")) & (dot > start[left]) if decimals else dot == dot
+            here = (self.text[dot] == ord(".")) & (dot > start[left]) if decimals else np.ones(len(left), np.bool_)
             some = left[here]
             before = end[some] - 1 - decimals if decimals else end[some]
             whole, sound = self.digits(start[some], before)

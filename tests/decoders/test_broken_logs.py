@@ -114,7 +114,7 @@ def test_line_ends_of_any_kind(tmp_path: Path, whole: Callable[[str], Path], kin
 
 
 @pytest.mark.parametrize("kind", ["log", "asc", "trc", "csv"])
-@pytest.mark.parametrize("code", ["utf-16", "utf-8-sig"])
+@pytest.mark.parametrize("code", ["utf-16", "utf-16-le", "utf-16-be", "utf-8-sig"])
 def test_other_encodings(tmp_path: Path, whole: Callable[[str], Path], kind: str, code: str) -> None:
     path = tmp_path / f"wide.{kind}"
     path.write_bytes(whole(kind).read_bytes().decode("ascii").encode(code))
