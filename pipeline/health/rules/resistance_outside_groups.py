@@ -13,8 +13,9 @@ import numpy as np
 from pipeline.health.evidence import confidence
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import pooled
+from pipeline.health.pooled import Pooled, pool, pooled
 from pipeline.metrics.model import Metric
+from pipeline.science.robust_fit import Floats
 
 UNIT = "of the groups' resistance"
 LIMITS = (
@@ -31,14 +32,15 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     group = pooled(record, "group_r_load_mohm", last_days=limits["days"]).get("")
     if path is None or group is None or min(path.count, group.count) < limits["least_sessions"]:
         return NotAssessed("terminal voltage, every group and a changing load together in fewer than two rides")
-    string = group.value * record.profile.figure("pack", "cells")
-    share = path.value / string
-    se = float(np.hypot(path.se / string, share * group.se / group.value))
+    shares, errors = _by_ride(record, path, group)
+    if shares.size < limits["least_sessions"]:
+        return NotAssessed("path and groups were measured in the same ride fewer than two times")
+    share, se = pool(shares, errors)
     if not share - limits["look"] > limits["z"] * se:
         return []
     act = share - limits["act"] > limits["z"] * se
     limit = limits["act"] if act else limits["look"]
-    shown = path.share_over(limits["look"] * string)
+    shown = float(np.mean(shares > limits["look"]))
     return [
         Finding(
             severity="service" if act else "note",
@@ -59,6 +61,18 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             not_separable="Switch, fuse or joint: measure the voltage over each at a known current.",
         )
     ]
+
+
+def _by_ride(record: Record, path: Pooled, group: Pooled) -> tuple[Floats, Floats]:
+    """Path over string in each ride: temperature moves both alike, so their scatter must not be added up."""
+    cells = record.profile.figure("pack", "cells")
+    at = {t: (v, s) for t, v, s in zip(group.starts, group.values, group.ses, strict=True)}
+    rows = [(v, s, *at[t]) for t, v, s in zip(path.starts, path.values, path.ses, strict=True) if t in at]
+    if not rows:
+        return np.empty(0), np.empty(0)
+    v, s, g, gs = np.array(rows).T
+    share = v / (g * cells)
+    return share, np.hypot(s / (g * cells), share * gs / g)
 
 
 def _ride(day: float, path: float, se: float = 0.3) -> Stretch:
