@@ -20,7 +20,7 @@ from pipeline.science.robust_fit import Floats
 UNIT = "of the groups' resistance"
 LIMITS = (
     Limit("look", 0.4, UNIT, "engineering choice: switch, fuse and cables of a sound pack are well under a quarter"),
-    Limit("act", 0.8, UNIT, "engineering choice: nearly as much heat outside the cells as in them, at few joints"),
+    Limit("act", 0.6, UNIT, "engineering choice: more than half as much heat at a few joints as in all cells"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one ride alone is no finding"),
     Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
