@@ -69,6 +69,7 @@ def _start_runner(folder: Path, home: Path, url: str) -> subprocess.Popen[bytes]
         return subprocess.Popen(
             [sys.executable, "-m", "flows.serve_process", str(folder)],
             env=environment(home, url),
+            cwd=home,  # Prefect loads code from the folder it runs in: let that be ours
             stdin=subprocess.PIPE,
             stdout=log,
             stderr=log,
