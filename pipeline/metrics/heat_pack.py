@@ -2,6 +2,8 @@
 
 Event "idle_rise": a pack or one sensor warming while next to no current flows. Data: rate_k_min and se_k_min
 (for one sensor: against the others), rise_k, current_a (largest of the stretch).
+Event "idle_heat" (item: the sensor furthest ahead): heat inside a resting pack. Data: heat_w, se_w, level_k
+(how far above the air it would settle), lead_k (that sensor over the others).
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ EDGES_C = (-20.0, 0.0, 10.0, 25.0, 35.0, 45.0, 50.0, 60.0)
 IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
 SETTLED_BINS = 60  # ten minutes after the last load heat has evened out inside the pack; engineering choice
 LONG_BINS = 120  # slope over twenty minutes
+LEVEL_BINS = 180  # half an hour
 LEAST_RATE = 0.03  # K/min; slower is no event
 LEAST_SCATTER_K = 0.06  # readings in steps of 0.2 K scatter by 0.2 / sqrt(12) at least
 
@@ -49,7 +52,13 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     square = bridged(grid.means(signals, "pack_current", square=True), 30.0)
     if air is not None:
         metrics += _ratio(sensors, pack, air, square, profile)
+    square = bridged(square, 400.0)  # a sleeping bus says seldom that nothing flows
     idle_metrics, events = _idle(grid, sensors, pack, square, profile)
+    figures = ("heat_capacity_j_per_k", "heat_loss_w_per_k")  # a guessed time constant would pass for heat
+    known = all(isinstance(profile.pack.get(key), int | float) for key in figures)
+    if known and air is not None and np.isfinite(grid.means(signals, "ambient_temp")).any():
+        level, warm = _idle_level(grid, sensors, pack, air, square, profile)
+        idle_metrics, events = idle_metrics + level, events + warm
     return Outcome((*metrics, *idle_metrics), events)
 
 
@@ -151,6 +160,39 @@ def _idle(
     return metrics, tuple(events)
 
 
+def _idle_level(
+    grid: Grid, sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats, profile: Profile
+) -> tuple[list[Metric], tuple[Event, ...]]:
+    """Heat inside the pack while it rests, in the longest stretch without load: a pack without heat of its
+    own goes towards the air with its time constant; what it does not lose is fitted as a constant power."""
+    limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
+    run = _run_length(square < limit * limit)
+    last = int(np.argmax(run))
+    first = last - int(run[last]) + 1 + SETTLED_BINS
+    if last - first + 1 < LEVEL_BINS:
+        return [], ()
+    span = slice(first, last + 1)
+    body = pack_body(profile)
+    measured = bridged(pack)[span]
+    known = measured[np.isfinite(measured)]
+    if known.size < LEVEL_BINS // 2:
+        return [], ()
+    start = float(np.median(known[:12]))
+    passive = within_steps(relax(air[span], STEP_S, body.tau_s, start), start)
+    grow = 1.0 - np.exp(-(np.arange(measured.size) + 0.5) * STEP_S / body.tau_s)
+    fit = rise(measured, passive, grow, STEP_S)
+    if fit is None:
+        return [], ()
+    watts, se = fit.ratio * body.loss, fit.se * body.loss
+    lead = {item: float(np.nanmedian(v[span])) for item, v in _against_others(sensors).items()}
+    ahead = max(lead, key=lambda item: lead[item]) if lead else ""
+    metrics = [Metric("pack_idle_heat_w", watts, "W", se, fit.n, item=ahead)]
+    a, b = (grid.start + int(k * STEP_S * 1e6) for k in (first, last + 1))
+    data = {"heat_w": watts, "se_w": se, "level_k": fit.ratio, "lead_k": lead.get(ahead, 0.0)}
+    events = (Event("idle_heat", a, b, ahead, data),) if watts > 3.0 * se and watts > 0 else ()
+    return metrics, events
+
+
 def _slopes(track: Floats) -> tuple[Floats, float]:
     """Straight-line slope over LONG_BINS from each bin on [K/min], and the standard error of one of them.
 
@@ -199,6 +241,7 @@ SET = MetricSet(
         "pack_heat_ahead": ("1", "A sensor's rise less that of the others, over the explained rise."),
         "pack_heat_explained_k": ("K", "Largest rise the load explains."),
         "pack_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
+        "pack_idle_heat_w": ("W", "Heat made inside the resting pack; item: the sensor furthest ahead of the others."),
         "cell_idle_rise_k_min": (
             "K/min",
             "Fastest warming over 20 minutes without load; a sensor: against the others.",

@@ -11,11 +11,28 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, event_table, largest, mean, metric_rows, seconds, spell, windows
+from pipeline.health.evidence import (
+    confidence,
+    counted,
+    event_table,
+    largest,
+    mean,
+    metric_rows,
+    recent,
+    seconds,
+    spell,
+    windows,
+)
+from pipeline.health.evidence import days as days_of
 from pipeline.health.examples import days, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._heat import PACK_CAUTION
 from pipeline.metrics.model import Event, Metric
+
+NOT_SEPARABLE = (
+    "Heat in the cell, or a source of heat beside the sensor such as sun on one side: a look from outside, "
+    "by a licensed person and in the shade, separates them."
+)
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -24,6 +41,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return NotAssessed("no stretch of thirty minutes without load with temperatures and current recorded")
     broken = _broken(record)
     events = event_table(record, "idle_rise", ("rate_k_min", "se_k_min", "rise_k"))
+    level = _level(recent(event_table(record, "idle_heat", ("heat_w", "se_w", "level_k", "lead_k")), 60.0), limits)
     found: dict[str, pl.DataFrame] = {}
     for item in sorted(set(rows["item"].to_list()) - broken):
         limit = limits["own"] if item else limits["all"]
@@ -35,12 +53,48 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         )
         if hit.height:
             found[item] = hit
+    level = level.filter(~pl.col("item").is_in(sorted(broken)))
+    if level.height:
+        looked = metric_rows(record, "pack_idle_heat_w").height
+        return [_heat(level, looked, bool(found), limits)]
     if not found:
         return []
     # heat spreads: the fastest sensor is beside its source, the others follow
     worst = max(found, key=lambda item: (item != "", largest(found[item]["rate_k_min"])))
     looked = rows.filter(pl.col("item") == worst).height
     return [_finding(worst, found[worst], sorted(set(found) - {worst, ""}), looked, limits)]
+
+
+def _level(heat: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
+    return heat.filter(
+        pl.col("heat_w") - limits["sigmas"] * pl.col("se_w") >= limits["watts"],
+        pl.col("level_k") >= limits["level"],
+        pl.col("lead_k") >= limits["lead"],
+    )
+
+
+def _heat(hit: pl.DataFrame, looked: int, rising: bool, limits: Mapping[str, float]) -> Finding:
+    worst = hit.sort("heat_w", descending=True).row(0, named=True)
+    strong = rising or days_of(hit) >= 2 or worst["lead_k"] >= limits["strong"]
+    return Finding(
+        "stop-use" if strong else "service",
+        f"sensor {worst['item']}",
+        worst["heat_w"],
+        limits["watts"],
+        "W",
+        f"At rest the pack made {spell(worst['heat_w'], 'W', worst['se_w'])} of heat of its own in "
+        f"{counted(hit.height, 'rest')} of {looked}: it stayed on its way to {spell(worst['level_k'], 'K')} "
+        f"above the air, "
+        f"the place of sensor {worst['item']} {spell(worst['lead_k'], 'K')} ahead of the others.",
+        se=worst["se_w"],
+        confidence=confidence(worst["heat_w"], limits["watts"], worst["se_w"]),
+        persistence=min(hit.height / max(looked, 1), 1.0),
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "heat_w"),
+        signals=("cell_temp", "ambient_temp", "pack_current", "cell_voltage"),
+        not_separable=NOT_SEPARABLE,
+    )
 
 
 def _broken(record: Record) -> set[str]:
@@ -84,6 +138,12 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
     )
 
 
+def _warm(watts: float, lead: float, rests: int = 1, level: float = 8.0) -> Record:
+    event = Event("idle_heat", 0, 3_600_000_000, "2", {"heat_w": watts, "se_w": 0.4, "level_k": level, "lead_k": lead})
+    parts = Metric("cell_idle_rise_k_min", 0.0, "K/min", 0.005, 100), Metric("pack_idle_heat_w", watts, "W", 0.4, 300)
+    return record(*days(rests, "rest", *parts, event))
+
+
 def _rest(rate: float, item: str = "2", rise: float = 4.0, *more: Metric, se: float = 0.005) -> Record:
     parts = Metric("cell_idle_rise_k_min", rate, "K/min", 0.005, 100, item=item), Metric("temp_jumps", 0, "1")
     event = Event("idle_rise", 0, 1_200_000_000, item, {"rate_k_min": rate, "se_k_min": se, "rise_k": rise})
@@ -96,7 +156,7 @@ RULE = Rule(
     subsystem="thermal",
     severity="stop-use",
     needs=("cell_idle_rise_k_min",),
-    roles=("cell_temp", "pack_current"),
+    roles=("cell_temp", "pack_current", "ambient_temp"),
     limits=(
         Limit(
             "own",
@@ -105,6 +165,10 @@ RULE = Rule(
             "one sensor against the others, over 20 min: 1.2 K, six usual steps: engineering choice",
         ),
         Limit("all", 0.5, "K/min", "all sensors: sun and hot air stay under about 0.3 K/min: engineering choice"),
+        Limit("watts", 5.0, "W", "of heat in a resting pack; electronics stay under 2 W: engineering choice"),
+        Limit("level", 1.5, "K", "above the air that this heat would hold the pack at: engineering choice"),
+        Limit("lead", 1.5, "K", "of one sensor over the others meanwhile: engineering choice"),
+        Limit("strong", 4.0, "K", "of lead: then, or on a second day, do not use: engineering choice"),
         Limit("sigmas", 5.0, "1", "standard errors: many windows are looked at every night: engineering choice"),
         Limit("rise", 1.0, "K", "in the stretch: engineering choice"),
     ),
@@ -124,8 +188,10 @@ RULE = Rule(
     cautions=("Above 80 degC, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
-    fires_on=(_rest(0.2), _rest(0.9, "", 18.0)),
+    fires_on=(_rest(0.2), _rest(0.9, "", 18.0), _warm(30.0, 10.0), _warm(9.0, 2.0, rests=3)),
     quiet_on=(
+        _warm(1.5, 5.0),
+        _warm(20.0, 0.3),
         _rest(0.03, "2", 0.6),
         _rest(0.3, "", 6.0),
         _rest(0.1, se=0.03),

@@ -110,6 +110,21 @@ def test_warming_without_load(build: Build) -> None:
     assert [(e.kind, e.item) for e in outcome.events] == [("idle_rise", "2")]
 
 
+@pytest.mark.parametrize("watts", [0.0, 10.0, 30.0])
+@pytest.mark.parametrize("every_s", [30, 300])
+def test_heat_of_a_resting_pack_by_the_closed_form(build: Build, watts: float, every_s: int) -> None:
+    """From 28 degC in air of 20: T = Ta + P/h + (T0 - Ta - P/h) exp(-t/tau); sensor 2 a further 5 K ahead."""
+    settle = watts / 2.0
+    cool = lambda s: np.round((20 + settle + (8 - settle) * np.exp(-s / 3900.0)) / 0.2) * 0.2  # noqa: E731
+    four = {f"cell_temp__{i}": (1 / every_s, cool) for i in (1, 3, 4)}
+    four["cell_temp__2"] = (1 / every_s, lambda s: cool(s) + 5.0)  # type: ignore[no-untyped-call]
+    rest = build(7200.0, pack_current=(0.05, 0.1), ambient_temp=(0.01, 20.0), **four)
+    heat = one(run(heat_pack.SET, rest, "rest"), "pack_idle_heat_w", "2")
+    assert heat.value == pytest.approx(watts, abs=0.5)
+    assert heat.se is not None
+    assert heat.se < 0.6
+
+
 @pytest.mark.parametrize("every_s", [30, 200])
 def test_noise_alone_is_no_warming_and_its_error_is_honest(every_s: int) -> None:
     """Rests of five hours with 0.25 K of noise: scatter of one window's slope as announced, none of many 5
