@@ -11,6 +11,7 @@ import fcntl
 import json
 import os
 import socket
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -53,8 +54,8 @@ class Store:
                 (folder / name).mkdir(exist_ok=True, mode=0o750)
             if new:
                 (folder / "lake" / MARK).touch()
-            if profiles is not None and not (folder / FILE).exists():
-                (folder / FILE).write_text(f"profiles = {json.dumps(str(Path(profiles).absolute()))}\n", "utf-8")
+            if profiles is not None:
+                _use_profiles(folder, Path(profiles).absolute())
         except OSError as error:
             raise StoreError(f"cannot be written ({error.strerror})", folder, "Check the path and its rights") from None
         return cls.open(folder)
@@ -141,6 +142,21 @@ class Store:
             file.write(f"{what}, process {os.getpid()} on {socket.gethostname()}, since {since}\n")
             file.flush()
             yield
+
+
+def _use_profiles(folder: Path, profiles: Path) -> None:
+    """Name the folder of profiles in the store's settings, where they name none.
+
+    Raises: SettingsError when they name another one.
+    """
+    path = folder / FILE
+    kept = read_settings(folder).profiles
+    text = path.read_text("utf-8") if path.exists() else ""
+    if "profiles" not in tomllib.loads(text):
+        path.write_text(f"profiles = {json.dumps(str(profiles))}\n{text}", "utf-8")
+    elif (folder / kept).resolve() != profiles.resolve():
+        what = f"the store uses the profiles in {folder / kept}, not {profiles}"
+        raise SettingsError(what, path, "Change profiles = ... there if that is what you want")
 
 
 @lru_cache(maxsize=8)

@@ -197,6 +197,12 @@ def test_no_store_and_a_foreign_folder(tmp_path: Path) -> None:
         Store.create(tmp_path / "photos")
 
 
+def test_other_profiles_than_the_stores_own_are_not_passed_over(bench: Bench, tmp_path: Path) -> None:
+    Store.create(bench.store.folder, DATA)
+    with pytest.raises(SettingsError, match="the store uses the profiles in"):
+        Store.create(bench.store.folder, tmp_path)
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
