@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from decoders.layout import Message, Signal
 
 U64 = NDArray[np.uint64]
+Bytes = NDArray[np.uint8]
 EXACT = 2**53  # every whole number up to here is a float64
 
 
@@ -50,20 +51,17 @@ class Words:
         return self._big[byte]
 
 
-def extract(message: Message, payload: NDArray[np.uint8], length: NDArray[np.uint8] | None = None,
-            ) -> dict[str, Column]:
+def extract(message: Message, payload: Bytes, length: Bytes | None = None) -> dict[str, Column]:
     """Physical values of every signal of one message.
 
     Args:
-        payload: uint8 (frames, width), width at least 8 and at least the message's length, zero past each
-        length. length: uint8 (frames,), data bytes present; None when every frame is as long as the message.
-    Returns: by signal name, in the order of the layout. A signal past the end of a short frame, or whose
-    selector
-        says otherwise, is invalid there; so are the dependants of a selector value that the DBC does not
-        know.
+        payload: uint8 (frames, width), width at least 8, zero past each frame's length.
+        length: uint8 (frames,), data bytes present; None when every frame is as long as the message.
+    Returns: by signal name, in the order of the layout. A signal is invalid where the frame ends before it, where its
+        selector says otherwise, and where the selector has a value that the DBC does not know.
     """
-    words = Words(payload)
-    short = None if length is None or not len(length) or int(length.min()) >= message.length else length
+    words, n = Words(payload), len(payload)
+    short = None if length is None or not n or int(length.min()) >= message.length else length.astype(np.uint16) * 8
     columns: dict[str, Column] = {}
     by_name = {s.name: s for s in message.signals}
     pending = set(by_name)
@@ -71,16 +69,17 @@ def extract(message: Message, payload: NDArray[np.uint8], length: NDArray[np.uin
     def column(name: str) -> Column:
         if name in columns:
             return columns[name]
-        if name not in pending:  # a selector that selects itself, over any number of steps
-            return Column(np.zeros(len(payload), np.int64), np.zeros(len(payload), np.bool_))
+        if name not in pending:  # a selector that selects itself, or one that is not there
+            return Column(np.zeros(n, np.int64), np.zeros(n, np.bool_))
         pending.discard(name)
         signal = by_name[name]
-        valid = None if short is None else _both(None, short.astype(np.uint16) * 8 >= signal.end_bit)
+        valid = None if short is None else short >= signal.end_bit
         if signal.parent is not None:
-            present = (_selected(column(signal.parent), signal.when)
-                       if signal.parent in by_name else np.zeros(len(payload), np.bool_))
-            valid = _both(valid, present)
-        columns[name] = Column(scaled(signal, raw_bits(words, signal)), valid)
+            valid = _both(valid, _selected(column(signal.parent), signal.when))
+        if signal.end_bit <= 8 * payload.shape[1]:
+            columns[name] = Column(scaled(signal, raw_bits(words, signal)), valid)
+        else:  # of a message longer than any frame (J1939 transport)
+            columns[name] = Column(scaled(signal, np.zeros(n, np.uint64)), np.zeros(n, np.bool_))
         return columns[name]
 
     return {s.name: column(s.name) for s in message.signals}

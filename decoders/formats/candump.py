@@ -1,11 +1,12 @@
 """Text logs in the candump -L form.
 
-    (1579857014.345944) can2 486#82967A6B            data frame; three hexadecimal digits are an 11-bit
-    identifier (1579857014.346012) can2 18FEEE00#7BFFFFFF       eight digits: 29 bits
-    (1579857014.346101) can2 123##5AABB              CAN FD, flags nibble (1 bit rate switch, 2 error
-    passive), data (1579857014.346200) can2 123#R4                  remote frame;  20000004#0001000000000000
-    error frame
-Behind a line may stand " R" or " T": received, or sent by the logger itself. The time is UTC seconds.
+    (1579857014.345944) can2 486#82967A6B          data frame; three hexadecimal digits are an 11-bit identifier
+    (1579857014.346012) can2 18FEEE00#7BFFFFFF     eight digits: 29 bits
+    (1579857014.346101) can2 123##5AABB            CAN FD: flags (1 bit rate switch, 2 error passive), then data
+    (1579857014.346200) can2 123#R4                remote frame
+    (1579857014.346300) can2 20000004#0001000000000000    error frame
+Behind a line may stand " R" or " T": received, or sent by the logger itself. The time is UTC seconds; a log that
+begins near 0 has a relative clock.
 Source: can-utils, candump(1) option -L and lib.h; error flag 0x20000000: Linux can/error.h.
 """
 

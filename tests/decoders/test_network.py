@@ -121,6 +121,13 @@ def test_lenient_leaves_out_what_cannot_be_decoded_and_says_so(tmp_path: Path) -
     assert network.notes == ("bad.dbc: message M, signal A: needs 68 bits, but the message has 8 bytes (64 bits)",)
 
 
+def test_a_message_longer_than_any_frame_gives_what_a_frame_holds(tmp_path: Path) -> None:
+    block = ('BO_ 5 M: 200 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" X\n SG_ B : 512|8@1+ (1,0) [0|0] "" X\n'
+             ' SG_ C : 1590|10@1- (0.5,0) [0|0] "" X\n')
+    table = decode(frames_of(5, [b"\7" * 8, b"\7" * 64]), Network.load(dbc(tmp_path, "long.dbc", block)))["M"]
+    assert table.select("A", "B", "C").rows() == [(7, None, None)] * 2
+
+
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(NetworkError, match=r"absent\.dbc"):
         Network.load(tmp_path / "absent.dbc")
