@@ -14,37 +14,32 @@ class Caution:
 
 
 GENERAL = Caution(
-    "These pages are written by a batch run after the fact. They are no safety system: they can neither "
-    "warn in time nor "
-    "prevent anything. A good score is no proof that a vehicle is safe.",
+    "These pages are written by a batch run after the fact. They are no safety system: they can neither warn in "
+    "time nor prevent anything. A good score is no proof that a vehicle is safe.",
     "engineering choice",
 )
 
 BRAKE = Caution(
-    "Do not ride this vehicle until a qualified person has inspected the brakes. Clearing a fault code or "
-    "updating software "
-    "does not clear a brake finding.",
+    "Do not ride this vehicle until a qualified person has inspected the brakes. Clearing a fault code or updating "
+    "software does not clear a brake finding.",
     "engineering choice",
 )
 
 DRIVE = Caution(
-    "Do not ride this vehicle until a qualified person has found why it may drive without being asked to. "
-    "Lift the driven wheels off the ground before any test under power.",
+    "Do not ride this vehicle until a qualified person has found why it may drive without being asked to. Lift the "
+    "driven wheels off the ground before any test under power.",
     "common practice",
 )
 
 PACK = (
     Caution(
-        "Stop using a pack that smells, leaks, smokes, swells, changes colour, gets too hot or no longer "
-        "holds charge. "
-        "Move away from it and call the fire service; do not wait for a second opinion from data.",
+        "Stop using a pack that smells, leaks, smokes, swells, changes colour, gets too hot or no longer holds "
+        "charge. Move away from it and call the fire service; do not wait for a second opinion from data.",
         "fire-safety tips for lithium-ion batteries of the NFPA",
     ),
     Caution(
-        "A pack cannot be switched off: its cells keep their voltage and can drive thousands of amperes "
-        "into a short "
-        "circuit. Work inside a pack is for qualified, where required licensed, persons; local codes "
-        "prevail.",
+        "A pack cannot be switched off: its cells keep their voltage and can drive thousands of amperes into a "
+        "short circuit. Work inside a pack is for qualified, where required licensed, persons; local codes prevail.",
         "common practice",
     ),
     Caution(
@@ -52,21 +47,18 @@ PACK = (
         "common practice",
     ),
     Caution(
-        "By road, a damaged or defective pack travels only under special provision 376 (packing "
-        "instructions P908 or "
-        "P911, LP904 or LP906) after assessment by an expert. By air it is forbidden (special provision "
-        "A154). In the "
-        "United States see 49 CFR 173.185(f). Rules change every year: check the edition in force.",
+        "By road, a damaged or defective pack travels only under special provision 376 (packing instructions P908 "
+        "or P911, LP904 or LP906) after assessment by an expert. By air it is forbidden (special provision A154). "
+        "In the United States see 49 CFR 173.185(f). Rules change every year: check the edition in force.",
         "ADR SP 376; IATA DGR SP A154; 49 CFR 173.185(f)",
     ),
 )
 
 HEAT = Caution(
-    "Charge between 0 and 40 °C, away from exits, attended, with the listed charger. Above 60 °C at any "
-    "cell do not use "
-    "the pack; if it keeps heating without load, leave and call the fire service.",
-    "fire-safety tips for lithium-ion batteries of the NFPA; the 60 °C figure is common practice for this "
-    "cell chemistry",
+    "Charge between 0 and 40 °C, away from exits, attended, with the listed charger. Above 60 °C at any cell do "
+    "not use the pack; if it keeps heating without load, leave and call the fire service.",
+    "fire-safety tips for lithium-ion batteries of the NFPA; the 60 °C figure is common practice for this cell "
+    "chemistry",
 )
 
 TOUCH = Caution(

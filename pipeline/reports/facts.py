@@ -24,9 +24,8 @@ class Facts:
     stated: the logs whose sidecars said a fact (batch, built, in_service).
 
     metrics: start_t, kind, name, item, value, unit, se, n, coverage.  events: session_start_t, kind, item,
-    start_t,
-    end_t,
-    keys, numbers (lists of equal length).  zone None: the zone is unknown and the page says UTC."""
+    start_t, end_t, keys, numbers (lists of equal length).  zone None: the zone is unknown and the page says
+    UTC."""
 
     vehicle: str
     about: Row

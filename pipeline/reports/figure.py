@@ -1,9 +1,8 @@
 """A figure: what the browser draws, what is read aloud instead, and the numbers in a table.
 
-Specifications are plain dicts in the form of plotly.js. A text that begins with "@" (as in "@stop") is the
-name of a
-colour of the style sheet; assets/figures.js replaces it when drawing, so that one page serves light and dark.
-Sample arrays travel as base64 of 64-bit floats (plotly.js typed array form: dtype, bdata).
+Specifications are plain dicts in the form of plotly.js. A text that begins with "@" (as in "@stop") is the name
+of a colour of the style sheet; assets/figures.js replaces it when drawing, so that one page serves light and
+dark. Sample arrays travel as base64 of 64-bit floats (plotly.js typed array form: dtype, bdata).
 """
 
 from __future__ import annotations
@@ -28,10 +27,9 @@ DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """id: unique on the page, [a-z0-9-]. note: what was left out in drawing. alt: what one sees, in a
-    sentence.
-    sync: figures of the same non-empty name share their time range. head, body: the numbers as a table.
-    command: writes every sample of what is drawn."""
+    """id: unique on the page, [a-z0-9-]. note: what was left out in drawing. alt: what one sees, in a sentence.
+    sync: figures of the same non-empty name share their time range. head, body: the numbers as a table. command:
+    writes every sample of what is drawn."""
 
     id: str
     title: str

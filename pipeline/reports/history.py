@@ -24,15 +24,12 @@ FORM = "herdbook-history/1"
 Document = dict[str, Any]
 
 READ_THIS = (
-    "This file says what was recorded. It names no cause and nobody's responsibility; that decision stays "
-    "with "
+    "This file says what was recorded. It names no cause and nobody's responsibility; that decision stays with "
     "people, and consumer law differs from country to country.",
-    "Absence of records is not evidence of absence of use, and a time without findings is not evidence of "
-    "good "
+    "Absence of records is not evidence of absence of use, and a time without findings is not evidence of good "
     "condition.",
     "Values are those of the sensors built into the vehicle; their accuracy was not checked independently.",
-    "A finding is the statement of a rule with the limit in force in the rule set named; other "
-    "explanations may "
+    "A finding is the statement of a rule with the limit in force in the rule set named; other explanations may "
     "remain and are named where they are known.",
 )
 

@@ -45,9 +45,8 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         blocks.append(Note("No braking with demand and delivery is on record.", "absent"))
     blocks.append(Note(f"{cautions.BRAKE.text} {cautions.GENERAL.text}", "caution"))
     lead = (
-        "Figures from motor and pack currents. Slope, load and tyres are not observed, so nothing here is "
-        "a brake test and "
-        "nothing says whether a legal requirement is met."
+        "Figures from motor and pack currents. Slope, load and tyres are not observed, so nothing here is a brake "
+        "test and nothing says whether a legal requirement is met."
     )
     return Leaf("braking", "Braking", lead, blocks)
 

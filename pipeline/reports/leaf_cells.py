@@ -31,9 +31,9 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     if not blocks:
         blocks.append(Note("No group voltages are on record, or no session was fit to split them.", "absent"))
     lead = (
-        "In the flat middle of the charge curve a millivolt is several percent of charge, so a small "
-        "spread there proves "
-        "little. Offsets are read at the knees near full and near empty; resistance from answers to current steps."
+        "In the flat middle of the charge curve a millivolt is several percent of charge, so a small spread there "
+        "proves little. Offsets are read at the knees near full and near empty; resistance from answers to current "
+        "steps."
     )
     return Leaf("cells", "Cell groups", lead, blocks)
 

@@ -1,9 +1,8 @@
 """From facts to one HTML file: templates, style, script and drawing engine in one piece, nothing fetched,
 ever.
 
-A content security policy in the head names the hash of each script of ours: any other script, request or
-frame that a
-hostile text might bring is refused by the browser, on top of the escaping that the templates do.
+A content security policy in the head names the hash of each script of ours: any other script, request or frame
+that a hostile text might bring is refused by the browser, on top of the escaping that the templates do.
 """
 
 from __future__ import annotations
