@@ -27,6 +27,7 @@ def night(
 ) -> None:
     """Run the nightly scan once under Prefect: take in what is new, assess, publish, send the message."""
     from dataclasses import replace
+    from pathlib import Path
 
     from flows.once import Request
     from flows.plan import read_plan
@@ -36,7 +37,8 @@ def night(
     made = Store.create(store, profiles)
     plan = read_plan(made.folder)
     plan = replace(plan, workers=jobs or plan.workers)
-    where = inbox or plan.inbox
+    where = inbox if "://" in inbox or not inbox else str(Path(inbox).absolute())
+    where = where or plan.inbox
     if not where:
         raise SettingsError("no inbox", store, "Name one: herdbook night INBOX, or [night] inbox in herdbook.toml")
     _show(_run(Request("night", where, str(made.folder), plan), "night"), json)

@@ -1,27 +1,25 @@
-"""The night's settings: the [night] table of the store's herdbook.toml.
+"""The night's settings: the [night] table of the store's herdbook.toml. Every key has a default.
 
 [night]
-inbox = "/data/inbox"       # folder or any fsspec URL; needed for serving
-cron = "30 2 * * *"         # when, in the store's zone (top-level `zone`) unless [night] zone says
-otherwise
-workers = 4                 # processes that decode and assess; else one a core
-bundle_mb = 16              # small logs are bundled up to this size, so that Prefect's share of the
-time stays small
-notify = ["https://hooks.example/fleet", "mailto://..."]   # webhook or any Apprise address
-when = "always"             # or "news": no message when there is nothing to call about
-quiet_days = 3              # call when no vehicle at all has a newer record
-limit_h = 6                 # a night that takes longer is ended; the next one goes on from there
-retries = 2                 # of a task whose worker died, and of the night itself
-server = "http://host:4200/api"   # a Prefect server that somebody else runs; else we start one
-port = 4200                 # of our own server while serving
-dask = "tcp://host:8786"    # a Dask scheduler, or "local": a cluster of processes on this machine
+inbox = "/data/inbox"   # folder (relative to the store) or any fsspec URL; needed for serving
+cron = "30 2 * * *"     # when to run while serving
+zone = "Europe/Vienna"  # of cron and run names; else the store's (top-level `zone`)
+workers = 4             # processes that decode and assess; else one a core
+bundle_mb = 16          # small logs are bundled up to this size: Prefect's share of the time stays small
+notify = ["https://hooks.example/fleet", "mailto://..."]  # webhook or any Apprise address
+when = "always"         # or "news": no message when there is nothing to call about
+quiet_days = 3          # call when no vehicle at all has a newer record
+limit_h = 6             # a night that takes longer is ended; the next one goes on from there
+server = "http://host:4200/api"  # a Prefect server that somebody else runs; else we start one
+port = 4200             # of our own server while serving
+dask = "tcp://host:8786"  # a Dask scheduler, or "local": a cluster of processes on this machine
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -42,7 +40,6 @@ class Plan:
     when: str = "always"
     quiet_days: float | None = None
     limit_h: float = 6.0
-    retries: int = 2
     server: str = ""
     port: int = 4200
     dask: str = ""
@@ -57,7 +54,6 @@ NUMBERS = {
     "bundle_mb": (0, 1e6),
     "quiet_days": (0, 3650),
     "limit_h": (0.01, 720),
-    "retries": (0, 20),
     "port": (1, 65535),
 }
 
@@ -67,7 +63,10 @@ def read_plan(store: Path | str) -> Plan:
     from pipeline.settings import FILE, read_settings
 
     settings = read_settings(Path(store))
-    return plan_of(settings.other.get("night", {}), settings.zone, Path(store) / FILE)
+    plan = plan_of(settings.other.get("night", {}), settings.zone, Path(store) / FILE)
+    if not plan.inbox or "://" in plan.inbox:
+        return plan
+    return replace(plan, inbox=str(Path(store).absolute() / plan.inbox))
 
 
 def plan_of(table: Mapping[str, Any], zone: str, path: Path) -> Plan:
@@ -90,7 +89,7 @@ def _checked(key: str, value: object, path: Path) -> object:
         low, high = NUMBERS[key]
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
             raise SettingsError(f"[night] {key} = {value!r}", path, f"Write a number from {low:g} to {high:g}")
-        return int(value) if key in ("workers", "retries", "port") else float(value)
+        return int(value) if key in ("workers", "port") else float(value)
     if key == "notify":
         if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
             raise SettingsError("[night] notify is not a list of addresses", path, 'Write notify = ["https://..."]')

@@ -22,7 +22,8 @@ def test_the_table_is_read_and_the_zone_is_the_stores(tmp_path: Path) -> None:
         'zone = "Europe/Vienna"\n[night]\ninbox = "in"\ncron = "0 4 * * 1-5"\nworkers = 3\nnotify = ["json://host/x"]\n'
     )
     plan = read_plan(tmp_path)
-    assert (plan.zone, plan.inbox, plan.cron, plan.workers) == ("Europe/Vienna", "in", "0 4 * * 1-5", 3)
+    assert (plan.zone, plan.cron, plan.workers) == ("Europe/Vienna", "0 4 * * 1-5", 3)
+    assert plan.inbox == str(tmp_path / "in")
     assert plan.notify == ("json://host/x",)
 
 
