@@ -20,6 +20,7 @@ def register(app: typer.Typer) -> None:
 def fleet(
     store: StoreFolder = DEFAULT_STORE,
     pages: Annotated[Path | None, typer.Option(help="Also write the fleet page and a page a vehicle here.")] = None,
+    dossiers: Annotated[bool, typer.Option("--dossiers", help="With --pages: dossiers of vehicles to call about.")] = False,
     notes: Annotated[bool, typer.Option("--notes", help="Show findings of severity `note` too.")] = False,
     json: Json = False,
 ) -> None:
@@ -40,7 +41,8 @@ def fleet(
         from pipeline.reports import write_fleet
 
         with screen.progress("fleet") as told:
-            written = write_fleet(opened, pages, lambda done, total: told(done, total, "pages"))
+            called = ("stop-use", "service") if dossiers else ()
+            written = write_fleet(opened, pages, lambda done, total: told(done, total, "pages"), called)
         if not json:
             screen.say(f"Fleet page: {written}")
 
