@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
 def fleet(
     store: StoreFolder = DEFAULT_STORE,
     pages: Annotated[Path | None, typer.Option(help="Also write the fleet page and a page a vehicle here.")] = None,
-    dossiers: Annotated[bool, typer.Option("--dossiers", help="With --pages: dossiers of vehicles to call about.")] = False,
+    dossiers: Annotated[bool, typer.Option("--dossiers", help="With --pages: also dossiers, of whom to call.")] = False,
     notes: Annotated[bool, typer.Option("--notes", help="Show findings of severity `note` too.")] = False,
     json: Json = False,
 ) -> None:
