@@ -62,17 +62,7 @@ def _note_rule_set(con: duckdb.DuckDBPyConnection, rule_set: str) -> None:
 
 
 def _sessions(con: duckdb.DuckDBPyConnection, done: Sequence[Assessed]) -> None:
-    gone = [(a.vehicle, s, e) for a in done for s, e in {*a.gone, *((s, e) for s, e, _ in a.stretches)}]
-    if gone:
-        frame = pl.DataFrame(gone, schema={"vehicle": pl.String, "a": pl.Int64, "b": pl.Int64}, orient="row")
-        con.register("gone", frame.with_columns(pl.col("a", "b").cast(US)))
-        for table, column in OF_A_STRETCH:
-            con.execute(f"""DELETE FROM {table} USING gone g WHERE {table}.vehicle = g.vehicle
-                            AND {table}.{column} >= g.a AND {table}.{column} < g.b""")
-        con.execute(
-            "DELETE FROM stretches USING gone g WHERE stretches.vehicle = g.vehicle AND start_t = g.a AND end_t = g.b"
-        )
-        con.unregister("gone")
+    _remove(con, [(a.vehicle, s, e) for a in done for s, e in {*a.gone, *((s, e) for s, e, _ in a.stretches)}])
     news = [(a.vehicle, *s) for a in done for s in a.stretches]
     names = {"vehicle": pl.String, "start_t": pl.Int64, "end_t": pl.Int64, "fingerprint": pl.String}
     insert(
@@ -93,6 +83,28 @@ def _sessions(con: duckdb.DuckDBPyConnection, done: Sequence[Assessed]) -> None:
         con.execute("""INSERT INTO events BY NAME
                        SELECT * REPLACE (map_from_entries(data) AS data) FROM incoming_events""")
         con.unregister("incoming_events")
+
+
+def _remove(con: duckdb.DuckDBPyConnection, gone: list[tuple[str, int, int]]) -> None:
+    """What is known of stretches. Rows lie in the order of nights: the bounds in time spare a look at older ones."""
+    names = {"vehicle": pl.String, "a": pl.Int64, "b": pl.Int64}
+    con.register("asked", pl.DataFrame(gone, schema=names, orient="row").with_columns(pl.col("a", "b").cast(US)))
+    con.execute("""CREATE OR REPLACE TEMP TABLE gone AS SELECT DISTINCT q.* FROM asked q JOIN stretches s
+                   ON s.vehicle = q.vehicle AND s.start_t < q.b AND s.end_t > q.a""")
+    con.unregister("asked")
+    first, last = con.execute("SELECT min(a), max(b) FROM gone").fetchall()[0]
+    if first is None:
+        return
+    for table, column in OF_A_STRETCH:
+        con.execute(
+            f"""DELETE FROM {table} USING gone g WHERE {table}.vehicle = g.vehicle
+                AND {table}.{column} >= g.a AND {table}.{column} < g.b
+                AND {table}.{column} >= ? AND {table}.{column} < ?""",
+            [first, last],
+        )
+    con.execute(
+        "DELETE FROM stretches USING gone g WHERE stretches.vehicle = g.vehicle AND start_t = g.a AND end_t = g.b"
+    )
 
 
 def _all(done: Sequence[Assessed], table: str) -> pl.DataFrame:
