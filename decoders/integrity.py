@@ -126,6 +126,7 @@ class IntegrityCheck:
     def failed_since(self) -> dict[str, I64]:
         """Times of frames with a wrong checksum since the last call, by message; empty arrays for guarded messages
         without any."""
+        self._flush()
         found: dict[str, list[I64]] = {}
         for _, watch in sorted(self._watches.items()):
             if watch.guard is not None and watch.guard.checksum is not None:

@@ -81,6 +81,17 @@ def test_missed_repeated_and_damaged_frames_are_counted(network: Network, pieces
     assert (found.counter_repeats, found.counter_gaps) == (1, 2)  # the repeat skips its own count, then the loss
 
 
+@pytest.mark.parametrize("pieces", [1, 5])
+def test_frames_with_a_wrong_checksum_are_told_by_time_each_once(network: Network, pieces: int) -> None:
+    t, payload = np.arange(100) * 10_000, sent(network, 100)
+    payload[[20, 70], 5] ^= 4
+    check, told = IntegrityCheck(network), []
+    for part_t, part in zip(np.array_split(t, pieces), np.array_split(payload, pieces), strict=True):
+        check.add(batch(part_t, part))
+        told += check.failed_since()["Guarded"].tolist()
+    assert told == [200_000, 700_000]
+
+
 def test_a_sleep_of_the_whole_bus_is_no_loss(network: Network) -> None:
     t, payload = np.arange(100) * 10_000, sent(network, 100)
     t[40:] += 3_600_000_000
