@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 import pipeline.part as part_module
-from decoders import Decoder, open_log
+from decoders import Decoder, Frames, Network, open_log
 from decoders.integrity import IntegrityCheck
 from pipeline.intake import take_log
 from pipeline.lake import LogRef, read_signals
@@ -102,11 +102,11 @@ def main(frames: int) -> None:
         print(f"part to roles  {read:.3f} s for {MESSAGES} roles, {taken.part_bytes / 1e6:.2f} MB part")
 
 
-def writes(pieces: list[object], network: object, folder: Path) -> None:
+def writes(pieces: list[Frames], network: Network, folder: Path) -> None:
     """Seconds and size of the part by compression."""
-    decoder = Decoder(network)  # type: ignore[arg-type]
+    decoder = Decoder(network)
     for frames in pieces:
-        decoder.add(frames)  # type: ignore[arg-type]
+        decoder.add(frames)
     tables = decoder.tables()
     columns = {f"{m}.{c}": t for m, table in tables.items() for c, t in table.schema.items() if c != "t"}
 
@@ -117,10 +117,10 @@ def writes(pieces: list[object], network: object, folder: Path) -> None:
             writer.close({})
 
     for kind, level in (("none", None), ("lz4", None), ("snappy", None), ("zstd", 1), ("zstd", 3)):
-        part_module.COMPRESSION, part_module.LEVEL = kind, level  # type: ignore[assignment]
+        part_module.COMPRESSION, part_module.LEVEL = kind, level
         took = best(write)
         print(f"  write {kind:6} {took:.3f} s, {(folder / 'x.parquet').stat().st_size / 1e6:.2f} MB")
-    part_module.COMPRESSION, part_module.LEVEL = "zstd", 1
+    part_module.COMPRESSION, part_module.LEVEL = "lz4", None
 
 
 if __name__ == "__main__":
