@@ -56,6 +56,8 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Findi
     low, limit, most = worst.select("extreme_v", "limit_v", "beyond_v").row(0)
     median = worst["median_v"].median()
     others = f"the median group stood at {median:.2f} V" if isinstance(median, float) else "the others are not known"
+    if low < 1.0:
+        others += "; a reading so near 0 V may also be an open measuring wire"
     where = f"{at_rest} of them without load" if at_rest else "always under load"
     return Finding(
         severity="stop-use" if grave else "service",

@@ -21,7 +21,7 @@ from pipeline.metrics.model import Metric
 UNIT = "% of rated charge"
 LIMITS = (
     Limit("look", 5.0, UNIT, "engineering choice: cells of one batch lie within 2 to 3 % of each other"),
-    Limit("act", 8.0, UNIT, "engineering choice: the group costs a twelfth of the range"),
+    Limit("act", 7.5, UNIT, "engineering choice: the group costs more than a fourteenth of the range"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("days", 30.0, "days", "engineering choice: both ends must be read close to each other in time"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: readings wanted at each end"),
