@@ -13,6 +13,7 @@ import os
 import pickle
 import queue
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -133,7 +134,8 @@ class _Worker:
         context = multiprocessing.get_context("spawn")
         self.pipe, theirs = context.Pipe()
         self.process: SpawnProcess = context.Process(target=_work, args=(theirs, threads), daemon=True)
-        self.process.start()
+        with _without_main():
+            self.process.start()
         theirs.close()
         self.sound = True
 
@@ -167,6 +169,24 @@ class _Worker:
         self.process.kill()
         self.process.join()
         self.process.close()
+
+
+_STARTING = threading.Lock()
+
+
+@contextlib.contextmanager
+def _without_main() -> Iterator[None]:
+    """Keep a starting worker from running our main module again: a script that scans without the usual
+    `if __name__ == "__main__"` would start scans in every worker. What workers run they import by name."""
+    main = sys.modules["__main__"]
+    with _STARTING:
+        kept: dict[str, Any] = {n: vars(main)[n] for n in ("__file__", "__spec__") if n in vars(main)}
+        vars(main).pop("__file__", None)
+        main.__spec__ = None
+        try:
+            yield
+        finally:
+            vars(main).update(kept)
 
 
 def _how(code: int | None) -> str:

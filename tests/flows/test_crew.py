@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import psutil
 import pytest
@@ -70,6 +71,19 @@ def test_workers_end_when_we_are_killed() -> None:
     owner.wait()
     owner.stdout.close()
     worker.wait(timeout=10)
+
+
+def test_a_script_without_a_guard_is_not_run_again_in_its_workers(tmp_path: Path) -> None:
+    """multiprocessing's spawn imports the main script in every child; ours must not."""
+    script = tmp_path / "script.py"
+    script.write_text(
+        "from pipeline.crew import Crew\nfrom tests.flows.crew_work import double\n"
+        "print('here')\nwith Crew(1) as crew:\n    print(crew.call(double, 21))\n"
+    )
+    root = str(Path(__file__).parents[2])
+    said = subprocess.run([sys.executable, str(script)], capture_output=True, text=True,
+                          env=os.environ | {"PYTHONPATH": root}, check=True)  # fmt: skip
+    assert (said.stdout, said.stderr) == ("here\n42\n", "")
 
 
 def test_results_are_those_of_a_plain_loop(crew: Crew) -> None:
