@@ -15,6 +15,8 @@ from pipeline.scan import in_words, taken_or_lost
 from pipeline.store import Store
 from pipeline.taken import Taken
 
+LEAST_MB = 1.0  # a smaller bundle costs more as a task than it gains by being shared
+
 
 @dataclass(frozen=True, slots=True)
 class Hands:
@@ -40,12 +42,14 @@ def dismiss() -> None:
         _CREWS.popitem()[1].close()
 
 
-def bundles(paths: Sequence[Path], size_mb: float, most: int = 200) -> list[list[Path]]:
-    """Logs in order, small ones together up to size_mb, so that what a task costs is spread over many."""
+def bundles(paths: Sequence[Path], size_mb: float, workers: int, most: int = 200) -> list[list[Path]]:
+    """Logs in order, small ones together up to size_mb, so that what a task costs is spread over many; but at least
+    two bundles for each worker when there is enough to share, so that none waits for another's."""
+    sizes = [_size_mb(path) for path in paths]
+    size_mb = min(size_mb, max(LEAST_MB, sum(sizes) / (2 * workers)))
     out: list[list[Path]] = []
     held = 0.0
-    for path in paths:
-        size = _size_mb(path)
+    for path, size in zip(paths, sizes, strict=True):
         if not out or held + size > size_mb or len(out[-1]) >= most:
             out.append([])
             held = 0.0

@@ -138,7 +138,7 @@ class _Scan:
     def take(self) -> None:
         """Every new log of the inbox into the store."""
         paths = step("look into the inbox", new_logs, self.store, self.request.inbox)
-        work = bundles(paths, self.request.plan.bundle_mb)
+        work = bundles(paths, self.request.plan.bundle_mb, self.hands.processes)
         self.tell(0, len(paths), "taking logs in")
         results = rolling(
             lambda some: take_task.submit(label(some), self.store, some, self.hands),
