@@ -25,7 +25,7 @@ def misbehave(how: str) -> str:
     if how == "swell":
         held = []
         while True:
-            held.append(bytearray(os.urandom(1 << 20) * 8))
+            held.append(b"x" * (1 << 26))  # written to, so that it is resident
     if how == "raise":
         raise ValueError("bad log")
     if how == "secretive":
