@@ -83,12 +83,8 @@ def _run(request: Request, title: str) -> Ended:
     from flows.once import run_once
     from pipeline.commands import screen
 
-    try:
-        with screen.progress(title) as show:
-            return run_once(request, show)
-    except KeyboardInterrupt:  # typer would leave without a word
-        screen.warn("herdbook: stopped; what was committed stays, and the next run goes on from there.")
-        raise typer.Exit(130) from None
+    with screen.progress(title) as show:
+        return run_once(request, show)
 
 
 def _show(ended: Ended, json: bool) -> None:

@@ -55,9 +55,10 @@ def run(app: typer.Typer) -> NoReturn:
     except DecoderError as error:
         warn(f"herdbook: {error}")
         sys.exit(4)
-    except KeyboardInterrupt:
-        warn("herdbook: stopped; what was committed stays, and the next run goes on from there.")
-        sys.exit(130)
+    except SystemExit as leaving:
+        if leaving.code == 130:  # typer leaves so on Ctrl-C, without a word
+            warn("herdbook: stopped; what was committed stays, and the next run goes on from there.")
+        raise
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)

@@ -39,7 +39,7 @@ def fetch(store: Store, url: str) -> Path:
         listed: dict[str, dict[str, Any]] = files.find(root, detail=True)
     except Exception as error:  # every file system has errors of its own
         what = f"the inbox cannot be listed ({type(error).__name__}: {error})"
-        raise InputError(what, url, "Check address, rights and network") from None
+        raise InputError(what, shown(url), "Check address, rights and network") from None
     wanted = [(name, about) for name, about in sorted(listed.items()) if _wanted(name, about, store.settings.settle_s)]
     fresh = [(n, a) for n, a in wanted if done.get(_address(url, n, root)) != _stamp(a)]
     for name, _ in _sidecars_first(fresh):
@@ -54,6 +54,12 @@ def fetch(store: Store, url: str) -> Path:
     return folder
 
 
+def shown(url: str) -> str:
+    """The address without the user and password that may stand in it."""
+    scheme, mark, rest = url.partition("://")
+    return f"{scheme}{mark}{rest.rpartition('@')[2] if '@' in rest.split('/')[0] else rest}"
+
+
 def _file_system(url: str) -> tuple[Any, str]:
     import fsspec
 
@@ -61,10 +67,10 @@ def _file_system(url: str) -> tuple[Any, str]:
         files, root = fsspec.core.url_to_fs(url)
     except (ImportError, ValueError) as error:
         what = f"the inbox's kind of address is not known: {error}"
-        raise SettingsError(what, url, "Install what it names") from None
+        raise SettingsError(what, shown(url), "Install what it names") from None
     except Exception as error:  # some connect at once, each with errors of its own
         what = f"the inbox cannot be reached ({type(error).__name__}: {error})"
-        raise InputError(what, url, "Check address, rights and network") from None
+        raise InputError(what, shown(url), "Check address, rights and network") from None
     return files, str(root)
 
 
@@ -124,7 +130,7 @@ def _fetch_one(files: Any, name: str, target: Path, url: str) -> None:
     except Exception as error:
         temporary.unlink(missing_ok=True)
         what = f"{name} cannot be fetched ({type(error).__name__}: {error})"
-        raise InputError(what, url, "Check rights and network, then scan again") from None
+        raise InputError(what, shown(url), "Check rights and network, then scan again") from None
     temporary.replace(target)
     old = time.time() - 3600
     os.utime(target, (old, old))  # it is whole: no need to let it settle

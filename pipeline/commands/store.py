@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from typing import Annotated, Any
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
 
 
 def register(app: typer.Typer) -> None:
@@ -15,6 +16,7 @@ def register(app: typer.Typer) -> None:
     group.command(epilog="Example: herdbook store check --repair --store fleet")(check)
     group.command(epilog="Example: herdbook store upkeep --store fleet")(upkeep)
     group.command(epilog="Example: herdbook store refit --store fleet")(refit)
+    group.command(epilog="Example: herdbook store redecode --store fleet")(redecode)
     group.command(epilog="Example: herdbook store publish --store fleet")(publish)
     app.add_typer(group, name="store")
 
@@ -23,15 +25,19 @@ def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Say what is in the store: vehicles, logs, frames, findings, room taken."""
     from pipeline.commands import screen
     from pipeline.commands.rows import rows
+    from pipeline.scan import outdated
     from pipeline.store import Store
 
     opened = Store.open(store)
     counts = rows(opened, "store_counts")[0]
     counts["catalogue_bytes"] = opened.fleet.stat().st_size
+    counts["outdated_logs"] = len(outdated(opened))
     if json:
         screen.as_json(counts)
         return
     screen.table(str(opened.folder), ("what", "how much"), list(lines(counts)))
+    if counts["outdated_logs"]:
+        screen.say(f"{counts['outdated_logs']:,} logs were decoded with other DBC files: herdbook store redecode")
 
 
 def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
@@ -114,6 +120,20 @@ def refit(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
         screen.table(f"{figures.height} reference figures", figures.columns, figures.rows(), note="Next: herdbook scan")
     else:
         screen.say("Too few vehicles of any profile for a reference; rules that need one stay not assessed.")
+
+
+def redecode(store: StoreFolder = DEFAULT_STORE, jobs: Jobs = None, json: Json = False) -> None:
+    """Decode again the logs whose profile has other DBC files by now; assess what they touch and publish."""
+    from dataclasses import asdict
+
+    from pipeline.commands import screen
+    from pipeline.commands.scan import in_words
+    from pipeline.scan import redecode as again
+    from pipeline.store import Store
+
+    with screen.progress("redecode") as told:
+        done = again(Store.open(store), jobs=jobs or os.cpu_count() or 1, progress=told)
+    screen.as_json(asdict(done)) if json else screen.say(in_words(done))
 
 
 def publish(store: StoreFolder = DEFAULT_STORE) -> None:

@@ -58,8 +58,7 @@ def _finding(item: str, rows: pl.DataFrame, what: str, words: str, limit: float,
         100 * limit,
         "%",
         f"{item}: {words} in {bad} of {frames} frames ({spell(100 * share, '%')}), in {hit.height} of "
-        f"{rows.height} "
-        f"logs{cause}.",
+        f"{rows.height} stretches of logged data{cause}.",
         se=100 * (share * (1 - share) / max(frames, 1)) ** 0.5,
         confidence=0.97,
         persistence=hit.height / rows.height,
