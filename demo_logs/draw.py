@@ -27,7 +27,7 @@ CALENDAR = (
 SIZES: dict[str, tuple[float, ...]] = {  # small, serviceable, large; in the units of KINDS
     "weak_group": (1.3, 1.6, 2.5), "imbalance": (1.5, 3.5, 6.0), "leaking_group": (1.5, 4.0, 8.0),
     "loose_sense_wire": (20, 45, 90), "low_capacity": (5, 12, 20), "balancer_stuck": (1,), "worn_pack": (12, 28, 38),
-    "current_offset": (0.5, 1.5, 3.0), "hot_for_load": (5, 12, 25), "rising_without_load": (8, 30, 60),
+    "current_offset": (0.5, 1.5, 3.0), "hot_for_load": (5, 12, 25), "rising_without_load": (8, 30, 45),
     "temp_open": (1,), "temp_short": (1,), "temp_frozen": (1,), "temp_offset": (4, 9, 15),
     "winding_hot": (1.6, 2.6, 4.0), "charger_stops_early": (80, 88), "regen_refused_unexplained": (0.3, 0.6, 1.0),
     "regen_weak": (0.15, 0.35, 0.6), "regen_late": (150, 350, 700), "regen_one_sided": (0.2, 0.5, 1.0),
