@@ -32,7 +32,7 @@ CHECKSUM_OK = "_checksum_ok"  # column beside a guarded message's signals: 1 rig
 ROWS = 100_000  # a row group is closed once it has this many rows
 KEY = b"herdbook"
 OWN = ("message", "log", "t", "channel", "source")
-COMPRESSION = "lz4"  # measured beside others in tests/bench/store_part.py: 4 % on top of decoding, zstd 30 %
+COMPRESSION = "lz4"  # the cheapest beside others in tests/bench/store_part.py
 LEVEL: int | None = None
 REPAIR = "Run `herdbook store check --repair`; it is rebuilt from its log"
 

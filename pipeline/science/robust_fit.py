@@ -57,8 +57,11 @@ def line(x: Floats, y: Floats) -> Line:
 
 def robust_sd(values: Floats, axis: int | None = None) -> Floats:
     """Standard deviation from the median absolute deviation; NaN are left out."""
-    centre = np.nanmedian(values, axis=axis, keepdims=True)
-    return np.asarray(MAD_TO_SD * np.nanmedian(np.abs(values - centre), axis=axis))
+    median = np.nanmedian if np.isnan(values).any() else np.median  # the plain one takes half the time
+    if axis == 0:  # along rows that lie together in memory
+        values, axis = np.ascontiguousarray(values.T), -1
+    centre = median(values, axis=axis, keepdims=True)
+    return np.asarray(MAD_TO_SD * median(np.abs(values - centre), axis=axis))
 
 
 def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 6) -> Slopes:
@@ -79,8 +82,9 @@ def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 
         raise ValueError("fewer than three blocks with a moving x")
     weight = np.ones_like(y)
     for _ in range(rounds):
-        dx = x[:, None] - _block_mean(np.broadcast_to(x[:, None], y.shape), weight, block, count)
-        dy = y - _block_mean(y, weight, block, count)
+        total = np.maximum(_block_sum(weight, block, count), 1e-300)
+        dx = x[:, None] - (_block_sum(weight * x[:, None], block, count) / total)[block]
+        dy = y - (_block_sum(weight * y, block, count) / total)[block]
         sxx = (weight * dx * dx).sum(axis=0)
         slope = (weight * dx * dy).sum(axis=0) / sxx
         residual = dy - slope * dx
@@ -101,6 +105,12 @@ def _levels(x: Floats, y: Floats, slope: Floats, weight: Floats, block: NDArray[
 
 
 def _block_sum(values: Floats, block: NDArray[np.int64], count: int) -> Floats:
+    """Sums by block, (count, columns). Blocks that stand in order, as samples in time do, are summed all at once."""
+    first = np.flatnonzero(np.diff(block, prepend=-1))
+    if block.size and (np.diff(block) >= 0).all():
+        out = np.zeros((count, values.shape[1]))
+        out[block[first]] = np.add.reduceat(values, first, axis=0)
+        return out
     return np.stack([np.bincount(block, values[:, j], count) for j in range(values.shape[1])], axis=1)
 
 
