@@ -56,8 +56,9 @@ def test_charge_of_every_group_balances() -> None:
     bleed = (
         trace.data["cell_bleed"][:, 0, :] * trace.data["cell_voltage"][:, 0, :] / profile.figure("pack", "bleed_ohm")
     )
-    into = -true.sum() - bleed.sum(axis=0) - cells.leak_a[0] * len(trace.t_s)
-    # the bleed of a step is decided at the end of the one before: one second of it may differ
+    dt = float(trace.t_s[1])
+    into = (-true.sum() - bleed.sum(axis=0) - cells.leak_a[0] * len(trace.t_s)) * dt
+    # the bleed of a step is decided at the end of the one before: one step of it may differ
     np.testing.assert_allclose((cells.soc - before)[0] * cells.ah[0] * 3600.0, into, atol=1.0)
     assert bleed.sum() > 0
 
