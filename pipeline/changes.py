@@ -96,7 +96,8 @@ class ChangeList:
         called = ", ".join(f"{n} {kind}" for kind, n in self.counts().items() if n) or "nothing changed"
         ban = len({s.vehicle for s in self.stop_use})
         first = f"STOP USE: {ban} vehicle{'s' * (ban != 1)}. " if ban else ""
-        refused = f"; {len(self.quarantined)} logs in quarantine" if self.quarantined else ""
+        out = len(self.quarantined)
+        refused = f"; {out} log{'s' * (out != 1)} in quarantine" if out else ""
         return f"{first}{self.logs_new} new log{'s' * (self.logs_new != 1)}, {called}{refused}."
 
     def as_dict(self) -> dict[str, object]:

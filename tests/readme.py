@@ -81,7 +81,7 @@ def write_anew(folder: Path) -> None:
         print(f"{code:3d}  {said.command}")
         if code not in NEWS:
             sys.exit(output)
-        fresh = shortened(output, said.output)
+        fresh = output if said.output == "..." else shortened(output, said.output)  # `...` alone: fill it in
         at = text.index(f"$ {said.command}\n", at) + len(said.command) + 3
         text = text[:at] + fresh + text[at + len(said.output) :]
     path.write_text(text, "utf-8")

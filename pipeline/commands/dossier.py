@@ -26,4 +26,4 @@ def dossier(
 
     opened = Store.open(store)
     written = write_dossier(opened, vehicle, out or opened.pages)
-    screen.say(f"Dossier: {written} ({written.stat().st_size / 1e6:.1f} MB, opens offline)")
+    screen.say(f"Dossier: {screen.place(written)} ({written.stat().st_size / 1e6:.1f} MB, opens offline)")

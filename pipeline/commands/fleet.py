@@ -44,7 +44,7 @@ def fleet(
             called = ("stop-use", "service") if dossiers else ()
             written = write_fleet(opened, pages, lambda done, total: told(done, total, "pages"), called)
         if not json:
-            screen.say(f"Fleet page: {written}")
+            screen.say(f"Fleet page: {screen.place(written)}")
 
 
 def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]]) -> None:

@@ -37,7 +37,7 @@ def history(
         raise SettingsError(f"--units {units} is not known", do="Use km or mi")
     opened = Store.open(store)
     written = write_history(opened, vehicle, out or opened.pages, form, zone, units, as_of)
-    screen.say(f"History: {written}")
+    screen.say(f"History: {screen.place(written)}")
 
 
 def verify(

@@ -38,5 +38,6 @@ def quarantine(
         screen.say("Nothing is in quarantine.")
     else:
         columns = ("name", "reason", "detail", "advice", "tries")
-        screen.table(f"{len(found)} logs in quarantine", columns, [[f[c] for c in columns] for f in found],
-                     note="Once mended: herdbook quarantine --retry")
+        title = f"{screen.plural(len(found), 'log')} in quarantine"
+        rows_shown = [[f[c] for c in columns] for f in found]
+        screen.table(title, columns, rows_shown, note="Once mended: herdbook quarantine --retry")

@@ -8,6 +8,7 @@ import sys
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -31,6 +32,16 @@ def safe(text: object) -> str:
     return "".join(
         c if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs") else f"\\u{ord(c):04x}" for c in str(text)
     )
+
+
+def place(path: Path) -> str:
+    """A path as the reader would type it: relative where that is shorter."""
+    near = Path(os.path.relpath(path))
+    return str(path if near.parts[:1] == ("..",) else near)
+
+
+def plural(count: int, one: str) -> str:
+    return f"{count:,} {one}{'s' * (count != 1)}"
 
 
 def say(text: str = "", style: str | None = None) -> None:

@@ -35,7 +35,7 @@ def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     if json:
         screen.as_json(counts)
         return
-    screen.table(str(opened.folder), ("what", "how much"), list(lines(counts)))
+    screen.table(screen.place(opened.folder), ("what", "how much"), list(lines(counts)))
     if counts["outdated_logs"]:
         screen.say(f"{counts['outdated_logs']:,} logs were decoded with other DBC files: herdbook store redecode")
 
@@ -145,4 +145,4 @@ def publish(store: StoreFolder = DEFAULT_STORE) -> None:
     opened = Store.open(store)
     with opened.lock("publish"):
         again(opened)
-    screen.say(f"Published: {opened.fleet}")
+    screen.say(f"Published: {screen.place(opened.fleet)}")

@@ -47,7 +47,7 @@ def wires(
         from pipeline.reports.signal_files import write_signals
 
         written = write_signals(opened, vehicle, signals, start, end, out, points, every, zone)
-        screen.say(f"Written: {written} ({written.stat().st_size / 1e6:.2f} MB)")
+        screen.say(f"Written: {screen.place(written)} ({written.stat().st_size / 1e6:.2f} MB)")
         return
     from pipeline.reports.terminal import plot_lines
     from pipeline.reports.wires import gather
