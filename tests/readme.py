@@ -47,6 +47,7 @@ def run(command: str, folder: Path) -> tuple[int, str]:
 
 def shape(text: str) -> list[str]:
     """Lines without digits and widths: times, sizes and seconds differ from run to run, words do not."""
+    text = re.sub(r"\b[0-9a-f]{12,64}\b", "#", text)  # hashes and seals
     lines = (re.sub(r"\s+", " ", re.sub(r"[\d.,#]+", "#", line)).strip() for line in text.splitlines())
     return [line for line in lines if line]
 

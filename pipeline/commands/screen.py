@@ -95,12 +95,12 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], 
     from rich.text import Text
 
     rows = [list(r) for r in rows]
-    t = Table(title=Text(safe(title)), title_justify="left", title_style="bold", caption=note or None,
+    t = Table(title=Text(safe(title)), title_justify="left", title_style="bold", caption=Text(safe(note)) if note else None,
               caption_justify="left", box=None, pad_edge=False, header_style="dim", show_edge=False)
     for i, name in enumerate(columns):
         first = next((r[i] for r in rows if r[i] is not None), None)
         number = isinstance(first, NUMERIC) and not isinstance(first, bool)
-        t.add_column(name, justify="right" if number else "left", overflow="fold", no_wrap=number)
+        t.add_column(Text(safe(name)), justify="right" if number else "left", overflow="fold", no_wrap=number)
     for r in rows:
         t.add_row(*(Text(cell(v), style=SEVERITY_STYLE.get(str(v), "")) for v in r))
     console().print(t)
