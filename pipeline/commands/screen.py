@@ -95,7 +95,8 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], 
     from rich.text import Text
 
     rows = [list(r) for r in rows]
-    t = Table(title=Text(safe(title)), title_justify="left", title_style="bold", caption=Text(safe(note)) if note else None,
+    caption = Text(safe(note)) if note else None
+    t = Table(title=Text(safe(title)), title_justify="left", title_style="bold", caption=caption,
               caption_justify="left", box=None, pad_edge=False, header_style="dim", show_edge=False)
     for i, name in enumerate(columns):
         first = next((r[i] for r in rows if r[i] is not None), None)
