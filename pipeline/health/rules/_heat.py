@@ -7,8 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import Reference, metric_rows, middle, recent, reference
-from pipeline.health.model import Record
+from pipeline.health.evidence import (
+    Reference,
+    largest,
+    metric_rows,
+    middle,
+    recent,
+    reference,
+    seconds,
+    spell,
+    windows,
+)
+from pipeline.health.model import Finding, Record
 from pipeline.health.pooled import pool
 from pipeline.population import OWN_RESISTANCE, PER_MOHM
 
@@ -40,6 +50,30 @@ class Multiple:
     se: float
     spread: float
     vehicles: int
+
+
+def too_hot(side: str, what: str, rows: pl.DataFrame, limit: float, signals: tuple[str, ...]) -> Finding | None:
+    """The finding of a part that passed its limit in at least two rides; rows: highest temperature of each, degC."""
+    hit = rows.filter(pl.col("value") > limit)
+    if hit.height < 2:
+        return None
+    top = largest(hit["value"])
+    return Finding(
+        "service",
+        side,
+        top,
+        limit,
+        "degC",
+        f"The {side} {what} passed {spell(limit, 'degC')} in {hit.height} of {rows.height} rides, "
+        f"{spell(top, 'degC')} at most.",
+        se=2.0,
+        confidence=0.95,
+        persistence=hit.height / rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "value"),
+        signals=signals,
+    )
 
 
 def multiple(record: Record, name: str, item: str, limits: dict[str, float], fitted: bool) -> Multiple | None:

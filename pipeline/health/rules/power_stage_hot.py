@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, largest, metric_rows, middle, seconds, spell, windows
+from pipeline.health.evidence import confidence, metric_rows, middle, seconds, spell, windows
 from pipeline.health.examples import days, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._heat import DRIVE_CAUTION
+from pipeline.health.rules._heat import DRIVE_CAUTION, too_hot
 from pipeline.metrics.model import Metric
 
 
@@ -22,31 +22,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     found = []
     for side in sorted(set(tops["item"].to_list())):
         rows = tops.filter(pl.col("item") == side)
-        hit = rows.filter(pl.col("value") > limit)
-        if hit.height >= 2:
-            found.append(_hot(side, rows, hit, limit))
+        hot = too_hot(side, "power stage", rows, limit, ("fet_temp", "motor_current", "derate"))
+        if hot is not None:
+            found.append(hot)
     named = {f.item for f in found}
     return found + [f for f in _apart(record, tops, limits) if f.item not in named]
-
-
-def _hot(side: str, rows: pl.DataFrame, hit: pl.DataFrame, limit: float) -> Finding:
-    top = largest(hit["value"])
-    return Finding(
-        "service",
-        side,
-        top,
-        limit,
-        "degC",
-        f"The {side} power stage passed {spell(limit, 'degC')} in {hit.height} of {rows.height} rides, "
-        f"{spell(top, 'degC')} at most.",
-        se=2.0,
-        confidence=0.95,
-        persistence=hit.height / rows.height,
-        count=hit.height,
-        duration_s=seconds(hit),
-        windows=windows(hit, "value"),
-        signals=("fet_temp", "motor_current", "derate"),
-    )
 
 
 def _apart(record: Record, tops: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:

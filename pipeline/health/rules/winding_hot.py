@@ -12,7 +12,6 @@ import polars as pl
 
 from pipeline.health.evidence import (
     confidence,
-    largest,
     metric_rows,
     seconds,
     spell,
@@ -20,10 +19,8 @@ from pipeline.health.evidence import (
 )
 from pipeline.health.examples import days, fleet, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._heat import DRIVE_CAUTION, Multiple, has_figures, multiple
+from pipeline.health.rules._heat import DRIVE_CAUTION, Multiple, has_figures, multiple, too_hot
 from pipeline.metrics.model import Metric
-
-FIGURES = tuple(("drive", key) for key in ("winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm"))
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -45,26 +42,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _hot(record: Record, side: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
     own = record.profile.drive.get("winding_max_c")
     limit = float(own) if isinstance(own, int | float) else limits["highest"]
-    hit = rows.filter(pl.col("value") > limit)
-    if hit.height < 2:
-        return None
-    top = largest(hit["value"])
-    return Finding(
-        "service",
-        side,
-        top,
-        limit,
-        "degC",
-        f"The {side} winding passed {spell(limit, 'degC')} in {hit.height} of {rows.height} rides, "
-        f"{spell(top, 'degC')} at most.",
-        se=2.0,
-        confidence=0.95,
-        persistence=hit.height / rows.height,
-        count=hit.height,
-        duration_s=seconds(hit),
-        windows=windows(hit, "value"),
-        signals=("motor_temp", "motor_current", "motor_speed"),
-    )
+    return too_hot(side, "winding", rows, limit, ("motor_temp", "motor_current", "motor_speed"))
 
 
 def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Finding | None:
