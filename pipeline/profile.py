@@ -134,7 +134,7 @@ def _checked(path: Path, raw: bytes, table: dict[str, Any]) -> Profile:
     buses = _buses(path, table.get("bus"))
     dbc_bytes = b"\0".join(channel.encode() + b"\0" + dbc.read_bytes() for channel, dbc in buses)
     network_hash = hashlib.sha256(dbc_bytes).hexdigest()
-    roles = tuple(mappings(table.get("roles", {}), _units(path, buses)))
+    roles = tuple(mappings(table.get("roles", {}), _units(path, buses, network_hash)))
     valid = table.get("valid", {})
     profile = Profile(
         name,
@@ -191,23 +191,15 @@ def _buses(path: Path, entries: object) -> tuple[tuple[str, Path], ...]:
     return tuple(buses)
 
 
-def _units(path: Path, buses: tuple[tuple[str, Path], ...]) -> Units:
+def _units(path: Path, buses: tuple[tuple[str, Path], ...], network_hash: str) -> Units:
     """Unit by (message, signal) over all buses, as the DBC files give them."""
-    import cantools
+    from decoders import DecoderError
 
-    units: Units = {}
-    for _, dbc in buses:
-        try:
-            database = cantools.database.load_file(str(dbc), strict=False)
-        except Exception as error:
-            what = f"DBC file {dbc.name} does not load: {error}"
-            raise ProfileError(what, path, "Correct the DBC file") from None
-        if not isinstance(database, cantools.database.can.Database):
-            raise ProfileError(f"{dbc.name} is no DBC file", path, "Name a DBC file in [[bus]]")
-        for message in database.messages:
-            for signal in message.signals:
-                units[str(message.name), str(signal.name)] = str(signal.unit or "")
-    return units
+    try:
+        messages = _network(buses, network_hash).messages
+    except DecoderError as error:
+        raise ProfileError(f"its DBC files do not load: {error}", path, "Correct the DBC file") from None
+    return {(message.name, signal.name): signal.unit for message in messages for signal in message.signals}
 
 
 def _table(table: dict[str, Any], key: str) -> dict[str, object]:
