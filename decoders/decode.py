@@ -89,14 +89,17 @@ class Decoder:
                 frames.can_id[rows] if self.network.messages[index].j1939 else None))
             self.held += end - start
 
-    def tables(self) -> dict[str, pl.DataFrame]:
-        """One table a message name seen, rows in file order; what was held is let go."""
+    def tables(self, counts: bool = False) -> dict[str, pl.DataFrame]:
+        """One table a message name seen, rows in file order; what was held is let go.
+
+        counts: signals that are `counted` come as raw counts, to be kept as they are and scaled by who reads them.
+        """
         import polars as pl
 
         found: dict[str, pl.DataFrame] = {}
         for index in sorted(self._pieces):
             message = self.network.messages[index]
-            table = self._table(message, _joined(self._pieces[index]))
+            table = self._table(message, _joined(self._pieces[index]), counts)
             found[message.name] = (pl.concat([found[message.name], table]).sort("t", maintain_order=True)
                                    if message.name in found else table)
         self._pieces, self.held = {}, 0
@@ -121,14 +124,14 @@ class Decoder:
             for k, n in zip(*(a.tolist() for a in np.unique(key, return_counts=True)), strict=True):
                 tally.unknown[frames.channels[k >> 33], k & 0xFFFF_FFFF, bool(k >> 32 & 1)] += n
 
-    def _table(self, message: Message, rows: Rows) -> pl.DataFrame:
+    def _table(self, message: Message, rows: Rows, counts: bool) -> pl.DataFrame:
         import polars as pl
 
         n_short = int(np.count_nonzero(rows.length < message.length))
         if n_short:
             self.tally.short[message.name] += n_short
         payload = widened(rows.payload, 8 if message.length <= 8 else 64)
-        columns = extract(message, payload, rows.length if n_short else None)
+        columns = extract(message, payload, rows.length if n_short else None, counts)
         self._count_odd(message, columns)
         series = [pl.Series("t", rows.t).cast(pl.Datetime("us", "UTC"))]
         if rows.channel is not None:

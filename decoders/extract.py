@@ -11,16 +11,15 @@ byte on top.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import cast
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.layout import Message, Signal
+from decoders.layout import Message, Number, Signal
 
 U64 = NDArray[np.uint64]
 Bytes = NDArray[np.uint8]
-EXACT = 2**53  # every whole number up to here is a float64
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +50,13 @@ class Words:
         return self._big[byte]
 
 
-def extract(message: Message, payload: Bytes, length: Bytes | None = None) -> dict[str, Column]:
+def extract(message: Message, payload: Bytes, length: Bytes | None = None, counts: bool = False) -> dict[str, Column]:
     """Physical values of every signal of one message.
 
     Args:
         payload: uint8 (frames, width), width at least 8, zero past each frame's length.
         length: uint8 (frames,), data bytes present; None when every frame is as long as the message.
+        counts: leave signals that are `counted` as raw counts, int64 or uint64.
     Returns: by signal name, in the order of the layout. A signal is invalid where the frame ends before it, where its
         selector says otherwise, and where the selector has a value that the DBC does not know.
     """
@@ -77,9 +77,10 @@ def extract(message: Message, payload: Bytes, length: Bytes | None = None) -> di
         if signal.parent is not None:
             valid = _both(valid, _selected(column(signal.parent), signal.when))
         if signal.end_bit <= 8 * payload.shape[1]:
-            columns[name] = Column(scaled(signal, raw_bits(words, signal)), valid)
+            raw = raw_bits(words, signal)
         else:  # of a message longer than any frame (J1939 transport)
-            columns[name] = Column(scaled(signal, np.zeros(n, np.uint64)), np.zeros(n, np.bool_))
+            raw, valid = np.zeros(n, np.uint64), np.zeros(n, np.bool_)
+        columns[name] = Column(counted(signal, raw) if counts and signal.counted else scaled(signal, raw), valid)
         return columns[name]
 
     return {s.name: column(s.name) for s in message.signals}
@@ -126,26 +127,30 @@ def scaled(signal: Signal, raw: U64) -> NDArray[np.int64] | NDArray[np.uint64] |
     """raw * scale + offset, with the very roundings of Python's own numbers, so that no bit differs."""
     if signal.is_float:
         with np.errstate(all="ignore"):  # any bits may come: NaN, infinities, products past the range
-            return _linear(signal, _as_float(raw, signal.length))
+            return linear(_as_float(raw, signal.length), signal.scale, signal.offset)
     if signal.kind != "float":
         if signal.scale != 1:
             raw = raw * np.uint64(int(signal.scale) % 2**64)
         if signal.offset:
             raw = raw + np.uint64(int(signal.offset) % 2**64)
         return raw.view(np.int64) if signal.kind == "int" else raw
-    counts: NDArray[np.int64] | U64 = raw.view(np.int64) if signal.signed or signal.length < 64 else raw
-    if isinstance(signal.scale, int) and max(map(abs, signal.raw_range)) * abs(signal.scale) > EXACT:
-        return _in_python(signal, counts)
-    return _linear(signal, counts)
+    counts = counted(signal, raw)
+    return _in_python(signal, counts) if signal.in_python else linear(counts, signal.scale, signal.offset)
 
 
-def _linear(signal: Signal, counts: NDArray[np.int64] | U64 | NDArray[np.float64]) -> NDArray[np.float64]:
-    if signal.scale == 1 and signal.offset == 0:
-        return counts.astype(np.float64)
+def counted(signal: Signal, raw: U64) -> NDArray[np.int64] | U64:
+    """Raw counts as numbers: int64, or uint64 for unsigned ones of all 64 bits."""
+    return raw.view(np.int64) if signal.signed or signal.length < 64 else raw
+
+
+def linear(counts: NDArray[Any], scale: Number, offset: Number) -> NDArray[np.float64]:
+    """counts * scale + offset in float64, rounded after each step as Python's floats are."""
     values = counts.astype(np.float64)
-    values *= np.float64(signal.scale)
-    if signal.offset or not signal.scale > 1e-200:  # adding zero still turns -0.0 into 0.0
-        values += np.float64(signal.offset)
+    if scale == 1 and offset == 0:
+        return values
+    values *= np.float64(scale)
+    if offset or not scale > 1e-200:  # adding zero still turns -0.0 into 0.0
+        values += np.float64(offset)
     return values
 
 

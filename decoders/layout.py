@@ -9,6 +9,7 @@ from typing import Literal
 Number = int | float
 Kind = Literal["int", "uint", "float"]
 
+EXACT = 2**53  # every whole number up to here is a float64
 INT64 = (-(2**63), 2**63 - 1)
 UINT64 = (0, 2**64 - 1)
 
@@ -63,6 +64,17 @@ class Signal:
         if self.signed:
             return -(1 << (self.length - 1)), (1 << (self.length - 1)) - 1
         return 0, (1 << self.length) - 1
+
+    @property
+    def in_python(self) -> bool:
+        """True when raw * scale is a whole number that may pass 2^53: Python multiplies first and rounds once."""
+        return isinstance(self.scale, int) and max(map(abs, self.raw_range)) * abs(self.scale) > EXACT
+
+    @property
+    def counted(self) -> bool:
+        """True when a float64 value is one product and one sum away from its raw count, so that keeping the count
+        and the factor loses nothing. Selectors are kept as values: other signals depend on them."""
+        return self.kind == "float" and not self.is_float and not self.selector and not self.in_python
 
     def _kind(self) -> Kind:
         if not self.integral or not 1 <= self.length <= 64:
