@@ -19,6 +19,10 @@ US = pl.Datetime("us")
 OF_A_STRETCH = (
     ("metrics", "start_t"), ("events", "session_start_t"), ("sessions", "start_t"), ("stretch_messages", "stretch_t")
 )  # fmt: skip
+KEPT = ("limit", "se", "count", "duration_s", "first_t", "last_t", "not_separable")  # told with a change, for later
+TOLD: dict[str, pl.DataType | type[pl.DataType]] = {
+    "severity_before": pl.String, "measured": pl.Float64, "unit": pl.String, "limit": pl.Float64, "se": pl.Float64,
+    "count": pl.Int64, "duration_s": pl.Float64, "first_t": US, "last_t": US, "not_separable": pl.String}  # fmt: skip
 NOTABLE = 0.02  # change of a finding's share of its subsystem that is worth telling; engineering choice
 FINDING: dict[str, pl.DataType | type[pl.DataType]] = {
     "se": pl.Float64, "windows": pl.List(pl.Struct({"start_t": US, "end_t": US})), "first_t": US, "last_t": US,
@@ -39,9 +43,7 @@ def commit_assessed(store: Store, done: Sequence[Assessed], scan: str = "") -> l
         changes = _findings(con, done)
         if scan and changes:
             rows = pl.DataFrame([{"scan": scan, **c} for c in changes], infer_schema_length=None)
-            insert(
-                con, "finding_log", rows.cast({"severity_before": pl.String, "measured": pl.Float64, "unit": pl.String})
-            )
+            insert(con, "finding_log", rows.cast(TOLD))  # type: ignore[arg-type]
         for a in done:
             con.execute("DELETE FROM touched WHERE vehicle = ? AND ticket = ?", [a.vehicle, a.ticket])
     return changes
@@ -167,7 +169,8 @@ def changes_between(
             statement = f"no longer assessed: {why}" if why else f"no longer found; it was: {statement}"
         out.append({"vehicle": k[0], "rule": k[1], "item": k[2], "change": change, "severity": f["severity"],
                     "severity_before": was["severity"] if was else None, "measured": f["measured"] if now else None,
-                    "unit": f["unit"], "statement": statement})  # fmt: skip
+                    "unit": f["unit"], "statement": statement}
+                   | {n: now[n] if now else None for n in KEPT})  # fmt: skip
     order = ("new", "worse", "gone", "better")
     return sorted(out, key=lambda c: (-SEVERITIES.index(c["severity"]), order.index(c["change"]), c["vehicle"]))
 
