@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.metrics._steady import Steady, quiet_runs, steady
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.coulomb import integrate
+from pipeline.science.coulomb import integrate, usual_gap_s
 from pipeline.science.ocv import Ocv, of_pack
 from pipeline.signals import Signals
 
@@ -25,6 +25,7 @@ FULL_V = 3.45
 RELAX_V = 0.020  # left to relax right after load; halves with every fourfold rest (engineering choice)
 RELAX_S = 120.0
 LEAST_SPAN_PCT = 60.0
+HOLD_S = 30.0  # as for energy: the pack's voltage stands for so long
 LEAST_COVERAGE = 0.98  # missing seconds are missing charge (engineering choice)
 GAIN, ZERO_A = 0.01, 0.05  # errors of the current sensor when nothing better is known (engineering choice)
 
@@ -43,11 +44,25 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if full is not None:
         anchors.append(full)
     anchors.sort(key=lambda e: e.start)
+    _add_energy(anchors, signals)
     metrics = [Metric("pack_run_ah", float(charge.run[-1]), "Ah", None, len(current), charge.coverage)]
     hours = charge.recorded_s / 3600
     if full is not None and charge.coverage >= LEAST_COVERAGE:
         metrics += _capacity([a for a in anchors if a.item == "low"], full, hours, rated, charge.coverage)
     return Outcome(tuple(metrics), tuple(anchors))
+
+
+def _add_energy(anchors: list[Event], signals: Signals) -> None:
+    """Wh out of and into the pack from the session's start to each anchor, where the pack's voltage is known."""
+    if not anchors or not signals.has("pack_voltage"):
+        return
+    current = signals.series("pack_current")
+    power = current.v * signals.at(current.t, "pack_voltage", "", HOLD_S)
+    gap_s = usual_gap_s(current.t)
+    for anchor in anchors:
+        k = int(np.searchsorted(current.t, anchor.start, side="right"))
+        wh = integrate(current.t[:k], power[:k], gap_s)
+        anchor.data.update(out_wh=wh.out_ah, in_wh=wh.in_ah)
 
 
 def _capacity(lows: list[Event], full: Event, hours: float, rated: float, coverage: float) -> list[Metric]:

@@ -20,7 +20,7 @@ from pipeline.signals import Signals
 
 TEMPS_C = (-100, 0, 10, 25, 35, 45, 60, 1000)
 VOLTS = (0.0, 2.5, 3.0, 3.2, 3.35, 3.45, 3.55, 3.65, 100.0)
-HOLD_S = 30.0
+HOLD_S = (30.0, 600.0)  # a reading stands for three usual steps, within these: a thinned log is not an empty one
 EVERY_S = 1.0  # decimation: these change slowly
 EA_EV = 0.5
 
@@ -29,10 +29,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     out: list[Metric] = []
     span = max((session.end - session.start) / 1e6, 1e-9)
     for name, bands, unit in (("cell_temp", TEMPS_C, "degC"), ("cell_voltage", VOLTS, "V")):
-        t, values = _hottest(signals, name)
+        t, values, hold_s = _hottest(signals, name)
         if not t.size:
             continue
-        hours = held_s(t, HOLD_S) / 3600
+        hours = held_s(t, hold_s) / 3600
         known = np.isfinite(values)
         cover = min(1.0, float(hours[known].sum()) * 3600 / span)
         kind = "temp_hours" if name == "cell_temp" else "voltage_hours"
@@ -49,19 +49,20 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     return Outcome(tuple(out))
 
 
-def _hottest(signals: Signals, name: str) -> tuple[np.ndarray, Floats]:
-    """Highest of the role's items at about every second: (t, values)."""
+def _hottest(signals: Signals, name: str) -> tuple[np.ndarray, Floats, float]:
+    """Highest of the role's items at about every second, and for how long a reading stands: (t, values, s)."""
     items = [i for i in signals.items(name) if len(signals.series(name, i)) > 1]
     if not items:
-        return np.empty(0, np.int64), np.empty(0)
+        return np.empty(0, np.int64), np.empty(0), 0.0
     lead = signals.series(name, items[0])
     period = max(float(np.median(np.diff(lead.t[:5000]))) / 1e6, 1e-3)
+    hold_s = float(np.clip(3 * period, *HOLD_S))
     t = lead.t[:: max(1, round(EVERY_S / period))]
-    read = np.stack([signals.at(t, name, i, HOLD_S) for i in items])
+    read = np.stack([signals.at(t, name, i, hold_s) for i in items])
     known = np.isfinite(read).any(axis=0)
     out = np.full(t.shape, np.nan)
     out[known] = np.nanmax(read[:, known], axis=0)
-    return t, out
+    return t, out, hold_s
 
 
 def _band(low: float, high: float, bands: tuple[float, ...], unit: str) -> str:

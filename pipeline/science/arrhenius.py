@@ -31,7 +31,6 @@ def equivalent_hours(ea_ev: float, temp_c: Floats, hours: Floats, reference_c: f
     return float((acceleration(ea_ev, reference_c, temp_c) * hours).sum())
 
 
-def equivalent_temp_c(ea_ev: float, temp_c: Floats, hours: Floats) -> float:
-    """The constant temperature that ages as much as the given history."""
-    mean = equivalent_hours(ea_ev, temp_c, hours) / hours.sum()
-    return float(1.0 / (1.0 / (25.0 + KELVIN) - np.log(mean) * BOLTZMANN_EV / ea_ev) - KELVIN)
+def equivalent_temp_c(ea_ev: float, factor: float) -> float:
+    """The constant temperature that ages `factor` times as fast as 25 degC: hours at 25 degC over true hours."""
+    return float(1.0 / (1.0 / (25.0 + KELVIN) - np.log(factor) * BOLTZMANN_EV / ea_ev) - KELVIN)
