@@ -113,12 +113,15 @@ def version(con: duckdb.DuckDBPyConnection) -> int:
 def migrate(path: Path) -> None:
     """Bring a catalogue to the newest version, keeping a copy of an older one beside it. Raises: StoreError."""
     newest = steps()[-1][0]
-    known = 0
+    known, missing = 0, steps()
     if path.exists():
         con = connect(path, read_only=not path.with_name(path.name + ".wal").exists())
         known = version(con)
+        if known:  # by number, not from the newest on: steps may have been written side by side
+            done = {number for (number,) in con.execute("SELECT version FROM versions").fetchall()}
+            missing = [step for step in steps() if step[0] not in done]
         con.close()
-    if known == newest:
+    if known <= newest and not missing:
         return
     if known > newest:
         raise StoreError(
@@ -127,14 +130,13 @@ def migrate(path: Path) -> None:
             "Use the newer Herdbook that wrote it",
         )
     if known:
-        keep = path.with_name(f"catalogue.before-{known + 1:04d}.duckdb")
+        keep = path.with_name(f"catalogue.before-{missing[0][0]:04d}.duckdb")
         copy_whole(path, keep)
     with transaction(path) as con:
         con.execute("CREATE TABLE IF NOT EXISTS versions (version INTEGER PRIMARY KEY, name VARCHAR NOT NULL)")
-        for number, name, file in steps():
-            if number > known:
-                con.execute(file.read_text("utf-8"))
-                con.execute("INSERT INTO versions VALUES (?, ?)", [number, name])
+        for number, name, file in missing:
+            con.execute(file.read_text("utf-8"))
+            con.execute("INSERT INTO versions VALUES (?, ?)", [number, name])
     path.chmod(0o640)
 
 

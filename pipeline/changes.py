@@ -1,32 +1,37 @@
-"""The change list of a night: new, worse, better, gone, silent, first seen, back; with the reason each.
+"""The change list of a night: new, worse, unmuted, better, gone, silent, first seen, back; with the reason each.
 
 Exit code of a night (one place; the command line repeats it):
     20  a stop-use finding is new or worse
-    10  a service finding is new or worse; or the fleet is quiet: only with `quiet_days` set, when no vehicle
-        at all has a record newer than that, so that the uploads may be broken
+    10  a service finding is new or worse, or its mute has ended; or the fleet is quiet: only with `quiet_days`
+        set, when no vehicle at all has a record newer than that, so that the uploads may be broken
     30  nothing of that, but logs went to quarantine this night
      0  nothing to call anyone about
 The most urgent wins: 20 before 10 before 30. A stop-use finding that stands unchanged is no news and gives
 no code, but stands first in every list and message until it is gone. Errors have codes of their own
 (pipeline/errors.py).
 
+Muted findings (pipeline/mutes.py) are kept out of the list, the message and the exit code, and told apart as
+`muted`; never a stop-use finding. The mutes that count are those in force when the night's scan began, so that
+a list reads the same tomorrow.
+
 `gone` is not `repaired`: when the rule cannot judge any more (a sensor died, say), the reason says so.
 """
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from pipeline import mutes
 from pipeline.catalogue import query
 from pipeline.quantities import SEVERITIES
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
-URGENT = ("new", "worse")
-ORDER = ("new", "worse", "back", "silent", "first seen", "better", "gone")
+URGENT = ("new", "worse", "unmuted")
+ORDER = ("new", "worse", "unmuted", "back", "silent", "first seen", "better", "gone")
 NOTHING, SERVICE_NEWS, STOP_USE_NEWS, QUARANTINED = 0, 10, 20, 30
 
 
@@ -66,7 +71,8 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class ChangeList:
-    """One night. quarantined: name and reason of logs refused this night. fleet_quiet: "" or one sentence."""
+    """One night. quarantined: name and reason of logs refused this night. fleet_quiet: "" or one sentence.
+    muted: changes that would be told but for a mute, with it in the reason."""
 
     scan: str
     started: datetime
@@ -78,6 +84,7 @@ class ChangeList:
     changes: tuple[Change, ...]
     quarantined: tuple[tuple[str, str], ...]
     fleet_quiet: str
+    muted: tuple[Change, ...] = ()
 
     @property
     def exit_code(self) -> int:
@@ -98,7 +105,8 @@ class ChangeList:
         first = f"STOP USE: {ban} vehicle{'s' * (ban != 1)}. " if ban else ""
         out = len(self.quarantined)
         refused = f"; {out} log{'s' * (out != 1)} in quarantine" if out else ""
-        return f"{first}{self.logs_new} new log{'s' * (self.logs_new != 1)}, {called}{refused}."
+        unheard = f"; {len(self.muted)} muted" if self.muted else ""
+        return f"{first}{self.logs_new} new log{'s' * (self.logs_new != 1)}, {called}{refused}{unheard}."
 
     def as_dict(self) -> dict[str, object]:
         """Ready for JSON; times are ISO 8601 in UTC."""
@@ -114,6 +122,7 @@ class ChangeList:
             "counts": self.counts(),
             "stop_use": [asdict(s) for s in self.stop_use],
             "changes": [asdict(c) for c in self.changes],
+            "muted": [asdict(c) for c in self.muted],
             "fleet_quiet": self.fleet_quiet,
             "quarantined": [{"log": name, "reason": reason} for name, reason in self.quarantined],
         }
@@ -165,7 +174,8 @@ def read_changes(
     refused = con.execute(
         "SELECT name, reason FROM quarantine WHERE last_t >= $t ORDER BY name", {"t": begun}
     ).fetchall()
-    changes = finding_changes(con, scan) + fleet_changes(con, scan)
+    findings, muted = heard(con, scan, started, finding_changes(con, scan))
+    changes = findings + fleet_changes(con, scan)
     return ChangeList(
         scan,
         started,
@@ -177,6 +187,7 @@ def read_changes(
         tuple(sorted(changes, key=Change.rank)),
         tuple((n, r) for n, r in refused),
         quiet(as_of, now, quiet_days),
+        tuple(sorted(muted, key=Change.rank)),
     )
 
 
@@ -214,6 +225,49 @@ def net_change(before: str | None, severity: str, logged: str) -> str:
         return "gone" if logged == "gone" else "new"
     step = SEVERITIES.index(severity) - SEVERITIES.index(before)
     return "worse" if step > 0 else "better" if step < 0 else logged
+
+
+def heard(
+    con: DuckDBPyConnection, scan: str, started: datetime, changes: list[Change]
+) -> tuple[list[Change], list[Change]]:
+    """Changes of findings split into those to tell and those muted; findings whose mute ended are told again."""
+    if not mutes.known(con):
+        return changes, []
+    held = mutes.in_force(con, started)
+    told, muted = [], []
+    for c in changes:
+        mute = held.get((c.vehicle, c.rule, c.item))
+        if mute is None or not mute.covers(c.severity):
+            told.append(c)
+        else:
+            muted.append(replace(c, reason=f"{c.reason} Muted {mute.words}"))
+    return told + _unmuted(con, scan, started, held, {(c.vehicle, c.rule, c.item) for c in changes}), muted
+
+
+def _unmuted(
+    con: DuckDBPyConnection, scan: str, started: datetime, held: dict[mutes.Key, mutes.Mute], changed: set[mutes.Key]
+) -> list[Change]:
+    """Findings that stand, whose mute ended since the night before, and that are not told or muted anyway."""
+    row = con.execute(
+        "SELECT max(s.started_t) FROM nights n JOIN scans s USING (scan) WHERE n.scan = n.by_scan "
+        "AND n.rowid < (SELECT min(rowid) FROM nights WHERE by_scan = ?)",
+        [scan],
+    ).fetchone()
+    if row is None or row[0] is None:
+        return []
+    over = {key: m for key, m in mutes.ended(con, row[0], started).items() if key not in held and key not in changed}
+    if not over:
+        return []
+    stands = con.execute(
+        "SELECT vehicle, rule, item, title, severity, statement FROM findings WHERE vehicle IN (SELECT unnest(?))",
+        [sorted({v for v, _, _ in over})],
+    ).fetchall()
+    return [
+        Change("unmuted", v, f"{statement} Its mute by {mute.by} ended on {mute.end:%Y-%m-%d}.", severity, "", rule,
+               title, item)
+        for v, rule, item, title, severity, statement in stands
+        if (mute := over.get((v, rule, item)))
+    ]  # fmt: skip
 
 
 def fleet_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:

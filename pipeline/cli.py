@@ -18,7 +18,9 @@ from typing import NoReturn
 
 import typer
 
-VERBS = ("take", "scan", "fleet", "dossier", "history", "wires", "rules", "store", "query", "quarantine", "profile")
+VERBS = (
+    "take", "scan", "fleet", "mute", "dossier", "history", "wires", "rules", "store", "query", "quarantine", "profile"
+)  # fmt: skip
 ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with evidence.
 
 Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""

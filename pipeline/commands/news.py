@@ -16,6 +16,8 @@ def show(result: dict[str, Any]) -> None:
         screen.table("Stop use: must not be ridden or charged", ("vehicle", "finding", "item", "statement"), rows)
     if result["rows"]:
         screen.table("Changed", COLUMNS, result["rows"])
+    if result["muted"]:
+        screen.say(f"{screen.plural(len(result['muted']), 'change')} muted and not told. See: herdbook mute")
     if result["quarantined"]:
         refused = [(q["log"], q["reason"]) for q in result["quarantined"]]
         screen.table("In quarantine", ("log", "reason"), refused, note="More: herdbook quarantine")
