@@ -149,6 +149,12 @@ def _taken(path: Path, store: Store, plan: _Plan, reading: Reading, now: int, fi
         profile_hash=profile.hash, network_hash=profile.network_hash, clock=placed.by,
         clock_notes=(*sidecar.notes, *placed.notes, *tracker.notes(), *ahead(spans, now)), clock_shift_us=placed.shift,
         bench=sidecar.bench, zone=sidecar.zone, part=relative, part_hash=file_hash(target),
-        part_bytes=target.stat().st_size, facts=sidecar.facts, reading=reading, serials=serials,
+        part_bytes=target.stat().st_size, facts=_facts(sidecar, profile), reading=reading, serials=serials,
         spans=tuple(spans), doubts=tuple(tracker.doubts()),
     )  # fmt: skip
+
+
+def _facts(sidecar: Sidecar, profile: Profile) -> dict[str, str]:
+    """What is known of the vehicle besides its signals: what the sidecar says, and the profile's zone."""
+    zone = profile.vehicle.get("zone")
+    return ({"profile_zone": zone} if isinstance(zone, str) else {}) | sidecar.facts

@@ -86,3 +86,17 @@ def test_a_date_before_the_logs_came_in_knows_nothing(bench: Bench, tmp_path: Pa
     said = write_history(bench.store, "TOY-007", tmp_path, "json", as_of=before).read_text("utf-8")
     assert '"logs": []' in said
     assert "Pack 501" not in said
+
+
+def test_the_zone_is_the_sidecars_else_the_profiles_else_the_stores(tmp_path: Path) -> None:
+    """data/toy.toml says Europe/Vienna; a sidecar that says otherwise wins, also over logs that came in later."""
+    made = Bench(tmp_path)
+    toy.write(made.inbox / "a.log", toy.stretch(toy.T0, 20))
+    made.scan()
+    assert made.ask("SELECT zone FROM vehicles") == [("Europe/Vienna",)]
+    log = toy.write(made.inbox / "b.log", toy.stretch(toy.T0 + HOUR, 20))
+    log.with_name(log.name + ".toml").write_text('zone = "Australia/Sydney"\n')
+    toy.write(made.inbox / "c.log", toy.stretch(toy.T0 + 2 * HOUR, 20))
+    made.scan()
+    assert made.ask("SELECT zone FROM vehicles") == [("Australia/Sydney",)]
+    assert '"zone": "Australia/Sydney"' in write_history(made.store, "TOY-007", tmp_path, "json").read_text("utf-8")

@@ -1,7 +1,8 @@
 -- vehicles: one row a vehicle, from its logs and what sidecars said.
 -- In:    logs, log_facts, log_spans, the table `chosen(vehicle)`.
 -- Out:   as the table vehicles.   Key: vehicle
--- Note:  facts that contradict each other: the one of the newest log wins, whatever the order of arrival.
+-- Note:  facts that contradict each other: the one of the newest log wins, whatever the order of arrival. A zone that
+--        a sidecar states wins over the profile's.
 WITH mine AS (
     SELECT l.* FROM logs l JOIN chosen USING (vehicle)
 ), facts AS (
@@ -16,7 +17,8 @@ SELECT m.vehicle, arg_max(m.profile, (m.start_t, m.log)) AS profile,
        CAST(any_value(f.value) FILTER (f.fact = 'built') AS DATE) AS built,
        CAST(any_value(f.value) FILTER (f.fact = 'in_service') AS DATE) AS in_service,
        CASE WHEN count(*) FILTER (f.fact = 'in_service') > 0 THEN 'sidecar' END AS in_service_by,
-       any_value(f.value) FILTER (f.fact = 'zone') AS zone,
+       coalesce(any_value(f.value) FILTER (f.fact = 'zone'),
+                any_value(f.value) FILTER (f.fact = 'profile_zone')) AS zone,
        any_value(d.first_t) AS first_t, any_value(d.last_t) AS last_t
 FROM mine m LEFT JOIN facts f USING (vehicle) LEFT JOIN dated d USING (vehicle)
 GROUP BY m.vehicle ORDER BY m.vehicle;
