@@ -1,5 +1,6 @@
 """Groups above or below the voltages they were built for: when, how long, how far, and where the others
-stood.
+stood;
+and the least margin to either limit, with its moment (event "least_margin").
 
 Limits come from the profile (pack.cell_max_v, pack.cell_min_v). A running median of three readings goes
 first, so that one bad frame is no excursion.
@@ -7,8 +8,11 @@ first, so that one bad frame is no excursion.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from pipeline.metrics._margin import GIVES, Margin, median_of_three, scatter
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.robust_fit import Floats
@@ -24,14 +28,20 @@ END_REST_C = 0.05
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics: list[Metric] = []
     events: list[Event] = []
-    for name, key, sign in (("over", "cell_max_v", 1.0), ("under", "cell_min_v", -1.0)):
-        limit = profile.pack.get(key)
-        if isinstance(limit, int | float):
-            found, seconds, extreme, n = _all_groups(signals, float(limit), sign, f"group_{name}_voltage")
-            events += found
-            metrics.append(Metric(f"cell_{name}_s", seconds, "s", None, n))
-            if np.isfinite(extreme):
-                metrics.append(Metric("cell_highest_v" if sign > 0 else "cell_lowest_v", extreme, "V", None, n))
+    limits = {name: profile.pack.get(key) for name, key in (("over", "cell_max_v"), ("under", "cell_min_v"))}
+    given = {name: float(v) for name, v in limits.items() if isinstance(v, int | float)}
+    window = given["over"] - given["under"] if len(given) == 2 else max(given.values(), default=1.0)
+    for name, limit in given.items():
+        sign = 1.0 if name == "over" else -1.0
+        found, seconds, margin, n = _all_groups(signals, limit, sign, f"group_{name}_voltage", window)
+        events += found
+        metrics.append(Metric(f"cell_{name}_s", seconds, "s", None, n))
+        if margin is not None:
+            highest = "cell_highest_v" if sign > 0 else "cell_lowest_v"
+            metrics.append(Metric(highest, margin.value, "V", margin.se, n))
+            more, moment = margin.rows()
+            metrics += more
+            events.append(moment)
     return Outcome((*metrics, *_at_the_end(signals, profile)), tuple(events))
 
 
@@ -50,23 +60,31 @@ def _at_the_end(signals: Signals, profile: Profile) -> list[Metric]:
     return [Metric("end_lowest_v", min(last), "V", 0.005, len(last))] if last and quiet else []
 
 
-def _all_groups(signals: Signals, limit: float, sign: float, kind: str) -> tuple[list[Event], float, float, int]:
+def _all_groups(
+    signals: Signals, limit: float, sign: float, kind: str, window: float
+) -> tuple[list[Event], float, Margin | None, int]:
+    """Excursions, their seconds, the least margin of any group, and the readings behind it."""
     events: list[Event] = []
-    seconds, extreme, n = 0.0, -np.inf, 0
+    least: Margin | None = None
+    seconds, n = 0.0, 0
+    where = "cell highest" if sign > 0 else "cell lowest"
     for item in signals.items("cell_voltage"):
         series = signals.series("cell_voltage", item)
         if len(series) < 3:
             continue
-        calm = sign * _median_of_three(series.v)
+        calm = sign * median_of_three(series.v)
         n += len(series)
-        if np.isfinite(calm).any():
-            extreme = max(extreme, float(np.nanmax(calm)))
+        k = int(np.argmax(np.where(np.isfinite(calm), calm, -np.inf)))
+        margin = sign * limit - float(calm[k])
+        if np.isfinite(calm[k]) and (least is None or margin < least.margin):
+            value, moment = sign * float(calm[k]), int(series.t[k])
+            least = Margin(where, "V", margin, value, limit, window, scatter(series.v, k), moment, n, int(item))
         runs = stretches(series.t, calm > sign * limit, gap_s=GAP_S, join_s=2.0, least_s=LEAST_S, least_n=2)
         if len(runs):
             seconds += float(runs.lengths_s(series.t).sum())
             events += _events(kind, item, series, calm, runs, signals, limit, sign)
     events.sort(key=lambda e: -e.data["beyond_v"])
-    return events[:MOST_EVENTS], seconds, sign * extreme, n
+    return events[:MOST_EVENTS], seconds, least and replace(least, n=n), n
 
 
 def _events(kind: str, item: int | str, series: Series, calm: Floats, runs: Stretches, signals: Signals,
@@ -88,19 +106,13 @@ def _events(kind: str, item: int | str, series: Series, calm: Floats, runs: Stre
     return out
 
 
-def _median_of_three(v: Floats) -> Floats:
-    """Running median of three; the ends repeat their neighbour. NaN spread to their neighbours."""
-    low = np.minimum(v[:-2], v[1:-1]), np.maximum(v[:-2], v[1:-1])
-    middle = np.maximum(low[0], np.minimum(low[1], v[2:]))
-    return np.concatenate((middle[:1], middle, middle[-1:]))
-
-
 SET = MetricSet(
     id="cell_limits",
     needs=("cell_voltage",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
-    gives={
+    gives=GIVES
+    | {
         "cell_over_s": ("s", "Time any group spent above the profile's highest voltage, summed over groups"),
         "cell_under_s": ("s", "Time any group spent below the profile's lowest voltage, summed over groups"),
         "cell_highest_v": ("V", "Highest group voltage, median of three readings"),

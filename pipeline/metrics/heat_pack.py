@@ -29,6 +29,7 @@ IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
 SETTLED_BINS = 60  # ten minutes after the last load heat has evened out inside the pack; engineering choice
 LONG_BINS = 120  # slope over twenty minutes
 LEVEL_BINS = 180  # half an hour
+LOAD_BINS = 30  # slope under load over five minutes: a ride may be short
 LEAST_RATE = 0.03  # K/min; slower is no event
 LEAST_SCATTER_K = 0.06  # readings in steps of 0.2 K scatter by 0.2 / sqrt(12) at least
 
@@ -52,6 +53,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     square = bridged(grid.means(signals, "pack_current", square=True), 30.0)
     if air is not None:
         metrics += _ratio(sensors, pack, air, square, profile)
+    metrics += _load_rise(sensors, pack, square, profile, covered)
     square = bridged(square, 400.0)  # a sleeping bus says seldom that nothing flows
     idle_metrics, events = _idle(grid, sensors, pack, square, profile)
     figures = ("heat_capacity_j_per_k", "heat_loss_w_per_k")  # a guessed time constant would pass for heat
@@ -129,6 +131,22 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
     return out
 
 
+def _load_rise(
+    sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile, covered: float
+) -> list[Metric]:
+    """Fastest warming over five minutes whose mean square current is at least C/20: of the pack and each sensor."""
+    limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
+    loaded = np.convolve(square, np.full(LOAD_BINS, 1.0 / LOAD_BINS), "valid") >= limit * limit  # NaN: not known
+    out = []
+    for item, track in {"": pack, **sensors}.items():
+        rate, se = _slopes(track, LOAD_BINS)
+        rate = np.where(loaded, rate, -np.inf)
+        rate = rate[np.isfinite(rate)]
+        if rate.size:
+            out.append(Metric("cell_load_rise_k_min", float(rate.max()), "K/min", se, int(rate.size), covered, item))
+    return out
+
+
 def _idle(
     grid: Grid, sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile
 ) -> tuple[list[Metric], tuple[Event, ...]]:
@@ -193,19 +211,19 @@ def _idle_level(
     return metrics, events
 
 
-def _slopes(track: Floats) -> tuple[Floats, float]:
-    """Straight-line slope over LONG_BINS from each bin on [K/min], and the standard error of one of them.
+def _slopes(track: Floats, bins: int = LONG_BINS) -> tuple[Floats, float]:
+    """Straight-line slope over so many bins from each bin on [K/min], and the standard error of one of them.
 
     The error is the scatter between neighbouring readings, spread over the readings that a window really has.
     """
-    x = np.arange(LONG_BINS) - 0.5 * (LONG_BINS - 1)
+    x = np.arange(bins) - 0.5 * (bins - 1)
     per_bin = np.convolve(bridged(track), x[::-1], "valid") / float(x @ x)
     known = track[np.isfinite(track)]
     if known.size < 3:
         return np.full(per_bin.shape, np.nan), np.nan
     scatter = max(1.2533 * float(np.mean(np.abs(np.diff(known)))) / np.sqrt(2.0), LEAST_SCATTER_K)
-    readings = max(known.size * LONG_BINS / track.size, 2.0)
-    minutes = LONG_BINS * STEP_S / 60.0
+    readings = max(known.size * bins / track.size, 2.0)
+    minutes = bins * STEP_S / 60.0
     return per_bin * 60.0 / STEP_S, float(scatter * np.sqrt(12.0 / readings) / minutes)
 
 
@@ -242,11 +260,14 @@ SET = MetricSet(
         "pack_heat_explained_k": ("K", "Largest rise the load explains."),
         "pack_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
         "pack_idle_heat_w": ("W", "Heat made inside the resting pack; item: the sensor furthest ahead of the others."),
+        "cell_load_rise_k_min": (
+            "K/min",
+            "Fastest warming over five minutes under load: the middle, and each sensor.",
+        ),
         "cell_idle_rise_k_min": (
             "K/min",
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance: profile's "
-    "cell_r_ea_ev",
+    source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance: profile's cell_r_ea_ev",
 )

@@ -213,3 +213,20 @@ def test_metrics_are_those_announced(build: Build, metric_set: MetricSet) -> Non
     units = {m.name: m.unit for m in outcome.metrics}
     assert units
     assert units.items() <= {k: u for k, (u, _) in metric_set.gives.items()}.items()
+
+
+def test_rate_of_rise_under_load_by_the_closed_form(build: Build) -> None:
+    """3.2 W a group of 650 J/K is 0.295 K/min at first; over the first five minutes of a 65 minutes' approach the
+    slope is exp(-150 / 3900) of that, 0.284 K/min (hand calculation). Readings come in steps of 0.2 K."""
+    outcome = run(heat_pack.SET, riding(build))
+    for item in ("", "1", "4"):
+        rate = one(outcome, "cell_load_rise_k_min", item)
+        assert rate.se is not None
+        assert rate.value == pytest.approx(0.284, abs=0.03)
+        assert abs(rate.value - 0.284) < 3 * rate.se
+
+
+def test_without_load_there_is_no_rate_under_load(build: Build) -> None:
+    outcome = run(heat_pack.SET, riding(build, pack_current=(10, 0.5)))
+    assert "cell_load_rise_k_min" not in {m.name for m in outcome.metrics}
+    assert one(outcome, "cell_idle_rise_k_min").value > 0.1

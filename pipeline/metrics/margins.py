@@ -1,0 +1,112 @@
+"""How near a session came to its limits: temperatures, currents, pack and DC-link voltage.
+
+Limits are the profile's; a current is also held against what the pack allowed at that moment. Groups' voltages stand
+in cell_limits, which smooths them anyway. Event "least_margin" (item as in the metrics): its moment, with value,
+limit, margin and share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.metrics._heat_grid import covered
+from pipeline.metrics._margin import GIVES, Margin, least
+from pipeline.metrics.model import MetricSet, Outcome, Session
+from pipeline.profile import Profile
+from pipeline.signals import Series, Signals
+
+ROOM_C = 25.0
+HOLD_S = 60.0
+FLOWS_C = 1 / 50  # of rated charge: less current is no use of the pack (engineering choice)
+SIDED = (("motor_temp", "winding_max_c", "motor"), ("fet_temp", "fet_max_c", "fet"))
+
+
+def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
+    metrics, events = [], []
+    for series, margin in [
+        *_temperatures(signals, profile),
+        *_currents(signals, profile),
+        *_voltages(signals, profile),
+    ]:
+        if margin is not None:
+            some, event = margin.rows(covered(series, session.start, session.end))
+            metrics += some
+            events.append(event)
+    return Outcome(tuple(metrics), tuple(events))
+
+
+Found = tuple[Series, Margin | None]
+
+
+def _number(table: dict[str, object], key: str) -> float | None:
+    found = table.get(key)
+    return float(found) if isinstance(found, int | float) else None
+
+
+def _temperatures(signals: Signals, profile: Profile) -> Iterator[Found]:
+    for role, key, word in SIDED:
+        limit = _number(profile.drive, key)
+        for side in signals.items(role):
+            s = signals.series(role, side)
+            if limit is not None:
+                yield s, least(f"{word} {side}", "K", s.t, s.v, limit, limit - ROOM_C)
+    flows = FLOWS_C * profile.figure("pack", "rated_ah")
+    for way, sign in (("charge", -1.0), ("discharge", 1.0)):
+        for end, word in (("max", "hot"), ("min", "cold")):
+            limit = _number(profile.pack, f"{way}_{end}_c")
+            if limit is not None and limit != ROOM_C:
+                yield from _cells(signals, f"cell {word} in {way}", limit, sign, flows, end == "max")
+
+
+def _cells(signals: Signals, where: str, limit: float, sign: float, flows: float, highest: bool) -> Iterator[Found]:
+    """The nearest of all sensors, over readings with current of that sign."""
+    nearest: tuple[Series, Margin] | None = None
+    for sensor in signals.items("cell_temp"):
+        s = signals.series("cell_temp", sensor)
+        on = sign * signals.at(s.t, "pack_current", hold_s=HOLD_S) > flows  # NaN compares false
+        found = least(where, "K", s.t[on], s.v[on], limit, abs(limit - ROOM_C), highest)
+        if found is not None and (nearest is None or found.margin < nearest[1].margin):
+            nearest = s, replace(found, group=int(sensor))
+    if nearest is not None:
+        yield nearest
+
+
+def _currents(signals: Signals, profile: Profile) -> Iterator[Found]:
+    s = signals.series("pack_current")
+    flows = FLOWS_C * profile.figure("pack", "rated_ah")
+    for way, sign in (("charge", -1.0), ("discharge", 1.0)):
+        own = _number(profile.pack, f"max_{way}_a")
+        amps = sign * s.v
+        on = amps > flows
+        if own is not None and own > 0 and on.any():
+            t = s.t[on]
+            said = signals.at(t, f"{way}_limit", hold_s=3.0)
+            yield s, least(way, "A", t, amps[on], np.fmin(said, own), own)
+
+
+def _voltages(signals: Signals, profile: Profile) -> Iterator[Found]:
+    cells, top = _number(profile.pack, "cells"), _number(profile.pack, "cell_max_v")
+    pack = _number(profile.pack, "pack_max_v") or (cells * top if cells and top else None)
+    for role, word, limit in (("dc_link_voltage", "dc link", _number(profile.drive, "dc_link_max_v")),
+                              ("pack_voltage", "pack", pack)):  # fmt: skip
+        for item in signals.items(role):
+            s = signals.series(role, item)
+            if limit:
+                yield s, least(f"{word} {item}".strip(), "V", s.t, s.v, limit, limit)
+
+
+SET = MetricSet(
+    id="margins",
+    needs=(),
+    kinds=("ride", "charge", "bench"),
+    compute=compute,
+    gives=GIVES
+    | {
+        "margin_k": ("K", "Least distance to a temperature limit; negative: passed"),
+        "margin_a": ("A", "Least distance to what the pack allowed at that moment; negative: passed"),
+    },
+    source="limits: the vehicle profile, and for currents what the pack allows from moment to moment",
+)
