@@ -23,6 +23,7 @@ from pipeline.health.examples import EVENTS, METRICS, SESSIONS
 from pipeline.health.model import Record
 from pipeline.lake import read_signals
 from pipeline.metrics import measure
+from pipeline.metrics.clock import LogClock, clock_rows
 from pipeline.metrics.messages import message_rows
 from pipeline.metrics.model import Outcome
 from pipeline.overlap import without
@@ -166,6 +167,10 @@ def _measure_stretch(store: Store, work: Work, stretch: Stretch, profiles: dict[
         rows.add(one, measure(s, signals.between(s.start, s.end), profile), logs)
 
 
+def _clock(x: LogSpans) -> LogClock:
+    return x.ref.start, x.ref.end, sum(b - a for a, b in x.ref.doubts) / 1e6, x.own_clock
+
+
 class _Rows:
     """New rows on their way to the catalogue."""
 
@@ -219,8 +224,8 @@ def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFra
     return Record(
         work.vehicle, profile,
         all_of(work.sessions, new[0], "start_t", ["start_t"]),
-        pl.concat([all_of(work.metrics, new[1], "start_t", ["start_t", "name", "item"]), message_rows(messages)]).sort(
-            "start_t", maintain_order=True),
+        pl.concat([all_of(work.metrics, new[1], "start_t", ["start_t", "name", "item"]), message_rows(messages),
+                   clock_rows(_clock(x) for x in work.logs)]).sort("start_t", maintain_order=True),
         all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
         work.reference,
     )  # fmt: skip

@@ -29,6 +29,7 @@ class LogSpans:
     shift: int
     bench: bool
     spans: tuple[tuple[int, int], ...]
+    own_clock: bool = True  # absolute time of its own; else a sidecar or the file name placed it
 
 
 @dataclass(frozen=True)
@@ -111,13 +112,14 @@ def _logs(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, 
                                  ORDER BY ALL""", vehicles).values():  # fmt: skip
         for log, a, b in rows:
             spans[log].append((a, b))
-    about = _grouped(con, "SELECT vehicle, log, profile_hash, clock_shift_us, bench FROM logs WHERE {mine}", vehicles)
+    about = _grouped(con, """SELECT vehicle, log, profile_hash, clock_shift_us, bench, clock = 'utc'
+                            FROM logs WHERE {mine}""", vehicles)  # fmt: skip
     out: dict[str, list[LogSpans]] = defaultdict(list)
     for vehicle in vehicles:
         more = {log: rest for log, *rest in about[vehicle]}
         for ref in log_refs(con, vehicle, *EVER, expired=True):
-            digest, shift, bench = more[ref.log]
-            out[vehicle].append(LogSpans(ref, digest, shift, bench, tuple(spans[ref.log])))
+            digest, shift, bench, own = more[ref.log]
+            out[vehicle].append(LogSpans(ref, digest, shift, bench, tuple(spans[ref.log]), own))
     return out
 
 

@@ -18,9 +18,13 @@ PACK = {"cell_min_v": 2.5, "cell_max_v": 3.65, "charge_min_c": 0.0, "charge_max_
 DRIVE = {"winding_max_c": 140.0, "fet_max_c": 95.0, "dc_link_max_v": 52.0}
 
 
-def run(metric_set: MetricSet, signals: Signals, kind: str = "ride", **without: object) -> Outcome:
+def run(
+    metric_set: MetricSet, signals: Signals, kind: str = "ride", without: dict[str, object] | None = None
+) -> Outcome:
     session = Session("EX-1", kind, signals.start, signals.end)
-    return metric_set.compute(session, signals, profile(pack={**PACK, **without}, drive=DRIVE))
+    return metric_set.compute(
+        session, signals, profile(pack=without if isinstance(without, dict) else PACK, drive=DRIVE)
+    )
 
 
 def one(outcome: Outcome, name: str, item: str) -> Metric:
@@ -96,8 +100,8 @@ def test_error_is_the_scatter_of_readings_or_a_step(build: Build) -> None:
 def test_no_limit_no_margin(build: Build) -> None:
     signals = build(60.0, cell_voltage__1=(5, 3.3), pack_current=(5, 5.0), cell_temp__1=(1, 30.0))
     none = dict.fromkeys(PACK, None) | {"rated_ah": 30.0}
-    assert not run(cell_limits.SET, signals, **none).metrics
-    assert not run(margins.SET, signals, **none).metrics
+    assert not run(cell_limits.SET, signals, without=none).metrics
+    assert not run(margins.SET, signals, without=none).metrics
 
 
 @pytest.mark.parametrize("metric_set", [margins.SET, cell_limits.SET], ids=lambda s: s.id)
