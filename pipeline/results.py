@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.assess import Assessed
 from pipeline.catalogue import insert, transaction
 from pipeline.quantities import SEVERITIES
+from pipeline.score_log import note_scores
 from pipeline.store import Store
 
 if TYPE_CHECKING:
@@ -41,6 +42,8 @@ def commit_assessed(store: Store, done: Sequence[Assessed], scan: str = "") -> l
             _note_rule_set(con, rule_set)
         _sessions(con, done)
         changes = _findings(con, done)
+        if scan:
+            note_scores(con, scan, [a.vehicle for a in done], [s for a in done for s in a.verdict.scores])
         if scan and changes:
             rows = pl.DataFrame([{"scan": scan, **c} for c in changes], infer_schema_length=None)
             insert(con, "finding_log", rows.cast(TOLD))  # type: ignore[arg-type]

@@ -1,0 +1,36 @@
+"""Scores over the scans: entered when they changed, and only then. Expected rows follow from the definition."""
+
+from __future__ import annotations
+
+import tests.store.toylogs as toy
+from pipeline.score_log import note_scores
+from tests.flows.night_tables import catalogue
+from tests.store.conftest import Bench
+
+
+def test_only_changes_are_entered() -> None:
+    con = catalogue()
+    given = [("s1", 100.0), ("s2", 100.0), ("s3", 99.6), ("s4", 99.2), ("s5", None), ("s6", None), ("s7", 80.0)]
+    for scan, score in given:
+        note_scores(con, scan, ["a"], [{"vehicle": "a", "subsystem": "cells", "score": score}])
+    assert con.execute("SELECT scan, score FROM score_log ORDER BY rowid").fetchall() == [
+        ("s1", 100.0), ("s4", 99.2), ("s5", None), ("s7", 80.0)
+    ]  # fmt: skip
+
+
+def test_what_was_never_assessed_leaves_no_row_and_vehicles_are_kept_apart() -> None:
+    con = catalogue()
+    note_scores(con, "s1", ["a", "b"], [{"vehicle": "a", "subsystem": "cells", "score": None},
+                                        {"vehicle": "b", "subsystem": "cells", "score": 50.0}])  # fmt: skip
+    note_scores(con, "s2", ["a"], [{"vehicle": "a", "subsystem": "cells", "score": 50.0}])
+    assert con.execute("SELECT scan, vehicle FROM score_log").fetchall() == [("s1", "b"), ("s2", "a")]
+
+
+def test_a_scan_enters_every_score_it_gave(bench: Bench) -> None:
+    toy.write(bench.inbox / "a.log", toy.day())
+    bench.scan()
+    assert bench.ask("SELECT subsystem, score FROM score_log ORDER BY 1") == bench.ask(
+        "SELECT subsystem, score FROM scores WHERE score IS NOT NULL ORDER BY 1"
+    )
+    bench.scan()
+    assert bench.ask("SELECT count(DISTINCT scan) FROM score_log") == [(1,)]
