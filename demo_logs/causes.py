@@ -24,10 +24,10 @@ _CELL_LIMITS = ("group_under_voltage", "group_over_voltage", "bms_fault")
 CAUSES: dict[str, Cause] = {
     "weak_group": Cause(("weak_group",), (*_CELL_LIMITS, "hot_for_load"), 1.5),
     "imbalance": Cause(("out_of_balance",), (*_CELL_LIMITS, "pack_capacity_low"), 3.0),
-    "leaking_group": Cause(("leaking_group",), (*_CELL_LIMITS, "out_of_balance"), 4.0),
+    "leaking_group": Cause(("leaking_group",), (*_CELL_LIMITS, "out_of_balance", "leak_growing"), 4.0),
     "loose_sense_wire": Cause(("loose_sense_wire",), _CELL_LIMITS, 40.0),
     "low_capacity": Cause(("low_capacity_group",), (*_CELL_LIMITS, "pack_capacity_low"), 10.0),
-    "balancer_stuck": Cause(("balancer_stuck",), (*_CELL_LIMITS, "out_of_balance", "leaking_group"), 1.0),
+    "balancer_stuck": Cause(("balancer_stuck",), (*_CELL_LIMITS, "out_of_balance", "leaking_group", "leak_growing"), 1.0),
     "worn_pack": Cause(("pack_capacity_low",), ("soc_off",), 25.0),
     "current_offset": Cause(("current_sensor_offset",), ("pack_capacity_low", "soc_off"), 1.0),
     "hot_for_load": Cause(("hot_for_load", "resistance_outside_groups"), (), 10.0),
@@ -52,7 +52,17 @@ CAUSES: dict[str, Cause] = {
     "link_loss": Cause(("link_loss",), ("controller_faults",), 20.0),
     "controller_resets": Cause(("controller_resets",), ("controller_faults", "data_gaps", "message_faults"), 6.0),
     "rolling_drag": Cause(("drag_high",), (), 2.5),
+    "open_sense_wire": Cause(("loose_sense_wire",), ("bms_fault",), 1.0),
+    "contactor_opens": Cause(
+        ("contactor_opened_under_load",),
+        ("regen_dropout", "braking_over_voltage", "controller_faults", "bms_fault"),
+        10.0,
+    ),
+    "pack_voltage_gain": Cause(("pack_sum_disagrees",), (), 2.0),
+    "soc_count": Cause(("soc_off",), (), 15.0),
+    "parked_empty": Cause(("parked_empty",), _CELL_LIMITS, 21.0),
 }
+STOP_USE = tuple(name for name, cause in CAUSES.items() if cause.stop_use)
 
 # Words that are true about vehicles without a fault; anything else about them is false.
 HARMLESS_WORDS: dict[str, tuple[str, ...]] = {
@@ -61,5 +71,6 @@ HARMLESS_WORDS: dict[str, tuple[str, ...]] = {
     "cold_pack": ("regen_refused_explained",),
     "slow_rider": ("regen_refused_explained",),
     "poor_logger": ("data_gaps", "message_faults"),
+    "aged_pack": ("pack_capacity_low",),
     "": ("regen_refused_explained", "hot_because_of_load"),
 }

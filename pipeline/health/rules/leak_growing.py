@@ -1,0 +1,197 @@
+"""A group whose self-discharge grows from week to week: early warning, before the loss itself is large.
+
+Physics: a soft short that settles stays what it is; one that grows (a dendrite, a burr working through the separator)
+ends badly. The readings are the same as for a leaking group: place among the siblings at the knee near full, with
+what the balancer took added back. Their slope is taken over the earlier and the later half of the record; growth is
+the difference over the time between the halves' middles. A date for the limit is given only as a range, and only
+where the interval of the growth leaves zero out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.health.evidence import confidence, metric_rows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
+from pipeline.health.offsets import Offsets, offsets
+from pipeline.health.rules.leaking_group import MONTH_H, UNIT, _bled_before
+from pipeline.health.trend import theil_sen
+from pipeline.metrics.model import Metric
+from pipeline.science.robust_fit import Floats
+
+LIMITS = (
+    Limit("growth", 0.5, UNIT + ", each month", "engineering choice: slower, a year passes before it matters"),
+    Limit("least", 1.5, UNIT, "engineering choice: the later half must show a loss, not only an end of a gain"),
+    Limit("act", 8.0, UNIT, "engineering choice: as for a leaking group"),
+    Limit("z", 4.0, "standard errors", "engineering choice: sixteen groups a pack, under one in a thousand by chance"),
+    Limit("least_readings", 5.0, "readings", "engineering choice: in each half; a slope with fewer has no interval"),
+    Limit("least_days", 10.0, "days", "engineering choice: length of each half"),
+    Limit("below", 0.5, "% of rated charge", "engineering choice: without a record of bleeding, it must stand below"),
+    Limit("days", 120.0, "days", "engineering choice: how far back the record is read"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """early, late: loss in % of rated charge a month, with errors; growth: late less early, a month; all positive when
+    the group loses more."""
+
+    item: str
+    early: float
+    early_se: float
+    late: float
+    late_se: float
+    growth: float
+    growth_se: float
+    stands: float
+    n: int
+    starts: NDArray[np.int64]
+    ends: NDArray[np.int64]
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    bled = metric_rows(record, "cell_bled_ah").sort("start_t")
+    rated = record.profile.figure("pack", "rated_ah")
+    known = []
+    for o in offsets(record, "top", limits["days"]).values():
+        t = np.array([round(x.timestamp() * 1e6) for x in o.starts], np.int64)
+        y = o.values + 100.0 / rated * _bled_before(o.item, bled, t)
+        found = _growth(o, t, y, limits)
+        if found is not None:
+            known.append(found)
+    if len(known) < 3:
+        return NotAssessed(
+            f"fewer than {2 * limits['least_readings']:.0f} charges to the knee near full over at least "
+            f"{2 * limits['least_days']:.0f} days"
+        )
+    return [_finding(g, rated, limits) for g in known if _grows(g, bled.height > 0, limits)]
+
+
+def _growth(o: Offsets, t: NDArray[np.int64], y: Floats, limits: Mapping[str, float]) -> Growth | None:
+    """None when one half of the record is too thin."""
+    if t.size < 2 * limits["least_readings"]:
+        return None
+    halves = t < (t[0] + t[-1]) // 2
+    if min(halves.sum(), (~halves).sum()) < limits["least_readings"]:
+        return None
+    if (t[-1] - t[0]) / 86_400e6 < 2 * limits["least_days"]:
+        return None
+    own = float(np.median(o.own))
+    (early, early_se, middle), (late, late_se, after) = (_loss(t[half], y[half], own) for half in (halves, ~halves))
+    months = (after - middle) / MONTH_H
+    ends = np.array([round(x.timestamp() * 1e6) for x in o.ends], np.int64)
+    stands = float(np.median(o.values[-max(2, o.values.size // 3) :]))
+    growth_se = float(np.hypot(early_se, late_se)) / months
+    return Growth(o.item, early, early_se, late, late_se, (late - early) / months, growth_se, stands, t.size, t, ends)
+
+
+def _loss(t: NDArray[np.int64], y: Floats, own: float) -> tuple[float, float, float]:
+    """Loss a month with its error, and the middle of the times in hours."""
+    hours = t / 3.6e9
+    slope = theil_sen(hours, y)
+    # Sen's interval is empty of meaning with few points; the readings' own errors give the floor.
+    floor = own / max(1e-9, float(np.std(hours)) * np.sqrt(hours.size))
+    se = max((slope.high - slope.low) / (2 * 1.96), floor)
+    return -slope.slope * MONTH_H, se * MONTH_H, float(hours.mean())
+
+
+def _grows(g: Growth, bled_known: bool, limits: Mapping[str, float]) -> bool:
+    below = bled_known or g.stands < -limits["below"]  # a leading group that is bled back sinks as well
+    return (
+        below
+        and g.growth - limits["growth"] > limits["z"] * g.growth_se
+        and g.late - limits["least"] > limits["z"] * g.late_se
+    )
+
+
+def _finding(g: Growth, rated: float, limits: Mapping[str, float]) -> Finding:
+    to_ma = rated / 100 / MONTH_H * 1000
+    spans = zip(g.starts[::-1], g.ends[::-1], strict=True)
+    return Finding(
+        severity="service" if g.late > limits["act"] else "note",
+        item=f"cell {g.item}",
+        measured=g.growth,
+        limit=limits["growth"],
+        unit=UNIT + ", each month",
+        se=g.growth_se,
+        statement=f"The loss of group {g.item} grew from {g.early * to_ma:.1f} to {g.late * to_ma:.1f} mA above its "
+        f"siblings, by {g.growth * to_ma:.1f} mA a month (standard error {g.growth_se * to_ma:.1f} mA, {g.n} readings)"
+        f"{_reach(g, limits['act'])}.",
+        confidence=confidence(g.growth, limits["growth"], g.growth_se),
+        persistence=1.0,
+        count=g.n,
+        duration_s=float(g.ends[-1] - g.starts[0]) / 1e6,
+        windows=tuple(Window(int(a), int(b)) for a, b in spans)[:10],
+        signals=("cell_voltage", "cell_bleed", "pack_current"),
+    )
+
+
+def _reach(g: Growth, act: float) -> str:
+    """When the loss passes the limit if it grows on as it has: a range of dates, or nothing."""
+    low, high = g.growth - 1.96 * g.growth_se, g.growth + 1.96 * g.growth_se
+    if g.late >= act or low <= 0:
+        return ""
+    late_middle = datetime.fromtimestamp(
+        float(g.starts[g.starts >= (g.starts[0] + g.starts[-1]) // 2].mean()) / 1e6, UTC
+    )
+    first, last = (late_middle + timedelta(hours=MONTH_H * (act - g.late) / rate) for rate in (high, low))
+    return f"; going on like this it passes {act:.0f} % a month between {first:%Y-%m-%d} and {last:%Y-%m-%d}"
+
+
+def _months(early: float, late: float, se: float = 0.1, bled: float = 0.0, days: int = 60) -> list[Stretch]:
+    """Charges every three days; group 4 loses `early` % a month at first and `late` at the end, evenly growing."""
+    out, place = [], 0.0
+    for k, day in enumerate(range(0, days, 3)):
+        parts = [
+            Metric("cell_offset_top_pct", 0.02 * ((k + g) % 3 - 1), "%", se, 500, item=str(g)) for g in range(1, 6)
+        ]
+        parts[3] = Metric("cell_offset_top_pct", place + 0.02 * (k % 3 - 1), "%", se, 500, item="4")
+        if bled:
+            parts += [Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g)) for g in range(1, 6)]
+        out.append(stretch(float(day), "charge", *parts))
+        place -= 3 / 30.44 * (early + (late - early) * day / days)
+    return out
+
+
+RULE = Rule(
+    id="leak_growing",
+    title="A leak that grows",
+    subsystem="cells",
+    severity="service",
+    needs=("cell_offset_top_pct",),
+    roles=("cell_voltage", "pack_current"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="One group loses more charge from week to week. A leak that stays is a matter of balance; one that grows "
+    "may be a short inside a cell on its way.",
+    causes=(
+        "a soft short inside a cell that grows",
+        "moisture or corrosion that spreads at the group's tap or sense wires",
+        "a balancing resistor whose switch leaks, more so as it ages",
+    ),
+    bench=(
+        "disconnect the sense plug and follow each group's voltage for two weeks after a full charge",
+        "measure the current in the group's sense wires with the electronics asleep",
+        "look for warmth at the group with the pack at rest",
+    ),
+    cautions=(
+        "A growing internal short can end in fire. Store the pack apart, outdoors or in a fire-safe place, and do not "
+        "charge it unwatched.",
+        "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
+    ),
+    source="difference of two Theil-Sen slopes (P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379); limits: see each",
+    fires_on=(record(*_months(0.5, 6.5)), record(*_months(0.5, 14.0))),
+    quiet_on=(
+        record(*_months(0.0, 0.0)),
+        record(*_months(5.0, 5.0)),  # leaks, but does not grow: another rule's
+        record(*_months(6.0, 0.5)),  # heals
+        record(*_months(0.5, 6.5, se=3.0)),  # cannot be told from noise
+    ),
+    unassessed_on=(record(*_months(0.5, 6.5, days=18)), record(stretch(0, "charge"))),
+)
