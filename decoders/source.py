@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import tempfile
 import weakref
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -68,8 +68,11 @@ class Source:
         self._tell()
         return whole[:n]
 
-    def blocks(self, account: Account) -> Iterator[tuple[int, NDArray[np.uint8]]]:
+    def blocks(self, account: Account, whole: Callable[[bytes], bool]) -> Iterator[tuple[int, NDArray[np.uint8]]]:
         """Text in pieces that end at a line end, each with its offset; every line end is a newline.
+
+        whole: asked about a last line without a line end, whether nothing can be missing of it. When something
+        can, the line is dropped and accounted for: half a frame is not passed on as a shorter one.
 
         A piece has PAD newlines before and behind its text. It is valid until the next one is asked for.
         A line longer than MAX_LINE is dropped and accounted for, however long it is.
@@ -82,9 +85,9 @@ class Source:
             fresh = PAD + len(rest)
             at, end = self.offset - len(rest), fresh + self.read_into(view[fresh:PAD + len(rest) + BLOCK_BYTES])
             if end == fresh:
-                if rest.strip():
-                    if not rest.endswith(b"\n"):
-                        account.lose("cut", self.offset, 0, "the last line has no line end: perhaps it was longer")
+                if rest.strip() and not whole(rest):
+                    account.lose("cut", at, len(rest), f"the file ends inside a line, or may do so: {rest[:60]!r}")
+                elif rest.strip():
                     store[end:end + PAD + 1] = b"\n" * (PAD + 1)
                     yield at, text[:end + PAD + 1]
                 return

@@ -40,6 +40,7 @@ DATE = re.compile(rb"(?:date|begin\s+triggerblock)\s+\w+\s+(.+)", re.IGNORECASE)
 EVENT = re.compile(rb"\d+\.\d+\s+(\D|\d+\s+(Statistic|J1939TP|\S*:))", re.IGNORECASE)
 WALL = re.compile(rb"(\w{3}|m.{1,2}r)\s+(\d+)\s+(\d+):(\d+):(\d+)(?:\.(\d+))?\s*(am|pm)?\s*(\d{4})\s*$",
                   re.IGNORECASE)
+STAMP = re.compile(rb"\s*\d+\.\d+(\s|$)")
 MONTHS = dict(zip(b"jan feb mar apr may jun jul aug sep oct nov dec".split(), range(1, 13), strict=True))
 MONTHS |= {b"m\xe4r": 3, b"m\xc3\xa4r": 3, b"mai": 5, b"okt": 10, b"dez": 12}
 
@@ -59,7 +60,7 @@ class State:
 def read(source: Source, account: Account) -> Iterator[Frames]:
     account.clock = "relative"
     state = State(account)
-    for offset, text in source.blocks(account):
+    for offset, text in source.blocks(account, lambda line: _whole(line, state)):
         yield _parse(text, offset, state)
 
 
@@ -123,6 +124,26 @@ def _by_words(lines: Lines, place: Callable[[int], int], state: State) -> tuple[
         if fd[i] or not EVENT.match(line):
             state.account.lose("line", place(i), len(line) + 1, f"not a frame: {line[:60]!r}")
     return rows, done
+
+
+def _whole(line: bytes, state: State) -> bool:
+    """False when the file may end inside this line: before the last byte that its length tells of, or inside it."""
+    words = line.split()
+    if not STAMP.match(line):
+        return True  # of the header, or garbage and counted as such
+    fd = words[1:2] == [b"CANFD"]
+    if b"errorframe" in (word.lower() for word in words[2:5]):
+        return True
+    at = (8 if len(words) > 5 and len(words[5]) == 1 else 9) if fd else 6
+    try:
+        length = int(words[at - 1], 16 if state.hexadecimal and not fd else 10)
+    except (IndexError, ValueError):
+        return False
+    held = 0 if words[4] == b"r" else length if fd else min(length, 8)
+    if fd and not held:  # behind the length, flags say whether it is a remote frame
+        return len(words) > at + 2
+    last = line.endswith((b" ", b"\t")) or len(words) > at + held or len(words[-1]) == (2 if state.hexadecimal else 3)
+    return len(words) >= at + held and (held == 0 or last)
 
 
 def _header(line: bytes, at: int, state: State) -> None:

@@ -85,8 +85,8 @@ def _file_header(source: Source, account: Account) -> int:
     fields = FILE_HEADER.unpack(head)
     size, claimed = fields[1], fields[10]
     rest = size - FILE_HEADER.size
-    if 0 < rest <= 4096 and len(source.read(rest)) < rest:
-        account.lose("cut", source.offset, 0, "the file ends inside its header")
+    if 0 < rest <= 4096 and (missing := rest - len(source.read(rest))):
+        account.lose("cut", source.offset, missing, "the file ends inside its header")
     if claimed > source.size and not source.packed:
         account.lose("cut", source.size, min(claimed, 2**62) - source.size, f"the header speaks of {claimed} bytes")
     year, month, _, day, hour, minute, second, milli = fields[14:22]

@@ -47,8 +47,9 @@ Bool = NDArray[np.bool_]
 def read(source: Source, account: Account) -> Iterator[Frames]:
     labels = Labels()
     first = True
-    for offset, text in source.blocks(account):
-        frames = _parse(text, offset, labels, account)
+    before = [Rows(0).frames(labels)]
+    for offset, text in source.blocks(account, lambda line: _whole(line, before[0])):
+        before[0] = frames = _parse(text, offset, labels, account)
         if first and len(frames):
             account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
             first = False
@@ -67,6 +68,21 @@ def _parse(text: NDArray[np.uint8], offset: int, labels: Labels, account: Accoun
             at = offset + int(shape.start[i]) - PAD
             account.lose("line", at, len(line) + 1, f"not a candump line: {line[:60]!r}")
     return rows.frames(labels, None if good.all() else good)
+
+
+def _whole(line: bytes, before: Frames) -> bool:
+    """Whether a last line without a line end is a whole frame. Its data could go on, unless they fill the frame or
+    the same identifier has had so many bytes before."""
+    found = LINE.match(line)
+    if not found:
+        return True  # garbage, and counted as such
+    data, remote = found[7], found[7][:1] in (b"R", b"r")
+    if found[8] or len(data) == (2 if remote else 128 if found[5] else 16):
+        return True
+    if remote:
+        return False
+    same = before.length[before.can_id == int(found[4], 16) & IDENTIFIER]
+    return len(same) > 0 and int(same.max()) == len(data) // 2
 
 
 class Shape(NamedTuple):

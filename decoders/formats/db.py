@@ -1,14 +1,14 @@
 """Database logs as python-can writes them: an SQLite file with one table.
 
     CREATE TABLE messages (ts REAL, arbitration_id INTEGER, extended, remote, error, dlc INTEGER, data BLOB)
-The time is UTC seconds. There is no channel column: all frames are on channel "1".
+The time is UTC seconds. There is no channel column: all frames are on channel "1". Of a damaged file every row is
+kept that SQLite still finds (decoders.sqlite_rows).
 Source: python-can, can.io.sqlite.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 from decoders.errors import LogFormatError
@@ -16,10 +16,10 @@ from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
 from decoders.frames_out import Labels, Rows
 from decoders.log import ABSOLUTE_US, Account, Reader
 from decoders.source import Source
+from decoders.sqlite_rows import opened, rows_of
 
 MAGIC = b"SQLite format 3\0"
-BATCH = 50_000
-QUERY = "SELECT ts, arbitration_id, extended, remote, error, dlc, data FROM messages ORDER BY rowid"
+COLUMNS = ("ts", "arbitration_id", "extended", "remote", "error", "dlc", "data")
 
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
@@ -27,42 +27,22 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
 
     labels = Labels()
     labels.number(b"1")
-    path = source.on_disk()
-    _check_size(path, source.path.name, account)
-    address = path.absolute().as_uri()
-    connection = sqlite3.connect(f"{address}?mode=ro&immutable=1", uri=True)
-    connection.text_factory = lambda text: text.decode("utf-8", "replace")
+    connection = opened(source, account)
     try:
-        connection.execute("PRAGMA trusted_schema = OFF")
         kind = connection.execute("SELECT type FROM sqlite_master WHERE name = 'messages'").fetchone()
         if kind != ("table",):  # a view could run anything, for ever
             raise LogFormatError(f"{source.path.name}: an SQLite file without a table `messages`; not a CAN log.")
-        cursor = connection.execute(QUERY)
         first = True
-        while batch := cursor.fetchmany(BATCH):
+        for batch in rows_of(connection, "messages", COLUMNS, account):
             frames = _rows(batch, labels, account)
             if first and len(frames):
                 account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
                 first = False
             yield frames
     except (sqlite3.Error, ValueError, OverflowError) as e:  # messages of its own can fail to decode
-        account.lose("record", 0, source.size, f"damaged database, frames from here on are lost: {e}")
+        account.lose("record", 0, source.size, f"damaged database, nothing in it can be read: {e}")
     finally:
         connection.close()
-
-
-def _check_size(path: Path, name: str, account: Account) -> None:
-    """SQLite takes what is missing of a page for zeros and would give frames that never were. Raises LogFormatError."""
-    with path.open("rb") as file:
-        head = file.read(100).ljust(100, b"\0")
-    page = int.from_bytes(head[16:18], "big")
-    told = int.from_bytes(head[28:32], "big") * (65536 if page == 1 else page)
-    found = path.stat().st_size
-    if found < max(told, 100):
-        raise LogFormatError(f"{name}: the database file is cut short: {found} of {told} bytes. Ask for it again, "
-                             "or save what is left with the recovery command of an SQLite shell.")
-    if found > told:
-        account.lose("record", told, found - told, "bytes behind the end of the database")
 
 
 def _rows(batch: list[tuple[Any, ...]], labels: Labels, account: Account) -> Frames:

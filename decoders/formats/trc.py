@@ -48,7 +48,7 @@ class State:
 def read(source: Source, account: Account) -> Iterator[Frames]:
     account.clock = "relative"
     state = State(account)
-    for offset, text in source.blocks(account):
+    for offset, text in source.blocks(account, lambda line: _whole(line, state)):
         yield _parse(text, offset, state)
 
 
@@ -67,6 +67,14 @@ def _parse(text: NDArray[np.uint8], offset: int, state: State) -> Frames:
             at = offset + lines.offset(i)
             state.account.lose("line", at, len(line) + 1, f"not a frame: {line[:60]!r}")
     return rows.frames(state.labels, done)
+
+
+def _whole(line: bytes, state: State) -> bool:
+    """False when the file may end inside this line: before its data, or inside a number."""
+    words, data = line.split(), max(state.at("D"), 1)
+    bare = len(words) == data and (words[-1] == b"0" or b"RR" in words[:data - 1])  # a length, and no data to come
+    complete = len(words[-1]) > 1 or bare
+    return line.lstrip().startswith(b";") or (len(words) >= data and complete)
 
 
 def _header(line: bytes, state: State) -> None:

@@ -15,7 +15,9 @@ from decoders.log import MAX_LOSSES
 from tests.decoders.messages import write
 from tests.decoders.peers import Seen, can, frames_in, ours
 
+TEXT = ("log", "asc", "trc", "csv")
 KINDS = ("log", "asc", "blf", "trc", "csv", "db", "mf4", "log.gz", "blf.gz")
+OTHERS = ("db", "mf4", "asc.gz", "trc.gz", "csv.gz", "db.gz", "mf4.gz")
 
 
 def messages(n: int) -> list[Any]:
@@ -30,7 +32,9 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
     def make(kind: str) -> Path:
         path = folder / f"whole.{kind}"
         if not path.exists():
-            plain = write(folder / f"whole.{kind.removesuffix('.gz')}", messages(6))
+            plain = folder / f"whole.{kind.removesuffix('.gz')}"
+            if not plain.exists():  # the writer of .db adds to what is there
+                write(plain, messages(6))
             if kind.endswith(".gz"):
                 path.write_bytes(gzip.compress(plain.read_bytes()))
         return path
@@ -50,19 +54,38 @@ def attempt(path: Path) -> tuple[list[Seen], list[Loss], str]:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_cut_at_every_byte(tmp_path: Path, whole: Callable[[str], Path], kind: str) -> None:
+    """Formats whose files are large at every 97th byte; at every one in the next test."""
+    _cut(tmp_path, whole, kind, 97 if kind in OTHERS else 1)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", OTHERS)
+def test_cut_at_every_byte_of_all_others(tmp_path: Path, whole: Callable[[str], Path], kind: str) -> None:
+    _cut(tmp_path, whole, kind, 1)
+
+
+def _cut(tmp_path: Path, whole: Callable[[str], Path], kind: str, step: int) -> None:
     """A cut file gives a beginning of the frames; where some are missing, it says so, or was cut between two lines."""
     content = whole(kind).read_bytes()
     expected = ours(whole(kind))
-    step = 97 if kind in ("db", "mf4") else 1
     for n in range(0, len(content), step):
         path = tmp_path / f"cut.{kind}"
         path.write_bytes(content[:n])
         frames, losses, refused = attempt(path)
-        if len(frames) > 1:
-            assert frames[:-1] == expected[:len(frames) - 1], n
+        assert frames == expected[:len(frames)], n
         if len(frames) < len(expected) and not refused:
-            between_lines = kind in ("log", "asc", "trc", "csv") and content[:n].rstrip(b" ").endswith((b"\n", b"\r"))
-            assert losses or between_lines, n
+            assert losses or (kind in TEXT and _between_lines(content, n)), n
+            assert all(loss.bytes > 0 for loss in losses), n
+
+
+def _between_lines(content: bytes, n: int) -> bool:
+    """Whether nothing but blanks and a line end is missing of the line that the cut is in, or no part of it is there,
+    or it is no line of a frame. "R" behind a frame says that it was received, as does nothing."""
+    begin = content.rfind(b"\n", 0, n) + 1
+    end = content.find(b"\n", n)
+    line = content[begin:end].strip()
+    frame = line[:1].isdigit() or line.startswith(b"(")
+    return not content[begin:n].strip() or content[n:end].strip() in (b"", b"R") or not frame
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -159,3 +182,38 @@ def test_an_unknown_format_names_the_known_ones(tmp_path: Path) -> None:
     path.write_bytes(b"hello\n")
     with pytest.raises(UnknownLogError, match=r"asc, blf, candump"):
         open_log(path)
+
+
+STAMPED = b"(1700000000.000000) can0 100#0102\n"
+
+
+@pytest.mark.parametrize(("kind", "before", "last", "good"), [
+    ("log", STAMPED, b"(1700000000.001000) can0 100#0304", True),  # as long as the identifier's frames before it
+    ("log", STAMPED, b"(1700000000.001000) can0 100#03", False),
+    ("log", STAMPED, b"(1700000000.001000) can0 101#0304", False),  # nobody knows
+    ("log", STAMPED, b"(1700000000.001000) can0 101#0102030405060708", True),
+    ("log", STAMPED, b"(1700000000.001000) can0 101#R4", True),
+    ("log", STAMPED, b"(1700000000.001000) can0 101##1" + b"00" * 64, True),
+    ("log", STAMPED, b"(1700000000.001000) can0 101##1" + b"00" * 48, False),
+    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 00", True),
+    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 0", False),
+    ("asc", b"base dec  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 10", False),
+    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  ErrorFrame", True),
+    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   r 8", True),
+    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 C", False),
+    ("trc", b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 0.1 DT 1 0100 Rx - 1 00\n",
+     b"2 0.2 DT 1 0100 Rx - 2 00 01", True),
+    ("trc", b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 0.1 DT 1 0100 Rx - 1 00\n",
+     b"2 0.2 DT 1 0100 Rx - 2 00 0", False),
+    ("csv", b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x1,0,0,0,1,AQ==\n", b"2.0,0x1,0,0,0,1,AQ==",
+     True),
+    ("csv", b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x1,0,0,0,1,AQ==\n", b"2.0,0x1,0,0,0,1,AQ=",
+     False)])
+def test_a_last_line_without_an_end(tmp_path: Path, kind: str, before: bytes, last: bytes, good: bool) -> None:
+    """Kept without a word when nothing can be missing of it; else dropped, and its bytes counted where it begins."""
+    path = tmp_path / f"made.{kind}"
+    path.write_bytes(before + last)
+    frames, losses, _ = attempt(path)
+    assert len(frames) == 1 + good
+    lost = [(loss.offset, loss.bytes - (loss.kind == "line")) for loss in losses]  # a line counts its end
+    assert lost == ([] if good else [(len(before), len(last))])
