@@ -1,11 +1,13 @@
 """The labelled campaign: many simulated vehicles over eight weeks, judged by the rules, held against the truth.
 
     python -m demo_logs.campaign --vehicles 200 --seed 2000 --calibrate 1000 [--workers 2] [--out FOLDER]
+    python -m demo_logs.campaign --faults leaking_group,temp_frozen --vehicles 40 --seed 1100
+    python -m demo_logs.campaign --faults stop-use --acting --short --vehicles 150 --seed 6000
 
 Vehicles of the calibration seed give the fleet's reference figures; those of the judged seed are then judged. No log
 files are written: sensors and logger are the same as for logs, and everything from sessions onwards is Herdbook's
 own. Delay is the time from onset until the first night on which the finding stood; a night is judged after
-every second session.
+every second session. Tables of several campaigns together: `python -m demo_logs.aggregate`.
 """
 
 from __future__ import annotations
@@ -18,12 +20,14 @@ import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from itertools import groupby
 from multiprocessing import get_context
 from pathlib import Path
 
 import polars as pl
 
-from demo_logs.draw import Drawn, draw
+from demo_logs.causes import CAUSES, STOP_USE
+from demo_logs.draw import EVERYTHING, Drawn, Wish, draw
 from demo_logs.plan import PROFILES
 from demo_logs.records import Measured, measure_batch
 from demo_logs.scorecard import Said, TrueFault, TrueVehicle, score
@@ -40,11 +44,16 @@ def profiles() -> list[Profile]:
     return [load_profile(PROFILES / name) for name in ("zirbel.toml", "saumer.toml")]
 
 
+def _in_step(drawn: Drawn) -> tuple[str, tuple[tuple[str, float], ...]]:
+    """What vehicles must share to run in one batch."""
+    return drawn.vehicle.profile.name, tuple((o.kind, o.minutes) for o in drawn.outings)
+
+
 def measure_all(drawn: Sequence[Drawn], workers: int) -> list[Measured]:
-    """All vehicles, in batches of one profile, over a pool of processes."""
+    """All vehicles, in batches of one profile and calendar, over a pool of processes."""
     batches = []
-    for name in sorted({d.vehicle.profile.name for d in drawn}):
-        mine = [d for d in drawn if d.vehicle.profile.name == name]
+    for _, group in groupby(sorted(drawn, key=_in_step), key=_in_step):
+        mine = list(group)
         batches += [mine[i : i + BATCH] for i in range(0, len(mine), BATCH)]
     if workers <= 1:
         return [m for batch in batches for m in measure_batch(batch)]
@@ -65,8 +74,11 @@ def references(measured: Sequence[Measured], drawn: Sequence[Drawn]) -> dict[str
     return out
 
 
-def said_of(measured: Measured, profile: Profile, reference: pl.DataFrame | None, nightly: bool) -> list[Said]:
-    """Findings that stand at the end; `first` is the first night each of them stood (nightly), else its evidence."""
+def said_of(
+    measured: Measured, profile: Profile, reference: pl.DataFrame | None, nightly: bool
+) -> tuple[list[Said], list[str]]:
+    """Findings that stand at the end, and the rules that could not judge. `first` of a finding is the first night on
+    which it stood (nightly), else its evidence."""
     final = judge(measured.record(profile, reference))
     stands = {(j.rule.id, j.finding.item): j.finding for j in final.findings}
     first: dict[tuple[str, str], int] = {}
@@ -78,13 +90,16 @@ def said_of(measured: Measured, profile: Profile, reference: pl.DataFrame | None
     for (rule, item), finding in stands.items():
         begun = min((w.start for w in finding.windows), default=0)
         out.append(Said(measured.vehicle, rule, finding.severity, item, first.get((rule, item), begun)))
-    return out
+    return out, [r.rule.id for r in final.not_assessed]
 
 
-def _judge(reference: dict[str, pl.DataFrame], faulty: frozenset[str], pair: tuple[Measured, str]) -> list[Said]:
+def _judge(
+    reference: dict[str, pl.DataFrame], faulty: frozenset[str], pair: tuple[Measured, str]
+) -> tuple[str, list[Said], list[str]]:
     measured, profile = pair
     known = {p.name: p for p in profiles()}
-    return said_of(measured, known[profile], reference.get(profile), measured.vehicle in faulty)
+    said, refused = said_of(measured, known[profile], reference.get(profile), measured.vehicle in faulty)
+    return measured.vehicle, said, refused
 
 
 def truth_of(drawn: Drawn) -> TrueVehicle:
@@ -94,50 +109,75 @@ def truth_of(drawn: Drawn) -> TrueVehicle:
     )
     last = outings[-1].start + int(outings[-1].minutes * 60e6)
     return TrueVehicle(
-        vehicle.name, vehicle.profile.name, faults, vehicle.harmless, outings[0].start, last, drawn.poor_data
-    )
+        vehicle.name, vehicle.profile.name, faults, vehicle.harmless, outings[0].start, last, drawn.poor_data,
+        drawn.far, drawn.left,
+    )  # fmt: skip
 
 
-def main(arguments: list[str] | None = None) -> int:
+def wish_of(args: argparse.Namespace) -> Wish:
+    """Raises: SystemExit for a kind that is not known."""
+    kinds = STOP_USE if args.faults == "stop-use" else tuple(k for k in args.faults.split(",") if k)
+    unknown = sorted(set(kinds) - set(CAUSES))
+    if unknown:
+        print(f"campaign: no fault is called {', '.join(unknown)}; known: {', '.join(sorted(CAUSES))}", file=sys.stderr)
+        raise SystemExit(2)
+    return Wish(kinds, args.acting, args.double, args.short)
+
+
+def _arguments() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m demo_logs.campaign", description=__doc__)
     parser.add_argument("--vehicles", type=int, default=200)
     parser.add_argument("--seed", type=int, default=2000, help="seed of the judged vehicles")
     parser.add_argument("--calibrate", type=int, default=1000, help="seed of the calibration vehicles")
     parser.add_argument("--calibration-vehicles", type=int, default=60)
+    parser.add_argument("--faults", default="", help="only vehicles with these, comma between; stop-use: all such")
+    parser.add_argument("--acting", action="store_true", help="only sizes a service desk would act at")
     parser.add_argument("--double", action="store_true", help="two faults of different kinds in a faulty vehicle")
+    parser.add_argument("--short", action="store_true", help="three weeks instead of eight")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="folder for measured vehicles, used again when present")
     parser.add_argument("--out", type=Path, help="folder for campaign.md (tables) and campaign.json (figures)")
-    args = parser.parse_args(arguments)
+    return parser
+
+
+def main(arguments: list[str] | None = None) -> int:
+    args = _arguments().parse_args(arguments)
     begun = time.perf_counter()
-    fleet, measured = _measured(args.seed, args.vehicles, args.workers, args.keep, args.double)
+    fleet, measured = _measured(args.seed, args.vehicles, args.workers, args.keep, wish_of(args))
     others, calibration = _measured(args.calibrate, args.calibration_vehicles, args.workers, args.keep)
     reference = references(calibration, others)
     profile_of = {d.vehicle.name: d.vehicle.profile.name for d in fleet}
     faulty = frozenset(d.vehicle.name for d in fleet if d.vehicle.faults)
     jobs = [(m, profile_of[m.vehicle]) for m in measured]
     with ProcessPoolExecutor(args.workers, mp_context=get_context("spawn")) as pool:
-        said = [s for part in pool.map(partial(_judge, reference, faulty), jobs, chunksize=8) for s in part]
-    card = score([truth_of(d) for d in fleet], said)
+        judged = list(pool.map(partial(_judge, reference, faulty), jobs, chunksize=8))
+    said = [s for _, words, _ in judged for s in words]
+    truth = [truth_of(d) for d in fleet]
+    card = score(truth, said)
     text = as_markdown(card)
     print(text)
     print(f"\n{len(fleet)} vehicles, {time.perf_counter() - begun:.0f} s on {args.workers} processes.")
+    for miss in card.missed:
+        print(f"missed: {miss.vehicle} {miss.fault.name} {miss.fault.item} of size {miss.fault.size:g}")
     for one in card.false:
         print(f"false: {one.vehicle} {one.severity} {one.rule} {one.item}")
     if args.out:
         args.out.mkdir(parents=True, exist_ok=True)
         (args.out / "campaign.md").write_text(text + "\n")
-        (args.out / "campaign.json").write_text(json.dumps(as_json(card), indent=1) + "\n")
+        raw = {"seed": args.seed, "refused": {vehicle: refused for vehicle, _, refused in judged}}
+        (args.out / "campaign.json").write_text(json.dumps(as_json(card) | raw, indent=1) + "\n")
+        (args.out / "campaign.pickle").write_bytes(pickle.dumps((args.seed, truth, said, raw["refused"])))
     return 0
 
 
 def _measured(
-    seed: int, count: int, workers: int, keep: Path | None, double: bool = False
+    seed: int, count: int, workers: int, keep: Path | None, wish: Wish = EVERYTHING
 ) -> tuple[list[Drawn], list[Measured]]:
-    drawn = draw(seed, count, profiles(), double)
+    drawn = draw(seed, count, profiles(), wish)
     if keep is None:
         return drawn, measure_all(drawn, workers)
-    kept = keep / f"campaign_{seed}_{count}{'_double' * double}.pickle"
+    marks = [*wish.faults[:8], *(m for m in ("acting", "double", "short") if getattr(wish, m))]
+    kept = keep / f"{'_'.join(['campaign', str(seed), str(count), *marks])}.pickle"
     if kept.is_file():
         found: list[Measured] = pickle.loads(kept.read_bytes())
         return drawn, found

@@ -27,7 +27,9 @@ CAUSES: dict[str, Cause] = {
     "leaking_group": Cause(("leaking_group",), (*_CELL_LIMITS, "out_of_balance", "leak_growing"), 4.0),
     "loose_sense_wire": Cause(("loose_sense_wire",), _CELL_LIMITS, 40.0),
     "low_capacity": Cause(("low_capacity_group",), (*_CELL_LIMITS, "pack_capacity_low"), 10.0),
-    "balancer_stuck": Cause(("balancer_stuck",), (*_CELL_LIMITS, "out_of_balance", "leaking_group", "leak_growing"), 1.0),
+    "balancer_stuck": Cause(
+        ("balancer_stuck",), (*_CELL_LIMITS, "out_of_balance", "leaking_group", "leak_growing"), 1.0
+    ),
     "worn_pack": Cause(("pack_capacity_low",), ("soc_off",), 25.0),
     "current_offset": Cause(("current_sensor_offset",), ("pack_capacity_low", "soc_off"), 1.0),
     "hot_for_load": Cause(("hot_for_load", "resistance_outside_groups"), (), 10.0),

@@ -29,7 +29,8 @@ class TrueFault:
 
 @dataclass(frozen=True, slots=True)
 class TrueVehicle:
-    """poor_data: sampled slowly or without some roles; what cannot be seen is then no miss."""
+    """poor_data: sampled slowly or without some roles; what cannot be seen is then no miss. far: physics far
+    out; left: roles missing."""
 
     vehicle: str
     profile: str
@@ -38,6 +39,8 @@ class TrueVehicle:
     first: int
     last: int
     poor_data: bool = False
+    far: bool = False
+    left: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +76,11 @@ class Scorecard:
     healthy: int = 0
     healthy_months: float = 0.0
     healthy_false: list[Said] = field(default_factory=list)
+
+    @property
+    def acting(self) -> list[FaultResult]:
+        """Faults of a size to act at, in good data."""
+        return [f for f in self.faults if f.act]
 
     @property
     def missed(self) -> list[FaultResult]:

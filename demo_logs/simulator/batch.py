@@ -14,6 +14,7 @@ from demo_logs.simulator.spec import Maker, Vehicle, maker
 from demo_logs.simulator.trace import Trace
 
 Floats = NDArray[np.float64]
+MONITOR_MAX_V = 5.0  # top of a usual group monitor (engineering choice)
 SLOW_STEPS = 4  # temperatures and fault bits are looked at every so many steps
 
 
@@ -70,7 +71,8 @@ class Batch:
         groups = tuple(range(1, self.maker.groups + 1))
         seen = current_a * self.gain + self.offset_a + active.scalar("current_offset")
         put = trace.put
-        put(step, "pack_voltage", pack.volts.sum(axis=1) - current_a * pack.joint_ohm)
+        gain = 1.0 + active.scalar("pack_voltage_gain") / 100.0
+        put(step, "pack_voltage", (pack.volts.sum(axis=1) - current_a * pack.joint_ohm) * gain)
         put(step, "pack_current", seen)
         put(step, "pack_soc", np.clip(pack.bms_soc, 0.0, 100.0))
         put(step, "charge_limit", pack.charge_limit)
@@ -80,7 +82,7 @@ class Batch:
         if step % SLOW_STEPS == 0:
             self.slow = (self._probes(), self._pack_faults())
         put(step, "bms_fault", self.slow[1])
-        put(step, "cell_voltage", pack.volts + self.tap_v)
+        put(step, "cell_voltage", self._taps())
         put(step, "cell_temp", self.slow[0])
         put(step, "cell_bleed", pack.bleed)
         put(step, "bms_temp", pack.board_c)
@@ -89,6 +91,17 @@ class Batch:
             still = active.size("temp_frozen", tuple(range(1, self.maker.sensors + 1)))
             trace.data["_still"] = still[None].astype(np.float32)
             trace.data["_loose_mv"] = active.size("loose_sense_wire", groups)[None].astype(np.float32)
+
+    def _taps(self) -> Floats:
+        """Group voltages as read. A monitor without a self-test reads nothing over an open tap, and the next
+        group up to the end of its range."""
+        read = self.pack.volts + self.tap_v
+        gone = self.active.size("open_sense_wire", tuple(range(1, self.maker.groups + 1)))
+        if gone.any():
+            both = np.minimum(read[:, :-1] + read[:, 1:], MONITOR_MAX_V)
+            read[:, 1:] = np.where(gone[:, :-1] > 0, both, read[:, 1:])
+            read = np.where(gone > 0, 0.0, read)
+        return read
 
     def _probes(self) -> Floats:
         """Cell sensors as read; NaN is the no-value code."""

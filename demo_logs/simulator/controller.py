@@ -62,6 +62,7 @@ class Controller:
     allowed: Floats
     state: Floats
     derate: Floats
+    no_pack: Flags  # the main switch is open: no current either way
 
     @classmethod
     def start(cls, batch: Batch, steps: int, dt: float) -> Controller:
@@ -79,7 +80,7 @@ class Controller:
             pair_ratio(batch.rngs, steps, dt), moments(batch, steps, dt), size, draw,
             np.zeros((DELAY_STEPS, count, 2)), zero.copy(), zero.copy(), none.copy(), zero.copy(),
             zero + 99.0, zero + 1e9, np.zeros((count, 2)), none.copy(), zero - 1.0,
-            zero.copy(), zero.copy(), zero.copy(), zero.copy(), zero.copy(), zero + 100.0,
+            zero.copy(), zero.copy(), zero.copy(), zero.copy(), zero.copy(), zero + 100.0, none.copy(),
         )  # fmt: skip
 
     def act(
@@ -100,10 +101,16 @@ class Controller:
         iq = self._release(iq)
         brake = self._brake(k, omega, speed, volts, pack)
         command = np.where(self.lever[:, None] > 0, brake, iq)
-        dead = self.happen.reset[k][:, None] | self.happen.blind[k]
+        dead = self.happen.reset[k][:, None] | self.happen.blind[k] | self.no_pack[:, None]
         self.motors.follow(np.where(dead, 0.0, command), self.dt)
         lost = self.drop_left_s > 0
         self.motors.iq = np.where(lost[:, None] | dead, 0.0, self.motors.iq)
+
+    def lose_pack(self, opened: Flags) -> None:
+        """The main switch is open or not. What a brake was feeding has no place to go: the link leaps."""
+        leap = opened & ~self.no_pack & (self.motors.iq.min(axis=1) < -3.0)
+        self.spike_v = np.where(leap, 11.0, self.spike_v)
+        self.no_pack = opened
 
     def _receive(self, k: int, throttle: Floats, lever: Floats, trigger: Flags) -> None:
         lost = self.happen.link[k]

@@ -44,13 +44,20 @@ KINDS: dict[str, tuple[str, str, str]] = {
     "link_loss": ("", "1/h", "remote's packets stay away for moments"),
     "controller_resets": ("", "1/h", "the controller restarts while riding"),
     "rolling_drag": ("", "times", "rolling resistance multiplied"),
+    "open_sense_wire": ("cell", "share", "tap above the group is open: it reads nothing, the next one reads both"),
+    "contactor_opens": ("", "1/h", "the pack's main switch opens for seconds while current flows"),
+    "pack_voltage_gain": ("", "%", "the pack's voltage sensor reads this much high"),
+    "soc_count": ("", "%", "the reported charge moves this much less than the true one; right when full"),
+    "parked_empty": ("", "days", "left to stand nearly empty for so long; the outings make it so"),
 }
+BY_OUTINGS = frozenset({"parked_empty"})  # nothing in the vehicle is broken
 HARMLESS: dict[str, str] = {
     "heavy_use": "hard rider with a heavy load: hot because of its load",
     "full_pack": "rides away with a full pack: regeneration rightly refused",
     "cold_pack": "rides and brakes below freezing: regeneration rightly refused",
     "poor_logger": "the logger keeps one frame in five, or loses some",
     "slow_rider": "brakes at walking pace: the electric brake fades out",
+    "aged_pack": "an old pack, under 85 % of its rated capacity: to say so is true",
 }
 
 

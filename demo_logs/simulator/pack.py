@@ -36,6 +36,7 @@ class Pack:
     bleed: Floats
     stuck: Floats
     offset_done: Floats
+    soc_step: Floats  # reported over true change of charge
     board_c: Floats
     volts: Floats
     sensors: list[list[int]] = field(default_factory=list)
@@ -65,6 +66,7 @@ class Pack:
         heat_a = self.own_heat_w.sum(axis=1, keepdims=True) / (3.3 * self.maker.groups)
         self.cells.leak_a = self.base.leak_a + leak + heat_a
         self.stuck = active.size("balancer_stuck", groups)
+        self.soc_step = 1.0 - active.scalar("soc_count") / 100.0
 
     def circuit(self, factor: Floats) -> tuple[Floats, Floats]:
         """Electromotive force [V] and resistance [ohm] of each pack at its terminals."""
@@ -78,7 +80,7 @@ class Pack:
         heat = cells.advance(current_a, extra, dt, factor) + extra * self.volts * 0.5
         heat += current_a[:, None] ** 2 * self.joint_heat + self.own_heat_w
         self._warm(heat, dt)
-        self.bms_soc -= current_a * dt / 36.0 / cells.ah.mean(axis=1)
+        self.bms_soc -= self.soc_step * current_a * dt / 36.0 / cells.ah.mean(axis=1)
         self._limits(dt, charging)
         return self.volts
 
@@ -132,7 +134,7 @@ class Pack:
         stuck_ah = ASLEEP_SHARE * self.stuck * 3.3 / self.maker.pack["bleed_ohm"] * hours[:, None]
         drained = self.base.leak_a * hours[:, None] + stuck_ah + leaked_ah
         cells.soc = cells.soc - (drained + used_ah[:, None]) / cells.ah
-        self.bms_soc = np.clip(self.bms_soc - used_ah * 100.0 / cells.ah.mean(axis=1), 0.0, 100.0)
+        self.bms_soc = np.clip(self.bms_soc - self.soc_step * used_ah * 100.0 / cells.ah.mean(axis=1), 0.0, 100.0)
         keep = np.exp(-hours[:, None] * 3600.0 / cells.tau_s)
         cells.slow_v = cells.slow_v * keep
         settle = np.exp(-hours / 1.3)
@@ -170,5 +172,5 @@ def new_pack(maker: Maker, vehicles: list[Vehicle], rng: np.random.Generator) ->
     return Pack(
         maker, cells, base, one + JOINT_OHM, zero.copy(), zero.copy(), one + 20.0, bms,
         one + maker.pack["max_charge_a"], one + maker.pack["max_discharge_a"], zero.copy(), zero.copy(),
-        zero.copy(), one + 20.0, cells.emf(), group_of_sensor(maker.groups, maker.sensors),
+        zero.copy(), one.copy() + 1.0, one + 20.0, cells.emf(), group_of_sensor(maker.groups, maker.sensors),
     )  # fmt: skip

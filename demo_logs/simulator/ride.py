@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 DT_S = 0.05
 AUX_W = 22.0  # lights and electronics
 WIRE_OHM = 0.004  # from the pack's terminals to the controller
+OPENS_C, OPEN_S = 0.2, 4.0  # a bad main switch: at which current it opens, and for how long (engineering choice)
 BELT = 0.97  # of the power passes a sound belt
 SPINNING = 1.03  # mass of turning parts, as a factor on the mass
 
@@ -47,6 +48,8 @@ class Ride:
     road: Road
     controller: Controller
     wander: Floats
+    open_s: Floats  # for how long the main switch stays open yet
+    flowing: Floats  # pack current of the last step
     energy: dict[str, Floats] = field(default_factory=dict)
 
     def book(self, name: str, watts: Floats) -> None:
@@ -60,6 +63,8 @@ class Ride:
         omega = road.speed[:, None] * controller.turns * controller.pair[k]
         factor = batch.pack.cells.factor()
         emf, ohm = batch.pack.circuit(factor)
+        opened = self._switch(k)
+        controller.lose_pack(opened)
         controller.act(k, throttle, lever, trigger, omega, road.speed, emf, batch.pack)
         omega = omega * controller.slip()
         motors = batch.motors
@@ -67,6 +72,7 @@ class Ride:
         total = watts.sum(axis=1) + AUX_W
         ohm_all = ohm + WIRE_OHM
         current = (emf - np.sqrt(np.maximum(emf * emf - 4.0 * ohm_all * total, 0.0))) / (2.0 * ohm_all)
+        self.flowing = current = np.where(opened, 0.0, current)
         slow_w = current * batch.pack.cells.slow_v.sum(axis=1)
         batch.pack.step(current, DT_S, factor, charging=False)
         batch.pack.balance(False)
@@ -76,10 +82,17 @@ class Ride:
         motors.warm(omega, batch.pack.air_c, DT_S)
         self._move(k, grade, lever, omega)
         batch.uptime_s += DT_S
-        batch.record_pack(trace, k, current, 2.0, 2.0)
+        batch.record_pack(trace, k, current, np.where(opened, 0.0, 2.0), np.where(opened, 5.0, 2.0))
         controller.record(k, trace, watts, omega, link, batch.uptime_s)
         trace.put(k, "vehicle_speed", road.speed * batch.wheel)
         trace.put(k, "odometer", batch.odometer_km)
+
+    def _switch(self, k: int) -> NDArray[np.bool_]:
+        """Where the main switch is open: it gives way under load, comes back after OPEN_S."""
+        loaded = np.abs(self.flowing) > OPENS_C * self.batch.maker.pack["rated_ah"]
+        gives_way = self.controller.happen.cut[k] & loaded & (self.open_s <= 0)
+        self.open_s = np.where(gives_way, OPEN_S, self.open_s - DT_S)
+        return np.asarray(self.open_s > 0)
 
     def _rider(self, k: int, grade: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         """Throttle [%], brake lever [%] and trigger of this step."""
@@ -134,7 +147,7 @@ class Ride:
         self.book("joint", current**2 * self.batch.pack.joint_ohm)
         self.book("ohmic", (current[:, None] ** 2 * cells.ohmic * factor).sum(axis=1))
         self.book("wire", current**2 * WIRE_OHM)
-        self.book("aux", np.full(len(current), AUX_W))
+        self.book("aux", np.where(self.open_s > 0, 0.0, AUX_W))
         copper, stage, iron = motors.losses(motors.iq, omega)
         self.book("copper", copper.sum(axis=1))
         self.book("stage", stage.sum(axis=1))
@@ -158,7 +171,7 @@ def ride(batch: Batch, minutes: float, styles: list[str]) -> tuple[Trace, Ride]:
     knots = np.arange(0.0, steps * DT_S + 4.0, 2.0)
     grid = np.arange(steps) * DT_S
     wander = np.stack([np.interp(grid, knots, rng.normal(0, 0.05, len(knots))) for rng in batch.rngs], axis=1)
-    trip = Ride(batch, plan, road, controller, wander)
+    trip = Ride(batch, plan, road, controller, wander, zero.copy(), zero.copy())
     trace = Trace.blank(batch.clock_us, steps, DT_S)
     for k in range(steps):
         trip.step(k, trace)

@@ -17,28 +17,31 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Moments:
-    """link, reset: (steps, vehicles) true while it lasts. blind: (steps, vehicles, 2) speed of a side is
+    """link, reset, cut: (steps, vehicles) true while it lasts. blind: (steps, vehicles, 2) speed of a side is
     lost. reset_age_s: (steps, vehicles) seconds since the controller came back; -1 before any reset."""
 
     link: Flags
     reset: Flags
     blind: Flags
     reset_age_s: NDArray[np.float64]
+    cut: Flags  # the main switch gives way as soon as current flows
 
 
 def moments(batch: Batch, steps: int, dt: float) -> Moments:
     """Draw them for one ride from the sizes of the faults (rates an hour)."""
     link_rate = batch.active.scalar("link_loss")
     reset_rate = batch.active.scalar("controller_resets")
+    cut_rate = batch.active.scalar("contactor_opens")
     blind_rate = batch.active.size("encoder_dropout", ("left", "right"))
-    link, reset, blind, age = [], [], [], []
+    link, reset, blind, age, cut = [], [], [], [], []
     for i, rng in enumerate(batch.rngs):
         link.append(_strikes(rng, link_rate[i], steps, dt, 0.5, 2.5))
         reset.append(_strikes(rng, reset_rate[i], steps, dt, 1.0, 1.4))
         sides = [_strikes(rng, blind_rate[i, side], steps, dt, 0.2, 0.6) for side in (0, 1)]
         blind.append(np.stack(sides, axis=1))
         age.append(_age(reset[-1], dt))
-    return Moments(np.stack(link, 1), np.stack(reset, 1), np.stack(blind, 1), np.stack(age, 1))
+        cut.append(_strikes(rng, cut_rate[i], steps, dt, 4.0, 8.0))
+    return Moments(np.stack(link, 1), np.stack(reset, 1), np.stack(blind, 1), np.stack(age, 1), np.stack(cut, 1))
 
 
 def _strikes(rng: np.random.Generator, rate_per_h: float, steps: int, dt: float, low_s: float, high_s: float) -> Flags:

@@ -1,6 +1,7 @@
 """Groups above or below the voltages they were built for: when, how long, how far, and where the others
 stood;
-and the least margin to either limit, with its moment (event "least_margin").
+and the least margin to either limit, with its moment (event "least_margin"). An excursion names the neighbour that
+is furthest off the other way, and what the pack's voltage has left over its groups: a measuring wire shows there.
 
 Limits come from the profile (pack.cell_max_v, pack.cell_min_v). A running median of three readings goes
 first, so that one bad frame is no excursion.
@@ -16,7 +17,7 @@ from pipeline.metrics._margin import GIVES, Margin, median_of_three, scatter
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.robust_fit import Floats
-from pipeline.science.stretches import Stretches, extremes, stretches
+from pipeline.science.stretches import Stretches, Times, extremes, stretches
 from pipeline.signals import Series, Signals
 
 GAP_S = 10.0
@@ -93,6 +94,7 @@ def _events(kind: str, item: int | str, series: Series, calm: Floats, runs: Stre
     middle = series.t[(runs.first + runs.last) // 2]
     others = np.stack([signals.at(middle, "cell_voltage", i, GAP_S) for i in signals.items("cell_voltage")])
     current = signals.at(middle, "pack_current", "", GAP_S)
+    around = _around(signals, item, middle, others, sign)
     out = []
     for j in range(len(runs)):
         known = others[:, j][np.isfinite(others[:, j])]
@@ -101,8 +103,28 @@ def _events(kind: str, item: int | str, series: Series, calm: Floats, runs: Stre
             data["median_v"] = float(np.median(known))
         if np.isfinite(current[j]):
             data["current_a"] = float(current[j])
+        data |= {key: float(values[j]) for key, values in around.items() if np.isfinite(values[j])}
         start, end = int(series.t[runs.first[j]]), int(series.t[runs.last[j]])
         out.append(Event(kind, start, end, str(item), data))
+    return out
+
+
+def _around(signals: Signals, item: int | str, t: Times, groups: Floats, sign: float) -> dict[str, Floats]:
+    """What tells a measuring wire from a group: the neighbour furthest off the other way, and the pack's voltage less
+    the sum of its groups. groups: (groups, moments); NaN where not known."""
+    items = [int(i) for i in signals.items("cell_voltage")]
+    out: dict[str, Floats] = {}
+    sides = [k for k, i in enumerate(items) if abs(i - int(item)) == 1]
+    if sides:
+        off = np.where(np.isfinite(groups[sides]), -sign * groups[sides], -np.inf)
+        far = off.argmax(axis=0)
+        out["neighbour"] = np.array([float(items[k]) for k in sides])[far]
+        out["neighbour_v"] = groups[sides][far, np.arange(t.size)]
+    total = groups.sum(axis=0)
+    with np.errstate(invalid="ignore"):
+        pack = signals.at(t, "pack_voltage", "", GAP_S)
+        # behind an open main switch the terminals read next to nothing
+        out["pack_less_sum_v"] = np.where(pack > 0.5 * total, pack - total, np.nan)
     return out
 
 

@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 
 from pipeline.metrics._heat_grid import STEP_S, Floats, Grid, ambient, bridged, figure, filled, middle_of, pack_body
 from pipeline.metrics._heat_grid import covered as coverage
+from pipeline.metrics._still import frozen
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.heat import relax, resistance_factor, rise, within_steps
-from pipeline.signals import Signals
+from pipeline.signals import Series, Signals
 
 LEAST_BINS = 30  # five minutes
 LEAST_COVERAGE = 0.95  # of the current: heat through a hole in the record is unknown; engineering choice
@@ -37,6 +38,7 @@ LEAST_SCATTER_K = 0.06  # readings in steps of 0.2 K scatter by 0.2 / sqrt(12) a
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     grid = Grid.of(session)
     sensors = {item: v for item, v in grid.all(signals, "cell_temp").items() if not _at_rail(v)}
+    sensors = _moving(sensors, {str(item): signals.series("cell_temp", item) for item in signals.items("cell_temp")})
     if not sensors or grid.n < 1:
         return Outcome()
     pack = middle_of(sensors)
@@ -70,6 +72,17 @@ def _at_rail(v: Floats) -> bool:
     known = v[np.isfinite(v)]
     beyond = known[(known >= RAIL_C[1]) | (known <= RAIL_C[0])]
     return beyond.size > 0.5 * known.size and float(np.ptp(beyond)) < 1.0
+
+
+def _moving(sensors: dict[str, Floats], series: dict[str, Series]) -> dict[str, Floats]:
+    """Without the frozen ones, as long as two are left."""
+    others = {item: {k: v for k, v in sensors.items() if k != item} for item in sensors}
+    kept = {
+        item: v
+        for item, v in sensors.items()
+        if not others[item] or not frozen(series[item], [series[k] for k in others[item]], middle_of(others[item]))
+    }
+    return kept if len(kept) >= 2 else sensors
 
 
 def _extremes(sensors: dict[str, Floats], covered: float) -> list[Metric]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from demo_logs.campaign import profiles, references, truth_of
-from demo_logs.draw import CALENDAR, SIZES, Drawn, draw
+from demo_logs.draw import CALENDAR, SIZES, Drawn, Wish, draw
 from demo_logs.records import Measured, measure_batch
 from demo_logs.simulator import Logger, Outing, Vehicle
 from pipeline.health.examples import EVENTS, METRICS, SESSIONS
@@ -26,7 +26,7 @@ def test_half_of_the_vehicles_are_sound_and_every_fault_comes_in_every_size() ->
 
 
 def test_two_faults_of_a_vehicle_are_of_different_kinds() -> None:
-    pairs = [d.vehicle.faults for d in draw(5, 200, profiles(), double=True) if d.vehicle.faults]
+    pairs = [d.vehicle.faults for d in draw(5, 200, profiles(), Wish(double=True)) if d.vehicle.faults]
     assert {len(p) for p in pairs} == {2}
     assert all(a.name != b.name for a, b in pairs)
 
@@ -80,3 +80,22 @@ def test_two_vehicles_make_no_reference(measured: list[Measured]) -> None:
     """A majority of two is none: the fit leaves every figure out."""
     drawn = [Drawn(Vehicle(m.vehicle, profiles()[0], 0), (), Logger(), "sound") for m in measured]
     assert references(measured, drawn)["zirbel"].height == 0
+
+
+def test_only_the_wished_faults_are_drawn() -> None:
+    wish = Wish(("parked_empty", "temp_frozen"), acting=True, short=True)
+    drawn = draw(5, 12, profiles(), wish)
+    assert {f.name for d in drawn for f in d.vehicle.faults} == set(wish.faults)
+    assert {d.named[0] for d in drawn if d.vehicle.faults[0].name == "parked_empty"} == {25.0, 40.0}
+    assert all(len(d.vehicle.faults) == 1 for d in drawn)
+    usual = draw(5, 12, profiles())
+    assert len(drawn[0].outings) < len(usual[0].outings)
+
+
+def test_a_parked_vehicle_is_not_seen_for_so_long() -> None:
+    for drawn in draw(5, 6, profiles(), Wish(("parked_empty",))):
+        (fault,) = drawn.vehicle.faults
+        at = next(i for i, o in enumerate(drawn.outings) if o.style == "parked")
+        assert drawn.outings[at].start == fault.onset
+        days = (drawn.outings[at + 1].start - fault.onset) / 86_400e6
+        assert fault.size - 1 <= days <= fault.size + 7
