@@ -2,7 +2,9 @@
 
 Each worker does one item at a time. One that crashes, stalls or grows beyond its memory is replaced, and
 only the item it held fails, with the reason: a pool of concurrent.futures would fail everything that is
-under way. Workers are started afresh (spawn), share no memory with us, and end when we do, however we end.
+under way. Workers are forked from a process that has done nothing but import what they need (pipeline/warm.py), which
+costs a second of processor once and not once a worker; they share no memory with us, and end when we do, however we
+end. Where there is no such fork (Windows) they are started afresh.
 """
 
 from __future__ import annotations
@@ -20,11 +22,12 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
-from multiprocessing.context import SpawnProcess
+from multiprocessing.process import BaseProcess
 from types import TracebackType
 from typing import Any, Generic, ParamSpec, TypeVar
 
 LOOK_S = 0.05  # how often memory and time of a busy worker are looked at
+WARM = "pipeline.warm"
 START_S = 120.0  # a worker that has not even loaded its job by then is stuck; engineering choice
 I = TypeVar("I")  # noqa: E741
 R = TypeVar("R")
@@ -131,10 +134,10 @@ class _Worker:
     """One process and our end of the pipe to it."""
 
     def __init__(self, threads: int) -> None:
-        context = multiprocessing.get_context("spawn")
+        context = _context()
         self.pipe, theirs = context.Pipe()
-        self.process: SpawnProcess = context.Process(target=_work, args=(theirs, threads), daemon=True)
-        with _without_main():
+        self.process: BaseProcess = context.Process(target=_work, args=(theirs, threads), daemon=True)
+        with _alone():
             self.process.start()
         theirs.close()
         self.sound = True
@@ -174,19 +177,42 @@ class _Worker:
 _STARTING = threading.Lock()
 
 
+def _context() -> Any:
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([WARM])
+    return context
+
+
+def warm_up() -> None:
+    """Let the process that workers are forked from begin with its imports, while we do something else."""
+    if "forkserver" in multiprocessing.get_all_start_methods():
+        from multiprocessing import forkserver
+
+        _context()
+        with _alone():
+            forkserver.ensure_running()
+
+
 @contextlib.contextmanager
-def _without_main() -> Iterator[None]:
-    """Keep a starting worker from running our main module again: a script that scans without the usual
-    `if __name__ == "__main__"` would start scans in every worker. What workers run they import by name."""
+def _alone() -> Iterator[None]:
+    """Keep a starting process from running our main module again: a script that scans without the usual
+    `if __name__ == "__main__"` would start scans in every worker. What workers run they import by name, and nothing
+    from the folder that we happen to be in: it may be anybody's."""
     main = sys.modules["__main__"]
     with _STARTING:
         kept: dict[str, Any] = {n: vars(main)[n] for n in ("__file__", "__spec__") if n in vars(main)}
         vars(main).pop("__file__", None)
         main.__spec__ = None
+        safe = os.environ.get("PYTHONSAFEPATH")
+        os.environ["PYTHONSAFEPATH"] = "1"
         try:
             yield
         finally:
             vars(main).update(kept)
+            if safe is None:
+                del os.environ["PYTHONSAFEPATH"]
 
 
 def _how(code: int | None) -> str:
@@ -208,7 +234,9 @@ def _work(pipe: Connection, threads: int) -> None:
     """The worker's life: one job after the other until the pipe closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole terminal; our end is the crew's decision
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    os.environ["POLARS_MAX_THREADS"] = str(threads)
+    os.environ["POLARS_MAX_THREADS"] = str(threads)  # read when its pool is made, with the first table
+    if "pyarrow" in sys.modules:
+        sys.modules["pyarrow"].set_cpu_count(threads)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     while True:
         try:

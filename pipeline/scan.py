@@ -18,7 +18,7 @@ from typing import Any
 
 from pipeline.assess import Assessed, Work, assess, plan, vehicles_touched
 from pipeline.catalogue import transaction
-from pipeline.crew import Crew, Done, WorkerLost
+from pipeline.crew import Crew, Done, WorkerLost, warm_up
 from pipeline.errors import DamagedPartError, HerdbookError, StoreError
 from pipeline.inbox import new_logs, stamp_of
 from pipeline.intake import take_log
@@ -118,6 +118,8 @@ def clear_scratch(store: Store) -> None:
 def _scan(store: Store, paths: list[Path], jobs: int, progress: Progress | None, now: int | None) -> ScanResult:
     tell = progress or (lambda done, total, text: None)
     store.check_lake()
+    if jobs and paths:
+        warm_up()
     scan = begin_scan(store, now)
     clock = [time.monotonic()]
     limits = store.settings

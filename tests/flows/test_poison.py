@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import duckdb
@@ -34,8 +37,10 @@ def test_poisoned_logs_go_to_quarantine_and_take_nobody_with_them(
     text = (here.folder / FILE).read_text()
     (here.folder / FILE).write_text(text + f"[take]\nlog_time_s = {limit_s}\nlog_memory_mb = 900\n")
     store = Store.open(here.folder)
-    done = run_scan(mixed, store, jobs=2)
-    assert (done.logs_new, done.quarantined) == (9, len(kinds))
+    # in a process of its own: what workers are forked from must start under the hook
+    scan = [sys.executable, "-m", "flows.cli", "scan", str(mixed), "--store", str(here.folder), "--jobs", "2", "--json"]
+    done = json.loads(subprocess.run(scan, capture_output=True, text=True, check=False).stdout)
+    assert (done["logs_new"], len(done["quarantined"])) == (9, len(kinds))
     assert lake(here.folder) == lake(plain)
     mine, undisturbed = contents(store.fleet), contents(plain / "fleet.duckdb")
     for table in ("sessions", "metrics", "events", "findings", "scores"):

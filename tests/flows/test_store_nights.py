@@ -91,7 +91,7 @@ def test_a_new_log_brings_its_own_news_only(copy: Path, tmp_path: Path) -> None:
 def test_a_backfill_finds_the_same_again(copy: Path, plain: Path) -> None:
     """Nothing changed in rules or profiles, so doing everything again must change nothing."""
     result = run_plain(Request("backfill", "", str(copy), PLAN), quiet)
-    assert result["numbers"]["vehicles"] == 3
+    assert result["numbers"]["vehicles"] == 3, result["failed"]
     assert result["changes"] == []
     assert_same(copy, plain)
 
