@@ -19,6 +19,7 @@ import sys
 import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
 from functools import partial
 from itertools import groupby
 from multiprocessing import get_context
@@ -164,9 +165,13 @@ def main(arguments: list[str] | None = None) -> int:
     if args.out:
         args.out.mkdir(parents=True, exist_ok=True)
         (args.out / "campaign.md").write_text(text + "\n")
-        raw = {"seed": args.seed, "refused": {vehicle: refused for vehicle, _, refused in judged}}
+        raw = {
+            "seed": args.seed,
+            "truth": [asdict(t) for t in truth],
+            "said": [asdict(s) for s in said],
+            "refused": {vehicle: refused for vehicle, _, refused in judged},
+        }
         (args.out / "campaign.json").write_text(json.dumps(as_json(card) | raw, indent=1) + "\n")
-        (args.out / "campaign.pickle").write_bytes(pickle.dumps((args.seed, truth, said, raw["refused"])))
     return 0
 
 

@@ -54,7 +54,7 @@ CAUSES: dict[str, Cause] = {
     "link_loss": Cause(("link_loss",), ("controller_faults",), 20.0),
     "controller_resets": Cause(("controller_resets",), ("controller_faults", "data_gaps", "message_faults"), 6.0),
     "rolling_drag": Cause(("drag_high",), (), 2.5),
-    "open_sense_wire": Cause(("loose_sense_wire",), ("bms_fault",), 1.0),
+    "open_sense_wire": Cause(("open_sense_wire", "loose_sense_wire"), ("bms_fault",), 1.0),
     "contactor_opens": Cause(
         ("contactor_opened_under_load",),
         ("regen_dropout", "braking_over_voltage", "controller_faults", "bms_fault"),

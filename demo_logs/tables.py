@@ -13,7 +13,7 @@ from demo_logs.simulator.faults import KINDS
 
 def as_markdown(card: Scorecard) -> str:
     """Recall by fault and size, precision by rule, confusion, false findings."""
-    parts = [_recall(card), _precision(card), _confusion(card), _false(card)]
+    parts = [_recall(card), rules_table(card), confusion_table(card), _false(card)]
     return "\n\n".join(part for part in parts if part)
 
 
@@ -30,7 +30,7 @@ def _recall(card: Scorecard) -> str:
         rows.append(
             f"| {name} | {size:g} {unit}{mark} | {len(group)} | {len(found)} | {late} | {clean} of {len(found)} |"
         )
-    acting = [f for f in card.faults if f.act]
+    acting = card.acting
     stop = [f for f in acting if CAUSES[f.fault.name].stop_use]
     rows.append("")
     rows.append(
@@ -52,7 +52,7 @@ def grouped(card: Scorecard) -> list[tuple[str, float, list[FaultResult]]]:
     return [(name, size, group) for (name, size, _), group in sorted(groups.items())]
 
 
-def _precision(card: Scorecard) -> str:
+def rules_table(card: Scorecard) -> str:
     rows = ["| rule | findings | names a fault | true beside another | false |", "|---|---|---|---|---|"]
     for rule in sorted(card.said):
         total, right, side = card.said[rule], card.right[rule], card.side[rule]
@@ -60,7 +60,7 @@ def _precision(card: Scorecard) -> str:
     return "\n".join(rows)
 
 
-def _confusion(card: Scorecard) -> str:
+def confusion_table(card: Scorecard) -> str:
     lines = [
         f"| {fault} | {', '.join(f'{rule} {n}' for rule, n in sorted(wrong.items()))} |"
         for fault, wrong in sorted(card.confusion.items()) if wrong
@@ -78,7 +78,7 @@ def _false(card: Scorecard) -> str:
 
 def as_json(card: Scorecard) -> dict[str, Any]:
     """The same as values."""
-    acting = [f for f in card.faults if f.act]
+    acting = card.acting
     stop = [f for f in acting if CAUSES[f.fault.name].stop_use]
     return {
         "faults": [

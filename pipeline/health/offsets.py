@@ -21,6 +21,9 @@ from pipeline.science.robust_fit import Floats
 R_SPREAD = 0.15  # usual spread of resistance in a pack (common practice), as in the metric's own error
 KNOWN_SPREAD = 0.03  # of a ratio measured in rides and used for a charge (engineering choice)
 LEAST_PCT = 0.05
+# Five kelvin change a cell's resistance by 18 % (activation energy 0.28 eV); of 40 mV at a usual charger's current
+# that is 7 mV, or 0.7 % of charge where the curve rises by 10 mV a per cent: under what is looked at.
+EVEN_K = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,7 @@ def offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
         return {}
     newest = rows["start_t"].max()
     assert isinstance(newest, datetime)
-    rows = rows.filter(pl.col("start_t") >= newest - timedelta(days=days))
+    rows = _even(record, rows.filter(pl.col("start_t") >= newest - timedelta(days=days)))
     lean = metric_rows(record, f"cell_offset_{end}_lean_pct").select("start_t", "item", pl.col("value").alias("lean"))
     rows = rows.join(lean, on=["start_t", "item"], how="left").with_columns(pl.col("lean").fill_null(0.0))
     ratios = pooled(record, "cell_r_ratio", last_days=60.0)
@@ -69,6 +72,22 @@ def _group(item: str, part: pl.DataFrame, ratio: float, spread: float) -> Offset
     values = part["value"].to_numpy() - lean * (ratio - 1.0)
     shared = spread * float(np.median(lean))
     return Offsets(item, values, own, shared, tuple(part["start_t"]), tuple(part["end_t"]))
+
+
+def _even(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
+    """Without sessions whose groups were at different temperatures: there a shift is resistance, not charge."""
+    spread = metric_rows(record, "cell_temp_spread_k").select("start_t", spread="value").unique("start_t")
+    return rows.join(spread, on="start_t", how="left", maintain_order="left").filter(
+        pl.col("spread").is_null() | (pl.col("spread") <= EVEN_K)
+    )
+
+
+def uneven(record: Record) -> str:
+    """A sentence for a refusal when sessions were left out for their temperatures; else nothing."""
+    count = metric_rows(record, "cell_temp_spread_k").filter(pl.col("value") > EVEN_K)["start_t"].n_unique()
+    if not count:
+        return ""
+    return f"; {count} session(s) are left out, whose groups were more than {EVEN_K:g} K apart"
 
 
 def newest(o: Offsets, most: int) -> Offsets:

@@ -22,6 +22,7 @@ LEAST_SETTLED_S = 0.2
 DAYS = 30.0  # what is older has been looked at, or mended: engineering choice
 NEWEST = 60  # brakings behind a middle: fresh enough to show what began lately: engineering choice
 LEAST_DEMAND_A = 3.0
+LET_GO_S = 0.2  # as for the rule on drop-outs: shorter could be one lost frame
 
 CAUTION = (
     "Electric braking may be missing or one-sided: do not ride until a qualified person has inspected the "
@@ -45,6 +46,11 @@ def judged(record: Record) -> pl.DataFrame:
         pl.col("delivered_a").is_not_null(),
         pl.col("short_slow_a").fill_null(0.0) < 0.2 * pl.col("demand_a"),
     )
+
+
+def held(brakings: pl.DataFrame) -> pl.DataFrame:
+    """Without those in which the brake answered and then let go: neither refused nor weak, but dropped out."""
+    return brakings.filter(pl.col("dropout_s").fill_null(0.0) < LET_GO_S)
 
 
 def braked(*brakings: dict[str, float]) -> Record:

@@ -20,7 +20,9 @@ LIMITS = (
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one session alone is no finding"),
     Limit("agreement", 0.6, "share", "engineering choice: share of sessions that must show it"),
-    Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
+    Limit(
+        "days", 21.0, "days", "engineering choice: the newest stretch; a zero that jumped is not mixed with what it was"
+    ),
 )
 
 

@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.health.evidence import event_table, metric_rows, seconds, windows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._taps import KEYS, by_wire
 from pipeline.metrics.model import Event, Metric
 
 LIMITS = (
@@ -32,7 +33,7 @@ LIMITS = (
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     if not metric_rows(record, "cell_over_s").height:
         return NotAssessed("group voltages or the profile's highest voltage are not known")
-    events = event_table(record, "group_over_voltage", ("extreme_v", "limit_v", "beyond_v", "median_v", "current_a"))
+    events = event_table(record, "group_over_voltage", KEYS).filter(~by_wire())
     if not events.height:
         return []
     newest = record.sessions["end_t"].max()
@@ -115,8 +116,7 @@ RULE = Rule(
         "check that the pack withdraws its charge permission at the limit",
     ),
     cautions=(
-        "Do not charge again before it is checked. Charge only in sight, away from exits and things that"
-        " burn.",
+        "Do not charge again before it is checked. Charge only in sight, away from exits and things that burn.",
         "A swollen, warm or smelling pack: leave it, keep away, call the fire service. Local rules prevail.",
     ),
     source="limit: the vehicle profile; absolute limit: from memory",

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.health.evidence import event_table, metric_rows, seconds, windows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._taps import KEYS, by_wire
 from pipeline.metrics.model import Event, Metric
 
 LIMITS = (
@@ -31,7 +32,7 @@ LIMITS = (
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     if not metric_rows(record, "cell_under_s").height:
         return NotAssessed("group voltages or the profile's lowest voltage are not known")
-    events = event_table(record, "group_under_voltage", ("extreme_v", "limit_v", "beyond_v", "median_v", "current_a"))
+    events = event_table(record, "group_under_voltage", KEYS).filter(~by_wire())
     if not events.height:
         return []
     newest = record.sessions["end_t"].max()
@@ -56,8 +57,6 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Findi
     low, limit, most = worst.select("extreme_v", "limit_v", "beyond_v").row(0)
     median = worst["median_v"].median()
     others = f"the median group stood at {median:.2f} V" if isinstance(median, float) else "the others are not known"
-    if low < 1.0:
-        others += "; a reading so near 0 V may also be an open measuring wire"
     where = f"{at_rest} of them without load" if at_rest else "always under load"
     return Finding(
         severity="stop-use" if grave else "service",
@@ -74,7 +73,10 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Findi
         duration_s=seconds(worst),
         windows=windows(worst, "beyond_v"),
         signals=("cell_voltage", "pack_current", "pack_soc"),
-        not_separable=""
+        not_separable="An emptied group, or a measuring wire that no neighbour and no pack voltage tells from it: "
+        "a meter on the group's terminals tells."
+        if low < 1.0
+        else ""
         if at_rest
         else "High resistance, little capacity or little charge of this group: the findings "
         "on cells, or a slow discharge on the bench, tell which.",
@@ -88,6 +90,13 @@ def _session(day: float, *beyond: float, amps: float = 30.0) -> Stretch:
         for k, b in enumerate(beyond)
     ]  # fmt: skip
     return stretch(day, "ride", Metric("cell_under_s", 20.0 * len(beyond), "s", None, 9000), *events)
+
+
+def _open_wire() -> Stretch:
+    """Nought volts at rest beside a neighbour that reads as much too much: a wire, not a group."""
+    data = {"extreme_v": 0.0, "limit_v": 2.5, "beyond_v": 2.5, "median_v": 3.3, "current_a": 0.0}
+    event = Event("group_under_voltage", 0, 60_000_000, "4", data | {"neighbour": 5.0, "neighbour_v": 5.0})
+    return stretch(0, "rest", Metric("cell_under_s", 60.0, "s", None, 9000), event)
 
 
 RULE = Rule(
@@ -113,12 +122,11 @@ RULE = Rule(
         "look at the other findings on this group",
     ),
     cautions=(
-        "Do not charge a group that rested below 2 V: it can short inside. Have it assessed by a"
-        " qualified person.",
+        "Do not charge a group that rested below 2 V: it can short inside. Have it assessed by a qualified person.",
         "Special transport rules hold for damaged or defective lithium batteries. Local rules prevail.",
     ),
     source="limit: the vehicle profile; 2.0 V: lower cut-off of a published LFP parameter set",
     fires_on=(record(_session(0, 0.1, 0.2), _session(1, 0.1)), record(_session(0, 0.7, amps=0.1))),
-    quiet_on=(record(_session(0), _session(1)), record(_session(0, 0.1))),
+    quiet_on=(record(_session(0), _session(1)), record(_session(0, 0.1)), record(_open_wire())),
     unassessed_on=(record(stretch(0, "ride")),),
 )

@@ -29,6 +29,7 @@ from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._heat import PACK_CAUTION
 from pipeline.metrics.model import Event, Metric
 
+STILL = 0.15  # of its siblings' movement, as for a frozen sensor: engineering choice
 NOT_SEPARABLE = (
     "Heat in the cell, or a source of heat beside the sensor such as sun on one side: a look from outside, "
     "by a licensed person and in the shade, separates them."
@@ -98,7 +99,15 @@ def _heat(hit: pl.DataFrame, looked: int, rising: bool, limits: Mapping[str, flo
 
 
 def _broken(record: Record) -> set[str]:
-    """Sensors known to jump, sit at a rail or give no value: their slopes are not heat."""
+    """Sensors known to jump, sit at a rail, give no value or stand still whatever their siblings do: their slopes
+    against the others are not heat. A place kept warm by a source moves with its siblings all the same when
+    the pack warms and cools, so that it takes two sessions of standing still."""
+    still = (
+        recent(metric_rows(record, "temp_moved_share"), 21.0)
+        .group_by("item")
+        .agg(still=(pl.col("value") < STILL).mean(), seen=pl.len())
+    )
+    still = still.filter(pl.col("still") >= 0.8, pl.col("seen") >= 2)
     bad = pl.concat(
         [
             metric_rows(record, "temp_rail_share").filter(pl.col("value") > 0.02),
@@ -106,7 +115,7 @@ def _broken(record: Record) -> set[str]:
             metric_rows(record, "temp_jumps").filter(pl.col("value") >= 3),
         ]
     )
-    return {str(item).removeprefix("cell ") for item in bad["item"].to_list()}
+    return {str(item).removeprefix("cell ") for item in (*bad["item"].to_list(), *still["item"].to_list())}
 
 
 def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limits: Mapping[str, float]) -> Finding:
@@ -148,6 +157,13 @@ def _rest(rate: float, item: str = "2", rise: float = 4.0, *more: Metric, se: fl
     parts = Metric("cell_idle_rise_k_min", rate, "K/min", 0.005, 100, item=item), Metric("temp_jumps", 0, "1")
     event = Event("idle_rise", 0, 1_200_000_000, item, {"rate_k_min": rate, "se_k_min": se, "rise_k": rise})
     return record(stretch(0, "rest", *parts, *more, event, hours=3))
+
+
+def _frozen() -> Record:
+    """A sensor that stands still while the pack cools around it."""
+    parts = Metric("cell_idle_rise_k_min", 0.2, "K/min", 0.005, 100, item="2"), Metric("temp_jumps", 0, "1")
+    event = Event("idle_rise", 0, 1_200_000_000, "2", {"rate_k_min": 0.2, "se_k_min": 0.005, "rise_k": 4.0})
+    return record(*days(3, "rest", *parts, Metric("temp_moved_share", 0.0, "1", item="cell 2"), event))
 
 
 RULE = Rule(
@@ -196,6 +212,7 @@ RULE = Rule(
         _rest(0.3, "", 6.0),
         _rest(0.1, se=0.03),
         _rest(0.2, "2", 4.0, Metric("temp_jumps", 9, "1", item="cell 2")),
+        _frozen(),
         record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),
     ),
     unassessed_on=(record(*days(2, "ride", Metric("cell_temp_max_c", 30.0, "degC"))),),

@@ -25,7 +25,7 @@ from pipeline.health.evidence import (
 )
 from pipeline.health.examples import days, fleet, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import pool
+from pipeline.health.pooled import pool, pooled
 from pipeline.health.rules._heat import PACK_CAUTION, Multiple, has_figures, multiple
 from pipeline.metrics.model import Metric
 
@@ -33,9 +33,12 @@ from pipeline.metrics.model import Metric
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     fitted = has_figures(record.profile.pack, "heat_capacity_j_per_k", "heat_loss_w_per_k", "cell_r10s_mohm")
     whole = multiple(record, "pack_heat_ratio", "", dict(limits), fitted)
+    wrong = _wrong_current(record, limits)
     explained = metric_rows(record, "pack_heat_explained_k").select("start_t", explained_k="value")
     found = _places(record, explained, limits)
-    if whole is not None:
+    if wrong and not found:
+        return NotAssessed(wrong)
+    if whole is not None and not wrong:
         found += [f for f in (_whole(whole, explained, limits),) if f is not None]
     elif not found:
         return NotAssessed(
@@ -44,6 +47,23 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             "reference for them"
         )
     return found
+
+
+def _wrong_current(record: Record, limits: Mapping[str, float]) -> str:
+    """Why the load is not known; nothing when it is. Heat goes with the square of the current: an error of e at the
+    charger's current I moves the ratio by 2 e / I. One place against the rest of its pack stays judged."""
+    zero = pooled(record, "pack_current_zero_a", last_days=limits["days"]).get("")
+    given = record.profile.pack.get("charger_a")
+    usual = float(given) if isinstance(given, int | float) else 0.5 * record.profile.figure("pack", "rated_ah")
+    if zero is None or abs(zero.value) - 2.0 * zero.se <= 0:
+        return ""
+    bias = 2.0 * abs(zero.value) / usual
+    if bias <= 0.5 * limits["ratio"]:
+        return ""
+    return (
+        f"the current sensor reads {zero.value:+.2f} A with no current, which alone moves the ratio of heat to load by "
+        f"{spell(100 * bias, '%')}; set its zero first"
+    )
 
 
 def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
@@ -125,8 +145,12 @@ def _place(item: str, rows: pl.DataFrame, limit: float, limits: Mapping[str, flo
     )
 
 
-def _case(ratio: float, sessions: int = 5, item: str = "", se: float = 0.03, **fitted: tuple[float, float]) -> Record:
+def _case(
+    ratio: float, sessions: int = 5, item: str = "", se: float = 0.03, zero: float = 0.02,
+    **fitted: tuple[float, float],
+) -> Record:  # fmt: skip
     parts = [
+        Metric("pack_current_zero_a", zero, "A", 0.03, 300),
         Metric("pack_heat_ratio", 1.0 if item else ratio, "1", se, 300),
         Metric("pack_heat_explained_k", 8.0, "K"),
     ]
@@ -184,6 +208,7 @@ RULE = Rule(
         _case(1.6),
     ),
     unassessed_on=(
+        _case(1.6, zero=3.0, pack_heat_ratio=(1.0, 0.05)),
         _case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
         _case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),
     ),

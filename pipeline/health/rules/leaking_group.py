@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pipeline.health.evidence import confidence, metric_rows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
-from pipeline.health.offsets import Offsets, offsets
+from pipeline.health.offsets import Offsets, offsets, uneven
 from pipeline.health.pooled import pooled
 from pipeline.health.trend import mann_kendall, theil_sen
 from pipeline.metrics.model import Metric
@@ -66,7 +66,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if len(drifts) < 3:
         return NotAssessed(
             f"fewer than {limits['least_sessions']:.0f} charges to the knee near full, spread over at least "
-            f"{limits['least_days']:.0f} days"
+            f"{limits['least_days']:.0f} days" + uneven(record)
         )
     bleeding = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=("ride", "rest", "bench"))
     idle = {item for item, p in bleeding.items() if p.value > limits["own_bleed"]}

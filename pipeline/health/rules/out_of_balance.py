@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.health.evidence import confidence
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.offsets import offsets
+from pipeline.health.offsets import offsets, uneven
 from pipeline.health.pooled import Pooled, surely_over
 from pipeline.metrics.model import Metric
 
@@ -39,7 +39,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return NotAssessed(
             f"the steep ends of the curve were reached in {most} session(s) of the last"
             f" {limits['days']:.0f} days; "
-            "charges to full or rides to low are needed, since the plateau in between says nothing"
+            "charges to full or rides to low are needed, since the plateau in between says nothing" + uneven(record)
         )
     findings = []
     for item in sorted(set(top) | set(bottom), key=int):

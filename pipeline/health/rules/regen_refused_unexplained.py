@@ -13,11 +13,11 @@ import polars as pl
 
 from pipeline.health.evidence import at_least, counted, mean, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, braked, by_whom, judged, refused, with_unexplained
+from pipeline.health.rules._brakings import CAUTION, braked, by_whom, held, judged, refused, with_unexplained
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = with_unexplained(judged(record)).drop_nulls("unexplained_a")
+    brakings = with_unexplained(held(judged(record))).drop_nulls("unexplained_a")
     if brakings.height < limits["count"]:
         return NotAssessed(
             f"only {counted(brakings.height, 'braking')} with demand, delivery and the pack's state recorded"
@@ -99,6 +99,7 @@ RULE = Rule(
         braked(*[refused("slow", speed_start_ms=1.0)] * 8, *[{}] * 4),
         braked(*[refused("undelivered", 8.0)] * 12),
         braked(refused("undelivered"), *[{}] * 12),
+        braked(*[refused("undelivered", 1.0, dropout_s=1.1)] * 8, *[{}] * 12),  # it let go: another rule
     ),
     unassessed_on=(braked(), braked(*[refused("unreasoned", soc_pct=float("nan"))] * 9)),
 )

@@ -18,6 +18,7 @@ from pipeline.health.rules._brakings import (
     NEWEST,
     braked,
     by_whom,
+    held,
     judged,
     refused,
     with_unexplained,
@@ -25,11 +26,10 @@ from pipeline.health.rules._brakings import (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = with_unexplained(judged(record)).drop_nulls("unexplained_a")
+    brakings = with_unexplained(held(judged(record))).drop_nulls("unexplained_a")
     brakings = brakings.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
     if brakings.height < limits["count"]:
-        return NotAssessed(f"only {counted(brakings.height, 'answered braking')} with the pack's state "
-        f"recorded")
+        return NotAssessed(f"only {counted(brakings.height, 'answered braking')} with the pack's state recorded")
     explained = pl.sum_horizontal(pl.col(f"short_{p}_a").fill_null(0.0) for p in EXPLAINED)
     brakings = brakings.with_columns(missing=1.0 - (pl.col("delivered_a") + explained) / pl.col("demand_a"))
     mid = middle(brakings["missing"], least_se=0.01)
@@ -90,13 +90,11 @@ RULE = Rule(
     ),
     bench=(
         "Compare the currents of both motors in one braking",
-        "Motor off the belt, cold: back-EMF per speed against the data sheet (weakened magnets lower it for "
-        "good)",
+        "Motor off the belt, cold: back-EMF per speed against the data sheet (weakened magnets lower it for good)",
         "Compare the controller's current reading with a clamp meter",
     ),
     cautions=CAUTION,
-    source="accounting of a shortfall: this project; magnets: reversible loss by heat is about 0.12 %/K "
-    "(from memory)",
+    source="accounting of a shortfall: this project; magnets: reversible loss by heat is about 0.12 %/K (from memory)",
     fires_on=(braked(*[refused("undelivered", 12.0)] * 12), braked(*[refused("unreasoned", 14.0)] * 20)),
     quiet_on=(
         braked(*[{}] * 20),

@@ -19,6 +19,8 @@ from pipeline.health.pooled import pool
 from pipeline.metrics.model import Event, Metric
 
 UNIT = "% of charge"
+NEAR_S = 900.0  # before the end: at rest, or nearly
+NEAR_START_S = 120.0  # after the start: nothing to speak of has flowed
 LIMITS = (
     Limit(
         "look", 8.0, UNIT, "engineering choice: common practice asks for 5 %; the anchors themselves are 1 to 3 % sure"
@@ -44,14 +46,19 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _gaps(record: Record, days: float) -> pl.DataFrame:
     """One row an anchor: reported less anchored charge in %, with the session's window.
 
-    A low anchor near the session's end is set against the reported charge at its end, a full one likewise."""
+    An anchor near the session's end is set against the reported charge at its end, one near its start against
+    that at its start; others are left out."""
     anchors = event_table(record, "charge_anchor", ("soc_pct", "se_pct"))
-    said = metric_rows(record, "pack_soc_end_pct").select(
-        session_start_t="start_t", session_end_t="end_t", said="value"
+    keys = {"session_start_t": "start_t", "session_end_t": "end_t"}
+    end, start = (
+        metric_rows(record, f"pack_soc_{side}_pct").select(**{k: pl.col(v) for k, v in keys.items()}, said="value")
+        for side in ("end", "start")
     )
-    rows = anchors.join(said, on="session_start_t", how="inner")
-    near_end = (pl.col("session_end_t") - pl.col("end_t")).dt.total_seconds() < 900
-    rows = rows.filter(near_end).with_columns(gap=pl.col("said") - pl.col("soc_pct"))
+    near_end = (pl.col("session_end_t") - pl.col("end_t")).dt.total_seconds() < NEAR_S
+    near_start = (pl.col("end_t") - pl.col("session_start_t")).dt.total_seconds() < NEAR_START_S
+    late = anchors.join(end, on="session_start_t", how="inner").filter(near_end)
+    early = anchors.join(start, on="session_start_t", how="inner").filter(near_start, ~near_end)
+    rows = pl.concat([late, early]).with_columns(gap=pl.col("said") - pl.col("soc_pct"))
     if rows.height:
         rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=days))
     return rows.sort("start_t")
@@ -91,6 +98,13 @@ def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> l
     ]
 
 
+def _plugged(day: float, said: float) -> Stretch:
+    """A charge that begins low: its first moments are a rest."""
+    event = Event("charge_anchor", 0, 8_000_000, "low", {"soc_pct": 6.0, "se_pct": 1.2, "run_ah": 0.0})
+    parts = Metric("pack_soc_start_pct", said, "%", 0.5, 1), Metric("pack_soc_end_pct", 100.0, "%", 0.5, 1)
+    return stretch(day, "charge", *parts, event)
+
+
 def _session(day: float, said: float, kind: str = "low", soc: float = 6.0) -> Stretch:
     end = 3_600_000_000
     event = Event(
@@ -125,9 +139,11 @@ RULE = Rule(
     fires_on=(
         record(*(_session(d, 34.0) for d in range(3))),
         record(*(_session(d, 82.0, "full", 100.0) for d in range(3))),
+        record(*(_plugged(d, 24.0) for d in range(4))),
     ),
     quiet_on=(
         record(*(_session(d, 8.0) for d in range(3))),
+        record(*(_plugged(d, 9.0) for d in range(4))),
         record(_session(0, 34.0), _session(1, 7.0), _session(2, 6.0)),
     ),
     unassessed_on=(record(_session(0, 34.0)), record(stretch(0, "ride"))),

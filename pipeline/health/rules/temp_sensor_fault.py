@@ -11,11 +11,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import mean, metric_rows, middle, seconds, spell, windows
+from pipeline.health.evidence import event_table, mean, metric_rows, middle, recent, seconds, spell, windows
 from pipeline.health.examples import days, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._heat import PACK_CAUTION
-from pipeline.metrics.model import Metric
+from pipeline.metrics.model import Event, Metric
 
 ROLE_OF = {
     "cell": "cell_temp",
@@ -37,11 +37,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     items = sorted(set(metric_rows(record, "temp_missing_share")["item"].to_list()))
     if not items:
         return NotAssessed("no temperature sensor recorded")
-    off = _offsets(record, limits)
+    off = recent(_offsets(record, limits), limits["days"])
+    heated = _heated(record)
     found = []
     for item in items:
         finding = next((f for kind in KINDS if (f := _kind(record, item, kind, limits))), None)
-        finding = finding or _off(item, off.filter(pl.col("item") == item), limits)
+        if item not in heated:
+            finding = finding or _off(item, off.filter(pl.col("item") == item), limits)
         if finding is not None:
             found.append(finding)
     return found
@@ -64,8 +66,7 @@ def _kind(
         value,
         limit,
         unit,
-        f"Sensor {item} {words} in {hit.height} of {rows.height} sessions ({_measured(name, value)}): "
-        f"{what}.",
+        f"Sensor {item} {words} in {hit.height} of {rows.height} sessions ({_measured(name, value)}): {what}.",
         confidence=0.97,
         persistence=hit.height / rows.height,
         count=hit.height,
@@ -98,6 +99,13 @@ def _offsets(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
     return pl.concat([metric_rows(record, "temp_soak_offset_k"), starts]).sort("start_t", maintain_order=True)
 
 
+def _heated(record: Record) -> set[str]:
+    """Places that warm against the others with no load: a source of heat grows there, a sensor's error does not."""
+    rows = event_table(record, "idle_rise", ("rate_k_min", "se_k_min"))
+    rows = rows.filter(pl.col("item") != "", pl.col("rate_k_min") > 3.0 * pl.col("se_k_min").fill_null(0.0))
+    return {f"cell {item}" for item in rows["item"].to_list()}
+
+
 def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
     limit = limits["offset"] if item.startswith("cell") else limits["offset_other"]
     mid = middle(rows["value"], least_se=0.1)
@@ -113,8 +121,7 @@ def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         mid.value,
         limit if mid.value > 0 else -limit,
         "K",
-        f"After {rows.height} long rests sensor {item} read {spell(abs(mid.value), 'K', mid.se)} {side} its "
-        f"siblings.",
+        f"After {rows.height} long rests sensor {item} read {spell(abs(mid.value), 'K', mid.se)} {side} its siblings.",
         se=mid.se,
         confidence=0.95,
         persistence=hit.height / rows.height,
@@ -126,6 +133,14 @@ def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         "a night's "
         "rest separates them.",
     )
+
+
+def _warming(apart_k: float) -> Record:
+    """Rests at whose end one place reads higher, since it warmed in them."""
+    data = {"rate_k_min": 0.2, "se_k_min": 0.01, "rise_k": 4.0}
+    parts = [Metric("temp_missing_share", 0.0, "1", item=f"cell {i}") for i in (1, 2)]
+    parts.append(Metric("temp_soak_offset_k", apart_k, "K", 0.1, 60, item="cell 1"))
+    return record(*days(4, "rest", *parts, Event("idle_rise", 0, 1_200_000_000, "1", data)))
 
 
 def _shown(name: str, value: float, unit: str, sessions: int = 4, item: str = "cell 2") -> Record:
@@ -161,6 +176,12 @@ RULE = Rule(
         ),
         Limit("pause", 3.0, "h", "between two uses, before a start counts as rested: engineering choice"),
         Limit("sessions", 2, "sessions", "engineering choice"),
+        Limit(
+            "days",
+            21.0,
+            "days",
+            "offsets of the newest stretch, so that a late one is not outvoted: engineering choice",
+        ),
     ),
     judge=judge,
     meaning="Protection, charging and braking limits rest on this sensor. Reading too cold it hides heat; "
@@ -203,6 +224,7 @@ RULE = Rule(
         _shown("temp_rail_share", 0.8, "1", sessions=1),
         _shown("temp_moved_share", 0.6, "1"),
         _shown("temp_start_offset_k", 1.5, "K"),
+        _warming(12.0),
         _shown("temp_start_offset_k", 4.0, "K", item="motor left"),
     ),
     unassessed_on=(record(*days(2, "ride", Metric("braking_count", 1, "1"))),),

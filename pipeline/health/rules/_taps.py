@@ -1,0 +1,25 @@
+"""A group's reading that no group can have: the measuring wire, told from the group by circuit laws.
+
+One tap lies between two groups, so what it loses for one it gives to the other (see-saw); and groups in series add
+up to the pack's voltage, so a reading that the sum lacks never was a voltage of the group (Kirchhoff).
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+KEYS = ("extreme_v", "limit_v", "beyond_v", "median_v", "current_a", "neighbour", "neighbour_v", "pack_less_sum_v")
+LEAST_OFF_V = 0.3  # from the median group: a millivolt see-saw is another rule's subject; engineering choice
+SHARE = 0.4  # of it, the other way, in the neighbour: its reading ends at the monitor's range; engineering choice
+DEAD_V = 1.0  # a reading so far off, with the pack's voltage unmoved, is no group's; engineering choice
+AGREES = 0.3  # what the sum lacks is the group's deficit, to this share; engineering choice
+
+
+def by_wire() -> pl.Expr:
+    """Of an excursion event: whether the wire explains it; false where neither neighbour nor pack voltage is known."""
+    off = pl.col("median_v") - pl.col("extreme_v")
+    other = (pl.col("neighbour_v") - pl.col("median_v")) * off.sign()
+    see_saw = (off.abs() >= LEAST_OFF_V) & (other >= LEAST_OFF_V) & (other >= SHARE * off.abs())
+    lacks = pl.col("pack_less_sum_v") / off
+    not_there = (off.abs() >= DEAD_V) & lacks.is_between(1.0 - AGREES, 1.0 + AGREES)
+    return see_saw.fill_null(False) | not_there.fill_null(False)

@@ -1,0 +1,120 @@
+"""A measuring wire without contact: a group reads nothing, or far too little, while its charge is there.
+
+Physics: a group of a series string cannot be at nought volts while its neighbour reads as much too much, nor while the
+pack's terminals still show its share. Without this rule such a reading would pass for a group emptied past
+what it stands, and a sound pack for a dangerous one. The group itself is unprotected all the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
+from pipeline.health.rules._taps import KEYS, LEAST_OFF_V, by_wire
+from pipeline.metrics.model import Event, Metric
+
+LIMITS = (
+    Limit("least_events", 2.0, "times", "engineering choice: once may be a lost frame, unless it lasts"),
+    Limit("least_s", 30.0, "s", "engineering choice: one stretch this long is enough"),
+    Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
+)
+
+
+def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    if not metric_rows(record, "cell_under_s").height:
+        return NotAssessed("group voltages or the profile's lowest voltage are not known")
+    kinds = ("group_under_voltage", "group_over_voltage")
+    events = pl.concat([event_table(record, kind, KEYS).select(*_FRAME, *KEYS) for kind in kinds])
+    newest = record.sessions["end_t"].max()
+    events = events.filter(by_wire(), pl.col("start_t") >= newest - pl.duration(days=limits["days"]))
+    if not events.height:
+        return []
+    mine, other = pl.col("item").cast(pl.Int64), pl.col("neighbour").fill_null(pl.col("item").cast(pl.Float64))
+    events = events.with_columns(low=pl.min_horizontal(mine, other.cast(pl.Int64)),
+                                 high=pl.max_horizontal(mine, other.cast(pl.Int64)))  # fmt: skip
+    found = []
+    for (low, high), part in events.group_by(["low", "high"], maintain_order=True):
+        if part.height >= limits["least_events"] or seconds(part) >= limits["least_s"]:
+            found.append(_finding(int(str(low)), int(str(high)), part))
+    return sorted(found, key=lambda f: -f.duration_s)
+
+
+_FRAME = ("session_start_t", "item", "start_t", "end_t")
+
+
+def _finding(low: int, high: int, part: pl.DataFrame) -> Finding:
+    far = part.with_columns(off=(pl.col("median_v") - pl.col("extreme_v")).abs()).sort("off", descending=True)
+    first = far.row(0, named=True)
+    pair = f"cells {low}-{high}" if low != high else f"cell {low}"
+    beside = f" beside {first['neighbour_v']:.2f} V of its neighbour" if first["neighbour_v"] is not None else ""
+    lacks = first["pack_less_sum_v"]
+    pack = f"; the pack's voltage has {lacks:.1f} V more than the groups' sum" if lacks is not None else ""
+    return Finding(
+        severity="service",
+        item=pair,
+        measured=first["off"],
+        limit=LEAST_OFF_V,
+        unit="V",
+        se=0.01,
+        statement=f"Group {first['item']} read {first['extreme_v']:.2f} V{beside}, with the median group at "
+        f"{first['median_v']:.2f} V{pack}; {part.height} times, {seconds(part):.0f} s in all. No group does that: the "
+        "measuring wire has no contact, and these groups are not protected.",
+        confidence=0.97,
+        persistence=min(1.0, part["session_start_t"].n_unique() / 5),
+        count=part.height,
+        duration_s=seconds(part),
+        windows=windows(far, "off"),
+        signals=("cell_voltage", "pack_voltage", "pack_current"),
+        not_separable="Wire, pin or the monitor's own channel: a meter on the two groups' terminals, by a qualified "
+        "person, tells; until then treat both groups as unknown.",
+    )
+
+
+def _read(day: float, volts: float, seconds: int = 40, sum_lacks: float | None = None,
+          neighbour: float | None = 5.0) -> Stretch:  # fmt: skip
+    data = {"extreme_v": volts, "limit_v": 2.5, "beyond_v": 2.5 - volts, "median_v": 3.3, "current_a": 0.0}
+    if neighbour is not None:
+        data |= {"neighbour": 5.0, "neighbour_v": neighbour}
+    if sum_lacks is not None:
+        data["pack_less_sum_v"] = sum_lacks
+    event = Event("group_under_voltage", 0, seconds * 1_000_000, "4", data)
+    return stretch(day, "rest", Metric("cell_under_s", float(seconds), "s", None, 300), event)
+
+
+RULE = Rule(
+    id="open_sense_wire",
+    title="A measuring wire without contact",
+    subsystem="cells",
+    severity="service",
+    needs=("cell_under_s",),
+    roles=("cell_voltage", "pack_voltage"),
+    limits=LIMITS,
+    judge=judge,
+    meaning="Two groups are read wrongly, by volts. The pack may refuse to work, or protect groups it cannot see: it "
+    "could charge one of them too far without knowing.",
+    causes=("a broken wire", "a pin out of its place, or a plug not seated", "a failed channel of the monitor"),
+    bench=(
+        "measure both groups at their terminals with a meter and compare with what the electronics report",
+        "run the monitor's open-wire test, where it has one",
+        "pull gently on wire and pin while watching the two readings",
+    ),
+    cautions=(
+        "Do not charge the pack until the wire is mended: two of its groups are not protected.",
+        "Sense wires carry the energy of the pack: a short burns. Only a qualified person opens a pack.",
+    ),
+    source="Kirchhoff's voltage law in a series string; a shared tap moves two neighbours opposite ways",
+    fires_on=(
+        record(_read(0, 0.0)),
+        record(_read(0, 0.02, 4, neighbour=None, sum_lacks=3.2), _read(1, 0.0, 5, neighbour=None, sum_lacks=3.3)),
+    ),
+    quiet_on=(
+        record(_read(0, 1.4, neighbour=3.3, sum_lacks=0.05)),  # an emptied group: the sum agrees with it
+        record(_read(0, 0.0, neighbour=3.31)),  # nothing speaks for the wire: the under-voltage rule says so
+        record(_read(0, 0.0, seconds=3)),
+    ),
+    unassessed_on=(record(stretch(0, "rest")),),
+)
