@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -24,6 +24,8 @@ def history(
     zone: Annotated[str | None, typer.Option(help="Time zone of the reader; else the vehicle's.")] = None,
     units: Annotated[str, typer.Option(help="km or mi.")] = "km",
     as_of: Annotated[datetime | None, typer.Option(help="What was known then (UTC).")] = None,
+    by: Annotated[str, typer.Option(help="Who writes it, or for whom: goes into the file, with the time.")] = "",
+    json: Json = False,
 ) -> None:
     """Write one vehicle's history for a warranty file: dated, neutral, every line with its source."""
     from pipeline.commands import screen
@@ -36,7 +38,13 @@ def history(
     if units not in ("km", "mi"):
         raise SettingsError(f"--units {units} is not known", do="Use km or mi")
     opened = Store.open(store)
-    written = write_history(opened, vehicle, out or opened.pages, form, zone, units, as_of)
+    if json and out is None:
+        from pipeline.reports.history import document
+
+        now = datetime.now(UTC).replace(tzinfo=None)
+        screen.as_json(document(opened, vehicle, zone, units, as_of, by, now if by else None))
+        return
+    written = write_history(opened, vehicle, out or opened.pages, "json" if json else form, zone, units, as_of, by)
     screen.say(f"History: {screen.place(written)}")
 
 

@@ -54,6 +54,13 @@ PACK = (
     ),
 )
 
+UNSURE = Caution(
+    "Whether a pack counts as damaged or defective in transport is for a trained person to say before anything is "
+    "sent, not for this file: data may look sound while a pack is not. Until then keep it away from people and from "
+    "what burns, and have it collected by a carrier that takes such packs.",
+    "engineering choice, after ADR SP 376 (assessment before carriage)",
+)
+
 HEAT = Caution(
     "Charge between 0 and 40 °C, away from exits, attended, with the listed charger. Above 60 °C at any cell do "
     "not use the pack; if it keeps heating without load, leave and call the fire service.",
@@ -84,3 +91,12 @@ def for_findings(findings: Sequence[Mapping[str, Any]]) -> list[Caution]:
     if "thermal" in grave:
         out.extend((HEAT, TOUCH))
     return [*out, GENERAL]
+
+
+def for_return(findings: Sequence[Mapping[str, Any]]) -> list[Caution]:
+    """How a pack comes back: always the transport rules; how to stay safe with it where a finding
+    concerns it, or what it concerns is not known (subsystem "")."""
+    grave = {f["subsystem"] for f in findings if f["severity"] != "note"}
+    if grave & {"cells", "pack", "charging", "thermal", ""}:
+        return [UNSURE, *PACK]
+    return [UNSURE, PACK[0], PACK[3]]

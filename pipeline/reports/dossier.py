@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -49,14 +49,15 @@ class Told:
     facts: list[tuple[str, str]]
 
 
-def write_dossier(store: Store, vehicle: str, out: Path | str) -> Path:
+def write_dossier(store: Store, vehicle: str, out: Path | str, name_peers: bool = False) -> Path:
     """Write the dossier of one vehicle; the file written.
 
-    out: the file, or a folder to put it in.  Reads the published catalogue and the lake only.
+    out: the file, or a folder to put it in.  name_peers: name other vehicles in the figures that compare with them
+    (without, the page may leave the house).  Reads the published catalogue and the lake only.
     Raises: NotKnownError for an unknown vehicle, StoreError when nothing is published.
     """
     with store.read() as con:
-        facts = one_vehicle(con, vehicle, store.settings.zone)
+        facts = replace(one_vehicle(con, vehicle, store.settings.zone), peers_named=name_peers)
         return _write(store, con, facts, page.target(out, f"dossier-{page.file_name(vehicle)}.html"))
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from pipeline.errors import NotKnownError
-from pipeline.reports import words
+from pipeline.reports import plain, words
 
 if TYPE_CHECKING:
     import duckdb
@@ -25,7 +25,7 @@ class Facts:
 
     metrics: start_t, kind, name, item, value, unit, se, n, coverage.  events: session_start_t, kind, item,
     start_t, end_t, keys, numbers (lists of equal length).  zone None: the zone is unknown and the page says
-    UTC."""
+    UTC.  titles, subsystems: by rule id."""
 
     vehicle: str
     about: Row
@@ -43,6 +43,9 @@ class Facts:
     events: pl.DataFrame
     scan: Row | None
     rule_set: Row | None
+    titles: dict[str, str] = field(default_factory=dict)
+    subsystems: dict[str, str] = field(default_factory=dict)
+    peers_named: bool = False  # other vehicles may be named; else they are "a peer", so that a page may be passed on
 
     @property
     def zone_name(self) -> str:
@@ -83,7 +86,7 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
     of = {"vehicle": vehicle}
     dated = {"vehicle": vehicle, "as_of": as_of}
     scans = rows(con, "newest_scan", as_of=as_of)
-    sets = rows(con, "SELECT * FROM rule_sets ORDER BY made_t DESC LIMIT 1")
+    sets = rows(con, "SELECT * FROM rule_sets ORDER BY made_t, rule_set")
     stated = {row["fact"]: tuple(row["logs"]) for row in rows(con, "stated", **dated)}
     if as_of is not None:  # what a sidecar said later was not known then
         about[0] |= {key: None for key in ("batch", "built", "in_service") if key not in stated}
@@ -103,7 +106,9 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
         metrics=table(con, "metrics", **of),
         events=table(con, "events", **of),
         scan=scans[0] if scans else None,
-        rule_set=sets[0] if sets else None,
+        rule_set=sets[-1] if sets else None,
+        titles=plain.of_rules(sets, "title"),
+        subsystems=plain.of_rules(sets, "subsystem"),
     )
 
 

@@ -8,19 +8,36 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import SettingsError
-from pipeline.reports import history_extremes, history_forms, history_lines, history_unknown, history_use, page, words
-from pipeline.reports.facts import Facts, one_vehicle
-from pipeline.reports.history_lines import SECTIONS, Line, Reader
+from pipeline.reports import (
+    history_advice,
+    history_capacity,
+    history_events,
+    history_extremes,
+    history_forms,
+    history_herd,
+    history_limits,
+    history_lines,
+    history_open,
+    history_short,
+    history_unknown,
+    history_use,
+    page,
+    words,
+)
+from pipeline.reports.desk import Desk, Reader, herd_of, profile_of
+from pipeline.reports.facts import one_vehicle, rows
+from pipeline.reports.history_lines import SECTIONS, Line
 
 if TYPE_CHECKING:
     from pipeline.store import Store
 
-FORM = "herdbook-history/1"
+FORM = "herdbook-history/2"
 Document = dict[str, Any]
 
 READ_THIS = (
@@ -42,24 +59,35 @@ def write_history(
     zone: str | None = None,
     units: str = "km",
     as_of: datetime | None = None,
+    by: str = "",
 ) -> Path:
     """Write the history; the file written.
 
     out: the file, or a folder to put it in.  fmt: "html", "csv" or "json".  zone: of all times on the page
-    (default: the vehicle's, else UTC).  units: "km" or "mi".  as_of: only what had been received by then
-    (naive means UTC).
+    (default: the vehicle's, else the store's).  units: "km" or "mi".  as_of: only what had been received by then
+    (naive means UTC).  by: for whom it is written; then the time of writing is in it too.
     Raises: NotKnownError, StoreError, and SettingsError for a form, zone or unit that does not exist.
     """
-    writers = {"html": history_forms.as_html, "csv": history_forms.as_csv, "json": history_forms.as_json}
-    if fmt not in writers:
+    if fmt not in WRITERS:
         raise SettingsError(f"no history is written as {fmt!r}", do="Choose html, csv or json")
-    made = document(store, vehicle, zone, units, as_of)
+    made = document(store, vehicle, zone, units, as_of, by, datetime.now(UTC).replace(tzinfo=None) if by else None)
     name = f"history-{page.file_name(vehicle)}.{fmt}"
-    return page.write(page.target(out, name), writers[fmt](made))
+    return page.write(page.target(out, name), WRITERS[fmt](made))
 
 
-def document(store: Store, vehicle: str, zone: str | None, units: str, as_of: datetime | None) -> Document:
-    """The history as plain data, sealed; its shape is history.schema.json."""
+WRITERS = {"html": history_forms.as_html, "csv": history_forms.as_csv, "json": history_forms.as_json}
+
+
+def document(
+    store: Store,
+    vehicle: str,
+    zone: str | None = None,
+    units: str = "km",
+    as_of: datetime | None = None,
+    by: str = "",
+    at: datetime | None = None,
+) -> Document:
+    """The history as plain data, sealed; its shape is history.schema.json. at: when it is written, naive UTC."""
     if units not in ("km", "mi"):
         raise SettingsError(f"distances cannot be given in {units!r}", do="Choose km or mi")
     if zone is not None and words.zone_of(zone) is None:
@@ -67,7 +95,11 @@ def document(store: Store, vehicle: str, zone: str | None, units: str, as_of: da
     then = as_of.astimezone(UTC).replace(tzinfo=None) if as_of and as_of.tzinfo else as_of
     with store.read() as con:
         facts = one_vehicle(con, vehicle, store.settings.zone, then)
-    return sealed(_document(facts, Reader(words.zone_of(zone) if zone else facts.zone, units), then))
+        reader = Reader(words.zone_of(zone) if zone else facts.zone, units)
+        profile = profile_of(store, facts.about["profile"])
+        reference = rows(con, "reference", profile=facts.about["profile"])
+        herd = herd_of(con, facts) if then is None else None
+    return sealed(_document(Desk(facts, reader, profile, reference, herd, then, by, at)))
 
 
 def sealed(made: Document) -> Document:
@@ -77,23 +109,31 @@ def sealed(made: Document) -> Document:
     return bare | {"seal": hashlib.sha256(text.encode()).hexdigest()}
 
 
-def all_lines(facts: Facts, reader: Reader, as_of: datetime | None) -> list[Line]:
+def all_lines(desk: Desk) -> list[Line]:
     """Every line in reading order: the sections as in SECTIONS, inside each as made."""
-    made = [
-        *history_lines.identity(facts, reader),
-        *history_lines.parts(facts, reader),
-        *history_use.lines(facts, reader),
-        *history_extremes.lines(facts, reader),
-        *history_lines.events(facts, reader, as_of),
-        *history_unknown.lines(facts, reader, judged=as_of is None),
-    ]
+    facts, reader = desk.facts, desk.reader
+    makers: tuple[Iterable[Line], ...] = (
+        history_lines.identity(facts, reader),
+        history_lines.parts(desk),
+        history_use.lines(facts, reader),
+        history_extremes.lines(facts, reader),
+        history_limits.lines(desk),
+        history_capacity.lines(desk),
+        history_events.lines(desk),
+        history_herd.lines(desk),
+        history_unknown.lines(facts, reader),
+        history_open.lines(desk),
+        history_advice.lines(desk),
+    )
+    made = [line for maker in makers for line in maker]
     order = list(SECTIONS)
-    return sorted(made, key=lambda line: order.index(line.section))
+    return sorted([*history_short.lines(desk, made), *made], key=lambda line: order.index(line.section))
 
 
-def _document(facts: Facts, reader: Reader, as_of: datetime | None) -> Document:
+def _document(desk: Desk) -> Document:
+    facts, reader = desk.facts, desk.reader
     order = {log["log"]: number for number, log in enumerate(facts.logs, start=1)}
-    lines = all_lines(facts, reader, as_of)
+    lines = all_lines(desk)
     rule_sets = {line.rule_set for line in lines if line.rule_set} | {s["rule_set"] for s in facts.sessions}
     return {
         "form": FORM,
@@ -101,7 +141,9 @@ def _document(facts: Facts, reader: Reader, as_of: datetime | None) -> Document:
         "profile": facts.about["profile"],
         "zone": reader.zone.key if reader.zone else "UTC",
         "units": reader.units,
-        "as_of": stamp(as_of),
+        "as_of": stamp(desk.as_of),
+        "by": desk.by,
+        "at": stamp(desk.at),
         "data_until": stamp(max((log["end_t"] for log in facts.logs), default=None)),
         "scan": facts.scan["scan"] if facts.scan else "",
         "rule_sets": sorted(rule_sets),
@@ -121,6 +163,7 @@ def _line(number: int, line: Line, order: dict[str, int], reader: Reader) -> Doc
         "from": stamp(line.start),
         "to": stamp(line.end),
         "local": words.span(line.start, line.end, reader.zone) if dated else "",  # type: ignore[arg-type]
+        "topic": line.topic,
         "text": line.text,
         "basis": line.basis,
         "severity": line.severity,

@@ -14,13 +14,15 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import InputError, NotKnownError
 from pipeline.reports import history_forms, words
 from pipeline.reports.facts import Row, rows
-from pipeline.reports.history import document, sealed
+from pipeline.reports.history import FORM, document, sealed
+from pipeline.reports.history_short import AMONG
 
 if TYPE_CHECKING:
     from pipeline.store import Store
 
 Document = dict[str, Any]
 _EMBEDDED = re.compile(r'<script type="application/json" id="history">(.*?)</script>', re.DOTALL)
+FLEET = (("herd", None), ("short", AMONG))  # section and topic (None: any) of lines that move with the fleet
 NEEDED = ("form", "vehicle", "zone", "units", "as_of", "seal", "logs")
 MOST_NAMED = 5
 
@@ -146,22 +148,37 @@ def _same_again(store: Store, made: Document, fmt: str, text: str) -> Check:
     what = "The store gives the same lines today"
     try:
         as_of = words.from_stamp(made["as_of"])
-        again = document(store, made["vehicle"], made["zone"], made["units"], as_of)
+        at = words.from_stamp(made.get("at") or None)
+        again = document(store, made["vehicle"], made["zone"], made["units"], as_of, made.get("by", ""), at)
     except NotKnownError as problem:
         return Check(what, False, str(problem))
-    if fmt == "csv":
-        skip = len(history_forms.HEADER) + 1
-        before, now = text.splitlines()[skip:], history_forms.as_csv(again).splitlines()[skip:]
-        differ = [f"row {number + skip + 1}" for number, row in enumerate(before) if row not in set(now)]
-        further = len(now) > len(before)
-    else:
-        differ = [f"line {line['no']}" for line in made["lines"] if line not in again["lines"]]
-        further = len(again["lines"]) > len(made["lines"])
+    if made["form"] != FORM:
+        text = f"it was written in the form {made['form']}, this program writes {FORM}: write it anew to compare"
+        return Check(what, False, text)
+    before, now = (_told(text, made, fmt), _told(history_forms.as_csv(again), again, fmt))
+    differ = [name for name, line in before if not _of_fleet(line) and line not in [x for _, x in now]]
+    further = len([x for _, x in now if not _of_fleet(x)]) > len([x for _, x in before if not _of_fleet(x)])
+    moved = [name for name, line in before if _of_fleet(line) and line not in [x for _, x in now]]
     if not differ and not further:
-        return Check(what, True, "every line")
+        aside = f"; counts over the fleet have moved since: {_some(moved)}" if moved else ""
+        return Check(what, True, f"every line about this vehicle{aside}" if moved else "every line")
     more = len(again["logs"]) - len(made["logs"])
     why = f"; {words.plural(more, 'log')} came in since" if more > 0 else ""
     return Check(what, False, _some([*differ, *(["further lines"] if further else [])]) + why)
+
+
+def _told(text: str, made: Document, fmt: str) -> list[tuple[str, Document]]:
+    """What a file says, line by line, each with a name to point at it; the running number itself does not count."""
+    if fmt == "csv":
+        table = csv.DictReader(io.StringIO(text, newline=""))
+        rows = [(f"row {number}", row) for number, row in enumerate(table, start=2) if row["record"] != "document"]
+        return [(name, row | {"no": ""} if row["record"] == "line" else row) for name, row in rows]
+    return [(f"line {line['no']}", {k: v for k, v in line.items() if k != "no"}) for line in made["lines"]]
+
+
+def _of_fleet(line: Document) -> bool:
+    """True for counts over other vehicles, which move with the fleet."""
+    return any(line["section"] == section and topic in (None, line["topic"]) for section, topic in FLEET)
 
 
 def _some(names: list[str]) -> str:

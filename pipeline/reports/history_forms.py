@@ -9,15 +9,15 @@ import io
 import json
 from typing import Any
 
-from pipeline.reports import page, words
+from pipeline.reports import page, plain, words
 from pipeline.reports.figure import script_safe
 
 Document = dict[str, Any]
 COLUMNS = (
-    "record", "no", "section", "from_utc", "to_utc", "text", "basis", "severity", "value", "unit",
+    "record", "no", "section", "from_utc", "to_utc", "topic", "text", "basis", "severity", "value", "unit",
     "standard_error", "coverage", "rule", "rule_set", "logs", "sha256", "profile_hash", "network_hash",
 )  # fmt: skip
-HEADER = ("form", "vehicle", "profile", "zone", "units", "as_of", "data_until", "scan", "tool", "seal")
+HEADER = ("form", "vehicle", "profile", "zone", "units", "as_of", "by", "at", "data_until", "scan", "tool", "seal")
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -42,6 +42,7 @@ def _line_row(line: Document) -> Document:
         "record": "line",
         "from_utc": line["from"] or "",
         "to_utc": line["to"] or "",
+        "topic": inert(line["topic"]),
         "text": inert(line["text"]),
         "logs": ranges(line["logs"]),
     }
@@ -63,14 +64,16 @@ def _log_row(log: Document) -> Document:
 def as_html(made: Document) -> str:
     zone = words.zone_of(made["zone"])
     grouped = [
-        (title, [line for line in made["lines"] if line["section"] == key]) for key, title in made["sections"].items()
+        (key, title, [line for line in made["lines"] if line["section"] == key])
+        for key, title in made["sections"].items()
     ]
 
     def local(stamp: str | None) -> str:
         return words.moment(words.from_stamp(stamp), zone)
 
     embedded = script_safe(json.dumps(made, ensure_ascii=True, separators=(",", ":")))
-    return page.render("history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local)
+    return page.render("history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local,
+                       clock=plain.clock)
 
 
 def ranges(numbers: list[int]) -> str:

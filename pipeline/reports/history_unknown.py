@@ -1,25 +1,21 @@
-"""The lines about what is not known: gaps in the record, damaged logs, doubtful clocks, rules not judged."""
+"""The lines about what is not known: gaps in the record, damaged logs, doubtful clocks."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from pipeline.reports import words
+from pipeline.reports import plain, words
 from pipeline.reports.facts import Facts, Row
 from pipeline.reports.history_lines import Line, Reader
 
 GAP = timedelta(days=2)  # engineering choice: shorter pauses are summed up in one line
 
 
-def lines(facts: Facts, reader: Reader, judged: bool) -> Iterator[Line]:
-    """judged: also the rules that could not judge (known for today only, not for a past date)."""
+def lines(facts: Facts, reader: Reader) -> Iterator[Line]:
     yield from _gaps(facts, reader)
     for log in facts.logs:
         yield from _of_log(log)
-    if judged:
-        for subsystem, rules in _by_subsystem(facts.not_assessed):
-            yield Line("unknown", f"Not judged about {subsystem}: {'; '.join(rules)}.", "not known")
 
 
 def _of_log(log: Row) -> Iterator[Line]:
@@ -33,17 +29,10 @@ def _of_log(log: Row) -> Iterator[Line]:
         yield line(f"Clock of the log {log['name']}: {note.rstrip('.')}.")
     if log["clock"] != "utc":
         yield line(
-            f"The log {log['name']} has no absolute clock of its own; its place in time comes from the {log['clock']}.",
+            f"The log {log['name']} has no absolute clock of its own; its place in time comes from the "
+            f"{plain.clock(log['clock'])}.",
             "stated",
         )
-
-
-def _by_subsystem(not_assessed: list[Row]) -> list[tuple[str, list[str]]]:
-    grouped: dict[str, list[str]] = {}
-    for row in not_assessed:
-        said = f"{row['rule'].replace('_', ' ')} ({row['reason'].rstrip('.')})"
-        grouped.setdefault(row["subsystem"], []).append(said)
-    return sorted(grouped.items())
 
 
 def _gaps(facts: Facts, reader: Reader) -> Iterator[Line]:

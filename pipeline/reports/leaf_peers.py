@@ -38,7 +38,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         if own is None or len(found) <= LEAST_PEERS:
             continue
         groups = _groups(found, own)
-        blocks.append(Drawn(_figure(metric, title, unit, groups, own)))
+        blocks.append(Drawn(_figure(metric, title, unit, groups, own, facts.peers_named)))
         standing += [(title, name, _rank(members, own), str(len(members))) for name, members in groups]
     if standing:
         blocks.insert(
@@ -66,7 +66,9 @@ def _rank(members: list[Row], own: Row) -> str:
     return f"{above + 1} of {len(members)} from the highest" + (f", equal with {same}" if same else "")
 
 
-def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row]]], own: Row) -> Figure:
+def _figure(
+    metric: str, title: str, unit: str, groups: list[tuple[str, list[Row]]], own: Row, named: bool
+) -> Figure:
     data: list[Spec] = []
     body: list[tuple[str, ...]] = []
     thinned = False
@@ -74,7 +76,7 @@ def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row
         drawn = sorted((r for r in members if r is not own), key=lambda r: float(r["value"]))
         if len(drawn) > MOST_DOTS:
             drawn, thinned = [drawn[i] for i in np.linspace(0, len(drawn) - 1, MOST_DOTS).astype(int)], True
-        data.append(_dots(order, drawn, unit))
+        data.append(_dots(order, drawn, unit, named))
         data.append(_own(order, own, unit, first=order == 0))
         values = np.array([r["value"] for r in members])
         body.append(
@@ -95,12 +97,18 @@ def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row
     return Figure(name, said, alt, spec, note, head=head, body=body, height=height)
 
 
-def _dots(order: int, members: list[Row], unit: str) -> Spec:
+def _dots(order: int, members: list[Row], unit: str, named: bool) -> Spec:
+    """Peers as dots; what the pointer shows is a name only where names are allowed."""
     jitter = (np.arange(len(members)) * 0.618034 % 1 - 0.5) * 0.6  # spread evenly, the same each time
     trace = markers("peers", [r["value"] for r in members], (order + jitter).round(3).tolist(), "@line1")
     trace["marker"] |= {"size": 5, "opacity": 0.55}
     hover = f"%{{text}}: %{{x:.4g}} {words.unit(unit)}<extra></extra>"
-    return trace | {"text": [label(r["vehicle"]) for r in members], "hovertemplate": hover, "showlegend": False}
+    text = [label(r["vehicle"] if named else _unnamed(r)) for r in members]
+    return trace | {"text": text, "hovertemplate": hover, "showlegend": False}
+
+
+def _unnamed(row: Row) -> str:
+    return "a peer" + (f" of batch {row['batch']}" if row["batch"] else "")
 
 
 def _own(order: int, own: Row, unit: str, first: bool) -> Spec:
