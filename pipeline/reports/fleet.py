@@ -1,6 +1,7 @@
 """The fleet page and a page a vehicle: a static site with relative links, written after each scan.
 
-    index.html               stop-use list, change list, register, distributions, quarantine
+    index.html               stop-use list, change list, shared causes, register, drift, distributions, quarantine
+    night.html               the run itself, what came in, decoding, room, and where each question is answered
     vehicles/<name>.html     one vehicle: verdict, scores, findings, parts, changes
     dossiers/<name>.html     full dossiers of the vehicles that need one; linked from their pages
 
@@ -15,7 +16,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.reports import distribution, page, register, vehicle_page, words
+from pipeline.health.judged import load
+from pipeline.herd.acted import work_on_record
+from pipeline.herd.overview import Overview, overview
+from pipeline.reports import distribution, night_page, page, register, vehicle_page, words
 from pipeline.reports.cautions import GENERAL, LAW
 from pipeline.reports.dossier import refresh_dossiers
 from pipeline.reports.facts import Row, rows
@@ -45,16 +49,21 @@ def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None, 
                           s=list(dossiers))  # fmt: skip
         refresh_dossiers(store, folder / "dossiers", [row["vehicle"] for row in chosen], told)
     with store.read() as con:
-        text = page.render("fleet.html.j2", ("register.js",), **_given(con))
+        herd_wide = overview(store, con)
+        given = _given(con, herd_wide)
+        text = page.render("fleet.html.j2", ("register.js",), **given)
+        page.write(folder / "night.html", night_page.text(herd_wide, given["scan"]))
         vehicle_page.write_all(con, folder, store.settings.zone, told)
     return page.write(folder / "index.html", text)
 
 
-def _given(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any]:
     herd = rows(con, "fleet")
     scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY started_t DESC LIMIT 1")
     newest = max((v["last_t"] for v in herd if v["last_t"]), default=None)
-    return _changes(con) | {
+    return _changes(con, herd_wide) | {
+        "herd_wide": herd_wide,
+        "judged": load(),
         "herd": herd,
         "scan": scans[0] if scans else None,
         "newest": words.moment(newest, None),
@@ -62,12 +71,11 @@ def _given(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
         "stop": rows(con, "standing"),
         "causes": rows(con, "causes"),
         "quarantine": rows(con, "SELECT * FROM quarantine ORDER BY last_t DESC, name"),
-        "unassessed": [(t.subsystem, sum(v[t.subsystem] is None for v in herd)) for t in register.TRAILS],
+        "unassessed": [(name, sum(v[name] is None for v in herd)) for name in register.HEADLINE],
         "silent": [v for v in herd if v["silent"]],
         "spreads": distribution.spreads(herd),
         "bands": distribution.NAMES,
         "register": register.packed(con, herd),
-        "trails": register.TRAILS,
         "last": register.LAST,
         "link": lambda vehicle: f"vehicles/{page.file_name(vehicle)}.html",
         "general": GENERAL,
@@ -76,19 +84,19 @@ def _given(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     }
 
 
-def _changes(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+def _changes(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any]:
     """The change list of the newest night; empty before the first."""
-    from pipeline.changes import read_changes
-
-    told = read_changes(con)
+    told = herd_wide.told
     if told is None:
-        return {"changes": (), "counts": {}, "more": 0, "fleet_quiet": ""}
-    more = max(0, len(told.changes) - MOST_CHANGES)
+        return {"changes": (), "counts": {}, "more": 0, "fleet_quiet": "", "kept_quiet": (), "work": {}}
+    shown = told.changes[:MOST_CHANGES]
     return {
-        "changes": told.changes[:MOST_CHANGES],
+        "changes": shown,
         "counts": told.counts(),
-        "more": more,
+        "more": max(0, len(told.changes) - MOST_CHANGES),
         "fleet_quiet": told.fleet_quiet,
+        "kept_quiet": told.muted,
+        "work": work_on_record(con, sorted({c.vehicle for c in shown if c.change == "gone"}), told.as_of),
     }
 
 

@@ -33,8 +33,10 @@ KINDS = {"ride": "ride", "charge": "charge", "rest": "rest", "bench": "session o
 def lines(facts: Facts, reader: Reader) -> Iterator[Line]:
     for kind, name in KINDS.items():
         yield from _sessions(facts, kind, name)
-    for figure in SUMS:
-        yield from _sum(facts, reader, figure)
+    summed = [line for figure in SUMS for line in _sum(facts, reader, figure)]
+    yield from summed
+    if summed:
+        yield Line("use", "Use without a record is in none of these figures.", "not known")
 
 
 def _sessions(facts: Facts, kind: str, name: str) -> Iterator[Line]:
@@ -79,11 +81,8 @@ def _sum(facts: Facts, reader: Reader, figure: Sum) -> Iterator[Line]:
     se = scale * float((errors**2).sum()) ** 0.5 if errors.len() else None
     unit = reader.units if unit == "km" else unit
     share = float(rows["coverage"].mean() or 0.0)  # type: ignore[arg-type]
-    text = (
-        f"{figure.words}: {words.amount(value, unit, se)} in {words.plural(rows.height, 'session')}; on "
-        f"average "
-        f"{share:.0%} of their time is covered. Use without a record is not in this figure."
-    )
+    sessions_said = words.plural(rows.height, "session")
+    text = f"{figure.words}: {words.amount(value, unit, se)} in {sessions_said}, {share:.0%} of their time covered."
     used = [sessions[t] for t in rows["start_t"]]
     yield Line(
         "use",

@@ -1,19 +1,17 @@
 """The register of the fleet page: one row a vehicle, packed tightly so that ten thousand fit and sort at
 once.
 
-Columns travel as arrays; profile, batch and firmware as positions in a list of distinct texts; the last
-sessions of three metrics as a character a value (0..z: 36 steps between the fleet's 2nd and 98th percentile;
-"." = no value).
+Columns travel as arrays; profile, batch and firmware as positions in a list of distinct texts; each headline score
+after the last scans as a character a scan (0..z: 36 steps from 0 to 100; "." = not assessed, or before the first).
 """
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
+from pipeline.herd.score_history import LAST, score_history
 from pipeline.reports import page, words
 from pipeline.reports.facts import Row, rows
 from pipeline.reports.figure import script_safe
@@ -21,24 +19,10 @@ from pipeline.reports.figure import script_safe
 if TYPE_CHECKING:
     import duckdb
 
-LAST = 12
 STEPS = "0123456789abcdefghijklmnopqrstuvwxyz"
 
 
-@dataclass(frozen=True, slots=True)
-class Trail:
-    """A small line beside a score."""
-
-    subsystem: str
-    metric: str
-    words: str
-
-
-TRAILS = (
-    Trail("cells", "cell_r_ratio", "weakest group's resistance over the median group's"),
-    Trail("thermal", "cell_temp_max_c", "highest cell temperature"),
-    Trail("braking", "regen_ratio", "regeneration delivered over demanded"),
-)
+HEADLINE = ("cells", "thermal", "braking")
 
 
 def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
@@ -56,8 +40,8 @@ def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
         "s": [_counts(row) for row in herd],
         "q": [int(row["silent"]) for row in herd],
         "u": [row["sessions"] for row in herd],
-        "m": [[_whole(row[trail.subsystem]) for row in herd] for trail in TRAILS],
-        "t": [_trail(con, trail, names) for trail in TRAILS],
+        "m": [[_whole(row[name]) for row in herd] for name in HEADLINE],
+        "t": _trails(con, herd),
     }
     return script_safe(json.dumps(made, separators=(",", ":"), ensure_ascii=True))
 
@@ -78,16 +62,15 @@ def _coded(texts: list[str]) -> dict[str, Any]:
     return {"names": names, "at": [place[text] for text in texts]}
 
 
-def _trail(con: duckdb.DuckDBPyConnection, trail: Trail, names: list[str]) -> list[str]:
-    found = {r["vehicle"]: r["values"] for r in rows(con, "trail", metric=trail.metric, last=LAST)}
-    every = np.concatenate([np.asarray(v, float) for v in found.values()]) if found else np.empty(0)
-    every = every[np.isfinite(every)]
-    low, high = np.quantile(every, (0.02, 0.98)) if every.size else (0.0, 1.0)
-    return [coded_trail(found.get(name, []), float(low), float(high)) for name in names]
+def _trails(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> list[list[str]]:
+    """By headline score, then vehicle. Where no history was kept, today's score alone."""
+    kept = score_history(con)
+    return [
+        [coded_trail(kept.get((row["vehicle"], name)) or [row[name]], 0.0, 100.0) for row in herd] for name in HEADLINE
+    ]
 
 
-def coded_trail(values: list[float], low: float, high: float) -> str:
-    """One character a value; outside low..high the end steps."""
-    reach = (high - low) or 1.0
-    place = np.clip(np.round((np.asarray(values, float) - low) / reach * 35), 0, 35)
-    return "".join("." if np.isnan(p) else STEPS[int(p)] for p in place)
+def coded_trail(values: Sequence[float | None], low: float, high: float) -> str:
+    """One character a value; outside low..high the end steps. Leading and only values of None are left out."""
+    place = [None if v is None or v != v else round(min(max((v - low) / (high - low), 0.0), 1.0) * 35) for v in values]
+    return "".join("." if p is None else STEPS[p] for p in place).lstrip(".")

@@ -10,12 +10,14 @@
   const words = ["Stop use", "Service", "Note"], marks = ["stop-use", "service", "note"];
   let order = Array.from({ length: total }, (_, i) => i), shown = order, key = "s", up = true, page = 0;
 
+  const newest = data.d.reduce((a, b) => b !== null && b > a ? b : a, 0);
   const severity = i => data.s[i] ? data.s[i].findIndex(n => n > 0) : 3;
   const collate = new Intl.Collator("en", { numeric: true }).compare;
   const value = {
     n: i => data.n[i], b: i => data.b.names[data.b.at[i]], w: i => data.w.names[data.w.at[i]],
     s: i => severity(i) * 1e6 - (data.s[i] ? data.s[i][severity(i)] : 0),
     m0: i => data.m[0][i], m1: i => data.m[1][i], m2: i => data.m[2][i], u: i => data.u[i], d: i => data.d[i],
+    a: i => data.d[i] === null ? null : newest - data.d[i],
   };
 
   function sort() {
@@ -106,6 +108,7 @@
       for (const m of [0, 1, 2]) score(row, i, m);
       cell(row, String(data.u[i]), "num");
       cell(row, data.d[i] === null ? "none" : new Date(data.d[i] * 864e5).toISOString().slice(0, 10), "num");
+      cell(row, data.d[i] === null ? "n/a" : `${newest - data.d[i]} d`, "num");
     }
     body.replaceChildren(rows);
     const pages = Math.max(1, Math.ceil(shown.length / PAGE));
