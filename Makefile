@@ -6,7 +6,7 @@ HERDBOOK := $(BIN)/herdbook
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help demo test lint types tests slow browser bench physics campaign evaluate sources audit pins readme clean
+.PHONY: help demo test lint types tests slow fuzz large browser bench physics campaign evaluate sources audit pins readme clean
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:[^#]*## /\t/' | expand -t 12
@@ -27,6 +27,12 @@ tests: .venv/test.stamp sources ## the default tests, in parallel
 
 slow: .venv/test.stamp sources ## the tests that take minutes: 200 kills, large logs, clusters
 	@$(BIN)/pytest -q -m slow
+
+fuzz: .venv/test.stamp ## damaged logs of every format, HERDBOOK_FUZZ inputs each (1000)
+	@$(BIN)/python -m tests.decoders.fuzz --inputs $(or $(HERDBOOK_FUZZ),1000) --seed $(or $(HERDBOOK_SEED),1)
+
+large: .venv/test.stamp ## a log of HERDBOOK_LARGE_GB (4) made, decoded in under 1 GB of memory, removed
+	@$(BIN)/python -m tests.decoders.large --gb $(or $(HERDBOOK_LARGE_GB),4)
 
 physics: .venv/test.stamp ## estimators against a physics model of an LFP cell (a venv of its own, about 800 MB, in build/)
 	@test -x build/pybamm/bin/python || { $(PYTHON) -m venv build/pybamm && build/pybamm/bin/python -m pip --disable-pip-version-check install -q pybamm==26.10.1.1; }

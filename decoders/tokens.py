@@ -57,6 +57,10 @@ class Lines:
         """Text of line i from its first word on."""
         return self.text[self.start[self.first[i]]:self._ends[i]].tobytes()
 
+    def word(self, token: int) -> bytes:
+        """Text of one token."""
+        return self.text[self.start[token]:self.end[token]].tobytes()
+
     def offset(self, i: int) -> int:
         return int(self.start[self.first[i]]) - PAD
 

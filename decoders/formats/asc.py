@@ -179,7 +179,7 @@ def _classic(lines: Lines, some: I64, rows: Rows, state: State) -> Bool:
         return done
     name = lines.token(2, some)
     error = (lines.count[some] > 2) & (lines.size(name) == 10) & (lines.initial(name) | 0x20 == ord("e"))
-    error[error] = [lines.line(i).split()[2].lower() == b"errorframe" for i in some[error].tolist()]
+    error[error] = [lines.word(k).lower() == b"errorframe" for k in name[error].tolist()]
     good = _sender(lines, lines.token(3, some), some, rows) & (lines.count[some] > 4)
     good &= _identifier(lines, name, some, rows, state)
     kind = lines.token(4, some)

@@ -6,6 +6,7 @@ Source: python-can, entry points of the group can.io.message_reader.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from typing import Any
 
 from decoders.errors import UnknownLogError
@@ -20,6 +21,7 @@ BITS = (("is_extended_id", EXTENDED), ("is_fd", FD), ("bitrate_switch", BRS), ("
         ("is_remote_frame", REMOTE), ("is_error_frame", ERROR))
 
 
+@cache
 def _plugins() -> dict[str, Any]:
     from importlib.metadata import entry_points
 

@@ -1,0 +1,153 @@
+"""A fuzz run over every log format, plain and packed: whatever the damage, a log gives frames, losses or a refusal.
+
+    python -m tests.decoders.fuzz --inputs 15000 --seed 1          make fuzz HERDBOOK_FUZZ=15000
+Inputs are drawn by hypothesis from the seed, so that a run can be had again; what came of a long run is written to
+tests/decoders/fuzz_record.json. An input that fails is made small, kept in tests/decoders/fuzz_samples, and tried
+again by every run of the default tests.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import multiprocessing
+import platform
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from hypothesis import HealthCheck, Phase, given, seed, settings
+
+from decoders import DecoderError, Frames, open_log
+from tests.decoders.messages import write
+from tests.decoders.mutations import mutated
+from tests.decoders.peers import can
+from tests.decoders.test_mf4 import DATA, mixed_file, variable_file
+
+HERE = Path(__file__).parent
+RECORD, SAMPLES = HERE / "fuzz_record.json", HERE / "fuzz_samples"
+PLAIN = ("log", "asc", "blf", "trc", "csv", "db", "mf4")
+KINDS = (*PLAIN, *(f"{kind}.gz" for kind in PLAIN))
+LONG = 200_000  # inputs
+MOST_FRAMES = 100_000
+MOST_S = 20.0
+
+
+def sound_logs(kind: str, folder: Path) -> list[bytes]:
+    """Logs of a kind: short and plain, one with everything that the format can hold, other layouts where there are."""
+    found = []
+    for n, rich in ((4, False), (40, True)):
+        messages = [can.Message(
+            timestamp=1.7e9 + i / 1000, arbitration_id=0x100 + i, is_extended_id=rich and i % 5 == 0, channel=i % 2,
+            is_remote_frame=rich and i % 11 == 3 and kind != "trc", is_fd=_fd(kind, rich, i),
+            bitrate_switch=_fd(kind, rich, i), dlc=i % 9, is_error_frame=rich and i % 13 == 5 and kind != "trc",
+            data=None if rich and i % 11 == 3 and kind != "trc" else bytes(range(i % 9))) for i in range(n)]
+        path = folder / f"sound{n}.{kind}"
+        write(path, messages, **({"compression_level": 0} if kind == "blf" and not rich else {}))
+        found.append(path.read_bytes())
+    if kind == "mf4":
+        found += [make(folder / "other.mf4", *more).read_bytes() for make, more in (
+            (variable_file, (DATA[:40], True)), (variable_file, (DATA[:40], False)), (mixed_file, ()))]
+    return found
+
+
+def _fd(kind: str, rich: bool, i: int) -> bool:
+    return rich and kind in ("log", "asc", "blf", "mf4") and i % 7 == 0 and i % 11 != 3 and i % 13 != 5
+
+
+def judged(path: Path) -> tuple[str, int]:
+    """Outcome and frames of one file. Raises: whatever is wrong with the reader."""
+    start = time.monotonic()
+    try:
+        log = open_log(path)
+        n = sum(_sound(frames) for frames in log.chunks())
+    except DecoderError:
+        return "refused", 0
+    assert time.monotonic() - start < MOST_S, "took too long"
+    assert n < MOST_FRAMES
+    assert all(loss.bytes >= 0 and loss.offset >= 0 and loss.detail for loss in log.losses)
+    return ("with losses" if log.losses else "whole"), n
+
+
+def _sound(f: Frames) -> int:
+    """Number of frames of a batch that keeps its promises."""
+    n, width = len(f), f.payload.shape[1]
+    assert n == len(f.payload) == len(f.channel) == len(f.can_id) == len(f.flags) == len(f.length) > 0
+    assert width in (8, 64)
+    assert int(f.length.max()) <= width
+    assert int(f.channel.max()) < len(f.channels)
+    assert int(f.can_id.max()) <= 0x1FFF_FFFF
+    assert not f.payload[np.arange(width) >= f.length[:, None]].any()
+    return n
+
+
+def run(kind: str, inputs: int, number: int, folder: Path) -> dict[str, Any]:
+    """Counts of one format. A failing input is kept; "failed" names its file and fault."""
+    counts: Counter[str] = Counter()
+    folder = folder / kind
+    folder.mkdir()
+    sound = sound_logs(kind.removesuffix(".gz"), folder)
+    path = folder / f"made.{kind}"
+    failing = b""
+    said = ""
+
+    @seed(number)
+    @settings(max_examples=inputs, database=None, deadline=None, suppress_health_check=list(HealthCheck),
+              phases=(Phase.generate, Phase.shrink))
+    @given(mutated(kind, sound))
+    def one(content: bytes) -> None:
+        nonlocal failing, said
+        path.write_bytes(content)
+        counts["inputs"] += 1
+        try:
+            outcome, frames = judged(path)
+        except Exception as e:
+            failing, said = content, f"{type(e).__name__}: {e}"
+            raise
+        counts[outcome] += 1
+        counts["frames"] += frames
+
+    found: dict[str, Any] = {"seed": number}
+    start = time.monotonic()
+    try:
+        one()
+    except Exception:
+        SAMPLES.mkdir(exist_ok=True)
+        sample = SAMPLES / f"{hashlib.sha256(failing).hexdigest()[:12]}.{kind}"
+        sample.write_bytes(failing)
+        found["failed"] = f"{sample.name}: {said}"
+    return found | {k: counts[k] for k in ("inputs", "refused", "with losses", "whole", "frames")} | {
+        "seconds": round(time.monotonic() - start, 1)}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--inputs", type=int, default=1000, help="a format")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--kinds", nargs="*", default=KINDS)
+    parser.add_argument("--record", type=Path, default=RECORD, help=f"written by a run of {LONG:,} inputs or more")
+    options = parser.parse_args()
+    spawn = multiprocessing.get_context("spawn")
+    with tempfile.TemporaryDirectory() as folder, spawn.Pool(options.jobs, maxtasksperchild=1) as pool:
+        work = [(kind, options.inputs, options.seed, Path(folder)) for kind in options.kinds]
+        found = dict(zip(options.kinds, pool.starmap(run, work, chunksize=1), strict=True))
+    for kind, f in found.items():
+        print(kind, f)
+    total = {k: sum(f[k] for f in found.values()) for k in ("inputs", "refused", "with losses", "whole", "frames")}
+    failed = {kind: f["failed"] for kind, f in found.items() if "failed" in f}
+    print(f"{total['inputs']} inputs, seed {options.seed}: {total['refused']} refused, {total['with losses']} with "
+          f"losses, {total['whole']} whole, {total['frames']} frames; failed: {failed or 'none'}")
+    if total["inputs"] >= LONG:
+        told = {"python": platform.python_version(), "seed": options.seed, "total": total, "formats": found}
+        options.record.write_text(json.dumps(told, indent=1) + "\n")
+    sys.exit(1 if failed else 0)
+
+
+if __name__ == "__main__":
+    main()

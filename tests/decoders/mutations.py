@@ -1,0 +1,136 @@
+"""Damage of many kinds to a sound log, drawn by hypothesis: to its bytes, to the words and lines of a text, to the
+numbers in the headers of a container's blocks, and to the gzip file around it."""
+
+from __future__ import annotations
+
+import gzip
+import re
+from collections.abc import Callable, Sequence
+from typing import Literal
+
+from hypothesis import strategies as st
+
+PLACE = st.integers(0, 1 << 20)  # taken modulo what there is
+SIZE = st.sampled_from([1, 1, 4, 16, 64, 512])
+NUMBERS = (0, 1, 2, 7, 8, 9, 15, 16, 63, 64, 65, 0x7F, 0xFF, 0xFFFF, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFFF,
+           2**63, 2**64 - 1)
+WORDS = (b"", b"0", b"-1", b"+1", b"9" * 20, b"x", b"FFFFFFFFF", b"1fffffffx", b"1e308", b"nan", b"inf", b"\0", b"R",
+         b"r", b"##", b"#", b"d", b"Rx", b"CANFD", b"ErrorFrame", b";", b",", b".", b"0.0000001", b"0x", b"DT", b"FD",
+         b"RTR", b"64", b"base dec timestamps relative", b"\xff\xfe", b"_" * 80, b"(1.5)", b"AA==", b"=")
+MARKS = {"blf": re.compile(rb"LOBJ|LOGG"), "mf4": re.compile(rb"##[A-Z]{2}")}
+PAGE = 4096  # of SQLite
+TEXT = ("log", "asc", "trc", "csv")
+Change = Callable[[bytes], bytes]
+
+
+def changes(kind: str) -> st.SearchStrategy[Change]:
+    """One change to the content of a log of some kind."""
+    if kind in TEXT:
+        return st.one_of(_bytes(), _lines(), _words(), _words())
+    if kind == "blf":
+        return st.one_of(_bytes(), _fields(kind), _fields(kind))
+    return st.one_of(_bytes(("flip", "zero", "cut", "move")), _fields(kind))  # with links to places in the file
+
+
+def mutated(kind: str, sound: Sequence[bytes]) -> st.SearchStrategy[bytes]:
+    """One to six changes to one of a few sound logs; for a kind that ends in .gz, also to the packed file."""
+    plain = kind.removesuffix(".gz")
+    most = 6 if plain in (*TEXT, "blf") else 2
+    content = st.builds(_changed, st.sampled_from(list(sound)), st.lists(changes(plain), min_size=1, max_size=most))
+    content = st.one_of(content, st.builds(_spliced, st.sampled_from(list(sound)), content, PLACE, PLACE))
+    if plain == kind:
+        return content
+    packed = st.builds(_packed, st.one_of(st.sampled_from(list(sound)), content), PLACE)
+    return st.one_of(packed, st.builds(_changed, packed, st.lists(_bytes(), min_size=1, max_size=4)))
+
+
+def _changed(content: bytes, some: list[Change]) -> bytes:
+    for change in some:
+        content = change(content)
+    return content
+
+
+def _spliced(a: bytes, b: bytes, at: int, to: int) -> bytes:
+    return a[:at % (len(a) + 1)] + b[to % (len(b) + 1):]
+
+
+def _packed(content: bytes, at: int) -> bytes:
+    """As one gzip member or as two."""
+    at %= len(content) + 1
+    return gzip.compress(content[:at], 1, mtime=0) + (gzip.compress(content[at:], 1, mtime=0) if at % 3 else b"")
+
+
+WAYS = ("flip", "flip", "cut", "head", "drop", "double", "move", "zero", "insert", "tail")
+
+
+def _bytes(ways: Sequence[str] = WAYS) -> st.SearchStrategy[Change]:
+    def build(what: str, at: int, to: int, size: int, new: bytes) -> Change:
+        def change(old: bytes) -> bytes:
+            a, b = at % (len(old) + 1), to % (len(old) + 1)
+            piece = old[a:a + size]
+            rest = old[:a] + old[a + size:]
+            return {"flip": old[:a] + bytes(x ^ 1 << to % 8 for x in old[a:a + 1]) + old[a + 1:], "cut": old[:a],
+                    "head": old[a:], "drop": rest, "double": old[:a] + piece + old[a:],
+                    "move": rest[:b] + piece + rest[b:], "zero": old[:a] + bytes(len(piece)) + old[a + size:],
+                    "insert": old[:a] + new + old[a:], "tail": old + new}[what]
+        return change
+
+    return st.builds(build, st.sampled_from(ways), PLACE, PLACE, SIZE, st.binary(max_size=40))
+
+
+def _words() -> st.SearchStrategy[Change]:
+    """A word of some line gives way to another, goes, or is doubled; blanks and separators stay."""
+    def build(what: int, line: int, word: int, new: bytes) -> Change:
+        def change(old: bytes) -> bytes:
+            lines = old.split(b"\n")
+            parts = re.split(rb"([ ,#.()]+)", lines[line % len(lines)])
+            i = word % len(parts)
+            parts[i] = (new, b"", parts[i] * 2, parts[i] + new, parts[i][:-1])[what]
+            lines[line % len(lines)] = b"".join(parts)
+            return b"\n".join(lines)
+        return change
+
+    return st.builds(build, st.integers(0, 4), PLACE, PLACE, st.one_of(st.sampled_from(WORDS), st.binary(max_size=6)))
+
+
+def _lines() -> st.SearchStrategy[Change]:
+    def build(what: int, at: int, to: int, count: int) -> Change:
+        def change(old: bytes) -> bytes:
+            lines = old.split(b"\n")
+            a, b = at % len(lines), to % len(lines)
+            if what == 0:
+                lines[a], lines[b] = lines[b], lines[a]
+            elif what == 1:
+                lines[a:a] = [lines[b]] * count
+            elif what == 2:
+                lines[a] = b" " * count + lines[a] + b"\t" * count
+            elif what == 3:
+                del lines[a:a + count]
+            elif what == 4:
+                return old.replace(b"\n", (b"\r", b"\r\n", b"\n\n", b" ", b"\0")[count % 5], at % 9)
+            elif what == 5:
+                return old.decode("latin-1").encode(("utf-16", "utf-16-le", "utf-16-be", "utf-8-sig")[count % 4])
+            else:
+                lines[a] = lines[a] * min(count, 8)
+            return b"\n".join(lines)
+        return change
+
+    return st.builds(build, st.integers(0, 6), PLACE, PLACE, st.integers(0, 60))
+
+
+def _fields(kind: str) -> st.SearchStrategy[Change]:
+    """A number near the head of some block is overwritten by one that is at an edge, or by a small step."""
+    def build(mark: int, offset: int, size: int, number: int, big: bool) -> Change:
+        def change(old: bytes) -> bytes:
+            marks = [m.start() for m in MARKS[kind].finditer(old)] if kind in MARKS else list(range(0, len(old), PAGE))
+            at = (marks[mark % len(marks)] if marks else 0) + offset
+            held = old[at:at + size]
+            if len(held) < size:
+                return old
+            order: Literal["big", "little"] = "big" if big else "little"
+            value = int.from_bytes(held, order) + number if -4 <= number < 0 else number
+            return old[:at] + (value % (1 << 8 * size)).to_bytes(size, order) + old[at + size:]
+        return change
+
+    return st.builds(build, PLACE, st.integers(0, 120), st.sampled_from([1, 2, 4, 8]),
+                     st.one_of(st.sampled_from(NUMBERS), st.integers(-4, 300)), st.booleans())
