@@ -7,7 +7,7 @@ Source: AUTOSAR specifications of the CRC routines and of end-to-end protection,
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,10 @@ from decoders.layout import Message, Signal
 from decoders.pack import put_bits
 
 Form = Literal["none", "counter", "sae_j1850", "e2e_p1", "e2e_p2"]
+Mode = Literal["both", "alternate", "low", "nibble"]
 FORMS: tuple[Form, ...] = ("none", "counter", "sae_j1850", "e2e_p1", "e2e_p2")
+MODES: tuple[Mode, ...] = ("both", "alternate", "low", "nibble")
+Choice = TypeVar("Choice", bound=str)
 Bytes = NDArray[np.uint8]
 
 
@@ -55,7 +58,8 @@ class Protection:
     checksum: Signal | None = None
     data_id: int = 0
     data_ids: tuple[int, ...] = ()
-    alternate: bool = False
+    mode: Mode = "both"
+    nibble: Signal | None = None  # mode "nibble": carries the low four bits of the data ID's high byte
 
     @property
     def counter_values(self) -> int:
@@ -70,15 +74,11 @@ def protection_of(message: Message) -> Protection | None:
     Raises: NetworkError for a declaration that cannot be followed, naming message and attribute.
     """
     said = message.attributes
-    form = said.get("E2EForm", "none")
-    if isinstance(form, int | float):
-        form = FORMS[int(form)] if 0 <= form < len(FORMS) else str(form)
-    if form not in FORMS:
-        raise NetworkError(f"{message.dbc}: message {message.name}: E2EForm {form!r} is not one of "
-                           f"{', '.join(FORMS)}.")
+    form = _one_of(message, "E2EForm", FORMS)
     if form == "none":
         return None
-    counter, checksum = (_named(message, a, str(said.get(a, ""))) for a in ("E2ECounter", "E2EChecksum"))
+    counter, checksum, nibble = (_named(message, a, str(said.get(a, "")))
+                                 for a in ("E2ECounter", "E2EChecksum", "E2EDataIDNibble"))
     if form == "counter" and counter is None:
         raise _missing(message, "E2ECounter")
     if form != "counter" and checksum is None:
@@ -94,8 +94,10 @@ def protection_of(message: Message) -> Protection | None:
                            "16 bytes in hexadecimal.") from None
     if form == "e2e_p2" and (len(ids) != 16 or counter is None):
         raise _missing(message, "E2EDataIDList (16 bytes in hexadecimal) or E2ECounter")
-    mode = said.get("E2EDataIDMode", "both")
-    return Protection(form, counter, checksum, data_id, ids, alternate=mode in ("alternate", 1))
+    mode = _one_of(message, "E2EDataIDMode", MODES)
+    if form == "e2e_p1" and ((mode == "alternate" and counter is None) or (mode == "nibble" and nibble is None)):
+        raise _missing(message, "E2ECounter" if counter is None and mode == "alternate" else "E2EDataIDNibble")
+    return Protection(form, counter, checksum, data_id, ids, mode, nibble if mode == "nibble" else None)
 
 
 def expected_checksum(protection: Protection, payload: Bytes, length: int) -> Bytes:
@@ -114,8 +116,20 @@ def expected_checksum(protection: Protection, payload: Bytes, length: int) -> By
         ids = np.array(protection.data_ids, np.uint8)[(count & np.uint64(15)).astype(np.intp)]
         return crc8_columns([*data, ids], n, H2F)
     low, high = (np.array([byte], np.uint8) for byte in (protection.data_id & 0xFF, protection.data_id >> 8 & 0xFF))
-    head = [np.where(count & np.uint64(1), high, low)] if protection.alternate else [low, high]
-    return crc8_columns([*head, *data], n, J1850, start=0, final=0)
+    head: dict[Mode, list[Bytes]] = {
+        "both": [low, high], "low": [low], "nibble": [low, np.zeros(1, np.uint8)]}
+    ahead = head.get(protection.mode) or [np.where(count & np.uint64(1), high, low)]
+    return crc8_columns([*ahead, *data], n, J1850, start=0, final=0)
+
+
+def wrong(protection: Protection, payload: Bytes, length: int) -> NDArray[np.bool_]:
+    """Where a row's checksum, or the part of the data ID that it carries, is not what it should be; bool (frames,)."""
+    assert protection.checksum is not None
+    words = Words(payload)
+    bad = raw_bits(words, protection.checksum) != expected_checksum(protection, payload, length)
+    if protection.nibble is not None:
+        bad |= raw_bits(words, protection.nibble) != np.uint64(protection.data_id >> 8 & 0xF)
+    return np.asarray(bad)
 
 
 def counter_of(protection: Protection, payload: Bytes) -> NDArray[np.uint64]:
@@ -135,10 +149,24 @@ def seal(message: Message, payload: Bytes, first_count: int = 0) -> Bytes:
     if protection is not None and protection.counter is not None:
         count = (np.arange(len(payload)) + first_count) % protection.counter_values
         put_bits(payload, protection.counter, count.astype(np.uint64), every)
+    if protection is not None and protection.nibble is not None:
+        put_bits(payload, protection.nibble, np.full(len(payload), protection.data_id >> 8 & 0xF, np.uint64), every)
     if protection is not None and protection.checksum is not None:
         crc = expected_checksum(protection, payload, message.length)
         put_bits(payload, protection.checksum, crc.astype(np.uint64), every)
     return payload
+
+
+def _one_of(message: Message, attribute: str, choices: tuple[Choice, ...]) -> Choice:
+    """An enumerated attribute, written as its place or as its word; the first choice when it is not there."""
+    said = message.attributes.get(attribute, choices[0])
+    if isinstance(said, int | float):
+        said = choices[int(said)] if 0 <= said < len(choices) else str(said)
+    for choice in choices:
+        if said == choice:
+            return choice
+    raise NetworkError(f"{message.dbc}: message {message.name}: {attribute} {said!r} is not one of "
+                       f"{', '.join(choices)}.")
 
 
 def _named(message: Message, attribute: str, signal: str) -> Signal | None:

@@ -7,9 +7,10 @@ checksum are declared by message attributes of our own making; a file may leave 
     BA_DEF_ BO_ "E2ECounter" STRING;            name of the counter signal
     BA_DEF_ BO_ "E2EChecksum" STRING;           name of the checksum signal: one whole byte
     BA_DEF_ BO_ "E2EDataID" INT 0 65535;        profile 1
-    BA_DEF_ BO_ "E2EDataIDMode" ENUM "both","alternate";    profile 1
+    BA_DEF_ BO_ "E2EDataIDMode" ENUM "both","alternate","low","nibble";    profile 1
+    BA_DEF_ BO_ "E2EDataIDNibble" STRING;       profile 1, mode "nibble": name of the signal of four bits
     BA_DEF_ BO_ "E2EDataIDList" STRING;         profile 2: sixteen bytes, "00 01 02 ... 0F"
-    BA_DEF_DEF_ "E2EForm" "none";               and so on: "", "", 0, "both", ""
+    BA_DEF_DEF_ "E2EForm" "none";               and so on: "", "", 0, "both", "", ""
     BA_ "E2EForm" BO_ 512 2;                    message 512: SAE J1850; an enum is written as its place
     BA_ "E2ECounter" BO_ 512 "Pack_Counter";
     BA_ "E2EChecksum" BO_ 512 "Pack_Checksum";
@@ -17,7 +18,8 @@ checksum are declared by message attributes of our own making; a file may leave 
     counter    a counter only; it runs over all values of its bits
     sae_j1850  CRC-8 polynomial 0x1D, start and final 0xFF, over all bytes but its own, in order
     e2e_p1     AUTOSAR profile 1: polynomial 0x1D, data ID low then high byte ("alternate": one of them, low
-               for even counts), then the bytes; effective start and final 0x00; counter 0 to 14
+               for even counts; "low": the low one; "nibble": the low one and a zero, while four bits of the
+               high one travel in the frame), then the bytes; effective start and final 0x00; counter 0 to 14
     e2e_p2     AUTOSAR profile 2: polynomial 0x2F, start and final 0xFF, bytes, DataIDList[counter]; 0 to 15
 
 The sender's side of all of them is decoders.checksum.seal.
@@ -31,8 +33,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.checksum import Protection, counter_of, expected_checksum, protection_of
-from decoders.extract import Words, raw_bits
+from decoders.checksum import Protection, counter_of, protection_of, wrong
 from decoders.frames import Frames
 from decoders.layout import Message
 from decoders.log import join_frames
@@ -198,10 +199,9 @@ def _verify(watch: _Watch, frames: Frames, rows: I64, naps: I64) -> None:
         watch.gaps += int(np.count_nonzero(same_wake & (step > 1)))
         watch.count = int(count[-1])
     if guard.checksum is not None:
-        carried = raw_bits(Words(payload), guard.checksum)
-        wrong = carried != expected_checksum(guard, payload, message.length)
-        watch.failures += int(np.count_nonzero(wrong))
-        watch.failed_t.append(frames.t[rows[wrong]])
+        bad = wrong(guard, payload, message.length)
+        watch.failures += int(np.count_nonzero(bad))
+        watch.failed_t.append(frames.t[rows[bad]])
 
 
 def _steps(values: I64, before: int) -> I64:

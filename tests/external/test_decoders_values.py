@@ -1,7 +1,8 @@
 """Published values: checksums, J1939 and OBD-II scaling, and the log files of python-can's source archive.
 
 Checksums: catalogue check values for "123456789", the samples of the AUTOSAR CRC routines specification as public
-test code copies them, and the end-to-end vectors of a public profile library (profile 1: data ID 0x123).
+test code copies them, and the end-to-end vectors of a public profile library (profile 1 in all four modes: data ID
+0x123; profile 2).
 J1939: the values of pretty-j1939 0.0.6's documentation; OBD-II: the decoder tests of obd 0.7.3.
 """
 
@@ -14,7 +15,7 @@ import pytest
 from numpy.typing import NDArray
 
 from decoders import Network, decode, open_log, read_frames
-from decoders.checksum import H2F, J1850, Protection, crc8, expected_checksum, seal
+from decoders.checksum import H2F, J1850, Protection, crc8, expected_checksum, protection_of, seal, wrong
 from decoders.layout import Message, Signal
 from tests.decoders.peers import can, frames_of, ours, theirs, unequal
 from tests.external.fetch import folder_of
@@ -22,7 +23,7 @@ from tests.external.fetch import folder_of
 ROOT = folder_of("python-can")
 LOGS = ROOT / "python_can-4.6.1" / "test" / "data" if ROOT else None
 needs_logs = pytest.mark.skipif(LOGS is None, reason="python-can's archive is absent: run `make sources` first")
-CRC, COUNT = Signal("Crc", 0, 8), Signal("Count", 8, 4)
+CRC, COUNT, NIBBLE = Signal("Crc", 0, 8), Signal("Count", 8, 4), Signal("Nibble", 12, 4)
 
 
 def row(data: bytes) -> NDArray[np.uint8]:
@@ -43,11 +44,35 @@ def test_crc_field_example() -> None:
     assert crc8(row(bytes.fromhex("00C0DFACAA0740")), J1850).tolist() == [0x6C]
 
 
-def test_profile_1_vectors() -> None:
-    message = Message("M", 1, False, 8, (CRC, COUNT), attributes={
-        "E2EForm": "e2e_p1", "E2ECounter": "Count", "E2EChecksum": "Crc", "E2EDataID": 0x123})
-    assert [r.tobytes().hex() for r in seal(message, np.zeros((2, 8), np.uint8))] == [
-        "cc00000000000000", "9101000000000000"]
+def guarded(mode: str, data_id: int) -> Message:
+    return Message("M", 1, False, 8, (CRC, COUNT, NIBBLE), attributes={
+        "E2EForm": "e2e_p1", "E2ECounter": "Count", "E2EChecksum": "Crc", "E2EDataID": data_id, "E2EDataIDMode": mode,
+        "E2EDataIDNibble": "Nibble"})
+
+
+@pytest.mark.parametrize(("mode", "first", "second"), [
+    ("both", "cc00000000000000", "9101000000000000"), ("alternate", "ce00000000000000", "0201000000000000"),
+    ("low", "ce00000000000000", "9301000000000000"), ("nibble", "2a10000000000000", "7711000000000000")])
+def test_profile_1_vectors(mode: str, first: str, second: str) -> None:
+    """Data ID 0x123, eight bytes, counter in bits 8 to 11, in mode "nibble" four bits of the data ID in 12 to 15."""
+    message = guarded(mode, 0x123)
+    assert [r.tobytes().hex() for r in seal(message, np.zeros((2, 8), np.uint8))] == [first, second]
+    guard = protection_of(message)
+    assert guard is not None
+    rows = np.array([bytearray.fromhex(first), bytearray.fromhex(second)], np.uint8)
+    assert not wrong(guard, rows, 8).any()
+    for byte, bit in ((0, 1), (1, 0x40), (7, 0x80)):
+        damaged = rows.copy()
+        damaged[:, byte] ^= bit
+        assert wrong(guard, damaged, 8).all()
+
+
+@pytest.mark.parametrize(("mode", "seen"), [("both", 2), ("alternate", 1), ("low", 0), ("nibble", 2)])
+def test_modes_differ_in_the_part_of_the_data_id_they_guard(mode: str, seen: int) -> None:
+    """Of two frames with the next data ID (same low byte), "low" sees none, "alternate" the one with an odd count."""
+    guard = protection_of(guarded(mode, 0x223))
+    assert guard is not None
+    assert int(wrong(guard, seal(guarded(mode, 0x123), np.zeros((2, 8), np.uint8)), 8).sum()) == seen
 
 
 def test_profile_2_vectors() -> None:
