@@ -19,12 +19,15 @@ from pipeline.reports import (
     leaf_life,
     leaf_peers,
     leaf_source,
+    leaf_use,
     page,
+    steadiness,
     words,
 )
 from pipeline.reports.facts import Facts, Row, one_vehicle
 from pipeline.reports.figure import Figure
 from pipeline.reports.leaf import Leaf
+from pipeline.reports.steadiness import Steadiness
 from pipeline.reports.verdict import marks, verdict
 
 if TYPE_CHECKING:
@@ -47,6 +50,7 @@ class Told:
     gauge: evidence.Gauge | None
     times: list[str]
     facts: list[tuple[str, str]]
+    steady: Steadiness | None
 
 
 def write_dossier(store: Store, vehicle: str, out: Path | str, name_peers: bool = False) -> Path:
@@ -101,11 +105,12 @@ def _is_current(path: Path, mark: str) -> bool:
 
 
 def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[str, Any]:
+    steady = steadiness.of_findings(store, con, facts)
     return {
         "facts": facts,
         "verdict": verdict(facts, len(facts.sessions)),
         "marks": marks(facts),
-        "told": [_told(store, facts, f, index) for index, f in enumerate(facts.findings)],
+        "told": [_told(store, facts, f, i, steady.get(f["finding"])) for i, f in enumerate(facts.findings)],
         "cautions": cautions.for_findings(facts.findings),
         "law": cautions.LAW,
         "leaves": [make(store, con, facts) for make in leaf_makers()],
@@ -116,11 +121,11 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
 
 def leaf_makers() -> tuple[LeafMaker, ...]:
     """The further leaves in reading order, one module each."""
-    modules = (leaf_cells, leaf_heat, leaf_braking, leaf_life, leaf_peers, leaf_coverage, leaf_source)
+    modules = (leaf_cells, leaf_heat, leaf_braking, leaf_life, leaf_use, leaf_peers, leaf_coverage, leaf_source)
     return tuple(module.leaf for module in modules)
 
 
-def _told(store: Store, facts: Facts, finding: Row, index: int) -> Told:
+def _told(store: Store, facts: Facts, finding: Row, index: int, steady: Steadiness | None) -> Told:
     drawn = (
         evidence.figure(store, facts, finding)
         if index < MOST_FIGURES
@@ -143,4 +148,5 @@ def _told(store: Store, facts: Facts, finding: Row, index: int) -> Told:
         evidence.gauge(finding),
         [evidence.where(facts, w) for w in finding["windows"]],
         seen,
+        steady,
     )

@@ -106,7 +106,7 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
         return "This finding rests on figures of whole sessions; there is no single moment to draw."
     window = finding["windows"][0]
     end = words.micros(window["end_t"])
-    start = _recorded_from(facts, window)
+    start = recorded_from(facts, window)
     shown_end = min(end, start + int(MOST_S * 1e6))
     lead = int(max(LEAD_S, 0.1 * (shown_end - start) / 1e6) * 1e6)
     roles = tuple(role for role in finding["signals"] if role in ROLES)[:MOST_PANELS]
@@ -116,7 +116,7 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
         signals = load(store, facts.vehicle, start - lead, shown_end + lead, roles)
     except HerdbookError as problem:
         return f"The signals of this window could not be read. {problem}"
-    panels = [_panel(role, finding, signals) for role in roles if signals.has(role)]
+    panels = [panel_of(role, finding, signals) for role in roles if signals.has(role)]
     if not panels:
         return "The signals of this window are not in the store any more, or never were."
     spec, note = stack(signals, panels, facts.zone, window=(start, shown_end))
@@ -140,13 +140,13 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     )
 
 
-def _recorded_from(facts: Facts, window: Row) -> int:
+def recorded_from(facts: Facts, window: Row) -> int:
     """Where the record of a window begins, microseconds UTC: a long window may start in a gap."""
     inside = [g["start_t"] for g in facts.logs if g["start_t"] <= window["end_t"] and g["end_t"] >= window["start_t"]]
     return words.micros(max(window["start_t"], min(inside))) if inside else words.micros(window["start_t"])
 
 
-def _panel(role: str, finding: Row, signals: Signals) -> Panel:
+def panel_of(role: str, finding: Row, signals: Signals) -> Panel:
     bold = frozenset(_items_of(finding["item"], role) & {str(i) for i in signals.items(role)})
     limit = (finding["limit"], "limit " + words.amount(finding["limit"], finding["unit"]))
     return Panel(role, bold, limit if _limit_belongs(role, finding, signals, bold) else None)

@@ -51,6 +51,9 @@ class Facts:
     def zone_name(self) -> str:
         return self.zone.key if self.zone else "UTC"
 
+    def rule_title(self, rule: str) -> str:
+        return self.titles.get(rule) or plain.component(rule)
+
     def graves(self, severity: str) -> list[Row]:
         return [f for f in self.findings if f["severity"] == severity]
 

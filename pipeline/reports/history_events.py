@@ -48,7 +48,7 @@ def _gone(desk: Desk) -> Iterator[Line]:
         if change["change"] == "gone":
             start, end = began[key], change["started_t"]
             text = f"Told by a scan on {desk.reader.day(start)}, not by scans since {desk.reader.day(end)}: "
-            text += plain.reason(change["statement"]) + "."
+            text += plain.statement(change["statement"]) + "."
             yield Line("events", text, "computed", start, end, logs=_every(desk.facts), rule=key[0],
                        rule_set=change["rule_set"] or "", topic=f"{title(desk, change)} (earlier)")  # fmt: skip
 
@@ -64,7 +64,7 @@ def standing(desk: Desk) -> list[Row]:
 
 def title(desk: Desk, f: Row) -> str:
     """A finding's name with what it is about."""
-    name = f.get("title") or desk.facts.titles.get(f["rule"]) or f["rule"].replace("_", " ").capitalize()
+    name = f.get("title") or desk.facts.rule_title(f["rule"])
     return f"{name}, {f['item']}" if f["item"] else name
 
 

@@ -58,7 +58,7 @@ def _near(f: Row) -> str:
 def _by_subsystem(desk: Desk) -> list[tuple[str, list[str]]]:
     grouped: dict[str, list[str]] = {}
     for row in desk.facts.not_assessed:
-        name = desk.facts.titles.get(row["rule"]) or row["rule"].replace("_", " ")
+        name = desk.facts.rule_title(row["rule"])
         said = f"“{name[0].lower() + name[1:]}” ({plain.reason(row['reason'])})"
         grouped.setdefault(row["subsystem"], []).append(said)
     return sorted(grouped.items())

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
-from pipeline.reports import words
+from pipeline.reports import lost_frames, plain, words
 from pipeline.reports.facts import Facts, Row
 from pipeline.reports.figure import Figure, bar_spec
 from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
@@ -21,12 +21,13 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     if facts.sessions:
         blocks.append(Drawn(_weeks(facts)))
     if facts.not_assessed:
-        body = [(r["subsystem"], r["rule"].replace("_", " "), r["reason"]) for r in facts.not_assessed]
-        blocks.append(Table("Rules that could not judge this unit", ("Subsystem", "Rule", "Why"), body))
+        body = [(r["subsystem"], facts.rule_title(r["rule"]), plain.reason(r["reason"])) for r in facts.not_assessed]
+        blocks.append(Table("What could not be judged on this unit", ("Subsystem", "What", "Why"), body))
     else:
         blocks.append(Note("Every rule could judge this unit."))
     if facts.messages:
         blocks.append(_messages(facts))
+        blocks += lost_frames.blocks(con, facts)
     blocks += _troubles(facts)
     lead = "A time without data is neither good nor bad. What is not listed as judged was not judged."
     return Leaf("coverage", "Coverage and data quality", lead, blocks)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.reports import words
+from pipeline.reports import plain, words
 from pipeline.reports.facts import Facts, Row
 from pipeline.reports.figure import LINES, Figure, Spec, axis, label, layout, local_ms, packed
 from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
@@ -28,6 +28,8 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         blocks.append(Drawn(_figure(facts)))
     else:
         blocks.append(Note("No session is on record.", "absent"))
+    if facts.findings:
+        blocks += _order(facts)
     if facts.installs:
         blocks.append(_installs(facts))
     if facts.changes:
@@ -107,10 +109,33 @@ def _findings_drawn(facts: Facts) -> Iterator[Spec]:
             yield _bars(f"{words.SEVERITY_WORD[severity].lower()} findings", spans, facts, texts, tokens[severity])
 
 
+def _order(facts: Facts) -> list[Block]:
+    """What came first: findings by their first evidence, with changes of parts and versions between them."""
+    last = facts.about["last_t"] or max(f["last_t"] for f in facts.findings)
+    rows = [
+        (f["first_t"], f"{f['title']} {f['item']}".strip(), words.SEVERITY_WORD[f["severity"]]) for f in facts.findings
+    ]
+    rows += [
+        (r["from_t"], f"{plain.component(r['component'])} {r['serial']} seen for the first time", "Change")
+        for r in facts.installs
+        if any(o["component"] == r["component"] and o["to_t"] < r["from_t"] for o in facts.installs)
+    ]
+    body = [
+        (words.moment(t, facts.zone, False), what, kind, words.duration(max(0.0, (last - t).total_seconds())))
+        for t, what, kind in sorted(rows)
+    ]
+    head = ("First evidence", "What", "Kind", "Before the newest record")
+    note = (
+        "First evidence: the earliest of the windows kept, ten of the worst at most, so an effect may be older than "
+        "that; the figures over time show its growth. When somebody complained is not in the store."
+    )
+    return [Table("What came first", head, body, frozenset({3})), Note(note)]
+
+
 def _installs(facts: Facts) -> Table:
     body = [
-        (r["component"].replace("_", " "), r["serial"], words.moment(r["from_t"], facts.zone, False),
-         words.moment(r["to_t"], facts.zone, False), r["known_by"])
+        (plain.component(r["component"]), r["serial"], words.moment(r["from_t"], facts.zone, False),
+         words.moment(r["to_t"], facts.zone, False), plain.told_by(r["known_by"]))
         for r in facts.installs
     ]  # fmt: skip
     return Table(
@@ -125,9 +150,9 @@ def _changes(facts: Facts) -> Table:
             words.moment(c["started_t"], facts.zone, False),
             words.CHANGE_WORD.get(c["change"], str(c["change"])),
             c["severity"] + before,
-            f"{c['rule'].replace('_', ' ')} {c['item']}".strip(),
-            c["statement"],
+            f"{facts.rule_title(c['rule'])} {c['item']}".strip(),
+            plain.statement(c["statement"]) + ".",
         )
 
     body = [row(c) for c in reversed(facts.changes)][:60]
-    return Table("What scans changed, newest first", ("Scan of", "Change", "Severity", "Rule", "Statement"), body)
+    return Table("What scans changed, newest first", ("Scan of", "Change", "Severity", "Finding", "Statement"), body)

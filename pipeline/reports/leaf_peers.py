@@ -46,12 +46,33 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         )
     else:
         blocks.append(Note(f"Fewer than {LEAST_PEERS} peers of this profile have comparable figures.", "absent"))
+    blocks += _before(con, facts)
     lead = (
         f"Each dot is a vehicle: the median over its newest {LAST} sessions. Peers differ in age, use and "
         f"climate; a rank is a "
         "hint where to look and no verdict. Only vehicles that sent logs are here."
     )
     return Leaf("peers", "The fleet beside it", lead, blocks)
+
+
+def _before(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
+    """Other units with the same findings, and how many of them got a stop-use finding then or later."""
+    if not facts.findings:
+        return []
+    profile = facts.about["profile"]
+    now = {r["rule"]: (r["found"], r["vehicles"] - r["refused"]) for r in rows(con, "herd_rules", profile=profile)}
+    body = []
+    for rule, title in {f["rule"]: f["title"] for f in facts.findings}.items():
+        [ever] = rows(con, "herd_before", profile=profile, vehicle=facts.vehicle, rule=rule)
+        found, judged = now.get(rule, (1, 1))
+        body.append((title, f"{found} of {judged}", str(ever["others"]), str(ever["stopped"])))
+    head = ("Finding", "Units with it now, of those judged (this one too)", "Other units that scans ever told of",
+            "Of these, stop-use then or later")  # fmt: skip
+    note = Note(
+        "Failures, returns and repairs are not recorded in this store: a stop-use finding of any rule stands in for "
+        "them."
+    )
+    return [Table("The same findings on other units of this profile", head, body, frozenset({1, 2, 3})), note]
 
 
 def _groups(found: list[Row], own: Row) -> list[tuple[str, list[Row]]]:

@@ -78,7 +78,9 @@ def stack(
     notes = [_limit_note(shape) for shape in shapes if "meta" in shape]
     height = 90 + (PANEL_PX if count <= 4 else MANY_PX) * count
     more = {"xaxis": time_axis(zone, count), "hovermode": "x unified", "hoversubplots": "axis", "annotations": notes}
-    return {"data": data, "layout": layout(height, shapes=shapes, **more, **axes)}, thinned_words(drawn, held)
+    margin = {"l": 88, "r": 16, "t": 30, "b": 52}  # room for ticks and a title of two lines
+    spec = {"data": data, "layout": layout(height, shapes=shapes, margin=margin, **more, **axes)}
+    return spec, thinned_words(drawn, held)
 
 
 def time_axis(zone: ZoneInfo | None, count: int) -> Spec:

@@ -112,6 +112,12 @@ def reason(text: str) -> str:
     return f"no session on record shows enough of {needed}"
 
 
+def statement(text: str) -> str:
+    """What a change of a finding says; the reason inside "no longer assessed: ..." in plain words."""
+    before, found, why = text.partition("no longer assessed: ")
+    return f"{before}{found}{reason(why)}" if found else text.rstrip(".")
+
+
 def _name(name: str) -> str:
     if name in ROLES:
         return role_words(name)

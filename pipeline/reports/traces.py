@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.quantities import ROLES
-from pipeline.reports import words
+from pipeline.reports import plain, words
 from pipeline.signals import Signals
 
 if TYPE_CHECKING:
@@ -17,13 +17,7 @@ STEPPED = ("state", "bits", "1", "id")
 
 def role_words(role: str) -> str:
     """cell_voltage -> Cell voltage."""
-    text = (
-        role.replace("_", " ")
-        .replace("fet", "power stage")
-        .replace("bms", "BMS")
-        .replace("dc link", "DC link")
-        .replace("soc", "state of charge")
-    )
+    text = plain.role_words(role)
     return text[0].upper() + text[1:]
 
 

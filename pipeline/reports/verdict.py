@@ -38,7 +38,7 @@ def verdict(facts: Facts, sessions: int) -> tuple[str, str]:
         )
     parts.append(f"{words.plural(sessions, 'session')} on record")
     if facts.not_assessed:
-        parts.append(f"{words.plural(len(facts.not_assessed), 'rule')} could not be judged")
+        parts.append(f"{words.plural(len(facts.not_assessed), 'question')} could not be judged")
     return first, "; ".join(parts) + "."
 
 

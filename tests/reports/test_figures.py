@@ -113,15 +113,15 @@ def test_what_a_finding_is_about_lies_on_top_and_is_told_apart() -> None:
 
 def test_the_limit_is_drawn_only_on_its_own_quantity(store: Store, out: Path) -> None:
     """A limit of 5 A on a shortfall is no level of the current; 60 degC on a temperature is."""
-    from pipeline.reports.evidence import _panel
+    from pipeline.reports.evidence import panel_of
 
     start = us(T0)
     signals = signals_of("x", start, start + 60_000_000)
     shortfall = {"item": "", "measured": 9.3, "limit": 5.0, "unit": "A", "se": None}
-    assert _panel("regen_demand", shortfall, signals).limit is None
+    assert panel_of("regen_demand", shortfall, signals).limit is None
     hottest = float(signals.series("cell_temp", 2).v.max())
     hot = {"item": "sensor 2", "measured": hottest, "limit": 25.0, "unit": "degC", "se": None}
-    panel = _panel("cell_temp", hot, signals)
+    panel = panel_of("cell_temp", hot, signals)
     assert panel.limit == (25.0, "limit 25.0\u00a0°C")
     assert panel.bold == {"2"}
 
