@@ -97,6 +97,7 @@ def raise_if_full(path: Path, error: Exception) -> None:
 def insert(con: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:
     """Append a frame to a table by column name."""
     if rows.height:
+        con.complete()  # who read one row only (fetchone) left a result open, and DuckDB 2 refuses new work until then
         con.register("incoming_rows", rows)
         con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM incoming_rows')
         con.unregister("incoming_rows")

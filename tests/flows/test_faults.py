@@ -79,8 +79,9 @@ def test_server_killed_and_brought_back(fresh: Place, plain: Path, stage: str) -
 
 @pytest.mark.parametrize("stage", STAGES)
 def test_workers_killed(fresh: Place, plain: Path, stage: str) -> None:
-    """A worker that somebody kills costs no log its place: nothing goes to quarantine, nothing is left out."""
-    ended = disturbed(fresh, stage, kill("multiprocessing.spawn"))
+    """Workers that somebody kills, and what they are forked from, cost no log its place: nothing goes to quarantine,
+    nothing is left out."""
+    ended = disturbed(fresh, stage, kill("multiprocessing.forkserver"))
     assert ended.result["quarantined"] == []
     assert ended.result["failed"] == []
     assert_same(fresh.folder, plain)

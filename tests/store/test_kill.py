@@ -166,11 +166,12 @@ def test_workers_end_with_a_killed_scan(tmp_path: Path) -> None:
     scan = Scan(bench.folder, jobs=2)
     children: list[psutil.Process] = []
     end = time.monotonic() + 60
-    while len(children) < 2 and time.monotonic() < end:
-        children = [c for c in psutil.Process(scan.pid).children() if "spawn_main" in " ".join(c.cmdline())]
+    while len(children) < 3 and time.monotonic() < end:  # two workers and what they are forked from
+        below = psutil.Process(scan.pid).children(recursive=True)
+        children = [c for c in below if "multiprocessing.forkserver" in " ".join(c.cmdline())]
         time.sleep(0.05)
     os.kill(scan.pid, signal.SIGKILL)
     scan.wait(10)
     _, alive = psutil.wait_procs(children, timeout=20)
-    assert len(children) == 2
+    assert len(children) == 3
     assert not alive
