@@ -17,8 +17,9 @@ from decoders import Message
 from decoders.checksum import Protection, protection_of
 from pipeline.lake import LogRef
 from pipeline.overlap import Samples, merge, outside
-from pipeline.part import CHECKSUM_OK, Part
+from pipeline.part import Part
 from pipeline.profile import Profile
+from pipeline.slots import CHECKSUM_OK
 
 SILENCE_US = 1_000_000  # nothing on any bus for longer: the bus slept, no message is missed
 MISSING = 2.5  # cycles without a frame from which on frames count as missed; common practice

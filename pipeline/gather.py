@@ -43,17 +43,6 @@ class Gather:
             table.write_ipc(path)
             files.append(path)
 
-    def columns(self) -> dict[str, pl.DataType]:
-        """Type by "Message.Signal" over everything gathered."""
-        out: dict[str, pl.DataType] = {}
-        for name, table in self._samples():
-            out |= {f"{name}.{c}": t for c, t in table.schema.items() if c not in ("t", "channel", "source")}
-        return out
-
-    def _samples(self) -> Iterator[tuple[str, pl.DataFrame]]:
-        for name in sorted(self.first or self.pieces):
-            yield name, self.first[name] if self.first else pl.read_ipc(self.pieces[name][0], n_rows=1)
-
     def messages(self) -> Iterator[tuple[str, pl.DataFrame]]:
         """Message name and table in order of name; rows in order of time, equal times in file order."""
         for name in sorted(self.first or self.pieces):

@@ -1,9 +1,9 @@
 """A part: the columnar file that one log becomes (or, merged, that many logs of one profile become).
 
 Parquet; rows sorted by (message, log, t); columns `message`, `log`, `t` (UTC, microseconds), `channel` and `source`
-where they apply, and one column a signal named "Message.Signal" in the DBC's unit, null in the rows of other
-messages. Several small messages share a row group, so that a small log is a small file. The file's own metadata
-holds an index of blocks and the report of each log, so that a lost catalogue can be rebuilt from the lake.
+where they apply, then the places of the row's signals (pipeline/slots.py). Several small messages share a row group,
+so that a small log is a small file. The file's own metadata holds the layout, an index of blocks and the report of
+each log, so that a lost catalogue can be rebuilt from the lake.
 Written whole or not at all: a temporary file, synced, then renamed. The same log gives the same bytes.
 """
 
@@ -23,18 +23,20 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.errors import DamagedPartError
+from pipeline.slots import Layout, Slot, from_json, to_json, types_of, values
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-VERSION = 1
-CHECKSUM_OK = "_checksum_ok"  # column beside a guarded message's signals: 1 right, 0 wrong
-ROWS = 100_000  # a row group is closed once it has this many rows
+VERSION = 2
+ROWS = 262_144  # a row group is closed once it has this many rows; fewer cost time, more read too much at once
+BATCH = 32_768  # values that Arrow encodes at a time; a twelfth quicker than its own 1,024
 KEY = b"herdbook"
 OWN = ("message", "log", "t", "channel", "source")
 COMPRESSION = "lz4"  # the cheapest beside others in tests/bench/store_part.py
 LEVEL: int | None = None
 REPAIR = "Run `herdbook store check --repair`; it is rebuilt from its log"
+REDECODE = "Run `herdbook store redecode`; it is written again from its log"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +54,10 @@ class Block:
 
 @dataclass
 class Chunk:
-    """Rows of one message of one log on their way into a part, sorted by t; table: t, channel?, source?, signals."""
+    """Rows of one message of one log on their way into a part, sorted by t.
+
+    table: t, channel?, source?, then the signals as the layout keeps them (Decoder.tables(counts=True)).
+    """
 
     log: str
     message: str
@@ -62,35 +67,35 @@ class Chunk:
 class PartWriter:
     """Takes chunks in order of (message, log, t) and packs them into row groups. Use as a context."""
 
-    def __init__(self, path: Path, columns: dict[str, pl.DataType], scratch: Path) -> None:
-        """columns: signal columns "Message.Signal" and their types, of everything that will come. scratch: a folder
-        on the lake's own file system, where the file grows."""
+    def __init__(self, path: Path, layout: Layout, scratch: Path) -> None:
+        """layout: of every message that will come. scratch: a folder on the lake's own file system, where the file
+        grows."""
         import pyarrow as pa
         import pyarrow.parquet as pq
 
         words = pa.dictionary(pa.int32(), pa.string())
-        fields = [
-            ("message", words),
-            ("log", words),
-            ("t", pa.timestamp("us", "UTC")),
-            ("channel", words),
-            ("source", pa.uint8()),
-        ]
-        self.types = {name: _arrow(kind) for name, kind in columns.items()}
-        self.schema = pa.schema([*fields, *self.types.items()])
-        self.path = path
+        own = {"message": words, "log": words, "t": pa.timestamp("us", "UTC")}
+        own |= {"channel": words} if layout.channel else {}
+        own |= {"source": pa.uint8()} if layout.source else {}
+        kept = {c: pa.int64() if c.startswith("c") else pa.float64() for c in layout.columns}
+        self.schema = pa.schema([*own.items(), *kept.items()])
+        self.nulls = {kind: pa.nulls(2 * ROWS, kind) for kind in set(self.schema.types)}
+        self.layout, self.path = layout, path
+        self.column = {(message, s.signal): s.column for message, slots in layout.messages.items() for s in slots}
         self.temporary = scratch / f"{path.name}.{os.getpid()}.tmp"
         for folder in (scratch, path.parent):
             folder.mkdir(parents=True, exist_ok=True, mode=0o750)
+        counts = ["t", *(c for c in kept if c.startswith("c"))]
         self.writer = pq.ParquetWriter(
             self.temporary,
             self.schema,
             compression=COMPRESSION,
             compression_level=LEVEL,
             store_schema=False,
-            use_dictionary=[n for n in self.schema.names if n != "t"],
-            write_statistics=["message", "log", "t"],
-            column_encoding={"t": "DELTA_BINARY_PACKED"},
+            use_dictionary=[n for n in self.schema.names if n not in counts],
+            write_statistics=["message", "t"],
+            write_batch_size=BATCH,
+            column_encoding=dict.fromkeys(counts, "DELTA_BINARY_PACKED"),
             write_page_checksum=True,
         )
         self.blocks: list[Block] = []
@@ -132,18 +137,17 @@ class PartWriter:
         for chunk in self.held:
             for series in chunk.table:
                 own = series.name in OWN
-                name = series.name if own else f"{chunk.message}.{series.name}"
-                parts.setdefault(name, []).append((first, _plain(series, name)))
+                name = series.name if own else self.column[chunk.message, series.name]
+                parts.setdefault(name, []).append((first, _plain(series, self.schema.field(name).type)))
             first += chunk.table.height
         out = [_words([c.message for c in self.held], sizes), _words([c.log for c in self.held], sizes)]
-        nulls = {kind: pa.nulls(rows, kind) for kind in set(self.schema.types)}
         for name, kind in list(zip(self.schema.names, self.schema.types, strict=True))[2:]:
             pieces, at = [], 0
             for start, array in parts.get(name, []):
-                pieces += [nulls[kind].slice(0, start - at)] if start > at else []
+                pieces += [self.nulls[kind].slice(0, start - at)] if start > at else []
                 pieces.append(array)
                 at = start + len(array)
-            pieces += [nulls[kind].slice(0, rows - at)] if at < rows else []
+            pieces += [self.nulls[kind].slice(0, rows - at)] if at < rows else []
             out.append(pa.chunked_array(pieces, kind) if len(pieces) > 1 else pieces[0])
         return out
 
@@ -152,6 +156,7 @@ class PartWriter:
         self._flush()
         meta = {
             "version": VERSION,
+            "layout": to_json(self.layout),
             "logs": logs,
             "blocks": [[b.log, b.message, b.group, b.first, b.rows, b.start, b.end] for b in self.blocks],
         }
@@ -182,21 +187,15 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _arrow(kind: pl.DataType) -> pa.DataType:
-    import pyarrow as pa
-
-    if kind == pl.Int64():
-        return pa.int64()
-    return pa.uint64() if kind == pl.UInt64() else pa.float64()
-
-
-def _plain(series: pl.Series, name: str) -> pa.Array:
+def _plain(series: pl.Series, kind: pa.DataType) -> pa.Array:
     import pyarrow as pa
 
     array = series.rechunk().to_arrow()
-    if name == "channel":
+    if array.type == pa.uint64():
+        return array.view(kind)
+    if pa.types.is_dictionary(kind):
         return array.cast(pa.string()).dictionary_encode()
-    return array.cast(pa.timestamp("us", "UTC")) if name == "t" else array
+    return array if array.type == kind else array.cast(kind)
 
 
 def _words(names: list[str], sizes: list[int]) -> pa.Array:
@@ -204,29 +203,35 @@ def _words(names: list[str], sizes: list[int]) -> pa.Array:
 
     known = sorted(set(names))
     index = np.repeat(np.array([known.index(n) for n in names], np.int32), sizes)
-    return pa.DictionaryArray.from_arrays(pa.array(index), pa.array(known, pa.string()))
+    return pa.DictionaryArray.from_arrays(pa.array(index), pa.array(known, pa.string()), safe=False)
 
 
 @dataclass
 class Part:
-    """A part open for reading."""
+    """A part open for reading. layout: of all messages of its network, seen in it or not."""
 
     path: Path
+    layout: Layout = field(default_factory=lambda: Layout({}))
     blocks: list[Block] = field(default_factory=list)
     logs: dict[str, dict[str, Any]] = field(default_factory=dict)
 
     @classmethod
     def open(cls, path: Path) -> Part:
-        """Raises: DamagedPartError when the file is missing or no sound part."""
+        """Raises: DamagedPartError when the file is missing, no sound part, or written by another version."""
         part = cls(path)
         try:
             meta = json.loads((part.file.metadata.metadata or {})[KEY])
+            if meta["version"] != VERSION:
+                raise DamagedPartError("a part of the lake was written by another Herdbook", path, REDECODE)
+            part.layout = from_json(meta["layout"])
+            part.blocks = [Block(*b) for b in meta["blocks"]]
+            part.logs = meta["logs"]
         except FileNotFoundError:
             raise DamagedPartError("a part of the lake is missing", path, REPAIR) from None
+        except DamagedPartError:
+            raise
         except Exception as error:
             raise _damaged(path, error) from None
-        part.blocks = [Block(*b) for b in meta["blocks"]]
-        part.logs = meta["logs"]
         return part
 
     @cached_property
@@ -243,30 +248,34 @@ class Part:
 
     @cached_property
     def columns(self) -> dict[str, pl.DataType]:
-        """Signal columns and their types."""
-        kinds = {"int64": pl.Int64(), "uint64": pl.UInt64(), "double": pl.Float64()}
-        return {f.name: kinds[str(f.type)] for f in self.file.schema_arrow if f.name not in OWN}
+        """Signals by "Message.Signal", and the types of their values."""
+        return types_of(self.layout)
+
+    @cached_property
+    def _slots(self) -> dict[tuple[str, str], Slot]:
+        return {(message, s.signal): s for message, slots in self.layout.messages.items() for s in slots}
 
     def rows(self, wanted: dict[str, list[str]], log: str, start: int, end: int) -> Iterator[Piece]:
-        """The wanted columns (by message, without the message's name) of one log between start and end (excluded)."""
+        """The wanted signals (by message) of one log between start and end (excluded)."""
         groups: dict[int, list[Block]] = {}
         for block in self.blocks:
             if block.log == log and block.message in wanted and block.start < end and block.end >= start:
                 groups.setdefault(block.group, []).append(block)
         for group, blocks in groups.items():
-            names = sorted({f"{b.message}.{c}" for b in blocks for c in wanted[b.message]})
-            table = self._group(group, ["t", *names])
+            slots = {b.message: [self._slots[b.message, s] for s in wanted[b.message]] for b in blocks}
+            table = self._group(group, ["t", *sorted({s.column for some in slots.values() for s in some})])
             for block in blocks:
-                yield _piece(table, block, wanted[block.message], start, end)
+                yield _piece(table, block, slots[block.message], start, end)
 
     def chunk(self, block: Block) -> Chunk:
         """The rows of one block as they were put in."""
-        names = [n for n in self.columns if n.rpartition(".")[0] == block.message]
-        table = self._group(block.group, ["t", "channel", "source", *names])
+        slots = self.layout.messages[block.message]
+        own = ["t", *(["channel"] if self.layout.channel else []), *(["source"] if self.layout.source else [])]
+        table = self._group(block.group, [*own, *sorted(s.column for s in slots)])
         frame = pl.DataFrame(pl.from_arrow(table.slice(block.first, block.rows)))
-        frame = frame.rename({n: n.rpartition(".")[2] for n in names}).with_columns(pl.col("channel").cast(pl.String))
-        empty = [n for n in ("channel", "source") if frame[n].null_count() == frame.height]
-        return Chunk(block.log, block.message, frame.drop(empty))
+        return Chunk(
+            block.log, block.message, frame.select(*own, *(pl.col(s.column).alias(s.signal) for s in slots))
+        )
 
 
 def _damaged(path: Path, error: Exception) -> DamagedPartError:
@@ -275,20 +284,30 @@ def _damaged(path: Path, error: Exception) -> DamagedPartError:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Rows of one message, cut to the time asked for: t int64, sorted; columns: arrow arrays by signal name."""
+    """Rows of one message, cut to the time asked for: t int64, sorted; columns: arrow arrays of values by signal."""
 
     message: str
     t: NDArray[np.int64]
     columns: dict[str, Any]
 
 
-def _piece(table: Any, block: Block, names: Iterable[str], start: int, end: int) -> Piece:
+def _piece(table: Any, block: Block, slots: Iterable[Slot], start: int, end: int) -> Piece:
     import pyarrow as pa
 
     cut = table.slice(block.first, block.rows)
     t = cut.column("t").cast(pa.int64()).to_numpy()
     a, b = (int(i) for i in np.searchsorted(t, (start, end), side="left"))
-    return Piece(block.message, t[a:b], {n: cut.column(f"{block.message}.{n}").slice(a, b - a) for n in names})
+    return Piece(block.message, t[a:b], {s.signal: _values(cut.column(s.column).slice(a, b - a), s) for s in slots})
+
+
+def _values(kept: Any, slot: Slot) -> Any:
+    """Arrow array of a signal's values, null where it is absent."""
+    import pyarrow as pa
+
+    if not kept.null_count:
+        return pa.chunked_array([pa.array(values(slot, kept.to_numpy()))])
+    there = kept.is_valid().to_numpy()
+    return pa.chunked_array([pa.array(values(slot, kept.fill_null(0).to_numpy()), mask=~there)])
 
 
 def file_hash(path: Path) -> str:

@@ -19,7 +19,7 @@ from pipeline.catalogue import connect, insert, query, raise_if_full
 from pipeline.errors import DamagedPartError, StoreError
 from pipeline.part import Part
 from pipeline.profile import Profile
-from pipeline.reading import network_columns
+from pipeline.slots import Layout, expression
 from pipeline.store import Store
 
 if TYPE_CHECKING:
@@ -95,10 +95,10 @@ def schema_name(profile: str) -> str:
     return f"profile_{name}" if name in DUCKDBS_OWN else name
 
 
-def _view_names(columns: set[str]) -> dict[str, str]:
+def _view_names(messages: set[str]) -> dict[str, str]:
     """View by message; two messages whose names become the same by sanitizing are told apart by a number."""
     names: dict[str, str] = {}
-    for message in sorted({c.rpartition(".")[0] for c in columns}):
+    for message in sorted(messages):
         name = sanitized(message)
         while name in names.values():
             name += "_"
@@ -115,49 +115,52 @@ def _text(value: str) -> str:
 
 
 def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Path, groups: Sequence[Sequence[str]]) -> None:
-    """One view a message: vehicle, t, channel, source, then the signals in the DBC's units.
+    """One view a message: vehicle, t, channel, source, the signals in the DBC's units, log.
 
-    groups: parts by network; all parts of one have the same columns, so that DuckDB looks into one file until asked.
+    groups: parts by network; all parts of one have the same layout, so that DuckDB looks into one file until asked.
     """
     schema = _quoted(schema_name(profile.name))
     con.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
-    bases: list[str] = []
-    columns: set[str] = set()
+    layouts: dict[str, Layout] = {}
     for number, parts in enumerate(groups):
-        sound, alike = _sound(lake, parts, profile)
-        if not sound:
-            continue
-        files = ", ".join(_text(str(lake / p)) for p in sound)
-        source = f"read_parquet([{files}], union_by_name = {not alike})"
-        con.execute(f"CREATE VIEW {schema}._parts_{number} AS SELECT * FROM {source}")
-        bases.append(f"SELECT * FROM {schema}._parts_{number}")
-        columns |= set(Part.open(lake / sound[0]).columns)
-        if not alike:
-            columns |= {c for p in sound for c in Part.open(lake / p).columns}
-    if not bases:
-        return
-    con.execute(f"CREATE VIEW {schema}._parts AS {' UNION ALL BY NAME '.join(bases)}")
-    for message, view in _view_names(columns).items():
-        mine = [c for c in sorted(columns) if c.rpartition(".")[0] == message]
-        signals = ", ".join(f"r.{_quoted(c)} AS {_quoted(c.rpartition('.')[2])}" for c in mine)
-        con.execute(
-            f"CREATE VIEW {schema}.{_quoted(view)} AS "
-            f"SELECT l.vehicle, r.t, r.channel, r.source, {signals}, r.log "
-            f"FROM {schema}._parts r JOIN main.logs l USING (log) WHERE r.message = {_text(message)}"
+        sound, layout = _sound(lake, parts)
+        if sound:
+            rows = f"{schema}._parts_{number}"
+            files = ", ".join(_text(str(lake / p)) for p in sound)
+            con.execute(f"CREATE VIEW {rows} AS SELECT * FROM read_parquet([{files}])")
+            layouts[rows] = layout
+    for message, view in _view_names({m for layout in layouts.values() for m in layout.messages}).items():
+        some = " UNION ALL BY NAME ".join(
+            _message_rows(message, rows, layout) for rows, layout in layouts.items() if message in layout.messages
         )
+        con.execute(f"CREATE VIEW {schema}.{_quoted(view)} AS SELECT * EXCLUDE (log), log FROM ({some})")
 
 
-def _sound(lake: Path, parts: Sequence[str], profile: Profile) -> tuple[list[str], bool]:
-    """The parts, without the first ones that cannot be opened, and whether all have the same columns."""
-    rest = list(parts)
-    while rest:
+def _message_rows(message: str, rows: str, layout: Layout) -> str:
+    taken = {"vehicle", "t", "channel", "source", "log"}  # DuckDB tells no names apart by case
+    signals = ""
+    for slot in layout.messages[message]:
+        name = slot.signal
+        while name.lower() in taken:
+            name += "_"
+        taken.add(name.lower())
+        signals += f", {expression(slot, 'r')} AS {_quoted(name)}"
+    channel = "r.channel" if layout.channel else "CAST(NULL AS VARCHAR) AS channel"
+    source = "r.source" if layout.source else "CAST(NULL AS UTINYINT) AS source"
+    return (
+        f"SELECT l.vehicle, r.t, {channel}, {source}{signals}, r.log "
+        f"FROM {rows} r JOIN main.logs l USING (log) WHERE r.message = {_text(message)}"
+    )
+
+
+def _sound(lake: Path, parts: Sequence[str]) -> tuple[list[str], Layout]:
+    """The parts, without the first ones that cannot be opened, and their layout."""
+    for i, part in enumerate(parts):
         try:
-            first = Part.open(lake / rest[0])
+            return list(parts[i:]), Part.open(lake / part).layout
         except DamagedPartError:
-            rest = rest[1:]
             continue
-        return rest, set(network_columns(profile.network())) <= set(first.columns)
-    return [], True
+    return [], Layout({})
 
 
 def _role_rows(profile: Profile) -> list[dict[str, object]]:

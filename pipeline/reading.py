@@ -12,22 +12,20 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from decoders import Decoder, Frames, Log, Network
-from decoders.checksum import protection_of
-from decoders.decode import RESERVED
+from decoders import Decoder, Frames, Log
 from decoders.frames import ERROR, REMOTE
 from decoders.integrity import IntegrityCheck
 from pipeline.clock import Tracker
 from pipeline.errors import InputError, StoreError
 from pipeline.gather import Gather
 from pipeline.identity import UNSET, SerialSeen
-from pipeline.part import CHECKSUM_OK, Chunk, Part, PartWriter
+from pipeline.part import Chunk, Part, PartWriter
 from pipeline.profile import Profile
+from pipeline.slots import CHECKSUM_OK, layout_of
 from pipeline.store import Store
 from pipeline.taken import Reading
 
 MOST_FAULTS = 50  # unknown identifiers listed one by one
-MOST_COLUMNS = 2000  # past this, columns without values cost more than they help; engineering choice
 COMPONENTS = {"vehicle_serial": "vehicle", "pack_serial": "pack", "controller_serial": "controller"}
 IDENTITY = (*COMPONENTS, "pack_firmware", "controller_firmware", "pack_hardware", "controller_hardware")
 # Classes of error frames, by bit of their identifier. Source: Linux uapi, can/error.h.
@@ -69,7 +67,7 @@ class LogDecoding:
             self._flush()
 
     def _flush(self) -> None:
-        tables = self.decoder.tables()
+        tables = self.decoder.tables(counts=True)
         for name, bad in self.check.failed_since().items():
             if name in tables:
                 wrong = pl.col("t").to_physical().is_in(pl.Series(bad).implode())
@@ -97,8 +95,8 @@ class LogDecoding:
             self._flush()
         self._look_at_share()
         reading = self._reading(opened)
-        columns = network_columns(self.profile.network()) | self.gather.columns()
-        with writing(self.store), PartWriter(target, columns, self.store.scratch) as writer:
+        layout = layout_of(self.profile.network())
+        with writing(self.store), PartWriter(target, layout, self.store.scratch) as writer:
             for name, table in self.gather.messages():
                 writer.add(Chunk(log, name, table))
             writer.close({log: asdict(reading)})
@@ -150,22 +148,6 @@ class LogDecoding:
 
     def __exit__(self, *_: object) -> None:
         self.gather.close()
-
-
-def network_columns(network: Network) -> dict[str, pl.DataType]:
-    """Columns of every message of a network, so that all its parts have one schema and readers need look at one only.
-
-    Empty for networks so large that parts hold just what their log has.
-    """
-    kinds: dict[str, pl.DataType] = {"int": pl.Int64(), "uint": pl.UInt64(), "float": pl.Float64()}
-    columns = {
-        f"{m.name}.{s.name}{'_' if s.name in RESERVED else ''}": kinds[s.kind]
-        for m in network.messages
-        for s in m.signals
-    }
-    guards = {m.name: protection_of(m) for m in network.messages}
-    columns |= {f"{name}.{CHECKSUM_OK}": pl.Int64() for name, g in guards.items() if g is not None and g.checksum}
-    return columns if len(columns) <= MOST_COLUMNS else {}
 
 
 def serials_in(part: Part, log: str, profile: Profile) -> tuple[SerialSeen, ...]:

@@ -90,10 +90,10 @@ def _merge(store: Store, profile: str, members: list[tuple[str, str]], now: int)
         for i, b in enumerate(part.blocks)
         if b.log in order
     )
-    columns = {name: kind for part in parts.values() for name, kind in part.columns.items()}
+    layout = next(iter(parts.values())).layout  # of one network: all alike
     name = hashlib.sha256("\n".join(log for log, _ in members).encode()).hexdigest()
     target = f"{profile}/months/{name}.parquet"
-    with writing(store), PartWriter(store.lake / target, dict(sorted(columns.items())), store.scratch) as writer:
+    with writing(store), PartWriter(store.lake / target, layout, store.scratch) as writer:
         for _, part, block in blocks:
             writer.add(part.chunk(block))
         reports = {log: report for part in parts.values() for log, report in part.logs.items() if log in order}

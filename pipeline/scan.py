@@ -21,7 +21,7 @@ from pipeline.catalogue import transaction
 from pipeline.crew import Crew, Done, WorkerLost, warm_up
 from pipeline.errors import DamagedPartError, HerdbookError, StoreError
 from pipeline.inbox import new_logs, stamp_of
-from pipeline.intake import take_log
+from pipeline.intake import part_path, take_log
 from pipeline.ledger import commit, retry, touch
 from pipeline.nightbook import close
 from pipeline.publish import publish
@@ -91,7 +91,8 @@ def reassess(
 
 
 def redecode(store: Store, jobs: int = 2, progress: Progress | None = None) -> ScanResult:
-    """Decode logs again whose profile has other DBC files by now (or another name), assess and publish.
+    """Decode logs again whose profile has other DBC files by now (or another name), or whose part an older Herdbook
+    wrote; assess and publish.
 
     A log that is no longer where it was keeps its part.
     """
@@ -101,11 +102,15 @@ def redecode(store: Store, jobs: int = 2, progress: Progress | None = None) -> S
 
 
 def outdated(store: Store) -> list[Path]:
-    """Logs decoded with DBC files that their profile no longer has, where they can still be read."""
-    now = {p.name: p.network_hash for p in store.profiles()}
+    """Logs whose part would lie elsewhere if taken today (other DBC files, older layout), where they can be read."""
+    now = {p.name: p for p in store.profiles()}
     with transaction(store.catalogue) as con:
-        rows = con.execute("SELECT path, profile, network_hash FROM logs ORDER BY path").fetchall()
-    return [Path(path) for path, profile, used in rows if now.get(profile) != used and Path(path).exists()]
+        rows = con.execute("SELECT path, profile, log, clock_shift_us, part FROM logs ORDER BY path").fetchall()
+    return [
+        Path(path)
+        for path, profile, log, shift, part in rows
+        if (profile not in now or part_path(now[profile], log, shift) != part) and Path(path).exists()
+    ]
 
 
 def clear_scratch(store: Store) -> None:

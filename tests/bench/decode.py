@@ -30,8 +30,9 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from decoders import Network, decode, decode_log, read_frames  # noqa: E402
+from decoders import Decoder, Network, decode, decode_log, open_log, read_frames  # noqa: E402
 from pipeline.part import Chunk, PartWriter  # noqa: E402
+from pipeline.slots import layout_of  # noqa: E402
 from tests.bench.decode_logs import traffic, write_all  # noqa: E402
 
 DBC = ROOT / "dbc_demo" / "zirbel.dbc"
@@ -109,13 +110,14 @@ def _seconds(path: str) -> float:
     return time.process_time() - start
 
 
-def write_part(tables: dict[str, Any], folder: Path) -> None:
-    """The lake's own writer, as intake uses it."""
-    own = ("t", "channel", "source")
-    columns = {f"{m}.{c}": t.schema[c] for m, t in tables.items() for c in t.columns if c not in own}
-    with PartWriter(folder / "made.parquet", columns, folder) as writer:
-        for message in sorted(tables):
-            writer.add(Chunk("0" * 64, message, tables[message]))
+def log_to_part(path: Path, network: Network, folder: Path) -> None:
+    """As intake does it: signals stay the raw counts that the lake keeps."""
+    decoder = Decoder(network)
+    for frames in open_log(path).chunks():
+        decoder.add(frames)
+    with PartWriter(folder / "made.parquet", layout_of(network), folder) as writer:
+        for message, table in sorted(decoder.tables(counts=True).items()):
+            writer.add(Chunk("0" * 64, message, table))
         writer.close({})
 
 
@@ -156,13 +158,14 @@ def measure(frames: int, peer_frames: int) -> dict[str, Any]:
                zip(made.can_id[:peer_frames], made.payload, made.length, strict=False)]
         theirs["bits"] = best(lambda: [database.decode_message(i, d, decode_choices=False) for i, d in raw], 1)
         theirs["bits"] *= n / peer_frames
-        part = best(partial(write_part, tables, Path(folder)))
+        part = best(partial(log_to_part, paths["log"], network, Path(folder)))
         return {"frames": n, "peer_frames": peer_frames,
                 "machine": platform.machine(), "python": platform.python_version(),
                 "sizes": {k: p.stat().st_size for k, p in paths.items()},
                 "columns": sum(t.width for t in tables.values()),
                 "ours_s": ours, "read_only_s": read, "peer_s": theirs, "bounds_s": bounds(paths, tables),
-                "part_share": part / ours["log"], "cores": two_cores(paths["log"]), "start_up": start_up(paths["log"])}
+                "part_share": part / ours["log"] - 1, "cores": two_cores(paths["log"]),
+                "start_up": start_up(paths["log"])}
 
 
 def as_markdown(found: dict[str, Any]) -> str:
@@ -175,7 +178,7 @@ def as_markdown(found: dict[str, Any]) -> str:
     for clock, ratio in found["cores"].items():
         rows.append(f"| two cores against one, by {clock} time | | | {ratio:.2f}x | {BARS['cores']}x |")
     share = 100 * found["part_share"]
-    rows.append(f"| columns to a part of the lake, share of decoding .log | | | {share:.0f} % | 40 % |")
+    rows.append(f"| .log to a part of the lake, beyond decoding it to columns | | | {share:.0f} % | 40 % |")
     rows += ["", "| bound | s | ours, s |", "|---|---|---|"]
     rows += [f"| {name} | {s:.3f} | {found['ours_s'].get(name.split()[1], found['ours_s']['bits']):.3f} |"
              for name, s in found["bounds_s"].items()]

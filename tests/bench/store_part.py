@@ -23,6 +23,7 @@ from pipeline.intake import take_log
 from pipeline.lake import LogRef, read_signals
 from pipeline.part import Chunk, PartWriter
 from pipeline.profile import load_profiles
+from pipeline.slots import layout_of
 from pipeline.store import Store
 
 MESSAGES = 16
@@ -107,11 +108,10 @@ def writes(pieces: list[Frames], network: Network, folder: Path) -> None:
     decoder = Decoder(network)
     for frames in pieces:
         decoder.add(frames)
-    tables = decoder.tables()
-    columns = {f"{m}.{c}": t for m, table in tables.items() for c, t in table.schema.items() if c != "t"}
+    tables, layout = decoder.tables(counts=True), layout_of(network)
 
     def write() -> None:
-        with PartWriter(folder / "x.parquet", columns, folder) as writer:
+        with PartWriter(folder / "x.parquet", layout, folder) as writer:
             for message in sorted(tables):
                 writer.add(Chunk("a" * 64, message, tables[message]))
             writer.close({})

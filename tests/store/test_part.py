@@ -1,0 +1,105 @@
+"""A part gives back what the decoder gave, bit for bit: through its own reader, through SQL, and after a merge.
+
+The decoder itself is held to cantools and canmatrix elsewhere (tests/decoders, tests/external).
+"""
+
+from __future__ import annotations
+
+import struct
+import tempfile
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import pipeline.part as part_module
+from decoders import Decoder, Frames, Network
+from pipeline.errors import DamagedPartError
+from pipeline.part import Chunk, Part, PartWriter
+from pipeline.scan import redecode
+from pipeline.slots import CHECKSUM_OK, expression, layout_of
+from tests.decoders.networks import dbc_files
+from tests.store.conftest import RESULTS, Bench, answers
+from tests.store.toylogs import day, write
+
+LOG = "a" * 64
+EVER = (-(2**62), 2**62)
+
+
+def bits(column: pl.Series) -> list[object]:
+    """Values so that two NaN of the same bits are equal and two zeros of different sign are not."""
+    if column.dtype == pl.Float64:
+        return [None if v is None else struct.pack("<d", v) for v in column]
+    return column.to_list()
+
+
+@settings(max_examples=60, deadline=None)
+@given(dbc_files(), st.data())
+def test_any_network_comes_back_as_decoded(made: tuple[str, int], data: st.DataObject) -> None:
+    text, length = made
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "x.dbc").write_text(text)
+        network = Network.load(folder / "x.dbc")
+        (message,) = network.messages
+        payloads = data.draw(st.lists(st.binary(min_size=length, max_size=length), min_size=1, max_size=12))
+        cut = data.draw(st.integers(0, length))  # one short frame: signals past its end are absent
+        frames = frames_of(message.can_id, message.extended, [*payloads, payloads[0][:cut]])
+        decoder = Decoder(network)
+        decoder.add(frames)
+        plain = decoder.tables()[message.name]
+        decoder.add(frames)
+        kept = decoder.tables(counts=True)[message.name]
+        layout = layout_of(network)
+        with PartWriter(folder / "p.parquet", layout, folder) as writer:
+            writer.add(Chunk(LOG, message.name, kept))
+            writer.close({})
+        part = Part.open(folder / "p.parquet")
+        names = plain.columns[1:]
+        (piece,) = part.rows({message.name: names}, LOG, *EVER)
+        assert piece.t.tolist() == plain["t"].dt.epoch("us").to_list()
+        for signal in names:
+            read = pl.Series(signal, piece.columns[signal])
+            assert read.dtype == plain[signal].dtype, signal
+            assert bits(read) == bits(plain[signal]), signal
+        (block,) = part.blocks
+        assert part.chunk(block).table.equals(kept.select(part.chunk(block).table.columns), null_equal=True)
+        slots = [s for s in layout.messages[message.name] if s.signal != CHECKSUM_OK]
+        said = "r.t" + "".join(f', {expression(s, "r")} AS "{s.signal}"' for s in slots)
+        found = duckdb.connect().sql(f"SELECT {said} FROM read_parquet('{folder / 'p.parquet'}') r").pl()
+        for signal in names:
+            assert bits(found[signal]) == bits(plain[signal]), signal
+
+
+def frames_of(can_id: int, extended: bool, payloads: list[bytes]) -> Frames:
+    width = max(8, *(len(p) for p in payloads))
+    width = 8 if width == 8 else 64
+    payload = np.zeros((len(payloads), width), np.uint8)
+    for i, some in enumerate(payloads):
+        payload[i, : len(some)] = np.frombuffer(some, np.uint8)
+    n = len(payloads)
+    flags = np.full(n, 1 if extended else 0, np.uint8)
+    lengths = np.array([len(p) for p in payloads], np.uint8)
+    t = np.arange(n, dtype=np.int64) * 1000
+    return Frames(t, np.zeros(n, np.uint8), np.full(n, can_id, np.uint32), flags, lengths, payload, ("can0",))
+
+
+def test_a_part_of_another_version_says_what_to_do(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    write(bench.inbox / "a.log", day())
+    monkeypatch.setattr(part_module, "VERSION", 1)
+    monkeypatch.setattr("pipeline.intake.VERSION", 1)
+    bench.scan()
+    before = answers(bench.store, RESULTS)
+    monkeypatch.undo()
+    (old,) = bench.store.lake.rglob("*.parquet")
+    with pytest.raises(DamagedPartError, match="another Herdbook") as caught:
+        Part.open(old)
+    assert "herdbook store redecode" in caught.value.do
+    assert not redecode(bench.store, jobs=0).failed
+    assert answers(bench.store, RESULTS) == before
+    (part,) = bench.ask("SELECT part FROM parts")
+    assert Part.open(bench.store.lake / part[0]).blocks
