@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.health.judged import load
 from pipeline.herd.acted import work_on_record
 from pipeline.herd.overview import Overview, overview
+from pipeline.herd.score_history import LAST
 from pipeline.reports import distribution, night_page, page, register, vehicle_page, words
 from pipeline.reports.cautions import GENERAL, LAW
 from pipeline.reports.dossier import refresh_dossiers
@@ -53,7 +54,7 @@ def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None, 
         given = _given(con, herd_wide)
         text = page.render("fleet.html.j2", ("register.js",), **given)
         page.write(folder / "night.html", night_page.text(herd_wide, given["scan"]))
-        vehicle_page.write_all(con, folder, store.settings.zone, told)
+        vehicle_page.write_all(store, con, folder, told)
     return page.write(folder / "index.html", text)
 
 
@@ -76,7 +77,7 @@ def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any
         "spreads": distribution.spreads(herd),
         "bands": distribution.NAMES,
         "register": register.packed(con, herd),
-        "last": register.LAST,
+        "last": LAST,
         "link": lambda vehicle: f"vehicles/{page.file_name(vehicle)}.html",
         "general": GENERAL,
         "law": LAW,
@@ -88,12 +89,15 @@ def _changes(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, A
     """The change list of the newest night; empty before the first."""
     told = herd_wide.told
     if told is None:
-        return {"changes": (), "counts": {}, "more": 0, "fleet_quiet": "", "kept_quiet": (), "work": {}}
-    shown = told.changes[:MOST_CHANGES]
+        none: dict[str, Any] = {name: () for name in ("changes", "first_seen", "kept_quiet")}
+        return none | {"counts": {}, "more": 0, "fleet_quiet": "", "work": {}}
+    listed = [c for c in told.changes if c.change != "first seen"]
+    shown = listed[:MOST_CHANGES]
     return {
         "changes": shown,
+        "first_seen": [c for c in told.changes if c.change == "first seen"],
         "counts": told.counts(),
-        "more": max(0, len(told.changes) - MOST_CHANGES),
+        "more": max(0, len(listed) - MOST_CHANGES),
         "fleet_quiet": told.fleet_quiet,
         "kept_quiet": told.muted,
         "work": work_on_record(con, sorted({c.vehicle for c in shown if c.change == "gone"}), told.as_of),

@@ -11,9 +11,9 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.herd.score_history import LAST, score_history
+from pipeline.herd.score_history import score_history
 from pipeline.reports import page, words
-from pipeline.reports.facts import Row, rows
+from pipeline.reports.facts import Row
 from pipeline.reports.figure import script_safe
 
 if TYPE_CHECKING:

@@ -106,7 +106,8 @@ def test_bands_count_every_vehicle_once() -> None:
 
 
 def test_a_trail_keeps_order_ends_and_holes() -> None:
-    assert coded_trail([0.0, 1.0, float("nan"), 2.0, -9.0], 0.0, 1.0) == "0z.z0"
+    assert coded_trail([0.0, 1.0, None, 2.0, -9.0], 0.0, 1.0) == "0z.z0"
+    assert coded_trail([None, None, 0.5], 0.0, 1.0) == "i"  # what was not assessed yet takes no room
     assert coded_trail([], 0.0, 1.0) == ""
 
 

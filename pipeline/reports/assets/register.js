@@ -72,11 +72,12 @@
     svg.setAttribute("class", "trail");
     svg.setAttribute("aria-hidden", "true");
     let path = "", last = null;
+    const from = 46 - 4 * (text.length - 1);  // the newest scan stands at the right
     [...text].forEach((c, x) => {
       if (c === ".") return;
       const y = 13 - parseInt(c, 36) / 35 * 12;
-      path += (path ? "L" : "M") + (2 + x * 4) + " " + y.toFixed(1);
-      last = [2 + x * 4, y];
+      path += (path ? "L" : "M") + (from + x * 4) + " " + y.toFixed(1);
+      last = [from + x * 4, y];
     });
     if (last) {
       const line = svg.appendChild(document.createElementNS(ns, "path"));
@@ -121,17 +122,56 @@
   document.querySelectorAll("#book button[data-key]").forEach(button => button.addEventListener("click", () => {
     up = button.dataset.key === key ? !up : true;
     key = button.dataset.key;
-    document.querySelectorAll("#book th[aria-sort]").forEach(th => th.removeAttribute("aria-sort"));
-    button.parentElement.setAttribute("aria-sort", up ? "ascending" : "descending");
+    point();
     sort();
     choose();
+    remember();
   }));
   let typing = 0;
-  by("find").addEventListener("input", () => { clearTimeout(typing); typing = setTimeout(choose, 80); });
-  by("only").addEventListener("change", choose);
-  by("back").addEventListener("click", () => { page -= 1; draw(); });
-  by("next").addEventListener("click", () => { page += 1; draw(); });
-  sort();
-  choose();
+  by("find").addEventListener("input", () => { clearTimeout(typing); typing = setTimeout(() => { choose(); remember(); }, 80); });
+  by("only").addEventListener("change", () => { choose(); remember(); });
+  by("back").addEventListener("click", () => { page -= 1; draw(); remember(); });
+  by("next").addEventListener("click", () => { page += 1; draw(); remember(); });
+
+  // what is shown stands in the address: #register?find=...&only=...&sort=-m1&page=2
+  function remember() {
+    const kept = new URLSearchParams();
+    if (by("find").value) kept.set("find", by("find").value);
+    if (by("only").value) kept.set("only", by("only").value);
+    if (key !== "s" || !up) kept.set("sort", (up ? "" : "-") + key);
+    if (page) kept.set("page", page + 1);
+    const text = kept.toString();
+    if (text || location.hash.startsWith("#register?")) history.replaceState(null, "", text ? "#register?" + text : "#register");
+  }
+
+  function recall() {
+    if (!location.hash.startsWith("#register?")) return false;
+    const kept = new URLSearchParams(location.hash.slice("#register?".length)), wanted = kept.get("sort") || "s";
+    by("find").value = kept.get("find") || "";
+    by("only").value = [...by("only").options].some(o => o.value === kept.get("only")) ? kept.get("only") : "";
+    up = !wanted.startsWith("-");
+    key = Object.hasOwn(value, wanted.replace("-", "")) ? wanted.replace("-", "") : "s";
+    point();
+    sort();
+    choose();
+    page = Math.min(Math.max(0, (parseInt(kept.get("page"), 10) || 1) - 1), Math.max(0, Math.ceil(shown.length / PAGE) - 1));
+    draw();
+    return true;
+  }
+
+  function point() {
+    document.querySelectorAll("#book th[aria-sort]").forEach(th => th.removeAttribute("aria-sort"));
+    document.querySelector(`#book button[data-key="${key}"]`).parentElement
+      .setAttribute("aria-sort", up ? "ascending" : "descending");
+  }
+
+  window.addEventListener("hashchange", () => { if (recall()) by("register").scrollIntoView(); });
+  document.addEventListener("keydown", event => {
+    if (event.key !== "/" || event.ctrlKey || event.metaKey || event.altKey || /INPUT|SELECT|TEXTAREA/.test(event.target.tagName)) return;
+    event.preventDefault();
+    by("find").focus();
+  });
+  if (recall()) by("register").scrollIntoView();
+  else { sort(); choose(); }
   window.herdbook = { ready: true, opened_ms: performance.now() };
 })();

@@ -1,0 +1,125 @@
+"""All that the herd's questions bring up, in one record: what the fleet page, the night page and `--json` show."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from pipeline import mutes
+from pipeline.changes import ChangeList, read_changes
+from pipeline.errors import HerdbookError
+from pipeline.herd.asking import Row
+from pipeline.herd.chance import Chance, chances, vehicle_months
+from pipeline.herd.decoding import Step, networks, steps
+from pipeline.herd.drift import Drifts, drifts
+from pipeline.herd.fingerprint import fingerprint
+from pipeline.herd.night import Intake, Night, intake, newest_night
+from pipeline.herd.parked import charging_habits, parked
+from pipeline.herd.room import Room, room
+from pipeline.herd.runs import Forecast, forecast, runs
+from pipeline.herd.shared import Shared, of_groups, traits
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.store import Store
+
+LIMIT_H = 6.0  # as [night] limit_h when it is not set
+ALL_NEW = "All that is new or worse"
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """See the modules for what each field holds. months: vehicle-months of record that the night brought."""
+
+    told: ChangeList | None
+    night: Night | None
+    intake: Intake
+    muted: list[mutes.Mute]
+    shared_new: list[Shared]
+    shared_standing: list[Shared]
+    months: float
+    chances: list[Chance]
+    drifts: Drifts
+    parked: list[Row]
+    charging: list[Row]
+    networks: list[Row]
+    steps: list[Step]
+    runs: list[Row]
+    forecast: Forecast | None
+    fingerprint: str
+    room: Room | None = field(default=None)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Ready for JSON but for times, which stay datetimes in UTC."""
+        out: dict[str, Any] = {
+            name: _plain(getattr(self, name)) for name in self.__dataclass_fields__ if name not in ("told", "muted")
+        }
+        out["muted"] = [mutes.as_row(m) for m in self.muted]
+        for name in ("shared_new", "shared_standing"):
+            out[name] = [asdict(s) | {"words": s.words} for s in getattr(self, name)]
+        return out
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return asdict(value) if hasattr(value, "__dataclass_fields__") else value
+
+
+def overview(store: Store, con: duckdb.DuckDBPyConnection, with_room: bool = True) -> Overview:
+    """con: the published catalogue."""
+    from pipeline.health.judged import load
+
+    told, last = read_changes(con), newest_night(con)
+    common = traits(con)
+    new = [c for c in (*told.changes, *told.muted) if c.rule and c.urgent] if told else []
+    months = vehicle_months(con, last) if last else 0.0
+    every = runs(con)
+    limit_h = float(store.settings.other.get("night", {}).get("limit_h", LIMIT_H))
+    held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+    return Overview(
+        told=told,
+        night=last,
+        intake=intake(con, last) if last else Intake(),
+        muted=sorted(held.values(), key=lambda m: m.until),
+        shared_new=of_groups(_groups([(c.title, c.vehicle) for c in new], ALL_NEW), common),
+        shared_standing=of_groups(_standing(con), common),
+        months=months,
+        chances=chances([c.rule for c in new if c.change == "new"], months, load()),
+        drifts=drifts(con, _own_limits(store)),
+        parked=parked(con, last.as_of) if last else [],
+        charging=charging_habits(con),
+        networks=networks(con, last) if last else [],
+        steps=steps(con, last) if last else [],
+        runs=every,
+        forecast=forecast(every, limit_h),
+        fingerprint=fingerprint(con),
+        room=room(store, con) if with_room else None,
+    )
+
+
+def _groups(found: list[tuple[str, str]], everything: str = "") -> dict[str, set[str]]:
+    """Vehicles by what stands against them; all of them together first, where they have different things."""
+    groups: defaultdict[str, set[str]] = defaultdict(set)
+    for title, vehicle in found:
+        groups[title].add(vehicle)
+    if everything and len(groups) > 1:
+        return {everything: {v for _, v in found}} | dict(groups)
+    return dict(groups)
+
+
+def _standing(con: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:
+    rows = con.execute("SELECT DISTINCT title, vehicle FROM findings ORDER BY 1, 2").fetchall()
+    return _groups([(title, vehicle) for title, vehicle in rows])
+
+
+def _own_limits(store: Store) -> Mapping[str, Mapping[str, float]]:
+    """Limits that profiles set; none where the profiles cannot be read, which a scan would have said."""
+    try:
+        return {p.name: p.limits for p in store.profiles()}
+    except HerdbookError:
+        return {}
