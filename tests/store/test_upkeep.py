@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import tests.store.toylogs as toy
 from pipeline.errors import DamagedPartError
@@ -11,7 +13,7 @@ from pipeline.lake import load_signals
 from pipeline.repair import check, repair
 from pipeline.retention import HOUR, upkeep
 from pipeline.scan import run_scan
-from tests.store.conftest import NOW, RESULTS, Bench, answers
+from tests.store.conftest import DATA, NOW, RESULTS, Bench, answers
 
 DAY = 86_400_000_000
 WIRES = "SELECT * EXCLUDE (log) FROM toy.pack ORDER BY ALL"
@@ -139,3 +141,24 @@ def test_a_damaged_part_stops_its_vehicle_only(bench: Bench) -> None:
     assert "herdbook store check --repair" in result.failed["TOY-001"]
     repair(bench.store, NOW)
     assert bench.scan().vehicles == 1
+
+
+def test_logs_of_two_descriptions_stay_apart_in_one_view(tmp_path: Path) -> None:
+    """The DBC was edited between two days of one month: each log keeps its own scale, before and after merging."""
+    profiles = tmp_path / "profiles"
+    shutil.copytree(DATA, profiles)
+    bench = Bench(tmp_path, profiles)
+    for day in (0, 1):
+        toy.write(bench.inbox / f"{day}.log", toy.stretch(toy.T0 + day * DAY, 10))
+    bench.scan()
+    dbc = profiles / "toy.dbc"
+    dbc.write_text(dbc.read_text().replace("(0.01,0) [0|655.35]", "(0.1,0) [0|6553.5]"))
+    for day in (2, 3):
+        toy.write(bench.inbox / f"{day}.log", toy.stretch(toy.T0 + day * DAY, 10))
+    bench.scan()
+    daily = "SELECT t::DATE, round(max(volt), 3) FROM toy.pack GROUP BY 1 ORDER BY 1"
+    before = bench.ask(daily)
+    assert [v for _, v in before] == [13.69, 13.69, 136.9, 136.9]
+    done = upkeep(bench.store, NOW)
+    assert (done.merged_logs, done.merged_into) == (4, 2)
+    assert bench.ask(daily) == before
