@@ -16,8 +16,11 @@ FLOAT_LENGTHS = (16, 32, 64)
 MAX_BITS = 64
 
 
-def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str]]:
-    """Messages of one DBC file, and what was left out or is doubtful, in words.
+Rates = tuple[int | None, int | None]
+
+
+def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str], Rates]:
+    """Messages of one DBC file; what was left out or is doubtful, in words; the bus's bit rates where it tells them.
 
     Strict (the default): any doubt about a signal's bits is an error that names file, message and signal.
     Lenient: signals that do not fit their message, that have an impossible width, or that repeat a name are
@@ -25,18 +28,26 @@ def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str
     Raises: NetworkError.
     """
     messages, notes = [], []
-    for raw in _parse(path):
+    database = _parse(path)
+    for raw in database.messages:
         signals, faults = _sound_signals(raw)
         if faults and not lenient:
             raise NetworkError(f"{path.name}: {'; '.join(faults)}. Mend the file, or load it leniently "
                                "(lenient=True), which leaves out what cannot be decoded.")
         notes += [f"{path.name}: {fault}" for fault in faults]
         messages.append(_message(raw, signals, path.name))
-    return messages, notes
+    return messages, notes, (_rate(database, "Baudrate"), _rate(database, "BaudrateCANFD"))
 
 
-def _parse(path: Path) -> list[Any]:
-    """cantools' own message objects; every way in which the text can be wrong becomes a NetworkError."""
+def _rate(database: Any, attribute: str) -> int | None:
+    """A bit rate that the file gives as an attribute of its own, or as that one's default. [bit/s]"""
+    given, known = database.dbc.attributes, database.dbc.attribute_definitions
+    found = given[attribute].value if attribute in given else getattr(known.get(attribute), "default_value", None)
+    return int(found) if isinstance(found, int | float) and 1000 <= found <= 20_000_000 else None
+
+
+def _parse(path: Path) -> Any:
+    """cantools' own objects; every way in which the text can be wrong becomes a NetworkError."""
     load_string = _parser()
     logging.getLogger("cantools").setLevel(logging.ERROR)
     try:
@@ -44,7 +55,7 @@ def _parse(path: Path) -> list[Any]:
     except OSError as e:
         raise NetworkError(f"{path}: cannot be read ({e.strerror}). Check path and permissions.") from None
     try:
-        return list(load_string(text, strict=False).messages)
+        return load_string(text, strict=False)
     except Exception as e:  # the parser raises many kinds, none of them documented
         said = " ".join(str(e).split()) or type(e).__name__
         raise NetworkError(f"{path.name}: not a DBC file that can be read: {said}") from None

@@ -33,6 +33,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from decoders.busload import BusWatch, Traffic
 from decoders.checksum import Protection, counter_of, protection_of, wrong
 from decoders.frames import Frames
 from decoders.layout import Message
@@ -104,6 +105,7 @@ class IntegrityCheck:
         self._held: list[Frames] = []
         self._watches: dict[tuple[int, str], _Watch] = {}
         self._awake: dict[str, tuple[int, int, int]] = {}  # channel: last t, time slept, sleeps
+        self._buses: dict[str, BusWatch] = {}
 
     def add(self, frames: Frames) -> None:
         """Take the next batch of the log; small ones are held until they are worth the work."""
@@ -124,6 +126,11 @@ class IntegrityCheck:
         self._flush()
         return [_report(key[1], self._watches[key]) for key in sorted(self._watches)]
 
+    def traffic(self) -> list[Traffic]:
+        """Bits on each channel, all frames counted, in order of appearance."""
+        self._flush()
+        return [bus.traffic() for bus in self._buses.values()]
+
     def failed_since(self) -> dict[str, I64]:
         """Times of frames with a wrong checksum since the last call, by message; empty arrays for guarded messages
         without any."""
@@ -143,6 +150,8 @@ class IntegrityCheck:
         away = slept + np.cumsum(np.where(asleep, step, 0))
         naps = sleeps + np.cumsum(asleep)
         self._awake[channel] = int(t[-1]), int(away[-1]), int(naps[-1])
+        bus = self._buses.setdefault(channel, BusWatch(channel))
+        bus.add(t, int(t[-1]) - last - (int(away[-1]) - slept), frames.flags[rows], frames.length[rows])
         order = np.argsort(which, kind="stable")
         present, first = np.unique(which[order], return_index=True)
         ends = [*first[1:].tolist(), len(rows)]

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.dbc import read_dbc
+from decoders.dbc import Rates, read_dbc
 from decoders.errors import NetworkError
 from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
 from decoders.layout import Message
@@ -31,6 +31,7 @@ class Network:
     """All messages of one vehicle. Start at load(); then decode(frames, network).
 
     buses: (label, indices into messages), one entry a DBC file given; label "" answers for every channel.
+    rates: bit rates of each bus, nominal and of CAN FD's data phase, None where its file does not tell. [bit/s]
     notes: what a lenient load left out or found doubtful. hash: SHA-256 over labels and file contents.
     """
 
@@ -38,6 +39,7 @@ class Network:
     buses: tuple[tuple[str, tuple[int, ...]], ...]
     notes: tuple[str, ...] = ()
     hash: str = ""
+    rates: tuple[Rates, ...] = ()
 
     @classmethod
     def load(cls, paths: Source | Iterable[Source], lenient: bool = False) -> Network:
@@ -50,16 +52,18 @@ class Network:
         lenient changes.
         """
         found: list[tuple[str, list[Message]]] = []
+        rates: list[Rates] = []
         notes: list[str] = []
         digest = hashlib.sha256()
         for label, path in _pairs(paths):
-            messages, said = read_dbc(path, lenient)
+            messages, said, rate = read_dbc(path, lenient)
+            rates.append(rate)
             found.append((label, messages))
             notes += said
             digest.update(f"{label}\0{len(path.read_bytes())}\0".encode() + path.read_bytes())
         if not found:
             raise NetworkError("no DBC file given. Name at least one.")
-        return cls(*_unite(found), notes=tuple(notes), hash=digest.hexdigest())
+        return cls(*_unite(found), notes=tuple(notes), hash=digest.hexdigest(), rates=tuple(rates))
 
     @cached_property
     def by_name(self) -> dict[str, Message]:
@@ -70,6 +74,12 @@ class Network:
     def several_buses(self) -> bool:
         """True when decoded tables carry a `channel` column."""
         return len(self.buses) > 1
+
+    def rates_of(self, channel: str) -> Rates:
+        """Bit rates of the channel that a log calls so; None where no file tells, or two tell otherwise."""
+        told = [rate for (label, _), rate in zip(self.buses, self.rates, strict=True) if _answers(label, channel)]
+        nominal, data = ({rate[i] for rate in told} - {None} for i in (0, 1))
+        return nominal.pop() if len(nominal) == 1 else None, data.pop() if len(data) == 1 else None
 
     def match(self, frames: Frames) -> NDArray[np.int16]:
         """Index into `messages` per frame; UNKNOWN without a message, SKIPPED for error and remote frames."""
@@ -90,8 +100,7 @@ class Network:
         return which
 
     def _tables(self, label: str) -> _Lookup:
-        buses = tuple(i for i, (name, _) in enumerate(self.buses)
-                      if not name or label.lower() in name.lower().split("|"))
+        buses = tuple(i for i, (name, _) in enumerate(self.buses) if _answers(name, label))
         if buses not in self._lookups:
             members = [m for b in reversed(buses) for m in self.buses[b][1]]
             self._lookups[buses] = _Lookup(self.messages, members)
@@ -100,6 +109,10 @@ class Network:
     @cached_property
     def _lookups(self) -> dict[tuple[int, ...], _Lookup]:
         return {}
+
+
+def _answers(bus: str, channel: str) -> bool:
+    return not bus or channel.lower() in bus.lower().split("|")
 
 
 class _Lookup:

@@ -10,9 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from decoders import Frames, Network, NetworkError
-from decoders.busload import Framing, bus_load, frame_bits
 from decoders.checksum import protection_of, seal
-from decoders.frames import BRS, EXTENDED, FD
 from decoders.integrity import IntegrityCheck, MessageReport
 
 Array = NDArray[Any]
@@ -124,29 +122,3 @@ def test_a_declaration_that_cannot_be_followed_is_refused(tmp_path: Path, change
     with pytest.raises(NetworkError, match=said):
         IntegrityCheck(network)
     assert protection_of(network.by_name["Plain"]) is None
-
-
-def test_classic_frame_lengths() -> None:
-    """11 bits, 8 bytes: 111 bits plain, 135 with every possible stuff bit; 29 bits: 131 and 160.
-
-    Source: the frame format of ISO 11898-1 and the usual worst case formula for stuff bits.
-    """
-    flags, length = np.array([0, EXTENDED], np.uint8), np.array([8, 8], np.uint8)
-    assert frame_bits(flags, length, stuffed=False)[0].tolist() == [111, 131]
-    assert frame_bits(flags, length, stuffed=True)[0].tolist() == [135, 160]
-
-
-def test_load_of_one_frame_each_ten_milliseconds() -> None:
-    """135 bits each 10 ms at 250 kbit/s are 5.4 per cent, 111 bits are 4.44."""
-    t = np.arange(101) * 10_000
-    load = bus_load(batch(t, np.zeros((101, 8), np.uint8)), Framing(250_000))["can0"]
-    assert load.low == pytest.approx(0.0444 * 1.01, rel=1e-9)
-    assert load.high == pytest.approx(0.054 * 1.01, rel=1e-9)
-
-
-def test_fd_data_phase_runs_at_its_own_rate() -> None:
-    flags, length = np.array([FD, FD | BRS], np.uint8), np.array([64, 64], np.uint8)
-    slow, fast = frame_bits(flags, length, stuffed=False)
-    assert fast[0] == 0
-    assert fast[1] > 512
-    assert slow[1] < 40
