@@ -89,7 +89,7 @@ def _changes(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, A
     """The change list of the newest night; empty before the first."""
     told = herd_wide.told
     if told is None:
-        none: dict[str, Any] = {name: () for name in ("changes", "first_seen", "kept_quiet")}
+        none: dict[str, Any] = dict.fromkeys(("changes", "first_seen", "kept_quiet"), ())
         return none | {"counts": {}, "more": 0, "fleet_quiet": "", "work": {}}
     listed = [c for c in told.changes if c.change != "first seen"]
     shown = listed[:MOST_CHANGES]

@@ -1,0 +1,46 @@
+"""A catalogue in memory, and rows for it by the dozen."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import duckdb
+
+from tests.flows.night_tables import T0, catalogue, insert, session
+
+Con = duckdb.DuckDBPyConnection
+__all__ = ["T0", "Con", "catalogue", "closed", "insert", "installed", "log", "metric", "session", "vehicle"]
+
+
+def vehicle(con: Con, name: str, batch: str = "", profile: str = "demo", last: datetime = T0) -> str:
+    insert(con, "vehicles", vehicle=name, profile=profile, batch=batch or None, first_t=T0, last_t=last)
+    return name
+
+
+def installed(con: Con, name: str, component: str, serial: str, day: float = 0.0) -> None:
+    insert(con, "installs", vehicle=name, component=component, serial=serial, from_t=T0 + timedelta(days=day),
+           to_t=T0 + timedelta(days=day + 1))  # fmt: skip
+
+
+def metric(con: Con, name: str, of: str, value: float, day: float, item: str = "", unit: str = "1") -> None:
+    insert(con, "metrics", vehicle=name, start_t=T0 + timedelta(days=day), name=of, item=item, value=value, unit=unit)
+
+
+def closed(con: Con, scan: str, day: float, minutes: float = 10.0, **more: Any) -> None:
+    """A complete scan on a day after T0 that told its own night."""
+    start = T0 + timedelta(days=day)
+    given = {"scan": scan, "started_t": start, "ended_t": start + timedelta(minutes=minutes), "state": "complete"}
+    insert(con, "scans", **given | more)
+    insert(con, "nights", scan=scan, by_scan=scan, as_of=start)
+
+
+def log(con: Con, name: str, day: float, hours: float = 1.0, received: float | None = None, **more: Any) -> str:
+    """A log that begins on a day and was received on a day (else the same)."""
+    start = T0 + timedelta(days=day)
+    key = f"{name}/{day}"
+    given = {"log": key, "name": f"{key}.log", "vehicle": name, "profile": "demo", "start_t": start,
+             "end_t": start + timedelta(hours=hours), "status": "whole", "frames": 1000, "frames_known": 1000,
+             "received_t": T0 + timedelta(days=day if received is None else received)}  # fmt: skip
+    insert(con, "logs", **given | more)
+    return key
