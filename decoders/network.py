@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -64,6 +64,14 @@ class Network:
         if not found:
             raise NetworkError("no DBC file given. Name at least one.")
         return cls(*_unite(found), notes=tuple(notes), hash=digest.hexdigest(), rates=tuple(rates))
+
+    def declared(self, attributes: Mapping[str, Mapping[str, int | float | str]]) -> Network:
+        """The same network with message attributes in place of those of its files. KeyError for an unknown message."""
+        if unknown := set(attributes) - set(self.by_name):
+            raise KeyError(f"no message is named {min(unknown)!r}")
+        messages = tuple(replace(m, attributes={**m.attributes, **attributes[m.name]}) if m.name in attributes else m
+                         for m in self.messages)
+        return replace(self, messages=messages)
 
     @cached_property
     def by_name(self) -> dict[str, Message]:

@@ -166,7 +166,7 @@ def _wall(text: bytes) -> str:
     try:
         return datetime(int(found[8]), MONTHS[found[1].lower()], int(found[2]), hour, int(found[4]),
                         int(found[5]), micro).isoformat()
-    except ValueError:
+    except (ValueError, OverflowError):
         return ""
 
 
