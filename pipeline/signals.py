@@ -1,17 +1,21 @@
 """Signals: one vehicle's roles over a stretch of time, in canonical units, as metrics see them.
 
-A metric never meets a DBC name, a Parquet file or a connection: it asks for roles and gets numpy arrays.
+A metric never meets a DBC name, a Parquet file or a connection: it asks for roles and gets numpy arrays. Many metrics
+ask for the same: while a session is measured, Signals remember what they were asked (see remembering()).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.quantities import ROLES
 
+T = TypeVar("T")
 Key = tuple[str, int | str]  # ("cell_voltage", 3), ("motor_temp", "left"), ("pack_current", "")
 
 
@@ -40,10 +44,24 @@ class Signals:
     start: int
     end: int
     data: dict[Key, Series] = field(default_factory=dict)
+    memo: dict[Hashable, Any] | None = field(default=None, compare=False, repr=False)
+
+    def remembering(self) -> Signals:
+        """The same, remembering answers. `data` must not change from here on; arrays handed out are read-only."""
+        return Signals(self.vehicle, self.start, self.end, self.data, {})
+
+    def once(self, key: Hashable, make: Callable[[], T]) -> T:
+        """make(), or what it gave when last asked under this key. Without a memo it is made anew each time."""
+        if self.memo is None:
+            return make()
+        if key not in self.memo:
+            self.memo[key] = make()
+        found: T = self.memo[key]
+        return found
 
     def has(self, *names: str) -> bool:
         """True when every named role has at least one sample (of at least one index)."""
-        present = {key[0] for key, series in self.data.items() if len(series)}
+        present = self.once("roles", lambda: {key[0] for key, series in self.data.items() if len(series)})
         return all(name in present for name in names)
 
     def items(self, name: str) -> list[int | str]:
@@ -59,19 +77,51 @@ class Signals:
     def at(self, t: NDArray[np.int64], name: str, item: int | str = "", hold_s: float = 2.0) -> NDArray[np.float64]:
         """Last value at or before each t; NaN where there is none or it is older than hold_s seconds."""
         s = self.series(name, item)
-        out = np.full(t.shape, np.nan)
-        if not len(s):
-            return out
-        i = np.searchsorted(s.t, t, side="right") - 1
-        ok = i >= 0
-        ok[ok] = t[ok] - s.t[i[ok]] <= hold_s * 1e6
-        out[ok] = s.v[i[ok]]
+        if not len(s) or not t.size:
+            return np.full(t.shape, np.nan)
+        index, gone = self._before(s.t, t, int(hold_s * 1e6))
+        out = s.v[index]
+        out[gone] = np.nan
         return out
 
+    def _before(self, own: NDArray[np.int64], t: NDArray[np.int64],
+                hold_us: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
+        """Index into own of the last time at or before each t, and where there is none within hold_us.
+
+        Series of one message share their times. What was found out about times of a series is kept for good, about
+        other times until the next ones: whoever makes times asks for all roles at these, one after the other."""
+        if self.memo is None:
+            return _last_before(own, t, hold_us)
+        ours = self.once("times", lambda: {id(s.t) for s in self.data.values()})
+        if id(t) not in ours:
+            asked, known = self.memo.get("at", (None, None))
+            if asked is not t:
+                known = {}
+                self.memo["at"] = t, known
+        else:
+            known = self.once(("at", id(t)), dict)
+        key = id(own), hold_us  # the series keep `own` alive, so that its id stays its own
+        if key not in known:
+            known[key] = _last_before(own, t, hold_us)
+        found: tuple[NDArray[np.intp], NDArray[np.intp]] = known[key]
+        return found
+
     def between(self, start: int, end: int) -> Signals:
-        """The same roles cut to [start, end)."""
-        cut = {}
+        """The same roles cut to [start, end). Series that share their times go on sharing them."""
+        cut: dict[Key, Series] = {}
+        times: dict[int, tuple[slice, NDArray[np.int64]]] = {}
         for key, s in self.data.items():
-            a, b = np.searchsorted(s.t, (start, end), side="left")
-            cut[key] = Series(s.t[a:b], s.v[a:b])
+            if id(s.t) not in times:
+                span = slice(*np.searchsorted(s.t, (start, end), side="left").tolist())
+                times[id(s.t)] = span, s.t[span]
+            span, t = times[id(s.t)]
+            cut[key] = Series(t, s.v[span])
         return Signals(self.vehicle, start, end, cut)
+
+
+def _last_before(own: NDArray[np.int64], t: NDArray[np.int64],
+                 hold_us: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
+    index = np.searchsorted(own, t, side="right") - 1
+    before = index < 0
+    index[before] = 0
+    return index, np.flatnonzero(before | (t - own[index] > hold_us))

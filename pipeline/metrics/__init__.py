@@ -39,6 +39,7 @@ def measure(session: Session, signals: Signals, profile: Profile) -> Outcome:
     """
     if signals.start < session.start or signals.end > session.end:
         signals = signals.between(max(session.start, signals.start), min(session.end, signals.end))
+    signals = signals.remembering()
     metrics: list[Metric] = []
     events: list[Event] = []
     for metric_set in all_sets().values():

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.profile import Profile
 from pipeline.quantities import SIDES
 from pipeline.science.brake_limits import Envelope, State, Taper
+from pipeline.science.robust_fit import median
 from pipeline.science.stretches import Bools, Floats, Stretches, Times, extremes, held_s, stretches
 from pipeline.signals import Signals
 
@@ -101,7 +102,7 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES},
         _state(signals, t),
         signals.at(t, "charge_limit", hold_s=3.0),
-        float(np.median(np.diff(t_all))) / 1e6 if t_all.size > 1 else np.nan,
+        median(np.diff(t_all)) / 1e6 if t_all.size > 1 else np.nan,
     )
 
 

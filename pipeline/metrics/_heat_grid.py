@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pipeline.metrics.model import Session
 from pipeline.profile import Profile
 from pipeline.science.heat import grid_means
+from pipeline.science.robust_fit import median
 from pipeline.signals import Series, Signals
 
 STEP_S = 10.0
@@ -30,7 +31,8 @@ class Grid:
 
     def means(self, signals: Signals, role: str, item: int | str = "", square: bool = False) -> Floats:
         s = signals.series(role, item)
-        return grid_means(s.t, s.v * s.v if square else s.v, self.start, STEP_S, self.n)
+        key = "grid", self.start, self.n, role, item, square
+        return signals.once(key, lambda: grid_means(s.t, s.v * s.v if square else s.v, self.start, STEP_S, self.n))
 
     def all(self, signals: Signals, role: str) -> dict[str, Floats]:
         """Every item of a role that has at least one finite bin."""
@@ -66,14 +68,18 @@ def bridged(v: Floats, longest_s: float = 1300.0) -> Floats:
     return out
 
 
-def covered(s: Series, start: int, end: int) -> float:
-    """Share of start..end in which samples follow each other as closely as is usual in them (three times the
+def covered(signals: Signals, s: Series, session: Session) -> float:
+    """Share of the session in which samples follow each other as closely as is usual in them (three times the
     middle step): a slow message covers its time, a hole does not."""
+    return signals.once(("covered", id(s.t), session), lambda: _covered(s, session.start, session.end))
+
+
+def _covered(s: Series, start: int, end: int) -> float:
     if len(s) < 3 or end <= start:
         return 0.0
     step = np.diff(s.t)
-    usual = step <= max(3.0 * float(np.median(step)), 1e6)
-    inside = float(step[usual].sum()) + 2.0 * float(np.median(step))  # the ends belong to a sample as well
+    middle = median(step)
+    inside = float(step[step <= max(3.0 * middle, 1e6)].sum()) + 2.0 * middle  # the ends belong to a sample as well
     return min(1.0, inside / (end - start))
 
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.metrics.model import Event, Metric
-from pipeline.science.robust_fit import MAD_TO_SD
-from pipeline.science.stretches import Floats, Times
+from pipeline.science.robust_fit import MAD_TO_SD, median
+from pipeline.science.stretches import Floats, Times, median_of_three
 
 NEAR = 100  # readings either side whose scatter is the error
 MEDIAN_OF_THREE = 0.67  # standard deviation of a median of three normal readings over that of one (order statistics)
@@ -57,13 +57,6 @@ GIVES = {
 }
 
 
-def median_of_three(v: Floats) -> Floats:
-    """Running median of three; the ends repeat their neighbour. NaN spread to their neighbours. v: 3 or more."""
-    low, high = np.minimum(v[:-2], v[1:-1]), np.maximum(v[:-2], v[1:-1])
-    middle = np.maximum(low, np.minimum(high, v[2:]))
-    return np.concatenate((middle[:1], middle, middle[-1:]))
-
-
 def least(where: str, unit: str, t: Times, v: Floats, limit: Floats | float, span: float,
           highest: bool = True) -> Margin | None:  # fmt: skip
     """Least margin of a series; None with fewer than three known readings. limit: one, or one a reading."""
@@ -85,5 +78,5 @@ def scatter(v: Floats, k: int) -> float:
     step = np.abs(np.diff(v[max(k - NEAR, 0) : k + NEAR]))
     moved = step[step > 0]
     smallest = float(moved.min()) if moved.size else 0.0
-    noise = MEDIAN_OF_THREE * MAD_TO_SD * float(np.median(step)) / np.sqrt(2) if step.size else 0.0
+    noise = MEDIAN_OF_THREE * MAD_TO_SD * median(step) / np.sqrt(2) if step.size else 0.0
     return max(noise, STEP_SD * smallest)

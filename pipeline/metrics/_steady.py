@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.profile import Profile
-from pipeline.science.robust_fit import Floats
+from pipeline.science.robust_fit import Floats, median
 from pipeline.signals import Series, Signals
 
 MOST_ROWS = 6000  # decimation: rows beyond this are thinned evenly; the errors then state what was used
@@ -39,7 +39,7 @@ class Steady:
 
 def period_s(series: Series) -> float:
     """Median time between samples; NaN under three samples."""
-    return float(np.median(np.diff(series.t[:20000]))) / 1e6 if len(series) > 2 else float("nan")
+    return median(np.diff(series.t[:20000])) / 1e6 if len(series) > 2 else float("nan")
 
 
 def quiet_runs(table: Steady, limit_a: float) -> list[NDArray[np.int64]]:
@@ -58,22 +58,35 @@ def range_allowed_a(profile: Profile) -> float:
 def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS,
            window_s: float = 1.0) -> Steady | None:  # fmt: skip
     """Rows at steady current; None when fewer than 3 groups or no current are known, or groups come past 15
-    s."""
+    s. Several sets ask for the same table: it is made once, and not to be changed."""
+    key = "steady", range_a, most_rows, window_s
+    return signals.once(key, lambda: _steady(signals, range_a, most_rows, window_s))
+
+
+def _steady(signals: Signals, range_a: float, most_rows: int, window_s: float) -> Steady | None:
     items = tuple(int(i) for i in signals.items("cell_voltage") if len(signals.series("cell_voltage", i)) > 2)
     current = signals.series("pack_current")
     if len(items) < 3 or len(current) < 3:
         return None
-    slowest = max(period_s(signals.series("cell_voltage", i)) for i in items)
+    slowest = max(period_s(s) for s in _apart([signals.series("cell_voltage", i) for i in items]))
     if not slowest < 60.0:
         return None
     window_s = max(window_s, 1.3 * slowest + GRID_S)
-    t, load = _steady_moments(current, range_a, window_s, max(slowest, GRID_S))
+    every_s = max(slowest, GRID_S)
+    t, load = signals.once(
+        ("moments", range_a, window_s, every_s), lambda: _steady_moments(current, range_a, window_s, every_s)
+    )
     if len(t) > most_rows:
         pick = np.linspace(0, len(t) - 1, most_rows).astype(np.int64)
         t, load = t[pick], load[pick]
     v = np.stack([signals.at(t, "cell_voltage", i, window_s) for i in items], axis=1)
     keep = np.isfinite(v).all(axis=1)
     return Steady(t[keep], load[keep], v[keep], items)
+
+
+def _apart(series: list[Series]) -> list[Series]:
+    """One series of each set that shares its times."""
+    return list({id(s.t): s for s in series}.values())
 
 
 def _steady_moments(current: Series, range_a: float, window_s: float,

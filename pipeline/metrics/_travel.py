@@ -39,6 +39,10 @@ class Travel:
 
 
 def travel(session: Session, signals: Signals) -> Travel:
+    return signals.once(("travel", session), lambda: _travel(session, signals))
+
+
+def _travel(session: Session, signals: Signals) -> Travel:
     n = int((session.end - session.start) / (STEP_S * 1e6))
 
     def grid(role: str, item: str = "") -> Floats:

@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.robust_fit import Floats
+from pipeline.science.robust_fit import Floats, median
 from pipeline.science.stretches import Times, held_s
 from pipeline.signals import Signals
 
@@ -50,7 +50,7 @@ def _group(name: str, item: int | str, signals: Signals, profile: Profile, start
 
 
 def _hold_s(t: Times) -> float:
-    period = float(np.median(np.diff(t))) / 1e6 if t.size > 1 else 0.0
+    period = median(np.diff(t)) / 1e6 if t.size > 1 else 0.0
     return float(np.clip(3 * period, HOLD_S, 600.0))
 
 

@@ -13,11 +13,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.metrics._margin import GIVES, Margin, median_of_three, scatter
+from pipeline.metrics._margin import GIVES, Margin, scatter
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.robust_fit import Floats
-from pipeline.science.stretches import Stretches, Times, extremes, stretches
+from pipeline.science.coulomb import usual_gap_s
+from pipeline.science.stretches import Floats, Stretches, Times, extremes, median_of_three, stretches
 from pipeline.signals import Series, Signals
 
 GAP_S = 10.0
@@ -55,7 +55,8 @@ def _at_the_end(signals: Signals, profile: Profile) -> list[Metric]:
         if v.size >= 3:
             last.append(float(np.median(v)))
     moments = signals.end - np.arange(1, 11, dtype=np.int64)[::-1] * 1_000_000
-    amps = signals.at(moments, "pack_current", "", GAP_S)
+    hold_s = max(GAP_S, usual_gap_s(signals.series("pack_current").t, most_s=300.0))  # a sleeping bus speaks seldom
+    amps = signals.at(moments, "pack_current", "", hold_s)
     amps = amps[np.isfinite(amps)]
     quiet = amps.size > 0 and abs(float(np.median(amps))) < END_REST_C * profile.figure("pack", "rated_ah")
     return [Metric("end_lowest_v", min(last), "V", 0.005, len(last))] if last and quiet else []

@@ -15,7 +15,7 @@ import polars as pl
 from pipeline.health.examples import METRICS
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.robust_fit import line
+from pipeline.science.robust_fit import line, median
 from pipeline.science.stretches import Floats, Times
 from pipeline.signals import Signals
 
@@ -48,7 +48,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     largest = float(np.abs(apart[jumps]).max()) if jumps.size else 0.0
     metrics = [
         Metric("clock_jump_count", float(jumps.size), "1", n=int(t.size)),
-        Metric("clock_jump_s", largest, "s", float(np.median(np.diff(t))) / 1e6, int(t.size)),
+        Metric("clock_jump_s", largest, "s", median(np.diff(t)) / 1e6, int(t.size)),
     ]
     breaks = np.flatnonzero(restart | (np.abs(apart) > JUMP_S)) + 1
     return Outcome((*metrics, *_rate(t, v, breaks, session)), events)

@@ -42,7 +42,7 @@ def _extremes(session: Session, signals: Signals, name: str, sides: dict[str, Fl
     out = []
     for side, v in sides.items():
         n = int(np.isfinite(v).sum())
-        covered = coverage(signals.series(name, side), session.start, session.end)
+        covered = coverage(signals, signals.series(name, side), session)
         out.append(Metric(f"{name}_max_c", float(np.nanmax(v)), "degC", n=n, coverage=covered, item=side))
     if len(sides) == 2:
         left, right = sides.values()

@@ -42,9 +42,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if not sensors or grid.n < 1:
         return Outcome()
     pack = middle_of(sensors)
-    covered = max(
-        coverage(signals.series("cell_temp", i), session.start, session.end) for i in signals.items("cell_temp")
-    )
+    covered = max(coverage(signals, signals.series("cell_temp", i), session) for i in signals.items("cell_temp"))
     metrics = _extremes(sensors, covered) + _exposure(pack, covered)
     air = ambient(grid, signals, pack)
     metrics.append(Metric("ambient_known", float(air is not None), "1", n=grid.n))

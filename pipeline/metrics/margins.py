@@ -32,7 +32,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         *_voltages(signals, profile),
     ]:
         if margin is not None:
-            some, event = margin.rows(covered(series, session.start, session.end))
+            some, event = margin.rows(covered(signals, series, session))
             metrics += some
             events.append(event)
     return Outcome(tuple(metrics), tuple(events))

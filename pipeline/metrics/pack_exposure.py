@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.arrhenius import equivalent_hours
-from pipeline.science.robust_fit import Floats
+from pipeline.science.robust_fit import Floats, median
 from pipeline.science.stretches import held_s
 from pipeline.signals import Signals
 
@@ -55,7 +55,7 @@ def _hottest(signals: Signals, name: str) -> tuple[np.ndarray, Floats, float]:
     if not items:
         return np.empty(0, np.int64), np.empty(0), 0.0
     lead = signals.series(name, items[0])
-    period = max(float(np.median(np.diff(lead.t[:5000]))) / 1e6, 1e-3)
+    period = max(median(np.diff(lead.t[:5000])) / 1e6, 1e-3)
     hold_s = float(np.clip(3 * period, *HOLD_S))
     t = lead.t[:: max(1, round(EVERY_S / period))]
     read = np.stack([signals.at(t, name, i, hold_s) for i in items])

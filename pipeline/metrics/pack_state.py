@@ -8,6 +8,7 @@ from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.quantities import ROLES
 from pipeline.science.pulses import mean_between
+from pipeline.science.robust_fit import median
 from pipeline.science.stretches import stretches
 from pipeline.signals import Signals
 
@@ -58,7 +59,7 @@ def _openings(signals: Signals, rated: float) -> tuple[list[Metric], list[Event]
     left = left[left + 2 < t.size]
     left = left[~(closed[left] | closed[left + 1] | closed[left + 2])]
     current = signals.series("pack_current")
-    cycle = int(np.median(np.diff(t)))
+    cycle = int(median(np.diff(t)))
     before = mean_between(current.t, current.v, t[left] - 1_000_000 - cycle, t[left] - cycle)
     after = mean_between(current.t, current.v, t[left] + cycle, t[left] + 2_000_000 + cycle)
     fault = v[left] == CONTACTOR.index("fault")

@@ -37,7 +37,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _fence(read: np.ndarray) -> tuple[float, float]:
-    middle, spread = float(np.median(read)), max(float(robust_sd(read)), 0.1)
+    middle, spread = float(np.median(read)), max(robust_sd(read), 0.1)
     return middle - 4 * spread, middle + 4 * spread
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from pipeline.metrics._heat_grid import figure
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
+from pipeline.science.robust_fit import median
 from pipeline.science.stretches import Floats, Stretches, Times, extremes, first_where, stretches
 from pipeline.signals import Signals
 
@@ -83,7 +84,7 @@ def _lasting(
         quiet = first_where(~(current >= limit), spans)  # an unknown current proves no torque
     whole = known & np.isfinite(extremes(current, spans))
     lasted = np.where(quiet >= 0, (t[quiet] - off_at) / 1e6, (ends - off_at) / 1e6)
-    cycle = float(np.median(np.diff(t))) / 1e6 if t.size > 1 else np.nan
+    cycle = median(np.diff(t)) / 1e6 if t.size > 1 else np.nan
     return np.where(whole, lasted, np.nan), cycle
 
 
@@ -97,6 +98,5 @@ SET = MetricSet(
         "release_timed_count": ("1", "Releases after which the motor current is known."),
         "release_to_zero_s": ("s", "Longest time from a release to no drive torque; its error is one cycle."),
     },
-    source="time-outs of drive commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms "
-    "wins",
+    source="time-outs of drive commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms wins",
 )

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.stretches import held_s
+from pipeline.science.stretches import held_s, median_of_five
 from pipeline.signals import Series, Signals
 
 PAUSE_S = 2.0
@@ -47,8 +47,8 @@ def _travel(s: Series) -> list[Metric]:
         Metric("moving_h", float(dt[speed > MOVING_MS].sum()) / 3600.0, "h", None, len(s), covered),
     ]
     if len(s) >= 5:
-        steady = np.median(np.lib.stride_tricks.sliding_window_view(speed, 5), axis=1)
-        out.append(Metric("top_speed_kmh", float(steady.max()) * 3.6, "km/h", None, len(s), covered))
+        steady = float(median_of_five(speed).max())
+        out.append(Metric("top_speed_kmh", steady * 3.6, "km/h", None, len(s), covered))
     return out
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.science.robust_fit import Floats
+from pipeline.science.robust_fit import Floats, median
 from pipeline.science.stretches import Times
 
 
@@ -27,7 +27,7 @@ def usual_gap_s(t: Times, most_s: float = 40.0) -> float:
     """The longest pause that still counts as recorded: three usual steps, 5 s at least and 40 s at most
     (engineering choice: a charger's current barely moves in that time, and a thinned log must not read as
     empty)."""
-    period = float(np.median(np.diff(t[:20000]))) / 1e6 if t.size > 2 else 0.0
+    period = median(np.diff(t[:20000])) / 1e6 if t.size > 2 else 0.0
     return float(np.clip(3.0 * period, 5.0, most_s))
 
 

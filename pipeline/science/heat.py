@@ -17,13 +17,13 @@ KELVIN = 273.15
 
 def grid_means(t: NDArray[np.int64], v: Floats, start: int, width_s: float, n: int) -> Floats:
     """Mean of the finite samples in each of n bins of width_s from start (microseconds); NaN where there are
-    none."""
-    ok = np.isfinite(v) & (t >= start)
-    i = (t[ok] - start) // int(width_s * 1e6)
-    inside = i < n
-    i = i[inside]
-    count = np.bincount(i, minlength=n)
-    total = np.bincount(i, v[ok][inside], minlength=n)
+    none. t rises."""
+    ok = np.isfinite(v)
+    if not ok.all():
+        t, v = t[ok], v[ok]
+    edges = np.searchsorted(t, start + int(width_s * 1e6) * np.arange(n + 1))
+    count = np.diff(edges)
+    total = np.bincount(np.repeat(np.arange(n), count), v[edges[0] : edges[-1]], n)
     return np.asarray(np.divide(total, count, out=np.full(n, np.nan), where=count > 0))
 
 

@@ -127,5 +127,5 @@ def curve(q: Floats, v: Floats, bin_ah: float) -> tuple[Floats, Floats, float]:
     centre = np.add.reduceat(q[order], edges[:-1]) / count
     mean = np.add.reduceat(v[order], edges[:-1], axis=0) / count[:, None]
     residual = v[order] - np.repeat(mean, count, axis=0)
-    point_sd = float(np.median(robust_sd(residual, axis=0)))
+    point_sd = float(np.median([robust_sd(column) for column in residual.T]))
     return centre, mean, point_sd / np.sqrt(max(1.0, float(np.median(count))))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.science.robust_fit import HUBER, MAD_TO_SD, Floats
+from pipeline.science.robust_fit import HUBER, MAD_TO_SD, Floats, median
 from pipeline.science.stretches import Times
 
 BEFORE_S = 1.0  # length of the plateau before the step
@@ -37,7 +37,7 @@ def find_steps(t: Times, current: Floats, pulse_s: float, least_a: float, range_
     none = Steps(np.empty(0, np.int64), np.empty(0))
     if t.size < 10:
         return none
-    period = max(float(np.median(np.diff(t[:20000]))) / 1e6, 0.05)
+    period = max(median(np.diff(t[:20000])) / 1e6, 0.05)
     if period > GUARD_S * 2.1:
         return none
     grid = np.arange(t[0], t[-1], int(period * 1e6), dtype=np.int64)
@@ -111,9 +111,7 @@ def unsettled(t: Times, current: Floats, steps: Steps, pulse_s: float) -> Floats
     dt = np.diff(t, append=t[-1]) / 1e6
     run = np.concatenate(([0.0], np.cumsum(np.where(np.isfinite(current) & (dt < 5.0), current * dt, 0.0))))
     last = np.searchsorted(t, steps.t0 - int(GUARD_S * 1e6))
-    before = mean_between(
-        t, current, steps.t0 - int((BEFORE_S + GUARD_S) * 1e6), steps.t0 - int(GUARD_S * 1e6)
-    )
+    before = mean_between(t, current, steps.t0 - int((BEFORE_S + GUARD_S) * 1e6), steps.t0 - int(GUARD_S * 1e6))
     out = np.zeros((len(steps), 2))
     for column, span in enumerate((max(4.0, pulse_s), 4 * max(4.0, pulse_s))):
         first = np.searchsorted(t, steps.t0 - int((GUARD_S + span) * 1e6))
@@ -145,7 +143,7 @@ def resistance(
         inverse = np.linalg.pinv(x.T @ (weight[:, None] * x))
         fit = inverse @ (x.T @ (weight * y))
         residual = y - x @ fit
-        scale = max(MAD_TO_SD * float(np.median(np.abs(residual))), 1e-9)
+        scale = max(MAD_TO_SD * median(np.abs(residual)), 1e-9)
         weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(residual), 1e-15))
     score = x * (weight * residual)[:, None]
     cov = inverse @ (score.T @ score) @ inverse * n / (n - k)

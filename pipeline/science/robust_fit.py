@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 HUBER = 1.345  # 95 % efficient for normal noise (P. J. Huber, Robust Statistics, 1981)
+LONG_ROW = 1500  # measured: from here on polars finds a median faster
 MAD_TO_SD = 1.482602218505602  # 1 / normal quantile of 0.75
 
 
@@ -55,13 +58,55 @@ def line(x: Floats, y: Floats) -> Line:
     return Line(slope, float(ym - slope * xm), se, sd * np.sqrt(1 / n + xm**2 / sxx), sd, n)
 
 
-def robust_sd(values: Floats, axis: int | None = None) -> Floats:
-    """Standard deviation from the median absolute deviation; NaN are left out."""
-    median = np.nanmedian if np.isnan(values).any() else np.median  # the plain one takes half the time
-    if axis == 0:  # along rows that lie together in memory
-        values, axis = np.ascontiguousarray(values.T), -1
-    centre = median(values, axis=axis, keepdims=True)
-    return np.asarray(MAD_TO_SD * median(np.abs(values - centre), axis=axis))
+def median(values: NDArray[Any]) -> float:
+    """Median of a row of numbers without NaN; what np.median gives, in a fraction of its time.
+
+    Short rows suffer from its overhead, long ones from the branches of its selection; polars selects without."""
+    if values.size > LONG_ROW:
+        return float(pl.Series(values).median())  # type: ignore[arg-type]
+    if not values.size:
+        return float("nan")
+    k = values.size // 2
+    row = np.partition(values, k)
+    return float(row[k]) if values.size % 2 else 0.5 * (float(row[k]) + float(row[:k].max()))
+
+
+def robust_sd(values: Floats) -> float:
+    """Standard deviation from the median absolute deviation. values: a row without NaN."""
+    return MAD_TO_SD * median(np.abs(values - median(values)))
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """Which samples belong together. of (n,): number of the block; order: None where blocks stand in order already,
+    as samples in time do. first: where each block present begins, in that order; ids: its number; sizes: its samples.
+    """
+
+    of: NDArray[np.int64]
+    order: NDArray[np.intp] | None
+    first: NDArray[np.intp]
+    ids: NDArray[np.int64]
+    sizes: NDArray[np.intp]
+
+    @staticmethod
+    def by(of: NDArray[np.int64]) -> Blocks:
+        order = None if bool((of[1:] >= of[:-1]).all()) else np.argsort(of, kind="stable")
+        ranked = of if order is None else of[order]
+        first = np.flatnonzero(np.diff(ranked, prepend=-1))
+        return Blocks(of, order, first, ranked[first], np.diff(first, append=of.size))
+
+    def sums(self, values: Floats) -> Floats:
+        """Sums over the last axis, (..., blocks)."""
+        return np.add.reduceat(values if self.order is None else values[..., self.order], self.first, axis=-1)
+
+    def spread(self, values: Floats) -> Floats:
+        """A value a block back to its samples: (..., blocks) to (..., n)."""
+        out = np.repeat(values, self.sizes, axis=-1)
+        if self.order is None:
+            return out
+        back = np.empty_like(out)
+        back[..., self.order] = out
+        return back
 
 
 def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 6) -> Slopes:
@@ -72,48 +117,29 @@ def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 
     Zeger, Biometrika 73 (1986) 13, in its linear form).
     Raises: ValueError when fewer than 3 blocks show an x that moves.
     """
-    y = y.reshape(x.shape[0], -1)
-    count = int(block.max()) + 1 if block.size else 0
-    moved = np.zeros(count)
-    plain = x - _block_mean(x[:, None], np.ones((x.size, 1)), block, count)[:, 0]
-    np.add.at(moved, block, plain**2)
-    blocks = int((moved > 1e-12).sum())
-    if blocks < 3:
+    blocks = Blocks.by(block)
+    y = np.ascontiguousarray(y.reshape(x.shape[0], -1).T)  # a column in one piece: all of what follows goes along it
+    plain = x - blocks.spread(blocks.sums(x) / blocks.sizes)
+    moved = int((blocks.sums(plain**2) > 1e-12).sum()) if x.size else 0
+    if moved < 3:
         raise ValueError("fewer than three blocks with a moving x")
     weight = np.ones_like(y)
     for _ in range(rounds):
-        total = np.maximum(_block_sum(weight, block, count), 1e-300)
-        dx = x[:, None] - (_block_sum(weight * x[:, None], block, count) / total)[block]
-        dy = y - (_block_sum(weight * y, block, count) / total)[block]
-        sxx = (weight * dx * dx).sum(axis=0)
-        slope = (weight * dx * dy).sum(axis=0) / sxx
-        residual = dy - slope * dx
-        scale = np.maximum(robust_sd(residual, axis=0), 1e-12)
-        weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(residual), 1e-15))
-    score = _block_sum(weight * dx * residual, block, count)
-    slope_se = np.sqrt((score**2).sum(axis=0) * blocks / (blocks - 1)) / sxx
-    level, level_se = _levels(x, y, slope, weight, block, count)
-    return Slopes(slope, slope_se, level, level_se, x.shape[0], blocks)
+        total = np.maximum(blocks.sums(weight), 1e-300)
+        dx = x - blocks.spread(blocks.sums(weight * x) / total)
+        dy = y - blocks.spread(blocks.sums(weight * y) / total)
+        pull = weight * dx
+        sxx = (pull * dx).sum(axis=1)
+        slope = (pull * dy).sum(axis=1) / sxx
+        residual = dy - slope[:, None] * dx
+        scale = np.array([max(robust_sd(row), 1e-12) for row in residual])
+        weight = np.minimum(1.0, HUBER * scale[:, None] / np.maximum(np.abs(residual), 1e-15))
+    score = blocks.sums(weight * dx * residual)
+    slope_se = np.sqrt((score**2).sum(axis=1) * moved / (moved - 1)) / sxx
+    level, level_se = _levels(x, y, slope, weight, blocks)
+    return Slopes(slope, slope_se, level, level_se, x.shape[0], moved)
 
 
-def _levels(x: Floats, y: Floats, slope: Floats, weight: Floats, block: NDArray[np.int64],
-            count: int) -> tuple[Floats, Floats]:  # fmt: skip
-    total = _block_sum(weight, block, count)
-    used = total[:, 0] > 0
-    at_zero = (_block_sum(weight * (y - slope * x[:, None]), block, count)[used]) / total[used]
-    return np.median(at_zero, axis=0), 1.2533 * at_zero.std(axis=0, ddof=1) / np.sqrt(used.sum())
-
-
-def _block_sum(values: Floats, block: NDArray[np.int64], count: int) -> Floats:
-    """Sums by block, (count, columns). Blocks that stand in order, as samples in time do, are summed all at once."""
-    first = np.flatnonzero(np.diff(block, prepend=-1))
-    if block.size and (np.diff(block) >= 0).all():
-        out = np.zeros((count, values.shape[1]))
-        out[block[first]] = np.add.reduceat(values, first, axis=0)
-        return out
-    return np.stack([np.bincount(block, values[:, j], count) for j in range(values.shape[1])], axis=1)
-
-
-def _block_mean(values: Floats, weight: Floats, block: NDArray[np.int64], count: int) -> Floats:
-    total = np.maximum(_block_sum(weight, block, count), 1e-300)
-    return (_block_sum(weight * values, block, count) / total)[block]
+def _levels(x: Floats, y: Floats, slope: Floats, weight: Floats, blocks: Blocks) -> tuple[Floats, Floats]:
+    at_zero = blocks.sums(weight * (y - slope[:, None] * x)) / blocks.sums(weight)
+    return np.median(at_zero, axis=1), 1.2533 * at_zero.std(axis=1, ddof=1) / np.sqrt(at_zero.shape[1])

@@ -149,3 +149,19 @@ def held_s(t: Times, longest_s: float = 0.5) -> Floats:
         return np.zeros(t.size)
     step = np.diff(t, append=t[-1:]) / 1e6
     return np.where(step <= longest_s, step, 0.0)
+
+
+def median_of_three(v: Floats) -> Floats:
+    """Running median of three; the ends repeat their neighbour. NaN spread to their neighbours. v: 3 or more."""
+    low, high = np.minimum(v[:-2], v[1:-1]), np.maximum(v[:-2], v[1:-1])
+    middle = np.maximum(low, np.minimum(high, v[2:]))
+    return np.concatenate((middle[:1], middle, middle[-1:]))
+
+
+def median_of_five(v: Floats) -> Floats:
+    """Running median of five, (n - 4,), by comparing pairs: of four the lowest and the highest cannot be it, nor of
+    what is left and the fifth; as in any sorting network."""
+    a, b, c, d, e = (v[k : v.size - 4 + k] for k in range(5))
+    low = np.maximum(np.minimum(a, b), np.minimum(c, d))
+    high = np.minimum(np.maximum(a, b), np.maximum(c, d))
+    return np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), e))

@@ -11,12 +11,14 @@ import pytest
 import rainflow as other_rainflow
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import median_filter
 from scipy.stats import theilslopes
 
 from pipeline.health.trend import mann_kendall, reaches, theil_sen
 from pipeline.science.arrhenius import acceleration, equivalent_hours, equivalent_temp_c, resistance_factor
 from pipeline.science.rainflow import count, full_cycles, reversals
-from pipeline.science.robust_fit import line, within_blocks
+from pipeline.science.robust_fit import line, median, within_blocks
+from pipeline.science.stretches import median_of_five, median_of_three
 
 
 def norris() -> tuple[np.ndarray, np.ndarray]:
@@ -153,3 +155,37 @@ def test_slope_errors_are_honest() -> None:
         fit = within_blocks(x, y[:, None], block)
         hits += abs(fit.slope[0] - 2.0) < 2 * fit.slope_se[0]
     assert 180 <= hits <= 199
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=60))
+def test_median_equals_numpy(values: list[float]) -> None:
+    row = np.array(values)
+    assert median(row) == pytest.approx(np.median(row), rel=1e-12, abs=1e-300)
+
+
+def test_median_of_long_rows_equals_numpy() -> None:
+    rng = np.random.default_rng(6)
+    for size in (1500, 1501, 6000, 6001):
+        row = rng.normal(size=size)
+        assert median(row) == pytest.approx(np.median(row), rel=1e-12)
+        assert median((1000 * row).astype(np.int64)) == np.median((1000 * row).astype(np.int64))
+
+
+def test_running_medians_equal_scipy() -> None:
+    """scipy.ndimage.median_filter shares no code with ours."""
+    row = np.random.default_rng(7).integers(0, 9, 500).astype(float)
+    assert median_of_five(row).tolist() == median_filter(row, 5)[2:-2].tolist()
+    assert median_of_three(row)[1:-1].tolist() == median_filter(row, 3)[1:-1].tolist()
+
+
+def test_blocks_in_any_order_give_the_same_slope() -> None:
+    rng = np.random.default_rng(8)
+    block = np.repeat(np.arange(12), 30)
+    x = rng.normal(size=block.size)
+    y = np.stack([2 * x + rng.normal(size=x.size), -x + rng.normal(size=x.size)], axis=1) + block[:, None]
+    shuffled = rng.permutation(block.size)
+    a, b = within_blocks(x, y, block), within_blocks(x[shuffled], y[shuffled], block[shuffled])
+    assert a.slope == pytest.approx(b.slope, rel=1e-12)
+    assert a.slope_se == pytest.approx(b.slope_se, rel=1e-12)
+    assert a.level == pytest.approx(b.level, rel=1e-12)
