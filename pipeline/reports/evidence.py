@@ -119,7 +119,8 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     panels = [panel_of(role, finding, signals) for role in roles if signals.has(role)]
     if not panels:
         return "The signals of this window are not in the store any more, or never were."
-    spec, note = stack(signals, panels, facts.zone, window=(start, shown_end))
+    made = stack(signals, panels, facts.zone, window=(start, shown_end))
+    note = made.note
     if shown_end < end:
         lasts, drawn = words.duration((end - start) / 1e6), words.duration(MOST_S)
         note += f" The window lasts {lasts}; its first {drawn} are drawn."
@@ -129,14 +130,15 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     head, body = _numbers(signals, panels, start, shown_end)
     return Figure(
         id=f"evidence-{finding['finding'][:12]}",
-        spec=spec,
+        spec=made.spec,
+        fine=made.fine,
         note=note,
         command=command(facts, roles, start - lead, shown_end + lead),
         head=head,
         body=body,
         title=f"{finding['title']}: {words.span(window['start_t'], window['end_t'], facts.zone)}",
         alt=_alt(panels, signals, facts.zone),
-        height=int(spec["layout"]["height"]),
+        height=int(made.spec["layout"]["height"]),
     )
 
 

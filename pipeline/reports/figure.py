@@ -29,7 +29,7 @@ DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 class Figure:
     """id: unique on the page, [a-z0-9-]. note: what was left out in drawing. alt: what one sees, in a sentence.
     sync: figures of the same non-empty name share their time range. head, body: the numbers as a table. command:
-    writes every sample of what is drawn."""
+    writes every sample of what is drawn. fine: samples left out of spec, for the page to draw on zoom (fine.py)."""
 
     id: str
     title: str
@@ -41,6 +41,7 @@ class Figure:
     body: Sequence[tuple[str, ...]] = ()
     height: int = 320
     command: str = ""
+    fine: str = ""
 
     def json(self) -> str:
         """The specification, safe inside a script element."""

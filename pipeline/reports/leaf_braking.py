@@ -141,12 +141,12 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
             signals = load(store, facts.vehicle, start - LEAD_US, end + LEAD_US, PANELS)
         except HerdbookError as problem:
             return [*out, Note(f"The signals of the worst brakings could not be read. {problem}", "absent")]
-        spec, note = stack(signals, [Panel(role) for role in PANELS], facts.zone, window=(start, end))
-        if not spec["data"]:
+        made = stack(signals, [Panel(role) for role in PANELS], facts.zone, window=(start, end))
+        if not made.spec["data"]:
             continue
         short = f"{words.number(row['unexplained'])} A not explained, {words.number(row['explained'])} A explained"
         title = f"Worst braking {number} of {chosen.height}: {words.span(row['start_t'], row['end_t'], facts.zone)}"
         alt = f"Signals of one braking against time: {short}."
-        out.append(Drawn(Figure(f"brake-worst-{number}", title, alt, spec, f"Short by {short}. {note}",
-                                height=int(spec["layout"]["height"]))))  # fmt: skip
+        out.append(Drawn(Figure(f"brake-worst-{number}", title, alt, made.spec, f"Short by {short}. {made.note}",
+                                height=int(made.spec["layout"]["height"]), fine=made.fine)))  # fmt: skip
     return out

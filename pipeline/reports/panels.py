@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.quantities import ROLES
 from pipeline.reports import words
 from pipeline.reports.figure import DASHES, LINES, Spec, axis, label, layout, local_ms, packed
+from pipeline.reports.fine import Sampled, fine
 from pipeline.reports.thin import thin
 from pipeline.reports.traces import POINTS, STEPPED, item_words, role_words, thinned_words
 from pipeline.signals import Series, Signals
@@ -39,6 +40,15 @@ class Panel:
         return family if self.beside else role_words(self.role)
 
 
+@dataclass(frozen=True, slots=True)
+class Stacked:
+    """note: what thinning left out. fine: the samples behind it, packed ("" when all are drawn)."""
+
+    spec: Spec
+    note: str
+    fine: str
+
+
 def together(panels: Sequence[Panel]) -> list[Panel]:
     """Roles that belong on one axis moved into the panel of the first of them."""
     out: list[Panel] = []
@@ -58,21 +68,23 @@ def stack(
     zone: ZoneInfo | None,
     points: int = POINTS,
     window: tuple[int, int] | None = None,
-) -> tuple[Spec, str]:
-    """The panels over one time axis, with the window shaded. Also says what thinning left out."""
+) -> Stacked:
+    """The panels over one time axis, with the window shaded."""
     shown = together([p for p in panels if signals.has(p.role)])
     count = max(1, len(shown))
     data: list[Spec] = []
     axes: dict[str, Spec] = {}
     shapes = [_shade(window, zone)] if window else []
-    drawn = held = 0
+    drawn = 0
+    sampled: list[Sampled] = []
     for index, panel in enumerate(shown):
         name = "y" if index == 0 else f"y{index + 1}"
         top = 1 - index / count
         axes["yaxis" + name[1:]] = _y_axis(panel, (top - 1 / count + 0.035, top - 0.01))
-        for trace, kept, all_of_it in _traces(signals, panel, zone, points):
+        for trace, kept, series, most in _traces(signals, panel, zone, points):
+            sampled.append(Sampled(len(data), series.t, series.v, most))
             data.append(trace | {"yaxis": name})
-            drawn, held = drawn + kept, held + all_of_it
+            drawn += kept
         if panel.limit:
             shapes.append(_limit_line(name, panel.limit))
     notes = [_limit_note(shape) for shape in shapes if "meta" in shape]
@@ -80,7 +92,8 @@ def stack(
     more = {"xaxis": time_axis(zone, count), "hovermode": "x unified", "hoversubplots": "axis", "annotations": notes}
     margin = {"l": 88, "r": 16, "t": 30, "b": 52}  # room for ticks and a title of two lines
     spec = {"data": data, "layout": layout(height, shapes=shapes, margin=margin, **more, **axes)}
-    return spec, thinned_words(drawn, held)
+    more_of_it = fine(sampled, zone)
+    return Stacked(spec, thinned_words(drawn, sum(len(s.v) for s in sampled)) + more_of_it.text, more_of_it.blob)
 
 
 def time_axis(zone: ZoneInfo | None, count: int) -> Spec:
@@ -96,18 +109,21 @@ def time_axis(zone: ZoneInfo | None, count: int) -> Spec:
     return axis(f"Time of day ({zone.key if zone else 'UTC'})", type="date", anchor=anchor, **spike)
 
 
-def _traces(signals: Signals, panel: Panel, zone: ZoneInfo | None, points: int) -> Iterator[tuple[Spec, int, int]]:
-    """Every series of a panel drawn: the trace, how many samples it draws, how many there are. Thin ones first, so
-    that what the finding is about lies on top."""
+def _traces(
+    signals: Signals, panel: Panel, zone: ZoneInfo | None, points: int
+) -> Iterator[tuple[Spec, int, Series, int]]:
+    """Every series of a panel drawn: the trace, how many samples it draws, all of them, and how many may be drawn. Thin
+    ones first, so that what the finding is about lies on top."""
     every = [(role, item) for role in (panel.role, *panel.beside) for item in signals.items(role)]
     chosen = [(role, item) for role, item in every if not panel.bold or str(item) in panel.bold]
     for role, item in [key for key in every if key not in chosen] + chosen:
         series = signals.series(role, item)
         if len(series):
             order = chosen.index((role, item)) if (role, item) in chosen else None
-            t, v = thin(series.t, series.v, points // 4 if order is None else points)
+            most = points // 4 if order is None else points
+            t, v = thin(series.t, series.v, most)
             trace = _trace(Series(t, v), panel, role, item, order, zone)
-            yield trace, int(np.count_nonzero(~np.isnan(v))), len(series)
+            yield trace, int(np.count_nonzero(~np.isnan(v))), series, most
 
 
 def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:

@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.reports import page, words
 from pipeline.reports.figure import DASHES, LINES, Figure, Spec, axis, label, layout, local_ms, packed
+from pipeline.reports.fine import Sampled, fine
 from pipeline.reports.panels import PANEL_PX, time_axis
 from pipeline.reports.thin import thin
 from pipeline.reports.traces import STEPPED, thinned_words
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
 MOST_WIRES = 40  # in one figure; tables take any number
+FINE_BYTES = 4_000_000  # one figure a page: room for about three million samples of a quiet signal
 
 
 def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> str:
@@ -40,20 +42,23 @@ def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
         groups.setdefault(wire.name.split("[")[0], []).append(wire)
     data: list[Spec] = []
     axes: dict[str, Spec] = {}
-    count, drawn, held = len(groups), 0, 0
+    count, drawn = len(groups), 0
+    sampled: list[Sampled] = []
     for index, (name, members) in enumerate(groups.items()):
         y = "y" if index == 0 else f"y{index + 1}"
         bottom = 1 - (index + 1) / count
         axes["yaxis" + y[1:]] = _panel_axis(name, members[0], [bottom + 0.02, bottom + 1 / count - 0.02])
         for order, wire in enumerate(members):
             trace, kept = _trace(wire, order, zone, points)
+            sampled.append(Sampled(len(data), wire.t, wire.v.astype(np.float64), points))
             data.append(trace | {"yaxis": y})
-            drawn, held = drawn + kept, held + len(wire.t)
+            drawn += kept
     height = 100 + PANEL_PX * count
     spec = {
         "data": data,
         "layout": layout(height, xaxis=time_axis(zone, count), hovermode="x unified", hoversubplots="axis", **axes),
     }
+    more = fine(sampled, zone, FINE_BYTES)
     body = [_numbers(wire) for wire in wires]
     head = ("Signal", "Unit", "Lowest", "Median", "Highest", "Samples")
     alt = f"Line chart of {words.listing(list(groups))} of {vehicle} against time."
@@ -62,10 +67,11 @@ def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
         f"{vehicle}: {words.listing(list(groups))}",
         alt,
         spec,
-        thinned_words(drawn, held),
+        thinned_words(drawn, sum(len(s.v) for s in sampled)) + more.text,
         head=head,
         body=body,
         height=height,
+        fine=more.blob,
     )
 
 

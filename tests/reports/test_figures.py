@@ -84,7 +84,8 @@ def test_wall_clock_follows_summer_time_sample_by_sample() -> None:
 def test_half_a_million_samples_become_a_light_figure() -> None:
     t = np.arange(500_000, dtype=np.int64) * 10_000
     signals = Signals("x", 0, int(t[-1]) + 1, {("pack_current", ""): Series(t, np.sin(t / 1e7))})
-    spec, note = stack(signals, [Panel("pack_current")], None)
+    made = stack(signals, [Panel("pack_current")], None)
+    spec, note = made.spec, made.note
     assert len(json.dumps(spec)) < 100_000
     assert "500\u202f000 samples" in note
     assert "no spike is lost" in note
@@ -92,9 +93,9 @@ def test_half_a_million_samples_become_a_light_figure() -> None:
 
 def test_demand_allowance_and_delivery_share_an_axis() -> None:
     signals = signals_of("x", us(T0), us(T0) + 60_000_000)
-    spec, _ = stack(
+    spec = stack(
         signals, [Panel(r) for r in ("regen_demand", "vehicle_speed", "regen_current", "regen_allowed")], None
-    )
+    ).spec
     on = {t["name"]: t["yaxis"] for t in spec["data"]}
     assert on == {"Regen demand": "y", "Regen current": "y", "Regen allowed": "y", "Vehicle speed": "y2"}
     dashes = [t["line"].get("dash", "solid") for t in spec["data"] if t["yaxis"] == "y"]
@@ -103,7 +104,7 @@ def test_demand_allowance_and_delivery_share_an_axis() -> None:
 
 def test_what_a_finding_is_about_lies_on_top_and_is_told_apart() -> None:
     signals = signals_of("x", us(T0), us(T0) + 60_000_000)
-    spec, _ = stack(signals, [Panel("cell_voltage", bold=frozenset({"6", "7"}))], None)
+    spec = stack(signals, [Panel("cell_voltage", bold=frozenset({"6", "7"}))], None).spec
     assert [t["name"] for t in spec["data"][-2:]] == ["Cell voltage no. 6", "Cell voltage no. 7"]
     six, seven = (t["line"] for t in spec["data"][-2:])
     assert six["color"] != seven["color"]

@@ -6,11 +6,14 @@
   const state = { drawn: 0, total: plots.length, ready: plots.length === 0, error: "" };
   window.herdbook = state;
 
+  function inflate(id) {
+    const bytes = Uint8Array.from(atob(document.getElementById(id).textContent), c => c.charCodeAt(0));
+    return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip")));
+  }
+
   async function unpack() {
-    const bytes = Uint8Array.from(atob(document.getElementById("engine").textContent), c => c.charCodeAt(0));
-    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
     const script = document.createElement("script");
-    script.textContent = await new Response(stream).text();
+    script.textContent = await inflate("engine").text();
     document.head.append(script);
     if (!window.Plotly) throw new Error("the drawing engine did not start");
   }
@@ -50,6 +53,93 @@
     state.drawn += 1;
     plot.addEventListener("keydown", event => keys(plot, event));
     if (plot.dataset.sync) join(plot);
+    if (document.getElementById(plot.dataset.spec.replace(/-spec$/, "-fine"))) refine(plot);
+  }
+
+  // The samples behind a thinned figure (fine.py): byte planes of time steps and levels.
+  async function samples(plot) {
+    const whole = new Uint8Array(await inflate(plot.dataset.spec.replace(/-spec$/, "-fine")).arrayBuffer());
+    const long = new DataView(whole.buffer).getUint32(0, true);
+    const head = JSON.parse(new TextDecoder().decode(whole.subarray(4, 4 + long)));
+    let at = 4 + long;
+    const planes = (n, width) => {
+      const out = new Uint32Array(n);
+      for (let b = 0; b < width; b++) for (let i = 0; i < n; i++) out[i] |= whole[at + b * n + i] << (8 * b);
+      at += n * width;
+      return out;
+    };
+    for (const [kind, k] of head.order) {
+      if (kind === 0) {
+        const base = head.times[k], steps = new Int32Array(planes(base.n, 4).buffer);
+        base.x = new Float64Array(base.n);
+        for (let i = 0, ticks = Math.round(base.start / head.tick); i < base.n; i++) base.x[i] = (ticks += steps[i]) * head.tick;
+      } else {
+        const trace = head.traces[k], levels = planes(head.times[trace.t].n, 2);
+        trace.x = head.times[trace.t].x;
+        trace.y = Float64Array.from(levels, v => v === 65535 ? NaN : trace.low + v * trace.step);
+      }
+    }
+    return head.traces;
+  }
+
+  function first(x, value) { // the first index whose time is not before value
+    let low = 0, high = x.length;
+    while (low < high) { const mid = (low + high) >> 1; if (x[mid] < value) low = mid + 1; else high = mid; }
+    return low;
+  }
+
+  // Indices from a to b to draw: all of them, or of each slice the lowest, the highest and any hole.
+  function chosen(y, a, b, points) {
+    if (b - a <= points) return Array.from({ length: b - a }, (_, i) => a + i);
+    const out = [], slices = Math.floor(points / 2);
+    for (let s = 0; s < slices; s++) {
+      const from = a + Math.floor((b - a) * s / slices), to = a + Math.floor((b - a) * (s + 1) / slices);
+      let low = from, high = from, hole = -1;
+      for (let i = from; i < to; i++) {
+        if (Number.isNaN(y[i])) hole = i; else { if (!(y[i] >= y[low])) low = i; if (!(y[i] <= y[high])) high = i; }
+      }
+      out.push(...[...new Set(hole < 0 ? [low, high] : [low, high, hole])].sort((p, q) => p - q));
+    }
+    return out;
+  }
+
+  // On zoom, the visible stretch is drawn from all samples; outside it the thinned ones stay, so the scale does too.
+  function refine(plot) {
+    const said = plot.parentElement.querySelector(".zoomed"), grouped = n => n.toLocaleString("en").replaceAll(",", "\u202f");
+    let all = null, asked = 0, zoomed = false;
+    async function follow() {
+      const mine = ++asked, axis = plot._fullLayout.xaxis, [from, to] = axis.range.map(v => axis.r2l(v));
+      if (!all) all = await samples(plot);
+      if (mine !== asked) return;
+      const x = [], y = [], which = [];
+      let shown = 0, there = 0, covers = true;
+      for (const trace of all) {
+        const a = Math.max(0, first(trace.x, from) - 1), b = Math.min(trace.x.length, first(trace.x, to) + 1);
+        covers = covers && a === 0 && b === trace.x.length;
+        const inside = chosen(trace.y, a, b, trace.points), whole = chosen(trace.y, 0, trace.x.length, trace.points);
+        const picked = [...whole.filter(i => i < a), ...inside, ...whole.filter(i => i >= b)];
+        which.push(trace.i);
+        x.push(picked.map(i => trace.x[i]));
+        y.push(picked.map(i => trace.y[i]));
+        shown += inside.length;
+        there += b - a;
+      }
+      if (covers && !zoomed) return;
+      zoomed = !covers;
+      if (covers) {
+        const coarse = spec(plot).data;
+        await window.Plotly.restyle(plot, { x: which.map(i => coarse[i].x), y: which.map(i => coarse[i].y) }, which);
+        said.textContent = "";
+      } else {
+        await window.Plotly.restyle(plot, { x, y }, which);
+        said.textContent = shown >= there
+          ? `Zoomed in: all ${grouped(there)} samples that this page holds of this stretch are drawn.`
+          : `Zoomed in: ${grouped(shown)} of ${grouped(there)} samples of this stretch are drawn, spikes kept.`;
+      }
+      plot.dataset.shown = covers ? "" : shown;
+    }
+    plot.on("plotly_relayout", change => { if (Object.keys(change).some(key => key.startsWith("xaxis"))) follow(); });
+    plot.refined = () => { zoomed = true; follow(); };
   }
 
   function join(plot) {
@@ -123,6 +213,7 @@
     for (const plot of plots.filter(p => p.dataset.state === "drawn")) {
       const { data, layout } = spec(plot);
       window.Plotly.react(plot, data, layout, config);
+      if (plot.refined) plot.refined();
     }
   }
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);

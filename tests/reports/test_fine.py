@@ -1,0 +1,114 @@
+"""Samples that a figure left out come back when somebody zooms in: packed right, light enough, quick in Chromium."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipeline.reports.fine import Fine, Sampled, fine
+from pipeline.reports.signal_page import figure_page
+from pipeline.reports.wires import Wire
+
+from .browser import PATH, chromium, opened
+
+START = 1_772_348_400_000_000  # 2026-03-01 07:00 UTC
+
+
+def unpacked(blob: str) -> list[tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]]:
+    """A reader of its own: (ms, values) of every trace."""
+    whole = gzip.decompress(base64.b64decode(blob))
+    long = int.from_bytes(whole[:4], "little")
+    head, at = json.loads(whole[4 : 4 + long]), 4 + long
+    out: dict[int, Any] = {}
+    for kind, k in head["order"]:
+        n, width = (head["times"][k]["n"], 4) if kind == 0 else (head["times"][head["traces"][k]["t"]]["n"], 2)
+        planes = np.frombuffer(whole, np.uint8, n * width, at).reshape(width, n).astype(np.int64)
+        at += n * width
+        value = sum(planes[b] << (8 * b) for b in range(width))
+        if kind == 0:
+            steps = np.where(value >= 2**31, value - 2**32, value)
+            head["times"][k]["x"] = head["times"][k]["start"] + np.cumsum(steps) * head["tick"]
+        else:
+            trace = head["traces"][k]
+            level = trace["low"] + value * trace["step"]
+            out[k] = head["times"][trace["t"]]["x"], np.where(value == 65535, np.nan, level)
+    assert at == len(whole)
+    return [out[k] for k in sorted(out)]
+
+
+def test_what_is_packed_reads_back_within_a_level_and_a_tick() -> None:
+    rng = np.random.default_rng(1)
+    t = START + np.cumsum(rng.integers(9_000, 11_000, 30_000))
+    a, b = np.sin(t / 1e6) * 40, rng.integers(0, 5, t.size).astype(float)
+    blob = fine([Sampled(0, t, a, 2400), Sampled(1, t, b, 2400)], None).blob
+    (ta, va), (_, vb) = unpacked(blob)
+    assert np.abs(ta - t / 1000).max() <= 0.051  # half a tick, and what a double can hold at such a time
+    assert np.abs(va - a).max() <= 80 / 65534
+    assert np.array_equal(vb, b)  # whole numbers stay whole
+
+
+def test_holes_stay_holes() -> None:
+    t = START + np.arange(10_000) * 10_000
+    t[5_000:] += 60_000_000  # a minute without a record
+    v = np.ones(t.size)
+    v[100] = np.nan
+    [(_, back)] = unpacked(fine([Sampled(0, t, v, 2400)], None).blob)
+    assert np.flatnonzero(np.isnan(back)).tolist() == [100, 5_000]
+
+
+def test_a_figure_that_leaves_nothing_out_carries_nothing() -> None:
+    assert fine([Sampled(0, np.arange(2_000) + START, np.ones(2_000), 2400)], None) == Fine()
+
+
+def test_the_size_is_bounded_and_the_text_says_so() -> None:
+    """White noise cannot be packed: two million samples of it must be thinned to fit."""
+    t = START + np.arange(2_000_000) * 10_000
+    made = fine([Sampled(0, t, np.random.default_rng(2).normal(size=t.size), 2400)], None, 600_000)
+    assert 300_000 < len(made.blob) <= 600_000
+    assert made.held < made.all_of_it == 2_000_000
+    assert "of 2\u202f000\u202f000" in made.text
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM")
+def test_zooming_brings_every_sample_and_going_back_takes_them_away(tmp_path: Path) -> None:
+    """Half a million samples with one spike of one sample; a window of 10 s at 100 Hz holds 1000 of them."""
+    t = START + np.arange(500_000, dtype=np.int64) * 10_000
+    v = np.round(np.sin(t / 3e6) * 50, 1)
+    v[250_500] = 400.0
+    path = tmp_path / "signals.html"
+    path.write_text(figure_page("VX-1", [Wire("pack_current", "A", t, v)], None, 2400), "utf-8")
+    assert path.stat().st_size < 5_500_000  # the drawing engine alone is 1.6 MB packed
+    with chromium() as browser, opened(browser, path) as watched:
+        watched.drawn()
+        page = watched.page
+        coarse = watched.ask("document.querySelector('.plot')._fullData[0].x.length")
+        assert 2_000 < coarse < 2_600
+        a, b = (START + 2_500_000_000) / 1000, (START + 2_510_000_000) / 1000
+        began = page.evaluate("performance.now()")
+        page.evaluate(
+            """([a, b]) => { const p = document.querySelector('.plot');
+                window.Plotly.relayout(p, {'xaxis.range': [new Date(a).toISOString(), new Date(b).toISOString()]}) }""",
+            [a, b],
+        )
+        watched.wait(lambda: watched.ask("document.querySelector('.plot').dataset.shown"), "the finer samples")
+        assert page.evaluate("performance.now()") - began < 5_000
+        inside = page.evaluate(
+            """([a, b]) => { const d = document.querySelector('.plot')._fullData[0];
+                return [...d.x].map((x, i) => [+new Date(x), d.y[i]]).filter(([x]) => x >= a && x <= b) }""",
+            [a, b],
+        )
+        assert len(inside) == pytest.approx(1_001, abs=2)
+        assert max(y for _, y in inside) == pytest.approx(400.0, abs=0.01)
+        assert "samples that this page holds of this stretch are drawn" in page.inner_text(".zoomed")
+        page.focus(".plot")
+        page.keyboard.press("0")
+        watched.wait(lambda: not watched.ask("document.querySelector('.plot').dataset.shown"), "the whole again")
+        assert watched.ask("document.querySelector('.plot')._fullData[0].x.length") == coarse
+        assert watched.complaints == []
