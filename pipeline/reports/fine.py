@@ -22,7 +22,7 @@ from pipeline.reports import words
 from pipeline.reports.figure import local_ms
 from pipeline.reports.thin import Times, Values, thin
 
-MOST_BYTES = 600_000  # of base64 a figure; more than that is thinned before it is packed
+MOST_BYTES = 300_000  # of base64 a figure (a dossier has 25 at most); what is more is thinned before it is packed
 TICK_MS = 0.1
 HOLE = 65535
 LEAST_POINTS = 4_000
