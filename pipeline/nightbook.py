@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -24,6 +25,13 @@ def last_night(store: Store, quiet_days: float | None = None, scan: str = "") ->
         return read_changes(con, scan, quiet_days)
     finally:
         con.close()
+
+
+def note_steps(store: Store, scan: str, seconds: Mapping[str, float]) -> None:
+    """Write down where a scan's time went; safe to repeat. Noted after publication, it is read a scan later."""
+    with transaction(store.catalogue) as con:
+        for step, spent in seconds.items():
+            con.execute("INSERT OR REPLACE INTO scan_steps VALUES (?, ?, ?)", [scan, step, spent])
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ from pipeline.errors import DamagedPartError, HerdbookError, StoreError
 from pipeline.inbox import new_logs, stamp_of
 from pipeline.intake import part_path, take_log
 from pipeline.ledger import commit, retry, touch
-from pipeline.nightbook import close
+from pipeline.nightbook import close, note_steps
 from pipeline.publish import publish
 from pipeline.results import commit_assessed
 from pipeline.store import Store
@@ -139,12 +139,14 @@ def _scan(store: Store, paths: list[Path], jobs: int, progress: Progress | None,
             end_scan(store, scan, state="failed")
         raise
     end_scan(store, scan, counts, vehicles)
+    steps = dict(zip(("take", "assess"), (b - a for a, b in pairwise(clock)), strict=True))
+    note_steps(store, scan, steps)
     close(store, scan)
     tell(0, 1, "publishing")
     publish(store)
     tell(1, 1, "publishing")
-    clock.append(time.monotonic())
-    steps = dict(zip(("take", "assess", "publish"), (b - a for a, b in pairwise(clock)), strict=True))
+    steps["publish"] = time.monotonic() - clock[-1]
+    note_steps(store, scan, {"publish": steps["publish"]})
     return ScanResult(scan, **counts, vehicles=vehicles, changes=tuple(changes), failed=failed, seconds=steps)
 
 

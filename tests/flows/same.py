@@ -11,7 +11,7 @@ LEFT_OUT = {  # columns that say when or under which run something was done; who
     "logs": {"received_t"}, "finding_log": {"scan"}, "score_log": {"scan"}, "fleet_log": {"scan"},
     "rule_sets": {"made_t"}, "quarantine": {"first_t", "last_t", "tries"}, "touched": {"ticket"},
 }  # fmt: skip
-RUNS = {"scans", "nights", "messages", "retired"}
+RUNS = {"scans", "scan_steps", "nights", "messages", "retired"}
 
 
 def contents(database: Path) -> dict[str, list[tuple[object, ...]]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tests.store.toylogs as toy
+from pipeline.catalogue import transaction
 from pipeline.score_log import note_scores
 from tests.flows.night_tables import catalogue
 from tests.store.conftest import Bench
@@ -34,3 +35,12 @@ def test_a_scan_enters_every_score_it_gave(bench: Bench) -> None:
     )
     bench.scan()
     assert bench.ask("SELECT count(DISTINCT scan) FROM score_log") == [(1,)]
+
+
+def test_a_scan_notes_where_its_time_went(bench: Bench) -> None:
+    toy.write(bench.inbox / "a.log", toy.day())
+    done = bench.scan()
+    with transaction(bench.store.catalogue) as con:
+        noted = dict(con.execute("SELECT step, seconds FROM scan_steps WHERE scan = ?", [done.scan]).fetchall())
+    assert noted == done.seconds
+    assert {step for (step,) in bench.ask("SELECT step FROM scan_steps")} == {"take", "assess"}  # published before
