@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, StoreFolder, Vehicle
+from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
 
 
 def register(app: typer.Typer) -> None:
@@ -18,6 +18,10 @@ def dossier(
     vehicle: Vehicle,
     store: StoreFolder = DEFAULT_STORE,
     out: Annotated[Path | None, typer.Option(help="File or folder to write; else the store's pages.")] = None,
+    name_peers: Annotated[
+        bool, typer.Option("--name-peers", help="Name other vehicles in comparisons: for inside use only.")
+    ] = False,
+    json: Json = False,
 ) -> None:
     """Write one unit's dossier: a self-contained page with findings, evidence and next bench checks."""
     from pipeline.commands import screen
@@ -25,5 +29,13 @@ def dossier(
     from pipeline.store import Store
 
     opened = Store.open(store)
-    written = write_dossier(opened, vehicle, out or opened.pages)
+    if json:
+        from pipeline.reports.dossier_data import dossier_data
+
+        screen.as_json(dossier_data(opened, vehicle))
+        if out is None:
+            return
+    written = write_dossier(opened, vehicle, out or opened.pages, name_peers)
+    if json:
+        return
     screen.say(f"Dossier: {screen.place(written)} ({written.stat().st_size / 1e6:.1f} MB, opens offline)")

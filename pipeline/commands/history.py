@@ -24,7 +24,7 @@ def history(
     zone: Annotated[str | None, typer.Option(help="Time zone of the reader; else the vehicle's.")] = None,
     units: Annotated[str, typer.Option(help="km or mi.")] = "km",
     as_of: Annotated[datetime | None, typer.Option(help="What was known then (UTC).")] = None,
-    by: Annotated[str, typer.Option(help="Who writes it, or for whom: goes into the file, with the time.")] = "",
+    by: Annotated[str, typer.Option(help="Who writes it: goes into the file, with the time.")] = "",
     json: Json = False,
 ) -> None:
     """Write one vehicle's history for a warranty file: dated, neutral, every line with its source."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, StoreFolder, Vehicle
+from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
 
 if TYPE_CHECKING:
     from pipeline.store import Store
@@ -35,8 +35,12 @@ def wires(
     points: Annotated[int | None, typer.Option(min=2, help="Thin each signal to about so many samples.")] = None,
     every: Annotated[float | None, typer.Option(min=1e-6, help="One grid of that step in seconds (tables).")] = None,
     zone: Annotated[str | None, typer.Option(help="Time zone of the axis; else UTC.")] = None,
+    json: Json = False,
 ) -> None:
-    """Show signals of a unit between two times, or write them as figure, Parquet, CSV or MF4."""
+    """Show signals of a unit between two times, or write them as figure, Parquet, CSV or MF4.
+
+    --json prints a summary of each signal, with --points its samples, thinned to about so many.
+    """
     from pipeline.commands import screen
     from pipeline.reports import words
     from pipeline.store import Store
@@ -47,12 +51,20 @@ def wires(
         from pipeline.reports.signal_files import write_signals
 
         written = write_signals(opened, vehicle, signals, start, end, out, points, every, zone)
+        if json:
+            screen.as_json({"file": str(written), "bytes": written.stat().st_size})
+            return
         screen.say(f"Written: {screen.place(written)} ({written.stat().st_size / 1e6:.2f} MB)")
         return
     from pipeline.reports.terminal import plot_lines
     from pipeline.reports.wires import gather
 
     found = gather(opened, vehicle, signals, start, end)
+    if json:
+        from pipeline.reports.wires import described
+
+        screen.as_json([described(wire, points) for wire in found])
+        return
     ascii_only = "utf" not in (sys.stdout.encoding or "").lower()
     width = min(screen.console().width, 160)
     print("\n".join(map(screen.safe, plot_lines(found, width, words.zone_of(zone), ascii_only=ascii_only))))

@@ -65,7 +65,7 @@ def write_history(
 
     out: the file, or a folder to put it in.  fmt: "html", "csv" or "json".  zone: of all times on the page
     (default: the vehicle's, else the store's).  units: "km" or "mi".  as_of: only what had been received by then
-    (naive means UTC).  by: for whom it is written; then the time of writing is in it too.
+    (naive means UTC).  by: who writes it; then the time of writing is in it too.
     Raises: NotKnownError, StoreError, and SettingsError for a form, zone or unit that does not exist.
     """
     if fmt not in WRITERS:

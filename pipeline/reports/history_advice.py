@@ -55,7 +55,7 @@ def looked(desk: Desk) -> Line:
     using = f"with herdbook {page.program_version()}, from the scan named at the top"
     if desk.by:
         at = f" on {words.moment(desk.at, desk.reader.zone, False)}" if desk.at else ""
-        text = f"Written for {desk.by}{at} {using}. The name is as entered with the command; nobody checked it."
+        text = f"Written by {desk.by}{at} {using}. The name is as entered with the command; nobody checked it."
         return Line("advice", text, "stated", topic="Who looked")
     text = f"Nobody is named, and no time: written {using}; so the same records give the same file. --by adds both."
     return Line("advice", text, "not known", topic="Who looked")

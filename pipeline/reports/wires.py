@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pipeline.errors import NotKnownError
 from pipeline.quantities import ROLES
 from pipeline.reports import traces, words
+from pipeline.reports.thin import keep
 from pipeline.signals import Series, Signals
 
 if TYPE_CHECKING:
@@ -61,6 +62,26 @@ def gather(store: Store, vehicle: str, names: Sequence[str], start: int, end: in
             do="Ask for another time; the dossier shows which times are covered",
         )
     return found
+
+
+def described(wire: Wire, points: int | None = None) -> dict[str, Any]:
+    """A wire in numbers: n, times, lowest, median, highest; with points also its samples, thinned with spikes kept."""
+    v = wire.v.astype(np.float64)
+    good = v[np.isfinite(v)]
+    out: dict[str, Any] = {"name": wire.name, "unit": wire.unit, "n": len(wire.t)}
+    out |= {"states": list(wire.states)} if wire.states else {}
+    if len(wire.t):
+        out |= {"first": _stamp(int(wire.t[0])), "last": _stamp(int(wire.t[-1]))}
+    if good.size:
+        out |= {"lowest": float(good.min()), "median": float(np.median(good)), "highest": float(good.max())}
+    if points:
+        kept = keep(v, points)
+        out["samples"] = [[_stamp(int(t)), float(x)] for t, x in zip(wire.t[kept], v[kept], strict=True)]
+    return out
+
+
+def _stamp(t: int) -> str:
+    return words.from_micros(t).isoformat(timespec="microseconds") + "Z"
 
 
 def _asked(name: str) -> tuple[str, str]:

@@ -209,7 +209,7 @@ def test_who_looked_is_in_the_file_and_holds(store: Store, out: Path) -> None:
     assert made["by"] == "Warranty desk 2"
     assert datetime.fromisoformat(made["at"]).year >= 2026
     said = told(made["lines"], "short", "Who looked")[0]
-    assert "Written for Warranty desk 2 on" in said
+    assert "Written by Warranty desk 2 on" in said
     assert verify_history(store, path).checks[3].ok
     assert "Nobody is named" in told(lines(store, out), "short", "Who looked")[0]
 
