@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from decoders import DecoderError, Frames, open_log
+from pipeline.busload import bus_rows
 from pipeline.choose import choose_profile
 from pipeline.clock import Placed, Tracker, ahead, place
 from pipeline.errors import DamagedPartError, InputError, StoreError
@@ -150,7 +151,7 @@ def _taken(path: Path, store: Store, plan: _Plan, reading: Reading, now: int, fi
         clock_notes=(*sidecar.notes, *placed.notes, *tracker.notes(), *ahead(spans, now)), clock_shift_us=placed.shift,
         bench=sidecar.bench, zone=sidecar.zone, part=relative, part_hash=file_hash(target),
         part_bytes=target.stat().st_size, facts=_facts(sidecar, profile), reading=reading, serials=serials,
-        spans=tuple(spans), doubts=tuple(tracker.doubts()),
+        buses=bus_rows(profile, reading.buses), spans=tuple(spans), doubts=tuple(tracker.doubts()),
     )  # fmt: skip
 
 

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     import duckdb
 
 US = pl.Datetime("us")
-OF_A_LOG = ("log_faults", "log_messages", "log_spans", "log_doubts", "log_serials", "log_facts", "parts", "logs")
+OF_A_LOG = ("log_faults", "log_messages", "log_spans", "log_doubts", "log_serials", "log_facts", "log_buses", "parts",
+            "logs")
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +142,7 @@ def _rows(takens: Sequence[Taken], now: int) -> dict[str, pl.DataFrame]:
         })  # fmt: skip
         tables["parts"].append({"log": t.log, "part": t.part, "hash": t.part_hash})
         tables["log_messages"] += [{"log": t.log, **m} for m in reading.messages]
+        tables["log_buses"] += [{"log": t.log, **b} for b in t.buses]
         names = ("kind", "message", "count", "first_offset", "detail")
         tables["log_faults"] += [{"log": t.log, **dict(zip(names, f, strict=True))} for f in reading.faults]
         tables["log_spans"] += [{"log": t.log, "start_t": s.start, "end_t": s.end, "dated": s.dated} for s in t.spans]

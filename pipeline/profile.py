@@ -8,7 +8,10 @@
     [pack]     chemistry = "LFP", cells = 12, rated_ah = 30.0, cell_min_v, cell_max_v, charge_min_c, ...
     [drive]    motors = 2, motor_w = 2000, pole_pairs, gear, wheel_m, torque_nm_per_a, ...
     [limits]   "<rule id>.<limit name>" = value      the maker's figure wins over the rule's default
-    [[bus]]    channel = "can0" (a label; omit for any), dbc = "board.dbc" (relative to the profile)
+    [[bus]]    channel = "can0" (a label; omit for any), dbc = "board.dbc" (relative to the profile),
+               bit_rate = 500000, data_bit_rate = 2000000 (CAN FD): win over those of the DBC file; for the bus load
+    [protection]  "BMS_Pack" = { form = "e2e_p1", counter = "Count", checksum = "Crc", data_id = 291 }   wins over the
+               DBC file's own; also data_id_mode, data_id_nibble, data_id_list: see decoders/integrity.py
     [identity] path = "(?P<vehicle>[A-Z]{2}-\\d+)"    optional pattern on the file's path
                vehicle = "HB-{serial:05d}"    optional: how a serial from the bus is written; else its digits
     [roles]
@@ -37,13 +40,14 @@ from zoneinfo import ZoneInfo
 
 from pipeline.errors import ProfileError
 from pipeline.mapping import Mapping, Units, mappings
+from pipeline.protection import Protections, check_protections, protections
 
 if TYPE_CHECKING:
     from decoders import Network
 
 __all__ = ["Mapping", "Profile", "load_profile", "load_profiles"]
 
-TABLES = {"name", "family", "valid", "vehicle", "pack", "drive", "limits", "bus", "identity", "roles"}
+TABLES = {"name", "family", "valid", "vehicle", "pack", "drive", "limits", "bus", "protection", "identity", "roles"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,8 @@ class Profile:
     family: str = ""
     valid_from: int | None = None  # microseconds UTC
     valid_to: int | None = None
+    rates: tuple[tuple[int | None, int | None], ...] = ()  # of each bus, as the profile says [bit/s]
+    protection: Protections = ()
 
     def figure(self, table: str, key: str) -> float:
         """One number of a table; KeyError naming profile, table and key when absent."""
@@ -74,7 +80,7 @@ class Profile:
 
     def network(self) -> Network:
         """The DBC files as one network; loaded once a process."""
-        return _network(self.buses, self.network_hash)
+        return _network(self.buses, self.network_hash, self.protection)
 
     def covers(self, t: int) -> bool:
         """True when the profile is valid at t (microseconds UTC)."""
@@ -83,12 +89,12 @@ class Profile:
 
 
 @lru_cache(maxsize=64)
-def _network(buses: tuple[tuple[str, Path], ...], network_hash: str) -> Network:
+def _network(buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections) -> Network:
     from decoders import Network
 
-    if any(channel for channel, _ in buses):
-        return Network.load([(channel, path) for channel, path in buses])
-    return Network.load([path for _, path in buses])
+    labelled = any(channel for channel, _ in buses)
+    network = Network.load([(channel, path) if labelled else path for channel, path in buses])
+    return network.declared({message: dict(said) for message, said in protection})
 
 
 def load_profiles(folder: Path) -> list[Profile]:
@@ -133,8 +139,9 @@ def _checked(path: Path, raw: bytes, table: dict[str, Any]) -> Profile:
         raise ValueError(f"name {name!r} must be letters, digits, '.', '-', '_' (at most 64)")
     buses = _buses(path, table.get("bus"))
     dbc_bytes = b"\0".join(channel.encode() + b"\0" + dbc.read_bytes() for channel, dbc in buses)
-    network_hash = hashlib.sha256(dbc_bytes).hexdigest()
-    roles = tuple(mappings(table.get("roles", {}), _units(path, buses, network_hash)))
+    protection = protections(_table(table, "protection"))
+    network_hash = hashlib.sha256(dbc_bytes + (repr(protection).encode() if protection else b"")).hexdigest()
+    roles = tuple(mappings(table.get("roles", {}), _units(path, buses, network_hash, protection)))
     valid = table.get("valid", {})
     profile = Profile(
         name,
@@ -151,6 +158,8 @@ def _checked(path: Path, raw: bytes, table: dict[str, Any]) -> Profile:
         str(table.get("family", name)),
         _instant(valid, "from"),
         _instant(valid, "to"),
+        _rates(table["bus"]),
+        protection,
     )
     _check_figures(profile)
     return profile
@@ -191,14 +200,26 @@ def _buses(path: Path, entries: object) -> tuple[tuple[str, Path], ...]:
     return tuple(buses)
 
 
-def _units(path: Path, buses: tuple[tuple[str, Path], ...], network_hash: str) -> Units:
+def _rates(entries: list[dict[str, Any]]) -> tuple[tuple[int | None, int | None], ...]:
+    for entry in entries:
+        for key in ("bit_rate", "data_bit_rate"):
+            if key in entry and (not isinstance(entry[key], int) or not 1000 <= entry[key] <= 20_000_000):
+                raise ValueError(f"[[bus]] {key} = {entry[key]!r} must be bits a second, such as 500000")
+    return tuple((entry.get("bit_rate"), entry.get("data_bit_rate")) for entry in entries)
+
+
+def _units(path: Path, buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections) -> Units:
     """Unit by (message, signal) over all buses, as the DBC files give them."""
     from decoders import DecoderError
 
     try:
-        messages = _network(buses, network_hash).messages
+        messages = _network(buses, network_hash, ()).messages
     except DecoderError as error:
         raise ProfileError(f"its DBC files do not load: {error}", path, "Correct the DBC file") from None
+    try:
+        check_protections(_network(buses, network_hash, protection))
+    except DecoderError as error:
+        raise ProfileError(f"a protection cannot be followed: {error}", path, "Correct it here or there") from None
     return {(message.name, signal.name): signal.unit for message in messages for signal in message.signals}
 
 

@@ -123,6 +123,7 @@ class LogDecoding:
             runs,
             tuple(self._faults(opened)),
             tuple(asdict(r) for r in reports),
+            tuple(asdict(replace(b, peak_t=b.peak_t + self.shift)) for b in self.check.traffic()),
         )
 
     def _faults(self, opened: Log) -> Iterable[tuple[str, str, int, int | None, str]]:

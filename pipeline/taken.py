@@ -23,12 +23,14 @@ class Reading:
     runs: tuple[tuple[int, int, int, int], ...]
     faults: tuple[tuple[str, str, int, int | None, str], ...]  # kind, message, count, first offset, detail
     messages: tuple[dict[str, Any], ...]  # fields of decoders.integrity.MessageReport
+    buses: tuple[dict[str, Any], ...] = ()  # fields of decoders.busload.Traffic
 
     @classmethod
     def from_json(cls, report: dict[str, Any]) -> Reading:
         """Back from the report inside a part."""
         fields = {k: tuple(tuple(row) for row in report[k]) for k in ("runs", "faults")}
-        return cls(**{**report, **fields, "messages": tuple(report["messages"])})
+        return cls(**{**report, **fields, "messages": tuple(report["messages"]),
+                      "buses": tuple(report.get("buses", ()))})
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,5 +62,6 @@ class Taken:
     facts: dict[str, str] = field(default_factory=dict)
     reading: Reading | None = None
     serials: tuple[SerialSeen, ...] = ()
+    buses: tuple[dict[str, Any], ...] = ()  # rows of log_buses without the log
     spans: tuple[Span, ...] = ()
     doubts: tuple[tuple[int, int], ...] = ()

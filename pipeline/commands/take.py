@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -22,17 +23,22 @@ def take(
     jobs: Jobs = None,
     json: Json = False,
 ) -> None:
-    """Take logs into the store without assessing them. Exit code 30 when some went to quarantine."""
+    """Take logs into the store without assessing them. Exit code 30 when some went to quarantine.
+
+    With --json also how full each bus was in each new log, as shares of time; null where the bit rate is not known.
+    """
+    from pipeline.busload import buses_since
     from pipeline.changes import QUARANTINED
     from pipeline.commands import screen
     from pipeline.scan import run_take
     from pipeline.store import Store
 
     opened = Store.create(store, profiles)
+    start = datetime.now(UTC)
     with screen.progress("take") as told:
         counts = run_take(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)
     if json:
-        screen.as_json(counts)
+        screen.as_json(counts | {"buses": buses_since(opened.catalogue, start)})
     else:
         screen.say(
             f"{counts['logs_new']} new, {counts['logs_known']} known already, {counts['quarantined']} to quarantine. "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
-from pipeline.reports import lost_frames, plain, words
+from pipeline.reports import bus_load, lost_frames, plain, words
 from pipeline.reports.facts import Facts, Row
 from pipeline.reports.figure import Figure, bar_spec
 from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
@@ -28,6 +28,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     if facts.messages:
         blocks.append(_messages(facts))
         blocks += lost_frames.blocks(con, facts)
+        blocks += bus_load.blocks(con, facts)
     blocks += _troubles(facts)
     lead = "A time without data is neither good nor bad. What is not listed as judged was not judged."
     return Leaf("coverage", "Coverage and data quality", lead, blocks)

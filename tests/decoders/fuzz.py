@@ -139,7 +139,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--kinds", nargs="*", default=KINDS)
-    parser.add_argument("--record", type=Path, default=RECORD, 
+    parser.add_argument("--record", type=Path, default=RECORD,
                         help=f"written by a run of {LONG:,} inputs over all formats; one of some formats renews those")
     options = parser.parse_args()
     found: dict[str, dict[str, Any]] = {}
