@@ -33,7 +33,8 @@ CAUSES: dict[str, Cause] = {
     "worn_pack": Cause(("pack_capacity_low",), ("soc_off",), 25.0),
     "current_offset": Cause(("current_sensor_offset",), ("pack_capacity_low", "soc_off"), 1.0),
     "hot_for_load": Cause(("hot_for_load", "resistance_outside_groups"), (), 10.0),
-    "rising_without_load": Cause(("heat_without_load",), ("hot_for_load", "bms_fault"), 25.0, True),
+    # what heats feeds on the pack past its sensor: the reported charge is then truly wrong
+    "rising_without_load": Cause(("heat_without_load",), ("hot_for_load", "bms_fault", "soc_off"), 25.0, True),
     "temp_open": Cause(("temp_sensor_fault",), ("bms_fault",), 1.0),
     "temp_short": Cause(("temp_sensor_fault",), ("bms_fault",), 1.0),
     "temp_frozen": Cause(("temp_sensor_fault",), (), 1.0),

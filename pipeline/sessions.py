@@ -25,6 +25,7 @@ DAY = 86_400 * S
 ROLES_NEEDED = ("vehicle_speed", "motor_speed", "pack_current", "charger_current", "charger_state", "bms_state")
 MOVING_MPS = 0.3  # under a slow walk; engineering choice
 MOVING_RPM = 30.0
+HELD = 5  # readings in a row above CHARGING_A; engineering choice
 CHARGING_A = 0.3  # into the pack; above the noise of usual current sensors; engineering choice
 LEAST_RIDE_S = 5
 LEAST_CHARGE_S = 60
@@ -102,11 +103,20 @@ def _states(stretch: Stretch, signals: Signals) -> NDArray[np.int8]:
         known |= seconds(s, ~np.isnan(s.v))
     for name, sign in (("charger_current", 1.0), ("pack_current", -1.0)):
         s = signals.series(name)
-        charging |= seconds(s, sign * s.v > CHARGING_A)
+        charging |= seconds(s, _held(sign * s.v > CHARGING_A))
         known |= seconds(s, ~np.isnan(s.v))
     state = np.where(moving, RIDE, np.where(charging, CHARGE, REST)).astype(np.int8)
     last = np.maximum.accumulate(np.where(known, np.arange(n), -1))
     return np.where(last >= 0, state[np.maximum(last, 0)], REST).astype(np.int8)
+
+
+def _held(over: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Only runs of HELD readings and more: one noisy reading on a sleeping bus would stand for half a minute, and cut a
+    rest in pieces."""
+    if over.size < HELD:
+        return np.zeros(over.size, bool)
+    whole = np.convolve(over, np.ones(HELD), "valid") > HELD - 0.5
+    return np.asarray(np.convolve(whole, np.ones(HELD)) > 0.5)
 
 
 def _runs(state: NDArray[np.int8]) -> list[list[int]]:

@@ -22,6 +22,7 @@ LEAST_SETTLED_S = 0.2
 DAYS = 30.0  # what is older has been looked at, or mended: engineering choice
 NEWEST = 60  # brakings behind a middle: fresh enough to show what began lately: engineering choice
 LEAST_DEMAND_A = 3.0
+OPEN_S = 15.0  # after the switch opened: it may take so long to come back: engineering choice
 LET_GO_S = 0.2  # as for the rule on drop-outs: shorter could be one lost frame
 
 CAUTION = (
@@ -48,9 +49,16 @@ def judged(record: Record) -> pl.DataFrame:
     )
 
 
-def held(brakings: pl.DataFrame) -> pl.DataFrame:
-    """Without those in which the brake answered and then let go: neither refused nor weak, but dropped out."""
-    return brakings.filter(pl.col("dropout_s").fill_null(0.0) < LET_GO_S)
+def held(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
+    """Without those in which the brake answered and then let go (dropped out, neither refused nor weak), and those
+    beside an opening of the pack's main switch, which leaves braking current no place to go."""
+    kept = brakings.filter(pl.col("dropout_s").fill_null(0.0) < LET_GO_S)
+    opened = event_table(record, "contactor_opened_loaded").select(opened_t="start_t").sort("opened_t")
+    if not opened.height or not kept.height:
+        return kept
+    kept = kept.sort("start_t").join_asof(opened, left_on="end_t", right_on="opened_t", check_sortedness=False)
+    beside = (pl.col("start_t") - pl.col("opened_t")).dt.total_seconds() <= OPEN_S
+    return kept.filter(~beside.fill_null(False)).drop("opened_t")
 
 
 def braked(*brakings: dict[str, float]) -> Record:

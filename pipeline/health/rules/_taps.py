@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.health.evidence import event_table, recent
+from pipeline.health.model import Record
+
 KEYS = ("extreme_v", "limit_v", "beyond_v", "median_v", "current_a", "neighbour", "neighbour_v", "pack_less_sum_v")
 LEAST_OFF_V = 0.3  # from the median group: a millivolt see-saw is another rule's subject; engineering choice
 SHARE = 0.4  # of it, the other way, in the neighbour: its reading ends at the monitor's range; engineering choice
@@ -23,3 +26,14 @@ def by_wire() -> pl.Expr:
     lacks = pl.col("pack_less_sum_v") / off
     not_there = (off.abs() >= DEAD_V) & lacks.is_between(1.0 - AGREES, 1.0 + AGREES)
     return see_saw.fill_null(False) | not_there.fill_null(False)
+
+
+def unread(record: Record, days: float = 60.0) -> set[str]:
+    """Groups whose readings are known to be a wire's doing: other rules leave them aside."""
+    out: set[str] = set()
+    for kind in ("group_under_voltage", "group_over_voltage"):
+        events = recent(event_table(record, kind, KEYS), days)
+        events = events.filter(by_wire())
+        out |= set(events["item"].to_list())
+        out |= {f"{g:.0f}" for g in events["neighbour"].drop_nulls().to_list()}
+    return out

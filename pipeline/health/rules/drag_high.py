@@ -28,8 +28,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     se = math.hypot(1.0 / math.sqrt(float(weight.sum())), known.spread / math.sqrt(known.n))
     if se > limits["largest_se"]:
         return NotAssessed(f"rolling resistance known only to +-{se:.3f}; more kilometres are needed")
-    limit = known.value + max(limits["excess"], limits["sigmas"] * known.spread)
-    if value - 2.0 * se < limit:
+    # what healthy vehicles differ by and what these rides leave open are independent: their squares add
+    limit = known.value + max(limits["excess"], limits["sigmas"] * math.hypot(known.spread, se))
+    if value < limit:
         return []
     return [
         Finding(
@@ -71,13 +72,14 @@ RULE = Rule(
         Limit(
             "excess", 0.010, "1", "of the weight, above the fleet; a good tyre has 0.010 to 0.015 in all: from memory"
         ),
-        Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),
+        Limit(
+            "sigmas", 3.5, "1", "or this many of spread and error together, 1 in 4,000 by chance: engineering choice"
+        ),
         Limit("largest_se", 0.008, "1", "engineering choice"),
         Limit("days", 45.0, "days", "it takes many kilometres: engineering choice"),
     ),
     judge=judge,
-    meaning="Range is lost and something is warm that should not be: a dragging brake or bearing wears and "
-    "heats.",
+    meaning="Range is lost and something is warm that should not be: a dragging brake or bearing wears and heats.",
     causes=("Brake dragging", "Bearing worn", "Belt too tight", "Tyre pressure low", "Heavier load than usual"),
     bench=(
         "Lift each wheel and turn it by hand",
@@ -87,6 +89,6 @@ RULE = Rule(
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle as yardstick",
     fires_on=(_case(0.045), _case(0.040, rides=30)),
-    quiet_on=(_case(0.022), _case(0.033, rides=8)),
+    quiet_on=(_case(0.022), _case(0.033, rides=8), _case(0.028, rides=30)),
     unassessed_on=(_case(0.045, fitted=False), _case(0.045, rides=1)),
 )

@@ -19,6 +19,7 @@ from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
 from pipeline.health.offsets import Offsets, offsets, uneven
 from pipeline.health.pooled import pooled
+from pipeline.health.rules._taps import unread
 from pipeline.health.trend import mann_kendall, theil_sen
 from pipeline.metrics.model import Metric
 from pipeline.science.robust_fit import Floats
@@ -35,6 +36,7 @@ LIMITS = (
         "below", 0.5, "% of rated charge", "engineering choice: without a record of bleeding, a leak must stand below"
     ),
     Limit("own_bleed", 0.25, "share of time", "engineering choice: then its own balancing resistor explains it"),
+    Limit("late_days", 28.0, "days", "engineering choice: five weekly charges, for a leak that has only begun"),
     Limit("days", 40.0, "days", "engineering choice: the newest stretch, so that a leak that began late shows"),
     Limit("long_days", 90.0, "days", "engineering choice: and a longer one, for the slow"),
 )
@@ -59,7 +61,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rated = record.profile.figure("pack", "rated_ah")
     drifts = [
         d
-        for days in (limits["days"], limits["long_days"])
+        for days in (limits["late_days"], limits["days"], limits["long_days"])
         for d in _drifts(record, rated, days)
         if d.n >= limits["least_sessions"] and (d.starts[-1] - d.starts[0]) / 86_400e6 >= limits["least_days"]
     ]
@@ -71,6 +73,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     bleeding = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=("ride", "rest", "bench"))
     idle = {item for item, p in bleeding.items() if p.value > limits["own_bleed"]}
     clearest: dict[str, Drift] = {}
+    idle |= unread(record)
     for d in drifts:
         best = clearest.get(d.item)
         if best is None or d.rate / d.se < best.rate / best.se:

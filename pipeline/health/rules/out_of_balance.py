@@ -17,6 +17,7 @@ from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.offsets import offsets, uneven
 from pipeline.health.pooled import Pooled, surely_over
+from pipeline.health.rules._taps import unread
 from pipeline.metrics.model import Metric
 
 UNIT = "% of rated charge"
@@ -42,7 +43,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             "charges to full or rides to low are needed, since the plateau in between says nothing" + uneven(record)
         )
     findings = []
-    for item in sorted(set(top) | set(bottom), key=int):
+    for item in sorted((set(top) | set(bottom)) - unread(record), key=int):
         found = _judge_group(top.get(item), bottom.get(item), limits)
         if found:
             findings.append(found)

@@ -13,6 +13,7 @@ from pipeline.health.evidence import confidence
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.pooled import pooled, surely_over
+from pipeline.health.rules._taps import unread
 from pipeline.metrics.model import Metric
 
 LIMITS = (
@@ -26,6 +27,8 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    if unread(record):
+        return NotAssessed("a measuring wire without contact: the groups' sum is not known")
     p = pooled(record, "pack_sum_gap_pct", last_days=limits["days"]).get("")
     if p is None or p.count < limits["least_sessions"]:
         return NotAssessed("pack voltage and every group's voltage side by side in fewer than two sessions")

@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.health.evidence import metric_rows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
+from pipeline.health.rules._taps import unread
 from pipeline.metrics.model import Metric
 
 LIMITS = (
@@ -26,6 +27,8 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    if unread(record):
+        return NotAssessed("a measuring wire without contact: the lowest group is not known")
     ends = metric_rows(record, "end_lowest_v").sort("start_t")
     if ends.height < 2:
         return NotAssessed("the lowest group at the end of a session is known for fewer than two sessions")

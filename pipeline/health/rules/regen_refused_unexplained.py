@@ -17,7 +17,7 @@ from pipeline.health.rules._brakings import CAUTION, braked, by_whom, held, judg
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = with_unexplained(held(judged(record))).drop_nulls("unexplained_a")
+    brakings = with_unexplained(held(record, judged(record))).drop_nulls("unexplained_a")
     if brakings.height < limits["count"]:
         return NotAssessed(
             f"only {counted(brakings.height, 'braking')} with demand, delivery and the pack's state recorded"

@@ -26,7 +26,7 @@ from pipeline.health.rules._brakings import (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = with_unexplained(held(judged(record))).drop_nulls("unexplained_a")
+    brakings = with_unexplained(held(record, judged(record))).drop_nulls("unexplained_a")
     brakings = brakings.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
     if brakings.height < limits["count"]:
         return NotAssessed(f"only {counted(brakings.height, 'answered braking')} with the pack's state recorded")

@@ -42,7 +42,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     found = []
     for item in items:
         finding = next((f for kind in KINDS if (f := _kind(record, item, kind, limits))), None)
-        if item not in heated:
+        if not (heated and item.startswith("cell")):
             finding = finding or _off(item, off.filter(pl.col("item") == item), limits)
         if finding is not None:
             found.append(finding)
@@ -58,6 +58,10 @@ def _kind(
     hit = rows.filter(pl.col("value") > limit if over else pl.col("value") < limit)
     if hit.height < limits["sessions"]:
         return None
+    if what == "frozen":  # and stays so: a place far from a source of heat moves less than its siblings, now and then
+        rows = rows.filter(pl.col("start_t") >= hit["start_t"].min())
+        if hit.height < limits["stays"] * rows.height:
+            return None
     value = mean(hit["value"])
     unit = str(hit["unit"][0])
     return Finding(
@@ -99,11 +103,15 @@ def _offsets(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
     return pl.concat([metric_rows(record, "temp_soak_offset_k"), starts]).sort("start_t", maintain_order=True)
 
 
-def _heated(record: Record) -> set[str]:
-    """Places that warm against the others with no load: a source of heat grows there, a sensor's error does not."""
-    rows = event_table(record, "idle_rise", ("rate_k_min", "se_k_min"))
-    rows = rows.filter(pl.col("item") != "", pl.col("rate_k_min") > 3.0 * pl.col("se_k_min").fill_null(0.0))
-    return {f"cell {item}" for item in rows["item"].to_list()}
+def _heated(record: Record) -> bool:
+    """A place warms against the others with no load: a source of heat grows, a sensor's error does not. The places
+    around it then stand apart as well, each as far as heat has come to it."""
+    rows = event_table(record, "idle_rise", ("rate_k_min", "se_k_min", "rise_k"))
+    sure = pl.col("rate_k_min") > 5.0 * pl.col("se_k_min").fill_null(0.0)
+    rises = rows.filter(pl.col("item") != "", sure, pl.col("rise_k") >= 1.0)
+    held = event_table(record, "idle_heat", ("heat_w", "se_w", "lead_k"))
+    held = held.filter(pl.col("heat_w") - 5.0 * pl.col("se_w") >= 5.0, pl.col("lead_k") >= 1.5)
+    return bool(rises.height or held.height)
 
 
 def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
@@ -135,6 +143,13 @@ def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
     )
 
 
+def _still(share: float) -> tuple[Metric, Metric]:
+    return (
+        Metric("temp_missing_share", 0.0, "1", item="cell 2"),
+        Metric("temp_moved_share", share, "1", 0.1, 100, item="cell 2"),
+    )
+
+
 def _warming(apart_k: float) -> Record:
     """Rests at whose end one place reads higher, since it warmed in them."""
     data = {"rate_k_min": 0.2, "se_k_min": 0.01, "rise_k": 4.0}
@@ -162,6 +177,7 @@ RULE = Rule(
         Limit("missing", 0.2, "1", "of a session's samples: engineering choice"),
         Limit("jumps", 2.5, "1", "a session; one may be a lost frame, two its way back: engineering choice"),
         Limit("moved", 0.15, "1", "of the siblings' movement; a still sensor shows its noise: engineering choice"),
+        Limit("stays", 0.8, "share", "of the sessions since it first stood still: engineering choice"),
         Limit(
             "offset",
             2.5,
@@ -225,6 +241,11 @@ RULE = Rule(
         _shown("temp_moved_share", 0.6, "1"),
         _shown("temp_start_offset_k", 1.5, "K"),
         _warming(12.0),
+        record(
+            *days(1, "ride", *_still(0.05)),
+            *days(4, "ride", *_still(0.9), first=1),
+            *days(1, "ride", *_still(0.1), first=5),
+        ),
         _shown("temp_start_offset_k", 4.0, "K", item="motor left"),
     ),
     unassessed_on=(record(*days(2, "ride", Metric("braking_count", 1, "1"))),),
