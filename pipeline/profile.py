@@ -9,7 +9,8 @@
     [drive]    motors = 2, motor_w = 2000, pole_pairs, gear, wheel_m, torque_nm_per_a, ...
     [limits]   "<rule id>.<limit name>" = value      the maker's figure wins over the rule's default
     [[bus]]    channel = "can0" (a label; omit for any), dbc = "board.dbc" (relative to the profile),
-               bit_rate = 500000, data_bit_rate = 2000000 (CAN FD): win over those of the DBC file; for the bus load
+               bit_rate = 500000, data_bit_rate = 2000000 (CAN FD): win over those of the DBC file; for the bus load;
+               lenient = true: a DBC file with overlapping or impossible signals is used as far as it is sound
     [protection]  "BMS_Pack" = { form = "e2e_p1", counter = "Count", checksum = "Crc", data_id = 291 }   wins over the
                DBC file's own; also data_id_mode, data_id_nibble, data_id_list: see decoders/integrity.py
     [identity] path = "(?P<vehicle>[A-Z]{2}-\\d+)"    optional pattern on the file's path
@@ -70,6 +71,7 @@ class Profile:
     valid_to: int | None = None
     rates: tuple[tuple[int | None, int | None], ...] = ()  # of each bus, as the profile says [bit/s]
     protection: Protections = ()
+    lenient: bool = False
 
     def figure(self, table: str, key: str) -> float:
         """One number of a table; KeyError naming profile, table and key when absent."""
@@ -80,7 +82,7 @@ class Profile:
 
     def network(self) -> Network:
         """The DBC files as one network; loaded once a process."""
-        return _network(self.buses, self.network_hash, self.protection)
+        return _network(self.buses, self.network_hash, self.protection, self.lenient)
 
     def covers(self, t: int) -> bool:
         """True when the profile is valid at t (microseconds UTC)."""
@@ -89,11 +91,12 @@ class Profile:
 
 
 @lru_cache(maxsize=64)
-def _network(buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections) -> Network:
+def _network(buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections, lenient: bool,
+             ) -> Network:
     from decoders import Network
 
     labelled = any(channel for channel, _ in buses)
-    network = Network.load([(channel, path) if labelled else path for channel, path in buses])
+    network = Network.load([(channel, path) if labelled else path for channel, path in buses], lenient)
     return network.declared({message: dict(said) for message, said in protection})
 
 
@@ -140,8 +143,10 @@ def _checked(path: Path, raw: bytes, table: dict[str, Any]) -> Profile:
     buses = _buses(path, table.get("bus"))
     dbc_bytes = b"\0".join(channel.encode() + b"\0" + dbc.read_bytes() for channel, dbc in buses)
     protection = protections(_table(table, "protection"))
-    network_hash = hashlib.sha256(dbc_bytes + (repr(protection).encode() if protection else b"")).hexdigest()
-    roles = tuple(mappings(table.get("roles", {}), _units(path, buses, network_hash, protection)))
+    lenient = any(bool(entry.get("lenient")) for entry in table["bus"])
+    said = repr((protection, lenient)).encode() if protection or lenient else b""
+    network_hash = hashlib.sha256(dbc_bytes + said).hexdigest()
+    roles = tuple(mappings(table.get("roles", {}), _units(path, buses, network_hash, protection, lenient)))
     valid = table.get("valid", {})
     profile = Profile(
         name,
@@ -160,6 +165,7 @@ def _checked(path: Path, raw: bytes, table: dict[str, Any]) -> Profile:
         _instant(valid, "to"),
         _rates(table["bus"]),
         protection,
+        lenient,
     )
     _check_figures(profile)
     return profile
@@ -208,16 +214,18 @@ def _rates(entries: list[dict[str, Any]]) -> tuple[tuple[int | None, int | None]
     return tuple((entry.get("bit_rate"), entry.get("data_bit_rate")) for entry in entries)
 
 
-def _units(path: Path, buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections) -> Units:
+def _units(path: Path, buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections, lenient: bool,
+           ) -> Units:
     """Unit by (message, signal) over all buses, as the DBC files give them."""
     from decoders import DecoderError
 
     try:
-        messages = _network(buses, network_hash, ()).messages
+        messages = _network(buses, network_hash, (), lenient).messages
     except DecoderError as error:
-        raise ProfileError(f"its DBC files do not load: {error}", path, "Correct the DBC file") from None
+        do = "Correct the DBC file" + ("" if lenient else ", or write lenient = true into its [[bus]]")
+        raise ProfileError(f"its DBC files do not load: {error}", path, do) from None
     try:
-        check_protections(_network(buses, network_hash, protection))
+        check_protections(_network(buses, network_hash, protection, lenient))
     except DecoderError as error:
         raise ProfileError(f"a protection cannot be followed: {error}", path, "Correct it here or there") from None
     return {(message.name, signal.name): signal.unit for message in messages for signal in message.signals}

@@ -34,9 +34,13 @@ def profile(
         {"role": name, "unit": role.unit, "signals": signals_of(found, name), "meaning": role.meaning}
         for name, role in ROLES.items()
     ]
+    doubts = list(found.network().notes)
     if json:
-        screen.as_json({"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing})
+        screen.as_json({"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing,
+                        "doubts": doubts})
         return
+    for doubt in doubts:
+        screen.say(f"Read leniently: {doubt}")
     rows = [(r["role"], r["unit"], r["signals"] or "– not mapped", r["meaning"]) for r in roles]
     screen.table(f"{found.name}: {len(have)} of {len(ROLES)} roles", ("role", "unit", "signals", "meaning"), rows)
     lost = [(rule, all_rules()[rule].subsystem, ", ".join(lacks)) for rule, lacks in missing.items() if lacks]

@@ -1,9 +1,9 @@
 """A fuzz run over every log format, plain and packed: whatever the damage, a log gives frames, losses or a refusal.
 
     python -m tests.decoders.fuzz --inputs 15000 --seed 1          make fuzz HERDBOOK_FUZZ=15000
-Inputs are drawn by hypothesis from the seed, so that a run can be had again; what came of a long run is written to
-tests/decoders/fuzz_record.json. An input that fails is made small, kept in tests/decoders/fuzz_samples, and tried
-again by every run of the default tests.
+Inputs are drawn by hypothesis from the seed, ten relatives from a draw, so that a run can be had again; what came of
+a long run is written to tests/decoders/fuzz_record.json. An input that fails is made small, kept in
+tests/decoders/fuzz_samples, and tried again by every run of the default tests.
 """
 
 from __future__ import annotations
@@ -22,10 +22,11 @@ from typing import Any
 
 import numpy as np
 from hypothesis import HealthCheck, Phase, given, seed, settings
+from hypothesis import strategies as st
 
 from decoders import DecoderError, Frames, open_log
 from tests.decoders.messages import write
-from tests.decoders.mutations import mutated
+from tests.decoders.mutations import mutated, relatives
 from tests.decoders.peers import can
 from tests.decoders.test_mf4 import DATA, mixed_file, variable_file
 
@@ -34,6 +35,7 @@ RECORD, SAMPLES = HERE / "fuzz_record.json", HERE / "fuzz_samples"
 PLAIN = ("log", "asc", "blf", "trc", "csv", "db", "mf4")
 KINDS = (*PLAIN, *(f"{kind}.gz" for kind in PLAIN))
 LONG = 200_000  # inputs
+RELATIVES = 10  # inputs from one draw: a draw takes several times as long as reading what it gives
 MOST_FRAMES = 100_000
 MOST_S = 20.0
 
@@ -97,25 +99,26 @@ def run(kind: str, inputs: int, number: int, folder: Path) -> dict[str, Any]:
     said = ""
 
     @seed(number)
-    @settings(max_examples=inputs, database=None, deadline=None, suppress_health_check=list(HealthCheck),
-              phases=(Phase.generate, Phase.shrink))
-    @given(mutated(kind, sound))
-    def one(content: bytes) -> None:
+    @settings(max_examples=max(1, inputs // RELATIVES), database=None, deadline=None,
+              suppress_health_check=list(HealthCheck), phases=(Phase.generate, Phase.shrink))
+    @given(mutated(kind.removesuffix(".gz"), sound), st.integers(0, 2**32 - 1))
+    def some(content: bytes, variant: int) -> None:
         nonlocal failing, said
-        path.write_bytes(content)
-        counts["inputs"] += 1
-        try:
-            outcome, frames = judged(path)
-        except Exception as e:
-            failing, said = content, f"{type(e).__name__}: {e}"
-            raise
-        counts[outcome] += 1
-        counts["frames"] += frames
+        for relative in relatives(kind, content, variant, RELATIVES):
+            path.write_bytes(relative)
+            counts["inputs"] += 1
+            try:
+                outcome, frames = judged(path)
+            except Exception as e:
+                failing, said = relative, f"{type(e).__name__}: {e}"
+                raise
+            counts[outcome] += 1
+            counts["frames"] += frames
 
     found: dict[str, Any] = {"seed": number}
     start = time.monotonic()
     try:
-        one()
+        some()
     except Exception:
         SAMPLES.mkdir(exist_ok=True)
         sample = SAMPLES / f"{hashlib.sha256(failing).hexdigest()[:12]}.{kind}"
