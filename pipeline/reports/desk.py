@@ -35,6 +35,10 @@ class Reader:
     def distance(self, km: float) -> float:
         return km if self.units == "km" else km / words.KM_PER_MILE
 
+    def counter(self, km: float) -> str:
+        """A reading of the distance counter, to a tenth."""
+        return f"{self.distance(km):,.1f}".replace(",", "\u202f") + f"\u00a0{self.units}"
+
     def far(self, km: float) -> str:
         return words.amount(self.distance(km), self.units)
 

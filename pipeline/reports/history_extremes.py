@@ -68,8 +68,8 @@ def _odometer(known: pl.DataFrame, sessions: dict[object, Row], reader: Reader) 
     first, last = sessions[times[0]], sessions[times[-1]]
     newest = reader.distance(end[times[-1]])
     text = (
-        f"The distance counter read {_distance(start[times[0]], reader)} on {reader.day(first['start_t'])} and "
-        f"{_distance(end[times[-1]], reader)} on {reader.day(last['end_t'])}."
+        f"The distance counter read {reader.counter(start[times[0]])} on {reader.day(first['start_t'])} and "
+        f"{reader.counter(end[times[-1]])} on {reader.day(last['end_t'])}."
     )
     span = first["start_t"], last["end_t"]
     yield Line("use", text, "recorded", *span, value=round(newest, 6), unit=reader.units, logs=_logs(first, last))
@@ -80,14 +80,10 @@ def _odometer(known: pl.DataFrame, sessions: dict[object, Row], reader: Reader) 
 
 def _back(was_km: float, is_km: float, before: Row, after: Row, reader: Reader) -> Line:
     text = (
-        f"The distance counter went back from {_distance(was_km, reader)} on {reader.day(before['end_t'])} to "
-        f"{_distance(is_km, reader)} on {reader.day(after['start_t'])}. Why is not in the data."
+        f"The distance counter went back from {reader.counter(was_km)} on {reader.day(before['end_t'])} to "
+        f"{reader.counter(is_km)} on {reader.day(after['start_t'])}. Why is not in the data."
     )
     return Line("unknown", text, "recorded", before["end_t"], after["start_t"], logs=_logs(before, after))
-
-
-def _distance(km: float, reader: Reader) -> str:
-    return words.amount(reader.distance(km), reader.units)
 
 
 def _logs(*sessions: Row) -> tuple[str, ...]:

@@ -64,7 +64,7 @@ def _use(desk: Desk) -> str:
     seen = desk.facts.metrics.filter(pl.col("name") == "odometer_end_km", pl.col("start_t").is_in(starts))
     if seen.height:
         row = seen.sort("start_t").row(-1, named=True)
-        text += f"; the distance counter read {desk.reader.far(row['value'])} on {desk.reader.day(row['start_t'])}"
+        text += f"; the distance counter read {desk.reader.counter(row['value'])} on {desk.reader.day(row['start_t'])}"
     return text + ". Use without a record is not in these figures."
 
 

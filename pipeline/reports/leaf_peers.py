@@ -66,11 +66,11 @@ def _before(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
         [ever] = rows(con, "herd_before", profile=profile, vehicle=facts.vehicle, rule=rule)
         found, judged = now.get(rule, (1, 1))
         body.append((title, f"{found} of {judged}", str(ever["others"]), str(ever["stopped"])))
-    head = ("Finding", "Units with it now, of those judged (this one too)", "Other units that scans ever told of",
-            "Of these, stop-use then or later")  # fmt: skip
+    head = ("Finding", "Now, of those judged", "Others ever told", "Stop-use then or later")
     note = Note(
-        "Failures, returns and repairs are not recorded in this store: a stop-use finding of any rule stands in for "
-        "them."
+        "Now: units with the finding, this one included, of those that could be judged on it. Others: units on which "
+        "a scan ever told of it, and how many of them got a stop-use finding of any rule in that scan or later; it "
+        "stands in for failures, returns and repairs, which are not recorded in this store."
     )
     return [Table("The same findings on other units of this profile", head, body, frozenset({1, 2, 3})), note]
 

@@ -20,8 +20,18 @@ if TYPE_CHECKING:
 
     from pipeline.store import Store
 
+NAMES = {
+    "life_full_cycles": "Equivalent full cycles, swings added up by depth (under 2 % left out)",
+    "life_throughput_cycles": "Equivalent full cycles from all charge in and out",
+    "life_unseen_pct": "Change of reported charge between sessions, summed: unseen, yet in the cycles by depth",
+    "life_span_h": "From the first session to the end of the last",
+    "life_recorded_h": "Of that, with a known cell temperature",
+    "life_age_h_25c": "The recorded hours as hours at 25 °C that age as much",
+    "life_age_temp_c": "The constant temperature that ages as much in the same hours",
+    "life_round_trip": "Energy out over energy in, full to full",
+}
 DRAWN = (
-    ("life_cycles", "Cycles by depth", "Depth of the cycle", "Cycles", "@line1"),
+    ("life_cycles", "Cycles by depth [cycles]", "Depth of the cycle", "Cycles", "@line1"),
     ("life_temp_h", "Hours by temperature of the hottest cell sensor [h]", "Cell temperature", "Time [h]", "@line2"),
 )
 
@@ -69,15 +79,20 @@ def _one(facts: Facts, metrics: pl.DataFrame, events: pl.DataFrame, ea: float, s
     blocks: list[Block] = []
     if plain_figures:
         body = [_row(f) for f in plain_figures]
-        body += [(MEANING[name][0 + 1], "not known", why, "") for name, why in use.not_known.items()]
+        body += [(_named(name), f"not known: {why}", "", "") for name, why in use.not_known.items()]
         head = ("Figure", "Value, one standard error", "Sessions behind it", "Share covered")
-        blocks.append(Table("The pack's use on record", head, body, frozenset({1, 3})))
+        blocks.append(Table("The pack's use on record", head, body, frozenset({2, 3})))
     blocks += [block for drawn in DRAWN for block in _bars(use, *drawn, suffix)]
     return blocks
 
 
 def _row(f: Metric) -> tuple[str, ...]:
-    return MEANING[f.name][1], words.amount(f.value, f.unit, f.se), str(f.n), f"{f.coverage:.2%}"
+    share = f"{f.coverage:.0%}" if f.coverage >= 0.1 else f"{f.coverage:.1%}"
+    return _named(f.name), words.amount(f.value, f.unit, f.se), str(f.n), share
+
+
+def _named(name: str) -> str:
+    return NAMES.get(name, MEANING[name][1])
 
 
 def _bars(use: LifeUse, name: str, title: str, x: str, y: str, color: str, suffix: str) -> list[Block]:

@@ -70,7 +70,7 @@ def test_a_counter_that_goes_back_is_told_without_a_guess(store: Store, out: Pat
     """Written into the rows: 200 + 11.2 km at the end of week 5, 120 km at the start of week 6."""
     told = [line for line in read(store, out)["lines"] if "went back" in line["text"]]
     assert len(told) == 1
-    assert "from 211\u00a0km on 2026-04-05 to 120\u00a0km on 2026-04-12" in told[0]["text"]
+    assert "from 211.2\u00a0km on 2026-04-05 to 120.0\u00a0km on 2026-04-12" in told[0]["text"]
     assert "Why is not in the data" in told[0]["text"]
 
 
