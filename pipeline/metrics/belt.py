@@ -16,6 +16,7 @@ from pipeline.metrics._travel import Travel, travel
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.quantities import SIDES
+from pipeline.science.robust_fit import median
 from pipeline.science.stretches import Floats, stretches
 from pipeline.signals import Signals
 
@@ -63,7 +64,7 @@ def _slip(ride: Travel, ratio: Floats, amps: Floats) -> tuple[float, float, int]
         residual = ratio[ok] - x @ fit
         slope = float(fit[1])
         se = math.sqrt(float(residual @ residual) / (n - 3) * float(inverse[1, 1]))
-        spread = 1.4826 * float(np.median(np.abs(residual))) + 1e-4
+        spread = 1.4826 * median(np.abs(residual)) + 1e-4
         keep = np.zeros(ok.shape, bool)
         keep[np.flatnonzero(ok)[np.abs(residual) < 4 * spread]] = True
         ok = keep
@@ -91,6 +92,5 @@ SET = MetricSet(
     kinds=("ride", "bench"),
     compute=compute,
     gives={"belt_slip_pct": ("%", "How much faster than its wheel the motor turns at 30 A of torque current.")},
-    source="method: this file; needs the profile's gear and wheel_m; slip over 3 to 5 % marks a fault: from "
-    "memory",
+    source="method: this file; needs the profile's gear and wheel_m; slip over 3 to 5 % marks a fault: from memory",
 )

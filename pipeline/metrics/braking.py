@@ -30,6 +30,7 @@ from pipeline.profile import Profile
 from pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from pipeline.science.brake_response import dropouts, response_s
 from pipeline.science.road import Vehicle, level_decel, vehicle
+from pipeline.science.robust_fit import median
 from pipeline.science.stretches import (
     Bools,
     Floats,
@@ -53,7 +54,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     envelope = envelope_of(profile)
     response = _response(samples, envelope)
     timed = response[np.isfinite(response)]
-    delay = float(np.median(timed)) if timed.size else np.nan
+    delay = median(timed) if timed.size else np.nan
     steady = settled(samples, signals, delay)
     with np.errstate(invalid="ignore"):
         judged = steady & (samples.demand_a >= LEAST_A) & np.isfinite(samples.delivered_a)
@@ -198,7 +199,7 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
         grid = s.cycle_s / np.sqrt(6.0)  # two clocks, each rounded to a cycle
         spread = float(np.std(response, ddof=1)) if response.size > 1 else 0.0
         se = float(np.hypot(1.2533 * spread, grid) / np.sqrt(response.size))
-        out.append(Metric("brake_response_s", float(np.median(response)), "s", se, int(response.size)))
+        out.append(Metric("brake_response_s", median(response), "s", se, int(response.size)))
     sided = table["asymmetry"][np.isfinite(table["asymmetry"])]
     if sided.size:
         out.append(Metric("braking_sided_count", float(sided.size), "1", n=int(sided.size)))

@@ -17,6 +17,7 @@ from pipeline.metrics._margin import GIVES, Margin, scatter
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.coulomb import usual_gap_s
+from pipeline.science.robust_fit import median
 from pipeline.science.stretches import Floats, Stretches, Times, extremes, median_of_three, stretches
 from pipeline.signals import Series, Signals
 
@@ -53,12 +54,12 @@ def _at_the_end(signals: Signals, profile: Profile) -> list[Metric]:
         v = signals.series("cell_voltage", item).v
         v = v[np.isfinite(v)][-9:]
         if v.size >= 3:
-            last.append(float(np.median(v)))
+            last.append(median(v))
     moments = signals.end - np.arange(1, 11, dtype=np.int64)[::-1] * 1_000_000
     hold_s = max(GAP_S, usual_gap_s(signals.series("pack_current").t, most_s=300.0))  # a sleeping bus speaks seldom
     amps = signals.at(moments, "pack_current", "", hold_s)
     amps = amps[np.isfinite(amps)]
-    quiet = amps.size > 0 and abs(float(np.median(amps))) < END_REST_C * profile.figure("pack", "rated_ah")
+    quiet = amps.size > 0 and abs(median(amps)) < END_REST_C * profile.figure("pack", "rated_ah")
     return [Metric("end_lowest_v", min(last), "V", 0.005, len(last))] if last and quiet else []
 
 
@@ -101,7 +102,7 @@ def _events(kind: str, item: int | str, series: Series, calm: Floats, runs: Stre
         known = others[:, j][np.isfinite(others[:, j])]
         data = {"extreme_v": sign * float(worst[j]), "limit_v": limit, "beyond_v": float(worst[j]) - sign * limit}
         if known.size:
-            data["median_v"] = float(np.median(known))
+            data["median_v"] = median(known)
         if np.isfinite(current[j]):
             data["current_a"] = float(current[j])
         data |= {key: float(values[j]) for key, values in around.items() if np.isfinite(values[j])}

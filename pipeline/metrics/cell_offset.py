@@ -20,7 +20,7 @@ from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.coulomb import integrate
 from pipeline.science.knee import Shifts, curve, shifts
-from pipeline.science.robust_fit import Floats
+from pipeline.science.robust_fit import Floats, median
 from pipeline.signals import Signals
 
 
@@ -50,6 +50,7 @@ BOTTOM_CHARGE = Knee("bottom", True, np.arange(2.60, 3.15, 0.01), 0.008, 60.0, 0
 BOTTOM_RIDE = Knee("bottom", False, np.arange(2.60, 3.16, 0.01), 0.008, 0.0)
 BIN_SHARE = 0.003  # of rated Ah per point of the curve
 LEAST_ROWS = 50
+NOT_NEAR_V = 0.05  # what taking the load out may lower a voltage by, while next to no charge flows in
 TOP_SHARE = 0.45  # of rated charge before the end: the graphite step and the knee, not the low end again
 BOTTOM_SHARE = 0.40  # of rated charge from the start
 
@@ -89,6 +90,8 @@ def _charging(table: Steady, rated: float, run: Floats, knee: Knee) -> np.ndarra
 def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: Profile) -> list[Metric]:
     if wanted.sum() < LEAST_ROWS:
         return []
+    if not knee.rising and table.v[wanted].min() > knee.levels_v[-1] + NOT_NEAR_V:
+        return []  # no group came down to the knee: spare the regression for its resistance
     rated, usual = profile.figure("pack", "rated_ah"), usual_ohm(profile)
     ohm, ohm_se, known = from_onset(table, usual) if knee.rising else from_load(table, usual)
     corrected = table.v + ohm * table.current[:, None]
@@ -99,7 +102,7 @@ def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: P
     if found is None:
         return []
     volt_to_ah = 1.0 / found.slope_v_per_ah
-    load = float(np.median(np.abs(table.current[wanted])))
+    load = median(np.abs(table.current[wanted]))
     se = np.hypot(found.se, ohm_se * load * volt_to_ah)
     se = np.hypot(se, knee.squeeze * np.nan_to_num(found.shift))
     leaning = None if known else usual * load * volt_to_ah

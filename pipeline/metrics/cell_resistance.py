@@ -15,7 +15,7 @@ from pipeline.metrics._steady import period_s, range_allowed_a
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.arrhenius import resistance_factor
-from pipeline.science.pulses import Steps, find_steps, resistance, responses, unsettled
+from pipeline.science.pulses import Running, Steps, find_steps, resistance, responses, unsettled
 from pipeline.science.robust_fit import Floats
 from pipeline.signals import Signals
 
@@ -29,16 +29,31 @@ MOST_STEPS = 2000  # newest kept; a day of riding has hundreds
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     current = signals.series("pack_current")
     rated = profile.figure("pack", "rated_ah")
+    cells = _Cells(signals)
     metrics: list[Metric] = []
     for pulse_s in PULSES_S:
         steps = find_steps(current.t, current.v, pulse_s, LEAST_STEP_C * rated, range_allowed_a(profile))
         steps = Steps(steps.t0[-MOST_STEPS:], steps.change[-MOST_STEPS:])
         if len(steps) >= LEAST_STEPS:
-            metrics += _at(pulse_s, steps, signals, profile)
+            metrics += _at(pulse_s, steps, cells, signals, profile)
     return Outcome(tuple(metrics))
 
 
-def _at(pulse_s: float, steps: Steps, signals: Signals, profile: Profile) -> list[Metric]:
+class _Cells:
+    """Running sums of the groups' voltages with their period, each made when first asked for."""
+
+    def __init__(self, signals: Signals) -> None:
+        self.series = {i: signals.series("cell_voltage", i) for i in signals.items("cell_voltage")}
+        self.period_s = {i: period_s(s) for i, s in self.series.items()}
+        self.known: dict[int | str, Running] = {}
+
+    def running(self, item: int | str) -> Running:
+        if item not in self.known:
+            self.known[item] = Running.of(self.series[item].t, self.series[item].v)
+        return self.known[item]
+
+
+def _at(pulse_s: float, steps: Steps, cells: _Cells, signals: Signals, profile: Profile) -> list[Metric]:
     label = f"{pulse_s:g}s"
     ea = profile.pack.get("cell_r_ea_ev")
     temp = _temperature(steps, signals)
@@ -46,11 +61,10 @@ def _at(pulse_s: float, steps: Steps, signals: Signals, profile: Profile) -> lis
     current = signals.series("pack_current")
     memory = unsettled(current.t, current.v, steps, pulse_s)
     out, changes = [], []
-    for item in signals.items("cell_voltage"):
-        series = signals.series("cell_voltage", item)
-        if not period_s(series) <= max(1.0, 0.2 * pulse_s):
+    for item, period in cells.period_s.items():
+        if not period <= max(1.0, 0.2 * pulse_s):
             continue
-        change = responses(series.t, series.v, steps, pulse_s)
+        change = responses(cells.running(item), steps, pulse_s)
         ohm, se, n = resistance(change, steps.change, None, memory)
         if n >= LEAST_STEPS:
             out.append(Metric(f"cell_dcr_{label}_mohm", 1000 * ohm, "mOhm", 1000 * se, n, 1.0, str(item)))

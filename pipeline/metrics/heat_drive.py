@@ -10,6 +10,7 @@ from pipeline.metrics._heat_grid import covered as coverage
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.heat import copper_factor, relax, rise, within_steps
+from pipeline.science.robust_fit import median
 from pipeline.science.stretches import means, stretches
 from pipeline.signals import Signals
 
@@ -62,7 +63,7 @@ def _ratio(side: str, measured: Floats, air: Floats, square: Floats, body: Body)
     explained = within_steps(relax(power / body.loss, STEP_S, body.tau_s))
     if explained.max() < LEAST_EXPLAINED_K:
         return []
-    first = float(np.median((warm - explained)[:3]))
+    first = median((warm - explained)[:3])
     passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
     fit = rise(measured, passive, explained, STEP_S)
     if fit is None:

@@ -19,6 +19,7 @@ from pipeline.metrics._still import frozen
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.heat import relax, resistance_factor, rise, within_steps
+from pipeline.science.robust_fit import median
 from pipeline.signals import Series, Signals
 
 LEAST_BINS = 30  # five minutes
@@ -125,7 +126,7 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
     if explained.max() < LEAST_EXPLAINED_K:
         return []
     out = []
-    first = float(np.median((pack - explained)[np.isfinite(pack)][:6]))
+    first = median((pack - explained)[np.isfinite(pack)][:6])
     passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
     fit = rise(pack, passive, explained, STEP_S)
     if fit is not None:
@@ -206,7 +207,7 @@ def _idle_level(
     known = measured[np.isfinite(measured)]
     if known.size < LEVEL_BINS // 2:
         return [], ()
-    start = float(np.median(known[:12]))
+    start = median(known[:12])
     passive = within_steps(relax(air[span], STEP_S, body.tau_s, start), start)
     grow = 1.0 - np.exp(-(np.arange(measured.size) + 0.5) * STEP_S / body.tau_s)
     fit = rise(measured, passive, grow, STEP_S)

@@ -13,7 +13,7 @@ from pipeline.metrics._steady import range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.coulomb import integrate
-from pipeline.science.robust_fit import line, within_blocks
+from pipeline.science.robust_fit import line, median, within_blocks
 from pipeline.signals import Signals
 
 BLOCK_S = 60.0
@@ -48,8 +48,8 @@ def _sum_of_groups(signals: Signals, profile: Profile) -> list[Metric]:
     level = gap - slope * current
     per_block = np.bincount(block, level) / np.bincount(block)
     se = 1.2533 * float(per_block.std()) / np.sqrt(per_block.size)
-    pct = 100 / float(np.median(terminal[ok]))
-    value = float(np.median(level))
+    pct = 100 / median(terminal[ok])
+    value = median(level)
     out.append(Metric("pack_sum_gap_v", value, "V", se, level.size))
     out.append(Metric("pack_sum_gap_pct", value * pct, "%", se * pct, level.size))
     return out
@@ -63,8 +63,8 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
         return []
     t, v = soc.t[known], soc.v[known]
     out = [
-        Metric("pack_soc_start_pct", float(np.median(v[:5])), "%", 0.5, 1),
-        Metric("pack_soc_end_pct", float(np.median(v[-5:])), "%", 0.5, 1),
+        Metric("pack_soc_start_pct", median(v[:5]), "%", 0.5, 1),
+        Metric("pack_soc_end_pct", median(v[-5:]), "%", 0.5, 1),
         Metric("pack_soc_lowest_pct", float(v.min()), "%", 0.5, 1),
         Metric("pack_soc_highest_pct", float(v.max()), "%", 0.5, 1),
     ]

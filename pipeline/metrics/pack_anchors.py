@@ -16,6 +16,7 @@ from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.coulomb import integrate, usual_gap_s
 from pipeline.science.ocv import Ocv, of_pack
+from pipeline.science.robust_fit import median
 from pipeline.signals import Signals
 
 WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
@@ -88,7 +89,7 @@ def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
     found = []
     for rows in quiet_runs(table, REST_C * rated):
         used = rows[table.t[rows] >= table.t[rows[-1]] - 30_000_000]
-        volts = float(np.median(table.v[used].mean(axis=1)))
+        volts = median(table.v[used].mean(axis=1))
         rested = max(float(table.t[rows[-1]] - table.t[rows[0]]) / 1e6, 1.0)
         unrelaxed = RELAX_V / np.sqrt(max(1.0, rested / RELAX_S))
         soc, se = ocv.soc(volts, unrelaxed, "discharge")

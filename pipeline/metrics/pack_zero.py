@@ -11,7 +11,7 @@ from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.quantities import ROLES
 from pipeline.science.coulomb import usual_gap_s
-from pipeline.science.robust_fit import robust_sd
+from pipeline.science.robust_fit import median, robust_sd
 from pipeline.signals import Signals
 
 OPEN = float(ROLES["contactor_state"].states.index("open"))
@@ -37,7 +37,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _fence(read: np.ndarray) -> tuple[float, float]:
-    middle, spread = float(np.median(read)), max(robust_sd(read), 0.1)
+    middle, spread = median(read), max(robust_sd(read), 0.1)
     return middle - 4 * spread, middle + 4 * spread
 
 

@@ -14,7 +14,7 @@ from pipeline.metrics._group_ohm import usual_ohm
 from pipeline.metrics._steady import Steady, range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.robust_fit import Floats, within_blocks
+from pipeline.science.robust_fit import Floats, median, within_blocks
 from pipeline.signals import Signals
 
 BLOCK_S = 600.0
@@ -38,7 +38,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     for k in range(len(table.items) - 1):
         if table.items[k + 1] == table.items[k] + 1:
             others = [j for j in range(len(table.items)) if j not in (k, k + 1)]
-            elsewhere = float(np.median(np.maximum(alike[k, others], alike[k + 1, others]))) if others else 0.0
+            elsewhere = median(np.maximum(alike[k, others], alike[k + 1, others])) if others else 0.0
             out += _pair(table.items[k], left[:, k], left[:, k + 1], elsewhere)
     return Outcome(tuple(out))
 

@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.metrics._heat_grid import STEP_S, Floats, Grid, middle_of, pack_body
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
+from pipeline.science.robust_fit import median
 from pipeline.signals import Series, Signals
 
 FAMILIES = {
@@ -101,10 +102,10 @@ def _offsets(name: str, session: Session, own: Floats, middle: Floats | None, ta
     out = []
     first = apart[:6][np.isfinite(apart[:6])]
     if first.size >= 3:
-        out.append(Metric("temp_start_offset_k", float(np.median(first)), "K", 0.15, int(first.size), item=name))
+        out.append(Metric("temp_start_offset_k", median(first), "K", 0.15, int(first.size), item=name))
     last = apart[-180:][np.isfinite(apart[-180:])]
     if session.kind == "rest" and own.size * STEP_S >= SOAK_TAUS * tau_s and last.size >= 3:
-        out.append(Metric("temp_soak_offset_k", float(np.median(last)), "K", 0.1, int(last.size), item=name))
+        out.append(Metric("temp_soak_offset_k", median(last), "K", 0.1, int(last.size), item=name))
     return out
 
 
@@ -119,8 +120,7 @@ SET = MetricSet(
         "temp_rail_share": ("1", "Share of the session at a value only an open or shorted sensor gives."),
         "temp_moved_share": (
             "1",
-            "Own range less one step over the siblings' range, which is at least 1 K and eight of their "
-            "steps.",
+            "Own range less one step over the siblings' range, which is at least 1 K and eight of their steps.",
         ),
         "temp_start_offset_k": ("K", "Own less the siblings' middle in the first minute."),
         "temp_soak_offset_k": ("K", "The same at the end of a rest of two thermal time constants."),

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.science.robust_fit import Floats, robust_sd
+from pipeline.science.robust_fit import Floats, median, robust_sd
 
 BASE = 5  # points of the curve either way for a slope
 SHAPE_V = 0.002  # how far healthy curves of one batch differ in shape at equal charge (engineering choice)
@@ -58,9 +58,10 @@ def shifts(q: Floats, v: Floats, levels: Floats, noise_v: float, steep_v_per_ah:
     """
     at = crossings(q, v, levels)
     half = np.isfinite(at).sum(axis=1) > v.shape[1] / 2
+    at, levels = at[half], levels[half]
     middle = np.array([_median_with_late(row) for row in at])
     slope = _local_slope(q, v, at)
-    good = half & (slope >= steep_v_per_ah) & np.isfinite(middle)
+    good = (slope >= steep_v_per_ah) & np.isfinite(middle)
     if not good.any():
         return None
     return _combine(q, v[-1], at[good], middle[good], levels[good], slope[good], noise_v)
@@ -96,7 +97,7 @@ def _combine(
 def _median_with_late(row: Floats) -> float:
     """Median in which groups that did not cross count as later than all others."""
     filled = np.where(np.isfinite(row), row, np.inf)
-    middle = float(np.median(filled))
+    middle = median(filled)
     return middle if np.isfinite(middle) else float("nan")
 
 
@@ -113,7 +114,7 @@ def _local_slope(q: Floats, v: Floats, at: Floats) -> Floats:
         known = np.flatnonzero(np.isfinite(at[j]))
         if known.size:
             i = np.clip(np.searchsorted(q, at[j, known]), 0, q.size - 1)
-            out[j] = np.median(rate[i, known])
+            out[j] = median(rate[i, known])
     return out
 
 
@@ -127,5 +128,5 @@ def curve(q: Floats, v: Floats, bin_ah: float) -> tuple[Floats, Floats, float]:
     centre = np.add.reduceat(q[order], edges[:-1]) / count
     mean = np.add.reduceat(v[order], edges[:-1], axis=0) / count[:, None]
     residual = v[order] - np.repeat(mean, count, axis=0)
-    point_sd = float(np.median([robust_sd(column) for column in residual.T]))
-    return centre, mean, point_sd / np.sqrt(max(1.0, float(np.median(count))))
+    point_sd = median(np.array([robust_sd(column) for column in residual.T]))
+    return centre, mean, point_sd / np.sqrt(max(1.0, median(count)))

@@ -79,25 +79,41 @@ def _one_each(t: Times, change: Floats, good: np.ndarray) -> Steps:
     return Steps(t[middle], change[middle])
 
 
+@dataclass(frozen=True, slots=True)
+class Running:
+    """Finite samples of a series and their running sum: t (n,), total (n + 1,)."""
+
+    t: Times
+    total: Floats
+
+    @staticmethod
+    def of(t: Times, v: Floats) -> Running:
+        ok = np.isfinite(v)
+        if not ok.all():
+            t, v = t[ok], v[ok]
+        return Running(t, np.concatenate(([0.0], np.cumsum(v))))
+
+    def mean(self, start: Times, end: Times) -> Floats:
+        """Mean of the samples in [start, end) for each pair; NaN where there is none."""
+        a, b = np.searchsorted(self.t, start), np.searchsorted(self.t, end)
+        n = b - a
+        some = np.full(start.shape, np.nan)
+        return np.asarray(np.divide(self.total[b] - self.total[a], n, out=some, where=n > 0))
+
+
 def mean_between(t: Times, v: Floats, start: Times, end: Times) -> Floats:
     """Mean of the finite samples in [start, end) for each pair; NaN where there is none."""
-    ok = np.isfinite(v)
-    t, v = t[ok], v[ok]
-    total = np.concatenate(([0.0], np.cumsum(v)))
-    a, b = np.searchsorted(t, start), np.searchsorted(t, end)
-    n = b - a
-    return np.asarray(np.divide(total[b] - total[a], n, out=np.full(start.shape, np.nan), where=n > 0))
+    return Running.of(t, v).mean(start, end)
 
 
-def responses(t: Times, v: Floats, steps: Steps, pulse_s: float) -> Floats:
+def responses(v: Running, steps: Steps, pulse_s: float) -> Floats:
     """Change of v at each step: around t0 + pulse_s against the second before. NaN where no sample lies
     there."""
     half = max(0.25, 0.1 * pulse_s)
     us = 1_000_000
-    before = mean_between(t, v, steps.t0 - int((BEFORE_S + GUARD_S) * us), steps.t0 - int(GUARD_S * us))
+    before = v.mean(steps.t0 - int((BEFORE_S + GUARD_S) * us), steps.t0 - int(GUARD_S * us))
     at = steps.t0 + int(pulse_s * us)
-    after = mean_between(t, v, at - int(half * us), np.minimum(at + int(half * us), at + int(GUARD_S * us)))
-    return after - before
+    return v.mean(at - int(half * us), np.minimum(at + int(half * us), at + int(GUARD_S * us))) - before
 
 
 def unsettled(t: Times, current: Floats, steps: Steps, pulse_s: float) -> Floats:
@@ -140,7 +156,7 @@ def resistance(
     y = -change_v[ok] / (factor[ok] if factor is not None else 1.0)
     weight = np.ones(n)
     for _ in range(5):
-        inverse = np.linalg.pinv(x.T @ (weight[:, None] * x))
+        inverse = _inverse(x.T @ (weight[:, None] * x))
         fit = inverse @ (x.T @ (weight * y))
         residual = y - x @ fit
         scale = max(MAD_TO_SD * median(np.abs(residual)), 1e-9)
@@ -148,3 +164,13 @@ def resistance(
     score = x * (weight * residual)[:, None]
     cov = inverse @ (score.T @ score) @ inverse * n / (n - k)
     return float(fit[0]), float(np.sqrt(cov[0, 0])), n
+
+
+def _inverse(square: Floats) -> Floats:
+    """Of a small symmetric matrix; the pseudo-inverse, at ten times the cost, where columns depend on each other."""
+    try:
+        found = np.linalg.inv(square)
+    except np.linalg.LinAlgError:
+        return np.linalg.pinv(square)
+    exact = bool((np.abs(square @ found - np.eye(len(square))) < 1e-8).all())
+    return found if exact else np.linalg.pinv(square)
