@@ -16,6 +16,7 @@ from pipeline.reports import (
     leaf_cells,
     leaf_coverage,
     leaf_heat,
+    leaf_last,
     leaf_life,
     leaf_peers,
     leaf_source,
@@ -121,7 +122,8 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
 
 def leaf_makers() -> tuple[LeafMaker, ...]:
     """The further leaves in reading order, one module each."""
-    modules = (leaf_cells, leaf_heat, leaf_braking, leaf_life, leaf_use, leaf_peers, leaf_coverage, leaf_source)
+    modules = (leaf_cells, leaf_heat, leaf_braking, leaf_last, leaf_life, leaf_use, leaf_peers, leaf_coverage,
+               leaf_source)  # fmt: skip
     return tuple(module.leaf for module in modules)
 
 

@@ -146,3 +146,13 @@ def test_each_pack_has_its_own_use(tmp_path: Path) -> None:
     assert "Pack A, 2026-03-01" in a
     assert "0.5000 ± 0.0100" in a or "0.500 ± 0.010" in a
     assert "0.250 ± 0.010" in b
+
+
+def test_the_last_minute_is_drawn_at_full_rate(store: Store, out: Path) -> None:
+    """The newest session is the charge that begins 49 days, 1.7 h after T0 and lasts 0.3 h: it ends at 09:00 UTC, 11:00
+    in Vienna; the newest ride ends 0.3 h earlier, at 10:36. The made-up wires carry 20 samples a second."""
+    page = write_dossier(store, "VX-014", out).read_text("utf-8")
+    assert "End of the newest record (charge): 2026-04-19 10:59:00 to 11:00:00" in page
+    assert "End of the newest ride (ride): 2026-04-19 10:35:00 to 10:36:00" in page
+    section = page.split('<section id="last"')[1].split("</section>")[0]
+    assert "Every sample is drawn" in section

@@ -1,0 +1,54 @@
+"""The last minute on record at full rate: what the unit did before the record ends."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.errors import HerdbookError
+from pipeline.reports import words
+from pipeline.reports.evidence import command
+from pipeline.reports.facts import Facts, Row
+from pipeline.reports.figure import Figure
+from pipeline.reports.leaf import Block, Drawn, Leaf, Note
+from pipeline.reports.panels import Panel, stack
+from pipeline.reports.traces import load
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.store import Store
+
+LAST_S = 60.0
+ROLES = ("trigger", "throttle", "brake_demand", "vehicle_speed", "motor_current", "pack_current", "pack_voltage",
+         "bms_state", "contactor_state")  # fmt: skip
+
+
+def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
+    blocks: list[Block] = []
+    newest = facts.sessions[-1:]
+    ride = [s for s in facts.sessions if s["kind"] == "ride"][-1:]
+    for name, chosen in (("newest record", newest), ("newest ride", ride if ride != newest else [])):
+        blocks += [_last(store, facts, name, session) for session in chosen]
+    if not blocks:
+        blocks.append(Note("No session is on record.", "absent"))
+    lead = "A record ends where the log ends: a switch, a cable pulled, or the logger's supply gone."
+    return Leaf("last", "The last minute", lead, blocks)
+
+
+def _last(store: Store, facts: Facts, name: str, session: Row) -> Block:
+    end = words.micros(session["end_t"])
+    start = max(words.micros(session["start_t"]), end - int(LAST_S * 1e6))
+    try:
+        signals = load(store, facts.vehicle, start, end + 1, ROLES)
+    except HerdbookError as problem:
+        return Note(f"The end of the {name} could not be read. {problem}", "absent")
+    made = stack(signals, [Panel(role) for role in ROLES], facts.zone)
+    if not made.spec["data"]:
+        return Note(f"The signals of the end of the {name} are not in the store any more, or never were.", "absent")
+    roles = tuple(role for role in ROLES if signals.has(role))
+    span = words.span(words.from_micros(start), session["end_t"], facts.zone)
+    title = f"End of the {name} ({session['kind']}): {span}"
+    alt = f"Line chart of the last {words.duration((end - start) / 1e6)} of the {name}."
+    height = int(made.spec["layout"]["height"])
+    return Drawn(Figure(f"last-{name.split()[-1]}", title, alt, made.spec, made.note, fine=made.fine, height=height,
+                        command=command(facts, roles, start, end)))  # fmt: skip
