@@ -26,6 +26,7 @@ def decode_log(path: str | Path, network: Network) -> dict[str, pl.DataFrame]:
     decoder = Decoder(network)
     for frames in open_log(path).chunks():
         decoder.add(frames)
+    decoder.close()
     return decoder.tables()
 
 

@@ -17,6 +17,7 @@ from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
 from decoders.frames_out import part, widened
 from decoders.layout import Message
 from decoders.network import UNKNOWN, Network
+from decoders.transport import Carried, Transport, is_transport
 
 if TYPE_CHECKING:
     import polars as pl
@@ -28,10 +29,12 @@ SLICE = 131_072  # frames
 
 @dataclass(slots=True)
 class Tally:
-    """What became of the frames. known + unknown + error + remote = frames.
+    """What became of the frames. known + unknown + error + remote = frames. Frames of the J1939 transport protocol are
+    known where a DBC file has a message long enough to need it.
 
     unknown: frames by (channel label, identifier, extended). short: frames too short for their message, by
     message name. odd_selector: frames whose selector has a value the DBC does not know, by message name.
+    carried: messages put together from several frames. broken: those that lack a frame, by parameter group.
     """
 
     frames: int = 0
@@ -41,15 +44,18 @@ class Tally:
     unknown: Counter[tuple[str, int, bool]] = field(default_factory=Counter)
     short: Counter[str] = field(default_factory=Counter)
     odd_selector: Counter[str] = field(default_factory=Counter)
+    carried: int = 0
+    broken: Counter[int | None] = field(default_factory=Counter)
 
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Frames of one message in file order; arrays (n,), payload uint8 (n, width); channel, can_id where needed."""
+    """Frames of one message in file order; arrays (n,), payload uint8 (n, width); channel, can_id where needed. length
+    is uint16 of a message that came in several frames."""
 
     t: NDArray[np.int64]
     payload: NDArray[np.uint8]
-    length: NDArray[np.uint8]
+    length: NDArray[np.uint8] | NDArray[np.uint16]
     channel: NDArray[np.uint8] | None
     can_id: NDArray[np.uint32] | None
 
@@ -63,11 +69,37 @@ class Decoder:
         self.held = 0
         self._pieces: dict[int, list[Rows]] = {}
         self._channels: list[str] = []
+        self._transport = Transport() if network.carries_long else None
+        if self._transport:
+            self.tally.broken = self._transport.broken
 
     def add(self, frames: Frames) -> None:
         """Sort one batch into messages; a large one in slices that the cache can hold."""
         for at in range(0, len(frames), SLICE):
             self._sort(part(frames, slice(at, at + SLICE)) if len(frames) > SLICE else frames)
+        if self._transport and (carried := self._transport.add(frames)):
+            self._deliver(carried)
+
+    def close(self) -> None:
+        """At the end of the log: what came in several frames and is not whole is broken."""
+        if self._transport:
+            self._transport.close()
+
+    def _deliver(self, carried: Carried) -> None:
+        """Messages put together from several frames, as rows of theirs."""
+        self.tally.carried += len(carried.t)
+        which = np.full(len(carried.t), UNKNOWN, np.int16)
+        for number, label in enumerate(carried.channels):
+            rows = np.flatnonzero(carried.channel == number)
+            which[rows] = self.network.find(label, carried.can_id[rows])
+        numbers = np.array([self._channel_number(c) for c in carried.channels], np.uint8)
+        for index in np.unique(which[which >= 0]).tolist():
+            rows = np.flatnonzero(which == index)
+            self._pieces.setdefault(index, []).append(Rows(
+                carried.t[rows], carried.payload[rows], carried.length[rows],
+                numbers[carried.channel[rows]] if self.network.several_buses else None,
+                carried.can_id[rows] if self.network.messages[index].j1939 else None))
+            self.held += len(rows)
 
     def _sort(self, frames: Frames) -> None:
         which = self.network.match(frames)
@@ -117,6 +149,10 @@ class Decoder:
         tally.error += int(np.count_nonzero(frames.flags & ERROR))
         tally.remote += int(np.count_nonzero((frames.flags & (ERROR | REMOTE)) == REMOTE))
         lost = which == UNKNOWN
+        if self._transport:
+            pieces = lost & is_transport(frames)
+            tally.known += int(np.count_nonzero(pieces))
+            lost &= ~pieces
         if lost.any():
             key = frames.channel[lost].astype(np.uint64) << np.uint64(33)
             key |= (frames.flags[lost] & EXTENDED).astype(np.uint64) << np.uint64(32)

@@ -50,12 +50,13 @@ class Words:
         return self._big[byte]
 
 
-def extract(message: Message, payload: Bytes, length: Bytes | None = None, counts: bool = False) -> dict[str, Column]:
+def extract(message: Message, payload: Bytes, length: Bytes | NDArray[np.uint16] | None = None, counts: bool = False,
+            ) -> dict[str, Column]:
     """Physical values of every signal of one message.
 
     Args:
         payload: uint8 (frames, width), width at least 8, zero past each frame's length.
-        length: uint8 (frames,), data bytes present; None when every frame is as long as the message.
+        length: uint8 or uint16 (frames,), data bytes present; None when every frame is as long as the message.
         counts: leave signals that are `counted` as raw counts, int64 or uint64.
     Returns: by signal name, in the order of the layout. A signal is invalid where the frame ends before it, where its
         selector says otherwise, and where the selector has a value that the DBC does not know.

@@ -15,6 +15,7 @@ from decoders.dbc import Rates, read_dbc
 from decoders.errors import NetworkError
 from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
 from decoders.layout import Message
+from decoders.transport import is_transport
 
 PathLike = str | Path
 Source = PathLike | tuple[str, PathLike]
@@ -88,6 +89,20 @@ class Network:
         told = [rate for (label, _), rate in zip(self.buses, self.rates, strict=True) if _answers(label, channel)]
         nominal, data = ({rate[i] for rate in told} - {None} for i in (0, 1))
         return nominal.pop() if len(nominal) == 1 else None, data.pop() if len(data) == 1 else None
+
+    @cached_property
+    def carries_long(self) -> bool:
+        """True when a J1939 message is longer than a frame: then the transport protocol is followed."""
+        return any(m.j1939 and m.length > 8 for m in self.messages)
+
+    def find(self, label: str, can_id: NDArray[np.uint32]) -> NDArray[np.int16]:
+        """As match(), of 29-bit identifiers on one channel."""
+        return self._tables(label).find(can_id | np.uint32(EXTENDED_KEY))
+
+    def knows(self, frames: Frames) -> NDArray[np.bool_]:
+        """True for frames of a message, and for those that carry a part of one, bool (n,)."""
+        found = self.match(frames) >= 0
+        return found | is_transport(frames) if self.carries_long else found
 
     def match(self, frames: Frames) -> NDArray[np.int16]:
         """Index into `messages` per frame; UNKNOWN without a message, SKIPPED for error and remote frames."""

@@ -16,7 +16,7 @@ from pipeline.profile import Profile
 def known_share(frames: Frames, profile: Profile) -> float:
     """Share 0..1 of the data frames whose identifier the profile's DBC files know; 0 when there are none."""
     data = int(np.count_nonzero((frames.flags & (ERROR | REMOTE)) == 0))
-    return int(np.count_nonzero(profile.network().match(frames) >= 0)) / data if data else 0.0
+    return int(np.count_nonzero(profile.network().knows(frames))) / data if data else 0.0
 
 
 def _share_without_labels(frames: Frames, profile: Profile) -> float:
@@ -25,7 +25,7 @@ def _share_without_labels(frames: Frames, profile: Profile) -> float:
         return 0.0
     data = (frames.flags & (ERROR | REMOTE)) == 0
     network = Network.load([path for _, path in profile.buses])
-    return float(np.count_nonzero(network.match(frames) >= 0)) / max(1, int(np.count_nonzero(data)))
+    return float(np.count_nonzero(network.knows(frames))) / max(1, int(np.count_nonzero(data)))
 
 
 def choose_profile(head: Frames, start: int, profiles: Sequence[Profile], named: str, least: float) -> Profile:

@@ -91,6 +91,7 @@ class LogDecoding:
 
     def write(self, target: Path, log: str, opened: Log) -> Reading:
         """Finish the part. Raises: InputError when most frames turn out to be unknown; StoreError."""
+        self.decoder.close()
         if self.decoder.held:
             self._flush()
         self._look_at_share()
@@ -141,6 +142,9 @@ class LogDecoding:
             yield "short frame", name, count, None, "frames shorter than the message; signals past the end are null"
         for name, count in sorted(tally.odd_selector.items()):
             yield "unknown selector", name, count, None, "multiplex selector with a value the DBC does not know"
+        for group, count in tally.broken.items():
+            name = "" if group is None else f"{group:05X}"
+            yield "broken transport", name, count, None, "J1939 messages in several frames of which one is missing"
         for name, count in sorted(self.errors.items()):
             yield "error frame", name, count, None, "reported by the logger's CAN controller"
 

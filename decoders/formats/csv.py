@@ -58,6 +58,7 @@ def _line(line: bytes, i: int, rows: Rows) -> bool:
     if not sound or not 0 <= length <= 64 or (len(data) != length and not (remote or error)):
         return False
     flags = (EXTENDED if extended else 0) | (REMOTE if remote else 0) | (ERROR if error else 0)
+    length = min(length, 8) if remote or error else length  # asked for, or told of the error; no data
     rows.put(i, t, 0, number, flags, length, b"" if remote else data[:length])
     return True
 

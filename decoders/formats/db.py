@@ -63,9 +63,10 @@ def _put(row: tuple[Any, ...], i: int, rows: Rows) -> bool:
         return False
     if not abs(t) < 2**42 or not 0 <= number <= (0x1FFF_FFFF if extended else 0x7FF) or not 0 <= length <= 64:
         return False
-    if not isinstance(data, bytes) or len(data) > 64:
+    if not isinstance(data, bytes) or len(data) > 64 or (len(data) != length and not (remote or error)):
         return False
     flags = (EXTENDED if extended else 0) | (REMOTE if remote else 0) | (ERROR if error else 0)
+    length = min(length, 8) if remote or error else length  # asked for, or told of the error; no data
     rows.put(i, round(t * 1e6), 0, number, flags, length, b"" if remote else data[:length])
     return True
 
