@@ -56,7 +56,7 @@ def limits_of(rule: Rule, overrides: dict[str, float]) -> dict[str, float]:
 def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
     """One rule over one record: its findings (worst first, at most ten windows each), or why it could not
     judge."""
-    present = set(record.metrics["name"].unique().to_list()) if record.metrics.height else set()
+    present = record.once("names", lambda: set(record.metrics["name"].unique().to_list()))
     missing = [name for name in rule.needs if name not in present]
     if missing:
         return NotAssessed(_why_missing(rule, record, missing))

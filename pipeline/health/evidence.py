@@ -17,12 +17,18 @@ _EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
 
 def metric_rows(record: Record, name: str, item: str | None = None, kind: str | None = None) -> pl.DataFrame:
     """Rows of one metric in time order (kind, start_t, end_t, name, item, value, unit, se, n, coverage)."""
-    rows = record.metrics.filter(pl.col("name") == name, pl.col("value").is_finite())
+    by_name = record.once("metrics by name", lambda: _by_name(record.metrics))
+    rows = by_name[name] if name in by_name else record.metrics.clear()
     if item is not None:
         rows = rows.filter(pl.col("item") == item)
     if kind is not None:
         rows = rows.filter(pl.col("kind") == kind)
     return rows
+
+
+def _by_name(metrics: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    parts = metrics.filter(pl.col("value").is_finite()).partition_by("name", maintain_order=True, as_dict=True)
+    return {str(name): part for (name,), part in parts.items()}
 
 
 def event_table(record: Record, kind: str, keys: tuple[str, ...] = ()) -> pl.DataFrame:
@@ -31,7 +37,11 @@ def event_table(record: Record, kind: str, keys: tuple[str, ...] = ()) -> pl.Dat
 
     keys: columns that must exist even when no event carries them (null then).
     """
-    rows = record.events.filter(pl.col("kind") == kind).drop("kind").with_row_index("row")
+    return record.once(("events", kind, keys), lambda: _event_table(record.events, kind, keys))
+
+
+def _event_table(events: pl.DataFrame, kind: str, keys: tuple[str, ...]) -> pl.DataFrame:
+    rows = events.filter(pl.col("kind") == kind).drop("kind").with_row_index("row")
     flat = rows.select("row", *_EVENT_FRAME)
     if rows.height:
         pairs = rows.select("row", "data").explode("data").drop_nulls("data").unnest("data")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
 
 import polars as pl
 
 from pipeline.profile import Profile
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +78,14 @@ class Record:
     metrics: pl.DataFrame
     events: pl.DataFrame
     reference: pl.DataFrame
+    memo: dict[Hashable, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
+
+    def once(self, key: Hashable, make: Callable[[], T]) -> T:
+        """make(), or what it gave when last asked under this key: forty rules read the same few tables."""
+        if key not in self.memo:
+            self.memo[key] = make()
+        found: T = self.memo[key]
+        return found
 
 
 Judge = Callable[[Record, Mapping[str, float]], "list[Finding] | NotAssessed"]

@@ -46,6 +46,10 @@ class Offsets:
 
 def offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
     """By group. end: "top" or "bottom". days: how far back from the newest reading."""
+    return dict(record.once(("offsets", end, days), lambda: _offsets(record, end, days)))
+
+
+def _offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
     rows = metric_rows(record, f"cell_offset_{end}_pct").select("start_t", "end_t", "item", "value", "se")
     if not rows.height:
         return {}

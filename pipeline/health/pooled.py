@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
+from pipeline.health.evidence import metric_rows
 from pipeline.health.model import Record, Window
 from pipeline.science.robust_fit import MAD_TO_SD, Floats
 
@@ -52,9 +53,7 @@ def pool(values: Floats, ses: Floats) -> tuple[float, float]:
     """
     own = np.where(np.isfinite(ses), ses, 0.0)
     centre = np.median(values)
-    robust = (
-        (MAD_TO_SD * float(np.median(np.abs(values - centre)))) ** 2 if values.size >= 3 else values.var()
-    )
+    robust = (MAD_TO_SD * float(np.median(np.abs(values - centre)))) ** 2 if values.size >= 3 else values.var()
     between = max(0.0, float(robust - np.mean(own**2)))
     variance = np.maximum(own**2 + between, 1e-24)
     weight = 1.0 / variance
@@ -73,7 +72,11 @@ def pooled(
     kinds: tuple[str, ...] = (),
 ) -> dict[str, Pooled]:
     """A metric by item over its newest sessions: those within last_days of the newest, `most` at most."""
-    rows = record.metrics.filter(pl.col("name") == name, pl.col("value").is_finite())
+    key = "pooled", name, last_days, most, kinds
+    return dict(record.once(key, lambda: _pooled(metric_rows(record, name), last_days, most, kinds)))
+
+
+def _pooled(rows: pl.DataFrame, last_days: float | None, most: int | None, kinds: tuple[str, ...]) -> dict[str, Pooled]:
     if kinds:
         rows = rows.filter(pl.col("kind").is_in(kinds))
     if last_days is not None and rows.height:

@@ -169,8 +169,8 @@ def resistance(
 def _inverse(square: Floats) -> Floats:
     """Of a small symmetric matrix; the pseudo-inverse, at ten times the cost, where columns depend on each other."""
     try:
-        found = np.linalg.inv(square)
+        found = np.asarray(np.linalg.inv(square), np.float64)
     except np.linalg.LinAlgError:
-        return np.linalg.pinv(square)
+        return np.asarray(np.linalg.pinv(square), np.float64)
     exact = bool((np.abs(square @ found - np.eye(len(square))) < 1e-8).all())
-    return found if exact else np.linalg.pinv(square)
+    return found if exact else np.asarray(np.linalg.pinv(square), np.float64)
