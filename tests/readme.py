@@ -66,7 +66,9 @@ def prepare(folder: Path) -> None:
     """Make a folder look like a fresh checkout to the README's commands."""
     for said in commands((ROOT / "README.md").read_text("utf-8")):
         if said.command.startswith("cat "):  # a file the reader is shown, here made from what is shown
-            (folder / said.command.split()[1]).write_text(said.output + "\n", "utf-8")
+            shown = folder / said.command.split()[1]
+            shown.parent.mkdir(parents=True, exist_ok=True)
+            shown.write_text(said.output + "\n", "utf-8")
     for name in ("demo_logs", "dbc_demo"):
         if not (folder / name).exists():
             (folder / name).symlink_to(ROOT / name)

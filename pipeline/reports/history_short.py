@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import polars as pl
 
@@ -27,7 +28,8 @@ def lines(desk: Desk, made: list[Line]) -> Iterator[Line]:
 
     yield line("The vehicle", _vehicle(desk), "recorded" if every else "not known")
     yield line("Its use", _use(desk))
-    yield line("Out of the ordinary", _found(desk))
+    gravest = standing(desk)[0]["severity"] if standing(desk) else ""
+    yield replace(line("Out of the ordinary", _found(desk)), severity=gravest)
     yield line("Safety", escalation(desk).text, "advice", ())
     if told := _after(desk):
         yield line("Used after the warning", told)

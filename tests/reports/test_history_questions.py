@@ -91,7 +91,7 @@ def test_a_past_date_knows_count_error_and_dates_of_then(tmp_path: Path) -> None
     _change(book, "a", "new", not_separable="A wire and a cell look alike.", **more)
     store = book.close()
     found = lines(store, tmp_path, "VX-050", as_of=T0 + timedelta(days=11))
-    event = next(line for line in found if line["severity"])
+    event = next(line for line in found if line["severity"] and line["rule"])
     assert "Recorded 3 times, 1 min 30 s in all, between 2026-03-01 and 2026-03-03." in event["text"]
     assert "Measured 1.500 ± 0.020\u00a0times; limit in force 1.40\u00a0times." in event["text"]
     assert event["standard_error"] == 0.02
@@ -103,7 +103,7 @@ def test_a_past_date_knows_count_error_and_dates_of_then(tmp_path: Path) -> None
 
 def test_a_past_date_says_what_an_old_scan_did_not_keep(store: Store, out: Path) -> None:
     found = lines(store, out, as_of=T0 + timedelta(days=31))
-    assert "with what error was not kept then" in next(line["text"] for line in found if line["severity"])
+    assert "with what error was not kept then" in next(line["text"] for line in found if line["rule"])
 
 
 def test_capacity_says_of_what_how_warm_and_how_sure(tmp_path: Path) -> None:
