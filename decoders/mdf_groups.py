@@ -13,7 +13,8 @@ HD = struct.Struct("<QhhBBBxdd")
 CG = struct.Struct("<QQHH4xLL")
 CN = struct.Struct("<BBBBLLLL")
 CC = struct.Struct("<BBHHHdd")
-BUS_EVENT = 2
+VARIABLE_ENTRIES, BUS_EVENT = 1, 2  # flags of a group
+VARIABLE_SIZE = -1  # in place of the size of a group of variable length
 VARIABLE, MASTER, VIRTUAL = 1, 2, 3  # kinds of channels
 NESTED = 8
 
@@ -38,10 +39,14 @@ class Group:
     size: int
     skip: int
     data: int
-    place: int  # number of the group in the file
-    alone: bool  # the only group in its data; otherwise records of several groups are mixed
+    number: int  # before each of its records, when records of several groups are mixed
+    sizes: tuple[tuple[int, int], ...]  # number and size of each group that shares its data; one: it is alone
     time: Channel | None = None
     members: dict[str, Channel] = field(default_factory=dict)
+
+    @property
+    def alone(self) -> bool:
+        return len(self.sizes) == 1
 
 
 def header(blocks: Blocks) -> tuple[int, bool, Block]:
@@ -56,25 +61,29 @@ def header(blocks: Blocks) -> tuple[int, bool, Block]:
 def bus_groups(blocks: Blocks, names: tuple[str, ...]) -> Iterator[Group]:
     """Groups whose events are CAN frames of the given structure names. Raises: Broken."""
     _, _, head = header(blocks)
-    place = -1
     for data_group in blocks.chain(head.links[0], b"##DG"):
         if len(data_group.links) < 3 or not data_group.data:
             raise Broken("a data group without links")
         skip = data_group.data[0]
         groups = list(blocks.chain(data_group.links[1], b"##CG"))
+        sizes = tuple(number_and_size(block) for block in groups)
         for block in groups:
-            place += 1
-            if len(block.data) < CG.size or len(block.links) < 2:
-                raise Broken("a channel group that is too short")
-            _, records, flags, _, size, spare = CG.unpack_from(block.data)
+            number, records, flags, _, size, spare = CG.unpack_from(block.data)
             if not flags & BUS_EVENT:
                 continue
             time, members = _channels(blocks, block.links[1])
             for name in names:
                 found = {k.rpartition(".")[2]: v for k, v in members.items() if k.startswith(name + ".")}
                 if found:
-                    yield Group(name, records, size + spare, skip, data_group.links[2], place, len(groups) == 1,
-                                time, found)
+                    yield Group(name, records, size + spare, skip, data_group.links[2], number, sizes, time, found)
+
+
+def number_and_size(block: Block) -> tuple[int, int]:
+    """Of a channel group: what stands before its records, and their size. Raises: Broken."""
+    if len(block.data) < CG.size or len(block.links) < 2:
+        raise Broken("a channel group that is too short")
+    number, _, flags, _, size, spare = CG.unpack_from(block.data)
+    return number, VARIABLE_SIZE if flags & VARIABLE_ENTRIES else size + spare
 
 
 def _channels(blocks: Blocks, address: int) -> tuple[Channel | None, dict[str, Channel]]:

@@ -1,64 +1,60 @@
-"""Measurement files that mix records of several groups in one stream: asammdf takes them apart."""
+"""Measurement files that mix records of several groups in one stream: told apart by the number before each record.
+
+    number (1, 2, 4 or 8 bytes), then a record of its group's size; of a group of variable length: u32 length, bytes
+Records are as long as their group says, so the stream can only be walked one by one. Such files are rare (a logger that
+was cut off while it wrote); all others are read without a loop over records.
+Source: ASAM MDF 4.1, from memory; checked against asammdf's reading of the same files.
+"""
 
 from __future__ import annotations
 
-import gc
-import logging
-import sys
-import warnings
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from decoders.mdf_blocks import Blocks, Broken
-from decoders.mdf_groups import Group
+from decoders.mdf_groups import VARIABLE_SIZE, Group
 
-BATCH = 32_768
-
-
-def mixed_members(blocks: Blocks, group: Group) -> Iterator[dict[str, Any]]:
-    """Members of the frames of one group by name, each (n,) or (n, bytes), and `time` in seconds.
-
-    Raises: Broken, also when asammdf is not installed.
-    """
-    try:
-        with _opened(blocks.file.name) as mdf:
-            for offset in range(0, group.records, BATCH):
-                found = mdf.get(group.name, group.place, raw=True, record_offset=offset, record_count=BATCH)
-                if not len(found.timestamps):
-                    return
-                names = found.samples.dtype.names or ()
-                members = {str(name).rpartition(".")[2]: found.samples[name] for name in names}
-                members["Dir"] = _sent(members.get("Dir", np.zeros(len(found.timestamps))))
-                yield members | {"time": found.timestamps}
-    except Broken:
-        raise
-    except Exception as e:  # a damaged file raises almost anything there
-        raise Broken(f"asammdf cannot read it: {type(e).__name__}: {e}") from None
+MAX_ENTRY = 1 << 20  # bytes of one entry of variable length
 
 
-def _opened(path: str) -> Any:
-    """asammdf's file object. When opening fails half-way, closing what there is fails too, which Python would print
-    wherever it is by then: that is kept off the screen."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            from asammdf import MDF
-    except ImportError:
-        raise Broken("its records are mixed with others; reading it needs asammdf, install herdbook[mf4]") from None
-    logging.getLogger("asammdf").setLevel(logging.CRITICAL)
-    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
-    try:
-        return MDF(path)
-    except Exception as e:
-        fault = f"asammdf cannot read it: {type(e).__name__}: {e}"
-        del e
-        gc.collect()
-    finally:
-        sys.unraisablehook = hook
-    raise Broken(fault)
+def mixed_records(blocks: Blocks, group: Group) -> Iterator[NDArray[np.uint8]]:
+    """Records of one group, uint8 (n, size), without their numbers. Raises: Broken, behind the sound ones."""
+    for data, starts in _walk(blocks, group, group.number):
+        if len(starts) and group.size:
+            whole = np.frombuffer(data, np.uint8)
+            yield whole[np.array(starts, np.int64)[:, None] + np.arange(group.size)]
 
 
-def _sent(direction: Any) -> Any:
-    return np.char.upper(direction) == b"TX" if direction.dtype.kind == "S" else direction
+def mixed_entries(blocks: Blocks, group: Group, number: int) -> Iterator[bytes]:
+    """Entries of a group of variable length in the same stream, each with its length, as a data block of its own would
+    hold them. Raises: Broken."""
+    for data, starts in _walk(blocks, group, number):
+        yield b"".join(data[at:at + 4 + int.from_bytes(data[at:at + 4], "little")] for at in starts)
+
+
+def _walk(blocks: Blocks, group: Group, number: int) -> Iterator[tuple[bytes, list[int]]]:
+    """Pieces of the stream, each with the places at which records of a number begin."""
+    skip, sizes = group.skip, dict(group.sizes)
+    rest = b""
+    for piece in blocks.data(group.data):
+        rest = rest + piece if rest else piece
+        at, starts, fault = 0, [], ""
+        while at + skip + 4 <= len(rest):
+            found = rest[at] if skip == 1 else int.from_bytes(rest[at:at + skip], "little")
+            size = sizes.get(found)
+            if size == VARIABLE_SIZE:
+                size = 4 + int.from_bytes(rest[at + skip:at + skip + 4], "little")
+            if size is None or size > MAX_ENTRY:
+                fault = f"a record of unknown group {found}" if size is None else f"an entry of {size} bytes"
+                break
+            if at + skip + size > len(rest):
+                break
+            if found == number:
+                starts.append(at + skip)
+            at += skip + size
+        yield rest, starts
+        if fault:
+            raise Broken(fault)
+        rest = rest[at:]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.mdf_blocks import Blocks, Broken
+from decoders.mdf_blocks import Broken
 
 MAX_HELD = 1 << 26  # bytes kept while entries are asked for in order
 EDGE = 72
@@ -16,8 +16,8 @@ EDGE = 72
 class Variable:
     """Entries in the order of their offsets, held only as far as the records at hand need them."""
 
-    def __init__(self, blocks: Blocks, address: int) -> None:
-        self._pieces: Iterator[bytes] = blocks.data(address)
+    def __init__(self, pieces: Iterator[bytes]) -> None:
+        self._pieces = pieces
         self._held = b""
         self._from = 0
 

@@ -2,8 +2,7 @@
 
 Each channel group of bus events holds a structure CAN_DataFrame, CAN_ErrorFrame or CAN_RemoteFrame with the members
 BusChannel, ID, IDE, DLC, DataLength, DataBytes, Dir, EDL, BRS, ESI. Groups are merged by time. Channels keep the
-number of the file as label. Sorted files are read here; files that mix the records of several groups go through
-asammdf (optional: install herdbook[mf4]).
+number of the file as label. Records of several groups may be mixed in one stream (decoders.mdf_mixed).
 Source: ASAM MDF 4.1 and its bus logging, layouts from memory; checked against files of asammdf and python-can.
 """
 
@@ -22,8 +21,8 @@ from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
 from decoders.frames_out import FD_LENGTHS, Labels, Rows
 from decoders.log import Account, Reader
 from decoders.mdf_blocks import Blocks, Broken
-from decoders.mdf_groups import Channel, Group, bus_groups, header
-from decoders.mdf_mixed import mixed_members
+from decoders.mdf_groups import Channel, Group, bus_groups, header, number_and_size
+from decoders.mdf_mixed import mixed_entries, mixed_records
 from decoders.mdf_variable import Variable
 from decoders.merge import merged
 from decoders.source import Source
@@ -64,7 +63,7 @@ def _wall(start_us: int) -> str:
 def _group(blocks: Blocks, group: Group, start_us: int, labels: Labels, account: Account) -> Iterator[Frames]:
     done = 0
     try:
-        for members in _sorted(blocks, group) if group.alone else mixed_members(blocks, group):
+        for members in _members(blocks, group):
             if not (left := group.records - done):
                 return
             done += min(len(members["time"]), left)
@@ -78,11 +77,11 @@ def _group(blocks: Blocks, group: Group, start_us: int, labels: Labels, account:
                      f"{group.name}: {done} of {group.records} records are there")
 
 
-def _sorted(blocks: Blocks, group: Group) -> Iterator[Members]:
-    """Members of the frames of a group that has its data to itself, and `time` in seconds."""
+def _members(blocks: Blocks, group: Group) -> Iterator[Members]:
+    """Members of the frames of a group, and `time` in seconds."""
     lengthy = group.members.get("DataBytes")
-    variable = Variable(blocks, lengthy.data) if lengthy and lengthy.data else None
-    for records in _records(blocks, group):
+    variable = Variable(_entries(blocks, group, lengthy.data)) if lengthy and lengthy.data else None
+    for records in _records(blocks, group) if group.alone else mixed_records(blocks, group):
         width = records.shape[1]
         words = Words(records if width >= 8 else np.pad(records, ((0, 0), (0, 8 - width))))
         members: Members = {}
@@ -97,6 +96,13 @@ def _sorted(blocks: Blocks, group: Group) -> Iterator[Members]:
         if variable is not None:
             members["DataBytes"] = variable.take(members["DataBytes"], 64)
         yield members | {"time": _seconds(words, group.time, width)}
+
+
+def _entries(blocks: Blocks, group: Group, address: int) -> Iterator[bytes]:
+    """Data of variable length: a block of its own, or the entries of a group that are mixed among the records."""
+    if group.alone:
+        return blocks.data(address)
+    return mixed_entries(blocks, group, number_and_size(blocks.block(address, b"##CG"))[0])
 
 
 def _records(blocks: Blocks, group: Group) -> Iterator[Bytes]:

@@ -56,6 +56,10 @@ class Made:
         about = struct.pack("<QQHH4xLL", record_id, records, 2, 0, RECORD.size, 0)
         return self.add(b"##CG", [after, first, self.text("CAN"), source, 0, 0], about)
 
+    def entries(self, after: int, record_id: int, records: int) -> int:
+        """A channel group of variable length, whose entries stand among the records of others."""
+        return self.add(b"##CG", [after, 0, 0, 0, 0, 0], struct.pack("<QQHH4xLL", record_id, records, 1, 0, 0, 0))
+
     def finish(self, data_group: int, path: Path) -> Path:
         """The header must be the first block: it is put in front, and all links move up by one."""
         header = (b"##HD", [data_group, 0, 0, 0, 0, 0], struct.pack("<QhhBBBxdd", START_NS, 0, 0, 2, 0, 0, 0.0, 0.0))

@@ -79,6 +79,56 @@ def test_mixed_records(tmp_path: Path) -> None:
     assert seen(path) == expected
 
 
+def mixed_variable_file(path: Path, number_bytes: int) -> Path:
+    """Data and remote frames in one stream, with the data of the first among them, each before its frame."""
+    made = Made()
+    entries = made.entries(0, 3, len(DATA))
+    remote = made.group(entries, "CAN_RemoteFrame", 2, 10)
+    data = made.group(remote, "CAN_DataFrame", 1, len(DATA), variable=entries)
+    stream, at = b"", 0
+    for i, payload in enumerate(DATA):
+        if i < 10:
+            stream += (2).to_bytes(number_bytes, "little") + record(i / 1000, 5, 4, 0)
+        stream += (3).to_bytes(number_bytes, "little") + struct.pack("<I", len(payload)) + payload
+        stream += (1).to_bytes(number_bytes, "little") + record(i / 1000, i % 2048, len(payload), at)
+        at += 4 + len(payload)
+    table = made.add(b"##DT", [], stream)
+    return made.finish(made.add(b"##DG", [0, data, table, 0], bytes([number_bytes]) + bytes(7)), path)
+
+
+@pytest.mark.parametrize("number_bytes", [1, 2, 8])
+def test_mixed_records_with_data_of_variable_length(tmp_path: Path, number_bytes: int,
+                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("decoders.mdf_blocks.PIECE", 1000)
+    path = mixed_variable_file(tmp_path / "made.mf4", number_bytes)
+    data = [(i * 1000, i % 2048, d, False) for i, d in enumerate(DATA)]
+    found = seen(path)
+    assert [f for f in found if not f[3]] == data
+    assert [f for f in found if f[3]] == [(i * 1000, 5, b"", True) for i in range(10)]
+
+
+def test_asammdf_takes_mixed_records_apart_the_same(tmp_path: Path) -> None:
+    from asammdf import MDF
+
+    path = mixed_file(tmp_path / "made.mf4")
+    with MDF(path) as mdf:
+        for group, remote in ((0, False), (1, True)):
+            name = "CAN_RemoteFrame" if remote else "CAN_DataFrame"
+            found = mdf.get(name, group=group, raw=True)
+            assert found.samples[f"{name}.ID"].tolist() == [f[1] for f in seen(path) if f[3] == remote]
+
+
+def test_a_record_of_no_group_ends_the_reading(tmp_path: Path) -> None:
+    path = mixed_file(tmp_path / "made.mf4")
+    content = bytearray(path.read_bytes())
+    at = content.index(b"##DT") + 24 + 7 * 25
+    content[at] = 9
+    path.write_bytes(content)
+    log = open_log(path)
+    assert sum(len(f) for f in log.chunks()) == 7
+    assert any("unknown group 9" in loss.detail for loss in log.losses)
+
+
 def test_a_list_that_runs_in_a_circle_is_refused(tmp_path: Path) -> None:
     path = mixed_file(tmp_path / "made.mf4")
     content = path.read_bytes()
