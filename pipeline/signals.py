@@ -102,7 +102,7 @@ class Signals:
             known = self.once(("at", id(t)), dict)
         key = id(own), hold_us  # the series keep `own` alive, so that its id stays its own
         if key not in known:
-            known[key] = _last_before(own, t, hold_us)
+            known[key] = _last_before(own, t, hold_us, rising=id(t) in ours)
         found: tuple[NDArray[np.intp], NDArray[np.intp]] = known[key]
         return found
 
@@ -119,9 +119,13 @@ class Signals:
         return Signals(self.vehicle, start, end, cut)
 
 
-def _last_before(own: NDArray[np.int64], t: NDArray[np.int64],
-                 hold_us: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
-    index = np.searchsorted(own, t, side="right") - 1
+def _last_before(own: NDArray[np.int64], t: NDArray[np.int64], hold_us: int,
+                 rising: bool = False) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
+    if rising and own.size < t.size:  # look up the fewer, and count how many have come by each t
+        come = np.bincount(np.searchsorted(t, own, side="left"), minlength=t.size + 1)
+        index = np.cumsum(come[: t.size]) - 1
+    else:
+        index = np.searchsorted(own, t, side="right") - 1
     before = index < 0
     index[before] = 0
     return index, np.flatnonzero(before | (t - own[index] > hold_us))

@@ -50,7 +50,7 @@ BOTTOM_CHARGE = Knee("bottom", True, np.arange(2.60, 3.15, 0.01), 0.008, 60.0, 0
 BOTTOM_RIDE = Knee("bottom", False, np.arange(2.60, 3.16, 0.01), 0.008, 0.0)
 BIN_SHARE = 0.003  # of rated Ah per point of the curve
 LEAST_ROWS = 50
-NOT_NEAR_V = 0.05  # what taking the load out may lower a voltage by, while next to no charge flows in
+LEAST_OHM = 0.3  # of a group's usual resistance: no group has less, warm as it may be (engineering choice)
 TOP_SHARE = 0.45  # of rated charge before the end: the graphite step and the knee, not the low end again
 BOTTOM_SHARE = 0.40  # of rated charge from the start
 
@@ -90,9 +90,9 @@ def _charging(table: Steady, rated: float, run: Floats, knee: Knee) -> np.ndarra
 def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: Profile) -> list[Metric]:
     if wanted.sum() < LEAST_ROWS:
         return []
-    if not knee.rising and table.v[wanted].min() > knee.levels_v[-1] + NOT_NEAR_V:
-        return []  # no group came down to the knee: spare the regression for its resistance
     rated, usual = profile.figure("pack", "rated_ah"), usual_ohm(profile)
+    if not knee.rising and not _comes_down(knee, table, run, wanted, rated, usual):
+        return []  # spares the regression for resistance
     ohm, ohm_se, known = from_onset(table, usual) if knee.rising else from_load(table, usual)
     corrected = table.v + ohm * table.current[:, None]
     sign = 1.0 if knee.rising else -1.0  # mirrored, a discharge rises too
@@ -107,6 +107,12 @@ def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: P
     se = np.hypot(se, knee.squeeze * np.nan_to_num(found.shift))
     leaning = None if known else usual * load * volt_to_ah
     return _metrics(knee, table.items, found, se, leaning, rated, int(wanted.sum()))
+
+
+def _comes_down(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, rated: float, usual: float) -> bool:
+    """Could any group have reached the knee, with the least load taken out that it can have caused?"""
+    least = table.v[wanted] + LEAST_OHM * usual * table.current[wanted, None]
+    return bool((curve(run[wanted], least, BIN_SHARE * rated)[1] < knee.levels_v[-1]).any())
 
 
 def _metrics(

@@ -31,8 +31,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     rated = profile.figure("pack", "rated_ah")
     cells = _Cells(signals)
     metrics: list[Metric] = []
-    for pulse_s in PULSES_S:
-        steps = find_steps(current.t, current.v, pulse_s, LEAST_STEP_C * rated, range_allowed_a(profile))
+    found = find_steps(current.t, current.v, PULSES_S, LEAST_STEP_C * rated, range_allowed_a(profile))
+    for pulse_s, steps in zip(PULSES_S, found, strict=True):
         steps = Steps(steps.t0[-MOST_STEPS:], steps.change[-MOST_STEPS:])
         if len(steps) >= LEAST_STEPS:
             metrics += _at(pulse_s, steps, cells, signals, profile)

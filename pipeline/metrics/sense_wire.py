@@ -68,7 +68,7 @@ def _pair(lower: int, a: Floats, b: Floats, elsewhere: float) -> list[Metric]:
     jumps = (np.abs(np.diff(opposite)) > JUMP_V) & (np.abs(np.diff(common)) < 0.3 * np.abs(np.diff(opposite)))
     # Kurtosis enters: a wire that opens now and then has heavy tails, and fewer samples than rows speak for
     # it.
-    heavy = float(np.mean(opposite**4)) / max(anti**4, 1e-18)
+    heavy = float(np.mean(np.square(opposite * opposite))) / max(anti**4, 1e-18)
     se = anti * np.sqrt(max(heavy - 1.0, 2.0) / (4 * n))
     return [
         Metric("sense_pair_opposite_mv", 1000 * anti, "mV", 1000 * se, n, 1.0, item),

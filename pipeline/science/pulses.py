@@ -29,32 +29,39 @@ class Steps:
         return int(self.t0.shape[0])
 
 
-def find_steps(t: Times, current: Floats, pulse_s: float, least_a: float, range_a: float) -> Steps:
-    """Steps of at least least_a whose current stays within range_a for a second before and pulse_s after.
+def find_steps(
+    t: Times, current: Floats, pulses_s: tuple[float, ...], least_a: float, range_a: float
+) -> tuple[Steps, ...]:
+    """Steps of at least least_a whose current stays within range_a for a second before and pulse_s after, for each
+    pulse length.
 
     t, current: samples in time order; they are put on an even grid first, and a pause leaves no step.
     """
     none = Steps(np.empty(0, np.int64), np.empty(0))
-    if t.size < 10:
-        return none
-    period = max(median(np.diff(t[:20000])) / 1e6, 0.05)
+    period = max(median(np.diff(t[:20000])) / 1e6, 0.05) if t.size >= 10 else np.inf
     if period > GUARD_S * 2.1:
-        return none
+        return (none,) * len(pulses_s)
     grid = np.arange(t[0], t[-1], int(period * 1e6), dtype=np.int64)
     index = np.searchsorted(t, grid, side="right") - 1
     level = np.where(grid - t[index] <= 3e6 * period, current[index], np.nan)
-    before, guard, after = (max(1, round(s / period)) for s in (BEFORE_S, GUARD_S, pulse_s))
-    if level.size < before + 2 * guard + after + 2:
-        return none
-    low_b, high_b, mean_b = _windows(level, before)
-    low_a, high_a, mean_a = _windows(level, after)
-    i = np.arange(before + guard, level.size - guard - after)
-    b, a = i - guard - before, i + guard
-    change = mean_a[a] - mean_b[b]
-    with np.errstate(invalid="ignore"):
-        good = (high_b[b] - low_b[b] <= range_a) & (high_a[a] - low_a[a] <= range_a)
-        good &= np.abs(change) >= least_a
-    return _one_each(grid[i], change, good)
+    before, guard = (max(1, round(s / period)) for s in (BEFORE_S, GUARD_S))
+    known = None
+    found = []
+    for after in (max(1, round(s / period)) for s in pulses_s):
+        if level.size < before + 2 * guard + after + 2:
+            found.append(none)
+            continue
+        known = known or _windows(level, before)
+        low_b, high_b, mean_b = known
+        low_a, high_a, mean_a = _windows(level, after)
+        i = slice(before + guard, level.size - guard - after)
+        b, a = (slice(i.start + shift, i.stop + shift) for shift in (-guard - before, guard))
+        change = mean_a[a] - mean_b[b]
+        with np.errstate(invalid="ignore"):
+            good = (high_b[b] - low_b[b] <= range_a) & (high_a[a] - low_a[a] <= range_a)
+            good &= np.abs(change) >= least_a
+        found.append(_one_each(grid[i], change, good))
+    return tuple(found)
 
 
 def _windows(level: Floats, width: int) -> tuple[Floats, Floats, Floats]:

@@ -40,16 +40,20 @@ BAR_S = 0.5
 
 
 def day(profile: Profile) -> tuple[Session, Signals, int]:
-    """A ride of FRAMES frames, by repeating a short one; and how many frames that is."""
+    """A ride of FRAMES frames, by repeating a short one; and how many frames that is. Roles of one message share their
+    times, as they do when read from the lake."""
     session, ride = signals_of([Vehicle("HB-1", profile, seed=3)], [Outing("ride", START, RIDE_MIN)])[0]
     frames = sum({m.message: len(ride.series(m.role, m.item)) for m in profile.roles}.values())
     times = -(-FRAMES // frames)
     span = session.end - session.start
-    data = {
-        key: Series(np.concatenate([s.t + k * span for k in range(times)]), np.tile(s.v, times))
-        for key, s in ride.data.items()
-        if len(s)
-    }
+    message = {(m.role, m.item): m.message for m in profile.roles}
+    shared: dict[tuple[str, bytes], np.ndarray] = {}
+    data = {}
+    for key, s in ride.data.items():
+        if len(s):
+            alike = message[key], s.t.tobytes()
+            t = shared.setdefault(alike, np.concatenate([s.t + k * span for k in range(times)]))
+            data[key] = Series(t, np.tile(s.v, times))
     end = session.start + times * span
     return replace(session, end=end), Signals(session.vehicle, session.start, end, data), frames * times
 
