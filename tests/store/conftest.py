@@ -56,6 +56,7 @@ LEDGER = {  # also equal after interruptions, with the same files
     "logs": "SELECT * EXCLUDE (path) FROM logs ORDER BY ALL",
     "log_messages": "SELECT * FROM log_messages ORDER BY ALL",
     "log_faults": "SELECT * FROM log_faults ORDER BY ALL",
+    "log_buses": "SELECT * FROM log_buses ORDER BY ALL",
     "log_spans": "SELECT * FROM log_spans ORDER BY ALL",
     "quarantine": "SELECT * EXCLUDE (path, tries) FROM quarantine ORDER BY ALL",
     "touched": "SELECT * FROM touched",
