@@ -3,13 +3,28 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
 
-COLUMNS = ("vehicle", "profile", "cells", "thermal", "braking", "stop_use", "service", "note", "logs", "last_t")
+if TYPE_CHECKING:
+    from pipeline.store import Store
+
+COLUMNS = (
+    "vehicle",
+    "profile",
+    "cells",
+    "thermal",
+    "braking",
+    "stop_use",
+    "service",
+    "note",
+    "logs",
+    "last_t",
+    "age_days",
+)
 NOTE = "Scores 0 to 100, – is not assessed. A good score is no proof of safety."
 
 
@@ -22,10 +37,17 @@ def fleet(
     pages: Annotated[Path | None, typer.Option(help="Also write the fleet page and a page a vehicle here.")] = None,
     dossiers: Annotated[bool, typer.Option("--dossiers", help="With --pages: also dossiers, of whom to call.")] = False,
     notes: Annotated[bool, typer.Option("--notes", help="Show findings of severity `note` too.")] = False,
+    night: Annotated[bool, typer.Option("--night", help="Also: one cause or many, drift, parked, time, room.")] = False,
     json: Json = False,
 ) -> None:
-    """List the vehicles with their scores and findings, stop-use first."""
-    from pipeline.commands import screen
+    """List the vehicles with their scores and findings, stop-use first.
+
+    JSON: vehicles (vehicle, profile, cells, thermal, braking: 0 to 100 or null; stop_use, service, note: counts; logs,
+    last_t, age_days), findings (vehicle, severity, rule, item, statement, muted: by whom and until when, or null); with
+    --night also night: scan, intake, muted, shared_new, shared_standing, months, chances, drifts, parked, charging, networks,
+    steps, runs, forecast, fingerprint, room. Times are UTC.
+    """
+    from pipeline.commands import fleet_night, screen
     from pipeline.commands.rows import rows
     from pipeline.store import Store
 
@@ -33,10 +55,16 @@ def fleet(
     vehicles = rows(opened, "fleet_table")
     severities = ["stop-use", "service", "note"] if notes else ["stop-use", "service"]
     findings = rows(opened, "fleet_findings", severities=severities)
+    muted = muted_now(opened)
+    findings = [f | {"muted": muted.get((f["vehicle"], f["rule"], f["item"]))} for f in findings]
+    wide = fleet_night.read(opened) if night else None
     if json:
-        screen.as_json({"vehicles": vehicles, "findings": findings})
+        more = {} if wide is None else {"night": wide.as_dict()}
+        screen.as_json({"vehicles": vehicles, "findings": findings} | more)
     else:
         show(vehicles, findings)
+        if wide is not None:
+            fleet_night.show(wide)
     if pages is not None:
         from pipeline.reports import write_fleet
 
@@ -51,14 +79,33 @@ def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]]) -> None
     from pipeline.commands import screen
 
     rows = [[round(v[c]) if isinstance(v[c], float) else v[c] for c in COLUMNS] for v in vehicles]
-    heads = [c.replace("_t", " log").replace("_", "-") for c in COLUMNS]
+    heads = [c.replace("_t", " log").replace("age_days", "age, days").replace("_", "-") for c in COLUMNS]
     screen.table(f"{len(rows)} vehicles", heads, rows, note=NOTE)
     screen.say()
     if findings:
-        listed = [[f[c] for c in ("vehicle", "severity", "rule", "item", "statement")] for f in findings]
+        listed = [[f["vehicle"], f["severity"], f["rule"], f["item"], said(f)] for f in findings]
         screen.table(f"{len(listed)} findings", ("vehicle", "severity", "rule", "item", "what was recorded"), listed)
     else:
         screen.say("No findings.")
     if any(f["severity"] == "stop-use" for f in findings):
-        screen.say("\nStop-use: do not ride or charge until a qualified person has inspected the vehicle. "
-                   "A nightly scan is not a safety system.", style="bold")
+        screen.say(
+            "\nStop-use: do not ride or charge until a qualified person has inspected the vehicle. "
+            "A nightly scan is not a safety system.",
+            style="bold",
+        )
+
+
+def said(finding: dict[str, Any]) -> str:
+    """What was recorded, and that it is muted."""
+    return f"{finding['statement']} (Muted {finding['muted']}.)" if finding["muted"] else str(finding["statement"])
+
+
+def muted_now(opened: Store) -> dict[tuple[str, str, str], str]:
+    """By finding (vehicle, rule, item): by whom it is muted, until when and why."""
+    from datetime import UTC, datetime
+
+    from pipeline import mutes
+
+    with opened.read() as con:
+        held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+    return {key: m.words for key, m in held.items()}

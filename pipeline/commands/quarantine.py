@@ -20,7 +20,10 @@ def quarantine(
     jobs: Jobs = None,
     json: Json = False,
 ) -> None:
-    """List the logs in quarantine with reason and advice. The files stay where they were found."""
+    """List the logs in quarantine with reason and advice. The files stay where they were found.
+
+    JSON: a list of objects with name, reason, detail, advice, tries, last_t (UTC), path, log (SHA-256 of the file).
+    """
     from pipeline.commands import screen
     from pipeline.commands.rows import rows
     from pipeline.store import Store

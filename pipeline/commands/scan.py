@@ -28,6 +28,10 @@ def scan(
     """Take in new logs, assess the vehicles they touch, publish, and list what changed.
 
     Exit code: 0 nothing to call about, 10 service news, 20 stop-use news, 30 logs in quarantine.
+
+    JSON: scan, started, as_of, covers, exit_code, headline, logs_new, vehicles, counts, stop_use, changes (change,
+    vehicle, reason, severity, before, rule, title, item), muted (changes not told), fleet_quiet, quarantined, rows,
+    numbers.
     """
     from pipeline.changes import NOTHING, QUARANTINED
     from pipeline.commands import news, screen

@@ -91,7 +91,7 @@ def fingerprint(facts: Facts) -> str:
     """Changes when a dossier would say something else: logs, findings, scores, rule set or this program's version."""
     seen = [
         [log["log"] for log in facts.logs],
-        [[f["finding"], f["severity"], f["statement"], f["rule_set"]] for f in facts.findings],
+        [[f["finding"], f["severity"], f["statement"], f["rule_set"], f["muted"]] for f in facts.findings],
         [[s["subsystem"], s["score"], s["reason"]] for s in facts.scores],
         page.program_version(),
     ]

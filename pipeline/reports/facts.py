@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from pipeline import mutes
 from pipeline.errors import NotKnownError
 from pipeline.reports import plain, words
 
@@ -98,7 +99,7 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
         about=about[0],
         stated=stated,
         zone=words.zone_of(about[0]["zone"] or zone),
-        findings=rows(con, "findings", **of),
+        findings=_findings(con, vehicle),
         not_assessed=rows(con, "SELECT * FROM not_assessed WHERE vehicle = $vehicle ORDER BY subsystem, rule", **of),
         scores=rows(con, "SELECT * FROM scores WHERE vehicle = $vehicle", **of),
         sessions=rows(con, "sessions", **dated),
@@ -113,6 +114,13 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
         titles=plain.of_rules(sets, "title"),
         subsystems=plain.of_rules(sets, "subsystem"),
     )
+
+
+def _findings(con: duckdb.DuckDBPyConnection, vehicle: str) -> list[Row]:
+    """Findings as they stand; muted: the mute in force now, or None."""
+    held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+    found = rows(con, "findings", vehicle=vehicle)
+    return [f | {"muted": held.get((vehicle, f["rule"], f["item"]))} for f in found]
 
 
 def _nearest(con: duckdb.DuckDBPyConnection, vehicle: str) -> str:
