@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from decoders import Frames, Network
@@ -40,6 +40,7 @@ KINDS = (0, EXTENDED, TX, FD, FD | BRS | EXTENDED, REMOTE, ERROR)
 frames = st.lists(st.tuples(st.integers(0, 3_000_000), st.sampled_from(KINDS), st.integers(0, 8)), min_size=1)
 
 
+@settings(deadline=None)
 @given(frames, st.booleans(), st.booleans())
 def test_seconds_add_up_as_frame_by_frame(rows: list[tuple[int, int, int]], ordered: bool, plain: bool) -> None:
     """The quick way for classic frames in order of time, and the general one."""

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from decoders import Decoder, Frames, Network, join_frames
@@ -68,6 +68,7 @@ def test_recorded_sessions_give_what_the_receiver_got(network: Network, pieces: 
     assert (decoder.tally.carried, dict(decoder.tally.broken)) == (2, {})
     assert decoder.tally.known == len(RECORDED) - 1  # the claim of an address is no transport frame
     assert sum(decoder.tally.unknown.values()) == 1
+    assert int(network.knows(whole).sum()) == decoder.tally.known
 
 
 def test_the_time_is_that_of_the_last_packet(network: Network) -> None:
@@ -104,6 +105,7 @@ def test_a_session_that_is_never_finished_is_not_kept_for_ever(network: Network)
     assert dict(decoder.tally.broken) == {0xFEE3: 1}
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 250), st.binary(min_size=9, max_size=39)), min_size=1, max_size=12),
        st.randoms(use_true_random=False), st.integers(1, 9))
 def test_sessions_of_many_senders_interleaved(network: Network, sent: list[tuple[int, bytes]], random: st.DataObject,
