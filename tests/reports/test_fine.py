@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import gzip
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -107,8 +108,21 @@ def test_zooming_brings_every_sample_and_going_back_takes_them_away(tmp_path: Pa
         assert len(inside) == pytest.approx(1_001, abs=2)
         assert max(y for _, y in inside) == pytest.approx(400.0, abs=0.01)
         assert "samples that this page holds of this stretch are drawn" in page.inner_text(".zoomed")
+        state = """(() => { const a = document.querySelector('.plot')._fullLayout.xaxis;
+            return [a.type, ...a.range.map(v => a.r2l(v))] })()"""
+        assert watched.ask(state) == ["date", a, b]  # the view is the one that was asked for, also after the drawing
+        c, d = (START + 1_000_000_000) / 1000, (START + 1_100_000_000) / 1000  # 100 s: 10 001 samples, too many to draw
+        page.evaluate(
+            """([a, b]) => { const p = document.querySelector('.plot'); p.dataset.shown = '';
+                window.Plotly.relayout(p, {'xaxis.range': [new Date(a).toISOString(), new Date(b).toISOString()]}) }""",
+            [c, d],
+        )
+        watched.wait(lambda: watched.ask("document.querySelector('.plot').dataset.shown"), "the second zoom")
+        assert watched.ask(state) == ["date", c, d]
+        assert re.search("2\u202f[34]\\d\\d of 10\u202f002 samples of this stretch", page.inner_text(".zoomed"))
         page.focus(".plot")
         page.keyboard.press("0")
         watched.wait(lambda: not watched.ask("document.querySelector('.plot').dataset.shown"), "the whole again")
         assert watched.ask("document.querySelector('.plot')._fullData[0].x.length") == coarse
+        assert watched.ask(state)[0] == "date"
         assert watched.complaints == []

@@ -126,16 +126,14 @@
       }
       if (covers && !zoomed) return;
       zoomed = !covers;
-      if (covers) {
-        const coarse = spec(plot).data;
-        await window.Plotly.restyle(plot, { x: which.map(i => coarse[i].x), y: which.map(i => coarse[i].y) }, which);
-        said.textContent = "";
-      } else {
-        await window.Plotly.restyle(plot, { x, y }, which);
-        said.textContent = shown >= there
-          ? `Zoomed in: all ${grouped(there)} samples that this page holds of this stretch are drawn.`
-          : `Zoomed in: ${grouped(shown)} of ${grouped(there)} samples of this stretch are drawn, spikes kept.`;
-      }
+      const coarse = covers ? spec(plot).data : null, place = new Map(which.map((i, k) => [i, k]));
+      const data = plot.data.map((trace, i) => !place.has(i) ? trace : covers ? { ...trace, x: coarse[i].x, y: coarse[i].y }
+        : { ...trace, x: x[place.get(i)], y: y[place.get(i)] });
+      // not restyle: with new times it would forget the axis' type and range
+      await window.Plotly.react(plot, data, { ...plot.layout }, config);
+      said.textContent = covers ? "" : shown >= there
+        ? `Zoomed in: all ${grouped(there)} samples that this page holds of this stretch are drawn.`
+        : `Zoomed in: ${grouped(shown)} of ${grouped(there)} samples of this stretch are drawn, spikes kept.`;
       plot.dataset.shown = covers ? "" : shown;
     }
     plot.on("plotly_relayout", change => { if (Object.keys(change).some(key => key.startsWith("xaxis"))) follow(); });
