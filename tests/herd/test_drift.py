@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.catalogue import insert as insert_rows
-from pipeline.herd.drift import drifts
+from pipeline.herd.drift import drifts, significant
 from tests.herd.books import T0, Con, catalogue, metric, vehicle
 
 
@@ -92,3 +92,21 @@ def test_noise_gives_no_list() -> None:
     found = drifts(con)
     assert found.tried > 2000
     assert len(found.rows) <= 1
+
+
+def test_looking_at_all_series_at_once_finds_what_one_by_one_finds() -> None:
+    """Against the Mann-Kendall test of pymannkendall, series by series; ties among them."""
+    import pymannkendall
+
+    rng = np.random.default_rng(4)
+    series = []
+    for _ in range(300):
+        n = int(rng.integers(6, 30))
+        walk = rng.normal(0, 1, n) + rng.choice([0.0, 0.1, 0.4]) * np.arange(n)
+        series.append((np.round(walk) if rng.random() < 0.3 else walk).tolist())
+    for p_most in (0.05, 0.001):
+        picked = set(significant(series, p_most))
+        sure = {i for i, values in enumerate(series) if pymannkendall.original_test(values).p < p_most}
+        assert sure <= picked
+        untied = {i for i in picked if len(set(series[i])) == len(series[i])}
+        assert untied <= sure

@@ -6,12 +6,10 @@ from __future__ import annotations
 
 import re
 import time
-from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import unquote
 
-import numpy as np
 import pytest
 
 from pipeline.reports import write_fleet
@@ -21,7 +19,8 @@ from pipeline.reports.register import coded_trail
 from pipeline.store import Store
 
 from .browser import PATH, chromium, opened, outside
-from .made_up import HOSTILE, T0, Catalogue
+from .made_up import HOSTILE, Catalogue
+from .many import ten_thousand
 
 
 class Links(HTMLParser):
@@ -113,31 +112,7 @@ def test_a_trail_keeps_order_ends_and_holes() -> None:
 
 @pytest.fixture(scope="module")
 def herd(tmp_path_factory: pytest.TempPathFactory) -> Store:
-    """Ten thousand generated vehicles with scores, findings and twelve sessions' figures."""
-    book = Catalogue(tmp_path_factory.mktemp("herd"))
-    rng = np.random.default_rng(3)
-    book.con.execute(
-        "INSERT INTO vehicles SELECT 'VX-' || lpad(i::VARCHAR, 5, '0'), 'demo', 'B-' || (i // 400), NULL, "
-        "NULL, NULL, NULL, "
-        "$t, $t + to_days((i % 60)::INTEGER) FROM range(10000) r(i)", {"t": T0})  # fmt: skip
-    book.con.execute("INSERT INTO installs SELECT vehicle, 'controller_firmware', '4.' || (hash(vehicle) % "
-                     "9), first_t, "
-                     "last_t, 'bus' FROM vehicles")  # fmt: skip
-    book.con.execute("INSERT INTO scores SELECT vehicle, s, CASE WHEN hash(vehicle || s) % 20 = 0 THEN NULL ELSE "
-                     "hash(vehicle || s) % 101 END, 5, 7, '', 'r' FROM vehicles, unnest(['cells', "
-                     "'thermal', 'braking', "
-                     "'pack', 'charging', 'drive', 'remote link', 'data']) u(s)")  # fmt: skip
-    for metric in ("cell_r_ratio", "cell_temp_max_c", "regen_ratio"):
-        book.con.execute("INSERT INTO metrics SELECT vehicle, $t + to_days(d::INTEGER), $m, '', 1 + "
-                         "(hash(vehicle || d) % 100) "
-                         "/ 50.0, '1', NULL, 1, 1 FROM vehicles, range(12) r(d)", {"m": metric, "t": T0})  # fmt: skip
-    for i in rng.choice(10000, 600, replace=False):
-        severity = "stop-use" if i % 25 == 0 else "service"
-        book.finding(
-            f"VX-{i:05d}", "rule", severity=severity, statement="A statement of ordinary length with a number, 3.1."
-        )
-    book.scan("scan-1", T0 + timedelta(days=61))
-    return book.close()
+    return ten_thousand(tmp_path_factory.mktemp("herd"))
 
 
 @pytest.mark.slow

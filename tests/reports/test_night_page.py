@@ -1,4 +1,4 @@
-"""What a night operator asks, found on the pages: each question leads somewhere, and what is said is what was put in."""
+"""What a night operator asks, found on the pages: each question leads somewhere; what is said is what was put in."""
 
 from __future__ import annotations
 
