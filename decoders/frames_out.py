@@ -123,6 +123,8 @@ class Rows:
 
     def frames(self, labels: Labels, keep: NDArray[np.bool_] | None = None) -> Frames:
         """The rows, or those to keep, as Frames."""
+        if self.payload.shape[1] == 8 and int(self.length.max(initial=0)) > 8:
+            self.widen()  # a remote frame asks for more than it carries
         some = slice(None) if keep is None else keep
         return Frames(self.t[some], self.channel[some], self.can_id[some], self.flags[some],
                       self.length[some], self.payload[some], tuple(labels.names))
