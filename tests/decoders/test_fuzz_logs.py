@@ -24,7 +24,6 @@ def test_what_once_failed(path: Path) -> None:
     judged(path)
 
 
-@pytest.mark.skipif(not RECORD.exists(), reason="no long run yet")
 def test_the_long_run_is_on_record() -> None:
     told = json.loads(RECORD.read_text())
     assert set(told["formats"]) == set(KINDS)
