@@ -117,13 +117,23 @@ def _levels(v: Values) -> tuple[float, float, bytes]:
     """Lowest value, value of one level, and the levels; not-a-number becomes a hole."""
     good = v[np.isfinite(v)]
     low, high = (float(good.min()), float(good.max())) if good.size else (0.0, 0.0)
-    step = (high - low) / (HOLE - 1) or 1.0
-    if good.size and np.array_equal(good, np.round(good)) and high - low < HOLE:
-        step = 1.0  # states, bits and counts stay whole
+    step = _own_step(good) or (high - low) / (HOLE - 1) or 1.0
     levels = np.full(v.shape, HOLE, np.int64)
     ok = np.isfinite(v)
     levels[ok] = np.round((v[ok] - low) / step)
     return low, step, _planes(levels.astype("<u2"))
+
+
+def _own_step(good: Values) -> float:
+    """The resolution of a signal from the bus, so that its values come back as they were; 0 where it shows none."""
+    seen = np.unique(good)
+    if seen.size < 2:
+        return 0.0
+    step = float(np.diff(seen).min())
+    ranks = (seen - seen[0]) / step
+    if ranks[-1] >= HOLE or np.abs(ranks - np.round(ranks)).max() > 0.02:
+        return 0.0
+    return float((seen[-1] - seen[0]) / np.round(ranks[-1]))  # over the whole span: free of rounding
 
 
 def _planes(values: NDArray[Any]) -> bytes:

@@ -151,6 +151,7 @@ def _trace(series: Series, panel: Panel, role: str, item: int | str, order: int 
     if order:
         line["dash"] = DASHES[(order // len(LINES) + order) % len(DASHES)]
     strong = order is not None
+    hover = {"hovertemplate": f"%{{y:.4g}} {label(words.unit(ROLES[role].unit))}"}  # would win over "skip"
     return {
         "type": "scatter",
         "mode": "lines",
@@ -161,7 +162,7 @@ def _trace(series: Series, panel: Panel, role: str, item: int | str, order: int 
         "connectgaps": False,
         "showlegend": strong and (item != "" or bool(panel.beside)),
         "hoverinfo": "all" if strong else "skip",
-        "hovertemplate": f"%{{y:.4g}} {label(words.unit(ROLES[role].unit))}",
+        **(hover if strong else {}),
     }
 
 

@@ -110,6 +110,7 @@ def test_what_a_finding_is_about_lies_on_top_and_is_told_apart() -> None:
     assert six["color"] != seven["color"]
     assert six.get("dash") != seven["dash"]
     assert {t["line"]["color"] for t in spec["data"][:-2]} == {"@faint"}
+    assert not [t["name"] for t in spec["data"][:-2] if "hovertemplate" in t]  # it would list them at the pointer
 
 
 def test_the_limit_is_drawn_only_on_its_own_quantity(store: Store, out: Path) -> None:

@@ -54,6 +54,14 @@ def test_what_is_packed_reads_back_within_a_level_and_a_tick() -> None:
     assert np.array_equal(vb, b)  # whole numbers stay whole
 
 
+def test_a_signal_from_the_bus_comes_back_as_it_was() -> None:
+    """Counts times 0.05 A, offset -100 A, as a DBC file would scale them."""
+    counts = np.random.default_rng(3).integers(1_500, 3_000, 20_000)
+    v = counts * 0.05 - 100.0
+    [(_, back)] = unpacked(fine([Sampled(0, START + np.arange(v.size) * 10_000, v, 2400)], None).blob)
+    assert np.abs(back - v).max() < 1e-9
+
+
 def test_holes_stay_holes() -> None:
     t = START + np.arange(10_000) * 10_000
     t[5_000:] += 60_000_000  # a minute without a record
