@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline import mutes
-from pipeline.herd.score_history import score_history
+from pipeline.herd.score_history import score_changes
 from pipeline.quantities import SUBSYSTEMS
 from pipeline.reports import cautions, evidence, page, sketch, words
 from pipeline.reports.facts import Facts, Row, rows
@@ -50,7 +50,7 @@ def write_all(
     scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY started_t DESC LIMIT 1")
     herd = rows(con, "SELECT * FROM vehicles ORDER BY vehicle")
     muted = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
-    history = score_history(con)
+    history = score_changes(con)
     changed, budget = 0, Budget(MOST_PAGES)
     for done, about in enumerate(herd, start=1):
         name = about["vehicle"]

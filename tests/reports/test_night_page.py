@@ -141,7 +141,7 @@ def test_clocks_time_and_room_are_on_the_night_s_page(site: Path) -> None:
 
 
 def test_scores_are_drawn_as_they_went(site: Path) -> None:
-    assert "braking 90, 32" in part(site / "vehicles" / "VX-014.html", "course")
+    assert "braking 2026-03-31: 90, 2026-05-01: 32" in part(site / "vehicles" / "VX-014.html", "course")
 
 
 def test_evidence_is_drawn_once_and_kept(site: Path, store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -175,3 +175,19 @@ def test_evidence_that_says_something_else_is_drawn_anew(tmp_path: Path) -> None
         )
     write_fleet(first, tmp_path / "site")
     assert set(kept(page)) != marks
+
+
+def test_a_night_without_news_rewrites_no_vehicle_page(tmp_path: Path) -> None:
+    """So that copying the site moves little: a further scan that changed nothing leaves the pages as they are."""
+    import duckdb
+
+    book = Catalogue(tmp_path)
+    fill(book)
+    made = book.close()
+    write_fleet(made, tmp_path / "site")
+    before = {p: p.stat().st_mtime_ns for p in (tmp_path / "site" / "vehicles").iterdir()}
+    with duckdb.connect(str(made.fleet)) as con:
+        con.execute("INSERT INTO scans SELECT * REPLACE ('scan-3' AS scan) FROM scans WHERE scan = 'scan-2'")
+        con.execute("INSERT INTO nights SELECT 'scan-3', 'scan-3', as_of FROM nights WHERE scan = 'scan-2'")
+    write_fleet(made, tmp_path / "site")
+    assert {p: p.stat().st_mtime_ns for p in (tmp_path / "site" / "vehicles").iterdir()} == before
