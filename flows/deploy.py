@@ -2,8 +2,8 @@
 
 Three processes: ours, which only watches; a Prefect server with scheduler and pages (unless [night] server
 names one that somebody else runs); and Prefect's runner, which starts each night in a process of its own.
-Whichever of the two ends unasked is started again. What they print goes to `STORE/night/server.log` and
-`serve.log`.
+Whichever of the two ends unasked is started again, and so is a server of ours that gives no answer for a minute.
+What they print goes to `STORE/night/server.log` and `serve.log`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pathlib import Path
 
 from flows.once import end_group, leaving_in_order
 from flows.plan import Plan, read_plan
-from flows.server import Server, appending, environment, local_server
+from flows.server import SILENT_S, Pulse, Server, appending, environment, local_server
 from pipeline.errors import SettingsError
 from pipeline.settings import FILE
 from pipeline.store import Store
@@ -40,12 +40,14 @@ def serve(folder: Path | str, say: Callable[[str], None] = print) -> None:
         runner = _start_runner(store.folder, home, url)
         say(f"Serving the {NAME}: {plan.cron} ({plan.zone}), inbox {plan.inbox}.")
         say(f"Watch it at {url.removesuffix('/api')} (Runs; Artifacts for what is new). Stop with Ctrl-C.")
+        pulse = Pulse(url)
         try:
             while True:
                 time.sleep(LOOK_S)
-                if server and not server.alive():
+                if server and (not server.alive() or pulse.silent_s() > SILENT_S):
                     time.sleep(REST_S)
                     server.restart()
+                    pulse.reset()
                 if runner.poll() is not None:
                     time.sleep(REST_S)
                     runner = _start_runner(store.folder, home, url)

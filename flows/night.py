@@ -24,13 +24,14 @@ from flows.once import Progress, Request
 from flows.plan import read_plan
 from flows.rolling import in_batches, rolling
 from flows.runner import on_cluster, task_runner
-from flows.tasks import assess_task, label, step, take_task
+from flows.tasks import assess_task, label, limit_tasks, step, take_task
 from flows.tell import bounds, changes_of, in_full, send
 from pipeline.assess import Work, plan, vehicles_touched
+from pipeline.crew import warm_up
 from pipeline.errors import HerdbookError
 from pipeline.inbox import new_logs
 from pipeline.ledger import commit
-from pipeline.nightbook import close
+from pipeline.nightbook import close, note_steps
 from pipeline.notify import alarm
 from pipeline.publish import publish
 from pipeline.results import commit_assessed
@@ -108,6 +109,9 @@ class _Scan:
     def run(self) -> dict[str, Any]:
         """Raises: BusyError when another scan holds the store; StoreError and InputError as they come."""
         store, request = self.store, self.request
+        if not request.plan.dask:
+            warm_up()  # what workers are forked from begins with its imports meanwhile
+        limit_tasks(request.plan)
         with store.lock("the nightly scan" if request.kind == "night" else "a backfill"):
             clear_scratch(store)
             scan = begin_scan(store)
@@ -118,9 +122,11 @@ class _Scan:
                 end_scan(store, scan, state="failed")
                 raise
             step("close the scan", end_scan, store, scan, self.counts, self.vehicles)
+            note_steps(store, scan, self.seconds)
             step("note what is new", close, store, scan)
             self.tell(0, 1, "publishing")
             self._timed("publish", step, "publish", publish, store)
+            note_steps(store, scan, {"publish": self.seconds["publish"]})
             self.tell(1, 1, "publishing")
         done = ScanResult(scan, *self._counted(), vehicles=self.vehicles, failed=self.failed, seconds=self.seconds)
         changes = changes_of(store, request, scan)

@@ -23,7 +23,7 @@ from types import FrameType
 from typing import Any
 
 from flows.plan import Plan
-from flows.server import ONE_RUN, Server, ServerError, appending, environment, free_port
+from flows.server import ONE_RUN, SILENT_S, Pulse, Server, ServerError, appending, environment, free_port
 from pipeline import errors
 from pipeline.errors import HerdbookError
 from pipeline.notify import alarm
@@ -87,14 +87,15 @@ def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str,
     answer = home / f"result-{os.getpid()}.json"
     answer.unlink(missing_ok=True)
     server = None if request.plan.server else Server(home, free_port(), ONE_RUN)
-    flow = _start(home, request.plan.server or (server.url if server else ""), answer)
+    url = server.url if server else request.plan.server
+    flow = _start(home, url, answer)
     try:
         if server:
             server.start()  # while the flow's process imports what it needs: it waits for the request
         _ask(flow, request)
         listener = threading.Thread(target=_listen, args=(flow.stdout, progress), daemon=True)
         listener.start()
-        _wait(flow, server, request.plan.limit_h * 3600 + 60)
+        _wait(flow, server, url, request.plan.limit_h * 3600 + 60)
         listener.join(5)
         return _read(answer, home)
     finally:
@@ -123,14 +124,21 @@ def _ask(flow: subprocess.Popen[bytes], request: Request) -> None:
         flow.stdin.flush()
 
 
-def _wait(flow: subprocess.Popen[bytes], server: Server | None, limit_s: float) -> None:
-    """Until the flow ends; a dead server is brought back, a night beyond its limit is ended."""
+def _wait(flow: subprocess.Popen[bytes], server: Server | None, url: str, limit_s: float) -> None:
+    """Until the flow ends. A server of ours that died or hangs is brought back; a night beyond its limit is ended.
+
+    Raises: ServerError when there is no server any more that answers; HerdbookError for a night beyond its limit.
+    """
     begun = time.monotonic()
-    restarts = 0
+    restarts, pulse = 0, Pulse(url)
     while flow.poll() is None:
-        if server and not server.alive() and restarts < MOST_RESTARTS:
+        hangs = pulse.silent_s() > SILENT_S
+        if hangs and (server is None or restarts >= MOST_RESTARTS):
+            raise ServerError(f"the Prefect server at {url} has given no answer for {SILENT_S:.0f} s")
+        if server and (hangs or not server.alive()) and restarts < MOST_RESTARTS:
             restarts += 1
             server.restart()
+            pulse.reset()
         if time.monotonic() - begun > limit_s:
             raise HerdbookError(TOO_LONG, do=TOO_LONG_DO)
         time.sleep(LOOK_S)

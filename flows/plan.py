@@ -13,6 +13,8 @@ limit_h = 6             # a night that takes longer is ended; the next one goes 
 server = "http://host:4200/api"  # a Prefect server that somebody else runs; else we start one
 port = 4200             # of our own server while serving
 dask = "tcp://host:8786"  # a Dask scheduler, or "local": a cluster of processes on this machine
+take_limit = 8          # tasks that take logs in at one time, over all nights of one Prefect server; 0: no limit is set
+assess_limit = 8        # the same for vehicles; both are Prefect's own limits, seen and changed in its pages too
 """
 
 from __future__ import annotations
@@ -43,6 +45,8 @@ class Plan:
     server: str = ""
     port: int = 4200
     dask: str = ""
+    take_limit: int = 0
+    assess_limit: int = 0
 
     @property
     def processes(self) -> int:
@@ -55,7 +59,10 @@ NUMBERS = {
     "quiet_days": (0, 3650),
     "limit_h": (0.01, 720),
     "port": (1, 65535),
+    "take_limit": (0, 4096),
+    "assess_limit": (0, 4096),
 }
+WHOLE = ("workers", "port", "take_limit", "assess_limit")
 
 
 def read_plan(store: Path | str) -> Plan:
@@ -89,7 +96,7 @@ def _checked(key: str, value: object, path: Path) -> object:
         low, high = NUMBERS[key]
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
             raise SettingsError(f"[night] {key} = {value!r}", path, f"Write a number from {low:g} to {high:g}")
-        return int(value) if key in ("workers", "port") else float(value)
+        return int(value) if key in WHOLE else float(value)
     if key == "notify":
         if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
             raise SettingsError("[night] notify is not a list of addresses", path, 'Write notify = ["https://..."]')

@@ -21,12 +21,14 @@ import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from http.client import HTTPException
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO
 
 START_LIMIT_S = 90.0  # engineering choice: a first start with migrations on a busy two-core machine took 9 s
 STOP_LIMIT_S = 10.0
+SILENT_S = 60.0  # a server that gives no answer for so long hangs; engineering choice: a busy one takes seconds
 LOG_BYTES = 5_000_000
 
 SILENT = {
@@ -112,11 +114,7 @@ class Server:
         self.started_s = time.monotonic() - begun
 
     def answers(self) -> bool:
-        try:
-            with urllib.request.urlopen(f"{self.url}/health", timeout=2) as reply:
-                return bool(reply.status == 200)
-        except (urllib.error.URLError, OSError):
-            return False
+        return answers(self.url)
 
     def alive(self) -> bool:
         return self.process is not None and self.process.poll() is None
@@ -145,6 +143,39 @@ class Server:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
         self.stop()
+
+
+def answers(url: str, patience_s: float = 2.0) -> bool:
+    """Whether a server's API gives any answer at all; one that asks for a password is there too."""
+    try:
+        with urllib.request.urlopen(f"{url}/health", timeout=patience_s):
+            return True
+    except urllib.error.HTTPError as error:
+        return error.code < 500
+    except (urllib.error.URLError, OSError, HTTPException):
+        return False
+
+
+class Pulse:
+    """How long a server has given no answer; asks it now and then. A process that lives may hang all the same."""
+
+    def __init__(self, url: str, every_s: float = 5.0) -> None:
+        self.url, self.every_s = url, every_s
+        self.asked = time.monotonic()
+        self.failed: float | None = None  # when it first gave none, since its last answer
+
+    def silent_s(self) -> float:
+        """Seconds from the first question without an answer to the last one; 0 after an answer."""
+        if time.monotonic() - self.asked >= self.every_s:
+            self.asked = time.monotonic()
+            if answers(self.url):
+                self.failed = None
+            elif self.failed is None:
+                self.failed = self.asked
+        return 0.0 if self.failed is None else self.asked - self.failed
+
+    def reset(self) -> None:
+        self.asked, self.failed = time.monotonic(), None
 
 
 def appending(log: Path) -> BinaryIO:

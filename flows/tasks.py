@@ -10,12 +10,13 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
-from prefect import get_run_logger, task
+from prefect import get_client, get_run_logger, task
 from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
 from prefect.tasks import Task
 
 from flows.hands import Hands, Seen, assess_safely, take_bundle
+from flows.plan import Plan
 from pipeline.assess import Work
 from pipeline.errors import HerdbookError
 from pipeline.store import Store
@@ -24,6 +25,7 @@ from pipeline.taken import Taken
 P = ParamSpec("P")
 R = TypeVar("R")
 TAGS = ["herdbook"]
+TAKE, ASSESS = "herdbook-take", "herdbook-assess"  # Prefect counts running tasks by tag
 
 
 def _worth_retrying(_task: Task[..., Any], _run: TaskRun, state: State[Any]) -> bool:
@@ -31,10 +33,22 @@ def _worth_retrying(_task: Task[..., Any], _run: TaskRun, state: State[Any]) -> 
     return not isinstance(state.result(raise_on_failure=False), HerdbookError)
 
 
+def limit_tasks(plan: Plan) -> None:
+    """Tell the server how many of our tasks may run at one time. One that is set there already stays unless the plan
+    names one: an operator may have set it by hand."""
+    wanted = {TAKE: plan.take_limit, ASSESS: plan.assess_limit}
+    if not any(wanted.values()):
+        return
+    with get_client(sync_client=True) as client:
+        for tag, most in wanted.items():
+            if most:
+                client.upsert_global_concurrency_limit_by_name(f"tag:{tag}", most)
+
+
 @task(
     name="take logs",
     task_run_name="{label}",
-    tags=[*TAGS, "take"],
+    tags=[TAKE],
     cache_policy=NO_CACHE,
     persist_result=False,
     retries=2,
@@ -53,7 +67,7 @@ def take_task(label: str, store: Store, paths: Sequence[Path], hands: Hands) -> 
 @task(
     name="assess vehicle",
     task_run_name="assess {vehicle}",
-    tags=[*TAGS, "assess"],
+    tags=[ASSESS],
     cache_policy=NO_CACHE,
     persist_result=False,
     retries=2,
@@ -70,7 +84,7 @@ def assess_task(vehicle: str, store: Store, work: Work, hands: Hands) -> Seen:
 def step(name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
     """A step that writes, as a task that runs here and now: one after the other, visible beside the rest."""
     wrapped: Task[P, R] = Task(
-        function, name=name, task_run_name=name, tags=[*TAGS, "write"], cache_policy=NO_CACHE, persist_result=False
+        function, name=name, task_run_name=name, tags=TAGS, cache_policy=NO_CACHE, persist_result=False
     )
     return wrapped(*args, **kwargs)
 

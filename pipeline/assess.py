@@ -31,6 +31,7 @@ from pipeline.profile import Profile
 from pipeline.sessions import Found, Stretch, sessions, stretches
 from pipeline.settings import Settings
 from pipeline.store import Store
+from pipeline.touching import Touching
 from pipeline.verdict_rows import VerdictRows, verdict_rows
 from pipeline.work import LogSpans, Work, plan, vehicles_touched
 
@@ -85,15 +86,17 @@ def assess(store: Store, work: Work | str) -> Assessed:
         work = plan(store, [work])[0]
     settings, profiles = store.settings, {p.name: p for p in store.profiles()}
     frozen = _frozen(work)
-    live = [s for log in work.logs if log.ref.part for span in log.spans for s in without(span, frozen)]
+    rest = Touching(frozen)
+    live = [s for log in work.logs if log.ref.part for span in log.spans for s in without(span, rest.of(span))]
     wanted = stretches(live, int(settings.join_s * 1e6))
-    fingerprints = {(s.start, s.end): fingerprint(s, work.logs, settings) for s in wanted}
+    inside = _inside(wanted, work.logs)
+    fingerprints = {key: fingerprint(logs, settings) for key, logs in inside.items()}
     fresh = [s for s in wanted if work.known.get((s.start, s.end)) != fingerprints[s.start, s.end]]
     kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
     gone = tuple(sorted(set(work.known) - kept - set(frozen)))
     rows = _Rows(work.vehicle)
     for stretch in fresh:
-        _measure_stretch(store, work, stretch, profiles, rows)
+        _measure_stretch(store, inside[stretch.start, stretch.end], stretch, profiles, rows)
     new = rows.frames()
     verdict, profile = VerdictRows(), ""
     if work.logs:
@@ -115,16 +118,23 @@ def assess(store: Store, work: Work | str) -> Assessed:
 
 def _frozen(work: Work) -> list[tuple[int, int]]:
     """Stretches whose rows have expired from the lake: what was found in them stays as it is."""
-    expired = [x for x in work.logs if not x.ref.part]
-    return sorted(k for k in work.known if any(_touches(x, Stretch(*k)) for x in expired))
+    known = Touching(work.known)
+    return sorted({k for x in work.logs if not x.ref.part for span in x.spans for k in known.of(span)})
 
 
-def fingerprint(stretch: Stretch, logs: Sequence[LogSpans], settings: Settings) -> str:
-    """Equal fingerprints give equal sessions and metrics."""
-    inside = [
-        f"{x.ref.log} {x.ref.profile} {x.profile_hash} {x.shift} {x.bench} {x.ref.doubts}"
-        for x in logs if x.ref.part and _touches(x, stretch)
-    ]  # fmt: skip
+def _inside(wanted: Sequence[Stretch], logs: Sequence[LogSpans]) -> dict[tuple[int, int], list[LogSpans]]:
+    """Logs still in the lake by the stretch they touch, in their order."""
+    touching = Touching((s.start, s.end) for s in wanted)
+    inside: dict[tuple[int, int], list[LogSpans]] = {(s.start, s.end): [] for s in wanted}
+    for log in (x for x in logs if x.ref.part):
+        for key in {k for span in log.spans for k in touching.of(span)}:
+            inside[key].append(log)
+    return inside
+
+
+def fingerprint(logs: Sequence[LogSpans], settings: Settings) -> str:
+    """Of a stretch, by the logs that touch it: equal fingerprints give equal sessions and metrics."""
+    inside = [f"{x.ref.log} {x.ref.profile} {x.profile_hash} {x.shift} {x.bench} {x.ref.doubts}" for x in logs]
     how = f"{measuring_hash()} {settings.join_s} {settings.stop_s} {settings.span_gap_s}"
     return hashlib.sha256("\n".join([how, *sorted(inside)]).encode()).hexdigest()
 
@@ -140,14 +150,15 @@ def _profile(profiles: dict[str, Profile], name: str, store: Store) -> Profile:
     return profiles[name]
 
 
-def _measure_stretch(store: Store, work: Work, stretch: Stretch, profiles: dict[str, Profile], rows: _Rows) -> None:
-    inside = [x for x in work.logs if x.ref.part and _touches(x, stretch)]
+def _measure_stretch(
+    store: Store, inside: Sequence[LogSpans], stretch: Stretch, profiles: dict[str, Profile], rows: _Rows
+) -> None:
     refs = [x.ref for x in inside]
     settings = store.settings
     spans = [s for x in inside for s in x.spans]
-    signals = read_signals(store.lake, refs, profiles.values(), work.vehicle, stretch.start, stretch.end)
+    signals = read_signals(store.lake, refs, profiles.values(), rows.vehicle, stretch.start, stretch.end)
     found = sessions(
-        work.vehicle,
+        rows.vehicle,
         stretch,
         signals,
         spans,
@@ -158,7 +169,7 @@ def _measure_stretch(store: Store, work: Work, stretch: Stretch, profiles: dict[
     profile = _profile(profiles, refs[-1].profile, store)
     rows.messages.append(
         cadence(store.lake, refs, profiles.values(), stretch.start, stretch.end).with_columns(
-            vehicle=pl.lit(work.vehicle), stretch_t=pl.lit(stretch.start).cast(pl.Datetime("us"))
+            vehicle=pl.lit(rows.vehicle), stretch_t=pl.lit(stretch.start).cast(pl.Datetime("us"))
         )
     )
     for one in found:

@@ -11,13 +11,11 @@ import polars as pl
 
 from pipeline.catalogue import connect
 from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
-from pipeline.lake import LogRef, log_refs
+from pipeline.lake import LogRef
 from pipeline.store import Store
 
 if TYPE_CHECKING:
     import duckdb
-
-EVER = (-(2**62), 2**62)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,15 +110,20 @@ def _logs(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, 
                                  ORDER BY ALL""", vehicles).values():  # fmt: skip
         for log, a, b in rows:
             spans[log].append((a, b))
-    about = _grouped(con, """SELECT vehicle, log, profile_hash, clock_shift_us, bench, clock = 'utc'
-                            FROM logs WHERE {mine}""", vehicles)  # fmt: skip
     out: dict[str, list[LogSpans]] = defaultdict(list)
-    for vehicle in vehicles:
-        more = {log: rest for log, *rest in about[vehicle]}
-        for ref in log_refs(con, vehicle, *EVER, expired=True):
-            digest, shift, bench, own = more[ref.log]
-            out[vehicle].append(LogSpans(ref, digest, shift, bench, tuple(spans[ref.log]), own))
+    for vehicle, rows in _grouped(con, _LOGS, vehicles).items():
+        for log, part, profile, start, end, doubts, digest, shift, bench, own in rows:
+            ref = LogRef(log, part, profile, start, end, tuple((a, b) for a, b in doubts or ()))
+            out[vehicle].append(LogSpans(ref, digest, shift, bench, tuple(spans[log]), own))
     return out
+
+
+_LOGS = """SELECT l.vehicle, l.log, coalesce(p.part, ''), l.profile, epoch_us(l.start_t), epoch_us(l.end_t), d.doubts,
+                  l.profile_hash, l.clock_shift_us, l.bench, l.clock = 'utc'
+           FROM logs l LEFT JOIN parts p USING (log)
+           LEFT JOIN (SELECT log, list((epoch_us(start_t), epoch_us(end_t)) ORDER BY start_t) AS doubts
+                      FROM log_doubts GROUP BY log) d USING (log)
+           WHERE {mine} ORDER BY l.start_t, l.log"""
 
 
 def _frames(con: duckdb.DuckDBPyConnection, sql: str, vehicles: Sequence[str], schema: Any) -> dict[str, pl.DataFrame]:
