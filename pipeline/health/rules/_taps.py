@@ -14,6 +14,7 @@ from pipeline.health.model import Record
 KEYS = ("extreme_v", "limit_v", "beyond_v", "median_v", "current_a", "neighbour", "neighbour_v", "pack_less_sum_v")
 LEAST_OFF_V = 0.3  # from the median group: a millivolt see-saw is another rule's subject; engineering choice
 SHARE = 0.4  # of it, the other way, in the neighbour: its reading ends at the monitor's range; engineering choice
+ABOVE_LOW_V, BELOW_TOP_V = 0.3, 0.1  # where the median group must be, from the limits: engineering choices
 DEAD_V = 1.0  # a reading so far off, with the pack's voltage unmoved, is no group's; engineering choice
 AGREES = 0.3  # what the sum lacks is the group's deficit, to this share; engineering choice
 
@@ -22,10 +23,13 @@ def by_wire() -> pl.Expr:
     """Of an excursion event: whether the wire explains it; false where neither neighbour nor pack voltage is known."""
     off = pl.col("median_v") - pl.col("extreme_v")
     other = (pl.col("neighbour_v") - pl.col("median_v")) * off.sign()
+    # Past its limits the whole pack is on the steep ends of its curve, where sound groups stand volts apart.
+    room = pl.col("median_v") - pl.col("limit_v")
+    inside = pl.when(off > 0).then(room >= ABOVE_LOW_V).otherwise(-room >= BELOW_TOP_V)
     see_saw = (off.abs() >= LEAST_OFF_V) & (other >= LEAST_OFF_V) & (other >= SHARE * off.abs())
     lacks = pl.col("pack_less_sum_v") / off
     not_there = (off.abs() >= DEAD_V) & lacks.is_between(1.0 - AGREES, 1.0 + AGREES)
-    return see_saw.fill_null(False) | not_there.fill_null(False)
+    return inside.fill_null(False) & (see_saw.fill_null(False) | not_there.fill_null(False))
 
 
 def unread(record: Record, days: float = 60.0) -> set[str]:

@@ -75,8 +75,8 @@ def _finding(low: int, high: int, part: pl.DataFrame) -> Finding:
 
 
 def _read(day: float, volts: float, seconds: int = 40, sum_lacks: float | None = None,
-          neighbour: float | None = 5.0) -> Stretch:  # fmt: skip
-    data = {"extreme_v": volts, "limit_v": 2.5, "beyond_v": 2.5 - volts, "median_v": 3.3, "current_a": 0.0}
+          neighbour: float | None = 5.0, median: float = 3.3) -> Stretch:  # fmt: skip
+    data = {"extreme_v": volts, "limit_v": 2.5, "beyond_v": 2.5 - volts, "median_v": median, "current_a": 0.0}
     if neighbour is not None:
         data |= {"neighbour": 5.0, "neighbour_v": neighbour}
     if sum_lacks is not None:
@@ -115,6 +115,7 @@ RULE = Rule(
         record(_read(0, 1.4, neighbour=3.3, sum_lacks=0.05)),  # an emptied group: the sum agrees with it
         record(_read(0, 0.0, neighbour=3.31)),  # nothing speaks for the wire: the under-voltage rule says so
         record(_read(0, 0.0, seconds=3)),
+        record(_read(0, 0.0, neighbour=1.2, median=0.75)),  # the whole pack is empty: groups stand apart by nature
     ),
     unassessed_on=(record(stretch(0, "rest")),),
 )
