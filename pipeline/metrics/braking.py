@@ -26,6 +26,7 @@ import numpy as np
 
 from pipeline.metrics._braking_samples import Samples, collect, envelope_of, settled
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.metrics.pack_energy import GAIN, ZERO_A
 from pipeline.profile import Profile
 from pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from pipeline.science.brake_response import dropouts, response_s
@@ -189,7 +190,9 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
     out.append(Metric("braking_judged_count", float(judged.sum()), "1", n=n))
     if np.isfinite(table["energy_wh"]).any():
         covered = float(np.isfinite(s.delivered_a * s.pack_v).mean())
-        out.append(Metric("regen_energy_wh", float(table["energy_wh"].sum()), "Wh", None, n, covered))
+        energy = float(table["energy_wh"].sum())
+        zero = ZERO_A * float(np.nansum(s.pack_v * s.dt_s)) / 3600.0
+        out.append(Metric("regen_energy_wh", energy, "Wh", float(np.hypot(GAIN * energy, zero)), n, covered))
     if judged.any():
         ratio = table["ratio"][judged]
         se = float(np.std(ratio, ddof=1) / np.sqrt(ratio.size)) if ratio.size > 1 else None

@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.metrics._travel import Travel, travel
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
+from pipeline.metrics.pack_energy import GAIN, ZERO_A
 from pipeline.profile import Profile
 from pipeline.science.road import GRAVITY, TURNING, air_force, motor_force, vehicle
 from pipeline.science.stretches import Bools, Floats, held_s
@@ -73,11 +74,20 @@ def _energy(signals: Signals, ride: Travel) -> list[Metric]:
         return []
     out = float((np.clip(watts, 0, None) * dt)[known].sum()) / 3600.0
     back = float((np.clip(-watts, 0, None) * dt)[known].sum()) / 3600.0
-    n = int(known.sum())
+    # the sensor's zero error moves what leaves and what returns, each for as long as it flows
+    volts = signals.series("pack_voltage").v
+    zero_wh = ZERO_A * float(np.nanmean(volts)) / 3600.0
+    out_se, back_se = (
+        math.hypot(GAIN * wh, zero_wh * float(dt[known & way].sum()))
+        for wh, way in ((out, watts > 0), (back, watts < 0))
+    )
+    share = back / out if out > 0 else 0.0
+    share_se = math.hypot(back_se, share * out_se) / out if out > 0 else None
+    rest = int(known.sum()), min(covered, 1.0)
     return [
-        Metric("consumption_wh_km", (out - back) / km, "Wh/km", None, n, min(covered, 1.0)),
-        Metric("regen_wh_km", back / km, "Wh/km", None, n, min(covered, 1.0)),
-        Metric("regen_share", back / out if out > 0 else 0.0, "1", None, n, min(covered, 1.0)),
+        Metric("consumption_wh_km", (out - back) / km, "Wh/km", math.hypot(out_se, back_se) / km, *rest),
+        Metric("regen_wh_km", back / km, "Wh/km", back_se / km, *rest),
+        Metric("regen_share", share, "1", share_se, *rest),
     ]
 
 
@@ -96,5 +106,5 @@ SET = MetricSet(
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
         "regen_share": ("1", "Energy given back over energy taken out."),
     },
-    source="force balance, as in pipeline/science/road.py",
+    source="force balance, as in pipeline/science/road.py; errors of the current sensor as for pack_energy",
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.metrics._margin import scatter
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.stretches import held_s, median_of_five
@@ -47,8 +48,10 @@ def _travel(s: Series) -> list[Metric]:
         Metric("moving_h", float(dt[speed > MOVING_MS].sum()) / 3600.0, "h", None, len(s), covered),
     ]
     if len(s) >= 5:
-        steady = float(median_of_five(speed).max())
-        out.append(Metric("top_speed_kmh", steady * 3.6, "km/h", None, len(s), covered))
+        steady = median_of_five(speed)
+        k = int(steady.argmax())
+        se = scatter(speed, k + 2)  # that of a middle of three: a little more than of five
+        out.append(Metric("top_speed_kmh", float(steady[k]) * 3.6, "km/h", se * 3.6, len(s), covered))
     return out
 
 

@@ -103,7 +103,17 @@ def test_rolling_resistance_at_steady_speed_and_energy_a_kilometre(build: Build)
     }
     outcome = run(resistance.SET, build(300.0, **roles))
     assert one(outcome, "travel_rolling").value == pytest.approx(0.016, abs=1e-4)
-    assert one(outcome, "consumption_wh_km").value == pytest.approx(36 * 10 / 6 / 3.6, rel=0.01)
+    used = one(outcome, "consumption_wh_km")
+    assert used.value == pytest.approx(36 * 10 / 6 / 3.6, rel=0.01)
+    # by hand: 1 % of 30 Wh and 0.05 A x 36 V x 300 s are 0.30 and 0.15 Wh, over 1.8 km
+    assert used.se == pytest.approx(math.hypot(0.30, 0.15) / 1.8, rel=0.01)
+
+
+def test_error_of_the_top_speed_is_its_noise(build: Build) -> None:
+    """0.1 m/s of normal noise: a median of three scatters by 0.67 of it (order statistics)."""
+    noise = np.random.default_rng(3).normal(0, 0.1, 1000)
+    outcome = run(use.SET, build(100.0, vehicle_speed=(10, 5.0 + noise)))
+    assert one(outcome, "top_speed_kmh").se == pytest.approx(3.6 * 0.067, rel=0.25)
 
 
 def test_a_reset_and_the_voltage_before_it(build: Build) -> None:
