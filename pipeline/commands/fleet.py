@@ -44,8 +44,8 @@ def fleet(
 
     JSON: vehicles (vehicle, profile, cells, thermal, braking: 0 to 100 or null; stop_use, service, note: counts; logs,
     last_t, age_days), findings (vehicle, severity, rule, item, statement, muted: by whom and until when, or null); with
-    --night also night: scan, intake, muted, shared_new, shared_standing, months, chances, drifts, parked, charging,
-    networks, steps, runs, forecast, fingerprint, room. Times are UTC.
+    --night also night: scan, intake, muted, news, shared_new, shared_standing, months, rules_changed, chances, drifts,
+    parked, charging, networks, steps, runs, forecast, fingerprint, room. Times are UTC.
     """
     from pipeline.commands import fleet_night, screen
     from pipeline.commands.rows import rows

@@ -31,6 +31,8 @@ def show(wide: Overview) -> None:
 def _causes(wide: Overview) -> None:
     from pipeline.commands import screen
 
+    if wide.rules_changed:
+        screen.say("The rule set changed since the night before: news may come from the rules, not the vehicles.")
     told = [("tonight", s.about, s.words) for s in wide.shared_new]
     told += [("standing", s.about, s.words) for s in wide.shared_standing]
     if told:

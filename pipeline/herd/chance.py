@@ -52,11 +52,11 @@ def vehicle_months(con: duckdb.DuckDBPyConnection, night: Night) -> float:
 def chances(new: Iterable[str], months: float, judged: JudgedSet) -> list[Chance]:
     """Every rule with new findings, the most surprising first, after one line (rule "") for all judged rules together.
 
-    new: the rule of each new finding."""
+    new: the rule of each new finding. Empty also without new record: then nothing but rules can have changed."""
     seen: dict[str, int] = {}
     for rule in new:
         seen[rule] = seen.get(rule, 0) + 1
-    if not seen:
+    if not seen or months <= 0:
         return []
     rows = [_one(rule, count, judged.false_per_100_months(rule), months) for rule, count in seen.items()]
     return [_all(seen, months, judged), *sorted(rows, key=lambda c: (1.0 if c.p is None else c.p, -c.seen, c.rule))]

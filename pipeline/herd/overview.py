@@ -33,7 +33,8 @@ ALL_NEW = "All that is new or worse"
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """See the modules for what each field holds. months: vehicle-months of record that the night brought."""
+    """See the modules for what each field holds. months: vehicle-months of record that the night brought.
+    rules_changed: it judged by another rule set than the night before. news: findings new or worse, muted ones too."""
 
     told: ChangeList | None
     night: Night | None
@@ -42,6 +43,8 @@ class Overview:
     shared_new: list[Shared]
     shared_standing: list[Shared]
     months: float
+    rules_changed: bool
+    news: int
     chances: list[Chance]
     drifts: Drifts
     parked: list[Row]
@@ -89,6 +92,8 @@ def overview(store: Store, con: duckdb.DuckDBPyConnection, with_room: bool = Tru
         shared_new=of_groups(_groups([(c.title, c.vehicle) for c in new], ALL_NEW), common),
         shared_standing=of_groups(_standing(con), common),
         months=months,
+        rules_changed=_rules_changed(con),
+        news=len(new),
         chances=chances([c.rule for c in new if c.change == "new"], months, load()),
         drifts=drifts(con, _own_limits(store)),
         parked=parked(con, last.as_of) if last else [],
@@ -123,3 +128,8 @@ def _own_limits(store: Store) -> Mapping[str, Mapping[str, float]]:
         return {p.name: p.limits for p in store.profiles()}
     except HerdbookError:
         return {}
+
+
+def _rules_changed(con: duckdb.DuckDBPyConnection) -> bool:
+    last = con.execute("SELECT rule_set FROM scans WHERE state = 'complete' ORDER BY scan DESC LIMIT 2").fetchall()
+    return len(last) == 2 and last[0] != last[1]

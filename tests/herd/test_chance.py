@@ -54,3 +54,8 @@ def test_many_are_more_than_chance_and_few_are_not() -> None:
     assert "more than false findings" in chances(["never_wrong"] * 8, 50.0, JUDGED)[1].words
     assert "no more than" in chances(["often_wrong"], 50.0, JUDGED)[1].words
     assert chances([], 50.0, JUDGED) == []
+
+
+def test_without_new_record_the_rate_says_nothing() -> None:
+    """A backfill under new rules brings findings but no vehicle-months."""
+    assert chances(["never_wrong"] * 8, 0.0, JUDGED) == []

@@ -191,3 +191,27 @@ def test_a_night_without_news_rewrites_no_vehicle_page(tmp_path: Path) -> None:
         con.execute("INSERT INTO nights SELECT 'scan-3', 'scan-3', as_of FROM nights WHERE scan = 'scan-2'")
     write_fleet(made, tmp_path / "site")
     assert {p: p.stat().st_mtime_ns for p in (tmp_path / "site" / "vehicles").iterdir()} == before
+
+
+def test_what_was_not_drawn_in_time_is_drawn_the_next_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    book = Catalogue(tmp_path)
+    fill(book)
+    made = book.close()
+    page = tmp_path / "site" / "vehicles" / "VX-014.html"
+    with monkeypatch.context() as patch:
+        patch.setattr("pipeline.reports.vehicle_page.MOST_PAGES", 0)
+        write_fleet(made, tmp_path / "site")
+    assert kept(page) == {}
+    write_fleet(made, tmp_path / "site")
+    assert len(kept(page)) == 2
+
+
+def test_new_rules_are_said_beside_what_is_new(tmp_path: Path) -> None:
+    book = Catalogue(tmp_path)
+    fill(book)
+    book.con.execute("UPDATE scans SET rule_set = 'another' WHERE scan = 'scan-2'")
+    book.con.execute("UPDATE logs SET received_t = $t", {"t": T0})  # all of them before the night before
+    write_fleet(book.close(), tmp_path / "site")
+    said = part(tmp_path / "site" / "index.html", "shared")
+    assert "The rule set changed since the night before" in said
+    assert "The night brought no new record" in said
