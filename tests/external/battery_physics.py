@@ -53,6 +53,32 @@ def ride(seconds: float, mean_a: float, seed: int, dt: float = 0.1) -> tuple[np.
     return t, np.convolve(raw, np.ones(5) / 5, mode="same")
 
 
+def without_steps(t: np.ndarray, amps: np.ndarray, volts: np.ndarray, soc: float, most: int = 24) -> list[np.ndarray]:
+    """What single steps of a ride did by themselves: the model again, up to the step alike, then at the current before.
+
+    For steps of 9 A and more, after two seconds and before ten of steady current, evenly picked. Columns: moment,
+    current before, after, and by how much the ride's voltage differs from the voltage without the step 0.5, 2 and 10 s
+    after it. Whatever still moves from earlier load is in both and cancels.
+    """
+    moving = np.abs(np.diff(amps)) > 1e-9
+    starts = np.flatnonzero(moving & ~np.concatenate(([False], moving[:-1])))
+    ends = np.flatnonzero(moving & ~np.concatenate((moving[1:], [False]))) + 1
+    long_before = np.diff(t[starts], prepend=-np.inf) - np.concatenate(([0.0], t[ends[:-1]] - t[starts[:-1]])) >= 2.0
+    long_after = np.concatenate((t[starts[1:]], [t[-1]])) - t[ends] >= 10.5
+    large = np.abs(amps[ends] - amps[starts]) >= 9.0
+    steps = np.flatnonzero(long_before & long_after & large)
+    rows = []
+    for k in steps[np.linspace(0, steps.size - 1, min(most, steps.size)).astype(int)]:
+        a, b = starts[k], ends[k]
+        moment = 0.5 * (t[a] + t[b])
+        until = int(np.searchsorted(t, moment + 11.0))
+        other = solve(t[:until], np.where(np.arange(until) <= a, amps[:until], amps[a]), soc)
+        at = moment + np.array([0.5, 2.0, 10.0])
+        change = np.interp(at, t[:until], other) - np.interp(at, t, volts)
+        rows.append(np.concatenate(([moment, amps[a], amps[b]], change)))
+    return list(np.array(rows).T)
+
+
 def charge(soc: float, to: float, usable_ah: float, amps: float = 15.0) -> tuple[np.ndarray, np.ndarray]:
     """Twenty minutes of rest, constant current, then a taper as a charger at constant voltage would give."""
     t_cc = (to - soc) * usable_ah / amps * 3600
@@ -86,7 +112,10 @@ def main(folder: Path) -> None:
 
     t, amps = ride(2400, 14.0, 3)
     cells = {"base": (0.75, 0.0), "weak": (0.75, 0.0009), "low": (0.72, 0.0)}
-    write(folder / "ride.csv", ["t", "amps", *cells], [t, amps, *(solve(t, amps, *c) for c in cells.values())])
+    solved = [solve(t, amps, *c) for c in cells.values()]
+    write(folder / "ride.csv", ["t", "amps", *cells], [t, amps, *solved])
+    names = ["t0", "before_a", "after_a", "dv_0.5s", "dv_2s", "dv_10s"]
+    write(folder / "steps.csv", names, without_steps(t, amps, solved[0], 0.75))
 
     t, amps = charge(0.06, 0.943, usable)
     names = {"base": 0.06, "minus1": 0.05, "minus3": 0.03, "plus2": 0.08}
