@@ -41,7 +41,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         pl.col("start_t") >= newest - pl.duration(days=limits["days"]),
         pl.col("beyond_v") > limits["beyond"],
         (pl.col("end_t") - pl.col("start_t")).dt.total_milliseconds() >= limits["least_s"] * 1000,
-    ).with_columns(rest=pl.col("current_a").abs() < rest_a)
+    ).with_columns(rest=pl.col("current_a") < rest_a)  # charging lifts the voltage: no load dip either
     found = []
     for (item,), part in events.group_by(["item"], maintain_order=True):
         worst = part.sort("beyond_v", descending=True)
@@ -126,7 +126,16 @@ RULE = Rule(
         "Special transport rules hold for damaged or defective lithium batteries. Local rules prevail.",
     ),
     source="limit: the vehicle profile; 2.0 V: lower cut-off of a published LFP parameter set",
-    fires_on=(record(_session(0, 0.1, 0.2), _session(1, 0.1)), record(_session(0, 0.7, amps=0.1))),
-    quiet_on=(record(_session(0), _session(1)), record(_session(0, 0.1)), record(_open_wire())),
+    fires_on=(
+        record(_session(0, 0.1, 0.2), _session(1, 0.1)),
+        record(_session(0, 0.7, amps=0.1)),
+        record(_session(0, 0.7, amps=-20.0)),  # below 2 V while charging
+    ),
+    quiet_on=(
+        record(_session(0, 0.7)),
+        record(_session(0), _session(1)),
+        record(_session(0, 0.1)),
+        record(_open_wire()),
+    ),
     unassessed_on=(record(stretch(0, "ride")),),
 )
