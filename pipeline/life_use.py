@@ -90,7 +90,7 @@ def _cycles(metrics: pl.DataFrame, events: pl.DataFrame) -> Part:
     cycles = count(reversals(np.concatenate(levels), LEAST_PCT)[0])
     n = len(levels)
     figures = [
-        Metric("life_cycles", sum(k for size, k in cycles.items() if low <= size < high), "1", None, n, 1.0,
+        Metric("life_cycles", sum((k for size, k in cycles.items() if low <= size < high), 0.0), "1", None, n, 1.0,
                f"{low}-{min(high, 100)} %")
         for low, high in BANDS
     ]  # fmt: skip

@@ -31,10 +31,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 def _group(name: str, item: int | str, signals: Signals, profile: Profile, start_v: float) -> list[Metric]:
     bleed = signals.series("cell_bleed", item)
     on = bleed.v > 0.5
-    stands = held_s(bleed.t, _hold_s(bleed.t))
+    stands, seen, current = signals.once(("bleed", id(bleed.t)), lambda: _moments(bleed.t, signals))
     volts = signals.at(bleed.t, "cell_voltage", item, 60.0)
-    current = signals.at(bleed.t, "pack_current", "", 60.0)
-    seen = float(stands.sum())
     cover = seen / max((signals.end - signals.start) / 1e6, 1e-9)
     n = int(np.isfinite(bleed.v).sum())
     idle = on & (volts < start_v - BELOW_START_V) & (current > -0.5)
@@ -47,6 +45,12 @@ def _group(name: str, item: int | str, signals: Signals, profile: Profile, start
         ah = float((stands * amps)[on].sum() / 3600)
         out.append(Metric("cell_bled_ah", ah, "Ah", TOLERANCE * ah, n, cover, name))
     return out
+
+
+def _moments(t: Times, signals: Signals) -> tuple[Floats, float, Floats]:
+    """What groups reported by one message have in common: for how long each report stands, all of it, the current."""
+    stands = held_s(t, _hold_s(t))
+    return stands, float(stands.sum()), signals.at(t, "pack_current", "", 60.0)
 
 
 def _hold_s(t: Times) -> float:
