@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -44,12 +44,13 @@ STATE_NAMES = {0: "Completed", 10: "Service news", 20: "Stop-use news", 30: "Inc
 
 
 def night_name() -> str:
-    """`night of 2026-03-01 02:30`, in the store's zone."""
+    """`night of 2026-03-01 02:30`, in the store's zone: when it was due, for Prefect starts it some seconds early."""
     try:
         zone = read_plan(str(flow_run.parameters["store"])).zone
     except (HerdbookError, KeyError, TypeError):
         zone = "UTC"
-    return f"night of {datetime.now(ZoneInfo(zone)):%Y-%m-%d %H:%M}"
+    due: datetime = flow_run.scheduled_start_time or datetime.now(UTC)
+    return f"night of {due.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M}"
 
 
 def tell_of_failure(flow: Any, flow_run: Any, state: State[Any]) -> None:
