@@ -114,8 +114,8 @@ def main(folder: Path) -> None:
     cells = {"base": (0.75, 0.0), "weak": (0.75, 0.0009), "low": (0.72, 0.0)}
     solved = [solve(t, amps, *c) for c in cells.values()]
     write(folder / "ride.csv", ["t", "amps", *cells], [t, amps, *solved])
-    names = ["t0", "before_a", "after_a", "dv_0.5s", "dv_2s", "dv_10s"]
-    write(folder / "steps.csv", names, without_steps(t, amps, solved[0], 0.75))
+    header = ["t0", "before_a", "after_a", "dv_0.5s", "dv_2s", "dv_10s"]
+    write(folder / "steps.csv", header, without_steps(t, amps, solved[0], 0.75))
 
     t, amps = charge(0.06, 0.943, usable)
     names = {"base": 0.06, "minus1": 0.05, "minus3": 0.03, "plus2": 0.08}
