@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from decoders import Message
 from decoders.checksum import Protection, protection_of
+from decoders.extract import Column
 from pipeline.lake import LogRef
 from pipeline.overlap import Samples, merge, outside
 from pipeline.part import Part
@@ -66,12 +67,18 @@ def _rows(
         guard = known[piece.message][1]
         value = np.ones(len(piece.t))
         if CHECKSUM_OK in piece.columns:
-            value = np.nan_to_num(piece.columns[CHECKSUM_OK].to_numpy().astype(np.float64), nan=1.0)
+            value = _filled(piece.columns[CHECKSUM_OK], 1.0)
         if guard and guard.counter and guard.counter.name in piece.columns:
-            value = value + 2 * np.nan_to_num(piece.columns[guard.counter.name].to_numpy().astype(np.float64))
+            value = value + 2 * _filled(piece.columns[guard.counter.name], 0.0)
         samples = outside((piece.t, value), list(ref.doubts))
         if len(samples[0]):
             yield piece.message, samples
+
+
+def _filled(column: Column, absent: float) -> NDArray[np.float64]:
+    """Values as float64, with another number where the signal is absent."""
+    found = column.values.astype(np.float64)
+    return found if column.valid is None else np.where(column.valid, found, absent)
 
 
 class Awake:

@@ -124,10 +124,9 @@ def _log_samples(part: Part, ref: LogRef, wanted: list[Mapping], start: int, end
 def _array(piece: Piece, name: str) -> tuple[NDArray[np.int64], NDArray[Any]]:
     """Times and raw values of a signal where it is present in its frames."""
     column = piece.columns[name]
-    if column.null_count == 0:
-        return piece.t, column.to_numpy()
-    there = column.is_valid().to_numpy()
-    return piece.t[there], column.drop_null().to_numpy()
+    if column.valid is None:
+        return piece.t, column.values
+    return piece.t[column.valid], column.values[column.valid]
 
 
 def convert(raw: NDArray[Any], m: Mapping) -> NDArray[np.float64]:

@@ -22,6 +22,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from decoders.extract import Column
 from pipeline.errors import DamagedPartError
 from pipeline.slots import Layout, Slot, from_json, to_json, types_of, values
 
@@ -203,7 +204,8 @@ def _words(names: list[str], sizes: list[int]) -> pa.Array:
 
     known = sorted(set(names))
     index = np.repeat(np.array([known.index(n) for n in names], np.int32), sizes)
-    return pa.DictionaryArray.from_arrays(_array(index), pl.Series(known).to_arrow().cast(pa.string()), safe=False)
+    words = pl.Series(known).to_arrow().cast(pa.string())
+    return pa.DictionaryArray.from_arrays(pl.Series(index).to_arrow(), words, safe=False)
 
 
 @dataclass
@@ -263,7 +265,8 @@ class Part:
                 groups.setdefault(block.group, []).append(block)
         for group, blocks in groups.items():
             slots = {b.message: [self._slots[b.message, s] for s in wanted[b.message]] for b in blocks}
-            table = self._group(group, ["t", *sorted({s.column for some in slots.values() for s in some})])
+            names = sorted({s.column for some in slots.values() for s in some})
+            table = pl.DataFrame(pl.from_arrow(self._group(group, ["t", *names])))  # numpy by Arrow imports pandas
             for block in blocks:
                 yield _piece(table, block, slots[block.message], start, end)
 
@@ -289,37 +292,24 @@ def _damaged(path: Path, error: Exception) -> DamagedPartError:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Rows of one message, cut to the time asked for: t int64, sorted; columns: arrow arrays of values by signal."""
+    """Rows of one message, cut to the time asked for: t int64, sorted; columns: values by signal."""
 
     message: str
     t: NDArray[np.int64]
-    columns: dict[str, Any]
+    columns: dict[str, Column]
 
 
-def _piece(table: Any, block: Block, slots: Iterable[Slot], start: int, end: int) -> Piece:
-    import pyarrow as pa
-
+def _piece(table: pl.DataFrame, block: Block, slots: Iterable[Slot], start: int, end: int) -> Piece:
     cut = table.slice(block.first, block.rows)
-    t = cut.column("t").cast(pa.int64()).to_numpy()
+    t = cut["t"].to_physical().to_numpy()
     a, b = (int(i) for i in np.searchsorted(t, (start, end), side="left"))
-    return Piece(block.message, t[a:b], {s.signal: _values(cut.column(s.column).slice(a, b - a), s) for s in slots})
+    return Piece(block.message, t[a:b], {s.signal: _column(cut[s.column].slice(a, b - a), s) for s in slots})
 
 
-def _values(kept: Any, slot: Slot) -> Any:
-    """Arrow array of a signal's values, null where it is absent."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    if not kept.null_count:
-        return pa.chunked_array([_array(values(slot, kept.to_numpy()))])
-    there = _array(kept.is_valid().to_numpy())
-    whole = _array(values(slot, kept.fill_null(0).to_numpy()))
-    return pa.chunked_array([pc.if_else(there, whole, pa.scalar(None, whole.type))])
-
-
-def _array(some: NDArray[Any]) -> Any:
-    """As pa.array, which imports pandas where it is installed: a third of a second in every process."""
-    return pl.Series(some).to_arrow()
+def _column(kept: pl.Series, slot: Slot) -> Column:
+    if not kept.null_count():
+        return Column(values(slot, kept.to_numpy()))
+    return Column(values(slot, kept.fill_null(0).to_numpy()), kept.is_not_null().to_numpy())
 
 
 def file_hash(path: Path) -> str:

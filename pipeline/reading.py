@@ -163,8 +163,8 @@ def serials_in(part: Part, log: str, profile: Profile) -> tuple[SerialSeen, ...]
         seen: dict[int, list[int]] = {}
         for piece in part.rows({m.message: [m.signal]}, log, *ever):
             column = piece.columns[m.signal]
-            there = column.is_valid().to_numpy()
-            values, t = column.drop_null().to_numpy(), piece.t[there]
+            there = slice(None) if column.valid is None else column.valid
+            values, t = column.values[there], piece.t[there]
             kinds, first, count = np.unique(values, return_index=True, return_counts=True)
             last = len(values) - 1 - np.unique(values[::-1], return_index=True)[1]
             for k, a, b, n in zip(kinds.tolist(), first, last, count.tolist(), strict=True):

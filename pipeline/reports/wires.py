@@ -119,9 +119,10 @@ def _raw(store: Store, vehicle: str, name: str, start: int, end: int) -> list[Wi
         part = Part.open(store.lake / ref.part)
         if name in part.columns:
             for piece in part.rows({message: [signal]}, ref.log, max(start, ref.start), min(end, ref.end + 1)):
-                keep = piece.columns[signal].is_valid().to_numpy(zero_copy_only=False) & _sure(piece.t, ref)
+                column = piece.columns[signal]
+                keep = _sure(piece.t, ref) if column.valid is None else column.valid & _sure(piece.t, ref)
                 times.append(piece.t[keep])
-                values.append(piece.columns[signal].to_numpy(zero_copy_only=False)[keep])
+                values.append(column.values[keep])
     if not times:
         raise NotKnownError(f"no signal {name!r} was recorded then", do=_near_signals(store, refs, name))
     t, first = np.unique(np.concatenate(times), return_index=True)

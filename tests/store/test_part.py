@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 import pipeline.part as part_module
 from decoders import Decoder, Frames, Network
+from decoders.columns import as_series
 from pipeline.errors import DamagedPartError
 from pipeline.part import Chunk, Part, PartWriter
 from pipeline.scan import redecode
@@ -63,7 +64,7 @@ def test_any_network_comes_back_as_decoded(made: tuple[str, int], data: st.DataO
         (piece,) = part.rows({message.name: names}, LOG, *EVER)
         assert piece.t.tolist() == plain["t"].dt.epoch("us").to_list()
         for signal in names:
-            read = pl.Series(signal, piece.columns[signal])
+            read = as_series(signal, piece.columns[signal])
             assert read.dtype == plain[signal].dtype, signal
             assert bits(read) == bits(plain[signal]), signal
         (block,) = part.blocks
