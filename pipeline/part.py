@@ -80,7 +80,6 @@ class PartWriter:
         own |= {"source": pa.uint8()} if layout.source else {}
         kept = {c: pa.int64() if c.startswith("c") else pa.float64() for c in layout.columns}
         self.schema = pa.schema([*own.items(), *kept.items()])
-        self.nulls = {kind: pa.nulls(2 * ROWS, kind) for kind in set(self.schema.types)}
         self.layout, self.path = layout, path
         self.column = {(message, s.signal): s.column for message, slots in layout.messages.items() for s in slots}
         self.temporary = scratch / f"{path.name}.{os.getpid()}.tmp"
@@ -142,13 +141,14 @@ class PartWriter:
                 parts.setdefault(name, []).append((first, _plain(series, self.schema.field(name).type)))
             first += chunk.table.height
         out = [_words([c.message for c in self.held], sizes), _words([c.log for c in self.held], sizes)]
+        nulls = {kind: pa.nulls(rows, kind) for kind in set(self.schema.types)}
         for name, kind in list(zip(self.schema.names, self.schema.types, strict=True))[2:]:
             pieces, at = [], 0
             for start, array in parts.get(name, []):
-                pieces += [self.nulls[kind].slice(0, start - at)] if start > at else []
+                pieces += [nulls[kind].slice(0, start - at)] if start > at else []
                 pieces.append(array)
                 at = start + len(array)
-            pieces += [self.nulls[kind].slice(0, rows - at)] if at < rows else []
+            pieces += [nulls[kind].slice(0, rows - at)] if at < rows else []
             out.append(pa.chunked_array(pieces, kind) if len(pieces) > 1 else pieces[0])
         return out
 

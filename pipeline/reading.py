@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from decoders import Decoder, Frames, Log
+from decoders.extract import Column
 from decoders.frames import ERROR, REMOTE
 from decoders.integrity import IntegrityCheck
 from pipeline.clock import Tracker
@@ -21,7 +23,7 @@ from pipeline.gather import Gather
 from pipeline.identity import UNSET, SerialSeen
 from pipeline.part import Chunk, Part, PartWriter
 from pipeline.profile import Profile
-from pipeline.slots import CHECKSUM_OK, layout_of
+from pipeline.slots import CHECKSUM_OK
 from pipeline.store import Store
 from pipeline.taken import Reading
 
@@ -96,11 +98,10 @@ class LogDecoding:
             self._flush()
         self._look_at_share()
         reading = self._reading(opened)
-        layout = layout_of(self.profile.network())
-        with writing(self.store), PartWriter(target, layout, self.store.scratch) as writer:
+        with writing(self.store), PartWriter(target, self.profile.layout(), self.store.scratch) as writer:
             for name, table in self.gather.messages():
                 writer.add(Chunk(log, name, table))
-            writer.close({log: asdict(reading)})
+            writer.close({log: _row(reading)})
         return reading
 
     def _look_at_share(self) -> None:
@@ -123,8 +124,8 @@ class LogDecoding:
             sum(x.bytes for x in losses),
             runs,
             tuple(self._faults(opened)),
-            tuple(asdict(r) for r in reports),
-            tuple(asdict(replace(b, peak_t=b.peak_t + self.shift)) for b in self.check.traffic()),
+            tuple(_row(r) for r in reports),
+            tuple(_row(replace(b, peak_t=b.peak_t + self.shift)) for b in self.check.traffic()),
         )
 
     def _faults(self, opened: Log) -> Iterable[tuple[str, str, int, int | None, str]]:
@@ -155,25 +156,38 @@ class LogDecoding:
         self.gather.close()
 
 
+def _row(some: Any) -> dict[str, Any]:
+    """Fields of a flat dataclass; asdict copies every number of it, at several milliseconds a log."""
+    return {f.name: getattr(some, f.name) for f in fields(some)}
+
+
 def serials_in(part: Part, log: str, profile: Profile) -> tuple[SerialSeen, ...]:
     """What the identity signals of one log said. Unset memory (0, all ones) is no serial."""
+    mappings = [m for m in profile.roles if m.role in IDENTITY and f"{m.message}.{m.signal}" in part.columns]
+    wanted: dict[str, list[str]] = {}
+    for m in mappings:
+        wanted.setdefault(m.message, []).append(m.signal)
+    pieces = list(part.rows(wanted, log, -(2**63), 2**63 - 1))
     found = []
-    ever = (-(2**63), 2**63 - 1)
-    for m in (m for m in profile.roles if m.role in IDENTITY):
+    for m in mappings:
         seen: dict[int, list[int]] = {}
-        for piece in part.rows({m.message: [m.signal]}, log, *ever):
-            column = piece.columns[m.signal]
-            there = slice(None) if column.valid is None else column.valid
-            values, t = column.values[there], piece.t[there]
-            kinds, first, count = np.unique(values, return_index=True, return_counts=True)
-            last = len(values) - 1 - np.unique(values[::-1], return_index=True)[1]
-            for k, a, b, n in zip(kinds.tolist(), first, last, count.tolist(), strict=True):
-                old = seen.setdefault(int(k), [int(t[a]), int(t[b]), 0])
-                old[0], old[1], old[2] = min(old[0], int(t[a])), max(old[1], int(t[b])), old[2] + n
+        for piece in (p for p in pieces if p.message == m.message):
+            _add_serials(seen, piece.t, piece.columns[m.signal])
         unset = set(m.not_available) | (UNSET if m.role in COMPONENTS else set())
         component = COMPONENTS.get(m.role, m.role)
         found += [SerialSeen(component, str(k), a, b, n) for k, (a, b, n) in sorted(seen.items()) if k not in unset]
     return tuple(found)
+
+
+def _add_serials(seen: dict[int, list[int]], times: NDArray[np.int64], column: Column) -> None:
+    """First and last time and number of samples, by value."""
+    there = slice(None) if column.valid is None else column.valid
+    values, t = column.values[there], times[there]
+    kinds, first, count = np.unique(values, return_index=True, return_counts=True)
+    last = len(values) - 1 - np.unique(values[::-1], return_index=True)[1]
+    for k, a, b, n in zip(kinds.tolist(), first, last, count.tolist(), strict=True):
+        old = seen.setdefault(int(k), [int(t[a]), int(t[b]), 0])
+        old[0], old[1], old[2] = min(old[0], int(t[a])), max(old[1], int(t[b])), old[2] + n
 
 
 @contextmanager
