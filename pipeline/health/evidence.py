@@ -165,12 +165,12 @@ def reference(record: Record, name: str, item: str = "") -> Reference | None:
 
 
 def spell(value: float, unit: str, se: float | None = None) -> str:
-    """A number for a sentence: three significant digits, `+-` its standard error when known; next to nothing
+    """A number for a sentence: three significant digits, `±` its standard error when known; next to nothing
     is 0."""
     value = 0.0 if abs(value) < 5e-4 else value
     text = f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
     if se and math.isfinite(se):
-        text += f" +-{se:.2g}"
+        text += f" ± {se:.2g}"
     return f"{text} {unit}".strip()
 
 

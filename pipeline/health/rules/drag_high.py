@@ -27,7 +27,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     value = float((rows["value"].to_numpy() * weight).sum() / weight.sum())
     se = math.hypot(1.0 / math.sqrt(float(weight.sum())), known.spread / math.sqrt(known.n))
     if se > limits["largest_se"]:
-        return NotAssessed(f"rolling resistance known only to +-{se:.3f}; more kilometres are needed")
+        return NotAssessed(f"rolling resistance known only to ±{se:.3f}; more kilometres are needed")
     # what healthy vehicles differ by and what these rides leave open are independent: their squares add
     limit = known.value + max(limits["excess"], limits["sigmas"] * math.hypot(known.spread, se))
     if value < limit:
