@@ -62,7 +62,7 @@ def fleet(
         more = {} if wide is None else {"night": wide.as_dict()}
         screen.as_json({"vehicles": vehicles, "findings": findings} | more)
     else:
-        show(vehicles, findings)
+        show(vehicles, findings, hidden=sum(v["note"] for v in vehicles) if not notes else 0)
         if wide is not None:
             fleet_night.show(wide)
     if pages is not None:
@@ -75,18 +75,20 @@ def fleet(
             screen.say(f"Fleet page: {screen.place(written)}")
 
 
-def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]]) -> None:
+def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]], hidden: int) -> None:
+    """hidden: how many notes are not among the findings."""
     from pipeline.commands import screen
 
     rows = [[round(v[c]) if isinstance(v[c], float) else v[c] for c in COLUMNS] for v in vehicles]
     heads = [c.replace("_t", " log").replace("age_days", "age, days").replace("_", "-") for c in COLUMNS]
     screen.table(f"{len(rows)} vehicles", heads, rows, note=NOTE)
     screen.say()
+    left_out = f", and {hidden} {'note' if hidden == 1 else 'notes'} (--notes shows them)" if hidden else ""
     if findings:
         listed = [[f["vehicle"], f["severity"], f["rule"], f["item"], said(f)] for f in findings]
-        screen.table(f"{len(listed)} findings", ("vehicle", "severity", "rule", "item", "what was recorded"), listed)
+        screen.table(f"{len(listed)} findings{left_out}", ("vehicle", "severity", "rule", "item", "what was recorded"), listed)
     else:
-        screen.say("No findings.")
+        screen.say(f"No findings{left_out}.")
     if any(f["severity"] == "stop-use" for f in findings):
         screen.say(
             "\nStop-use: do not ride or charge until a qualified person has inspected the vehicle. "

@@ -57,7 +57,7 @@ def test_what_is_packed_reads_back_within_a_level_and_a_tick() -> None:
 def test_a_signal_from_the_bus_comes_back_as_it_was() -> None:
     """Counts times 0.05 A, offset -100 A, as a DBC file would scale them."""
     counts = np.random.default_rng(3).integers(1_500, 3_000, 20_000)
-    v = counts * 0.05 - 100.0
+    v = counts.astype(np.float64) * 0.05 - 100.0
     [(_, back)] = unpacked(fine([Sampled(0, START + np.arange(v.size) * 10_000, v, 2400)], None).blob)
     assert np.abs(back - v).max() < 1e-9
 
