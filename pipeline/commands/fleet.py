@@ -86,7 +86,8 @@ def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]], hidden:
     left_out = f", and {hidden} {'note' if hidden == 1 else 'notes'} (--notes shows them)" if hidden else ""
     if findings:
         listed = [[f["vehicle"], f["severity"], f["rule"], f["item"], said(f)] for f in findings]
-        screen.table(f"{len(listed)} findings{left_out}", ("vehicle", "severity", "rule", "item", "what was recorded"), listed)
+        heads = ["vehicle", "severity", "rule", "item", "what was recorded"]
+        screen.table(f"{len(listed)} findings{left_out}", heads, listed)
     else:
         screen.say(f"No findings{left_out}.")
     if any(f["severity"] == "stop-use" for f in findings):
