@@ -68,6 +68,7 @@ def measuring_hash() -> str:
         "lake.py",
         "quantities.py",
         "signals.py",
+        "slots.py",
         "mapping.py",
         "units.py",
     )
