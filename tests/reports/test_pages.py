@@ -13,8 +13,8 @@ from pipeline.reports import write_dossier, write_fleet, write_history, write_si
 from pipeline.reports.page import file_name
 from pipeline.store import Store
 
+from .barriers import SCRIPT, barriers, overflow
 from .browser import PATH, Watched, chromium, opened, outside
-from .fetch_axe import SCRIPT
 from .made_up import HOSTILE, T0, us
 
 pytestmark = [
@@ -22,9 +22,6 @@ pytestmark = [
     pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM"),
 ]
 PAGES = ("dossier", "hostile", "hostile_history", "hostile_vehicle", "history", "fleet", "vehicle", "signals")
-AXE = """tags => axe.run(document, {runOnly: tags, exclude: ['.js-plotly-plot']}).then(r => r.violations.map(
-    v => [v.id, v.nodes.slice(0, 3).map(n => n.target.join(' ') + ': ' + n.failureSummary)]))"""
-AXE_TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
 @pytest.fixture(scope="module")
@@ -60,15 +57,8 @@ def test_one_visit_shows_nothing_wrong(browser: Browser, pages: dict[str, Path],
         if watched.ask("!!document.querySelector('.plot')"):
             watched.drawn()
         if SCRIPT.exists() and not name.startswith("hostile"):  # built as the others
-            watched.ask(SCRIPT.read_text("utf-8") + "; undefined")
-            wrong["barriers"] = watched.page.evaluate(AXE, AXE_TAGS)
-            watched.page.emulate_media(color_scheme="dark")
-            wrong["contrast in the dark"] = watched.page.evaluate(AXE, {"type": "rule", "values": ["color-contrast"]})
-        for width in (768, 360):
-            watched.page.set_viewport_size({"width": width, "height": 800})
-            wrong[f"overflow at {width} px"] = watched.ask(
-                "Math.max(0, document.documentElement.scrollWidth - innerWidth)"
-            )
+            wrong |= barriers(watched)
+        wrong |= overflow(watched)
         wrong["ran"] = watched.ask("window.pwned || null")
         wrong["strangers"] = watched.ask(
             "document.querySelectorAll('main img, iframe, [onerror], main script:not([type])').length"

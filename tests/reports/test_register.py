@@ -13,9 +13,8 @@ from playwright.sync_api import Browser
 from pipeline.reports import write_fleet
 from pipeline.store import Store
 
+from .barriers import SCRIPT, barriers, overflow
 from .browser import PATH, Watched, chromium, opened, outside
-from .fetch_axe import SCRIPT
-from .test_pages import AXE, AXE_TAGS
 
 pytestmark = [
     pytest.mark.browser,
@@ -104,14 +103,7 @@ def test_the_night_s_page_has_no_barrier(browser: Browser, site: Path) -> None:
     wrong: dict[str, object] = {}
     with opened(browser, site / "night.html") as watched:
         if SCRIPT.exists():
-            watched.ask(SCRIPT.read_text("utf-8") + "; undefined")
-            wrong["barriers"] = watched.page.evaluate(AXE, AXE_TAGS)
-            watched.page.emulate_media(color_scheme="dark")
-            wrong["contrast in the dark"] = watched.page.evaluate(AXE, {"type": "rule", "values": ["color-contrast"]})
-        for width in (768, 360):
-            watched.page.set_viewport_size({"width": width, "height": 800})
-            wrong[f"overflow at {width} px"] = watched.ask(
-                "Math.max(0, document.documentElement.scrollWidth - innerWidth)"
-            )
+            wrong |= barriers(watched)
+        wrong |= overflow(watched)
         wrong["requests"], wrong["complaints"] = outside(watched), watched.complaints
     assert {what: found for what, found in wrong.items() if found} == {}

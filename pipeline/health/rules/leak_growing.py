@@ -20,8 +20,7 @@ from pipeline.health.evidence import confidence, metric_rows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
 from pipeline.health.offsets import Offsets, offsets
-from pipeline.health.rules.leaking_group import MONTH_H, UNIT, _bled_before
-from pipeline.health.trend import theil_sen
+from pipeline.health.rules._leaks import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from pipeline.metrics.model import Metric
 from pipeline.science.robust_fit import Floats
 
@@ -61,7 +60,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     known = []
     for o in offsets(record, "top", limits["days"]).values():
         t = np.array([round(x.timestamp() * 1e6) for x in o.starts], np.int64)
-        y = o.values + 100.0 / rated * _bled_before(o.item, bled, t)
+        y = o.values + 100.0 / rated * bled_before(o.item, bled, t)
         found = _growth(o, t, y, limits)
         if found is not None:
             known.append(found)
@@ -86,19 +85,16 @@ def _growth(o: Offsets, t: NDArray[np.int64], y: Floats, limits: Mapping[str, fl
     (early, early_se, middle), (late, late_se, after) = (_loss(t[half], y[half], own) for half in (halves, ~halves))
     months = (after - middle) / MONTH_H
     ends = np.array([round(x.timestamp() * 1e6) for x in o.ends], np.int64)
-    stands = float(np.median(o.values[-max(2, o.values.size // 3) :]))
     growth_se = float(np.hypot(early_se, late_se)) / months
-    return Growth(o.item, early, early_se, late, late_se, (late - early) / months, growth_se, stands, t.size, t, ends)
+    growth = (late - early) / months
+    return Growth(o.item, early, early_se, late, late_se, growth, growth_se, newest(o), t.size, t, ends)
 
 
 def _loss(t: NDArray[np.int64], y: Floats, own: float) -> tuple[float, float, float]:
     """Loss a month with its error, and the middle of the times in hours."""
     hours = t / 3.6e9
-    slope = theil_sen(hours, y)
-    # Sen's interval is empty of meaning with few points; the readings' own errors give the floor.
-    floor = own / max(1e-9, float(np.std(hours)) * np.sqrt(hours.size))
-    se = max((slope.high - slope.low) / (2 * 1.96), floor)
-    return -slope.slope * MONTH_H, se * MONTH_H, float(hours.mean())
+    rate, se = rate_a_month(hours, y, own)
+    return -rate, se, float(hours.mean())
 
 
 def _grows(g: Growth, bled_known: bool, limits: Mapping[str, float]) -> bool:

@@ -19,13 +19,11 @@ from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
 from pipeline.health.offsets import Offsets, offsets, uneven
 from pipeline.health.pooled import pooled
+from pipeline.health.rules._leaks import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from pipeline.health.rules._taps import unread
-from pipeline.health.trend import mann_kendall, theil_sen
+from pipeline.health.trend import mann_kendall
 from pipeline.metrics.model import Metric
-from pipeline.science.robust_fit import Floats
 
-UNIT = "% of rated charge a month"
-MONTH_H = 730.5
 LIMITS = (
     Limit("look", 4.0, UNIT, "common practice: cells with their electronics lose 1 to 3 % a month, all alike"),
     Limit("act", 8.0, UNIT, "engineering choice: twice the look limit; the pack is out of balance within a month"),
@@ -90,27 +88,9 @@ def _drifts(record: Record, rated: float, days: float) -> list[Drift]:
 def _drift(o: Offsets, bled: pl.DataFrame, rated: float) -> Drift:
     t, ends = (np.array([round(x.timestamp() * 1e6) for x in times], np.int64) for times in (o.starts, o.ends))
     hours = (t - t[0]) / 3.6e9
-    y = o.values + 100.0 / rated * _bled_before(o.item, bled, t)
-    slope = theil_sen(hours, y)
-    # Sen's interval is empty of meaning with few points; the readings' own errors give the floor.
-    floor = float(np.median(o.own)) / max(1e-9, float(np.std(hours)) * np.sqrt(hours.size))
-    se = max((slope.high - slope.low) / (2 * 1.96), floor)
-    stands = float(np.median(o.values[-max(2, o.values.size // 3) :]))
-    return Drift(o.item, slope.slope * MONTH_H, se * MONTH_H, mann_kendall(y).p, t.size, stands, t, ends,
-                 bled.height > 0)  # fmt: skip
-
-
-def _bled_before(item: str, bled: pl.DataFrame, t: NDArray[np.int64]) -> Floats:
-    """Ah bled from the group before each time, above what the median group was bled."""
-    if not bled.height:
-        return np.zeros(t.size)
-    wide = bled.pivot(on="item", index="start_t", values="value", aggregate_function="sum").sort("start_t")
-    groups = wide.drop("start_t").fill_null(0.0).to_numpy()
-    if item not in wide.columns:
-        return np.zeros(t.size)
-    extra = wide[item].fill_null(0.0).to_numpy() - np.median(groups, axis=1)
-    total = np.concatenate(([0.0], np.cumsum(extra)))
-    return np.asarray(total[np.searchsorted(wide["start_t"].cast(pl.Int64).to_numpy(), t, side="left")])
+    y = o.values + 100.0 / rated * bled_before(o.item, bled, t)
+    rate, se = rate_a_month(hours, y, float(np.median(o.own)))
+    return Drift(o.item, rate, se, mann_kendall(y).p, t.size, newest(o), t, ends, bled.height > 0)
 
 
 def _leaks(d: Drift, limits: Mapping[str, float]) -> bool:
