@@ -115,6 +115,7 @@ class _Scan:
         limit_tasks(request.plan)
         with store.lock("the nightly scan" if request.kind == "night" else "a backfill"):
             clear_scratch(store)
+            store.check_lake()
             scan = begin_scan(store)
             try:
                 self._timed("take", self.take if request.kind == "night" else self.mark)

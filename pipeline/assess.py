@@ -157,7 +157,7 @@ def _measure_stretch(
     refs = [x.ref for x in inside]
     settings = store.settings
     spans = [s for x in inside for s in x.spans]
-    signals = read_signals(store.lake, refs, profiles.values(), rows.vehicle, stretch.start, stretch.end)
+    signals = read_signals(store.shelf, refs, profiles.values(), rows.vehicle, stretch.start, stretch.end)
     found = sessions(
         rows.vehicle,
         stretch,
@@ -169,7 +169,7 @@ def _measure_stretch(
     )
     profile = _profile(profiles, refs[-1].profile, store)
     rows.messages.append(
-        cadence(store.lake, refs, profiles.values(), stretch.start, stretch.end).with_columns(
+        cadence(store.shelf, refs, profiles.values(), stretch.start, stretch.end).with_columns(
             vehicle=pl.lit(rows.vehicle), stretch_t=pl.lit(stretch.start).cast(pl.Datetime("us"))
         )
     )

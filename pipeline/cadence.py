@@ -7,7 +7,6 @@ into logs. The ledger's log_messages has the same per log, as it was met.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -20,6 +19,7 @@ from pipeline.lake import LogRef
 from pipeline.overlap import Samples, merge, outside
 from pipeline.part import Part
 from pipeline.profile import Profile
+from pipeline.shelf import Shelf
 from pipeline.slots import CHECKSUM_OK
 
 SILENCE_US = 1_000_000  # nothing on any bus for longer: the bus slept, no message is missed
@@ -31,7 +31,7 @@ SCHEMA = {
 }  # fmt: skip
 
 
-def cadence(lake: Path, refs: Sequence[LogRef], profiles: Iterable[Profile], start: int, end: int) -> pl.DataFrame:
+def cadence(shelf: Shelf, refs: Sequence[LogRef], profiles: Iterable[Profile], start: int, end: int) -> pl.DataFrame:
     """One row a message seen between start and end (microseconds UTC, end excluded), in SCHEMA, times as US.
 
     missed: null without a declared cycle; counter_*, checksum_failures: null where the DBC declares none.
@@ -41,7 +41,7 @@ def cadence(lake: Path, refs: Sequence[LogRef], profiles: Iterable[Profile], sta
     about: dict[str, tuple[Message, Protection | None]] = {}
     for ref in refs:
         messages = by_name[ref.profile].network().by_name
-        part = Part.open(lake / ref.part)
+        part = shelf.open(ref.part, ref.hash)
         known = {
             m: (messages[m], protection_of(messages[m])) for m in {b.message for b in part.blocks} if m in messages
         }

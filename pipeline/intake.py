@@ -91,14 +91,15 @@ def _take(path: Path, store: Store, profiles: Sequence[Profile], now: int, file:
     start, least = first + placed.shift, store.settings.min_known_share
     profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
     part = part_path(profile, log, placed.shift)
-    with writing(store):
-        reading = _kept_reading(store.lake / part, log)
-    if reading is None:
-        with LogDecoding(store, profile, placed.shift) as decoding:
-            for frames in chain(head, chunks):
-                decoding.add(frames)
-            reading = decoding.write(store.lake / part, log, opened)
-    return _taken(path, store, _Plan(sidecar, profile, placed), reading, now, file)
+    with store.shelf.adding(part) as target:
+        with writing(store):
+            reading = _kept_reading(target, log)
+        if reading is None:
+            with LogDecoding(store, profile, placed.shift) as decoding:
+                for frames in chain(head, chunks):
+                    decoding.add(frames)
+                reading = decoding.write(target, log, opened)
+        return _taken(path, store, _Plan(sidecar, profile, placed), reading, now, file, target)
 
 
 def part_path(profile: Profile, log: str, shift: int) -> str:
@@ -128,10 +129,11 @@ def _kept_reading(target: Path, log: str) -> Reading | None:
         return None
 
 
-def _taken(path: Path, store: Store, plan: _Plan, reading: Reading, now: int, file: tuple[int, str, str]) -> Taken:
+def _taken(
+    path: Path, store: Store, plan: _Plan, reading: Reading, now: int, file: tuple[int, str, str], target: Path
+) -> Taken:
     sidecar, profile, placed = plan.sidecar, plan.profile, plan.placed
     relative = part_path(profile, file[2], placed.shift)
-    target = store.lake / relative
     serials = serials_in(Part.open(target), file[2], profile)
     patterns = [*store.settings.paths, *filter(None, [profile.identity.get("path")])]
     by_path = vehicle_from_path(path.as_posix(), patterns)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from pipeline.signals import Key, Series, Signals
 if TYPE_CHECKING:
     import duckdb
 
+    from pipeline.shelf import Shelf
     from pipeline.store import Store
 
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 class LogRef:
     """Where the rows of one log are ("" once they expired), and which of its time is not to be used.
 
-    Times: microseconds UTC.
+    Times: microseconds UTC. hash: of the part, where it is known.
     """
 
     log: str
@@ -37,6 +37,7 @@ class LogRef:
     start: int
     end: int
     doubts: tuple[tuple[int, int], ...] = ()
+    hash: str = ""
 
 
 def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collection[str] | None = None) -> Signals:
@@ -49,7 +50,7 @@ def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collec
         refs = log_refs(con, vehicle, start, end)
         if not refs and not con.execute("SELECT 1 FROM logs WHERE vehicle = ? LIMIT 1", [vehicle]).fetchone():
             raise NotKnownError(f"no log of vehicle {vehicle!r}", store.folder, "See `herdbook fleet` for all vehicles")
-    return read_signals(store.lake, refs, store.profiles(), vehicle, start, end, roles)
+    return read_signals(store.shelf, refs, store.profiles(), vehicle, start, end, roles)
 
 
 def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int, expired: bool = False) -> list[LogRef]:
@@ -57,18 +58,18 @@ def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int,
     rows = con.execute(
         """SELECT l.log, coalesce(p.part, ''), l.profile, epoch_us(l.start_t), epoch_us(l.end_t),
                   (SELECT list((epoch_us(d.start_t), epoch_us(d.end_t)) ORDER BY d.start_t)
-                   FROM log_doubts d WHERE d.log = l.log)
+                   FROM log_doubts d WHERE d.log = l.log), coalesce(p.hash, '')
            FROM logs l LEFT JOIN parts p USING (log)
            WHERE l.vehicle = ? AND l.start_t < make_timestamp(?) AND l.end_t >= make_timestamp(?)
            ORDER BY l.start_t, l.log""",
         [vehicle, end, start],
     ).fetchall()
-    refs = [LogRef(a, b, c, d, e, tuple((x, y) for x, y in doubts or ())) for a, b, c, d, e, doubts in rows]
+    refs = [LogRef(a, b, c, d, e, tuple((x, y) for x, y in doubts or ()), h) for a, b, c, d, e, doubts, h in rows]
     return [r for r in refs if expired or r.part]
 
 
 def read_signals(
-    lake: Path,
+    shelf: Shelf,
     refs: Sequence[LogRef],
     profiles: Iterable[Profile],
     vehicle: str,
@@ -84,9 +85,9 @@ def read_signals(
     for ref in (r for r in refs if r.part):
         if ref.profile not in by_name:
             what = f"profile {ref.profile!r} of log {ref.log[:12]} is not among the profiles"
-            raise ProfileError(what, lake.parent, "Put it back where herdbook.toml says profiles are")
+            raise ProfileError(what, shelf.store, "Put it back where herdbook.toml says profiles are")
         profile = by_name[ref.profile]
-        part = parts.get(ref.part) or parts.setdefault(ref.part, Part.open(lake / ref.part))
+        part = parts.get(ref.part) or parts.setdefault(ref.part, shelf.open(ref.part, ref.hash))
         wanted = [m for m in profile.roles if roles is None or m.role in roles]
         for key, samples in _log_samples(part, ref, wanted, start, end).items():
             found.setdefault(key, []).extend(samples)

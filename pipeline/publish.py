@@ -17,8 +17,8 @@ import polars as pl
 
 from pipeline.catalogue import connect, insert, query, raise_if_full
 from pipeline.errors import DamagedPartError, StoreError
-from pipeline.part import Part
 from pipeline.profile import Profile
+from pipeline.shelf import Shelf
 from pipeline.slots import Layout, expression
 from pipeline.store import Store
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     import duckdb
 
 
+Named = tuple[str, str]  # a part and its hash
 DUCKDBS_OWN = {"main", "temp", "system", "information_schema", "pg_catalog"}
 
 
@@ -47,6 +48,8 @@ def publish(store: Store) -> Path:
             os.fsync(file.fileno())
         temporary.replace(store.fleet)
     except duckdb.Error as error:
+        if trouble := store.shelf.trouble():
+            raise trouble from None
         raise_if_full(store.folder, error)
         raise
     except OSError as error:
@@ -62,17 +65,18 @@ def _add_views(path: Path, store: Store) -> None:
     con = connect(path)
     try:
         con.execute("SET TimeZone = 'UTC'")
+        store.shelf.serve(con)
         con.begin()
         roles = []
         for profile in store.profiles():
             roles += _role_rows(profile)
             found = con.execute(
-                """SELECT list(DISTINCT p.part ORDER BY p.part) FROM parts p JOIN logs l USING (log)
+                """SELECT list(DISTINCT (p.part, p.hash) ORDER BY (p.part, p.hash)) FROM parts p JOIN logs l USING (log)
                    WHERE l.profile = ? GROUP BY l.network_hash ORDER BY l.network_hash""",
                 [profile.name],
             ).fetchall()
             if found:
-                _views(con, profile, store.lake, [parts for (parts,) in found])
+                _views(con, profile, store.shelf, [parts for (parts,) in found])
         con.execute("""CREATE TABLE roles (profile VARCHAR, role VARCHAR, item VARCHAR, "view" VARCHAR, signal VARCHAR,
                        scale DOUBLE, "offset" DOUBLE, unit VARCHAR)""")
         if roles:
@@ -114,19 +118,19 @@ def _text(value: str) -> str:
     return "'" + value.replace("'", "''") + "'"
 
 
-def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Path, groups: Sequence[Sequence[str]]) -> None:
+def _views(con: duckdb.DuckDBPyConnection, profile: Profile, shelf: Shelf, groups: Sequence[Sequence[Named]]) -> None:
     """One view a message: vehicle, t, channel, source, the signals in the DBC's units, log.
 
-    groups: parts by network; all parts of one have the same layout, so that DuckDB looks into one file until asked.
+    groups: parts and hashes by network; all of one have one layout, so that DuckDB looks into one file until asked.
     """
     schema = _quoted(schema_name(profile.name))
     con.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
     layouts: dict[str, Layout] = {}
     for number, parts in enumerate(groups):
-        sound, layout = _sound(lake, parts)
+        sound, layout = _sound(shelf, parts)
         if sound:
             rows = f"{schema}._parts_{number}"
-            files = ", ".join(_text(str(lake / p)) for p in sound)
+            files = ", ".join(_text(shelf.address(p)) for p in sound)
             con.execute(f"CREATE VIEW {rows} AS SELECT * FROM read_parquet([{files}])")
             layouts[rows] = layout
     for message, view in _view_names({m for layout in layouts.values() for m in layout.messages}).items():
@@ -153,11 +157,11 @@ def _message_rows(message: str, rows: str, layout: Layout) -> str:
     )
 
 
-def _sound(lake: Path, parts: Sequence[str]) -> tuple[list[str], Layout]:
+def _sound(shelf: Shelf, parts: Sequence[Named]) -> tuple[list[str], Layout]:
     """The parts, without the first ones that cannot be opened, and their layout."""
-    for i, part in enumerate(parts):
+    for i, (part, digest) in enumerate(parts):
         try:
-            return list(parts[i:]), Part.open(lake / part).layout
+            return [name for name, _ in parts[i:]], shelf.open(part, digest).layout
         except DamagedPartError:
             continue
     return [], Layout({})

@@ -16,13 +16,12 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.address import is_url, shown
 from pipeline.catalogue import connect, insert, transaction
 from pipeline.errors import InputError, SettingsError
 from pipeline.store import Store
 
-
-def is_url(inbox: Path | str) -> bool:
-    return "://" in str(inbox)
+__all__ = ["fetch", "is_url", "shown"]
 
 
 def fetch(store: Store, url: str) -> Path:
@@ -52,12 +51,6 @@ def fetch(store: Store, url: str) -> Path:
             con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [[r["path"] for r in rows]])
             insert(con, "seen", pl.DataFrame(rows).with_columns(log=pl.lit(""), outcome=pl.lit("fetched")))
     return folder
-
-
-def shown(url: str) -> str:
-    """The address without the user and password that may stand in it."""
-    scheme, mark, rest = url.partition("://")
-    return f"{scheme}{mark}{rest.rpartition('@')[2] if '@' in rest.split('/')[0] else rest}"
 
 
 def _file_system(url: str) -> tuple[Any, str]:

@@ -9,7 +9,6 @@ from pathlib import Path
 from pipeline.catalogue import connect, transaction
 from pipeline.intake import take_log
 from pipeline.ledger import commit, touch
-from pipeline.part import file_hash
 from pipeline.publish import publish
 from pipeline.store import Store
 
@@ -45,9 +44,9 @@ def check(store: Store) -> list[Trouble]:
         con.close()
     troubles = []
     for part, digest, logs, vehicles in rows:
-        path = store.lake / part
-        if not path.exists() or file_hash(path) != digest:
-            problem = "damaged" if path.exists() else "missing"
+        found = store.shelf.hash_of(part)
+        if found != digest:
+            problem = "missing" if found is None else "damaged"
             troubles.append(Trouble(part, problem, tuple(logs), tuple(vehicles)))
     return troubles
 
@@ -70,7 +69,7 @@ def repair(store: Store, now: int | None = None) -> Repaired:
 
 def _rebuild(store: Store, trouble: Trouble, now: int) -> list[tuple[str, str]]:
     """Take the part's logs again, each into a part of its own; those that could not be, with their paths."""
-    (store.lake / trouble.part).unlink(missing_ok=True)
+    store.shelf.delete(trouble.part)
     with transaction(store.catalogue) as con:
         paths = dict(
             con.execute("SELECT log, path FROM logs WHERE log IN (SELECT unnest(?))", [list(trouble.logs)]).fetchall()

@@ -15,7 +15,7 @@ import polars as pl
 from pipeline.catalogue import insert, query, transaction
 from pipeline.errors import DamagedPartError
 from pipeline.ledger import let_go
-from pipeline.part import Part, PartWriter
+from pipeline.part import PartWriter
 from pipeline.publish import publish
 from pipeline.reading import writing
 from pipeline.store import Store
@@ -46,7 +46,7 @@ def upkeep(store: Store, now: int | None = None) -> Upkeep:
         logs, into, damaged = merge_months(store, now)
         publish(store)
         files, size = sweep(store, now)
-        left = [p.stat().st_size for p in store.lake.rglob("*.parquet")]
+        left = [held.size for held in store.shelf.held()]
     return Upkeep(logs, into, expired, files, size, len(left), sum(left), tuple(damaged))
 
 
@@ -69,10 +69,11 @@ def merge_months(store: Store, now: int) -> tuple[int, int, list[str]]:
     """Merge the parts of each vehicle, profile and month that is long over; logs merged, files made, damaged parts."""
     with transaction(store.catalogue) as con:
         rows = con.execute(query("months"), {"before": now, "months": int(store.settings.months_after)}).fetchall()
+        hashes = dict(con.execute("SELECT DISTINCT part, hash FROM parts").fetchall()) if rows else {}
     logs, into, damaged = 0, 0, []
     for profile, members in rows:
         try:
-            _merge(store, profile, [tuple(m) for m in members], now)
+            _merge(store, profile, [tuple(m) for m in members], hashes, now)
         except DamagedPartError as error:
             damaged.append(str(error))
             continue
@@ -80,10 +81,10 @@ def merge_months(store: Store, now: int) -> tuple[int, int, list[str]]:
     return logs, into, damaged
 
 
-def _merge(store: Store, profile: str, members: list[tuple[str, str]], now: int) -> None:
-    """One file out of several. members: (log, part) in order of time."""
+def _merge(store: Store, profile: str, members: list[tuple[str, str]], hashes: dict[str, str], now: int) -> None:
+    """One file out of several. members: (log, part) in order of time. hashes: by part."""
     order = {log: i for i, (log, _) in enumerate(members)}
-    parts = {part: Part.open(store.lake / part) for _, part in members}
+    parts = {part: store.shelf.open(part, hashes[part]) for _, part in members}
     blocks = sorted(
         ((b.message, order[b.log], i), part, b)
         for part in parts.values()
@@ -93,7 +94,7 @@ def _merge(store: Store, profile: str, members: list[tuple[str, str]], now: int)
     layout = next(iter(parts.values())).layout  # of one network: all alike
     name = hashlib.sha256("\n".join(log for log, _ in members).encode()).hexdigest()
     target = f"{profile}/months/{name}.parquet"
-    with writing(store), PartWriter(store.lake / target, layout, store.scratch) as writer:
+    with store.shelf.adding(target) as path, writing(store), PartWriter(path, layout, store.scratch) as writer:
         for _, part, block in blocks:
             writer.add(part.chunk(block))
         reports = {log: report for part in parts.values() for log, report in part.logs.items() if log in order}
@@ -110,14 +111,12 @@ def sweep(store: Store, now: int) -> tuple[int, int]:
     with transaction(store.catalogue) as con:
         used = {p for (p,) in con.execute("SELECT DISTINCT part FROM parts").fetchall()}
         retired = dict(con.execute("SELECT part, epoch_us(retired_t) FROM retired").fetchall())
-        files = [p for p in sorted(store.lake.rglob("*.parquet")) if ".work" not in p.parts]
         deleted, size = 0, 0
-        for path in files:
-            name = path.relative_to(store.lake).as_posix()
-            since = retired.get(name, path.stat().st_mtime_ns // 1000)
-            if name not in used and since + grace < now:
-                size += path.stat().st_size
-                path.unlink()
+        for held in store.shelf.held():
+            since = retired.get(held.part, held.changed)
+            if held.part not in used and since + grace < now:
+                store.shelf.delete(held.part)
+                size += held.size
                 deleted += 1
-                con.execute("DELETE FROM retired WHERE part = ?", [name])
+                con.execute("DELETE FROM retired WHERE part = ?", [held.part])
     return deleted, size

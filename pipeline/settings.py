@@ -1,11 +1,13 @@
 """Settings of a store: the optional herdbook.toml in its folder. Every setting has a default and a unit.
 
     profiles = "profiles"            # folder of vehicle profiles, relative to the store
+    lake = "s3://bucket/fleet"       # where parts are kept: an fsspec URL or a folder; else `lake` in the store.
+                                     # Credentials come from the environment (AWS_ACCESS_KEY_ID and so on)
     zone = "Europe/Vienna"           # for pages and for times in file names without a zone of their own
     paths = ["(?P<vehicle>V-\\d+)/"]  # patterns that name the vehicle by the log's path
     [take]     settle_s, min_known_share, log_time_s, log_memory_mb, segment_frames
     [sessions] join_s, stop_s
-    [keep]     parts_days, grace_hours, months_after
+    [keep]     parts_days, grace_hours, months_after, cache_gb
 
 Other tables (the night's schedule, messages) belong to who reads them: Settings.other.
 """
@@ -19,6 +21,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from pipeline.address import has_password
 from pipeline.errors import SettingsError
 
 FILE = "herdbook.toml"
@@ -29,6 +32,7 @@ class Settings:
     """All settings, as one flat record; the tables of the file are only for the reader's eye."""
 
     profiles: str = "profiles"
+    lake: str = ""
     zone: str = "UTC"
     paths: tuple[str, ...] = ()
     # take
@@ -46,15 +50,16 @@ class Settings:
     parts_days: float | None = None  # parts older than this are dropped; metrics and findings stay. None: never
     grace_hours: float = 48.0  # a retired part stays this long for readers of an older fleet.duckdb
     months_after: float = 1.0  # a month's parts are merged once it is over for this many months
+    cache_gb: float = 10.0  # room for local copies of parts of a lake behind an address; the oldest uses go first
     other: dict[str, Any] = field(default_factory=dict)
 
 
 TABLES = {
     "take": ("settle_s", "min_known_share", "log_time_s", "log_memory_mb", "segment_frames", "span_gap_s", "jump_s"),
     "sessions": ("join_s", "stop_s"),
-    "keep": ("parts_days", "grace_hours", "months_after"),
+    "keep": ("parts_days", "grace_hours", "months_after", "cache_gb"),
 }
-TOP = ("profiles", "zone", "paths")
+TOP = ("profiles", "lake", "zone", "paths")
 
 
 def read_settings(folder: Path) -> Settings:
@@ -96,6 +101,9 @@ def _check(settings: Settings, path: Path) -> None:
             raise SettingsError(f"paths: {pattern!r} is no pattern: {error}", path, "Correct it") from None
         if "vehicle" not in groups:
             raise SettingsError(f"paths: {pattern!r} names no vehicle", path, "Add a group (?P<vehicle>...)")
+    if has_password(settings.lake):
+        do = "Take them out; they come from the environment"
+        raise SettingsError("lake holds a user and a password", path, do)
     if settings.segment_frames < 10_000:
         raise SettingsError("[take] segment_frames is under 10000", path, "Make it larger")
 

@@ -1,8 +1,9 @@
 """The store: one folder that holds everything Herdbook keeps.
 
-catalogue.duckdb   private; opened for short transactions only     lake/     parts
-fleet.duckdb       published; what people and reports open         pages/    what reports write
-herdbook.toml      settings, optional                              scan.lock who is writing now
+catalogue.duckdb   private; opened for short transactions only     lake/     parts, unless they are kept elsewhere
+fleet.duckdb       published; what people and reports open         cache/    then local copies of them
+herdbook.toml      settings, optional                              pages/    what reports write
+                                                                   scan.lock who is writing now
 """
 
 from __future__ import annotations
@@ -23,12 +24,10 @@ from typing import TYPE_CHECKING
 from pipeline.errors import BusyError, SettingsError, StoreError
 from pipeline.profile import Profile, load_profiles
 from pipeline.settings import FILE, Settings, read_settings
+from pipeline.shelf import OWN, Shelf, shelf_of
 
 if TYPE_CHECKING:
     import duckdb
-
-
-MARK = ".herdbook-lake"  # tells a lake from the empty folder that is left when its disk is not mounted
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,13 +46,13 @@ class Store:
         folder = Path(folder).absolute()
         try:
             folder.mkdir(parents=True, exist_ok=True, mode=0o750)
-            if not (folder / "catalogue.duckdb").exists() and any(p.name != FILE for p in folder.iterdir()):
-                raise StoreError("the folder is not empty and holds no store", folder, "Name another folder")
             new = not (folder / "catalogue.duckdb").exists()
-            for name in ("lake", "pages") if new else ("pages",):
-                (folder / name).mkdir(exist_ok=True, mode=0o750)
-            if new:
-                (folder / "lake" / MARK).touch()
+            if new and any(p.name not in (FILE, OWN) for p in folder.iterdir()):
+                raise StoreError("the folder is not empty and holds no store", folder, "Name another folder")
+            store = cls(folder, read_settings(folder))
+            if new or (store.settings.lake and not store._has_logs()):
+                store.shelf.lay()
+            (folder / "pages").mkdir(exist_ok=True, mode=0o750)
             if profiles is not None:
                 _use_profiles(folder, Path(profiles).absolute())
         except OSError as error:
@@ -69,7 +68,8 @@ class Store:
         if not folder.is_dir():
             raise StoreError("there is no store", folder, "Make one with `herdbook scan INBOX --store FOLDER`")
         store = cls(folder, read_settings(folder))
-        store.check_lake()
+        if not store.shelf.far:  # asking for it costs; who needs a far one will see
+            store.check_lake()
         migrate(store.catalogue)
         return store
 
@@ -82,13 +82,19 @@ class Store:
         return self.folder / "fleet.duckdb"
 
     @property
+    def shelf(self) -> Shelf:
+        """The lake: where parts are read and written."""
+        return shelf_of(self.folder, self.settings.lake, self.settings.cache_gb)
+
+    @property
     def lake(self) -> Path:
-        return self.folder / "lake"
+        """The lake's folder, or that of the local copies when it is far."""
+        return self.shelf.root
 
     @property
     def scratch(self) -> Path:
-        """Where parts grow before they are renamed into the lake; emptied at the start of a scan."""
-        return self.lake / ".work"
+        """Where parts grow before they are renamed into place; emptied at the start of a scan."""
+        return self.shelf.scratch
 
     @property
     def pages(self) -> Path:
@@ -96,8 +102,14 @@ class Store:
 
     def check_lake(self) -> None:
         """Raises: StoreError when the lake is not there, or only the empty folder that it is mounted on."""
-        if not (self.lake / MARK).exists():
-            raise StoreError("the lake is gone", self.lake, "Mount or restore it, then run again")
+        self.shelf.check()
+
+    def _has_logs(self) -> bool:
+        from pipeline.catalogue import connect, migrate
+
+        migrate(self.catalogue)
+        with connect(self.catalogue) as con:
+            return con.execute("SELECT 1 FROM logs LIMIT 1").fetchone() is not None
 
     def profiles(self) -> list[Profile]:
         """The vehicle profiles named in the settings; read once a process while unchanged. Raises: ProfileError."""
@@ -118,10 +130,12 @@ class Store:
         if not self.fleet.exists():
             raise StoreError("nothing has been published yet", self.folder, "Run a scan first")
         try:
-            return duckdb.connect(str(self.fleet), read_only=True)
+            con = duckdb.connect(str(self.fleet), read_only=True)
         except duckdb.Error as error:
             what = f"fleet.duckdb cannot be opened: {error}"
             raise StoreError(what, self.folder, "Run `herdbook store publish`") from None
+        self.shelf.serve(con, self.fleet)
+        return con
 
     @contextmanager
     def lock(self, what: str) -> Iterator[None]:

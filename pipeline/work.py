@@ -112,14 +112,14 @@ def _logs(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, 
             spans[log].append((a, b))
     out: dict[str, list[LogSpans]] = defaultdict(list)
     for vehicle, rows in _grouped(con, _LOGS, vehicles).items():
-        for log, part, profile, start, end, doubts, digest, shift, bench, own in rows:
-            ref = LogRef(log, part, profile, start, end, tuple((a, b) for a, b in doubts or ()))
+        for log, part, profile, start, end, doubts, digest, shift, bench, own, bytes_hash in rows:
+            ref = LogRef(log, part, profile, start, end, tuple((a, b) for a, b in doubts or ()), bytes_hash)
             out[vehicle].append(LogSpans(ref, digest, shift, bench, tuple(spans[log]), own))
     return out
 
 
 _LOGS = """SELECT l.vehicle, l.log, coalesce(p.part, ''), l.profile, epoch_us(l.start_t), epoch_us(l.end_t), d.doubts,
-                  l.profile_hash, l.clock_shift_us, l.bench, l.clock = 'utc'
+                  l.profile_hash, l.clock_shift_us, l.bench, l.clock = 'utc', coalesce(p.hash, '')
            FROM logs l LEFT JOIN parts p USING (log)
            LEFT JOIN (SELECT log, list((epoch_us(start_t), epoch_us(end_t)) ORDER BY start_t) AS doubts
                       FROM log_doubts GROUP BY log) d USING (log)

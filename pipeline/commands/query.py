@@ -29,13 +29,16 @@ def query(
     from pipeline.errors import SettingsError
     from pipeline.store import Store
 
-    with Store.open(store).read() as con:
+    opened = Store.open(store)
+    with opened.read() as con:
         try:
             found = con.sql(sql)
             if found is None:
                 raise SettingsError("the statement returns no rows", do="Write a SELECT; the catalogue is read-only")
             table = found.pl()
         except duckdb.Error as error:
+            if trouble := opened.shelf.trouble():
+                raise trouble from None
             raise SettingsError(f"SQL: {str(error).strip()}", do="Correct the statement") from None
     if out is not None:
         if out.suffix not in (".parquet", ".csv"):

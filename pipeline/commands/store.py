@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import os
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
+
+if TYPE_CHECKING:
+    from pipeline.store import Store
 
 
 def register(app: typer.Typer) -> None:
@@ -32,6 +35,8 @@ def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     counts = rows(opened, "store_counts")[0]
     counts["catalogue_bytes"] = opened.fleet.stat().st_size
     counts["outdated_logs"] = len(outdated(opened))
+    if opened.shelf.far:
+        counts |= far(opened)
     if json:
         screen.as_json(counts)
         return
@@ -40,8 +45,27 @@ def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
         screen.say(f"{counts['outdated_logs']:,} logs were decoded with other DBC files: herdbook store redecode")
 
 
+def far(store: Store) -> dict[str, Any]:
+    """What a lake behind an address and its local copies take. Where it cannot be reached: why, and no figures."""
+    from pipeline.copies import Copies
+    from pipeline.errors import StoreError
+
+    copies = Copies(store.shelf.root, 0).sizes()
+    found: dict[str, Any] = {"lake": store.shelf.shown, "copies": len(copies), "copies_bytes": sum(copies)}
+    try:
+        held = store.shelf.held()
+        return found | {"lake_files": len(held), "lake_bytes": sum(part.size for part in held), "lake_trouble": None}
+    except StoreError as error:
+        return found | {"lake_files": None, "lake_bytes": None, "lake_trouble": error.what}
+
+
 def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
     """The counts in words, each with its unit."""
+    told = []
+    if "lake" in c:
+        size = c["lake_trouble"] or f"{c['lake_files']:,} files, {c['lake_bytes'] / 1e6:.1f} MB"
+        copies = f"{c['copies']:,} files, {c['copies_bytes'] / 1e6:.1f} MB"
+        told = [("lake", f"{c['lake']}: {size}"), ("local copies", copies)]
     return [
         ("vehicles", f"{c['vehicles']:,}"),
         ("logs", f"{c['logs']:,}, of which {c['partial']:,} partial; {c['quarantined']:,} more in quarantine"),
@@ -50,6 +74,7 @@ def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
         ("sessions", f"{c['sessions']:,} with {c['metrics']:,} metrics"),
         ("findings", f"{c['findings']:,}"),
         ("room", f"{c['part_bytes'] / 1e6:.1f} MB of parts, {c['catalogue_bytes'] / 1e6:.1f} MB published catalogue"),
+        *told,
         ("last scan", f"{str(c['last_scan'])[:16]} UTC"),
     ]
 

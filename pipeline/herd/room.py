@@ -22,8 +22,9 @@ RECENT_DAYS = 30
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """Sizes in bytes. a_day: growth of lake and catalogue by the logs of the last RECENT_DAYS days of intake; None
-    when all came in on one day. days_left: until the disk is full at that pace."""
+    """Sizes in bytes; those of a far lake as the ledger has them. a_day: growth of the disk's lake and catalogue by the
+    logs of the last RECENT_DAYS days of intake; None when all came in on one day. days_left: until the disk is full at
+    that pace."""
 
     lake: int
     files: int
@@ -43,12 +44,13 @@ class Room:
 
 def room(store: Store, con: duckdb.DuckDBPyConnection) -> Room:
     """What the store's folder holds now."""
-    lake = [p.stat().st_size for p in store.lake.rglob("*.parquet")] if store.lake.is_dir() else []
+    far = store.shelf.far
+    lake = _entered(con) if far else [held.size for held in store.shelf.held()]
     catalogue, published = _size(store.catalogue), _size(store.fleet)
     every = sum(_size(p) for p in store.folder.rglob("*") if p.is_file())
     kept = sum(lake)
-    other = max(0, every - kept - catalogue - published)
-    pace = _pace(con, kept, catalogue + published)
+    other = max(0, every - (0 if far else kept) - catalogue - published)
+    pace = _pace(con, far, catalogue + published)
     free = shutil.disk_usage(store.folder).free
     settings = store.settings
     return Room(kept, len(lake), catalogue, published, other, free, pace, settings.parts_days, settings.grace_hours,
@@ -62,8 +64,14 @@ def _size(path: Path) -> int:
         return 0
 
 
-def _pace(con: duckdb.DuckDBPyConnection, lake: int, catalogues: int) -> float | None:
-    """Bytes a day: parts as they came in, and the catalogues in proportion to the logs."""
+def _entered(con: duckdb.DuckDBPyConnection) -> list[int]:
+    """Bytes of each part as its logs came in; asking a far lake would take a page the longer the larger it is."""
+    sql = "SELECT sum(l.part_bytes)::BIGINT FROM parts p JOIN logs l USING (log) GROUP BY p.part"
+    return [size for (size,) in con.execute(sql).fetchall()]
+
+
+def _pace(con: duckdb.DuckDBPyConnection, far: bool, catalogues: int) -> float | None:
+    """Bytes a day on our disk: parts as they came in, and the catalogues in proportion to the logs."""
     row = con.execute(
         f"""WITH recent AS (SELECT * FROM logs WHERE received_t >= (SELECT max(received_t) FROM logs)
             - INTERVAL {RECENT_DAYS} DAY)
@@ -73,7 +81,7 @@ def _pace(con: duckdb.DuckDBPyConnection, lake: int, catalogues: int) -> float |
     if row is None or not row[3] or row[2] is None or row[2] < 1:
         return None
     parts, logs, days, all_logs = row
-    return float((parts + catalogues * logs / all_logs) / days)
+    return float(((0 if far else parts) + catalogues * logs / all_logs) / days)
 
 
 def places(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:

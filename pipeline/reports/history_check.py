@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import json
 import re
@@ -129,19 +128,13 @@ def _parts_intact(store: Store, logs: list[Row], parts: dict[str, Row]) -> Check
         merged += not own
         expected = log["part_hash"] if own else part["hash"]
         if part["part"] not in hashes:
-            path = Path(store.lake) / part["part"]
-            hashes[part["part"]] = _sha256(path) if path.is_file() else None
+            hashes[part["part"]] = store.shelf.hash_of(part["part"])
         found = hashes[part["part"]]
         if found != expected:
             bad.append(f"{part['part']} is missing" if found is None else f"{part['part']} has another hash")
     detail = f"{words.plural(len(hashes), 'part')} hashed"
     detail += f"; {merged} of {words.plural(len(logs), 'log')} since merged into larger ones" if merged else ""
     return Check(what, not bad, _some(list(dict.fromkeys(bad))) if bad else detail)
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _same_again(store: Store, made: Document, fmt: str, text: str) -> Check:

@@ -108,7 +108,6 @@ def _of_role(signals: Signals, role: str, item: str) -> list[Wire]:
 
 def _raw(store: Store, vehicle: str, name: str, start: int, end: int) -> list[Wire]:
     from pipeline.lake import log_refs
-    from pipeline.part import Part
 
     message, signal = name.split(".", 1)
     with store.read() as con:
@@ -116,7 +115,7 @@ def _raw(store: Store, vehicle: str, name: str, start: int, end: int) -> list[Wi
     times: list[NDArray[np.int64]] = []
     values: list[NDArray[Any]] = []
     for ref in refs:
-        part = Part.open(store.lake / ref.part)
+        part = store.shelf.open(ref.part, ref.hash)
         if name in part.columns:
             for piece in part.rows({message: [signal]}, ref.log, max(start, ref.start), min(end, ref.end + 1)):
                 column = piece.columns[signal]
@@ -146,8 +145,6 @@ def _unit(profile: Profile | None, message: str, signal: str) -> str:
 
 
 def _near_signals(store: Store, refs: Sequence[LogRef], name: str) -> str:
-    from pipeline.part import Part
-
-    known = {column for ref in refs[:3] for column in Part.open(store.lake / ref.part).columns}
+    known = {column for ref in refs[:3] for column in store.shelf.open(ref.part, ref.hash).columns}
     near = difflib.get_close_matches(name, known, 3, 0.4)
     return f"Near names: {', '.join(near)}" if near else "No log covers that time"

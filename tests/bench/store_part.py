@@ -99,7 +99,7 @@ def main(frames: int) -> None:
         writes(pieces, network, folder)
         taken = take_log(log, store, profiles)
         ref = LogRef(taken.log, taken.part, "b", taken.spans[0].start, taken.spans[-1].end)
-        read = best(lambda: read_signals(store.lake, [ref], profiles, "BENCH", ref.start, ref.end + 1))
+        read = best(lambda: read_signals(store.shelf, [ref], profiles, "BENCH", ref.start, ref.end + 1))
         print(f"part to roles  {read:.3f} s for {MESSAGES} roles, {taken.part_bytes / 1e6:.2f} MB part")
 
 

@@ -1,0 +1,29 @@
+"""Places by address: what is a URL, and how it may be shown to people."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+
+def is_url(place: Path | str) -> bool:
+    return "://" in str(place)
+
+
+def shown(url: str) -> str:
+    """The address without the user and password that may stand in it."""
+    scheme, mark, rest = url.partition("://")
+    return f"{scheme}{mark}{rest.rpartition('@')[2] if '@' in rest.split('/')[0] else rest}"
+
+
+def local(place: str, beside: Path) -> Path | None:
+    """The folder that a path (relative ones are `beside` something) or a file:// address names; None for other ones."""
+    if not is_url(place):
+        return beside / place
+    if place.partition("://")[0] in ("file", "local"):
+        return Path(unquote(urlsplit(place).path))
+    return None
+
+
+def has_password(url: str) -> bool:
+    return is_url(url) and ":" in url.partition("://")[2].split("/")[0].rpartition("@")[0]
