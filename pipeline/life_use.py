@@ -23,6 +23,7 @@ from pipeline.round_trip import round_trips
 from pipeline.science.arrhenius import equivalent_temp_c
 from pipeline.science.rainflow import count, full_cycles, reversals
 from pipeline.science.robust_fit import Floats
+from pipeline.voltage_efficiency import voltage_efficiency
 
 __all__ = ["MEANING", "LifeUse", "life_use"]
 
@@ -38,6 +39,10 @@ MEANING: dict[str, tuple[str, str]] = {
     "life_temp_h": ("h", "Hours by temperature of the hottest cell sensor."),
     "life_voltage_h": ("h", "Hours by voltage of the highest group."),
     "life_round_trip": ("1", "Energy out over energy in, from full to full; median over the trips."),
+    "life_voltage_efficiency": (
+        "1",
+        "Volts in rides over volts in charges at equal charge: the most of a charger's energy that comes back.",
+    ),
 }
 
 
@@ -56,7 +61,8 @@ def life_use(metrics: pl.DataFrame, events: pl.DataFrame, ageing_ea_ev: float = 
     and either data (list of key/value) or keys and numbers. ageing_ea_ev: the profile's pack.ageing_ea_ev, as the
     sessions were measured with it. Cut both to the sessions of one pack where a pack was swapped.
     """
-    parts = (_cycles(metrics, events), _throughput(metrics), _ageing(metrics, ageing_ea_ev), _trips(metrics, events))
+    parts = (_cycles(metrics, events), _throughput(metrics), _ageing(metrics, ageing_ea_ev), _trips(metrics, events),
+             _returned(metrics))  # fmt: skip
     figures = [f for found, _ in parts for f in found]
     order = list(MEANING)
     figures.sort(key=lambda f: order.index(f.name))
@@ -158,6 +164,15 @@ def _band(row: tuple[str, float, int]) -> tuple[float, bool]:
     """Order of bands: below 0 degC, 0 to 10 degC, ..., 60 degC and more."""
     words = row[0].split()
     return (float(words[1]), False) if words[0] == "below" else (float(words[0]), True)
+
+
+def _returned(metrics: pl.DataFrame) -> Part:
+    found, why = voltage_efficiency(metrics)
+    if found is None:
+        return [], {"life_voltage_efficiency": why}
+    share = (found.high_pct - found.low_pct) / 100
+    n = found.rides + found.charges
+    return [Metric("life_voltage_efficiency", found.value, "1", found.se, n, share)], {}
 
 
 def _trips(metrics: pl.DataFrame, events: pl.DataFrame) -> Part:

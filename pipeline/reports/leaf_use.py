@@ -29,6 +29,8 @@ NAMES = {
     "life_age_h_25c": "The recorded hours as hours at 25 °C that age as much",
     "life_age_temp_c": "The constant temperature that ages as much in the same hours",
     "life_round_trip": "Energy out over energy in, full to full",
+    "life_voltage_efficiency": "Share of a charger's energy that comes back in rides, at most: volts both ways at "
+    "equal charge",
 }
 DRAWN = (
     ("life_cycles", "Cycles by depth [cycles]", "Depth of the cycle", "Cycles", "@line1"),

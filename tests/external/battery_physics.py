@@ -5,7 +5,7 @@ Model: single particle with electrolyte (SPMe) of PyBaMM, parameter set Prada201
 Electrochem. Soc. 160 (2013) A616), 2.3 Ah nominal. 30 / 2.3 such cells in parallel make a group of 30 Ah, so
 currents are divided by that number. Nothing of ours is imported: the model and the estimators share no code.
 
-    python tests/external/battery_physics.py build/physics
+    python tests/external/battery_physics.py build/physics      tables that are there already are not solved again
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from __future__ import annotations
 import csv
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 os.environ["PYBAMM_DISABLE_TELEMETRY"] = "true"
@@ -87,29 +88,69 @@ def charge(soc: float, to: float, usable_ah: float, amps: float = 15.0) -> tuple
     return t, -np.where(t < 1200, 0.0, np.where(t < 1200 + t_cc, amps, np.where(taper > 0.9, taper, 0.0)))
 
 
+def trip(usable: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A charge from 40 % to full, a ride with braking down to about a quarter, and the charge that puts it all back.
+
+    Returns t (s, every second), current (A) and state of charge (1, by counting the current).
+    """
+    first = charge(0.40, 0.945, usable)[1]
+    first = first[: int(np.flatnonzero(first)[-1]) + 1]
+    taper = first[first > first.min()][1200:]
+    rng = np.random.default_rng(8)
+    levels = np.clip(rng.normal(18, 18, 400), -18, 55)
+    levels[:40] = np.abs(levels[:40])  # no pack takes its brake's current while it is full
+    road = np.convolve(np.repeat(levels, rng.integers(6, 25, levels.size)), np.ones(3) / 3, mode="same")
+    road = road[: int(np.argmax(np.cumsum(road) / 3600 > 0.73 * usable))]
+    seconds = round((road.sum() + taper.sum()) / -first.min())
+    back = np.concatenate((np.full(seconds, first.min()), taper))
+    amps = np.concatenate((first, np.zeros(900), road, np.zeros(1800), back, np.zeros(900)))
+    soc = 0.40 - np.concatenate(([0.0], np.cumsum(0.5 * (amps[1:] + amps[:-1])))) / 3600 / usable
+    return np.arange(amps.size, dtype=float), amps, soc
+
+
 def write(path: Path, header: list[str], columns: list[np.ndarray]) -> None:
-    with path.open("w", newline="") as stream:
+    part = path.with_suffix(".part")
+    with part.open("w", newline="") as stream:
         out = csv.writer(stream)
         out.writerow(header)
         out.writerows(np.column_stack(columns).round(6).tolist())
+    part.replace(path)  # a file of this name is whole
     print(f"{path}: {columns[0].size} rows")
 
 
 def main(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     usable = usable_ah()
+    tables: dict[str, Callable[[], None]] = {
+        "ocv": lambda: write_ocv(folder), "pulse": lambda: write_pulse(folder, usable),
+        "train": lambda: write_train(folder), "ride": lambda: write_ride(folder),
+        "charge": lambda: write_charge(folder, usable), "leak": lambda: write_leak(folder, usable),
+        "trip": lambda: write_trip(folder, usable),
+    }  # fmt: skip
+    for name, make in tables.items():
+        if not (folder / f"{name}.csv").is_file() or (name == "ride" and not (folder / "steps.csv").is_file()):
+            make()
+
+
+def write_ocv(folder: Path) -> None:
     grid = np.concatenate([np.arange(0, 0.2, 0.01), np.arange(0.2, 1.0001, 0.02)])
     write(folder / "ocv.csv", ["soc", "volts"], [grid, np.array([rest_v(s) for s in grid])])
 
+
+def write_pulse(folder: Path, usable: float) -> None:
     t = np.arange(0.0, 12.0, 0.05)
     on = t >= 1.0
     write(folder / "pulse.csv", ["t", "v20", "v60", "usable_ah"],
           [t, *(solve(t, np.where(on, a, 0.0), 0.5) for a in (20.0, 60.0)), np.full(t.size, usable)])  # fmt: skip
 
+
+def write_train(folder: Path) -> None:
     t = np.arange(0.0, 900.0, 0.1)
     train = np.where((t % 60 >= 40) & (t % 60 < 52), 40.0, 0.0)  # 12 s pulses out of 48 s of rest
     write(folder / "train.csv", ["t", "amps", "v"], [t, train, solve(t, train, 0.6)])
 
+
+def write_ride(folder: Path) -> None:
     t, amps = ride(2400, 14.0, 3)
     cells = {"base": (0.75, 0.0), "weak": (0.75, 0.0009), "low": (0.72, 0.0)}
     solved = [solve(t, amps, *c) for c in cells.values()]
@@ -117,15 +158,24 @@ def main(folder: Path) -> None:
     header = ["t0", "before_a", "after_a", "dv_0.5s", "dv_2s", "dv_10s"]
     write(folder / "steps.csv", header, without_steps(t, amps, solved[0], 0.75))
 
+
+def write_charge(folder: Path, usable: float) -> None:
     t, amps = charge(0.06, 0.943, usable)
     names = {"base": 0.06, "minus1": 0.05, "minus3": 0.03, "plus2": 0.08}
     write(folder / "charge.csv", ["t", "amps", *names], [t, amps, *(solve(t, amps, s) for s in names.values())])
 
+
+def write_leak(folder: Path, usable: float) -> None:
     t, amps = charge(0.40, 0.955, usable)
     days = np.arange(0, 12, 2)
     leak = [solve(t, amps, 0.40 - LEAK_PCT_PER_DAY / 100 * 30 / usable * d) for d in days]
     write(folder / "leak.csv", ["t", "amps", "base", *(f"day{d}" for d in days)],
           [t, amps, solve(t, amps, 0.40), *leak])  # fmt: skip
+
+
+def write_trip(folder: Path, usable: float) -> None:
+    t, amps, soc = trip(usable)
+    write(folder / "trip.csv", ["t", "amps", "soc", "v"], [t, amps, soc, solve(t, amps, 0.40)])
 
 
 def usable_ah() -> float:

@@ -2,7 +2,8 @@
 both).
 
 Bounds promised at 1 mV / 0.1 A quantisation and 5 mV noise: DC resistance within 5 %, capacity within 2 %,
-self-discharge within 20 %, charge offset within 1 % of capacity.
+self-discharge within 20 %, charge offset within 1 % of capacity; our own: round-trip and voltage efficiency within
+one per cent of the model's.
 """
 
 from __future__ import annotations
@@ -17,8 +18,11 @@ from pipeline.health.capacity import capacities
 from pipeline.health.engine import apply
 from pipeline.health.examples import Stretch, profile, record, stretch
 from pipeline.health.rules.leaking_group import RULE as LEAK
-from pipeline.metrics import cell_offset, cell_resistance, cell_split, pack_anchors
-from pipeline.metrics.model import Event, Outcome, Session
+from pipeline.life_use import life_use
+from pipeline.metrics import cell_offset, cell_resistance, cell_split, measure, pack_anchors
+from pipeline.metrics.model import Event, Metric, Outcome, Session
+from pipeline.sessions import Stretch as Logged
+from pipeline.sessions import sessions
 from pipeline.signals import Series, Signals
 
 FOLDER = Path(__file__).parents[2] / "build" / "physics"
@@ -180,3 +184,80 @@ def test_self_discharge() -> None:
     truth = 0.0021 * 30 / 24 * 1000
     print(f"leak: ours {ma:.2f} mA, model {truth:.2f} mA")
     assert ma == pytest.approx(truth, rel=0.20)
+
+
+def ridden(trip: dict[str, np.ndarray], zero_a: float = 0.0) -> Signals:
+    """The model's trip as twelve groups, pack voltage in 0.1 V steps, a speed, a reported charge 3 % off scale."""
+    signals = logged(trip["t"], trip["amps"] + zero_a, [trip["v"]] * 12)
+    rng = np.random.default_rng(2)
+    us = START + (trip["t"] * 1e6).astype(np.int64)
+    begun, low = int((trip["amps"] > 0.5).argmax()), int(trip["soc"].argmin())
+    riding = (trip["t"] >= trip["t"][begun]) & (trip["t"] < trip["t"][low])
+    pack_v = np.round((12 * trip["v"] + rng.normal(0, 0.03, us.size)) * 10) / 10
+    data = signals.data | {
+        ("pack_voltage", ""): Series(us + 30_000, pack_v),
+        ("pack_soc", ""): Series(us, np.round(np.minimum(103 * trip["soc"], 100.0))),
+        ("vehicle_speed", ""): Series(us, np.where(riding, 5.0, 0.0)),
+    }
+    return Signals("x", signals.start, signals.end, data)
+
+
+def lived(signals: Signals) -> dict[str, Metric]:
+    """Cut into sessions, measured, and looked at as a life: the whole way from signals to the figures a page shows."""
+    span = signals.start, signals.end
+    parts = []
+    for found in sessions("x", Logged(*span), signals, [span], False, 120.0, 10_000_000):
+        one = found.session
+        outcome = measure(one, signals, profile(pack_table()))
+        events = [Event(e.kind, e.start - one.start, e.end - one.start, e.item, e.data) for e in outcome.events]
+        day, hours = (one.start - START) / 86_400e6, (one.end - one.start) / 3.6e9
+        parts.append(stretch(day, one.kind, *outcome.metrics, *events, hours=hours))
+    assert [p.kind for p in parts if p.kind != "rest"] == ["charge", "ride", "charge"]
+    seen = record(*parts)
+    return {m.name: m for m in life_use(seen.metrics, seen.events).figures}
+
+
+def energies(trip: dict[str, np.ndarray]) -> tuple[float, float]:
+    """(out, in) Wh of the model itself from the first full to the same state of charge in the last charge."""
+    top = int(trip["soc"][: int(trip["soc"].argmin())].argmax())
+    watts, full = 12 * trip["v"] * trip["amps"], float(trip["soc"][top])
+    end = int(np.flatnonzero(trip["soc"] >= full - 2e-4)[-1])
+    part = watts[top : end + 1]
+    return float(np.clip(part, 0, None).sum()) / 3600, float(np.clip(-part, 0, None).sum()) / 3600
+
+
+def test_round_trip_efficiency() -> None:
+    """Truth: the model's own energies between equal states of charge."""
+    trip = table("trip")
+    out, put = energies(trip)
+    for zero_a in (0.0, 0.05):
+        m = lived(ridden(trip, zero_a))["life_round_trip"]
+        print(f"round trip, sensor off by {zero_a} A: model {out / put:.4f}, ours {m.value:.4f} +- {m.se:.4f}")
+        assert m.se is not None
+        assert abs(m.value - out / put) < 2 * m.se
+        if not zero_a:
+            assert m.value == pytest.approx(out / put, rel=0.01)
+
+
+def by_per_cent(trip: dict[str, np.ndarray], part: slice, sign: float) -> tuple[np.ndarray, np.ndarray]:
+    """Current that flowed this way, and its mean pack voltage, at every per cent of charge from 30 to 90."""
+    grid = np.arange(0.30, 0.905, 0.01)
+    amps = np.clip(sign * trip["amps"][part], 0, None)
+    at = np.digitize(trip["soc"][part], grid)
+    flowed, watts = (np.bincount(at, w, grid.size + 1)[1:-1] for w in (amps, amps * 12 * trip["v"][part]))
+    return flowed, watts / flowed
+
+
+def test_voltage_efficiency_at_equal_charge() -> None:
+    """Truth: the model's volts out over its volts in, at the same true state of charge, per cent by per cent."""
+    trip = table("trip")
+    low = int(trip["soc"].argmin())
+    top = int(trip["soc"][:low].argmax())
+    out_ah, out_v = by_per_cent(trip, slice(top, low), 1.0)
+    _, in_v = by_per_cent(trip, slice(low, None), -1.0)
+    truth = float((out_ah * out_v).sum() / (out_ah * in_v).sum())
+    m = lived(ridden(trip))["life_voltage_efficiency"]
+    print(f"voltage efficiency: model {truth:.4f}, ours {m.value:.4f} +- {m.se:.4f}")
+    assert m.value == pytest.approx(truth, rel=0.01)
+    assert m.se is not None
+    assert abs(m.value - truth) < 2 * m.se
