@@ -16,7 +16,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.cadence import SCHEMA, cadence
+from pipeline.cadence import SCHEMA, Cadence
 from pipeline.errors import ProfileError
 from pipeline.health.engine import judge, rule_set_hash
 from pipeline.health.examples import EVENTS, METRICS, SESSIONS
@@ -157,7 +157,8 @@ def _measure_stretch(
     refs = [x.ref for x in inside]
     settings = store.settings
     spans = [s for x in inside for s in x.spans]
-    signals = read_signals(store.shelf, refs, profiles.values(), rows.vehicle, stretch.start, stretch.end)
+    messages, span = Cadence(profiles.values()), (stretch.start, stretch.end)
+    signals = read_signals(store.shelf, refs, profiles.values(), rows.vehicle, *span, watch=messages)
     found = sessions(
         rows.vehicle,
         stretch,
@@ -169,7 +170,7 @@ def _measure_stretch(
     )
     profile = _profile(profiles, refs[-1].profile, store)
     rows.messages.append(
-        cadence(store.shelf, refs, profiles.values(), stretch.start, stretch.end).with_columns(
+        messages.rows().with_columns(
             vehicle=pl.lit(rows.vehicle), stretch_t=pl.lit(stretch.start).cast(pl.Datetime("us"))
         )
     )

@@ -17,9 +17,8 @@ from decoders.checksum import Protection, protection_of
 from decoders.extract import Column
 from pipeline.lake import LogRef
 from pipeline.overlap import Samples, merge, outside
-from pipeline.part import Part
+from pipeline.part import Part, Piece
 from pipeline.profile import Profile
-from pipeline.shelf import Shelf
 from pipeline.slots import CHECKSUM_OK
 
 SILENCE_US = 1_000_000  # nothing on any bus for longer: the bus slept, no message is missed
@@ -31,40 +30,28 @@ SCHEMA = {
 }  # fmt: skip
 
 
-def cadence(shelf: Shelf, refs: Sequence[LogRef], profiles: Iterable[Profile], start: int, end: int) -> pl.DataFrame:
-    """One row a message seen between start and end (microseconds UTC, end excluded), in SCHEMA, times as US.
+class Cadence:
+    """Looks on while the parts of a stretch are read (pipeline/lake.py), then counts."""
 
-    missed: null without a declared cycle; counter_*, checksum_failures: null where the DBC declares none.
-    """
-    by_name = {p.name: p for p in profiles}
-    pieces: dict[str, list[Samples]] = {}
-    about: dict[str, tuple[Message, Protection | None]] = {}
-    for ref in refs:
-        messages = by_name[ref.profile].network().by_name
-        part = shelf.open(ref.part, ref.hash)
-        known = {
-            m: (messages[m], protection_of(messages[m])) for m in {b.message for b in part.blocks} if m in messages
-        }
-        for name, samples in _rows(part, ref, known, start, end):
-            pieces.setdefault(name, []).append(samples)
-        about |= known
-    frames = {n: merge(some, (about[n][0].cycle_ms or 0) * 1000 or None) for n, some in sorted(pieces.items())}
-    awake = Awake([t for t, _ in frames.values()])
-    rows = [_count(name, *about[name], *frames[name], awake) for name in frames if len(frames[name][0])]
-    return pl.DataFrame(rows, schema=SCHEMA, orient="row").with_columns(pl.col("start_t", "end_t").cast(US))
+    def __init__(self, profiles: Iterable[Profile]) -> None:
+        self.by_name = {p.name: p for p in profiles}
+        self.about: dict[str, tuple[Message, Protection | None]] = {}
+        self.pieces: dict[str, list[Samples]] = {}
 
+    def wanted(self, part: Part, ref: LogRef) -> dict[str, list[str]]:
+        """Counter and checksum of every message in the part."""
+        messages = self.by_name[ref.profile].network().by_name
+        out = {}
+        for name in {b.message for b in part.blocks if b.log == ref.log} & set(messages):
+            guard = protection_of(messages[name])
+            self.about[name] = messages[name], guard
+            extra = [guard.counter.name] if guard and guard.counter else []
+            out[name] = [c for c in (*extra, CHECKSUM_OK) if f"{name}.{c}" in part.columns]
+        return out
 
-def _rows(
-    part: Part, ref: LogRef, known: dict[str, tuple[Message, Protection | None]], start: int, end: int
-) -> Iterable[tuple[str, Samples]]:
-    """Times of a message's frames, each with 2 * counter + (checksum right) as its value."""
-    wanted = {}
-    for name, (_, guard) in known.items():
-        extra = [guard.counter.name] if guard and guard.counter else []
-        extra += [CHECKSUM_OK] if f"{name}.{CHECKSUM_OK}" in part.columns else []
-        wanted[name] = [c for c in extra if f"{name}.{c}" in part.columns]
-    for piece in part.rows(wanted, ref.log, max(start, ref.start), min(end, ref.end + 1)):
-        guard = known[piece.message][1]
+    def take(self, ref: LogRef, piece: Piece) -> None:
+        """Times of a message's frames, each with 2 * counter + (checksum right) as its value."""
+        guard = self.about[piece.message][1]
         value = np.ones(len(piece.t))
         if CHECKSUM_OK in piece.columns:
             value = _filled(piece.columns[CHECKSUM_OK], 1.0)
@@ -72,7 +59,19 @@ def _rows(
             value = value + 2 * _filled(piece.columns[guard.counter.name], 0.0)
         samples = outside((piece.t, value), list(ref.doubts))
         if len(samples[0]):
-            yield piece.message, samples
+            self.pieces.setdefault(piece.message, []).append(samples)
+
+    def rows(self) -> pl.DataFrame:
+        """One row a message seen, in SCHEMA, times as US.
+
+        missed: null without a declared cycle; counter_*, checksum_failures: null where the DBC declares none.
+        """
+        about, frames = self.about, {}
+        for name, some in sorted(self.pieces.items()):
+            frames[name] = merge(some, (about[name][0].cycle_ms or 0) * 1000 or None)
+        awake = Awake([t for t, _ in frames.values()])
+        rows = [_count(name, *about[name], *frames[name], awake) for name in frames if len(frames[name][0])]
+        return pl.DataFrame(rows, schema=SCHEMA, orient="row").with_columns(pl.col("start_t", "end_t").cast(US))
 
 
 def _filled(column: Column, absent: float) -> NDArray[np.float64]:
@@ -85,16 +84,16 @@ class Awake:
     """Time without the stretches in which all buses slept."""
 
     def __init__(self, times: Sequence[NDArray[np.int64]]) -> None:
-        self.t = np.unique(np.concatenate(times)) if times else np.empty(0, np.int64)
-        step = np.diff(self.t, prepend=self.t[:1])
-        asleep = step > SILENCE_US
-        self.slept, self.naps = np.cumsum(np.where(asleep, step, 0)), np.cumsum(asleep).astype(np.int64)
+        t = np.sort(np.concatenate(times)) if times else np.empty(0, np.int64)
+        step = t[1:] - t[:-1]
+        asleep = np.flatnonzero(step > SILENCE_US)
+        self.woke = t[1:][asleep]
+        self.slept = np.concatenate(([0], np.cumsum(step[asleep])))
 
     def of(self, t: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Waking time, and how often the buses had slept, at times that are among those given."""
-        at = np.searchsorted(self.t, t)
-        waking: NDArray[np.int64] = t - self.slept[at]
-        return waking, self.naps[at]
+        naps = np.searchsorted(self.woke, t, side="right")
+        return t - self.slept[naps], naps
 
 
 def _count(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,16 @@ class LogRef:
     end: int
     doubts: tuple[tuple[int, int], ...] = ()
     hash: str = ""
+
+
+class Watch(Protocol):
+    """Somebody else who wants rows of the same parts, so that these are read once (see pipeline/cadence.py)."""
+
+    def wanted(self, part: Part, ref: LogRef) -> dict[str, list[str]]:
+        """Signals by message, beside those of the roles."""
+
+    def take(self, ref: LogRef, piece: Piece) -> None:
+        """A piece of one of these messages, with these signals among its columns."""
 
 
 def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collection[str] | None = None) -> Signals:
@@ -76,8 +86,9 @@ def read_signals(
     start: int,
     end: int,
     roles: Collection[str] | None = None,
+    watch: Watch | None = None,
 ) -> Signals:
-    """The same from known logs; touches nothing but the parts."""
+    """The same from known logs; touches nothing but the parts. watch: who gets all rows to see."""
     by_name = {p.name: p for p in profiles}
     found: dict[Key, list[Samples]] = {}
     cycles: dict[Key, float | None] = {}
@@ -89,7 +100,7 @@ def read_signals(
         profile = by_name[ref.profile]
         part = parts.get(ref.part) or parts.setdefault(ref.part, shelf.open(ref.part, ref.hash))
         wanted = [m for m in profile.roles if roles is None or m.role in roles]
-        for key, samples in _log_samples(part, ref, wanted, start, end).items():
+        for key, samples in _log_samples(part, ref, wanted, start, end, watch).items():
             found.setdefault(key, []).extend(samples)
         _note_cycles(cycles, wanted, profile)
     times = Times()
@@ -104,21 +115,27 @@ def _note_cycles(cycles: dict[Key, float | None], wanted: list[Mapping], profile
         cycles.setdefault((m.role, m.item), cycle * 1000 if cycle else None)
 
 
-def _log_samples(part: Part, ref: LogRef, wanted: list[Mapping], start: int, end: int) -> dict[Key, list[Samples]]:
+def _log_samples(
+    part: Part, ref: LogRef, wanted: list[Mapping], start: int, end: int, watch: Watch | None
+) -> dict[Key, list[Samples]]:
     """Samples by key, block by block; undated frames lie outside every stretch, doubtful ones are taken out here."""
     by_message: dict[str, list[Mapping]] = {}
     for m in wanted:
         if f"{m.message}.{m.signal}" in part.columns:
             by_message.setdefault(m.message, []).append(m)
-    signals = {message: sorted({m.signal for m in some}) for message, some in by_message.items()}
+    mine = {message: {m.signal for m in some} for message, some in by_message.items()}
+    theirs = watch.wanted(part, ref) if watch else {}
+    signals = {message: sorted(mine.get(message, set()) | {*theirs.get(message, ())}) for message in {*mine, *theirs}}
     found: dict[Key, list[Samples]] = {}
     for piece in part.rows(signals, ref.log, max(start, ref.start), min(end, ref.end + 1)):
-        arrays = {name: _array(piece, name) for name in signals[piece.message]}
-        for m in by_message[piece.message]:
+        arrays = {name: _array(piece, name) for name in mine.get(piece.message, ())}
+        for m in by_message.get(piece.message, ()):
             t, raw = arrays[m.signal]
             samples = outside((t, convert(raw, m)), list(ref.doubts))
             if len(samples[0]):
                 found.setdefault((m.role, m.item), []).append(samples)
+        if watch and piece.message in theirs:
+            watch.take(ref, piece)
     return found
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,15 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from demo_logs.frames import to_frames  # noqa: E402
+from demo_logs.simulator import Logger, Outing, Vehicle, outings_of  # noqa: E402
+from demo_logs.simulator.fleet import noise_rng  # noqa: E402
+from demo_logs.simulator.logger import observe  # noqa: E402
+from demo_logs.writers import candump_text  # noqa: E402
+from pipeline.profile import load_profile  # noqa: E402
 from tests.flows.rides import write_ride  # noqa: E402
+
+BEGIN = 1_772_352_000_000_000  # 2026-03-01 08:00 UTC, microseconds
 
 
 class Template:
@@ -52,7 +61,34 @@ def _serial(number: int) -> str:
     return number.to_bytes(4, "little").hex().upper()
 
 
-def write_logs(template: Template, folder: Path, vehicles: int, days: range) -> int:
+class Simulated:
+    """A ride of the demo's simulator: every message of the DBC at its own cadence (280 frames a second), with noise,
+    hills and brakings. Copied with times moved and serials set; the same ride again and again."""
+
+    def __init__(self, seconds: float) -> None:
+        board = load_profile(ROOT / "dbc_demo" / "zirbel.toml")
+        vehicle = Vehicle("ZB-9999", board, seed=9)
+        outing = Outing("ride", 0, minutes=seconds / 60, soc_pct=90)
+        slot, trace, _ = next(iter(outings_of([vehicle], [outing])))
+        seen = observe(trace, 0, board, slot[0].kind, Logger(), noise_rng(vehicle, slot[0]), vehicle.noise)
+        self.ride = to_frames(seen, board)
+        self.frames = len(self.ride)
+
+    def write(self, folder: Path, vehicle: int, day: int) -> Path:
+        path = folder / f"ZB-{vehicle:04d}" / f"{day:04d}.log"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        payload = self.ride.payload
+        for can_id, serials in ((0x700, (vehicle, 7000 + vehicle)), (0x701, (9000 + vehicle,))):
+            own = np.frombuffer(b"".join(n.to_bytes(4, "little") for n in serials), np.uint8)
+            payload[self.ride.can_id == can_id, : len(own)] = own
+        moved = self.ride.t + BEGIN + (day * 86_400 + vehicle) * 1_000_000
+        path.write_bytes(candump_text(replace(self.ride, t=moved)))
+        old = time.time() - 3600
+        os.utime(path, (old, old))
+        return path
+
+
+def write_logs(template: Template | Simulated, folder: Path, vehicles: int, days: range) -> int:
     """Frames written."""
     for vehicle in range(1, vehicles + 1):
         for day in days:
