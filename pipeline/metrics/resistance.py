@@ -2,7 +2,8 @@
 
 Force balance second by second with the brake released: motor force - m a - air drag = m g (rolling + grade).
 The grade is not observed: it averages out over coast-downs and over round trips, and its scatter is in the
-error.
+error. Who brakes down the hills and looks only at what lies between rides uphill for ever: `ride_rolling`
+therefore keeps the braked seconds in which the motors alone did the braking, as asked.
 """
 
 from __future__ import annotations
@@ -11,10 +12,11 @@ import math
 
 import numpy as np
 
-from pipeline.metrics._travel import Travel, travel
+from pipeline.metrics._travel import STEP_S, Travel, travel
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.metrics.pack_energy import GAIN, ZERO_A
 from pipeline.profile import Profile
+from pipeline.science.heat import grid_means
 from pipeline.science.road import GRAVITY, TURNING, air_force, motor_force, vehicle
 from pipeline.science.stretches import Bools, Floats, held_s
 from pipeline.signals import Signals
@@ -23,16 +25,19 @@ LEAST_MS = 2.0
 COAST_A = 1.5
 STREET_M = 120.0  # over this the grade stays alike; engineering choice
 LEAST_M = 300.0
+ANSWERED = 0.8  # of the current asked: then no other brake had to help; engineering choice
+LEAST_KEPT = 0.5  # of the braked way, or the hills are missing again; engineering choice
+STEEPEST = 0.2  # of the weight: what holds back harder is a foot or a wall, no street; engineering choice
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ride = travel(session, signals)
-    metrics = _rolling(ride, profile)
+    metrics = _rolling(ride, signals, profile)
     metrics += _energy(signals, ride)
     return Outcome(tuple(metrics))
 
 
-def _rolling(ride: Travel, profile: Profile) -> list[Metric]:
+def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
     car = vehicle(profile.vehicle, profile.drive)
     if not car.known:
         return []
@@ -44,9 +49,44 @@ def _rolling(ride: Travel, profile: Profile) -> list[Metric]:
         free[1:] &= ~(ride.brake[:-1] > 0)
         free[:-1] &= ~(ride.brake[1:] > 0)
         coast = free & (np.abs(ride.amps["left"]) < COAST_A) & (np.abs(ride.amps["right"]) < COAST_A)
-    return _mean("coast_rolling", per_weight, coast, ride, 60.0) + _mean(
-        "travel_rolling", per_weight, free, ride, LEAST_M
+        moves = (ride.speed > LEAST_MS) & (np.abs(per_weight) < STEEPEST)
+        braked, sound = _brakes(ride, signals)
+    way = ride.metres
+    kept = float(way[moves & braked & sound].sum()) >= LEAST_KEPT * float(way[moves & braked].sum())
+    whole = moves & (~braked | sound) & kept
+    return (
+        _mean("coast_rolling", per_weight, coast, ride, 60.0)
+        + _mean("travel_rolling", per_weight, free, ride, LEAST_M)
+        + _mean("ride_rolling", per_weight, whole, ride, LEAST_M)
     )
+
+
+def _brakes(ride: Travel, signals: Signals) -> tuple[Bools, Bools]:
+    """(seconds braked or beside such, seconds not beside a braking in which the electric brake gave less than was
+    asked)."""
+    n = ride.speed.size
+
+    def grid(role: str) -> Floats:
+        s = signals.series(role)
+        return grid_means(s.t, s.v, ride.start, STEP_S, n)
+
+    asked = grid("regen_demand")
+    given = grid("regen_current") if signals.has("regen_current") else np.clip(-grid("pack_current"), 0.0, None)
+    on = ride.brake > 0
+    # braking by braking: within the second in which one begins, the answer is late by nature
+    of = np.cumsum(on & ~np.concatenate(([False], on[:-1])))
+    known = on & np.isfinite(asked) & np.isfinite(given) & (ride.speed > LEAST_MS)
+    sums = [np.bincount(of[known], v[known], int(of.max(initial=0)) + 1) for v in (given, asked)]
+    answered = (sums[0] >= ANSWERED * sums[1]) & (sums[1] > 0)  # unknown is not
+    return _beside(on), ~_beside(on & ~answered[of])
+
+
+def _beside(on: Bools) -> Bools:
+    """Where it holds, and a second before and after: acceleration is a difference over two."""
+    out = on.copy()
+    out[1:] |= on[:-1]
+    out[:-1] |= on[1:]
+    return out
 
 
 def _mean(name: str, value: Floats, where: Bools, ride: Travel,
@@ -101,6 +141,10 @@ SET = MetricSet(
         "travel_rolling": (
             "1",
             "Rolling resistance over weight from all travel without brake; grade not observed.",
+        ),
+        "ride_rolling": (
+            "1",
+            "The same from all travel in which motors alone drove and braked: grade cancels better.",
         ),
         "consumption_wh_km": ("Wh/km", "Energy out of the pack less energy given back, per kilometre."),
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),

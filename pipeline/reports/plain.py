@@ -69,6 +69,7 @@ METRIC_WORDS = {
     "sense_pair_elsewhere": "movements of neighbouring groups",
     "temp_missing_share": "temperature sensors",
     "travel_rolling": "rolling resistance",
+    "ride_rolling": "rolling resistance over a whole ride",
     "unasked_watched_h": "motor current and brake demand at riding speed",
 }
 

@@ -1,28 +1,75 @@
-"""The vehicle rolls hard: more resistance than the fleet's, over many kilometres.
+"""The vehicle rolls hard: more resistance than the fleet's, or than its own earlier rides.
 
 The grade is not observed. It averages out over round trips, and what it leaves is in the error; the fleet
-rides the same hills, so that its middle is the yardstick. A vehicle is judged only when its error is small
-enough.
+rides the same hills, so that its middle is one yardstick. The other is the vehicle itself: rider, load, home
+and hills stay what they were, so that a step in its own history needs no fleet and tells when it began. A
+vehicle is judged only when its error is small enough.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from datetime import datetime
 
+import numpy as np
+import polars as pl
+
+from pipeline.health.change import Step, upward_step
 from pipeline.health.evidence import confidence, metric_rows, recent, reference, seconds, spell, windows
 from pipeline.health.examples import days, fleet, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.metrics.model import Metric
 
+NAMES = ("ride_rolling", "travel_rolling")  # the better one first
+MOST = 200  # newest rides: engineering choice
+
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    rows = recent(metric_rows(record, "travel_rolling"), limits["days"]).drop_nulls("se")
-    known = reference(record, "travel_rolling")
+    reasons = []
+    for name in NAMES:
+        rows = metric_rows(record, name).drop_nulls("se").filter(pl.col("se") > 0)
+        if not rows.height:
+            continue
+        said = _judge(record, name, rows.sort("start_t"), limits)
+        if not isinstance(said, NotAssessed):
+            return said
+        reasons.append(said)
+    return reasons[0] if reasons else NotAssessed(
+        "no ride with speed, motor current and the profile's figures for torque and mass"
+    )  # fmt: skip
+
+
+def _judge(record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    rows = rows.tail(MOST)
+    step = upward_step(rows["value"].to_numpy(), rows["se"].to_numpy()) if name == NAMES[0] else None
+    if step is not None:
+        after = rows.slice(step.first)
+        if step.z >= limits["own_sigmas"] and step.rise >= limits["excess"]:
+            return [_since(rows, after, step, limits)]
+        if after.height >= limits["least_rides"]:  # what began lately is not hidden behind the rides before it
+            said = _against_fleet(record, name, recent(after, limits["days"]), limits)
+            if said and not isinstance(said, NotAssessed):
+                return said
+    return _against_fleet(record, name, recent(rows, limits["days"]), limits)
+
+
+def _since(rows: pl.DataFrame, after: pl.DataFrame, step: Step, limits: Mapping[str, float]) -> Finding:
+    last: datetime = rows["start_t"].to_list()[step.first - 1]
+    first: datetime = after["start_t"].to_list()[0]
+    limit = step.before + limits["excess"]
+    text = f"Since a day between {last:%Y-%m-%d} and {first:%Y-%m-%d} the vehicle rolls with "
+    text += f"{spell(step.after, '', step.after_se)} of its weight as resistance over {after.height} rides, against "
+    text += f"{spell(step.before, '')} in its own {step.first} rides before; grade is averaged, not observed."
+    return _finding(text, step.after, limit, step.se, after)
+
+
+def _against_fleet(
+    record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, float]
+) -> list[Finding] | NotAssessed:
+    known = reference(record, name)
     if known is None:
         return NotAssessed("no fleet reference for rolling resistance: fit one first")
-    if not rows.height:
-        return NotAssessed("no ride with speed, motor current and the profile's figures for torque and mass")
     weight = 1.0 / rows["se"].to_numpy() ** 2
     value = float((rows["value"].to_numpy() * weight).sum() / weight.sum())
     se = math.hypot(1.0 / math.sqrt(float(weight.sum())), known.spread / math.sqrt(known.n))
@@ -32,33 +79,46 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     limit = known.value + max(limits["excess"], limits["sigmas"] * math.hypot(known.spread, se))
     if value < limit:
         return []
-    return [
-        Finding(
-            "service",
-            "",
-            value,
-            limit,
-            "1",
-            f"Over {rows.height} rides the vehicle rolled with {spell(value, '', se)} of its weight as "
-            f"resistance, against "
-            f"{spell(known.value, '')} in the fleet; grade is averaged, not observed.",
-            se=se,
-            confidence=confidence(value, limit, se),
-            persistence=1.0,
-            count=rows.height,
-            duration_s=seconds(rows),
-            windows=windows(rows, "value"),
-            signals=("vehicle_speed", "motor_current", "throttle"),
-            not_separable="Bearing, belt, brake dragging or low tyres: turning each wheel by hand, off the "
-            "ground, "
-            "separates them.",
-        )
-    ]
+    text = f"Over {rows.height} rides the vehicle rolled with {spell(value, '', se)} of its weight as resistance, "
+    text += f"against {spell(known.value, '')} in the fleet; grade is averaged, not observed."
+    return [_finding(text, value, limit, se, rows)]
+
+
+def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFrame) -> Finding:
+    return Finding(
+        "service",
+        "",
+        value,
+        limit,
+        "1",
+        text,
+        se=se,
+        confidence=confidence(value, limit, se),
+        persistence=1.0,
+        count=rows.height,
+        duration_s=seconds(rows),
+        windows=windows(rows, "value"),
+        signals=("vehicle_speed", "motor_current", "throttle"),
+        not_separable="Bearing, belt, brake dragging, low tyres or a load that is new: turning each wheel by hand, "
+        "off the ground, and the scales separate them.",
+    )
 
 
 def _case(value: float, rides: int = 12, se: float = 0.012, fitted: bool = True) -> Record:
     known = fleet(("travel_rolling", 0.02, 0.002, "1")) if fitted else None
     return record(*days(rides, "ride", Metric("travel_rolling", value, "1", se, 400)), reference=known)
+
+
+def _history(*values: float, se: float = 0.005, fitted: bool = False) -> Record:
+    """Rides on days running; every second one a little uphill, the others down."""
+    known = fleet(("ride_rolling", 0.02, 0.002, "1")) if fitted else None
+    hills = 0.004 * np.cos(np.pi * np.arange(len(values)))
+    rides = [
+        days(1, "ride", Metric("ride_rolling", float(v + h), "1", se, 400),
+             Metric("travel_rolling", float(v + h), "1", 4 * se, 300), first=k)
+        for k, (v, h) in enumerate(zip(values, hills, strict=True))
+    ]  # fmt: skip
+    return record(*(s for one in rides for s in one), reference=known)
 
 
 RULE = Rule(
@@ -75,6 +135,10 @@ RULE = Rule(
         Limit(
             "sigmas", 3.5, "1", "or this many of spread and error together, 1 in 4,000 by chance: engineering choice"
         ),
+        Limit(
+            "own_sigmas", 5.0, "1", "of a step in its own rides, the best of many places to cut: engineering choice"
+        ),
+        Limit("least_rides", 3, "rides", "since a likely change, held against the fleet: engineering choice"),
         Limit("largest_se", 0.008, "1", "engineering choice"),
         Limit("days", 45.0, "days", "it takes many kilometres: engineering choice"),
     ),
@@ -87,8 +151,26 @@ RULE = Rule(
         "Check tyre pressure and belt tension",
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
-    source="force balance with the profile's figures; the fleet's middle as yardstick",
-    fires_on=(_case(0.045), _case(0.040, rides=30)),
-    quiet_on=(_case(0.022), _case(0.033, rides=8), _case(0.028, rides=30)),
-    unassessed_on=(_case(0.045, fitted=False), _case(0.045, rides=1)),
+    source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
+    fires_on=(
+        _case(0.045),
+        _case(0.040, rides=30),
+        _history(*[0.05] * 6, fitted=True),
+        _history(*[0.03] * 4, *[0.055] * 6),  # no fleet is needed
+        _history(*[0.015] * 6, *[0.033] * 6, fitted=True),  # by its own rides before the fleet can tell
+    ),
+    quiet_on=(
+        _case(0.022),
+        _case(0.033, rides=8),
+        _case(0.028, rides=30),
+        _history(*[0.02] * 12, fitted=True),
+        _history(*[0.015] * 6, *[0.022] * 6, fitted=True),  # a step too small to look for its cause
+        _history(*[0.02] * 6, *[0.04] * 2, se=0.015, fitted=True),  # two hilly rides
+    ),
+    unassessed_on=(
+        _case(0.045, fitted=False),
+        _case(0.045, rides=1),
+        _history(*[0.02] * 12),
+        _history(0.05, 0.02, 0.02, fitted=True, se=0.02),
+    ),
 )

@@ -89,6 +89,32 @@ def test_rolling_resistance_of_a_coast_down_in_closed_form(build: Build) -> None
     assert one(outcome, "coast_rolling").value == pytest.approx(0.02, abs=0.0005)
 
 
+@pytest.mark.parametrize("given", [1.0, 0.6])
+def test_hills_braked_down_cancel_only_where_the_motors_alone_braked(build: Build, given: float) -> None:
+    """Up and down 5 % at 6 m/s in turns: the way without brake is all uphill. A hand brake beside a weak electric one
+    would pass for drag, so that nothing is said then."""
+
+    def up(s: Floats) -> NDArray[np.bool_]:
+        return np.asarray(s % 40 < 20)
+
+    newton, weight, air = 2 * 0.07 * 3.2 / 0.1, 95.0 * 9.80665, 0.5 * 1.2 * 0.6 * 36.0
+    climb = (weight * (0.016 + 0.05) + air) / 0.97 / newton
+    hold = (weight * (0.016 - 0.05) + air) * 0.97 / newton * given
+    amps = lambda s: np.where(up(s), climb, hold)  # noqa: E731
+    roles = {
+        "vehicle_speed": (20, 6.0), "brake_demand": (20, lambda s: np.where(up(s), 0.0, 20.0)),
+        "regen_demand": (20, lambda s: np.where(up(s), 0.0, 5.0)),
+        "regen_current": (20, lambda s: np.where(up(s), 0.0, 5.0 * given)),
+        "motor_current__left": (20, amps), "motor_current__right": (20, amps),
+    }  # fmt: skip
+    outcome = run(resistance.SET, build(400.0, **roles))
+    assert one(outcome, "travel_rolling").value == pytest.approx(0.066, abs=0.001)
+    if given == 1.0:
+        assert one(outcome, "ride_rolling").value == pytest.approx(0.016, abs=0.004)
+    else:
+        assert "ride_rolling" not in {m.name for m in outcome.metrics}
+
+
 def test_rolling_resistance_at_steady_speed_and_energy_a_kilometre(build: Build) -> None:
     """At 6 m/s, Crr 0.016: force 14.9 + 12.96 N; torque current from it; 36 V x 10 A / 6 m/s = 16.7 Wh/km."""
     force = 0.016 * 95 * 9.80665 + 0.5 * 1.2 * 0.6 * 36.0
