@@ -1,7 +1,8 @@
 """Pack heat: how far it warmed, how far its load explains that, and whether it warms with no load at all.
 
 Event "idle_rise": a pack or one sensor warming while next to no current flows. Data: rate_k_min and se_k_min
-(for one sensor: against the others), rise_k, current_a (largest of the stretch).
+(for one sensor: against the others), rise_k, current_a (largest of the stretch), spread_k (for one sensor: how
+much warmer another place was when the stretch began, whose heat may be on its way to this one).
 Event "idle_heat" (item: the sensor furthest ahead): heat inside a resting pack. Data: heat_w, se_w, level_k
 (how far above the air it would settle), lead_k (that sensor over the others).
 """
@@ -18,7 +19,7 @@ from pipeline.metrics._heat_grid import covered as coverage
 from pipeline.metrics._still import frozen
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.heat import relax, resistance_factor, rise, within_steps
+from pipeline.science.heat import Rise, relax, resistance_factor, rise, within_steps
 from pipeline.science.robust_fit import median
 from pipeline.signals import Series, Signals
 
@@ -186,6 +187,8 @@ def _idle(
             amps = float(np.sqrt(np.nanmax(square[top : top + LONG_BINS])))
             rise_k = fastest * LONG_BINS * STEP_S / 60.0
             data = {"rate_k_min": fastest, "se_k_min": se, "rise_k": rise_k, "current_a": amps}
+            if item:
+                data["spread_k"] = _warmer(sensors, item, top)
             events.append(Event("idle_rise", a, b, item, data))
     return metrics, tuple(events)
 
@@ -203,16 +206,13 @@ def _idle_level(
         return [], ()
     span = slice(first, last + 1)
     body = pack_body(profile)
-    measured = bridged(pack)[span]
-    known = measured[np.isfinite(measured)]
-    if known.size < LEVEL_BINS // 2:
-        return [], ()
-    start = median(known[:12])
-    passive = within_steps(relax(air[span], STEP_S, body.tau_s, start), start)
-    grow = 1.0 - np.exp(-(np.arange(measured.size) + 0.5) * STEP_S / body.tau_s)
-    fit = rise(measured, passive, grow, STEP_S)
+    fit = _steady_heat(bridged(pack)[span], air[span], body.tau_s)
+    # Heat stored in one place spreads for an hour after the load: the middle sensor warms, the mean of all does not.
+    mean = _steady_heat(np.mean([bridged(v)[span] for v in sensors.values()], axis=0), air[span], body.tau_s)
     if fit is None:
         return [], ()
+    if mean is not None and mean.ratio < fit.ratio:
+        fit = mean
     watts, se = fit.ratio * body.loss, fit.se * body.loss
     lead = {item: float(np.nanmedian(v[span])) for item, v in _against_others(sensors).items()}
     ahead = max(lead, key=lambda item: lead[item]) if lead else ""
@@ -221,6 +221,24 @@ def _idle_level(
     data = {"heat_w": watts, "se_w": se, "level_k": fit.ratio, "lead_k": lead.get(ahead, 0.0)}
     events = (Event("idle_heat", a, b, ahead, data),) if watts > 3.0 * se and watts > 0 else ()
     return metrics, events
+
+
+def _steady_heat(measured: Floats, air: Floats, tau_s: float) -> Rise | None:
+    """Level above the air [K] that a constant heat would hold this track at."""
+    known = measured[np.isfinite(measured)]
+    if known.size < LEVEL_BINS // 2:
+        return None
+    start = median(known[:12])
+    passive = within_steps(relax(air, STEP_S, tau_s, start), start)
+    grow = 1.0 - np.exp(-(np.arange(measured.size) + 0.5) * STEP_S / tau_s)
+    return rise(measured, passive, grow, STEP_S)
+
+
+def _warmer(sensors: dict[str, Floats], item: str, at: int) -> float:
+    """Warmest other sensor over this one [K], 0 when none is, over the two minutes from bin `at` on."""
+    now = {k: v[at : at + 12][np.isfinite(v[at : at + 12])] for k, v in ((k, bridged(v)) for k, v in sensors.items())}
+    others = [median(v) for k, v in now.items() if k != item and v.size]
+    return max(max(others) - median(now[item]), 0.0) if others and now[item].size else 0.0
 
 
 def _slopes(track: Floats, bins: int = LONG_BINS) -> tuple[Floats, float]:

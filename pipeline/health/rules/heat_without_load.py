@@ -2,7 +2,8 @@
 
 Judged on slopes over twenty minutes without load, ten minutes after the last load, so that heat evening out
 is no alarm; one sensor is held against the others, so that a sunny parking place, which warms all, is none
-either. All sensors together count only when they rise faster than sun and air can do it.
+either; nor is what a warmer place may still hand over: the rise must pass it. All sensors together count only
+when they rise faster than sun and air can do it.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not rows.height:
         return NotAssessed("no stretch of thirty minutes without load with temperatures and current recorded")
     broken = _broken(record)
-    events = event_table(record, "idle_rise", ("rate_k_min", "se_k_min", "rise_k"))
+    events = event_table(record, "idle_rise", ("rate_k_min", "se_k_min", "rise_k", "spread_k"))
     level = _level(recent(event_table(record, "idle_heat", ("heat_w", "se_w", "level_k", "lead_k")), 60.0), limits)
     found: dict[str, pl.DataFrame] = {}
     for item in sorted(set(rows["item"].to_list()) - broken):
@@ -50,7 +51,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             pl.col("item") == item,
             pl.col("rate_k_min") >= limit,
             pl.col("rate_k_min") >= limits["sigmas"] * pl.col("se_k_min").fill_null(0.0),
-            pl.col("rise_k") >= limits["rise"],
+            # no place gets warmer than the warmest by heat that is only spreading
+            pl.col("rise_k") >= limits["rise"] + pl.col("spread_k").fill_null(0.0),
         )
         if hit.height:
             found[item] = hit
@@ -153,9 +155,12 @@ def _warm(watts: float, lead: float, rests: int = 1, level: float = 8.0) -> Reco
     return record(*days(rests, "rest", *parts, event))
 
 
-def _rest(rate: float, item: str = "2", rise: float = 4.0, *more: Metric, se: float = 0.005) -> Record:
+def _rest(
+    rate: float, item: str = "2", rise: float = 4.0, *more: Metric, se: float = 0.005, spread: float = 0.0
+) -> Record:
     parts = Metric("cell_idle_rise_k_min", rate, "K/min", 0.005, 100, item=item), Metric("temp_jumps", 0, "1")
-    event = Event("idle_rise", 0, 1_200_000_000, item, {"rate_k_min": rate, "se_k_min": se, "rise_k": rise})
+    data = {"rate_k_min": rate, "se_k_min": se, "rise_k": rise, "spread_k": spread}
+    event = Event("idle_rise", 0, 1_200_000_000, item, data)
     return record(stretch(0, "rest", *parts, *more, event, hours=3))
 
 
@@ -204,13 +209,14 @@ RULE = Rule(
     cautions=("Above 80 degC, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
-    fires_on=(_rest(0.2), _rest(0.9, "", 18.0), _warm(30.0, 10.0), _warm(9.0, 2.0, rests=3)),
+    fires_on=(_rest(0.2), _rest(0.2, spread=2.0), _rest(0.9, "", 18.0), _warm(30.0, 10.0), _warm(9.0, 2.0, rests=3)),
     quiet_on=(
         _warm(1.5, 5.0),
         _warm(20.0, 0.3),
         _rest(0.03, "2", 0.6),
         _rest(0.3, "", 6.0),
         _rest(0.1, se=0.03),
+        _rest(0.2, spread=3.5),  # a warmer place may have handed it over
         _rest(0.2, "2", 4.0, Metric("temp_jumps", 9, "1", item="cell 2")),
         _frozen(),
         record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),

@@ -101,7 +101,8 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
 def _places(record: Record, explained: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
     """The place that warms most ahead of the others under load: air, rest of the pack and sensor offsets
     cancel."""
-    rows = metric_rows(record, "pack_heat_ahead").filter(pl.col("se") < limits["largest_se"])
+    certain = pl.col("se") < limits["largest_se"] * pl.max_horizontal("value", pl.lit(1.0))
+    rows = metric_rows(record, "pack_heat_ahead").filter(certain)
     middle = metric_rows(record, "pack_heat_ratio", "").select("start_t", pack="value")
     rows = recent(rows, limits["days"]).join(middle, on="start_t", maintain_order="left")
     rows = rows.join(explained, on="start_t", maintain_order="left")
@@ -176,7 +177,7 @@ RULE = Rule(
         Limit("excess_alone", 2.5, "K", "of one sensor, when fewer sessions are known: engineering choice"),
         Limit("sessions", 2, "sessions", "one odd day proves nothing: engineering choice"),
         Limit("days", 21.0, "days", "the newest sessions only, at most 40: engineering choice"),
-        Limit("largest_se", 0.25, "1", "sessions known less well are left out: engineering choice"),
+        Limit("largest_se", 0.25, "1", "of the ratio or 1; sessions known less well are left out: engineering choice"),
     ),
     judge=judge,
     meaning="More heat arises in the pack, or less leaves it, than in healthy vehicles under the same load.",

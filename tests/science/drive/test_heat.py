@@ -125,6 +125,36 @@ def test_heat_of_a_resting_pack_by_the_closed_form(build: Build, watts: float, e
     assert heat.se < 0.6
 
 
+def test_heat_that_only_spreads_from_one_place_is_not_heat_of_its_own(build: Build) -> None:
+    """A place 16 K ahead after its load hands its heat to the others within half an hour: the sum stays."""
+
+
+    def place(lead: float) -> Callable[[Floats], Floats]:
+        return lambda s: 24.0 + lead * np.exp(-s / 1800.0)
+
+    four = {f"cell_temp__{i}": (0.2, place(12.0 if i == 1 else -4.0)) for i in (1, 2, 3, 4)}
+    outcome = run(heat_pack.SET, build(5400.0, pack_current=(1, 0.1), ambient_temp=(0.1, 24.0), **four), "rest")
+    heat = one(outcome, "pack_idle_heat_w", "1")
+    assert heat.se is not None
+    assert heat.value < 0.5  # W; the middle sensor alone would say 1.6
+
+
+def test_a_rise_says_how_much_warmer_another_place_was(build: Build) -> None:
+    """Sensor 2 gains 4 K in twenty minutes, 3 K more than most, beside a place that began 6 K warmer: the heat may
+    come from there."""
+
+
+    def place(start: float, gain: float) -> Callable[[Floats], Floats]:
+        return lambda s: start + gain * np.clip(s - 3600.0, 0, 1200.0) / 1200.0
+
+    places = {1: place(20.0, 1.0), 2: place(20.0, 4.0), 3: place(20.0, 1.0), 4: place(26.0, -2.0)}
+    four = {f"cell_temp__{i}": (0.2, own) for i, own in places.items()}
+    outcome = run(heat_pack.SET, build(7200.0, pack_current=(1, 0.1), **four), "rest")
+    event = next(e for e in outcome.events if e.item == "2")
+    assert event.data["spread_k"] == pytest.approx(6.0, abs=0.3)
+    assert event.data["rise_k"] == pytest.approx(3.0, abs=0.2)
+
+
 @pytest.mark.parametrize("every_s", [30, 200])
 def test_noise_alone_is_no_warming_and_its_error_is_honest(every_s: int) -> None:
     """Rests of five hours with 0.25 K of noise: scatter of one window's slope as announced, none of many 5
