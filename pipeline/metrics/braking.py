@@ -18,6 +18,7 @@ Data keys of an event (a key is left out where it is unknown):
     braking current of each motor; |left - right| over their mean soc_pct, cell_max_v, cell_min_c, cell_max_c
     pack_v_max, link_v_max, pack_over_s, link_over_s      highest voltage; time above the limit dropout_s,
     dropout_allowed_a    longest sudden loss of the brake with the demand held; what was allowed then
+    since_open_s         time since the pack's main switch was last seen open, 0 while braking; absent when it never was
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from pipeline.metrics._braking_samples import Samples, collect, envelope_of, set
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.metrics.pack_energy import GAIN, ZERO_A
 from pipeline.profile import Profile
+from pipeline.quantities import ROLES
 from pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from pipeline.science.brake_response import dropouts, response_s
 from pipeline.science.road import Vehicle, level_decel, vehicle
@@ -45,6 +47,7 @@ from pipeline.science.stretches import (
 from pipeline.signals import Signals
 
 LEAST_A = 3.0  # a demand under this is too small to judge a delivery by; engineering choice
+CLOSED = float(ROLES["contactor_state"].states.index("closed"))
 TOLERANCE_A, TOLERANCE_SHARE = 1.0, 0.08  # current sensors of two units; engineering choice
 
 
@@ -66,6 +69,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         | _sides(samples, steady)
         | _voltages(samples, profile, judged)
         | _dropout(samples, envelope, delay)
+        | _switch(samples, signals)
         | _decel(samples, signals, vehicle(profile.vehicle, profile.drive))
     )
     return Outcome(_metrics(samples, table), _events(samples, table))
@@ -157,6 +161,18 @@ def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats
         np.fmin.at(out["dropout_allowed_a"], of, means(s.allowed_a, lost))
         np.fmax.at(out["dropout_share"], of, means(left, lost))
     return out
+
+
+def _switch(s: Samples, signals: Signals) -> dict[str, Floats]:
+    """An open main switch leaves braking current no place to go, whether or not current flowed when it opened."""
+    state = signals.series("contactor_state")
+    away = state.t[np.isfinite(state.v) & (state.v != CLOSED)]
+    if not away.size:
+        return {}
+    late = int(median(np.diff(state.t))) if state.t.size > 1 else 0  # the state is told once a cycle
+    k = np.searchsorted(away, s.t[s.events.last] + late, side="right") - 1
+    since = (s.t[s.events.first] - away[np.maximum(k, 0)]) / 1e6
+    return {"since_open_s": np.where(k >= 0, np.maximum(since, 0.0), np.nan)}
 
 
 def _decel(s: Samples, signals: Signals, car: Vehicle) -> dict[str, Floats]:

@@ -15,7 +15,7 @@ KEYS = (
     "demand_pct", "demand_a", "allowed_a", "delivered_a", "charge_limit_a", "ratio", "settled_s", "short_a",
     "response_s", "soc_pct", "cell_max_v", "cell_min_c", "cell_max_c", "speed_start_ms",
     "asymmetry", "left_a", "right_a", "dropout_s", "dropout_allowed_a", "dropout_share",
-    "pack_v_max", "link_v_max", "link_rise_v", "pack_over_s", "link_over_s",
+    "pack_v_max", "link_v_max", "link_rise_v", "pack_over_s", "link_over_s", "since_open_s",
     *(f"short_{p}_a" for p in PARTS),
 )  # fmt: skip
 LEAST_SETTLED_S = 0.2
@@ -51,8 +51,11 @@ def judged(record: Record) -> pl.DataFrame:
 
 def held(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
     """Without those in which the brake answered and then let go (dropped out, neither refused nor weak), and those
-    beside an opening of the pack's main switch, which leaves braking current no place to go."""
-    kept = brakings.filter(pl.col("dropout_s").fill_null(0.0) < LET_GO_S)
+    beside an opening of the pack's main switch, under load or not: it leaves braking current no place to go."""
+    kept = brakings.filter(
+        pl.col("dropout_s").fill_null(0.0) < LET_GO_S,
+        pl.col("since_open_s").is_null() | (pl.col("since_open_s") > OPEN_S),
+    )
     opened = event_table(record, "contactor_opened_loaded").select(opened_t="start_t").sort("opened_t")
     if not opened.height or not kept.height:
         return kept

@@ -90,6 +90,7 @@ RULE = Rule(
     source="which refusals are correct: the vehicle's own tapers; interval: NIST/SEMATECH e-Handbook 7.2.4.1",
     fires_on=(
         braked(*[refused("unreasoned", allowed_a=0.0)] * 4, *[{}] * 16),
+        braked(*[refused("unreasoned", allowed_a=0.0, since_open_s=60.0)] * 4, *[{}] * 16),
         braked(*[refused("undelivered", 1.0)] * 12),
     ),
     quiet_on=(
@@ -100,6 +101,7 @@ RULE = Rule(
         braked(*[refused("undelivered", 8.0)] * 12),
         braked(refused("undelivered"), *[{}] * 12),
         braked(*[refused("undelivered", 1.0, dropout_s=1.1)] * 8, *[{}] * 12),  # it let go: another rule
+        braked(*[refused("undelivered", 0.0, since_open_s=0.0)] * 8, *[{}] * 12),  # the main switch stood open
     ),
     unassessed_on=(braked(), braked(*[refused("unreasoned", soc_pct=float("nan"))] * 9)),
 )

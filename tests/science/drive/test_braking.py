@@ -55,6 +55,14 @@ def test_energy_is_volts_times_amperes_times_seconds(build: Build) -> None:
     assert e.data["ratio"] == pytest.approx(1.0, abs=0.01)
 
 
+@pytest.mark.parametrize(("closes_s", "expected"), [(4.0, 6.0), (12.0, 0.0), (0.0, None)])
+def test_time_since_the_main_switch_was_open(build: Build, closes_s: float, expected: float | None) -> None:
+    """States are told once a second: open (0) until then, closed (2) after."""
+    state = lambda s: np.where(s <= closes_s - 1.0, 0.0, 2.0)  # noqa: E731
+    found = only(run(braking(build, contactor_state=(1, state)))).data.get("since_open_s")
+    assert found == (None if expected is None else pytest.approx(expected, abs=1.05))
+
+
 @pytest.mark.parametrize("delay", [0.1, 0.3, 0.8])
 def test_response_time_is_the_delay_put_in(build: Build, delay: float) -> None:
     late = lambda s: held(s, level=20.0, late=delay)  # noqa: E731
