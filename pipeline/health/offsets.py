@@ -1,8 +1,9 @@
 """Charge offsets of the groups over the record, with resistance known from rides taken out.
 
 Where a charge could not measure its groups' resistance, its readings lean on the usual one. Rides measure
-the ratio of each group to the median; with it the reading is corrected, and what stays unknown is added
-once, after pooling: it is the same in every reading and does not average out.
+the median group's resistance and the ratio of each group to it; with both the reading is corrected, and what
+stays unknown is added once, after pooling: it is the same in every reading and does not average out. A group
+whose resistance hides its knee near full has no reading there.
 """
 
 from __future__ import annotations
@@ -16,10 +17,18 @@ import polars as pl
 from pipeline.health.evidence import metric_rows
 from pipeline.health.model import Record
 from pipeline.health.pooled import Pooled, pool, pooled
+from pipeline.metrics._group_ohm import usual_ohm
 from pipeline.science.robust_fit import Floats
 
 R_SPREAD = 0.15  # usual spread of resistance in a pack (common practice), as in the metric's own error
 KNOWN_SPREAD = 0.03  # of a ratio measured in rides and used for a charge (engineering choice)
+# Of the pack's resistance in rides, used for a charge: ten kelvin between them are 35 % (0.28 eV), and minutes of
+# charge hold more polarisation than a ride's pulses (engineering choice)
+PACK_SPREAD = 0.25
+NEWEST = 4  # rides behind a ratio: what a group's resistance is now, not before it rose (engineering choice)
+# With so much more drop than the others a group passes the others' knee while it is on its own plateau: the reading
+# is then tens of per cent off, in no proportion to the drop (engineering choice: half of the step at 70 % of charge)
+HIDDEN_V = 0.02
 LEAST_PCT = 0.05
 # Five kelvin change a cell's resistance by 18 % (activation energy 0.28 eV); of 40 mV at a usual charger's current
 # that is 7 mV, or 0.7 % of charge where the curve rises by 10 mV a per cent: under what is looked at.
@@ -58,23 +67,39 @@ def _offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
     rows = _even(record, rows.filter(pl.col("start_t") >= newest - timedelta(days=days)))
     lean = metric_rows(record, f"cell_offset_{end}_lean_pct").select("start_t", "item", pl.col("value").alias("lean"))
     rows = rows.join(lean, on=["start_t", "item"], how="left").with_columns(pl.col("lean").fill_null(0.0))
-    ratios = pooled(record, "cell_r_ratio", last_days=60.0)
+    ratios = pooled(record, "cell_r_ratio", last_days=60.0, most=NEWEST)
+    scale = _scale(record)
+    drop = scale * usual_ohm(record.profile) * _charger_a(record)
     out = {}
     for (item,), part in rows.sort("start_t").group_by(["item"], maintain_order=True):
         ratio = ratios.get(str(item))
         known = ratio is not None and ratio.se < R_SPREAD
+        if ratio and known and end == "top" and abs(ratio.value - 1.0) * drop > HIDDEN_V:
+            continue
         out[str(item)] = _group(str(item), part, ratio.value if ratio and known else 1.0,
-                                max(ratio.se, KNOWN_SPREAD) if ratio and known else R_SPREAD)  # fmt: skip
+                                max(ratio.se, KNOWN_SPREAD) if ratio and known else R_SPREAD, scale)  # fmt: skip
     return out
 
 
-def _group(item: str, part: pl.DataFrame, ratio: float, spread: float) -> Offsets:
+def _charger_a(record: Record) -> float:
+    given = record.profile.pack.get("charger_a")
+    return float(given) if isinstance(given, int | float) else 0.5 * record.profile.figure("pack", "rated_ah")
+
+
+def _scale(record: Record) -> float:
+    """The pack's resistance as rides show it over the usual one; 1 where no ride does."""
+    load = pooled(record, "group_r_load_mohm", last_days=60.0).get("")
+    return 1.0 if load is None else load.value / (1000.0 * usual_ohm(record.profile))
+
+
+def _group(item: str, part: pl.DataFrame, ratio: float, spread: float, scale: float) -> Offsets:
     """Higher resistance lifts the group's voltage while charging: it seemed fuller than it is."""
-    lean = part["lean"].to_numpy()
+    usual = part["lean"].to_numpy()
     se = part["se"].fill_null(0.0).to_numpy()
-    own = np.sqrt(np.maximum(se**2 - (R_SPREAD * lean) ** 2, LEAST_PCT**2))
+    own = np.sqrt(np.maximum(se**2 - (R_SPREAD * usual) ** 2, LEAST_PCT**2))
+    lean = usual * scale
     values = part["value"].to_numpy() - lean * (ratio - 1.0)
-    shared = spread * float(np.median(lean))
+    shared = float(np.hypot(spread, PACK_SPREAD * (ratio - 1.0)) * np.median(lean))
     return Offsets(item, values, own, shared, tuple(part["start_t"]), tuple(part["end_t"]))
 
 

@@ -26,6 +26,7 @@ LIMITS = (
     Limit("act", 3.0, UNIT, "engineering choice: about 100 mV at full; 12 h of bleeding at 70 mA and 30 Ah"),
     Limit("bottom", 5.0, UNIT, "engineering choice: near empty alone, the usual spread of capacity comes in"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
+    Limit("z_both", 2.0, "standard errors", "engineering choice: at full, when empty shows the same by z from nought"),
     Limit("days", 28.0, "days", "engineering choice: balance moves within weeks"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one reading alone is no finding"),
     Limit("agreement", 0.6, "share", "engineering choice: share of readings that must show it"),
@@ -50,11 +51,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return findings
 
 
-def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float]) -> bool:
+def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float], z: str = "z") -> bool:
     if p is None or p.count < limits["least_sessions"]:
         return False
     signed = limit if p.value >= 0 else -limit
-    return surely_over(p, signed, limits["z"]) and p.share_over(signed) >= limits["agreement"]
+    return surely_over(p, signed, limits[z]) and p.share_over(signed) >= limits["agreement"]
 
 
 def _with_bottom(top: Pooled, bottom: Pooled | None, limits: Mapping[str, float]) -> Pooled:
@@ -70,6 +71,14 @@ def _with_bottom(top: Pooled, bottom: Pooled | None, limits: Mapping[str, float]
     return replace(top, value=value, se=float(weight.sum() ** -0.5))
 
 
+def _shows_it_too(top: Pooled, bottom: Pooled | None, limits: Mapping[str, float]) -> bool:
+    """The other end, read apart from this one, is off to the same side beyond doubt, and by no more."""
+    if bottom is None or bottom.count < limits["least_sessions"] or top.value * bottom.value <= 0:
+        return False
+    within = abs(bottom.value) - abs(top.value) < 3.0 * float(np.hypot(top.se, bottom.se))
+    return within and abs(bottom.value) > max(0.5 * limits["look"], limits["z"] * bottom.se)
+
+
 def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str, float]) -> Finding | None:
     """Top decides, as packs are balanced there, with the bottom's help where both agree; the bottom alone
     speaks only when no top is known."""
@@ -77,7 +86,10 @@ def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str,
     top = top if top is not None and top.count >= enough else None
     seen = bottom if top is None else _with_bottom(top, bottom, limits)
     look = limits["look"] if top is not None else limits["bottom"]
-    if seen is None or not _stands_out(seen, look, limits):
+    if top is not None and _shows_it_too(top, bottom, limits) and _stands_out(top, look, limits, "z_both"):
+        # Read in a charge the lower end shows up to a third less than there is: a witness, no measure
+        seen = top
+    elif seen is None or not _stands_out(seen, look, limits):
         return None
     both = top is not None and bottom is not None and bottom.count >= enough
     unclear = "" if both else (
@@ -141,12 +153,14 @@ RULE = Rule(
     fires_on=(
         record(*(_read(d, "charge", -7.5) for d in range(4)), _read(4, "ride", -7.3), _read(5, "ride", -7.6)),
         record(*(_read(d, "charge", 2.6) for d in range(4))),
+        record(*(_read(d, "charge", -2.4, 0.9) for d in range(4)), *(_read(d, "ride", -1.3, 0.2) for d in (4, 5, 6))),
     ),
     quiet_on=(
         record(*(_read(d, "charge", 0.6) for d in range(4))),
         record(*(_read(d, "ride", -3.0) for d in range(4))),  # near empty, within the usual spread of capacity
         record(_read(0, "charge", 0.0), _read(1, "charge", 9.0), _read(2, "charge", 0.1), _read(3, "charge", 0.0)),
         record(*(_read(d, "charge", -4.0, 2.0) for d in range(4))),  # cannot be told from noise
+        record(*(_read(d, "charge", -2.4, 0.9) for d in range(4)), *(_read(d, "ride", 1.3, 0.2) for d in (4, 5, 6))),
         record(*(_read(d, "charge", 0.1) for d in range(3)), *(_read(d, "ride", -8.0) for d in (4, 5))),  # capacity
     ),
     unassessed_on=(record(_read(0, "charge", -8.0)), record(stretch(0, "ride"), stretch(1, "charge"))),
