@@ -46,7 +46,7 @@ def capacities(record: Record) -> list[Measured]:
     rows = anchors.with_columns(pl.col("start_t").cast(pl.Int64)).to_dicts()
     out = []
     for i, low in enumerate(rows):
-        if low["item"] != "low":
+        if low["item"] != "low" or low["soc_pct"] <= 0.0:  # past the table's end nobody knows how far
             continue
         before = next((r for r in reversed(rows[:i]) if r["item"] == "full"), None)
         after = next((r for r in rows[i + 1 :] if r["item"] == "full"), None)

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from pipeline.health.capacity import GAIN, Measured, capacities
+from pipeline.health.change import upward_step
 from pipeline.health.evidence import confidence
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
@@ -25,6 +26,7 @@ LIMITS = (
     Limit("look", 85.0, UNIT, "engineering choice: on the way to the usual end of life"),
     Limit("act", 80.0, UNIT, "common practice: end of life at 80 % of rated capacity"),
     Limit("z", 2.0, "standard errors", "engineering choice: one figure a pack, so 1 in 40 at the very limit"),
+    Limit("step_z", 5.0, "standard errors", "engineering choice: of a sudden loss, the best of many places to cut"),
     Limit("least_chains", 2.0, "measurements", "engineering choice: one chain alone is no finding"),
     Limit("days", 90.0, "days", "engineering choice: capacity moves within months"),
 )
@@ -41,6 +43,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             f" full, and "
             "everything in between recorded"
         )
+    chains = _since_step(chains, limits)
     value, own = pool(np.array([c.ah for c in chains]), np.array([c.random_se for c in chains]))
     pct = 100 * value / rated
     se = float(np.hypot(100 * own / rated, pct * np.hypot(GAIN, TABLE_SE_PCT / 95)))
@@ -48,6 +51,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not act and not limits["look"] - pct > limits["z"] * se:
         return []
     return [_finding(pct, se, value, chains, rated, act, limits)]
+
+
+def _since_step(chains: list[Measured], limits: Mapping[str, float]) -> list[Measured]:
+    """Those after a sudden loss, when there was one: what the pack held before says nothing about today."""
+    least = int(limits["least_chains"])
+    step = upward_step(-np.array([c.ah for c in chains]), np.array([c.random_se for c in chains]), least)
+    return chains[step.first :] if step is not None and step.z >= limits["step_z"] else chains
 
 
 def _finding(pct: float, se: float, ah: float, chains: list[Measured], rated: float, act: bool,
@@ -120,6 +130,7 @@ RULE = Rule(
     fires_on=(
         record(*(_cycle(d, 0.94 * 30 * 0.72) for d in range(0, 12, 3))),
         record(*(_cycle(d, 0.94 * 30 * 0.80) for d in range(0, 12, 3))),
+        record(*(_cycle(d, 28.2) for d in range(0, 15, 3)), *(_cycle(d, 0.94 * 30 * 0.70) for d in (15, 18, 21))),
     ),
     quiet_on=(
         record(*(_cycle(d, 0.94 * 30 * 0.97) for d in range(0, 12, 3))),

@@ -1,16 +1,19 @@
 """The electric brake comes, but late.
 
 Delay from the demand to the delivered current at half height, braking by braking; the middle is judged, since
-one delay is no better known than the cycle of the messages that show it.
+one delay is no better known than the cycle of the messages that show it. The maker's figure is what a brake may
+take at most; where the fleet shows what it usually takes, a vehicle far above that is late as well.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, counted, middle, seconds, spell, windows
+from pipeline.health.evidence import confidence, counted, middle, reference, seconds, spell, windows
+from pipeline.health.examples import fleet
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 
@@ -22,6 +25,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         f"answer")
     own = record.profile.drive.get("brake_response_ms")
     limit = own / 1000.0 + limits["over_own"] if isinstance(own, int | float) else limits["delay"]
+    known = reference(record, "brake_response_s")
+    if known is not None:
+        limit = min(limit, known.value + max(limits["over_fleet"], limits["spreads"] * known.spread))
     mid = middle(brakings["response_s"], least_se=0.01)
     if mid.value - 3.0 * mid.se < limit:
         return []
@@ -50,6 +56,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _in_fleet(middle_s: float, spread_s: float, own_s: float) -> Record:
+    known = fleet(("brake_response_s", middle_s, spread_s, "s"))
+    return replace(braked(*[{"response_s": own_s}] * 12), reference=known)
+
+
 RULE = Rule(
     id="regen_late",
     title="Electric brake answers late",
@@ -70,6 +81,8 @@ RULE = Rule(
             "s",
             "above the profile's brake_response_ms, which wins: engineering choice",
         ),
+        Limit("over_fleet", 0.15, "s", "above the fleet's middle: 1 m of way at 25 km/h: engineering choice"),
+        Limit("spreads", 6.0, "1", "or this many robust spreads of the fleet: engineering choice"),
         Limit("count", 8, "brakings", "engineering choice"),
     ),
     judge=judge,
@@ -85,10 +98,16 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="delay allowance: calculation from the 0.1 V term in UN R78 stopping distances (from memory)",
-    fires_on=(braked(*[{"response_s": 0.8}] * 10), braked(*[{"response_s": 0.5}] * 12)),
+    fires_on=(
+        braked(*[{"response_s": 0.8}] * 10),
+        braked(*[{"response_s": 0.5}] * 12),
+        _in_fleet(0.05, 0.005, 0.30),
+    ),
     quiet_on=(
         braked(*[{"response_s": 0.2}] * 20),
         braked(*[{"response_s": 0.9}] * 3, *[{"response_s": 0.15}] * 20),
+        _in_fleet(0.05, 0.005, 0.18),
+        _in_fleet(0.20, 0.04, 0.30),
     ),
     unassessed_on=(braked(), braked({}, {})),
 )

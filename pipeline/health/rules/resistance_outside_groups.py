@@ -1,7 +1,8 @@
 """Too much resistance between the outer taps and the terminals: main switch, fuse, cable joints.
 
 Physics: the gap between terminal voltage and the sum of groups grows in proportion to current; only what lies
-outside the taps can do that. The pack's own groups are the yardstick, so no table of good values is needed.
+outside the taps can do that. The pack's own groups are the yardstick, so no table of good values is needed;
+where the fleet's middle is known, what a vehicle has beyond it is judged as well, and shows sooner.
 """
 
 from __future__ import annotations
@@ -9,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+import polars as pl
 
-from pipeline.health.evidence import confidence
-from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.evidence import confidence, reference
+from pipeline.health.examples import REFERENCE, Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.pooled import Pooled, pool, pooled
 from pipeline.metrics.model import Metric
@@ -21,6 +23,8 @@ UNIT = "of the groups' resistance"
 LIMITS = (
     Limit("look", 0.4, UNIT, "engineering choice: switch, fuse and cables of a sound pack are well under a quarter"),
     Limit("act", 0.6, UNIT, "engineering choice: more than half as much heat at a few joints as in all cells"),
+    Limit("over_fleet", 1.0, "groups", "engineering choice: beyond the fleet, a joint heats like a whole group"),
+    Limit("spreads", 4.0, "fleet spreads", "engineering choice: with the vehicle's own error, as for heat"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one ride alone is no finding"),
     Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
@@ -36,11 +40,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if shares.size < limits["least_sessions"]:
         return NotAssessed("path and groups were measured in the same ride fewer than two times")
     share, se = pool(shares, errors)
-    if not share - limits["look"] > limits["z"] * se:
+    cells = record.profile.figure("pack", "cells")
+    usual = _usual(record, path, group, limits)
+    look = min(limits["look"], usual + limits["over_fleet"] / cells) if usual is not None else limits["look"]
+    if not share - look > limits["z"] * se:
         return []
     act = share - limits["act"] > limits["z"] * se
-    limit = limits["act"] if act else limits["look"]
-    shown = float(np.mean(shares > limits["look"]))
+    limit = limits["act"] if act else look
+    shown = float(np.mean(shares > look))
     return [
         Finding(
             severity="service" if act else "note",
@@ -50,7 +57,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             unit=UNIT,
             se=se,
             statement=f"Between the outer cell taps and the terminals lie {path.value:.1f} mOhm (standard error "
-            f"{path.se:.1f}), {share:.2f} times what all {record.profile.figure('pack', 'cells'):.0f}"
+            f"{path.se:.1f}), {share:.2f} times what all {cells:.0f}"
             f" groups have.",
             confidence=confidence(share, limit, se),
             persistence=shown,
@@ -61,6 +68,17 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             not_separable="Switch, fuse or joint: measure the voltage over each at a known current.",
         )
     ]
+
+
+def _usual(record: Record, path: Pooled, group: Pooled, limits: Mapping[str, float]) -> float | None:
+    """The fleet's path over this vehicle's groups; None when it is not known, or when this vehicle differs from it by
+    no more than sound ones do."""
+    known = reference(record, "pack_path_mohm", "ride")
+    if known is None:
+        return None
+    string = group.value * record.profile.figure("pack", "cells")
+    apart = limits["spreads"] * float(np.hypot(known.spread, path.se))
+    return known.value / string if path.value - known.value > apart else None
 
 
 def _by_ride(record: Record, path: Pooled, group: Pooled) -> tuple[Floats, Floats]:
@@ -84,6 +102,11 @@ def _ride(day: float, path: float, se: float = 0.3) -> Stretch:
     )
 
 
+def _fleet(path: float, spread: float, *rides: Stretch) -> Record:
+    row = ("pack_path_mohm", "ride", path, spread, "mOhm", 50)
+    return record(*rides, reference=pl.DataFrame([row], schema=REFERENCE, orient="row"))
+
+
 RULE = Rule(
     id="resistance_outside_groups",
     title="High resistance in the pack's main path",
@@ -105,7 +128,17 @@ RULE = Rule(
         "Only a qualified person works on the main path: it cannot be made voltage-free.",
     ),
     source="Ohm's law on the gap between terminals and groups; limits: see each",
-    fires_on=(record(_ride(0, 14), _ride(1, 15)), record(_ride(0, 30), _ride(1, 28), _ride(2, 31))),
-    quiet_on=(record(_ride(0, 3), _ride(1, 3.4)), record(_ride(0, 3), _ride(1, 25), _ride(2, 3), _ride(3, 3))),
+    fires_on=(
+        record(_ride(0, 14), _ride(1, 15)),
+        record(_ride(0, 30), _ride(1, 28), _ride(2, 31)),
+        _fleet(2.0, 0.3, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),
+    ),
+    quiet_on=(
+        record(_ride(0, 3), _ride(1, 3.4)),
+        record(_ride(0, 3), _ride(1, 25), _ride(2, 3), _ride(3, 3)),
+        record(_ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),  # no fleet to hold it against
+        _fleet(2.0, 2.0, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),  # sound ones differ as much
+        _fleet(7.0, 0.3, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),
+    ),
     unassessed_on=(record(_ride(0, 30)), record(stretch(0, "ride"))),
 )
