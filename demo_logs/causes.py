@@ -30,7 +30,8 @@ CAUSES: dict[str, Cause] = {
     "balancer_stuck": Cause(
         ("balancer_stuck",), (*_CELL_LIMITS, "out_of_balance", "leaking_group", "leak_growing"), 1.0
     ),
-    "worn_pack": Cause(("pack_capacity_low",), ("soc_off",), 25.0),
+    # its rider goes by a charge that is no longer there: the groups are truly driven under their limit
+    "worn_pack": Cause(("pack_capacity_low",), (*_CELL_LIMITS, "soc_off"), 25.0),
     "current_offset": Cause(("current_sensor_offset",), ("pack_capacity_low", "soc_off"), 1.0),
     "hot_for_load": Cause(("hot_for_load", "resistance_outside_groups"), (), 10.0),
     # what heats feeds on the pack past its sensor: the reported charge is then truly wrong
