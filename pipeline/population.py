@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.health.pooled import pool
+from pipeline.science.robust_fit import Floats
 
 LEAST_VEHICLES = 5  # under this there is no majority to speak of: engineering choice
 LEAST_SESSIONS = 2
@@ -27,12 +28,15 @@ SCHEMA = {"name": pl.String, "item": pl.String, "value": pl.Float64, "spread": p
 @dataclass(frozen=True, slots=True)
 class Figure:
     """A metric worth a fleet figure. by_kind: one figure a session kind (its item is the kind); largest_se:
-    sessions known less well are left out. least_spread: what two healthy vehicles may differ by at least."""
+    sessions known less well are left out. least_spread: what two healthy vehicles may differ by at least.
+    by_moments: vehicles are known no better than they differ, so that a middle and its deviations would waste what
+    little is known: weighted mean and moments over the majority instead."""
 
     name: str
     by_kind: bool = False
     largest_se: float = float("inf")
     least_spread: float = 0.0
+    by_moments: bool = False
 
 
 OWN_RESISTANCE = "group_dcr_0.5s_25c_mohm"  # of the middle group: what a vehicle's heat is held against
@@ -44,7 +48,7 @@ FIGURES = (
     Figure("pack_path_mohm", by_kind=True, largest_se=2.0, least_spread=0.3),
     Figure("winding_heat_ratio", largest_se=0.3, least_spread=0.05),
     Figure("travel_rolling", largest_se=0.05, least_spread=0.001),
-    Figure("ride_rolling", largest_se=0.05, least_spread=0.001),
+    Figure("ride_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
     Figure("coast_rolling", largest_se=0.05, least_spread=0.001),
     Figure("consumption_wh_km", least_spread=0.5),
     Figure("regen_wh_km", least_spread=0.1),
@@ -71,7 +75,7 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
         kinds = sorted(set(mine["kind"].to_list())) if figure.by_kind else [""]
         for kind in kinds:
             part = mine.filter(pl.col("kind") == kind) if kind else mine
-            found = _majority(part)
+            found = _majority(part, figure.by_moments)
             if found is not None:
                 value, spread, n = found
                 unit = str(part["unit"][0])
@@ -99,7 +103,7 @@ def per_own_resistance(metrics: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _majority(rows: pl.DataFrame) -> tuple[float, float, int] | None:
+def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] | None:
     """Middle, spread and number of vehicles, those far out left aside; a vehicle counts once, by its own
     middle.
 
@@ -108,7 +112,8 @@ def _majority(rows: pl.DataFrame) -> tuple[float, float, int] | None:
     centre_of, error_of = [], []
     for _, part in rows.sort("vehicle").group_by(["vehicle"], maintain_order=True):
         if part.height >= LEAST_SESSIONS:
-            value, se = pool(part["value"].to_numpy(), part["se"].fill_null(0.0).to_numpy())
+            own, errors_of = part["value"].to_numpy(), part["se"].fill_null(0.0).to_numpy()
+            value, se = _weighted(own, errors_of) if by_moments else pool(own, errors_of)
             centre_of.append(value)
             error_of.append(se)
     values, errors = np.array(centre_of), np.array(error_of)
@@ -122,5 +127,28 @@ def _majority(rows: pl.DataFrame) -> tuple[float, float, int] | None:
         if (inside == kept).all():
             break
         kept = inside
+    if by_moments:
+        return *_moments(values[kept], errors[kept]), int(kept.sum())
     true = np.sqrt(max(spread**2 - float(np.median(errors[kept] ** 2)), 0.0))
     return centre, float(true), int(kept.sum())
+
+
+def _weighted(values: Floats, errors: Floats) -> tuple[float, float]:
+    """Mean weighted by the errors, and its error, stretched where the values scatter by more (Birge's ratio)."""
+    weight = np.maximum(errors, 1e-9) ** -2.0
+    mean = float(weight @ values / weight.sum())
+    misfit = float(weight @ (values - mean) ** 2) / max(values.size - 1, 1)
+    return mean, float(weight.sum() ** -0.5) * float(np.sqrt(max(misfit, 1.0)))
+
+
+def _moments(values: Floats, errors: Floats) -> tuple[float, float]:
+    """Weighted mean, and the spread between vehicles that their errors do not explain.
+
+    Source: DerSimonian and Laird, Control. Clin. Trials 7 (1986) 177.
+    """
+    weight = np.maximum(errors, 1e-9) ** -2.0
+    mean = float(weight @ values / weight.sum())
+    excess = float(weight @ (values - mean) ** 2) - (values.size - 1)
+    between = excess / float(weight.sum() - (weight**2).sum() / weight.sum())
+    weight = 1.0 / (errors**2 + max(between, 0.0) + 1e-18)
+    return float(weight @ values / weight.sum()), float(np.sqrt(max(between, 0.0)))

@@ -133,10 +133,10 @@ RULE = Rule(
             "excess", 0.010, "1", "of the weight, above the fleet; a good tyre has 0.010 to 0.015 in all: from memory"
         ),
         Limit(
-            "sigmas", 3.5, "1", "or this many of spread and error together, 1 in 4,000 by chance: engineering choice"
+            "sigmas", 3.0, "1", "or this many of spread and error together, 1 in 740 by chance: engineering choice"
         ),
         Limit(
-            "own_sigmas", 5.0, "1", "of a step in its own rides, the best of many places to cut: engineering choice"
+            "own_sigmas", 4.0, "1", "of a step in its own rides: 1 in 30,000 for each place to cut: engineering choice"
         ),
         Limit("least_rides", 3, "rides", "since a likely change, held against the fleet: engineering choice"),
         Limit("largest_se", 0.008, "1", "engineering choice"),

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.population import fit_reference
+from pipeline.population import COLUMNS, fit_reference
 
 
 def rows(values: dict[str, float], name: str = "pack_heat_ratio", kind: str = "ride", item: str = "") -> pl.DataFrame:
@@ -57,3 +57,16 @@ def test_scatter_between_sessions_is_no_spread_between_vehicles() -> None:
 def test_too_few_vehicles_give_no_reference() -> None:
     assert fit_reference(rows({f"V{i}": 1.0 for i in range(4)})).height == 0
     assert fit_reference(rows({"V": 1.0}).clear()).height == 0
+
+
+def test_a_figure_whose_vehicles_are_known_no_better_than_they_differ() -> None:
+    """Sixty vehicles 0.004 apart, eight rides of 0.012 each: both come back, and two that drag change neither."""
+    rng = np.random.default_rng(5)
+    true = np.concatenate([rng.normal(0.016, 0.004, 60), [0.07, 0.08]])
+    rows = [(f"V{i}", "ride", "ride_rolling", "", float(rng.normal(v, 0.012)), "1", 0.012)
+            for i, v in enumerate(true) for _ in range(8)]  # fmt: skip
+    found = fit_reference(pl.DataFrame(rows, schema=list(COLUMNS), orient="row"))
+    value, spread, n = found.filter(pl.col("name") == "ride_rolling").select("value", "spread", "n").row(0)
+    assert value == pytest.approx(0.016, abs=0.0015)
+    assert 0.002 <= spread <= 0.006
+    assert n >= 58
