@@ -12,12 +12,15 @@ from typing import TYPE_CHECKING, Any
 from pipeline.reports import (
     cautions,
     evidence,
+    leaf_all,
     leaf_braking,
     leaf_cells,
     leaf_coverage,
+    leaf_drive,
     leaf_heat,
     leaf_last,
     leaf_life,
+    leaf_pack,
     leaf_peers,
     leaf_source,
     leaf_use,
@@ -122,8 +125,8 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
 
 def leaf_makers() -> tuple[LeafMaker, ...]:
     """The further leaves in reading order, one module each."""
-    modules = (leaf_cells, leaf_heat, leaf_braking, leaf_last, leaf_life, leaf_use, leaf_peers, leaf_coverage,
-               leaf_source)  # fmt: skip
+    modules = (leaf_cells, leaf_pack, leaf_heat, leaf_braking, leaf_drive, leaf_last, leaf_life, leaf_use, leaf_peers,
+               leaf_coverage, leaf_all, leaf_source)  # fmt: skip
     return tuple(module.leaf for module in modules)
 
 

@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from typing import TYPE_CHECKING
 
 from pipeline.reports import bus_load, lost_frames, plain, words
 from pipeline.reports.facts import Facts, Row
 from pipeline.reports.figure import Figure, bar_spec
 from pipeline.reports.leaf import Block, Drawn, Leaf, Note, Table
+from pipeline.reports.session_figures import figures_table
 
 if TYPE_CHECKING:
     import duckdb
 
     from pipeline.store import Store
+
+WHOLE = (
+    ("data_coverage", "Share of the session outside gaps"),
+    ("data_gap_count", "Gaps in a session"),
+    ("data_longest_gap_s", "Longest gap"),
+    ("data_missing_share", "Samples without a value or impossible"),
+    ("clock_rate_ppm", "Log's clock faster than the controller's"),
+    ("clock_jump_count", "Times both clocks parted by over 2 s at once"),
+    ("clock_jump_s", "Largest of these"),
+)
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
@@ -29,9 +40,21 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         blocks.append(_messages(facts))
         blocks += lost_frames.blocks(con, facts)
         blocks += bus_load.blocks(con, facts)
+    blocks += _clocks(facts)
+    blocks += figures_table(facts, "How whole each session is, and how good its clock", WHOLE)
     blocks += _troubles(facts)
     lead = "A time without data is neither good nor bad. What is not listed as judged was not judged."
     return Leaf("coverage", "Coverage and data quality", lead, blocks)
+
+
+def _clocks(facts: Facts) -> list[Block]:
+    """What the logs' times rest on: a clock of their own, or only their beginning."""
+    if not facts.logs:
+        return []
+    count = Counter(plain.clock(str(log["clock"])) for log in facts.logs)
+    doubted = sum(bool(log["clock_notes"]) for log in facts.logs)
+    said = words.listing([f"{words.plural(n, 'log')}: {name}" for name, n in count.most_common()])
+    return [Note(f"What the times rest on: {said}. A time is in doubt in {doubted} of {len(facts.logs)}.")]
 
 
 def _weeks(facts: Facts) -> Figure:

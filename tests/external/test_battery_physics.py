@@ -18,6 +18,7 @@ from pipeline.health.capacity import capacities
 from pipeline.health.engine import apply
 from pipeline.health.examples import Stretch, profile, record, stretch
 from pipeline.health.rules.leaking_group import RULE as LEAK
+from pipeline.health.self_discharge import self_discharge
 from pipeline.life_use import life_use
 from pipeline.metrics import cell_offset, cell_resistance, cell_split, measure, pack_anchors
 from pipeline.metrics.model import Event, Metric, Outcome, Session
@@ -184,6 +185,13 @@ def test_self_discharge() -> None:
     truth = 0.0021 * 30 / 24 * 1000
     print(f"leak: ours {ma:.2f} mA, model {truth:.2f} mA")
     assert ma == pytest.approx(truth, rel=0.20)
+    losses, _ = self_discharge(record(*charges, pack=pack))
+    for loss in losses:
+        true_ma = truth if loss.item == "8" else 0.0
+        print(f"group {loss.item}: loses {loss.loss_ma:+.2f} +- {loss.se_ma:.2f} mA, model {true_ma:.2f} mA")
+        assert loss.loss_ma == pytest.approx(true_ma, abs=0.2 * truth)
+        assert abs(loss.loss_ma - true_ma) < 2.5 * loss.se_ma
+    assert len(losses) == 8
 
 
 def ridden(trip: dict[str, np.ndarray], zero_a: float = 0.0) -> Signals:
