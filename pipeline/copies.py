@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import os
+import shutil
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from pipeline.shelf import WORK
 
 STEP = 0.02  # of the room: so much is added between two looks at the whole; engineering choice
 HIGH, LOW = 0.9, 0.8  # of the room: from the one down to the other is deleted, so that several processes stay below it
+FETCH = ".fetch"  # below the folder: where copies grow; a scan that clears its scratch disturbs no reader here
+LEFT_S = 3600.0  # what is older there was left behind by a killed process
 TOUCH_S = 60.0  # a use is noted on disk no more often
 MOST_KNOWN = 100_000  # copies remembered as checked
 
@@ -70,7 +74,7 @@ class Copies:
 
     def _all(self) -> Iterator[tuple[float, int, Path]]:
         for path in self.folder.rglob("*.parquet"):
-            if WORK not in path.relative_to(self.folder).parts:
+            if not {WORK, FETCH} & set(path.relative_to(self.folder).parts):
                 try:
                     about = path.stat()
                 except FileNotFoundError:
@@ -83,6 +87,10 @@ class Copies:
             self.added += size
             return
         self.added = 0
+        for left in self.folder.glob(f"{FETCH}/*"):
+            with suppress(FileNotFoundError):
+                if time.time() - left.stat().st_mtime > LEFT_S:
+                    shutil.rmtree(left, ignore_errors=True)
         found = sorted(self._all())
         total = sum(size for _, size, _ in found)
         if total <= HIGH * self.room:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
 from pipeline.address import shown
-from pipeline.copies import Copies
+from pipeline.copies import FETCH, Copies
 from pipeline.errors import DamagedPartError, HerdbookError, SettingsError, StoreError
 from pipeline.shelf import MARK, WORK, Held, Shelf, inside, new_own
 
@@ -146,7 +146,7 @@ class FarShelf(Shelf):
     def _fetched(self, part: str) -> Iterator[Path]:
         from pipeline.part import REPAIR
 
-        with self._folder() as folder:
+        with self._folder(self.root / FETCH) as folder:
             copy = folder / PurePosixPath(part).name
             if not self._fetch(part, copy):
                 self.check()  # is it the part that is missing, or the lake?
@@ -164,11 +164,11 @@ class FarShelf(Shelf):
         return copy.is_file()
 
     @contextmanager
-    def _folder(self) -> Iterator[Path]:
+    def _folder(self, where: Path) -> Iterator[Path]:
         """A scratch folder of our own."""
         with self._writing():
-            self.scratch.mkdir(parents=True, exist_ok=True, mode=0o750)
-            folder = tempfile.TemporaryDirectory(dir=self.scratch, prefix=".part-", ignore_cleanup_errors=True)
+            where.mkdir(parents=True, exist_ok=True, mode=0o750)
+            folder = tempfile.TemporaryDirectory(dir=where, prefix=".part-", ignore_cleanup_errors=True)
         with folder as name:
             yield Path(name)
 
@@ -183,7 +183,7 @@ class FarShelf(Shelf):
 
     @contextmanager
     def adding(self, part: str) -> Iterator[Path]:
-        with self._folder() as folder:
+        with self._folder(self.scratch) as folder:
             path = folder / PurePosixPath(inside(part)).name
             self._fetch(part, path)
             before = _stamp(path)

@@ -129,6 +129,18 @@ def test_the_longest_unused_copies_go_first(tmp_path: Path) -> None:
     assert one.sizes() == [500]
 
 
+def test_what_killed_processes_left_behind_goes(tmp_path: Path) -> None:
+    copies = Copies(tmp_path / "cache", 1000)
+    for name, age in (("old", 7200), ("new", 0)):
+        (tmp_path / "cache" / ".fetch" / name).mkdir(parents=True)
+        (tmp_path / "cache" / ".fetch" / name / "half.parquet").write_bytes(b"ha")
+        os.utime(tmp_path / "cache" / ".fetch" / name, (time.time() - age,) * 2)
+    (tmp_path / "one").write_bytes(b"one")
+    copies.put("one.parquet", tmp_path / "one")
+    assert [p.name for p in (tmp_path / "cache" / ".fetch").iterdir()] == ["new"]
+    assert copies.sizes() == [3]
+
+
 def test_a_copy_with_another_hash_is_not_used(tmp_path: Path) -> None:
     import hashlib
 
