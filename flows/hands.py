@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.assess import Assessed, Work, assess
 from pipeline.crew import Crew, Done, WorkerLost
-from pipeline.errors import StoreError
+from pipeline.errors import DamagedPartError, StoreError
 from pipeline.intake import take_log
 from pipeline.scan import in_words, taken_or_lost
 from pipeline.store import Store
@@ -96,6 +96,8 @@ def assess_safely(store: Store, work: Work, hands: Hands) -> Seen:
     """
     try:
         return Seen(work.vehicle, hands.crew().call(assess, store, work))
+    except DamagedPartError as error:
+        return Seen(work.vehicle, problem=str(error))
     except StoreError:
         raise
     except Exception as error:

@@ -1,0 +1,32 @@
+"""A part that is damaged stops its vehicle for the night, and no other: as in a scan without Prefect."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from flows.hands import Hands, assess_safely, dismiss
+from pipeline.assess import plan
+from pipeline.scan import mark, run_scan
+from pipeline.store import Store
+from tests.flows.conftest import place
+
+
+def test_a_damaged_part_stops_its_vehicle_only(tmp_path: Path, inbox: Path) -> None:
+    here = place(tmp_path / "store", inbox)
+    store = Store.open(here.folder)
+    run_scan(inbox, store, jobs=0)
+    with store.read() as con:
+        [(vehicle, part), *others] = con.execute(
+            "SELECT vehicle, min(part) FROM logs GROUP BY vehicle ORDER BY vehicle"
+        ).fetchall()
+    os.truncate(store.lake / part, 100)
+    mark(store)
+    hands = Hands(1, 60.0, 4096.0)
+    try:
+        seen = [assess_safely(store, work, hands) for work in plan(store, [vehicle, others[0][0]])]
+    finally:
+        dismiss()
+    assert "store check --repair" in seen[0].problem
+    assert seen[0].assessed is None
+    assert seen[1].assessed is not None
