@@ -200,7 +200,7 @@ class FarShelf(Shelf):
             if self.scheme in WHOLE:
                 files.put_file(str(path), key)
                 return
-            temporary = f"{self._place[1]}/{WORK}/{uuid4().hex}"
+            temporary = f"{self._place[1]}/{WORK}/{uuid4().hex}.parquet"  # if we are killed, upkeep deletes it one day
             for name in (temporary, key):
                 files.makedirs(name.rpartition("/")[0], exist_ok=True)
             files.put_file(str(path), temporary)
@@ -253,7 +253,7 @@ def _stamp(path: Path) -> tuple[int, int, int] | None:
 def _is_plain(part: str) -> bool:
     """Could be one of ours; other people's objects are not touched."""
     names = part.split("/")
-    return WORK not in names and not {"", ".", ".."} & set(names) and "\\" not in part and "\0" not in part
+    return not {"", ".", ".."} & set(names) and "\\" not in part and "\0" not in part
 
 
 def _changed(about: dict[str, Any]) -> int:

@@ -15,6 +15,7 @@ import pytest
 
 import tests.store.toylogs as toy
 from pipeline.errors import DamagedPartError, StoreError
+from pipeline.far_shelf import FarShelf
 from pipeline.lake import load_signals
 from pipeline.repair import check, repair
 from pipeline.reports import verify_history, write_dossier, write_history
@@ -81,8 +82,18 @@ def everything(bench: Bench) -> dict[str, str]:
     return answers(bench.store, RESULTS | LEDGER | TOLD)
 
 
-def test_the_same_answers_and_the_same_bytes(s3: S3, far: Bench, near: Bench) -> None:
+def test_the_same_answers_and_the_same_bytes(
+    s3: S3, far: Bench, near: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
     fill(far, near)
+    fetched, fetch = [], FarShelf._fetch
+
+    def counted(self: FarShelf, part: str, copy: Path) -> bool:
+        found = fetch(self, part, copy)
+        fetched.extend([part] * found)
+        return found
+
+    monkeypatch.setattr(FarShelf, "_fetch", counted)
     for bench in (far, near):
         bench.scan()
         toy.write(bench.inbox / "late.log", toy.stretch(toy.T0 + DAY + 60_000_000, 20, serial=1))
@@ -90,6 +101,7 @@ def test_the_same_answers_and_the_same_bytes(s3: S3, far: Bench, near: Bench) ->
     assert everything(far) == everything(near)
     assert objects(s3, far) == files(near)
     assert far.ask(WIRES) == near.ask(WIRES)
+    assert fetched == []  # what we wrote ourselves is here already
     assert not (far.store.folder / "lake").exists()
 
 

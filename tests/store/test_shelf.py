@@ -87,6 +87,9 @@ def test_where_objects_show_while_they_grow_they_are_renamed(tmp_path: Path) -> 
     with pytest.raises(ZeroDivisionError), shelf.adding("a/c.parquet") as path:
         path.write_bytes(b"half" * (1 // 0 if path.write_bytes(b"half") else 1))
     assert len(shelf.held()) == 1
+    (tmp_path / "lake" / ".work" / "dead.parquet").write_bytes(b"ha")  # left by a killed process: upkeep sees it
+    assert [h.part for h in shelf.held()] == [".work/dead.parquet", "a/b.parquet"]
+    shelf.delete(".work/dead.parquet")
     shelf.delete("a/b.parquet")
     shelf.delete("a/b.parquet")
     assert (shelf.held(), shelf.hash_of("a/b.parquet")) == ([], None)
