@@ -19,7 +19,8 @@ from pipeline.metrics._heat_grid import covered as coverage
 from pipeline.metrics._still import frozen
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.heat import Rise, relax, resistance_factor, rise, within_steps
+from pipeline.science.arrhenius import resistance_factor
+from pipeline.science.heat import Rise, relax, rise, within_steps
 from pipeline.science.robust_fit import median
 from pipeline.signals import Series, Signals
 
@@ -122,7 +123,7 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
         return []
     body = pack_body(profile)
     warm = filled(pack)
-    power = filled(square) * body.ohm * resistance_factor(warm, figure(profile.pack, "cell_r_ea_ev", 0.28))
+    power = filled(square) * body.ohm * resistance_factor(figure(profile.pack, "cell_r_ea_ev", 0.28), warm)
     explained = within_steps(relax(power / body.loss, STEP_S, body.tau_s))
     if explained.max() < LEAST_EXPLAINED_K:
         return []

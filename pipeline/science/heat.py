@@ -11,8 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-BOLTZMANN_EV = 8.617333e-5  # eV/K, CODATA
-KELVIN = 273.15
 
 
 def grid_means(t: NDArray[np.int64], v: Floats, start: int, width_s: float, n: int) -> Floats:
@@ -45,11 +43,6 @@ def relax(drive: Floats, step_s: float, tau_s: float, first: float = 0.0) -> Flo
 def within_steps(after: Floats, first: float = 0.0) -> Floats:
     """Middle of each step from the values after it: a bin's mean belongs to its middle, not to its end."""
     return np.asarray(0.5 * (after + np.concatenate(([first], after[:-1]))))
-
-
-def resistance_factor(temp_c: Floats, ea_ev: float) -> Floats:
-    """Cell resistance against 25 degC, Arrhenius: exp(Ea/k (1/T - 1/298.15 K)); Ea 0.3 eV: 2.9 at 0 degC."""
-    return np.asarray(np.exp(ea_ev / BOLTZMANN_EV * (1.0 / (temp_c + KELVIN) - 1.0 / (25.0 + KELVIN))))
 
 
 def copper_factor(temp_c: Floats) -> Floats:

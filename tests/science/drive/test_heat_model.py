@@ -7,7 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from pipeline.science.heat import copper_factor, grid_means, relax, resistance_factor, rise
+from pipeline.science.arrhenius import resistance_factor
+from pipeline.science.heat import copper_factor, grid_means, relax, rise
 
 
 def test_step_response_is_the_closed_form() -> None:
@@ -55,7 +56,7 @@ def test_copper_law(temp: float, ratio: float) -> None:
 )
 def test_cell_resistance_law(ea: float, temp: float, factor: float) -> None:
     """Factors against 25 degC, computed by hand from exp(Ea/k (1/T - 1/298.15))."""
-    assert float(resistance_factor(np.array(float(temp)), ea)) == pytest.approx(factor, rel=0.035)
+    assert float(resistance_factor(ea, float(temp))) == pytest.approx(factor, rel=0.035)
 
 
 @pytest.mark.parametrize("true", [0.6, 1.0, 2.0])
