@@ -22,7 +22,7 @@ from pipeline.identity import Sidecar, read_sidecar, vehicle_from_path, whose
 from pipeline.inbox import find_logs, new_logs, stamp_of
 from pipeline.part import VERSION, Part, file_hash
 from pipeline.profile import Profile
-from pipeline.reading import LogDecoding, data_frames, serials_in, writing
+from pipeline.reading import LogDecoding, Written, data_frames, serials_in, writing
 from pipeline.store import Store
 from pipeline.taken import Reading, Taken
 
@@ -93,13 +93,13 @@ def _take(path: Path, store: Store, profiles: Sequence[Profile], now: int, file:
     part = part_path(profile, log, placed.shift)
     with store.shelf.adding(part) as target:
         with writing(store):
-            reading = _kept_reading(target, log)
-        if reading is None:
+            written = _kept(target, log, profile)
+        if written is None:
             with LogDecoding(store, profile, placed.shift) as decoding:
                 for frames in chain(head, chunks):
                     decoding.add(frames)
-                reading = decoding.write(target, log, opened)
-        return _taken(path, store, _Plan(sidecar, profile, placed), reading, now, file, target)
+                written = decoding.write(target, log, opened)
+        return _taken(path, store, _Plan(sidecar, profile, placed), written, now, file, target)
 
 
 def part_path(profile: Profile, log: str, shift: int) -> str:
@@ -118,23 +118,24 @@ def _head(chunks: Iterator[Frames]) -> list[Frames]:
     raise InputError("the log holds no data frames", "", "Check the logger's set-up; it recorded no traffic")
 
 
-def _kept_reading(target: Path, log: str) -> Reading | None:
-    """The reading inside a part that an interrupted run had finished; None when there is none or it is broken."""
+def _kept(target: Path, log: str, profile: Profile) -> Written | None:
+    """What is in a part that an interrupted run had finished; None when there is none or it is broken."""
     if not target.exists():
         return None
     try:
-        return Reading.from_json(Part.open(target).logs[log])
+        part = Part.open(target)
+        return Written(Reading.from_json(part.logs[log]), serials_in(part, log, profile), file_hash(target))
     except (DamagedPartError, KeyError, TypeError):
         target.unlink()
         return None
 
 
 def _taken(
-    path: Path, store: Store, plan: _Plan, reading: Reading, now: int, file: tuple[int, str, str], target: Path
+    path: Path, store: Store, plan: _Plan, written: Written, now: int, file: tuple[int, str, str], target: Path
 ) -> Taken:
     sidecar, profile, placed = plan.sidecar, plan.profile, plan.placed
     relative = part_path(profile, file[2], placed.shift)
-    serials = serials_in(Part.open(target), file[2], profile)
+    reading, serials = written.reading, written.serials
     patterns = [*store.settings.paths, *filter(None, [profile.identity.get("path")])]
     by_path = vehicle_from_path(path.as_posix(), patterns)
     vehicle, identity_by = whose(sidecar.vehicle, by_path, serials, profile)
@@ -151,7 +152,7 @@ def _taken(
         "taken", str(path), path.name, *file, vehicle=vehicle, identity_by=identity_by, profile=profile.name,
         profile_hash=profile.hash, network_hash=profile.network_hash, clock=placed.by,
         clock_notes=(*sidecar.notes, *placed.notes, *tracker.notes(), *ahead(spans, now)), clock_shift_us=placed.shift,
-        bench=sidecar.bench, zone=sidecar.zone, part=relative, part_hash=file_hash(target),
+        bench=sidecar.bench, zone=sidecar.zone, part=relative, part_hash=written.hash,
         part_bytes=target.stat().st_size, facts=_facts(sidecar, profile), reading=reading, serials=serials,
         buses=bus_rows(profile, reading.buses), spans=tuple(spans), doubts=tuple(tracker.doubts()),
     )  # fmt: skip

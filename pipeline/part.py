@@ -303,10 +303,11 @@ def _piece(table: pl.DataFrame, block: Block, slots: Iterable[Slot], start: int,
     cut = table.slice(block.first, block.rows)
     t = cut["t"].to_physical().to_numpy()
     a, b = (int(i) for i in np.searchsorted(t, (start, end), side="left"))
-    return Piece(block.message, t[a:b], {s.signal: _column(cut[s.column].slice(a, b - a), s) for s in slots})
+    return Piece(block.message, t[a:b], {s.signal: column_of(cut[s.column].slice(a, b - a), s) for s in slots})
 
 
-def _column(kept: pl.Series, slot: Slot) -> Column:
+def column_of(kept: pl.Series, slot: Slot) -> Column:
+    """Values of a signal from what a part keeps of it."""
     if not kept.null_count():
         return Column(values(slot, kept.to_numpy()))
     return Column(values(slot, kept.fill_null(0).to_numpy()), kept.is_not_null().to_numpy())

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,9 +21,9 @@ from pipeline.clock import Tracker
 from pipeline.errors import InputError, StoreError
 from pipeline.gather import Gather
 from pipeline.identity import UNSET, SerialSeen
-from pipeline.part import Chunk, Part, PartWriter
+from pipeline.part import Chunk, Part, PartWriter, column_of
 from pipeline.profile import Profile
-from pipeline.slots import CHECKSUM_OK
+from pipeline.slots import CHECKSUM_OK, Layout
 from pipeline.store import Store
 from pipeline.taken import Reading
 
@@ -47,6 +47,15 @@ ERROR_CLASSES = {
 def data_frames(frames: Frames) -> Any:
     """bool (n,): neither error nor remote frames."""
     return (frames.flags & (ERROR | REMOTE)) == 0
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A part and what is in it. hash: of its bytes."""
+
+    reading: Reading
+    serials: tuple[SerialSeen, ...]
+    hash: str
 
 
 class LogDecoding:
@@ -91,18 +100,20 @@ class LogDecoding:
         if n := int(np.count_nonzero(frames.payload[controller, 1] & 1)):
             self.errors["logger overflow: the logger itself dropped frames"] += n
 
-    def write(self, target: Path, log: str, opened: Log) -> Reading:
+    def write(self, target: Path, log: str, opened: Log) -> Written:
         """Finish the part. Raises: InputError when most frames turn out to be unknown; StoreError."""
         self.decoder.close()
         if self.decoder.held:
             self._flush()
         self._look_at_share()
-        reading = self._reading(opened)
-        with writing(self.store), PartWriter(target, self.profile.layout(), self.store.scratch) as writer:
+        reading, layout = self._reading(opened), self.profile.layout()
+        serials = Serials(self.profile, layout)
+        with writing(self.store), PartWriter(target, layout, self.store.scratch) as writer:
             for name, table in self.gather.messages():
                 writer.add(Chunk(log, name, table))
-            writer.close({log: _row(reading)})
-        return reading
+                serials.add_table(name, table)
+            digest = writer.close({log: _row(reading)})
+        return Written(reading, serials.found(), digest)
 
     def _look_at_share(self) -> None:
         tally, least = self.decoder.tally, self.store.settings.min_known_share
@@ -161,22 +172,46 @@ def _row(some: Any) -> dict[str, Any]:
     return {f.name: getattr(some, f.name) for f in fields(some)}
 
 
+class Serials:
+    """What the identity signals of one log say. Unset memory (0, all ones) is no serial."""
+
+    def __init__(self, profile: Profile, layout: Layout) -> None:
+        slots = {(message, s.signal): s for message, some in layout.messages.items() for s in some}
+        known = [(m, slots.get((m.message, m.signal))) for m in profile.roles if m.role in IDENTITY]
+        self.mappings = [(m, slot) for m, slot in known if slot is not None]
+        self.wanted: dict[str, list[str]] = {}
+        for m, _ in self.mappings:
+            self.wanted.setdefault(m.message, []).append(m.signal)
+        self.seen: dict[int, dict[int, list[int]]] = {i: {} for i in range(len(self.mappings))}
+
+    def add(self, message: str, t: NDArray[np.int64], columns: Mapping[str, Column]) -> None:
+        for i, (m, _) in enumerate(self.mappings):
+            if m.message == message and m.signal in columns:
+                _add_serials(self.seen[i], t, columns[m.signal])
+
+    def add_table(self, message: str, table: pl.DataFrame) -> None:
+        """Rows on their way into a part, as Decoder.tables(counts=True) gives them."""
+        mine = [(m, slot) for m, slot in self.mappings if m.message == message and m.signal in table.columns]
+        if mine:
+            columns = {m.signal: column_of(table[m.signal], slot) for m, slot in mine}
+            self.add(message, table["t"].to_physical().to_numpy(), columns)
+
+    def found(self) -> tuple[SerialSeen, ...]:
+        out = []
+        for i, (m, _) in enumerate(self.mappings):
+            unset = set(m.not_available) | (UNSET if m.role in COMPONENTS else set())
+            component = COMPONENTS.get(m.role, m.role)
+            seen = sorted(self.seen[i].items())
+            out += [SerialSeen(component, str(k), a, b, n) for k, (a, b, n) in seen if k not in unset]
+        return tuple(out)
+
+
 def serials_in(part: Part, log: str, profile: Profile) -> tuple[SerialSeen, ...]:
-    """What the identity signals of one log said. Unset memory (0, all ones) is no serial."""
-    mappings = [m for m in profile.roles if m.role in IDENTITY and f"{m.message}.{m.signal}" in part.columns]
-    wanted: dict[str, list[str]] = {}
-    for m in mappings:
-        wanted.setdefault(m.message, []).append(m.signal)
-    pieces = list(part.rows(wanted, log, -(2**63), 2**63 - 1))
-    found = []
-    for m in mappings:
-        seen: dict[int, list[int]] = {}
-        for piece in (p for p in pieces if p.message == m.message):
-            _add_serials(seen, piece.t, piece.columns[m.signal])
-        unset = set(m.not_available) | (UNSET if m.role in COMPONENTS else set())
-        component = COMPONENTS.get(m.role, m.role)
-        found += [SerialSeen(component, str(k), a, b, n) for k, (a, b, n) in sorted(seen.items()) if k not in unset]
-    return tuple(found)
+    """The same, read back from a part."""
+    serials = Serials(profile, part.layout)
+    for piece in part.rows(serials.wanted, log, -(2**63), 2**63 - 1):
+        serials.add(piece.message, piece.t, piece.columns)
+    return serials.found()
 
 
 def _add_serials(seen: dict[int, list[int]], times: NDArray[np.int64], column: Column) -> None:
