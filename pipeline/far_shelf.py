@@ -7,6 +7,7 @@ AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY, AWS_ENDPOINT_URL, or FSSPEC_S3_...); s
 from __future__ import annotations
 
 import errno
+import shutil
 import tempfile
 import time
 from collections.abc import Iterator
@@ -215,6 +216,20 @@ class FarShelf(Shelf):
                 return file_hash(copy)
         except DamagedPartError:
             return None
+
+    def restore(self, part: str, digest: str) -> bool:
+        from pipeline.part import file_hash
+
+        with self._folder(self.scratch) as folder:
+            copy = folder / PurePosixPath(inside(part)).name
+            with self._writing():
+                if (kept := self.copies.find(part, digest)) is not None:
+                    with suppress(FileNotFoundError):  # another process made room
+                        shutil.copyfile(kept, copy)
+                if not copy.exists() or file_hash(copy) != digest:
+                    return False
+            self._upload(copy, self._key(part))
+        return True
 
     def held(self) -> list[Held]:
         with self._asked() as files:

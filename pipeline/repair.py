@@ -15,12 +15,13 @@ from pipeline.store import Store
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """A part that is not what it was, and the logs whose rows it holds. problem: missing or damaged."""
+    """A part that is not what it was (hash), and the logs whose rows it holds. problem: missing or damaged."""
 
     part: str
     problem: str
     logs: tuple[str, ...]
     vehicles: tuple[str, ...]
+    hash: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,18 +48,21 @@ def check(store: Store) -> list[Trouble]:
         found = store.shelf.hash_of(part)
         if found != digest:
             problem = "missing" if found is None else "damaged"
-            troubles.append(Trouble(part, problem, tuple(logs), tuple(vehicles)))
+            troubles.append(Trouble(part, problem, tuple(logs), tuple(vehicles), digest))
     return troubles
 
 
 def repair(store: Store, now: int | None = None) -> Repaired:
-    """Rebuild damaged parts from their logs. A log that is gone too is counted as lost: what was found in it stays,
-    as with expired parts. The next scan assesses the vehicles again."""
+    """Rebuild damaged parts from sound local copies of a far lake, else from their logs. A log that is gone too is
+    counted as lost: what was found in it stays, as with expired parts. The next scan assesses the vehicles again."""
     now = time.time_ns() // 1000 if now is None else now
     with store.lock("repair of the lake"):
         troubles = check(store)
         rebuilt, lost = 0, []
         for trouble in troubles:
+            if store.shelf.restore(trouble.part, trouble.hash):
+                rebuilt += 1
+                continue
             gone = _rebuild(store, trouble, now)
             rebuilt += len(gone) < len(trouble.logs)
             lost += gone

@@ -120,6 +120,10 @@ class Shelf:
     def delete(self, part: str) -> None:
         (self.root / inside(part)).unlink(missing_ok=True)
 
+    def restore(self, part: str, digest: str) -> bool:
+        """Put a sound copy back where the lake's own is damaged or missing; False when there is none."""
+        return False
+
     def address(self, part: str) -> str:
         """By which SQL finds the part."""
         return str(self.root / inside(part))

@@ -165,6 +165,24 @@ def test_damaged_and_missing_objects_are_found_and_rebuilt(s3: S3, far: Bench) -
     assert far.ask(WIRES) == wires
 
 
+def test_a_sound_copy_is_put_back_even_when_the_log_is_gone(s3: S3, far: Bench) -> None:
+    fill(far)
+    far.scan()
+    upkeep(far.store, NOW)
+    sound, answered = objects(s3, far), everything(far)
+    merged = next(part for part in sound if "/months/" in part)
+    s3.files.pipe_file(f"{far.store.settings.lake.removeprefix('s3://')}/{merged}", b"PAR1 no more")
+    for log in far.inbox.iterdir():
+        log.unlink()
+    done = repair(far.store, NOW)
+    assert ([t.problem for t in done.troubles], done.rebuilt, done.lost) == (["damaged"], 1, ())
+    assert objects(s3, far) == sound
+    assert everything(far) == answered
+    s3.files.pipe_file(f"{far.store.settings.lake.removeprefix('s3://')}/{merged}", b"PAR1 no more")
+    empty_cache(far.store)
+    assert len(repair(far.store, NOW).lost) == 2  # neither copy nor log
+
+
 def herdbook(*args: str, **more: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "flows.cli", *args], capture_output=True, text=True, timeout=120, cwd=ROOT,
