@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.metrics.pack_energy import GAIN, ZERO_A
 from pipeline.profile import Profile
 from pipeline.quantities import ROLES
 from pipeline.science.coulomb import integrate, usual_gap_s
@@ -37,11 +38,12 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     charge = integrate(current.t, np.minimum(current.v, 0.0), None, (session.end - session.start) / 1e6)
     step_s = usual_gap_s(current.t)
     minutes = float(held_s(current.t, step_s)[on].sum()) / 60
+    mean_a = charge.in_ah / max(minutes / 60, 1e-9)
     end, data = _ending(signals, profile, int(current.t[last]), least)
     metrics = [
         Metric("charge_ah", charge.in_ah, "Ah", 0.01 * charge.in_ah, len(current), charge.coverage),
         Metric("charge_min", minutes, "min", step_s / 60, int(on.sum()), charge.coverage),
-        Metric("charge_mean_a", charge.in_ah / max(minutes / 60, 1e-9), "A", None, int(on.sum())),
+        Metric("charge_mean_a", mean_a, "A", float(np.hypot(GAIN * mean_a, ZERO_A)), int(on.sum())),
         Metric("charge_end", float(ENDS.index(end)), "1", None, 1),
     ]
     metrics += [Metric(f"charge_{name}", value, name.rsplit("_", 1)[1].upper(), None, 1)

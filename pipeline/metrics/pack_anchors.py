@@ -46,8 +46,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         anchors.append(full)
     anchors.sort(key=lambda e: e.start)
     _add_energy(anchors, signals)
-    metrics = [Metric("pack_run_ah", float(charge.run[-1]), "Ah", None, len(current), charge.coverage)]
-    hours = charge.recorded_s / 3600
+    hours, out_ah = charge.recorded_s / 3600, float(charge.run[-1])
+    error = float(np.hypot(GAIN * out_ah, ZERO_A * hours))
+    metrics = [Metric("pack_run_ah", out_ah, "Ah", error, len(current), charge.coverage)]
     if full is not None and charge.coverage >= LEAST_COVERAGE:
         metrics += _capacity([a for a in anchors if a.item == "low"], full, hours, rated, charge.coverage)
     return Outcome(tuple(metrics), tuple(anchors))

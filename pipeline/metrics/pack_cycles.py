@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
+from pipeline.metrics.pack_energy import GAIN, ZERO_A
 from pipeline.profile import Profile
 from pipeline.science.coulomb import integrate
 from pipeline.science.rainflow import count, reversals
@@ -27,7 +28,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     used_pct = 100 * charge.run / profile.figure("pack", "rated_ah")
     points, index = reversals(-used_pct, LEAST_PCT)
     cycles = count(points)
-    metrics = [Metric("pack_depth_pct", float(np.ptp(used_pct)), "%", None, len(current), charge.coverage)]
+    deepest = float(np.ptp(used_pct))
+    zero_pct = 100 * ZERO_A * charge.recorded_s / 3600 / profile.figure("pack", "rated_ah")
+    error = float(np.hypot(GAIN * deepest, zero_pct))
+    metrics = [Metric("pack_depth_pct", deepest, "%", error, len(current), charge.coverage)]
     for low, high in BANDS:
         n = sum(k for size, k in cycles.items() if low <= size < high)
         metrics.append(Metric("pack_cycles", n, "1", None, points.size, charge.coverage, f"{low}-{min(high, 100)} %"))
