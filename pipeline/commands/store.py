@@ -61,10 +61,12 @@ def far(store: Store) -> dict[str, Any]:
 
 def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
     """The counts in words, each with its unit."""
+    from pipeline.commands import screen
+
     told = []
     if "lake" in c:
-        size = c["lake_trouble"] or f"{c['lake_files']:,} files, {c['lake_bytes'] / 1e6:.1f} MB"
-        copies = f"{c['copies']:,} files, {c['copies_bytes'] / 1e6:.1f} MB"
+        size = c["lake_trouble"] or f"{screen.plural(c['lake_files'], 'file')}, {c['lake_bytes'] / 1e6:.1f} MB"
+        copies = f"{screen.plural(c['copies'], 'file')}, {c['copies_bytes'] / 1e6:.1f} MB"
         told = [("lake", f"{c['lake']}: {size}"), ("local copies", copies)]
     return [
         ("vehicles", f"{c['vehicles']:,}"),
