@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -267,8 +267,9 @@ class Part:
             slots = {b.message: [self._slots[b.message, s] for s in wanted[b.message]] for b in blocks}
             names = sorted({s.column for some in slots.values() for s in some})
             table = pl.DataFrame(pl.from_arrow(self._group(group, ["t", *names])))  # numpy by Arrow imports pandas
+            t, kept = table["t"].to_physical().to_numpy(), {n: _kept(table[n]) for n in names}
             for block in blocks:
-                yield _piece(table, block, slots[block.message], start, end)
+                yield _piece(t, kept, block, slots[block.message], start, end)
 
     def chunk(self, block: Block) -> Chunk:
         """The rows of one block as they were put in."""
@@ -299,18 +300,33 @@ class Piece:
     columns: dict[str, Column]
 
 
-def _piece(table: pl.DataFrame, block: Block, slots: Iterable[Slot], start: int, end: int) -> Piece:
-    cut = table.slice(block.first, block.rows)
-    t = cut["t"].to_physical().to_numpy()
-    a, b = (int(i) for i in np.searchsorted(t, (start, end), side="left"))
-    return Piece(block.message, t[a:b], {s.signal: column_of(cut[s.column].slice(a, b - a), s) for s in slots})
+Kept = tuple[NDArray[Any], NDArray[np.bool_] | None]  # what a column of a row group holds, and where
 
 
-def column_of(kept: pl.Series, slot: Slot) -> Column:
-    """Values of a signal from what a part keeps of it."""
-    if not kept.null_count():
-        return Column(values(slot, kept.to_numpy()))
-    return Column(values(slot, kept.fill_null(0).to_numpy()), kept.is_not_null().to_numpy())
+def _kept(column: pl.Series) -> Kept:
+    if not column.null_count():
+        return column.to_numpy(), None
+    return column.fill_null(0).to_numpy(), column.is_not_null().to_numpy()
+
+
+def _piece(
+    t: NDArray[np.int64], kept: Mapping[str, Kept], block: Block, slots: Iterable[Slot], start: int, end: int
+) -> Piece:
+    own = t[block.first : block.first + block.rows]
+    a, b = (int(i) for i in np.searchsorted(own, (start, end), side="left"))
+    cut = slice(block.first + a, block.first + b)
+    columns = {}
+    for s in slots:
+        counts, there = kept[s.column]
+        valid = None if there is None or bool(there[cut].all()) else there[cut]
+        columns[s.signal] = Column(values(s, counts[cut]), valid)
+    return Piece(block.message, own[a:b], columns)
+
+
+def column_of(column: pl.Series, slot: Slot) -> Column:
+    """Values of a signal on their way into a part, from what the part will keep of it."""
+    kept, valid = _kept(column)
+    return Column(values(slot, kept), valid)
 
 
 def file_hash(path: Path) -> str:

@@ -15,7 +15,7 @@ from pipeline.metrics._steady import period_s, range_allowed_a
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.arrhenius import resistance_factor
-from pipeline.science.pulses import Running, Steps, find_steps, resistance, responses, unsettled
+from pipeline.science.pulses import Running, Steps, find_steps, resistance, resistances, responses, unsettled
 from pipeline.science.robust_fit import Floats
 from pipeline.signals import Signals
 
@@ -60,12 +60,12 @@ def _at(pulse_s: float, steps: Steps, cells: _Cells, signals: Signals, profile: 
     factor = resistance_factor(float(ea) if isinstance(ea, int | float) else DEFAULT_EA_EV, temp)
     current = signals.series("pack_current")
     memory = unsettled(current.t, current.v, steps, pulse_s)
+    items = [i for i, period in cells.period_s.items() if period <= max(1.0, 0.2 * pulse_s)]
+    if not items:
+        return []
     out, changes = [], []
-    for item, period in cells.period_s.items():
-        if not period <= max(1.0, 0.2 * pulse_s):
-            continue
-        change = responses(cells.running(item), steps, pulse_s)
-        ohm, se, n = resistance(change, steps.change, None, memory)
+    every = np.array([responses(cells.running(i), steps, pulse_s) for i in items])
+    for item, change, (ohm, se, n) in zip(items, every, resistances(every, steps.change, None, memory), strict=True):
         if n >= LEAST_STEPS:
             out.append(Metric(f"cell_dcr_{label}_mohm", 1000 * ohm, "mOhm", 1000 * se, n, 1.0, str(item)))
             changes.append(change)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.science.robust_fit import HUBER, MAD_TO_SD, Floats, median
+from pipeline.science.robust_fit import HUBER, MAD_TO_SD, Floats, median, medians
 from pipeline.science.stretches import Times
 
 BEFORE_S = 1.0  # length of the plateau before the step
@@ -152,32 +152,55 @@ def resistance(
     fewer than 3 steps more than columns are usable. The error is robust to unequal noise (White,
     Econometrica 48 (1980) 817).
     """
-    ok = np.isfinite(change_v) & np.isfinite(change_a)
+    return resistances(change_v[None], change_a, factor, memory)[0]
+
+
+def resistances(
+    changes_v: Floats, change_a: Floats, factor: Floats | None = None, memory: Floats | None = None
+) -> list[tuple[float, float, int]]:
+    """resistance() of each row of changes_v (rows, steps): groups whose usable steps are alike are fitted at once."""
+    usable = np.isfinite(changes_v) & np.isfinite(change_a)
     if factor is not None:
-        ok &= np.isfinite(factor)
-    x = np.column_stack([change_a] if memory is None else [change_a, memory])[ok]
-    x = x[:, [0, *(j for j in range(1, x.shape[1]) if x[:, j].std() > 0.2)]] if x.size else x
+        usable &= np.isfinite(factor)
+    alike: dict[bytes, list[int]] = {}
+    for i, row in enumerate(usable):
+        alike.setdefault(row.tobytes(), []).append(i)
+    out = [(float("nan"), float("nan"), 0)] * len(changes_v)
+    for rows in alike.values():
+        ok = usable[rows[0]]
+        x = np.column_stack([change_a] if memory is None else [change_a, memory])[ok]
+        x = x[:, [0, *(j for j in range(1, x.shape[1]) if x[:, j].std() > 0.2)]] if x.size else x
+        y = -changes_v[rows][:, ok] / (factor[ok] if factor is not None else 1.0)
+        for i, (ohm, se) in zip(rows, _through_origin(x, y), strict=True):
+            out[i] = ohm, se, len(x)
+    return out
+
+
+def _through_origin(x: Floats, y: Floats) -> list[tuple[float, float]]:
+    """First coefficient and its error. x (n, k), y (rows, n)."""
     n, k = x.shape
     if n < k + 2:
-        return float("nan"), float("nan"), n
-    y = -change_v[ok] / (factor[ok] if factor is not None else 1.0)
-    weight = np.ones(n)
+        return [(float("nan"), float("nan"))] * len(y)
+    weight = np.ones_like(y)
     for _ in range(5):
-        inverse = _inverse(x.T @ (weight[:, None] * x))
-        fit = inverse @ (x.T @ (weight * y))
-        residual = y - x @ fit
-        scale = max(MAD_TO_SD * median(np.abs(residual)), 1e-9)
-        weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(residual), 1e-15))
-    score = x * (weight * residual)[:, None]
-    cov = inverse @ (score.T @ score) @ inverse * n / (n - k)
-    return float(fit[0]), float(np.sqrt(cov[0, 0])), n
+        inverse = _inverse((weight[:, None, :] * x.T) @ x)
+        fit = (inverse @ ((weight * y) @ x)[:, :, None])[:, :, 0]
+        residual = y - fit @ x.T
+        away = np.abs(residual)
+        scale = np.maximum(MAD_TO_SD * medians(away), 1e-9)
+        weight = np.minimum(1.0, HUBER * scale[:, None] / np.maximum(away, 1e-15))
+    score = x.T * (weight * residual)[:, None, :]
+    cov = inverse @ (score @ score.transpose(0, 2, 1)) @ inverse * n / (n - k)
+    return list(zip(fit[:, 0].tolist(), np.sqrt(cov[:, 0, 0]).tolist(), strict=True))
 
 
-def _inverse(square: Floats) -> Floats:
-    """Of a small symmetric matrix; the pseudo-inverse, at ten times the cost, where columns depend on each other."""
+def _inverse(squares: Floats) -> Floats:
+    """Of small symmetric matrices (rows, k, k); the pseudo-inverse where columns depend on each other."""
     try:
-        found = np.asarray(np.linalg.inv(square), np.float64)
+        found = np.asarray(np.linalg.inv(squares), np.float64)
     except np.linalg.LinAlgError:
-        return np.asarray(np.linalg.pinv(square), np.float64)
-    exact = bool((np.abs(square @ found - np.eye(len(square))) < 1e-8).all())
-    return found if exact else np.asarray(np.linalg.pinv(square), np.float64)
+        return np.asarray(np.linalg.pinv(squares), np.float64)
+    off = ~(np.abs(squares @ found - np.eye(squares.shape[-1])) < 1e-8).all(axis=(1, 2))
+    if off.any():
+        found[off] = np.linalg.pinv(squares[off])
+    return found

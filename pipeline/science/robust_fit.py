@@ -6,12 +6,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 HUBER = 1.345  # 95 % efficient for normal noise (P. J. Huber, Robust Statistics, 1981)
-LONG_ROW = 1500  # measured: from here on polars finds a median faster
 MAD_TO_SD = 1.482602218505602  # 1 / normal quantile of 0.75
 
 
@@ -59,16 +57,18 @@ def line(x: Floats, y: Floats) -> Line:
 
 
 def median(values: NDArray[Any]) -> float:
-    """Median of a row of numbers without NaN; what np.median gives, in a fraction of its time.
+    """Median of a row of numbers without NaN; what np.median gives, without its overhead. NaN of an empty row."""
+    return float(medians(values)) if values.size else float("nan")
 
-    Short rows suffer from its overhead, long ones from the branches of its selection; polars selects without."""
-    if values.size > LONG_ROW:
-        return float(pl.Series(values).median())  # type: ignore[arg-type]
-    if not values.size:
-        return float("nan")
-    k = values.size // 2
-    row = np.partition(values, k)
-    return float(row[k]) if values.size % 2 else 0.5 * (float(row[k]) + float(row[:k].max()))
+
+def medians(values: NDArray[Any]) -> Floats:
+    """Medians over the last axis, which is not empty; numbers without NaN."""
+    k = values.shape[-1] // 2
+    ranked = np.partition(values, k, axis=-1)
+    middle = ranked[..., k].astype(np.float64)
+    if values.shape[-1] % 2 == 0:
+        middle = 0.5 * (middle + ranked[..., :k].max(axis=-1))
+    return middle
 
 
 def robust_sd(values: Floats) -> float:
@@ -132,7 +132,8 @@ def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 
         sxx = (pull * dx).sum(axis=1)
         slope = (pull * dy).sum(axis=1) / sxx
         residual = dy - slope[:, None] * dx
-        scale = np.array([max(robust_sd(row), 1e-12) for row in residual])
+        away = np.abs(residual - medians(residual)[:, None])
+        scale = np.maximum(MAD_TO_SD * medians(away), 1e-12)
         weight = np.minimum(1.0, HUBER * scale[:, None] / np.maximum(np.abs(residual), 1e-15))
     score = blocks.sums(weight * dx * residual)
     slope_se = np.sqrt((score**2).sum(axis=1) * moved / (moved - 1)) / sxx
