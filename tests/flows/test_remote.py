@@ -47,11 +47,11 @@ def test_an_inbox_on_s3_gives_the_same_night_and_nothing_is_fetched_twice(
     import s3fs
 
     fs = s3fs.S3FileSystem(endpoint_url=s3, key="k", secret="s")
-    fs.mkdir("fleet")
-    fs.put(str(inbox), "fleet/inbox", recursive=True)
+    fs.mkdir("uploads")  # one server state a process: each test a bucket of its own
+    fs.put(str(inbox), "uploads/inbox", recursive=True)
     time.sleep(2.1)  # younger objects are left alone, like younger files
     here = place(tmp_path / "store", inbox)
-    request = Request("night", "s3://fleet/inbox", str(here.folder), Plan(workers=2))
+    request = Request("night", "s3://uploads/inbox", str(here.folder), Plan(workers=2))
     assert run_plain(request, quiet)["numbers"]["logs_new"] == 9
     mine, undisturbed = contents(here.folder / "fleet.duckdb"), contents(plain / "fleet.duckdb")
     for table in KEPT:
