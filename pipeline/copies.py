@@ -73,13 +73,13 @@ class Copies:
         return [size for _, size, _ in self._all()]
 
     def _all(self) -> Iterator[tuple[float, int, Path]]:
-        for path in self.folder.rglob("*.parquet"):
-            if not {WORK, FETCH} & set(path.relative_to(self.folder).parts):
-                try:
+        """Time of use, size and path; what others delete meanwhile is passed over."""
+        for folder, below, names in os.walk(self.folder):
+            below[:] = [name for name in below if name not in (WORK, FETCH)]
+            for path in (Path(folder, name) for name in names if name.endswith(".parquet")):
+                with suppress(FileNotFoundError):
                     about = path.stat()
-                except FileNotFoundError:
-                    continue
-                yield about.st_mtime, about.st_size, path
+                    yield about.st_mtime, about.st_size, path
 
     def _make_room(self, size: int, newest: Path) -> None:
         """Delete the longest unused copies; never the newest, which is about to be read."""
@@ -87,8 +87,8 @@ class Copies:
             self.added += size
             return
         self.added = 0
-        for left in self.folder.glob(f"{FETCH}/*"):
-            with suppress(FileNotFoundError):
+        with suppress(FileNotFoundError):  # gone meanwhile: the next look does it
+            for left in list((self.folder / FETCH).iterdir()):
                 if time.time() - left.stat().st_mtime > LEFT_S:
                     shutil.rmtree(left, ignore_errors=True)
         found = sorted(self._all())
