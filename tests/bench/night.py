@@ -35,7 +35,7 @@ from flows.plan import Plan  # noqa: E402
 from pipeline.publish import publish  # noqa: E402
 from pipeline.scan import ScanResult, run_scan  # noqa: E402
 from pipeline.store import Store  # noqa: E402
-from tests.bench.night_logs import Template, write_logs  # noqa: E402
+from tests.bench.night_logs import Simulated, Template, write_logs  # noqa: E402
 
 PROFILES = ROOT / "dbc_demo"
 BARS = {"frames_s": 1_500_000, "peak_mb": 2048, "overhead_share": 0.10}
@@ -86,19 +86,38 @@ def _cpu() -> float:
     return total
 
 
-def rate(base: Path, template: Template, vehicles: int, days: int) -> dict[str, Any]:
-    """Frames a second from inbox to published catalogue."""
+def rate(base: Path, name: str, template: Template | Simulated, vehicles: int, days: int) -> dict[str, Any]:
+    """Frames a second from inbox to published catalogue, beside the reference libraries in the same run."""
+    base = base / name
     frames = write_logs(template, base / "inbox", vehicles, range(days))
     size = sum(p.stat().st_size for p in (base / "inbox").rglob("*.log"))
     store = Store.create(base / "store", PROFILES)
     done, cost = measured(run_scan, base / "inbox", store, JOBS)
     assert done.logs_new == vehicles * days, done
     lake = sum(p.stat().st_size for p in store.lake.rglob("*.parquet"))
+    one = next((base / "inbox").rglob("*.log"))
     return {
-        "logs": vehicles * days, "frames": frames, "megabytes": size / 1e6, **steps(done), **vars(cost),
-        "frames_s": frames / cost.wall_s, "frames_s_at_best": JOBS * frames / cost.cpu_s,
+        "ride": name, "logs": vehicles * days, "frames": frames, "megabytes": size / 1e6, **steps(done), **vars(cost),
+        "frames_s": frames / cost.wall_s, "peer_frames_s": peer(one), "frames_s_at_best": JOBS * frames / cost.cpu_s,
         "lake_bytes_a_frame": lake / frames, "catalogue_mb": store.catalogue.stat().st_size / 1e6,
     }  # fmt: skip
+
+
+def peer(log: Path, most: int = 20_000) -> float:
+    """Frames a second of python-can and cantools, frame by frame, on one core: reading and decoding alone."""
+    import can
+    import cantools
+
+    bus: Any = cantools.database.load_file(PROFILES / "zirbel.dbc")
+    known = {m.frame_id for m in bus.messages}
+    begun, n = time.process_time(), 0
+    with can.LogReader(log) as reader:
+        for n, message in enumerate(reader, 1):
+            if message.arbitration_id in known:
+                bus.decode_message(message.arbitration_id, bytes(message.data), decode_choices=False)
+            if n == most:
+                break
+    return n / (time.process_time() - begun)
 
 
 def steps(done: ScanResult) -> dict[str, float]:
@@ -183,9 +202,13 @@ def main() -> None:
                                          "load": os.getloadavg()[0]}, "bars": BARS}  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
         base = Path(folder)
-        small, large = Template(base / "t", 60.0), Template(base / "t", 60.0 if quick else 600.0)
+        small, seconds = Template(base / "t", 60.0), 60.0 if quick else 600.0
+        rides: dict[str, Callable[[], Template | Simulated]] = {
+            "every message at its cadence": lambda: Simulated(seconds),
+            "a third of that": lambda: Template(base / "t", seconds),
+        }
         parts: dict[str, Callable[[Path], list[dict[str, Any]]]] = {
-            "rate": lambda at: [rate(at, large, 4, 2 if quick else 10)],
+            "rate": lambda at: [rate(at, name, make(), 4, 2 if quick else 10) for name, make in rides.items()],
             "fleets": lambda at: fleets(at, small, [1, 10] if quick else [1, 10, 100, 1000]),
             "ages": lambda at: ages(at, small, 5, 4 if quick else 40),
             "overhead": lambda at: overhead(at, small, 16 if quick else 200),
