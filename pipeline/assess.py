@@ -226,19 +226,21 @@ def _typed(rows: list[dict[str, Any]], schema: Any) -> pl.DataFrame:
 
 
 def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFrame, ...], profile: Profile) -> Record:
-    """Kept and new rows together, in an order that does not depend on what was kept."""
+    """Kept and new rows together, in an order that does not depend on what was kept; none from before work.since."""
 
     def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:
         t = pl.col(key).to_physical()
         dropped = pl.any_horizontal([t.is_between(a, b, closed="left") for a, b in gone] or [pl.lit(False)])
-        return pl.concat([old.filter(~dropped), fresh.select(old.columns)]).sort(order, maintain_order=True)
+        judged = fresh.filter(t >= work.since).select(old.columns)
+        return pl.concat([old.filter(~dropped), judged]).sort(order, maintain_order=True)
 
     messages = all_of(work.messages, new[3], "stretch_t", ["start_t", "message"])
+    clocks = clock_rows(_clock(x) for x in work.logs if x.ref.start >= work.since)
     return Record(
         work.vehicle, profile,
         all_of(work.sessions, new[0], "start_t", ["start_t"]),
         pl.concat([all_of(work.metrics, new[1], "start_t", ["start_t", "name", "item"]), message_rows(messages),
-                   clock_rows(_clock(x) for x in work.logs)]).sort("start_t", maintain_order=True),
+                   clocks]).sort("start_t", maintain_order=True),
         all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
         work.reference,
     )  # fmt: skip

@@ -7,6 +7,7 @@
     paths = ["(?P<vehicle>V-\\d+)/"]  # patterns that name the vehicle by the log's path
     [take]     settle_s, min_known_share, log_time_s, log_memory_mb, segment_frames
     [sessions] join_s, stop_s
+    [judge]    judge_days
     [keep]     parts_days, grace_hours, months_after, cache_gb
 
 Other tables (the night's schedule, messages) belong to who reads them: Settings.other.
@@ -46,6 +47,8 @@ class Settings:
     # sessions
     join_s: float = 300.0  # logged data nearer than this make one stretch
     stop_s: float = 180.0  # a shorter stop does not end a ride or a charge
+    # judge
+    judge_days: float = 400.0  # rules look at a vehicle's last so many days, so that a night costs no more as it ages
     # keep
     parts_days: float | None = None  # parts older than this are dropped; metrics and findings stay. None: never
     grace_hours: float = 48.0  # a retired part stays this long for readers of an older fleet.duckdb
@@ -57,6 +60,7 @@ class Settings:
 TABLES = {
     "take": ("settle_s", "min_known_share", "log_time_s", "log_memory_mb", "segment_frames", "span_gap_s", "jump_s"),
     "sessions": ("join_s", "stop_s"),
+    "judge": ("judge_days",),
     "keep": ("parts_days", "grace_hours", "months_after", "cache_gb"),
 }
 TOP = ("profiles", "lake", "zone", "paths")

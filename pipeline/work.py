@@ -32,7 +32,10 @@ class LogSpans:
 
 @dataclass(frozen=True)
 class Work:
-    """All that assess() needs besides the lake: a copy of the vehicle's rows. ticket: which touch this answers."""
+    """All that assess() needs besides the lake: a copy of the vehicle's rows. ticket: which touch this answers.
+
+    since: rules look at sessions that begin from here on (microseconds UTC); older rows are not in the tables.
+    """
 
     vehicle: str
     ticket: int
@@ -43,6 +46,7 @@ class Work:
     events: pl.DataFrame
     reference: pl.DataFrame
     messages: pl.DataFrame  # counts of frames, counters and checksums, as in stretch_messages
+    since: int
 
 
 def vehicles_touched(store: Store) -> list[str]:
@@ -63,6 +67,9 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
         known = _grouped(con, """SELECT vehicle, epoch_us(start_t), epoch_us(end_t), fingerprint
                                  FROM stretches WHERE {mine}""", vehicles)  # fmt: skip
         logs = _logs(con, vehicles)
+        since = {v: _since(logs[v], store.settings.judge_days) for v in vehicles}
+        con.register("judged", pl.DataFrame({"vehicle": list(since), "since": list(since.values())},
+                                            schema={"vehicle": pl.String, "since": pl.Int64}))  # fmt: skip
         tables = [_frames(con, sql, vehicles, schema) for sql, schema in (_SESSIONS, _METRICS, _EVENTS)]
         messages = _messages(con, vehicles)
         reference = {p: _reference(con, p) for p in {x[-1].ref.profile for x in logs.values() if x} | {""}}
@@ -70,7 +77,7 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
             Work(
                 v, next((t for (t,) in tickets[v]), 0), tuple(logs[v]), {(a, b): f for a, b, f in known[v]},
                 tables[0][v], tables[1][v], tables[2][v],
-                reference[logs[v][-1].ref.profile if logs[v] else ""], messages[v],
+                reference[logs[v][-1].ref.profile if logs[v] else ""], messages[v], since[v],
             )
             for v in vehicles
         ]  # fmt: skip
@@ -78,20 +85,32 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
         con.close()
 
 
-_SESSIONS = ("SELECT vehicle, kind, start_t, end_t, coverage FROM sessions WHERE {mine}", SESSIONS)
+def _since(logs: Sequence[LogSpans], days: float) -> int:
+    """By the vehicle's own newest data, not by today: what is found does not depend on when one looks."""
+    newest = max((b for log in logs for _, b in log.spans), default=0)
+    return newest - round(days * 86_400e6)
+
+
+_SESSIONS = (
+    """SELECT vehicle, kind, start_t, end_t, coverage FROM sessions JOIN judged USING (vehicle)
+       WHERE {mine} AND start_t >= make_timestamp(since)""",
+    SESSIONS,
+)
 _METRICS = (
     """SELECT vehicle, s.kind, m.start_t, s.end_t, m.name, m.item, m.value, m.unit, m.se, m.n, m.coverage
-       FROM metrics m JOIN sessions s USING (vehicle, start_t) WHERE {mine}""",
+       FROM metrics m JOIN sessions s USING (vehicle, start_t) JOIN judged USING (vehicle)
+       WHERE {mine} AND m.start_t >= make_timestamp(since)""",
     METRICS,
 )
 _EVENTS = (
     """SELECT vehicle, session_start_t, kind, item, start_t, end_t, map_entries(data) AS data
-       FROM events WHERE {mine}""",
+       FROM events JOIN judged USING (vehicle) WHERE {mine} AND session_start_t >= make_timestamp(since)""",
     EVENTS,
 )
 _MESSAGES = """SELECT vehicle, stretch_t, message, frames, start_t, end_t, missed, counter_gaps, counter_repeats,
                       checksum_failures
-               FROM stretch_messages WHERE {mine} ORDER BY start_t, message"""
+               FROM stretch_messages JOIN judged USING (vehicle)
+               WHERE {mine} AND stretch_t >= make_timestamp(since) ORDER BY start_t, message"""
 _MINE = "vehicle IN (SELECT unnest(?))"
 
 
