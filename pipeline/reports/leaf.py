@@ -20,12 +20,13 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """numeric: positions of the columns that are set flush right."""
+    """numeric: positions of the columns that are set flush right. folded: opened by the reader."""
 
     caption: str
     head: tuple[str, ...]
     body: Sequence[tuple[str, ...]]
     numeric: frozenset[int] = frozenset()
+    folded: bool = False
     kind: str = "table"
 
 

@@ -29,7 +29,7 @@ GROUPS = {
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     blocks: list[Block] = []
     for title, chosen in tables().items():
-        blocks += figures_table(facts, f"{title}, all figures", chosen)
+        blocks += figures_table(facts, f"{title}, all figures", chosen, folded=True)
     if not blocks:
         blocks.append(Note("No session of this unit gave a figure.", "absent"))
     names = facts.metrics["name"].n_unique() if facts.metrics.height else 0

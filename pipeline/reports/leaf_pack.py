@@ -66,7 +66,7 @@ def _capacity(desk: Desk) -> list[Block]:
         return [Note("No capacity: the profile, which states the rated charge, is not in the store.", "absent")]
     packs = history_capacity.held(desk, float(rated))
     if not packs:
-        return [Note(f"No capacity: {_why_no_capacity(desk.facts)}.", "absent")]
+        return [Note(f"The capacity is not known. {_why_no_capacity(desk.facts)}.", "absent")]
     body = [
         (p.pack or "the pack", words.amount(p.ah, "Ah", p.se * rated / 100), words.amount(p.pct, "%", p.se),
          f"{p.pct - Z95 * p.se:.1f} to {p.pct + Z95 * p.se:.1f} %", str(len(p.chains)))

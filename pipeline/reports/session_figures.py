@@ -18,12 +18,12 @@ NUMERIC = frozenset({1, 2, 3, 4, 5, 6})
 MOST_ITEMS = 4  # a figure with more items (groups, sensors) is one row: over all of them
 
 
-def figures_table(facts: Facts, title: str, chosen: Sequence[tuple[str, str]]) -> list[Block]:
+def figures_table(facts: Facts, title: str, chosen: Sequence[tuple[str, str]], folded: bool = False) -> list[Block]:
     """A table of the chosen (metric, words); nothing when the record has none of them."""
     known = facts.metrics.filter(pl.col("name").is_in([name for name, _ in chosen]))
     by_name = {str(name): part for (name,), part in known.partition_by("name", as_dict=True).items()}
     body = [row for name, said in chosen if name in by_name for row in _rows(facts, by_name[name], said)]
-    return [Table(title, HEAD, body, NUMERIC)] if body else []
+    return [Table(title, HEAD, body, NUMERIC, folded)] if body else []
 
 
 def _rows(facts: Facts, part: pl.DataFrame, said: str) -> list[tuple[str, ...]]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline.health.capacity import GAIN, Measured, capacities
 from pipeline.health.change import upward_step
-from pipeline.health.evidence import confidence
+from pipeline.health.evidence import confidence, counted
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
 from pipeline.health.pooled import pool
@@ -39,9 +39,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         chains = [c for c in chains if c.end >= chains[-1].end - limits["days"] * 86_400e6]
     if len(chains) < limits["least_chains"]:
         return NotAssessed(
-            f"{len(chains)} usable measurement(s) of capacity; each needs a rest near empty, a charge to"
-            f" full, and "
-            "everything in between recorded"
+            f"{counted(len(chains), 'usable measurement') if chains else 'No usable measurement'} of capacity; each "
+            "needs a rest near empty, a charge to full, and everything in between recorded"
         )
     chains = _since_step(chains, limits)
     value, own = pool(np.array([c.ah for c in chains]), np.array([c.random_se for c in chains]))
@@ -121,8 +120,7 @@ RULE = Rule(
         "long storage at full charge and warmth",
     ),
     bench=(
-        "charge to full, rest an hour, discharge at C/5 to the maker's limit at 25 degC, and count the"
-        " charge",
+        "charge to full, rest an hour, discharge at C/5 to the maker's limit at 25 degC, and count the charge",
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
