@@ -5,12 +5,13 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.habit import GAPS_NEEDED, RECENT_GAPS, habit_days
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(1, 60), min_size=0, max_size=90))
 def test_habit_is_the_ninetieth_percentile_of_the_recent_gaps(gaps: list[int]) -> None:
     days = [date(2026, 1, 1) + timedelta(days=int(d)) for d in np.cumsum([0, *gaps])]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.reports import words
@@ -37,6 +37,7 @@ def test_durations(seconds: float, said: str) -> None:
     assert words.duration(seconds) == said
 
 
+@settings(deadline=None)
 @given(st.datetimes(datetime(1970, 1, 1), datetime(2100, 1, 1)))
 def test_micros_are_exact_both_ways(t: datetime) -> None:
     assert words.from_micros(words.micros(t)) == t

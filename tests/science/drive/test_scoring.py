@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.health.engine import judge
@@ -24,6 +24,7 @@ FINDINGS = st.builds(
 )
 
 
+@settings(deadline=None)
 @given(FINDINGS)
 def test_a_share_is_in_zero_to_one_and_grows_with_severity(finding: Finding) -> None:
     assert 0.0 <= share(finding) < 1.0
@@ -32,6 +33,7 @@ def test_a_share_is_in_zero_to_one_and_grows_with_severity(finding: Finding) -> 
     assert grown == sorted(grown)
 
 
+@settings(deadline=None)
 @given(st.lists(FINDINGS, max_size=8), FINDINGS)
 def test_a_further_finding_never_raises_the_score_and_order_does_not_matter(
     findings: list[Finding], more: Finding
