@@ -53,6 +53,7 @@ def of_findings(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> d
     if profile is None:
         return {f["finding"]: _none("the vehicle's profile is not in the store's folder") for f in facts.findings}
     record = with_messages(con, facts, record_of(facts, profile, rows(con, "reference", profile=profile.name)))
+    record = as_judged(con, record, store.settings.judge_days)
     out = {}
     for f in facts.findings:
         if f["rule_set"] != rule_set_hash() or f["rule"] not in all_rules():
@@ -75,6 +76,23 @@ def with_messages(con: duckdb.DuckDBPyConnection, facts: Facts, record: Record) 
     return replace(
         record, metrics=pl.concat([record.metrics, message_rows(counted)]).sort("start_t", maintain_order=True)
     )
+
+
+def as_judged(con: duckdb.DuckDBPyConnection, record: Record, days: float) -> Record:
+    """The record's last days, as a scan lays them before the rules (pipeline/work.py)."""
+    import polars as pl
+
+    row = con.execute(
+        "SELECT max(epoch_us(s.end_t)) FROM log_spans s JOIN logs USING (log) WHERE vehicle = ? AND s.dated",
+        [record.vehicle],
+    ).fetchone()
+    since = (row[0] if row and row[0] is not None else 0) - round(days * 86_400e6)
+
+    def late(frame: pl.DataFrame, key: str = "start_t") -> pl.DataFrame:
+        return frame.filter(pl.col(key).to_physical() >= since)
+
+    return replace(record, sessions=late(record.sessions), metrics=late(record.metrics),
+                   events=late(record.events, "session_start_t"))  # fmt: skip
 
 
 def _none(why: str) -> Steadiness:

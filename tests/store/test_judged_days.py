@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 
 import tests.store.toylogs as toy
+from pipeline.reports.desk import record_of
+from pipeline.reports.facts import one_vehicle
+from pipeline.reports.steadiness import as_judged
 from pipeline.work import plan
 from tests.store.conftest import RESULTS, Bench, answers
 
@@ -52,3 +55,15 @@ def test_what_comes_late_from_before_is_measured_and_changes_nothing_else(tmp_pa
     found, expected = answers(backwards.store, RESULTS), answers(in_order.store, RESULTS)
     for name in RESULTS:
         assert found[name] == expected[name], name
+
+
+def test_what_a_page_judges_again_is_what_the_scan_judged(tmp_path: Path) -> None:
+    bench = arrived(tmp_path, (0, 3, 5, 6), 3.5)
+    work = plan(bench.store, ["TOY-007"])[0]
+    with bench.store.read() as con:
+        facts = one_vehicle(con, "TOY-007", "UTC")
+        whole = record_of(facts, bench.store.profiles()[0], [])
+        again = as_judged(con, whole, 3.5)
+    assert whole.sessions.height > again.sessions.height
+    assert again.sessions["start_t"].to_list() == work.sessions.sort("start_t")["start_t"].to_list()
+    assert again.metrics["start_t"].sort().to_list() == work.metrics["start_t"].sort().to_list()
