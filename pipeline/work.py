@@ -67,7 +67,8 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
         known = _grouped(con, """SELECT vehicle, epoch_us(start_t), epoch_us(end_t), fingerprint
                                  FROM stretches WHERE {mine}""", vehicles)  # fmt: skip
         logs = _logs(con, vehicles)
-        since = {v: _since(logs[v], store.settings.judge_days) for v in vehicles}
+        newest = {v: max((b for log in logs[v] for _, b in log.spans), default=0) for v in vehicles}
+        since = {v: judged_since(newest[v], store.settings.judge_days) for v in vehicles}
         con.register("judged", pl.DataFrame({"vehicle": list(since), "since": list(since.values())},
                                             schema={"vehicle": pl.String, "since": pl.Int64}))  # fmt: skip
         tables = [_frames(con, sql, vehicles, schema) for sql, schema in (_SESSIONS, _METRICS, _EVENTS)]
@@ -85,9 +86,9 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
         con.close()
 
 
-def _since(logs: Sequence[LogSpans], days: float) -> int:
-    """By the vehicle's own newest data, not by today: what is found does not depend on when one looks."""
-    newest = max((b for log in logs for _, b in log.spans), default=0)
+def judged_since(newest: int, days: float) -> int:
+    """From when on rules look at a vehicle, by its own newest data, not by today: what is found does not depend on when
+    one looks. newest: end of its last dated span; microseconds UTC."""
     return newest - round(days * 86_400e6)
 
 

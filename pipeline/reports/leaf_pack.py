@@ -105,9 +105,9 @@ def _losses(desk: Desk) -> list[Block]:
 def _reported(desk: Desk) -> list[Block]:
     """Reported charge against charge known from outside, by the rule's own comparison."""
     from pipeline.health.pooled import pool
-    from pipeline.health.rules.soc_off import _gaps
+    from pipeline.health.rules.soc_off import readings_off
 
-    found = _gaps(desk.record, 10_000.0) if desk.record else None
+    found = readings_off(desk.record, 10_000.0) if desk.record else None
     if found is None or not found.height:
         return [Note("Reported charge: never seen at a full pack or a low rest, so not held against ours.", "absent")]
     body = []

@@ -82,11 +82,13 @@ def as_judged(con: duckdb.DuckDBPyConnection, record: Record, days: float) -> Re
     """The record's last days, as a scan lays them before the rules (pipeline/work.py)."""
     import polars as pl
 
+    from pipeline.work import judged_since
+
     row = con.execute(
         "SELECT max(epoch_us(s.end_t)) FROM log_spans s JOIN logs USING (log) WHERE vehicle = ? AND s.dated",
         [record.vehicle],
     ).fetchone()
-    since = (row[0] if row and row[0] is not None else 0) - round(days * 86_400e6)
+    since = judged_since(row[0] if row and row[0] is not None else 0, days)
 
     def late(frame: pl.DataFrame, key: str = "start_t") -> pl.DataFrame:
         return frame.filter(pl.col(key).to_physical() >= since)

@@ -33,7 +33,7 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    gaps = _gaps(record, limits["days"])
+    gaps = readings_off(record, limits["days"])
     if gaps.height < limits["least"]:
         return NotAssessed("reported charge at a full pack or at a low rest was seen fewer than two times")
     found = []
@@ -43,7 +43,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return found
 
 
-def _gaps(record: Record, days: float) -> pl.DataFrame:
+def readings_off(record: Record, days: float) -> pl.DataFrame:
     """One row an anchor: reported less anchored charge in %, with the session's window.
 
     An anchor near the session's end is set against the reported charge at its end, one near its start against
