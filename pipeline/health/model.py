@@ -88,6 +88,7 @@ class Record:
         return found
 
 
+Examples = Callable[[], "tuple[Record, ...]"]  # made when asked for: a night has no use for them
 Judge = Callable[[Record, Mapping[str, float]], "list[Finding] | NotAssessed"]
 
 
@@ -109,6 +110,6 @@ class Rule:
     bench: tuple[str, ...]
     cautions: tuple[str, ...]
     source: str
-    fires_on: tuple[Record, ...] = ()
-    quiet_on: tuple[Record, ...] = ()
-    unassessed_on: tuple[Record, ...] = ()
+    fires_on: Examples = tuple
+    quiet_on: Examples = tuple
+    unassessed_on: Examples = tuple

@@ -15,7 +15,7 @@ CASES = [
     (rule, record, kind)
     for rule in RULES
     for kind in ("fires_on", "quiet_on", "unassessed_on")
-    for record in getattr(rule, kind)
+    for record in getattr(rule, kind)()
 ]
 
 
@@ -47,9 +47,9 @@ def test_rule_states_what_it_must(rule: Rule) -> None:
     assert all(limit.unit and limit.why for limit in rule.limits)
     assert len({limit.name for limit in rule.limits}) == len(rule.limits)
     assert set(rule.roles) <= set(ROLES)
-    assert rule.fires_on
-    assert rule.quiet_on
-    assert rule.unassessed_on
+    assert rule.fires_on()
+    assert rule.quiet_on()
+    assert rule.unassessed_on()
     if rule.severity == "stop-use" or rule.subsystem in ("thermal", "braking"):
         assert rule.cautions, "packs burn and brakes fail: say what to be careful of"
 
@@ -63,7 +63,7 @@ def test_needs_exist(rule: Rule) -> None:
 
 @pytest.mark.parametrize("rule", RULES, ids=_ids)
 def test_findings_carry_their_evidence(rule: Rule) -> None:
-    for record in rule.fires_on:
+    for record in rule.fires_on():
         said = apply(rule, record)
         assert not isinstance(said, NotAssessed)
         assert len({f.item for f in said}) == len(said), "rule and item name a finding: one each"
@@ -89,7 +89,7 @@ def test_the_profile_can_move_every_limit(rule: Rule) -> None:
 
 def test_a_verdict_is_the_same_every_time() -> None:
     for rule in RULES:
-        for record in rule.fires_on:
+        for record in rule.fires_on():
             first, second = judge(record), judge(record)
             assert [(j.rule.id, j.finding, j.share) for j in first.findings] == [
                 (j.rule.id, j.finding, j.share) for j in second.findings

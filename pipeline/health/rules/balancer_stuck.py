@@ -90,11 +90,11 @@ RULE = Rule(
     ),
     cautions=("A bleed resistor runs hot by design: do not cover it, do not touch it.",),
     source="physics: bleeding is of use only near full; limits: see each",
-    fires_on=(record(*(_session(d, 0.9) for d in range(4))),),
-    quiet_on=(
+    fires_on=lambda: (record(*(_session(d, 0.9) for d in range(4))),),
+    quiet_on=lambda: (
         record(*(_session(d, 0.05) for d in range(4))),
         record(*(_session(d, 0.5, others=0.5) for d in range(4))),  # all alike: a habit of the firmware
         record(_session(0, 0.9), _session(1, 0.0), _session(2, 0.0)),
     ),
-    unassessed_on=(record(_session(0, 0.9)), record(stretch(0, "ride"))),
+    unassessed_on=lambda: (record(_session(0, 0.9)), record(stretch(0, "ride"))),
 )

@@ -95,7 +95,7 @@ RULE = Rule(
         "Power off before fingers go near a belt.",
     ),
     source="slip by a line of relative speed over current; limit: from memory, see there",
-    fires_on=(_case(5.0), _case(3.2)),
-    quiet_on=(_case(0.3), _case(1.4)),
-    unassessed_on=(_case(5.0, rides=1),),
+    fires_on=lambda: (_case(5.0), _case(3.2)),
+    quiet_on=lambda: (_case(0.3), _case(1.4)),
+    unassessed_on=lambda: (_case(5.0, rides=1),),
 )

@@ -82,7 +82,7 @@ RULE = Rule(
     bench=("read the fault memory with the maker's service tool before clearing it", "reproduce it with the same load"),
     cautions=("Clearing a fault does not mend it. Do not ride on a fault that comes back until it is understood.",),
     source="bits as the bus reports them; a bit counts from three frames on",
-    fires_on=(record(_session(0, 5.0), _session(1, 5.0)), record(_session(0, 300.0))),
-    quiet_on=(record(_session(0), _session(1)), record(_session(0, 5.0), _session(1))),
-    unassessed_on=(record(stretch(0, "ride")),),
+    fires_on=lambda: (record(_session(0, 5.0), _session(1, 5.0)), record(_session(0, 300.0))),
+    quiet_on=lambda: (record(_session(0), _session(1)), record(_session(0, 5.0), _session(1))),
+    unassessed_on=lambda: (record(stretch(0, "ride")),),
 )

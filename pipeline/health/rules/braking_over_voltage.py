@@ -136,11 +136,11 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="limits: the profile's dc_link_max_v, or groups x highest group voltage",
-    fires_on=(braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),),
-    quiet_on=(
+    fires_on=lambda: (braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),),
+    quiet_on=lambda: (
         braked(*[_rise(a, 1.5 + 0.01 * a) for a in (4.0, 8.0, 12.0, 16.0, 20.0)] * 2),
         braked(*[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
         braked({"pack_over_s": 0.5, "pack_v_max": 44.6}, *[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
     ),
-    unassessed_on=(braked({}, {}),),
+    unassessed_on=lambda: (braked({}, {}),),
 )

@@ -135,16 +135,16 @@ RULE = Rule(
     ),
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
-    fires_on=(
+    fires_on=lambda: (
         record(*(_charge(d, "group_limit") for d in range(4))),
         record(_charge(0, "complete"), _charge(1, "charger_fault"), _charge(2, "charger_fault")),
         record(*(_charge(d, "stopped_short") for d in range(3))),
         record(*(x for d in range(3) for x in (_charge(d, "unplugged"), _rest(d, "done")))),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(*(_charge(d, "complete") for d in range(4))),
         record(*(_charge(d, "unplugged") for d in range(4)), _charge(5, "complete"), _charge(6, "complete")),
         record(*(_charge(d, "complete") for d in range(6)), _charge(7, "charger_fault")),
     ),
-    unassessed_on=(record(*(_charge(d, "unplugged") for d in range(4))), record(stretch(0, "charge"))),
+    unassessed_on=lambda: (record(*(_charge(d, "unplugged") for d in range(4))), record(stretch(0, "charge"))),
 )

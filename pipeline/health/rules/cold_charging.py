@@ -94,7 +94,7 @@ RULE = Rule(
         " exits.",
     ),
     source=("mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"),
-    fires_on=(record(_session(0, 6.0), _session(2, 0.0)), record(_session(0, 0.9))),
-    quiet_on=(record(_session(0, 0.0), _session(1, 0.2)),),
-    unassessed_on=(record(_session(0, 6.0, coverage=0.2)), record(stretch(0, "charge"))),
+    fires_on=lambda: (record(_session(0, 6.0), _session(2, 0.0)), record(_session(0, 0.9))),
+    quiet_on=lambda: (record(_session(0, 0.0), _session(1, 0.2)),),
+    unassessed_on=lambda: (record(_session(0, 6.0, coverage=0.2)), record(stretch(0, "charge"))),
 )

@@ -95,7 +95,7 @@ RULE = Rule(
         "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
     ),
     source="switch state and current as the bus reports them; limits: see each",
-    fires_on=(record(_ride(0, -20.0)), record(_ride(0, 30.0), _ride(1, 25.0))),
-    quiet_on=(record(_ride(0), _ride(1)), record(_ride(0, 30.0))),
-    unassessed_on=(record(stretch(0, "ride")),),
+    fires_on=lambda: (record(_ride(0, -20.0)), record(_ride(0, 30.0), _ride(1, 25.0))),
+    quiet_on=lambda: (record(_ride(0), _ride(1)), record(_ride(0, 30.0))),
+    unassessed_on=lambda: (record(stretch(0, "ride")),),
 )

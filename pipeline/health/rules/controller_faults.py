@@ -98,7 +98,7 @@ RULE = Rule(
     bench=("Read the fault memory with the maker's tool", "Compare the times with the other findings"),
     cautions=(),
     source="bits as sent by the vehicle",
-    fires_on=(_case(4, 0.5), _case(1, 30.0, "controller")),
-    quiet_on=(_case(0, 0.0), _case(2, 0.5), _case(4, 0.5, beside="encoder_dropout")),
-    unassessed_on=(record(*days(1, "ride", Metric("reset_count", 0, "1"))),),
+    fires_on=lambda: (_case(4, 0.5), _case(1, 30.0, "controller")),
+    quiet_on=lambda: (_case(0, 0.0), _case(2, 0.5), _case(4, 0.5, beside="encoder_dropout")),
+    unassessed_on=lambda: (record(*days(1, "ride", Metric("reset_count", 0, "1"))),),
 )

@@ -79,7 +79,7 @@ RULE = Rule(
     ),
     cautions=("The electric brake is gone while the controller restarts: do not ride before it is mended.",),
     source="definition: uptime falls back and runs on from there",
-    fires_on=(_case(2), _case(6)),
-    quiet_on=(_case(0), _case(1)),
-    unassessed_on=(record(*days(1, "ride", Metric("controller_watched_h", 0.05, "h"))),),
+    fires_on=lambda: (_case(2), _case(6)),
+    quiet_on=lambda: (_case(0), _case(1)),
+    unassessed_on=lambda: (record(*days(1, "ride", Metric("controller_watched_h", 0.05, "h"))),),
 )

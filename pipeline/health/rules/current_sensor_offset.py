@@ -81,13 +81,13 @@ RULE = Rule(
     bench=("read the sensor with the pack's lead off", "compare with a reference meter at 0, 10 and 40 A, both ways"),
     cautions=("A wrong reported charge can strand a rider, and can hide an empty pack.",),
     source="an open circuit carries no current; limits: see each",
-    fires_on=(
+    fires_on=lambda: (
         record(_session(0, 0.4), _session(1, 0.45), _session(2, 0.41)),
         record(*(_session(d, -0.9) for d in range(3))),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(_session(0, 0.05), _session(1, 0.04)),
         record(_session(0, 0.0), _session(1, 2.0), _session(2, 0.02), _session(3, 0.0)),
     ),
-    unassessed_on=(record(_session(0, 0.4)), record(stretch(0, "rest"))),
+    unassessed_on=lambda: (record(_session(0, 0.4)), record(stretch(0, "rest"))),
 )

@@ -73,7 +73,7 @@ RULE = Rule(
     bench=("Check the logger's plug and its own counters", "Compare with a second logger"),
     cautions=(),
     source="definition: nothing received for over 1 s while riding",
-    fires_on=(_case(0.6, 4), _case(0.9, 3, 12)),
-    quiet_on=(_case(0.99, 6), _case(0.6, 1, 9)),
-    unassessed_on=(_case(0.6, 1, 1),),
+    fires_on=lambda: (_case(0.6, 4), _case(0.9, 3, 12)),
+    quiet_on=lambda: (_case(0.99, 6), _case(0.6, 1, 9)),
+    unassessed_on=lambda: (_case(0.6, 1, 1),),
 )

@@ -75,7 +75,7 @@ RULE = Rule(
     bench=("Look at which temperature or limit is near its end in these windows", "Then follow that finding"),
     cautions=DRIVE_CAUTION,
     source="definition: this project",
-    fires_on=(_rides(0.1, 4, 6),),
-    quiet_on=(_rides(0.1, 2, 10), _rides(0.01, 12)),
-    unassessed_on=(_rides(0.1, 2),),
+    fires_on=lambda: (_rides(0.1, 4, 6),),
+    quiet_on=lambda: (_rides(0.1, 2, 10), _rides(0.01, 12)),
+    unassessed_on=lambda: (_rides(0.1, 2),),
 )

@@ -152,14 +152,14 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    fires_on=(
+    fires_on=lambda: (
         _case(0.045),
         _case(0.040, rides=30),
         _history(*[0.05] * 6, fitted=True),
         _history(*[0.03] * 4, *[0.055] * 6),  # no fleet is needed
         _history(*[0.015] * 6, *[0.033] * 6, fitted=True),  # by its own rides before the fleet can tell
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         _case(0.022),
         _case(0.033, rides=8),
         _case(0.028, rides=30),
@@ -167,7 +167,7 @@ RULE = Rule(
         _history(*[0.015] * 6, *[0.022] * 6, fitted=True),  # a step too small to look for its cause
         _history(*[0.02] * 6, *[0.04] * 2, se=0.015, fitted=True),  # two hilly rides
     ),
-    unassessed_on=(
+    unassessed_on=lambda: (
         _case(0.045, fitted=False),
         _case(0.045, rides=1),
         _history(*[0.02] * 12),

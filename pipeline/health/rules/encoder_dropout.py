@@ -88,7 +88,7 @@ RULE = Rule(
         "mended.",
     ),
     source="definitions: this project",
-    fires_on=(_case(4), _case(12)),
-    quiet_on=(_case(0), _case(2)),
-    unassessed_on=(record(*days(1, "ride", Metric("encoder_watched_h", 0.01, "h", item="left"))),),
+    fires_on=lambda: (_case(4), _case(12)),
+    quiet_on=lambda: (_case(0), _case(2)),
+    unassessed_on=lambda: (record(*days(1, "ride", Metric("encoder_watched_h", 0.01, "h", item="left"))),),
 )

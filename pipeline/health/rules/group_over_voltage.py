@@ -120,11 +120,11 @@ RULE = Rule(
         "A swollen, warm or smelling pack: leave it, keep away, call the fire service. Local rules prevail.",
     ),
     source="limit: the vehicle profile; absolute limit: from memory",
-    fires_on=(record(_session(0, 0.05, 0.06), _session(1, 0.04)), record(_session(0, 0.25))),
-    quiet_on=(
+    fires_on=lambda: (record(_session(0, 0.05, 0.06), _session(1, 0.04)), record(_session(0, 0.25))),
+    quiet_on=lambda: (
         record(_session(0), _session(1)),
         record(_session(0, 0.04)),
         record(_session(0, 0.05, 0.05, seconds_each=1)),
     ),
-    unassessed_on=(record(stretch(0, "charge")),),
+    unassessed_on=lambda: (record(stretch(0, "charge")),),
 )

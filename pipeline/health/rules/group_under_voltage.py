@@ -126,16 +126,16 @@ RULE = Rule(
         "Special transport rules hold for damaged or defective lithium batteries. Local rules prevail.",
     ),
     source="limit: the vehicle profile; 2.0 V: lower cut-off of a published LFP parameter set",
-    fires_on=(
+    fires_on=lambda: (
         record(_session(0, 0.1, 0.2), _session(1, 0.1)),
         record(_session(0, 0.7, amps=0.1)),
         record(_session(0, 0.7, amps=-20.0)),  # below 2 V while charging
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(_session(0, 0.7)),
         record(_session(0), _session(1)),
         record(_session(0, 0.1)),
         record(_open_wire()),
     ),
-    unassessed_on=(record(stretch(0, "ride")),),
+    unassessed_on=lambda: (record(stretch(0, "ride")),),
 )

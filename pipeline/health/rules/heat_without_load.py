@@ -209,8 +209,10 @@ RULE = Rule(
     cautions=("Above 80 degC, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
-    fires_on=(_rest(0.2), _rest(0.2, spread=2.0), _rest(0.9, "", 18.0), _warm(30.0, 10.0), _warm(9.0, 2.0, rests=3)),
-    quiet_on=(
+    fires_on=lambda: (
+        _rest(0.2), _rest(0.2, spread=2.0), _rest(0.9, "", 18.0), _warm(30.0, 10.0), _warm(9.0, 2.0, rests=3),
+    ),
+    quiet_on=lambda: (
         _warm(1.5, 5.0),
         _warm(20.0, 0.3),
         _rest(0.03, "2", 0.6),
@@ -221,5 +223,5 @@ RULE = Rule(
         _frozen(),
         record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),
     ),
-    unassessed_on=(record(*days(2, "ride", Metric("cell_temp_max_c", 30.0, "degC"))),),
+    unassessed_on=lambda: (record(*days(2, "ride", Metric("cell_temp_max_c", 30.0, "degC"))),),
 )

@@ -90,16 +90,16 @@ RULE = Rule(
     cautions=PACK_CAUTION,
     source="temperature limits of LFP cells: usual data sheets, 60 degC discharge (from memory); the profile "
     "wins",
-    fires_on=(
+    fires_on=lambda: (
         record(*days(4, "ride", Metric("cell_temp_max_c", 53.0, "degC", n=360))),
         record(*days(1, "ride", Metric("cell_temp_max_c", 67.0, "degC", n=360))),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(*days(9, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=360))),
         record(
             *days(1, "ride", Metric("cell_temp_max_c", 51.0, "degC", n=360)),
             *days(5, "ride", Metric("cell_temp_max_c", 40.0, "degC", n=360), first=2),
         ),
     ),
-    unassessed_on=(record(*days(2, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=3, coverage=0.1))),),
+    unassessed_on=lambda: (record(*days(2, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=3, coverage=0.1))),),
 )

@@ -195,20 +195,20 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="lumped model; LFP pack thermal parameters: doi:10.3390/batteries8100147; fleet ratio: this store",
-    fires_on=(
+    fires_on=lambda: (
         _case(1.6, pack_heat_ratio=(1.0, 0.05)),
         _case(2.4),
         _case(1.9, item="3", pack_heat_ratio=(1.0, 0.05)),
         _case(1.7, item="3"),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         _case(1.1, pack_heat_ratio=(1.0, 0.05)),
         _case(1.6, pack_heat_ratio=(1.55, 0.05)),
         _case(1.25, item="3"),
         _case(1.6, pack_heat_ratio=(1.0, 0.2)),
         _case(1.6),
     ),
-    unassessed_on=(
+    unassessed_on=lambda: (
         _case(1.6, zero=3.0, pack_heat_ratio=(1.0, 0.05)),
         _case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
         _case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),

@@ -182,12 +182,12 @@ RULE = Rule(
         "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
     ),
     source="difference of two Theil-Sen slopes (P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379); limits: see each",
-    fires_on=(record(*_months(0.5, 6.5)), record(*_months(0.5, 14.0))),
-    quiet_on=(
+    fires_on=lambda: (record(*_months(0.5, 6.5)), record(*_months(0.5, 14.0))),
+    quiet_on=lambda: (
         record(*_months(0.0, 0.0)),
         record(*_months(5.0, 5.0)),  # leaks, but does not grow: another rule's
         record(*_months(6.0, 0.5)),  # heals
         record(*_months(0.5, 6.5, se=3.0)),  # cannot be told from noise
     ),
-    unassessed_on=(record(*_months(0.5, 6.5, days=18)), record(stretch(0, "charge"))),
+    unassessed_on=lambda: (record(*_months(0.5, 6.5, days=18)), record(stretch(0, "charge"))),
 )

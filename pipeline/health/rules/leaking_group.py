@@ -169,15 +169,15 @@ RULE = Rule(
         "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
     ),
     source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),
-    fires_on=(
+    fires_on=lambda: (
         record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3)),
         record(*_week(0, -0.01, 0.0, 0.01, 0.0, -0.01, 0.0, bled=0.25)),  # held level only by bleeding the others
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(*_week(0, 0.1, -0.1, 0.0, 0.1, -0.1, 0.0)),
         record(*_week(-6, -6.1, -5.9, -6, -6.05, -5.95, -6)),  # out of balance, but steady
         record(*_week(0, 0, 0, -5, 0, 0, 0)),  # one odd reading
         record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3, se=9.0)),  # cannot be told from noise
     ),
-    unassessed_on=(record(*_week(0, -0.9, -1.7)), record(stretch(0, "charge"))),
+    unassessed_on=lambda: (record(*_week(0, -0.9, -1.7)), record(stretch(0, "charge"))),
 )

@@ -85,7 +85,7 @@ RULE = Rule(
     ),
     cautions=("Without the link there is no electric brake: the other brake must hold the vehicle alone.",),
     source="time-outs of commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms wins",
-    fires_on=(_case(6), _case(30)),
-    quiet_on=(_case(0), _case(2), _case(3)),
-    unassessed_on=(record(*days(1, "ride", Metric("link_watched_h", 0.05, "h"))),),
+    fires_on=lambda: (_case(6), _case(30)),
+    quiet_on=lambda: (_case(0), _case(2), _case(3)),
+    unassessed_on=lambda: (record(*days(1, "ride", Metric("link_watched_h", 0.05, "h"))),),
 )

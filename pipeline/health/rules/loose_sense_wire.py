@@ -162,16 +162,16 @@ RULE = Rule(
         "Do not trust the two groups' readings for charging or balancing until the wire is mended.",
     ),
     source="circuit of a series string: a shared tap shifts two neighbours by equal and opposite amounts",
-    fires_on=(
+    fires_on=lambda: (
         record(_session(0, 15, -0.95), _session(1, 12, -0.9), _session(2, 2, 0.0)),
         record(_levels(0, 24, -25), _levels(1, 26, -25)),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(_session(0, 2, 0.0), _session(1, 2, 0.05)),
         record(_session(0, 15, -0.95), _session(1, 2, 0.0), _session(2, 2, 0.0)),  # once
         record(*(_session(d, 15, -0.95, elsewhere=0.9) for d in range(3))),  # all groups move
         record(_session(0, 15, 0.1, 14), _session(1, 15, 0.0, 14)),  # one group moves, the neighbour does not
         record(_levels(0, 25, -2), _levels(1, 26, -1)),  # one group off: charge or monitor, not the wire
     ),
-    unassessed_on=(record(_session(0, 15, -0.95)), record(stretch(0, "ride"))),
+    unassessed_on=lambda: (record(_session(0, 15, -0.95)), record(stretch(0, "ride"))),
 )

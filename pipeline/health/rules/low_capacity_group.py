@@ -105,11 +105,11 @@ RULE = Rule(
         "Only a qualified person opens a pack.",
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
-    fires_on=(record(*_weeks(0.0, -12.0)), record(*_weeks(0.2, -7.0))),
-    quiet_on=(
+    fires_on=lambda: (record(*_weeks(0.0, -12.0)), record(*_weeks(0.2, -7.0))),
+    quiet_on=lambda: (
         record(*_weeks(0.0, -1.5)),
         record(*_weeks(-7.0, -7.2)),  # charge, not capacity
         record(*_weeks(0.0, -9.0, se=5.0)),  # cannot be told from noise
     ),
-    unassessed_on=(record(*_weeks(0.0, -12.0, rides=0)), record(*_weeks(0.0, -12.0, rides=1))),
+    unassessed_on=lambda: (record(*_weeks(0.0, -12.0, rides=0)), record(*_weeks(0.0, -12.0, rides=1))),
 )

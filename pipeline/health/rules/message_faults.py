@@ -116,7 +116,9 @@ RULE = Rule(
     ),
     cautions=(),
     source="checksums and counters as the DBC declares them; interval: NIST/SEMATECH e-Handbook 7.2.4.1",
-    fires_on=(_case(0.01), _case(0.98), _case(0.0, 0.03)),
-    quiet_on=(_case(0.0), _case(0.0005), _all_skip(0.05)),
-    unassessed_on=(record(*days(2, "log", Metric("message_missed_share", 0.0, "1", None, 900, item="BMS_Pack"))),),
+    fires_on=lambda: (_case(0.01), _case(0.98), _case(0.0, 0.03)),
+    quiet_on=lambda: (_case(0.0), _case(0.0005), _all_skip(0.05)),
+    unassessed_on=lambda: (
+        record(*days(2, "log", Metric("message_missed_share", 0.0, "1", None, 900, item="BMS_Pack"))),
+    ),
 )

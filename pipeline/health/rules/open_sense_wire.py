@@ -107,15 +107,15 @@ RULE = Rule(
         "Sense wires carry the energy of the pack: a short burns. Only a qualified person opens a pack.",
     ),
     source="Kirchhoff's voltage law in a series string; a shared tap moves two neighbours opposite ways",
-    fires_on=(
+    fires_on=lambda: (
         record(_read(0, 0.0)),
         record(_read(0, 0.02, 4, neighbour=None, sum_lacks=3.2), _read(1, 0.0, 5, neighbour=None, sum_lacks=3.3)),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(_read(0, 1.4, neighbour=3.3, sum_lacks=0.05)),  # an emptied group: the sum agrees with it
         record(_read(0, 0.0, neighbour=3.31)),  # nothing speaks for the wire: the under-voltage rule says so
         record(_read(0, 0.0, seconds=3)),
         record(_read(0, 0.0, neighbour=1.2, median=0.75)),  # the whole pack is empty: groups stand apart by nature
     ),
-    unassessed_on=(record(stretch(0, "rest")),),
+    unassessed_on=lambda: (record(stretch(0, "rest")),),
 )

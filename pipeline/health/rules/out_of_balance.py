@@ -150,12 +150,12 @@ RULE = Rule(
     ),
     cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
     source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
-    fires_on=(
+    fires_on=lambda: (
         record(*(_read(d, "charge", -7.5) for d in range(4)), _read(4, "ride", -7.3), _read(5, "ride", -7.6)),
         record(*(_read(d, "charge", 2.6) for d in range(4))),
         record(*(_read(d, "charge", -2.4, 0.9) for d in range(4)), *(_read(d, "ride", -1.3, 0.2) for d in (4, 5, 6))),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(*(_read(d, "charge", 0.6) for d in range(4))),
         record(*(_read(d, "ride", -3.0) for d in range(4))),  # near empty, within the usual spread of capacity
         record(_read(0, "charge", 0.0), _read(1, "charge", 9.0), _read(2, "charge", 0.1), _read(3, "charge", 0.0)),
@@ -163,5 +163,5 @@ RULE = Rule(
         record(*(_read(d, "charge", -2.4, 0.9) for d in range(4)), *(_read(d, "ride", 1.3, 0.2) for d in (4, 5, 6))),
         record(*(_read(d, "charge", 0.1) for d in range(3)), *(_read(d, "ride", -8.0) for d in (4, 5))),  # capacity
     ),
-    unassessed_on=(record(_read(0, "charge", -8.0)), record(stretch(0, "ride"), stretch(1, "charge"))),
+    unassessed_on=lambda: (record(_read(0, "charge", -8.0)), record(stretch(0, "ride"), stretch(1, "charge"))),
 )

@@ -125,16 +125,16 @@ RULE = Rule(
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
-    fires_on=(
+    fires_on=lambda: (
         record(*(_cycle(d, 0.94 * 30 * 0.72) for d in range(0, 12, 3))),
         record(*(_cycle(d, 0.94 * 30 * 0.80) for d in range(0, 12, 3))),
         record(*(_cycle(d, 28.2) for d in range(0, 15, 3)), *(_cycle(d, 0.94 * 30 * 0.70) for d in (15, 18, 21))),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(*(_cycle(d, 0.94 * 30 * 0.97) for d in range(0, 12, 3))),
         record(*(_cycle(d, 0.94 * 30 * 0.84) for d in range(0, 6, 3))),  # too near the limit to say
     ),
-    unassessed_on=(
+    unassessed_on=lambda: (
         record(_cycle(0, 20.0)),
         record(*(_cycle(d, 20.0, coverage=0.9) for d in range(0, 12, 3))),  # seconds are missing
     ),

@@ -87,13 +87,13 @@ RULE = Rule(
     ),
     cautions=("Stored energy cannot be switched off: only a qualified person measures inside a pack.",),
     source="Kirchhoff's voltage law; limits: see each",
-    fires_on=(
+    fires_on=lambda: (
         record(_session(0, 1.6), _session(1, 1.7), _session(2, 1.5)),
         record(*(_session(d, -4.0) for d in range(3))),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(_session(0, 0.3), _session(1, 0.2)),
         record(_session(0, 0.1), _session(1, 6.0), _session(2, 0.1), _session(3, 0.0)),  # one odd session
     ),
-    unassessed_on=(record(_session(0, 3.0)), record(stretch(0, "ride"))),
+    unassessed_on=lambda: (record(_session(0, 3.0)), record(stretch(0, "ride"))),
 )

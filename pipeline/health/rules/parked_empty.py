@@ -86,7 +86,7 @@ RULE = Rule(
     bench=("measure every group before charging; a group under 2 V needs an assessment first",),
     cautions=("Do not charge a group that rested below 2 V: it can short inside. Only a qualified person.",),
     source="limits: see each",
-    fires_on=(record(_session(0, 2.9), _session(30, 2.6)), record(_session(0, 2.95), _session(8, 3.3))),
-    quiet_on=(record(_session(0, 2.9), _session(1, 3.3)), record(_session(0, 3.25), _session(40, 3.24))),
-    unassessed_on=(record(_session(0, 2.9)), record(stretch(0, "ride"))),
+    fires_on=lambda: (record(_session(0, 2.9), _session(30, 2.6)), record(_session(0, 2.95), _session(8, 3.3))),
+    quiet_on=lambda: (record(_session(0, 2.9), _session(1, 3.3)), record(_session(0, 3.25), _session(40, 3.24))),
+    unassessed_on=lambda: (record(_session(0, 2.9)), record(stretch(0, "ride"))),
 )

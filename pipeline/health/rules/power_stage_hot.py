@@ -102,7 +102,9 @@ RULE = Rule(
     ),
     cautions=DRIVE_CAUTION,
     source="derating of boards at 80 to 100 degC: common practice; limits: the profile",
-    fires_on=(_case(105.0, 3.0), _case(80.0, 25.0)),
-    quiet_on=(_case(80.0, 6.0), _case(105.0, 3.0, sessions=1)),
-    unassessed_on=(record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
+    fires_on=lambda: (_case(105.0, 3.0), _case(80.0, 25.0)),
+    quiet_on=lambda: (_case(80.0, 6.0), _case(105.0, 3.0, sessions=1)),
+    unassessed_on=lambda: (
+        record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
+    ),
 )

@@ -99,14 +99,14 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
-    fires_on=(
+    fires_on=lambda: (
         braked({"dropout_s": 0.6, "dropout_allowed_a": 40.0}, *[{}] * 30),
         braked(*[{"dropout_s": 0.25, "dropout_allowed_a": 0.0, "dropout_share": 1.0}] * 2, *[{}] * 30),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         braked(*[{"dropout_s": 0.6, "dropout_allowed_a": 0.0, "dropout_share": 0.1}] * 3, *[{}] * 30),
         braked(*[{}] * 30),
         braked({"dropout_s": 0.25}, *[{}] * 30),
     ),
-    unassessed_on=(braked(),),
+    unassessed_on=lambda: (braked(),),
 )

@@ -98,16 +98,16 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="delay allowance: calculation from the 0.1 V term in UN R78 stopping distances (from memory)",
-    fires_on=(
+    fires_on=lambda: (
         braked(*[{"response_s": 0.8}] * 10),
         braked(*[{"response_s": 0.5}] * 12),
         _in_fleet(0.05, 0.005, 0.30),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         braked(*[{"response_s": 0.2}] * 20),
         braked(*[{"response_s": 0.9}] * 3, *[{"response_s": 0.15}] * 20),
         _in_fleet(0.05, 0.005, 0.18),
         _in_fleet(0.20, 0.04, 0.30),
     ),
-    unassessed_on=(braked(), braked({}, {})),
+    unassessed_on=lambda: (braked(), braked({}, {})),
 )

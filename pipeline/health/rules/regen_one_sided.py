@@ -78,11 +78,11 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="asymmetry index: definition here; limit: engineering choice",
-    fires_on=(
+    fires_on=lambda: (
         braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 10),
         braked(*[{"asymmetry": 2.0, "left_a": 0.0, "right_a": 28.0}] * 10),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         braked(*[{"asymmetry": 0.1, "left_a": 20.0, "right_a": 18.1}] * 20),
         braked(
             *[
@@ -92,5 +92,5 @@ RULE = Rule(
             * 8
         ),
     ),
-    unassessed_on=(braked(), braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 3)),
+    unassessed_on=lambda: (braked(), braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 3)),
 )

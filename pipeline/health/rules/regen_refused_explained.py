@@ -88,11 +88,11 @@ RULE = Rule(
     cautions=CAUTION[1:],
     source="charging limits by temperature: public fire-safety advice, 0 to 40 degC; taper figures: the "
     "profile",
-    fires_on=(braked(*[refused("full", soc_pct=98.0)] * 4, *[{}] * 6), braked(*[refused("cold", 4.0)] * 3)),
-    quiet_on=(
+    fires_on=lambda: (braked(*[refused("full", soc_pct=98.0)] * 4, *[{}] * 6), braked(*[refused("cold", 4.0)] * 3)),
+    quiet_on=lambda: (
         braked(*[{}] * 10),
         braked(*[refused("full")] * 2, *[{}] * 8),
         braked(*[refused("unreasoned")] * 5),
     ),
-    unassessed_on=(braked(),),
+    unassessed_on=lambda: (braked(),),
 )

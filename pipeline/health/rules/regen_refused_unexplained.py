@@ -88,12 +88,12 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="which refusals are correct: the vehicle's own tapers; interval: NIST/SEMATECH e-Handbook 7.2.4.1",
-    fires_on=(
+    fires_on=lambda: (
         braked(*[refused("unreasoned", allowed_a=0.0)] * 4, *[{}] * 16),
         braked(*[refused("unreasoned", allowed_a=0.0, since_open_s=60.0)] * 4, *[{}] * 16),
         braked(*[refused("undelivered", 1.0)] * 12),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         braked(*[{}] * 20),
         braked(*[refused("full", soc_pct=98.0)] * 12),
         braked(*[refused("cold", cell_min_c=1.0)] * 12),
@@ -103,5 +103,5 @@ RULE = Rule(
         braked(*[refused("undelivered", 1.0, dropout_s=1.1)] * 8, *[{}] * 12),  # it let go: another rule
         braked(*[refused("undelivered", 0.0, since_open_s=0.0)] * 8, *[{}] * 12),  # the main switch stood open
     ),
-    unassessed_on=(braked(), braked(*[refused("unreasoned", soc_pct=float("nan"))] * 9)),
+    unassessed_on=lambda: (braked(), braked(*[refused("unreasoned", soc_pct=float("nan"))] * 9)),
 )

@@ -95,13 +95,13 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="accounting of a shortfall: this project; magnets: reversible loss by heat is about 0.12 %/K (from memory)",
-    fires_on=(braked(*[refused("undelivered", 12.0)] * 12), braked(*[refused("unreasoned", 14.0)] * 20)),
-    quiet_on=(
+    fires_on=lambda: (braked(*[refused("undelivered", 12.0)] * 12), braked(*[refused("unreasoned", 14.0)] * 20)),
+    quiet_on=lambda: (
         braked(*[{}] * 20),
         braked(*[refused("full", 12.0)] * 20),
         braked(*[refused("undelivered", 12.0)] * 3, *[{}] * 20),
         braked(*[refused("undelivered", 18.0)] * 20),
         braked(*[refused("undelivered", 12.0, asymmetry=0.9, left_a=8.0, right_a=22.0)] * 20),
     ),
-    unassessed_on=(braked(), braked(*[{}] * 3)),
+    unassessed_on=lambda: (braked(), braked(*[{}] * 3)),
 )

@@ -128,17 +128,17 @@ RULE = Rule(
         "Only a qualified person works on the main path: it cannot be made voltage-free.",
     ),
     source="Ohm's law on the gap between terminals and groups; limits: see each",
-    fires_on=(
+    fires_on=lambda: (
         record(_ride(0, 14), _ride(1, 15)),
         record(_ride(0, 30), _ride(1, 28), _ride(2, 31)),
         _fleet(2.0, 0.3, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(_ride(0, 3), _ride(1, 3.4)),
         record(_ride(0, 3), _ride(1, 25), _ride(2, 3), _ride(3, 3)),
         record(_ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),  # no fleet to hold it against
         _fleet(2.0, 2.0, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),  # sound ones differ as much
         _fleet(7.0, 0.3, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),
     ),
-    unassessed_on=(record(_ride(0, 30)), record(stretch(0, "ride"))),
+    unassessed_on=lambda: (record(_ride(0, 30)), record(stretch(0, "ride"))),
 )

@@ -136,15 +136,15 @@ RULE = Rule(
     ),
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
     source="anchors on steep parts of the open-circuit curve; limits: see each",
-    fires_on=(
+    fires_on=lambda: (
         record(*(_session(d, 34.0) for d in range(3))),
         record(*(_session(d, 82.0, "full", 100.0) for d in range(3))),
         record(*(_plugged(d, 24.0) for d in range(4))),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(*(_session(d, 8.0) for d in range(3))),
         record(*(_plugged(d, 9.0) for d in range(4))),
         record(_session(0, 34.0), _session(1, 7.0), _session(2, 6.0)),
     ),
-    unassessed_on=(record(_session(0, 34.0)), record(stretch(0, "ride"))),
+    unassessed_on=lambda: (record(_session(0, 34.0)), record(stretch(0, "ride"))),
 )

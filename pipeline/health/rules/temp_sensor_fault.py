@@ -216,7 +216,7 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    fires_on=(
+    fires_on=lambda: (
         _shown("temp_rail_share", 0.8, "1"),
         _shown("temp_missing_share", 0.9, "1"),
         _shown("temp_jumps", 30, "1"),
@@ -235,7 +235,7 @@ RULE = Rule(
         ),
         _shown("temp_start_offset_k", -7.0, "K"),
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         _shown("temp_rail_share", 0.0, "1"),
         _shown("temp_rail_share", 0.8, "1", sessions=1),
         _shown("temp_moved_share", 0.6, "1"),
@@ -248,5 +248,5 @@ RULE = Rule(
         ),
         _shown("temp_start_offset_k", 4.0, "K", item="motor left"),
     ),
-    unassessed_on=(record(*days(2, "ride", Metric("braking_count", 1, "1"))),),
+    unassessed_on=lambda: (record(*days(2, "ride", Metric("braking_count", 1, "1"))),),
 )

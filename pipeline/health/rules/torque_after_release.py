@@ -98,7 +98,7 @@ RULE = Rule(
         "On the stand keep clear of wheels and belts, and have a hand on the main switch.",
     ),
     source="torque ends within one command time-out on release and on loss of the link: common practice",
-    fires_on=(_case(0.6), _case(1.2, count=1)),
-    quiet_on=(_case(0.3), _case(0.5, count=1), _case(0.6, count=0)),
-    unassessed_on=(_case(0.6, releases=2), record(*days(2, "ride", Metric("release_count", 3, "1")))),
+    fires_on=lambda: (_case(0.6), _case(1.2, count=1)),
+    quiet_on=lambda: (_case(0.3), _case(0.5, count=1), _case(0.6, count=0)),
+    unassessed_on=lambda: (_case(0.6, releases=2), record(*days(2, "ride", Metric("release_count", 3, "1")))),
 )

@@ -84,7 +84,9 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definition: braking current above drag with the brake released for over a second",
-    fires_on=(_case(4), _case(12)),
-    quiet_on=(_case(0), _case(1)),
-    unassessed_on=(_case(4, coast_brake=True), record(*days(1, "ride", Metric("unasked_watched_h", 0.01, "h")))),
+    fires_on=lambda: (_case(4), _case(12)),
+    quiet_on=lambda: (_case(0), _case(1)),
+    unassessed_on=lambda: (
+        _case(4, coast_brake=True), record(*days(1, "ride", Metric("unasked_watched_h", 0.01, "h"))),
+    ),
 )

@@ -76,7 +76,7 @@ RULE = Rule(
     bench=("Look at the raw values of the signal", "Check profile and DBC against this firmware"),
     cautions=(),
     source="what is impossible: the roles' ranges; what means no value: the profile",
-    fires_on=(_case(0.5), _case(1.0, item="trigger")),
-    quiet_on=(_case(0.05), _case(0.9, item="cell_temp")),
-    unassessed_on=(_case(0.9, sessions=1),),
+    fires_on=lambda: (_case(0.5), _case(1.0, item="trigger")),
+    quiet_on=lambda: (_case(0.05), _case(0.9, item="cell_temp")),
+    unassessed_on=lambda: (_case(0.9, sessions=1),),
 )

@@ -172,16 +172,16 @@ RULE = Rule(
         "Only a qualified person opens a pack: its energy cannot be switched off. Local rules prevail.",
     ),
     source="method: regression of each group's deviation on current; limits: see each",
-    fires_on=(
+    fires_on=lambda: (
         record(_ride(0, 1.6), _ride(1, 1.62), _ride(3, 1.58)),
         record(_ride(0, 1.40, 0.01), _ride(2, 1.40, 0.01)),
         record(*(_ride(5 * k, 1.05 + 0.02 * k) for k in range(9))),  # on its way
     ),
-    quiet_on=(
+    quiet_on=lambda: (
         record(_ride(0, 1.1), _ride(1, 1.12), _ride(2, 1.08)),  # usual spread
         record(_ride(0, 1.0), _ride(1, 1.9), _ride(2, 1.0), _ride(3, 1.02)),  # one odd ride
         record(_ride(0, 1.4, 0.3), _ride(1, 1.45, 0.3)),  # too uncertain to say
         record(*(_ride(5 * k, 1.20 + 0.01 * (k % 3)) for k in range(9))),  # high, and steady
     ),
-    unassessed_on=(record(_ride(0, 1.6)), record(stretch(0, "ride"))),
+    unassessed_on=lambda: (record(_ride(0, 1.6)), record(stretch(0, "ride"))),
 )

@@ -113,7 +113,9 @@ RULE = Rule(
     ),
     cautions=DRIVE_CAUTION,
     source="thermal classes: IEC 60085; copper: IEC 60034-1 (235 + T)",
-    fires_on=(_case(1.7), _case(1.0, top=150.0)),
-    quiet_on=(_case(1.1), _case(1.2, fitted=False), _case(1.0, sessions=1, top=150.0)),
-    unassessed_on=(record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
+    fires_on=lambda: (_case(1.7), _case(1.0, top=150.0)),
+    quiet_on=lambda: (_case(1.1), _case(1.2, fitted=False), _case(1.0, sessions=1, top=150.0)),
+    unassessed_on=lambda: (
+        record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
+    ),
 )
