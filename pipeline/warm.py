@@ -14,8 +14,6 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: our matrices
 
 MODULES = (
     "pyarrow.parquet",
-    "scipy.ndimage",
-    "scipy.special",
     "pipeline.intake",
     "pipeline.assess",
     "decoders.formats:all_readers",

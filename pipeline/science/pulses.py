@@ -51,9 +51,9 @@ def find_steps(
         if level.size < before + 2 * guard + after + 2:
             found.append(none)
             continue
-        known = known or _windows(level, before)
+        known = known or runs(level, before)
         low_b, high_b, mean_b = known
-        low_a, high_a, mean_a = _windows(level, after)
+        low_a, high_a, mean_a = runs(level, after)
         i = slice(before + guard, level.size - guard - after)
         b, a = (slice(i.start + shift, i.stop + shift) for shift in (-guard - before, guard))
         change = mean_a[a] - mean_b[b]
@@ -64,17 +64,23 @@ def find_steps(
     return tuple(found)
 
 
-def _windows(level: Floats, width: int) -> tuple[Floats, Floats, Floats]:
+def runs(level: Floats, width: int) -> tuple[Floats, Floats, Floats]:
     """Lowest, highest and mean of each run of `width` samples, by its first sample. A NaN spoils its runs."""
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+    finite = np.isfinite(level)
+    known = np.where(finite, level, np.inf)
+    run = np.concatenate(([0.0], np.cumsum(np.where(finite, level, 0.0))))
+    low, high = (_extreme(pick, known, width) for pick in (np.minimum, np.maximum))
+    return low, high, (run[width:] - run[:-width]) / width
 
-    known = np.where(np.isfinite(level), level, np.inf)
-    origin = -(width // 2)  # filters are centred: shift them to begin at the sample
-    low = minimum_filter1d(known, width, mode="nearest", origin=origin)
-    high = maximum_filter1d(known, width, mode="nearest", origin=origin)
-    run = np.concatenate(([0.0], np.cumsum(np.where(np.isfinite(level), level, 0.0))))
-    last = level.size - width + 1
-    return low[:last], high[:last], (run[width:] - run[:-width]) / width
+
+def _extreme(pick: np.ufunc, v: Floats, width: int) -> Floats:
+    """Extreme of each run of `width`: runs are covered by two overlapping ones of a power of two, got by doubling."""
+    have = 1
+    while 2 * have <= width:
+        v = pick(v[:-have], v[have:])
+        have *= 2
+    over = width - have
+    return np.asarray(pick(v[: v.size - over], v[over:])) if over else v
 
 
 def _one_each(t: Times, change: Floats, good: np.ndarray) -> Steps:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.integrate import trapezoid
 from scipy.interpolate import interp1d
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from scipy.optimize import brentq, least_squares
 
 from pipeline.science import brake_limits
@@ -22,7 +23,7 @@ from pipeline.science.coulomb import integrate
 from pipeline.science.heat import rise
 from pipeline.science.knee import crossings
 from pipeline.science.ocv import table
-from pipeline.science.pulses import resistance
+from pipeline.science.pulses import resistance, runs
 from pipeline.science.robust_fit import HUBER, MAD_TO_SD, robust_sd, within_blocks
 from pipeline.science.stretches import Stretches, slopes
 
@@ -55,6 +56,18 @@ def test_slopes_of_groups_equal_scipys_regression() -> None:
         assert slope[g] == pytest.approx(expected.slope, rel=1e-9)
         assert se[g] == pytest.approx(expected.stderr, rel=1e-9)
     assert np.isnan(slope[4])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(1, 60), st.integers(0, 200), st.integers(0, 2**31))
+def test_runs_equal_scipys_filters(width: int, more: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    level = rng.normal(size=width + more)
+    low, high, mean = runs(level, width)
+    whole, origin = slice(0, more + 1), -(width // 2)
+    assert np.array_equal(low, minimum_filter1d(level, width, origin=origin)[whole])
+    assert np.array_equal(high, maximum_filter1d(level, width, origin=origin)[whole])
+    assert mean == pytest.approx(np.convolve(level, np.full(width, 1 / width), "valid"), abs=1e-12)
 
 
 def test_resistance_of_a_worked_step() -> None:
