@@ -84,7 +84,7 @@ class Awake:
     """Time without the stretches in which all buses slept."""
 
     def __init__(self, times: Sequence[NDArray[np.int64]]) -> None:
-        t = np.sort(np.concatenate(times)) if times else np.empty(0, np.int64)
+        t = np.sort(np.concatenate(times)) if times and not _never_silent(times) else np.empty(0, np.int64)
         step = t[1:] - t[:-1]
         asleep = np.flatnonzero(step > SILENCE_US)
         self.woke = t[1:][asleep]
@@ -92,8 +92,17 @@ class Awake:
 
     def of(self, t: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Waking time, and how often the buses had slept, at times that are among those given."""
+        if not len(self.woke):
+            return t, np.zeros(len(t), np.int64)
         naps = np.searchsorted(self.woke, t, side="right")
         return t - self.slept[naps], naps
+
+
+def _never_silent(times: Sequence[NDArray[np.int64]]) -> bool:
+    """Whether one message alone shows it: the usual case, without sorting all frames."""
+    first, last = min(t[0] for t in times), max(t[-1] for t in times)
+    ends = (t for t in times if t[0] - first <= SILENCE_US and last - t[-1] <= SILENCE_US)
+    return any((t[1:] - t[:-1]).max(initial=0) <= SILENCE_US for t in ends)
 
 
 def _count(

@@ -266,10 +266,10 @@ class Part:
         for group, blocks in groups.items():
             slots = {b.message: [self._slots[b.message, s] for s in wanted[b.message]] for b in blocks}
             names = sorted({s.column for some in slots.values() for s in some})
-            table = pl.DataFrame(pl.from_arrow(self._group(group, ["t", *names])))  # numpy by Arrow imports pandas
-            t, kept = table["t"].to_physical().to_numpy(), {n: _kept(table[n]) for n in names}
+            table = self._group(group, ["t", *names])
             for block in blocks:
-                yield _piece(t, kept, block, slots[block.message], start, end)
+                own = table.slice(block.first, block.rows)  # places that no row of the block uses are not looked at
+                yield _piece(own, block.message, slots[block.message], start, end)
 
     def chunk(self, block: Block) -> Chunk:
         """The rows of one block as they were put in."""
@@ -300,33 +300,35 @@ class Piece:
     columns: dict[str, Column]
 
 
-Kept = tuple[NDArray[Any], NDArray[np.bool_] | None]  # what a column of a row group holds, and where
-
-
-def _kept(column: pl.Series) -> Kept:
-    if not column.null_count():
-        return column.to_numpy(), None
-    return column.fill_null(0).to_numpy(), column.is_not_null().to_numpy()
-
-
-def _piece(
-    t: NDArray[np.int64], kept: Mapping[str, Kept], block: Block, slots: Iterable[Slot], start: int, end: int
-) -> Piece:
-    own = t[block.first : block.first + block.rows]
-    a, b = (int(i) for i in np.searchsorted(own, (start, end), side="left"))
-    cut = slice(block.first + a, block.first + b)
-    columns = {}
-    for s in slots:
-        counts, there = kept[s.column]
-        valid = None if there is None or bool(there[cut].all()) else there[cut]
-        columns[s.signal] = Column(values(s, counts[cut]), valid)
-    return Piece(block.message, own[a:b], columns)
+def _piece(rows: pa.Table, message: str, slots: Iterable[Slot], start: int, end: int) -> Piece:
+    t, _ = _kept(rows["t"])
+    t = t.view(np.int64)
+    a, b = (int(i) for i in np.searchsorted(t, (start, end), side="left"))
+    cut = rows.slice(a, b - a)
+    return Piece(message, t[a:b], {s.signal: _column(cut[s.column], s) for s in slots})
 
 
 def column_of(column: pl.Series, slot: Slot) -> Column:
     """Values of a signal on their way into a part, from what the part will keep of it."""
+    return _column(column.to_arrow(), slot)
+
+
+def _column(column: pa.ChunkedArray | pa.Array, slot: Slot) -> Column:
     kept, valid = _kept(column)
     return Column(values(slot, kept), valid)
+
+
+def _kept(column: pa.ChunkedArray | pa.Array) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+    """Counts or values, anything where there is none, and where there is one (None: everywhere). A view on Arrow's own
+    buffers: its to_numpy() imports pandas."""
+    array = column.combine_chunks() if hasattr(column, "chunks") else column
+    (there, data), first, n = array.buffers(), array.offset, len(array)
+    kept = np.frombuffer(data, np.float64 if str(array.type) == "double" else np.int64)[first : first + n]
+    if not array.null_count:
+        return kept, None
+    skip = first % 8  # a bit a place
+    bits = np.unpackbits(np.frombuffer(there, np.uint8)[first // 8 :], count=skip + n, bitorder="little")
+    return kept, bits[skip:].view(np.bool_)
 
 
 def file_hash(path: Path) -> str:
