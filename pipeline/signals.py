@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from pipeline.quantities import ROLES
 
+STEPS_A_SAMPLE, STEPS_BACK = 4, 3  # measured: more steps answer more, and cost more to count
+
 T = TypeVar("T")
 Key = tuple[str, int | str]  # ("cell_voltage", 3), ("motor_temp", "left"), ("pack_current", "")
 
@@ -91,7 +93,7 @@ class Signals:
         Series of one message share their times. What was found out about times of a series is kept for good, about
         other times until the next ones: whoever makes times asks for all roles at these, one after the other."""
         if self.memo is None:
-            return _last_before(own, t, hold_us)
+            return _Counted.of(own).before(t, hold_us)
         ours = self.once("times", lambda: {id(s.t) for s in self.data.values()})
         if id(t) not in ours:
             asked, known = self.memo.get("at", (None, None))
@@ -102,7 +104,8 @@ class Signals:
             known = self.once(("at", id(t)), dict)
         key = id(own), hold_us  # the series keep `own` alive, so that its id stays its own
         if key not in known:
-            known[key] = _last_before(own, t, hold_us, rising=id(t) in ours)
+            counted = self.once(("counted", id(own)), lambda: _Counted.of(own))
+            known[key] = counted.before(t, hold_us)
         found: tuple[NDArray[np.intp], NDArray[np.intp]] = known[key]
         return found
 
@@ -119,13 +122,33 @@ class Signals:
         return Signals(self.vehicle, start, end, cut)
 
 
-def _last_before(own: NDArray[np.int64], t: NDArray[np.int64], hold_us: int,
-                 rising: bool = False) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
-    if rising and own.size < t.size:  # look up the fewer, and count how many have come by each t
-        come = np.bincount(np.searchsorted(t, own, side="left"), minlength=t.size + 1)
-        index = np.cumsum(come[: t.size]) - 1
-    else:
-        index = np.searchsorted(own, t, side="right") - 1
-    before = index < 0
-    index[before] = 0
-    return index, np.flatnonzero(before | (t - own[index] > hold_us))
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """Rising times, and how many of them have come by the end of each even step of 2**shift microseconds from the
+    first: most answers are then read off, where a search would guess its way through every one."""
+
+    own: NDArray[np.int64]
+    shift: int
+    last: NDArray[np.intp]  # index of the last time come by then
+
+    @staticmethod
+    def of(own: NDArray[np.int64]) -> _Counted:
+        since = own - own[0]
+        shift = (int(since[-1]) // (STEPS_A_SAMPLE * own.size)).bit_length()
+        return _Counted(own, shift, np.cumsum(np.bincount(since >> shift)) - 1)
+
+    def before(self, t: NDArray[np.int64], hold_us: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Index of the last time at or before each t, and where there is none within hold_us."""
+        index = self.last.take((t - self.own[0]) >> self.shift, mode="clip")
+        age = t - self.own.take(index)
+        late = np.flatnonzero(age < 0)  # in the step of t, but after it
+        for _ in range(STEPS_BACK):
+            if not late.size:
+                break
+            index[late] = np.maximum(index[late] - 1, 0)
+            age[late] = t[late] - self.own[index[late]]
+            late = late[age[late] < 0]
+        if late.size:  # times in bunches, or before the first
+            index[late] = np.maximum(np.searchsorted(self.own, t[late], side="right") - 1, 0)
+            age[late] = t[late] - self.own[index[late]]
+        return index, np.flatnonzero(age.view(np.uint64) > hold_us)  # none before: negative, which reads as huge
