@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import metric_rows
+from pipeline.health.evidence import Micros, metric_rows, micros, places
 from pipeline.health.model import Record
 from pipeline.health.pooled import Pooled, pool, pooled
 from pipeline.metrics._group_ohm import usual_ohm
@@ -38,14 +38,14 @@ EVEN_K = 5.0
 @dataclass(frozen=True, slots=True)
 class Offsets:
     """One group's readings in time order, in % of rated charge. own: error of each alone; shared: of all
-    alike."""
+    alike. starts, ends: microseconds UTC."""
 
     item: str
     values: Floats
     own: Floats
     shared: float
-    starts: tuple[datetime, ...]
-    ends: tuple[datetime, ...]
+    starts: Micros
+    ends: Micros
 
     def pooled(self) -> Pooled:
         value, se = pool(self.values, self.own)
@@ -71,12 +71,13 @@ def _offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
     scale = _scale(record)
     drop = scale * usual_ohm(record.profile) * _charger_a(record)
     out = {}
-    for (item,), part in rows.sort("start_t").group_by(["item"], maintain_order=True):
-        ratio = ratios.get(str(item))
+    rows = rows.sort("start_t", maintain_order=True)
+    for item, at in places(rows).items():
+        ratio = ratios.get(item)
         known = ratio is not None and ratio.se < R_SPREAD
         if ratio and known and end == "top" and abs(ratio.value - 1.0) * drop > HIDDEN_V:
             continue
-        out[str(item)] = _group(str(item), part, ratio.value if ratio and known else 1.0,
+        out[item] = _group(item, rows[at], ratio.value if ratio and known else 1.0,
                                 max(ratio.se, KNOWN_SPREAD) if ratio and known else R_SPREAD, scale)  # fmt: skip
     return out
 
@@ -100,7 +101,7 @@ def _group(item: str, part: pl.DataFrame, ratio: float, spread: float, scale: fl
     lean = usual * scale
     values = part["value"].to_numpy() - lean * (ratio - 1.0)
     shared = float(np.hypot(spread, PACK_SPREAD * (ratio - 1.0)) * np.median(lean))
-    return Offsets(item, values, own, shared, tuple(part["start_t"]), tuple(part["end_t"]))
+    return Offsets(item, values, own, shared, micros(part["start_t"]), micros(part["end_t"]))
 
 
 def _even(record: Record, rows: pl.DataFrame) -> pl.DataFrame:

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import metric_rows
+from pipeline.health.evidence import Micros, metric_rows, micros, places, recent
 from pipeline.health.model import Record, Window
-from pipeline.science.robust_fit import MAD_TO_SD, Floats
+from pipeline.science.robust_fit import MAD_TO_SD, Floats, median
 
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
-    """value and se in the metric's unit; count: sessions behind it; values, ses, windows: per session, in
-    time
-    order."""
+    """value and se in the metric's unit; count: sessions behind it; values, ses, starts, ends: per session, in time
+    order; times in microseconds UTC."""
 
     item: str
     value: float
@@ -25,8 +23,8 @@ class Pooled:
     count: int
     values: Floats
     ses: Floats
-    starts: tuple[datetime, ...]
-    ends: tuple[datetime, ...]
+    starts: Micros
+    ends: Micros
 
     def share_over(self, limit: float) -> float:
         """Share of the sessions in which the value lay beyond the limit (below it when the limit is
@@ -36,11 +34,11 @@ class Pooled:
     def windows(self, largest: bool = True) -> tuple[Window, ...]:
         """The sessions, worst first."""
         order = np.argsort(-self.values if largest else self.values, kind="stable")
-        return tuple(Window(_us(self.starts[i]), _us(self.ends[i])) for i in order[:10])
+        return tuple(Window(int(self.starts[i]), int(self.ends[i])) for i in order[:10])
 
     @property
     def duration_s(self) -> float:
-        return sum((b - a).total_seconds() for a, b in zip(self.starts, self.ends, strict=True))
+        return float(sum(((self.ends - self.starts) / 1e6).tolist()))
 
 
 def pool(values: Floats, ses: Floats) -> tuple[float, float]:
@@ -52,8 +50,8 @@ def pool(values: Floats, ses: Floats) -> tuple[float, float]:
     robust variance).
     """
     own = np.where(np.isfinite(ses), ses, 0.0)
-    centre = np.median(values)
-    robust = (MAD_TO_SD * float(np.median(np.abs(values - centre)))) ** 2 if values.size >= 3 else values.var()
+    centre = median(values)
+    robust = (MAD_TO_SD * median(np.abs(values - centre))) ** 2 if values.size >= 3 else values.var()
     between = max(0.0, float(robust - np.mean(own**2)))
     variance = np.maximum(own**2 + between, 1e-24)
     weight = 1.0 / variance
@@ -79,18 +77,14 @@ def pooled(
 def _pooled(rows: pl.DataFrame, last_days: float | None, most: int | None, kinds: tuple[str, ...]) -> dict[str, Pooled]:
     if kinds:
         rows = rows.filter(pl.col("kind").is_in(kinds))
-    if last_days is not None and rows.height:
-        newest = rows["start_t"].max()
-        assert isinstance(newest, datetime)
-        rows = rows.filter(pl.col("start_t") >= newest - timedelta(days=last_days))
+    rows = recent(rows, last_days)
+    values, ses = rows["value"].to_numpy(), rows["se"].to_numpy()
+    starts, ends = micros(rows["start_t"]), micros(rows["end_t"])
     out = {}
-    for (item,), part in rows.sort("start_t").group_by(["item"], maintain_order=True):
-        part = part.tail(most) if most else part
-        values = part["value"].to_numpy().astype(float)
-        ses = part["se"].fill_null(float("nan")).to_numpy().astype(float)
-        value, se = pool(values, ses)
-        out[str(item)] = Pooled(str(item), value, se, len(values), values, ses,
-                                tuple(part["start_t"]), tuple(part["end_t"]))  # fmt: skip
+    for item, at in places(rows).items():
+        at = at[-most:] if most else at
+        value, se = pool(values[at], ses[at])
+        out[item] = Pooled(item, value, se, len(at), values[at], ses[at], starts[at], ends[at])
     return out
 
 
@@ -98,7 +92,3 @@ def surely_over(p: Pooled, limit: float, z: float) -> bool:
     """The pooled value lies beyond the limit by more than z standard errors, away from zero."""
     sign = 1.0 if limit >= 0 else -1.0
     return sign * (p.value - limit) > z * p.se
-
-
-def _us(t: datetime) -> int:
-    return round(t.timestamp() * 1e6)

@@ -40,7 +40,7 @@ def self_discharge(record: Record) -> tuple[list[Loss], str]:
     bled = metric_rows(record, "cell_bled_ah").sort("start_t")
     found = []
     for o in offsets(record, "top", OF_RULE["long_days"]).values():
-        t = np.array([round(x.timestamp() * 1e6) for x in o.starts], np.int64)
+        t = o.starts
         days = float(t[-1] - t[0]) / 86_400e6
         if t.size >= OF_RULE["least_sessions"] and days >= OF_RULE["least_days"]:
             y = o.values + 100.0 / rated * bled_before(o.item, bled, t)

@@ -59,9 +59,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rated = record.profile.figure("pack", "rated_ah")
     known = []
     for o in offsets(record, "top", limits["days"]).values():
-        t = np.array([round(x.timestamp() * 1e6) for x in o.starts], np.int64)
-        y = o.values + 100.0 / rated * bled_before(o.item, bled, t)
-        found = _growth(o, t, y, limits)
+        y = o.values + 100.0 / rated * bled_before(o.item, bled, o.starts)
+        found = _growth(o, o.starts, y, limits)
         if found is not None:
             known.append(found)
     if len(known) < 3:
@@ -84,10 +83,9 @@ def _growth(o: Offsets, t: NDArray[np.int64], y: Floats, limits: Mapping[str, fl
     own = float(np.median(o.own))
     (early, early_se, middle), (late, late_se, after) = (_loss(t[half], y[half], own) for half in (halves, ~halves))
     months = (after - middle) / MONTH_H
-    ends = np.array([round(x.timestamp() * 1e6) for x in o.ends], np.int64)
     growth_se = float(np.hypot(early_se, late_se)) / months
     growth = (late - early) / months
-    return Growth(o.item, early, early_se, late, late_se, growth, growth_se, newest(o), t.size, t, ends)
+    return Growth(o.item, early, early_se, late, late_se, growth, growth_se, newest(o), t.size, t, o.ends)
 
 
 def _loss(t: NDArray[np.int64], y: Floats, own: float) -> tuple[float, float, float]:

@@ -86,11 +86,11 @@ def _drifts(record: Record, rated: float, days: float) -> list[Drift]:
 
 
 def _drift(o: Offsets, bled: pl.DataFrame, rated: float) -> Drift:
-    t, ends = (np.array([round(x.timestamp() * 1e6) for x in times], np.int64) for times in (o.starts, o.ends))
+    t = o.starts
     hours = (t - t[0]) / 3.6e9
     y = o.values + 100.0 / rated * bled_before(o.item, bled, t)
     rate, se = rate_a_month(hours, y, float(np.median(o.own)))
-    return Drift(o.item, rate, se, mann_kendall(y).p, t.size, newest(o), t, ends, bled.height > 0)
+    return Drift(o.item, rate, se, mann_kendall(y).p, t.size, newest(o), t, o.ends, bled.height > 0)
 
 
 def _leaks(d: Drift, limits: Mapping[str, float]) -> bool:

@@ -64,7 +64,7 @@ class Rise:
 
 def _rise(p: Pooled, limits: Mapping[str, float]) -> Rise | None:
     """None when the rides do not prove growth past the limit `rising`."""
-    days = np.array([(t - p.starts[0]).total_seconds() / 86400 for t in p.starts])
+    days = (p.starts - p.starts[0]) / 1e6 / 86400
     if p.count < 6 or np.ptp(days) < 7 or mann_kendall(p.values).p > 0.01:
         return None
     line = theil_sen(days, p.values)
