@@ -29,15 +29,15 @@ def micros(times: pl.Series) -> Micros:
 def metric_rows(record: Record, name: str, item: str | None = None, kind: str | None = None) -> pl.DataFrame:
     """Rows of one metric in time order (kind, start_t, end_t, name, item, value, unit, se, n, coverage)."""
     finite = pl.col("value").is_finite()
-    rows = record.once("metrics by name", lambda: _Pieces(record.metrics.filter(finite), "name")).of(name)
+    rows = record.once("metrics by name", lambda: Pieces(record.metrics.filter(finite), "name")).of(name)
     if item is not None:
-        rows = record.once(("metrics by item", name), lambda: _Pieces(rows, "item")).of(item)
+        rows = record.once(("metrics by item", name), lambda: Pieces(rows, "item")).of(item)
     if kind is not None:
         rows = rows.filter(pl.col("kind") == kind)
     return rows
 
 
-class _Pieces:
+class Pieces:
     """A table cut by the words of one column; rows of a piece keep their order. One sort, and slices when asked for: a
     frame for each of 250 metrics at once takes longer than forty rules with those they need."""
 
@@ -48,6 +48,13 @@ class _Pieces:
 
     def of(self, word: str) -> pl.DataFrame:
         return self.rows.slice(*self.places.get(word, (0, 0)))
+
+
+def only(rows: pl.DataFrame, wanted: NDArray[np.bool_]) -> pl.DataFrame:
+    """The rows that are wanted: none of a sound vehicle's, mostly, and that is quickly told."""
+    if not wanted.any():
+        return rows.clear()
+    return rows if wanted.all() else rows.filter(pl.Series(wanted))
 
 
 def places(rows: pl.DataFrame) -> dict[str, NDArray[np.int64]]:
@@ -68,7 +75,7 @@ def event_table(record: Record, kind: str, keys: tuple[str, ...] = ()) -> pl.Dat
 
 
 def _event_table(record: Record, kind: str, keys: tuple[str, ...]) -> pl.DataFrame:
-    rows = record.once("events by kind", lambda: _Pieces(record.events, "kind")).of(kind)
+    rows = record.once("events by kind", lambda: Pieces(record.events, "kind")).of(kind)
     if not rows.height:
         return _no_events(keys)
     wide = record.once(("events, wide", kind), lambda: _wide(rows["data"]))
@@ -88,7 +95,7 @@ def _wide(data: pl.Series) -> dict[str, pl.Series]:
     pairs = pairs.with_columns(row=np.repeat(np.arange(data.len()), count))
     found = pairs.group_by("key").agg("row", "value").sort("key")
     return {
-        key: _nulls(key, data.len()).scatter(row, value)
+        key: value.alias(key) if value.len() == data.len() else _nulls(key, data.len()).scatter(row, value)
         for key, row, value in zip(found["key"].to_list(), found["row"], found["value"], strict=True)
     }
 
@@ -180,6 +187,13 @@ def recent(rows: pl.DataFrame, last_days: float | None, most: int | None = None)
     if t.size and last_days is not None:
         rows = rows.slice(int(np.searchsorted(t, t[-1] - round(last_days * DAY_US))))
     return rows.tail(most) if most else rows
+
+
+def lately(record: Record, rows: pl.DataFrame, last_days: float) -> pl.DataFrame:
+    """The rows that begin in the last days before the record ends."""
+    if not rows.height:
+        return rows
+    return only(rows, micros(rows["start_t"]) >= micros(record.sessions["end_t"]).max() - round(last_days * DAY_US))
 
 
 def days(rows: pl.DataFrame) -> int:

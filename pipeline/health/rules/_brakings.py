@@ -41,7 +41,11 @@ def table(record: Record, most: int | None = None) -> pl.DataFrame:
 def judged(record: Record) -> pl.DataFrame:
     """Brakings whose delivery can be judged: demand large enough and steady long enough, away from walking
     pace."""
-    return table(record).filter(
+    return record.once("judged brakings", lambda: _judged(table(record)))
+
+
+def _judged(brakings: pl.DataFrame) -> pl.DataFrame:
+    return brakings.filter(
         pl.col("settled_s") >= LEAST_SETTLED_S,
         pl.col("demand_a") >= LEAST_DEMAND_A,
         pl.col("delivered_a").is_not_null(),
@@ -87,6 +91,13 @@ def refused(part: str, given: float = 0.0, **more: float) -> dict[str, float]:
     """A braking of twenty amperes asked, `given` delivered, the shortfall of one cause."""
     short = max(20.0 - given - 1.6, 0.0)
     return {"delivered_a": given, "ratio": given / 20.0, "short_a": short, f"short_{part}_a": short} | more
+
+
+def accounted(record: Record) -> pl.DataFrame:
+    """Judged brakings that held, with `unexplained_a` where it is known."""
+    return record.once(
+        "accounted brakings", lambda: with_unexplained(held(record, judged(record))).drop_nulls("unexplained_a")
+    )
 
 
 def with_unexplained(brakings: pl.DataFrame) -> pl.DataFrame:

@@ -34,9 +34,15 @@ def by_wire() -> pl.Expr:
 
 def unread(record: Record, days: float = 60.0) -> set[str]:
     """Groups whose readings are known to be a wire's doing: other rules leave them aside."""
+    return set(record.once(("unread", days), lambda: _unread(record, days)))
+
+
+def _unread(record: Record, days: float) -> set[str]:
     out: set[str] = set()
     for kind in ("group_under_voltage", "group_over_voltage"):
         events = recent(event_table(record, kind, KEYS), days)
+        if not events.height:
+            continue
         events = events.filter(by_wire())
         out |= set(events["item"].to_list())
         out |= {f"{g:.0f}" for g in events["neighbour"].drop_nulls().to_list()}

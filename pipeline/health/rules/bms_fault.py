@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.evidence import event_table, lately, metric_rows, seconds, windows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.metrics.model import Event, Metric
@@ -25,9 +25,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not metric_rows(record, "bms_fault_s").height:
         return NotAssessed("fault bits of the battery management system are not on the bus")
     events = event_table(record, "bms_fault", ("duration_s",))
-    newest = record.sessions["end_t"].max()
-    events = events.filter(pl.col("start_t") >= newest - pl.duration(days=limits["days"]))
-    total = record.sessions.filter(pl.col("start_t") >= newest - pl.duration(days=limits["days"])).height
+    events = lately(record, events, limits["days"])
+    if not events.height:
+        return []
+    total = lately(record, record.sessions, limits["days"]).height
     found = []
     for (bit,), part in events.group_by(["item"], maintain_order=True):
         sessions = part["session_start_t"].n_unique()

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.evidence import event_table, lately, metric_rows, seconds, windows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.metrics.model import Event, Metric
@@ -27,8 +27,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not metric_rows(record, "contactor_opened_loaded").height:
         return NotAssessed("the state of the main switch is not on the bus, or the pack current is not")
     events = event_table(record, "contactor_opened_loaded", ("before_a", "after_a", "fault"))
-    newest = record.sessions["end_t"].max()
-    events = events.filter(pl.col("start_t") >= newest - pl.duration(days=limits["days"]))
+    events = lately(record, events, limits["days"])
+    if not events.height:
+        return []
     rides = set(record.sessions.filter(pl.col("kind") == "ride")["start_t"].to_list())
     events = events.filter(pl.col("session_start_t").is_in(list(rides)))
     threshold = -limits["braking_c"] * record.profile.figure("pack", "rated_ah")

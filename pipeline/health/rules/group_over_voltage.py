@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.evidence import event_table, lately, metric_rows, seconds, windows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._taps import KEYS, by_wire
@@ -33,12 +33,11 @@ LIMITS = (
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     if not metric_rows(record, "cell_over_s").height:
         return NotAssessed("group voltages or the profile's highest voltage are not known")
-    events = event_table(record, "group_over_voltage", KEYS).filter(~by_wire())
+    events = lately(record, event_table(record, "group_over_voltage", KEYS), limits["days"])
     if not events.height:
         return []
-    newest = record.sessions["end_t"].max()
     events = events.filter(
-        pl.col("start_t") >= newest - pl.duration(days=limits["days"]),
+        ~by_wire(),
         pl.col("beyond_v") > limits["beyond"],
         (pl.col("end_t") - pl.col("start_t")).dt.total_milliseconds() >= limits["least_s"] * 1000,
     )

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.evidence import event_table, lately, metric_rows, seconds, windows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._taps import KEYS, by_wire
@@ -32,13 +32,12 @@ LIMITS = (
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     if not metric_rows(record, "cell_under_s").height:
         return NotAssessed("group voltages or the profile's lowest voltage are not known")
-    events = event_table(record, "group_under_voltage", KEYS).filter(~by_wire())
+    events = lately(record, event_table(record, "group_under_voltage", KEYS), limits["days"])
     if not events.height:
         return []
-    newest = record.sessions["end_t"].max()
     rest_a = limits["rest_c"] * record.profile.figure("pack", "rated_ah")
     events = events.filter(
-        pl.col("start_t") >= newest - pl.duration(days=limits["days"]),
+        ~by_wire(),
         pl.col("beyond_v") > limits["beyond"],
         (pl.col("end_t") - pl.col("start_t")).dt.total_milliseconds() >= limits["least_s"] * 1000,
     ).with_columns(rest=pl.col("current_a") < rest_a)  # charging lifts the voltage: no load dip either

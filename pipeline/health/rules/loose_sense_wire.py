@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import confidence, seconds, windows
+from pipeline.health.evidence import Pieces, confidence, metric_rows, only, recent, seconds, windows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.pooled import Pooled, pooled
@@ -39,12 +39,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if sessions < limits["least_sessions"]:
         return NotAssessed(f"neighbouring groups could be compared in {sessions} session(s) only")
     found = []
-    for (item,), part in table.group_by(["item"], maintain_order=True):
-        shown = part.filter(pl.col("shown"))
+    pairs = Pieces(table, "item")
+    for item in pairs.places:
+        part = pairs.of(item)
+        shown = only(part, part["shown"].to_numpy())
+        if shown.height < limits["least_sessions"]:
+            continue
         # A contact that shakes shows in rides and may rest at rest: the share is taken within each kind of session.
         share = float(part.group_by("kind").agg(pl.col("shown").mean())["shown"].to_numpy().max())
-        if shown.height >= limits["least_sessions"] and share >= limits["agreement"]:
-            found.append(_moving(str(item), shown, share, limits))
+        if share >= limits["agreement"]:
+            found.append(_moving(item, shown, share, limits))
     moving = {f.item for f in found}
     return found + [f for f in _see_saws(record, limits) if f.item not in moving]
 
@@ -52,8 +56,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _table(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
     """One row per session and pair, and whether the pair shows the mark in it (`shown`)."""
     names = (OPPOSITE, COMMON, CORRELATION, ELSEWHERE)
-    rows = record.metrics.filter(pl.col("name").is_in(names), pl.col("value").is_finite())
-    rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
+    rows = recent(pl.concat([metric_rows(record, name) for name in names]), limits["days"])
     keys = ["kind", "start_t", "end_t", "item"]
     wide = rows.pivot(on="name", on_columns=names, index=keys, values="value", aggregate_function="first")
     se = rows.filter(pl.col("name") == OPPOSITE).select(*keys, pl.col("se").fill_null(0.0))

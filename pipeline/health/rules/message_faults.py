@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import at_least, largest, metric_rows, recent, seconds, spell, windows
+from pipeline.health.evidence import Pieces, at_least, largest, metric_rows, only, recent, seconds, spell, windows
 from pipeline.health.examples import days, record
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.metrics.model import Metric
@@ -22,15 +22,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     counters = recent(metric_rows(record, "message_counter_share"), limits["days"])
     if not sums.height and not counters.height:
         return NotAssessed("no message with counter or checksum in these logs")
+    by_sum, by_counter = Pieces(sums, "item"), Pieces(counters, "item")
     found = []
     for item in sorted(set(sums["item"].to_list())):
-        rows = sums.filter(pl.col("item") == item)
+        rows = by_sum.of(item)
         finding = _finding(item, rows, "checksum", "wrong checksums", limits["checksum"], limits["decode"])
         found += [finding] if finding else []
     broken = {f.item for f in found}
     lost = _logger_loss(counters, limits)
     for item in sorted(set(counters["item"].to_list()) - broken):
-        rows = counters.filter(pl.col("item") == item)
+        rows = by_counter.of(item)
         finding = None if lost else _finding(item, rows, "counter", "counter errors", limits["counter"], 2.0)
         found += [finding] if finding else []
     return found
@@ -46,7 +47,7 @@ def _finding(item: str, rows: pl.DataFrame, what: str, words: str, limit: float,
     frames = int(rows["n"].sum())
     bad = round(float((rows["value"] * rows["n"]).sum()))
     share = bad / max(frames, 1)
-    hit = rows.filter(pl.col("value") > limit)
+    hit = only(rows, rows["value"].to_numpy() > limit)
     if at_least(bad, frames) < limit or not hit.height:
         return None
     mismatch = share > decode

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, metric_rows, seconds, windows
+from pipeline.health.evidence import event_table, lately, metric_rows, seconds, windows
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._taps import KEYS, LEAST_OFF_V, by_wire
@@ -28,11 +28,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not metric_rows(record, "cell_under_s").height:
         return NotAssessed("group voltages or the profile's lowest voltage are not known")
     kinds = ("group_under_voltage", "group_over_voltage")
-    events = pl.concat([event_table(record, kind, KEYS).select(*_FRAME, *KEYS) for kind in kinds])
-    newest = record.sessions["end_t"].max()
-    events = events.filter(by_wire(), pl.col("start_t") >= newest - pl.duration(days=limits["days"]))
-    if not events.height:
+    tables = [lately(record, event_table(record, kind, KEYS), limits["days"]) for kind in kinds]
+    if not any(table.height for table in tables):
         return []
+    events = pl.concat([table.select(*_FRAME, *KEYS) for table in tables]).filter(by_wire())
     mine, other = pl.col("item").cast(pl.Int64), pl.col("neighbour").fill_null(pl.col("item").cast(pl.Float64))
     events = events.with_columns(low=pl.min_horizontal(mine, other.cast(pl.Int64)),
                                  high=pl.max_horizontal(mine, other.cast(pl.Int64)))  # fmt: skip

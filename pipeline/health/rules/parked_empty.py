@@ -10,9 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-import polars as pl
-
-from pipeline.health.evidence import metric_rows
+from pipeline.health.evidence import lately, metric_rows, only
 from pipeline.health.examples import Stretch, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
 from pipeline.health.rules._taps import unread
@@ -32,12 +30,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ends = metric_rows(record, "end_lowest_v").sort("start_t")
     if ends.height < 2:
         return NotAssessed("the lowest group at the end of a session is known for fewer than two sessions")
-    newest = record.sessions["end_t"].max()
-    starts = record.sessions.sort("start_t")["start_t"]
+    late = lately(record, ends, limits["days"])
+    low = only(late, late["value"].to_numpy() < limits["low_v"])
+    starts = record.sessions["start_t"].sort()
     rows = []
-    for row in ends.filter(pl.col("start_t") >= newest - pl.duration(days=limits["days"])).to_dicts():
-        later = [t for t in starts if t > row["start_t"]]
-        if row["value"] < limits["low_v"] and later:
+    for row in low.to_dicts():
+        later = starts.slice(int(starts.search_sorted(row["start_t"], side="right")), 1).to_list()
+        if later:
             stood = (later[0] - row["end_t"]).total_seconds() / 86400
             if stood > limits["look_days"]:
                 rows.append((stood, row["value"], row["end_t"], later[0]))

@@ -13,11 +13,11 @@ import polars as pl
 
 from pipeline.health.evidence import at_least, counted, mean, seconds, spell, windows
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, braked, by_whom, held, judged, refused, with_unexplained
+from pipeline.health.rules._brakings import CAUTION, accounted, braked, by_whom, refused
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = with_unexplained(held(record, judged(record))).drop_nulls("unexplained_a")
+    brakings = accounted(record)
     if brakings.height < limits["count"]:
         return NotAssessed(
             f"only {counted(brakings.height, 'braking')} with demand, delivery and the pack's state recorded"

@@ -16,17 +16,15 @@ from pipeline.health.rules._brakings import (
     CAUTION,
     EXPLAINED,
     NEWEST,
+    accounted,
     braked,
     by_whom,
-    held,
-    judged,
     refused,
-    with_unexplained,
 )
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = with_unexplained(held(record, judged(record))).drop_nulls("unexplained_a")
+    brakings = accounted(record)
     brakings = brakings.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
     if brakings.height < limits["count"]:
         return NotAssessed(f"only {counted(brakings.height, 'answered braking')} with the pack's state recorded")

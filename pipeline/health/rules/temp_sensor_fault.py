@@ -11,7 +11,18 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, mean, metric_rows, middle, recent, seconds, spell, windows
+from pipeline.health.evidence import (
+    Pieces,
+    event_table,
+    mean,
+    metric_rows,
+    middle,
+    only,
+    recent,
+    seconds,
+    spell,
+    windows,
+)
 from pipeline.health.examples import days, record, stretch
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
 from pipeline.health.rules._heat import PACK_CAUTION
@@ -37,13 +48,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     items = sorted(set(metric_rows(record, "temp_missing_share")["item"].to_list()))
     if not items:
         return NotAssessed("no temperature sensor recorded")
-    off = recent(_offsets(record, limits), limits["days"])
+    off = Pieces(recent(_offsets(record, limits), limits["days"]), "item")
     heated = _heated(record)
     found = []
     for item in items:
         finding = next((f for kind in KINDS if (f := _kind(record, item, kind, limits))), None)
         if not (heated and item.startswith("cell")):
-            finding = finding or _off(item, off.filter(pl.col("item") == item), limits)
+            finding = finding or _off(item, off.of(item), limits)
         if finding is not None:
             found.append(finding)
     return found
@@ -55,7 +66,8 @@ def _kind(
     what, name, limit_name, over, words = kind
     rows = metric_rows(record, name, item)
     limit = limits[limit_name]
-    hit = rows.filter(pl.col("value") > limit if over else pl.col("value") < limit)
+    values = rows["value"].to_numpy()
+    hit = only(rows, values > limit if over else values < limit)
     if hit.height < limits["sessions"]:
         return None
     if what == "frozen":  # and stays so: a place far from a source of heat moves less than its siblings, now and then
