@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from pipeline.quantities import ROLES
 
-STEPS_A_SAMPLE, STEPS_BACK = 4, 3  # measured: more steps answer more, and cost more to count
+STEPS_A_SAMPLE, STEPS_BACK = 2, 3  # measured: more steps answer more, and cost more to count
+FEW = 4  # moments this many times fewer than the samples are searched for: counting would cost more
 
 T = TypeVar("T")
 Key = tuple[str, int | str]  # ("cell_voltage", 3), ("motor_temp", "left"), ("pack_current", "")
@@ -81,6 +82,8 @@ class Signals:
         s = self.series(name, item)
         if not len(s) or not t.size:
             return np.full(t.shape, np.nan)
+        if s.t is t:
+            return s.v.copy()
         index, gone = self._before(s.t, t, int(hold_s * 1e6))
         out = s.v[index]
         out[gone] = np.nan
@@ -93,7 +96,7 @@ class Signals:
         Series of one message share their times. What was found out about times of a series is kept for good, about
         other times until the next ones: whoever makes times asks for all roles at these, one after the other."""
         if self.memo is None:
-            return _Counted.of(own).before(t, hold_us)
+            return _last_before(own, t, hold_us)
         ours = self.once("times", lambda: {id(s.t) for s in self.data.values()})
         if id(t) not in ours:
             asked, known = self.memo.get("at", (None, None))
@@ -104,8 +107,10 @@ class Signals:
             known = self.once(("at", id(t)), dict)
         key = id(own), hold_us  # the series keep `own` alive, so that its id stays its own
         if key not in known:
-            counted = self.once(("counted", id(own)), lambda: _Counted.of(own))
-            known[key] = counted.before(t, hold_us)
+            counted: _Counted | None = self.memo.get(("counted", id(own)))
+            if counted is None and own.size <= FEW * t.size:
+                counted = self.memo["counted", id(own)] = _Counted.of(own)
+            known[key] = _last_before(own, t, hold_us, counted)
         found: tuple[NDArray[np.intp], NDArray[np.intp]] = known[key]
         return found
 
@@ -137,18 +142,25 @@ class _Counted:
         shift = (int(since[-1]) // (STEPS_A_SAMPLE * own.size)).bit_length()
         return _Counted(own, shift, np.cumsum(np.bincount(since >> shift)) - 1)
 
-    def before(self, t: NDArray[np.int64], hold_us: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Index of the last time at or before each t, and where there is none within hold_us."""
-        index = self.last.take((t - self.own[0]) >> self.shift, mode="clip")
-        age = t - self.own.take(index)
-        late = np.flatnonzero(age < 0)  # in the step of t, but after it
+    def before(self, t: NDArray[np.int64]) -> NDArray[np.intp]:
+        """Index of the last time at or before each t, 0 where there is none."""
+        index: NDArray[np.intp] = self.last.take((t - self.own[0]) >> self.shift, mode="clip")
+        late = np.flatnonzero(self.own.take(index) > t)  # in the step of t, but after it
         for _ in range(STEPS_BACK):
             if not late.size:
-                break
+                return index
             index[late] = np.maximum(index[late] - 1, 0)
-            age[late] = t[late] - self.own[index[late]]
-            late = late[age[late] < 0]
-        if late.size:  # times in bunches, or before the first
-            index[late] = np.maximum(np.searchsorted(self.own, t[late], side="right") - 1, 0)
-            age[late] = t[late] - self.own[index[late]]
-        return index, np.flatnonzero(age.view(np.uint64) > hold_us)  # none before: negative, which reads as huge
+            late = late[self.own[index[late]] > t[late]]
+        index[late] = _searched(self.own, t[late])  # times in bunches, or none before
+        return index
+
+
+def _searched(own: NDArray[np.int64], t: NDArray[np.int64]) -> NDArray[np.intp]:
+    return np.asarray(np.maximum(np.searchsorted(own, t, side="right") - 1, 0))
+
+
+def _last_before(own: NDArray[np.int64], t: NDArray[np.int64], hold_us: int,
+                 counted: _Counted | None = None) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
+    index = _searched(own, t) if counted is None else counted.before(t)
+    age = t - own.take(index)
+    return index, np.flatnonzero(age.view(np.uint64) > hold_us)  # none before: negative, which reads as huge

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.profile import Profile
+from pipeline.science.pulses import extreme_of_runs
 from pipeline.science.robust_fit import Floats, median
 from pipeline.signals import Series, Signals
 
@@ -37,9 +38,12 @@ class Steady:
         return int(self.t.shape[0])
 
 
-def period_s(series: Series) -> float:
+def period_s(signals: Signals, series: Series) -> float:
     """Median time between samples; NaN under three samples."""
-    return median(np.diff(series.t[:20000])) / 1e6 if len(series) > 2 else float("nan")
+    return signals.once(
+        ("period", id(series.t)),
+        lambda: median(np.diff(series.t[:20000])) / 1e6 if len(series) > 2 else float("nan"),
+    )
 
 
 def quiet_runs(table: Steady, limit_a: float) -> list[NDArray[np.int64]]:
@@ -59,29 +63,27 @@ def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS,
            window_s: float = 1.0) -> Steady | None:  # fmt: skip
     """Rows at steady current; None when fewer than 3 groups or no current are known, or groups come past 15
     s. Several sets ask for the same table: it is made once, and not to be changed."""
-    key = "steady", range_a, most_rows, window_s
-    return signals.once(key, lambda: _steady(signals, range_a, most_rows, window_s))
+    found = signals.once(("moments", window_s), lambda: _moments(signals, window_s))
+    if found is None:
+        return None
+    rows = signals.once(("steady", range_a, window_s), lambda: np.flatnonzero(found.span <= range_a))  # NaN: not
+    most = most_rows if rows.size > most_rows else 0
+    key = "steady", range_a, window_s, most
+    return signals.once(key, lambda: _steady(signals, found, rows, most))
 
 
-def _steady(signals: Signals, range_a: float, most_rows: int, window_s: float) -> Steady | None:
-    items = tuple(int(i) for i in signals.items("cell_voltage") if len(signals.series("cell_voltage", i)) > 2)
-    current = signals.series("pack_current")
-    if len(items) < 3 or len(current) < 3:
-        return None
-    slowest = max(period_s(s) for s in _apart([signals.series("cell_voltage", i) for i in items]))
-    if not slowest < 60.0:
-        return None
-    window_s = max(window_s, 1.3 * slowest + GRID_S)
-    every_s = max(slowest, GRID_S)
-    t, load = signals.once(
-        ("moments", range_a, window_s, every_s), lambda: _steady_moments(current, range_a, window_s, every_s)
-    )
-    if len(t) > most_rows:
-        pick = np.linspace(0, len(t) - 1, most_rows).astype(np.int64)
-        t, load = t[pick], load[pick]
-    v = np.stack([signals.at(t, "cell_voltage", i, window_s) for i in items], axis=1)
+def _steady(signals: Signals, found: _Moments, rows: NDArray[np.intp], most: int) -> Steady:
+    """most: how many rows to thin them to; 0: all."""
+    if most:
+        rows = rows[np.linspace(0, len(rows) - 1, most).astype(np.int64)]
+    if len(found.t) <= MOST_ROWS:  # then all moments are looked up at once, whatever range of current is asked for
+        v = signals.once(("groups", found.window_s), lambda: found.groups(signals, found.t))[rows]
+    else:
+        v = found.groups(signals, found.t[rows])
     keep = np.isfinite(v).all(axis=1)
-    return Steady(t[keep], load[keep], v[keep], items)
+    if not keep.all():
+        rows, v = rows[keep], v[keep]
+    return Steady(found.t[rows], found.load[rows], v, found.items)
 
 
 def _apart(series: list[Series]) -> list[Series]:
@@ -89,19 +91,35 @@ def _apart(series: list[Series]) -> list[Series]:
     return list({id(s.t): s for s in series}.values())
 
 
-def _steady_moments(current: Series, range_a: float, window_s: float,
-                    every_s: float) -> tuple[NDArray[np.int64], Floats]:  # fmt: skip
-    """Moments, `every_s` apart, whose last window_s stayed within range_a, with the mean current in them."""
+@dataclass(frozen=True, slots=True)
+class _Moments:
+    """Moments as far apart as groups report, with span and mean of the current in the last window_s before each."""
+
+    t: NDArray[np.int64]
+    span: Floats
+    load: Floats
+    window_s: float
+    items: tuple[int, ...]
+
+    def groups(self, signals: Signals, t: NDArray[np.int64]) -> Floats:
+        return np.stack([signals.at(t, "cell_voltage", i, self.window_s) for i in self.items], axis=1)
+
+
+def _moments(signals: Signals, window_s: float) -> _Moments | None:
+    items = tuple(int(i) for i in signals.items("cell_voltage") if len(signals.series("cell_voltage", i)) > 2)
+    current = signals.series("pack_current")
+    if len(items) < 3 or len(current) < 3:
+        return None
+    slowest = max(period_s(signals, s) for s in _apart([signals.series("cell_voltage", i) for i in items]))
+    if not slowest < 60.0:
+        return None
+    window_s, every_s = max(window_s, 1.3 * slowest + GRID_S), max(slowest, GRID_S)
     step = max(GRID_S, every_s / 2, (current.t[-1] - current.t[0]) / 1e6 / 400_000)
     grid = np.arange(current.t[0], current.t[-1] + 1, int(step * 1e6), dtype=np.int64)
-    index = np.searchsorted(current.t, grid, side="right") - 1
-    fresh = grid - current.t[index] <= max(1.0, 3 * period_s(current)) * 1e6
-    level = np.where(fresh, current.v[index], np.nan)
-    width = max(2, round(window_s / step) + 1)
+    level = signals.at(grid, "pack_current", "", max(1.0, 3 * period_s(signals, current)))
+    width, every = max(2, round(window_s / step) + 1), max(1, round(every_s / step))
     if level.size < width:
-        return np.empty(0, np.int64), np.empty(0)
-    view = np.lib.stride_tricks.sliding_window_view(level, width)[:: max(1, round(every_s / step))]
-    span = view.max(axis=1) - view.min(axis=1)
-    ok = span <= range_a  # NaN compares false
-    last = grid[width - 1 :: max(1, round(every_s / step))][: ok.size]
-    return last[ok], view.mean(axis=1)[ok]
+        return _Moments(np.empty(0, np.int64), np.empty(0), np.empty(0), window_s, items)
+    low, high = (extreme_of_runs(pick, level, width)[::every] for pick in (np.minimum, np.maximum))
+    view = np.lib.stride_tricks.sliding_window_view(level, width)[::every]
+    return _Moments(grid[width - 1 :: every][: low.size], high - low, view.mean(axis=1), window_s, items)

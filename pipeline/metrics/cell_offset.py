@@ -19,7 +19,7 @@ from pipeline.metrics._steady import Steady, range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.coulomb import integrate
-from pipeline.science.knee import Shifts, curve, shifts
+from pipeline.science.knee import Shifts, averaged, curve, shifts
 from pipeline.science.robust_fit import Floats, median
 from pipeline.signals import Signals
 
@@ -112,7 +112,7 @@ def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: P
 def _comes_down(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, rated: float, usual: float) -> bool:
     """Could any group have reached the knee, with the least load taken out that it can have caused?"""
     least = table.v[wanted] + LEAST_OHM * usual * table.current[wanted, None]
-    return bool((curve(run[wanted], least, BIN_SHARE * rated)[1] < knee.levels_v[-1]).any())
+    return bool((averaged(run[wanted], least, BIN_SHARE * rated)[1] < knee.levels_v[-1]).any())
 
 
 def _metrics(

@@ -44,7 +44,7 @@ class _Cells:
 
     def __init__(self, signals: Signals) -> None:
         self.series = {i: signals.series("cell_voltage", i) for i in signals.items("cell_voltage")}
-        self.period_s = {i: period_s(s) for i, s in self.series.items()}
+        self.period_s = {i: period_s(signals, s) for i, s in self.series.items()}
         self.known: dict[int | str, Running] = {}
 
     def running(self, item: int | str) -> Running:

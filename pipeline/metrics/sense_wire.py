@@ -8,13 +8,16 @@ residual is split into its common and its opposite part.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.metrics._group_ohm import usual_ohm
 from pipeline.metrics._steady import Steady, range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.robust_fit import Floats, median, within_blocks
+from pipeline.science.robust_fit import Floats, median, medians, within_blocks
 from pipeline.signals import Signals
 
 BLOCK_S = 600.0
@@ -33,50 +36,60 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         return Outcome()
     left = _unexplained(table)
     with np.errstate(invalid="ignore"):
-        alike = np.abs(np.nan_to_num(np.corrcoef(left.T)))
-    out = []
-    for k in range(len(table.items) - 1):
-        if table.items[k + 1] == table.items[k] + 1:
-            others = [j for j in range(len(table.items)) if j not in (k, k + 1)]
-            elsewhere = median(np.maximum(alike[k, others], alike[k + 1, others])) if others else 0.0
-            out += _pair(table.items[k], left[:, k], left[:, k + 1], elsewhere)
-    return Outcome(tuple(out))
+        # BLAS sums in another order where rows lie one after the other: the last digit stays as it was
+        alike = np.abs(np.nan_to_num(np.corrcoef(np.asfortranarray(left))))
+    return Outcome(tuple(_pairs(table.items, left, alike)))
 
 
 def _unexplained(table: Steady) -> Floats:
-    """Deviation of each group from the median group, less its block's level and its resistance: (rows,
-    groups)
-    V."""
+    """Deviation of each group from the median group, less its block's level and its resistance: (groups, rows) V."""
     block = np.unique((table.t - table.t[0]) // int(BLOCK_S * 1e6), return_inverse=True)[1].astype(np.int64)
-    deviation = table.v - np.median(table.v, axis=1)[:, None]
+    deviation = np.ascontiguousarray(table.v.T) - medians(table.v)
     try:
-        slope = within_blocks(table.current, deviation, block).slope
+        slope = within_blocks(table.current, deviation.T, block).slope
     except ValueError:
-        slope = np.zeros(deviation.shape[1])
-    left = deviation - slope * table.current[:, None]
-    count = np.bincount(block)[:, None]
-    sums = np.stack([np.bincount(block, left[:, j]) for j in range(left.shape[1])], axis=1)
-    return np.asarray(left - (sums / count)[block])
+        slope = np.zeros(len(deviation))
+    left = deviation - slope[:, None] * table.current
+    sums = np.stack([np.bincount(block, row) for row in left])
+    return np.asarray(left - (sums / np.bincount(block))[:, block])
 
 
-def _pair(lower: int, a: Floats, b: Floats, elsewhere: float) -> list[Metric]:
+def _pairs(items: tuple[int, ...], left: Floats, alike: Floats) -> list[Metric]:
+    """left: (groups, rows); alike: size of the correlation of each group with each."""
+    a, b, n = left[:-1], left[1:], left.shape[1]
     opposite, common = 0.5 * (a - b), 0.5 * (a + b)
-    n = a.size
-    anti, sum_part = float(opposite.std()), float(common.std())
-    item = f"{lower}-{lower + 1}"
-    correlation = float(np.mean(a * b) / max(a.std() * b.std(), 1e-9))
-    jumps = (np.abs(np.diff(opposite)) > JUMP_V) & (np.abs(np.diff(common)) < 0.3 * np.abs(np.diff(opposite)))
-    # Kurtosis enters: a wire that opens now and then has heavy tails, and fewer samples than rows speak for
-    # it.
-    heavy = float(np.mean(np.square(opposite * opposite))) / max(anti**4, 1e-18)
-    se = anti * np.sqrt(max(heavy - 1.0, 2.0) / (4 * n))
-    return [
-        Metric("sense_pair_opposite_mv", 1000 * anti, "mV", 1000 * se, n, 1.0, item),
-        Metric("sense_pair_common_mv", 1000 * sum_part, "mV", 1000 * sum_part / np.sqrt(2 * n), n, 1.0, item),
-        Metric("sense_pair_correlation", correlation, "1", (1 - correlation**2) / np.sqrt(n), n, 1.0, item),
-        Metric("sense_pair_elsewhere", elsewhere, "1", 1 / np.sqrt(n), n, 1.0, item),
-        Metric("sense_pair_jumps", float(jumps.sum()), "1", None, n, 1.0, item),
-    ]
+    anti, together, alone = (x.std(axis=1).tolist() for x in (opposite, common, left))
+    product = (a * b).mean(axis=1).tolist()
+    fourth = np.square(opposite * opposite).mean(axis=1).tolist()
+    jumps = _jumps(opposite, common)
+    out = []
+    for k, (lower, upper) in enumerate(pairwise(items)):
+        if upper != lower + 1:
+            continue
+        others = [j for j in range(len(items)) if j not in (k, k + 1)]
+        elsewhere = median(np.maximum(alike[k, others], alike[k + 1, others])) if others else 0.0
+        correlation = product[k] / max(alone[k] * alone[k + 1], 1e-9)
+        # Kurtosis enters: a wire that opens now and then has heavy tails, and fewer samples than rows speak for
+        # it.
+        heavy = fourth[k] / max(anti[k] ** 4, 1e-18)
+        se = anti[k] * np.sqrt(max(heavy - 1.0, 2.0) / (4 * n))
+        item = f"{lower}-{upper}"
+        out += [
+            Metric("sense_pair_opposite_mv", 1000 * anti[k], "mV", 1000 * se, n, 1.0, item),
+            Metric("sense_pair_common_mv", 1000 * together[k], "mV", 1000 * together[k] / np.sqrt(2 * n), n, 1.0, item),
+            Metric("sense_pair_correlation", correlation, "1", (1 - correlation**2) / np.sqrt(n), n, 1.0, item),
+            Metric("sense_pair_elsewhere", elsewhere, "1", 1 / np.sqrt(n), n, 1.0, item),
+            Metric("sense_pair_jumps", float(jumps[k]), "1", None, n, 1.0, item),
+        ]
+    return out
+
+
+def _jumps(opposite: Floats, common: Floats) -> NDArray[np.int64]:
+    """How often each pair jumped opposite and equal. opposite, common: (pairs, rows)."""
+    step = np.abs(np.diff(opposite, axis=1))
+    pair, i = np.nonzero(step > JUMP_V)
+    equal = np.abs(common[pair, i + 1] - common[pair, i]) < 0.3 * step[pair, i]
+    return np.bincount(pair[equal], minlength=len(opposite))
 
 
 SET = MetricSet(

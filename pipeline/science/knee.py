@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.science.robust_fit import Floats, median, robust_sd
 
@@ -118,15 +119,24 @@ def _local_slope(q: Floats, v: Floats, at: Floats) -> Floats:
     return out
 
 
+def averaged(q: Floats, v: Floats, bin_ah: float) -> tuple[Floats, Floats]:
+    """Samples averaged in bins of charge: (bin centre (m,), voltage (m, groups))."""
+    order, edges, count = _bins(q, bin_ah)
+    return np.add.reduceat(q[order], edges) / count, np.add.reduceat(v[order], edges, axis=0) / count[:, None]
+
+
 def curve(q: Floats, v: Floats, bin_ah: float) -> tuple[Floats, Floats, float]:
-    """Samples averaged in bins of charge: (bin centre (m,), median voltage (m, groups), noise of a point in
-    V)."""
-    bins = np.unique(np.floor((q - q.min()) / bin_ah).astype(np.int64), return_inverse=True)[1]
-    order = np.argsort(bins, kind="stable")
-    edges = np.flatnonzero(np.concatenate(([True], np.diff(bins[order]) > 0, [True])))
-    count = np.diff(edges)
-    centre = np.add.reduceat(q[order], edges[:-1]) / count
-    mean = np.add.reduceat(v[order], edges[:-1], axis=0) / count[:, None]
+    """averaged(), and the noise of a point of it in V."""
+    order, _, count = _bins(q, bin_ah)
+    centre, mean = averaged(q, v, bin_ah)
     residual = v[order] - np.repeat(mean, count, axis=0)
     point_sd = median(np.array([robust_sd(column) for column in residual.T]))
     return centre, mean, point_sd / np.sqrt(max(1.0, median(count)))
+
+
+def _bins(q: Floats, bin_ah: float) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Samples in order of their bin, where each bin present begins in that order, and how many it has."""
+    bins = np.floor((q - q.min()) / bin_ah).astype(np.int64)
+    order = np.argsort(bins, kind="stable")
+    first = np.flatnonzero(np.diff(bins[order], prepend=-1))
+    return order, first, np.diff(first, append=q.size)

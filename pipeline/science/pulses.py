@@ -69,11 +69,11 @@ def runs(level: Floats, width: int) -> tuple[Floats, Floats, Floats]:
     finite = np.isfinite(level)
     known = np.where(finite, level, np.inf)
     run = np.concatenate(([0.0], np.cumsum(np.where(finite, level, 0.0))))
-    low, high = (_extreme(pick, known, width) for pick in (np.minimum, np.maximum))
+    low, high = (extreme_of_runs(pick, known, width) for pick in (np.minimum, np.maximum))
     return low, high, (run[width:] - run[:-width]) / width
 
 
-def _extreme(pick: np.ufunc, v: Floats, width: int) -> Floats:
+def extreme_of_runs(pick: np.ufunc, v: Floats, width: int) -> Floats:
     """Extreme of each run of `width`: runs are covered by two overlapping ones of a power of two, got by doubling."""
     have = 1
     while 2 * have <= width:
