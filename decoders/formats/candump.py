@@ -29,6 +29,7 @@ from decoders.ascii_fields import (
     same_word,
     words_at,
 )
+from decoders.candump_aligned import read_aligned
 from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
 from decoders.frames_out import Labels, Rows
 from decoders.log import ABSOLUTE_US, Account, Reader
@@ -49,7 +50,8 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
     first = True
     before = [Rows(0).frames(labels)]
     for offset, text in source.blocks(account, lambda line: _whole(line, before[0])):
-        before[0] = frames = _parse(text, offset, labels, account)
+        frames = read_aligned(text, labels)
+        before[0] = frames = _parse(text, offset, labels, account) if frames is None else frames
         if first and len(frames):
             account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
             first = False

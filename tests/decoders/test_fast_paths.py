@@ -13,6 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from decoders import Frames
+from decoders.candump_aligned import read_aligned
 from decoders.formats import asc, candump
 from decoders.frames_out import Labels, Rows
 from decoders.log import Account
@@ -56,6 +57,21 @@ def candump_line(rng: random.Random) -> bytes:
     return f"({seconds}.{rng.randrange(10**6):06d}) {label} {identifier}{data}{tail}".encode()
 
 
+def candump_alike(rng: random.Random) -> bytes:
+    """Lines whose blanks stand at the same places, as a logger writes them."""
+    second = rng.choice([5, 99_999_980, 1_700_000_000, 123_456_789_012])
+    labels = rng.choice([["can0"], ["can0", "can1"], ["vcan12_ab"], ["a"], ["sixteen_letters1", "sixteen_letters2"]])
+    wide, short, tails = rng.choice([0, 0.3, 1]), rng.choice([0, 0.3]), rng.choice([[""], [""], [" R", " T"]])
+    lines = []
+    for i in range(rng.randint(1, 30)):
+        identifier = f"{rng.getrandbits(29) | (rng.random() < 0.1) << 29:08X}" if rng.random() < wide else (
+            f"{rng.getrandbits(11):03X}")
+        data = rng.randbytes(rng.randrange(8) if rng.random() < short else 8).hex()
+        lines.append(f"({second + i // 9}.{rng.randrange(10**6):06d}) {rng.choice(labels)} "
+                     f"{identifier}#{data}{rng.choice(tails)}")
+    return rng.choice(["\n", "\n", "\n\n"]).join(lines).encode() + b"\n"
+
+
 def candump_slow(text: bytes) -> tuple[list[tuple[object, ...]], int]:
     """Frames and bytes lost, by the regular expression alone."""
     labels, found, lost = Labels(), [], 0
@@ -80,6 +96,22 @@ def test_candump(seed: int) -> None:
             account = Account()
             frames = candump._parse(padded(version), 0, Labels(), account)
             assert (rows_of(frames), sum(x.bytes for x in account.losses)) == candump_slow(version), version
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_candump_lines_laid_out_alike(seed: int) -> None:
+    rng = random.Random(seed)
+    for _ in range(40):
+        text = candump_alike(rng)
+        frames = read_aligned(padded(text), Labels())
+        assert frames is not None
+        assert (rows_of(frames), 0) == candump_slow(text), text
+        version, labels = damaged(text, rng), Labels()
+        frames = read_aligned(padded(version), labels)
+        if frames is None:
+            assert not labels.names  # a block left to the general reader numbers no label
+        else:
+            assert (rows_of(frames), 0) == candump_slow(version), version
 
 
 def asc_line(rng: random.Random, t: float) -> bytes:

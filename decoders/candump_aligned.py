@@ -1,0 +1,148 @@
+"""Blocks of a candump log whose lines are laid out alike: each line is fetched once, all fields come out of that.
+
+    (1579857014.345944) can2 486#82967A6B
+                       ^    ^ the two blanks stand at the same place in every line of the block
+A logger on buses with names of one length writes nothing else. Identifiers of three and of eight digits may be mixed,
+and data of any length. With one line of another kind (CAN FD, remote, damaged) the whole block is left to the general
+reader, so there is nothing to be said here of what is lost.
+"""
+
+from __future__ import annotations
+
+import binascii
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoders.ascii_fields import KEEP_FIRST, KEEP_LAST, LAST_SIX, U64, ZEROS, digits, same_word
+from decoders.frames import ERROR, EXTENDED, TX, Frames
+from decoders.frames_out import Labels
+from decoders.source import PAD
+
+I64 = NDArray[np.int64]
+Bytes = NDArray[np.uint8]
+HEAD = re.compile(rb"(\(\d{1,12}\.\d{6}\)) (\S{1,16}) ")
+AHEAD = 24  # characters fetched up to the end of the time: three words hold all of it
+MOST = 25  # characters of an identifier of eight digits with "#" and eight bytes of data
+DOT_AND_BRACKET = np.uint64(ord(".") | ord(")") << 56)
+BOTH_ENDS = np.uint64(0xFF | 0xFF << 56)
+ERROR_BIT, IDENTIFIER = 0x2000_0000, 0x1FFF_FFFF
+KEEP_DATA = np.array([(KEEP_FIRST[min(n, 8)], KEEP_FIRST[max(n - 8, 0)]) for n in range(17)])  # n of 16 characters
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """The lines of a block: their characters from AHEAD before the end of the time on, uint8 (n, width); digits of the
+    seconds, the first label; characters from the identifier to the end of the data, (n,)."""
+
+    chars: Bytes
+    seconds: int
+    label: bytes
+    room: I64
+
+    def words(self, column: int) -> U64:
+        """Eight characters of each line."""
+        return _column(self.chars, column, "<u8")
+
+    def all_have(self, char: str, column: int) -> bool:
+        return bool((self.chars[:, column] == ord(char)).all())
+
+
+def _column(rows: Bytes, at: int, kind: str) -> U64:
+    """One number of each row, from a byte of it on; numpy's own slices of a few bytes take five times as long."""
+    return np.ndarray((len(rows),), kind, rows.data, at, (rows.shape[1],)).copy()
+
+
+def read_aligned(text: Bytes, labels: Labels) -> Frames | None:
+    """All lines of a block (as Source.blocks gives it), or None when one of them is not like the others."""
+    newline: I64 = np.flatnonzero(text[PAD:-PAD] == 10) + PAD
+    start = np.concatenate(([PAD], newline[:-1] + 1))
+    if len(newline) and not (full := newline > start).all():  # such as lines that end in two characters
+        start, newline = start[full], newline[full]
+    head = HEAD.match(text[start[0]:start[0] + 64].tobytes()) if len(start) else None
+    if head is None:
+        return None
+    marked = bool(text[newline[0] - 2] == 32)  # " R" or " T" behind the line; in some lines only: they fail as data
+    room = (newline - 2 if marked else newline) - start - head.end()
+    if int(room.min()) < 4 or int(room.max()) > MOST:
+        return None
+    flags = np.zeros(len(start), np.uint8)
+    if marked:
+        mark = text[newline - 1] | 0x20
+        flags[mark == ord("t")] = TX
+        if not (((mark == ord("t")) | (mark == ord("r"))) & (text[newline - 2] == 32)).all():
+            return None
+    width = AHEAD + head.end() - head.end(1) + MOST + 7 & ~7  # ends within PAD of the last line
+    every = np.ndarray((len(text) - width + 1,), f"V{width}", text.data, strides=(1,))
+    chars = every[start + (head.end(1) - AHEAD)].view(np.uint8).reshape(-1, width)
+    lines = _Lines(chars, head.end(1) - 9, head[2], room)
+    t, rest = _times(lines), _identifier_and_data(lines, flags)
+    channel = None if t is None or rest is None else _channel(lines, labels)  # last: it gives numbers to labels
+    if t is None or rest is None or channel is None:
+        return None
+    return Frames(t, channel, rest[0], flags, rest[1], rest[2], tuple(labels.names))
+
+
+def _times(lines: _Lines) -> I64 | None:
+    """(seconds.micros)"""
+    word, count = lines.words(AHEAD - 8), lines.seconds
+    if not lines.all_have("(", AHEAD - 9 - count) or ((word & BOTH_ENDS) != DOT_AND_BRACKET).any():
+        return None
+    micros, bad = digits((word >> np.uint64(8) << np.uint64(16)) | LAST_SIX)
+    low, high = KEEP_LAST[min(count, 8)], KEEP_LAST[max(count - 8, 0)]
+    seconds, bad_low = digits((lines.words(8) & low) | (ZEROS & ~low))
+    more, bad_high = digits(same_word((lines.words(0) & high) | (ZEROS & ~high)))
+    if (bad | bad_low | bad_high).any():
+        return None
+    return ((more * np.uint64(100_000_000) + seconds) * np.uint64(1_000_000) + micros).view(np.int64)
+
+
+def _channel(lines: _Lines, labels: Labels) -> Bytes | None:
+    """Numbers of the labels, each of which stands between two blanks."""
+    n, size = len(lines.chars), len(lines.label)
+    around = [(lines.words(AHEAD + at), KEEP_FIRST[min(size + 2 - at, 8)]) for at in range(0, size + 2, 8)]
+    if all(((word ^ word[0]) & keep == 0).all() for word, keep in around):
+        return np.full(n, labels.number(lines.label), np.uint8)
+    if not lines.all_have(" ", AHEAD) or not lines.all_have(" ", AHEAD + size + 1):
+        return None
+    low, high = KEEP_FIRST[min(size, 8)], KEEP_FIRST[max(size - 8, 0)]
+    words = lines.words(AHEAD + 1) & low, lines.words(AHEAD + 9) & high
+    if any(int((word | ~keep).view(np.uint8).min()) <= 32 for word, keep in zip(words, (low, high), strict=True)):
+        return None  # a blank or a control character
+    return labels.of_words(*words, np.ones(n, np.bool_))
+
+
+def _identifier_and_data(lines: _Lines, flags: Bytes) -> tuple[NDArray[np.uint32], Bytes, Bytes] | None:
+    """III#data or IIIIIIII#data: identifier, length in bytes, payload; flags are added to."""
+    column = AHEAD + len(lines.label) + 2
+    first, count = lines.words(column), lines.room - 4
+    text = np.empty((len(flags), 3), np.uint64)  # eight characters of identifier, sixteen of data
+    text[:, 0] = (first << np.uint64(40)) | (ZEROS & KEEP_FIRST[5])
+    text[:, 1], text[:, 2] = lines.words(column + 4), lines.words(column + 12)
+    long = np.flatnonzero(lines.chars[:, column + 3] != ord("#"))
+    if len(long):
+        text[long, 0] = first[long]
+        text[long, 1], text[long, 2] = lines.words(column + 9)[long], lines.words(column + 17)[long]
+        count[long] -= 5
+        if (lines.chars[long, column + 8] != ord("#")).any():
+            return None
+    if int(count.min()) < 0 or int(count.max()) > 16 or (count & 1).any():
+        return None
+    less = np.flatnonzero(count < 16)
+    if len(less):
+        keep = KEEP_DATA[count[less]]
+        text[less, 1:] = (text[less, 1:] & keep) | (ZEROS & ~keep)
+    try:
+        whole = np.frombuffer(binascii.unhexlify(text.data), np.uint8).reshape(-1, 12)
+    except binascii.Error:
+        return None
+    number = _column(whole, 0, ">u4").astype(np.uint32)
+    if len(long):
+        flags[long] |= EXTENDED
+        flags[long[number[long] & ERROR_BIT != 0]] |= ERROR
+    if int(number.max()) > 0x7FF and (number > np.where(flags & EXTENDED, ERROR_BIT | IDENTIFIER, 0x7FF)).any():
+        return None
+    payload = _column(whole, 4, "<u8").view(np.uint8).reshape(-1, 8)
+    return number & np.uint32(IDENTIFIER), (count >> 1).astype(np.uint8), payload
