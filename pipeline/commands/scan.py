@@ -33,13 +33,16 @@ def scan(
     vehicle, reason, severity, before, rule, title, item), muted (changes not told), fleet_quiet, quarantined, rows,
     numbers.
     """
+    from pipeline.crew import warm_up
+    from pipeline.store import Store
+
+    opened = Store.create(store, profiles)
+    warm_up()  # workers' imports run beside our own
     from pipeline.changes import NOTHING, QUARANTINED
     from pipeline.commands import news, screen
     from pipeline.nightbook import last_night
     from pipeline.scan import run_scan
-    from pipeline.store import Store
 
-    opened = Store.create(store, profiles)
     with screen.progress("scan") as told:
         done = run_scan(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)
     changes = last_night(opened, scan=done.scan)

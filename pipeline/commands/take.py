@@ -27,13 +27,16 @@ def take(
 
     With --json also how full each bus was in each new log, as shares of time; null where the bit rate is not known.
     """
+    from pipeline.crew import warm_up
+    from pipeline.store import Store
+
+    opened = Store.create(store, profiles)
+    warm_up()  # workers' imports run beside our own
     from pipeline.busload import buses_since
     from pipeline.changes import QUARANTINED
     from pipeline.commands import screen
     from pipeline.scan import run_take
-    from pipeline.store import Store
 
-    opened = Store.create(store, profiles)
     start = datetime.now(UTC)
     with screen.progress("take") as told:
         counts = run_take(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)
