@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from decoders.columns import as_series
 from decoders.extract import Column, extract
 from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
 from decoders.frames_out import part, widened
+from decoders.grouped import Grouped, grouped
 from decoders.layout import Message
 from decoders.network import UNKNOWN, Network
 from decoders.transport import Carried, Transport, is_transport
@@ -76,7 +76,8 @@ class Decoder:
     def add(self, frames: Frames) -> None:
         """Sort one batch into messages; a large one in slices that the cache can hold."""
         for at in range(0, len(frames), SLICE):
-            self._sort(part(frames, slice(at, at + SLICE)) if len(frames) > SLICE else frames)
+            some = part(frames, slice(at, at + SLICE)) if len(frames) > SLICE else frames
+            self._sort(grouped(some, self.network))
         if self._transport and (carried := self._transport.add(frames)):
             self._deliver(carried)
 
@@ -101,24 +102,22 @@ class Decoder:
                 carried.can_id[rows] if self.network.messages[index].j1939 else None))
             self.held += len(rows)
 
-    def _sort(self, frames: Frames) -> None:
-        which = self.network.match(frames)
-        self._count(frames, which)
-        order = np.argsort(which, kind="stable")
-        ends = np.cumsum(np.bincount(which + 2, minlength=len(self.network.messages) + 2)).tolist()
+    def add_grouped(self, batch: Grouped) -> None:
+        """The same, of a batch whose rows are grouped already; its size is the caller's matter."""
+        self._sort(batch)
+        if self._transport and (carried := self._transport.add(batch.frames)):
+            self._deliver(carried)
+
+    def _sort(self, batch: Grouped) -> None:
+        frames = batch.frames
+        self._count(frames, batch.which)
         numbers = np.array([self._channel_number(c) for c in frames.channels] or [0], np.uint8)
-        narrow = frames.payload.shape[1] == 8
-        payload: NDArray[Any] = np.ascontiguousarray(frames.payload)
-        payload = payload.view(np.uint64)[:, 0] if narrow else payload
-        for index, (start, end) in enumerate(pairwise(ends[1:])):
-            if start == end:
-                continue
-            rows = order[start:end]
-            picked: NDArray[np.uint8] = payload[rows].view(np.uint8).reshape(-1, 8 if narrow else payload.shape[1])
+        for index, start, end in batch.messages:
+            rows = slice(start, end)
             self._pieces.setdefault(index, []).append(Rows(
-                frames.t[rows], picked, frames.length[rows],
-                numbers[frames.channel[rows]] if self.network.several_buses else None,
-                frames.can_id[rows] if self.network.messages[index].j1939 else None))
+                batch.t[rows], batch.payload[rows], batch.length[rows],
+                numbers[frames.channel[batch.order[rows]]] if self.network.several_buses else None,
+                frames.can_id[batch.order[rows]] if self.network.messages[index].j1939 else None))
             self.held += end - start
 
     def tables(self, counts: bool = False) -> dict[str, pl.DataFrame]:

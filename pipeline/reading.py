@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from decoders import Decoder, Frames, Log
 from decoders.extract import Column
 from decoders.frames import ERROR, REMOTE
+from decoders.grouped import grouped
 from decoders.integrity import IntegrityCheck
+from decoders.log import join_frames
 from pipeline.clock import Tracker
 from pipeline.errors import InputError, StoreError
 from pipeline.gather import Gather
@@ -27,6 +29,7 @@ from pipeline.slots import CHECKSUM_OK, Layout
 from pipeline.store import Store
 from pipeline.taken import Reading
 
+TOGETHER = 100_000  # frames decoded and checked in one go
 MOST_FAULTS = 50  # unknown identifiers listed one by one
 COMPONENTS = {"vehicle_serial": "vehicle", "pack_serial": "pack", "controller_serial": "controller"}
 IDENTITY = (*COMPONENTS, "pack_firmware", "controller_firmware", "pack_hardware", "controller_hardware")
@@ -68,11 +71,20 @@ class LogDecoding:
         self.decoder, self.check = Decoder(profile.network()), IntegrityCheck(profile.network())
         self.gather = Gather(store.scratch)
         self.errors: Counter[str] = Counter()
+        self.held: list[Frames] = []
 
     def add(self, frames: Frames) -> None:
+        """Batches are held until they are worth the work."""
+        self.held.append(frames)
+        if sum(map(len, self.held)) >= min(TOGETHER, self.store.settings.segment_frames):
+            self._decode()
+
+    def _decode(self) -> None:
+        frames, self.held = join_frames(self.held), []
         self.tracker.add(frames.t[data_frames(frames)] + self.shift)
-        self.check.add(frames)
-        self.decoder.add(frames)
+        batch = grouped(frames, self.decoder.network)
+        self.check.add_grouped(batch)
+        self.decoder.add_grouped(batch)
         self._count_errors(frames)
         if self.decoder.held >= self.store.settings.segment_frames:
             self._flush()
@@ -102,6 +114,8 @@ class LogDecoding:
 
     def write(self, target: Path, log: str, opened: Log) -> Written:
         """Finish the part. Raises: InputError when most frames turn out to be unknown; StoreError."""
+        if self.held:
+            self._decode()
         self.decoder.close()
         if self.decoder.held:
             self._flush()
