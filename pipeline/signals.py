@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.quantities import ROLES
+from pipeline.science.robust_fit import median
 
 STEPS_A_SAMPLE, STEPS_BACK = 2, 3  # measured: more steps answer more, and cost more to count
 FEW = 4  # moments this many times fewer than the samples are searched for: counting would cost more
@@ -76,6 +77,10 @@ class Signals:
         """Samples of a role; EMPTY when the vehicle does not have it. KeyError for an unknown role name."""
         ROLES[name]
         return self.data.get((name, item), EMPTY)
+
+    def step_us(self, s: Series) -> float:
+        """Middle time between samples of one of these series, microseconds; NaN under two samples."""
+        return self.once(("step", id(s.t)), lambda: median(np.diff(s.t)))
 
     def at(self, t: NDArray[np.int64], name: str, item: int | str = "", hold_s: float = 2.0) -> NDArray[np.float64]:
         """Last value at or before each t; NaN where there is none or it is older than hold_s seconds."""

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from pipeline.profile import Profile
 from pipeline.quantities import SIDES
 from pipeline.science.brake_limits import Envelope, State, Taper
-from pipeline.science.robust_fit import median
 from pipeline.science.stretches import Bools, Floats, Stretches, Times, extremes, held_s, stretches
 from pipeline.signals import Signals
 
@@ -102,7 +101,7 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES},
         _state(signals, t),
         signals.at(t, "charge_limit", hold_s=3.0),
-        median(np.diff(t_all)) / 1e6 if t_all.size > 1 else np.nan,
+        signals.step_us(signals.series("brake_demand")) / 1e6,
     )
 
 

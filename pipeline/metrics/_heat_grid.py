@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.metrics.model import Session
 from pipeline.profile import Profile
 from pipeline.science.heat import grid_means
-from pipeline.science.robust_fit import median
+from pipeline.science.robust_fit import known_medians
 from pipeline.signals import Series, Signals
 
 STEP_S = 10.0
@@ -42,11 +42,7 @@ class Grid:
 
 def middle_of(sensors: dict[str, Floats]) -> Floats:
     """Median over the sensors, bin by bin: one bad sensor does not move it."""
-    stack = np.sort(np.stack(list(sensors.values())), axis=0)  # NaN sorts last
-    known = np.isfinite(stack).sum(axis=0)
-    i = np.arange(stack.shape[1])
-    low, high = stack[np.maximum(known - 1, 0) // 2, i], stack[np.minimum(known // 2, len(stack) - 1), i]
-    return np.asarray(np.where(known > 0, 0.5 * (low + high), np.nan))
+    return known_medians(np.stack(list(sensors.values())))
 
 
 def filled(v: Floats) -> Floats:
@@ -71,14 +67,14 @@ def bridged(v: Floats, longest_s: float = 1300.0) -> Floats:
 def covered(signals: Signals, s: Series, session: Session) -> float:
     """Share of the session in which samples follow each other as closely as is usual in them (three times the
     middle step): a slow message covers its time, a hole does not."""
-    return signals.once(("covered", id(s.t), session), lambda: _covered(s, session.start, session.end))
+    return signals.once(("covered", id(s.t), session), lambda: _covered(signals, s, session.start, session.end))
 
 
-def _covered(s: Series, start: int, end: int) -> float:
+def _covered(signals: Signals, s: Series, start: int, end: int) -> float:
     if len(s) < 3 or end <= start:
         return 0.0
     step = np.diff(s.t)
-    middle = median(step)
+    middle = signals.step_us(s)
     inside = float(step[step <= max(3.0 * middle, 1e6)].sum()) + 2.0 * middle  # the ends belong to a sample as well
     return min(1.0, inside / (end - start))
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.profile import Profile
-from pipeline.science.pulses import extreme_of_runs
+from pipeline.science.pulses import extremes_of_runs
 from pipeline.science.robust_fit import Floats, median
 from pipeline.signals import Series, Signals
 
@@ -120,6 +120,6 @@ def _moments(signals: Signals, window_s: float) -> _Moments | None:
     width, every = max(2, round(window_s / step) + 1), max(1, round(every_s / step))
     if level.size < width:
         return _Moments(np.empty(0, np.int64), np.empty(0), np.empty(0), window_s, items)
-    low, high = (extreme_of_runs(pick, level, width)[::every] for pick in (np.minimum, np.maximum))
+    low, high = (extremes_of_runs(pick, level, (width,))[width][::every] for pick in (np.minimum, np.maximum))
     view = np.lib.stride_tricks.sliding_window_view(level, width)[::every]
     return _Moments(grid[width - 1 :: every][: low.size], high - low, view.mean(axis=1), window_s, items)

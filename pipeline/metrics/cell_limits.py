@@ -13,10 +13,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.metrics._charge import usual_gap
 from pipeline.metrics._margin import GIVES, Margin, scatter
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.coulomb import usual_gap_s
 from pipeline.science.robust_fit import median
 from pipeline.science.stretches import Floats, Stretches, Times, extremes, median_of_three, stretches
 from pipeline.signals import Series, Signals
@@ -56,7 +56,8 @@ def _at_the_end(signals: Signals, profile: Profile) -> list[Metric]:
         if v.size >= 3:
             last.append(median(v))
     moments = signals.end - np.arange(1, 11, dtype=np.int64)[::-1] * 1_000_000
-    hold_s = max(GAP_S, usual_gap_s(signals.series("pack_current").t, most_s=300.0))  # a sleeping bus speaks seldom
+    # a sleeping bus speaks seldom
+    hold_s = max(GAP_S, usual_gap(signals, signals.series("pack_current"), most_s=300.0))
     amps = signals.at(moments, "pack_current", "", hold_s)
     amps = amps[np.isfinite(amps)]
     quiet = amps.size > 0 and abs(median(amps)) < END_REST_C * profile.figure("pack", "rated_ah")

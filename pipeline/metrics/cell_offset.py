@@ -13,12 +13,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.metrics._charge import session_charge
 from pipeline.metrics._group_ohm import from_load, from_onset, usual_ohm
 from pipeline.metrics._rest_offset import rest_low
 from pipeline.metrics._steady import Steady, range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.coulomb import integrate
 from pipeline.science.knee import Shifts, averaged, curve, shifts
 from pipeline.science.robust_fit import Floats, median
 from pipeline.signals import Signals
@@ -60,7 +60,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if table is None or len(table) < 2 * LEAST_ROWS:
         return Outcome()
     current = signals.series("pack_current")
-    run = np.interp(table.t, current.t, integrate(current.t, current.v).run)
+    run = np.interp(table.t, current.t, session_charge(session, signals).run)
     rated = profile.figure("pack", "rated_ah")
     metrics = [Metric("cell_offset_rows", float(len(table)), "1", None, len(table))]
     if session.kind != "ride":

@@ -16,7 +16,7 @@ from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.arrhenius import resistance_factor
 from pipeline.science.pulses import Running, Steps, find_steps, resistance, resistances, responses, unsettled
-from pipeline.science.robust_fit import Floats
+from pipeline.science.robust_fit import Floats, known_medians
 from pipeline.signals import Signals
 
 PULSES_S = (0.5, 2.0, 10.0)
@@ -71,9 +71,7 @@ def _at(pulse_s: float, steps: Steps, cells: _Cells, signals: Signals, profile: 
             changes.append(change)
     if not changes:
         return []
-    known = np.isfinite(changes).any(axis=0)
-    median = np.full(len(steps), np.nan)
-    median[known] = np.nanmedian(np.array(changes)[:, known], axis=0)
+    median = known_medians(np.array(changes))
     for name, law in ((f"group_dcr_{label}_mohm", None), (f"group_dcr_{label}_25c_mohm", factor)):
         ohm, se, n = resistance(median, steps.change, law, memory)
         if n >= LEAST_STEPS:
@@ -86,11 +84,7 @@ def _temperature(steps: Steps, signals: Signals) -> Floats:
     items = signals.items("cell_temp")
     if not items:
         return np.full(len(steps), np.nan)
-    read = np.stack([signals.at(steps.t0, "cell_temp", i, 60.0) for i in items])
-    known = np.isfinite(read).any(axis=0)
-    out = np.full(len(steps), np.nan)
-    out[known] = np.nanmedian(read[:, known], axis=0)
-    return out
+    return known_medians(np.stack([signals.at(steps.t0, "cell_temp", i, 60.0) for i in items]))
 
 
 def _gives() -> dict[str, tuple[str, str]]:

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.metrics._charge import usual_gap
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.coulomb import usual_gap_s
 from pipeline.science.stretches import extremes, held_s, stretches, sums
 from pipeline.signals import Signals
 
@@ -25,11 +25,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if not isinstance(limit, int | float) or len(current) < 10:
         return Outcome()
     items = signals.items("cell_temp")
-    read = np.stack([signals.at(current.t, "cell_temp", i, HOLD_S) for i in items])
-    known = np.isfinite(read).any(axis=0)
-    coldest = np.full(current.t.shape, np.nan)
-    coldest[known] = np.nanmin(read[:, known], axis=0)
-    gap_s = usual_gap_s(current.t)
+    coldest = np.fmin.reduce([signals.at(current.t, "cell_temp", i, HOLD_S) for i in items])
+    known = np.isfinite(coldest)
+    gap_s = usual_gap(signals, current)
     stands = held_s(current.t, gap_s)
     charging = current.v < -NOISE_C * profile.figure("pack", "rated_ah")
     cold = charging & (coldest < limit)

@@ -11,7 +11,6 @@ from pipeline.metrics._heat_grid import figure
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.quantities import SIDES
-from pipeline.science.robust_fit import median
 from pipeline.science.stretches import Floats, Times, means, stretches
 from pipeline.signals import Signals
 
@@ -34,7 +33,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             moving = np.abs(reference) > LEAST_RPM
             lost = moving & (np.abs(s.v) < LOST_SHARE * np.abs(reference))
             wild = moving & (np.abs(s.v) > IMPLAUSIBLE * np.abs(reference))
-        moving_s = float(moving.sum()) * median(np.diff(s.t)) / 1e6
+        moving_s = float(moving.sum()) * signals.step_us(s) / 1e6
         runs = stretches(s.t, lost, PAUSE_S, join_s=0.1, least_s=LEAST_S, least_n=3)
         metrics += [
             Metric("encoder_watched_h", moving_s / 3600.0, "h", n=int(moving.sum()), item=side),

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.metrics._charge import session_charge
 from pipeline.metrics._steady import range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.coulomb import integrate
 from pipeline.science.robust_fit import line, median, within_blocks
 from pipeline.signals import Signals
 
@@ -68,7 +68,7 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
         Metric("pack_soc_lowest_pct", float(v.min()), "%", 0.5, 1),
         Metric("pack_soc_highest_pct", float(v.max()), "%", 0.5, 1),
     ]
-    charge = integrate(current.t, current.v, None, (session.end - session.start) / 1e6)
+    charge = session_charge(session, signals)
     pick = np.linspace(0, t.size - 1, min(t.size, 3000)).astype(np.int64)
     run = np.interp(t[pick], current.t, charge.run)
     if np.ptp(run) < LEAST_SHARE * profile.figure("pack", "rated_ah") or charge.coverage < 0.98:

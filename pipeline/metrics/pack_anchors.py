@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.metrics._charge import session_charge, usual_gap
 from pipeline.metrics._steady import Steady, quiet_runs, steady
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.coulomb import integrate, usual_gap_s
+from pipeline.science.coulomb import integrate
 from pipeline.science.ocv import Ocv, of_pack
 from pipeline.science.robust_fit import median
 from pipeline.signals import Signals
@@ -37,7 +38,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if table is None or len(table) < 5:
         return Outcome()
     current = signals.series("pack_current")
-    charge = integrate(current.t, current.v, None, (session.end - session.start) / 1e6)
+    charge = session_charge(session, signals)
     run = np.interp(table.t, current.t, charge.run)
     ocv = of_pack(profile.pack)
     anchors = [] if ocv is None else _low(table, run, ocv, rated)
@@ -60,7 +61,7 @@ def _add_energy(anchors: list[Event], signals: Signals) -> None:
         return
     current = signals.series("pack_current")
     power = current.v * signals.at(current.t, "pack_voltage", "", HOLD_S)
-    gap_s = usual_gap_s(current.t)
+    gap_s = usual_gap(signals, current)
     for anchor in anchors:
         k = int(np.searchsorted(current.t, anchor.start, side="right"))
         wh = integrate(current.t[:k], power[:k], gap_s)

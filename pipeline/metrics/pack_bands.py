@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.metrics._charge import usual_gap
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.metrics.pack_energy import GAIN, HOLD_S, ZERO_A
 from pipeline.profile import Profile
-from pipeline.science.coulomb import usual_gap_s
 from pipeline.science.stretches import held_s
 from pipeline.signals import Signals
 
@@ -32,7 +32,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         used = (amps > 0) & np.isfinite(volts) & (soc >= LOWEST_PCT) & (soc < HIGHEST_PCT)
     if not used.any():
         return Outcome()
-    hours = held_s(current.t, usual_gap_s(current.t))[used] / 3600
+    hours = held_s(current.t, usual_gap(signals, current))[used] / 3600
     band = ((soc[used] - LOWEST_PCT) / WIDTH_PCT).astype(np.int64)
     count, spent = np.bincount(band), np.bincount(band, hours)
     ah = np.bincount(band, hours * amps[used])

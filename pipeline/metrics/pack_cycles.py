@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.metrics._charge import session_charge
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.metrics.pack_energy import GAIN, ZERO_A
 from pipeline.profile import Profile
-from pipeline.science.coulomb import integrate
 from pipeline.science.rainflow import count, reversals
 from pipeline.signals import Signals
 
@@ -24,7 +24,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     current = signals.series("pack_current")
     if len(current) < 10:
         return Outcome()
-    charge = integrate(current.t, current.v, None, (session.end - session.start) / 1e6)
+    charge = session_charge(session, signals)
     used_pct = 100 * charge.run / profile.figure("pack", "rated_ah")
     points, index = reversals(-used_pct, LEAST_PCT)
     cycles = count(points)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.metrics._charge import session_charge, usual_gap
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.coulomb import integrate
@@ -19,7 +20,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if len(current) < 3:
         return Outcome()
     span = (session.end - session.start) / 1e6
-    charge = integrate(current.t, current.v, None, span)
+    charge = session_charge(session, signals)
     hours, n, cover = charge.recorded_s / 3600, len(current), charge.coverage
     rated = profile.figure("pack", "rated_ah")
 
@@ -34,7 +35,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ]
     if signals.has("pack_voltage"):
         power = current.v * signals.at(current.t, "pack_voltage", "", HOLD_S)
-        energy = integrate(current.t, power, None, span)
+        energy = integrate(current.t, power, usual_gap(signals, current), span)
         volts = float(np.nanmedian(signals.series("pack_voltage").v))
         for name, wh in (("pack_out_wh", energy.out_ah), ("pack_in_wh", energy.in_ah)):
             out.append(Metric(name, wh, "Wh", float(np.hypot(GAIN * wh, ZERO_A * hours * volts)), n,

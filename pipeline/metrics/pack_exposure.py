@@ -58,11 +58,7 @@ def _hottest(signals: Signals, name: str) -> tuple[np.ndarray, Floats, float]:
     period = max(median(np.diff(lead.t[:5000])) / 1e6, 1e-3)
     hold_s = float(np.clip(3 * period, *HOLD_S))
     t = lead.t[:: max(1, round(EVERY_S / period))]
-    read = np.stack([signals.at(t, name, i, hold_s) for i in items])
-    known = np.isfinite(read).any(axis=0)
-    out = np.full(t.shape, np.nan)
-    out[known] = np.nanmax(read[:, known], axis=0)
-    return t, out, hold_s
+    return t, np.fmax.reduce([signals.at(t, name, i, hold_s) for i in items]), hold_s
 
 
 def _band(low: float, high: float, bands: tuple[float, ...], unit: str) -> str:

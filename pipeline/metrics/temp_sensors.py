@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.metrics._heat_grid import STEP_S, Floats, Grid, middle_of, pack_body
+from pipeline.metrics._still import resolution
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.robust_fit import median
@@ -40,6 +41,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         for item in signals.items(role)
         if len(signals.series(role, item)) >= 5
     }
+    steps = {key: resolution(series) for key, (series, _) in tracks.items()}
     out: list[Metric] = []
     families = {role: middle_of({i: v for (r, i), (_, v) in tracks.items() if r == role}) for role, _ in tracks}
     for (role, item), (series, own) in tracks.items():
@@ -47,17 +49,11 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         siblings = {i: v for (r, i), (_, v) in tracks.items() if r == role and i != item}
         others = {r: v for r, v in families.items() if r != role}
         middle = middle_of(siblings) if siblings else families.get("cell_temp") if role != "cell_temp" else None
-        step = min((_step(tracks[role, i][0]) for i in siblings), default=np.inf)
-        out += _one(name, role, series, own, middle, max(MOVED_K, MOVED_STEPS * step))
+        step = min((steps[role, i] for i in siblings), default=np.inf)
+        out += _one(name, role, series, own, middle, max(MOVED_K, MOVED_STEPS * step), steps[role, item])
         rested = middle_of(siblings) if len(siblings) >= 2 else _agreed(others)
         out += _offsets(name, session, own, rested, pack_body(profile).tau_s)
     return Outcome(tuple(out))
-
-
-def _step(s: Series) -> float:
-    """The sensor's resolution: smallest difference between two of its readings."""
-    readings = np.unique(np.round(s.v[np.isfinite(s.v)], 4))
-    return float(np.diff(readings).min()) if readings.size > 1 else 0.0
 
 
 def _agreed(families: dict[str, Floats]) -> Floats | None:
@@ -71,7 +67,8 @@ def _agreed(families: dict[str, Floats]) -> Floats | None:
     return np.asarray(np.where(alike, middle_of(families), np.nan))
 
 
-def _one(name: str, role: str, s: Series, own: Floats, middle: Floats | None, least_k: float) -> list[Metric]:
+def _one(name: str, role: str, s: Series, own: Floats, middle: Floats | None, least_k: float,
+         step: float) -> list[Metric]:  # fmt: skip
     finite = np.isfinite(s.v)
     missing = float(1.0 - finite.mean())
     out = [Metric("temp_missing_share", missing, "1", n=len(s), item=name)]
@@ -89,7 +86,7 @@ def _one(name: str, role: str, s: Series, own: Floats, middle: Floats | None, le
         moved = float(np.ptp(middle[both]))
         if moved >= least_k and role in ("cell_temp", "motor_temp", "fet_temp"):
             # a still sensor between two readings flickers by one step
-            share = max(float(np.ptp(own[both])) - _step(s), 0.0) / moved
+            share = max(float(np.ptp(own[both])) - step, 0.0) / moved
             out.append(Metric("temp_moved_share", share, "1", n=int(both.sum()), item=name))
     return out
 

@@ -12,7 +12,6 @@ import numpy as np
 from pipeline.metrics._heat_grid import figure
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.robust_fit import median
 from pipeline.science.stretches import Floats, Stretches, Times, extremes, first_where, stretches
 from pipeline.signals import Signals
 
@@ -34,11 +33,12 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     out = [Metric("release_count", float(n), "1", n=n)]
     if not n:
         return Outcome(tuple(out))
-    t = max((signals.series("motor_current", i) for i in signals.items("motor_current")), key=len).t
+    densest = max((signals.series("motor_current", i) for i in signals.items("motor_current")), key=len)
+    t, cycle = densest.t, signals.step_us(densest) / 1e6
     current = _largest(signals, t)
     off_at = trigger.t[released.first]
     ends = np.minimum(trigger.t[released.last], off_at + int(WATCH_S * 1e6))
-    lasted, cycle = _lasting(t, current, off_at, ends, profile)
+    lasted = _lasting(t, current, off_at, ends, profile)
     timed = np.isfinite(lasted)
     if not timed.any():
         return Outcome(tuple(out))
@@ -72,9 +72,9 @@ def _lasting(
     off_at: Times,
     ends: Times,
     profile: Profile,
-) -> tuple[Floats, float]:
+) -> Floats:
     """Seconds from each release until the current is under the limit; NaN where fewer than three samples
-    tell, or the trigger is pulled again first. Also the samples' cycle in seconds."""
+    tell, or the trigger is pulled again first."""
     limit = max(LEAST_A, SHARE * figure(profile.drive, "max_motor_a", 0.0))
     first = np.searchsorted(t, off_at, side="left")
     last = np.searchsorted(t, ends, side="right") - 1
@@ -84,8 +84,7 @@ def _lasting(
         quiet = first_where(~(current >= limit), spans)  # an unknown current proves no torque
     whole = known & np.isfinite(extremes(current, spans))
     lasted = np.where(quiet >= 0, (t[quiet] - off_at) / 1e6, (ends - off_at) / 1e6)
-    cycle = median(np.diff(t)) / 1e6 if t.size > 1 else np.nan
-    return np.where(whole, lasted, np.nan), cycle
+    return np.where(whole, lasted, np.nan)
 
 
 SET = MetricSet(

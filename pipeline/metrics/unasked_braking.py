@@ -11,7 +11,6 @@ import numpy as np
 from pipeline.metrics._heat_grid import figure
 from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
-from pipeline.science.robust_fit import median
 from pipeline.science.stretches import Floats, Times, means, stretches
 from pipeline.signals import Signals
 
@@ -24,7 +23,8 @@ PAUSE_S = 0.4
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     sides = signals.items("motor_current")
-    t = max((signals.series("motor_current", side) for side in sides), key=len).t
+    densest = max((signals.series("motor_current", side) for side in sides), key=len)
+    t = densest.t
     brake: Floats = np.full(t.shape, np.nan)
     for side in sides:
         brake = np.fmax(brake, -signals.at(t, "motor_current", side, PAUSE_S))
@@ -40,7 +40,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     on[hard] = free
     runs = stretches(t, on, PAUSE_S, join_s=0.2, least_s=LEAST_S, least_n=4)
     watched = _watched(signals, t[::25], brake[::25]) * 25
-    step = median(np.diff(t)) / 1e6 if t.size > 1 else 0.0
+    step = signals.step_us(densest) / 1e6 if t.size > 1 else 0.0
     metrics = (
         Metric("unasked_braking_count", float(len(runs)), "1", n=watched),
         Metric("unasked_watched_h", watched * step / 3600.0, "h", n=watched),

@@ -7,6 +7,7 @@ are sent apart, so plateaus are compared, never samples on the ramp.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,15 +46,16 @@ def find_steps(
     index = np.searchsorted(t, grid, side="right") - 1
     level = np.where(grid - t[index] <= 3e6 * period, current[index], np.nan)
     before, guard = (max(1, round(s / period)) for s in (BEFORE_S, GUARD_S))
-    known = None
+    afters = [max(1, round(s / period)) for s in pulses_s]
+    fit = [after for after in afters if level.size >= before + 2 * guard + after + 2]
+    known = runs(level, (before, *fit)) if fit else {}
     found = []
-    for after in (max(1, round(s / period)) for s in pulses_s):
-        if level.size < before + 2 * guard + after + 2:
+    for after in afters:
+        if after not in fit:
             found.append(none)
             continue
-        known = known or runs(level, before)
-        low_b, high_b, mean_b = known
-        low_a, high_a, mean_a = runs(level, after)
+        low_b, high_b, mean_b = known[before]
+        low_a, high_a, mean_a = known[after]
         i = slice(before + guard, level.size - guard - after)
         b, a = (slice(i.start + shift, i.stop + shift) for shift in (-guard - before, guard))
         change = mean_a[a] - mean_b[b]
@@ -64,23 +66,27 @@ def find_steps(
     return tuple(found)
 
 
-def runs(level: Floats, width: int) -> tuple[Floats, Floats, Floats]:
-    """Lowest, highest and mean of each run of `width` samples, by its first sample. A NaN spoils its runs."""
+def runs(level: Floats, widths: Iterable[int]) -> dict[int, tuple[Floats, Floats, Floats]]:
+    """By width: lowest, highest and mean of each run of so many samples, by its first. A NaN spoils its runs.
+
+    Widths are at most the samples."""
     finite = np.isfinite(level)
     known = np.where(finite, level, np.inf)
     run = np.concatenate(([0.0], np.cumsum(np.where(finite, level, 0.0))))
-    low, high = (extreme_of_runs(pick, known, width) for pick in (np.minimum, np.maximum))
-    return low, high, (run[width:] - run[:-width]) / width
+    low, high = (extremes_of_runs(pick, known, widths) for pick in (np.minimum, np.maximum))
+    return {width: (low[width], high[width], (run[width:] - run[:-width]) / width) for width in low}
 
 
-def extreme_of_runs(pick: np.ufunc, v: Floats, width: int) -> Floats:
-    """Extreme of each run of `width`: runs are covered by two overlapping ones of a power of two, got by doubling."""
-    have = 1
-    while 2 * have <= width:
-        v = pick(v[:-have], v[have:])
-        have *= 2
-    over = width - have
-    return np.asarray(pick(v[: v.size - over], v[over:])) if over else v
+def extremes_of_runs(pick: np.ufunc, v: Floats, widths: Iterable[int]) -> dict[int, Floats]:
+    """By width: extreme of each run. Runs are covered by two overlapping ones of a power of two, got by doubling."""
+    have, found = 1, {}
+    for width in sorted(set(widths)):
+        while 2 * have <= width:
+            v = pick(v[:-have], v[have:])
+            have *= 2
+        over = width - have
+        found[width] = np.asarray(pick(v[: v.size - over], v[over:])) if over else v
+    return found
 
 
 def _one_each(t: Times, change: Floats, good: np.ndarray) -> Steps:

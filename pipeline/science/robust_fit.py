@@ -74,6 +74,15 @@ def medians(values: NDArray[Any]) -> Floats:
     return middle
 
 
+def known_medians(values: Floats) -> Floats:
+    """Medians over the first axis of what is not NaN; NaN where nothing is known."""
+    ranked = np.sort(values, axis=0)  # NaN sorts last
+    known = values.shape[0] - np.isnan(values).sum(axis=0)
+    i = np.arange(values.shape[1])
+    low, high = ranked[np.maximum(known - 1, 0) // 2, i], ranked[np.minimum(known // 2, len(ranked) - 1), i]
+    return np.asarray(np.where(known > 0, 0.5 * (low + high), np.nan))
+
+
 def robust_sd(values: Floats) -> float:
     """Standard deviation from the median absolute deviation. values: a row without NaN."""
     return MAD_TO_SD * median(np.abs(values - median(values)))

@@ -72,6 +72,8 @@ def owner(s: Stretches, n: int) -> NDArray[np.int64]:
 
 def sums(x: Floats, s: Stretches) -> Floats:
     """Sum of the finite values in each stretch."""
+    if not len(s):
+        return np.empty(0)
     total = np.concatenate(([0.0], np.cumsum(np.where(np.isfinite(x), x, 0.0))))
     return np.asarray(total[s.last + 1] - total[s.first])
 
@@ -84,6 +86,8 @@ def counts(on: Bools, s: Stretches) -> NDArray[np.int64]:
 
 def means(x: Floats, s: Stretches, where: Bools | None = None) -> Floats:
     """Mean of the finite values in each stretch (only where `where` holds); NaN when there are none."""
+    if not len(s):
+        return np.empty(0)
     ok = np.isfinite(x) if where is None else np.isfinite(x) & where
     n = counts(ok, s)
     total = sums(np.where(ok, x, 0.0), s)

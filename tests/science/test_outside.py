@@ -63,7 +63,7 @@ def test_slopes_of_groups_equal_scipys_regression() -> None:
 def test_runs_equal_scipys_filters(width: int, more: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     level = rng.normal(size=width + more)
-    low, high, mean = runs(level, width)
+    low, high, mean = runs(level, (width,))[width]
     whole, origin = slice(0, more + 1), -(width // 2)
     assert np.array_equal(low, minimum_filter1d(level, width, origin=origin)[whole])
     assert np.array_equal(high, maximum_filter1d(level, width, origin=origin)[whole])
