@@ -17,4 +17,4 @@ def as_series(name: str, column: Column) -> pl.Series:
     values = pl.Series(name, column.values)
     if column.valid is None or column.valid.all():
         return values
-    return pl.select(pl.when(pl.Series(column.valid)).then(values).alias(name)).to_series()
+    return values.set(pl.Series(~column.valid), None)

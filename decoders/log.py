@@ -144,7 +144,8 @@ def join_frames(pieces: list[Frames]) -> Frames:
     maps = [np.array([labels.index(c) for c in p.channels] or [0], np.uint8) for p in pieces]
     return Frames(
         t=np.concatenate([p.t for p in pieces]),
-        channel=np.concatenate([m[p.channel] for m, p in zip(maps, pieces, strict=True)]),
+        channel=np.concatenate([p.channel if p.channels == labels[:len(p.channels)] else m[p.channel]
+                                for m, p in zip(maps, pieces, strict=True)]),
         can_id=np.concatenate([p.can_id for p in pieces]),
         flags=np.concatenate([p.flags for p in pieces]),
         length=np.concatenate([p.length for p in pieces]),
