@@ -17,7 +17,7 @@ from pipeline.quantities import ROLES
 from pipeline.science.robust_fit import median
 
 STEPS_A_SAMPLE, STEPS_BACK = 2, 3  # measured: more steps answer more, and cost more to count
-FEW = 4  # moments this many times fewer than the samples are searched for: counting would cost more
+FEW = 10  # moments this many times fewer than the samples are searched for: counting would cost more
 
 T = TypeVar("T")
 Key = tuple[str, int | str]  # ("cell_voltage", 3), ("motor_temp", "left"), ("pack_current", "")

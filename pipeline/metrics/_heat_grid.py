@@ -9,13 +9,18 @@ from numpy.typing import NDArray
 
 from pipeline.metrics.model import Session
 from pipeline.profile import Profile
-from pipeline.science.heat import grid_means
+from pipeline.science.heat import Bins
 from pipeline.science.robust_fit import known_medians
 from pipeline.signals import Series, Signals
 
 STEP_S = 10.0
 SOAKED_K = 1.5  # pack and board this close at the start: parked long enough to call it ambient; engineering choice
 Floats = NDArray[np.float64]
+
+
+def bins_of(signals: Signals, s: Series, start: int, width_s: float, n: int) -> Bins:
+    """The same for all series of a message."""
+    return signals.once(("bins", id(s.t), start, width_s, n), lambda: Bins.at(s.t, start, width_s, n))
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +37,8 @@ class Grid:
     def means(self, signals: Signals, role: str, item: int | str = "", square: bool = False) -> Floats:
         s = signals.series(role, item)
         key = "grid", self.start, self.n, role, item, square
-        return signals.once(key, lambda: grid_means(s.t, s.v * s.v if square else s.v, self.start, STEP_S, self.n))
+        bins = bins_of(signals, s, self.start, STEP_S, self.n)
+        return signals.once(key, lambda: bins.means(s.v * s.v if square else s.v))
 
     def all(self, signals: Signals, role: str) -> dict[str, Floats]:
         """Every item of a role that has at least one finite bin."""

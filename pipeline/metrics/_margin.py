@@ -58,8 +58,10 @@ GIVES = {
 
 
 def least(where: str, unit: str, t: Times, v: Floats, limit: Floats | float, span: float,
-          highest: bool = True) -> Margin | None:  # fmt: skip
-    """Least margin of a series; None with fewer than three known readings. limit: one, or one a reading."""
+          highest: bool = True, under: float = np.inf) -> Margin | None:  # fmt: skip
+    """Least margin of a series; None with fewer than three known readings, or when it is not less than `under`.
+
+    limit: one, or one a reading."""
     known = np.isfinite(v) & np.isfinite(limit)
     if known.sum() < 3:
         return None
@@ -68,6 +70,8 @@ def least(where: str, unit: str, t: Times, v: Floats, limit: Floats | float, spa
         limit = limit[known] if isinstance(limit, np.ndarray) else limit
     margin = median_of_three(limit - v if highest else v - limit)
     k = int(margin.argmin())
+    if not margin[k] < under:
+        return None
     at = float(limit[k]) if isinstance(limit, np.ndarray) else limit
     value = at - float(margin[k]) if highest else at + float(margin[k])
     return Margin(where, unit, float(margin[k]), value, at, span, scatter(v, k), int(t[k]), int(v.size))

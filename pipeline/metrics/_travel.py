@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.metrics._heat_grid import bins_of
 from pipeline.metrics.model import Session
 from pipeline.quantities import SIDES
-from pipeline.science.heat import grid_means
 from pipeline.science.stretches import Floats
 from pipeline.signals import Signals
 
@@ -47,7 +47,7 @@ def _travel(session: Session, signals: Signals) -> Travel:
 
     def grid(role: str, item: str = "") -> Floats:
         s = signals.series(role, item)
-        return grid_means(s.t, s.v, session.start, STEP_S, n)
+        return bins_of(signals, s, session.start, STEP_S, n).means(s.v)
 
     return Travel(
         session.start,

@@ -33,9 +33,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     limits = {name: profile.pack.get(key) for name, key in (("over", "cell_max_v"), ("under", "cell_min_v"))}
     given = {name: float(v) for name, v in limits.items() if isinstance(v, int | float)}
     window = given["over"] - given["under"] if len(given) == 2 else max(given.values(), default=1.0)
+    smooth = {item: median_of_three(signals.series("cell_voltage", item).v) for item in _speaking(signals)}
     for name, limit in given.items():
         sign = 1.0 if name == "over" else -1.0
-        found, seconds, margin, n = _all_groups(signals, limit, sign, f"group_{name}_voltage", window)
+        found, seconds, margin, n = _all_groups(signals, smooth, limit, sign, f"group_{name}_voltage", window)
         events += found
         metrics.append(Metric(f"cell_{name}_s", seconds, "s", None, n))
         if margin is not None:
@@ -64,19 +65,21 @@ def _at_the_end(signals: Signals, profile: Profile) -> list[Metric]:
     return [Metric("end_lowest_v", min(last), "V", 0.005, len(last))] if last and quiet else []
 
 
+def _speaking(signals: Signals) -> list[int | str]:
+    return [item for item in signals.items("cell_voltage") if len(signals.series("cell_voltage", item)) >= 3]
+
+
 def _all_groups(
-    signals: Signals, limit: float, sign: float, kind: str, window: float
+    signals: Signals, smooth: dict[int | str, Floats], limit: float, sign: float, kind: str, window: float
 ) -> tuple[list[Event], float, Margin | None, int]:
-    """Excursions, their seconds, the least margin of any group, and the readings behind it."""
+    """Excursions, their seconds, the least margin of any group, and the readings behind it. smooth: by group."""
     events: list[Event] = []
     least: Margin | None = None
     seconds, n = 0.0, 0
     where = "cell highest" if sign > 0 else "cell lowest"
-    for item in signals.items("cell_voltage"):
+    for item, middle in smooth.items():
         series = signals.series("cell_voltage", item)
-        if len(series) < 3:
-            continue
-        calm = sign * median_of_three(series.v)
+        calm = sign * middle
         n += len(series)
         k = int(np.argmax(np.where(np.isfinite(calm), calm, -np.inf)))
         margin = sign * limit - float(calm[k])

@@ -27,13 +27,13 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if table is None or len(table) < LEAST_ROWS:
         return Outcome()
     block = _blocks(table.t)
+    if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.figure("pack", "rated_ah"):
+        return Outcome()
     mean = table.v.mean(axis=1)
     stacked = np.column_stack([table.v - mean[:, None], mean])
     try:
         fit = within_blocks(table.current, stacked, block)
     except ValueError:
-        return Outcome()
-    if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.figure("pack", "rated_ah"):
         return Outcome()
     extra = -fit.slope[:-1] - np.median(-fit.slope[:-1])
     median_ohm, pack_se = -fit.slope[-1] - extra.mean(), fit.slope_se[-1]

@@ -29,20 +29,22 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         if len(s) < 10:
             continue
         reference = _reference(signals, s.t, side, profile)
+        own = np.abs(s.v)
         with np.errstate(invalid="ignore"):
-            moving = np.abs(reference) > LEAST_RPM
-            lost = moving & (np.abs(s.v) < LOST_SHARE * np.abs(reference))
-            wild = moving & (np.abs(s.v) > IMPLAUSIBLE * np.abs(reference))
-        moving_s = float(moving.sum()) * signals.step_us(s) / 1e6
+            moving = reference > LEAST_RPM
+            lost = moving & (own < LOST_SHARE * reference)
+            wild = moving & (own > IMPLAUSIBLE * reference)
+        n = int(np.count_nonzero(moving))
+        moving_s = float(n) * signals.step_us(s) / 1e6
         runs = stretches(s.t, lost, PAUSE_S, join_s=0.1, least_s=LEAST_S, least_n=3)
         metrics += [
-            Metric("encoder_watched_h", moving_s / 3600.0, "h", n=int(moving.sum()), item=side),
-            Metric("encoder_dropout_count", float(len(runs)), "1", n=int(moving.sum()), item=side),
+            Metric("encoder_watched_h", moving_s / 3600.0, "h", n=n, item=side),
+            Metric("encoder_dropout_count", float(len(runs)), "1", n=n, item=side),
         ]
-        if moving.any():
-            metrics.append(Metric("speed_implausible_share", float(wild.sum() / moving.sum()), "1",
-                                  n=int(moving.sum()), item=side))  # fmt: skip
-        rpm, length = means(np.abs(reference), runs), runs.lengths_s(s.t)
+        if n:
+            metrics.append(Metric("speed_implausible_share", float(np.count_nonzero(wild) / n), "1",
+                                  n=n, item=side))  # fmt: skip
+        rpm, length = means(reference, runs), runs.lengths_s(s.t)
         events += [
             Event("encoder_dropout", int(a), int(b), side, {"lasted_s": float(d), "speed_rpm": float(r)})
             for a, b, d, r in zip(s.t[runs.first], s.t[runs.last], length, rpm, strict=True)
@@ -51,16 +53,18 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Floats:
-    """Speed in rpm this motor should have: by the wheel where the profile gives gear and wheel, and by the
-    other motor; where both are known they must agree within a quarter, else NaN (a locked or spinning
+    """Speed in rpm, without its sign, this motor should have: by the wheel where the profile gives gear and wheel,
+    and by the other motor; where both are known they must agree within a quarter, else NaN (a locked or spinning
     wheel)."""
     other = signals.at(t, "motor_speed", "left" if side == "right" else "right", hold_s=PAUSE_S)
     gear, wheel = figure(profile.drive, "gear", np.nan), figure(profile.drive, "wheel_m", np.nan)
     road = signals.at(t, "vehicle_speed", hold_s=PAUSE_S) * gear / (np.pi * wheel) * 60.0
     with np.errstate(invalid="ignore"):
         agree = np.abs(other - road) <= 0.25 * np.abs(road)
-    both = np.isfinite(other) & np.isfinite(road)
-    return np.asarray(np.where(both, np.where(agree, road, np.nan), np.where(np.isfinite(road), road, other)))
+    known = np.isfinite(road)
+    out = np.where(known, road, other)
+    out[known & ~agree & np.isfinite(other)] = np.nan
+    return np.asarray(np.abs(out))
 
 
 SET = MetricSet(

@@ -67,8 +67,9 @@ def _cells(signals: Signals, where: str, limit: float, sign: float, flows: float
     for sensor in signals.items("cell_temp"):
         s = signals.series("cell_temp", sensor)
         on = sign * signals.at(s.t, "pack_current", hold_s=HOLD_S) > flows  # NaN compares false
-        found = least(where, "K", s.t[on], s.v[on], limit, abs(limit - ROOM_C), highest)
-        if found is not None and (nearest is None or found.margin < nearest[1].margin):
+        under = np.inf if nearest is None else nearest[1].margin
+        found = least(where, "K", s.t[on], s.v[on], limit, abs(limit - ROOM_C), highest, under)
+        if found is not None:
             nearest = s, replace(found, group=int(sensor))
     if nearest is not None:
         yield nearest

@@ -12,11 +12,11 @@ import math
 
 import numpy as np
 
+from pipeline.metrics._heat_grid import bins_of
 from pipeline.metrics._travel import STEP_S, Travel, travel
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.metrics.pack_energy import GAIN, ZERO_A
 from pipeline.profile import Profile
-from pipeline.science.heat import grid_means
 from pipeline.science.road import GRAVITY, TURNING, air_force, motor_force, vehicle
 from pipeline.science.stretches import Bools, Floats, held_s
 from pipeline.signals import Signals
@@ -68,7 +68,7 @@ def _brakes(ride: Travel, signals: Signals) -> tuple[Bools, Bools]:
 
     def grid(role: str) -> Floats:
         s = signals.series(role)
-        return grid_means(s.t, s.v, ride.start, STEP_S, n)
+        return bins_of(signals, s, ride.start, STEP_S, n).means(s.v)
 
     asked = grid("regen_demand")
     given = grid("regen_current") if signals.has("regen_current") else np.clip(-grid("pack_current"), 0.0, None)

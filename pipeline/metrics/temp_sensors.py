@@ -43,15 +43,16 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     }
     steps = {key: resolution(series) for key, (series, _) in tracks.items()}
     out: list[Metric] = []
-    families = {role: middle_of({i: v for (r, i), (_, v) in tracks.items() if r == role}) for role, _ in tracks}
+    roles = dict.fromkeys(role for role, _ in tracks)
+    families = {role: middle_of({i: v for (r, i), (_, v) in tracks.items() if r == role}) for role in roles}
     for (role, item), (series, own) in tracks.items():
         name = f"{FAMILIES[role]} {item}".strip()
         siblings = {i: v for (r, i), (_, v) in tracks.items() if r == role and i != item}
-        others = {r: v for r, v in families.items() if r != role}
-        middle = middle_of(siblings) if siblings else families.get("cell_temp") if role != "cell_temp" else None
+        beside = middle_of(siblings) if siblings else None
+        middle = families.get("cell_temp") if beside is None and role != "cell_temp" else beside
         step = min((steps[role, i] for i in siblings), default=np.inf)
         out += _one(name, role, series, own, middle, max(MOVED_K, MOVED_STEPS * step), steps[role, item])
-        rested = middle_of(siblings) if len(siblings) >= 2 else _agreed(others)
+        rested = beside if len(siblings) >= 2 else _agreed({r: v for r, v in families.items() if r != role})
         out += _offsets(name, session, own, rested, pack_body(profile).tau_s)
     return Outcome(tuple(out))
 

@@ -13,16 +13,29 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
-def grid_means(t: NDArray[np.int64], v: Floats, start: int, width_s: float, n: int) -> Floats:
-    """Mean of the finite samples in each of n bins of width_s from start (microseconds); NaN where there are
-    none. t rises."""
-    ok = np.isfinite(v)
-    if not ok.all():
-        t, v = t[ok], v[ok]
-    edges = np.searchsorted(t, start + int(width_s * 1e6) * np.arange(n + 1))
-    count = np.diff(edges)
-    total = np.bincount(np.repeat(np.arange(n), count), v[edges[0] : edges[-1]], n)
-    return np.asarray(np.divide(total, count, out=np.full(n, np.nan), where=count > 0))
+@dataclass(frozen=True, slots=True)
+class Bins:
+    """Which of n even bins each of the samples `inside` belongs to, and how many each has."""
+
+    inside: slice
+    of: NDArray[np.intp]
+    count: NDArray[np.intp]
+
+    @staticmethod
+    def at(t: NDArray[np.int64], start: int, width_s: float, n: int) -> Bins:
+        """Of width_s from start (microseconds). t rises."""
+        edges = np.searchsorted(t, start + int(width_s * 1e6) * np.arange(n + 1))
+        count = np.diff(edges)
+        return Bins(slice(int(edges[0]), int(edges[-1])), np.repeat(np.arange(n), count), count)
+
+    def means(self, v: Floats) -> Floats:
+        """Mean of the finite samples in each bin; NaN where there are none."""
+        v, of, count, n = v[self.inside], self.of, self.count, self.count.size
+        ok = np.isfinite(v)
+        if not ok.all():
+            v, of = v[ok], of[ok]
+            count = np.bincount(of, minlength=n)
+        return np.asarray(np.divide(np.bincount(of, v, n), count, out=np.full(n, np.nan), where=count > 0))
 
 
 def relax(drive: Floats, step_s: float, tau_s: float, first: float = 0.0) -> Floats:

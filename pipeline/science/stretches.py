@@ -43,7 +43,7 @@ def stretches(
     join_s: stretches at most this far apart (last to first sample) become one, unless a pause lies between.
     least_s, least_n: shorter ones are dropped.
     """
-    if not t.size:
+    if not on.any():
         return Stretches(np.empty(0, np.intp), np.empty(0, np.intp))
     pause = np.diff(t) > gap_s * 1e6
     starts = on.copy()
@@ -72,9 +72,12 @@ def owner(s: Stretches, n: int) -> NDArray[np.int64]:
 
 def sums(x: Floats, s: Stretches) -> Floats:
     """Sum of the finite values in each stretch."""
-    if not len(s):
-        return np.empty(0)
-    total = np.concatenate(([0.0], np.cumsum(np.where(np.isfinite(x), x, 0.0))))
+    return _totals(np.where(np.isfinite(x), x, 0.0), s) if len(s) else np.empty(0)
+
+
+def _totals(x: Floats, s: Stretches) -> Floats:
+    total = np.zeros(x.size + 1)
+    np.cumsum(x, out=total[1:])
     return np.asarray(total[s.last + 1] - total[s.first])
 
 
@@ -90,7 +93,7 @@ def means(x: Floats, s: Stretches, where: Bools | None = None) -> Floats:
         return np.empty(0)
     ok = np.isfinite(x) if where is None else np.isfinite(x) & where
     n = counts(ok, s)
-    total = sums(np.where(ok, x, 0.0), s)
+    total = _totals(np.where(ok, x, 0.0), s)
     return np.asarray(np.divide(total, n, out=np.full(len(s), np.nan), where=n > 0))
 
 

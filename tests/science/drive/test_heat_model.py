@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from pipeline.science.arrhenius import resistance_factor
-from pipeline.science.heat import copper_factor, grid_means, relax, rise
+from pipeline.science.heat import Bins, copper_factor, relax, rise
 
 
 def test_step_response_is_the_closed_form() -> None:
@@ -86,7 +86,7 @@ def test_se_of_the_ratio_is_honest_under_slow_noise() -> None:
     assert 0.3 < np.sqrt(np.mean(np.square(z))) < 1.5
 
 
-def test_grid_means_leave_holes_empty() -> None:
+def test_means_of_bins_leave_holes_empty() -> None:
     t = np.array([0, 1, 2, 25, 26], np.int64) * 1_000_000
-    got = grid_means(t, np.array([1.0, 3.0, np.nan, 5.0, 7.0]), 0, 10.0, 4)
+    got = Bins.at(t, 0, 10.0, 4).means(np.array([1.0, 3.0, np.nan, 5.0, 7.0]))
     np.testing.assert_allclose(got, [2.0, np.nan, 6.0, np.nan])
