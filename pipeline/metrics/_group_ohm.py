@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._steady import Steady
+from pipeline.metrics._steady import Steady, blocks_of
 from pipeline.profile import Profile
 from pipeline.science.robust_fit import Floats, within_blocks
 
@@ -22,9 +22,8 @@ def usual_ohm(profile: Profile) -> float:
 
 def from_load(table: Steady, usual: float) -> tuple[Floats, Floats, bool]:
     """(ohm, standard error, measured?) per group from a ride, whose current moves enough for a regression."""
-    block = np.unique((table.t - table.t[0]) // 60_000_000, return_inverse=True)[1].astype(np.int64)
     try:
-        fit = within_blocks(table.current, table.v, block)
+        fit = within_blocks(table.current, table.v, blocks_of(table.t, 60.0))
     except ValueError:
         return unknown(table, usual)
     return -fit.slope, fit.slope_se, True

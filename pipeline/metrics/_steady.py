@@ -38,6 +38,11 @@ class Steady:
         return int(self.t.shape[0])
 
 
+def blocks_of(t: NDArray[np.int64], block_s: float) -> NDArray[np.int64]:
+    """Consecutive numbers of the blocks of time that rising t lie in; blocks without any leave no gap in the count."""
+    return np.cumsum(np.diff((t - t[0]) // int(block_s * 1e6), prepend=0) > 0)
+
+
 def period_s(signals: Signals, series: Series) -> float:
     """Median time between samples; NaN under three samples."""
     return signals.once(

@@ -72,8 +72,11 @@ def _top(signals: Signals, start_v: float) -> list[Metric]:
     if lead is None or len(lead) < 2:
         return []
     t = lead.t[:: max(1, len(lead) // 20000)]
-    volts = np.stack([signals.at(t, "cell_voltage", i, HOLD_S) for i in items])
     hold = _hold_s(t)
+    reach = sum(bool((signals.series("cell_voltage", i).v > start_v).any()) for i in items)
+    if 2 * reach < len(items):  # nor can their median: most rides stay below
+        return [Metric("balance_time_s", 0.0, "s", None, int(t.size))]
+    volts = np.stack([signals.at(t, "cell_voltage", i, HOLD_S) for i in items])
     half = np.flatnonzero(2 * np.count_nonzero(volts > start_v, axis=0) >= len(items))  # elsewhere the median is below
     above = half[np.median(volts[:, half], axis=0) > start_v]  # NaN compares false
     return [Metric("balance_time_s", float(held_s(t, hold)[above].sum()), "s", None, int(t.size))]

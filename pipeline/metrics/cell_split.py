@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._steady import range_allowed_a, steady
+from pipeline.metrics._steady import blocks_of, range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.robust_fit import within_blocks
@@ -26,7 +26,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     table = steady(signals, range_allowed_a(profile))
     if table is None or len(table) < LEAST_ROWS:
         return Outcome()
-    block = _blocks(table.t)
+    block = blocks_of(table.t, BLOCK_S)
     if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.figure("pack", "rated_ah"):
         return Outcome()
     mean = table.v.mean(axis=1)
@@ -50,11 +50,6 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         if flat:
             out.append(Metric("cell_level_mv", level[k], "mV", 1000 * fit.level_se[k], fit.n, cover, str(item)))
     return Outcome(tuple(out))
-
-
-def _blocks(t: np.ndarray) -> np.ndarray:
-    """Consecutive block numbers; minutes without rows leave no gap in the count."""
-    return np.unique((t - t[0]) // int(BLOCK_S * 1e6), return_inverse=True)[1].astype(np.int64)
 
 
 def _spread_within(current: np.ndarray, block: np.ndarray) -> float:

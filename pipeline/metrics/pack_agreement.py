@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.metrics._charge import session_charge
-from pipeline.metrics._steady import range_allowed_a, steady
+from pipeline.metrics._steady import blocks_of, range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.robust_fit import line, median, within_blocks
@@ -31,11 +31,11 @@ def _sum_of_groups(signals: Signals, profile: Profile) -> list[Metric]:
         return []
     terminal = signals.at(table.t, "pack_voltage", "", 2.0)
     # With the main switch open, terminals outside it read next to nothing: that is no disagreement.
-    ok = terminal > 0.5 * table.v.sum(axis=1)  # NaN compares false
+    total = table.v.sum(axis=1)
+    ok = terminal > 0.5 * total  # NaN compares false
     if ok.sum() < LEAST_ROWS or len(table.items) != profile.figure("pack", "cells"):
         return []
-    gap, current, t = (terminal - table.v.sum(axis=1))[ok], table.current[ok], table.t[ok]
-    block = np.unique((t - t[0]) // int(BLOCK_S * 1e6), return_inverse=True)[1].astype(np.int64)
+    gap, current, block = (terminal - total)[ok], table.current[ok], blocks_of(table.t[ok], BLOCK_S)
     out = []
     slope = 0.0
     try:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.metrics._group_ohm import usual_ohm
-from pipeline.metrics._steady import Steady, range_allowed_a, steady
+from pipeline.metrics._steady import Steady, blocks_of, range_allowed_a, steady
 from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
 from pipeline.profile import Profile
 from pipeline.science.robust_fit import Floats, median, medians, within_blocks
@@ -43,15 +43,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 def _unexplained(table: Steady) -> Floats:
     """Deviation of each group from the median group, less its block's level and its resistance: (groups, rows) V."""
-    block = np.unique((table.t - table.t[0]) // int(BLOCK_S * 1e6), return_inverse=True)[1].astype(np.int64)
+    block = blocks_of(table.t, BLOCK_S)
     deviation = np.ascontiguousarray(table.v.T) - medians(table.v)
     try:
         slope = within_blocks(table.current, deviation.T, block).slope
     except ValueError:
         slope = np.zeros(len(deviation))
     left = deviation - slope[:, None] * table.current
-    sums = np.stack([np.bincount(block, row) for row in left])
-    return np.asarray(left - (sums / np.bincount(block))[:, block])
+    sums, count = np.stack([np.bincount(block, row) for row in left]), np.bincount(block)
+    return np.asarray(left - np.repeat(sums / count, count, axis=1))
 
 
 def _pairs(items: tuple[int, ...], left: Floats, alike: Floats) -> list[Metric]:
