@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.catalogue import connect, insert, query, raise_if_full
+from pipeline.catalogue import connect, insert, query, raise_if_full, visit
 from pipeline.errors import DamagedPartError, StoreError
 from pipeline.profile import Profile
 from pipeline.shelf import Shelf
@@ -36,11 +36,8 @@ def publish(store: Store) -> Path:
 
     temporary = store.folder / f".fleet.{os.getpid()}.tmp"
     try:
-        con = connect(store.catalogue)
-        try:
+        with visit(store.catalogue) as con:
             con.execute("CHECKPOINT")
-        finally:
-            con.close()
         shutil.copyfile(store.catalogue, temporary)
         _add_views(temporary, store)
         temporary.chmod(0o440)
@@ -65,6 +62,7 @@ def _add_views(path: Path, store: Store) -> None:
     con = connect(path)
     try:
         con.execute("SET TimeZone = 'UTC'")
+        con.execute("SET parquet_metadata_cache = true")  # every view looks into the same part
         store.shelf.serve(con)
         con.begin()
         roles = []

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.catalogue import connect
+from pipeline.catalogue import visit
 from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
 from pipeline.lake import LogRef
 from pipeline.store import Store
@@ -51,17 +51,13 @@ class Work:
 
 def vehicles_touched(store: Store) -> list[str]:
     """Vehicles whose record may have changed since they were last assessed, in order."""
-    con = connect(store.catalogue, read_only=True)
-    try:
+    with visit(store.catalogue, read_only=True) as con:
         return [v for (v,) in con.execute("SELECT vehicle FROM touched ORDER BY vehicle").fetchall()]
-    finally:
-        con.close()
 
 
 def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
     """What has to be looked at for these vehicles; a few queries in all, however many vehicles."""
-    con = connect(store.catalogue, read_only=True)
-    try:
+    with visit(store.catalogue, read_only=True) as con:
         con.execute("SET TimeZone = 'UTC'")
         tickets = _grouped(con, "SELECT vehicle, ticket FROM touched WHERE {mine}", vehicles)
         known = _grouped(con, """SELECT vehicle, epoch_us(start_t), epoch_us(end_t), fingerprint
@@ -82,8 +78,6 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
             )
             for v in vehicles
         ]  # fmt: skip
-    finally:
-        con.close()
 
 
 def judged_since(newest: int, days: float) -> int:

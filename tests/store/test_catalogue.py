@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 import duckdb
 import polars as pl
 import pytest
 
-from pipeline.catalogue import insert
+from pipeline import catalogue
+from pipeline.catalogue import connect, insert, transaction, visit
+from pipeline.errors import BusyError
 
 
 @pytest.fixture
@@ -40,3 +46,53 @@ def test_an_insert_on_a_fresh_connection_and_of_nothing() -> None:
     con.execute("CREATE TABLE numbers (n BIGINT)")
     insert(con, "numbers", pl.DataFrame({"n": [7]}))
     assert con.execute("SELECT n FROM numbers").fetchall() == [(7,)]
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Path:
+    path = tmp_path / "it's a catalogue.duckdb"
+    with transaction(path) as con:
+        con.execute("CREATE TABLE numbers (n BIGINT)")
+    return path
+
+
+def _spoilt(path: Path) -> None:
+    with transaction(path) as con:
+        con.execute("INSERT INTO numbers VALUES (1)")
+        con.execute("SELECT n FROM numbers").fetchone()  # left unread
+        raise ZeroDivisionError
+
+
+def test_a_transaction_that_fails_changes_nothing_and_the_next_one_works(kept: Path) -> None:
+    for _ in range(2):
+        with pytest.raises(ZeroDivisionError):
+            _spoilt(kept)
+    with transaction(kept) as con:
+        con.execute("CREATE TEMP TABLE aside AS SELECT 1")
+        con.execute("INSERT INTO numbers VALUES (2)")
+    with visit(kept, read_only=True) as con:
+        assert con.execute("SELECT n FROM numbers").fetchall() == [(2,)]
+        with pytest.raises(duckdb.CatalogException):
+            con.execute("SELECT * FROM aside")
+        with pytest.raises(duckdb.InvalidInputException, match="read-only"):
+            con.execute("INSERT INTO numbers VALUES (3)")
+
+
+def test_a_catalogue_is_locked_inside_a_transaction_and_free_after_it(
+    kept: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    look = f"import duckdb; duckdb.connect({str(kept)!r})"
+    monkeypatch.setattr(catalogue, "WAIT_S", 0.1)
+    with transaction(kept):
+        with pytest.raises(BusyError, match="by this process"):
+            connect(kept)
+        with pytest.raises(BusyError, match="by this process"), visit(kept):
+            pass
+        assert subprocess.run([sys.executable, "-c", look], capture_output=True).returncode
+    assert not subprocess.run([sys.executable, "-c", look], capture_output=True).returncode
+    con = connect(kept)
+    with pytest.raises(BusyError), visit(kept):
+        pass
+    con.close()
+    with visit(kept) as con:
+        assert con.execute("SELECT count(*) FROM numbers").fetchall() == [(0,)]
