@@ -84,27 +84,25 @@ def _states(stretch: Stretch, signals: Signals) -> NDArray[np.int8]:
     first = stretch.start // S
     n = (stretch.end - 1) // S - first + 1
 
-    def seconds(s: Series, condition: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        out = np.zeros(n, bool)
-        out[s.t[condition] // S - first] = True
-        return out
-
     moving, charging, known = np.zeros(n, bool), np.zeros(n, bool), np.zeros(n, bool)
+
+    def mark(s: Series, state: NDArray[np.bool_], holds: NDArray[np.bool_]) -> None:
+        second = s.t // S - first
+        state[second[holds]] = True
+        known[second[~np.isnan(s.v)]] = True
+
     for name, least in (("vehicle_speed", MOVING_MPS), ("motor_speed", MOVING_RPM)):
         for item in signals.items(name):
             s = signals.series(name, item)
-            moving |= seconds(s, np.abs(s.v) > least)
-            known |= seconds(s, ~np.isnan(s.v))
+            mark(s, moving, np.abs(s.v) > least)
         if known.any():
             break  # motors may spin on a stand: they speak only where no speed is known
     for name, wanted in (("charger_state", ("constant_current", "constant_voltage")), ("bms_state", ("charge",))):
         s = signals.series(name)
-        charging |= seconds(s, np.isin(s.v, [ROLES[name].states.index(w) for w in wanted]))
-        known |= seconds(s, ~np.isnan(s.v))
+        mark(s, charging, np.logical_or.reduce([s.v == ROLES[name].states.index(w) for w in wanted]))
     for name, sign in (("charger_current", 1.0), ("pack_current", -1.0)):
         s = signals.series(name)
-        charging |= seconds(s, _held(sign * s.v > CHARGING_A))
-        known |= seconds(s, ~np.isnan(s.v))
+        mark(s, charging, _held(sign * s.v > CHARGING_A))
     state = np.where(moving, RIDE, np.where(charging, CHARGE, REST)).astype(np.int8)
     last = np.maximum.accumulate(np.where(known, np.arange(n), -1))
     return np.where(last >= 0, state[np.maximum(last, 0)], REST).astype(np.int8)
@@ -113,10 +111,13 @@ def _states(stretch: Stretch, signals: Signals) -> NDArray[np.int8]:
 def _held(over: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Only runs of HELD readings and more: one noisy reading on a sleeping bus would stand for half a minute, and cut a
     rest in pieces."""
-    if over.size < HELD:
-        return np.zeros(over.size, bool)
-    whole = np.convolve(over, np.ones(HELD), "valid") > HELD - 0.5
-    return np.asarray(np.convolve(whole, np.ones(HELD)) > 0.5)
+    out = np.zeros(over.size, bool)
+    begins = over.size - HELD + 1
+    if begins > 0:
+        whole = np.logical_and.reduce([over[k : begins + k] for k in range(HELD)])
+        for k in range(HELD):
+            out[k : begins + k] |= whole
+    return out
 
 
 def _runs(state: NDArray[np.int8]) -> list[list[int]]:
