@@ -40,6 +40,6 @@ def grouped(frames: Frames, network: Network) -> Grouped:
     starts = ends - count[KNOWN:][present]
     payload: NDArray[Any] = np.ascontiguousarray(frames.payload)
     narrow = payload.shape[1] == 8
-    payload = payload.view(np.uint64)[:, 0][order].view(np.uint8).reshape(-1, 8) if narrow else payload[order]
+    payload = payload.view(np.uint64)[:, 0].take(order).view(np.uint8).reshape(-1, 8) if narrow else payload[order]
     messages = tuple(zip(present.tolist(), starts.tolist(), ends.tolist(), strict=True))
-    return Grouped(frames, which, order, messages, frames.t[order], frames.length[order], payload)
+    return Grouped(frames, which, order, messages, frames.t.take(order), frames.length.take(order), payload)

@@ -93,7 +93,7 @@ class LogDecoding:
         tables = self.decoder.tables(counts=True)
         for name, bad in self.check.failed_since().items():
             if name in tables:
-                t = tables[name]["t"].to_physical().to_numpy()
+                t = tables[name]["t"].cast(pl.Int64).to_numpy()
                 right = ~np.isin(t, bad) if len(bad) else np.ones(len(t), np.bool_)
                 tables[name] = tables[name].hstack([pl.Series(CHECKSUM_OK, right.astype(np.int64))])
         if self.shift:
@@ -209,7 +209,7 @@ class Serials:
         mine = [(m, slot) for m, slot in self.mappings if m.message == message and m.signal in table.columns]
         if mine:
             columns = {m.signal: column_of(table[m.signal], slot) for m, slot in mine}
-            self.add(message, table["t"].to_physical().to_numpy(), columns)
+            self.add(message, table["t"].cast(pl.Int64).to_numpy(), columns)
 
     def found(self) -> tuple[SerialSeen, ...]:
         out = []
