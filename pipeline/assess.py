@@ -14,11 +14,14 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.cadence import SCHEMA, Cadence
 from pipeline.errors import ProfileError
 from pipeline.health.engine import judge, rule_set_hash
+from pipeline.health.evidence import Micros, micros, only
 from pipeline.health.examples import EVENTS, METRICS, SESSIONS
 from pipeline.health.model import Record
 from pipeline.lake import read_signals
@@ -35,6 +38,7 @@ from pipeline.touching import Touching
 from pipeline.verdict_rows import VerdictRows, verdict_rows
 from pipeline.work import LogSpans, Work, plan, vehicles_touched
 
+IN_ORDER = ["start_t", "name", "item"]  # of metrics
 __all__ = ["Assessed", "Work", "assess", "plan", "vehicles_touched"]
 
 
@@ -213,7 +217,7 @@ class _Rows:
         none = pl.DataFrame(schema=SCHEMA | {"start_t": us, "end_t": us, "vehicle": pl.String, "stretch_t": us})
         return (
             _typed(self.sessions, SESSIONS),
-            _typed(self.metrics, METRICS),
+            _typed(self.metrics, METRICS).sort(IN_ORDER, maintain_order=True),  # sorted again by whoever reads them
             _typed(self.events, EVENTS),
             pl.concat([none, *self.messages]),
         )
@@ -225,21 +229,29 @@ def _typed(rows: list[dict[str, Any]], schema: Any) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=raw, orient="row").with_columns(pl.col(n).cast(schema[n]) for n in times)
 
 
+def _outside(t: Micros, gone: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
+    """Which times lie in none of the stretches [start, end)."""
+    if not gone:
+        return np.ones(t.size, bool)
+    starts, ends = np.array(sorted(gone)).T
+    before = np.searchsorted(starts, t, side="right")  # stretches that have begun; t is inside if one has not ended
+    outside: NDArray[np.bool_] = (before == 0) | (t >= np.maximum.accumulate(ends)[before - 1])
+    return outside
+
+
 def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFrame, ...], profile: Profile) -> Record:
     """Kept and new rows together, in an order that does not depend on what was kept; none from before work.since."""
 
     def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:
-        t = pl.col(key).to_physical()
-        dropped = pl.any_horizontal([t.is_between(a, b, closed="left") for a, b in gone] or [pl.lit(False)])
-        judged = fresh.filter(t >= work.since).select(old.columns)
-        return pl.concat([old.filter(~dropped), judged]).sort(order, maintain_order=True)
+        judged = only(fresh, micros(fresh[key]) >= work.since).select(old.columns)
+        return pl.concat([only(old, _outside(micros(old[key]), gone)), judged]).sort(order, maintain_order=True)
 
     messages = all_of(work.messages, new[3], "stretch_t", ["start_t", "message"])
     clocks = clock_rows(_clock(x) for x in work.logs if x.ref.start >= work.since)
     return Record(
         work.vehicle, profile,
         all_of(work.sessions, new[0], "start_t", ["start_t"]),
-        pl.concat([all_of(work.metrics, new[1], "start_t", ["start_t", "name", "item"]), message_rows(messages),
+        pl.concat([all_of(work.metrics, new[1], "start_t", IN_ORDER), message_rows(messages),
                    clocks]).sort("start_t", maintain_order=True),
         all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
         work.reference,
