@@ -28,13 +28,16 @@ def micros(times: pl.Series) -> Micros:
 
 def metric_rows(record: Record, name: str, item: str | None = None, kind: str | None = None) -> pl.DataFrame:
     """Rows of one metric in time order (kind, start_t, end_t, name, item, value, unit, se, n, coverage)."""
-    finite = pl.col("value").is_finite()
-    rows = record.once("metrics by name", lambda: Pieces(record.metrics.filter(finite), "name")).of(name)
+    rows = record.once("metrics by name", lambda: Pieces(_finite(record.metrics), "name")).of(name)
     if item is not None:
         rows = record.once(("metrics by item", name), lambda: Pieces(rows, "item")).of(item)
     if kind is not None:
         rows = rows.filter(pl.col("kind") == kind)
     return rows
+
+
+def _finite(metrics: pl.DataFrame) -> pl.DataFrame:
+    return only(metrics, np.isfinite(metrics["value"].to_numpy()))
 
 
 class Pieces:
@@ -43,7 +46,8 @@ class Pieces:
 
     def __init__(self, rows: pl.DataFrame, column: str) -> None:
         self.rows = rows.sort(column, maintain_order=True)
-        words, lengths = (self.rows[column].rle().struct.field(f).to_list() for f in ("value", "len"))
+        runs = self.rows[column].rle().struct.unnest()
+        words, lengths = runs["value"].to_list(), runs["len"].to_list()
         self.places = dict(zip(words, zip(accumulate(lengths, initial=0), lengths, strict=False), strict=True))
 
     def of(self, word: str) -> pl.DataFrame:
