@@ -34,8 +34,8 @@ def words_at(text: NDArray[np.uint8], at: NDArray[np.int64]) -> U64:
 
 def digits(word: U64) -> tuple[U64, U64]:
     """Eight decimal digits to 0..99999999, and a word that is nonzero where a character is no digit."""
-    bad = ((word & HIGH_NIBBLES) ^ ZEROS) | (((word & LOW_NIBBLES) + SIX) & BIT4)
     w = word & LOW_NIBBLES
+    bad = ((word & HIGH_NIBBLES) ^ ZEROS) | ((w + SIX) & BIT4)
     w = w * np.uint64(10) + (w >> np.uint64(8))
     pairs = np.uint64(0x0000_00FF_0000_00FF)
     high = (w & pairs) * np.uint64(0x000F_4240_0000_0064)

@@ -16,29 +16,29 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.ascii_fields import KEEP_FIRST, KEEP_LAST, LAST_SIX, U64, ZEROS, digits, same_word
+from decoders.ascii_fields import KEEP_FIRST, KEEP_LAST, LAST_SIX, U64, ZEROS, digits
 from decoders.frames import ERROR, EXTENDED, TX, Frames
 from decoders.frames_out import Labels
 from decoders.source import PAD
 
 I64 = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
-HEAD = re.compile(rb"(\(\d{1,12}\.\d{6}\)) (\S{1,16}) ")
+HEAD = re.compile(rb"(\((\d{1,12})\.\d{6}\)) (\S{1,16}) ")
 AHEAD = 24  # characters fetched up to the end of the time: three words hold all of it
 MOST = 25  # characters of an identifier of eight digits with "#" and eight bytes of data
 DOT_AND_BRACKET = np.uint64(ord(".") | ord(")") << 56)
-BOTH_ENDS = np.uint64(0xFF | 0xFF << 56)
+BOTH_ENDS, FOURTH = np.uint64(0xFF | 0xFF << 56), np.uint64(0xFF << 24)  # characters of a word
 ERROR_BIT, IDENTIFIER = 0x2000_0000, 0x1FFF_FFFF
 KEEP_DATA = np.array([(KEEP_FIRST[min(n, 8)], KEEP_FIRST[max(n - 8, 0)]) for n in range(17)])  # n of 16 characters
 
 
 @dataclass(frozen=True, slots=True)
 class _Lines:
-    """The lines of a block: their characters from AHEAD before the end of the time on, uint8 (n, width); digits of the
-    seconds, the first label; characters from the identifier to the end of the data, (n,)."""
+    """The lines of a block: their characters from AHEAD before the end of the time on, uint8 (n, width); seconds and
+    label of the first; characters from the identifier to the end of the data, (n,)."""
 
     chars: Bytes
-    seconds: int
+    seconds: bytes
     label: bytes
     room: I64
 
@@ -77,7 +77,7 @@ def read_aligned(text: Bytes, labels: Labels) -> Frames | None:
     width = AHEAD + head.end() - head.end(1) + MOST + 7 & ~7  # ends within PAD of the last line
     every = np.ndarray((len(text) - width + 1,), f"V{width}", text.data, strides=(1,))
     chars = every[start + (head.end(1) - AHEAD)].view(np.uint8).reshape(-1, width)
-    lines = _Lines(chars, head.end(1) - 9, head[2], room)
+    lines = _Lines(chars, head[2], head[3], room)
     t, rest = _times(lines), _identifier_and_data(lines, flags)
     channel = None if t is None or rest is None else _channel(lines, labels)  # last: it gives numbers to labels
     if t is None or rest is None or channel is None:
@@ -87,16 +87,19 @@ def read_aligned(text: Bytes, labels: Labels) -> Frames | None:
 
 def _times(lines: _Lines) -> I64 | None:
     """(seconds.micros)"""
-    word, count = lines.words(AHEAD - 8), lines.seconds
+    word, count = lines.words(AHEAD - 8), len(lines.seconds)
     if not lines.all_have("(", AHEAD - 9 - count) or ((word & BOTH_ENDS) != DOT_AND_BRACKET).any():
         return None
-    micros, bad = digits((word >> np.uint64(8) << np.uint64(16)) | LAST_SIX)
-    low, high = KEEP_LAST[min(count, 8)], KEEP_LAST[max(count - 8, 0)]
-    seconds, bad_low = digits((lines.words(8) & low) | (ZEROS & ~low))
-    more, bad_high = digits(same_word((lines.words(0) & high) | (ZEROS & ~high)))
-    if (bad | bad_low | bad_high).any():
+    high = lines.words(0) & KEEP_LAST[max(count - 8, 0)]
+    if (high != high[0]).any():  # seconds in steps of 100 million, which a usual block has one of
         return None
-    return ((more * np.uint64(100_000_000) + seconds) * np.uint64(1_000_000) + micros).view(np.int64)
+    low = KEEP_LAST[min(count, 8)]
+    seconds, bad = digits((lines.words(8) & low) | (ZEROS & ~low))
+    micros, bad_micros = digits((word >> np.uint64(8) << np.uint64(16)) | LAST_SIX)
+    if (bad | bad_micros).any():
+        return None
+    seconds += np.uint64(int(lines.seconds[:-8] or b"0") * 100_000_000)
+    return (seconds * np.uint64(1_000_000) + micros).view(np.int64)
 
 
 def _channel(lines: _Lines, labels: Labels) -> Bytes | None:
@@ -121,7 +124,7 @@ def _identifier_and_data(lines: _Lines, flags: Bytes) -> tuple[NDArray[np.uint32
     text = np.empty((len(flags), 3), np.uint64)  # eight characters of identifier, sixteen of data
     text[:, 0] = (first << np.uint64(40)) | (ZEROS & KEEP_FIRST[5])
     text[:, 1], text[:, 2] = lines.words(column + 4), lines.words(column + 12)
-    long = np.flatnonzero(lines.chars[:, column + 3] != ord("#"))
+    long = np.flatnonzero((first & FOURTH) != np.uint64(ord("#") << 24))
     if len(long):
         text[long, 0] = first[long]
         text[long, 1], text[long, 2] = lines.words(column + 9)[long], lines.words(column + 17)[long]
