@@ -29,7 +29,7 @@ MOST = 25  # characters of an identifier of eight digits with "#" and eight byte
 DOT_AND_BRACKET = np.uint64(ord(".") | ord(")") << 56)
 BOTH_ENDS, FOURTH = np.uint64(0xFF | 0xFF << 56), np.uint64(0xFF << 24)  # characters of a word
 ERROR_BIT, IDENTIFIER = 0x2000_0000, 0x1FFF_FFFF
-KEEP_DATA = np.array([(KEEP_FIRST[min(n, 8)], KEEP_FIRST[max(n - 8, 0)]) for n in range(17)])  # n of 16 characters
+KEEP_DATA = [np.array([KEEP_FIRST[min(max(n - k, 0), 8)] for n in range(17)]) for k in (0, 8)]  # n of 16 characters
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,15 +44,11 @@ class _Lines:
 
     def words(self, column: int) -> U64:
         """Eight characters of each line."""
-        return _column(self.chars, column, "<u8")
+        n, width = self.chars.shape  # numpy's own slices of a few bytes take five times as long
+        return np.ndarray((n,), "<u8", self.chars.data, column, (width,)).copy()
 
     def all_have(self, char: str, column: int) -> bool:
         return bool((self.chars[:, column] == ord(char)).all())
-
-
-def _column(rows: Bytes, at: int, kind: str) -> U64:
-    """One number of each row, from a byte of it on; numpy's own slices of a few bytes take five times as long."""
-    return np.ndarray((len(rows),), kind, rows.data, at, (rows.shape[1],)).copy()
 
 
 def read_aligned(text: Bytes, labels: Labels) -> Frames | None:
@@ -121,31 +117,31 @@ def _identifier_and_data(lines: _Lines, flags: Bytes) -> tuple[NDArray[np.uint32
     """III#data or IIIIIIII#data: identifier, length in bytes, payload; flags are added to."""
     column = AHEAD + len(lines.label) + 2
     first, count = lines.words(column), lines.room - 4
-    text = np.empty((len(flags), 3), np.uint64)  # eight characters of identifier, sixteen of data
-    text[:, 0] = (first << np.uint64(40)) | (ZEROS & KEEP_FIRST[5])
-    text[:, 1], text[:, 2] = lines.words(column + 4), lines.words(column + 12)
+    number, data = (first << np.uint64(40)) | (ZEROS & KEEP_FIRST[5]), [lines.words(column + k) for k in (4, 12)]
     long = np.flatnonzero((first & FOURTH) != np.uint64(ord("#") << 24))
     if len(long):
-        text[long, 0] = first[long]
-        text[long, 1], text[long, 2] = lines.words(column + 9)[long], lines.words(column + 17)[long]
+        number[long] = first[long]
+        for word, k in zip(data, (9, 17), strict=True):
+            word[long] = lines.words(column + k)[long]
         count[long] -= 5
         if (lines.chars[long, column + 8] != ord("#")).any():
             return None
     if int(count.min()) < 0 or int(count.max()) > 16 or (count & 1).any():
         return None
     less = np.flatnonzero(count < 16)
-    if len(less):
-        keep = KEEP_DATA[count[less]]
-        text[less, 1:] = (text[less, 1:] & keep) | (ZEROS & ~keep)
+    for word, keeps in zip(data, KEEP_DATA, strict=True):
+        keep = keeps[count[less]]
+        word[less] = (word[less] & keep) | (ZEROS & ~keep)
+    payload = np.empty((len(flags), 8), np.uint8)
     try:
-        whole = np.frombuffer(binascii.unhexlify(text.data), np.uint8).reshape(-1, 12)
+        can_id = np.frombuffer(binascii.unhexlify(number.data), ">u4").astype(np.uint32)
+        for half, word in enumerate(data):
+            payload.view(np.uint32)[:, half] = np.frombuffer(binascii.unhexlify(word.data), np.uint32)
     except binascii.Error:
         return None
-    number = _column(whole, 0, ">u4").astype(np.uint32)
     if len(long):
         flags[long] |= EXTENDED
-        flags[long[number[long] & ERROR_BIT != 0]] |= ERROR
-    if int(number.max()) > 0x7FF and (number > np.where(flags & EXTENDED, ERROR_BIT | IDENTIFIER, 0x7FF)).any():
+        flags[long[can_id[long] & ERROR_BIT != 0]] |= ERROR
+    if int(can_id.max()) > 0x7FF and (can_id > np.where(flags & EXTENDED, ERROR_BIT | IDENTIFIER, 0x7FF)).any():
         return None
-    payload = _column(whole, 4, "<u8").view(np.uint8).reshape(-1, 8)
-    return number & np.uint32(IDENTIFIER), (count >> 1).astype(np.uint8), payload
+    return can_id & np.uint32(IDENTIFIER), (count >> 1).astype(np.uint8), payload

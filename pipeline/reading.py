@@ -81,7 +81,8 @@ class LogDecoding:
 
     def _decode(self) -> None:
         frames, self.held = join_frames(self.held), []
-        self.tracker.add(frames.t[data_frames(frames)] + self.shift)
+        data = data_frames(frames)
+        self.tracker.add((frames.t if data.all() else frames.t[data]) + self.shift)
         batch = grouped(frames, self.decoder.network)
         self.check.add_grouped(batch)
         self.decoder.add_grouped(batch)
