@@ -90,7 +90,7 @@ class Signals:
         if s.t is t:
             return s.v.copy()
         index, gone = self._before(s.t, t, int(hold_s * 1e6))
-        out = s.v[index]
+        out = s.v.take(index)
         out[gone] = np.nan
         return out
 

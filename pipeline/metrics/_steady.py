@@ -32,7 +32,8 @@ class Steady:
     items: tuple[int, ...]
 
     def rows(self, wanted: NDArray[np.bool_]) -> Steady:
-        return Steady(self.t[wanted], self.current[wanted], self.v[wanted], self.items)
+        rows = np.flatnonzero(wanted)
+        return Steady(self.t[rows], self.current[rows], self.v.take(rows, axis=0), self.items)
 
     def __len__(self) -> int:
         return int(self.t.shape[0])
@@ -82,13 +83,12 @@ def _steady(signals: Signals, found: _Moments, rows: NDArray[np.intp], most: int
     if most:
         rows = rows[np.linspace(0, len(rows) - 1, most).astype(np.int64)]
     if len(found.t) <= MOST_ROWS:  # then all moments are looked up at once, whatever range of current is asked for
-        v = signals.once(("groups", found.window_s), lambda: found.groups(signals, found.t))[rows]
+        v = signals.once(("groups", found.window_s), lambda: found.groups(signals, found.t)).take(rows, axis=0)
     else:
         v = found.groups(signals, found.t[rows])
-    keep = np.isfinite(v).all(axis=1)
-    if not keep.all():
-        rows, v = rows[keep], v[keep]
-    return Steady(found.t[rows], found.load[rows], v, found.items)
+    keep = np.asarray(np.isfinite(v).all(axis=1))
+    table = Steady(found.t[rows], found.load[rows], v, found.items)
+    return table if keep.all() else table.rows(keep)
 
 
 def _apart(series: list[Series]) -> list[Series]:

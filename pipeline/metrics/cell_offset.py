@@ -111,7 +111,8 @@ def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: P
 
 def _comes_down(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, rated: float, usual: float) -> bool:
     """Could any group have reached the knee, with the least load taken out that it can have caused?"""
-    least = table.v[wanted] + LEAST_OHM * usual * table.current[wanted, None]
+    near = table.rows(wanted)
+    least = near.v + LEAST_OHM * usual * near.current[:, None]
     if least.min() > knee.levels_v[-1] + 1e-6:  # then no mean of them is below
         return False
     return bool((averaged(run[wanted], least, BIN_SHARE * rated)[1] < knee.levels_v[-1]).any())
