@@ -23,7 +23,7 @@ from decoders.source import PAD
 
 I64 = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
-HEAD = re.compile(rb"(\((\d{1,12})\.\d{6}\)) (\S{1,16}) ")
+HEAD = re.compile(rb"(\((\d{1,12})\.\d{6}\)) (\S{1,16}) (?=\w{3,8}#[^#])")  # CAN FD ("##") is refused at its first line
 AHEAD = 24  # characters fetched up to the end of the time: three words hold all of it
 MOST = 25  # characters of an identifier of eight digits with "#" and eight bytes of data
 DOT_AND_BRACKET = np.uint64(ord(".") | ord(")") << 56)
@@ -53,13 +53,13 @@ class _Lines:
 
 def read_aligned(text: Bytes, labels: Labels) -> Frames | None:
     """All lines of a block (as Source.blocks gives it), or None when one of them is not like the others."""
-    newline: I64 = np.flatnonzero(text[PAD:-PAD] == 10) + PAD
-    start = np.concatenate(([PAD], newline[:-1] + 1))
-    if len(newline) and not (full := newline > start).all():  # such as lines that end in two characters
-        start, newline = start[full], newline[full]
-    head = HEAD.match(text[start[0]:start[0] + 64].tobytes()) if len(start) else None
+    head = HEAD.match(text[PAD:PAD + 64].tobytes())
     if head is None:
         return None
+    newline: I64 = np.flatnonzero(text[PAD:-PAD] == 10) + PAD
+    start = np.concatenate(([PAD], newline[:-1] + 1))
+    if not (full := newline > start).all():  # such as lines that end in two characters
+        start, newline = start[full], newline[full]
     marked = bool(text[newline[0] - 2] == 32)  # " R" or " T" behind the line; in some lines only: they fail as data
     room = (newline - 2 if marked else newline) - start - head.end()
     if int(room.min()) < 4 or int(room.max()) > MOST:
