@@ -118,7 +118,7 @@ class PartWriter:
             return
         first = 0
         for chunk in self.held:
-            t = chunk.table["t"].to_physical()
+            t = chunk.table["t"].cast(pl.Int64)  # to_physical() is a query plan each
             self.blocks.append(
                 Block(chunk.log, chunk.message, self.groups, first, chunk.table.height, int(t[0]), int(t[-1]))
             )
@@ -195,17 +195,24 @@ def _plain(series: pl.Series, kind: pa.DataType) -> pa.Array:
     if array.type == pa.uint64():
         return array.view(kind)
     if pa.types.is_dictionary(kind):
-        return array.cast(pa.string()).dictionary_encode()
+        words = series.unique(maintain_order=True).to_list()
+        return _dictionary(words, series.cast(pl.Enum(words)).to_physical().to_numpy().astype(np.int32))
     return array if array.type == kind else array.cast(kind)
 
 
 def _words(names: list[str], sizes: list[int]) -> pa.Array:
+    known = sorted(set(names))
+    return _dictionary(known, np.repeat(np.array([known.index(n) for n in names], np.int32), sizes))
+
+
+def _dictionary(words: list[str], index: NDArray[np.int32]) -> pa.Array:
+    """By hand: Arrow's array() imports pandas and its cast() all of its compute functions, a tenth of a second each."""
     import pyarrow as pa
 
-    known = sorted(set(names))
-    index = np.repeat(np.array([known.index(n) for n in names], np.int32), sizes)
-    words = pl.Series(known).to_arrow().cast(pa.string())
-    return pa.DictionaryArray.from_arrays(pl.Series(index).to_arrow(), words, safe=False)
+    texts = [w.encode() for w in words]
+    ends = np.cumsum([0, *map(len, texts)], dtype=np.int32)
+    known = pa.StringArray.from_buffers(len(words), pa.py_buffer(ends.tobytes()), pa.py_buffer(b"".join(texts)))
+    return pa.DictionaryArray.from_arrays(pl.Series(index).to_arrow(), known, safe=False)
 
 
 @dataclass

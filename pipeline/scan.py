@@ -20,6 +20,7 @@ from pipeline.assess import Assessed, Work, assess, plan, vehicles_touched
 from pipeline.catalogue import transaction
 from pipeline.crew import Crew, Done, WorkerLost, warm_up
 from pipeline.errors import DamagedPartError, HerdbookError, StoreError
+from pipeline.health.engine import rule_set_hash, rule_set_json
 from pipeline.inbox import new_logs, stamp_of
 from pipeline.intake import part_path, take_log
 from pipeline.ledger import commit, retry, touch
@@ -125,6 +126,8 @@ def _scan(store: Store, paths: list[Path], jobs: int, progress: Progress | None,
     store.check_lake()
     if jobs and paths:
         warm_up()
+        store.profiles()  # what the end of the scan needs is loaded while workers are still importing
+        rule_set_json()
     scan = begin_scan(store, now)
     clock = [time.monotonic()]
     limits = store.settings
@@ -246,8 +249,6 @@ def end_scan(
     store: Store, scan: str, counts: dict[str, int] | None = None, vehicles: int = 0, state: str = "complete"
 ) -> None:
     """Enter how a scan ended. counts: logs_new, logs_known, quarantined."""
-    from pipeline.health.engine import rule_set_hash
-
     logs = [(counts or {}).get(key, 0) for key in COUNTS]
     with transaction(store.catalogue) as con:
         con.execute(
