@@ -65,15 +65,12 @@ def stamp_of(path: Path) -> tuple[int, str]:
 def new_logs(store: Store, inbox: Path | str) -> list[Path]:
     """Logs of the inbox (a folder, one log, or an fsspec URL) that are new or changed since the store last dealt
     with them. Raises: InputError when there is no such inbox."""
-    from pipeline.catalogue import connect
+    from pipeline.catalogue import visit
     from pipeline.remote import fetch, is_url
 
     inbox = fetch(store, str(inbox)) if is_url(inbox) else inbox
-    con = connect(store.catalogue, read_only=True)
-    try:
+    with visit(store.catalogue, read_only=True) as con:
         rows = con.execute("SELECT path, size_bytes, stamp FROM seen").fetchall()
-    finally:
-        con.close()
     seen = {path: (size, stamp) for path, size, stamp in rows}
     return [p for p in find_logs(inbox, store.settings.settle_s) if _state(p) != seen.get(str(p))]
 
