@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.health.evidence import metric_rows
+from pipeline.health.leak_slope import MONTH_H, bled_before, rate_a_month
 from pipeline.health.model import Record
 from pipeline.health.offsets import offsets, uneven
-from pipeline.health.rules._leaks import MONTH_H, bled_before, rate_a_month
 from pipeline.health.rules.leaking_group import LIMITS
 
 # How far a knee stretches a shift: while polarisation builds up, groups at different charge do not draw the same curve.

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from pipeline.health.evidence import confidence, metric_rows
 from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
 from pipeline.health.offsets import Offsets, offsets
-from pipeline.health.rules._leaks import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from pipeline.metrics.model import Metric
 from pipeline.science.robust_fit import Floats
 

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from pipeline.health.evidence import confidence, metric_rows
 from pipeline.health.examples import Stretch, record, stretch
+from pipeline.health.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
 from pipeline.health.offsets import Offsets, offsets, uneven
 from pipeline.health.pooled import pooled
-from pipeline.health.rules._leaks import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from pipeline.health.rules._taps import unread
 from pipeline.health.trend import mann_kendall
 from pipeline.metrics.model import Metric

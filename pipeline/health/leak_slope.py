@@ -1,4 +1,4 @@
-"""What the two rules about leaks share: a group's place near full, with its bled charge added back, over time."""
+"""A leak as the rules and the pages see it: a group's place near full, with its bled charge added back, over time."""
 
 from __future__ import annotations
 
