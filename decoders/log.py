@@ -102,8 +102,10 @@ class Log:
                 yield frames
 
 
-def open_log(path: str | Path) -> Log:
+def open_log(path: str | Path, data: bytes | None = None) -> Log:
     """Recognise a log by its content and open it.
+
+    data: the bytes of the file, where the caller has read it already; libraries that seek still go by the path.
 
     Raises: UnknownLogError when no reader, or more than one, recognises it; LogFormatError when it cannot be
     opened.
@@ -112,7 +114,7 @@ def open_log(path: str | Path) -> Log:
 
     path = Path(path)
     try:
-        source = Source(path)
+        source = Source(path, data)
         head = source.peek(HEAD_BYTES)
     except OSError as e:
         raise LogFormatError(f"{path}: {e.strerror or e}. Check the path and its permissions.") from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import io
 import tempfile
 import weakref
 from collections.abc import Callable, Iterator
@@ -27,12 +28,15 @@ FREE_BYTES = 1 << 28  # ... unless it is small anyway
 
 
 class Source:
-    """A forward-only stream over one file. `offset` counts unpacked bytes given out so far."""
+    """A forward-only stream over one file. `offset` counts unpacked bytes given out so far.
 
-    def __init__(self, path: Path) -> None:
+    data: the whole file, where the caller has read it already.
+    """
+
+    def __init__(self, path: Path, data: bytes | None = None) -> None:
         self.path = path
-        self.size = path.stat().st_size
-        self.file: IO[bytes] = path.open("rb")
+        self.size = path.stat().st_size if data is None else len(data)
+        self.file: IO[bytes] = path.open("rb") if data is None else io.BytesIO(data)
         weakref.finalize(self, self.file.close)  # also when a caller stops half-way
         start = self.file.read(len(GZIP))
         self.file.seek(0)

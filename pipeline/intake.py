@@ -28,6 +28,8 @@ from pipeline.taken import Reading, Taken
 
 __all__ = ["find_logs", "new_logs", "part_path", "take_log"]
 
+WHOLE = 1 << 25  # bytes of a log that is read once, hashed and decoded from memory; larger ones are read twice
+
 
 def take_log(
     path: Path | str,
@@ -47,12 +49,14 @@ def take_log(
     now = time.time_ns() // 1000 if now is None else now
     file = (0, "", "")
     try:
-        file = (*stamp_of(path), file_hash(path))
+        size, stamp = stamp_of(path)
+        data = path.read_bytes() if size <= WHOLE else None
+        file = (size, stamp, file_hash(path) if data is None else hashlib.sha256(data).hexdigest())
         if file[2] in known:
             return Taken("known", str(path), path.name, *file)
         if not file[0]:
             raise InputError("the file is empty", "", "Ask for it again where it came from")
-        return _take(path, store, profiles, now, file)
+        return _take(path, data, store, profiles, now, file)
     except FileNotFoundError:
         return Taken("gone", str(path), path.name, *file)
     except InputError as error:
@@ -77,10 +81,12 @@ class _Plan:
     placed: Placed
 
 
-def _take(path: Path, store: Store, profiles: Sequence[Profile], now: int, file: tuple[int, str, str]) -> Taken:
+def _take(
+    path: Path, data: bytes | None, store: Store, profiles: Sequence[Profile], now: int, file: tuple[int, str, str]
+) -> Taken:
     log = file[2]
     sidecar = read_sidecar(path, store.settings.zone)
-    opened = open_log(path)
+    opened = open_log(path, data)
     chunks = opened.chunks()
     head = _head(chunks)
     first = int(head[-1].t[np.flatnonzero(data_frames(head[-1]))[0]])
