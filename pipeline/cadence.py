@@ -52,9 +52,8 @@ class Cadence:
     def take(self, ref: LogRef, piece: Piece) -> None:
         """Times of a message's frames, each with 2 * counter + (checksum right) as its value."""
         guard = self.about[piece.message][1]
-        value = np.ones(len(piece.t))
-        if CHECKSUM_OK in piece.columns:
-            value = _filled(piece.columns[CHECKSUM_OK], 1.0)
+        sound = CHECKSUM_OK in piece.columns
+        value = _filled(piece.columns[CHECKSUM_OK], 1.0) if sound else np.ones(len(piece.t))
         if guard and guard.counter and guard.counter.name in piece.columns:
             value = value + 2 * _filled(piece.columns[guard.counter.name], 0.0)
         samples = outside((piece.t, value), list(ref.doubts))
@@ -90,10 +89,10 @@ class Awake:
         self.woke = t[1:][asleep]
         self.slept = np.concatenate(([0], np.cumsum(step[asleep])))
 
-    def of(self, t: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Waking time, and how often the buses had slept, at times that are among those given."""
+    def of(self, t: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64] | None]:
+        """Waking time, and how often the buses had slept (None: never), at times that are among those given."""
         if not len(self.woke):
-            return t, np.zeros(len(t), np.int64)
+            return t, None
         naps = np.searchsorted(self.woke, t, side="right")
         return t - self.slept[naps], naps
 
@@ -111,14 +110,17 @@ def _count(
     waking, naps = awake.of(t)
     missed = gaps = repeats = failures = None
     if message.cycle_ms:
-        spacing = np.diff(waking)
+        spacing = waking[1:] - waking[:-1]
         late = spacing[spacing > MISSING * message.cycle_ms * 1000]
         missed = int((np.rint(late / (message.cycle_ms * 1000)) - 1).sum())
     value = v.astype(np.int64)
     if guard and guard.counter:
-        step = np.diff(value >> 1) % guard.counter_values
-        same = np.diff(naps) == 0
-        gaps, repeats = int(np.count_nonzero(same & (step > 1))), int(np.count_nonzero(same & (step == 0)))
+        counter, around = value >> 1, guard.counter_values
+        step = counter[1:] - counter[:-1]
+        step = step % around if around & (around - 1) else step & (around - 1)  # a power of two, as most: no division
+        if naps is not None:
+            step = step[naps[1:] == naps[:-1]]
+        gaps, repeats = int(np.count_nonzero(step > 1)), int(np.count_nonzero(step == 0))
     if guard and guard.checksum:
         failures = int(np.count_nonzero((value & 1) == 0))
     return name, len(t), int(t[0]), int(t[-1]), missed, gaps, repeats, failures

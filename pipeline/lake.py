@@ -128,7 +128,7 @@ def _log_samples(
     signals = {message: sorted(mine.get(message, set()) | {*theirs.get(message, ())}) for message in {*mine, *theirs}}
     found: dict[Key, list[Samples]] = {}
     for piece in part.rows(signals, ref.log, max(start, ref.start), min(end, ref.end + 1)):
-        arrays = {name: _array(piece, name) for name in mine.get(piece.message, ())}
+        arrays = _arrays(piece, mine.get(piece.message, ()))
         for m in by_message.get(piece.message, ()):
             t, raw = arrays[m.signal]
             samples = outside((t, convert(raw, m)), list(ref.doubts))
@@ -139,12 +139,23 @@ def _log_samples(
     return found
 
 
-def _array(piece: Piece, name: str) -> tuple[NDArray[np.int64], NDArray[Any]]:
-    """Times and raw values of a signal where it is present in its frames."""
-    column = piece.columns[name]
-    if column.valid is None:
-        return piece.t, column.values
-    return piece.t[column.valid], column.values[column.valid]
+def _arrays(piece: Piece, names: Iterable[str]) -> dict[str, tuple[NDArray[np.int64], NDArray[Any]]]:
+    """Times and raw values of signals where they are present in their frames. Signals present in the very same frames,
+    as those behind one multiplexor, share their times: what is looked up for one of them then serves all."""
+    present: dict[bytes, tuple[NDArray[np.intp], NDArray[np.int64]]] = {}
+    found: dict[str, tuple[NDArray[np.int64], NDArray[Any]]] = {}
+    for name in names:
+        column = piece.columns[name]
+        if column.valid is None:
+            found[name] = piece.t, column.values
+            continue
+        key = column.valid.tobytes()
+        if key not in present:
+            rows = np.flatnonzero(column.valid)
+            present[key] = rows, piece.t.take(rows)
+        rows, t = present[key]
+        found[name] = t, column.values.take(rows)
+    return found
 
 
 def convert(raw: NDArray[Any], m: Mapping) -> NDArray[np.float64]:
@@ -162,7 +173,8 @@ def convert(raw: NDArray[Any], m: Mapping) -> NDArray[np.float64]:
         if m.scale != 1.0:
             value *= m.scale
         value += m.offset  # also turns -0.0 into 0.0
-        if role.unit != "state":
+        # one look at the extremes is enough where all is possible; with NaN among the values both are NaN
+        if role.unit != "state" and not (value.size and value.min() >= role.low and value.max() <= role.high):
             value[~((value >= role.low) & (value <= role.high))] = np.nan
     if missing is not None:
         value[missing] = np.nan

@@ -95,6 +95,8 @@ def _cut(samples: Samples, a: int, b: int) -> Samples:
 
 def outside(samples: Samples, windows: list[tuple[int, int]]) -> Samples:
     """Without the samples inside any window (both ends in)."""
+    if not windows:
+        return samples
     t = samples[0]
     keep = np.ones(len(t), bool)
     for start, end in windows:

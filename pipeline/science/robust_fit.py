@@ -135,7 +135,7 @@ def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 
     moved = int((blocks.sums(plain**2) > 1e-12).sum()) if x.size else 0
     if moved < 3:
         raise ValueError("fewer than three blocks with a moving x")
-    weight = np.ones_like(y)
+    weight = np.ones((1, x.size))  # at first the same for all columns
     for _ in range(rounds):
         total = np.maximum(blocks.sums(weight), 1e-300)
         dx = x - blocks.spread(blocks.sums(weight * x) / total)
@@ -145,8 +145,8 @@ def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 
         slope = (pull * dy).sum(axis=1) / sxx
         residual = dy - slope[:, None] * dx
         away = np.abs(residual - medians(residual)[:, None])
-        scale = np.maximum(MAD_TO_SD * medians(away), 1e-12)
-        weight = np.minimum(1.0, HUBER * scale[:, None] / np.maximum(np.abs(residual), 1e-15))
+        near = HUBER * np.maximum(MAD_TO_SD * medians(away), 1e-12)[:, None]
+        weight = near / np.maximum(np.abs(residual), near)
     score = blocks.sums(weight * dx * residual)
     slope_se = np.sqrt((score**2).sum(axis=1) * moved / (moved - 1)) / sxx
     level, level_se = _levels(x, y, slope, weight, blocks)
