@@ -75,12 +75,11 @@ class PartWriter:
         import pyarrow.parquet as pq
 
         words = pa.dictionary(pa.int32(), pa.string())
-        always = {"message": words, "log": words, "t": pa.timestamp("us", "UTC")}  # said so, they cost a tenth less
-        own = {"channel": words} if layout.channel else {}
+        own = {"message": words, "log": words, "t": pa.timestamp("us", "UTC")}
+        own |= {"channel": words} if layout.channel else {}
         own |= {"source": pa.uint8()} if layout.source else {}
         kept = {c: pa.int64() if c.startswith("c") else pa.float64() for c in layout.columns}
-        required = [pa.field(name, kind, nullable=False) for name, kind in always.items()]
-        self.schema = pa.schema([*required, *own.items(), *kept.items()])
+        self.schema = pa.schema([*own.items(), *kept.items()])
         self.layout, self.path = layout, path
         self.column = {(message, s.signal): s.column for message, slots in layout.messages.items() for s in slots}
         self.temporary = scratch / f"{path.name}.{os.getpid()}.tmp"
