@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 import os
 import shutil
 from dataclasses import replace
@@ -375,3 +376,17 @@ def test_a_log_larger_than_memory_gives_the_same_part(bench: Bench) -> None:
     taken = take_log(bench.inbox / "a.log", small, now=NOW)
     assert [(taken.part, taken.part_hash)] == at_once
     assert not list(bench.store.scratch.iterdir())
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_a_log_too_large_to_hold_gives_the_same_part(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, packed: bool
+) -> None:
+    log = toy.write(bench.inbox / "a.log", toy.day())
+    if packed:
+        log.write_bytes(gzip.compress(log.read_bytes()))
+    at_once = take_log(log, bench.store, now=NOW)
+    (bench.store.lake / at_once.part).unlink()
+    monkeypatch.setattr("pipeline.intake.WHOLE", 0)
+    assert take_log(log, bench.store, now=NOW) == at_once
+    assert at_once.log == hashlib.sha256(log.read_bytes()).hexdigest()
