@@ -86,7 +86,7 @@ def visit(path: Path, read_only: bool = False) -> Iterator[duckdb.DuckDBPyConnec
         _attached.add(path.absolute())
         return con
 
-    sound = False
+    con, sound = None, False
     try:
         con = _waiting(path, attach)
         try:
@@ -105,7 +105,8 @@ def visit(path: Path, read_only: bool = False) -> Iterator[duckdb.DuckDBPyConnec
         else:  # after a fault nobody knows its state
             with suppress(duckdb.Error):
                 engine.close()
-        _attached.discard(path.absolute())
+        if con is not None:  # else it is attached by somebody else, for whom we waited in vain
+            _attached.discard(path.absolute())
 
 
 def _unusable(path: Path, error: Exception) -> StoreError:

@@ -20,7 +20,8 @@ from pipeline.assess import Assessed, Work, assess, plan, vehicles_touched
 from pipeline.catalogue import transaction
 from pipeline.crew import Crew, Done, WorkerLost, warm_up
 from pipeline.errors import DamagedPartError, HerdbookError, StoreError
-from pipeline.health.engine import rule_set_hash, rule_set_json
+from pipeline.health.engine import rule_set_hash
+from pipeline.health.rules import all_rules
 from pipeline.inbox import new_logs, stamp_of
 from pipeline.intake import part_path, take_log
 from pipeline.ledger import commit, retry, touch
@@ -127,7 +128,7 @@ def _scan(store: Store, paths: list[Path], jobs: int, progress: Progress | None,
     if jobs and paths:
         warm_up()
         store.profiles()  # what the end of the scan needs is loaded while workers are still importing
-        rule_set_json()
+        all_rules()
     scan = begin_scan(store, now)
     clock = [time.monotonic()]
     limits = store.settings

@@ -29,7 +29,7 @@ from decoders.ascii_fields import (
     same_word,
     words_at,
 )
-from decoders.candump_aligned import read_aligned
+from decoders.candump_aligned import ERROR_BIT, I64, IDENTIFIER, read_aligned
 from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
 from decoders.frames_out import Labels, Rows
 from decoders.log import ABSOLUTE_US, Account, Reader
@@ -39,9 +39,6 @@ LINE = re.compile(
     rb"\s*\((\d{1,12})\.(\d{1,9})\) +(\S{1,64}) +([0-9A-Fa-f]{1,8})#"
     rb"(?:(#)([0-9A-Fa-f]))?((?:[0-9A-Fa-f]{2}){0,64}|[Rr][0-9A-Fa-f]?)(?:_[0-9A-Fa-f])?(?: +([RTrt]))?\s*$")
 LOOKS = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +[0-9A-Fa-f]{1,8}#", re.MULTILINE)
-ERROR_BIT = 0x2000_0000
-IDENTIFIER = 0x1FFF_FFFF
-I64 = NDArray[np.int64]
 Bool = NDArray[np.bool_]
 
 
