@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.columns import as_series
+from decoders.columns import Table, joined
 from decoders.extract import Column, extract
 from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
 from decoders.frames_out import part, widened
@@ -120,19 +120,20 @@ class Decoder:
                 frames.can_id[batch.order[rows]] if self.network.messages[index].j1939 else None))
             self.held += end - start
 
-    def tables(self, counts: bool = False) -> dict[str, pl.DataFrame]:
-        """One table a message name seen, rows in file order; what was held is let go.
+    def tables(self) -> dict[str, pl.DataFrame]:
+        """One frame a message name seen, rows in file order; what was held is let go."""
+        return {name: table.frame() for name, table in self.arrays().items()}
+
+    def arrays(self, counts: bool = False) -> dict[str, Table]:
+        """The same as plain arrays.
 
         counts: signals that are `counted` come as raw counts, to be kept as they are and scaled by who reads them.
         """
-        import polars as pl
-
-        found: dict[str, pl.DataFrame] = {}
+        found: dict[str, Table] = {}
         for index in sorted(self._pieces):
             message = self.network.messages[index]
             table = self._table(message, _joined(self._pieces[index]), counts)
-            found[message.name] = (pl.concat([found[message.name], table]).sort("t", maintain_order=True)
-                                   if message.name in found else table)
+            found[message.name] = (joined([found[message.name], table]).in_time() if message.name in found else table)
         self._pieces, self.held = {}, 0
         return found
 
@@ -159,23 +160,16 @@ class Decoder:
             for k, n in zip(*(a.tolist() for a in np.unique(key, return_counts=True)), strict=True):
                 tally.unknown[frames.channels[k >> 33], k & 0xFFFF_FFFF, bool(k >> 32 & 1)] += n
 
-    def _table(self, message: Message, rows: Rows, counts: bool) -> pl.DataFrame:
-        import polars as pl
-
+    def _table(self, message: Message, rows: Rows, counts: bool) -> Table:
         n_short = int(np.count_nonzero(rows.length < message.length))
         if n_short:
             self.tally.short[message.name] += n_short
         payload = widened(rows.payload, 8 if message.length <= 8 else 64)
         columns = extract(message, payload, rows.length if n_short else None, counts)
         self._count_odd(message, columns)
-        series = [pl.Series("t", rows.t).cast(pl.Datetime("us", "UTC"))]
-        if rows.channel is not None:
-            series.append(pl.Series("channel", self._channels, dtype=pl.String).gather(rows.channel))
-        if rows.can_id is not None:
-            series.append(pl.Series("source", (rows.can_id & 0xFF).astype(np.uint8)))
-        for name, column in columns.items():
-            series.append(as_series(name + "_" if name in RESERVED else name, column))
-        return pl.DataFrame(series)
+        named = {name + "_" if name in RESERVED else name: column for name, column in columns.items()}
+        source = None if rows.can_id is None else (rows.can_id & 0xFF).astype(np.uint8)
+        return Table(rows.t, named, rows.channel, tuple(self._channels), source)
 
     def _count_odd(self, message: Message, columns: dict[str, Column]) -> None:
         for selector in message.signals:

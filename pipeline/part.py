@@ -14,28 +14,29 @@ import json
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
+from decoders.columns import Table
 from decoders.extract import Column
 from pipeline.errors import DamagedPartError
 from pipeline.slots import Layout, Slot, from_json, to_json, types_of, values
 
 if TYPE_CHECKING:
+    import polars as pl
     import pyarrow as pa
 
 VERSION = 2
 ROWS = 262_144  # a row group is closed once it has this many rows; fewer cost time, more read too much at once
 BATCH = 32_768  # values that Arrow encodes at a time; a twelfth quicker than its own 1,024
 KEY = b"herdbook"
-OWN = ("message", "log", "t", "channel", "source")
 COMPRESSION = "lz4"  # the cheapest beside others in tests/bench/store_part.py
 LEVEL: int | None = None
+BITS = {"double": np.float64, "int32": np.int32, "uint8": np.uint8}  # of a column; else 64 bits, a whole number
 REPAIR = "Run `herdbook store check --repair`; it is rebuilt from its log"
 REDECODE = "Run `herdbook store redecode`; it is written again from its log"
 
@@ -57,12 +58,12 @@ class Block:
 class Chunk:
     """Rows of one message of one log on their way into a part, sorted by t.
 
-    table: t, channel?, source?, then the signals as the layout keeps them (Decoder.tables(counts=True)).
+    table: its signals as the layout keeps them (Decoder.arrays(counts=True)).
     """
 
     log: str
     message: str
-    table: pl.DataFrame
+    table: Table
 
 
 class PartWriter:
@@ -104,11 +105,12 @@ class PartWriter:
 
     def add(self, chunk: Chunk) -> None:
         """Append one chunk; long ones are cut into row groups of their own."""
-        if chunk.table.height >= ROWS:
+        if len(chunk.table) >= ROWS:
             self._flush()
-        for first in range(0, chunk.table.height, ROWS):
-            self.held.append(Chunk(chunk.log, chunk.message, chunk.table.slice(first, ROWS)))
-            if sum(c.table.height for c in self.held) >= ROWS:
+        for first in range(0, len(chunk.table), ROWS):
+            some = chunk.table if len(chunk.table) <= ROWS else chunk.table.take(slice(first, first + ROWS))
+            self.held.append(Chunk(chunk.log, chunk.message, some))
+            if sum(len(c.table) for c in self.held) >= ROWS:
                 self._flush()
 
     def _flush(self) -> None:
@@ -118,11 +120,9 @@ class PartWriter:
             return
         first = 0
         for chunk in self.held:
-            t = chunk.table["t"].cast(pl.Int64)  # to_physical() is a query plan each
-            self.blocks.append(
-                Block(chunk.log, chunk.message, self.groups, first, chunk.table.height, int(t[0]), int(t[-1]))
-            )
-            first += chunk.table.height
+            t, rows = chunk.table.t, len(chunk.table)
+            self.blocks.append(Block(chunk.log, chunk.message, self.groups, first, rows, int(t[0]), int(t[-1])))
+            first += rows
         columns = self._columns(first)
         self.writer.write_table(pa.Table.from_arrays(columns, schema=self.schema), row_group_size=first)
         self.groups += 1
@@ -131,24 +131,25 @@ class PartWriter:
     def _columns(self, rows: int) -> list[Any]:
         import pyarrow as pa
 
-        sizes = [c.table.height for c in self.held]
+        sizes = [len(c.table) for c in self.held]
         parts: dict[str, list[tuple[int, Any]]] = {}
         first = 0
         for chunk in self.held:
-            for series in chunk.table:
-                own = series.name in OWN
-                name = series.name if own else self.column[chunk.message, series.name]
-                parts.setdefault(name, []).append((first, _plain(series, self.schema.field(name).type)))
-            first += chunk.table.height
+            for name, column in chunk.table.columns.items():
+                place = self.column[chunk.message, name]
+                parts.setdefault(place, []).append((first, _plain(column, self.schema.field(place).type)))
+            for name, array in _own(chunk.table, self.schema.field("t").type).items():
+                parts.setdefault(name, []).append((first, array))
+            first += len(chunk.table)
         out = [_words([c.message for c in self.held], sizes), _words([c.log for c in self.held], sizes)]
-        nulls = {kind: pa.nulls(rows, kind) for kind in set(self.schema.types)}
+        empty = cache(lambda kind: pa.nulls(rows, kind))
         for name, kind in list(zip(self.schema.names, self.schema.types, strict=True))[2:]:
             pieces, at = [], 0
             for start, array in parts.get(name, []):
-                pieces += [nulls[kind].slice(0, start - at)] if start > at else []
+                pieces += [empty(kind).slice(0, start - at)] if start > at else []
                 pieces.append(array)
                 at = start + len(array)
-            pieces += [nulls[kind].slice(0, rows - at)] if at < rows else []
+            pieces += [empty(kind).slice(0, rows - at)] if at < rows else []
             out.append(pa.chunked_array(pieces, kind) if len(pieces) > 1 else pieces[0])
         return out
 
@@ -188,16 +189,30 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _plain(series: pl.Series, kind: pa.DataType) -> pa.Array:
+def _plain(column: Column, kind: pa.DataType) -> pa.Array:
+    """The column's own memory, seen as Arrow's; a bit a place says where there is a value."""
+    return _array(kind, column.values, None if column.valid is None or column.valid.all() else column.valid)
+
+
+def _own(table: Table, time: pa.DataType) -> dict[str, pa.Array]:
     import pyarrow as pa
 
-    array = series.rechunk().to_arrow()
-    if array.type == pa.uint64():
-        return array.view(kind)
-    if pa.types.is_dictionary(kind):
-        words = series.unique(maintain_order=True).to_list()
-        return _dictionary(words, series.cast(pl.Enum(words)).to_physical().to_numpy().astype(np.int32))
-    return array if array.type == kind else array.cast(kind)
+    own = {"t": _array(time, table.t)}
+    if table.channel is not None:
+        kinds, first, index = np.unique(table.channel, return_index=True, return_inverse=True)
+        seen = np.argsort(first)  # the words in the order in which they come
+        words = [table.labels[k] for k in kinds[seen].tolist()]
+        own["channel"] = _dictionary(words, np.argsort(seen)[index].astype(np.int32))
+    if table.source is not None:
+        own["source"] = _array(pa.uint8(), table.source)
+    return own
+
+
+def _array(kind: pa.DataType, values: NDArray[Any], valid: NDArray[np.bool_] | None = None) -> pa.Array:
+    import pyarrow as pa
+
+    bits = None if valid is None else pa.py_buffer(np.packbits(valid, bitorder="little"))
+    return pa.Array.from_buffers(kind, len(values), [bits, pa.py_buffer(np.ascontiguousarray(values))])
 
 
 def _words(names: list[str], sizes: list[int]) -> pa.Array:
@@ -212,7 +227,7 @@ def _dictionary(words: list[str], index: NDArray[np.int32]) -> pa.Array:
     texts = [w.encode() for w in words]
     ends = np.cumsum([0, *map(len, texts)], dtype=np.int32)
     known = pa.StringArray.from_buffers(len(words), pa.py_buffer(ends.tobytes()), pa.py_buffer(b"".join(texts)))
-    return pa.DictionaryArray.from_arrays(pl.Series(index).to_arrow(), known, safe=False)
+    return pa.DictionaryArray.from_arrays(_array(pa.int32(), index), known, safe=False)
 
 
 @dataclass
@@ -282,16 +297,18 @@ class Part:
         """The rows of one block as they were put in."""
         slots = self.layout.messages[block.message]
         own = ["t", *(["channel"] if self.layout.channel else []), *(["source"] if self.layout.source else [])]
-        table = self._group(block.group, [*own, *sorted(s.column for s in slots)])
-        frame = pl.DataFrame(pl.from_arrow(table.slice(block.first, block.rows)))
-        return Chunk(
-            block.log, block.message, frame.select(*own, *(_as_put_in(s) for s in slots))
-        )
+        rows = self._group(block.group, [*own, *sorted(s.column for s in slots)]).slice(block.first, block.rows)
+        kept = {s.signal: (_kept(rows[s.column]), s.unsigned) for s in slots}
+        columns = {n: Column(c.view(np.uint64) if unsigned else c, valid) for n, ((c, valid), unsigned) in kept.items()}
+        channel, labels = _numbered(rows["channel"]) if self.layout.channel else (None, ())
+        source = _kept(rows["source"])[0] if self.layout.source and not rows["source"].null_count else None
+        table = Table(_kept(rows["t"])[0].view(np.int64), columns, channel, labels, source)
+        return Chunk(block.log, block.message, table)
 
 
-def _as_put_in(slot: Slot) -> pl.Expr:
-    kept = pl.col(slot.column).alias(slot.signal)
-    return kept.reinterpret(signed=False) if slot.unsigned else kept
+def _numbered(words: pa.ChunkedArray) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
+    array = words.combine_chunks().dictionary_encode()
+    return _kept(array.indices)[0].astype(np.uint8), tuple(array.dictionary.to_pylist())
 
 
 def _damaged(path: Path, error: Exception) -> DamagedPartError:
@@ -315,11 +332,6 @@ def _piece(rows: pa.Table, message: str, slots: Iterable[Slot], start: int, end:
     return Piece(message, t[a:b], {s.signal: _column(cut[s.column], s) for s in slots})
 
 
-def column_of(column: pl.Series, slot: Slot) -> Column:
-    """Values of a signal on their way into a part, from what the part will keep of it."""
-    return _column(column.to_arrow(), slot)
-
-
 def _column(column: pa.ChunkedArray | pa.Array, slot: Slot) -> Column:
     kept, valid = _kept(column)
     return Column(values(slot, kept), valid)
@@ -330,7 +342,7 @@ def _kept(column: pa.ChunkedArray | pa.Array) -> tuple[NDArray[Any], NDArray[np.
     buffers: its to_numpy() imports pandas."""
     array = column.combine_chunks() if hasattr(column, "chunks") else column
     (there, data), first, n = array.buffers(), array.offset, len(array)
-    kept = np.frombuffer(data, np.float64 if str(array.type) == "double" else np.int64)[first : first + n]
+    kept = np.frombuffer(data, BITS.get(str(array.type), np.int64))[first : first + n]
     if not array.null_count:
         return kept, None
     skip = first % 8  # a bit a place

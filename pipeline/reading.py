@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from decoders import Decoder, Frames, Log
+from decoders.columns import Table
 from decoders.extract import Column
 from decoders.frames import ERROR, REMOTE
 from decoders.grouped import grouped
@@ -23,9 +23,9 @@ from pipeline.clock import Tracker
 from pipeline.errors import InputError, StoreError
 from pipeline.gather import Gather
 from pipeline.identity import UNSET, SerialSeen
-from pipeline.part import Chunk, Part, PartWriter, column_of
+from pipeline.part import Chunk, Part, PartWriter
 from pipeline.profile import Profile
-from pipeline.slots import CHECKSUM_OK, Layout
+from pipeline.slots import CHECKSUM_OK, Layout, values
 from pipeline.store import Store
 from pipeline.taken import Reading
 
@@ -91,15 +91,14 @@ class LogDecoding:
             self._flush()
 
     def _flush(self) -> None:
-        tables = self.decoder.tables(counts=True)
+        tables = self.decoder.arrays(counts=True)
         for name, bad in self.check.failed_since().items():
             if name in tables:
-                t = tables[name]["t"].cast(pl.Int64).to_numpy()
+                t = tables[name].t
                 right = ~np.isin(t, bad) if len(bad) else np.ones(len(t), np.bool_)
-                tables[name] = tables[name].hstack([pl.Series(CHECKSUM_OK, right.astype(np.int64))])
+                tables[name].columns[CHECKSUM_OK] = Column(right.astype(np.int64))
         if self.shift:
-            later = pl.col("t") + pl.duration(microseconds=self.shift)
-            tables = {name: table.with_columns(later) for name, table in tables.items()}
+            tables = {name: replace(table, t=table.t + self.shift) for name, table in tables.items()}
         with writing(self.store):
             self.gather.add(tables)
 
@@ -127,7 +126,7 @@ class LogDecoding:
         with writing(self.store), PartWriter(target, layout, self.store.scratch) as writer:
             for name, table in self.gather.messages():
                 writer.add(Chunk(log, name, table))
-                serials.add_table(name, table)
+                serials.add_counts(name, table)
             digest = writer.close({log: _row(reading)})
         return Written(reading, serials.found(), digest)
 
@@ -205,12 +204,12 @@ class Serials:
             if m.message == message and m.signal in columns:
                 _add_serials(self.seen[i], t, columns[m.signal])
 
-    def add_table(self, message: str, table: pl.DataFrame) -> None:
-        """Rows on their way into a part, as Decoder.tables(counts=True) gives them."""
-        mine = [(m, slot) for m, slot in self.mappings if m.message == message and m.signal in table.columns]
+    def add_counts(self, message: str, table: Table) -> None:
+        """Rows on their way into a part, as Decoder.arrays(counts=True) gives them."""
+        mine = [(m.signal, slot) for m, slot in self.mappings if m.message == message and m.signal in table.columns]
         if mine:
-            columns = {m.signal: column_of(table[m.signal], slot) for m, slot in mine}
-            self.add(message, table["t"].cast(pl.Int64).to_numpy(), columns)
+            kept = {signal: (table.columns[signal], slot) for signal, slot in mine}
+            self.add(message, table.t, {n: Column(values(slot, c.values), c.valid) for n, (c, slot) in kept.items()})
 
     def found(self) -> tuple[SerialSeen, ...]:
         out = []

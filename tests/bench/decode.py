@@ -116,7 +116,7 @@ def log_to_part(path: Path, network: Network, folder: Path) -> None:
     for frames in open_log(path).chunks():
         decoder.add(frames)
     with PartWriter(folder / "made.parquet", layout_of(network), folder) as writer:
-        for message, table in sorted(decoder.tables(counts=True).items()):
+        for message, table in sorted(decoder.arrays(counts=True).items()):
             writer.add(Chunk("0" * 64, message, table))
         writer.close({})
 

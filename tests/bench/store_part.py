@@ -108,7 +108,7 @@ def writes(pieces: list[Frames], network: Network, folder: Path) -> None:
     decoder = Decoder(network)
     for frames in pieces:
         decoder.add(frames)
-    tables, layout = decoder.tables(counts=True), layout_of(network)
+    tables, layout = decoder.arrays(counts=True), layout_of(network)
 
     def write() -> None:
         with PartWriter(folder / "x.parquet", layout, folder) as writer:
