@@ -19,13 +19,16 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor
+from concurrent.futures import wait as wait_for
 from dataclasses import dataclass
+from itertools import islice
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from types import TracebackType
 from typing import Any, Generic, ParamSpec, TypeVar
 
+AHEAD = 16  # items waiting for each worker: more than it does while a batch is committed
 LOOK_S = 0.05  # how often memory and time of a busy worker are looked at
 WARM = "pipeline.warm"
 START_S = 120.0  # a worker that has not even loaded its job by then is stuck; engineering choice
@@ -102,14 +105,23 @@ class Crew:
             self.idle.put(worker)
 
     def each(self, function: Callable[[I], R], items: Iterable[I]) -> Iterator[Done[I, R]]:
-        """Every item through function, in order of completion; an item's failure is in its Done."""
+        """Every item through function, in order of completion; an item's failure is in its Done.
+
+        Items are asked for a little before they are needed, and workers go on while our caller does something else."""
+        source = iter(items)
+        waiting: set[Future[Done[I, R]]] = set()
         with ThreadPoolExecutor(self.processes) as threads:
-            futures = [threads.submit(self._one, function, item) for item in items]
             try:
-                for future in as_completed(futures):
-                    yield future.result()
+                while True:
+                    for item in islice(source, AHEAD * self.processes - len(waiting)):
+                        waiting.add(threads.submit(self._one, function, item))
+                    if not waiting:
+                        return
+                    done, waiting = wait_for(waiting, return_when=FIRST_COMPLETED)
+                    for future in done:
+                        yield future.result()
             finally:
-                for future in futures:
+                for future in waiting:
                     future.cancel()
 
     def _one(self, function: Callable[[I], R], item: I) -> Done[I, R]:

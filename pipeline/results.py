@@ -174,8 +174,13 @@ def changes_between(
                     "severity_before": was["severity"] if was else None, "measured": f["measured"] if now else None,
                     "unit": f["unit"], "statement": statement}
                    | {n: now[n] if now else None for n in KEPT})  # fmt: skip
+    return sorted(out, key=worst_first)
+
+
+def worst_first(change: dict[str, Any]) -> tuple[int, int, str]:
+    """Order of rows of finding_log."""
     order = ("new", "worse", "gone", "better")
-    return sorted(out, key=lambda c: (-SEVERITIES.index(c["severity"]), order.index(c["change"]), c["vehicle"]))
+    return -SEVERITIES.index(change["severity"]), order.index(change["change"]), change["vehicle"]
 
 
 def _change(was: dict[str, Any] | None, now: dict[str, Any] | None) -> str | None:

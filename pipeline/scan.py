@@ -27,7 +27,7 @@ from pipeline.intake import part_path, take_log
 from pipeline.ledger import commit, retry, touch
 from pipeline.nightbook import close, note_steps
 from pipeline.publish import publish
-from pipeline.results import commit_assessed
+from pipeline.results import commit_assessed, worst_first
 from pipeline.store import Store
 from pipeline.taken import Taken
 
@@ -212,23 +212,31 @@ def _assess_all(
     vehicles = vehicles_touched(store)
     changes: list[dict[str, Any]] = []
     failed: dict[str, str] = {}
-    done_so_far = 0
+    good: list[Assessed] = []
+
+    def flush() -> None:
+        changes.extend(commit_assessed(store, sorted(good, key=lambda a: a.vehicle), scan))
+        good.clear()
+
     tell(0, len(vehicles), "assessing vehicles")
+    for i, done in enumerate(_each(crew, partial(assess, store), _planned(store, vehicles)), start=1):
+        if done.result is not None:
+            good.append(done.result)
+        elif isinstance(done.error, StoreError) and not isinstance(done.error, DamagedPartError):
+            raise done.error
+        else:  # the vehicle stays marked for the next scan; the others go on
+            failed[done.item.vehicle] = in_words(done.error)
+        if len(good) >= COMMIT_VEHICLES:
+            flush()
+        tell(i, len(vehicles), "assessing vehicles")
+    flush()
+    return sorted(changes, key=worst_first), failed, len(vehicles) - len(failed)
+
+
+def _planned(store: Store, vehicles: Sequence[str]) -> Iterator[Work]:
+    """What each vehicle's assessment needs from the catalogue, read shortly before it is handed out."""
     for first in range(0, len(vehicles), COMMIT_VEHICLES):
-        some = vehicles[first : first + COMMIT_VEHICLES]
-        good: list[Assessed] = []
-        for done in _each(crew, partial(assess, store), plan(store, some)):
-            work: Work = done.item
-            if done.result is not None:
-                good.append(done.result)
-            elif isinstance(done.error, StoreError) and not isinstance(done.error, DamagedPartError):
-                raise done.error
-            else:  # the vehicle stays marked for the next scan; the others go on
-                failed[work.vehicle] = in_words(done.error)
-            done_so_far += 1
-            tell(done_so_far, len(vehicles), "assessing vehicles")
-        changes += commit_assessed(store, sorted(good, key=lambda a: a.vehicle), scan)
-    return changes, failed, len(vehicles) - len(failed)
+        yield from plan(store, vehicles[first : first + COMMIT_VEHICLES])
 
 
 def in_words(error: BaseException | None) -> str:
