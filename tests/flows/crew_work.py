@@ -5,10 +5,16 @@ from __future__ import annotations
 import os
 import signal
 import time
+from pathlib import Path
 
 
 def double(x: int) -> int:
     return 2 * x
+
+
+def touch(path: str) -> str:
+    Path(path).touch()
+    return path
 
 
 def misbehave(how: str) -> str:

@@ -14,7 +14,7 @@ import psutil
 import pytest
 
 from pipeline.crew import Crew, WorkerLost
-from tests.flows.crew_work import double, misbehave, pid
+from tests.flows.crew_work import double, misbehave, pid, touch
 
 
 @pytest.fixture
@@ -55,6 +55,28 @@ def test_both_workers_work_and_nobody_is_left(crew: Crew) -> None:
     assert len(used) == 2
     crew.close()
     assert not any(psutil.pid_exists(p) for p in used if p)
+
+
+def test_items_are_asked_for_as_they_are_needed_and_workers_go_on_meanwhile(crew: Crew, tmp_path: Path) -> None:
+    """A thousand vehicles are not all planned at once, and a commit between two results holds no worker up."""
+    asked: list[int] = []
+
+    def items() -> Iterator[str]:
+        for i in range(100):
+            asked.append(i)
+            yield str(tmp_path / str(i))
+
+    results = crew.each(touch, items())
+    made = [next(results).result]
+    ahead = len(asked)
+    assert 2 < ahead < 100
+    end = time.monotonic() + 30
+    while len(list(tmp_path.iterdir())) < ahead and time.monotonic() < end:  # we ask for nothing, as in a commit
+        time.sleep(0.05)
+    assert len(list(tmp_path.iterdir())) == ahead
+    assert len(asked) == ahead
+    made += [done.result for done in results]
+    assert sorted(str(m) for m in made) == sorted(str(tmp_path / str(i)) for i in range(100))
 
 
 def test_workers_end_when_we_are_killed() -> None:
