@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import psutil
 import pytest
 
 from flows.once import Request
@@ -21,6 +22,7 @@ from pipeline.store import Store
 sys.path.insert(0, str(Path(__file__).parents[2]))  # worker processes import tests.flows.* by name
 from tests.flows.rides import PROFILES, write_fleet, write_ride
 
+SHARED: list[psutil.Process] = []  # the server of all tests: none that kills its own may take it along
 
 @pytest.fixture(scope="session")
 def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -40,6 +42,8 @@ def home(migrated: Path, tmp_path: Path) -> Path:
 def server(migrated: Path) -> Iterator[Server]:
     """One Prefect server for all tests that only need one to be there."""
     with local_server(migrated) as server:
+        assert server.process
+        SHARED.append(psutil.Process(server.process.pid))
         yield server
 
 

@@ -17,15 +17,18 @@ import pytest
 
 from flows.once import Ended, run_once
 from flows.tell import run_plain
-from tests.flows.conftest import Place, place
+from tests.flows.conftest import SHARED, Place, place
 from tests.flows.same import assert_same
 
 pytestmark = [pytest.mark.server, pytest.mark.slow]
 
 
 def children(name: str) -> list[psutil.Process]:
-    """Our descendants whose command line names something."""
-    return [p for p in psutil.Process().children(recursive=True) if any(name in part for part in _line(p))]
+    """Our descendants whose command line names something; not the server that all tests share, nor what it started."""
+    shared = set(SHARED)
+    shared |= {below for p in SHARED if p.is_running() for below in p.children(recursive=True)}
+    every = set(psutil.Process().children(recursive=True)) - shared
+    return [p for p in every if any(name in part for part in _line(p))]
 
 
 def _line(process: psutil.Process) -> list[str]:

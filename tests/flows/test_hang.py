@@ -80,6 +80,7 @@ def test_one_answer_is_a_pulse_and_a_long_sleep_is_no_silence(server: Server, de
     alive, dead = Pulse(server.url, every_s=0.0), Pulse(deaf, every_s=0.0)
     dead.asked -= 3600  # the machine slept for an hour between two questions
     assert dead.silent_s() < 60
+    assert alive.silent_s() == 0.0
     time.sleep(0.5)
     assert dead.silent_s() >= 0.5
     assert alive.silent_s() == 0.0
