@@ -24,6 +24,7 @@ from tests.flows.rides import PROFILES, write_fleet, write_ride
 
 SHARED: list[psutil.Process] = []  # the server of all tests: none that kills its own may take it along
 
+
 @pytest.fixture(scope="session")
 def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A home after its first start: five seconds of migrations that no other test needs to repeat."""
