@@ -7,7 +7,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -57,10 +57,10 @@ def near(tmp_path: Path) -> Bench:
     return Bench(tmp_path / "near")
 
 
-def fill(*benches: Bench) -> None:
+def fill(*benches: Bench, days: Iterable[int] = (0, 1, 40)) -> None:
     for bench in benches:
         for serial in (1, 2):
-            for day in (0, 1, 40):
+            for day in days:
                 ride = toy.stretch(toy.T0 + day * DAY, 20, kmh=9, amps=-9, mode=2, serial=serial)
                 toy.write(bench.inbox / f"{serial}-{day}.log", ride)
 
@@ -264,15 +264,9 @@ MORE_INSTANTS = [(1, 0.001), (2, 0.004), (1, 0.006), (4, -1.0), (1, 0.01), (2, 0
 
 
 def survive(s3: S3, far: Bench, near: Bench, instants: list[tuple[int, float]]) -> None:
-    fill(far, near)
-    codes = []
-    for i, (upload, wait) in enumerate(instants):
-        for more in range(upload):  # so that there is that much to upload, however far the one before came
-            ride = toy.stretch(toy.T0 + (100 + 10 * i + more) * DAY, 20, kmh=9, amps=-9, mode=2, serial=1)
-            for bench in (far, near):
-                toy.write(bench.inbox / f"more-{i}-{more}.log", ride)
-        codes.append(killed(far, upload, wait))
+    fill(far, near, days=range(2 * len(instants)))  # so that the last one too has something to upload
     near.scan()
+    codes = [killed(far, *instant) for instant in instants]
     assert codes.count(-9) >= len(codes) / 2  # a late one may get through
     far.scan()
     assert everything(far) == everything(near)
