@@ -7,7 +7,6 @@ store's lock. A killed night loses at most what was not committed yet, and the n
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -26,7 +25,7 @@ from flows.rolling import in_batches, rolling
 from flows.runner import on_cluster, task_runner
 from flows.tasks import assess_task, label, limit_tasks, step, take_task
 from flows.tell import bounds, changes_of, in_full, send
-from pipeline.assess import Work, plan, vehicles_touched
+from pipeline.assess import vehicles_touched
 from pipeline.crew import warm_up
 from pipeline.errors import HerdbookError
 from pipeline.inbox import new_logs
@@ -37,9 +36,11 @@ from pipeline.publish import publish
 from pipeline.results import commit_assessed
 from pipeline.scan import COMMIT_LOGS, COMMIT_VEHICLES, COUNTS, ScanResult, begin_scan, clear_scratch, end_scan, mark
 from pipeline.store import Store
+from pipeline.work import planned
 
 AHEAD = 4  # tasks under way for each worker: enough to keep it busy, few enough to bound memory
 COMMIT_S = 2.0  # longest time that finished work waits for its commit
+PLAN_AT_ONCE = 8  # vehicles read from the catalogue in one visit
 STATE_NAMES = {0: "Completed", 10: "Service news", 20: "Stop-use news", 30: "Incomplete"}
 
 
@@ -171,7 +172,7 @@ class _Scan:
         self.tell(0, len(vehicles), "assessing vehicles")
         results = rolling(
             lambda work: assess_task.submit(work.vehicle, self.store, work, self.hands),
-            self._planned(vehicles), self.hands.processes * AHEAD, self.until,
+            planned(self.store, vehicles, PLAN_AT_ONCE), self.hands.processes * AHEAD, self.until,
         )  # fmt: skip
         for batch in in_batches(results, COMMIT_VEHICLES, COMMIT_S):
             good = [seen.assessed for seen in batch if seen.assessed is not None]
@@ -179,11 +180,6 @@ class _Scan:
             self.failed |= {seen.vehicle: seen.problem for seen in batch if seen.assessed is None}
             self.vehicles += len(good)
             self.tell(self.vehicles + len(self.failed), len(vehicles), "assessing vehicles")
-
-    def _planned(self, vehicles: Sequence[str], at_once: int = 8) -> Iterator[Work]:
-        """What each vehicle's assessment needs from the catalogue, read shortly before it is handed out."""
-        for first in range(0, len(vehicles), at_once):
-            yield from plan(self.store, vehicles[first : first + at_once])
 
 
 def _silent(_done: int, _of: int, _stage: str) -> None:

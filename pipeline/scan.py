@@ -16,7 +16,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from pipeline.assess import Assessed, Work, assess, plan, vehicles_touched
+from pipeline.assess import Assessed, assess, vehicles_touched
 from pipeline.catalogue import transaction
 from pipeline.crew import Crew, Done, WorkerLost, warm_up
 from pipeline.errors import DamagedPartError, HerdbookError, StoreError
@@ -30,10 +30,11 @@ from pipeline.publish import publish
 from pipeline.results import commit_assessed, worst_first
 from pipeline.store import Store
 from pipeline.taken import Taken
+from pipeline.work import planned
 
 Progress = Callable[[int, int, str], None]
 COUNTS = ("logs_new", "logs_known", "quarantined")
-COMMIT_LOGS, COMMIT_VEHICLES = 32, 16  # a killed scan does at most this much twice
+COMMIT_LOGS, COMMIT_VEHICLES = 32, 16  # a killed scan does this much twice, and what workers had done meanwhile
 LOST = "Raise [take] log_time_s or log_memory_mb if the log is just large, then `herdbook quarantine --retry`"
 
 
@@ -219,7 +220,7 @@ def _assess_all(
         good.clear()
 
     tell(0, len(vehicles), "assessing vehicles")
-    for i, done in enumerate(_each(crew, partial(assess, store), _planned(store, vehicles)), start=1):
+    for i, done in enumerate(_each(crew, partial(assess, store), planned(store, vehicles, COMMIT_VEHICLES)), start=1):
         if done.result is not None:
             good.append(done.result)
         elif isinstance(done.error, StoreError) and not isinstance(done.error, DamagedPartError):
@@ -231,12 +232,6 @@ def _assess_all(
         tell(i, len(vehicles), "assessing vehicles")
     flush()
     return sorted(changes, key=worst_first), failed, len(vehicles) - len(failed)
-
-
-def _planned(store: Store, vehicles: Sequence[str]) -> Iterator[Work]:
-    """What each vehicle's assessment needs from the catalogue, read shortly before it is handed out."""
-    for first in range(0, len(vehicles), COMMIT_VEHICLES):
-        yield from plan(store, vehicles[first : first + COMMIT_VEHICLES])
 
 
 def in_words(error: BaseException | None) -> str:

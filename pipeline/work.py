@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -78,6 +78,12 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
             )
             for v in vehicles
         ]  # fmt: skip
+
+
+def planned(store: Store, vehicles: Sequence[str], at_once: int) -> Iterator[Work]:
+    """As plan(), so many vehicles at a time, shortly before they are handed out."""
+    for first in range(0, len(vehicles), at_once):
+        yield from plan(store, vehicles[first : first + at_once])
 
 
 def judged_since(newest: int, days: float) -> int:
