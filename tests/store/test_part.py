@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import struct
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -75,6 +76,31 @@ def test_any_network_comes_back_as_decoded(made: tuple[str, int], data: st.DataO
         found = duckdb.connect().sql(f"SELECT {said} FROM read_parquet('{folder / 'p.parquet'}') r").pl()
         for signal in names:
             assert bits(found[signal]) == bits(plain[signal]), signal
+
+
+def test_bus_and_sender_come_back_too(tmp_path: Path) -> None:
+    """Merging parts reads blocks and writes them again: on which bus a row came, and from whom, must last."""
+    text = 'VERSION ""\nNS_ :\nBS_:\nBU_: X\nBO_ 2565866750 MSG: 8 X\n SG_ S0 : 0|16@1- (0.5,0) [0|0] "" X\n'
+    text += 'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";\n'
+    text += 'BA_DEF_DEF_ "VFrameFormat" "StandardCAN";\nBA_ "VFrameFormat" BO_ 2565866750 3;\n'
+    (tmp_path / "x.dbc").write_text(text)
+    network = Network.load([("can0", tmp_path / "x.dbc"), ("can1", tmp_path / "x.dbc")])
+    whole = frames_of(0x18F00400, True, [bytes([i] * 8) for i in range(6)])
+    frames = replace(whole, channel=np.array([1, 1, 0, 1, 0, 0], np.uint8), channels=("can0", "can1"),
+                     can_id=whole.can_id + np.arange(6, dtype=np.uint32) % 3)  # fmt: skip
+    decoder = Decoder(network)
+    decoder.add(frames)
+    ((name, kept),) = decoder.arrays(counts=True).items()
+    assert kept.frame()["channel"].to_list() == ["can1", "can1", "can0", "can1", "can0", "can0"]
+    assert kept.frame()["source"].to_list() == [0, 1, 2, 0, 1, 2]
+    for _ in range(2):  # the second time from what was read
+        with PartWriter(tmp_path / "p.parquet", layout_of(network), tmp_path) as writer:
+            writer.add(Chunk(LOG, name, kept))
+            writer.close({})
+        part = Part.open(tmp_path / "p.parquet")
+        again = part.chunk(part.blocks[0]).table
+        assert again.frame().equals(kept.frame())
+        kept = again
 
 
 def frames_of(can_id: int, extended: bool, payloads: list[bytes]) -> Frames:
