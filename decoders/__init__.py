@@ -1,8 +1,8 @@
 """CAN logs to columns: bytes in, physical values out, no vehicle knowledge. Start at decode_log().
 
-    network = Network.load("board.dbc")             # or pairs (channel label, path)
-    tables = decode_log("ride.log", network)        # {"BMS_Pack": polars.DataFrame, ...}
-    log = open_log("ride.blf")                      # any size, in pieces: log.chunks(), then log.losses
+network = Network.load("board.dbc")             # or pairs (channel label, path)
+tables = decode_log("ride.log", network)        # {"BMS_Pack": polars.DataFrame, ...}
+log = open_log("ride.blf")                      # any size, in pieces: log.chunks(), then log.losses
 """
 
 from __future__ import annotations
@@ -30,6 +30,23 @@ def decode_log(path: str | Path, network: Network) -> dict[str, pl.DataFrame]:
     return decoder.tables()
 
 
-__all__ = ["Decoder", "DecoderError", "Frames", "Log", "LogFormatError", "Loss", "Message", "Network",
-           "NetworkError", "Signal", "Tally", "UnknownLogError", "decode", "decode_batches", "decode_log",
-           "join_frames", "open_log", "read_frames"]
+__all__ = [
+    "Decoder",
+    "DecoderError",
+    "Frames",
+    "Log",
+    "LogFormatError",
+    "Loss",
+    "Message",
+    "Network",
+    "NetworkError",
+    "Signal",
+    "Tally",
+    "UnknownLogError",
+    "decode",
+    "decode_batches",
+    "decode_log",
+    "join_frames",
+    "open_log",
+    "read_frames",
+]

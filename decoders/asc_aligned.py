@@ -58,12 +58,18 @@ class Layout(NamedTuple):
 
 def layout_of(text: Text) -> Layout | None:
     """Distances in the first classic data line of a block; None without one, or when fields are too narrow."""
-    found = SHAPE.search(text[PAD:PAD + 65536].tobytes())
+    found = SHAPE.search(text[PAD : PAD + 65536].tobytes())
     if not found:
         return None
     anchor = found.start(1)
-    places = Layout(found.start(2) - anchor, len(found[2]), found.start(4) - anchor, found.end(5) - anchor,
-                    found.end(6) - anchor, found.end(7) + 1 - anchor)
+    places = Layout(
+        found.start(2) - anchor,
+        len(found[2]),
+        found.start(4) - anchor,
+        found.end(5) - anchor,
+        found.end(6) - anchor,
+        found.end(7) + 1 - anchor,
+    )
     return places if 10 <= places.direction - places.identifier <= 16 else None
 
 
@@ -122,8 +128,14 @@ def _spread(marks: U64) -> U64:
 
 def _between(text: Text, anchor: I64, layout: Layout) -> Bool:
     """Blanks where the layout has them, a direction, and the type of a data frame."""
-    blanks = [*range(layout.channel), *range(layout.channel + layout.digits, layout.identifier), layout.direction - 1,
-              *range(layout.direction + 2, layout.kind), layout.kind + 1, layout.data - 1]
+    blanks = [
+        *range(layout.channel),
+        *range(layout.channel + layout.digits, layout.identifier),
+        layout.direction - 1,
+        *range(layout.direction + 2, layout.kind),
+        layout.kind + 1,
+        layout.data - 1,
+    ]
     good = np.ones(len(anchor), np.bool_)
     for place in blanks:
         good &= text[anchor + place] == 32
@@ -190,6 +202,9 @@ def _triplet(word: U64, keep: U64) -> tuple[U64, U64]:
     wrong |= (((value + SIX) ^ (letter << np.uint64(4))) | value) & BIT4
     value &= keep
     pair = (value << np.uint64(4)) | (value >> np.uint64(8))
-    three = (pair & np.uint64(0xFF)) | (pair >> np.uint64(16) & np.uint64(0xFF00)) | (
-        pair >> np.uint64(32) & np.uint64(0xFF_0000))
+    three = (
+        (pair & np.uint64(0xFF))
+        | (pair >> np.uint64(16) & np.uint64(0xFF00))
+        | (pair >> np.uint64(32) & np.uint64(0xFF_0000))
+    )
     return three, fault | (wrong & keep)

@@ -50,6 +50,7 @@ class Load:
 
 def load_of(traffic: Traffic, bit_rate: int, data_rate: int | None = None) -> Load:
     """Load at given bit rates [bit/s]; data_rate None: as the other."""
+
     def busy(bits: tuple[int, int, int, int], high: int) -> float:
         return bits[high] / bit_rate + bits[2 + high] / (data_rate or bit_rate)
 

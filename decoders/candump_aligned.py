@@ -53,7 +53,7 @@ class _Lines:
 
 def read_aligned(text: Bytes, labels: Labels) -> Frames | None:
     """All lines of a block (as Source.blocks gives it), or None when one of them is not like the others."""
-    head = HEAD.match(text[PAD:PAD + 64].tobytes())
+    head = HEAD.match(text[PAD : PAD + 64].tobytes())
     if head is None:
         return None
     newline: I64 = np.flatnonzero(text[PAD:-PAD] == 10) + PAD

@@ -77,21 +77,24 @@ def protection_of(message: Message) -> Protection | None:
     form = _one_of(message, "E2EForm", FORMS)
     if form == "none":
         return None
-    counter, checksum, nibble = (_named(message, a, str(said.get(a, "")))
-                                 for a in ("E2ECounter", "E2EChecksum", "E2EDataIDNibble"))
+    counter, checksum, nibble = (
+        _named(message, a, str(said.get(a, ""))) for a in ("E2ECounter", "E2EChecksum", "E2EDataIDNibble")
+    )
     if form == "counter" and counter is None:
         raise _missing(message, "E2ECounter")
     if form != "counter" and checksum is None:
         raise _missing(message, "E2EChecksum")
     if checksum and (checksum.length != 8 or checksum.first_bit % 8):
-        raise NetworkError(f"{message.dbc}: message {message.name}, signal {checksum.name}: "
-                           "a checksum is one whole byte.")
+        raise NetworkError(
+            f"{message.dbc}: message {message.name}, signal {checksum.name}: a checksum is one whole byte."
+        )
     try:
         ids = tuple(bytes.fromhex(str(said.get("E2EDataIDList", ""))))
         data_id = int(said.get("E2EDataID", 0))
     except ValueError:
-        raise NetworkError(f"{message.dbc}: message {message.name}: E2EDataID is a number, E2EDataIDList is "
-                           "16 bytes in hexadecimal.") from None
+        raise NetworkError(
+            f"{message.dbc}: message {message.name}: E2EDataID is a number, E2EDataIDList is 16 bytes in hexadecimal."
+        ) from None
     if form == "e2e_p2" and (len(ids) != 16 or counter is None):
         raise _missing(message, "E2EDataIDList (16 bytes in hexadecimal) or E2ECounter")
     mode = _one_of(message, "E2EDataIDMode", MODES)
@@ -116,8 +119,7 @@ def expected_checksum(protection: Protection, payload: Bytes, length: int) -> By
         ids = np.array(protection.data_ids, np.uint8)[(count & np.uint64(15)).astype(np.intp)]
         return crc8_columns([*data, ids], n, H2F)
     low, high = (np.array([byte], np.uint8) for byte in (protection.data_id & 0xFF, protection.data_id >> 8 & 0xFF))
-    head: dict[Mode, list[Bytes]] = {
-        "both": [low, high], "low": [low], "nibble": [low, np.zeros(1, np.uint8)]}
+    head: dict[Mode, list[Bytes]] = {"both": [low, high], "low": [low], "nibble": [low, np.zeros(1, np.uint8)]}
     ahead = head.get(protection.mode) or [np.where(count & np.uint64(1), high, low)]
     return crc8_columns([*ahead, *data], n, J1850, start=0, final=0)
 
@@ -165,8 +167,9 @@ def _one_of(message: Message, attribute: str, choices: tuple[Choice, ...]) -> Ch
     for choice in choices:
         if said == choice:
             return choice
-    raise NetworkError(f"{message.dbc}: message {message.name}: {attribute} {said!r} is not one of "
-                       f"{', '.join(choices)}.")
+    raise NetworkError(
+        f"{message.dbc}: message {message.name}: {attribute} {said!r} is not one of {', '.join(choices)}."
+    )
 
 
 def _named(message: Message, attribute: str, signal: str) -> Signal | None:
@@ -175,8 +178,9 @@ def _named(message: Message, attribute: str, signal: str) -> Signal | None:
     try:
         return message.signal(signal)
     except KeyError:
-        raise NetworkError(f"{message.dbc}: message {message.name}: {attribute} names {signal!r}, "
-                           "which the message does not have.") from None
+        raise NetworkError(
+            f"{message.dbc}: message {message.name}: {attribute} names {signal!r}, which the message does not have."
+        ) from None
 
 
 def _missing(message: Message, attribute: str) -> NetworkError:

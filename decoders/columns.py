@@ -34,10 +34,16 @@ class Table:
 
     def take(self, rows: slice | NDArray[np.intp]) -> Table:
         """Some of the rows; a slice is a view."""
-        columns = {n: Column(c.values[rows], None if c.valid is None else c.valid[rows])
-                   for n, c in self.columns.items()}
-        return Table(self.t[rows], columns, None if self.channel is None else self.channel[rows], self.labels,
-                     None if self.source is None else self.source[rows])
+        columns = {
+            n: Column(c.values[rows], None if c.valid is None else c.valid[rows]) for n, c in self.columns.items()
+        }
+        return Table(
+            self.t[rows],
+            columns,
+            None if self.channel is None else self.channel[rows],
+            self.labels,
+            None if self.source is None else self.source[rows],
+        )
 
     def in_time(self) -> Table:
         """Rows in order of time; equal times stay in file order."""
@@ -63,16 +69,22 @@ def joined(tables: Sequence[Table]) -> Table:
     columns = {n: _joined([t.columns[n] for t in tables]) for n in first.columns}
     channels = [t.channel for t in tables if t.channel is not None]
     sources = [t.source for t in tables if t.source is not None]
-    return Table(np.concatenate([t.t for t in tables]), columns, np.concatenate(channels) if channels else None,
-                 last.labels, np.concatenate(sources) if sources else None)
+    return Table(
+        np.concatenate([t.t for t in tables]),
+        columns,
+        np.concatenate(channels) if channels else None,
+        last.labels,
+        np.concatenate(sources) if sources else None,
+    )
 
 
 def _joined(columns: Sequence[Column]) -> Column:
     values = np.concatenate([c.values for c in columns])
     if all(c.valid is None for c in columns):
         return Column(values)
-    return Column(values, np.concatenate([np.ones(len(c.values), np.bool_) if c.valid is None else c.valid
-                                          for c in columns]))
+    return Column(
+        values, np.concatenate([np.ones(len(c.values), np.bool_) if c.valid is None else c.valid for c in columns])
+    )
 
 
 def as_series(name: str, column: Column) -> pl.Series:

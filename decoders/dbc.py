@@ -32,8 +32,10 @@ def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str
     for raw in database.messages:
         signals, faults = _sound_signals(raw)
         if faults and not lenient:
-            raise NetworkError(f"{path.name}: {'; '.join(faults)}. Mend the file, or load it leniently "
-                               "(lenient=True), which leaves out what cannot be decoded.")
+            raise NetworkError(
+                f"{path.name}: {'; '.join(faults)}. Mend the file, or load it leniently "
+                "(lenient=True), which leaves out what cannot be decoded."
+            )
         notes += [f"{path.name}: {fault}" for fault in faults]
         messages.append(_message(raw, signals, path.name))
     return messages, notes, (_rate(database, "Baudrate"), _rate(database, "BaudrateCANFD"))
@@ -111,8 +113,12 @@ def _overlaps(signals: list[Signal], length: int) -> list[tuple[str, str]]:
     """Pairs that claim the same bit and can be present at the same time."""
     by_name = {s.name: s for s in signals}
     bits = [(s, bit_mask(s, length)) for s in signals]
-    return [(a.name, b.name) for i, (a, mask_a) in enumerate(bits) for b, mask_b in bits[i + 1:]
-            if mask_a & mask_b and _together(a, b, by_name)]
+    return [
+        (a.name, b.name)
+        for i, (a, mask_a) in enumerate(bits)
+        for b, mask_b in bits[i + 1 :]
+        if mask_a & mask_b and _together(a, b, by_name)
+    ]
 
 
 def bit_mask(signal: Signal, length: int) -> int:
@@ -142,12 +148,23 @@ def _conditions(signal: Signal, by_name: dict[str, Signal]) -> list[tuple[str, f
 def _signal(raw: Any) -> Signal:
     states = {int(value): str(text) for value, text in (raw.choices or {}).items()}
     return Signal(
-        name=raw.name, start=raw.start, length=raw.length, big_endian=raw.byte_order == "big_endian",
-        signed=bool(raw.is_signed), is_float=bool(raw.conversion.is_float), scale=raw.conversion.scale,
-        offset=raw.conversion.offset, unit=raw.unit or "", low=raw.minimum, high=raw.maximum, states=states,
-        selector=bool(raw.is_multiplexer), parent=raw.multiplexer_signal,
+        name=raw.name,
+        start=raw.start,
+        length=raw.length,
+        big_endian=raw.byte_order == "big_endian",
+        signed=bool(raw.is_signed),
+        is_float=bool(raw.conversion.is_float),
+        scale=raw.conversion.scale,
+        offset=raw.conversion.offset,
+        unit=raw.unit or "",
+        low=raw.minimum,
+        high=raw.maximum,
+        states=states,
+        selector=bool(raw.is_multiplexer),
+        parent=raw.multiplexer_signal,
         when=frozenset(raw.multiplexer_ids or ()) if raw.multiplexer_signal is not None else frozenset(),
-        comment=raw.comment or "")
+        comment=raw.comment or "",
+    )
 
 
 def _message(raw: Any, signals: list[Signal], file: str) -> Message:
@@ -159,7 +176,15 @@ def _message(raw: Any, signals: list[Signal], file: str) -> Message:
         for name, attribute in (raw.dbc.attributes or {}).items():
             attributes[name] = attribute.value
     return Message(
-        name=raw.name, can_id=raw.frame_id, extended=bool(raw.is_extended_frame), length=raw.length,
-        signals=tuple(signals), cycle_ms=float(raw.cycle_time) if raw.cycle_time else None,
-        j1939=raw.protocol == "j1939", sender=(raw.senders or [""])[0], comment=raw.comment or "",
-        attributes=attributes, dbc=file)
+        name=raw.name,
+        can_id=raw.frame_id,
+        extended=bool(raw.is_extended_frame),
+        length=raw.length,
+        signals=tuple(signals),
+        cycle_ms=float(raw.cycle_time) if raw.cycle_time else None,
+        j1939=raw.protocol == "j1939",
+        sender=(raw.senders or [""])[0],
+        comment=raw.comment or "",
+        attributes=attributes,
+        dbc=file,
+    )

@@ -96,10 +96,15 @@ class Decoder:
         numbers = np.array([self._channel_number(c) for c in carried.channels], np.uint8)
         for index in np.unique(which[which >= 0]).tolist():
             rows = np.flatnonzero(which == index)
-            self._pieces.setdefault(index, []).append(Rows(
-                carried.t[rows], carried.payload[rows], carried.length[rows],
-                numbers[carried.channel[rows]] if self.network.several_buses else None,
-                carried.can_id[rows] if self.network.messages[index].j1939 else None))
+            self._pieces.setdefault(index, []).append(
+                Rows(
+                    carried.t[rows],
+                    carried.payload[rows],
+                    carried.length[rows],
+                    numbers[carried.channel[rows]] if self.network.several_buses else None,
+                    carried.can_id[rows] if self.network.messages[index].j1939 else None,
+                )
+            )
             self.held += len(rows)
 
     def add_grouped(self, batch: Grouped) -> None:
@@ -114,10 +119,15 @@ class Decoder:
         numbers = np.array([self._channel_number(c) for c in frames.channels] or [0], np.uint8)
         for index, start, end in batch.messages:
             rows = slice(start, end)
-            self._pieces.setdefault(index, []).append(Rows(
-                batch.t[rows], batch.payload[rows], batch.length[rows],
-                numbers[frames.channel[batch.order[rows]]] if self.network.several_buses else None,
-                frames.can_id[batch.order[rows]] if self.network.messages[index].j1939 else None))
+            self._pieces.setdefault(index, []).append(
+                Rows(
+                    batch.t[rows],
+                    batch.payload[rows],
+                    batch.length[rows],
+                    numbers[frames.channel[batch.order[rows]]] if self.network.several_buses else None,
+                    frames.can_id[batch.order[rows]] if self.network.messages[index].j1939 else None,
+                )
+            )
             self.held += end - start
 
     def tables(self) -> dict[str, pl.DataFrame]:
@@ -133,7 +143,7 @@ class Decoder:
         for index in sorted(self._pieces):
             message = self.network.messages[index]
             table = self._table(message, _joined(self._pieces[index]), counts)
-            found[message.name] = (joined([found[message.name], table]).in_time() if message.name in found else table)
+            found[message.name] = joined([found[message.name], table]).in_time() if message.name in found else table
         self._pieces, self.held = {}, 0
         return found
 
@@ -195,8 +205,11 @@ def decode(frames: Frames, network: Network) -> dict[str, pl.DataFrame]:
     return decoder.tables()
 
 
-def decode_batches(chunks: Iterable[Frames], network: Network, frames: int = BATCH_FRAMES,
-                   ) -> Iterator[dict[str, pl.DataFrame]]:
+def decode_batches(
+    chunks: Iterable[Frames],
+    network: Network,
+    frames: int = BATCH_FRAMES,
+) -> Iterator[dict[str, pl.DataFrame]]:
     """Tables of about `frames` frames at a time: a log of any size in bounded memory."""
     decoder = Decoder(network)
     for chunk in chunks:
@@ -213,6 +226,10 @@ def _joined(pieces: list[Rows]) -> Rows:
     width = max(p.payload.shape[1] for p in pieces)
     channels = [p.channel for p in pieces if p.channel is not None]
     numbers = [p.can_id for p in pieces if p.can_id is not None]
-    return Rows(np.concatenate([p.t for p in pieces]), np.concatenate([widened(p.payload, width) for p in pieces]),
-                np.concatenate([p.length for p in pieces]), np.concatenate(channels) if channels else None,
-                np.concatenate(numbers) if numbers else None)
+    return Rows(
+        np.concatenate([p.t for p in pieces]),
+        np.concatenate([widened(p.payload, width) for p in pieces]),
+        np.concatenate([p.length for p in pieces]),
+        np.concatenate(channels) if channels else None,
+        np.concatenate(numbers) if numbers else None,
+    )

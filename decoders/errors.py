@@ -1,9 +1,9 @@
 """What can go wrong between bytes and columns; every message says where, what, and what to do.
 
-    DecoderError
-    |-- LogFormatError      a log breaks its own format beyond use
-    |-- UnknownLogError     no reader recognises the file
-    `-- NetworkError        a DBC file does not load, or two of them contradict each other
+DecoderError
+|-- LogFormatError      a log breaks its own format beyond use
+|-- UnknownLogError     no reader recognises the file
+`-- NetworkError        a DBC file does not load, or two of them contradict each other
 """
 
 

@@ -40,7 +40,7 @@ class Words:
 
     def little(self, byte: int) -> U64:
         if byte not in self._little:
-            whole = np.ascontiguousarray(self.payload[:, byte:byte + 8])
+            whole = np.ascontiguousarray(self.payload[:, byte : byte + 8])
             self._little[byte] = whole.view("<u8").reshape(-1)
         return self._little[byte]
 
@@ -50,8 +50,12 @@ class Words:
         return self._big[byte]
 
 
-def extract(message: Message, payload: Bytes, length: Bytes | NDArray[np.uint16] | None = None, counts: bool = False,
-            ) -> dict[str, Column]:
+def extract(
+    message: Message,
+    payload: Bytes,
+    length: Bytes | NDArray[np.uint16] | None = None,
+    counts: bool = False,
+) -> dict[str, Column]:
     """Physical values of every signal of one message.
 
     Args:

@@ -65,8 +65,15 @@ def widened(payload: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
 
 def part(frames: Frames, rows: slice | NDArray[np.int64] | NDArray[np.bool_]) -> Frames:
     """Some rows of a batch."""
-    return Frames(frames.t[rows], frames.channel[rows], frames.can_id[rows], frames.flags[rows],
-                  frames.length[rows], frames.payload[rows], frames.channels)
+    return Frames(
+        frames.t[rows],
+        frames.channel[rows],
+        frames.can_id[rows],
+        frames.flags[rows],
+        frames.length[rows],
+        frames.payload[rows],
+        frames.channels,
+    )
 
 
 class Rows:
@@ -92,7 +99,7 @@ class Rows:
         """Payloads from data, uint8 (n, any width), as far as each frame's length goes."""
         words = self.words()
         for k in range(min(words.shape[1], (data.shape[1] + 7) // 8)):
-            eight = data[:, 8 * k:8 * k + 8]
+            eight = data[:, 8 * k : 8 * k + 8]
             eight = np.ascontiguousarray(eight if eight.shape[1] == 8 else widened(eight, 8))
             words[:, k] = eight.view("<u8")[:, 0] & KEEP_FIRST[np.clip(self.length.astype(np.int8) - 8 * k, 0, 8)]
 
@@ -112,7 +119,7 @@ class Rows:
         self.t[i], self.channel[i], self.can_id[i] = t, channel, can_id
         self.flags[i], self.length[i] = flags, length
         self.payload[i] = 0
-        self.payload[i, :len(payload)] = np.frombuffer(payload, np.uint8)
+        self.payload[i, : len(payload)] = np.frombuffer(payload, np.uint8)
 
     def first(self, n: int) -> Rows:
         """The first n rows."""
@@ -126,5 +133,12 @@ class Rows:
         if self.payload.shape[1] == 8 and int(self.length.max(initial=0)) > 8:
             self.widen()  # a remote frame asks for more than it carries
         some = slice(None) if keep is None else keep
-        return Frames(self.t[some], self.channel[some], self.can_id[some], self.flags[some],
-                      self.length[some], self.payload[some], tuple(labels.names))
+        return Frames(
+            self.t[some],
+            self.channel[some],
+            self.can_id[some],
+            self.flags[some],
+            self.length[some],
+            self.payload[some],
+            tuple(labels.names),
+        )

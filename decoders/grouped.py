@@ -34,7 +34,7 @@ class Grouped:
 def grouped(frames: Frames, network: Network) -> Grouped:
     which = network.match(frames)
     count = np.bincount(which + np.int16(KNOWN), minlength=KNOWN)
-    order = np.argsort(which, kind="stable")[count[:KNOWN].sum():]
+    order = np.argsort(which, kind="stable")[count[:KNOWN].sum() :]
     present = np.flatnonzero(count[KNOWN:])
     ends = np.cumsum(count[KNOWN:][present])
     starts = ends - count[KNOWN:][present]

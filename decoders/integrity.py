@@ -199,7 +199,7 @@ def _observe(watch: _Watch, t: I64, awake: I64) -> None:
         watch.missed += int((np.rint(late / (cycle * 1000)) - 1).sum())
     watch.frames += len(t)
     watch.end_t, watch.awake_t = int(t[-1]), int(awake[-1])
-    some = spacing[::watch.stride]
+    some = spacing[:: watch.stride]
     watch.spacings.append(some)
     watch.kept += len(some)
     if watch.kept > MAX_SPACINGS:
@@ -253,8 +253,16 @@ def _report(channel: str, watch: _Watch) -> MessageReport:
     guard, cycle = watch.guard, watch.message.cycle_ms
     counted = guard is not None and guard.counter is not None
     return MessageReport(
-        message=watch.message.name, channel=channel, frames=watch.frames, start_t=watch.start_t,
-        end_t=watch.end_t, cycle_ms=cycle, median_ms=median, p99_ms=p99,
-        missed=watch.missed if cycle else None, counter_gaps=watch.gaps if counted else None,
+        message=watch.message.name,
+        channel=channel,
+        frames=watch.frames,
+        start_t=watch.start_t,
+        end_t=watch.end_t,
+        cycle_ms=cycle,
+        median_ms=median,
+        p99_ms=p99,
+        missed=watch.missed if cycle else None,
+        counter_gaps=watch.gaps if counted else None,
         counter_repeats=watch.repeats if counted else None,
-        checksum_failures=watch.failures if guard is not None and guard.checksum is not None else None)
+        checksum_failures=watch.failures if guard is not None and guard.checksum is not None else None,
+    )

@@ -128,8 +128,10 @@ def open_log(path: str | Path, data: bytes | None = None) -> Log:
     matches = matches or [r for r in readers.values() if r.rest and r.looks(head)]
     if len(matches) != 1:
         said = f"{' and '.join(r.name for r in matches)} both claim" if matches else "no reader recognises"
-        raise UnknownLogError(f"{path.name}: {said} the content. Known formats: "
-                              f"{', '.join(sorted(r.name for r in readers.values()))}; each also .gz.")
+        raise UnknownLogError(
+            f"{path.name}: {said} the content. Known formats: "
+            f"{', '.join(sorted(r.name for r in readers.values()))}; each also .gz."
+        )
     return Log(path, matches[0], source)
 
 
@@ -146,10 +148,15 @@ def join_frames(pieces: list[Frames]) -> Frames:
     maps = [np.array([labels.index(c) for c in p.channels] or [0], np.uint8) for p in pieces]
     return Frames(
         t=np.concatenate([p.t for p in pieces]),
-        channel=np.concatenate([p.channel if p.channels == labels[:len(p.channels)] else m[p.channel]
-                                for m, p in zip(maps, pieces, strict=True)]),
+        channel=np.concatenate(
+            [
+                p.channel if p.channels == labels[: len(p.channels)] else m[p.channel]
+                for m, p in zip(maps, pieces, strict=True)
+            ]
+        ),
         can_id=np.concatenate([p.can_id for p in pieces]),
         flags=np.concatenate([p.flags for p in pieces]),
         length=np.concatenate([p.length for p in pieces]),
         payload=np.concatenate([widened(p.payload, width) for p in pieces]),
-        channels=labels)
+        channels=labels,
+    )

@@ -144,4 +144,4 @@ def _turned(data: bytes, columns: int) -> bytes:
 
     rows = len(data) // columns
     body = np.frombuffer(data, np.uint8, rows * columns).reshape(columns, rows)
-    return np.ascontiguousarray(body.T).tobytes() + data[rows * columns:]
+    return np.ascontiguousarray(body.T).tobytes() + data[rows * columns :]

@@ -113,8 +113,9 @@ def _channel(blocks: Blocks, block: Block) -> Channel:
         raise Broken(f"a channel of {count} bits at byte {byte} of its record")
     big = number in (1, 3, 5)
     start = 8 * byte + (7 if big else bit)
-    signal = Signal(blocks.text(block.links[2]), start, count, big_endian=big, signed=number in (2, 3),
-                    is_float=number in (4, 5))
+    signal = Signal(
+        blocks.text(block.links[2]), start, count, big_endian=big, signed=number in (2, 3), is_float=number in (4, 5)
+    )
     factor, offset = 1.0, 0.0
     if block.links[4]:
         conversion = blocks.block(block.links[4], b"##CC")

@@ -31,7 +31,7 @@ def mixed_entries(blocks: Blocks, group: Group, number: int) -> Iterator[bytes]:
     """Entries of a group of variable length in the same stream, each with its length, as a data block of its own would
     hold them. Raises: Broken."""
     for data, starts in _walk(blocks, group, number):
-        yield b"".join(data[at:at + 4 + int.from_bytes(data[at:at + 4], "little")] for at in starts)
+        yield b"".join(data[at : at + 4 + int.from_bytes(data[at : at + 4], "little")] for at in starts)
 
 
 def _walk(blocks: Blocks, group: Group, number: int) -> Iterator[tuple[bytes, list[int]]]:
@@ -42,10 +42,10 @@ def _walk(blocks: Blocks, group: Group, number: int) -> Iterator[tuple[bytes, li
         rest = rest + piece if rest else piece
         at, starts, fault = 0, [], ""
         while at + skip + 4 <= len(rest):
-            found = rest[at] if skip == 1 else int.from_bytes(rest[at:at + skip], "little")
+            found = rest[at] if skip == 1 else int.from_bytes(rest[at : at + skip], "little")
             size = sizes.get(found)
             if size == VARIABLE_SIZE:
-                size = 4 + int.from_bytes(rest[at + skip:at + skip + 4], "little")
+                size = 4 + int.from_bytes(rest[at + skip : at + skip + 4], "little")
             if size is None or size > MAX_ENTRY:
                 fault = f"a record of unknown group {found}" if size is None else f"an entry of {size} bytes"
                 break

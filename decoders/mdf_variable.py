@@ -28,7 +28,7 @@ class Variable:
         low, high = int(offsets.min()), int(offsets.max())
         if low < self._from:
             raise Broken("variable-length data is not in the order of the records")
-        self._held = self._held[low - self._from:] if low - self._from <= len(self._held) else self._held
+        self._held = self._held[low - self._from :] if low - self._from <= len(self._held) else self._held
         self._from = low if len(self._held) else self._from
         while self._from + len(self._held) < high + 4 + width and (piece := next(self._pieces, b"")):
             self._held += piece

@@ -70,8 +70,10 @@ class Network:
         """The same network with message attributes in place of those of its files. KeyError for an unknown message."""
         if unknown := set(attributes) - set(self.by_name):
             raise KeyError(f"no message is named {min(unknown)!r}")
-        messages = tuple(replace(m, attributes={**m.attributes, **attributes[m.name]}) if m.name in attributes else m
-                         for m in self.messages)
+        messages = tuple(
+            replace(m, attributes={**m.attributes, **attributes[m.name]}) if m.name in attributes else m
+            for m in self.messages
+        )
         return replace(self, messages=messages)
 
     @cached_property
@@ -202,8 +204,9 @@ def _pairs(paths: Source | Iterable[Source]) -> list[tuple[str, Path]]:
     return [("", Path(one)) if isinstance(one, str | Path) else (one[0], Path(one[1])) for one in paths]
 
 
-def _unite(found: list[tuple[str, list[Message]]]) -> tuple[tuple[Message, ...],
-                                                           tuple[tuple[str, tuple[int, ...]], ...]]:
+def _unite(
+    found: list[tuple[str, list[Message]]],
+) -> tuple[tuple[Message, ...], tuple[tuple[str, tuple[int, ...]], ...]]:
     """One numbering over all files, with names made unique per layout."""
     messages: list[Message] = []
     buses = []

@@ -34,7 +34,7 @@ def encode(columns: Mapping[str, ArrayLike], message: Message, fill: int = 0) ->
         raise ValueError(f"message {message.name}: columns of different lengths: {sorted(lengths)}")
     frames = lengths.pop() if lengths else (1 if given else 0)
     payload = np.zeros((frames, 8 if message.length <= 8 else 64), np.uint8)
-    payload[:, :message.length] = fill
+    payload[:, : message.length] = fill
     present: dict[str, NDArray[np.bool_]] = {}
     raws: dict[str, U64] = {}
     for signal in sorted(message.signals, key=lambda s: _depth(s, message)):
@@ -90,14 +90,13 @@ def put_bits(payload: NDArray[np.uint8], signal: Signal, raw: U64, where: NDArra
             _merge(payload, byte + 8, "u1", bits >> np.uint64(64 - position), mask >> (64 - position), where)
 
 
-def _merge(payload: NDArray[np.uint8], byte: int, order: str, bits: U64, mask: int,
-           where: NDArray[np.bool_]) -> None:
+def _merge(payload: NDArray[np.uint8], byte: int, order: str, bits: U64, mask: int, where: NDArray[np.bool_]) -> None:
     width = int(np.dtype(order).itemsize)
-    there = np.ascontiguousarray(payload[:, byte:byte + width]).view(order).reshape(-1)
+    there = np.ascontiguousarray(payload[:, byte : byte + width]).view(order).reshape(-1)
     limit = (1 << 8 * width) - 1
     merged = (there.astype(np.uint64) & np.uint64(~mask & limit)) | (bits & np.uint64(mask & limit))
     merged = np.where(where, merged, there)
-    payload[:, byte:byte + width] = merged.astype(order).view(np.uint8).reshape(len(payload), width)
+    payload[:, byte : byte + width] = merged.astype(order).view(np.uint8).reshape(len(payload), width)
 
 
 def _shifted(bits: U64, left: int) -> U64:
@@ -139,8 +138,13 @@ def _depth(signal: Signal, message: Message) -> int:
     return depth
 
 
-def _present(signal: Signal, message: Message, present: Mapping[str, NDArray[np.bool_]],
-             given: Mapping[str, NDArray[np.generic]], frames: int) -> NDArray[np.bool_]:
+def _present(
+    signal: Signal,
+    message: Message,
+    present: Mapping[str, NDArray[np.bool_]],
+    given: Mapping[str, NDArray[np.generic]],
+    frames: int,
+) -> NDArray[np.bool_]:
     if signal.parent is None:
         return np.ones(frames, np.bool_)
     selector = message.signal(signal.parent)

@@ -85,23 +85,23 @@ class Source:
         text, view = np.frombuffer(store, np.uint8), memoryview(store)
         rest = b""
         while True:
-            store[PAD:PAD + len(rest)] = rest
+            store[PAD : PAD + len(rest)] = rest
             fresh = PAD + len(rest)
-            at, end = self.offset - len(rest), fresh + self.read_into(view[fresh:PAD + len(rest) + BLOCK_BYTES])
+            at, end = self.offset - len(rest), fresh + self.read_into(view[fresh : PAD + len(rest) + BLOCK_BYTES])
             if end == fresh:
                 if rest.strip() and not whole(rest):
                     account.lose("cut", at, len(rest), f"the file ends inside a line, or may do so: {rest[:60]!r}")
                 elif rest.strip():
-                    store[end:end + PAD + 1] = b"\n" * (PAD + 1)
-                    yield at, text[:end + PAD + 1]
+                    store[end : end + PAD + 1] = b"\n" * (PAD + 1)
+                    yield at, text[: end + PAD + 1]
                 return
             if store.find(b"\r", fresh, end) >= 0:
                 text[fresh:end][text[fresh:end] == 13] = 10
             cut = max(store.rfind(b"\n", PAD, end) + 1, PAD)
             rest = bytes(view[cut:end])
             if cut > PAD:
-                store[cut:cut + PAD] = b"\n" * PAD
-                yield at, text[:cut + PAD]
+                store[cut : cut + PAD] = b"\n" * PAD
+                yield at, text[: cut + PAD]
             if len(rest) > MAX_LINE:
                 at = self.offset - len(rest)
                 rest = self._skip_line()
@@ -121,7 +121,7 @@ class Source:
                 if not (more := next(self._stream, b"")):
                     break
                 n = min(len(more), len(room) - done)
-                room[done:done + n] = more[:n]
+                room[done : done + n] = more[:n]
                 self._held = more[n:]
             done += n
         self.offset += done
@@ -144,7 +144,7 @@ class Source:
         while piece := self.read(READ_BYTES):
             piece = piece.replace(b"\r", b"\n")
             if (end := piece.find(b"\n")) >= 0:
-                return piece[end + 1:]
+                return piece[end + 1 :]
         return b""
 
     def _plain(self) -> Iterator[bytes]:
@@ -204,4 +204,3 @@ def _ascii(head: bytes, stream: Iterator[bytes], code: str) -> Iterator[bytes]:
             yield text.encode("ascii", "replace")
     if text := decoder.decode(b"", final=True):
         yield text.encode("ascii", "replace")
-

@@ -29,7 +29,7 @@ def replant(file: IO[bytes], page: int, pages: int, root: int) -> None:
     level: list[Child] = [(last, number) for _, last, number in leaves]
     fan = (page - INNER_HEAD.size) // 15
     while len(level) > fan:
-        groups = [level[i:i + fan] for i in range(0, len(level), fan)]
+        groups = [level[i : i + fan] for i in range(0, len(level), fan)]
         level = []
         for group in groups:
             pages += 1
@@ -61,7 +61,7 @@ def _leaves(file: IO[bytes], page: int, pages: int) -> list[tuple[int, int, int]
         cells = int.from_bytes(data[3:5], "big")
         if data[0] != LEAF or not 0 < cells <= (page - 8) // 4:
             continue
-        ends = [_row_number(data, int.from_bytes(data[at:at + 2], "big")) for at in (8, 6 + 2 * cells)]
+        ends = [_row_number(data, int.from_bytes(data[at : at + 2], "big")) for at in (8, 6 + 2 * cells)]
         if 0 <= ends[0] <= ends[1] < 2**63:
             found.append((ends[0], ends[1], number))
     return found
@@ -94,9 +94,9 @@ def _inner(children: list[Child], page: int) -> bytes:
     for i, (last, number) in enumerate(children[:-1]):
         cell = struct.pack(">L", number) + _groups(last)
         free -= len(cell)
-        out[free:free + len(cell)] = cell
+        out[free : free + len(cell)] = cell
         at = INNER_HEAD.size + 2 * i
-        out[at:at + 2] = struct.pack(">H", free)
+        out[at : at + 2] = struct.pack(">H", free)
     INNER_HEAD.pack_into(out, 0, INNER, 0, len(children) - 1, free % 65536, 0, children[-1][1])
     return bytes(out)
 

@@ -40,8 +40,12 @@ def opened(source: Source, account: Account) -> sqlite3.Connection:
         account.lose("record", told * page, found - told * page, "bytes behind the end of the database")
     if found < told * page:
         pages = found // page
-        account.lose("cut", pages * page, (told - pages) * page,
-                     f"the database file is cut short: {pages} of {told} pages are there")
+        account.lose(
+            "cut",
+            pages * page,
+            (told - pages) * page,
+            f"the database file is cut short: {pages} of {told} pages are there",
+        )
         path = _first_pages(source, path, pages, page)
     return _connected(path)
 
@@ -85,8 +89,12 @@ def _only_root(path: Path) -> int:
     return int(rows[0][0]) if len(rows) == 1 and isinstance(rows[0][0], int) else 0
 
 
-def rows_of(connection: sqlite3.Connection, table: str, columns: Sequence[str], account: Account,
-            ) -> Iterator[list[Row]]:
+def rows_of(
+    connection: sqlite3.Connection,
+    table: str,
+    columns: Sequence[str],
+    account: Account,
+) -> Iterator[list[Row]]:
     """Rows in batches. A hole is in the account, with its row numbers and one byte for each of them.
 
     Raises: sqlite3.Error when not one row can be read.
@@ -114,8 +122,11 @@ def rows_of(connection: sqlite3.Connection, table: str, columns: Sequence[str], 
         start = behind
 
 
-def _until_fault(connection: sqlite3.Connection, query: str, start: int,
-                 ) -> Iterator[tuple[list[Row], Exception | None]]:
+def _until_fault(
+    connection: sqlite3.Connection,
+    query: str,
+    start: int,
+) -> Iterator[tuple[list[Row], Exception | None]]:
     """Batches of rows from a number on, each with None, the last one with what stopped it."""
     import sqlite3
 

@@ -55,11 +55,11 @@ class Lines:
 
     def line(self, i: int) -> bytes:
         """Text of line i from its first word on."""
-        return self.text[self.start[self.first[i]]:self._ends[i]].tobytes()
+        return self.text[self.start[self.first[i]] : self._ends[i]].tobytes()
 
     def word(self, token: int) -> bytes:
         """Text of one token."""
-        return self.text[self.start[token]:self.end[token]].tobytes()
+        return self.text[self.start[token] : self.end[token]].tobytes()
 
     def offset(self, i: int) -> int:
         return int(self.start[self.first[i]]) - PAD
@@ -93,7 +93,7 @@ class Lines:
     def hexadecimal(self, start: I64, end: I64) -> tuple[NDArray[np.uint32], Bool]:
         """Numbers of 1 to 8 hexadecimal digits between positions, and where they are numbers."""
         count = end - start
-        missing = (np.uint64(8) * np.clip(8 - count, 0, 7).astype(np.uint64))
+        missing = np.uint64(8) * np.clip(8 - count, 0, 7).astype(np.uint64)
         word = words_at(self.text, start) << missing
         word |= ZEROS & ((np.uint64(1) << missing) - np.uint64(1))
         value, bad = hex_bytes(word)

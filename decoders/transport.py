@@ -141,5 +141,11 @@ class _Sessions:
         sender = self.frames.can_id[self.head[some]]
         to_one = (group >> 8 & 0xFF) < 0xF0
         can_id = 6 << 26 | (group & 0x3FFFF) << 8 | np.where(to_one, sender & 0xFF00, 0) | (sender & 0xFF)
-        return Carried(self.t[some], self.frames.channel[self.head[some]], can_id.astype(np.uint32),
-                       total.astype(np.uint16), payload, self.frames.channels)
+        return Carried(
+            self.t[some],
+            self.frames.channel[self.head[some]],
+            can_id.astype(np.uint32),
+            total.astype(np.uint16),
+            payload,
+            self.frames.channels,
+        )

@@ -69,8 +69,9 @@ def references(measured: Sequence[Measured], drawn: Sequence[Drawn]) -> dict[str
     for name in sorted(set(profile_of.values())):
         rows = [
             m.metrics.with_columns(pl.lit(m.vehicle).alias("vehicle"))
-            for m in measured if profile_of[m.vehicle] == name
-        ]  # fmt: skip
+            for m in measured
+            if profile_of[m.vehicle] == name
+        ]
         out[name] = fit_reference(pl.concat(rows))
     return out
 
@@ -110,9 +111,16 @@ def truth_of(drawn: Drawn) -> TrueVehicle:
     )
     last = outings[-1].start + int(outings[-1].minutes * 60e6)
     return TrueVehicle(
-        vehicle.name, vehicle.profile.name, faults, vehicle.harmless, outings[0].start, last, drawn.poor_data,
-        drawn.far, drawn.left,
-    )  # fmt: skip
+        vehicle.name,
+        vehicle.profile.name,
+        faults,
+        vehicle.harmless,
+        outings[0].start,
+        last,
+        drawn.poor_data,
+        drawn.far,
+        drawn.left,
+    )
 
 
 def wish_of(args: argparse.Namespace) -> Wish:

@@ -23,31 +23,85 @@ AGED = 0.85  # of rated capacity: to say of a pack below it that it holds little
 RIDE_MIN, CHARGE_MIN, REST_MIN = 6.0, 100.0, 90.0
 # (day, kind): eight weeks of one vehicle as its logs show them
 CALENDAR = (
-    (0, "charge"), (1, "ride"), (7, "charge"), (8, "ride"), (14, "charge"), (14, "rest"), (15, "ride"), (21, "charge"),
-    (22, "ride"), (28, "charge"), (29, "ride"), (35, "charge"), (36, "ride"), (42, "charge"), (42, "rest"),
-    (43, "ride"), (49, "charge"), (50, "ride"), (56, "charge"),
-)  # fmt: skip
+    (0, "charge"),
+    (1, "ride"),
+    (7, "charge"),
+    (8, "ride"),
+    (14, "charge"),
+    (14, "rest"),
+    (15, "ride"),
+    (21, "charge"),
+    (22, "ride"),
+    (28, "charge"),
+    (29, "ride"),
+    (35, "charge"),
+    (36, "ride"),
+    (42, "charge"),
+    (42, "rest"),
+    (43, "ride"),
+    (49, "charge"),
+    (50, "ride"),
+    (56, "charge"),
+)
 SHORT = (  # three weeks of another, so that many vehicles are quick
-    (0, "charge"), (1, "ride"), (4, "charge"), (5, "ride"), (8, "charge"), (8, "rest"), (9, "ride"), (12, "charge"),
-    (13, "ride"), (16, "charge"), (16, "rest"), (17, "ride"), (20, "charge"), (21, "ride"),
-)  # fmt: skip
+    (0, "charge"),
+    (1, "ride"),
+    (4, "charge"),
+    (5, "ride"),
+    (8, "charge"),
+    (8, "rest"),
+    (9, "ride"),
+    (12, "charge"),
+    (13, "ride"),
+    (16, "charge"),
+    (16, "rest"),
+    (17, "ride"),
+    (20, "charge"),
+    (21, "ride"),
+)
 SIZES: dict[str, tuple[float, ...]] = {  # small, serviceable, large; in the units of KINDS
-    "weak_group": (1.3, 1.6, 2.5), "imbalance": (1.5, 3.5, 6.0), "leaking_group": (1.5, 4.0, 8.0),
-    "loose_sense_wire": (20, 45, 90), "low_capacity": (5, 12, 20), "balancer_stuck": (1,), "worn_pack": (12, 28, 38),
-    "current_offset": (0.5, 1.5, 3.0), "hot_for_load": (5, 12, 25), "rising_without_load": (8, 30, 45),
-    "temp_open": (1,), "temp_short": (1,), "temp_frozen": (1,), "temp_offset": (4, 9, 15),
-    "winding_hot": (1.6, 2.6, 4.0), "charger_stops_early": (80, 88), "regen_refused_unexplained": (0.3, 0.6, 1.0),
-    "regen_weak": (0.15, 0.35, 0.6), "regen_late": (150, 350, 700), "regen_one_sided": (0.2, 0.5, 1.0),
-    "regen_dropout": (0.2, 0.5, 0.9), "regen_overvoltage": (6, 15, 22), "torque_after_release": (400, 1000, 2000),
-    "belt_slip": (3, 7, 15), "encoder_dropout": (10, 30, 90), "link_loss": (10, 30, 90),
-    "controller_resets": (3, 8, 20), "rolling_drag": (1.6, 2.8, 4.0), "open_sense_wire": (1,),
-    "contactor_opens": (4, 12, 40), "pack_voltage_gain": (0.6, 2.0, 4.0), "soc_count": (8, 18, 30),
+    "weak_group": (1.3, 1.6, 2.5),
+    "imbalance": (1.5, 3.5, 6.0),
+    "leaking_group": (1.5, 4.0, 8.0),
+    "loose_sense_wire": (20, 45, 90),
+    "low_capacity": (5, 12, 20),
+    "balancer_stuck": (1,),
+    "worn_pack": (12, 28, 38),
+    "current_offset": (0.5, 1.5, 3.0),
+    "hot_for_load": (5, 12, 25),
+    "rising_without_load": (8, 30, 45),
+    "temp_open": (1,),
+    "temp_short": (1,),
+    "temp_frozen": (1,),
+    "temp_offset": (4, 9, 15),
+    "winding_hot": (1.6, 2.6, 4.0),
+    "charger_stops_early": (80, 88),
+    "regen_refused_unexplained": (0.3, 0.6, 1.0),
+    "regen_weak": (0.15, 0.35, 0.6),
+    "regen_late": (150, 350, 700),
+    "regen_one_sided": (0.2, 0.5, 1.0),
+    "regen_dropout": (0.2, 0.5, 0.9),
+    "regen_overvoltage": (6, 15, 22),
+    "torque_after_release": (400, 1000, 2000),
+    "belt_slip": (3, 7, 15),
+    "encoder_dropout": (10, 30, 90),
+    "link_loss": (10, 30, 90),
+    "controller_resets": (3, 8, 20),
+    "rolling_drag": (1.6, 2.8, 4.0),
+    "open_sense_wire": (1,),
+    "contactor_opens": (4, 12, 40),
+    "pack_voltage_gain": (0.6, 2.0, 4.0),
+    "soc_count": (8, 18, 30),
     "parked_empty": (8, 25, 40),
-}  # fmt: skip
+}
 LEFT_OUT = (
-    frozenset({"cell_temp", "bms_temp"}), frozenset({"cell_voltage"}), frozenset({"vehicle_speed"}),
-    frozenset({"regen_allowed", "charge_limit"}), frozenset({"ambient_temp"}), frozenset({"cell_bleed"}),
-)  # fmt: skip
+    frozenset({"cell_temp", "bms_temp"}),
+    frozenset({"cell_voltage"}),
+    frozenset({"vehicle_speed"}),
+    frozenset({"regen_allowed", "charge_limit"}),
+    frozenset({"ambient_temp"}),
+    frozenset({"cell_bleed"}),
+)
 HARMLESS_SHARE = (("heavy_use", 0.12), ("full_pack", 0.12), ("cold_pack", 0.12), ("slow_rider", 0.08))
 
 
@@ -85,9 +139,12 @@ def draw(seed: int, count: int, profiles: Sequence[Profile], wish: Wish = EVERYT
     """`count` vehicles: even numbers sound, odd ones with a fault, or with two of different kinds (double); only
     faulty ones where kinds are wished for. Two of three are of the first profile."""
     kinds = [
-        (name, size) for size_at in range(3) for name, sizes in SIZES.items() for size in sizes[size_at:][:1]
+        (name, size)
+        for size_at in range(3)
+        for name, sizes in SIZES.items()
+        for size in sizes[size_at:][:1]
         if (not wish.faults or name in wish.faults) and (not wish.acting or size >= CAUSES[name].acts_at)
-    ]  # fmt: skip
+    ]
     out = []
     for number in range(count):
         rng = np.random.default_rng([seed, number])
@@ -103,8 +160,9 @@ def draw(seed: int, count: int, profiles: Sequence[Profile], wish: Wish = EVERYT
     return out
 
 
-def _one(seed: int, number: int, profile: Profile, wanted: list[tuple[str, float]], short: bool,
-         rng: np.random.Generator) -> Drawn:  # fmt: skip
+def _one(
+    seed: int, number: int, profile: Profile, wanted: list[tuple[str, float]], short: bool, rng: np.random.Generator
+) -> Drawn:
     name = f"{'ZB' if profile.name == 'zirbel' else 'SM'}-{number:04d}"
     faults = tuple(_fault(profile, kind, size, 1.0 if not short else 0.4, rng) for kind, size in wanted)
     harmless, stratum = "", "faulty" if faults else "sound"
@@ -124,13 +182,22 @@ def _one(seed: int, number: int, profile: Profile, wanted: list[tuple[str, float
     aged = "aged_pack" if capacity * BUILT_OVER_RATED < AGED else ""
     words = tuple(h for h in (harmless, poor, aged) if h)
     vehicle = Vehicle(
-        name, profile, seed * 100_000 + number, faults, words, resistance, capacity,
+        name,
+        profile,
+        seed * 100_000 + number,
+        faults,
+        words,
+        resistance,
+        capacity,
         noise=3.0 if far and rng.random() < 0.4 else float(rng.uniform(0.7, 1.4)),
         rider=1.0 if harmless == "heavy_use" else float(rng.uniform(0.1, 0.9)),
         load_kg=float(rng.uniform(0.3, 0.6)) * 98.0 if harmless == "heavy_use" else float(rng.uniform(-15, 20)),
-        charge_spread_pct=float(rng.uniform(0.01, 0.06)), serial=number + 1, pack_serial=10_000 + number,
-        controller_serial=20_000 + number, odometer_km=float(rng.uniform(20, 2500)),
-    )  # fmt: skip
+        charge_spread_pct=float(rng.uniform(0.01, 0.06)),
+        serial=number + 1,
+        pack_serial=10_000 + number,
+        controller_serial=20_000 + number,
+        odometer_km=float(rng.uniform(20, 2500)),
+    )
     if stratum == "sound" and (far or left):
         stratum = "roles left out" if left else "sound, far out"
     outings = _outings(harmless, short, [f for f in faults if f.name == "parked_empty"], rng)

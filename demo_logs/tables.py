@@ -18,8 +18,10 @@ def as_markdown(card: Scorecard) -> str:
 
 
 def _recall(card: Scorecard) -> str:
-    rows = ["| fault | size | vehicles | found | median delay, days | right cause and nothing wrong beside |",
-            "|---|---|---|---|---|---|"]  # fmt: skip
+    rows = [
+        "| fault | size | vehicles | found | median delay, days | right cause and nothing wrong beside |",
+        "|---|---|---|---|---|---|",
+    ]
     for name, size, group in grouped(card):
         found = [f for f in group if f.found]
         delays = [f.delay_days for f in found if f.delay_days is not None]
@@ -63,8 +65,9 @@ def rules_table(card: Scorecard) -> str:
 def confusion_table(card: Scorecard) -> str:
     lines = [
         f"| {fault} | {', '.join(f'{rule} {n}' for rule, n in sorted(wrong.items()))} |"
-        for fault, wrong in sorted(card.confusion.items()) if wrong
-    ]  # fmt: skip
+        for fault, wrong in sorted(card.confusion.items())
+        if wrong
+    ]
     return "\n".join(["| fault | wrong words said beside it |", "|---|---|", *lines]) if lines else ""
 
 
@@ -82,8 +85,16 @@ def as_json(card: Scorecard) -> dict[str, Any]:
     stop = [f for f in acting if CAUSES[f.fault.name].stop_use]
     return {
         "faults": [
-            {"fault": name, "size": size, "unit": KINDS[name][1], "act": group[0].act, "poor_data": group[0].poor_data,
-             "vehicles": len(group), "found": sum(f.found for f in group), "delay_days": [f.delay_days for f in group]}
+            {
+                "fault": name,
+                "size": size,
+                "unit": KINDS[name][1],
+                "act": group[0].act,
+                "poor_data": group[0].poor_data,
+                "vehicles": len(group),
+                "found": sum(f.found for f in group),
+                "delay_days": [f.delay_days for f in group],
+            }
             for name, size, group in grouped(card)
         ],
         "recall_at_serviceable_size": share([f.found for f in acting]),
@@ -94,7 +105,7 @@ def as_json(card: Scorecard) -> dict[str, Any]:
         "sound_vehicle_months": round(card.healthy_months, 2),
         "false_per_100_sound_months": {s: card.per_100_months(s) for s in ("note", "service", "stop-use")},
         "false": [[s.vehicle, s.rule, s.severity, s.item] for s in card.false],
-    }  # fmt: skip
+    }
 
 
 def share(flags: list[bool]) -> float | None:

@@ -151,8 +151,10 @@ class _Scan:
         self.tell(0, len(paths), "taking logs in")
         results = rolling(
             lambda some: take_task.submit(label(some), self.store, some, self.hands),
-            work, self.hands.processes * AHEAD, self.until,
-        )  # fmt: skip
+            work,
+            self.hands.processes * AHEAD,
+            self.until,
+        )
         done = 0
         for batch in in_batches((taken for result in results for taken in result), COMMIT_LOGS, COMMIT_S):
             committed = commit(self.store, batch)
@@ -172,8 +174,10 @@ class _Scan:
         self.tell(0, len(vehicles), "assessing vehicles")
         results = rolling(
             lambda work: assess_task.submit(work.vehicle, self.store, work, self.hands),
-            planned(self.store, vehicles, PLAN_AT_ONCE), self.hands.processes * AHEAD, self.until,
-        )  # fmt: skip
+            planned(self.store, vehicles, PLAN_AT_ONCE),
+            self.hands.processes * AHEAD,
+            self.until,
+        )
         for batch in in_batches(results, COMMIT_VEHICLES, COMMIT_S):
             good = [seen.assessed for seen in batch if seen.assessed is not None]
             commit_assessed(self.store, sorted(good, key=lambda a: a.vehicle), scan)

@@ -26,8 +26,9 @@ def main(port: int) -> int:
     import uvicorn
     from prefect.server.api.server import create_app
 
-    config = uvicorn.Config(create_app(final=True), host="127.0.0.1", port=port, log_level="warning",
-                            timeout_graceful_shutdown=3)  # fmt: skip
+    config = uvicorn.Config(
+        create_app(final=True), host="127.0.0.1", port=port, log_level="warning", timeout_graceful_shutdown=3
+    )
     running.append(uvicorn.Server(config))
     running[0].run()
     return 0

@@ -25,8 +25,13 @@ def send(request: Request, store: Store, changes: ChangeList, incomplete: bool) 
 
 def in_full(changes: ChangeList, done: ScanResult, sent: list[Delivery]) -> dict[str, Any]:
     """Everything about the night, ready for JSON."""
-    numbers = {"logs_new": done.logs_new, "logs_known": done.logs_known, "quarantined": done.quarantined,
-               "vehicles": done.vehicles, **{f"{step}_s": round(s, 2) for step, s in done.seconds.items()}}  # fmt: skip
+    numbers = {
+        "logs_new": done.logs_new,
+        "logs_known": done.logs_known,
+        "quarantined": done.quarantined,
+        "vehicles": done.vehicles,
+        **{f"{step}_s": round(s, 2) for step, s in done.seconds.items()},
+    }
     return changes.as_dict() | {
         "exit_code": changes.exit_code or (QUARANTINED if done.failed else NOTHING),
         "rows": [list(row) for row in changes.rows()],

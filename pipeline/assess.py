@@ -205,11 +205,29 @@ class _Rows:
         self.logs[s.start] = logs
         self.sessions.append({"vehicle": self.vehicle, **base, "coverage": found.coverage})
         self.metrics += [
-            {**base, "name": m.name, "item": m.item, "value": m.value, "unit": m.unit, "se": m.se, "n": m.n,
-             "coverage": m.coverage} for m in outcome.metrics]  # fmt: skip
+            {
+                **base,
+                "name": m.name,
+                "item": m.item,
+                "value": m.value,
+                "unit": m.unit,
+                "se": m.se,
+                "n": m.n,
+                "coverage": m.coverage,
+            }
+            for m in outcome.metrics
+        ]
         self.events += [
-            {"session_start_t": s.start, "kind": e.kind, "item": e.item, "start_t": e.start, "end_t": e.end,
-             "data": [{"key": k, "value": float(v)} for k, v in e.data.items()]} for e in outcome.events]  # fmt: skip
+            {
+                "session_start_t": s.start,
+                "kind": e.kind,
+                "item": e.item,
+                "start_t": e.start,
+                "end_t": e.end,
+                "data": [{"key": k, "value": float(v)} for k, v in e.data.items()],
+            }
+            for e in outcome.events
+        ]
 
     def frames(self) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
         """Sessions, metrics, events and messages."""
@@ -249,10 +267,12 @@ def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFra
     messages = all_of(work.messages, new[3], "stretch_t", ["start_t", "message"])
     clocks = clock_rows(_clock(x) for x in work.logs if x.ref.start >= work.since)
     return Record(
-        work.vehicle, profile,
+        work.vehicle,
+        profile,
         all_of(work.sessions, new[0], "start_t", ["start_t"]),
-        pl.concat([all_of(work.metrics, new[1], "start_t", IN_ORDER), message_rows(messages),
-                   clocks]).sort("start_t", maintain_order=True),
+        pl.concat([all_of(work.metrics, new[1], "start_t", IN_ORDER), message_rows(messages), clocks]).sort(
+            "start_t", maintain_order=True
+        ),
         all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
         work.reference,
-    )  # fmt: skip
+    )

@@ -23,11 +23,19 @@ def bus_rows(profile: Profile, buses: tuple[dict[str, Any], ...]) -> tuple[dict[
         traffic = Traffic(**{**one, "bits": tuple(one["bits"]), "peak_bits": tuple(one["peak_bits"])})
         bit_rate, data_rate = rates_of(profile, traffic)
         load = load_of(traffic, bit_rate, data_rate) if bit_rate else None
-        rows.append({
-            "channel": traffic.channel, "bit_rate": bit_rate, "data_bit_rate": data_rate, "frames": traffic.frames,
-            "mean_load": load and load.mean_low, "mean_most": load and load.mean_high,
-            "peak_load": load and load.peak_low, "peak_most": load and load.peak_high,
-            "peak_t": traffic.peak_t})  # fmt: skip
+        rows.append(
+            {
+                "channel": traffic.channel,
+                "bit_rate": bit_rate,
+                "data_bit_rate": data_rate,
+                "frames": traffic.frames,
+                "mean_load": load and load.mean_low,
+                "mean_most": load and load.mean_high,
+                "peak_load": load and load.peak_low,
+                "peak_most": load and load.peak_high,
+                "peak_t": traffic.peak_t,
+            }
+        )
     return tuple(rows)
 
 

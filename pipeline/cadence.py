@@ -25,9 +25,15 @@ SILENCE_US = 1_000_000  # nothing on any bus for longer: the bus slept, no messa
 MISSING = 2.5  # cycles without a frame from which on frames count as missed; common practice
 US = pl.Datetime("us")
 SCHEMA = {
-    "message": pl.String, "frames": pl.Int64, "start_t": pl.Int64, "end_t": pl.Int64, "missed": pl.Int64,
-    "counter_gaps": pl.Int64, "counter_repeats": pl.Int64, "checksum_failures": pl.Int64,
-}  # fmt: skip
+    "message": pl.String,
+    "frames": pl.Int64,
+    "start_t": pl.Int64,
+    "end_t": pl.Int64,
+    "missed": pl.Int64,
+    "counter_gaps": pl.Int64,
+    "counter_repeats": pl.Int64,
+    "checksum_failures": pl.Int64,
+}
 
 
 class Cadence:

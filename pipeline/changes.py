@@ -263,11 +263,19 @@ def _unmuted(
         [sorted({v for v, _, _ in over})],
     ).fetchall()
     return [
-        Change("unmuted", v, f"{statement} Its mute by {mute.by} ended on {mute.end:%Y-%m-%d}.", severity, "", rule,
-               title, item)
+        Change(
+            "unmuted",
+            v,
+            f"{statement} Its mute by {mute.by} ended on {mute.end:%Y-%m-%d}.",
+            severity,
+            "",
+            rule,
+            title,
+            item,
+        )
         for v, rule, item, title, severity, statement in stands
         if (mute := over.get((v, rule, item)))
-    ]  # fmt: skip
+    ]
 
 
 def fleet_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:

@@ -19,8 +19,19 @@ from typing import NoReturn
 import typer
 
 VERBS = (
-    "take", "scan", "fleet", "mute", "dossier", "history", "wires", "rules", "store", "query", "quarantine", "profile"
-)  # fmt: skip
+    "take",
+    "scan",
+    "fleet",
+    "mute",
+    "dossier",
+    "history",
+    "wires",
+    "rules",
+    "store",
+    "query",
+    "quarantine",
+    "profile",
+)
 ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with evidence.
 
 Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""
@@ -35,8 +46,14 @@ EPILOG = (
 def build() -> typer.Typer:
     """The application with its verbs; importing a verb's file is cheap, running it is not."""
     app = typer.Typer(
-        name="herdbook", help=ABOUT, epilog=EPILOG, no_args_is_help=True, add_completion=False,
-        pretty_exceptions_enable=False, rich_markup_mode=None, context_settings={"max_content_width": 116},
+        name="herdbook",
+        help=ABOUT,
+        epilog=EPILOG,
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+        context_settings={"max_content_width": 116},
     )
     for verb in VERBS:
         import_module(f"pipeline.commands.{verb}").register(app)
@@ -84,4 +101,3 @@ def own_fault(error: Exception) -> int:
         traceback.print_exception(error, file=f)
     warn(f"herdbook: a fault of Herdbook itself ({type(error).__name__}: {error}). Please report it with {f.name}.")
     return 70
-

@@ -91,9 +91,14 @@ def _take(
     head = _head(chunks)
     first = int(head[-1].t[np.flatnonzero(data_frames(head[-1]))[0]])
     placed = place(
-        clock=opened.clock, first=first, now=now, sidecar=sidecar.start, header=opened.wall,
-        name=path.name, zone=sidecar.zone or store.settings.zone,
-    )  # fmt: skip
+        clock=opened.clock,
+        first=first,
+        now=now,
+        sidecar=sidecar.start,
+        header=opened.wall,
+        name=path.name,
+        zone=sidecar.zone or store.settings.zone,
+    )
     start, least = first + placed.shift, store.settings.min_known_share
     profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
     part = part_path(profile, log, placed.shift)
@@ -155,13 +160,30 @@ def _taken(
             "Write a sidecar with start = 2026-03-01T08:00:00Z, or repair the logger's clock",
         )
     return Taken(
-        "taken", str(path), path.name, *file, vehicle=vehicle, identity_by=identity_by, profile=profile.name,
-        profile_hash=profile.hash, network_hash=profile.network_hash, clock=placed.by,
-        clock_notes=(*sidecar.notes, *placed.notes, *tracker.notes(), *ahead(spans, now)), clock_shift_us=placed.shift,
-        bench=sidecar.bench, zone=sidecar.zone, part=relative, part_hash=written.hash,
-        part_bytes=target.stat().st_size, facts=_facts(sidecar, profile), reading=reading, serials=serials,
-        buses=bus_rows(profile, reading.buses), spans=tuple(spans), doubts=tuple(tracker.doubts()),
-    )  # fmt: skip
+        "taken",
+        str(path),
+        path.name,
+        *file,
+        vehicle=vehicle,
+        identity_by=identity_by,
+        profile=profile.name,
+        profile_hash=profile.hash,
+        network_hash=profile.network_hash,
+        clock=placed.by,
+        clock_notes=(*sidecar.notes, *placed.notes, *tracker.notes(), *ahead(spans, now)),
+        clock_shift_us=placed.shift,
+        bench=sidecar.bench,
+        zone=sidecar.zone,
+        part=relative,
+        part_hash=written.hash,
+        part_bytes=target.stat().st_size,
+        facts=_facts(sidecar, profile),
+        reading=reading,
+        serials=serials,
+        buses=bus_rows(profile, reading.buses),
+        spans=tuple(spans),
+        doubts=tuple(tracker.doubts()),
+    )
 
 
 def _facts(sidecar: Sidecar, profile: Profile) -> dict[str, str]:

@@ -21,8 +21,17 @@ if TYPE_CHECKING:
     import duckdb
 
 US = pl.Datetime("us")
-OF_A_LOG = ("log_faults", "log_messages", "log_spans", "log_doubts", "log_serials", "log_facts", "log_buses", "parts",
-            "logs")
+OF_A_LOG = (
+    "log_faults",
+    "log_messages",
+    "log_spans",
+    "log_doubts",
+    "log_serials",
+    "log_facts",
+    "log_buses",
+    "parts",
+    "logs",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,16 +139,37 @@ def _rows(takens: Sequence[Taken], now: int) -> dict[str, pl.DataFrame]:
         assert reading is not None
         times = [s for s in t.spans if s.dated]
         lost = any(kind.startswith("lost") for kind, *_ in reading.faults)
-        tables["logs"].append({
-            "log": t.log, "name": t.name, "path": t.path, "size_bytes": t.size_bytes, "format": reading.format,
-            "status": "partial" if lost else "whole", "received_t": now, "vehicle": t.vehicle,
-            "identity_by": t.identity_by, "profile": t.profile, "profile_hash": t.profile_hash,
-            "network_hash": t.network_hash, "clock": t.clock, "clock_notes": list(t.clock_notes),
-            "start_t": min(s.start for s in times), "end_t": max(s.end for s in times), "frames": reading.frames,
-            "frames_known": reading.known, "frames_error": reading.error, "frames_remote": reading.remote,
-            "lost_bytes": reading.lost_bytes, "part": t.part, "part_hash": t.part_hash, "part_bytes": t.part_bytes,
-            "clock_shift_us": t.clock_shift_us, "bench": t.bench, "zone": t.zone,
-        })  # fmt: skip
+        tables["logs"].append(
+            {
+                "log": t.log,
+                "name": t.name,
+                "path": t.path,
+                "size_bytes": t.size_bytes,
+                "format": reading.format,
+                "status": "partial" if lost else "whole",
+                "received_t": now,
+                "vehicle": t.vehicle,
+                "identity_by": t.identity_by,
+                "profile": t.profile,
+                "profile_hash": t.profile_hash,
+                "network_hash": t.network_hash,
+                "clock": t.clock,
+                "clock_notes": list(t.clock_notes),
+                "start_t": min(s.start for s in times),
+                "end_t": max(s.end for s in times),
+                "frames": reading.frames,
+                "frames_known": reading.known,
+                "frames_error": reading.error,
+                "frames_remote": reading.remote,
+                "lost_bytes": reading.lost_bytes,
+                "part": t.part,
+                "part_hash": t.part_hash,
+                "part_bytes": t.part_bytes,
+                "clock_shift_us": t.clock_shift_us,
+                "bench": t.bench,
+                "zone": t.zone,
+            }
+        )
         tables["parts"].append({"log": t.log, "part": t.part, "hash": t.part_hash})
         tables["log_messages"] += [{"log": t.log, **m} for m in reading.messages]
         tables["log_buses"] += [{"log": t.log, **b} for b in t.buses]
@@ -149,8 +179,16 @@ def _rows(takens: Sequence[Taken], now: int) -> dict[str, pl.DataFrame]:
         tables["log_doubts"] += [{"log": t.log, "start_t": a, "end_t": b} for a, b in t.doubts]
         tables["log_facts"] += [{"log": t.log, "fact": k, "value": v} for k, v in sorted(t.facts.items())]
         tables["log_serials"] += [
-            {"log": t.log, "component": s.component, "serial": s.serial, "from_t": s.from_t, "to_t": s.to_t,
-             "samples": s.samples} for s in t.serials]  # fmt: skip
+            {
+                "log": t.log,
+                "component": s.component,
+                "serial": s.serial,
+                "from_t": s.from_t,
+                "to_t": s.to_t,
+                "samples": s.samples,
+            }
+            for s in t.serials
+        ]
     return {name: _timed(rows) for name, rows in tables.items() if rows}
 
 

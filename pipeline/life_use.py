@@ -61,8 +61,13 @@ def life_use(metrics: pl.DataFrame, events: pl.DataFrame, ageing_ea_ev: float = 
     and either data (list of key/value) or keys and numbers. ageing_ea_ev: the profile's pack.ageing_ea_ev, as the
     sessions were measured with it. Cut both to the sessions of one pack where a pack was swapped.
     """
-    parts = (_cycles(metrics, events), _throughput(metrics), _ageing(metrics, ageing_ea_ev), _trips(metrics, events),
-             _returned(metrics))  # fmt: skip
+    parts = (
+        _cycles(metrics, events),
+        _throughput(metrics),
+        _ageing(metrics, ageing_ea_ev),
+        _trips(metrics, events),
+        _returned(metrics),
+    )
     figures = [f for found, _ in parts for f in found]
     order = list(MEANING)
     figures.sort(key=lambda f: order.index(f.name))
@@ -96,10 +101,17 @@ def _cycles(metrics: pl.DataFrame, events: pl.DataFrame) -> Part:
     cycles = count(reversals(np.concatenate(levels), LEAST_PCT)[0])
     n = len(levels)
     figures = [
-        Metric("life_cycles", sum((k for size, k in cycles.items() if low <= size < high), 0.0), "1", None, n, 1.0,
-               f"{low}-{min(high, 100)} %")
+        Metric(
+            "life_cycles",
+            sum((k for size, k in cycles.items() if low <= size < high), 0.0),
+            "1",
+            None,
+            n,
+            1.0,
+            f"{low}-{min(high, 100)} %",
+        )
         for low, high in BANDS
-    ]  # fmt: skip
+    ]
     figures.append(Metric("life_full_cycles", full_cycles(cycles), "1", 0.01 * full_cycles(cycles), n))
     if not gaps:
         return figures, {"life_unseen_pct": "the pack does not report its charge at both ends of its sessions"}

@@ -91,8 +91,16 @@ def ended(con: DuckDBPyConnection, after: datetime, until: datetime) -> dict[Key
     return {m.key: m for m in sorted(over, key=lambda m: m.end)}
 
 
-def mute(store: Store, vehicle: str, rule: str, until: date, by: str, why: str, item: str | None = None,
-         now: datetime | None = None) -> list[Mute]:  # fmt: skip
+def mute(
+    store: Store,
+    vehicle: str,
+    rule: str,
+    until: date,
+    by: str,
+    why: str,
+    item: str | None = None,
+    now: datetime | None = None,
+) -> list[Mute]:
     """Mute what stands of a rule on a vehicle, to the end of a day in the store's zone, and publish; the new mutes.
 
     item: only this one ("cell 7", "left"); None: each that stands. Raises: NotKnownError when nothing stands,
@@ -140,8 +148,9 @@ def _standing(con: DuckDBPyConnection, vehicle: str, rule: str, item: str | None
     return rows
 
 
-def lift(store: Store, vehicle: str, rule: str, by: str, why: str, item: str | None = None,
-         now: datetime | None = None) -> list[Mute]:  # fmt: skip
+def lift(
+    store: Store, vehicle: str, rule: str, by: str, why: str, item: str | None = None, now: datetime | None = None
+) -> list[Mute]:
     """End mutes before their day, and publish; the mutes ended. Raises: NotKnownError when none is in force."""
     moment = _now(now)
     _check(by, why)
@@ -179,10 +188,21 @@ def end_of_day(day: date, zone: str) -> datetime:
 
 def as_row(m: Mute) -> dict[str, Any]:
     """Ready for JSON; times in ISO 8601, UTC."""
-    times = {name: t.isoformat() + "Z" if t else None for name, t in
-             (("made", m.made), ("until", m.until), ("lifted", m.lifted))}  # fmt: skip
-    return {"mute": m.mute, "vehicle": m.vehicle, "rule": m.rule, "item": m.item, "severity": m.severity, "by": m.by,
-            "why": m.why, "lifted_by": m.lifted_by, "lifted_why": m.lifted_why} | times  # fmt: skip
+    times = {
+        name: t.isoformat() + "Z" if t else None
+        for name, t in (("made", m.made), ("until", m.until), ("lifted", m.lifted))
+    }
+    return {
+        "mute": m.mute,
+        "vehicle": m.vehicle,
+        "rule": m.rule,
+        "item": m.item,
+        "severity": m.severity,
+        "by": m.by,
+        "why": m.why,
+        "lifted_by": m.lifted_by,
+        "lifted_why": m.lifted_why,
+    } | times
 
 
 def _check(by: str, why: str) -> None:

@@ -21,8 +21,14 @@ LEAST_VEHICLES = 5  # under this there is no majority to speak of: engineering c
 LEAST_SESSIONS = 2
 OUTLIER_SPREADS = 3.5  # a vehicle beyond these is not of the healthy majority: engineering choice
 COLUMNS = ("vehicle", "kind", "name", "item", "value", "unit", "se")
-SCHEMA = {"name": pl.String, "item": pl.String, "value": pl.Float64, "spread": pl.Float64, "unit": pl.String,
-          "n": pl.Int64}  # fmt: skip
+SCHEMA = {
+    "name": pl.String,
+    "item": pl.String,
+    "value": pl.Float64,
+    "spread": pl.Float64,
+    "unit": pl.String,
+    "n": pl.Int64,
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,8 +96,12 @@ class Profile:
 
 
 @lru_cache(maxsize=64)
-def _network(buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections, lenient: bool,
-             ) -> Network:
+def _network(
+    buses: tuple[tuple[str, Path], ...],
+    network_hash: str,
+    protection: Protections,
+    lenient: bool,
+) -> Network:
     from decoders import Network
 
     labelled = any(channel for channel, _ in buses)
@@ -226,8 +230,13 @@ def _rates(entries: list[dict[str, Any]]) -> tuple[tuple[int | None, int | None]
     return tuple((entry.get("bit_rate"), entry.get("data_bit_rate")) for entry in entries)
 
 
-def _units(path: Path, buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections, lenient: bool,
-           ) -> Units:
+def _units(
+    path: Path,
+    buses: tuple[tuple[str, Path], ...],
+    network_hash: str,
+    protection: Protections,
+    lenient: bool,
+) -> Units:
     """Unit by (message, signal) over all buses, as the DBC files give them."""
     from decoders import DecoderError
 

@@ -9,8 +9,15 @@ if TYPE_CHECKING:
     from decoders import Network
 
 # By key of the profile, the attribute of decoders.integrity that it stands for.
-ATTRIBUTES = {"form": "E2EForm", "counter": "E2ECounter", "checksum": "E2EChecksum", "data_id": "E2EDataID",
-              "data_id_mode": "E2EDataIDMode", "data_id_nibble": "E2EDataIDNibble", "data_id_list": "E2EDataIDList"}
+ATTRIBUTES = {
+    "form": "E2EForm",
+    "counter": "E2ECounter",
+    "checksum": "E2EChecksum",
+    "data_id": "E2EDataID",
+    "data_id_mode": "E2EDataIDMode",
+    "data_id_nibble": "E2EDataIDNibble",
+    "data_id_list": "E2EDataIDList",
+}
 Protections = tuple[tuple[str, tuple[tuple[str, int | str], ...]], ...]  # message, then attribute and value
 
 
@@ -22,8 +29,10 @@ def protections(table: Mapping[str, object]) -> Protections:
             raise ValueError(f'[protection] {message!r} needs a form, as in {{ form = "sae_j1850", ... }}')
         for key, value in entry.items():
             if key not in ATTRIBUTES or isinstance(value, bool) or not isinstance(value, int | str):
-                raise ValueError(f"[protection] {message!r}: {key} = {value!r} is not known; known: "
-                                 f"{', '.join(ATTRIBUTES)}, each text or a whole number")
+                raise ValueError(
+                    f"[protection] {message!r}: {key} = {value!r} is not known; known: "
+                    f"{', '.join(ATTRIBUTES)}, each text or a whole number"
+                )
         found.append((message, tuple((ATTRIBUTES[key], value) for key, value in sorted(entry.items()))))
     return tuple(found)
 

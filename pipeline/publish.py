@@ -168,6 +168,16 @@ def _sound(shelf: Shelf, parts: Sequence[Named]) -> tuple[list[str], Layout]:
 def _role_rows(profile: Profile) -> list[dict[str, object]]:
     from pipeline.quantities import ROLES
 
-    return [{"profile": profile.name, "role": m.role, "item": str(m.item),
-             "view": f"{schema_name(profile.name)}.{sanitized(m.message)}", "signal": m.signal, "scale": m.scale,
-             "offset": m.offset, "unit": ROLES[m.role].unit} for m in profile.roles]  # fmt: skip
+    return [
+        {
+            "profile": profile.name,
+            "role": m.role,
+            "item": str(m.item),
+            "view": f"{schema_name(profile.name)}.{sanitized(m.message)}",
+            "signal": m.signal,
+            "scale": m.scale,
+            "offset": m.offset,
+            "unit": ROLES[m.role].unit,
+        }
+        for m in profile.roles
+    ]

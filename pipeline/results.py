@@ -18,18 +18,41 @@ if TYPE_CHECKING:
 
 US = pl.Datetime("us")
 OF_A_STRETCH = (
-    ("metrics", "start_t"), ("events", "session_start_t"), ("sessions", "start_t"), ("stretch_messages", "stretch_t")
-)  # fmt: skip
+    ("metrics", "start_t"),
+    ("events", "session_start_t"),
+    ("sessions", "start_t"),
+    ("stretch_messages", "stretch_t"),
+)
 KEPT = ("limit", "se", "count", "duration_s", "first_t", "last_t", "not_separable")  # told with a change, for later
 TOLD: dict[str, pl.DataType | type[pl.DataType]] = {
-    "severity_before": pl.String, "measured": pl.Float64, "unit": pl.String, "limit": pl.Float64, "se": pl.Float64,
-    "count": pl.Int64, "duration_s": pl.Float64, "first_t": US, "last_t": US, "not_separable": pl.String}  # fmt: skip
+    "severity_before": pl.String,
+    "measured": pl.Float64,
+    "unit": pl.String,
+    "limit": pl.Float64,
+    "se": pl.Float64,
+    "count": pl.Int64,
+    "duration_s": pl.Float64,
+    "first_t": US,
+    "last_t": US,
+    "not_separable": pl.String,
+}
 NOTABLE = 0.02  # change of a finding's share of its subsystem that is worth telling; engineering choice
 FINDING: dict[str, pl.DataType | type[pl.DataType]] = {
-    "se": pl.Float64, "windows": pl.List(pl.Struct({"start_t": US, "end_t": US})), "first_t": US, "last_t": US,
-           "signals": pl.List(pl.String), "causes": pl.List(pl.String), "bench": pl.List(pl.String),
-           "cautions": pl.List(pl.String), "measured": pl.Float64, "limit": pl.Float64, "share": pl.Float64,
-           "confidence": pl.Float64, "persistence": pl.Float64, "duration_s": pl.Float64}  # fmt: skip
+    "se": pl.Float64,
+    "windows": pl.List(pl.Struct({"start_t": US, "end_t": US})),
+    "first_t": US,
+    "last_t": US,
+    "signals": pl.List(pl.String),
+    "causes": pl.List(pl.String),
+    "bench": pl.List(pl.String),
+    "cautions": pl.List(pl.String),
+    "measured": pl.Float64,
+    "limit": pl.Float64,
+    "share": pl.Float64,
+    "confidence": pl.Float64,
+    "persistence": pl.Float64,
+    "duration_s": pl.Float64,
+}
 
 
 def commit_assessed(store: Store, done: Sequence[Assessed], scan: str = "") -> list[dict[str, Any]]:
@@ -145,8 +168,12 @@ def _findings(con: duckdb.DuckDBPyConnection, done: Sequence[Assessed]) -> list[
     return list(changes_between(old, new, {(r["vehicle"], r["rule"]): r["reason"] for r in refused}))
 
 
-FINDING_RAW: dict[str, pl.DataType | type[pl.DataType]] = {**FINDING, "first_t": pl.Int64, "last_t": pl.Int64,
-               "windows": pl.List(pl.Struct({"start_t": pl.Int64, "end_t": pl.Int64}))}  # fmt: skip
+FINDING_RAW: dict[str, pl.DataType | type[pl.DataType]] = {
+    **FINDING,
+    "first_t": pl.Int64,
+    "last_t": pl.Int64,
+    "windows": pl.List(pl.Struct({"start_t": pl.Int64, "end_t": pl.Int64})),
+}
 
 
 def changes_between(
@@ -170,10 +197,20 @@ def changes_between(
         if now is None:
             why = refused.get(k[:2])
             statement = f"no longer assessed: {why}" if why else f"no longer found; it was: {statement}"
-        out.append({"vehicle": k[0], "rule": k[1], "item": k[2], "change": change, "severity": f["severity"],
-                    "severity_before": was["severity"] if was else None, "measured": f["measured"] if now else None,
-                    "unit": f["unit"], "statement": statement}
-                   | {n: now[n] if now else None for n in KEPT})  # fmt: skip
+        out.append(
+            {
+                "vehicle": k[0],
+                "rule": k[1],
+                "item": k[2],
+                "change": change,
+                "severity": f["severity"],
+                "severity_before": was["severity"] if was else None,
+                "measured": f["measured"] if now else None,
+                "unit": f["unit"],
+                "statement": statement,
+            }
+            | {n: now[n] if now else None for n in KEPT}
+        )
     return sorted(out, key=worst_first)
 
 

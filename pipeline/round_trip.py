@@ -23,8 +23,15 @@ LEAST_SHARE = 0.2  # of rated charge must have gone round: less is anchors' scat
 ZERO_A = 0.05  # zero error of the current sensor when no open switch showed it (engineering choice)
 JUMP_PCT = 2.5  # the reported charge may move by this much unseen between sessions (engineering choice)
 NEEDED = "needed are the logs of every ride and charge from one charge to full to the next"
-_NAMES = ("pack_in_wh", "pack_out_ah", "pack_in_ah", "pack_cycles_efc", "session_h", "pack_soc_start_pct",
-          "pack_soc_end_pct")  # fmt: skip
+_NAMES = (
+    "pack_in_wh",
+    "pack_out_ah",
+    "pack_in_ah",
+    "pack_cycles_efc",
+    "session_h",
+    "pack_soc_start_pct",
+    "pack_soc_end_pct",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +86,11 @@ def _anchors(events: pl.DataFrame) -> list[dict[str, Any]]:
     rows = events.filter((pl.col("kind") == "charge_anchor") & (pl.col("item") == "full")).sort("start_t")
     out = []
     for row in rows.to_dicts():
-        pairs = zip(row["keys"], row["numbers"], strict=True) if "keys" in row else (
-            (p["key"], p["value"]) for p in row["data"])  # fmt: skip
+        pairs = (
+            zip(row["keys"], row["numbers"], strict=True)
+            if "keys" in row
+            else ((p["key"], p["value"]) for p in row["data"])
+        )
         out.append({**dict(pairs), "session": row["session_start_t"], "t": row["start_t"]})
     return out
 
@@ -102,13 +112,23 @@ class _Chain:
 
     @staticmethod
     def of(metrics: pl.DataFrame) -> _Chain:
-        table = _column(metrics, "pack_out_wh", "coverage").rename({"coverage": "cover"}).join(
-            _column(metrics, "pack_out_wh"), on="start_t")  # fmt: skip
+        table = (
+            _column(metrics, "pack_out_wh", "coverage")
+            .rename({"coverage": "cover"})
+            .join(_column(metrics, "pack_out_wh"), on="start_t")
+        )
         for name in _NAMES:
             table = table.join(_column(metrics, name), on="start_t", how="left")
         table = table.sort("start_t")
-        wanted = ("pack_out_wh", "pack_in_wh", "pack_in_ah", "cover", "session_h", "pack_soc_start_pct",
-                  "pack_soc_end_pct")  # fmt: skip
+        wanted = (
+            "pack_out_wh",
+            "pack_in_wh",
+            "pack_in_ah",
+            "cover",
+            "session_h",
+            "pack_soc_start_pct",
+            "pack_soc_end_pct",
+        )
         out, put, ah, cover, hours, first, last = (
             table[c].cast(pl.Float64).fill_null(np.nan).to_numpy() for c in wanted
         )

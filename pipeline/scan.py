@@ -83,9 +83,13 @@ def retry_quarantine(
 
 
 def reassess(
-    store: Store, since: datetime | None = None, until: datetime | None = None, vehicles: Sequence[str] | None = None,
-    jobs: int = 2, progress: Progress | None = None,
-) -> ScanResult:  # fmt: skip
+    store: Store,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    vehicles: Sequence[str] | None = None,
+    jobs: int = 2,
+    progress: Progress | None = None,
+) -> ScanResult:
     """Assess again what mark() marks, and publish; no log is read."""
     with store.lock("a backfill"):
         clear_scratch(store)

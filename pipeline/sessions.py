@@ -62,9 +62,14 @@ def stretches(spans: Sequence[tuple[int, int]], join_us: int) -> list[Stretch]:
 
 
 def sessions(
-    vehicle: str, stretch: Stretch, signals: Signals, spans: Sequence[tuple[int, int]], bench: bool, stop_s: float,
+    vehicle: str,
+    stretch: Stretch,
+    signals: Signals,
+    spans: Sequence[tuple[int, int]],
+    bench: bool,
+    stop_s: float,
     span_gap_us: int,
-) -> list[Found]:  # fmt: skip
+) -> list[Found]:
     """The sessions of one stretch. bench: a log in it says that the vehicle stood on a bench."""
     if bench:
         pieces = [("bench", stretch.start, stretch.end)]

@@ -94,8 +94,9 @@ class Signals:
         out[gone] = np.nan
         return out
 
-    def _before(self, own: NDArray[np.int64], t: NDArray[np.int64],
-                hold_us: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
+    def _before(
+        self, own: NDArray[np.int64], t: NDArray[np.int64], hold_us: int
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Index into own of the last time at or before each t, and where there is none within hold_us.
 
         Series of one message share their times. What was found out about times of a series is kept for good, about
@@ -164,8 +165,9 @@ def _searched(own: NDArray[np.int64], t: NDArray[np.int64]) -> NDArray[np.intp]:
     return np.asarray(np.maximum(np.searchsorted(own, t, side="right") - 1, 0))
 
 
-def _last_before(own: NDArray[np.int64], t: NDArray[np.int64], hold_us: int,
-                 counted: _Counted | None = None) -> tuple[NDArray[np.intp], NDArray[np.intp]]:  # fmt: skip
+def _last_before(
+    own: NDArray[np.int64], t: NDArray[np.int64], hold_us: int, counted: _Counted | None = None
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     index = _searched(own, t) if counted is None else counted.before(t)
     age = t - own.take(index)
     return index, np.flatnonzero(age.view(np.uint64) > hold_us)  # none before: negative, which reads as huge

@@ -29,8 +29,9 @@ class Reading:
     def from_json(cls, report: dict[str, Any]) -> Reading:
         """Back from the report inside a part."""
         fields = {k: tuple(tuple(row) for row in report[k]) for k in ("runs", "faults")}
-        return cls(**{**report, **fields, "messages": tuple(report["messages"]),
-                      "buses": tuple(report.get("buses", ()))})
+        return cls(
+            **{**report, **fields, "messages": tuple(report["messages"]), "buses": tuple(report.get("buses", ()))}
+        )
 
 
 @dataclass(frozen=True, slots=True)

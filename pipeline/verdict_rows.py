@@ -31,9 +31,17 @@ def verdict_rows(verdict: Verdict, record: Record) -> VerdictRows:
         for r in verdict.not_assessed
     )
     scores = tuple(
-        {"vehicle": vehicle, "subsystem": name, "score": s.score, "rules_judged": s.judged, "rules_total": s.total,
-         "reason": s.reason, "rule_set": rule_set} for name, s in verdict.scores.items()
-    )  # fmt: skip
+        {
+            "vehicle": vehicle,
+            "subsystem": name,
+            "score": s.score,
+            "rules_judged": s.judged,
+            "rules_total": s.total,
+            "reason": s.reason,
+            "rule_set": rule_set,
+        }
+        for name, s in verdict.scores.items()
+    )
     return VerdictRows(tuple(_finding(j, record, rule_set) for j in verdict.findings), not_assessed, scores)
 
 
@@ -41,15 +49,34 @@ def _finding(judged: Judged, record: Record, rule_set: str) -> dict[str, Any]:
     f, rule = judged.finding, judged.rule
     first, last = _times(judged, record)
     return {
-        "finding": finding_id(record.vehicle, rule.id, f.item), "vehicle": record.vehicle, "rule": rule.id,
-        "title": rule.title, "subsystem": rule.subsystem, "severity": f.severity, "item": f.item,
-        "statement": f.statement, "measured": f.measured, "limit": f.limit, "unit": f.unit, "se": f.se,
-        "confidence": f.confidence, "persistence": f.persistence, "count": f.count, "duration_s": f.duration_s,
-        "first_t": first, "last_t": last,
-        "windows": [{"start_t": w.start, "end_t": w.end} for w in f.windows], "signals": list(f.signals),
-        "not_separable": f.not_separable, "meaning": rule.meaning, "causes": list(rule.causes),
-        "bench": list(rule.bench), "cautions": list(rule.cautions), "share": judged.share, "rule_set": rule_set,
-    }  # fmt: skip
+        "finding": finding_id(record.vehicle, rule.id, f.item),
+        "vehicle": record.vehicle,
+        "rule": rule.id,
+        "title": rule.title,
+        "subsystem": rule.subsystem,
+        "severity": f.severity,
+        "item": f.item,
+        "statement": f.statement,
+        "measured": f.measured,
+        "limit": f.limit,
+        "unit": f.unit,
+        "se": f.se,
+        "confidence": f.confidence,
+        "persistence": f.persistence,
+        "count": f.count,
+        "duration_s": f.duration_s,
+        "first_t": first,
+        "last_t": last,
+        "windows": [{"start_t": w.start, "end_t": w.end} for w in f.windows],
+        "signals": list(f.signals),
+        "not_separable": f.not_separable,
+        "meaning": rule.meaning,
+        "causes": list(rule.causes),
+        "bench": list(rule.bench),
+        "cautions": list(rule.cautions),
+        "share": judged.share,
+        "rule_set": rule_set,
+    }
 
 
 def _times(judged: Judged, record: Record) -> tuple[int, int]:

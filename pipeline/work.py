@@ -60,24 +60,40 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
     with visit(store.catalogue, read_only=True) as con:
         con.execute("SET TimeZone = 'UTC'")
         tickets = _grouped(con, "SELECT vehicle, ticket FROM touched WHERE {mine}", vehicles)
-        known = _grouped(con, """SELECT vehicle, epoch_us(start_t), epoch_us(end_t), fingerprint
-                                 FROM stretches WHERE {mine}""", vehicles)  # fmt: skip
+        known = _grouped(
+            con,
+            """SELECT vehicle, epoch_us(start_t), epoch_us(end_t), fingerprint
+                                 FROM stretches WHERE {mine}""",
+            vehicles,
+        )
         logs = _logs(con, vehicles)
         newest = {v: max((b for log in logs[v] for _, b in log.spans), default=0) for v in vehicles}
         since = {v: judged_since(newest[v], store.settings.judge_days) for v in vehicles}
-        con.register("judged", pl.DataFrame({"vehicle": list(since), "since": list(since.values())},
-                                            schema={"vehicle": pl.String, "since": pl.Int64}))  # fmt: skip
+        con.register(
+            "judged",
+            pl.DataFrame(
+                {"vehicle": list(since), "since": list(since.values())},
+                schema={"vehicle": pl.String, "since": pl.Int64},
+            ),
+        )
         tables = [_frames(con, sql, vehicles, schema) for sql, schema in (_SESSIONS, _METRICS, _EVENTS)]
         messages = _messages(con, vehicles)
         reference = {p: _reference(con, p) for p in {x[-1].ref.profile for x in logs.values() if x} | {""}}
         return [
             Work(
-                v, next((t for (t,) in tickets[v]), 0), tuple(logs[v]), {(a, b): f for a, b, f in known[v]},
-                tables[0][v], tables[1][v], tables[2][v],
-                reference[logs[v][-1].ref.profile if logs[v] else ""], messages[v], since[v],
+                v,
+                next((t for (t,) in tickets[v]), 0),
+                tuple(logs[v]),
+                {(a, b): f for a, b, f in known[v]},
+                tables[0][v],
+                tables[1][v],
+                tables[2][v],
+                reference[logs[v][-1].ref.profile if logs[v] else ""],
+                messages[v],
+                since[v],
             )
             for v in vehicles
-        ]  # fmt: skip
+        ]
 
 
 def planned(store: Store, vehicles: Sequence[str], at_once: int) -> Iterator[Work]:
@@ -125,9 +141,13 @@ def _grouped(con: duckdb.DuckDBPyConnection, sql: str, vehicles: Sequence[str]) 
 
 def _logs(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, list[LogSpans]]:
     spans: dict[str, list[tuple[int, int]]] = defaultdict(list)
-    for rows in _grouped(con, """SELECT l.vehicle, s.log, epoch_us(s.start_t), epoch_us(s.end_t)
+    for rows in _grouped(
+        con,
+        """SELECT l.vehicle, s.log, epoch_us(s.start_t), epoch_us(s.end_t)
                                  FROM log_spans s JOIN logs l USING (log) WHERE {mine} AND s.dated
-                                 ORDER BY ALL""", vehicles).values():  # fmt: skip
+                                 ORDER BY ALL""",
+        vehicles,
+    ).values():
         for log, a, b in rows:
             spans[log].append((a, b))
     out: dict[str, list[LogSpans]] = defaultdict(list)

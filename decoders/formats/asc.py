@@ -38,8 +38,7 @@ BASE_LINE = re.compile(rb"^\s*base\s", re.IGNORECASE | re.MULTILINE)
 BASE = re.compile(rb"base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.IGNORECASE)
 DATE = re.compile(rb"(?:date|begin\s+triggerblock)\s+\w+\s+(.+)", re.IGNORECASE)
 EVENT = re.compile(rb"\d+\.\d+\s+(\D|\d+\s+(Statistic|J1939TP|\S*:))", re.IGNORECASE)
-WALL = re.compile(rb"(\w{3}|m.{1,2}r)\s+(\d+)\s+(\d+):(\d+):(\d+)(?:\.(\d+))?\s*(am|pm)?\s*(\d{4})\s*$",
-                  re.IGNORECASE)
+WALL = re.compile(rb"(\w{3}|m.{1,2}r)\s+(\d+)\s+(\d+):(\d+):(\d+)(?:\.(\d+))?\s*(am|pm)?\s*(\d{4})\s*$", re.IGNORECASE)
 STAMP = re.compile(rb"\s*\d+\.\d+(\s|$)")
 MONTHS = dict(zip(b"jan feb mar apr may jun jul aug sep oct nov dec".split(), range(1, 13), strict=True))
 MONTHS |= {b"m\xe4r": 3, b"m\xc3\xa4r": 3, b"mai": 5, b"okt": 10, b"dez": 12}
@@ -87,7 +86,7 @@ def _aligned(text: Text, offset: int, state: State) -> Frames | None:
     if 2 * len(others) > len(good):
         return None
     if len(others):
-        pieces = [text[a:b + 1] for a, b in zip(start[others].tolist(), newline[others].tolist(), strict=True)]
+        pieces = [text[a : b + 1] for a, b in zip(start[others].tolist(), newline[others].tolist(), strict=True)]
         edge = np.full(PAD, 10, np.uint8)
         rest = np.concatenate([edge, *pieces, edge])
         if BASE_LINE.search(rest.tobytes()):
@@ -164,8 +163,9 @@ def _wall(text: bytes) -> str:
     hour = int(found[3]) % 12 + (12 if found[7].lower() == b"pm" else 0) if found[7] else int(found[3])
     micro = int((found[6] or b"0").ljust(6, b"0")[:6])
     try:
-        return datetime(int(found[8]), MONTHS[found[1].lower()], int(found[2]), hour, int(found[4]),
-                        int(found[5]), micro).isoformat()
+        return datetime(
+            int(found[8]), MONTHS[found[1].lower()], int(found[2]), hour, int(found[4]), int(found[5]), micro
+        ).isoformat()
     except (ValueError, OverflowError):
         return ""
 
@@ -226,7 +226,7 @@ def _fd(lines: Lines, some: I64, rows: Rows, state: State) -> Bool:
     remote = good & (held == 0) & ((code > 0) | (has_bits & (bits & np.uint32(0x10) != 0)))
     if payload.shape[1] > 8:
         rows.widen()
-    rows.payload[some, :payload.shape[1]] = np.where(good[:, None], payload, 0)
+    rows.payload[some, : payload.shape[1]] = np.where(good[:, None], payload, 0)
     rows.length[some] = np.where(remote, FD_LENGTHS[np.minimum(code, 15)], np.where(good, held, 0))
     rows.flags[some] |= np.where(lines.has(brs, b"1"), BRS, 0).astype(np.uint8)
     rows.flags[some] |= np.where(lines.has(esi, b"1"), ESI, 0).astype(np.uint8)

@@ -121,7 +121,7 @@ def _pieces(source: Source, account: Account) -> Iterator[tuple[int, bytes | Non
         if kind != 10:
             yield at, body + b"\0" * (size % 4)
         else:
-            yield from _container(body[max(header_size, OBJECT.size):], at, account)
+            yield from _container(body[max(header_size, OBJECT.size) :], at, account)
         padding = size % 4
         if source.peek(4)[:padding].strip(b"\0") == b"":
             source.read(padding)
@@ -145,7 +145,7 @@ def _container(body: bytes, at: int, account: Account) -> Iterator[tuple[int, by
         yield at, None
         return
     method, claimed = CONTAINER.unpack_from(body)
-    data = body[CONTAINER.size:]
+    data = body[CONTAINER.size :]
     if method == 0:
         yield at, data
         return
@@ -179,7 +179,7 @@ def _what_unpacks(data: bytes, claimed: int) -> bytes:
     out = bytearray()
     try:
         for i in range(0, len(data), 256):
-            out += machine.decompress(data[i:i + 256], MAX_UNPACKED)
+            out += machine.decompress(data[i : i + 256], MAX_UNPACKED)
             if len(out) >= claimed:
                 break
     except inflate.ERRORS:
@@ -187,8 +187,14 @@ def _what_unpacks(data: bytes, claimed: int) -> bytes:
     return bytes(out[:claimed])
 
 
-def _parse(batch: bytes, at: int, start_us: int, labels: Labels, account: Account, final: bool,
-           ) -> tuple[Frames, int]:
+def _parse(
+    batch: bytes,
+    at: int,
+    start_us: int,
+    labels: Labels,
+    account: Account,
+    final: bool,
+) -> tuple[Frames, int]:
     """Frames of the whole objects in a batch, and where the first unfinished one begins."""
     data = np.frombuffer(batch + b"\0" * EDGE, np.uint8)
     objects, rest, lost = _objects(data, len(batch), final)
@@ -199,7 +205,7 @@ def _parse(batch: bytes, at: int, start_us: int, labels: Labels, account: Accoun
 
 def _objects(data: Bytes, size: int, final: bool) -> tuple[Objects, int, int]:
     """Whole objects, where the first unfinished one begins, and how many bytes belong to none."""
-    starts = np.flatnonzero(data[:size & ~3].view("<u4") == MARK) * 4  # nearly always aligned
+    starts = np.flatnonzero(data[: size & ~3].view("<u4") == MARK) * 4  # nearly always aligned
     if not _is_chain(data, starts, size):
         every = np.ndarray((max(size - 3, 0),), "<u4", data.data, strides=(1,))
         starts = np.flatnonzero(every == MARK)
@@ -312,8 +318,9 @@ def _fd64(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
     at = o.fields[some]
     dlc, valid, bits = data[at + 1], data[at + 2], _u32(data, at + 12)
     _identifier(rows, some, _u32(data, at + 4))
-    rows.flags[some] |= _bits((data[at + 34], TX), (bits & 0x10, REMOTE), (bits & 0x1000, FD), (bits & 0x2000, BRS),
-                              (bits & 0x4000, ESI))
+    rows.flags[some] |= _bits(
+        (data[at + 34], TX), (bits & 0x10, REMOTE), (bits & 0x1000, FD), (bits & 0x2000, BRS), (bits & 0x4000, ESI)
+    )
     remote = rows.flags[some] & REMOTE != 0
     rows.length[some] = np.where(remote, FD_LENGTHS[np.minimum(dlc, 15)], np.minimum(valid, 64))
     beyond = data[at + 35].astype(np.int64)  # where other data begins, from the object's start; 0: nowhere
@@ -323,7 +330,12 @@ def _fd64(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
 
 
 FILL: dict[int, Callable[[Bytes, I64, Objects, Rows], NDArray[np.uint16]]] = {
-    1: _classic, 86: _classic, 73: _error, 100: _fd, 101: _fd64}
+    1: _classic,
+    86: _classic,
+    73: _error,
+    100: _fd,
+    101: _fd64,
+}
 
 
 def _identifier(rows: Rows, some: I64, number: NDArray[np.uint32]) -> None:

@@ -37,7 +37,8 @@ from decoders.source import PAD, Source
 
 LINE = re.compile(
     rb"\s*\((\d{1,12})\.(\d{1,9})\) +(\S{1,64}) +([0-9A-Fa-f]{1,8})#"
-    rb"(?:(#)([0-9A-Fa-f]))?((?:[0-9A-Fa-f]{2}){0,64}|[Rr][0-9A-Fa-f]?)(?:_[0-9A-Fa-f])?(?: +([RTrt]))?\s*$")
+    rb"(?:(#)([0-9A-Fa-f]))?((?:[0-9A-Fa-f]{2}){0,64}|[Rr][0-9A-Fa-f]?)(?:_[0-9A-Fa-f])?(?: +([RTrt]))?\s*$"
+)
 LOOKS = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +[0-9A-Fa-f]{1,8}#", re.MULTILINE)
 Bool = NDArray[np.bool_]
 
@@ -60,7 +61,7 @@ def _parse(text: NDArray[np.uint8], offset: int, labels: Labels, account: Accoun
     rows = Rows(len(shape.start))
     good = _regular(text, shape, rows, labels)
     for i in np.flatnonzero(~good).tolist():
-        line = text[shape.start[i]:shape.newline[i]].tobytes()
+        line = text[shape.start[i] : shape.newline[i]].tobytes()
         if _one(line, i, rows, labels):
             good[i] = True
         elif line.strip():
@@ -128,8 +129,14 @@ def _uneven(text: NDArray[np.uint8]) -> Shape:
     lines = np.searchsorted(blanks[:-2], data_end[inside])
     good[inside] = lines - at[inside] == 2  # no further blank between label and end
     good &= ~_odd_bytes(text, start, newline)
-    return Shape(start, np.where(good, time_end, PAD), np.where(good, label_end, PAD), np.where(good, data_end, PAD),
-                 newline, good)
+    return Shape(
+        start,
+        np.where(good, time_end, PAD),
+        np.where(good, label_end, PAD),
+        np.where(good, data_end, PAD),
+        newline,
+        good,
+    )
 
 
 def _odd_bytes(text: NDArray[np.uint8], start: I64, newline: I64) -> Bool:

@@ -73,8 +73,12 @@ def _group(blocks: Blocks, group: Group, start_us: int, labels: Labels, account:
         account.lose("record", 0, missing, f"{group.name}, after {done} records: {e}")
         return
     if done < group.records:
-        account.lose("cut", blocks.size, (group.records - done) * group.size,
-                     f"{group.name}: {done} of {group.records} records are there")
+        account.lose(
+            "cut",
+            blocks.size,
+            (group.records - done) * group.size,
+            f"{group.name}: {done} of {group.records} records are there",
+        )
 
 
 def _members(blocks: Blocks, group: Group) -> Iterator[Members]:
@@ -90,7 +94,7 @@ def _members(blocks: Blocks, group: Group) -> Iterator[Members]:
                 raise Broken(f"the member {name} lies outside its record")
             if name == "DataBytes" and not variable:
                 first = channel.bits.start // 8
-                members[name] = records[:, first:first + channel.bits.length // 8]
+                members[name] = records[:, first : first + channel.bits.length // 8]
             elif 1 <= channel.bits.length <= 64:
                 members[name] = raw_bits(words, channel.bits).view(np.int64)
         if variable is not None:
@@ -114,7 +118,7 @@ def _records(blocks: Blocks, group: Group) -> Iterator[Bytes]:
     for piece in blocks.data(group.data):
         rest = rest + piece if rest else piece
         if whole := len(rest) // width * width:
-            yield np.frombuffer(rest, np.uint8, whole).reshape(-1, width)[:, group.skip:]
+            yield np.frombuffer(rest, np.uint8, whole).reshape(-1, width)[:, group.skip :]
             rest = rest[whole:]
 
 

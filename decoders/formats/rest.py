@@ -17,8 +17,14 @@ from decoders.source import Source
 
 GROUP = "can.io.message_reader"
 BATCH = 20_000
-BITS = (("is_extended_id", EXTENDED), ("is_fd", FD), ("bitrate_switch", BRS), ("error_state_indicator", ESI),
-        ("is_remote_frame", REMOTE), ("is_error_frame", ERROR))
+BITS = (
+    ("is_extended_id", EXTENDED),
+    ("is_fd", FD),
+    ("bitrate_switch", BRS),
+    ("error_state_indicator", ESI),
+    ("is_remote_frame", REMOTE),
+    ("is_error_frame", ERROR),
+)
 
 
 @cache
@@ -32,8 +38,10 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
     path = source.on_disk()
     plugin = _plugins().get(path.suffix.lower())
     if plugin is None:
-        raise UnknownLogError(f"{source.path.name}: no reader of ours recognises the content, and no python-can "
-                              f"plugin claims {path.suffix!r}.")
+        raise UnknownLogError(
+            f"{source.path.name}: no reader of ours recognises the content, and no python-can "
+            f"plugin claims {path.suffix!r}."
+        )
     labels, rows, n, first = Labels(), Rows(BATCH), 0, True
     messages = iter(plugin.load()(path))
     while (message := _next(messages, source, account)) is not None:
@@ -60,8 +68,15 @@ def _put(rows: Rows, i: int, message: Any, labels: Labels) -> None:
     flags = sum(flag for name, flag in BITS if getattr(message, name)) | (0 if message.is_rx else TX)
     data = b"" if message.is_remote_frame else bytes(message.data)[:64]
     length = min(int(message.dlc), 8) if message.is_remote_frame else len(data)
-    rows.put(i, round(message.timestamp * 1e6), labels.number(str(message.channel).encode()),
-             int(message.arbitration_id) & 0x1FFF_FFFF, flags, length, data)
+    rows.put(
+        i,
+        round(message.timestamp * 1e6),
+        labels.number(str(message.channel).encode()),
+        int(message.arbitration_id) & 0x1FFF_FFFF,
+        flags,
+        length,
+        data,
+    )
 
 
 READER = Reader(name="rest", looks=lambda head: bool(_plugins()), read=read, rest=True)

@@ -72,7 +72,7 @@ def _parse(text: NDArray[np.uint8], offset: int, state: State) -> Frames:
 def _whole(line: bytes, state: State) -> bool:
     """False when the file may end inside this line: before its data, or inside a number."""
     words, data = line.split(), max(state.at("D"), 1)
-    bare = len(words) == data and (words[-1] == b"0" or b"RR" in words[:data - 1])  # a length, and no data to come
+    bare = len(words) == data and (words[-1] == b"0" or b"RR" in words[: data - 1])  # a length, and no data to come
     complete = len(words[-1]) > 1 or bare
     return line.lstrip().startswith(b";") or (len(words) >= data and complete)
 
@@ -118,7 +118,7 @@ def _frames(lines: Lines, some: I64, rows: Rows, state: State) -> tuple[Bool, Bo
     good &= sound & frame
     if payload.shape[1] > 8:
         rows.widen()
-    rows.payload[some, :payload.shape[1]] = np.where(good[:, None], payload, 0)
+    rows.payload[some, : payload.shape[1]] = np.where(good[:, None], payload, 0)
     rows.length[some] = np.where(good, length, 0)
     rows.can_id[some] = number & np.uint32(0x1FFF_FFFF)
     sent = lines.has(word.get("d", kind), b"Tx")

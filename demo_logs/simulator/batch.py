@@ -150,12 +150,23 @@ def new_batch(vehicles: list[Vehicle]) -> Batch:
     count = len(vehicles)
     probe = draw(0.35, figures.sensors)
     return Batch(
-        figures, vehicles, rngs, _stack_packs(packs), _stack_motors(motors),
-        1.0 + draw(0.003, 1)[:, 0], draw(0.04, 1)[:, 0], draw(0.0008, figures.groups), probe,
-        1.0 + draw(0.006, 1)[:, 0], 18.0 + draw(4.0, figures.sensors),
-        np.array([v.odometer_km for v in vehicles]), np.array([v.boot_count for v in vehicles]),
-        np.zeros(count, np.int64), np.zeros(count), Active(tuple(() for _ in vehicles), (0,) * count),
-    )  # fmt: skip
+        figures,
+        vehicles,
+        rngs,
+        _stack_packs(packs),
+        _stack_motors(motors),
+        1.0 + draw(0.003, 1)[:, 0],
+        draw(0.04, 1)[:, 0],
+        draw(0.0008, figures.groups),
+        probe,
+        1.0 + draw(0.006, 1)[:, 0],
+        18.0 + draw(4.0, figures.sensors),
+        np.array([v.odometer_km for v in vehicles]),
+        np.array([v.boot_count for v in vehicles]),
+        np.zeros(count, np.int64),
+        np.zeros(count),
+        Active(tuple(() for _ in vehicles), (0,) * count),
+    )
 
 
 def _stack_packs(packs: list[Pack]) -> Pack:

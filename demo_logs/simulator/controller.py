@@ -76,17 +76,44 @@ class Controller:
         zero, none = np.zeros(count), np.zeros(count, bool)
         draw = np.stack([rng.random(steps) for rng in batch.rngs], axis=1)
         return cls(
-            figures, batch.motors, dt, figures.drive["gear"] / (figures.drive["wheel_m"] / 2),
-            pair_ratio(batch.rngs, steps, dt), moments(batch, steps, dt), size, draw,
-            np.zeros((DELAY_STEPS, count, 2)), zero.copy(), zero.copy(), none.copy(), zero.copy(),
-            zero + 99.0, zero + 1e9, np.zeros((count, 2)), none.copy(), zero - 1.0,
-            zero.copy(), zero.copy(), zero.copy(), zero.copy(), zero.copy(), zero + 100.0, none.copy(),
-        )  # fmt: skip
+            figures,
+            batch.motors,
+            dt,
+            figures.drive["gear"] / (figures.drive["wheel_m"] / 2),
+            pair_ratio(batch.rngs, steps, dt),
+            moments(batch, steps, dt),
+            size,
+            draw,
+            np.zeros((DELAY_STEPS, count, 2)),
+            zero.copy(),
+            zero.copy(),
+            none.copy(),
+            zero.copy(),
+            zero + 99.0,
+            zero + 1e9,
+            np.zeros((count, 2)),
+            none.copy(),
+            zero - 1.0,
+            zero.copy(),
+            zero.copy(),
+            zero.copy(),
+            zero.copy(),
+            zero.copy(),
+            zero + 100.0,
+            none.copy(),
+        )
 
     def act(
-        self, k: int, throttle: Floats, lever: Floats, trigger: Flags,
-        omega: Floats, speed: Floats, volts: Floats, pack: Pack,
-    ) -> None:  # fmt: skip
+        self,
+        k: int,
+        throttle: Floats,
+        lever: Floats,
+        trigger: Flags,
+        omega: Floats,
+        speed: Floats,
+        volts: Floats,
+        pack: Pack,
+    ) -> None:
         """One step: receive, decide, and let the torque current follow."""
         self._receive(k, throttle, lever, trigger)
         allowed_torque = self.motors.allowed()

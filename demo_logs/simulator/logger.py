@@ -25,11 +25,23 @@ CONTROLLERS = frozenset({"CTRL", "Drive"})  # senders that fall silent while the
 
 # Standard deviation of one sample, in the role's unit, before rounding (engineering choice).
 NOISE = {
-    "pack_voltage": 0.008, "pack_current": 0.08, "cell_voltage": 0.0010, "cell_temp": 0.08, "bms_temp": 0.08,
-    "ambient_temp": 0.1, "motor_speed": 1.2, "motor_current": 0.2, "motor_temp": 0.2, "fet_temp": 0.2,
-    "dc_link_voltage": 0.04, "regen_current": 0.10, "vehicle_speed": 0.015, "charger_voltage": 0.01,
-    "charger_current": 0.03, "link_quality": 0.6,
-}  # fmt: skip
+    "pack_voltage": 0.008,
+    "pack_current": 0.08,
+    "cell_voltage": 0.0010,
+    "cell_temp": 0.08,
+    "bms_temp": 0.08,
+    "ambient_temp": 0.1,
+    "motor_speed": 1.2,
+    "motor_current": 0.2,
+    "motor_temp": 0.2,
+    "fet_temp": 0.2,
+    "dc_link_voltage": 0.04,
+    "regen_current": 0.10,
+    "vehicle_speed": 0.015,
+    "charger_voltage": 0.01,
+    "charger_current": 0.03,
+    "link_quality": 0.6,
+}
 # A bus that sleeps between bursts: seconds from burst to burst, and of which burst slow messages are part.
 BURST_S = {"charge": 2.0, "rest": 20.0}
 RARE_MS, RARE = 500.0, 10  # messages with a cycle from here on come in every tenth burst only

@@ -170,7 +170,21 @@ def new_pack(maker: Maker, vehicles: list[Vehicle], rng: np.random.Generator) ->
     one = np.zeros(len(vehicles))
     bms = np.clip(100.0 * start[:, 0] + rng.normal(0.0, 0.7, len(vehicles)), 0.0, 100.0)
     return Pack(
-        maker, cells, base, one + JOINT_OHM, zero.copy(), zero.copy(), one + 20.0, bms,
-        one + maker.pack["max_charge_a"], one + maker.pack["max_discharge_a"], zero.copy(), zero.copy(),
-        zero.copy(), one.copy() + 1.0, one + 20.0, cells.emf(), group_of_sensor(maker.groups, maker.sensors),
-    )  # fmt: skip
+        maker,
+        cells,
+        base,
+        one + JOINT_OHM,
+        zero.copy(),
+        zero.copy(),
+        one + 20.0,
+        bms,
+        one + maker.pack["max_charge_a"],
+        one + maker.pack["max_discharge_a"],
+        zero.copy(),
+        zero.copy(),
+        zero.copy(),
+        one.copy() + 1.0,
+        one + 20.0,
+        cells.emf(),
+        group_of_sensor(maker.groups, maker.sensors),
+    )

@@ -11,11 +11,25 @@ from numpy.typing import NDArray
 # Roles that jump: the last value holds until the next. All others are straight lines between grid points.
 HOLD = frozenset(
     {
-        "contactor_state", "bms_state", "bms_fault", "cell_bleed", "motor_fault", "controller_fault",
-        "regen_state", "trigger", "charger_state", "vehicle_serial", "pack_serial", "controller_serial",
-        "pack_firmware", "controller_firmware", "pack_hardware", "controller_hardware", "link_quality",
+        "contactor_state",
+        "bms_state",
+        "bms_fault",
+        "cell_bleed",
+        "motor_fault",
+        "controller_fault",
+        "regen_state",
+        "trigger",
+        "charger_state",
+        "vehicle_serial",
+        "pack_serial",
+        "controller_serial",
+        "pack_firmware",
+        "controller_firmware",
+        "pack_hardware",
+        "controller_hardware",
+        "link_quality",
     }
-)  # fmt: skip
+)
 DOUBLE = frozenset({"odometer", "controller_uptime"})  # need more digits than single precision
 
 

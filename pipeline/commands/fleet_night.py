@@ -54,10 +54,19 @@ def _drift(wide: Overview) -> None:
     from pipeline.commands import screen
 
     rows = [
-        (d.vehicle, d.words, d.item, d.now, d.limit, f"{d.slope:.2g} ({d.low:.2g} to {d.high:.2g})",
-         f"{d.earliest:%Y-%m-%d}", f"{d.latest:%Y-%m-%d}" if d.latest else "perhaps never", d.n)
+        (
+            d.vehicle,
+            d.words,
+            d.item,
+            d.now,
+            d.limit,
+            f"{d.slope:.2g} ({d.low:.2g} to {d.high:.2g})",
+            f"{d.earliest:%Y-%m-%d}",
+            f"{d.latest:%Y-%m-%d}" if d.latest else "perhaps never",
+            d.n,
+        )
         for d in wide.drifts.rows
-    ]  # fmt: skip
+    ]
     if rows:
         heads = ("vehicle", "what", "item", "now", "limit", "a week (95 %)", "not before", "not after", "n")
         screen.table("Drifting toward a limit", heads, rows)
@@ -83,8 +92,18 @@ def _standing(wide: Overview) -> None:
 def _run(wide: Overview) -> None:
     from pipeline.commands import screen
 
-    rows = [(str(r["started_t"])[:16], r["state"], r["logs_new"], r["logs_known"], r["vehicles"], r["seconds"],
-             ", ".join(f"{step} {s:.1f} s" for step, s in r["steps"].items())) for r in wide.runs]  # fmt: skip
+    rows = [
+        (
+            str(r["started_t"])[:16],
+            r["state"],
+            r["logs_new"],
+            r["logs_known"],
+            r["vehicles"],
+            r["seconds"],
+            ", ".join(f"{step} {s:.1f} s" for step, s in r["steps"].items()),
+        )
+        for r in wide.runs
+    ]
     heads = ("began (UTC)", "state", "new logs", "known", "vehicles", "seconds", "of which")
     if rows:
         screen.table("The last runs", heads, rows)

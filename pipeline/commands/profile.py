@@ -36,8 +36,9 @@ def profile(
     ]
     doubts = list(found.network().notes)
     if json:
-        screen.as_json({"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing,
-                        "doubts": doubts})
+        screen.as_json(
+            {"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing, "doubts": doubts}
+        )
         return
     for doubt in doubts:
         screen.say(f"Read leniently: {doubt}")

@@ -38,8 +38,12 @@ def rules(
         explain(chosen[0], own)
     else:
         rows = [(r.subsystem, r.id, r.severity, r.title) for r in chosen]
-        screen.table(f"{len(rows)} rules", ("subsystem", "rule", "worst severity", "title"), rows,
-                     note="One in full: herdbook rules RULE")
+        screen.table(
+            f"{len(rows)} rules",
+            ("subsystem", "rule", "worst severity", "title"),
+            rows,
+            note="One in full: herdbook rules RULE",
+        )
 
 
 def limits_of(profile: Path | None) -> dict[str, float]:
@@ -52,14 +56,28 @@ def limits_of(profile: Path | None) -> dict[str, float]:
 
 def as_dict(rule: Rule, own: dict[str, float]) -> dict[str, object]:
     limits = [
-        {"name": x.name, "value": own.get(f"{rule.id}.{x.name}", x.value), "unit": x.unit, "why": x.why,
-         "from": "profile" if f"{rule.id}.{x.name}" in own else "rule"}
+        {
+            "name": x.name,
+            "value": own.get(f"{rule.id}.{x.name}", x.value),
+            "unit": x.unit,
+            "why": x.why,
+            "from": "profile" if f"{rule.id}.{x.name}" in own else "rule",
+        }
         for x in rule.limits
     ]
     return {
-        "rule": rule.id, "title": rule.title, "subsystem": rule.subsystem, "severity": rule.severity, "limits": limits,
-        "meaning": rule.meaning, "causes": rule.causes, "bench": rule.bench, "cautions": rule.cautions,
-        "roles": rule.roles, "metrics": rule.needs, "source": rule.source,
+        "rule": rule.id,
+        "title": rule.title,
+        "subsystem": rule.subsystem,
+        "severity": rule.severity,
+        "limits": limits,
+        "meaning": rule.meaning,
+        "causes": rule.causes,
+        "bench": rule.bench,
+        "cautions": rule.cautions,
+        "roles": rule.roles,
+        "metrics": rule.needs,
+        "source": rule.source,
     }
 
 

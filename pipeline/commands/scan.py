@@ -60,8 +60,13 @@ def scan(
 
 def numbers(done: ScanResult) -> dict[str, Any]:
     return {
-        "scan": done.scan, "logs_new": done.logs_new, "logs_known": done.logs_known,
-        "quarantined": done.quarantined, "vehicles": done.vehicles, "failed": done.failed, "seconds": done.seconds,
+        "scan": done.scan,
+        "logs_new": done.logs_new,
+        "logs_known": done.logs_known,
+        "quarantined": done.quarantined,
+        "vehicles": done.vehicles,
+        "failed": done.failed,
+        "seconds": done.seconds,
     }
 
 

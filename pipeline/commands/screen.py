@@ -96,8 +96,17 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], 
 
     rows = [list(r) for r in rows]
     caption = Text(safe(note)) if note else None
-    t = Table(title=Text(safe(title)), title_justify="left", title_style="bold", caption=caption,
-              caption_justify="left", box=None, pad_edge=False, header_style="dim", show_edge=False)
+    t = Table(
+        title=Text(safe(title)),
+        title_justify="left",
+        title_style="bold",
+        caption=caption,
+        caption_justify="left",
+        box=None,
+        pad_edge=False,
+        header_style="dim",
+        show_edge=False,
+    )
     for i, name in enumerate(columns):
         first = next((r[i] for r in rows if r[i] is not None), None)
         number = isinstance(first, NUMERIC) and not isinstance(first, bool)

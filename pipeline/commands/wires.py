@@ -25,8 +25,10 @@ def register(app: typer.Typer) -> None:
 def wires(
     vehicle: Vehicle,
     signals: Annotated[
-        list[str], typer.Argument(help="Roles (pack_current, cell_voltage[7]) or signals (BMS_Pack.PackVoltage).",
-                                  show_default=False)
+        list[str],
+        typer.Argument(
+            help="Roles (pack_current, cell_voltage[7]) or signals (BMS_Pack.PackVoltage).", show_default=False
+        ),
     ],
     store: StoreFolder = DEFAULT_STORE,
     since: Moment = None,

@@ -92,8 +92,12 @@ class _Chain:
         whole = i >= 0 and bool((self.coverage[i : j + 1] >= LEAST_COVERAGE).all())
         if not whole or span < LEAST_SPAN_PCT or not self._unbroken(i, j):
             return None
-        hours = float((np.minimum(self.end[i : j + 1], b["start_t"])
-                       - np.maximum(self.start[i : j + 1], a["start_t"])).sum()) / 3.6e9  # fmt: skip
+        hours = (
+            float(
+                (np.minimum(self.end[i : j + 1], b["start_t"]) - np.maximum(self.start[i : j + 1], a["start_t"])).sum()
+            )
+            / 3.6e9
+        )
         if not 0 < hours <= LONGEST_H:
             return None
         out = float(self.run[i:j].sum()) - a["run_ah"] + b["run_ah"] - self.zero_a * hours

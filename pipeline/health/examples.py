@@ -1,7 +1,7 @@
 """Small records for the rules' own cases: a few sessions with the metrics a rule would meet in the catalogue.
 
-    record(stretch(0, "charge", Metric("cell_offset_top_ah", -0.9, "Ah", 0.05, 20, item="3")),
-           stretch(1, "ride", ...), pack={"rated_ah": 30.0})
+record(stretch(0, "charge", Metric("cell_offset_top_ah", -0.9, "Ah", 0.05, 20, item="3")),
+       stretch(1, "ride", ...), pack={"rated_ah": 30.0})
 """
 
 from __future__ import annotations
@@ -21,24 +21,50 @@ FIRST_DAY = datetime(2026, 3, 1, 8, tzinfo=UTC)
 TIME = pl.Datetime("us", "UTC")
 Schema = dict[str, pl.DataType | type[pl.DataType]]
 SESSIONS: Schema = {
-    "vehicle": pl.String, "kind": pl.String, "start_t": TIME, "end_t": TIME, "coverage": pl.Float64,
-}  # fmt: skip
+    "vehicle": pl.String,
+    "kind": pl.String,
+    "start_t": TIME,
+    "end_t": TIME,
+    "coverage": pl.Float64,
+}
 METRICS: Schema = {
-    "kind": pl.String, "start_t": TIME, "end_t": TIME, "name": pl.String, "item": pl.String,
-    "value": pl.Float64, "unit": pl.String, "se": pl.Float64, "n": pl.Int64, "coverage": pl.Float64,
-}  # fmt: skip
+    "kind": pl.String,
+    "start_t": TIME,
+    "end_t": TIME,
+    "name": pl.String,
+    "item": pl.String,
+    "value": pl.Float64,
+    "unit": pl.String,
+    "se": pl.Float64,
+    "n": pl.Int64,
+    "coverage": pl.Float64,
+}
 EVENTS: Schema = {
-    "session_start_t": TIME, "kind": pl.String, "item": pl.String, "start_t": TIME, "end_t": TIME,
+    "session_start_t": TIME,
+    "kind": pl.String,
+    "item": pl.String,
+    "start_t": TIME,
+    "end_t": TIME,
     "data": pl.List(pl.Struct({"key": pl.String, "value": pl.Float64})),
-}  # fmt: skip
+}
 REFERENCE: Schema = {
-    "name": pl.String, "item": pl.String, "value": pl.Float64, "spread": pl.Float64,
-    "unit": pl.String, "n": pl.Int64,
-}  # fmt: skip
+    "name": pl.String,
+    "item": pl.String,
+    "value": pl.Float64,
+    "spread": pl.Float64,
+    "unit": pl.String,
+    "n": pl.Int64,
+}
 PACK: dict[str, object] = {
-    "chemistry": "LFP", "cells": 12, "rated_ah": 30.0, "cell_min_v": 2.5, "cell_max_v": 3.65,
-    "charge_min_c": 0.0, "charge_max_c": 45.0, "bleed_a": 0.07,
-}  # fmt: skip
+    "chemistry": "LFP",
+    "cells": 12,
+    "rated_ah": 30.0,
+    "cell_min_v": 2.5,
+    "cell_max_v": 3.65,
+    "charge_min_c": 0.0,
+    "charge_max_c": 45.0,
+    "bleed_a": 0.07,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +83,7 @@ class Stretch:
         return start, start + timedelta(hours=self.hours)
 
 
-def stretch(day: float, kind: str, *parts: Metric | Event, hours: float = 1.0,
-            coverage: float = 1.0) -> Stretch:  # fmt: skip
+def stretch(day: float, kind: str, *parts: Metric | Event, hours: float = 1.0, coverage: float = 1.0) -> Stretch:
     """A session with its metrics and events. An event's times are microseconds after the session's start."""
     return Stretch(day, kind, parts, hours, coverage)
 
@@ -99,9 +124,10 @@ def record(
                 span = [start + timedelta(microseconds=t) for t in (p.start, p.end)]
                 events.append((start, p.kind, p.item, *span, data))
     return Record(
-        "example", profile(pack, drive),
+        "example",
+        profile(pack, drive),
         pl.DataFrame(sessions, schema=SESSIONS, orient="row"),
         pl.DataFrame(metrics, schema=METRICS, orient="row"),
         pl.DataFrame(events, schema=EVENTS, orient="row"),
         pl.DataFrame(schema=REFERENCE) if reference is None else reference,
-    )  # fmt: skip
+    )

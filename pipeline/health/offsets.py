@@ -49,8 +49,16 @@ class Offsets:
 
     def pooled(self) -> Pooled:
         value, se = pool(self.values, self.own)
-        return Pooled(self.item, value, float(np.hypot(se, self.shared)), self.values.size, self.values,
-                      np.hypot(self.own, self.shared), self.starts, self.ends)  # fmt: skip
+        return Pooled(
+            self.item,
+            value,
+            float(np.hypot(se, self.shared)),
+            self.values.size,
+            self.values,
+            np.hypot(self.own, self.shared),
+            self.starts,
+            self.ends,
+        )
 
 
 def offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
@@ -77,8 +85,13 @@ def _offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
         known = ratio is not None and ratio.se < R_SPREAD
         if ratio and known and end == "top" and abs(ratio.value - 1.0) * drop > HIDDEN_V:
             continue
-        out[item] = _group(item, rows[at], ratio.value if ratio and known else 1.0,
-                                max(ratio.se, KNOWN_SPREAD) if ratio and known else R_SPREAD, scale)  # fmt: skip
+        out[item] = _group(
+            item,
+            rows[at],
+            ratio.value if ratio and known else 1.0,
+            max(ratio.se, KNOWN_SPREAD) if ratio and known else R_SPREAD,
+            scale,
+        )
     return out
 
 

@@ -83,8 +83,9 @@ def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> Slope:
     return Slope(slope, float(pairs[low]), float(pairs[high]), float(np.median(y) - slope * np.median(x)), n)
 
 
-def reaches(x: Floats, y: Floats, limit: float, confidence: float = 0.95, p_most: float = 0.01,
-            horizon: float | None = None) -> Reach | None:  # fmt: skip
+def reaches(
+    x: Floats, y: Floats, limit: float, confidence: float = 0.95, p_most: float = 0.01, horizon: float | None = None
+) -> Reach | None:
     """When y, going on as it has, reaches the limit; None when the data do not support a date.
 
     A date needs a significant monotone trend (p under p_most), a slope interval that excludes zero, and a

@@ -17,6 +17,8 @@ def work_on_record(con: duckdb.DuckDBPyConnection, vehicles: list[str], as_of: d
     """The newest work seen on each vehicle within BEFORE of as_of, in words; "no work on record" where there is none.
 
     Work: a bench session, or another pack, controller or firmware than before."""
-    found = {r["vehicle"]: f"{r['what']} on {r['t']:%Y-%m-%d}"
-             for r in ask(con, "work", vehicles=vehicles, since=as_of - BEFORE)}  # fmt: skip
+    found = {
+        r["vehicle"]: f"{r['what']} on {r['t']:%Y-%m-%d}"
+        for r in ask(con, "work", vehicles=vehicles, since=as_of - BEFORE)
+    }
     return {v: found.get(v, f"no work on record in the last {BEFORE.days} days") for v in vehicles}

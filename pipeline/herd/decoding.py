@@ -77,5 +77,13 @@ def _step(profile: str, metric: str, rows: list[Row]) -> Step:
             ratio = now / before
         up, down = ratio > FACTOR, ratio < 1 / FACTOR
     moved = float(max(up.mean(), down.mean()))
-    return Step(profile, metric, FIGURES[metric], rows[0]["unit"], float(np.median(before)), float(np.median(now)),
-                len(rows), moved)  # fmt: skip
+    return Step(
+        profile,
+        metric,
+        FIGURES[metric],
+        rows[0]["unit"],
+        float(np.median(before)),
+        float(np.median(now)),
+        len(rows),
+        moved,
+    )

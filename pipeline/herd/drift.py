@@ -146,10 +146,23 @@ def _judge(row: dict[str, object], p_most: float) -> Drift | None:
     level = float(np.median(value[-tail:] + fit.slope * (day[-1] - day[-tail:])))
     slope, low, high = (7 * s for s in (fit.slope, fit.low, fit.high))
     return Drift(
-        str(row["vehicle"]), way.rule, way.words, str(row["item"]), str(row["unit"]), level, limit, slope, low, high,
-        _at(max(found.earliest, day[-1])), _at(found.likely), None if found.latest is None else _at(found.latest),
-        day.size, _at(day[0]), _at(day[-1]),
-    )  # fmt: skip
+        str(row["vehicle"]),
+        way.rule,
+        way.words,
+        str(row["item"]),
+        str(row["unit"]),
+        level,
+        limit,
+        slope,
+        low,
+        high,
+        _at(max(found.earliest, day[-1])),
+        _at(found.likely),
+        None if found.latest is None else _at(found.latest),
+        day.size,
+        _at(day[0]),
+        _at(day[-1]),
+    )
 
 
 def _at(day: float) -> datetime:

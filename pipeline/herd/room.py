@@ -53,8 +53,9 @@ def room(store: Store, con: duckdb.DuckDBPyConnection) -> Room:
     pace = _pace(con, far, catalogue + published)
     free = shutil.disk_usage(store.folder).free
     settings = store.settings
-    return Room(kept, len(lake), catalogue, published, other, free, pace, settings.parts_days, settings.grace_hours,
-                places(con))  # fmt: skip
+    return Room(
+        kept, len(lake), catalogue, published, other, free, pace, settings.parts_days, settings.grace_hours, places(con)
+    )
 
 
 def _size(path: Path) -> int:

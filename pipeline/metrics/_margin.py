@@ -57,8 +57,16 @@ GIVES = {
 }
 
 
-def least(where: str, unit: str, t: Times, v: Floats, limit: Floats | float, span: float,
-          highest: bool = True, under: float = np.inf) -> Margin | None:  # fmt: skip
+def least(
+    where: str,
+    unit: str,
+    t: Times,
+    v: Floats,
+    limit: Floats | float,
+    span: float,
+    highest: bool = True,
+    under: float = np.inf,
+) -> Margin | None:
     """Least margin of a series; None with fewer than three known readings, or when it is not less than `under`.
 
     limit: one, or one a reading."""

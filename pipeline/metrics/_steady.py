@@ -65,8 +65,7 @@ def range_allowed_a(profile: Profile) -> float:
     return max(2.0, 0.1 * profile.figure("pack", "rated_ah"))
 
 
-def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS,
-           window_s: float = 1.0) -> Steady | None:  # fmt: skip
+def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS, window_s: float = 1.0) -> Steady | None:
     """Rows at steady current; None when fewer than 3 groups or no current are known, or groups come past 15
     s. Several sets ask for the same table: it is made once, and not to be changed."""
     found = signals.once(("moments", window_s), lambda: _moments(signals, window_s))

@@ -79,11 +79,18 @@ def _events(ride: Travel, ratio: Floats, amps: Floats, side: str) -> list[Event]
     with np.errstate(invalid="ignore"):
         runs = stretches(t, (np.abs(amps) > 15) & ((ratio - level) * np.sign(amps) > 0.015), 1.5, least_s=1.0)
     return [
-        Event("belt_slip", int(t[a]), int(t[b]) + 1_000_000, side,
-              {"slip_pct": float(100 * np.nanmean((ratio[a : b + 1] - level) * np.sign(amps[a : b + 1]))),
-               "current_a": float(np.nanmax(np.abs(amps[a : b + 1])))})
+        Event(
+            "belt_slip",
+            int(t[a]),
+            int(t[b]) + 1_000_000,
+            side,
+            {
+                "slip_pct": float(100 * np.nanmean((ratio[a : b + 1] - level) * np.sign(amps[a : b + 1]))),
+                "current_a": float(np.nanmax(np.abs(amps[a : b + 1]))),
+            },
+        )
         for a, b in zip(runs.first, runs.last, strict=True)
-    ]  # fmt: skip
+    ]
 
 
 SET = MetricSet(

@@ -94,8 +94,16 @@ def _all_groups(
     return events[:MOST_EVENTS], seconds, least and replace(least, n=n), n
 
 
-def _events(kind: str, item: int | str, series: Series, calm: Floats, runs: Stretches, signals: Signals,
-            limit: float, sign: float) -> list[Event]:  # fmt: skip
+def _events(
+    kind: str,
+    item: int | str,
+    series: Series,
+    calm: Floats,
+    runs: Stretches,
+    signals: Signals,
+    limit: float,
+    sign: float,
+) -> list[Event]:
     worst = extremes(calm, runs)
     middle = series.t[(runs.first + runs.last) // 2]
     others = np.stack([signals.at(middle, "cell_voltage", i, GAP_S) for i in signals.items("cell_voltage")])

@@ -46,8 +46,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         Metric("charge_mean_a", mean_a, "A", float(np.hypot(GAIN * mean_a, ZERO_A)), int(on.sum())),
         Metric("charge_end", float(ENDS.index(end)), "1", None, 1),
     ]
-    metrics += [Metric(f"charge_{name}", value, name.rsplit("_", 1)[1].upper(), None, 1)
-                for name, value in data.items()]  # fmt: skip
+    metrics += [
+        Metric(f"charge_{name}", value, name.rsplit("_", 1)[1].upper(), None, 1) for name, value in data.items()
+    ]
     span = (int(current.t[first]), int(current.t[last]))
     return Outcome(tuple(metrics), (Event("charge", *span, end, data),))
 

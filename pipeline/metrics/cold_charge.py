@@ -47,10 +47,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     peak = extremes(amps, runs)
     order = np.argsort(-each)[:MOST_EVENTS]
     events = tuple(
-        Event("cold_charge", int(current.t[runs.first[j]]), int(current.t[runs.last[j]]), "",
-              {"charge_ah": float(each[j]), "peak_a": float(peak[j]), "limit_c": float(limit)})
+        Event(
+            "cold_charge",
+            int(current.t[runs.first[j]]),
+            int(current.t[runs.last[j]]),
+            "",
+            {"charge_ah": float(each[j]), "peak_a": float(peak[j]), "limit_c": float(limit)},
+        )
         for j in order
-    )  # fmt: skip
+    )
     return Outcome(tuple(metrics), events)
 
 

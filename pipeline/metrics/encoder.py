@@ -42,8 +42,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             Metric("encoder_dropout_count", float(len(runs)), "1", n=n, item=side),
         ]
         if n:
-            metrics.append(Metric("speed_implausible_share", float(np.count_nonzero(wild) / n), "1",
-                                  n=n, item=side))  # fmt: skip
+            metrics.append(Metric("speed_implausible_share", float(np.count_nonzero(wild) / n), "1", n=n, item=side))
         rpm, length = means(reference, runs), runs.lengths_s(s.t)
         events += [
             Event("encoder_dropout", int(a), int(b), side, {"lasted_s": float(d), "speed_rpm": float(r)})

@@ -40,10 +40,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             Metric("link_loss_s", float(lasted.sum()), "s", n=len(runs)),
         ]
         events = tuple(
-            Event("link_loss", int(age.t[a]), int(age.t[b]), "",
-                  {"lasted_s": float(d), "age_ms": float(o)} | ({"speed_ms": float(v)} if v == v else {}))
+            Event(
+                "link_loss",
+                int(age.t[a]),
+                int(age.t[b]),
+                "",
+                {"lasted_s": float(d), "age_ms": float(o)} | ({"speed_ms": float(v)} if v == v else {}),
+            )
             for a, b, d, o, v in zip(runs.first, runs.last, lasted, oldest, speed, strict=True)
-        )  # fmt: skip
+        )
     return Outcome(tuple(out), events)
 
 

@@ -91,8 +91,10 @@ def _currents(signals: Signals, profile: Profile) -> Iterator[Found]:
 def _voltages(signals: Signals, profile: Profile) -> Iterator[Found]:
     cells, top = _number(profile.pack, "cells"), _number(profile.pack, "cell_max_v")
     pack = _number(profile.pack, "pack_max_v") or (cells * top if cells and top else None)
-    for role, word, limit in (("dc_link_voltage", "dc link", _number(profile.drive, "dc_link_max_v")),
-                              ("pack_voltage", "pack", pack)):  # fmt: skip
+    for role, word, limit in (
+        ("dc_link_voltage", "dc link", _number(profile.drive, "dc_link_max_v")),
+        ("pack_voltage", "pack", pack),
+    ):
         for item in signals.items(role):
             s = signals.series(role, item)
             if limit:

@@ -63,6 +63,5 @@ SET = MetricSet(
         "message_counter_share": ("1", "Steps of the alive counter that were skipped or repeated, of all frames."),
         "message_checksum_share": ("1", "Frames with a wrong checksum, of all frames."),
     },
-    source="counted while decoding: missing from 2.5 cycles on, counter steps, checksums as the DBC declares "
-    "them",
+    source="counted while decoding: missing from 2.5 cycles on, counter steps, checksums as the DBC declares them",
 )

@@ -81,8 +81,9 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
         capacity = -100 / fit.slope
         # The residual is a slow walk, not white noise: its own size over the span bounds the slope's error.
         se = capacity * 2 * fit.residual_sd / float(np.ptp(v[pick][inside]))
-        out.append(Metric("bms_capacity_ah", capacity, "Ah", float(np.hypot(se, 0.01 * capacity)), fit.n,
-                          charge.coverage))  # fmt: skip
+        out.append(
+            Metric("bms_capacity_ah", capacity, "Ah", float(np.hypot(se, 0.01 * capacity)), fit.n, charge.coverage)
+        )
     return out
 
 

@@ -38,8 +38,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         energy = integrate(current.t, power, usual_gap(signals, current), span)
         volts = float(np.nanmedian(signals.series("pack_voltage").v))
         for name, wh in (("pack_out_wh", energy.out_ah), ("pack_in_wh", energy.in_ah)):
-            out.append(Metric(name, wh, "Wh", float(np.hypot(GAIN * wh, ZERO_A * hours * volts)), n,
-                              energy.coverage))  # fmt: skip
+            out.append(Metric(name, wh, "Wh", float(np.hypot(GAIN * wh, ZERO_A * hours * volts)), n, energy.coverage))
     return Outcome(tuple(out))
 
 

@@ -89,8 +89,7 @@ def _beside(on: Bools) -> Bools:
     return out
 
 
-def _mean(name: str, value: Floats, where: Bools, ride: Travel,
-          least_m: float) -> list[Metric]:  # fmt: skip
+def _mean(name: str, value: Floats, where: Bools, ride: Travel, least_m: float) -> list[Metric]:
     metres = float(ride.metres[where].sum())
     if metres < least_m:
         return []

@@ -33,10 +33,12 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     value = median(apart)
     se = 1.2533 * robust_sd(apart) / float(np.sqrt(n / CORNER_S))
     cover = n / max(int(np.isfinite(mean).sum()), 1)
-    return Outcome((
-        Metric("speed_apart_pct", value, "%", se, n, cover),
-        Metric("speed_apart_p95_pct", float(np.percentile(np.abs(apart - value), 95)), "%", None, n, cover),
-    ))  # fmt: skip
+    return Outcome(
+        (
+            Metric("speed_apart_pct", value, "%", se, n, cover),
+            Metric("speed_apart_p95_pct", float(np.percentile(np.abs(apart - value), 95)), "%", None, n, cover),
+        )
+    )
 
 
 SET = MetricSet(

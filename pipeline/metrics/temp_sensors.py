@@ -68,8 +68,9 @@ def _agreed(families: dict[str, Floats]) -> Floats | None:
     return np.asarray(np.where(alike, middle_of(families), np.nan))
 
 
-def _one(name: str, role: str, s: Series, own: Floats, middle: Floats | None, least_k: float,
-         step: float) -> list[Metric]:  # fmt: skip
+def _one(
+    name: str, role: str, s: Series, own: Floats, middle: Floats | None, least_k: float, step: float
+) -> list[Metric]:
     finite = np.isfinite(s.v)
     missing = float(1.0 - finite.mean())
     out = [Metric("temp_missing_share", missing, "1", n=len(s), item=name)]

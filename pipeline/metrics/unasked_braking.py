@@ -54,10 +54,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         "throttle_pct": means(throttle, runs),
     }
     events = tuple(
-        Event("unasked_braking", int(t[a]), int(t[b]), "",
-              {k: float(v[i]) for k, v in table.items() if v[i] == v[i]})
+        Event("unasked_braking", int(t[a]), int(t[b]), "", {k: float(v[i]) for k, v in table.items() if v[i] == v[i]})
         for i, (a, b) in enumerate(zip(runs.first, runs.last, strict=True))
-    )  # fmt: skip
+    )
     return Outcome(metrics, events)
 
 

@@ -28,8 +28,12 @@ def blocks(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
 
 
 def _bus(row: Row, facts: Facts) -> tuple[str, ...]:
-    begin = (row["channel"] or "any", words.number(row["bit_rate"] / 1000) if row["bit_rate"] else "not known",
-             words.count(row["logs"]), words.count(row["frames"]))  # fmt: skip
+    begin = (
+        row["channel"] or "any",
+        words.number(row["bit_rate"] / 1000) if row["bit_rate"] else "not known",
+        words.count(row["logs"]),
+        words.count(row["frames"]),
+    )
     if row["peak_load"] is None:
         return (*begin, NOT_ASSESSED, NOT_ASSESSED, "", "")
     mean = _share(row["mean_load"], row["mean_most"]) if row["mean_load"] is not None else "a single frame"

@@ -125,8 +125,20 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
 
 def leaf_makers() -> tuple[LeafMaker, ...]:
     """The further leaves in reading order, one module each."""
-    modules = (leaf_cells, leaf_pack, leaf_heat, leaf_braking, leaf_drive, leaf_last, leaf_life, leaf_use, leaf_peers,
-               leaf_coverage, leaf_all, leaf_source)  # fmt: skip
+    modules = (
+        leaf_cells,
+        leaf_pack,
+        leaf_heat,
+        leaf_braking,
+        leaf_drive,
+        leaf_last,
+        leaf_life,
+        leaf_use,
+        leaf_peers,
+        leaf_coverage,
+        leaf_all,
+        leaf_source,
+    )
     return tuple(module.leaf for module in modules)
 
 

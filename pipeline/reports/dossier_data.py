@@ -33,17 +33,24 @@ def dossier_data(store: Store, vehicle: str) -> dict[str, Any]:
         "scores": [asdict(m) for m in marks(facts)],
         "findings": [_finding(f, steady.get(f["finding"])) for f in facts.findings],
         "not_judged": [
-            {"subsystem": r["subsystem"], "rule": r["rule"], "title": facts.rule_title(r["rule"]),
-             "why": plain.reason(r["reason"])} for r in facts.not_assessed
+            {
+                "subsystem": r["subsystem"],
+                "rule": r["rule"],
+                "title": facts.rule_title(r["rule"]),
+                "why": plain.reason(r["reason"]),
+            }
+            for r in facts.not_assessed
         ],
         "sessions": _sessions(facts),
         "installs": facts.installs,
         "changes": facts.changes,
-        "logs": [{k: g[k] for k in ("log", "name", "start_t", "end_t", "status", "clock", "profile_hash",
-                                    "network_hash")} for g in facts.logs],
+        "logs": [
+            {k: g[k] for k in ("log", "name", "start_t", "end_t", "status", "clock", "profile_hash", "network_hash")}
+            for g in facts.logs
+        ],
         "scan": facts.scan["scan"] if facts.scan else "",
         "tool": f"herdbook {page.program_version()}",
-    }  # fmt: skip
+    }
 
 
 def _finding(f: Row, steady: steadiness.Steadiness | None) -> Row:
@@ -53,6 +60,11 @@ def _finding(f: Row, steady: steadiness.Steadiness | None) -> Row:
 def _sessions(facts: Facts) -> list[Row]:
     kinds = sorted({s["kind"] for s in facts.sessions})
     return [
-        {"kind": kind, "count": len(chosen), "hours": sum((s["end_t"] - s["start_t"]).total_seconds() for s in chosen)
-         / 3600} for kind in kinds for chosen in [[s for s in facts.sessions if s["kind"] == kind]]
-    ]  # fmt: skip
+        {
+            "kind": kind,
+            "count": len(chosen),
+            "hours": sum((s["end_t"] - s["start_t"]).total_seconds() for s in chosen) / 3600,
+        }
+        for kind in kinds
+        for chosen in [[s for s in facts.sessions if s["kind"] == kind]]
+    ]

@@ -45,9 +45,11 @@ def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None, 
     (folder / "vehicles").mkdir(parents=True, exist_ok=True)
     if dossiers:
         with store.read() as con:
-            chosen = rows(con, "SELECT DISTINCT vehicle FROM findings WHERE list_contains($s, severity) "
-                               "ORDER BY vehicle",
-                          s=list(dossiers))  # fmt: skip
+            chosen = rows(
+                con,
+                "SELECT DISTINCT vehicle FROM findings WHERE list_contains($s, severity) ORDER BY vehicle",
+                s=list(dossiers),
+            )
         refresh_dossiers(store, folder / "dossiers", [row["vehicle"] for row in chosen], told)
     with store.read() as con:
         herd_wide = overview(store, con)

@@ -178,8 +178,21 @@ def _line(number: int, line: Line, order: dict[str, int], reader: Reader) -> Doc
 
 
 def _log(number: int, log: Document) -> Document:
-    kept = ("name", "size_bytes", "format", "status", "clock", "identity_by", "profile", "profile_hash",
-            "network_hash", "frames", "frames_known", "lost_bytes", "part_hash")  # fmt: skip
+    kept = (
+        "name",
+        "size_bytes",
+        "format",
+        "status",
+        "clock",
+        "identity_by",
+        "profile",
+        "profile_hash",
+        "network_hash",
+        "frames",
+        "frames_known",
+        "lost_bytes",
+        "part_hash",
+    )
     times = {"received": stamp(log["received_t"]), "from": stamp(log["start_t"]), "to": stamp(log["end_t"])}
     return {"no": number, "sha256": log["log"]} | {key: log[key] for key in kept} | times
 

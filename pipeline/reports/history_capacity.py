@@ -79,16 +79,27 @@ def _measured(desk: Desk, pack: Held, rated: float) -> Line:
         f"{'on ' + days[0] if len(days) == 1 else 'between ' + ' and '.join(days)}{_temperatures(desk, pack)}. Charge "
         "was counted between full and nearly empty as the vehicle was used: no test at one temperature and rate."
     )
-    return Line("capacity", text, "computed", start, end, value=round(pack.pct, 3), unit="% of rated charge",
-                se=round(pack.se, 3), logs=logs_between(desk.facts, start, end), topic=TOPIC)  # fmt: skip
+    return Line(
+        "capacity",
+        text,
+        "computed",
+        start,
+        end,
+        value=round(pack.pct, 3),
+        unit="% of rated charge",
+        se=round(pack.se, 3),
+        logs=logs_between(desk.facts, start, end),
+        topic=TOPIC,
+    )
 
 
 def _temperatures(desk: Desk, pack: Held) -> str:
-    """", cells between a and b" over the sessions of the measurements."""
+    """ ", cells between a and b" over the sessions of the measurements."""
     starts = [
-        s["start_t"] for s in desk.facts.sessions
+        s["start_t"]
+        for s in desk.facts.sessions
         if any(words.micros(s["start_t"]) <= c.end and words.micros(s["end_t"]) >= c.start for c in pack.chains)
-    ]  # fmt: skip
+    ]
     seen = desk.facts.metrics.filter(pl.col("start_t").is_in(starts))
     low, high = (seen.filter(pl.col("name") == f"cell_temp_{end}_c")["value"].to_list() for end in ("min", "max"))
     if not low or not high:
@@ -117,8 +128,9 @@ def _against(desk: Desk, pack: Held) -> Line:
     elif over:
         text += f" Last measured above it beyond doubt on {desk.reader.day(over[-1])}."
     first, last = single[0][0], single[-1][0]
-    return Line("capacity", text, "computed", first, last, logs=logs_between(desk.facts, first, last),
-                topic="Under 80 %?")  # fmt: skip
+    return Line(
+        "capacity", text, "computed", first, last, logs=logs_between(desk.facts, first, last), topic="Under 80 %?"
+    )
 
 
 def _why_not(desk: Desk) -> str:

@@ -49,8 +49,17 @@ def _gone(desk: Desk) -> Iterator[Line]:
             start, end = began[key], change["started_t"]
             text = f"Told by a scan on {desk.reader.day(start)}, not by scans since {desk.reader.day(end)}: "
             text += plain.statement(change["statement"]) + "."
-            yield Line("events", text, "computed", start, end, logs=_every(desk.facts), rule=key[0],
-                       rule_set=change["rule_set"] or "", topic=f"{title(desk, change)} (earlier)")  # fmt: skip
+            yield Line(
+                "events",
+                text,
+                "computed",
+                start,
+                end,
+                logs=_every(desk.facts),
+                rule=key[0],
+                rule_set=change["rule_set"] or "",
+                topic=f"{title(desk, change)} (earlier)",
+            )
 
 
 def _every(facts: Facts) -> tuple[str, ...]:
@@ -123,8 +132,14 @@ def after(desk: Desk, f: Row) -> Line:
     topic = "Used after it was told"
     told = first_told(facts, f["rule"], f["item"])
     if told is None:
-        return Line("events", "No scan on record told of it as new.", "not known", topic=topic, rule=f["rule"],
-                    rule_set=f["rule_set"] or "")  # fmt: skip
+        return Line(
+            "events",
+            "No scan on record told of it as new.",
+            "not known",
+            topic=topic,
+            rule=f["rule"],
+            rule_set=f["rule_set"] or "",
+        )
     rides = [s for s in facts.sessions if s["kind"] == "ride"]
     later = [s for s in rides if s["start_t"] > told]
     text = f"A scan first told of it on {words.moment(told, reader.zone, False)}. "
@@ -140,9 +155,19 @@ def after(desk: Desk, f: Row) -> Line:
         text += f" Between its first evidence and that scan: {_ridden(desk, between, '')}."
     used = [*later, *charges, *between] or facts.sessions[-1:]
     km = round(reader.distance(kilometres(facts, later)[0]), 6)
-    return Line("events", text, "computed", told, max([s["end_t"] for s in later], default=told), value=km,
-                unit=reader.units, logs=tuple(dict.fromkeys(g for s in used for g in s["logs"])), rule=f["rule"],
-                rule_set=f["rule_set"] or "", topic=topic)  # fmt: skip
+    return Line(
+        "events",
+        text,
+        "computed",
+        told,
+        max([s["end_t"] for s in later], default=told),
+        value=km,
+        unit=reader.units,
+        logs=tuple(dict.fromkeys(g for s in used for g in s["logs"])),
+        rule=f["rule"],
+        rule_set=f["rule_set"] or "",
+        topic=topic,
+    )
 
 
 def _ridden(desk: Desk, rides: list[Row], verb: str = "are") -> str:

@@ -52,8 +52,17 @@ def _extreme(extreme: Extreme, row: Row, session: Row, reader: Reader) -> Line:
     text = (
         f"{extreme.words} on record: {words.amount(value, unit)}, in the session of {reader.day(session['start_t'])}."
     )
-    return Line("use", text, "computed", session["start_t"], session["end_t"], value=round(value, 6), unit=unit,
-                coverage=row["coverage"], logs=tuple(session["logs"]))  # fmt: skip
+    return Line(
+        "use",
+        text,
+        "computed",
+        session["start_t"],
+        session["end_t"],
+        value=round(value, 6),
+        unit=unit,
+        coverage=row["coverage"],
+        logs=tuple(session["logs"]),
+    )
 
 
 def _odometer(known: pl.DataFrame, sessions: dict[object, Row], reader: Reader) -> Iterator[Line]:

@@ -14,9 +14,26 @@ from pipeline.reports.figure import script_safe
 
 Document = dict[str, Any]
 COLUMNS = (
-    "record", "no", "section", "from_utc", "to_utc", "topic", "text", "basis", "severity", "value", "unit",
-    "standard_error", "coverage", "rule", "rule_set", "logs", "sha256", "profile_hash", "network_hash",
-)  # fmt: skip
+    "record",
+    "no",
+    "section",
+    "from_utc",
+    "to_utc",
+    "topic",
+    "text",
+    "basis",
+    "severity",
+    "value",
+    "unit",
+    "standard_error",
+    "coverage",
+    "rule",
+    "rule_set",
+    "logs",
+    "sha256",
+    "profile_hash",
+    "network_hash",
+)
 HEADER = ("form", "vehicle", "profile", "zone", "units", "as_of", "by", "at", "data_until", "scan", "tool", "seal")
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -72,8 +89,9 @@ def as_html(made: Document) -> str:
         return words.moment(words.from_stamp(stamp), zone)
 
     embedded = script_safe(json.dumps(made, ensure_ascii=True, separators=(",", ":")))
-    return page.render("history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local,
-                       clock=plain.clock)
+    return page.render(
+        "history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local, clock=plain.clock
+    )
 
 
 def ranges(numbers: list[int]) -> str:

@@ -46,8 +46,15 @@ def _common(desk: Desk, counts: tuple[int, int, int], f: Row) -> Line:
         f"{title(desk, f)}: the same was found on {found} of the {words.plural(vehicles - refused, 'vehicle')} of this "
         f"type that could be judged on it, this one included ({vehicles} on record)."
     )
-    return Line(SECTION, text, "computed", logs=_every(desk), rule=f["rule"], rule_set=f["rule_set"] or "",
-                topic="Among its type")  # fmt: skip
+    return Line(
+        SECTION,
+        text,
+        "computed",
+        logs=_every(desk),
+        rule=f["rule"],
+        rule_set=f["rule_set"] or "",
+        topic="Among its type",
+    )
 
 
 def _versions(desk: Desk, f: Row) -> Iterator[Line]:
@@ -60,8 +67,15 @@ def _versions(desk: Desk, f: Row) -> Iterator[Line]:
         if len(rows) > 1:
             said = "; ".join(f"version {r['version']}: {r['found']} of {r['vehicles']}" for r in rows)
             text = f"{title(desk, f)}, by newest {plain.component(component).lower()}: {said} vehicles."
-            yield Line(SECTION, text, "computed", logs=_every(desk), rule=f["rule"], rule_set=f["rule_set"] or "",
-                       topic="By software")  # fmt: skip
+            yield Line(
+                SECTION,
+                text,
+                "computed",
+                logs=_every(desk),
+                rule=f["rule"],
+                rule_set=f["rule_set"] or "",
+                topic="By software",
+            )
 
 
 def _software(desk: Desk, f: Row) -> Line:
@@ -77,9 +91,10 @@ def _software(desk: Desk, f: Row) -> Line:
     then = [r for r in runs if any(r["from_t"] <= b and r["to_t"] >= a for a, b in spans)]
     said = words.listing([f"{plain.component(r['component']).lower()} {r['serial']}" for r in then])
     changed = [
-        r for r in runs
+        r
+        for r in runs
         if r["from_t"] <= first and any(o["component"] == r["component"] and o["to_t"] < r["from_t"] for o in runs)
-    ]  # fmt: skip
+    ]
     text = f"{name}: first recorded on {reader.day(first)}" + (f" with {said}." if said else ".")
     if changed:
         last = max(changed, key=lambda r: r["from_t"])
@@ -88,5 +103,14 @@ def _software(desk: Desk, f: Row) -> Line:
         text += f"{words.plural(days, 'day')} earlier for the first time."
     else:
         text += " No change of firmware before that is on record."
-    return Line(SECTION, text, "recorded", first, first, logs=_every(desk), rule=f["rule"],
-                rule_set=f["rule_set"] or "", topic="Software then")  # fmt: skip
+    return Line(
+        SECTION,
+        text,
+        "recorded",
+        first,
+        first,
+        logs=_every(desk),
+        rule=f["rule"],
+        rule_set=f["rule_set"] or "",
+        topic="Software then",
+    )

@@ -39,8 +39,17 @@ def lines(desk: Desk) -> Iterator[Line]:
 
 def _about(desk: Desk, f: Row, topic: str, text: str) -> Line:
     logs = logs_between(desk.facts, f["first_t"], f["last_t"]) if f["first_t"] else ()
-    return Line("open", f"{title(desk, f)}: {text}", "computed", f["first_t"], f["last_t"], logs=logs, rule=f["rule"],
-                rule_set=f["rule_set"] or "", topic=topic)  # fmt: skip
+    return Line(
+        "open",
+        f"{title(desk, f)}: {text}",
+        "computed",
+        f["first_t"],
+        f["last_t"],
+        logs=logs,
+        rule=f["rule"],
+        rule_set=f["rule_set"] or "",
+        topic=topic,
+    )
 
 
 def _near(f: Row) -> str:
@@ -68,9 +77,17 @@ def _uncovered(desk: Desk) -> Iterator[Line]:
     span, without = uncovered(desk.facts)
     if span > timedelta(0):
         text = f"{without / span:.0%} of the time between the first and the last record has no record at all."
-        yield Line("open", text, "computed", desk.facts.logs[0]["start_t"], max(g["end_t"] for g in desk.facts.logs),
-                   value=round(without / span, 4), unit="1", logs=tuple(g["log"] for g in desk.facts.logs),
-                   topic="Time without a record")  # fmt: skip
+        yield Line(
+            "open",
+            text,
+            "computed",
+            desk.facts.logs[0]["start_t"],
+            max(g["end_t"] for g in desk.facts.logs),
+            value=round(without / span, 4),
+            unit="1",
+            logs=tuple(g["log"] for g in desk.facts.logs),
+            topic="Time without a record",
+        )
 
 
 def uncovered(facts: Facts) -> tuple[timedelta, timedelta]:

@@ -88,9 +88,12 @@ def _dates(desk: Desk, f: Row) -> str:
 def _after(desk: Desk) -> str:
     """Rides after the earliest scan that told of a finding that is more than a note."""
     times = [
-        (told, f) for f in standing(desk) if f["severity"] != "note"
-        for told in [first_told(desk.facts, f["rule"], f["item"])] if told
-    ]  # fmt: skip
+        (told, f)
+        for f in standing(desk)
+        if f["severity"] != "note"
+        for told in [first_told(desk.facts, f["rule"], f["item"])]
+        if told
+    ]
     if not times:
         return ""
     told = min(t for t, _ in times)

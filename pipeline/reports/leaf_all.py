@@ -15,15 +15,33 @@ if TYPE_CHECKING:
     from pipeline.store import Store
 
 GROUPS = {
-    "Cell groups": ("balancing", "cell_limits", "cell_offset", "cell_resistance", "cell_split", "cell_spread",
-                    "sense_wire"),
-    "Pack and charging": ("charge", "cold_charge", "pack_agreement", "pack_anchors", "pack_bands", "pack_cycles",
-                          "pack_energy", "pack_exposure", "pack_state", "pack_zero", "margins"),
+    "Cell groups": (
+        "balancing",
+        "cell_limits",
+        "cell_offset",
+        "cell_resistance",
+        "cell_split",
+        "cell_spread",
+        "sense_wire",
+    ),
+    "Pack and charging": (
+        "charge",
+        "cold_charge",
+        "pack_agreement",
+        "pack_anchors",
+        "pack_bands",
+        "pack_cycles",
+        "pack_energy",
+        "pack_exposure",
+        "pack_state",
+        "pack_zero",
+        "margins",
+    ),
     "Heat": ("heat_pack", "heat_drive", "temp_sensors"),
     "Braking": ("braking", "unasked_braking", "torque_release"),
     "Drive and link": ("belt", "controller", "encoder", "link", "resistance", "side_speed"),
     "Data and use": ("clock", "data_quality", "messages", "use"),
-}  # fmt: skip
+}
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:

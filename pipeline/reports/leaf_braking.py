@@ -31,8 +31,13 @@ PANELS = (
     "vehicle_speed",
     "pack_voltage",
 )
-EXPLAINED = {"short_full_a": "pack full", "short_cold_a": "pack cold", "short_hot_a": "hot", "short_slow_a": "too slow",
-             "short_ceiling_a": "at the ceiling of the system"}  # fmt: skip
+EXPLAINED = {
+    "short_full_a": "pack full",
+    "short_cold_a": "pack cold",
+    "short_hot_a": "hot",
+    "short_slow_a": "too slow",
+    "short_ceiling_a": "at the ceiling of the system",
+}
 UNEXPLAINED = {"short_unreasoned_a": "withheld, no reason in sight", "short_undelivered_a": "allowed, not delivered"}
 
 
@@ -90,8 +95,16 @@ def _demand(facts: Facts, table: pl.DataFrame) -> Figure:
     kinds_said = ", ".join(": ".join(row) for row in body)
     alt = f"Scatter of {table.height} brakings; on the dashed line delivery equals demand. {kinds_said}."
     note = f"n = {words.plural(table.height, 'braking')}; pack-side regeneration current, means once settled."
-    return Figure("brake-demand", "Every braking: demanded against delivered current [A]", alt, spec, note,
-                  head=("Kind", "Brakings"), body=body, height=400)  # fmt: skip
+    return Figure(
+        "brake-demand",
+        "Every braking: demanded against delivered current [A]",
+        alt,
+        spec,
+        note,
+        head=("Kind", "Brakings"),
+        body=body,
+        height=400,
+    )
 
 
 def _largest(table: pl.DataFrame, *columns: str) -> float:
@@ -147,6 +160,17 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
         short = f"{words.number(row['unexplained'])} A not explained, {words.number(row['explained'])} A explained"
         title = f"Worst braking {number} of {chosen.height}: {words.span(row['start_t'], row['end_t'], facts.zone)}"
         alt = f"Signals of one braking against time: {short}."
-        out.append(Drawn(Figure(f"brake-worst-{number}", title, alt, made.spec, f"Short by {short}. {made.note}",
-                                height=int(made.spec["layout"]["height"]), fine=made.fine)))  # fmt: skip
+        out.append(
+            Drawn(
+                Figure(
+                    f"brake-worst-{number}",
+                    title,
+                    alt,
+                    made.spec,
+                    f"Short by {short}. {made.note}",
+                    height=int(made.spec["layout"]["height"]),
+                    fine=made.fine,
+                )
+            )
+        )
     return out

@@ -158,6 +158,14 @@ def _balancer(facts: Facts) -> list[Block]:
     most = groups[int(np.argmax(sums))]
     alt = f"Bar chart from zero: charge the balancer took from each group; most from group {most}."
     note = f"Summed over n = {words.plural(n, 'session')} in which the balancer's state is on the bus."
-    figure = Figure("cell-balancer", "What the balancer took from each group [Ah]", alt, spec, note, height=280,
-                    head=("Group", "Charge bled [Ah]", "Hours on [h]"), body=body)  # fmt: skip
+    figure = Figure(
+        "cell-balancer",
+        "What the balancer took from each group [Ah]",
+        alt,
+        spec,
+        note,
+        height=280,
+        head=("Group", "Charge bled [Ah]", "Hours on [h]"),
+        body=body,
+    )
     return [Drawn(figure)]

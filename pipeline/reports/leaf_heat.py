@@ -85,8 +85,16 @@ def _exposure(facts: Facts) -> list[Block]:
     body = [(r, words.number(h)) for r, h in zip(ranges, hours, strict=True)]
     alt = f"Histogram from zero of hours at each cell temperature; {words.number(sum(hours))} hours in all."
     note = f"Recorded time only, n = {words.plural(n, 'session')}, {words.number(sum(hours))} h in all."
-    figure = Figure("heat-exposure", "Time spent at each cell temperature [h]", alt, spec, note, height=280,
-                    head=("Range [°C]", "Hours [h]"), body=body)  # fmt: skip
+    figure = Figure(
+        "heat-exposure",
+        "Time spent at each cell temperature [h]",
+        alt,
+        spec,
+        note,
+        height=280,
+        head=("Range [°C]", "Hours [h]"),
+        body=body,
+    )
     return [Drawn(figure)]
 
 
@@ -106,8 +114,17 @@ def _hottest(facts: Facts) -> list[Block]:
     n = sum(int(row[1]) for row in rows)
     note = f"n = {n} session figures; the hottest reading of a session as a mean over ten seconds."
     alt = "Hottest readings of each session over the life of the unit."
-    figure = Figure("heat-hottest", "Hottest reading of each session [°C]", alt, spec, note, sync="life", height=340,
-                    head=("Where", "Sessions", "Highest [°C]", "On"), body=rows)  # fmt: skip
+    figure = Figure(
+        "heat-hottest",
+        "Hottest reading of each session [°C]",
+        alt,
+        spec,
+        note,
+        sync="life",
+        height=340,
+        head=("Where", "Sessions", "Highest [°C]", "On"),
+        body=rows,
+    )
     return [Drawn(figure)]
 
 

@@ -19,8 +19,17 @@ if TYPE_CHECKING:
     from pipeline.store import Store
 
 LAST_S = 60.0
-ROLES = ("trigger", "throttle", "brake_demand", "vehicle_speed", "motor_current", "pack_current", "pack_voltage",
-         "bms_state", "contactor_state")  # fmt: skip
+ROLES = (
+    "trigger",
+    "throttle",
+    "brake_demand",
+    "vehicle_speed",
+    "motor_current",
+    "pack_current",
+    "pack_voltage",
+    "bms_state",
+    "contactor_state",
+)
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
@@ -50,5 +59,15 @@ def _last(store: Store, facts: Facts, name: str, session: Row) -> Block:
     title = f"End of the {name} ({session['kind']}): {span}"
     alt = f"Line chart of the last {words.duration((end - start) / 1e6)} of the {name}."
     height = int(made.spec["layout"]["height"])
-    return Drawn(Figure(f"last-{name.split()[-1]}", title, alt, made.spec, made.note, fine=made.fine, height=height,
-                        command=command(facts, roles, start, end)))  # fmt: skip
+    return Drawn(
+        Figure(
+            f"last-{name.split()[-1]}",
+            title,
+            alt,
+            made.spec,
+            made.note,
+            fine=made.fine,
+            height=height,
+            command=command(facts, roles, start, end),
+        )
+    )

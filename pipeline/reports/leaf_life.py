@@ -134,10 +134,15 @@ def _order(facts: Facts) -> list[Block]:
 
 def _installs(facts: Facts) -> Table:
     body = [
-        (plain.component(r["component"]), r["serial"], words.moment(r["from_t"], facts.zone, False),
-         words.moment(r["to_t"], facts.zone, False), plain.told_by(r["known_by"]))
+        (
+            plain.component(r["component"]),
+            r["serial"],
+            words.moment(r["from_t"], facts.zone, False),
+            words.moment(r["to_t"], facts.zone, False),
+            plain.told_by(r["known_by"]),
+        )
         for r in facts.installs
-    ]  # fmt: skip
+    ]
     return Table(
         "Parts and versions seen", ("Component", "Serial or version", "First seen", "Last seen", "Told by"), body
     )

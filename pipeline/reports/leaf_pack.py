@@ -56,8 +56,12 @@ def _with_this_pack(facts: Facts) -> Facts:
     last = max(packs, key=lambda r: r["to_t"])
     begun = last["from_t"] - timedelta(hours=1)  # the serial comes a little after a session's beginning
     sessions = [s for s in facts.sessions if s["start_t"] >= begun]
-    return replace(facts, sessions=sessions, metrics=facts.metrics.filter(pl.col("start_t") >= begun),
-                   events=facts.events.filter(pl.col("session_start_t") >= begun))  # fmt: skip
+    return replace(
+        facts,
+        sessions=sessions,
+        metrics=facts.metrics.filter(pl.col("start_t") >= begun),
+        events=facts.events.filter(pl.col("session_start_t") >= begun),
+    )
 
 
 def _capacity(desk: Desk) -> list[Block]:
@@ -68,10 +72,15 @@ def _capacity(desk: Desk) -> list[Block]:
     if not packs:
         return [Note(f"The capacity is not known. {_why_no_capacity(desk.facts)}.", "absent")]
     body = [
-        (p.pack or "the pack", words.amount(p.ah, "Ah", p.se * rated / 100), words.amount(p.pct, "%", p.se),
-         f"{p.pct - Z95 * p.se:.1f} to {p.pct + Z95 * p.se:.1f} %", str(len(p.chains)))
+        (
+            p.pack or "the pack",
+            words.amount(p.ah, "Ah", p.se * rated / 100),
+            words.amount(p.pct, "%", p.se),
+            f"{p.pct - Z95 * p.se:.1f} to {p.pct + Z95 * p.se:.1f} %",
+            str(len(p.chains)),
+        )
         for p in packs
-    ]  # fmt: skip
+    ]
     head = ("Pack", "Capacity", "Of rated", "95 % interval", "Measurements")
     return [Table("Capacity, counted between full and nearly empty", head, body, frozenset({1, 2, 3, 4}))]
 
@@ -91,10 +100,15 @@ def _losses(desk: Desk) -> list[Block]:
     if not found:
         return [Note(f"No self-discharge of single groups: {why}.", "absent")]
     body = [
-        (f"group {x.item}", words.amount(x.loss_ma, "mA", x.se_ma),
-         f"{x.loss_ma - Z95 * x.se_ma:.1f} to {x.loss_ma + Z95 * x.se_ma:.1f} mA", str(x.n), f"{x.days:.0f}")
+        (
+            f"group {x.item}",
+            words.amount(x.loss_ma, "mA", x.se_ma),
+            f"{x.loss_ma - Z95 * x.se_ma:.1f} to {x.loss_ma + Z95 * x.se_ma:.1f} mA",
+            str(x.n),
+            f"{x.days:.0f}",
+        )
         for x in found
-    ]  # fmt: skip
+    ]
     head = ("Group", "Loses more than the median group", "95 % interval", "Charges", "Over days")
     return [
         Table("Self-discharge, group by group", head, body, frozenset({1, 2, 3, 4})),
@@ -115,8 +129,14 @@ def _reported(desk: Desk) -> list[Block]:
         value, se = pool(part["gap"].to_numpy(), part["se_pct"].to_numpy())
         se = float(np.hypot(se, np.median(part["se_pct"].to_numpy())))  # an anchor errs alike every time
         where = "at a full pack" if kind == "full" else "at a low rest"
-        body.append((where, words.amount(value, "%", se), f"{value - Z95 * se:.0f} to {value + Z95 * se:.0f} %",
-                     str(part.height)))  # fmt: skip
+        body.append(
+            (
+                where,
+                words.amount(value, "%", se),
+                f"{value - Z95 * se:.0f} to {value + Z95 * se:.0f} %",
+                str(part.height),
+            )
+        )
     head = ("Where", "Reported less known from outside", "95 % interval", "Times")
     return [Table("Reported state of charge against ours", head, body, frozenset({1, 2, 3}))]
 
@@ -133,12 +153,16 @@ def _margins(facts: Facts) -> list[Block]:
         shown = "°C" if unit == "K" else unit
         what = "group" if unit == "V" else "sensor"
         group = f", {what} {row['group']:.0f}" if row.get("group") else ""
-        body.append((
-            PLACES.get(row["item"], row["item"]) + group, f"{words.number(row['value'])} {shown}",
-            f"{words.number(row['limit'])} {shown}",
-            words.amount(row[f"margin_{unit.lower()}"], unit), f"{row['margin_share']:.0%}",
-            words.moment(row["start_t"], facts.zone, False),
-        ))  # fmt: skip
+        body.append(
+            (
+                PLACES.get(row["item"], row["item"]) + group,
+                f"{words.number(row['value'])} {shown}",
+                f"{words.number(row['limit'])} {shown}",
+                words.amount(row[f"margin_{unit.lower()}"], unit),
+                f"{row['margin_share']:.0%}",
+                words.moment(row["start_t"], facts.zone, False),
+            )
+        )
     head = ("Where", "Reading", "Limit", "Margin", "As a share", "When")
     n = events.height
     return [

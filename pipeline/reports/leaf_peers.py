@@ -87,9 +87,7 @@ def _rank(members: list[Row], own: Row) -> str:
     return f"{above + 1} of {len(members)} from the highest" + (f", equal with {same}" if same else "")
 
 
-def _figure(
-    metric: str, title: str, unit: str, groups: list[tuple[str, list[Row]]], own: Row, named: bool
-) -> Figure:
+def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row]]], own: Row, named: bool) -> Figure:
     data: list[Spec] = []
     body: list[tuple[str, ...]] = []
     thinned = False

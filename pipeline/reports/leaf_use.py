@@ -46,8 +46,13 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         for number, pack in enumerate(packs, start=1):
             span = f"{words.day(pack['from_t'], facts.zone)} to {words.day(pack['to_t'], facts.zone)}"
             blocks.append(Note(f"Pack {pack['serial']}, {span}:"))
-            blocks += _one(facts, _within(facts.metrics, pack, "start_t"), _within(facts.events, pack,
-                           "session_start_t"), ea, f"-{number}")  # fmt: skip
+            blocks += _one(
+                facts,
+                _within(facts.metrics, pack, "start_t"),
+                _within(facts.events, pack, "session_start_t"),
+                ea,
+                f"-{number}",
+            )
     else:
         blocks += _one(facts, facts.metrics, facts.events, ea, "")
     if not blocks:
@@ -108,6 +113,5 @@ def _bars(use: LifeUse, name: str, title: str, x: str, y: str, color: str, suffi
     note = f"n = {words.plural(n, 'session')}, {words.number(total)} in all; recorded time only."
     alt = f"Bar chart from zero: {title}; most at {names[max(range(len(found)), key=lambda i: found[i].value)]}."
     body = [(shown, words.number(f.value)) for shown, f in zip(names, found, strict=True)]
-    figure = Figure(f"use-{name.replace('_', '-')}{suffix}", title, alt, spec, note, head=(x, y), body=body,
-                    height=260)  # fmt: skip
+    figure = Figure(f"use-{name.replace('_', '-')}{suffix}", title, alt, spec, note, head=(x, y), body=body, height=260)
     return [Drawn(figure)]

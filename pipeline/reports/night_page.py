@@ -22,21 +22,35 @@ QUESTIONS: tuple[tuple[str, tuple[Place, ...]], ...] = (
     ("Did the run finish, and over which vehicles and files?", (("The run", "#run"), ("What came in", "#came"))),
     ("What is new since the last night?", (("What changed", "index.html#changes"),)),
     ("Which vehicles must not be used today?", (("Must not be used", "index.html#stop"),)),
-    ("Whom to call this week, who can wait?", (("What changed, by severity", "index.html#changes"),
-                                              ("Register: service, note", "index.html#register?only=1"))),
+    (
+        "Whom to call this week, who can wait?",
+        (
+            ("What changed, by severity", "index.html#changes"),
+            ("Register: service, note", "index.html#register?only=1"),
+        ),
+    ),
     ("Which reports were expected and did not come?", (("Silent", "index.html#silent"),)),
-    ("Which could not be assessed, and why?", (("Register: not assessed", "index.html#register?only=unknown"),
-                                              ("each vehicle's page, Not judged", "index.html#register"))),
+    (
+        "Which could not be assessed, and why?",
+        (
+            ("Register: not assessed", "index.html#register?only=unknown"),
+            ("each vehicle's page, Not judged", "index.html#register"),
+        ),
+    ),
     ("One cause or many?", (("One cause or many", "index.html#shared"),)),
     ("Are there more findings than the usual false rate gives?", (("Usual false rate", "index.html#shared"),)),
     ("Did a decode or unit change slip in?", (("Decoding and units", "#decoding"),)),
-    ("Which files failed, why, and can they be tried again?", (("Quarantine", "index.html#quarantine"),
-                                                               ("herdbook quarantine --retry", ""))),
+    (
+        "Which files failed, why, and can they be tried again?",
+        (("Quarantine", "index.html#quarantine"), ("herdbook quarantine --retry", "")),
+    ),
     ("Were duplicates removed, how many?", (("What came in", "#came"),)),
     ("Did any clock jump?", (("Clocks in doubt", "#came"),)),
     ("What went away, and did anyone act?", (("What changed: gone", "index.html#changes"),)),
-    ("Is a batch or firmware over-represented?", (("One cause or many", "index.html#shared"),
-                                                 ("By batch, firmware", "index.html#spread"))),
+    (
+        "Is a batch or firmware over-represented?",
+        (("One cause or many", "index.html#shared"), ("By batch, firmware", "index.html#spread")),
+    ),
     ("Which causes touch most vehicles?", (("Most frequent", "index.html#causes"),)),
     ("Which vehicles drift fastest toward a limit?", (("Drifting", "index.html#drift"),)),
     ("Which stand near empty or full for weeks?", (("Parked, charging", "index.html#standing"),)),
@@ -46,10 +60,12 @@ QUESTIONS: tuple[tuple[str, tuple[Place, ...]], ...] = (
     ("What does the exit code say?", (("The run", "#run"), ("herdbook --help", ""))),
     ("What is muted, by whom, until when?", (("Muted", "index.html#muted"), ("herdbook mute", ""))),
     ("Can one bad file stop the night?", (("The run", "#run"), ("Quarantine", "index.html#quarantine"))),
-    ("Where is the evidence, to the second and the file?", (("each vehicle's page", "index.html#register"),
-                                                           ("herdbook dossier VEHICLE", ""))),
+    (
+        "Where is the evidence, to the second and the file?",
+        (("each vehicle's page", "index.html#register"), ("herdbook dossier VEHICLE", "")),
+    ),
     ("How much room is left, what is kept, what is private?", (("Room", "#room"), ("herdbook store show", ""))),
-)  # fmt: skip
+)
 
 
 def text(herd_wide: Overview, scan: Row | None) -> str:

@@ -93,8 +93,12 @@ def as_judged(con: duckdb.DuckDBPyConnection, record: Record, days: float) -> Re
     def late(frame: pl.DataFrame, key: str = "start_t") -> pl.DataFrame:
         return frame.filter(pl.col(key).to_physical() >= since)
 
-    return replace(record, sessions=late(record.sessions), metrics=late(record.metrics),
-                   events=late(record.events, "session_start_t"))  # fmt: skip
+    return replace(
+        record,
+        sessions=late(record.sessions),
+        metrics=late(record.metrics),
+        events=late(record.events, "session_start_t"),
+    )
 
 
 def _none(why: str) -> Steadiness:

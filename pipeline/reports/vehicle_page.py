@@ -35,8 +35,8 @@ TABLES = {
     "not_assessed": "SELECT * FROM not_assessed ORDER BY subsystem, rule",
     "installs": "SELECT * FROM installs ORDER BY component, from_t",
     "logs": "SELECT vehicle, log, name, start_t, end_t FROM logs WHERE vehicle IN (SELECT vehicle FROM findings) "
-            "ORDER BY start_t, log",
-}  # fmt: skip
+    "ORDER BY start_t, log",
+}
 MOST_DRAWN = 2  # findings of a page, the gravest first
 MOST_PAGES = 400  # vehicles drawn in one go; the others follow with later scans, so that a night ends in time
 MOST_WINDOWS = 3  # times named a finding

@@ -49,6 +49,9 @@ def integrate(t: Times, current: Floats, gap_s: float | None = None, span_s: flo
     recorded = float(dt[ok].sum())
     span = span_s if span_s else float((t[-1] - t[0]) / 1e6)
     return Charge(
-        float(step[step > 0].sum()), float(-step[step < 0].sum()), np.concatenate(([0.0], np.cumsum(step))),
-        recorded, min(1.0, recorded / span) if span else 0.0,
-    )  # fmt: skip
+        float(step[step > 0].sum()),
+        float(-step[step < 0].sum()),
+        np.concatenate(([0.0], np.cumsum(step))),
+        recorded,
+        min(1.0, recorded / span) if span else 0.0,
+    )

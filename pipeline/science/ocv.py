@@ -33,9 +33,7 @@ class Ocv:
 
     def volts(self, soc_pct: Floats | float, branch: str = "middle") -> Floats:
         """Rest voltage at a state of charge. KeyError for an unknown branch."""
-        return np.asarray(
-            np.interp(soc_pct, self.soc_pct, self.middle_v) + BRANCHES[branch] * self.half_gap_v
-        )
+        return np.asarray(np.interp(soc_pct, self.soc_pct, self.middle_v) + BRANCHES[branch] * self.half_gap_v)
 
     def soc(self, volts: float, volts_se: float = 0.0, branch: str = "middle") -> tuple[float, float]:
         """(state of charge, standard error), both in %.

@@ -65,9 +65,7 @@ def count(turning_points: Floats) -> dict[float, float]:
             newest, previous = abs(stack[-1] - stack[-2]), abs(stack[-2] - stack[-3])
             if newest < previous:
                 break
-            if (
-                len(stack) == 3
-            ):  # the range begins at the start of the history: half a cycle, drop its first point
+            if len(stack) == 3:  # the range begins at the start of the history: half a cycle, drop its first point
                 cycles[previous] += 0.5
                 stack.pop(0)
             else:

@@ -56,8 +56,9 @@ def peer_log(path: Path, database: Any, frames: int) -> float:
     def work() -> None:
         with can.LogReader(path) as reader:
             for message in islice(reader, frames):
-                database.decode_message(message.arbitration_id, message.data, decode_choices=False,
-                                        allow_truncated=True)
+                database.decode_message(
+                    message.arbitration_id, message.data, decode_choices=False, allow_truncated=True
+                )
 
     return best(work, 1)
 
@@ -79,8 +80,8 @@ def bounds(paths: dict[str, Path], tables: dict[str, Any]) -> dict[str, float]:
     packed = []
     at = 144
     while at < len(blf):
-        size = int.from_bytes(blf[at + 8:at + 12], "little")
-        packed.append(blf[at + 32:at + size])
+        size = int.from_bytes(blf[at + 8 : at + 12], "little")
+        packed.append(blf[at + 32 : at + size])
         at += size + size % 4
     return {
         **{f"read {kind}": best(partial(np.fromfile, path, np.uint8)) for kind, path in paths.items()},
@@ -92,6 +93,7 @@ def bounds(paths: dict[str, Path], tables: dict[str, Any]) -> dict[str, float]:
 def two_cores(path: Path) -> dict[str, float]:
     """Four logs decoded by one process against two, imports done before: ratio of wall times, and the same from
     processor time, which other work on the machine disturbs less: twice the work of one over what two needed for it."""
+
     def run(workers: int) -> tuple[float, float]:
         with multiprocessing.get_context("spawn").Pool(workers) as pool:
             pool.map(_seconds, [str(path)] * workers, chunksize=1)
@@ -126,8 +128,10 @@ def start_up(path: Path) -> dict[str, float]:
     short = path.with_name("short.log")
     with path.open("rb") as file:
         short.write_bytes(b"".join(islice(file, 1000)))
-    code = ("import time; from decoders import Network, decode_log; "
-            f"decode_log({str(short)!r}, Network.load({str(DBC)!r})); print(time.process_time())")
+    code = (
+        "import time; from decoders import Network, decode_log; "
+        f"decode_log({str(short)!r}, Network.load({str(DBC)!r})); print(time.process_time())"
+    )
     walls, cpus = [], []
     for _ in range(5):
         start = time.perf_counter()
@@ -151,21 +155,32 @@ def measure(frames: int, peer_frames: int) -> dict[str, Any]:
         ours = {kind: best(partial(decode_log, path, network)) for kind, path in paths.items()}
         read = {kind: best(partial(read_frames, path)) for kind, path in paths.items()}
         ours["bits"] = best(lambda: decode(made, network))
-        theirs = {kind: peer_log(paths[kind], database, peer_frames) * n / peer_frames
-                  for kind in ("log", "blf", "asc")}
+        theirs = {
+            kind: peer_log(paths[kind], database, peer_frames) * n / peer_frames for kind in ("log", "blf", "asc")
+        }
         theirs["mf4"] = peer_mf4(paths["mf4"])
-        raw = [(int(i), row[:k].tobytes()) for i, row, k in
-               zip(made.can_id[:peer_frames], made.payload, made.length, strict=False)]
+        raw = [
+            (int(i), row[:k].tobytes())
+            for i, row, k in zip(made.can_id[:peer_frames], made.payload, made.length, strict=False)
+        ]
         theirs["bits"] = best(lambda: [database.decode_message(i, d, decode_choices=False) for i, d in raw], 1)
         theirs["bits"] *= n / peer_frames
         part = best(partial(log_to_part, paths["log"], network, Path(folder)))
-        return {"frames": n, "peer_frames": peer_frames,
-                "machine": platform.machine(), "python": platform.python_version(),
-                "sizes": {k: p.stat().st_size for k, p in paths.items()},
-                "columns": sum(t.width for t in tables.values()),
-                "ours_s": ours, "read_only_s": read, "peer_s": theirs, "bounds_s": bounds(paths, tables),
-                "part_share": part / ours["log"] - 1, "cores": two_cores(paths["log"]),
-                "start_up": start_up(paths["log"])}
+        return {
+            "frames": n,
+            "peer_frames": peer_frames,
+            "machine": platform.machine(),
+            "python": platform.python_version(),
+            "sizes": {k: p.stat().st_size for k, p in paths.items()},
+            "columns": sum(t.width for t in tables.values()),
+            "ours_s": ours,
+            "read_only_s": read,
+            "peer_s": theirs,
+            "bounds_s": bounds(paths, tables),
+            "part_share": part / ours["log"] - 1,
+            "cores": two_cores(paths["log"]),
+            "start_up": start_up(paths["log"]),
+        }
 
 
 def as_markdown(found: dict[str, Any]) -> str:
@@ -180,10 +195,14 @@ def as_markdown(found: dict[str, Any]) -> str:
     share = 100 * found["part_share"]
     rows.append(f"| .log to a part of the lake, beyond decoding it to columns | | | {share:.0f} % | 40 % |")
     rows += ["", "| bound | s | ours, s |", "|---|---|---|"]
-    rows += [f"| {name} | {s:.3f} | {found['ours_s'].get(name.split()[1], found['ours_s']['bits']):.3f} |"
-             for name, s in found["bounds_s"].items()]
-    rows.append(f"\nStart-up, 1,000 frames, whole process: {found['start_up']['wall s']:.2f} s wall, "
-                f"{found['start_up']['processor s']:.2f} s of processor. {n} frames, {found['columns']} columns.")
+    rows += [
+        f"| {name} | {s:.3f} | {found['ours_s'].get(name.split()[1], found['ours_s']['bits']):.3f} |"
+        for name, s in found["bounds_s"].items()
+    ]
+    rows.append(
+        f"\nStart-up, 1,000 frames, whole process: {found['start_up']['wall s']:.2f} s wall, "
+        f"{found['start_up']['processor s']:.2f} s of processor. {n} frames, {found['columns']} columns."
+    )
     return "\n".join(rows) + "\n"
 
 

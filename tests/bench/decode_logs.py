@@ -41,9 +41,15 @@ def traffic(network: Network, frames: int, seed: int = 0) -> Frames:
     t = np.concatenate([p[0] for p in parts])
     order = np.argsort(t, kind="stable")
     n = len(t)
-    return Frames(START_US + t[order] - t.min(), np.zeros(n, np.uint8), np.concatenate([p[1] for p in parts])[order],
-                  np.zeros(n, np.uint8), np.concatenate([p[3] for p in parts])[order],
-                  np.concatenate([p[2] for p in parts])[order], ("can0",))
+    return Frames(
+        START_US + t[order] - t.min(),
+        np.zeros(n, np.uint8),
+        np.concatenate([p[1] for p in parts])[order],
+        np.zeros(n, np.uint8),
+        np.concatenate([p[3] for p in parts])[order],
+        np.concatenate([p[2] for p in parts])[order],
+        ("can0",),
+    )
 
 
 def walk(signal: Signal, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
@@ -61,8 +67,10 @@ def write_all(frames: Frames, folder: Path) -> dict[str, Path]:
     paths = {kind: folder / f"ride.{kind}" for kind in ("log", "blf", "asc", "mf4")}
     with paths["log"].open("wb") as log, paths["asc"].open("wb") as asc:
         date = datetime.fromtimestamp(START_US / 1e6, UTC).strftime("%a %b %d %H:%M:%S.000 %Y")
-        asc.write(f"date {date}\nbase hex  timestamps absolute\nno internal events logged\n"
-                  f"Begin Triggerblock {date}\n   0.000000 Start of measurement\n".encode())
+        asc.write(
+            f"date {date}\nbase hex  timestamps absolute\nno internal events logged\n"
+            f"Begin Triggerblock {date}\n   0.000000 Start of measurement\n".encode()
+        )
         for at in range(0, len(frames), PIECE):
             part = slice_of(frames, slice(at, at + PIECE))
             text = candump_text(part)
@@ -75,23 +83,51 @@ def write_all(frames: Frames, folder: Path) -> dict[str, Path]:
 
 
 def slice_of(frames: Frames, rows: slice) -> Frames:
-    return Frames(frames.t[rows], frames.channel[rows], frames.can_id[rows], frames.flags[rows], frames.length[rows],
-                  frames.payload[rows], frames.channels)
+    return Frames(
+        frames.t[rows],
+        frames.channel[rows],
+        frames.can_id[rows],
+        frames.flags[rows],
+        frames.length[rows],
+        frames.payload[rows],
+        frames.channels,
+    )
 
 
 def asc_text(frames: Frames) -> bytes:
     """Lines as python-can's writer has them."""
-    lines = [f"{(t - START_US) / 1e6: 9.6f} 1  {number:<15X} Rx   d {n} {data[:n].hex(' ').upper()}\n"
-             for t, number, n, data in zip(frames.t.tolist(), frames.can_id.tolist(), frames.length.tolist(),
-                                           (row.tobytes() for row in frames.payload), strict=True)]
+    lines = [
+        f"{(t - START_US) / 1e6: 9.6f} 1  {number:<15X} Rx   d {n} {data[:n].hex(' ').upper()}\n"
+        for t, number, n, data in zip(
+            frames.t.tolist(),
+            frames.can_id.tolist(),
+            frames.length.tolist(),
+            (row.tobytes() for row in frames.payload),
+            strict=True,
+        )
+    ]
     return "".join(lines).encode()
 
 
 def write_blf(frames: Frames, path: Path) -> None:
     """Objects of 48 bytes in deflated containers, as python-can's writer has them."""
-    kind = np.dtype([("sign", "S4"), ("head", "<u2"), ("version", "<u2"), ("size", "<u4"), ("type", "<u4"),
-                     ("flags", "<u4"), ("client", "<u4"), ("stamp", "<u8"), ("channel", "<u2"), ("bits", "u1"),
-                     ("dlc", "u1"), ("id", "<u4"), ("data", "u1", 8)])
+    kind = np.dtype(
+        [
+            ("sign", "S4"),
+            ("head", "<u2"),
+            ("version", "<u2"),
+            ("size", "<u4"),
+            ("type", "<u4"),
+            ("flags", "<u4"),
+            ("client", "<u4"),
+            ("stamp", "<u8"),
+            ("channel", "<u2"),
+            ("bits", "u1"),
+            ("dlc", "u1"),
+            ("id", "<u4"),
+            ("data", "u1", 8),
+        ]
+    )
     objects = np.zeros(len(frames), kind)
     objects["sign"], objects["head"], objects["version"], objects["size"], objects["type"] = b"LOBJ", 32, 1, 48, 1
     objects["flags"], objects["channel"], objects["dlc"] = 2, 1, frames.length
@@ -104,7 +140,7 @@ def write_blf(frames: Frames, path: Path) -> None:
         file.write(struct.pack("<4sL8BQQLL8H8H", b"LOGG", 144, *[0] * 8, 0, len(stream), len(frames), 0, *when, *when))
         file.write(bytes(144 - file.tell()))
         for at in range(0, len(stream), CONTAINER):
-            piece = stream[at:at + CONTAINER]
+            piece = stream[at : at + CONTAINER]
             packed = zlib.compress(piece)
             size = 32 + len(packed)
             file.write(struct.pack("<4sHHLLH6xL4x", b"LOBJ", 16, 1, size, 10, 2, len(piece)) + packed + bytes(size % 4))

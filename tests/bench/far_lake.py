@@ -70,8 +70,10 @@ def main() -> None:
     env = os.environ | keys | {"AWS_ENDPOINT_URL": url, "PYTHONPATH": str(ROOT), "PYTHONWARNINGS": "ignore"}
     server = subprocess.Popen(
         [sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port)],
-        env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+        env=env,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     found: dict[str, list[dict[str, float]]] = {}
     try:
         wait_for(url)
@@ -90,8 +92,10 @@ def main() -> None:
     least = {name: min(some, key=lambda x: x["processor_s"]) for name, some in found.items()}
     print(f"{'':12} {'processor s':>12} {'wall s':>8} {'sent MB':>8} {'got MB':>8} {'uploads':>8} {'fetches':>8}")
     for name, x in least.items():
-        print(f"{name:12} {x['processor_s']:12.2f} {x['wall_s']:8.2f} {x['sent'] / 1e6:8.3f} {x['fetched'] / 1e6:8.3f} "
-              f"{x['uploads']:8d} {x['fetches']:8d}")  # fmt: skip
+        print(
+            f"{name:12} {x['processor_s']:12.2f} {x['wall_s']:8.2f} {x['sent'] / 1e6:8.3f} {x['fetched'] / 1e6:8.3f} "
+            f"{x['uploads']:8d} {x['fetches']:8d}"
+        )
     if given.out:
         given.out.mkdir(parents=True, exist_ok=True)
         (given.out / "far_lake.json").write_text(json.dumps(least, indent=1))

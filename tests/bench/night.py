@@ -98,10 +98,18 @@ def rate(base: Path, name: str, template: Template | Simulated, vehicles: int, d
     lake = sum(p.stat().st_size for p in store.lake.rglob("*.parquet"))
     one = next((base / "inbox").rglob("*.log"))
     return {
-        "ride": name, "logs": vehicles * days, "frames": frames, "megabytes": size / 1e6, **steps(done), **vars(cost),
-        "frames_s": frames / cost.wall_s, "peer_frames_s": peer(one), "frames_s_at_best": JOBS * frames / cost.cpu_s,
-        "lake_bytes_a_frame": lake / frames, "catalogue_mb": store.catalogue.stat().st_size / 1e6,
-    }  # fmt: skip
+        "ride": name,
+        "logs": vehicles * days,
+        "frames": frames,
+        "megabytes": size / 1e6,
+        **steps(done),
+        **vars(cost),
+        "frames_s": frames / cost.wall_s,
+        "peer_frames_s": peer(one),
+        "frames_s_at_best": JOBS * frames / cost.cpu_s,
+        "lake_bytes_a_frame": lake / frames,
+        "catalogue_mb": store.catalogue.stat().st_size / 1e6,
+    }
 
 
 def peer(log: Path, most: int = 20_000) -> float:
@@ -134,8 +142,15 @@ def fleets(base: Path, template: Template, sizes: list[int]) -> list[dict[str, A
         store = Store.create(here / "store", PROFILES)
         done, cost = measured(run_scan, here / "inbox", store, JOBS)
         assert done.vehicles == vehicles, done
-        rows.append({"vehicles": vehicles, **steps(done), **vars(cost), "cpu_ms_a_vehicle": 1e3 * cost.cpu_s / vehicles,
-                     "catalogue_kb_a_vehicle": store.catalogue.stat().st_size / 1e3 / vehicles})  # fmt: skip
+        rows.append(
+            {
+                "vehicles": vehicles,
+                **steps(done),
+                **vars(cost),
+                "cpu_ms_a_vehicle": 1e3 * cost.cpu_s / vehicles,
+                "catalogue_kb_a_vehicle": store.catalogue.stat().st_size / 1e3 / vehicles,
+            }
+        )
         shutil.rmtree(here)
     return rows
 
@@ -150,8 +165,9 @@ def ages(base: Path, template: Template, vehicles: int, nights: int) -> list[dic
         write_logs(template, inbox, vehicles, range(night, night + 1))
         done, cost = measured(run_scan, inbox, store, 0)
         assert done.logs_new == vehicles, done
-        rows.append({"night": night + 1, **steps(done), **vars(cost),
-                     "catalogue_mb": store.catalogue.stat().st_size / 1e6})  # fmt: skip
+        rows.append(
+            {"night": night + 1, **steps(done), **vars(cost), "catalogue_mb": store.catalogue.stat().st_size / 1e6}
+        )
         shutil.rmtree(inbox)
     _, cost = measured(publish, store)
     rows.append({"night": "publish alone", **vars(cost), "catalogue_mb": store.catalogue.stat().st_size / 1e6})
@@ -207,8 +223,10 @@ def main() -> None:
     args.add_argument("--only", nargs="+", choices=["rate", "fleets", "ages", "overhead"], help="just these parts")
     given = args.parse_args()
     quick = given.quick
-    found: dict[str, Any] = {"machine": {"cores": os.cpu_count(), "python": platform.python_version(),
-                                         "load": os.getloadavg()[0]}, "bars": BARS}  # fmt: skip
+    found: dict[str, Any] = {
+        "machine": {"cores": os.cpu_count(), "python": platform.python_version(), "load": os.getloadavg()[0]},
+        "bars": BARS,
+    }
     with tempfile.TemporaryDirectory() as folder:
         base = Path(folder)
         small, seconds = Template(base / "t", 60.0), 60.0 if quick else 600.0

@@ -38,11 +38,19 @@ from pipeline.work import plan, vehicles_touched  # noqa: E402
 from tests.bench.night_logs import Template, write_logs  # noqa: E402
 
 TIMES = {
-    "logs": ("start_t", "end_t", "received_t"), "log_spans": ("start_t", "end_t"),
-    "log_messages": ("start_t", "end_t"), "log_serials": ("from_t", "to_t"), "parts": (), "seen": (), "log_facts": (),
-    "sessions": ("start_t", "end_t"), "metrics": ("start_t",), "events": ("session_start_t", "start_t", "end_t"),
-    "stretches": ("start_t", "end_t"), "stretch_messages": ("stretch_t", "start_t", "end_t"),
-}  # fmt: skip
+    "logs": ("start_t", "end_t", "received_t"),
+    "log_spans": ("start_t", "end_t"),
+    "log_messages": ("start_t", "end_t"),
+    "log_serials": ("from_t", "to_t"),
+    "parts": (),
+    "seen": (),
+    "log_facts": (),
+    "sessions": ("start_t", "end_t"),
+    "metrics": ("start_t",),
+    "events": ("session_start_t", "start_t", "end_t"),
+    "stretches": ("start_t", "end_t"),
+    "stretch_messages": ("stretch_t", "start_t", "end_t"),
+}
 
 
 def age(store: Store, first: int, last: int) -> None:
@@ -55,7 +63,7 @@ def age(store: Store, first: int, last: int) -> None:
             moved += ["path || '-' || d AS path"] if "path" in known else []
             moved += ["[x || '-' || d FOR x IN logs] AS logs"] if table == "sessions" else []
             con.execute(f"CREATE TEMP TABLE newest AS SELECT * FROM {table} WHERE {_newest(table, known)}")
-            con.execute(f"""INSERT INTO {table} BY NAME SELECT * EXCLUDE (d) REPLACE ({', '.join(moved)})
+            con.execute(f"""INSERT INTO {table} BY NAME SELECT * EXCLUDE (d) REPLACE ({", ".join(moved)})
                             FROM newest, range({first}, {last}) days(d) ORDER BY d""")
             con.execute("DROP TABLE newest")
     _fingerprints(store)
@@ -142,8 +150,9 @@ def measure(base: Path, vehicles: int, nights: list[int]) -> list[dict[str, Any]
 def table(rows: list[dict[str, Any]], keep: Callable[[str], bool] = lambda name: True) -> str:
     names = [n for n in rows[0] if keep(n)]
     lines = ["| " + " | ".join(names) + " |", "|" + "---|" * len(names)]
-    lines += ["| " + " | ".join(f"{r[n]:.3g}" if isinstance(r[n], float) else str(r[n]) for n in names) + " |"
-              for r in rows]  # fmt: skip
+    lines += [
+        "| " + " | ".join(f"{r[n]:.3g}" if isinstance(r[n], float) else str(r[n]) for n in names) + " |" for r in rows
+    ]
     return "\n".join(lines)
 
 

@@ -27,8 +27,17 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
     with transaction(bench.store.catalogue) as con:
-        insert(con, "findings", finding="x", vehicle="TOY-007", rule="weak_group", item="cell 2", severity="service",
-               statement="Group 2 is weak.", title="A weak group")  # fmt: skip
+        insert(
+            con,
+            "findings",
+            finding="x",
+            vehicle="TOY-007",
+            rule="weak_group",
+            item="cell 2",
+            severity="service",
+            statement="Group 2 is weak.",
+            title="A weak group",
+        )
     publish(bench.store)
     mutes.mute(bench.store, "TOY-007", "weak_group", date.today() + timedelta(days=7), "night desk", "part ordered")
     return bench.store

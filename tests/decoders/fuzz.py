@@ -44,17 +44,33 @@ def sound_logs(kind: str, folder: Path) -> list[bytes]:
     """Logs of a kind: short and plain, one with everything that the format can hold, other layouts where there are."""
     found = []
     for n, rich in ((4, False), (40, True)):
-        messages = [can.Message(
-            timestamp=1.7e9 + i / 1000, arbitration_id=0x100 + i, is_extended_id=rich and i % 5 == 0, channel=i % 2,
-            is_remote_frame=rich and i % 11 == 3 and kind != "trc", is_fd=_fd(kind, rich, i),
-            bitrate_switch=_fd(kind, rich, i), dlc=i % 9, is_error_frame=rich and i % 13 == 5 and kind != "trc",
-            data=None if rich and i % 11 == 3 and kind != "trc" else bytes(range(i % 9))) for i in range(n)]
+        messages = [
+            can.Message(
+                timestamp=1.7e9 + i / 1000,
+                arbitration_id=0x100 + i,
+                is_extended_id=rich and i % 5 == 0,
+                channel=i % 2,
+                is_remote_frame=rich and i % 11 == 3 and kind != "trc",
+                is_fd=_fd(kind, rich, i),
+                bitrate_switch=_fd(kind, rich, i),
+                dlc=i % 9,
+                is_error_frame=rich and i % 13 == 5 and kind != "trc",
+                data=None if rich and i % 11 == 3 and kind != "trc" else bytes(range(i % 9)),
+            )
+            for i in range(n)
+        ]
         path = folder / f"sound{n}.{kind}"
         write(path, messages, **({"compression_level": 0} if kind == "blf" and not rich else {}))
         found.append(path.read_bytes())
     if kind == "mf4":
-        found += [make(folder / "other.mf4", *more).read_bytes() for make, more in (
-            (variable_file, (DATA[:40], True)), (variable_file, (DATA[:40], False)), (mixed_file, ()))]
+        found += [
+            make(folder / "other.mf4", *more).read_bytes()
+            for make, more in (
+                (variable_file, (DATA[:40], True)),
+                (variable_file, (DATA[:40], False)),
+                (mixed_file, ()),
+            )
+        ]
     return found
 
 
@@ -99,8 +115,13 @@ def run(kind: str, inputs: int, number: int, folder: Path) -> dict[str, Any]:
     said = ""
 
     @seed(number)
-    @settings(max_examples=max(1, inputs // RELATIVES), database=None, deadline=None,
-              suppress_health_check=list(HealthCheck), phases=(Phase.generate, Phase.shrink))
+    @settings(
+        max_examples=max(1, inputs // RELATIVES),
+        database=None,
+        deadline=None,
+        suppress_health_check=list(HealthCheck),
+        phases=(Phase.generate, Phase.shrink),
+    )
     @given(mutated(kind.removesuffix(".gz"), sound), st.integers(0, 2**32 - 1))
     def some(content: bytes, variant: int) -> None:
         nonlocal failing, said
@@ -124,8 +145,11 @@ def run(kind: str, inputs: int, number: int, folder: Path) -> dict[str, Any]:
         sample = SAMPLES / f"{hashlib.sha256(failing).hexdigest()[:12]}.{kind}"
         sample.write_bytes(failing)
         found["failed"] = f"{sample.name}: {said}"
-    return found | {k: counts[k] for k in ("inputs", "refused", "with losses", "whole", "frames")} | {
-        "seconds": round(time.monotonic() - start, 1)}
+    return (
+        found
+        | {k: counts[k] for k in ("inputs", "refused", "with losses", "whole", "frames")}
+        | {"seconds": round(time.monotonic() - start, 1)}
+    )
 
 
 def _run(work: tuple[str, int, int, Path]) -> dict[str, Any]:
@@ -142,8 +166,12 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--kinds", nargs="*", default=KINDS)
-    parser.add_argument("--record", type=Path, default=RECORD,
-                        help=f"written by a run of {LONG:,} inputs over all formats; one of some formats renews those")
+    parser.add_argument(
+        "--record",
+        type=Path,
+        default=RECORD,
+        help=f"written by a run of {LONG:,} inputs over all formats; one of some formats renews those",
+    )
     options = parser.parse_args()
     found: dict[str, dict[str, Any]] = {}
     spawn = multiprocessing.get_context("spawn")
@@ -154,8 +182,10 @@ def main() -> None:
             print(kind, counts, flush=True)
     total = _total(found)
     failed = {kind: f["failed"] for kind, f in found.items() if "failed" in f}
-    print(f"{total['inputs']} inputs, seed {options.seed}: {total['refused']} refused, {total['with losses']} with "
-          f"losses, {total['whole']} whole, {total['frames']} frames; failed: {failed or 'none'}")
+    print(
+        f"{total['inputs']} inputs, seed {options.seed}: {total['refused']} refused, {total['with losses']} with "
+        f"losses, {total['whole']} whole, {total['frames']} frames; failed: {failed or 'none'}"
+    )
     if options.inputs * len(KINDS) >= LONG:
         before = json.loads(options.record.read_text())["formats"] if options.record.exists() else {}
         formats = {kind: (before | found)[kind] for kind in KINDS if kind in before | found}

@@ -111,8 +111,10 @@ def main() -> None:
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="herdbook-large-") as folder:
         f = measure(options.kind, int(options.gb * 1e9), Path(folder))
-    print(f"a .{f['kind']} of {f['gb']:.2f} GB, {f['frames'] / 1e6:.1f} million frames: at most {f['peak_mb']:.0f} MB "
-          f"of memory, {f['seconds']:.0f} s by the clock (limit {LIMIT_MB} MB)")
+    print(
+        f"a .{f['kind']} of {f['gb']:.2f} GB, {f['frames'] / 1e6:.1f} million frames: at most {f['peak_mb']:.0f} MB "
+        f"of memory, {f['seconds']:.0f} s by the clock (limit {LIMIT_MB} MB)"
+    )
 
 
 if __name__ == "__main__":

@@ -31,16 +31,21 @@ class Made:
         out = [b"MDF     4.10    made    \0\0\0\0" + struct.pack("<H", 410) + bytes(34)]
         for kind, links, data in self.blocks:
             size = 24 + 8 * len(links) + len(data)
-            out.append(struct.pack("<4s4xQQ", kind, size, len(links)) + struct.pack(f"<{len(links)}Q",
-                       *[places[i] for i in links]) + data + bytes(-size % 8))
+            out.append(
+                struct.pack("<4s4xQQ", kind, size, len(links))
+                + struct.pack(f"<{len(links)}Q", *[places[i] for i in links])
+                + data
+                + bytes(-size % 8)
+            )
         path.write_bytes(b"".join(out))
         return path
 
     def text(self, text: str) -> int:
         return self.add(b"##TX", [], text.encode() + b"\0")
 
-    def channel(self, after: int, name: str, kind: int, number: int, byte: int, bits: int, inside: int = 0,
-                data: int = 0) -> int:
+    def channel(
+        self, after: int, name: str, kind: int, number: int, byte: int, bits: int, inside: int = 0, data: int = 0
+    ) -> int:
         """A channel whose next one is `after`: channels are made from the last to the first."""
         about = struct.pack("<4B4IBBH6d", kind, 1 if kind == 2 else 0, number, 0, byte, bits, 0, 0, 0, 0, 0, *[0.0] * 6)
         return self.add(b"##CN", [after, inside, self.text(name), 0, 0, data, 0, 0], about)

@@ -23,8 +23,12 @@ def traffic(draw: st.DrawFn, kind: str, most: int = 40) -> list[Any]:
         t += draw(st.sampled_from((0, 1, 100, 9_999, 10_000, 1_234_567, 90_000_000)))
         extended = draw(st.booleans())
         about: dict[str, Any] = {
-            "timestamp": t / 1e6, "arbitration_id": draw(st.integers(0, 0x1FFF_FFFF if extended else 0x7FF)),
-            "is_extended_id": extended, "channel": draw(st.integers(0, 2)), "is_rx": draw(st.booleans())}
+            "timestamp": t / 1e6,
+            "arbitration_id": draw(st.integers(0, 0x1FFF_FFFF if extended else 0x7FF)),
+            "is_extended_id": extended,
+            "channel": draw(st.integers(0, 2)),
+            "is_rx": draw(st.booleans()),
+        }
         what = draw(st.sampled_from(kinds_of(kind)))
         if what == "error":
             found.append(can.Message(timestamp=t / 1e6, is_error_frame=True, channel=about["channel"]))

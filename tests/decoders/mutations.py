@@ -13,11 +13,64 @@ from hypothesis import strategies as st
 
 PLACE = st.integers(0, 1 << 20)  # taken modulo what there is
 SIZE = st.sampled_from([1, 1, 4, 16, 64, 512])
-NUMBERS = (0, 1, 2, 7, 8, 9, 15, 16, 63, 64, 65, 0x7F, 0xFF, 0xFFFF, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFFF,
-           2**63, 2**64 - 1)
-WORDS = (b"", b"0", b"-1", b"+1", b"9" * 20, b"x", b"FFFFFFFFF", b"1fffffffx", b"1e308", b"nan", b"inf", b"\0", b"R",
-         b"r", b"##", b"#", b"d", b"Rx", b"CANFD", b"ErrorFrame", b";", b",", b".", b"0.0000001", b"0x", b"DT", b"FD",
-         b"RTR", b"64", b"base dec timestamps relative", b"\xff\xfe", b"_" * 80, b"(1.5)", b"AA==", b"=")
+NUMBERS = (
+    0,
+    1,
+    2,
+    7,
+    8,
+    9,
+    15,
+    16,
+    63,
+    64,
+    65,
+    0x7F,
+    0xFF,
+    0xFFFF,
+    0x7FFF_FFFF,
+    0x8000_0000,
+    0xFFFF_FFFF,
+    2**63,
+    2**64 - 1,
+)
+WORDS = (
+    b"",
+    b"0",
+    b"-1",
+    b"+1",
+    b"9" * 20,
+    b"x",
+    b"FFFFFFFFF",
+    b"1fffffffx",
+    b"1e308",
+    b"nan",
+    b"inf",
+    b"\0",
+    b"R",
+    b"r",
+    b"##",
+    b"#",
+    b"d",
+    b"Rx",
+    b"CANFD",
+    b"ErrorFrame",
+    b";",
+    b",",
+    b".",
+    b"0.0000001",
+    b"0x",
+    b"DT",
+    b"FD",
+    b"RTR",
+    b"64",
+    b"base dec timestamps relative",
+    b"\xff\xfe",
+    b"_" * 80,
+    b"(1.5)",
+    b"AA==",
+    b"=",
+)
 ODD = b" \n\t.#()xXRTdr09afAF@`!:/,;=\x00\x01\x0b\x7f\x80\xff"
 MARKS = {"blf": re.compile(rb"LOBJ|LOGG"), "mf4": re.compile(rb"##[A-Z]{2}")}
 PAGE = 4096  # of SQLite
@@ -62,15 +115,15 @@ def _worse(content: bytes, rng: random.Random, in_place: bool) -> bytes:
     for _ in range(rng.randint(1, 2 if in_place else 4)):
         at, what = rng.randrange(len(out) + 1), rng.choice((0, 1, 2) if in_place else (0, 1, 2, 3, 4))
         if what == 0:
-            out[at:at + 1] = bytes([rng.choice(ODD)])
+            out[at : at + 1] = bytes([rng.choice(ODD)])
         elif what == 1 and at < len(out):
             out[at] ^= 1 << rng.randrange(8)
         elif what == 2:
-            out[at:at + 4] = rng.choice(NUMBERS[:-2]).to_bytes(4, rng.choice(("big", "little")))
+            out[at : at + 4] = rng.choice(NUMBERS[:-2]).to_bytes(4, rng.choice(("big", "little")))
         elif what == 3:
-            del out[at:at + rng.choice((1, 1, 2, 8, 40))]
+            del out[at : at + rng.choice((1, 1, 2, 8, 40))]
         else:
-            out[at:at] = out[at:at + rng.choice((1, 4, 30))]
+            out[at:at] = out[at : at + rng.choice((1, 4, 30))]
     return bytes(out)
 
 
@@ -81,7 +134,7 @@ def _changed(content: bytes, some: list[Change]) -> bytes:
 
 
 def _spliced(a: bytes, b: bytes, at: int, to: int) -> bytes:
-    return a[:at % (len(a) + 1)] + b[to % (len(b) + 1):]
+    return a[: at % (len(a) + 1)] + b[to % (len(b) + 1) :]
 
 
 def _packed(content: bytes, at: int) -> bytes:
@@ -96,12 +149,20 @@ def _bytes(ways: Sequence[str] = WAYS) -> st.SearchStrategy[Change]:
     def build(what: str, at: int, to: int, size: int, new: bytes) -> Change:
         def change(old: bytes) -> bytes:
             a, b = at % (len(old) + 1), to % (len(old) + 1)
-            piece = old[a:a + size]
-            rest = old[:a] + old[a + size:]
-            return {"flip": old[:a] + bytes(x ^ 1 << to % 8 for x in old[a:a + 1]) + old[a + 1:], "cut": old[:a],
-                    "head": old[a:], "drop": rest, "double": old[:a] + piece + old[a:],
-                    "move": rest[:b] + piece + rest[b:], "zero": old[:a] + bytes(len(piece)) + old[a + size:],
-                    "insert": old[:a] + new + old[a:], "tail": old + new}[what]
+            piece = old[a : a + size]
+            rest = old[:a] + old[a + size :]
+            return {
+                "flip": old[:a] + bytes(x ^ 1 << to % 8 for x in old[a : a + 1]) + old[a + 1 :],
+                "cut": old[:a],
+                "head": old[a:],
+                "drop": rest,
+                "double": old[:a] + piece + old[a:],
+                "move": rest[:b] + piece + rest[b:],
+                "zero": old[:a] + bytes(len(piece)) + old[a + size :],
+                "insert": old[:a] + new + old[a:],
+                "tail": old + new,
+            }[what]
+
         return change
 
     return st.builds(build, st.sampled_from(ways), PLACE, PLACE, SIZE, st.binary(max_size=40))
@@ -109,6 +170,7 @@ def _bytes(ways: Sequence[str] = WAYS) -> st.SearchStrategy[Change]:
 
 def _words() -> st.SearchStrategy[Change]:
     """A word of some line gives way to another, goes, or is doubled; blanks and separators stay."""
+
     def build(what: int, line: int, word: int, new: bytes) -> Change:
         def change(old: bytes) -> bytes:
             lines = old.split(b"\n")
@@ -117,6 +179,7 @@ def _words() -> st.SearchStrategy[Change]:
             parts[i] = (new, b"", parts[i] * 2, parts[i] + new, parts[i][:-1])[what]
             lines[line % len(lines)] = b"".join(parts)
             return b"\n".join(lines)
+
         return change
 
     return st.builds(build, st.integers(0, 4), PLACE, PLACE, st.one_of(st.sampled_from(WORDS), st.binary(max_size=6)))
@@ -134,7 +197,7 @@ def _lines() -> st.SearchStrategy[Change]:
             elif what == 2:
                 lines[a] = b" " * count + lines[a] + b"\t" * count
             elif what == 3:
-                del lines[a:a + count]
+                del lines[a : a + count]
             elif what == 4:
                 return old.replace(b"\n", (b"\r", b"\r\n", b"\n\n", b" ", b"\0")[count % 5], at % 9)
             elif what == 5:
@@ -142,6 +205,7 @@ def _lines() -> st.SearchStrategy[Change]:
             else:
                 lines[a] = lines[a] * min(count, 8)
             return b"\n".join(lines)
+
         return change
 
     return st.builds(build, st.integers(0, 6), PLACE, PLACE, st.integers(0, 60))
@@ -149,17 +213,25 @@ def _lines() -> st.SearchStrategy[Change]:
 
 def _fields(kind: str) -> st.SearchStrategy[Change]:
     """A number near the head of some block is overwritten by one that is at an edge, or by a small step."""
+
     def build(mark: int, offset: int, size: int, number: int, big: bool) -> Change:
         def change(old: bytes) -> bytes:
             marks = [m.start() for m in MARKS[kind].finditer(old)] if kind in MARKS else list(range(0, len(old), PAGE))
             at = (marks[mark % len(marks)] if marks else 0) + offset
-            held = old[at:at + size]
+            held = old[at : at + size]
             if len(held) < size:
                 return old
             order: Literal["big", "little"] = "big" if big else "little"
             value = int.from_bytes(held, order) + number if -4 <= number < 0 else number
-            return old[:at] + (value % (1 << 8 * size)).to_bytes(size, order) + old[at + size:]
+            return old[:at] + (value % (1 << 8 * size)).to_bytes(size, order) + old[at + size :]
+
         return change
 
-    return st.builds(build, PLACE, st.integers(0, 120), st.sampled_from([1, 2, 4, 8]),
-                     st.one_of(st.sampled_from(NUMBERS), st.integers(-4, 300)), st.booleans())
+    return st.builds(
+        build,
+        PLACE,
+        st.integers(0, 120),
+        st.sampled_from([1, 2, 4, 8]),
+        st.one_of(st.sampled_from(NUMBERS), st.integers(-4, 300)),
+        st.booleans(),
+    )

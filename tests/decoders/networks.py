@@ -25,8 +25,10 @@ class Piece:
     sub: int | None = None  # and the second selector's
 
     def line(self, name: str, mark: str) -> str:
-        return (f' SG_ {name} {mark}: {self.start}|{self.length}@{0 if self.big_endian else 1}'
-                f'{"-" if self.signed else "+"} ({self.factor},{self.offset}) [0|0] "" X')
+        return (
+            f" SG_ {name} {mark}: {self.start}|{self.length}@{0 if self.big_endian else 1}"
+            f'{"-" if self.signed else "+"} ({self.factor},{self.offset}) [0|0] "" X'
+        )
 
 
 def bits_of(start: int, length: int, big_endian: bool) -> set[int]:
@@ -84,15 +86,27 @@ def _piece(draw: st.DrawFn, length: int, shape: str) -> Piece:
     if shape != "plain" and draw(st.booleans()):
         group = draw(st.integers(0, 3))
         sub = draw(st.integers(0, 7)) if shape == "cascade" and group == 1 and draw(st.booleans()) else None
-    return Piece(draw(st.integers(0, 8 * length - 1)), width, draw(st.booleans()), draw(st.booleans()), kind,
-                 draw(st.sampled_from(FACTORS)), draw(st.sampled_from(OFFSETS)), group, sub)
+    return Piece(
+        draw(st.integers(0, 8 * length - 1)),
+        width,
+        draw(st.booleans()),
+        draw(st.booleans()),
+        kind,
+        draw(st.sampled_from(FACTORS)),
+        draw(st.sampled_from(OFFSETS)),
+        group,
+        sub,
+    )
 
 
 def _text(number: int, length: int, shape: str, pieces: list[tuple[str, Piece, str]]) -> str:
     lines = ['VERSION ""', "NS_ :", "BS_:", "BU_: X", f"BO_ {number} MSG: {length} X"]
     lines += [piece.line(name, mark) for name, piece, mark in pieces]
-    lines += [f"SIG_VALTYPE_ {number} {name} : {2 if piece.length == 64 else 1};"
-              for name, piece, _ in pieces if piece.kind == "float"]
+    lines += [
+        f"SIG_VALTYPE_ {number} {name} : {2 if piece.length == 64 else 1};"
+        for name, piece, _ in pieces
+        if piece.kind == "float"
+    ]
     if shape == "cascade":
         for name, piece, _ in pieces:
             if name == "SUB" or (piece.group is not None and piece.sub is None):

@@ -25,10 +25,16 @@ def frames_of(can_id: int, payloads: Sequence[bytes], extended: bool = False, ch
     n, width = len(payloads), 8 if max(map(len, payloads), default=0) <= 8 else 64
     payload = np.zeros((n, width), np.uint8)
     for i, data in enumerate(payloads):
-        payload[i, :len(data)] = np.frombuffer(data, np.uint8)
-    return Frames(np.arange(n, dtype=np.int64), np.zeros(n, np.uint8), np.full(n, can_id, np.uint32),
-                  np.full(n, EXTENDED if extended else 0, np.uint8), np.array([len(p) for p in payloads], np.uint8),
-                  payload, (channel,))
+        payload[i, : len(data)] = np.frombuffer(data, np.uint8)
+    return Frames(
+        np.arange(n, dtype=np.int64),
+        np.zeros(n, np.uint8),
+        np.full(n, can_id, np.uint32),
+        np.full(n, EXTENDED if extended else 0, np.uint8),
+        np.array([len(p) for p in payloads], np.uint8),
+        payload,
+        (channel,),
+    )
 
 
 def same(ours: object, theirs: object) -> bool:
@@ -69,8 +75,11 @@ def differences(message: Any, network: Network, payloads: Sequence[bytes]) -> li
         theirs = {k: float(v) if k in rounded else v for k, v in theirs.items()}
         if set(ours) != set(theirs):
             found.append(f"{message.name} {data.hex()}: {set(ours) ^ set(theirs)}")
-        found += [f"{message.name}.{k} {data.hex()}: {ours[k]!r} is not {theirs[k]!r}"
-                  for k in set(ours) & set(theirs) if not same(ours[k], theirs[k])]
+        found += [
+            f"{message.name}.{k} {data.hex()}: {ours[k]!r} is not {theirs[k]!r}"
+            for k in set(ours) & set(theirs)
+            if not same(ours[k], theirs[k])
+        ]
     return found
 
 
@@ -93,10 +102,23 @@ def frames_in(log: Log) -> list[Seen]:
 
 def theirs(messages: Iterable[Any], first_channel: int = 0) -> list[Seen]:
     """python-can messages as tuples; numbered channels count from first_channel."""
-    return [(round(m.timestamp * 1e6), m.arbitration_id, m.is_extended_id, m.is_fd, m.bitrate_switch,
-             m.error_state_indicator, m.is_remote_frame, not m.is_rx, m.is_error_frame,
-             m.dlc if m.is_remote_frame else len(m.data), bytes(m.data),
-             str(m.channel + first_channel) if isinstance(m.channel, int) else m.channel) for m in messages]
+    return [
+        (
+            round(m.timestamp * 1e6),
+            m.arbitration_id,
+            m.is_extended_id,
+            m.is_fd,
+            m.bitrate_switch,
+            m.error_state_indicator,
+            m.is_remote_frame,
+            not m.is_rx,
+            m.is_error_frame,
+            m.dlc if m.is_remote_frame else len(m.data),
+            bytes(m.data),
+            str(m.channel + first_channel) if isinstance(m.channel, int) else m.channel,
+        )
+        for m in messages
+    ]
 
 
 def unequal(mine: list[Seen], other: list[Seen], channel: bool = True, shift_us: int = 0) -> list[tuple[Seen, Seen]]:
@@ -104,9 +126,22 @@ def unequal(mine: list[Seen], other: list[Seen], channel: bool = True, shift_us:
     the time counts: python-can keeps nothing else of it."""
     assert len(mine) == len(other), (len(mine), len(other))
     last = None if channel else -1
-    return [(a, b) for a, b in zip(mine, other, strict=True)
-            if abs(a[0] + shift_us - b[0]) > 1 or a[8] != b[8] or (not a[8] and a[1:last] != b[1:last])]
+    return [
+        (a, b)
+        for a, b in zip(mine, other, strict=True)
+        if abs(a[0] + shift_us - b[0]) > 1 or a[8] != b[8] or (not a[8] and a[1:last] != b[1:last])
+    ]
 
 
-__all__ = ["Seen", "can", "cantools_messages", "differences", "frames_in", "frames_of", "ours", "same", "theirs",
-           "unequal"]
+__all__ = [
+    "Seen",
+    "can",
+    "cantools_messages",
+    "differences",
+    "frames_in",
+    "frames_of",
+    "ours",
+    "same",
+    "theirs",
+    "unequal",
+]

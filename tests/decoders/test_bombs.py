@@ -41,8 +41,11 @@ def blf(*containers: tuple[bytes, int]) -> bytes:
     head = struct.pack("<4sL8BQQLL8H8H", b"LOGG", 144, *[0] * 8, 0, 0, 0, 0, *[0] * 16).ljust(144, b"\0")
     out = [head]
     for data, claimed in containers:
-        out.append(struct.pack("<4sHHLLH6xL4x", b"LOBJ", 16, 1, 32 + len(data), 10, 2, claimed) + data
-                   + bytes((32 + len(data)) % 4))
+        out.append(
+            struct.pack("<4sHHLLH6xL4x", b"LOBJ", 16, 1, 32 + len(data), 10, 2, claimed)
+            + data
+            + bytes((32 + len(data)) % 4)
+        )
     return b"".join(out)
 
 

@@ -21,8 +21,16 @@ OTHERS = ("db", "mf4", "asc.gz", "trc.gz", "csv.gz", "db.gz", "mf4.gz")
 
 
 def messages(n: int) -> list[Any]:
-    return [can.Message(timestamp=1.7e9 + i / 1000, arbitration_id=0x100 + i % 40, data=bytes(range(1, 9)),
-                        is_extended_id=False, channel=0) for i in range(n)]
+    return [
+        can.Message(
+            timestamp=1.7e9 + i / 1000,
+            arbitration_id=0x100 + i % 40,
+            data=bytes(range(1, 9)),
+            is_extended_id=False,
+            channel=0,
+        )
+        for i in range(n)
+    ]
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +80,7 @@ def _cut(tmp_path: Path, whole: Callable[[str], Path], kind: str, step: int) -> 
         path = tmp_path / f"cut.{kind}"
         path.write_bytes(content[:n])
         frames, losses, refused = attempt(path)
-        assert frames == expected[:len(frames)], n
+        assert frames == expected[: len(frames)], n
         if len(frames) < len(expected) and not refused:
             assert losses or (kind in TEXT and _between_lines(content, n)), n
             assert all(loss.bytes > 0 for loss in losses), n
@@ -187,28 +195,48 @@ def test_an_unknown_format_names_the_known_ones(tmp_path: Path) -> None:
 STAMPED = b"(1700000000.000000) can0 100#0102\n"
 
 
-@pytest.mark.parametrize(("kind", "before", "last", "good"), [
-    ("log", STAMPED, b"(1700000000.001000) can0 100#0304", True),  # as long as the identifier's frames before it
-    ("log", STAMPED, b"(1700000000.001000) can0 100#03", False),
-    ("log", STAMPED, b"(1700000000.001000) can0 101#0304", False),  # nobody knows
-    ("log", STAMPED, b"(1700000000.001000) can0 101#0102030405060708", True),
-    ("log", STAMPED, b"(1700000000.001000) can0 101#R4", True),
-    ("log", STAMPED, b"(1700000000.001000) can0 101##1" + b"00" * 64, True),
-    ("log", STAMPED, b"(1700000000.001000) can0 101##1" + b"00" * 48, False),
-    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 00", True),
-    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 0", False),
-    ("asc", b"base dec  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 10", False),
-    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  ErrorFrame", True),
-    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   r 8", True),
-    ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 C", False),
-    ("trc", b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 0.1 DT 1 0100 Rx - 1 00\n",
-     b"2 0.2 DT 1 0100 Rx - 2 00 01", True),
-    ("trc", b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 0.1 DT 1 0100 Rx - 1 00\n",
-     b"2 0.2 DT 1 0100 Rx - 2 00 0", False),
-    ("csv", b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x1,0,0,0,1,AQ==\n", b"2.0,0x1,0,0,0,1,AQ==",
-     True),
-    ("csv", b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x1,0,0,0,1,AQ==\n", b"2.0,0x1,0,0,0,1,AQ=",
-     False)])
+@pytest.mark.parametrize(
+    ("kind", "before", "last", "good"),
+    [
+        ("log", STAMPED, b"(1700000000.001000) can0 100#0304", True),  # as long as the identifier's frames before it
+        ("log", STAMPED, b"(1700000000.001000) can0 100#03", False),
+        ("log", STAMPED, b"(1700000000.001000) can0 101#0304", False),  # nobody knows
+        ("log", STAMPED, b"(1700000000.001000) can0 101#0102030405060708", True),
+        ("log", STAMPED, b"(1700000000.001000) can0 101#R4", True),
+        ("log", STAMPED, b"(1700000000.001000) can0 101##1" + b"00" * 64, True),
+        ("log", STAMPED, b"(1700000000.001000) can0 101##1" + b"00" * 48, False),
+        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 00", True),
+        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 0", False),
+        ("asc", b"base dec  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 10", False),
+        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  ErrorFrame", True),
+        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   r 8", True),
+        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 C", False),
+        (
+            "trc",
+            b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 0.1 DT 1 0100 Rx - 1 00\n",
+            b"2 0.2 DT 1 0100 Rx - 2 00 01",
+            True,
+        ),
+        (
+            "trc",
+            b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 0.1 DT 1 0100 Rx - 1 00\n",
+            b"2 0.2 DT 1 0100 Rx - 2 00 0",
+            False,
+        ),
+        (
+            "csv",
+            b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x1,0,0,0,1,AQ==\n",
+            b"2.0,0x1,0,0,0,1,AQ==",
+            True,
+        ),
+        (
+            "csv",
+            b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x1,0,0,0,1,AQ==\n",
+            b"2.0,0x1,0,0,0,1,AQ=",
+            False,
+        ),
+    ],
+)
 def test_a_last_line_without_an_end(tmp_path: Path, kind: str, before: bytes, last: bytes, good: bool) -> None:
     """Kept without a word when nothing can be missing of it; else dropped, and its bytes counted where it begins."""
     path = tmp_path / f"made.{kind}"

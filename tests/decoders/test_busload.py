@@ -17,8 +17,10 @@ from decoders.frames import BRS, ERROR, EXTENDED, FD, REMOTE, TX
 from decoders.integrity import IntegrityCheck
 
 DBC = 'VERSION ""\nNS_ :\nBS_:\nBU_: X\nBO_ 5 M: 8 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" X\n'
-RATES = ('BA_DEF_ "Baudrate" INT 0 1000000;\nBA_DEF_ "BaudrateCANFD" INT 0 16000000;\n'
-         'BA_DEF_DEF_ "Baudrate" 500000;\nBA_DEF_DEF_ "BaudrateCANFD" 0;\n')
+RATES = (
+    'BA_DEF_ "Baudrate" INT 0 1000000;\nBA_DEF_ "BaudrateCANFD" INT 0 16000000;\n'
+    'BA_DEF_DEF_ "Baudrate" 500000;\nBA_DEF_DEF_ "BaudrateCANFD" 0;\n'
+)
 
 
 def test_classic_frame_lengths() -> None:
@@ -46,8 +48,9 @@ def test_seconds_add_up_as_frame_by_frame(rows: list[tuple[int, int, int]], orde
     """The quick way for classic frames in order of time, and the general one."""
     rows = sorted(rows) if ordered else rows
     rows = [(t, f & (EXTENDED | TX), n) for t, f, n in rows] if plain else rows
-    t, flags, length = (np.array(c, k) for c, k in zip(zip(*rows, strict=True), (np.int64, np.uint8, np.uint8),
-                                                       strict=True))
+    t, flags, length = (
+        np.array(c, k) for c, k in zip(zip(*rows, strict=True), (np.int64, np.uint8, np.uint8), strict=True)
+    )
     seconds, bits = second_bits(t, flags, length)
     expected: Counter[tuple[int, int]] = Counter()
     for when, flag, n in rows:
@@ -64,8 +67,15 @@ def test_seconds_add_up_as_frame_by_frame(rows: list[tuple[int, int, int]], orde
 
 def made(t: np.ndarray[tuple[int], np.dtype[np.int64]], channel: str = "can0") -> Frames:
     n = len(t)
-    return Frames(t, np.zeros(n, np.uint8), np.full(n, 5, np.uint32), np.zeros(n, np.uint8), np.full(n, 8, np.uint8),
-                  np.zeros((n, 8), np.uint8), (channel,))
+    return Frames(
+        t,
+        np.zeros(n, np.uint8),
+        np.full(n, 5, np.uint32),
+        np.zeros(n, np.uint8),
+        np.full(n, 8, np.uint8),
+        np.zeros((n, 8), np.uint8),
+        (channel,),
+    )
 
 
 @pytest.mark.parametrize("pieces", [1, 3, 50])
@@ -101,9 +111,16 @@ def test_the_data_phase_counts_at_its_own_rate() -> None:
     assert load.peak_low == pytest.approx(2 * (int(slow[0]) / 5e5 + int(fast[0]) / 2e6))
 
 
-@pytest.mark.parametrize(("more", "rates"), [
-    ("", (None, None)), (RATES, (500_000, None)), (RATES + 'BA_ "BaudrateCANFD" 2000000;\n', (500_000, 2_000_000)),
-    (RATES + 'BA_ "Baudrate" 125000;\n', (125_000, None)), (RATES + 'BA_ "Baudrate" 0;\n', (None, None))])
+@pytest.mark.parametrize(
+    ("more", "rates"),
+    [
+        ("", (None, None)),
+        (RATES, (500_000, None)),
+        (RATES + 'BA_ "BaudrateCANFD" 2000000;\n', (500_000, 2_000_000)),
+        (RATES + 'BA_ "Baudrate" 125000;\n', (125_000, None)),
+        (RATES + 'BA_ "Baudrate" 0;\n', (None, None)),
+    ],
+)
 def test_bit_rates_that_a_file_tells(tmp_path: Path, more: str, rates: tuple[int | None, int | None]) -> None:
     (tmp_path / "made.dbc").write_text(DBC + more)
     network = Network.load([("can0|1", tmp_path / "made.dbc")])

@@ -18,8 +18,9 @@ from tests.decoders.peers import cantools_messages, differences
 
 @settings(max_examples=150, deadline=None)
 @given(dbc_files(), st.data())
-def test_any_network_and_payload_decodes_as_cantools_does(tmp_path_factory: pytest.TempPathFactory,
-                                                          file: tuple[str, int], data: st.DataObject) -> None:
+def test_any_network_and_payload_decodes_as_cantools_does(
+    tmp_path_factory: pytest.TempPathFactory, file: tuple[str, int], data: st.DataObject
+) -> None:
     text, length = file
     path = tmp_path_factory.mktemp("dbc") / "made.dbc"
     path.write_text(text)
@@ -36,7 +37,8 @@ def test_every_width_at_every_place_of_a_frame(tmp_path: Path, order: int, lengt
     payloads = [rng.bytes(8) for _ in range(6)]
     starts = [s for s in range(64) if max(bits_of(s, length, order == 0)) < 64]
     text = 'VERSION ""\nNS_ :\nBS_:\nBU_: X\n' + "".join(
-        f'BO_ {start} M{start}: 8 X\n SG_ S : {start}|{length}@{order}- (1,0) [0|0] "" X\n\n' for start in starts)
+        f'BO_ {start} M{start}: 8 X\n SG_ S : {start}|{length}@{order}- (1,0) [0|0] "" X\n\n' for start in starts
+    )
     path = tmp_path / "made.dbc"
     path.write_text(text)
     network = Network.load(path)
@@ -48,12 +50,21 @@ def one(**about: object) -> Signal:
     return Signal("S", 0, **about)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize(("signal", "kind"), [
-    (one(length=63), "int"), (one(length=64), "uint"), (one(length=64, signed=True), "int"),
-    (one(length=64, offset=-(2**63)), "int"), (one(length=64, scale=2), "float"), (one(length=8, scale=0.5), "float"),
-    (one(length=8, scale=2.0, offset=-3), "int"), (one(length=32, is_float=True), "float"),
-    (one(length=64, offset=-1), "float"), (one(length=60, scale=-8), "int"),
-])
+@pytest.mark.parametrize(
+    ("signal", "kind"),
+    [
+        (one(length=63), "int"),
+        (one(length=64), "uint"),
+        (one(length=64, signed=True), "int"),
+        (one(length=64, offset=-(2**63)), "int"),
+        (one(length=64, scale=2), "float"),
+        (one(length=8, scale=0.5), "float"),
+        (one(length=8, scale=2.0, offset=-3), "int"),
+        (one(length=32, is_float=True), "float"),
+        (one(length=64, offset=-1), "float"),
+        (one(length=60, scale=-8), "int"),
+    ],
+)
 def test_whole_numbers_stay_whole_as_long_as_64_bits_hold_them(signal: Signal, kind: str) -> None:
     assert signal.kind == kind
 
@@ -64,8 +75,11 @@ def test_a_count_past_2_to_53_stays_an_integer() -> None:
 
 
 @settings(deadline=None)
-@given(st.lists(st.integers(0, 2**64 - 1), min_size=1, max_size=20), st.sampled_from([10, 1000, -7, 3]),
-       st.sampled_from([0, 0.5, -1, 100.1]))
+@given(
+    st.lists(st.integers(0, 2**64 - 1), min_size=1, max_size=20),
+    st.sampled_from([10, 1000, -7, 3]),
+    st.sampled_from([0, 0.5, -1, 100.1]),
+)
 def test_large_products_are_rounded_once_as_python_rounds_them(raws: list[int], scale: int, offset: float) -> None:
     found = scaled(one(length=64, scale=scale, offset=offset), np.array(raws, np.uint64))
     assert found.tolist() == [float(raw * scale + offset) for raw in raws]

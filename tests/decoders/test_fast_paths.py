@@ -42,16 +42,32 @@ def damaged(text: bytes, rng: random.Random) -> bytes:
 
 
 def rows_of(f: Frames) -> list[tuple[object, ...]]:
-    return [(int(f.t[i]), f.channels[f.channel[i]], int(f.can_id[i]), int(f.flags[i]), int(f.length[i]),
-             f.payload[i, :max(8, int(f.length[i]))].tobytes()) for i in range(len(f))]
+    return [
+        (
+            int(f.t[i]),
+            f.channels[f.channel[i]],
+            int(f.can_id[i]),
+            int(f.flags[i]),
+            int(f.length[i]),
+            f.payload[i, : max(8, int(f.length[i]))].tobytes(),
+        )
+        for i in range(len(f))
+    ]
 
 
 def candump_line(rng: random.Random) -> bytes:
     seconds = rng.choice([0, 7, 1_700_000_000, 99_999_999, 100_000_000, 123_456_789_012])
     identifier = rng.choice([f"{rng.getrandbits(11):03X}", f"{rng.getrandbits(29):08x}", f"{0x20000000 + 4:08X}"])
     size = rng.randrange(9)
-    data = rng.choice([f"#{rng.randbytes(size).hex()}", f"#{rng.randbytes(8).hex().upper()}", "#R", "#R4",
-                       f"##{rng.randrange(4)}{rng.randbytes(rng.choice([0, 8, 12, 64])).hex()}"])
+    data = rng.choice(
+        [
+            f"#{rng.randbytes(size).hex()}",
+            f"#{rng.randbytes(8).hex().upper()}",
+            "#R",
+            "#R4",
+            f"##{rng.randrange(4)}{rng.randbytes(rng.choice([0, 8, 12, 64])).hex()}",
+        ]
+    )
     tail = rng.choice(["", "", "", " R", " T", " x"])
     label = rng.choice(["can0", "can1", "vcan12"])
     return f"({seconds}.{rng.randrange(10**6):06d}) {label} {identifier}{data}{tail}".encode()
@@ -64,11 +80,16 @@ def candump_alike(rng: random.Random) -> bytes:
     wide, short, tails = rng.choice([0, 0.3, 1]), rng.choice([0, 0.3]), rng.choice([[""], [""], [" R", " T"]])
     lines = []
     for i in range(rng.randint(1, 30)):
-        identifier = f"{rng.getrandbits(29) | (rng.random() < 0.1) << 29:08X}" if rng.random() < wide else (
-            f"{rng.getrandbits(11):03X}")
+        identifier = (
+            f"{rng.getrandbits(29) | (rng.random() < 0.1) << 29:08X}"
+            if rng.random() < wide
+            else (f"{rng.getrandbits(11):03X}")
+        )
         data = rng.randbytes(rng.randrange(8) if rng.random() < short else 8).hex()
-        lines.append(f"({second + i // 9}.{rng.randrange(10**6):06d}) {rng.choice(labels)} "
-                     f"{identifier}#{data}{rng.choice(tails)}")
+        lines.append(
+            f"({second + i // 9}.{rng.randrange(10**6):06d}) {rng.choice(labels)} "
+            f"{identifier}#{data}{rng.choice(tails)}"
+        )
     return rng.choice(["\n", "\n", "\n\n"]).join(lines).encode() + b"\n"
 
 
@@ -120,19 +141,28 @@ def asc_line(rng: random.Random, t: float) -> bytes:
     size = rng.choice([8, 8, rng.randrange(1, 9)])
     tail = rng.choice(["", "  Length = 240015 BitCount = 124 ID = 100"])
     way = rng.choice(["Rx", "Tx"])
-    return (f"{t: 9.6f} {rng.randrange(1, 4)}  {identifier:<15} {way:<4} d {size} "
-            f"{rng.randbytes(size).hex(' ').upper()}{tail}").encode()
+    return (
+        f"{t: 9.6f} {rng.randrange(1, 4)}  {identifier:<15} {way:<4} d {size} "
+        f"{rng.randbytes(size).hex(' ').upper()}{tail}"
+    ).encode()
 
 
 @pytest.mark.parametrize("seed", range(60))
 def test_asc(seed: int) -> None:
     rng = random.Random(seed)
     start = rng.choice([0.0, 9.5, 1234.0, 99_999_990.0, 123_456_789.0])
-    others = [b"   1.015991 1  Statistic: D 0 R 0", b"// a comment", b"  2.5 1 ErrorFrame", b"End TriggerBlock",
-              b"  30.005071 CANFD   2 Rx        300  Name_12   1 0 8  8 01 02 03 04 05 06 07 08   102203  133   303000"]
+    others = [
+        b"   1.015991 1  Statistic: D 0 R 0",
+        b"// a comment",
+        b"  2.5 1 ErrorFrame",
+        b"End TriggerBlock",
+        b"  30.005071 CANFD   2 Rx        300  Name_12   1 0 8  8 01 02 03 04 05 06 07 08   102203  133   303000",
+    ]
     for _ in range(12):
-        lines = [asc_line(rng, start + i / 7) if rng.random() < 0.9 else rng.choice(others)
-                 for i in range(rng.randint(1, 30))]
+        lines = [
+            asc_line(rng, start + i / 7) if rng.random() < 0.9 else rng.choice(others)
+            for i in range(rng.randint(1, 30))
+        ]
         text = b"\n".join(lines) + b"\n"
         for version in (text, damaged(text, rng)):
             found = []

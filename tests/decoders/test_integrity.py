@@ -14,7 +14,7 @@ from decoders.checksum import protection_of, seal
 from decoders.integrity import IntegrityCheck, MessageReport
 
 Array = NDArray[Any]
-DBC = '''VERSION ""
+DBC = """VERSION ""
 NS_ :
 BS_:
 BU_: X
@@ -35,7 +35,7 @@ BA_ "GenMsgCycleTime" BO_ 100 10;
 BA_ "E2EForm" BO_ 100 2;
 BA_ "E2ECounter" BO_ 100 "Count";
 BA_ "E2EChecksum" BO_ 100 "Crc";
-'''
+"""
 
 
 @pytest.fixture
@@ -46,8 +46,15 @@ def network(tmp_path: Path) -> Network:
 
 def batch(t: Array, payload: Array, can_id: int = 100) -> Frames:
     n = len(t)
-    return Frames(t.astype(np.int64), np.zeros(n, np.uint8), np.full(n, can_id, np.uint32), np.zeros(n, np.uint8),
-                  np.full(n, 8, np.uint8), payload, ("can0",))
+    return Frames(
+        t.astype(np.int64),
+        np.zeros(n, np.uint8),
+        np.full(n, can_id, np.uint32),
+        np.zeros(n, np.uint8),
+        np.full(n, 8, np.uint8),
+        payload,
+        ("can0",),
+    )
 
 
 def sent(network: Network, n: int) -> Array:
@@ -112,10 +119,14 @@ def test_other_traffic_keeps_the_bus_awake(network: Network) -> None:
     assert (plain.missed, plain.cycle_ms, plain.checksum_failures) == (None, None, None)
 
 
-@pytest.mark.parametrize(("change", "said"), [
-    (('"Count";', '"Nobody";'), "E2ECounter names 'Nobody'"),
-    (('"E2EForm" BO_ 100 2', '"E2EForm" BO_ 100 4'), "also needs E2EDataIDList"),
-    (('Crc : 0|8@1', 'Crc : 0|7@1'), "a checksum is one whole byte")])
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (('"Count";', '"Nobody";'), "E2ECounter names 'Nobody'"),
+        (('"E2EForm" BO_ 100 2', '"E2EForm" BO_ 100 4'), "also needs E2EDataIDList"),
+        (("Crc : 0|8@1", "Crc : 0|7@1"), "a checksum is one whole byte"),
+    ],
+)
 def test_a_declaration_that_cannot_be_followed_is_refused(tmp_path: Path, change: tuple[str, str], said: str) -> None:
     (tmp_path / "bad.dbc").write_text(DBC.replace(*change))
     network = Network.load(tmp_path / "bad.dbc")

@@ -27,8 +27,10 @@ def variable_file(path: Path, entries: list[bytes], packed: bool) -> Path:
         import zlib
 
         half = len(stream) // 2
-        parts = [made.add(b"##DZ", [], struct.pack("<2sBxLQQ", b"SD", 0, 0, len(p), len(z := zlib.compress(p))) + z)
-                 for p in (stream[:half], stream[half:])]
+        parts = [
+            made.add(b"##DZ", [], struct.pack("<2sBxLQQ", b"SD", 0, 0, len(p), len(z := zlib.compress(p))) + z)
+            for p in (stream[:half], stream[half:])
+        ]
         lists = made.add(b"##DL", [0, *parts], struct.pack("<B3xIQQ", 0, 2, 0, half))
         data = made.add(b"##HL", [lists], struct.pack("<HBB4x", 0, 0, 0))
     else:
@@ -97,8 +99,9 @@ def mixed_variable_file(path: Path, number_bytes: int) -> Path:
 
 
 @pytest.mark.parametrize("number_bytes", [1, 2, 8])
-def test_mixed_records_with_data_of_variable_length(tmp_path: Path, number_bytes: int,
-                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+def test_mixed_records_with_data_of_variable_length(
+    tmp_path: Path, number_bytes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("decoders.mdf_blocks.PIECE", 1000)
     path = mixed_variable_file(tmp_path / "made.mf4", number_bytes)
     data = [(i * 1000, i % 2048, d, False) for i, d in enumerate(DATA)]
@@ -133,7 +136,7 @@ def test_a_list_that_runs_in_a_circle_is_refused(tmp_path: Path) -> None:
     path = mixed_file(tmp_path / "made.mf4")
     content = path.read_bytes()
     at = content.index(b"##DG")
-    path.write_bytes(content[:at + 24] + struct.pack("<Q", at) + content[at + 32:])
+    path.write_bytes(content[: at + 24] + struct.pack("<Q", at) + content[at + 32 :])
     with pytest.raises(LogFormatError, match="circle"):
         open_log(path)
 
@@ -142,6 +145,6 @@ def test_a_link_out_of_the_file_is_refused(tmp_path: Path) -> None:
     path = mixed_file(tmp_path / "made.mf4")
     content = path.read_bytes()
     at = content.index(b"##HD")
-    path.write_bytes(content[:at + 24] + struct.pack("<Q", 2**63) + content[at + 32:])
+    path.write_bytes(content[: at + 24] + struct.pack("<Q", 2**63) + content[at + 32 :])
     with pytest.raises(Broken, match="past the end"):
         list(bus_groups(Blocks(path), ("CAN_DataFrame",)))

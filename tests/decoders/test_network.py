@@ -15,8 +15,10 @@ from decoders.network import parameter_group
 from tests.decoders.peers import frames_of
 
 HEAD = 'VERSION ""\nNS_ :\nBS_:\nBU_: X\n'
-J1939 = ('BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";\n'
-         'BA_DEF_DEF_ "VFrameFormat" "J1939PG";\n')
+J1939 = (
+    'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";\n'
+    'BA_DEF_DEF_ "VFrameFormat" "J1939PG";\n'
+)
 
 
 def dbc(folder: Path, name: str, *blocks: str) -> Path:
@@ -38,8 +40,15 @@ def test_the_same_number_in_11_and_29_bits_is_two_messages(tmp_path: Path) -> No
 def test_error_and_remote_frames_are_counted_not_decoded(tmp_path: Path) -> None:
     network = Network.load(dbc(tmp_path, "a.dbc", message(5, "M", length=1)))
     f = frames_of(5, [b"\1"] * 4)
-    odd = Frames(f.t, f.channel, f.can_id, np.array([0, ERROR, REMOTE, ERROR | REMOTE], np.uint8), f.length,
-                 f.payload, f.channels)
+    odd = Frames(
+        f.t,
+        f.channel,
+        f.can_id,
+        np.array([0, ERROR, REMOTE, ERROR | REMOTE], np.uint8),
+        f.length,
+        f.payload,
+        f.channels,
+    )
     decoder = Decoder(network)
     decoder.add(join_frames([odd, frames_of(6, [b"\2"] * 3)]))
     tally = decoder.tally
@@ -49,7 +58,7 @@ def test_error_and_remote_frames_are_counted_not_decoded(tmp_path: Path) -> None
 
 
 def test_short_frames_and_odd_selectors_are_counted(tmp_path: Path) -> None:
-    block = ('BO_ 5 M: 2 X\n SG_ Sel M : 0|8@1+ (1,0) [0|0] "" X\n SG_ A m1 : 8|8@1+ (1,0) [0|0] "" X\n')
+    block = 'BO_ 5 M: 2 X\n SG_ Sel M : 0|8@1+ (1,0) [0|0] "" X\n SG_ A m1 : 8|8@1+ (1,0) [0|0] "" X\n'
     decoder = Decoder(Network.load(dbc(tmp_path, "a.dbc", block)))
     decoder.add(frames_of(5, [b"\1\2", b"\1", b"\7\2", b""]))
     table = decoder.tables()["M"]
@@ -66,7 +75,10 @@ def test_buses_have_their_own_messages(tmp_path: Path) -> None:
     both = join_frames([frames_of(n, [b"\1"], channel=c) for c in ("can0", "CAN1", "2", "can9") for n in (5, 9)])
     tables = decode(both, network)
     assert {k: v["channel"].to_list() for k, v in tables.items()} == {
-        "Left": ["can0"], "Right": ["CAN1", "2"], "Shared": ["can0", "CAN1", "2"]}
+        "Left": ["can0"],
+        "Right": ["CAN1", "2"],
+        "Shared": ["can0", "CAN1", "2"],
+    }
     assert "channel" not in decode(both, Network.load(a))["Left"].columns
 
 
@@ -82,9 +94,17 @@ def test_a_signal_named_like_one_of_our_columns_gets_an_underscore(tmp_path: Pat
     assert decode(frames_of(5, [b"\7" + bytes(7)]), network)["M"].columns == ["t", "t_"]
 
 
-@pytest.mark.parametrize(("can_id", "group"), [
-    (0x0CF00400, 0xF004), (0x18FEEE00, 0xFEEE), (0x18FEF117, 0xFEF1), (0x18EAFF21, 0xEA00), (0x00EF2301, 0xEF00),
-    (0x1DFF0A03, 0x1FF0A)])
+@pytest.mark.parametrize(
+    ("can_id", "group"),
+    [
+        (0x0CF00400, 0xF004),
+        (0x18FEEE00, 0xFEEE),
+        (0x18FEF117, 0xFEF1),
+        (0x18EAFF21, 0xEA00),
+        (0x00EF2301, 0xEF00),
+        (0x1DFF0A03, 0x1FF0A),
+    ],
+)
 def test_parameter_groups(can_id: int, group: int) -> None:
     """SAE J1939-21: a destination address is no part of the group below format 240, a group extension is from there."""
     assert parameter_group(np.array([can_id], np.uint32)).tolist() == [group]
@@ -98,15 +118,22 @@ def test_j1939_masks_source_and_priority_and_keeps_the_source(tmp_path: Path) ->
     assert not len(decode(frames_of(0x6EE, [b"\1"]), network))
 
 
-@pytest.mark.parametrize(("blocks", "said"), [
-    ([message(5, "M", bits="60|8@1+")], "message M, signal S: needs 68 bits, but the message has 8 bytes"),
-    (['BO_ 5 M: 8 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" X\n SG_ B : 7|8@0+ (1,0) [0|0] "" X\n'],
-     "message M: signals (A and B|B and A) overlap"),
-    ([message(5, "M", bits="0|20@1+"), "SIG_VALTYPE_ 5 S : 1;"], "message M, signal S: 20 bits wide, but a float"),
-    (['BO_ 5 M: 8 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" X\n SG_ A : 8|8@1+ (1,0) [0|0] "" X\n'],
-     "message M, signal A: a second signal of that name"),
-    (["BO_ 5 M 8 X"], "not a DBC file"),
-])
+@pytest.mark.parametrize(
+    ("blocks", "said"),
+    [
+        ([message(5, "M", bits="60|8@1+")], "message M, signal S: needs 68 bits, but the message has 8 bytes"),
+        (
+            ['BO_ 5 M: 8 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" X\n SG_ B : 7|8@0+ (1,0) [0|0] "" X\n'],
+            "message M: signals (A and B|B and A) overlap",
+        ),
+        ([message(5, "M", bits="0|20@1+"), "SIG_VALTYPE_ 5 S : 1;"], "message M, signal S: 20 bits wide, but a float"),
+        (
+            ['BO_ 5 M: 8 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" X\n SG_ A : 8|8@1+ (1,0) [0|0] "" X\n'],
+            "message M, signal A: a second signal of that name",
+        ),
+        (["BO_ 5 M 8 X"], "not a DBC file"),
+    ],
+)
 def test_unsound_files_are_refused_by_name(tmp_path: Path, blocks: list[str], said: str) -> None:
     path = dbc(tmp_path, "bad.dbc", *blocks)
     with pytest.raises(NetworkError, match=said) as e:
@@ -122,8 +149,10 @@ def test_lenient_leaves_out_what_cannot_be_decoded_and_says_so(tmp_path: Path) -
 
 
 def test_a_message_longer_than_any_frame_gives_what_a_frame_holds(tmp_path: Path) -> None:
-    block = ('BO_ 5 M: 200 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" X\n SG_ B : 512|8@1+ (1,0) [0|0] "" X\n'
-             ' SG_ C : 1590|10@1- (0.5,0) [0|0] "" X\n')
+    block = (
+        'BO_ 5 M: 200 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" X\n SG_ B : 512|8@1+ (1,0) [0|0] "" X\n'
+        ' SG_ C : 1590|10@1- (0.5,0) [0|0] "" X\n'
+    )
     table = decode(frames_of(5, [b"\7" * 8, b"\7" * 64]), Network.load(dbc(tmp_path, "long.dbc", block)))["M"]
     assert table.select("A", "B", "C").rows() == [(7, None, None)] * 2
 

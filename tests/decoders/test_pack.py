@@ -19,13 +19,14 @@ from tests.decoders.peers import cantools_messages
 
 @settings(max_examples=80, deadline=None)
 @given(dbc_files(), st.integers(0, 2**32 - 1))
-def test_what_is_packed_is_extracted_again(tmp_path_factory: pytest.TempPathFactory, file: tuple[str, int],
-                                           seed: int) -> None:
+def test_what_is_packed_is_extracted_again(
+    tmp_path_factory: pytest.TempPathFactory, file: tuple[str, int], seed: int
+) -> None:
     path = tmp_path_factory.mktemp("dbc") / "made.dbc"
     path.write_text(file[0])
     (message,) = Network.load(path).messages
     payload = np.zeros((16, 8 if message.length <= 8 else 64), np.uint8)
-    payload[:, :message.length] = np.random.default_rng(seed).integers(0, 256, (16, message.length))
+    payload[:, : message.length] = np.random.default_rng(seed).integers(0, 256, (16, message.length))
     once = extract(message, payload)
     again = extract(message, encode({name: c.values for name, c in once.items()}, message))
     for name, column in once.items():
@@ -40,8 +41,10 @@ def test_what_is_packed_is_extracted_again(tmp_path_factory: pytest.TempPathFact
 
 
 def test_the_bytes_are_those_cantools_encodes(tmp_path: Path) -> None:
-    text = ('VERSION ""\nNS_ :\nBS_:\nBU_: X\nBO_ 5 M: 8 X\n SG_ A : 7|12@0- (0.1,5) [0|0] "" X\n'
-            ' SG_ B : 16|9@1+ (2,-3) [0|0] "" X\n SG_ C : 32|32@1- (1,0) [0|0] "" X\nSIG_VALTYPE_ 5 C : 1;\n')
+    text = (
+        'VERSION ""\nNS_ :\nBS_:\nBU_: X\nBO_ 5 M: 8 X\n SG_ A : 7|12@0- (0.1,5) [0|0] "" X\n'
+        ' SG_ B : 16|9@1+ (2,-3) [0|0] "" X\n SG_ C : 32|32@1- (1,0) [0|0] "" X\nSIG_VALTYPE_ 5 C : 1;\n'
+    )
     path = tmp_path / "made.dbc"
     path.write_text(text)
     values: dict[str, list[float]] = {"A": [-100.0, 5.0, 209.7], "B": [-3, 101, 1019], "C": [0.0, -1.5, 1e20]}

@@ -32,8 +32,9 @@ def start_of(path: Path, kind: str) -> int:
 @pytest.mark.parametrize("kind", ["log", "asc", "blf", "trc", "csv"])
 @quick
 @given(data=st.data())
-def test_every_frame_equals_python_cans(tmp_path_factory: pytest.TempPathFactory, kind: str,
-                                        data: st.DataObject) -> None:
+def test_every_frame_equals_python_cans(
+    tmp_path_factory: pytest.TempPathFactory, kind: str, data: st.DataObject
+) -> None:
     path = tmp_path_factory.mktemp("log") / f"made.{kind}"
     write(path, data.draw(traffic(kind)))
     with can.LogReader(path) as reader:
@@ -49,7 +50,8 @@ def test_every_frame_equals_python_cans(tmp_path_factory: pytest.TempPathFactory
 @settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
 def test_every_frame_equals_python_cans_where_files_are_slow_to_write(
-        tmp_path_factory: pytest.TempPathFactory, kind: str, data: st.DataObject) -> None:
+    tmp_path_factory: pytest.TempPathFactory, kind: str, data: st.DataObject
+) -> None:
     path = tmp_path_factory.mktemp("log") / f"made.{kind}"
     write(path, data.draw(traffic(kind)))
     with can.LogReader(path) as reader:
@@ -60,8 +62,10 @@ def test_every_frame_equals_python_cans_where_files_are_slow_to_write(
 @pytest.mark.parametrize("kind", ["log", "asc", "blf", "trc", "csv", "db"])
 @pytest.mark.parametrize("again", [False, True], ids=["one member", "two members"])
 def test_gzipped_logs_read_the_same(tmp_path: Path, kind: str, again: bool) -> None:
-    messages = [can.Message(timestamp=1.7e9 + i / 100, arbitration_id=i, data=bytes([i]), is_extended_id=False,
-                            channel=0) for i in range(200)]
+    messages = [
+        can.Message(timestamp=1.7e9 + i / 100, arbitration_id=i, data=bytes([i]), is_extended_id=False, channel=0)
+        for i in range(200)
+    ]
     plain = write(tmp_path / f"made.{kind}", messages)
     content = plain.read_bytes()
     packed = tmp_path / f"made.{kind}.gz"
@@ -80,8 +84,16 @@ def test_the_content_counts_not_the_name(tmp_path: Path, kind: str) -> None:
 
 
 def test_blf_without_compression(tmp_path: Path) -> None:
-    messages = [can.Message(timestamp=1.7e9 + i / 1e3, arbitration_id=i % 2048, is_extended_id=False, channel=0,
-                            data=b"LOBJLOBJ" if i % 7 == 0 else bytes(i % 9)) for i in range(9000)]
+    messages = [
+        can.Message(
+            timestamp=1.7e9 + i / 1e3,
+            arbitration_id=i % 2048,
+            is_extended_id=False,
+            channel=0,
+            data=b"LOBJLOBJ" if i % 7 == 0 else bytes(i % 9),
+        )
+        for i in range(9000)
+    ]
     path = write(tmp_path / "made.blf", messages, compression_level=0)
     with can.LogReader(path) as reader:
         assert unequal(ours(path), theirs(reader, 1)) == []
@@ -99,11 +111,13 @@ End TriggerBlock
 """
 
 
-@pytest.mark.parametrize(("base", "ident", "data", "last"), [("hex", "1F", "0A FF 07", "C8"),
-                                                             ("dec", "31", "10 255 7", "200")])
+@pytest.mark.parametrize(
+    ("base", "ident", "data", "last"), [("hex", "1F", "0A FF 07", "C8"), ("dec", "31", "10 255 7", "200")]
+)
 @pytest.mark.parametrize(("stamps", "times"), [("absolute", [200_000, 300_000]), ("relative", [300_000, 850_000])])
-def test_asc_bases_and_stamps(tmp_path: Path, base: str, ident: str, data: str, last: str, stamps: str,
-                              times: list[int]) -> None:
+def test_asc_bases_and_stamps(
+    tmp_path: Path, base: str, ident: str, data: str, last: str, stamps: str, times: list[int]
+) -> None:
     """Relative stamps count from the line before, whatever that line says."""
     path = tmp_path / "made.asc"
     path.write_text(LINES.format(base=base, stamps=stamps, ident=ident, data=data, last=last))

@@ -16,10 +16,20 @@ from tests.decoders.peers import can, frames_in, theirs, unequal
 MESSAGES = [
     can.Message(timestamp=1.7e9, arbitration_id=5, is_extended_id=False, data=b"\1\2", channel=0),
     can.Message(timestamp=1.7e9 + 0.001, arbitration_id=0x18FEEE00, data=bytes(8), channel="can1", is_rx=False),
-    can.Message(timestamp=1.7e9 + 0.002, arbitration_id=6, is_extended_id=False, is_fd=True, bitrate_switch=True,
-                error_state_indicator=True, data=bytes(range(64)), dlc=64, channel=1),
+    can.Message(
+        timestamp=1.7e9 + 0.002,
+        arbitration_id=6,
+        is_extended_id=False,
+        is_fd=True,
+        bitrate_switch=True,
+        error_state_indicator=True,
+        data=bytes(range(64)),
+        dlc=64,
+        channel=1,
+    ),
     can.Message(timestamp=1.7e9 + 0.003, arbitration_id=7, is_extended_id=False, is_remote_frame=True, dlc=4),
-    can.Message(timestamp=1.7e9 + 0.004, is_error_frame=True, channel=0)]
+    can.Message(timestamp=1.7e9 + 0.004, is_error_frame=True, channel=0),
+]
 
 
 class Plugin:

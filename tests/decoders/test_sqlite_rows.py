@@ -21,10 +21,14 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("db") / "sound.db"
     with sqlite3.connect(path) as con:
         con.execute(f"PRAGMA page_size = {PAGE}")
-        con.execute("CREATE TABLE messages (ts REAL, arbitration_id INTEGER, extended INTEGER, remote INTEGER, "
-                    "error INTEGER, dlc INTEGER, data BLOB)")
-        con.executemany("INSERT INTO messages VALUES (?, ?, 0, 0, 0, 8, ?)",
-                        [(1.7e9 + i / 1000, i % 2048, (MARK + i).to_bytes(8, "big")) for i in range(ROWS)])
+        con.execute(
+            "CREATE TABLE messages (ts REAL, arbitration_id INTEGER, extended INTEGER, remote INTEGER, "
+            "error INTEGER, dlc INTEGER, data BLOB)"
+        )
+        con.executemany(
+            "INSERT INTO messages VALUES (?, ?, 0, 0, 0, 8, ?)",
+            [(1.7e9 + i / 1000, i % 2048, (MARK + i).to_bytes(8, "big")) for i in range(ROWS)],
+        )
     con.close()
     return path
 
@@ -46,12 +50,16 @@ def test_a_sound_file_is_whole(sound: Path) -> None:
 
 @pytest.mark.parametrize("share", [0.2, 0.5, 0.9, 0.99])
 @pytest.mark.parametrize("more", [0, 1, PAGE - 1])
-def test_of_a_file_cut_short_the_rows_on_whole_pages_are_kept(sound: Path, tmp_path: Path, share: float, more: int,
-                                                              ) -> None:
+def test_of_a_file_cut_short_the_rows_on_whole_pages_are_kept(
+    sound: Path,
+    tmp_path: Path,
+    share: float,
+    more: int,
+) -> None:
     content = sound.read_bytes()
     pages = int(share * len(content)) // PAGE
     path = tmp_path / "cut.db"
-    path.write_bytes(content[:pages * PAGE + more])
+    path.write_bytes(content[: pages * PAGE + more])
     frames, losses = read(path)
     found = numbers(frames)
     assert found == list(range(len(found)))
@@ -65,8 +73,8 @@ def test_rows_behind_a_damaged_page_are_read(sound: Path, tmp_path: Path, damage
     content = bytearray(sound.read_bytes())
     wanted = (MARK + 2500).to_bytes(8, "big")
     page = content.index(wanted) // PAGE
-    lost = [i for i in range(ROWS) if (MARK + i).to_bytes(8, "big") in content[page * PAGE:(page + 1) * PAGE]]
-    content[page * PAGE:(page + 1) * PAGE] = damage
+    lost = [i for i in range(ROWS) if (MARK + i).to_bytes(8, "big") in content[page * PAGE : (page + 1) * PAGE]]
+    content[page * PAGE : (page + 1) * PAGE] = damage
     path = tmp_path / "hole.db"
     path.write_bytes(content)
     frames, losses = read(path)

@@ -17,12 +17,23 @@ from tests.decoders.peers import frames_of
 BROADCAST = bytes(range(1, 40))
 TO_ONE = bytes((7 * i + 3) & 255 for i in range(20))
 RECORDED = [
-    (0x18EEFF21, "e903405309010251"), (0x18ECFF21, "20270006ffe3fe00"), (0x1CEBFF21, "0101020304050607"),
-    (0x1CEBFF21, "0208090a0b0c0d0e"), (0x1CEBFF21, "030f101112131415"), (0x1CEBFF21, "04161718191a1b1c"),
-    (0x1CEBFF21, "051d1e1f20212223"), (0x1CEBFF21, "0624252627ffffff"), (0x18EC3221, "101400030100d000"),
-    (0x1CEC2132, "110101ffff00d000"), (0x1CEB3221, "01030a11181f262d"), (0x1CEC2132, "110102ffff00d000"),
-    (0x1CEB3221, "02343b424950575e"), (0x1CEC2132, "110103ffff00d000"), (0x1CEB3221, "03656c737a8188ff"),
-    (0x1CEC2132, "13140003ff00d000")]
+    (0x18EEFF21, "e903405309010251"),
+    (0x18ECFF21, "20270006ffe3fe00"),
+    (0x1CEBFF21, "0101020304050607"),
+    (0x1CEBFF21, "0208090a0b0c0d0e"),
+    (0x1CEBFF21, "030f101112131415"),
+    (0x1CEBFF21, "04161718191a1b1c"),
+    (0x1CEBFF21, "051d1e1f20212223"),
+    (0x1CEBFF21, "0624252627ffffff"),
+    (0x18EC3221, "101400030100d000"),
+    (0x1CEC2132, "110101ffff00d000"),
+    (0x1CEB3221, "01030a11181f262d"),
+    (0x1CEC2132, "110102ffff00d000"),
+    (0x1CEB3221, "02343b424950575e"),
+    (0x1CEC2132, "110103ffff00d000"),
+    (0x1CEB3221, "03656c737a8188ff"),
+    (0x1CEC2132, "13140003ff00d000"),
+]
 
 
 def frames(recorded: list[tuple[int, str]]) -> Frames:
@@ -33,13 +44,18 @@ def frames(recorded: list[tuple[int, str]]) -> Frames:
 @pytest.fixture(scope="module")
 def network(tmp_path_factory: pytest.TempPathFactory) -> Network:
     """One signal a byte, so that a payload can be read back; the second message's file has another receiver."""
+
     def message(can_id: int, name: str, length: int) -> str:
         signals = "".join(f' SG_ {name}{i} : {8 * i}|8@1+ (1,0) [0|0] "" X\n' for i in range(length))
         return f"BO_ {0x80000000 | can_id} {name}: {length} X\n{signals}\n"
 
-    text = ('VERSION ""\nNS_ :\nBS_:\nBU_: X\n' + message(0x18FEE3FE, "All", 39) + message(0x18D0FFFE, "One", 20)
-            + 'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";\n'
-            + 'BA_DEF_DEF_ "VFrameFormat" "J1939PG";\n')
+    text = (
+        'VERSION ""\nNS_ :\nBS_:\nBU_: X\n'
+        + message(0x18FEE3FE, "All", 39)
+        + message(0x18D0FFFE, "One", 20)
+        + 'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";\n'
+        + 'BA_DEF_DEF_ "VFrameFormat" "J1939PG";\n'
+    )
     path = tmp_path_factory.mktemp("dbc") / "long.dbc"
     path.write_text(text)
     return Network.load(path)
@@ -106,10 +122,14 @@ def test_a_session_that_is_never_finished_is_not_kept_for_ever(network: Network)
 
 
 @settings(deadline=None)
-@given(st.lists(st.tuples(st.integers(0, 250), st.binary(min_size=9, max_size=39)), min_size=1, max_size=12),
-       st.randoms(use_true_random=False), st.integers(1, 9))
-def test_sessions_of_many_senders_interleaved(network: Network, sent: list[tuple[int, bytes]], random: st.DataObject,
-                                              pieces: int) -> None:
+@given(
+    st.lists(st.tuples(st.integers(0, 250), st.binary(min_size=9, max_size=39)), min_size=1, max_size=12),
+    st.randoms(use_true_random=False),
+    st.integers(1, 9),
+)
+def test_sessions_of_many_senders_interleaved(
+    network: Network, sent: list[tuple[int, bytes]], random: st.DataObject, pieces: int
+) -> None:
     """Each sender sends its messages one after the other; the wire mixes senders at will."""
     queues: dict[int, list[tuple[int, str]]] = {}
     for source, data in sent:
@@ -117,7 +137,7 @@ def test_sessions_of_many_senders_interleaved(network: Network, sent: list[tuple
         padded = data.ljust(7 * packets, b"\xff")
         queue = queues.setdefault(source, [])
         queue.append((0x18ECFF00 | source, f"20{len(data) & 255:02x}{len(data) >> 8:02x}{packets:02x}ffe3fe00"))
-        queue += [(0x1CEBFF00 | source, f"{i + 1:02x}{padded[7 * i:7 * i + 7].hex()}") for i in range(packets)]
+        queue += [(0x1CEBFF00 | source, f"{i + 1:02x}{padded[7 * i : 7 * i + 7].hex()}") for i in range(packets)]
     mixed = []
     while queues:
         source = random.choice(sorted(queues))  # type: ignore[attr-defined]

@@ -10,9 +10,12 @@ from hypothesis import strategies as st
 from decoders.frames_out import FD_LENGTHS
 from tests.decoders.peers import can, ours, theirs, unequal
 
-HEAD = {"1.1": ";$FILEVERSION=1.1\n;$STARTTIME=44548.5\n", "1.3": ";$FILEVERSION=1.3\n;$STARTTIME=44548.5\n",
-        "2.0": ";$FILEVERSION=2.0\n;$STARTTIME=44548.5\n;$COLUMNS=N,O,T,I,d,l,D\n",
-        "2.1": ";$FILEVERSION=2.1\n;$STARTTIME=44548.5\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n"}
+HEAD = {
+    "1.1": ";$FILEVERSION=1.1\n;$STARTTIME=44548.5\n",
+    "1.3": ";$FILEVERSION=1.3\n;$STARTTIME=44548.5\n",
+    "2.0": ";$FILEVERSION=2.0\n;$STARTTIME=44548.5\n;$COLUMNS=N,O,T,I,d,l,D\n",
+    "2.1": ";$FILEVERSION=2.1\n;$STARTTIME=44548.5\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n",
+}
 
 
 @st.composite
@@ -28,10 +31,12 @@ def line(draw: st.DrawFn, version: str, number: int) -> str:
     extended = draw(st.booleans())
     ident = f"{draw(st.integers(0, 0x1FFFFFFF)):08X}" if extended else f"{draw(st.integers(0, 0x7FF)):04X}"
     way, bus, t = draw(st.sampled_from(("Rx", "Tx"))), draw(st.integers(1, 3)), f"{number * 1.7:.3f}"
-    return {"1.1": f"{number:6}) {t:>10} {way} {ident} {code} {data}", "1.3":
-            f"{number:6}) {t:>10} {bus} {way} {ident} - {code} {data}", "2.0":
-            f"{number:6} {t:>10} {kind} {ident} {way} {held} {data}",
-            "2.1": f"{number:6} {t:>10} {kind} {bus} {ident} {way} - {code} {data}"}[version].rstrip()
+    return {
+        "1.1": f"{number:6}) {t:>10} {way} {ident} {code} {data}",
+        "1.3": f"{number:6}) {t:>10} {bus} {way} {ident} - {code} {data}",
+        "2.0": f"{number:6} {t:>10} {kind} {ident} {way} {held} {data}",
+        "2.1": f"{number:6} {t:>10} {kind} {bus} {ident} {way} - {code} {data}",
+    }[version].rstrip()
 
 
 @pytest.mark.parametrize("version", sorted(HEAD))

@@ -28,8 +28,12 @@ def _campaign(path: Path, seed: int) -> Path:
         Said("A", "belt_slip", "service", "left", 3 * DAY),
         Said("C", "link_loss", "service", "", DAY),
     ]
-    raw = {"seed": seed, "truth": [asdict(t) for t in truth], "said": [asdict(s) for s in said],
-           "refused": {"A": [], "B": [], "C": ["soc_off", "hot_for_load"]}}  # fmt: skip
+    raw = {
+        "seed": seed,
+        "truth": [asdict(t) for t in truth],
+        "said": [asdict(s) for s in said],
+        "refused": {"A": [], "B": [], "C": ["soc_off", "hot_for_load"]},
+    }
     path.write_text(json.dumps(raw))
     return path
 

@@ -8,8 +8,16 @@ import pytest
 
 from demo_logs.simulator.cells import NEGATIVE, POSITIVE, graphite_v, iron_phosphate_v, ocv
 
-PUBLISHED = ((0.0, 2.0), (0.1, 2.97809), (0.2, 3.16849), (0.3, 3.20582), (0.5, 3.26603), (0.7, 3.27403),
-             (0.9, 3.31417), (1.0, 3.6))  # fmt: skip
+PUBLISHED = (
+    (0.0, 2.0),
+    (0.1, 2.97809),
+    (0.2, 3.16849),
+    (0.3, 3.20582),
+    (0.5, 3.26603),
+    (0.7, 3.27403),
+    (0.9, 3.31417),
+    (1.0, 3.6),
+)
 
 
 @pytest.mark.parametrize(("soc", "volts"), PUBLISHED)

@@ -47,9 +47,16 @@ def test_score_counts_as_a_hand_would() -> None:
 
 @pytest.mark.parametrize(
     ("said", "item", "same"),
-    [("cell 8", "8", True), ("cells 6-7", "6", True), ("cell 18", "8", False), ("left", "left", True),
-     ("right", "left", False), ("sensor 3", "3", True), ("", "", True)],
-)  # fmt: skip
+    [
+        ("cell 8", "8", True),
+        ("cells 6-7", "6", True),
+        ("cell 18", "8", False),
+        ("left", "left", True),
+        ("right", "left", False),
+        ("sensor 3", "3", True),
+        ("", "", True),
+    ],
+)
 def test_same_item(said: str, item: str, same: bool) -> None:
     assert same_item(said, item) is same
 

@@ -122,11 +122,14 @@ def main(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     usable = usable_ah()
     tables: dict[str, Callable[[], None]] = {
-        "ocv": lambda: write_ocv(folder), "pulse": lambda: write_pulse(folder, usable),
-        "train": lambda: write_train(folder), "ride": lambda: write_ride(folder),
-        "charge": lambda: write_charge(folder, usable), "leak": lambda: write_leak(folder, usable),
+        "ocv": lambda: write_ocv(folder),
+        "pulse": lambda: write_pulse(folder, usable),
+        "train": lambda: write_train(folder),
+        "ride": lambda: write_ride(folder),
+        "charge": lambda: write_charge(folder, usable),
+        "leak": lambda: write_leak(folder, usable),
         "trip": lambda: write_trip(folder, usable),
-    }  # fmt: skip
+    }
     for name, make in tables.items():
         if not (folder / f"{name}.csv").is_file() or (name == "ride" and not (folder / "steps.csv").is_file()):
             make()
@@ -140,8 +143,11 @@ def write_ocv(folder: Path) -> None:
 def write_pulse(folder: Path, usable: float) -> None:
     t = np.arange(0.0, 12.0, 0.05)
     on = t >= 1.0
-    write(folder / "pulse.csv", ["t", "v20", "v60", "usable_ah"],
-          [t, *(solve(t, np.where(on, a, 0.0), 0.5) for a in (20.0, 60.0)), np.full(t.size, usable)])  # fmt: skip
+    write(
+        folder / "pulse.csv",
+        ["t", "v20", "v60", "usable_ah"],
+        [t, *(solve(t, np.where(on, a, 0.0), 0.5) for a in (20.0, 60.0)), np.full(t.size, usable)],
+    )
 
 
 def write_train(folder: Path) -> None:
@@ -169,8 +175,9 @@ def write_leak(folder: Path, usable: float) -> None:
     t, amps = charge(0.40, 0.955, usable)
     days = np.arange(0, 12, 2)
     leak = [solve(t, amps, 0.40 - LEAK_PCT_PER_DAY / 100 * 30 / usable * d) for d in days]
-    write(folder / "leak.csv", ["t", "amps", "base", *(f"day{d}" for d in days)],
-          [t, amps, solve(t, amps, 0.40), *leak])  # fmt: skip
+    write(
+        folder / "leak.csv", ["t", "amps", "base", *(f"day{d}" for d in days)], [t, amps, solve(t, amps, 0.40), *leak]
+    )
 
 
 def write_trip(folder: Path, usable: float) -> None:

@@ -30,12 +30,27 @@ class Archive:
 
 
 ARCHIVES = (
-    Archive("cantools", "45.1.0", "sdist", "cantools-45.1.0.tar.gz",
-            "ea1619f3d6108a1c3ecd0f81c952ff2dffd023b244704f6f7a17c4f4dca75f73"),
-    Archive("python-can", "4.6.1", "sdist", "python_can-4.6.1.tar.gz",
-            "290fea135d04b8504ebff33889cc6d301e2181a54099116609f940825ffe5005"),
-    Archive("battery-data-toolkit", "0.4.6", "sdist", "battery_data_toolkit-0.4.6.tar.gz",
-            "f62a073703d6652e53162fcbb3ebbf0f5f7036e127021d5beddf7c5c245f9797"),
+    Archive(
+        "cantools",
+        "45.1.0",
+        "sdist",
+        "cantools-45.1.0.tar.gz",
+        "ea1619f3d6108a1c3ecd0f81c952ff2dffd023b244704f6f7a17c4f4dca75f73",
+    ),
+    Archive(
+        "python-can",
+        "4.6.1",
+        "sdist",
+        "python_can-4.6.1.tar.gz",
+        "290fea135d04b8504ebff33889cc6d301e2181a54099116609f940825ffe5005",
+    ),
+    Archive(
+        "battery-data-toolkit",
+        "0.4.6",
+        "sdist",
+        "battery_data_toolkit-0.4.6.tar.gz",
+        "f62a073703d6652e53162fcbb3ebbf0f5f7036e127021d5beddf7c5c245f9797",
+    ),
 )
 
 
@@ -54,8 +69,18 @@ def fetch(archive: Archive, folder: Path) -> Path:
     file = folder / archive.file
     if not file.exists():
         binary = ["--no-binary", archive.name] if archive.kind == "sdist" else ["--only-binary", ":all:"]
-        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", *binary, "--dest", str(folder),
-                   f"{archive.name}=={archive.version}"]
+        command = [
+            sys.executable,
+            "-m",
+            "pip",
+            "download",
+            "--quiet",
+            "--no-deps",
+            *binary,
+            "--dest",
+            str(folder),
+            f"{archive.name}=={archive.version}",
+        ]
         if subprocess.run(command, check=False).returncode or not file.exists():
             raise SystemExit(f"{archive.name} {archive.version} could not be downloaded. Is the index in reach?")
     found = hashlib.sha256(file.read_bytes()).hexdigest()

@@ -101,8 +101,9 @@ def test_voltage_efficiency_equals_the_instruments_energies_at_equal_charge(cell
     part = cell.filter(pl.col("Cycle_Index") == 2)
     t = (part["Test_Time"].to_numpy() * 1e6).astype(np.int64)
     amps, volts = -np.round(part["Current"].to_numpy(), 2), np.round(part["Voltage"].to_numpy(), 3)
-    put, out, put_wh, out_wh = (part[f"{way}_{what}"].to_numpy() for what in ("Capacity", "Energy")
-                                for way in ("Charge", "Discharge"))  # fmt: skip
+    put, out, put_wh, out_wh = (
+        part[f"{way}_{what}"].to_numpy() for what in ("Capacity", "Energy") for way in ("Charge", "Discharge")
+    )
     whole = float(put.max())
     soc = 100 * (put - out) / whole
     begins = int((amps > 1).argmax())  # of the discharge
@@ -112,8 +113,12 @@ def test_voltage_efficiency_equals_the_instruments_energies_at_equal_charge(cell
     parts = []
     for day, (kind, rows) in enumerate((("charge", slice(0, begins)), ("ride", slice(begins, None)))):
         named = {"pack_current": amps, "pack_voltage": volts, "pack_soc": soc}
-        signals = Signals("x", int(t[rows][0]), int(t[rows][-1]) + 1,
-                          {(role, ""): Series(t[rows], v[rows]) for role, v in named.items()})  # fmt: skip
+        signals = Signals(
+            "x",
+            int(t[rows][0]),
+            int(t[rows][-1]) + 1,
+            {(role, ""): Series(t[rows], v[rows]) for role, v in named.items()},
+        )
         session = Session("x", kind, signals.start, signals.end)
         found = pack_bands.SET.compute(session, signals, profile({"cells": 1, "rated_ah": whole}))
         parts.append(stretch(day, kind, *found.metrics))

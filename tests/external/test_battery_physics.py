@@ -61,9 +61,12 @@ def pack_table() -> dict[str, object]:
     """The maker's own open-circuit table: the model's rest voltages, as a maker would publish them."""
     ocv, pulse = table("ocv"), table("pulse")
     return {
-        "cells": 12, "rated_ah": float(pulse["usable_ah"][0]), "charge_end_a": 1.5,
-        "ocv_soc_pct": (100 * ocv["soc"]).tolist(), "ocv_v": ocv["volts"].tolist(),
-    }  # fmt: skip
+        "cells": 12,
+        "rated_ah": float(pulse["usable_ah"][0]),
+        "charge_end_a": 1.5,
+        "ocv_soc_pct": (100 * ocv["soc"]).tolist(),
+        "ocv_v": ocv["volts"].tolist(),
+    }
 
 
 def run(metric_set: object, signals: Signals, kind: str) -> Outcome:

@@ -22,8 +22,14 @@ ROOT = folder_of("cantools")
 FOLDER = ROOT / "cantools-45.1.0" / "tests" / "files" / "dbc" if ROOT else None
 FILES = sorted(p for p in FOLDER.iterdir() if p.suffix.lower() == ".dbc") if FOLDER else []
 needs_files = pytest.mark.skipif(not FILES, reason="cantools' archive is absent: run `make sources` first")
-REFUSED = {"bad_message_length.dbc", "incorrect-sig_valtype.dbc", "incorrect-val.dbc", "issue_199.dbc",
-           "issue_199_extended.dbc", "issue_63.dbc"}
+REFUSED = {
+    "bad_message_length.dbc",
+    "incorrect-sig_valtype.dbc",
+    "incorrect-val.dbc",
+    "issue_199.dbc",
+    "issue_199_extended.dbc",
+    "issue_63.dbc",
+}
 
 
 @pytest.fixture(autouse=True)
@@ -121,8 +127,11 @@ def _canmatrix(path: Path) -> list[Any]:
 
 def _agree(frame: Any, network: Network, file: str) -> int:
     """Values compared; canmatrix gives decimals and keeps floats of 16 bits as integers, so those are left out."""
-    found = [m for m in network.messages if (m.can_id, m.extended) == (frame.arbitration_id.id,
-                                                                      frame.arbitration_id.extended)]
+    found = [
+        m
+        for m in network.messages
+        if (m.can_id, m.extended) == (frame.arbitration_id.id, frame.arbitration_id.extended)
+    ]
     if not found or frame.is_complex_multiplexed or not found[-1].length:
         return 0
     message = found[-1]
@@ -137,8 +146,9 @@ def _agree(frame: Any, network: Network, file: str) -> int:
             if signal is None or (signal.is_float and signal.length == 16) or ours[name] is None:
                 continue
             expected = float(theirs.phys_value)
-            close = ours[name] == pytest.approx(expected, rel=1e-6 if signal.is_float else 1e-12, abs=1e-12,
-                                                nan_ok=True)
+            close = ours[name] == pytest.approx(
+                expected, rel=1e-6 if signal.is_float else 1e-12, abs=1e-12, nan_ok=True
+            )
             assert close, f"{file} {message.name}.{name} {data.hex()}: {ours[name]} is not {expected}"
             compared += 1
     return compared

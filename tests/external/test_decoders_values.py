@@ -30,11 +30,19 @@ def row(data: bytes) -> NDArray[np.uint8]:
     return np.frombuffer(data, np.uint8)[None]
 
 
-@pytest.mark.parametrize(("data", "sae", "autosar"), [
-    (b"123456789", 0x4B, 0xDF), (bytes(4), 0x59, 0x12), (bytes.fromhex("F20183"), 0x37, 0xC2),
-    (bytes.fromhex("0FAA0055"), 0x79, 0xC6), (bytes.fromhex("00FF5511"), 0xB8, 0x77),
-    (bytes.fromhex("332255AABBCCDDEEFF"), 0xCB, 0x11), (bytes.fromhex("926B55"), 0x8C, 0x33),
-    (b"\xff" * 4, 0x74, 0x6C)])
+@pytest.mark.parametrize(
+    ("data", "sae", "autosar"),
+    [
+        (b"123456789", 0x4B, 0xDF),
+        (bytes(4), 0x59, 0x12),
+        (bytes.fromhex("F20183"), 0x37, 0xC2),
+        (bytes.fromhex("0FAA0055"), 0x79, 0xC6),
+        (bytes.fromhex("00FF5511"), 0xB8, 0x77),
+        (bytes.fromhex("332255AABBCCDDEEFF"), 0xCB, 0x11),
+        (bytes.fromhex("926B55"), 0x8C, 0x33),
+        (b"\xff" * 4, 0x74, 0x6C),
+    ],
+)
 def test_crc_samples(data: bytes, sae: int, autosar: int) -> None:
     assert crc8(row(data), J1850).tolist() == [sae]
     assert crc8(row(data), H2F).tolist() == [autosar]
@@ -45,14 +53,32 @@ def test_crc_field_example() -> None:
 
 
 def guarded(mode: str, data_id: int) -> Message:
-    return Message("M", 1, False, 8, (CRC, COUNT, NIBBLE), attributes={
-        "E2EForm": "e2e_p1", "E2ECounter": "Count", "E2EChecksum": "Crc", "E2EDataID": data_id, "E2EDataIDMode": mode,
-        "E2EDataIDNibble": "Nibble"})
+    return Message(
+        "M",
+        1,
+        False,
+        8,
+        (CRC, COUNT, NIBBLE),
+        attributes={
+            "E2EForm": "e2e_p1",
+            "E2ECounter": "Count",
+            "E2EChecksum": "Crc",
+            "E2EDataID": data_id,
+            "E2EDataIDMode": mode,
+            "E2EDataIDNibble": "Nibble",
+        },
+    )
 
 
-@pytest.mark.parametrize(("mode", "first", "second"), [
-    ("both", "cc00000000000000", "9101000000000000"), ("alternate", "ce00000000000000", "0201000000000000"),
-    ("low", "ce00000000000000", "9301000000000000"), ("nibble", "2a10000000000000", "7711000000000000")])
+@pytest.mark.parametrize(
+    ("mode", "first", "second"),
+    [
+        ("both", "cc00000000000000", "9101000000000000"),
+        ("alternate", "ce00000000000000", "0201000000000000"),
+        ("low", "ce00000000000000", "9301000000000000"),
+        ("nibble", "2a10000000000000", "7711000000000000"),
+    ],
+)
 def test_profile_1_vectors(mode: str, first: str, second: str) -> None:
     """Data ID 0x123, eight bytes, counter in bits 8 to 11, in mode "nibble" four bits of the data ID in 12 to 15."""
     message = guarded(mode, 0x123)
@@ -76,14 +102,20 @@ def test_modes_differ_in_the_part_of_the_data_id_they_guard(mode: str, seen: int
 
 
 def test_profile_2_vectors() -> None:
-    message = Message("M", 1, False, 8, (CRC, COUNT), attributes={
-        "E2EForm": "e2e_p2", "E2ECounter": "Count", "E2EChecksum": "Crc", "E2EDataIDList": "00" * 16})
+    message = Message(
+        "M",
+        1,
+        False,
+        8,
+        (CRC, COUNT),
+        attributes={"E2EForm": "e2e_p2", "E2ECounter": "Count", "E2EChecksum": "Crc", "E2EDataIDList": "00" * 16},
+    )
     assert seal(message, np.zeros((1, 8), np.uint8), 1)[0].tobytes().hex() == "4501000000000000"
     guard = Protection("e2e_p2", COUNT, CRC, data_ids=tuple(range(16)))
     assert expected_checksum(guard, row(bytes.fromhex("0002020304050607")), 8).tolist() == [0xBC]
 
 
-J1939 = '''VERSION ""
+J1939 = """VERSION ""
 NS_ :
 BS_:
 BU_: X
@@ -96,13 +128,17 @@ BO_ 2566844926 CCVS: 8 X
  SG_ Speed : 8|16@1+ (0.00390625,0) [0|250] "km/h" X
 BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";
 BA_DEF_DEF_ "VFrameFormat" "J1939PG";
-'''
+"""
 
 
-@pytest.mark.parametrize(("can_id", "data", "message", "values"), [
-    (0x0CF00400, "FFFF960019FFFFFF", "EEC1", {"EngineSpeed": 800.0, "ActualTorque": 25}),
-    (0x18FEEE00, "7BFFFFFFFFFFFFFF", "ET1", {"Coolant": 83}),
-    (0x18FEF100, "FF0032FFFFFFFFFF", "CCVS", {"Speed": 50.0})])
+@pytest.mark.parametrize(
+    ("can_id", "data", "message", "values"),
+    [
+        (0x0CF00400, "FFFF960019FFFFFF", "EEC1", {"EngineSpeed": 800.0, "ActualTorque": 25}),
+        (0x18FEEE00, "7BFFFFFFFFFFFFFF", "ET1", {"Coolant": 83}),
+        (0x18FEF100, "FF0032FFFFFFFFFF", "CCVS", {"Speed": 50.0}),
+    ],
+)
 def test_j1939(tmp_path: Path, can_id: int, data: str, message: str, values: dict[str, float]) -> None:
     path = tmp_path / "j1939.dbc"
     path.write_text(J1939)
@@ -112,7 +148,7 @@ def test_j1939(tmp_path: Path, can_id: int, data: str, message: str, values: dic
     assert found["source"] == 0
 
 
-OBD = '''VERSION ""
+OBD = """VERSION ""
 NS_ :
 BS_:
 BU_: X
@@ -128,11 +164,13 @@ SG_MUL_VAL_ 2024 Rpm Pid 12-12;
 SG_MUL_VAL_ 2024 Coolant Pid 5-5;
 SG_MUL_VAL_ 2024 Speed Pid 13-13;
 SG_MUL_VAL_ 2024 Volts Pid 66-66;
-'''
+"""
 
 
-@pytest.mark.parametrize(("answer", "signal", "value"), [
-    ("410C1AF8", "Rpm", 1726.0), ("41057B", "Coolant", 83), ("410D32", "Speed", 50), ("41423614", "Volts", 13.844)])
+@pytest.mark.parametrize(
+    ("answer", "signal", "value"),
+    [("410C1AF8", "Rpm", 1726.0), ("41057B", "Coolant", 83), ("410D32", "Speed", 50), ("41423614", "Volts", 13.844)],
+)
 def test_obd(tmp_path: Path, answer: str, signal: str, value: float) -> None:
     """Mode and parameter are two selectors, one inside the other."""
     path = tmp_path / "obd.dbc"
@@ -144,8 +182,9 @@ def test_obd(tmp_path: Path, answer: str, signal: str, value: float) -> None:
 
 
 @needs_logs
-@pytest.mark.parametrize("name", sorted(p.name for p in LOGS.iterdir() if p.suffix in (".asc", ".blf", ".trc", ".gz"))
-                         if LOGS else [])
+@pytest.mark.parametrize(
+    "name", sorted(p.name for p in LOGS.iterdir() if p.suffix in (".asc", ".blf", ".trc", ".gz")) if LOGS else []
+)
 def test_python_cans_own_log_files(name: str) -> None:
     assert LOGS is not None
     first = {".asc": 1, ".blf": 1, ".trc": 0, ".gz": 1}[Path(name).suffix]
@@ -162,7 +201,13 @@ def test_the_long_asc_example() -> None:
     frames = read_frames(LOGS / "issue_1256.asc")
     ids, counts = np.unique(frames.can_id, return_counts=True)
     assert dict(zip(ids.tolist(), counts.tolist(), strict=True)) == {
-        0x64: 795, 0x11: 265, 0x12: 159, 0x66: 80, 0x65: 79, 0x10: 79}
+        0x64: 795,
+        0x11: 265,
+        0x12: 159,
+        0x66: 80,
+        0x65: 79,
+        0x10: 79,
+    }
     assert (int(frames.t[0]), int(frames.t[-1])) == (19_968, 7_960_498)
     assert frames.payload[0, :4].tobytes() == bytes.fromhex("64000000")
     assert open_log(LOGS / "issue_1256.asc").wall == "2014-05-27T16:09:35"

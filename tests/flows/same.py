@@ -8,9 +8,14 @@ from pathlib import Path
 import duckdb
 
 LEFT_OUT = {  # columns that say when or under which run something was done; whole tables that hold nothing else
-    "logs": {"received_t"}, "finding_log": {"scan"}, "score_log": {"scan"}, "fleet_log": {"scan"},
-    "rule_sets": {"made_t"}, "quarantine": {"first_t", "last_t", "tries"}, "touched": {"ticket"},
-}  # fmt: skip
+    "logs": {"received_t"},
+    "finding_log": {"scan"},
+    "score_log": {"scan"},
+    "fleet_log": {"scan"},
+    "rule_sets": {"made_t"},
+    "quarantine": {"first_t", "last_t", "tries"},
+    "touched": {"ticket"},
+}
 RUNS = {"scans", "scan_steps", "nights", "messages", "retired"}
 
 

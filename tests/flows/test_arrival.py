@@ -14,8 +14,23 @@ from pipeline.store import Store
 from tests.flows.conftest import place
 from tests.flows.same import contents, lake
 
-RESULTS = ("logs", "sessions", "metrics", "events", "findings", "not_assessed", "scores", "installs", "vehicles",
-           "log_faults", "log_messages", "log_spans", "log_doubts", "log_serials", "stretches")  # fmt: skip
+RESULTS = (
+    "logs",
+    "sessions",
+    "metrics",
+    "events",
+    "findings",
+    "not_assessed",
+    "scores",
+    "installs",
+    "vehicles",
+    "log_faults",
+    "log_messages",
+    "log_spans",
+    "log_doubts",
+    "log_serials",
+    "stretches",
+)
 
 
 @pytest.mark.parametrize("seed", [0, *(pytest.param(s, marks=pytest.mark.slow) for s in range(1, 12))])

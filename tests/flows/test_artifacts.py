@@ -7,10 +7,20 @@ import pytest
 from flows.artifacts import in_words, inert
 
 
-@pytest.mark.parametrize("hostile", [
-    "<script>alert(1)</script>", "[press](javascript:alert(1))", "![x](http://host/pixel)", "# heading", "a | b | c",
-    "`code`", "**bold** _it_", "line\n\n# another", "&lt;b&gt;",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "hostile",
+    [
+        "<script>alert(1)</script>",
+        "[press](javascript:alert(1))",
+        "![x](http://host/pixel)",
+        "# heading",
+        "a | b | c",
+        "`code`",
+        "**bold** _it_",
+        "line\n\n# another",
+        "&lt;b&gt;",
+    ],
+)
 def test_hostile_text_renders_as_itself(hostile: str) -> None:
     """Every character with a meaning in Markdown or HTML is behind an escape or a character reference."""
     escaped = inert(hostile)
@@ -25,9 +35,13 @@ def test_hostile_text_renders_as_itself(hostile: str) -> None:
 
 def test_the_page_names_stop_use_first() -> None:
     result = {
-        "headline": "h", "stop_use": [{"vehicle": "a", "title": "t", "item": "", "statement": "s"}],
-        "quarantined": [{"log": "x", "reason": "empty"}], "failed": [], "messages": [], "numbers": {"logs_new": 1},
-    }  # fmt: skip
+        "headline": "h",
+        "stop_use": [{"vehicle": "a", "title": "t", "item": "", "statement": "s"}],
+        "quarantined": [{"log": "x", "reason": "empty"}],
+        "failed": [],
+        "messages": [],
+        "numbers": {"logs_new": 1},
+    }
     page = in_words(result)
     assert page.index("Stop use") < page.index("In quarantine") < page.index("Numbers")
     assert "must not be ridden" in page

@@ -16,14 +16,17 @@ def write(folder: Path, sizes: list[int]) -> list[Path]:
     return paths
 
 
-@pytest.mark.parametrize(("sizes", "size_mb", "workers", "expected"), [
-    ([100_000] * 10, 0.25, 2, [2, 2, 2, 2, 2]),  # by size
-    ([100_000] * 10, 0.0, 2, [1] * 10),  # a task a log
-    ([100_000] * 10, 16.0, 2, [10]),  # under the least worth sharing
-    ([500_000] * 16, 16.0, 2, [4, 4, 4, 4]),  # two for each worker
-    ([5_000_000, 10, 10], 1.0, 1, [1, 2]),  # a large log goes alone
-    ([], 16.0, 2, []),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("sizes", "size_mb", "workers", "expected"),
+    [
+        ([100_000] * 10, 0.25, 2, [2, 2, 2, 2, 2]),  # by size
+        ([100_000] * 10, 0.0, 2, [1] * 10),  # a task a log
+        ([100_000] * 10, 16.0, 2, [10]),  # under the least worth sharing
+        ([500_000] * 16, 16.0, 2, [4, 4, 4, 4]),  # two for each worker
+        ([5_000_000, 10, 10], 1.0, 1, [1, 2]),  # a large log goes alone
+        ([], 16.0, 2, []),
+    ],
+)
 def test_bundles(tmp_path: Path, sizes: list[int], size_mb: float, workers: int, expected: list[int]) -> None:
     paths = write(tmp_path, sizes)
     made = bundles(paths, size_mb, workers)

@@ -28,7 +28,10 @@ def test_a_served_night_goes_to_the_cluster_too(fresh: Place, plain: Path, serve
     fresh.asked(dask="local", inbox=fresh.request.inbox)
     run = subprocess.run(
         [sys.executable, "-c", "import sys; from flows.night import night; night(sys.argv[1])", str(fresh.folder)],
-        env=environment(fresh.folder / "night", server.url), capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        env=environment(fresh.folder / "night", server.url),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     assert "distributed.scheduler" in run.stderr
     assert_same(fresh.folder, plain)

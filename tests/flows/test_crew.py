@@ -103,8 +103,9 @@ def test_a_script_without_a_guard_is_not_run_again_in_its_workers(tmp_path: Path
         "print('here')\nwith Crew(1) as crew:\n    print(crew.call(double, 21))\n"
     )
     root = str(Path(__file__).parents[2])
-    said = subprocess.run([sys.executable, str(script)], capture_output=True, text=True,
-                          env=os.environ | {"PYTHONPATH": root}, check=True)  # fmt: skip
+    said = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, env=os.environ | {"PYTHONPATH": root}, check=True
+    )
     assert (said.stdout, said.stderr) == ("here\n42\n", "")
 
 

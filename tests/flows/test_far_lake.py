@@ -29,9 +29,7 @@ def s3() -> Iterator[S3]:
 # botocore and moto still call datetime.utcnow; not ours to mend
 @pytest.mark.filterwarnings("ignore:datetime.datetime.utcnow:DeprecationWarning")
 @pytest.mark.parametrize("dask", ["local", ""])
-def test_a_night_over_a_far_lake(
-    tmp_path: Path, inbox: Path, plain: Path, server: Server, s3: S3, dask: str
-) -> None:
+def test_a_night_over_a_far_lake(tmp_path: Path, inbox: Path, plain: Path, server: Server, s3: S3, dask: str) -> None:
     bucket = f"night-{dask or 'crew'}"
     s3.files.mkdir(bucket)
     folder = tmp_path / "store"
@@ -45,8 +43,11 @@ def test_a_night_over_a_far_lake(
     for name in ("catalogue.duckdb", "fleet.duckdb"):
         mine, undisturbed = contents(folder / name), contents(plain / name)
         assert mine == undisturbed, name
-    found = {n.removeprefix(f"{bucket}/lake/"): hashlib.sha256(s3.files.cat_file(n)).hexdigest()
-             for n in s3.files.find(f"{bucket}/lake") if n.endswith(".parquet")}  # fmt: skip
+    found = {
+        n.removeprefix(f"{bucket}/lake/"): hashlib.sha256(s3.files.cat_file(n)).hexdigest()
+        for n in s3.files.find(f"{bucket}/lake")
+        if n.endswith(".parquet")
+    }
     assert found == lake(plain)
     empty_cache(Store.open(folder))
     assert check(Store.open(folder)) == []

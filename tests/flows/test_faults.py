@@ -99,8 +99,10 @@ def command(tmp_path: Path, inbox: Path) -> Iterator[tuple[Place, Callable[[], s
     def start() -> subprocess.Popen[str]:
         process = subprocess.Popen(
             [sys.executable, "-m", "flows.cli", "night", str(inbox), "--store", str(here.folder), "--json"],
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
         started.append(process)
         return process
 

@@ -18,11 +18,27 @@ ROOT = Path(__file__).parents[2]
 def survive(kills: int, seed: int, server: Server, inbox: Path, plain: Path, work: Path) -> dict[str, int]:
     """Kills by stage; see tests/flows/kills.py."""
     said = subprocess.run(
-        [sys.executable, "-m", "tests.flows.kills", "--kills", str(kills), "--seed", str(seed), "--inbox", str(inbox),
-         "--calm", str(plain), "--work", str(work)],
-        env=environment(server.home, server.url) | {"PYTHONPATH": str(ROOT)}, cwd=work, capture_output=True, text=True,
+        [
+            sys.executable,
+            "-m",
+            "tests.flows.kills",
+            "--kills",
+            str(kills),
+            "--seed",
+            str(seed),
+            "--inbox",
+            str(inbox),
+            "--calm",
+            str(plain),
+            "--work",
+            str(work),
+        ],
+        env=environment(server.home, server.url) | {"PYTHONPATH": str(ROOT)},
+        cwd=work,
+        capture_output=True,
+        text=True,
         check=False,
-    )  # fmt: skip
+    )
     assert said.returncode == 0, f"seed {seed}: {said.stderr[-4000:]}"
     found: dict[str, int] = json.loads(said.stdout.splitlines()[-1])
     return found

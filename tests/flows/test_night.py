@@ -85,8 +85,12 @@ def test_a_served_night_that_fails_for_good_sends_a_message(fresh: Place, server
         fresh.asked(notify=[f"http://127.0.0.1:{hook.server_address[1]}/x"], inbox=fresh.request.inbox)
         (fresh.folder / "lake").rename(fresh.folder / "elsewhere")
         code = "import sys; from flows.night import night; night.with_options(retries=0)(sys.argv[1])"
-        run = subprocess.run([sys.executable, "-c", code, str(fresh.folder)], capture_output=True, text=True,
-                             env=environment(fresh.folder / "night", server.url))  # fmt: skip
+        run = subprocess.run(
+            [sys.executable, "-c", code, str(fresh.folder)],
+            capture_output=True,
+            text=True,
+            env=environment(fresh.folder / "night", server.url),
+        )
         hook.shutdown()
         thread.join()
     assert run.returncode == 1

@@ -27,12 +27,23 @@ def test_the_table_is_read_and_the_zone_is_the_stores(tmp_path: Path) -> None:
     assert plan.notify == ("json://host/x",)
 
 
-@pytest.mark.parametrize(("key", "value", "said"), [
-    ("cron", "nonsense", "five fields"), ("cron", "61 2 * * *", "five fields"), ("zone", "Moon/Crater", "no time zone"),
-    ("workers", 0, "from 1"), ("workers", "many", "from 1"), ("workers", True, "from 1"), ("port", 70000, "65535"),
-    ("notify", "https://x", "list of addresses"), ("when", "never", "always or news"), ("inbox", 3, "not text"),
-    ("colour", "red", "not known"), ("limit_h", -1, "from 0.01"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("key", "value", "said"),
+    [
+        ("cron", "nonsense", "five fields"),
+        ("cron", "61 2 * * *", "five fields"),
+        ("zone", "Moon/Crater", "no time zone"),
+        ("workers", 0, "from 1"),
+        ("workers", "many", "from 1"),
+        ("workers", True, "from 1"),
+        ("port", 70000, "65535"),
+        ("notify", "https://x", "list of addresses"),
+        ("when", "never", "always or news"),
+        ("inbox", 3, "not text"),
+        ("colour", "red", "not known"),
+        ("limit_h", -1, "from 0.01"),
+    ],
+)
 def test_a_setting_that_makes_no_sense_is_named(key: str, value: object, said: str) -> None:
     with pytest.raises(SettingsError, match=said) as caught:
         plan_of({key: value}, "UTC", FILE)

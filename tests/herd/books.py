@@ -19,8 +19,15 @@ def vehicle(con: Con, name: str, batch: str = "", profile: str = "demo", last: d
 
 
 def installed(con: Con, name: str, component: str, serial: str, day: float = 0.0) -> None:
-    insert(con, "installs", vehicle=name, component=component, serial=serial, from_t=T0 + timedelta(days=day),
-           to_t=T0 + timedelta(days=day + 1))  # fmt: skip
+    insert(
+        con,
+        "installs",
+        vehicle=name,
+        component=component,
+        serial=serial,
+        from_t=T0 + timedelta(days=day),
+        to_t=T0 + timedelta(days=day + 1),
+    )
 
 
 def metric(con: Con, name: str, of: str, value: float, day: float, item: str = "", unit: str = "1") -> None:
@@ -39,8 +46,17 @@ def log(con: Con, name: str, day: float, hours: float = 1.0, received: float | N
     """A log that begins on a day and was received on a day (else the same)."""
     start = T0 + timedelta(days=day)
     key = f"{name}/{day}"
-    given = {"log": key, "name": f"{key}.log", "vehicle": name, "profile": "demo", "start_t": start,
-             "end_t": start + timedelta(hours=hours), "status": "whole", "frames": 1000, "frames_known": 1000,
-             "received_t": T0 + timedelta(days=day if received is None else received)}  # fmt: skip
+    given = {
+        "log": key,
+        "name": f"{key}.log",
+        "vehicle": name,
+        "profile": "demo",
+        "start_t": start,
+        "end_t": start + timedelta(hours=hours),
+        "status": "whole",
+        "frames": 1000,
+        "frames_known": 1000,
+        "received_t": T0 + timedelta(days=day if received is None else received),
+    }
     insert(con, "logs", **given | more)
     return key

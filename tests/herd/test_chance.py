@@ -12,10 +12,17 @@ from pipeline.herd.chance import MONTH_DAYS, chances, vehicle_months
 from pipeline.herd.night import newest_night
 from tests.herd.books import catalogue, closed, log
 
-JUDGED = JudgedSet((1,), 200, 400.0, 100, 200.0, {
-    "often_wrong": RuleCount(20, 10, 2, 8, 4),
-    "never_wrong": RuleCount(9, 9, 0, 0, 0),
-})  # fmt: skip
+JUDGED = JudgedSet(
+    (1,),
+    200,
+    400.0,
+    100,
+    200.0,
+    {
+        "often_wrong": RuleCount(20, 10, 2, 8, 4),
+        "never_wrong": RuleCount(9, 9, 0, 0, 0),
+    },
+)
 
 
 def test_the_night_s_record_counts_from_where_each_vehicle_s_ended() -> None:

@@ -82,13 +82,29 @@ def test_noise_gives_no_list() -> None:
     con, rng = catalogue(), np.random.default_rng(8)
     n, rides = 3000, 15
     names = [f"V-{i:04d}" for i in range(n)]
-    insert_rows(con, "vehicles", pl.DataFrame({"vehicle": names, "profile": "demo"}).with_columns(
-        last_t=pl.lit(T0 + timedelta(days=rides)), first_t=pl.lit(T0)))  # fmt: skip
-    insert_rows(con, "metrics", pl.DataFrame({
-        "vehicle": np.repeat(names, rides), "name": "cell_r_ratio", "item": "1", "unit": "1", "n": 1, "coverage": 1.0,
-        "value": 1.3 + rng.normal(0, 0.03, n * rides),
-        "start_t": [T0 + timedelta(days=int(d)) for d in np.tile(np.arange(rides), n)],
-    }))  # fmt: skip
+    insert_rows(
+        con,
+        "vehicles",
+        pl.DataFrame({"vehicle": names, "profile": "demo"}).with_columns(
+            last_t=pl.lit(T0 + timedelta(days=rides)), first_t=pl.lit(T0)
+        ),
+    )
+    insert_rows(
+        con,
+        "metrics",
+        pl.DataFrame(
+            {
+                "vehicle": np.repeat(names, rides),
+                "name": "cell_r_ratio",
+                "item": "1",
+                "unit": "1",
+                "n": 1,
+                "coverage": 1.0,
+                "value": 1.3 + rng.normal(0, 0.03, n * rides),
+                "start_t": [T0 + timedelta(days=int(d)) for d in np.tile(np.arange(rides), n)],
+            }
+        ),
+    )
     found = drifts(con)
     assert found.tried > 2000
     assert len(found.rows) <= 1

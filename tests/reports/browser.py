@@ -15,9 +15,15 @@ from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
 
 PATH = os.environ.get("HERDBOOK_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser") or ""
 ARGUMENTS = (
-    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-)  # fmt: skip
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
 OWN = ("file:", "data:", "blob:")
 
 

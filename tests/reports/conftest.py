@@ -74,15 +74,33 @@ def fill(book: Catalogue) -> None:
         subsystem="cells",
         reason="no two rests at the same knee on record",
     )
-    book.add("installs", vehicle=HOSTILE, component=HOSTILE, serial=HOSTILE, from_t=T0, to_t=T0 + timedelta(days=60),
-             known_by=HOSTILE)  # fmt: skip
+    book.add(
+        "installs",
+        vehicle=HOSTILE,
+        component=HOSTILE,
+        serial=HOSTILE,
+        from_t=T0,
+        to_t=T0 + timedelta(days=60),
+        known_by=HOSTILE,
+    )
     log = book.log(
         HOSTILE, T0 + timedelta(days=58), name=HOSTILE, path=HOSTILE, clock_notes=[HOSTILE], status="partial"
     )
     book.add("log_faults", log=log, kind=HOSTILE, message=HOSTILE, count=3, detail=HOSTILE)
     book.add("not_assessed", vehicle=HOSTILE, rule=HOSTILE, subsystem=HOSTILE, reason=HOSTILE)
-    book.add("quarantine", log="8" * 64, name=HOSTILE, path=HOSTILE, size_bytes=1, reason=HOSTILE, detail=HOSTILE,
-             advice=HOSTILE, first_t=T0, last_t=T0, tries=1)  # fmt: skip
+    book.add(
+        "quarantine",
+        log="8" * 64,
+        name=HOSTILE,
+        path=HOSTILE,
+        size_bytes=1,
+        reason=HOSTILE,
+        detail=HOSTILE,
+        advice=HOSTILE,
+        first_t=T0,
+        last_t=T0,
+        tries=1,
+    )
     book.add(
         "quarantine",
         log="9" * 64,

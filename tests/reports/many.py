@@ -19,31 +19,57 @@ def ten_thousand(folder: Path) -> Store:
     book = Catalogue(folder)
     book.con.execute(
         "INSERT INTO vehicles SELECT 'VX-' || lpad(i::VARCHAR, 5, '0'), 'demo', 'B-' || (i // 400), NULL, NULL, NULL, "
-        "NULL, $t, $t + to_days((i % 60)::INTEGER) FROM range(10000) r(i)", {"t": T0})  # fmt: skip
-    book.con.execute("INSERT INTO installs SELECT vehicle, 'controller_firmware', '4.' || (hash(vehicle) % 9), "
-                     "first_t, last_t, 'bus' FROM vehicles")  # fmt: skip
-    book.con.execute("INSERT INTO scores SELECT vehicle, s, CASE WHEN hash(vehicle || s) % 20 > 0 THEN "
-                     "hash(vehicle || s) % 101 END, 5, 7, '', 'r' "
-                     f"FROM vehicles, unnest({SUBSYSTEMS}) u(s)")  # fmt: skip
+        "NULL, $t, $t + to_days((i % 60)::INTEGER) FROM range(10000) r(i)",
+        {"t": T0},
+    )
+    book.con.execute(
+        "INSERT INTO installs SELECT vehicle, 'controller_firmware', '4.' || (hash(vehicle) % 9), "
+        "first_t, last_t, 'bus' FROM vehicles"
+    )
+    book.con.execute(
+        "INSERT INTO scores SELECT vehicle, s, CASE WHEN hash(vehicle || s) % 20 > 0 THEN "
+        "hash(vehicle || s) % 101 END, 5, 7, '', 'r' "
+        f"FROM vehicles, unnest({SUBSYSTEMS}) u(s)"
+    )
     for day in range(12):
         book.scan(f"scan-{day:02d}", T0 + timedelta(days=50 + day))
-        book.con.execute("INSERT INTO score_log SELECT $scan, vehicle, subsystem, score - hash(vehicle || $scan) % 9 "
-                         "FROM scores WHERE hash(vehicle || $scan) % 3 = 0", {"scan": f"scan-{day:02d}"})  # fmt: skip
+        book.con.execute(
+            "INSERT INTO score_log SELECT $scan, vehicle, subsystem, score - hash(vehicle || $scan) % 9 "
+            "FROM scores WHERE hash(vehicle || $scan) % 3 = 0",
+            {"scan": f"scan-{day:02d}"},
+        )
         book.add("nights", scan=f"scan-{day:02d}", by_scan=f"scan-{day:02d}", as_of=T0 + timedelta(days=50 + day))
     for name, (low, step) in FIGURES.items():
-        book.con.execute("INSERT INTO metrics SELECT vehicle, last_t - to_days(d::INTEGER), $m, '', $low + (hash("
-                         "vehicle || d) % 100) / $step, '1', NULL, 1, 1 FROM vehicles, range(12) r(d)",
-                         {"m": name, "low": float(low), "step": float(step)})  # fmt: skip
-    book.con.execute("INSERT INTO metrics SELECT vehicle, last_t - to_days(d::INTEGER), 'cell_r_ratio', c::VARCHAR, "
-                     "1 + (hash(vehicle || c) % 40) / 100 + (hash(vehicle || d || c) % 100) / 2000, '1', 0.01, 1, 1 "
-                     "FROM vehicles, range(12) r(d), range(1, 13) k(c)")  # fmt: skip
-    book.con.execute("INSERT INTO sessions SELECT vehicle, last_t - to_days(d::INTEGER), last_t - to_days(d::INTEGER) "
-                     "+ INTERVAL 1 HOUR, 'ride', 0.99, [], 'r' FROM vehicles, range(12) r(d)")  # fmt: skip
+        book.con.execute(
+            "INSERT INTO metrics SELECT vehicle, last_t - to_days(d::INTEGER), $m, '', $low + (hash("
+            "vehicle || d) % 100) / $step, '1', NULL, 1, 1 FROM vehicles, range(12) r(d)",
+            {"m": name, "low": float(low), "step": float(step)},
+        )
+    book.con.execute(
+        "INSERT INTO metrics SELECT vehicle, last_t - to_days(d::INTEGER), 'cell_r_ratio', c::VARCHAR, "
+        "1 + (hash(vehicle || c) % 40) / 100 + (hash(vehicle || d || c) % 100) / 2000, '1', 0.01, 1, 1 "
+        "FROM vehicles, range(12) r(d), range(1, 13) k(c)"
+    )
+    book.con.execute(
+        "INSERT INTO sessions SELECT vehicle, last_t - to_days(d::INTEGER), last_t - to_days(d::INTEGER) "
+        "+ INTERVAL 1 HOUR, 'ride', 0.99, [], 'r' FROM vehicles, range(12) r(d)"
+    )
     for i in np.random.default_rng(3).choice(10000, 600, replace=False):
         severity = "stop-use" if i % 25 == 0 else "service"
-        book.finding(f"VX-{i:05d}", "rule", severity=severity,
-                     statement="A statement of ordinary length with a number, 3.1.")  # fmt: skip
+        book.finding(
+            f"VX-{i:05d}", "rule", severity=severity, statement="A statement of ordinary length with a number, 3.1."
+        )
         if i % 4 == 0:
-            book.add("finding_log", scan="scan-11", vehicle=f"VX-{i:05d}", rule="rule", item="", change="new",
-                     severity=severity, measured=3.1, unit="1", statement="A statement.")  # fmt: skip
+            book.add(
+                "finding_log",
+                scan="scan-11",
+                vehicle=f"VX-{i:05d}",
+                rule="rule",
+                item="",
+                change="new",
+                severity=severity,
+                measured=3.1,
+                unit="1",
+                statement="A statement.",
+            )
     return book.close()

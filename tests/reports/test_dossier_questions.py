@@ -32,14 +32,29 @@ def test_a_silent_sender_and_a_lost_frame_are_told_apart(tmp_path: Path) -> None
     book = Catalogue(tmp_path)
     book.vehicle("VX-080")
     for day, rows in enumerate(
-        ([("Pack", 12, 3), ("Drive", 5, 0), ("Cells", 2, None), ("Charger", 0, 0), ("Remote", 0, 0)],
-         [("Pack", 40, 2), ("Drive", 44, 3), ("Cells", 9, None)])
-    ):  # fmt: skip
+        (
+            [("Pack", 12, 3), ("Drive", 5, 0), ("Cells", 2, None), ("Charger", 0, 0), ("Remote", 0, 0)],
+            [("Pack", 40, 2), ("Drive", 44, 3), ("Cells", 9, None)],
+        )
+    ):
         log = book.log("VX-080", T0 + timedelta(days=day), name=f"{day}.log")
         for message, missed, jumps in rows:
-            book.add("log_messages", log=log, message=message, channel="", frames=1000, start_t=T0, end_t=T0,
-                     cycle_ms=100.0, median_ms=100.0, p99_ms=120.0, missed=missed, counter_gaps=jumps,
-                     counter_repeats=None, checksum_failures=None)  # fmt: skip
+            book.add(
+                "log_messages",
+                log=log,
+                message=message,
+                channel="",
+                frames=1000,
+                start_t=T0,
+                end_t=T0,
+                cycle_ms=100.0,
+                median_ms=100.0,
+                p99_ms=120.0,
+                missed=missed,
+                counter_gaps=jumps,
+                counter_repeats=None,
+                checksum_failures=None,
+            )
     page = write_dossier(book.close(), "VX-080", tmp_path / "d.html").read_text("utf-8")
     first, second = cells(page, "Frames that are missing, and who lost them")
     assert first[0] == "0.log"
@@ -71,12 +86,15 @@ def test_units_with_the_same_finding_and_what_became_of_them(tmp_path: Path) -> 
         book.session(name, T0, "ride", 0.5, [book.log(name, T0)])
     book.finding("VX-090", "weak_group", title="A weak group")
     for scan, name, rule, severity in (
-        ("a", "VX-090", "weak_group", "service"), ("b", "VX-091", "weak_group", "service"),
-        ("c", "VX-091", "regen_dropout", "stop-use"), ("a", "VX-092", "regen_dropout", "stop-use"),
+        ("a", "VX-090", "weak_group", "service"),
+        ("b", "VX-091", "weak_group", "service"),
+        ("c", "VX-091", "regen_dropout", "stop-use"),
+        ("a", "VX-092", "regen_dropout", "stop-use"),
         ("b", "VX-092", "weak_group", "service"),
-    ):  # fmt: skip
-        book.add("finding_log", scan=scan, vehicle=name, rule=rule, item="", change="new", severity=severity,
-                 statement="x")  # fmt: skip
+    ):
+        book.add(
+            "finding_log", scan=scan, vehicle=name, rule=rule, item="", change="new", severity=severity, statement="x"
+        )
     page = write_dossier(book.close(), "VX-090", tmp_path / "d.html").read_text("utf-8")
     assert cells(page, "The same findings on other units of this profile") == [["A weak group", "1 of 3", "2", "1"]]
 
@@ -138,8 +156,15 @@ def test_each_pack_has_its_own_use(tmp_path: Path) -> None:
         start = T0 + timedelta(days=day)
         book.session("VX-097", start, "charge", 1.0, [book.log("VX-097", start, hours=2.0)])
         book.metric("VX-097", start, "pack_cycles_efc", 0.5 if pack == "A" else 0.25, "1", se=0.01)
-        book.add("installs", vehicle="VX-097", component="pack", serial=pack, from_t=start,
-                 to_t=start + timedelta(hours=1), known_by="bus")  # fmt: skip
+        book.add(
+            "installs",
+            vehicle="VX-097",
+            component="pack",
+            serial=pack,
+            from_t=start,
+            to_t=start + timedelta(hours=1),
+            known_by="bus",
+        )
     page = write_dossier(book.close(), "VX-097", tmp_path / "d.html").read_text("utf-8")
     section = page.split('<section id="use"')[1].split("</section>")[0]
     a, b = section.split("Pack B, 2026-03-11")

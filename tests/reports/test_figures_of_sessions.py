@@ -19,9 +19,16 @@ from pipeline.store import Store
 from .made_up import T0
 
 METRICS: dict[str, Any] = {
-    "start_t": pl.Datetime("us"), "kind": pl.String, "name": pl.String, "item": pl.String, "value": pl.Float64,
-    "unit": pl.String, "se": pl.Float64, "n": pl.Int64, "coverage": pl.Float64,
-}  # fmt: skip
+    "start_t": pl.Datetime("us"),
+    "kind": pl.String,
+    "name": pl.String,
+    "item": pl.String,
+    "value": pl.Float64,
+    "unit": pl.String,
+    "se": pl.Float64,
+    "n": pl.Int64,
+    "coverage": pl.Float64,
+}
 
 
 @pytest.fixture
@@ -84,17 +91,26 @@ def test_a_record_without_figures_gives_no_table(facts: Facts) -> None:
 def margin(day: int, item: str, share: float, **data: float) -> dict[str, Any]:
     t = T0 + timedelta(days=day)
     data |= {"margin_share": share}
-    return {"session_start_t": t, "kind": "least_margin", "item": item, "start_t": t, "end_t": t,
-            "keys": list(data), "numbers": list(data.values())}  # fmt: skip
+    return {
+        "session_start_t": t,
+        "kind": "least_margin",
+        "item": item,
+        "start_t": t,
+        "end_t": t,
+        "keys": list(data),
+        "numbers": list(data.values()),
+    }
 
 
 def test_the_nearest_margin_of_each_limit_comes_first(store: Store, facts: Facts) -> None:
-    events = pl.DataFrame([
-        margin(0, "cell highest", 0.20, margin_v=0.23, value=3.42, limit=3.65, group=3.0),
-        margin(1, "cell highest", -0.02, margin_v=-0.02, value=3.67, limit=3.65, group=7.0),
-        margin(2, "fet left", 0.5, margin_k=35.0, value=60.0, limit=95.0),
-        margin(3, "charge", 0.1, margin_a=3.0, value=27.0, limit=30.0),
-    ])  # fmt: skip
+    events = pl.DataFrame(
+        [
+            margin(0, "cell highest", 0.20, margin_v=0.23, value=3.42, limit=3.65, group=3.0),
+            margin(1, "cell highest", -0.02, margin_v=-0.02, value=3.67, limit=3.65, group=7.0),
+            margin(2, "fet left", 0.5, margin_k=35.0, value=60.0, limit=95.0),
+            margin(3, "charge", 0.1, margin_a=3.0, value=27.0, limit=30.0),
+        ]
+    )
     given = replace(facts, events=events, metrics=facts.metrics.clear(), installs=[])
     with store.read() as con:
         leaf = leaf_pack.leaf(store, con, given)
@@ -114,8 +130,10 @@ def test_a_pack_page_without_a_profile_says_what_is_missing(store: Store, facts:
 
 
 def test_of_two_packs_only_the_last_is_held_against_itself(store: Store, facts: Facts) -> None:
-    installs = [{"component": "pack", "serial": s, "from_t": T0 + timedelta(days=a), "to_t": T0 + timedelta(days=b)}
-                for s, a, b in (("P1", 0, 9), ("P2", 10, 20))]  # fmt: skip
+    installs = [
+        {"component": "pack", "serial": s, "from_t": T0 + timedelta(days=a), "to_t": T0 + timedelta(days=b)}
+        for s, a, b in (("P1", 0, 9), ("P2", 10, 20))
+    ]
     rows = ((d, "pack_sum_gap_v", "", v, "V", 0.01) for d, v in ((0, 1.0), (11, 0.1), (12, 0.1)))
     given = replace(with_figures(facts, *rows), installs=installs)
     with store.read() as con:

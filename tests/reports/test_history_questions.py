@@ -79,9 +79,20 @@ def _one(folder: Path, **vehicle: Any) -> Catalogue:
 
 
 def _change(book: Catalogue, scan: str, change: str, **more: Any) -> None:
-    book.add("finding_log", scan=scan, vehicle="VX-050", rule="weak_group", item="cell 3", change=change,
-             severity="service", severity_before=None, measured=1.5, unit="times", statement="Group 3 is weak.",
-             **more)  # fmt: skip
+    book.add(
+        "finding_log",
+        scan=scan,
+        vehicle="VX-050",
+        rule="weak_group",
+        item="cell 3",
+        change=change,
+        severity="service",
+        severity_before=None,
+        measured=1.5,
+        unit="times",
+        statement="Group 3 is weak.",
+        **more,
+    )
 
 
 def test_a_past_date_knows_count_error_and_dates_of_then(tmp_path: Path) -> None:
@@ -114,16 +125,19 @@ def test_capacity_says_of_what_how_warm_and_how_sure(tmp_path: Path) -> None:
     assert re.search(r"90\.\d ± \d\.\d% of the 30 Ah", said["Capacity"])
     between = "3 measurements between 2026-03-01 and 2026-03-07, with cells between 12 and 31.0\u00a0°C"
     assert between in said["Capacity"]
-    assert re.search(r"It lies \d\.\d standard errors above 80 % .* Last measured above it beyond doubt on 2026-03-07",
-                     said["Under 80 %?"])  # fmt: skip
+    assert re.search(
+        r"It lies \d\.\d standard errors above 80 % .* Last measured above it beyond doubt on 2026-03-07",
+        said["Under 80 %?"],
+    )
     assert "not in this store" in said["Before expiry?"]
 
 
 def test_capacity_says_between_which_dates_it_fell(tmp_path: Path) -> None:
     """90, 90 and 70 % of 30 Ah: the third is under 80 %, the second still above."""
     said = _capacity(tmp_path, (25.38, 25.38, 19.74), ["P-1"])
-    assert "First measured below it beyond doubt on 2026-03-07, last above it before that on 2026-03-04" in (
-        said["Under 80 %?"]
+    assert (
+        "First measured below it beyond doubt on 2026-03-07, last above it before that on 2026-03-04"
+        in (said["Under 80 %?"])
     )
 
 
@@ -134,9 +148,10 @@ def test_capacity_never_crosses_an_exchange_of_packs(tmp_path: Path) -> None:
 
 
 def test_capacity_without_measurement_says_why(store: Store, out: Path) -> None:
-    assert "profile, which states the rated charge, is not in the store" in told(
-        lines(store, out), "capacity", "Capacity"
-    )[0]
+    assert (
+        "profile, which states the rated charge, is not in the store"
+        in told(lines(store, out), "capacity", "Capacity")[0]
+    )
 
 
 def _capacity(folder: Path, ah: tuple[float, ...], packs: list[str]) -> dict[str, str]:
@@ -154,12 +169,27 @@ def _capacity(folder: Path, ah: tuple[float, ...], packs: list[str]) -> dict[str
             book.metric("VX-060", start, name, value, "degC")
         for item, minutes, soc, run in (("low", 0, 6.0, 0.0), ("full", 80, 100.0, -charged)):
             at = start + timedelta(minutes=minutes)
-            book.add("events", vehicle="VX-060", session_start_t=start, kind="charge_anchor", item=item, start_t=at,
-                     end_t=at, data={"soc_pct": soc, "se_pct": 1.0, "run_ah": run})  # fmt: skip
+            book.add(
+                "events",
+                vehicle="VX-060",
+                session_start_t=start,
+                kind="charge_anchor",
+                item=item,
+                start_t=at,
+                end_t=at,
+                data={"soc_pct": soc, "se_pct": 1.0, "run_ah": run},
+            )
     for pack in dict.fromkeys(packs):
         days = [3 * n for n, p in enumerate(packs) if p == pack]
-        book.add("installs", vehicle="VX-060", component="pack", serial=pack, from_t=T0 + timedelta(days=days[0]),
-                 to_t=T0 + timedelta(days=days[-1], hours=2), known_by="bus")  # fmt: skip
+        book.add(
+            "installs",
+            vehicle="VX-060",
+            component="pack",
+            serial=pack,
+            from_t=T0 + timedelta(days=days[0]),
+            to_t=T0 + timedelta(days=days[-1], hours=2),
+            known_by="bus",
+        )
     said: dict[str, str] = {}
     for line in lines(book.close(), folder, "VX-060"):
         if line["section"] == "capacity":
@@ -175,16 +205,31 @@ def test_it_is_held_against_its_type_by_count_and_by_software(tmp_path: Path) ->
         name = f"VX-07{number}"
         book.vehicle(name)
         book.session(name, T0, "ride", 0.5, [book.log(name, T0, hours=744.0)])
-        book.add("installs", vehicle=name, component="controller_firmware", serial="4.2" if number == 3 else "4.1",
-                 from_t=T0 + timedelta(days=10), to_t=T0 + timedelta(days=30), known_by="bus")  # fmt: skip
-    book.add("installs", vehicle="VX-070", component="controller_firmware", serial="4.0", from_t=T0,
-             to_t=T0 + timedelta(days=9), known_by="bus")  # fmt: skip
+        book.add(
+            "installs",
+            vehicle=name,
+            component="controller_firmware",
+            serial="4.2" if number == 3 else "4.1",
+            from_t=T0 + timedelta(days=10),
+            to_t=T0 + timedelta(days=30),
+            known_by="bus",
+        )
+    book.add(
+        "installs",
+        vehicle="VX-070",
+        component="controller_firmware",
+        serial="4.0",
+        from_t=T0,
+        to_t=T0 + timedelta(days=9),
+        known_by="bus",
+    )
     for name in ("VX-070", "VX-071"):
         book.finding(name, "regen_late", title="Late", first_t=T0 + timedelta(days=14), severity="note")
     book.add("not_assessed", vehicle="VX-072", rule="regen_late", subsystem="braking", reason="too few")
     found = lines(book.close(), tmp_path, "VX-070")
-    assert "found on 2 of the 3 vehicles of this type that could be judged on it, this one included (4 on record)" in (
-        told(found, "herd", "Among its type")[0]
+    assert (
+        "found on 2 of the 3 vehicles of this type that could be judged on it, this one included (4 on record)"
+        in (told(found, "herd", "Among its type")[0])
     )
     assert "version 4.1: 2 of 3; version 4.2: 0 of 1 vehicles" in told(found, "herd", "By software")[0]
     then = told(found, "herd", "Software then")[0]
@@ -220,8 +265,10 @@ def test_a_moved_fleet_does_not_fail_a_vehicles_file(tmp_path: Path) -> None:
     store = book.close()
     paths = [write_history(store, "VX-014", tmp_path / f"h.{fmt}", fmt) for fmt in ("html", "csv", "json")]
     with duckdb.connect(str(store.fleet)) as con:
-        con.execute("INSERT INTO findings SELECT * REPLACE ('x' AS finding, 'VX-016' AS vehicle) FROM findings "
-                    "WHERE rule = 'brake_refused'")  # fmt: skip
+        con.execute(
+            "INSERT INTO findings SELECT * REPLACE ('x' AS finding, 'VX-016' AS vehicle) FROM findings "
+            "WHERE rule = 'brake_refused'"
+        )
     for path in paths:
         same = verify_history(store, path).checks[3]
         assert same.ok, same

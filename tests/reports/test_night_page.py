@@ -26,12 +26,29 @@ def roll_out(book: Catalogue) -> None:
         name = f"RO-{i:02d}"
         book.vehicle(name, batch=f"B-{i % 4}")
         fresh = i < 12
-        book.add("installs", vehicle=name, component="controller_firmware", serial="5.0" if fresh else "4.1",
-                 from_t=T0 + timedelta(days=55), to_t=T0 + timedelta(days=60), known_by="bus")  # fmt: skip
+        book.add(
+            "installs",
+            vehicle=name,
+            component="controller_firmware",
+            serial="5.0" if fresh else "4.1",
+            from_t=T0 + timedelta(days=55),
+            to_t=T0 + timedelta(days=60),
+            known_by="bus",
+        )
         if i < 11:
             book.finding(name, "link_loss", title="Remote link drops", last_t=T0 + timedelta(days=60))
-            book.add("finding_log", scan="scan-2", vehicle=name, rule="link_loss", item="", change="new",
-                     severity="service", measured=3.0, unit="1/h", statement="The link dropped.")  # fmt: skip
+            book.add(
+                "finding_log",
+                scan="scan-2",
+                vehicle=name,
+                rule="link_loss",
+                item="",
+                change="new",
+                severity="service",
+                measured=3.0,
+                unit="1/h",
+                statement="The link dropped.",
+            )
     for i in range(12):
         book.metric("RO-30", T0 + timedelta(days=5 * i), "cell_r_ratio", 1.22 + 0.01 * i, "1", "9", 0.005)
     book.session("RO-31", T0 + timedelta(days=2), "ride", 1.0, [])
@@ -50,8 +67,18 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
         (1, "VX-014", "cell_resistance", "cell 7", "night desk", "cells ordered"),
         (2, HOSTILE, "x", "", HOSTILE, HOSTILE),
     ):
-        book.add("mutes", mute=number, vehicle=vehicle, rule=rule, item=item, severity="service", made_t=T0, made_by=by,
-                 why=why, until_t=NOW + timedelta(days=9))  # fmt: skip
+        book.add(
+            "mutes",
+            mute=number,
+            vehicle=vehicle,
+            rule=rule,
+            item=item,
+            severity="service",
+            made_t=T0,
+            made_by=by,
+            why=why,
+            until_t=NOW + timedelta(days=9),
+        )
     return book.close()
 
 

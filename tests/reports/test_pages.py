@@ -42,9 +42,10 @@ def pages(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: 
         "fleet": write_fleet(store, folder / "site"),
         "hostile_vehicle": folder / "site" / "vehicles" / f"{file_name(HOSTILE)}.html",
         "vehicle": folder / "site" / "vehicles" / "VX-014.html",
-        "signals": write_signals(store, "VX-014", ["pack_current", "regen_state"], start, start + 90_000_000,
-                                 folder / "signals.html"),
-    }  # fmt: skip
+        "signals": write_signals(
+            store, "VX-014", ["pack_current", "regen_state"], start, start + 90_000_000, folder / "signals.html"
+        ),
+    }
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -121,8 +121,10 @@ def test_ratio_of_a_rise_equals_scipys_regression() -> None:
 def test_crossings_equal_scipys_root_finder() -> None:
     """Curves of three groups, one shifted by 0.9 Ah: where scipy finds the voltage is where ours does."""
     q = np.linspace(0, 30, 301)
-    curves = [interp1d(q, 3.3 + 0.004 * q + 0.002 * np.expm1(np.clip(q + shift - 22, 0, None) * 0.5)) for shift in
-              (0.0, 0.0, 0.9)]  # fmt: skip
+    curves = [
+        interp1d(q, 3.3 + 0.004 * q + 0.002 * np.expm1(np.clip(q + shift - 22, 0, None) * 0.5))
+        for shift in (0.0, 0.0, 0.9)
+    ]
     levels = np.array([3.40, 3.42, 3.45])
     found = crossings(q, np.stack([c(q) for c in curves], axis=1), levels)
     for i, level in enumerate(levels):
@@ -151,8 +153,13 @@ def test_the_shipped_curve_is_the_published_functions() -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(*(st.floats(0, 60) for _ in range(3)), st.floats(0, 12), st.floats(0, 100),
-                          st.floats(-20, 60)), min_size=1, max_size=20))  # fmt: skip
+@given(
+    st.lists(
+        st.tuples(*(st.floats(0, 60) for _ in range(3)), st.floats(0, 12), st.floats(0, 100), st.floats(-20, 60)),
+        min_size=1,
+        max_size=20,
+    )
+)
 def test_the_parts_of_a_shortfall_add_up(rows: list[tuple[float, ...]]) -> None:
     """Whatever is asked, allowed and given: no part is negative, and together they are the whole shortfall."""
     demand, allowed, given_a, speed, soc, temp = np.array(rows).T

@@ -41,9 +41,13 @@ class S3:
     @property
     def environment(self) -> dict[str, str]:
         return {
-            "AWS_ACCESS_KEY_ID": "k", "AWS_SECRET_ACCESS_KEY": "s", "AWS_DEFAULT_REGION": "us-east-1",
-            "AWS_ENDPOINT_URL": self.url, "AWS_EC2_METADATA_DISABLED": "true", "AWS_MAX_ATTEMPTS": "1",
-        }  # fmt: skip
+            "AWS_ACCESS_KEY_ID": "k",
+            "AWS_SECRET_ACCESS_KEY": "s",
+            "AWS_DEFAULT_REGION": "us-east-1",
+            "AWS_ENDPOINT_URL": self.url,
+            "AWS_EC2_METADATA_DISABLED": "true",
+            "AWS_MAX_ATTEMPTS": "1",
+        }
 
 
 @contextlib.contextmanager

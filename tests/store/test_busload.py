@@ -40,21 +40,28 @@ def lines(seconds: int) -> list[str]:
 def taken(bench: Bench) -> list[tuple[Any, ...]]:
     toy.write(bench.inbox / "TOY-007.log", lines(100))
     bench.scan()
-    return bench.ask("SELECT channel, bit_rate, frames, mean_load, mean_most, peak_load, peak_most, epoch_us(peak_t) "
-                     "FROM log_buses")
+    return bench.ask(
+        "SELECT channel, bit_rate, frames, mean_load, mean_most, peak_load, peak_most, epoch_us(peak_t) FROM log_buses"
+    )
 
 
-@pytest.mark.parametrize(("bus", "dbc"), [
-    ("bit_rate = 125000", ""), ("", 'BA_DEF_ "Baudrate" INT 0 1000000;\nBA_ "Baudrate" 125000;\n'),
-    ("bit_rate = 125000", 'BA_DEF_ "Baudrate" INT 0 1000000;\nBA_ "Baudrate" 500000;\n')])
+@pytest.mark.parametrize(
+    ("bus", "dbc"),
+    [
+        ("bit_rate = 125000", ""),
+        ("", 'BA_DEF_ "Baudrate" INT 0 1000000;\nBA_ "Baudrate" 125000;\n'),
+        ("bit_rate = 125000", 'BA_DEF_ "Baudrate" INT 0 1000000;\nBA_ "Baudrate" 500000;\n'),
+    ],
+)
 def test_load_by_the_bit_rate_of_profile_or_file(tmp_path: Path, bus: str, dbc: str) -> None:
     bench = Bench(tmp_path / "bench", profiles(tmp_path / "profiles", bus, dbc))
     ((channel, rate, frames, *loads, peak_t),) = taken(bench)
     length = len(lines(1)[0].split("#")[1].strip()) // 2
     low, high = BITS[length]
     assert (channel, rate, frames, peak_t) == ("can0", 125_000, 1030, toy.T0 + 2_000_000)
-    assert loads == pytest.approx([1030 * low / 125e3 / 99.9, 1030 * high / 125e3 / 99.9, 40 * low / 125e3,
-                                   40 * high / 125e3])
+    assert loads == pytest.approx(
+        [1030 * low / 125e3 / 99.9, 1030 * high / 125e3 / 99.9, 40 * low / 125e3, 40 * high / 125e3]
+    )
 
 
 def test_without_a_bit_rate_it_is_not_assessed(bench: Bench) -> None:
@@ -86,13 +93,18 @@ def test_the_page_names_the_fullest_second(tmp_path: Path) -> None:
     assert bus_load.NOT_ASSESSED not in text
 
 
-@pytest.mark.parametrize(("bus", "more", "said"), [
-    ("bit_rate = 5", "", "must be bits a second"), ('bit_rate = "fast"', "", "must be bits a second"),
-    ("", '\n[protection]\nPack = { form = "sae_j1850" }\n', "also needs E2EChecksum"),
-    ("", '\n[protection]\nPack = { form = "magic" }\n', "'magic' is not one of"),
-    ("", '\n[protection]\nNobody = { form = "counter", counter = "N" }\n', "no message is named 'Nobody'"),
-    ("", '\n[protection]\nPack = { counter = "N" }\n', "needs a form"),
-    ("", '\n[protection]\nPack = { form = "counter", colour = "red" }\n', "colour = 'red' is not known")])
+@pytest.mark.parametrize(
+    ("bus", "more", "said"),
+    [
+        ("bit_rate = 5", "", "must be bits a second"),
+        ('bit_rate = "fast"', "", "must be bits a second"),
+        ("", '\n[protection]\nPack = { form = "sae_j1850" }\n', "also needs E2EChecksum"),
+        ("", '\n[protection]\nPack = { form = "magic" }\n', "'magic' is not one of"),
+        ("", '\n[protection]\nNobody = { form = "counter", counter = "N" }\n', "no message is named 'Nobody'"),
+        ("", '\n[protection]\nPack = { counter = "N" }\n', "needs a form"),
+        ("", '\n[protection]\nPack = { form = "counter", colour = "red" }\n', "colour = 'red' is not known"),
+    ],
+)
 def test_what_a_profile_says_of_the_bus_is_checked(tmp_path: Path, bus: str, more: str, said: str) -> None:
     with pytest.raises(ProfileError, match=said):
         load_profile(profiles(tmp_path / "profiles", bus, more=more) / "toy.toml")
@@ -101,8 +113,18 @@ def test_what_a_profile_says_of_the_bus_is_checked(tmp_path: Path, bus: str, mor
 def test_take_tells_the_loads(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "bench", profiles(tmp_path / "profiles", "bit_rate = 125000"))
     toy.write(bench.inbox / "TOY-007.log", lines(10))
-    command = [sys.executable, "-m", "flows.cli", "take", str(bench.inbox), "--store", str(bench.store.folder),
-               "--jobs", "1", "--json"]
+    command = [
+        sys.executable,
+        "-m",
+        "flows.cli",
+        "take",
+        str(bench.inbox),
+        "--store",
+        str(bench.store.folder),
+        "--jobs",
+        "1",
+        "--json",
+    ]
     told = json.loads(subprocess.run(command, capture_output=True, check=True).stdout)
     assert told["logs_new"] == 1
     ((name, peak),) = [(row["name"], row["peak_load"]) for row in told["buses"]]

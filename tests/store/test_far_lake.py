@@ -69,8 +69,11 @@ def objects(s3: S3, bench: Bench) -> dict[str, str]:
     """SHA-256 of every part in the bucket."""
     root = bench.store.settings.lake.removeprefix("s3://")
     found = s3.files.find(root)
-    return {n.removeprefix(f"{root}/"): hashlib.sha256(s3.files.cat_file(n)).hexdigest() for n in found
-            if n.endswith(".parquet")}  # fmt: skip
+    return {
+        n.removeprefix(f"{root}/"): hashlib.sha256(s3.files.cat_file(n)).hexdigest()
+        for n in found
+        if n.endswith(".parquet")
+    }
 
 
 def files(bench: Bench) -> dict[str, str]:
@@ -82,9 +85,7 @@ def everything(bench: Bench) -> dict[str, str]:
     return answers(bench.store, RESULTS | LEDGER | TOLD)
 
 
-def test_the_same_answers_and_the_same_bytes(
-    s3: S3, far: Bench, near: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_same_answers_and_the_same_bytes(s3: S3, far: Bench, near: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     fill(far, near)
     fetched, fetch = [], FarShelf._fetch
 
@@ -185,9 +186,14 @@ def test_a_sound_copy_is_put_back_even_when_the_log_is_gone(s3: S3, far: Bench) 
 
 def herdbook(*args: str, **more: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "flows.cli", *args], capture_output=True, text=True, timeout=120, cwd=ROOT,
-        env=os.environ | {"PYTHONPATH": str(ROOT)} | more, check=False,
-    )  # fmt: skip
+        [sys.executable, "-m", "flows.cli", *args],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        cwd=ROOT,
+        env=os.environ | {"PYTHONPATH": str(ROOT)} | more,
+        check=False,
+    )
 
 
 def test_a_lake_that_cannot_be_reached(s3: S3, far: Bench, near: Bench) -> None:

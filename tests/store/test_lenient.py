@@ -15,8 +15,10 @@ from pipeline.profile import load_profile
 from tests.store.conftest import Bench
 from tests.store.test_busload import profiles
 
-OVERLAP = ('\nBO_ 300 Odd: 8 BMS\n SG_ A : 0|8@1+ (1,0) [0|0] "" DRV\n SG_ B : 4|8@1+ (1,0) [0|0] "" DRV\n'
-           ' SG_ C : 60|8@1+ (1,0) [0|0] "" DRV\n')
+OVERLAP = (
+    '\nBO_ 300 Odd: 8 BMS\n SG_ A : 0|8@1+ (1,0) [0|0] "" DRV\n SG_ B : 4|8@1+ (1,0) [0|0] "" DRV\n'
+    ' SG_ C : 60|8@1+ (1,0) [0|0] "" DRV\n'
+)
 
 
 def spoilt(folder: Path, bus: str = "") -> Path:
@@ -39,8 +41,13 @@ def test_leniently_what_is_sound_is_decoded_and_the_rest_is_told(tmp_path: Path)
     toy.write(bench.inbox / "TOY-007.log", [*toy.day(), odd])
     bench.scan()
     assert bench.reasons() == {}
-    told = json.loads(subprocess.run([sys.executable, "-m", "flows.cli", "profile", str(folder / "toy.toml"), "--json"],
-                                     capture_output=True, check=True).stdout)
+    told = json.loads(
+        subprocess.run(
+            [sys.executable, "-m", "flows.cli", "profile", str(folder / "toy.toml"), "--json"],
+            capture_output=True,
+            check=True,
+        ).stdout
+    )
     assert len(told["doubts"]) == 2
     assert "signal C" in told["doubts"][0]
     strict = load_profile(profiles(tmp_path / "q") / "toy.toml")

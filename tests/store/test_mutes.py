@@ -37,8 +37,16 @@ def standing(bench: Bench, vehicle: str, rule: str, severity: str = "service", i
     with transaction(bench.store.catalogue) as con:
         con.execute("DELETE FROM findings WHERE vehicle = ? AND rule = ? AND item = ?", [vehicle, rule, item])
         if item:
-            insert(con, "findings", finding=f"{vehicle}/{rule}/{item}", vehicle=vehicle, rule=rule, item=item,
-                   severity=severity, statement="speaks")  # fmt: skip
+            insert(
+                con,
+                "findings",
+                finding=f"{vehicle}/{rule}/{item}",
+                vehicle=vehicle,
+                rule=rule,
+                item=item,
+                severity=severity,
+                statement="speaks",
+            )
         else:
             stands(con, vehicle, rule, severity)
 
@@ -94,8 +102,17 @@ def test_only_what_stands_is_muted_so_a_new_item_is_news(bench: Bench) -> None:
     with transaction(bench.store.catalogue) as con:
         scan(con, "s2", 2)
         for item in ("cell 7", "cell 8"):
-            insert(con, "finding_log", scan="s2", vehicle="a", rule="r", item=item, change="new", severity="service",
-                   statement="said so")  # fmt: skip
+            insert(
+                con,
+                "finding_log",
+                scan="s2",
+                vehicle="a",
+                rule="r",
+                item=item,
+                change="new",
+                severity="service",
+                statement="said so",
+            )
         close_night(con, "s2", T0 + timedelta(days=400))
     told = last_night(bench.store, scan="s2")
     assert told is not None

@@ -86,8 +86,12 @@ def test_bus_and_sender_come_back_too(tmp_path: Path) -> None:
     (tmp_path / "x.dbc").write_text(text)
     network = Network.load([("can0", tmp_path / "x.dbc"), ("can1", tmp_path / "x.dbc")])
     whole = frames_of(0x18F00400, True, [bytes([i] * 8) for i in range(6)])
-    frames = replace(whole, channel=np.array([1, 1, 0, 1, 0, 0], np.uint8), channels=("can0", "can1"),
-                     can_id=whole.can_id + np.arange(6, dtype=np.uint32) % 3)  # fmt: skip
+    frames = replace(
+        whole,
+        channel=np.array([1, 1, 0, 1, 0, 0], np.uint8),
+        channels=("can0", "can1"),
+        can_id=whole.can_id + np.arange(6, dtype=np.uint32) % 3,
+    )
     decoder = Decoder(network)
     decoder.add(frames)
     ((name, kept),) = decoder.arrays(counts=True).items()

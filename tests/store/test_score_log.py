@@ -15,14 +15,21 @@ def test_only_changes_are_entered() -> None:
     for scan, score in given:
         note_scores(con, scan, ["a"], [{"vehicle": "a", "subsystem": "cells", "score": score}])
     assert con.execute("SELECT scan, score FROM score_log ORDER BY rowid").fetchall() == [
-        ("s1", 100.0), ("s4", 99.2), ("s5", None), ("s7", 80.0)
-    ]  # fmt: skip
+        ("s1", 100.0),
+        ("s4", 99.2),
+        ("s5", None),
+        ("s7", 80.0),
+    ]
 
 
 def test_what_was_never_assessed_leaves_no_row_and_vehicles_are_kept_apart() -> None:
     con = catalogue()
-    note_scores(con, "s1", ["a", "b"], [{"vehicle": "a", "subsystem": "cells", "score": None},
-                                        {"vehicle": "b", "subsystem": "cells", "score": 50.0}])  # fmt: skip
+    note_scores(
+        con,
+        "s1",
+        ["a", "b"],
+        [{"vehicle": "a", "subsystem": "cells", "score": None}, {"vehicle": "b", "subsystem": "cells", "score": 50.0}],
+    )
     note_scores(con, "s2", ["a"], [{"vehicle": "a", "subsystem": "cells", "score": 50.0}])
     assert con.execute("SELECT scan, vehicle FROM score_log").fetchall() == [("s1", "b"), ("s2", "a")]
 

@@ -13,8 +13,9 @@ def frame(t: int, can_id: int, data: bytes, channel: str = "can0") -> str:
 
 
 def pack(t: int, volt: float, current: float, soc: float, mode: int, temp: float = 25.0, n: int = 0) -> str:
-    data = struct.pack("<HhBBh", round(volt * 100), round(current * 10), round(soc * 2), mode | (n & 15) << 4,
-                       round(temp * 10))  # fmt: skip
+    data = struct.pack(
+        "<HhBBh", round(volt * 100), round(current * 10), round(soc * 2), mode | (n & 15) << 4, round(temp * 10)
+    )
     return frame(t, 0x100, data)
 
 
@@ -31,9 +32,16 @@ def ident(t: int, serial: int, pack_serial: int = 501) -> str:
 
 
 def stretch(
-    start: int, seconds: float, *, kmh: float = 0.0, amps: float = 0.0, mode: int = 1, serial: int = 7,
-    pack_serial: int = 501, first: int = 0,
-) -> list[str]:  # fmt: skip
+    start: int,
+    seconds: float,
+    *,
+    kmh: float = 0.0,
+    amps: float = 0.0,
+    mode: int = 1,
+    serial: int = 7,
+    pack_serial: int = 501,
+    first: int = 0,
+) -> list[str]:
     """Ten frames a second of each message and one ident a second; values follow the time, so any cut is the same."""
     lines = []
     for i in range(round(seconds * 10)):

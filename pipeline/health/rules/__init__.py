@@ -20,8 +20,6 @@ def all_rules() -> dict[str, Rule]:
             continue
         rule: Rule = import_module(f"{__name__}.{name}").RULE
         if rule.id != name:
-            raise ValueError(
-                f"pipeline/health/rules/{name}.py: its rule calls itself {rule.id!r}; use the file's name"
-            )
+            raise ValueError(f"pipeline/health/rules/{name}.py: its rule calls itself {rule.id!r}; use the file's name")
         rules[rule.id] = rule
     return rules

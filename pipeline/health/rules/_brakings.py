@@ -12,12 +12,34 @@ from pipeline.metrics.model import Event, Metric
 PARTS = ("slow", "ceiling", "full", "cold", "hot", "unreasoned", "undelivered")
 EXPLAINED = ("slow", "ceiling", "full", "cold", "hot")
 KEYS = (
-    "demand_pct", "demand_a", "allowed_a", "delivered_a", "charge_limit_a", "ratio", "settled_s", "short_a",
-    "response_s", "soc_pct", "cell_max_v", "cell_min_c", "cell_max_c", "speed_start_ms",
-    "asymmetry", "left_a", "right_a", "dropout_s", "dropout_allowed_a", "dropout_share",
-    "pack_v_max", "link_v_max", "link_rise_v", "pack_over_s", "link_over_s", "since_open_s",
+    "demand_pct",
+    "demand_a",
+    "allowed_a",
+    "delivered_a",
+    "charge_limit_a",
+    "ratio",
+    "settled_s",
+    "short_a",
+    "response_s",
+    "soc_pct",
+    "cell_max_v",
+    "cell_min_c",
+    "cell_max_c",
+    "speed_start_ms",
+    "asymmetry",
+    "left_a",
+    "right_a",
+    "dropout_s",
+    "dropout_allowed_a",
+    "dropout_share",
+    "pack_v_max",
+    "link_v_max",
+    "link_rise_v",
+    "pack_over_s",
+    "link_over_s",
+    "since_open_s",
     *(f"short_{p}_a" for p in PARTS),
-)  # fmt: skip
+)
 LEAST_SETTLED_S = 0.2
 DAYS = 30.0  # what is older has been looked at, or mended: engineering choice
 NEWEST = 60  # brakings behind a middle: fresh enough to show what began lately: engineering choice
@@ -74,10 +96,18 @@ def braked(*brakings: dict[str, float]) -> Record:
     NaN stands for a key the event does not have.
     """
     usual = {
-        "demand_pct": 50.0, "demand_a": 20.0, "allowed_a": 40.0, "delivered_a": 20.0, "ratio": 1.0,
-        "settled_s": 1.5, "short_a": 0.0, "soc_pct": 60.0, "cell_min_c": 20.0, "speed_start_ms": 6.0,
+        "demand_pct": 50.0,
+        "demand_a": 20.0,
+        "allowed_a": 40.0,
+        "delivered_a": 20.0,
+        "ratio": 1.0,
+        "settled_s": 1.5,
+        "short_a": 0.0,
+        "soc_pct": 60.0,
+        "cell_min_c": 20.0,
+        "speed_start_ms": 6.0,
         "response_s": 0.15,
-    } | {f"short_{p}_a": 0.0 for p in PARTS}  # fmt: skip
+    } | {f"short_{p}_a": 0.0 for p in PARTS}
     events = []
     for i, braking in enumerate(brakings, start=1):
         data = {k: v for k, v in (usual | braking).items() if v == v}

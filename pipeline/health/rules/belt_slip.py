@@ -37,8 +37,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 slip,
                 limits["slip"],
                 "%",
-                f"At 30 A the {side} motor ran {spell(slip, '%', se)} ahead of its wheel, over {rows.height} "
-                f"rides.",
+                f"At 30 A the {side} motor ran {spell(slip, '%', se)} ahead of its wheel, over {rows.height} rides.",
                 se=se,
                 confidence=confidence(slip, limits["slip"], se),
                 persistence=hit.height / rows.height,
@@ -51,8 +50,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 "ground, separate them.",
             )
         )
-    return found if enough else NotAssessed("too few rides with motor speed, current and vehicle speed to "
-    "judge by")
+    return found if enough else NotAssessed("too few rides with motor speed, current and vehicle speed to judge by")
 
 
 def _case(slip: float, rides: int = 5) -> Record:

@@ -123,8 +123,7 @@ RULE = Rule(
     "stages and "
     "cells are stressed.",
     causes=(
-        "Charge limit too high for a full or cold pack: resistance of cold cells is two to three times as "
-        "high",
+        "Charge limit too high for a full or cold pack: resistance of cold cells is two to three times as high",
         "High resistance in the pack, a joint or a connector",
         "The pack's charge switch opening under current",
         "Over-speed downhill: back-EMF above the bus",

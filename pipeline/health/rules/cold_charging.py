@@ -90,8 +90,7 @@ RULE = Rule(
         "measure capacity and self-discharge and compare with earlier figures",
     ),
     cautions=(
-        "A pack that was charged in the cold may hold plated lithium: watch it while charging, away from"
-        " exits.",
+        "A pack that was charged in the cold may hold plated lithium: watch it while charging, away from exits.",
     ),
     source=("mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"),
     fires_on=lambda: (record(_session(0, 6.0), _session(2, 0.0)), record(_session(0, 0.9))),

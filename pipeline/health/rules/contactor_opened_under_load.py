@@ -64,10 +64,15 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str
 
 def _ride(day: float, *amps: float) -> Stretch:
     events = [
-        Event("contactor_opened_loaded", k * 60_000_000, k * 60_000_000 + 3_000_000, "",
-              {"before_a": a, "after_a": 0.0, "fault": 0.0})
+        Event(
+            "contactor_opened_loaded",
+            k * 60_000_000,
+            k * 60_000_000 + 3_000_000,
+            "",
+            {"before_a": a, "after_a": 0.0, "fault": 0.0},
+        )
         for k, a in enumerate(amps)
-    ]  # fmt: skip
+    ]
     return stretch(day, "ride", Metric("contactor_opened_loaded", float(len(amps)), "1", None, 9000), *events)
 
 

@@ -51,8 +51,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 duration_s=float(hit["lasted_s"].fill_null(0.0).sum()),
                 windows=windows(hit, "lasted_s"),
                 signals=(ROLE_OF[who], "vehicle_speed", "pack_voltage"),
-                not_separable="What a bit means, and so the cause, is in the maker's list, not in these "
-                "data.",
+                not_separable="What a bit means, and so the cause, is in the maker's list, not in these data.",
             )
         )
     return found
@@ -92,8 +91,7 @@ RULE = Rule(
         Limit("days", 30.0, "days", "engineering choice"),
     ),
     judge=judge,
-    meaning="The vehicle's own monitoring saw something. The other findings at the same times say what it "
-    "did.",
+    meaning="The vehicle's own monitoring saw something. The other findings at the same times say what it did.",
     causes=("See the maker's list for these bits", "See the other findings of the same times"),
     bench=("Read the fault memory with the maker's tool", "Compare the times with the other findings"),
     cautions=(),

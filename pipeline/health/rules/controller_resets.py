@@ -52,8 +52,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 def _case(count: int, rides: int = 5) -> Record:
     watched = Metric("controller_watched_h", 0.4, "h", n=7000)
-    events = [Event("reset", k * 90_000_000, k * 90_000_000 + 1_200_000, "controller",
-                    {"uptime_before_s": 600.0, "voltage_v": 38.0, "speed_ms": 5.0}) for k in range(count)]  # fmt: skip
+    events = [
+        Event(
+            "reset",
+            k * 90_000_000,
+            k * 90_000_000 + 1_200_000,
+            "controller",
+            {"uptime_before_s": 600.0, "voltage_v": 38.0, "speed_ms": 5.0},
+        )
+        for k in range(count)
+    ]
     return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
 
 

@@ -35,9 +35,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if not isinstance(said, NotAssessed):
             return said
         reasons.append(said)
-    return reasons[0] if reasons else NotAssessed(
-        "no ride with speed, motor current and the profile's figures for torque and mass"
-    )  # fmt: skip
+    return (
+        reasons[0]
+        if reasons
+        else NotAssessed("no ride with speed, motor current and the profile's figures for torque and mass")
+    )
 
 
 def _judge(record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -114,10 +116,15 @@ def _history(*values: float, se: float = 0.005, fitted: bool = False) -> Record:
     known = fleet(("ride_rolling", 0.02, 0.002, "1")) if fitted else None
     hills = 0.004 * np.cos(np.pi * np.arange(len(values)))
     rides = [
-        days(1, "ride", Metric("ride_rolling", float(v + h), "1", se, 400),
-             Metric("travel_rolling", float(v + h), "1", 4 * se, 300), first=k)
+        days(
+            1,
+            "ride",
+            Metric("ride_rolling", float(v + h), "1", se, 400),
+            Metric("travel_rolling", float(v + h), "1", 4 * se, 300),
+            first=k,
+        )
         for k, (v, h) in enumerate(zip(values, hills, strict=True))
-    ]  # fmt: skip
+    ]
     return record(*(s for one in rides for s in one), reference=known)
 
 
@@ -132,9 +139,7 @@ RULE = Rule(
         Limit(
             "excess", 0.010, "1", "of the weight, above the fleet; a good tyre has 0.010 to 0.015 in all: from memory"
         ),
-        Limit(
-            "sigmas", 3.0, "1", "or this many of spread and error together, 1 in 740 by chance: engineering choice"
-        ),
+        Limit("sigmas", 3.0, "1", "or this many of spread and error together, 1 in 740 by chance: engineering choice"),
         Limit(
             "own_sigmas", 4.0, "1", "of a step in its own rides: 1 in 30,000 for each place to cut: engineering choice"
         ),

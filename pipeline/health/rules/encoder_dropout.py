@@ -53,8 +53,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 def _case(count: int, rides: int = 5) -> Record:
     watched = Metric("encoder_watched_h", 0.3, "h", n=50_000, item="left")
-    events = [Event("encoder_dropout", k * 30_000_000, k * 30_000_000 + 300_000, "left",
-                    {"lasted_s": 0.3, "speed_rpm": 2400.0}) for k in range(count)]  # fmt: skip
+    events = [
+        Event(
+            "encoder_dropout", k * 30_000_000, k * 30_000_000 + 300_000, "left", {"lasted_s": 0.3, "speed_rpm": 2400.0}
+        )
+        for k in range(count)
+    ]
     return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
 
 
@@ -71,8 +75,7 @@ RULE = Rule(
         Limit("days", 30.0, "days", "engineering choice"),
     ),
     judge=judge,
-    meaning="Without its speed the controller cannot place its current: that motor lets go, in drive and in "
-    "braking.",
+    meaning="Without its speed the controller cannot place its current: that motor lets go, in drive and in braking.",
     causes=(
         "Encoder plug or wire loose or chafed",
         "Encoder dirty or its magnet off place",
@@ -84,8 +87,7 @@ RULE = Rule(
         "Swap the encoders' plugs, if the maker allows it: does the fault move along?",
     ),
     cautions=(
-        "When one motor lets go in braking the vehicle pulls to the other side: do not ride before it is "
-        "mended.",
+        "When one motor lets go in braking the vehicle pulls to the other side: do not ride before it is mended.",
     ),
     source="definitions: this project",
     fires_on=lambda: (_case(4), _case(12)),

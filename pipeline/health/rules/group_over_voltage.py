@@ -84,10 +84,15 @@ def _finding(item: str, worst: pl.DataFrame, grave: bool, limits: Mapping[str, f
 
 def _session(day: float, *beyond: float, seconds_each: int = 20, median: float = 3.42) -> Stretch:
     events = [
-        Event("group_over_voltage", k * 60_000_000, (k * 60 + seconds_each) * 1_000_000, "4",
-              {"extreme_v": 3.65 + b, "limit_v": 3.65, "beyond_v": b, "median_v": median, "current_a": -10.0})
+        Event(
+            "group_over_voltage",
+            k * 60_000_000,
+            (k * 60 + seconds_each) * 1_000_000,
+            "4",
+            {"extreme_v": 3.65 + b, "limit_v": 3.65, "beyond_v": b, "median_v": median, "current_a": -10.0},
+        )
         for k, b in enumerate(beyond)
-    ]  # fmt: skip
+    ]
     return stretch(day, "charge", Metric("cell_over_s", float(seconds_each * len(beyond)), "s", None, 9000), *events)
 
 

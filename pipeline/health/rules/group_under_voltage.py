@@ -84,10 +84,15 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Findi
 
 def _session(day: float, *beyond: float, amps: float = 30.0) -> Stretch:
     events = [
-        Event("group_under_voltage", k * 60_000_000, (k * 60 + 20) * 1_000_000, "4",
-              {"extreme_v": 2.5 - b, "limit_v": 2.5, "beyond_v": b, "median_v": 3.0, "current_a": amps})
+        Event(
+            "group_under_voltage",
+            k * 60_000_000,
+            (k * 60 + 20) * 1_000_000,
+            "4",
+            {"extreme_v": 2.5 - b, "limit_v": 2.5, "beyond_v": b, "median_v": 3.0, "current_a": amps},
+        )
         for k, b in enumerate(beyond)
-    ]  # fmt: skip
+    ]
     return stretch(day, "ride", Metric("cell_under_s", 20.0 * len(beyond), "s", None, 9000), *events)
 
 

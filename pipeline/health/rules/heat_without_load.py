@@ -210,7 +210,11 @@ RULE = Rule(
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
     fires_on=lambda: (
-        _rest(0.2), _rest(0.2, spread=2.0), _rest(0.9, "", 18.0), _warm(30.0, 10.0), _warm(9.0, 2.0, rests=3),
+        _rest(0.2),
+        _rest(0.2, spread=2.0),
+        _rest(0.9, "", 18.0),
+        _warm(30.0, 10.0),
+        _warm(9.0, 2.0, rests=3),
     ),
     quiet_on=lambda: (
         _warm(1.5, 5.0),

@@ -83,13 +83,11 @@ RULE = Rule(
         "See also: warmer than its load explains",
     ),
     bench=(
-        "Compare with the rule 'warmer than its load explains': if that is quiet, look at use and derating "
-        "limits",
+        "Compare with the rule 'warmer than its load explains': if that is quiet, look at use and derating limits",
         "Check that the controller derates and the pack limits current at its own limit",
     ),
     cautions=PACK_CAUTION,
-    source="temperature limits of LFP cells: usual data sheets, 60 degC discharge (from memory); the profile "
-    "wins",
+    source="temperature limits of LFP cells: usual data sheets, 60 degC discharge (from memory); the profile wins",
     fires_on=lambda: (
         record(*days(4, "ride", Metric("cell_temp_max_c", 53.0, "degC", n=360))),
         record(*days(1, "ride", Metric("cell_temp_max_c", 67.0, "degC", n=360))),

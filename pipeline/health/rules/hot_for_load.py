@@ -147,9 +147,13 @@ def _place(item: str, rows: pl.DataFrame, limit: float, limits: Mapping[str, flo
 
 
 def _case(
-    ratio: float, sessions: int = 5, item: str = "", se: float = 0.03, zero: float = 0.02,
+    ratio: float,
+    sessions: int = 5,
+    item: str = "",
+    se: float = 0.03,
+    zero: float = 0.02,
     **fitted: tuple[float, float],
-) -> Record:  # fmt: skip
+) -> Record:
     parts = [
         Metric("pack_current_zero_a", zero, "A", 0.03, 300),
         Metric("pack_heat_ratio", 1.0 if item else ratio, "1", se, 300),

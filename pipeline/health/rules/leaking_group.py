@@ -104,11 +104,15 @@ def _finding(d: Drift, rated: float, limits: Mapping[str, float]) -> Finding:
     ma = -d.rate / 100 * rated / MONTH_H * 1000
     ma_se = d.se / 100 * rated / MONTH_H * 1000
     spans = zip(d.starts[::-1], d.ends[::-1], strict=True)
-    unclear = "" if d.bled_known else (
-        "A balancing resistor that is stuck on drains its group in the same way: measure the group's"
-        " current with "
-        "the electronics unplugged."
-    )  # fmt: skip
+    unclear = (
+        ""
+        if d.bled_known
+        else (
+            "A balancing resistor that is stuck on drains its group in the same way: measure the group's"
+            " current with "
+            "the electronics unplugged."
+        )
+    )
     return Finding(
         severity="service" if act else "note",
         item=f"cell {d.item}",

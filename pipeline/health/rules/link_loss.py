@@ -52,8 +52,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 def _case(losses: int, rides: int = 5) -> Record:
     watched = Metric("link_watched_h", 0.3, "h", n=50_000)
-    events = [Event("link_loss", k * 40_000_000, k * 40_000_000 + 900_000, "",
-                    {"lasted_s": 1.1, "age_ms": 1100.0, "speed_ms": 4.0}) for k in range(losses)]  # fmt: skip
+    events = [
+        Event(
+            "link_loss",
+            k * 40_000_000,
+            k * 40_000_000 + 900_000,
+            "",
+            {"lasted_s": 1.1, "age_ms": 1100.0, "speed_ms": 4.0},
+        )
+        for k in range(losses)
+    ]
     return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
 
 

@@ -76,12 +76,18 @@ def _moving(item: str, shown: pl.DataFrame, share: float, limits: Mapping[str, f
     se = float(shown["se"].to_numpy()[shown[OPPOSITE].to_numpy().argmax()])
     lower, upper = item.split("-")
     return _finding(
-        item, size, se, limits["opposite"], share, shown.height,
+        item,
+        size,
+        se,
+        limits["opposite"],
+        share,
+        shown.height,
         f"Groups {lower} and {upper} move opposite and equal by up to {size:.0f} mV (correlation {r:.2f})"
         f" while "
         f"their sum stays right, in {shown.height} sessions: the wire between them, not the cells.",
-        windows(shown, OPPOSITE), seconds(shown),
-    )  # fmt: skip
+        windows(shown, OPPOSITE),
+        seconds(shown),
+    )
 
 
 def _see_saws(record: Record, limits: Mapping[str, float]) -> list[Finding]:
@@ -100,8 +106,9 @@ def _see_saws(record: Record, limits: Mapping[str, float]) -> list[Finding]:
                 f" siblings, at "
                 "any load and charge, and their sum is right: the wire between them, not the cells."
             )
-            found.append(_finding(f"{lower}-{b.item}", size, se, limits["steady"], 1.0, a.count, text,
-                                  a.windows(), a.duration_s))  # fmt: skip
+            found.append(
+                _finding(f"{lower}-{b.item}", size, se, limits["steady"], 1.0, a.count, text, a.windows(), a.duration_s)
+            )
     return found
 
 
@@ -110,14 +117,33 @@ def _agree(a: Pooled, b: Pooled, steady: float) -> bool:
     return bool(np.mean(0.5 * np.abs(a.values[-n:] - b.values[-n:]) > 0.7 * steady) > 0.7)
 
 
-def _finding(item: str, size: float, se: float, limit: float, share: float, count: int, text: str,
-             spans: tuple, duration_s: float) -> Finding:  # type: ignore[type-arg]  # fmt: skip
+def _finding(
+    item: str,
+    size: float,
+    se: float,
+    limit: float,
+    share: float,
+    count: int,
+    text: str,
+    spans: tuple,
+    duration_s: float,
+) -> Finding:  # type: ignore[type-arg]
     return Finding(
-        severity="service", item=f"cells {item}", measured=size, limit=limit, unit="mV", statement=text, se=se,
-        confidence=confidence(size, limit, se), persistence=share, count=count, duration_s=duration_s, windows=spans,
+        severity="service",
+        item=f"cells {item}",
+        measured=size,
+        limit=limit,
+        unit="mV",
+        statement=text,
+        se=se,
+        confidence=confidence(size, limit, se),
+        persistence=share,
+        count=count,
+        duration_s=duration_s,
+        windows=spans,
         signals=("cell_voltage", "pack_voltage", "pack_current"),
         not_separable="Wire, crimp or connector pin: pull on each in turn while watching the two groups.",
-    )  # fmt: skip
+    )
 
 
 def _session(day: float, opposite: float, r: float, common: float = 2.0, elsewhere: float = 0.1) -> Stretch:

@@ -32,9 +32,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     top = {k: o.pooled() for k, o in offsets(record, "top", limits["days"]).items()}
     bottom = {k: o.pooled() for k, o in offsets(record, "bottom", limits["days"]).items()}
     both = [
-        item for item in top
-        if item in bottom and min(top[item].count, bottom[item].count) >= limits["least_sessions"]
-    ]  # fmt: skip
+        item for item in top if item in bottom and min(top[item].count, bottom[item].count) >= limits["least_sessions"]
+    ]
     if len(both) < 3:
         return NotAssessed(
             f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to"

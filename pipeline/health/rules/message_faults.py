@@ -69,8 +69,7 @@ def _finding(item: str, rows: pl.DataFrame, what: str, words: str, limit: float,
         signals=("controller_fault", "pack_current"),
         not_separable=""
         if mismatch
-        else "Noise on the wire or a sender that stumbles: error frames and a scope on the bus separate "
-        "them.",
+        else "Noise on the wire or a sender that stumbles: error frames and a scope on the bus separate them.",
     )
 
 

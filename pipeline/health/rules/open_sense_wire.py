@@ -33,8 +33,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return []
     events = pl.concat([table.select(*_FRAME, *KEYS) for table in tables]).filter(by_wire())
     mine, other = pl.col("item").cast(pl.Int64), pl.col("neighbour").fill_null(pl.col("item").cast(pl.Float64))
-    events = events.with_columns(low=pl.min_horizontal(mine, other.cast(pl.Int64)),
-                                 high=pl.max_horizontal(mine, other.cast(pl.Int64)))  # fmt: skip
+    events = events.with_columns(
+        low=pl.min_horizontal(mine, other.cast(pl.Int64)), high=pl.max_horizontal(mine, other.cast(pl.Int64))
+    )
     found = []
     for (low, high), part in events.group_by(["low", "high"], maintain_order=True):
         if part.height >= limits["least_events"] or seconds(part) >= limits["least_s"]:
@@ -73,8 +74,14 @@ def _finding(low: int, high: int, part: pl.DataFrame) -> Finding:
     )
 
 
-def _read(day: float, volts: float, seconds: int = 40, sum_lacks: float | None = None,
-          neighbour: float | None = 5.0, median: float = 3.3) -> Stretch:  # fmt: skip
+def _read(
+    day: float,
+    volts: float,
+    seconds: int = 40,
+    sum_lacks: float | None = None,
+    neighbour: float | None = 5.0,
+    median: float = 3.3,
+) -> Stretch:
     data = {"extreme_v": volts, "limit_v": 2.5, "beyond_v": 2.5 - volts, "median_v": median, "current_a": 0.0}
     if neighbour is not None:
         data |= {"neighbour": 5.0, "neighbour_v": neighbour}

@@ -92,10 +92,15 @@ def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str,
     elif seen is None or not _stands_out(seen, look, limits):
         return None
     both = top is not None and bottom is not None and bottom.count >= enough
-    unclear = "" if both else (
-        "Offset or capacity: only one end of the curve was seen. "
-        + ("A ride to low" if top is not None else "A charge to full") + " tells them apart."
-    )  # fmt: skip
+    unclear = (
+        ""
+        if both
+        else (
+            "Offset or capacity: only one end of the curve was seen. "
+            + ("A ride to low" if top is not None else "A charge to full")
+            + " tells them apart."
+        )
+    )
     act = _stands_out(seen, max(look, limits["act"]), limits)
     limit = max(look, limits["act"]) if act else look
     end = "empty" if top is None else "full" if seen is top else "full and empty alike"

@@ -59,8 +59,9 @@ def _since_step(chains: list[Measured], limits: Mapping[str, float]) -> list[Mea
     return chains[step.first :] if step is not None and step.z >= limits["step_z"] else chains
 
 
-def _finding(pct: float, se: float, ah: float, chains: list[Measured], rated: float, act: bool,
-             limits: Mapping[str, float]) -> Finding:  # fmt: skip
+def _finding(
+    pct: float, se: float, ah: float, chains: list[Measured], rated: float, act: bool, limits: Mapping[str, float]
+) -> Finding:
     limit = limits["act"] if act else limits["look"]
     shown = float(np.mean([100 * c.ah / rated < limit for c in chains]))
     text = f"The pack holds {ah:.1f} Ah, {pct:.0f} % of its rated {rated:g} Ah (standard error {se:.1f} %, "

@@ -88,8 +88,7 @@ RULE = Rule(
         Limit("sessions", 3, "sessions", "engineering choice"),
     ),
     judge=judge,
-    meaning="A power stage near its limit derates, and fails early. One side hotter than the other has its "
-    "own cause.",
+    meaning="A power stage near its limit derates, and fails early. One side hotter than the other has its own cause.",
     causes=(
         "Heat sink not in contact or dirty",
         "One motor drawing more current",

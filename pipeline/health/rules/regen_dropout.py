@@ -94,8 +94,7 @@ RULE = Rule(
         "Do not ride. Secure the logs of these seconds",
         "Read the fault memories of battery management system and controller",
         "Check power connectors and sense wires for looseness and heat marks",
-        "On a stand with a load: repeat the braking at the same charge and temperature, recording both bus "
-        "voltages",
+        "On a stand with a load: repeat the braking at the same charge and temperature, recording both bus voltages",
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",

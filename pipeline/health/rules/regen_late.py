@@ -21,8 +21,7 @@ from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     brakings = table(record).drop_nulls("response_s").tail(NEWEST)
     if brakings.height < limits["count"]:
-        return NotAssessed(f"only {counted(brakings.height, 'braking')} begin sharply enough to time the "
-        f"answer")
+        return NotAssessed(f"only {counted(brakings.height, 'braking')} begin sharply enough to time the answer")
     own = record.profile.drive.get("brake_response_ms")
     limit = own / 1000.0 + limits["over_own"] if isinstance(own, int | float) else limits["delay"]
     known = reference(record, "brake_response_s")

@@ -18,8 +18,7 @@ from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     brakings = table(record).drop_nulls(["asymmetry", "left_a", "right_a"]).tail(NEWEST)
     if brakings.height < limits["count"]:
-        return NotAssessed(f"only {counted(brakings.height, 'braking')} with the current of both motors "
-        f"recorded")
+        return NotAssessed(f"only {counted(brakings.height, 'braking')} with the current of both motors recorded")
     signed = brakings.with_columns(
         index=2.0 * (pl.col("left_a") - pl.col("right_a")) / (pl.col("left_a") + pl.col("right_a"))
     )

@@ -77,8 +77,7 @@ RULE = Rule(
     causes=(
         "Riding off downhill on a full charge",
         "Riding off with the pack near freezing",
-        "A group at its upper voltage before the others (see the cell findings), which makes the pack full "
-        "early",
+        "A group at its upper voltage before the others (see the cell findings), which makes the pack full early",
     ),
     bench=(
         "Ask where and when the rider missed the brake; compare with these times",
@@ -86,8 +85,7 @@ RULE = Rule(
         "Check that the vehicle tells its rider when the electric brake is limited",
     ),
     cautions=CAUTION[1:],
-    source="charging limits by temperature: public fire-safety advice, 0 to 40 degC; taper figures: the "
-    "profile",
+    source="charging limits by temperature: public fire-safety advice, 0 to 40 degC; taper figures: the profile",
     fires_on=lambda: (braked(*[refused("full", soc_pct=98.0)] * 4, *[{}] * 6), braked(*[refused("cold", 4.0)] * 3)),
     quiet_on=lambda: (
         braked(*[{}] * 10),

@@ -22,8 +22,7 @@ from pipeline.metrics.model import Event, Metric
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     timed = float(metric_rows(record, "release_timed_count")["value"].sum())
     if timed < limits["releases"]:
-        return NotAssessed(f"only {timed:.0f} releases of the trigger with the motor current recorded after "
-        f"them")
+        return NotAssessed(f"only {timed:.0f} releases of the trigger with the motor current recorded after them")
     timeout = figure(record.profile.drive, "trigger_timeout_ms", 1000.0 * limits["timeout"]) / 1000.0
     limit = timeout + limits["margin"]
     events = recent(event_table(record, "torque_after_release", ("lasted_s", "current_a", "speed_ms", "age_ms")), 60.0)
@@ -58,10 +57,15 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 def _case(lasted: float, count: int = 3, releases: int = 40) -> Record:
     events = [
-        Event("torque_after_release", k * 60_000_000, k * 60_000_000 + int(lasted * 1e6), "",
-              {"lasted_s": lasted, "current_a": 22.0})
+        Event(
+            "torque_after_release",
+            k * 60_000_000,
+            k * 60_000_000 + int(lasted * 1e6),
+            "",
+            {"lasted_s": lasted, "current_a": 22.0},
+        )
         for k in range(count)
-    ]  # fmt: skip
+    ]
     return record(stretch(0, "ride", Metric("release_timed_count", releases, "1"), *events))
 
 
@@ -93,8 +97,7 @@ RULE = Rule(
         "Compare firmware and settings with a vehicle that stops",
     ),
     cautions=(
-        "Do not ride until a qualified person has inspected drive and remote; software cannot clear this "
-        "fault.",
+        "Do not ride until a qualified person has inspected drive and remote; software cannot clear this fault.",
         "On the stand keep clear of wheels and belts, and have a hand on the main switch.",
     ),
     source="torque ends within one command time-out on release and on loss of the link: common practice",

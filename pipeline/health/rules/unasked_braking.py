@@ -51,8 +51,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _case(count: int, rides: int = 3, coast_brake: bool = False) -> Record:
-    events = [Event("unasked_braking", k * 50_000_000, k * 50_000_000 + 900_000, "",
-                    {"lasted_s": 0.9, "current_a": 15.0, "speed_ms": 5.0}) for k in range(count)]  # fmt: skip
+    events = [
+        Event(
+            "unasked_braking",
+            k * 50_000_000,
+            k * 50_000_000 + 900_000,
+            "",
+            {"lasted_s": 0.9, "current_a": 15.0, "speed_ms": 5.0},
+        )
+        for k in range(count)
+    ]
     watched = Metric("unasked_watched_h", 0.3, "h", n=9000)
     drive = {"coast_brake": True} if coast_brake else {}
     return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1), drive=drive)
@@ -87,6 +95,7 @@ RULE = Rule(
     fires_on=lambda: (_case(4), _case(12)),
     quiet_on=lambda: (_case(0), _case(1)),
     unassessed_on=lambda: (
-        _case(4, coast_brake=True), record(*days(1, "ride", Metric("unasked_watched_h", 0.01, "h"))),
+        _case(4, coast_brake=True),
+        record(*days(1, "ride", Metric("unasked_watched_h", 0.01, "h"))),
     ),
 )

@@ -25,8 +25,13 @@ def ocv(soc: np.ndarray) -> np.ndarray:
     x = 0.045 + (0.83 - 0.045) * soc
     y = 0.90 + (0.025 - 0.90) * soc
     cathode = 3.4077 - 0.020269 * y + 0.5 * np.exp(-150 * y) - 0.9 * np.exp(-30 * (1 - y))
-    anode = (1.9793 * np.exp(-39.3631 * x) + 0.2482 - 0.0909 * np.tanh(29.8538 * (x - 0.1234))
-             - 0.04478 * np.tanh(14.9159 * (x - 0.2769)) - 0.0205 * np.tanh(30.4444 * (x - 0.6103)))  # fmt: skip
+    anode = (
+        1.9793 * np.exp(-39.3631 * x)
+        + 0.2482
+        - 0.0909 * np.tanh(29.8538 * (x - 0.1234))
+        - 0.04478 * np.tanh(14.9159 * (x - 0.2769))
+        - 0.0205 * np.tanh(30.4444 * (x - 0.6103))
+    )
     return cathode - anode
 
 
@@ -68,8 +73,7 @@ class Pack:
         v = ocv(np.clip(soc, 0.002, 1.04)) - ohm * current[:, None] - 0.5 * ohm * slow[:, None]
         return self.logged(t, current, v, rng, dt)
 
-    def logged(self, t: np.ndarray, current: np.ndarray, v: np.ndarray, rng: np.random.Generator,
-               dt: float) -> Signals:  # fmt: skip
+    def logged(self, t: np.ndarray, current: np.ndarray, v: np.ndarray, rng: np.random.Generator, dt: float) -> Signals:
         data: dict[tuple[str, int | str], Series] = {}
         read = np.round((current + self.zero_a + rng.normal(0, 0.05, current.size)) / 0.1) * 0.1
         data["pack_current", ""] = Series(t + 30_000, read)
@@ -98,8 +102,9 @@ def ride_current(minutes: float = 60.0, mean_a: float = 15.0, seed: int = 3, dt:
     return np.convolve(raw, np.ones(width) / width, mode="same")
 
 
-def charge_current(signals_soc: float, rated_ah: float = 30.0, amps: float = 20.0, to: float = 1.0,
-                   dt: float = 0.5) -> np.ndarray:  # fmt: skip
+def charge_current(
+    signals_soc: float, rated_ah: float = 30.0, amps: float = 20.0, to: float = 1.0, dt: float = 0.5
+) -> np.ndarray:
     """A minute at rest, constant current until the charge that fills from signals_soc to `to` is in, a minute
     after."""
     n = int((to - signals_soc) * rated_ah / amps * 3600 / dt)

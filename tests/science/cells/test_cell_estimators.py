@@ -35,8 +35,11 @@ def test_resistance_ratio_and_absolute(pack: Any, ride: Any, measured: Measured)
     for item in ("1", "3", "12"):  # a charge offset is no resistance
         assert split["cell_r_ratio", item][0] == pytest.approx(1.0, abs=0.02)
     pulses = measured(cell_resistance.SET, signals)
-    for seconds, truth in (("0.5", 2.0 + 1.0 * (1 - np.exp(-0.5 / 20))), ("2", 2.0 + 1.0 * (1 - np.exp(-2 / 20))),
-                           ("10", 2.0 + 1.0 * (1 - np.exp(-10 / 20)))):  # fmt: skip
+    for seconds, truth in (
+        ("0.5", 2.0 + 1.0 * (1 - np.exp(-0.5 / 20))),
+        ("2", 2.0 + 1.0 * (1 - np.exp(-2 / 20))),
+        ("10", 2.0 + 1.0 * (1 - np.exp(-10 / 20))),
+    ):
         value, se = pulses[f"group_dcr_{seconds}s_mohm", ""]
         assert value == pytest.approx(truth, rel=0.05)
         assert se < 0.03 * truth

@@ -87,18 +87,29 @@ def test_ageing_hours_and_the_temperature_that_ages_as_much() -> None:
     calculation with k = 8.617e-5 eV/K, NIST/SEMATECH e-Handbook 8.1.5.1)."""
     factors = (1.0, 1.8807, 4.5056)  # exp(0.5 / k (1/298.15 - 1/T))
     parts = [
-        stretch(3 * k, "ride", Metric("session_h", h, "h"), Metric("pack_hours", h, "h"),
-                Metric("pack_age_hours_25c", h * f, "h"), Metric("temp_hours", h, "h", item=band), hours=h)
-        for k, (h, f, band) in enumerate(zip((60.0, 30.0, 10.0), factors,
-                                             ("10 to 25 degC", "25 to 35 degC", "45 to 60 degC"), strict=True))
-    ]  # fmt: skip
+        stretch(
+            3 * k,
+            "ride",
+            Metric("session_h", h, "h"),
+            Metric("pack_hours", h, "h"),
+            Metric("pack_age_hours_25c", h * f, "h"),
+            Metric("temp_hours", h, "h", item=band),
+            hours=h,
+        )
+        for k, (h, f, band) in enumerate(
+            zip((60.0, 30.0, 10.0), factors, ("10 to 25 degC", "25 to 35 degC", "45 to 60 degC"), strict=True)
+        )
+    ]
     found = use(record(*parts))
     assert figure(found, "life_age_h_25c").value == pytest.approx(161, abs=1)
     assert figure(found, "life_age_temp_c").value == pytest.approx(32.5, abs=0.05)
     assert figure(found, "life_recorded_h").value == 100.0
     assert figure(found, "life_span_h").value == pytest.approx(6 * 24 + 10)
     assert [f.item for f in found.figures if f.name == "life_temp_h"] == [
-        "10 to 25 degC", "25 to 35 degC", "45 to 60 degC"]  # fmt: skip
+        "10 to 25 degC",
+        "25 to 35 degC",
+        "45 to 60 degC",
+    ]
     assert "life_voltage_h" in found.not_known
 
 
@@ -111,8 +122,13 @@ def session(day: float, kind: str, out_wh: float, in_wh: float, *more: Metric | 
 
 
 def full(out_wh: float, in_wh: float) -> Event:
-    return Event("charge_anchor", HOUR // 2, HOUR // 2, "full",
-                 {"soc_pct": 100, "se_pct": 1, "run_ah": 0, "out_wh": out_wh, "in_wh": in_wh})  # fmt: skip
+    return Event(
+        "charge_anchor",
+        HOUR // 2,
+        HOUR // 2,
+        "full",
+        {"soc_pct": 100, "se_pct": 1, "run_ah": 0, "out_wh": out_wh, "in_wh": in_wh},
+    )
 
 
 def trip(*rides: object) -> Record:
@@ -255,7 +271,11 @@ def test_both_forms_of_events_read_alike() -> None:
 def test_a_slow_sensor_is_still_a_record() -> None:
     """A charge of an hour whose temperatures come once a minute, as a sleeping bus sends them: an hour at 20 degC."""
     t = np.arange(0, 3600, 60, dtype=np.int64) * 1_000_000
-    signals = Signals("x", 0, HOUR, {("pack_current", ""): Series(t, np.full(t.size, -10.0)),
-                                     ("cell_temp", 1): Series(t, np.full(t.size, 20.0))})  # fmt: skip
+    signals = Signals(
+        "x",
+        0,
+        HOUR,
+        {("pack_current", ""): Series(t, np.full(t.size, -10.0)), ("cell_temp", 1): Series(t, np.full(t.size, 20.0))},
+    )
     found = pack_exposure.SET.compute(Session("x", "charge", 0, HOUR), signals, profile())
     assert {m.name: m.value for m in found.metrics}["pack_hours"] == pytest.approx(59 / 60)

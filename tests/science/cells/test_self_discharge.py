@@ -13,8 +13,10 @@ def charges(step_pct: float, count: int = 6, every: float = 2.0, bled_ah: float 
     """Charges in which group 4 sinks by step_pct each time; the balancer takes bled_ah from all other groups before."""
     out = []
     for k in range(count):
-        parts = [Metric("cell_offset_top_pct", step_pct * k if g == 4 else 0.0, "%", 0.15, 500, item=str(g))
-                 for g in range(1, 6)]  # fmt: skip
+        parts = [
+            Metric("cell_offset_top_pct", step_pct * k if g == 4 else 0.0, "%", 0.15, 500, item=str(g))
+            for g in range(1, 6)
+        ]
         parts += [Metric("cell_bled_ah", 0.0 if g == 4 else bled_ah, "Ah", item=str(g)) for g in range(1, 6)]
         out.append(stretch(every * k, "charge", *parts))
     return out

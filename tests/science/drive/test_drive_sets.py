@@ -102,11 +102,13 @@ def test_hills_braked_down_cancel_only_where_the_motors_alone_braked(build: Buil
     hold = (weight * (0.016 - 0.05) + air) * 0.97 / newton * given
     amps = lambda s: np.where(up(s), climb, hold)  # noqa: E731
     roles = {
-        "vehicle_speed": (20, 6.0), "brake_demand": (20, lambda s: np.where(up(s), 0.0, 20.0)),
+        "vehicle_speed": (20, 6.0),
+        "brake_demand": (20, lambda s: np.where(up(s), 0.0, 20.0)),
         "regen_demand": (20, lambda s: np.where(up(s), 0.0, 5.0)),
         "regen_current": (20, lambda s: np.where(up(s), 0.0, 5.0 * given)),
-        "motor_current__left": (20, amps), "motor_current__right": (20, amps),
-    }  # fmt: skip
+        "motor_current__left": (20, amps),
+        "motor_current__right": (20, amps),
+    }
     outcome = run(resistance.SET, build(400.0, **roles))
     assert one(outcome, "travel_rolling").value == pytest.approx(0.066, abs=0.001)
     if given == 1.0:
@@ -206,17 +208,25 @@ def test_values_not_available_are_counted(build: Build) -> None:
 
 
 @pytest.mark.parametrize(
-    "metric_set", [encoder.SET, belt.SET, resistance.SET, controller.SET, link.SET, use.SET, data_quality.SET],
+    "metric_set",
+    [encoder.SET, belt.SET, resistance.SET, controller.SET, link.SET, use.SET, data_quality.SET],
     ids=lambda s: s.id,
-)  # fmt: skip
+)
 def test_metrics_are_those_announced(build: Build, metric_set: MetricSet) -> None:
     wave = lambda s: 20.0 * np.sin(s)  # noqa: E731
     sides = {f"motor_{what}__{side}": (20, wave) for what in ("speed", "current") for side in ("left", "right")}
     more = {
-        "vehicle_speed": (20, 5.0), "brake_demand": (20, 0.0), "pack_current": (10, 5.0), "pack_voltage": (10, 36.0),
-        "controller_uptime": (5, lambda s: s), "controller_fault": (5, 0.0), "packet_age": (20, 20.0),
-        "link_quality": (5, 97.0), "odometer": (1, lambda s: s / 200), "pack_soc": (1, 50.0),
-    }  # fmt: skip
+        "vehicle_speed": (20, 5.0),
+        "brake_demand": (20, 0.0),
+        "pack_current": (10, 5.0),
+        "pack_voltage": (10, 36.0),
+        "controller_uptime": (5, lambda s: s),
+        "controller_fault": (5, 0.0),
+        "packet_age": (20, 20.0),
+        "link_quality": (5, 97.0),
+        "odometer": (1, lambda s: s / 200),
+        "pack_soc": (1, 50.0),
+    }
     outcome = run(metric_set, build(200.0, **sides, **more))
     units = {m.name: m.unit for m in outcome.metrics}
     assert units or metric_set is belt.SET

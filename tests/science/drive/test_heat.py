@@ -128,7 +128,6 @@ def test_heat_of_a_resting_pack_by_the_closed_form(build: Build, watts: float, e
 def test_heat_that_only_spreads_from_one_place_is_not_heat_of_its_own(build: Build) -> None:
     """A place 16 K ahead after its load hands its heat to the others within half an hour: the sum stays."""
 
-
     def place(lead: float) -> Callable[[Floats], Floats]:
         return lambda s: 24.0 + lead * np.exp(-s / 1800.0)
 
@@ -142,7 +141,6 @@ def test_heat_that_only_spreads_from_one_place_is_not_heat_of_its_own(build: Bui
 def test_a_rise_says_how_much_warmer_another_place_was(build: Build) -> None:
     """Sensor 2 gains 4 K in twenty minutes, 3 K more than most, beside a place that began 6 K warmer: the heat may
     come from there."""
-
 
     def place(start: float, gain: float) -> Callable[[Floats], Floats]:
         return lambda s: start + gain * np.clip(s - 3600.0, 0, 1200.0) / 1200.0

@@ -13,8 +13,17 @@ from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
 from pipeline.signals import Signals
 
 Build = Callable[..., Signals]
-PACK = {"cell_min_v": 2.5, "cell_max_v": 3.65, "charge_min_c": 0.0, "charge_max_c": 50.0, "discharge_max_c": 60.0,
-        "max_charge_a": 30.0, "max_discharge_a": 120.0, "rated_ah": 30.0, "cells": 12}  # fmt: skip
+PACK = {
+    "cell_min_v": 2.5,
+    "cell_max_v": 3.65,
+    "charge_min_c": 0.0,
+    "charge_max_c": 50.0,
+    "discharge_max_c": 60.0,
+    "max_charge_a": 30.0,
+    "max_discharge_a": 120.0,
+    "rated_ah": 30.0,
+    "cells": 12,
+}
 DRIVE = {"winding_max_c": 140.0, "fet_max_c": 95.0, "dc_link_max_v": 52.0}
 
 
@@ -106,9 +115,15 @@ def test_no_limit_no_margin(build: Build) -> None:
 
 @pytest.mark.parametrize("metric_set", [margins.SET, cell_limits.SET], ids=lambda s: s.id)
 def test_every_margin_is_named(build: Build, metric_set: MetricSet) -> None:
-    roles = {"cell_voltage__1": (5, 3.3), "cell_temp__1": (1, 30.0), "pack_current": (5, 50.0),
-             "pack_voltage": (5, 40.0), "motor_temp__left": (1, 40.0),
-             "fet_temp__left": (1, 40.0), "dc_link_voltage__left": (5, 40.0)}  # fmt: skip
+    roles = {
+        "cell_voltage__1": (5, 3.3),
+        "cell_temp__1": (1, 30.0),
+        "pack_current": (5, 50.0),
+        "pack_voltage": (5, 40.0),
+        "motor_temp__left": (1, 40.0),
+        "fet_temp__left": (1, 40.0),
+        "dc_link_voltage__left": (5, 40.0),
+    }
     outcome = run(metric_set, build(60.0, **roles))
     units = {m.name: m.unit for m in outcome.metrics}
     assert units.items() <= {k: u for k, (u, _) in metric_set.gives.items()}.items()

@@ -13,8 +13,9 @@ def rows(values: dict[str, float], name: str = "pack_heat_ratio", kind: str = "r
     rng = np.random.default_rng(4)
     table = [
         (vehicle, kind, name, item, value + float(rng.normal(0, 0.03)), "1", 0.1)
-        for vehicle, value in values.items() for _ in range(6)
-    ]  # fmt: skip
+        for vehicle, value in values.items()
+        for _ in range(6)
+    ]
     names = ["vehicle", "kind", "name", "item", "value", "unit", "se"]
     return pl.DataFrame(table, schema=names, orient="row")
 
@@ -47,8 +48,11 @@ def test_an_aged_fleet_is_judged_by_its_own_resistance() -> None:
 
 def test_scatter_between_sessions_is_no_spread_between_vehicles() -> None:
     rng = np.random.default_rng(8)
-    table = [(f"V{i}", "ride", "travel_rolling", "", 0.02 + float(rng.normal(0, 0.012)), "1", 0.012)
-             for i in range(20) for _ in range(8)]  # fmt: skip
+    table = [
+        (f"V{i}", "ride", "travel_rolling", "", 0.02 + float(rng.normal(0, 0.012)), "1", 0.012)
+        for i in range(20)
+        for _ in range(8)
+    ]
     names = ["vehicle", "kind", "name", "item", "value", "unit", "se"]
     found = fit_reference(pl.DataFrame(table, schema=names, orient="row"))
     assert found["spread"][0] < 0.003
@@ -63,8 +67,11 @@ def test_a_figure_whose_vehicles_are_known_no_better_than_they_differ() -> None:
     """Sixty vehicles 0.004 apart, eight rides of 0.012 each: both come back, and two that drag change neither."""
     rng = np.random.default_rng(5)
     true = np.concatenate([rng.normal(0.016, 0.004, 60), [0.07, 0.08]])
-    rows = [(f"V{i}", "ride", "ride_rolling", "", float(rng.normal(v, 0.012)), "1", 0.012)
-            for i, v in enumerate(true) for _ in range(8)]  # fmt: skip
+    rows = [
+        (f"V{i}", "ride", "ride_rolling", "", float(rng.normal(v, 0.012)), "1", 0.012)
+        for i, v in enumerate(true)
+        for _ in range(8)
+    ]
     found = fit_reference(pl.DataFrame(rows, schema=list(COLUMNS), orient="row"))
     value, spread, n = found.filter(pl.col("name") == "ride_rolling").select("value", "spread", "n").row(0)
     assert value == pytest.approx(0.016, abs=0.0015)

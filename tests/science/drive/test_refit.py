@@ -22,9 +22,12 @@ def store(tmp_path: Path) -> Store:
             con.execute("INSERT INTO vehicles (vehicle, profile) VALUES (?, 'board')", [f"V{i}"])
             for day in (1, 2, 3):
                 start = f"2026-03-0{day} 08:00:00"
-                con.execute("INSERT INTO sessions (vehicle, start_t, end_t, kind, coverage, logs, rule_set) "
-                "VALUES "
-                            "(?, ?, ?, 'ride', 1, [], '')", [f"V{i}", start, start])  # fmt: skip
+                con.execute(
+                    "INSERT INTO sessions (vehicle, start_t, end_t, kind, coverage, logs, rule_set) "
+                    "VALUES "
+                    "(?, ?, ?, 'ride', 1, [], '')",
+                    [f"V{i}", start, start],
+                )
                 names = "vehicle, start_t, value, name, item, unit, se, n, coverage"
                 rest = "'pack_heat_ratio', '', '1', 0.05, 9, 1"
                 row = [f"V{i}", start, 1.2 + 0.01 * i]

@@ -28,8 +28,10 @@ FINDINGS = st.builds(
 @given(FINDINGS)
 def test_a_share_is_in_zero_to_one_and_grows_with_severity(finding: Finding) -> None:
     assert 0.0 <= share(finding) < 1.0
-    grown = [share(Finding(s, "", 1, 0, "1", "", confidence=1.0, persistence=finding.persistence))
-             for s in ("note", "service", "stop-use")]  # fmt: skip
+    grown = [
+        share(Finding(s, "", 1, 0, "1", "", confidence=1.0, persistence=finding.persistence))
+        for s in ("note", "service", "stop-use")
+    ]
     assert grown == sorted(grown)
 
 

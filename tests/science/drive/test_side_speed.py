@@ -18,8 +18,12 @@ def ride(percent: float, seed: int, seconds: int = 600) -> dict[str, Metric]:
     corner = np.repeat(rng.normal(0, 0.05, seconds // 4), 40)
     left = 1000.0 * (1 - 0.5 * corner - percent / 200)
     right = 1000.0 * (1 + 0.5 * corner + percent / 200)
-    signals = Signals("x", 0, seconds * 1_000_000, {("motor_speed", "left"): Series(t, left),
-                                                    ("motor_speed", "right"): Series(t, -right)})  # fmt: skip
+    signals = Signals(
+        "x",
+        0,
+        seconds * 1_000_000,
+        {("motor_speed", "left"): Series(t, left), ("motor_speed", "right"): Series(t, -right)},
+    )
     found = side_speed.SET.compute(Session("x", "ride", signals.start, signals.end), signals, profile())
     return {m.name: m for m in found.metrics}
 

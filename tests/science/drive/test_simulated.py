@@ -46,12 +46,14 @@ def record(profile: Profile, parts: list[tuple[Session, Outcome]]) -> Record:
     sessions = [(s.vehicle, s.kind, at(s.start), at(s.end), 1.0) for s, _ in parts]
     metrics = [
         (s.kind, at(s.start), at(s.end), m.name, m.item, m.value, m.unit, m.se, m.n, m.coverage)
-        for s, outcome in parts for m in outcome.metrics
-    ]  # fmt: skip
+        for s, outcome in parts
+        for m in outcome.metrics
+    ]
     events = [
         (at(s.start), e.kind, e.item, at(e.start), at(e.end), [{"key": k, "value": v} for k, v in e.data.items()])
-        for s, outcome in parts for e in outcome.events
-    ]  # fmt: skip
+        for s, outcome in parts
+        for e in outcome.events
+    ]
     return Record(
         parts[0][0].vehicle,
         profile,
