@@ -8,10 +8,8 @@ commit_assessed(store, done)                     one short transaction
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,7 +18,7 @@ from numpy.typing import NDArray
 
 from pipeline.cadence import SCHEMA, Cadence
 from pipeline.errors import ProfileError
-from pipeline.health.engine import judge, rule_set_hash
+from pipeline.health.engine import judge
 from pipeline.health.evidence import Micros, micros, only
 from pipeline.health.examples import EVENTS, METRICS, SESSIONS
 from pipeline.health.model import Record
@@ -36,6 +34,7 @@ from pipeline.settings import Settings
 from pipeline.store import Store
 from pipeline.touching import Touching
 from pipeline.verdict_rows import VerdictRows, verdict_rows
+from pipeline.versions import accepted, rule_set_version
 from pipeline.work import LogSpans, Work, plan, vehicles_touched
 
 IN_ORDER = ["start_t", "name", "item"]  # of metrics
@@ -61,27 +60,6 @@ class Assessed:
     logs: dict[int, tuple[str, ...]] = field(default_factory=dict)  # logs by session start
 
 
-@cache
-def measuring_hash() -> str:
-    """Over all that sessions and metrics depend on besides logs and profile: when it changes, they are redone."""
-    here = Path(__file__).parent
-    names = (
-        "cadence.py",
-        "sessions.py",
-        "overlap.py",
-        "lake.py",
-        "quantities.py",
-        "signals.py",
-        "slots.py",
-        "mapping.py",
-        "units.py",
-    )
-    digest = hashlib.sha256()
-    for path in [here / n for n in names] + sorted([*here.glob("metrics/**/*.py"), *here.glob("science/**/*.py")]):
-        digest.update(path.relative_to(here).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
-    return digest.hexdigest()
-
-
 def assess(store: Store, work: Work | str) -> Assessed:
     """One vehicle (or what plan() said about it): redo what changed, keep the rest, judge the whole.
 
@@ -95,8 +73,9 @@ def assess(store: Store, work: Work | str) -> Assessed:
     live = [s for log in work.logs if log.ref.part for span in log.spans for s in without(span, rest.of(span))]
     wanted = stretches(live, int(settings.join_s * 1e6))
     inside = _inside(wanted, work.logs)
-    fingerprints = {key: fingerprint(logs, settings) for key, logs in inside.items()}
-    fresh = [s for s in wanted if work.known.get((s.start, s.end)) != fingerprints[s.start, s.end]]
+    chemistry = {name: str(p.pack.get("chemistry", "")) for name, p in profiles.items()}
+    fingerprints = {key: fingerprints_of(logs, settings, chemistry) for key, logs in inside.items()}
+    fresh = [s for s in wanted if work.known.get((s.start, s.end)) not in fingerprints[s.start, s.end]]
     kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
     gone = tuple(sorted(set(work.known) - kept - set(frozen)))
     rows = _Rows(work.vehicle)
@@ -112,9 +91,9 @@ def assess(store: Store, work: Work | str) -> Assessed:
         work.vehicle,
         work.ticket,
         profile,
-        rule_set_hash(),
+        rule_set_version(),
         gone,
-        tuple((s.start, s.end, fingerprints[s.start, s.end]) for s in fresh),
+        tuple((s.start, s.end, fingerprints[s.start, s.end][0]) for s in fresh),
         *new,
         verdict,
         rows.logs,
@@ -137,11 +116,13 @@ def _inside(wanted: Sequence[Stretch], logs: Sequence[LogSpans]) -> dict[tuple[i
     return inside
 
 
-def fingerprint(logs: Sequence[LogSpans], settings: Settings) -> str:
-    """Of a stretch, by the logs that touch it: equal fingerprints give equal sessions and metrics."""
+def fingerprints_of(logs: Sequence[LogSpans], settings: Settings, chemistry: Mapping[str, str]) -> list[str]:
+    """Of a stretch, by the logs that touch it. One of these in the catalogue means that its sessions and metrics are as
+    they would be made today; the first is today's name. chemistry: by profile."""
     inside = [f"{x.ref.log} {x.ref.profile} {x.profile_hash} {x.shift} {x.bench} {x.ref.doubts}" for x in logs]
-    how = f"{measuring_hash()} {settings.join_s} {settings.stop_s} {settings.span_gap_s}"
-    return hashlib.sha256("\n".join([how, *sorted(inside)]).encode()).hexdigest()
+    cut = f"{settings.join_s} {settings.stop_s} {settings.span_gap_s}"
+    measured_by = accepted(chemistry.get(logs[-1].ref.profile, "") if logs else "")
+    return [hashlib.sha256("\n".join([f"{how} {cut}", *sorted(inside)]).encode()).hexdigest() for how in measured_by]
 
 
 def _touches(log: LogSpans, stretch: Stretch) -> bool:

@@ -20,7 +20,6 @@ from pipeline.assess import Assessed, assess, vehicles_touched
 from pipeline.catalogue import transaction
 from pipeline.crew import Crew, Done, WorkerLost, warm_up
 from pipeline.errors import DamagedPartError, HerdbookError, StoreError
-from pipeline.health.engine import rule_set_hash
 from pipeline.health.rules import all_rules
 from pipeline.inbox import new_logs, stamp_of
 from pipeline.intake import part_path, take_log
@@ -30,6 +29,7 @@ from pipeline.publish import publish
 from pipeline.results import commit_assessed, worst_first
 from pipeline.store import Store
 from pipeline.taken import Taken
+from pipeline.versions import rule_set_version
 from pipeline.work import planned
 
 Progress = Callable[[int, int, str], None]
@@ -262,7 +262,7 @@ def end_scan(
         con.execute(
             """UPDATE scans SET ended_t = now() AT TIME ZONE 'UTC', logs_new = ?, logs_known = ?, quarantined = ?,
                vehicles = ?, rule_set = ?, state = ? WHERE scan = ?""",
-            [*logs, vehicles, rule_set_hash(), state, scan],
+            [*logs, vehicles, rule_set_version(), state, scan],
         )
 
 

@@ -6,8 +6,9 @@ import hashlib
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.health.engine import Judged, Verdict, rule_set_hash
+from pipeline.health.engine import Judged, Verdict
 from pipeline.health.model import Record
+from pipeline.versions import rule_set_version
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,7 @@ def finding_id(vehicle: str, rule: str, item: str) -> str:
 
 
 def verdict_rows(verdict: Verdict, record: Record) -> VerdictRows:
-    vehicle, rule_set = record.vehicle, rule_set_hash()
+    vehicle, rule_set = record.vehicle, rule_set_version()
     not_assessed = tuple(
         {"vehicle": vehicle, "rule": r.rule.id, "subsystem": r.rule.subsystem, "reason": r.reason}
         for r in verdict.not_assessed

@@ -6,12 +6,9 @@ is the record's `reference`, frozen with the rule set.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cache
-from pathlib import Path
 
 from pipeline.health.model import Finding, NotAssessed, Record, Rule
 from pipeline.health.rules import all_rules
@@ -98,24 +95,6 @@ def _why_missing(rule: Rule, record: Record, missing: list[str]) -> str:
     if unmapped:
         return f"{why} (the profile {record.profile.name} maps no {', '.join(unmapped)})"
     return f"{why} (no session had enough of it)"
-
-
-@cache
-def rule_set_hash() -> str:
-    """SHA-256, hex, over everything a verdict depends on besides the record: rules, limits, scoring, metric
-    sets.
-
-    The files' bytes are hashed, by name, so that a changed limit, comment or formula makes another rule set.
-    """
-    here = Path(__file__).parent
-    digest = hashlib.sha256()
-    root = here.parent
-    files = [root / "quantities.py", root / "population.py", *here.rglob("*.py")]
-    files += (root / "chemistry").rglob("*.toml")
-    files += [*(root / "metrics").rglob("*.py"), *(root / "science").rglob("*.py")]
-    for path in sorted(files, key=lambda p: p.relative_to(root).as_posix()):
-        digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
-    return digest.hexdigest()
 
 
 def rule_set_json() -> str:

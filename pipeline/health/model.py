@@ -110,6 +110,7 @@ class Rule:
     bench: tuple[str, ...]
     cautions: tuple[str, ...]
     source: str
+    version: int = 1  # raised by hand when it says something else about the same record
     fires_on: Examples = tuple
     quiet_on: Examples = tuple
     unassessed_on: Examples = tuple

@@ -44,8 +44,8 @@ class Steadiness:
 
 def of_findings(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[str, Steadiness]:
     """By finding id."""
-    from pipeline.health.engine import rule_set_hash
     from pipeline.health.rules import all_rules
+    from pipeline.versions import rule_set_version
 
     if not facts.findings:
         return {}
@@ -56,7 +56,7 @@ def of_findings(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> d
     record = as_judged(con, record, store.settings.judge_days)
     out = {}
     for f in facts.findings:
-        if f["rule_set"] != rule_set_hash() or f["rule"] not in all_rules():
+        if f["rule_set"] != rule_set_version() or f["rule"] not in all_rules():
             out[f["finding"]] = _none("it was made by another rule set than this program's; scan again first")
             continue
         out[f["finding"]] = judge_again(all_rules()[f["rule"]], record, f)

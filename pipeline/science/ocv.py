@@ -49,12 +49,24 @@ class Ocv:
 
 
 @cache
+def chemistries() -> tuple[str, ...]:
+    """Names of the shipped chemistries, in order."""
+    return tuple(sorted(p.stem.upper() for p in CHEMISTRY.glob("*.toml")))
+
+
+@cache
+def chemistry_version(chemistry: str) -> int:
+    """The version that the chemistry's file gives itself; 0 when there is no such file."""
+    path = CHEMISTRY / f"{chemistry.lower()}.toml"
+    return int(tomllib.loads(path.read_text("utf-8"))["version"]) if path.is_file() else 0
+
+
+@cache
 def table(chemistry: str) -> Ocv:
     """The shipped table of a chemistry, by name ("LFP"). KeyError when there is none."""
     path = CHEMISTRY / f"{chemistry.lower()}.toml"
     if not path.is_file():
-        known = ", ".join(sorted(p.stem.upper() for p in CHEMISTRY.glob("*.toml")))
-        raise KeyError(f"no open-circuit table for chemistry {chemistry!r}; known: {known}")
+        raise KeyError(f"no open-circuit table for chemistry {chemistry!r}; known: {', '.join(chemistries())}")
     raw = tomllib.loads(path.read_text("utf-8"))
     soc, middle, sd = (np.array(raw[key], np.float64) for key in ("soc_pct", "middle_v", "sd_v"))
     return Ocv(soc, middle, sd, float(raw["half_gap_v"]), f"{raw['chemistry']} version {raw['version']}")

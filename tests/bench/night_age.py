@@ -24,7 +24,7 @@ sys.path.insert(0, str(ROOT))
 
 import polars as pl  # noqa: E402
 
-from pipeline.assess import assess, fingerprint  # noqa: E402
+from pipeline.assess import assess, fingerprints_of  # noqa: E402
 from pipeline.catalogue import insert, transaction  # noqa: E402
 from pipeline.inbox import new_logs  # noqa: E402
 from pipeline.intake import take_log  # noqa: E402
@@ -85,7 +85,7 @@ def _fingerprints(store: Store) -> None:
     for work in plan(store, vehicles):
         by_day = {log.spans[0][0] // 86_400_000_000: log for log in work.logs}
         for a, b in work.known:
-            rows.append((work.vehicle, a, b, fingerprint([by_day[a // 86_400_000_000]], store.settings)))
+            rows.append((work.vehicle, a, b, fingerprints_of([by_day[a // 86_400_000_000]], store.settings, {})[0]))
     names = {"vehicle": pl.String, "start_t": pl.Int64, "end_t": pl.Int64, "fingerprint": pl.String}
     frame = pl.DataFrame(rows, schema=names, orient="row")
     with transaction(store.catalogue) as con:

@@ -1,0 +1,112 @@
+"""What each hand-set version stood for when it was set: `python -m tests.versions` writes tests/versions.json anew.
+
+A digest is over syntax trees without docstrings, comments and imports (or over a chemistry's values), so that moving,
+renaming and formatting a file changes nothing. A change of code under an unchanged version is refused, unless it is
+said to give the same results (--same-results), as when code is only put more simply.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import hashlib
+import json
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+from pipeline.health.rules import all_rules
+from pipeline.metrics import all_sets
+from pipeline.versions import ROOMS
+
+ROOT = Path(__file__).parents[1]
+RECORD = Path(__file__).with_suffix(".json")
+PIPELINE = ROOT / "pipeline"
+FILES = {
+    "samples": [
+        *("cadence.py", "sessions.py", "overlap.py", "lake.py", "quantities.py", "signals.py", "slots.py"),
+        *("mapping.py", "units.py"),
+    ],
+    "science": ["science/*.py"],
+    "measuring": ["metrics/_*.py", "metrics/model.py"],
+    "judging": ["health/*.py", "population.py", "quantities.py"],
+}
+
+
+def tree_digest(path: Path) -> str:
+    """Of what a module does: its syntax tree without docstrings and imports."""
+    return hashlib.sha256("\n".join(_words(ast.parse(path.read_text("utf-8")))).encode()).hexdigest()
+
+
+def _words(node: ast.AST) -> Iterator[str]:
+    if isinstance(node, ast.Import | ast.ImportFrom):
+        return
+    yield type(node).__name__
+    for name, value in ast.iter_fields(node):
+        if name in ("ctx", "kind", "type_comment", "type_params") or value is None or value == []:
+            continue
+        yield name
+        for part in value if isinstance(value, list) else [value]:
+            if not isinstance(part, ast.AST):
+                yield repr(part)
+            elif not _is_docstring(part):
+                yield from _words(part)
+
+
+def _is_docstring(node: ast.AST) -> bool:
+    """Any text that stands as a statement of its own."""
+    return isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str)
+
+
+def _together(paths: list[Path]) -> str:
+    return hashlib.sha256("".join(sorted(tree_digest(p) for p in paths)).encode()).hexdigest()[:16]
+
+
+def now() -> dict[str, tuple[int, str]]:
+    """Version and digest of everything that has a version."""
+    found = {
+        f"room {name}": (version, _together([p for glob in FILES[name] for p in sorted(PIPELINE.glob(glob))]))
+        for name, version in ROOMS.items()
+    }
+    for s in all_sets().values():
+        found[f"metric set {s.id}"] = (s.version, _together([_file(s.compute.__module__)]))
+    for r in all_rules().values():
+        found[f"rule {r.id}"] = (r.version, _together([PIPELINE / "health" / "rules" / f"{r.id}.py"]))
+    for path in (PIPELINE / "chemistry").glob("*.toml"):
+        values = tomllib.loads(path.read_text("utf-8"))
+        version = values.pop("version")
+        digest = hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()[:16]
+        found[f"chemistry {path.stem}"] = (version, digest)
+    return found
+
+
+def _file(module: str) -> Path:
+    origin = sys.modules[module].__file__
+    assert origin, module
+    return Path(origin)
+
+
+def recorded() -> dict[str, tuple[int, str]]:
+    said = json.loads(RECORD.read_text("utf-8")) if RECORD.exists() else {}
+    return {name: (version, digest) for name, (version, digest) in said.items()}
+
+
+def unversioned(before: dict[str, tuple[int, str]], after: dict[str, tuple[int, str]]) -> list[str]:
+    """Names of what changed under the same version."""
+    return [n for n, (v, d) in after.items() if n in before and before[n][0] == v and before[n][1] != d]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--same-results", action="store_true", help="the changed code gives the same numbers and words")
+    same = parser.parse_args().same_results
+    found = now()
+    if (changed := unversioned(recorded(), found)) and not same:
+        sys.exit(f"Raise the version of {', '.join(changed)}; or, if results stay the same, say --same-results.")
+    lines = [f"  {json.dumps(n)}: [{v}, {json.dumps(d)}]" for n, (v, d) in sorted(found.items())]
+    RECORD.write_text("{\n" + ",\n".join(lines) + "\n}\n", "utf-8")
+
+
+if __name__ == "__main__":
+    main()
