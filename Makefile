@@ -20,7 +20,7 @@ lint: .venv/test.stamp ## ruff
 	@$(BIN)/ruff check .
 
 types: .venv/test.stamp ## mypy --strict
-	@$(BIN)/mypy decoders pipeline flows demo_logs tests
+	@MYPYPATH=.venv/names $(BIN)/mypy -p herdbook -p demo_logs -p tests
 
 tests: .venv/test.stamp sources ## the default tests, in parallel
 	@$(BIN)/pytest -q -n 2 -m "not slow"
@@ -70,7 +70,7 @@ clean: ## remove the venv and everything built
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Herdbook needs Python 3.11 or newer; name one with: make PYTHON=python3.12 ..."; exit 2; }
 	@$(PYTHON) -m venv .venv || { rm -rf .venv; echo "No venv module: on Debian run 'apt-get install python3-venv', then try again."; exit 2; }
 
-.venv/run.stamp: .venv/bin/python pyproject.toml constraints.txt
+.venv/run.stamp: .venv/bin/python pyproject.toml setup.py constraints.txt
 	@echo "setting up .venv (once; a minute or two)"
 	@$(PIP) -e ".[mf4]"
 	@touch $@
@@ -78,4 +78,6 @@ clean: ## remove the venv and everything built
 .venv/test.stamp: .venv/run.stamp
 	@echo "adding the test tools to .venv"
 	@$(PIP) -e ".[test]"
+	@mkdir -p .venv/names/herdbook && ln -sfn ../../../decoders ../../../pipeline ../../../flows .venv/names/herdbook/  # for mypy, which
+	@ln -sf ../../../pipeline/api/__init__.py ../../../pipeline/api/py.typed .venv/names/herdbook/  # reads folders, not installers
 	@touch $@

@@ -10,12 +10,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from decoders.decode import Decoder, Tally, decode, decode_batches
-from decoders.errors import DecoderError, LogFormatError, NetworkError, UnknownLogError
-from decoders.frames import Frames
-from decoders.layout import Message, Signal
-from decoders.log import Log, Loss, join_frames, open_log, read_frames
-from decoders.network import Network
+from herdbook.decoders.dbc.messages import Message, Signal
+from herdbook.decoders.dbc.network import Network
+from herdbook.decoders.decoding.decode import Decoder, Tally, decode, decode_batches
+from herdbook.decoders.errors import DecoderError, LogFormatError, NetworkError, UnknownLogError
+from herdbook.decoders.frames import Frames
+from herdbook.decoders.logs.log import Log, Loss, join_frames, open_log, read_frames
 
 if TYPE_CHECKING:
     import polars as pl

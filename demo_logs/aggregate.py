@@ -21,8 +21,8 @@ from typing import Any
 from demo_logs.causes import CAUSES
 from demo_logs.scorecard import MONTH_US, FaultResult, Said, Scorecard, TrueFault, TrueVehicle, score
 from demo_logs.tables import confusion_table, rules_table
-from pipeline.health.judged import JudgedSet, RuleCount, write
-from pipeline.health.rules import all_rules
+from herdbook.pipeline.health.judged import JudgedSet, RuleCount, write
+from herdbook.pipeline.health.rules import all_rules
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,9 +33,9 @@ from demo_logs.plan import PROFILES
 from demo_logs.records import Measured, measure_batch
 from demo_logs.scorecard import Said, TrueFault, TrueVehicle, score
 from demo_logs.tables import as_json, as_markdown
-from pipeline.health.engine import judge
-from pipeline.population import fit_reference
-from pipeline.profile import Profile, load_profile
+from herdbook.pipeline.health.engine import judge
+from herdbook.pipeline.health.reference import fit_reference
+from herdbook.pipeline.vehicle.profile import Profile, load_profile
 
 EVERY = 2  # sessions from one night that is judged to the next
 BATCH = 140  # vehicles that run in step: a step costs about as much for many as for few; about 0.7 GB

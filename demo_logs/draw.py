@@ -14,7 +14,7 @@ import numpy as np
 from demo_logs.causes import CAUSES
 from demo_logs.simulator import Fault, Logger, Outing, Vehicle
 from demo_logs.simulator.faults import KINDS
-from pipeline.profile import Profile
+from herdbook.pipeline.vehicle.profile import Profile
 
 T0 = 1_772_323_200_000_000  # 2026-03-01, 00:00 UTC
 HOUR, DAY = 3_600_000_000, 86_400_000_000

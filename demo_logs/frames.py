@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.checksum import expected_checksum, protection_of
-from decoders.frames import BRS, EXTENDED, FD, Frames
-from decoders.layout import Message
-from decoders.pack import encode, put_bits
 from demo_logs.simulator.logger import Observed
-from pipeline.profile import Profile
+from herdbook.decoders.dbc.messages import Message
+from herdbook.decoders.decoding.encode import encode, put_bits
+from herdbook.decoders.frames import BRS, EXTENDED, FD, Frames
+from herdbook.decoders.integrity.checksum import expected_checksum, protection_of
+from herdbook.pipeline.vehicle.profile import Profile
 
 Bytes = NDArray[np.uint8]
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from decoders.frames import BRS, EXTENDED, FD, Frames
-from decoders.frames_out import FD_LENGTHS
+from herdbook.decoders.frames import BRS, EXTENDED, FD, Frames
+from herdbook.decoders.logs.rows import FD_LENGTHS
 
 FIELDS = ("BusChannel", "ID", "IDE", "DLC", "DataLength", "DataBytes", "Dir", "EDL", "BRS", "ESI")
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from demo_logs.simulator import Fault, Logger, Outing, Vehicle
-from pipeline.profile import Profile, load_profile
+from herdbook.pipeline.vehicle.profile import Profile, load_profile
 
 PROFILES = Path(__file__).resolve().parent.parent / "dbc_demo"
 

@@ -13,13 +13,13 @@ from demo_logs.draw import Drawn
 from demo_logs.simulator import outings_of
 from demo_logs.simulator.fleet import noise_rng, to_signals
 from demo_logs.simulator.logger import observe
-from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
-from pipeline.health.model import Record
-from pipeline.metrics import measure
-from pipeline.metrics.model import Outcome, Session
-from pipeline.profile import Profile
-from pipeline.sessions import Stretch, sessions
-from pipeline.settings import Settings
+from herdbook.pipeline.assess.sessions import Stretch, sessions
+from herdbook.pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
+from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.metrics import measure
+from herdbook.pipeline.metrics.set import Outcome, Session
+from herdbook.pipeline.settings import Settings
+from herdbook.pipeline.vehicle.profile import Profile
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import numpy as np
 
-from decoders.frames import Frames
 from demo_logs.frames import to_frames
 from demo_logs.plan import LogPlan, Unit, units
 from demo_logs.simulator import outings_of
@@ -19,6 +18,7 @@ from demo_logs.simulator.faults import HARMLESS, KINDS
 from demo_logs.simulator.fleet import noise_rng
 from demo_logs.simulator.logger import observe
 from demo_logs.writers import write_log
+from herdbook.decoders.frames import Frames
 
 DOUBLE = ("ZB-0101_2026-03-02_dock.blf", "upload_again_(1).blf")  # the same bytes under another name
 STRANGER = "handover_note.bin"  # no log at all

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.frames import BRS, EXTENDED, FD, Frames
+from herdbook.decoders.frames import BRS, EXTENDED, FD, Frames
 
 Bytes = NDArray[np.uint8]
 HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8)

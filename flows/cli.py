@@ -6,8 +6,8 @@ from typing import NoReturn
 
 
 def main() -> NoReturn:
-    from flows.commands import register
-    from pipeline.cli import build, run
+    from herdbook.flows.commands import register
+    from herdbook.pipeline.cli import build, run
 
     app = build()
     register(app)

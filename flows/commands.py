@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
 
 if TYPE_CHECKING:
-    from flows.once import Ended, Request
+    from herdbook.flows.supervise import Ended, Request
 
 
 def register(app: typer.Typer) -> None:
@@ -29,10 +29,10 @@ def night(
     from dataclasses import replace
     from pathlib import Path
 
-    from flows.once import Request
-    from flows.plan import read_plan
-    from pipeline.errors import SettingsError
-    from pipeline.store import Store
+    from herdbook.flows.night_settings import read_plan
+    from herdbook.flows.supervise import Request
+    from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.store.store import Store
 
     made = Store.create(store, profiles)
     plan = read_plan(made.folder)
@@ -55,9 +55,9 @@ def backfill(
     """Assess sessions again after rules, limits or a profile changed. Logs are not read again."""
     from dataclasses import replace
 
-    from flows.once import Request
-    from flows.plan import read_plan
-    from pipeline.store import Store
+    from herdbook.flows.night_settings import read_plan
+    from herdbook.flows.supervise import Request
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     plan = read_plan(opened.folder)
@@ -68,10 +68,10 @@ def backfill(
 
 def serve(store: StoreFolder = DEFAULT_STORE) -> None:
     """Keep the nightly scan on its schedule ([night] in herdbook.toml), with Prefect's pages to watch it."""
-    from flows.deploy import serve as keep
-    from flows.server import ServerError
-    from pipeline.commands import screen
-    from pipeline.errors import StoreError
+    from herdbook.flows.server.serve import serve as keep
+    from herdbook.flows.server.server import ServerError
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.errors import StoreError
 
     try:
         keep(store, screen.say)
@@ -80,16 +80,16 @@ def serve(store: StoreFolder = DEFAULT_STORE) -> None:
 
 
 def _run(request: Request, title: str) -> Ended:
-    from flows.once import run_once
-    from pipeline.commands import screen
+    from herdbook.flows.supervise import run_once
+    from herdbook.pipeline.commands import screen
 
     with screen.progress(title) as show:
         return run_once(request, show)
 
 
 def _show(ended: Ended, json: bool) -> None:
-    """The change list, and the exit code that pipeline/changes.py lays down."""
-    from pipeline.commands import news, screen
+    """The change list, and the exit code that pipeline/night/changes.py lays down."""
+    from herdbook.pipeline.commands import news, screen
 
     if ended.note:
         screen.warn(f"herdbook: {ended.note}.")

@@ -56,15 +56,15 @@ def build() -> typer.Typer:
         context_settings={"max_content_width": 116},
     )
     for verb in VERBS:
-        import_module(f"pipeline.commands.{verb}").register(app)
+        import_module(f"herdbook.pipeline.commands.{verb}").register(app)
     return app
 
 
 def run(app: typer.Typer) -> NoReturn:
     """Run the application; errors a person can mend become one line and an exit code."""
-    from decoders.errors import DecoderError
-    from pipeline.commands.screen import warn
-    from pipeline.errors import HerdbookError
+    from herdbook.decoders.errors import DecoderError
+    from herdbook.pipeline.commands.screen import warn
+    from herdbook.pipeline.errors import HerdbookError
 
     try:
         app(standalone_mode=True)
@@ -95,7 +95,7 @@ def own_fault(error: Exception) -> int:
     import tempfile
     import traceback
 
-    from pipeline.commands.screen import warn
+    from herdbook.pipeline.commands.screen import warn
 
     with tempfile.NamedTemporaryFile("w", prefix="herdbook-fault-", suffix=".txt", delete=False, encoding="utf-8") as f:
         traceback.print_exception(error, file=f)

@@ -22,8 +22,8 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from pipeline.address import has_password
-from pipeline.errors import SettingsError
+from herdbook.pipeline.addresses import has_password
+from herdbook.pipeline.errors import SettingsError
 
 FILE = "herdbook.toml"
 

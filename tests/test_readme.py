@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.cli import VERBS
+from herdbook.pipeline.cli import VERBS
 from tests import readme
 
 TEXT = (readme.ROOT / "README.md").read_text("utf-8")

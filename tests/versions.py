@@ -16,21 +16,21 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
-from pipeline.health.rules import all_rules
-from pipeline.metrics import all_sets
-from pipeline.versions import ROOMS
+from herdbook.pipeline.assess.versions import ROOMS
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.metrics import all_sets
 
 ROOT = Path(__file__).parents[1]
 RECORD = Path(__file__).with_suffix(".json")
 PIPELINE = ROOT / "pipeline"
 FILES = {
     "samples": [
-        *("cadence.py", "sessions.py", "overlap.py", "lake.py", "quantities.py", "signals.py", "slots.py"),
-        *("mapping.py", "units.py"),
+        *("lake/cadence.py", "lake/merge_samples.py", "lake/read.py", "lake/layout.py", "assess/sessions.py"),
+        *("vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),
     ],
     "science": ["science/*.py"],
-    "measuring": ["metrics/_*.py", "metrics/model.py"],
-    "judging": ["health/*.py", "population.py", "quantities.py"],
+    "measuring": ["metrics/shared/*.py", "metrics/set.py"],
+    "judging": ["health/*.py", "health/pack/*.py", "vehicle/roles.py"],
 }
 
 
@@ -73,7 +73,7 @@ def now() -> dict[str, tuple[int, str]]:
         found[f"metric set {s.id}"] = (s.version, _together([_file(s.compute.__module__)]))
     for r in all_rules().values():
         found[f"rule {r.id}"] = (r.version, _together([PIPELINE / "health" / "rules" / f"{r.id}.py"]))
-    for path in (PIPELINE / "chemistry").glob("*.toml"):
+    for path in (PIPELINE / "vehicle" / "chemistries").glob("*.toml"):
         values = tomllib.loads(path.read_text("utf-8"))
         version = values.pop("version")
         digest = hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()[:16]

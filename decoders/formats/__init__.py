@@ -6,7 +6,7 @@ from functools import cache
 from importlib import import_module
 from pkgutil import iter_modules
 
-from decoders.log import Reader
+from herdbook.decoders.logs.log import Reader
 
 
 @cache

@@ -21,13 +21,13 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders import inflate
-from decoders.ascii_fields import KEEP_FIRST
-from decoders.errors import LogFormatError
-from decoders.frames import BRS, ERROR, ESI, FD, REMOTE, TX, Frames
-from decoders.frames_out import FD_LENGTHS, Labels, Rows
-from decoders.log import Account, Reader
-from decoders.source import Source
+from herdbook.decoders.errors import LogFormatError
+from herdbook.decoders.frames import BRS, ERROR, ESI, FD, REMOTE, TX, Frames
+from herdbook.decoders.logs import inflate
+from herdbook.decoders.logs.log import Account, Reader
+from herdbook.decoders.logs.rows import FD_LENGTHS, Labels, Rows
+from herdbook.decoders.logs.source import Source
+from herdbook.decoders.text.fields import KEEP_FIRST
 
 FILE_HEADER = struct.Struct("<4sL8BQQLL8H8H")
 OBJECT = struct.Struct("<4sHHLL")

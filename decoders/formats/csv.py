@@ -10,10 +10,10 @@ from __future__ import annotations
 import binascii
 from collections.abc import Iterator
 
-from decoders.frames import ERROR, EXTENDED, REMOTE, Frames
-from decoders.frames_out import Labels, Rows
-from decoders.log import ABSOLUTE_US, Account, Reader
-from decoders.source import PAD, Source
+from herdbook.decoders.frames import ERROR, EXTENDED, REMOTE, Frames
+from herdbook.decoders.logs.log import ABSOLUTE_US, Account, Reader
+from herdbook.decoders.logs.rows import Labels, Rows
+from herdbook.decoders.logs.source import PAD, Source
 
 HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
 

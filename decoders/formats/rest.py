@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from functools import cache
 from typing import Any
 
-from decoders.errors import UnknownLogError
-from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
-from decoders.frames_out import Labels, Rows
-from decoders.log import ABSOLUTE_US, Account, Reader
-from decoders.source import Source
+from herdbook.decoders.errors import UnknownLogError
+from herdbook.decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
+from herdbook.decoders.logs.log import ABSOLUTE_US, Account, Reader
+from herdbook.decoders.logs.rows import Labels, Rows
+from herdbook.decoders.logs.source import Source
 
 GROUP = "can.io.message_reader"
 BATCH = 20_000

@@ -19,11 +19,11 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders.frames import BRS, ESI, EXTENDED, FD, REMOTE, TX, Frames
-from decoders.frames_out import FD_LENGTHS, Labels, Rows
-from decoders.log import Account, Reader
-from decoders.source import Source
-from decoders.tokens import Lines
+from herdbook.decoders.frames import BRS, ESI, EXTENDED, FD, REMOTE, TX, Frames
+from herdbook.decoders.logs.log import Account, Reader
+from herdbook.decoders.logs.rows import FD_LENGTHS, Labels, Rows
+from herdbook.decoders.logs.source import Source
+from herdbook.decoders.text.tokens import Lines
 
 I64 = NDArray[np.int64]
 Bool = NDArray[np.bool_]

@@ -4,7 +4,7 @@ Physics first (groups, pack, motors, road, rider, charger), sensors and logger a
 metrics get, without any log file:
 
     from pathlib import Path
-    from pipeline.profile import load_profile
+    from herdbook.pipeline.vehicle.profile import load_profile
     from demo_logs.simulator import Fault, Logger, Outing, Vehicle, signals_of
 
     board = load_profile(Path("dbc_demo/zirbel.toml"))

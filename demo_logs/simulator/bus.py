@@ -9,8 +9,8 @@ from typing import Any
 
 import cantools
 
-from pipeline.mapping import Mapping
-from pipeline.profile import Profile
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.role_table import Mapping
 
 
 @dataclass(frozen=True, slots=True)

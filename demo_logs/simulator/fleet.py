@@ -15,9 +15,9 @@ from demo_logs.simulator.logger import Logger, Observed, observe
 from demo_logs.simulator.ride import ride
 from demo_logs.simulator.spec import Vehicle
 from demo_logs.simulator.trace import Trace
-from pipeline.metrics.model import Session
-from pipeline.profile import Profile
-from pipeline.signals import Key, Series, Signals
+from herdbook.pipeline.metrics.set import Session
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from demo_logs.simulator.bus import Field, Message, messages
 from demo_logs.simulator.trace import HOLD, Trace
-from pipeline.profile import Profile
-from pipeline.quantities import ROLES
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.roles import ROLES
 
 Floats = NDArray[np.float64]
 Times = NDArray[np.int64]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_logs.simulator.faults import Fault
-from pipeline.profile import Profile
+from herdbook.pipeline.vehicle.profile import Profile
 
 Floats = NDArray[np.float64]
 GRAVITY = 9.81

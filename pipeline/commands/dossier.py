@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
 
 
 def register(app: typer.Typer) -> None:
@@ -24,13 +24,13 @@ def dossier(
     json: Json = False,
 ) -> None:
     """Write one unit's dossier: a self-contained page with findings, evidence and next bench checks."""
-    from pipeline.commands import screen
-    from pipeline.reports import write_dossier
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.reports import write_dossier
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     if json:
-        from pipeline.reports.dossier_data import dossier_data
+        from herdbook.pipeline.reports.dossier.data import dossier_data
 
         screen.as_json(dossier_data(opened, vehicle))
         if out is None:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
 
 if TYPE_CHECKING:
-    from pipeline.store import Store
+    from herdbook.pipeline.store.store import Store
 
 COLUMNS = (
     "vehicle",
@@ -47,9 +47,9 @@ def fleet(
     --night also night: scan, intake, muted, news, shared_new, shared_standing, months, rules_changed, chances, drifts,
     parked, charging, networks, steps, runs, forecast, fingerprint, room. Times are UTC.
     """
-    from pipeline.commands import fleet_night, screen
-    from pipeline.commands.rows import rows
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import fleet_night, screen
+    from herdbook.pipeline.commands.rows import rows
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     vehicles = rows(opened, "fleet_table")
@@ -66,7 +66,7 @@ def fleet(
         if wide is not None:
             fleet_night.show(wide)
     if pages is not None:
-        from pipeline.reports import write_fleet
+        from herdbook.pipeline.reports import write_fleet
 
         with screen.progress("fleet") as told:
             called = ("stop-use", "service") if dossiers else ()
@@ -77,7 +77,7 @@ def fleet(
 
 def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]], hidden: int) -> None:
     """hidden: how many notes are not among the findings."""
-    from pipeline.commands import screen
+    from herdbook.pipeline.commands import screen
 
     rows = [[round(v[c]) if isinstance(v[c], float) else v[c] for c in COLUMNS] for v in vehicles]
     heads = [c.replace("_t", " log").replace("age_days", "age, days").replace("_", "-") for c in COLUMNS]
@@ -107,7 +107,7 @@ def muted_now(opened: Store) -> dict[tuple[str, str, str], str]:
     """By finding (vehicle, rule, item): by whom it is muted, until when and why."""
     from datetime import UTC, datetime
 
-    from pipeline import mutes
+    from herdbook.pipeline.night import mutes
 
     with opened.read() as con:
         held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))

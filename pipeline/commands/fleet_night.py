@@ -5,20 +5,20 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pipeline.herd.overview import Overview
-    from pipeline.store import Store
+    from herdbook.pipeline.herd.overview import Overview
+    from herdbook.pipeline.store.store import Store
 
 
 def read(store: Store) -> Overview:
     """All that the published catalogue says about the herd as a whole."""
-    from pipeline.herd.overview import overview
+    from herdbook.pipeline.herd.overview import overview
 
     with store.read() as con:
         return overview(store, con)
 
 
 def show(wide: Overview) -> None:
-    from pipeline.commands import screen
+    from herdbook.pipeline.commands import screen
 
     screen.say()
     _causes(wide)
@@ -29,7 +29,7 @@ def show(wide: Overview) -> None:
 
 
 def _causes(wide: Overview) -> None:
-    from pipeline.commands import screen
+    from herdbook.pipeline.commands import screen
 
     if wide.rules_changed:
         screen.say("The rule set changed since the night before: news may come from the rules, not the vehicles.")
@@ -51,7 +51,7 @@ def _causes(wide: Overview) -> None:
 
 
 def _drift(wide: Overview) -> None:
-    from pipeline.commands import screen
+    from herdbook.pipeline.commands import screen
 
     rows = [
         (
@@ -75,7 +75,7 @@ def _drift(wide: Overview) -> None:
 
 
 def _standing(wide: Overview) -> None:
-    from pipeline.commands import screen
+    from herdbook.pipeline.commands import screen
 
     rows = [(p["vehicle"], f"parked near {p['state']}", f"{p['soc']:.0f} %, {p['days']:.0f} days") for p in wide.parked]
     for c in wide.charging:
@@ -90,7 +90,7 @@ def _standing(wide: Overview) -> None:
 
 
 def _run(wide: Overview) -> None:
-    from pipeline.commands import screen
+    from herdbook.pipeline.commands import screen
 
     rows = [
         (

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
 
 
 def register(app: typer.Typer) -> None:
@@ -28,10 +28,10 @@ def history(
     json: Json = False,
 ) -> None:
     """Write one vehicle's history for a warranty file: dated, neutral, every line with its source."""
-    from pipeline.commands import screen
-    from pipeline.errors import SettingsError
-    from pipeline.reports import write_history
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.reports import write_history
+    from herdbook.pipeline.store.store import Store
 
     if form not in ("html", "csv", "json"):
         raise SettingsError(f"--format {form} is not known", do="Use html, csv or json")
@@ -39,7 +39,7 @@ def history(
         raise SettingsError(f"--units {units} is not known", do="Use km or mi")
     opened = Store.open(store)
     if json and out is None:
-        from pipeline.reports.history import document
+        from herdbook.pipeline.reports.history.write import document
 
         now = datetime.now(UTC).replace(tzinfo=None)
         screen.as_json(document(opened, vehicle, zone, units, as_of, by, now if by else None))
@@ -54,9 +54,9 @@ def verify(
     json: Json = False,
 ) -> None:
     """Check a history against the store: unaltered, logs intact, the same if written again. Else exit code 8."""
-    from pipeline.commands import screen
-    from pipeline.reports import verify_history
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.reports import verify_history
+    from herdbook.pipeline.store.store import Store
 
     found = verify_history(Store.open(store), file)
     if json:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
 
 if TYPE_CHECKING:
-    from pipeline.mutes import Mute
+    from herdbook.pipeline.night.mutes import Mute
 
 EXAMPLE = 'Example: herdbook mute ZB-0102 out_of_balance --until 2026-04-30 --by "night desk" --why "part ordered"'
 COLUMNS = ("vehicle", "finding", "severity", "until (UTC)", "by", "why")
@@ -38,10 +38,10 @@ def mute(
     gets graver is told all the same; when the day is over it is news again. JSON: a list of objects with mute,
     vehicle, rule, item, severity, by, why, made, until, lifted, lifted_by, lifted_why (times in UTC).
     """
-    from pipeline import mutes
-    from pipeline.commands import screen
-    from pipeline.errors import SettingsError
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.night import mutes
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     if not vehicle:
@@ -67,7 +67,7 @@ def mute(
 
 
 def _day(text: str) -> date:
-    from pipeline.errors import SettingsError
+    from herdbook.pipeline.errors import SettingsError
 
     try:
         return date.fromisoformat(text)

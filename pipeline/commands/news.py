@@ -6,9 +6,9 @@ from typing import Any
 
 
 def show(result: dict[str, Any]) -> None:
-    """A change list as pipeline.changes writes it, for a person."""
-    from pipeline.changes import COLUMNS
-    from pipeline.commands import screen
+    """A change list as herdbook.pipeline.night.changes writes it, for a person."""
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.night.changes import COLUMNS
 
     screen.say(str(result["headline"]), style="bold")
     if result["stop_use"]:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.commands.options import Json
+from herdbook.pipeline.commands.options import Json
 
 if TYPE_CHECKING:
-    from pipeline.profile import Profile
+    from herdbook.pipeline.vehicle.profile import Profile
 
 
 def register(app: typer.Typer) -> None:
@@ -22,10 +22,10 @@ def profile(
     json: Json = False,
 ) -> None:
     """Check a vehicle profile: which roles it has, and which rules can and cannot be judged with it."""
-    from pipeline.commands import screen
-    from pipeline.health.rules import all_rules
-    from pipeline.profile import load_profile
-    from pipeline.quantities import ROLES
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.health.rules import all_rules
+    from herdbook.pipeline.vehicle.profile import load_profile
+    from herdbook.pipeline.vehicle.roles import ROLES
 
     found = load_profile(file)
     have = {m.role for m in found.roles}

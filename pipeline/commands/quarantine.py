@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
 
 
 def register(app: typer.Typer) -> None:
@@ -24,13 +24,13 @@ def quarantine(
 
     JSON: a list of objects with name, reason, detail, advice, tries, last_t (UTC), path, log (SHA-256 of the file).
     """
-    from pipeline.commands import screen
-    from pipeline.commands.rows import rows
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.rows import rows
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     if retry:
-        from pipeline.scan import retry_quarantine
+        from herdbook.pipeline.night.scan import retry_quarantine
 
         with screen.progress("quarantine") as told:
             retry_quarantine(opened, jobs=jobs or os.cpu_count() or 1, progress=told)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
 
 SHOWN = 40
 
@@ -25,9 +25,9 @@ def query(
     """Ask the published catalogue in SQL. Times are UTC; messages are views over the lake."""
     import duckdb
 
-    from pipeline.commands import screen
-    from pipeline.errors import SettingsError
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     with opened.read() as con:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipeline.store import Store
+from herdbook.pipeline.store.store import Store
 
-SQL = Path(__file__).parents[1] / "sql"
+SQL = Path(__file__).parent / "sql"
 
 
 def rows(store: Store, name: str, **given: object) -> list[dict[str, Any]]:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.commands.options import Json
+from herdbook.pipeline.commands.options import Json
 
 if TYPE_CHECKING:
-    from pipeline.health.model import Rule
+    from herdbook.pipeline.health.rule import Rule
 
 
 def register(app: typer.Typer) -> None:
@@ -23,9 +23,9 @@ def rules(
     json: Json = False,
 ) -> None:
     """List the health rules with their limits and sources, or explain one."""
-    from pipeline.commands import screen
-    from pipeline.errors import NotKnownError
-    from pipeline.health.rules import all_rules
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.errors import NotKnownError
+    from herdbook.pipeline.health.rules import all_rules
 
     known = all_rules()
     if rule and rule not in known:
@@ -49,7 +49,7 @@ def rules(
 def limits_of(profile: Path | None) -> dict[str, float]:
     if profile is None:
         return {}
-    from pipeline.profile import load_profile
+    from herdbook.pipeline.vehicle.profile import load_profile
 
     return load_profile(profile).limits
 
@@ -82,7 +82,7 @@ def as_dict(rule: Rule, own: dict[str, float]) -> dict[str, object]:
 
 
 def explain(rule: Rule, own: dict[str, float]) -> None:
-    from pipeline.commands import screen
+    from herdbook.pipeline.commands import screen
 
     screen.say(f"{rule.title}  ({rule.id}, {rule.subsystem}, at worst {rule.severity})", style="bold")
     screen.say(f"\n{rule.meaning}\n")

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
 
 if TYPE_CHECKING:
-    from pipeline.scan import ScanResult
+    from herdbook.pipeline.night.scan import ScanResult
 
 
 def register(app: typer.Typer) -> None:
@@ -33,15 +33,15 @@ def scan(
     vehicle, reason, severity, before, rule, title, item), muted (changes not told), fleet_quiet, quarantined, rows,
     numbers.
     """
-    from pipeline.crew import warm_up
-    from pipeline.store import Store
+    from herdbook.pipeline.night.workers import warm_up
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.create(store, profiles)
     warm_up()  # workers' imports run beside our own
-    from pipeline.changes import NOTHING, QUARANTINED
-    from pipeline.commands import news, screen
-    from pipeline.nightbook import last_night
-    from pipeline.scan import run_scan
+    from herdbook.pipeline.commands import news, screen
+    from herdbook.pipeline.night.changes import NOTHING, QUARANTINED
+    from herdbook.pipeline.night.close import last_night
+    from herdbook.pipeline.night.scan import run_scan
 
     with screen.progress("scan") as told:
         done = run_scan(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
 
 if TYPE_CHECKING:
-    from pipeline.store import Store
+    from herdbook.pipeline.store.store import Store
 
 
 def register(app: typer.Typer) -> None:
@@ -26,10 +26,10 @@ def register(app: typer.Typer) -> None:
 
 def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Say what is in the store: vehicles, logs, frames, findings, room taken."""
-    from pipeline.commands import screen
-    from pipeline.commands.rows import rows
-    from pipeline.scan import outdated
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.rows import rows
+    from herdbook.pipeline.night.scan import outdated
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     counts = rows(opened, "store_counts")[0]
@@ -47,8 +47,8 @@ def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
 
 def far(store: Store) -> dict[str, Any]:
     """What a lake behind an address and its local copies take. Where it cannot be reached: why, and no figures."""
-    from pipeline.copies import Copies
-    from pipeline.errors import StoreError
+    from herdbook.pipeline.errors import StoreError
+    from herdbook.pipeline.lake.copy_cache import Copies
 
     copies = Copies(store.shelf.root, 0).sizes()
     found: dict[str, Any] = {"lake": store.shelf.shown, "copies": len(copies), "copies_bytes": sum(copies)}
@@ -61,7 +61,7 @@ def far(store: Store) -> dict[str, Any]:
 
 def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
     """The counts in words, each with its unit."""
-    from pipeline.commands import screen
+    from herdbook.pipeline.commands import screen
 
     told = []
     if "lake" in c:
@@ -87,10 +87,10 @@ def check(
     json: Json = False,
 ) -> None:
     """Compare every part with its hash; exit code 8 when one is missing or damaged and was not rebuilt."""
-    from pipeline.commands import screen
-    from pipeline.repair import check as look
-    from pipeline.repair import repair as mend
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.store.store import Store
+    from herdbook.pipeline.upkeep.repair import check as look
+    from herdbook.pipeline.upkeep.repair import repair as mend
 
     opened = Store.open(store)
     mended = mend(opened) if repair else None
@@ -115,9 +115,9 @@ def upkeep(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Merge parts by vehicle and month, let old ones expire, delete them when their grace is over ([keep])."""
     from dataclasses import asdict
 
-    from pipeline.commands import screen
-    from pipeline.retention import upkeep as keep
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.store.store import Store
+    from herdbook.pipeline.upkeep.merge_and_expire import upkeep as keep
 
     done = keep(Store.open(store))
     if json:
@@ -134,9 +134,9 @@ def upkeep(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
 
 def refit(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Fit the fleet's reference figures anew from its healthy majority; the next scan judges by them."""
-    from pipeline.commands import screen
-    from pipeline.refit import refit as fit
-    from pipeline.store import Store
+    from herdbook.pipeline.assess.fit_reference import refit as fit
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     with opened.lock("refit of the reference"):
@@ -153,10 +153,10 @@ def redecode(store: StoreFolder = DEFAULT_STORE, jobs: Jobs = None, json: Json =
     """Decode again the logs whose profile has other DBC files by now; assess what they touch and publish."""
     from dataclasses import asdict
 
-    from pipeline.commands import screen
-    from pipeline.commands.scan import in_words
-    from pipeline.scan import redecode as again
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.scan import in_words
+    from herdbook.pipeline.night.scan import redecode as again
+    from herdbook.pipeline.store.store import Store
 
     with screen.progress("redecode") as told:
         done = again(Store.open(store), jobs=jobs or os.cpu_count() or 1, progress=told)
@@ -165,9 +165,9 @@ def redecode(store: StoreFolder = DEFAULT_STORE, jobs: Jobs = None, json: Json =
 
 def publish(store: StoreFolder = DEFAULT_STORE) -> None:
     """Publish the catalogue again as fleet.duckdb, for instance after the store was moved."""
-    from pipeline.commands import screen
-    from pipeline.publish import publish as again
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.store.publish import publish as again
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     with opened.lock("publish"):

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
 
 
 def register(app: typer.Typer) -> None:
@@ -27,15 +27,15 @@ def take(
 
     With --json also how full each bus was in each new log, as shares of time; null where the bit rate is not known.
     """
-    from pipeline.crew import warm_up
-    from pipeline.store import Store
+    from herdbook.pipeline.night.workers import warm_up
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.create(store, profiles)
     warm_up()  # workers' imports run beside our own
-    from pipeline.busload import buses_since
-    from pipeline.changes import QUARANTINED
-    from pipeline.commands import screen
-    from pipeline.scan import run_take
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.intake.bus_load import buses_since
+    from herdbook.pipeline.night.changes import QUARANTINED
+    from herdbook.pipeline.night.scan import run_take
 
     start = datetime.now(UTC)
     with screen.progress("take") as told:

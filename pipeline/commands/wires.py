@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
 
 if TYPE_CHECKING:
-    from pipeline.store import Store
+    from herdbook.pipeline.store.store import Store
 
 TIMES = ["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%SZ"]
 Moment = Annotated[datetime | None, typer.Option(formats=TIMES, help="UTC; else where the record begins or ends.")]
@@ -43,14 +43,14 @@ def wires(
 
     --json prints a summary of each signal, with --points its samples, thinned to about so many.
     """
-    from pipeline.commands import screen
-    from pipeline.reports import words
-    from pipeline.store import Store
+    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.reports.words import numbers as words
+    from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     start, end = span(opened, vehicle, since, until)
     if out is not None:
-        from pipeline.reports.signal_files import write_signals
+        from herdbook.pipeline.reports.signals.files import write_signals
 
         written = write_signals(opened, vehicle, signals, start, end, out, points, every, zone)
         if json:
@@ -58,12 +58,12 @@ def wires(
             return
         screen.say(f"Written: {screen.place(written)} ({written.stat().st_size / 1e6:.2f} MB)")
         return
-    from pipeline.reports.terminal import plot_lines
-    from pipeline.reports.wires import gather
+    from herdbook.pipeline.reports.signals.terminal import plot_lines
+    from herdbook.pipeline.reports.signals.window import gather
 
     found = gather(opened, vehicle, signals, start, end)
     if json:
-        from pipeline.reports.wires import described
+        from herdbook.pipeline.reports.signals.window import described
 
         screen.as_json([described(wire, points) for wire in found])
         return
@@ -74,8 +74,8 @@ def wires(
 
 def span(store: Store, vehicle: str, since: datetime | None, until: datetime | None) -> tuple[int, int]:
     """Microseconds UTC, end excluded; what is left open is the last session. Raises: NotKnownError, SettingsError."""
-    from pipeline.errors import NotKnownError, SettingsError
-    from pipeline.reports.words import micros
+    from herdbook.pipeline.errors import NotKnownError, SettingsError
+    from herdbook.pipeline.reports.words.numbers import micros
 
     with store.read() as con:
         row = con.execute(

@@ -10,10 +10,10 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from pipeline.health.model import Finding, NotAssessed, Record, Rule
-from pipeline.health.rules import all_rules
-from pipeline.health.scoring import Score, score, share
-from pipeline.quantities import SEVERITIES, SUBSYSTEMS
+from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.health.scoring import Score, score, share
+from herdbook.pipeline.vehicle.roles import SEVERITIES, SUBSYSTEMS
 
 MOST_WINDOWS = 10
 

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.health.model import Record
-from pipeline.metrics.model import Event, Metric
-from pipeline.profile import Profile
+from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.profile import Profile
 
 FIRST_DAY = datetime(2026, 3, 1, 8, tzinfo=UTC)
 TIME = pl.Datetime("us", "UTC")

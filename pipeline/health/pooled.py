@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import Micros, metric_rows, micros, places, recent
-from pipeline.health.model import Record, Window
-from pipeline.science.robust_fit import MAD_TO_SD, Floats, median
+from herdbook.pipeline.health.reading import Micros, metric_rows, micros, places, recent
+from herdbook.pipeline.health.rule import Record, Window
+from herdbook.pipeline.science.robust_fit import MAD_TO_SD, Floats, median
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.health.model import Finding
+from herdbook.pipeline.health.rule import Finding
 
 # (weight, floor of firmness): engineering choices. One certain stop-use finding leaves at most 15 of 100, one
 # service finding at most 65 when it shows always; a note hardly moves the score.

@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from pipeline.health.trend import Reach, reaches, theil_sen
-from pipeline.herd.asking import ask
+from herdbook.pipeline.health.trend import Reach, reaches, theil_sen
+from herdbook.pipeline.herd.statements import ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -119,7 +119,7 @@ def significant(series: Sequence[Sequence[float]], p_most: float) -> list[int]:
 
 
 def _limits(con: duckdb.DuckDBPyConnection, own: Mapping[str, Mapping[str, float]]) -> pl.DataFrame:
-    from pipeline.health.rules import all_rules
+    from herdbook.pipeline.health.rules import all_rules
 
     rules = all_rules()
     profiles = [p for (p,) in con.execute("SELECT DISTINCT profile FROM vehicles").fetchall()]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from typing import TYPE_CHECKING
 
-from pipeline.herd.asking import ask
+from herdbook.pipeline.herd.statements import ask
 
 if TYPE_CHECKING:
     import duckdb

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from pipeline.herd.asking import Row, ask
+from herdbook.pipeline.herd.statements import Row, ask
 
 if TYPE_CHECKING:
     import duckdb

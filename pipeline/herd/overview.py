@@ -8,24 +8,24 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from pipeline import mutes
-from pipeline.changes import ChangeList, read_changes
-from pipeline.errors import HerdbookError
-from pipeline.herd.asking import Row
-from pipeline.herd.chance import Chance, chances, vehicle_months
-from pipeline.herd.decoding import Step, networks, steps
-from pipeline.herd.drift import Drifts, drifts
-from pipeline.herd.fingerprint import fingerprint
-from pipeline.herd.night import Intake, Night, intake, newest_night
-from pipeline.herd.parked import charging_habits, parked
-from pipeline.herd.room import Room, room
-from pipeline.herd.runs import Forecast, forecast, runs
-from pipeline.herd.shared import Shared, of_groups, traits
+from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.herd.disk import Room, room
+from herdbook.pipeline.herd.drift import Drifts, drifts
+from herdbook.pipeline.herd.false_rate import Chance, chances, vehicle_months
+from herdbook.pipeline.herd.fingerprint import fingerprint
+from herdbook.pipeline.herd.night import Intake, Night, intake, newest_night
+from herdbook.pipeline.herd.parked import charging_habits, parked
+from herdbook.pipeline.herd.runs import Forecast, forecast, runs
+from herdbook.pipeline.herd.shared import Shared, of_groups, traits
+from herdbook.pipeline.herd.statements import Row
+from herdbook.pipeline.herd.unit_steps import Step, networks, steps
+from herdbook.pipeline.night import mutes
+from herdbook.pipeline.night.changes import ChangeList, read_changes
 
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.store import Store
+    from herdbook.pipeline.store.store import Store
 
 LIMIT_H = 6.0  # as [night] limit_h when it is not set
 ALL_NEW = "All that is new or worse"
@@ -75,7 +75,7 @@ def _plain(value: Any) -> Any:
 
 def overview(store: Store, con: duckdb.DuckDBPyConnection, with_room: bool = True) -> Overview:
     """con: the published catalogue."""
-    from pipeline.health.judged import load
+    from herdbook.pipeline.health.judged import load
 
     told, last = read_changes(con), newest_night(con)
     common = traits(con)

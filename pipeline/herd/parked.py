@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.herd.asking import Row, ask
+from herdbook.pipeline.herd.statements import Row, ask
 
 if TYPE_CHECKING:
     from datetime import datetime

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.herd.asking import Row, ask, has
+from herdbook.pipeline.herd.statements import Row, ask, has
 
 if TYPE_CHECKING:
     import duckdb

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING
 
-from pipeline.herd.asking import ask, has
+from herdbook.pipeline.herd.statements import ask, has
 
 if TYPE_CHECKING:
     import duckdb

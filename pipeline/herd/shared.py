@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.herd.asking import ask
+from herdbook.pipeline.herd.statements import ask
 
 if TYPE_CHECKING:
     import duckdb

@@ -9,21 +9,21 @@ from functools import cache
 from importlib import import_module
 from pkgutil import iter_modules
 
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 __all__ = ["all_sets", "measure"]
 
-_NOT_A_SET = {"model"}
+_NOT_A_SET = {"set"}
 
 
 @cache
 def all_sets() -> dict[str, MetricSet]:
     """Every metric set by its id, in order of file name. Raises: ValueError when two files claim one id."""
     sets: dict[str, MetricSet] = {}
-    for name in sorted(m.name for m in iter_modules(__path__)):
-        if name in _NOT_A_SET or name.startswith("_"):
+    for name in sorted(m.name for m in iter_modules(__path__) if not m.ispkg):
+        if name in _NOT_A_SET:
             continue
         found: MetricSet = import_module(f"{__name__}.{name}").SET
         if found.id in sets:

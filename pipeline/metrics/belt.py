@@ -11,14 +11,14 @@ import math
 
 import numpy as np
 
-from pipeline.metrics._heat_grid import figure
-from pipeline.metrics._travel import Travel, travel
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.quantities import SIDES
-from pipeline.science.robust_fit import median
-from pipeline.science.stretches import Floats, stretches
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.heat_grid import figure
+from herdbook.pipeline.metrics.shared.travel import Travel, travel
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.stretches import Floats, stretches
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.roles import SIDES
+from herdbook.pipeline.vehicle.signals import Signals
 
 AT_A = 30.0
 LEAST_MS = 2.0

@@ -25,26 +25,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._braking_samples import Samples, collect, envelope_of, settled
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.metrics.pack_energy import GAIN, ZERO_A
-from pipeline.profile import Profile
-from pipeline.quantities import ROLES
-from pipeline.science.brake_limits import Envelope, shares, split_shortfall
-from pipeline.science.brake_response import dropouts, response_s
-from pipeline.science.road import Vehicle, level_decel, vehicle
-from pipeline.science.robust_fit import median
-from pipeline.science.stretches import (
-    Bools,
-    Floats,
-    extremes,
-    longest_s,
-    means,
-    owner,
-    slopes,
-    sums,
-)
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, envelope_of, settled
+from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
+from herdbook.pipeline.science.brake_response import dropouts, response_s
+from herdbook.pipeline.science.road import Vehicle, level_decel, vehicle
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.stretches import Bools, Floats, extremes, longest_s, means, owner, slopes, sums
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_A = 3.0  # a demand under this is too small to judge a delivery by; engineering choice
 CLOSED = float(ROLES["contactor_state"].states.index("closed"))

@@ -13,13 +13,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.metrics._charge import usual_gap
-from pipeline.metrics._margin import GIVES, Margin, scatter
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.robust_fit import median
-from pipeline.science.stretches import Floats, Stretches, Times, extremes, median_of_three, stretches
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.charge import usual_gap
+from herdbook.pipeline.metrics.shared.margin import GIVES, Margin, scatter
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, median_of_three, stretches
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 GAP_S = 10.0
 LEAST_S = 0.5

@@ -13,15 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.metrics._charge import session_charge
-from pipeline.metrics._group_ohm import from_load, from_onset, usual_ohm
-from pipeline.metrics._rest_offset import rest_low
-from pipeline.metrics._steady import Steady, range_allowed_a, steady
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.knee import Shifts, averaged, curve, shifts
-from pipeline.science.robust_fit import Floats, median
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.charge import session_charge
+from herdbook.pipeline.metrics.shared.group_ohm import from_load, from_onset, usual_ohm
+from herdbook.pipeline.metrics.shared.rest_offset import rest_low
+from herdbook.pipeline.metrics.shared.steady import Steady, range_allowed_a, steady
+from herdbook.pipeline.science.knee import Shifts, averaged, curve, shifts
+from herdbook.pipeline.science.robust_fit import Floats, median
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._steady import Steady, steady
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.steady import Steady, steady
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 REST_C, TAPER_C = 1 / 50, 1 / 20  # currents below these count as rest and as end of charge
 SOAK_S = 1800.0

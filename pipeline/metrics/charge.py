@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.metrics.pack_energy import GAIN, ZERO_A
-from pipeline.profile import Profile
-from pipeline.quantities import ROLES
-from pipeline.science.coulomb import integrate, usual_gap_s
-from pipeline.science.stretches import held_s
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.science.coulomb import integrate, usual_gap_s
+from herdbook.pipeline.science.stretches import held_s
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.signals import Signals
 
 HOLD_S = 30.0
 ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging", "stopped_short")

@@ -12,12 +12,12 @@ from collections.abc import Iterable
 import numpy as np
 import polars as pl
 
-from pipeline.health.examples import METRICS
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.robust_fit import line, median
-from pipeline.science.stretches import Floats, Times
-from pipeline.signals import Signals
+from herdbook.pipeline.health.examples import METRICS
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.science.robust_fit import line, median
+from herdbook.pipeline.science.stretches import Floats, Times
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 BACK_S = 1.0  # uptime falling by more is a restart of the controller
 JUMP_S = 2.0  # the clocks part by more from one sample to the next: a jump; above any counter's step

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._charge import usual_gap
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.stretches import extremes, held_s, stretches, sums
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.charge import usual_gap
+from herdbook.pipeline.science.stretches import extremes, held_s, stretches, sums
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 HOLD_S = 60.0
 NOISE_C = 1 / 100  # currents below this share of rated charge are the sensor's noise

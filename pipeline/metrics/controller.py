@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.stretches import Floats, Stretches, Times, extremes, held_s, stretches
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, held_s, stretches
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 SOURCES = (
     ("controller", "controller_fault", ""),

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.stretches import Times
-from pipeline.signals import Key, Series, Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.science.stretches import Times
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 GAP_S = 1.0  # every vehicle sends something at least this often while awake; longer is a hole in the log
 REST_GAP_S = 120.0  # a sleeping bus may send once a minute

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._heat_grid import figure
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.quantities import SIDES
-from pipeline.science.stretches import Floats, Times, means, stretches
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.heat_grid import figure
+from herdbook.pipeline.science.stretches import Floats, Times, means, stretches
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.roles import SIDES
+from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_RPM = 300.0  # of the reference: slower, a loss cannot be told from standing
 LOST_SHARE = 0.3

@@ -5,14 +5,23 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._heat_grid import STEP_S, Body, Floats, Grid, ambient, filled, middle_of, winding_body
-from pipeline.metrics._heat_grid import covered as coverage
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.heat import copper_factor, relax, rise, within_steps
-from pipeline.science.robust_fit import median
-from pipeline.science.stretches import means, stretches
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.heat_grid import (
+    STEP_S,
+    Body,
+    Floats,
+    Grid,
+    ambient,
+    filled,
+    middle_of,
+    winding_body,
+)
+from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
+from herdbook.pipeline.science.heat import copper_factor, relax, rise, within_steps
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.stretches import means, stretches
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_BINS = 18
 LEAST_COVERAGE = 0.95

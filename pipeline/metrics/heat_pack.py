@@ -14,15 +14,25 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.metrics._heat_grid import STEP_S, Floats, Grid, ambient, bridged, figure, filled, middle_of, pack_body
-from pipeline.metrics._heat_grid import covered as coverage
-from pipeline.metrics._still import frozen
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.arrhenius import resistance_factor
-from pipeline.science.heat import Rise, relax, rise, within_steps
-from pipeline.science.robust_fit import median
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.heat_grid import (
+    STEP_S,
+    Floats,
+    Grid,
+    ambient,
+    bridged,
+    figure,
+    filled,
+    middle_of,
+    pack_body,
+)
+from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
+from herdbook.pipeline.metrics.shared.still import frozen
+from herdbook.pipeline.science.arrhenius import resistance_factor
+from herdbook.pipeline.science.heat import Rise, relax, rise, within_steps
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 LEAST_BINS = 30  # five minutes
 LEAST_COVERAGE = 0.95  # of the current: heat through a hole in the record is unknown; engineering choice

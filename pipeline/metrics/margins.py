@@ -12,11 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.metrics._heat_grid import covered
-from pipeline.metrics._margin import GIVES, Margin, least
-from pipeline.metrics.model import MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.heat_grid import covered
+from herdbook.pipeline.metrics.shared.margin import GIVES, Margin, least
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 ROOM_C = 25.0
 HOLD_S = 60.0

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.metrics.model import MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Session
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_FRAMES = 50
 

@@ -3,7 +3,7 @@
 Full: charge termination, when the charger's current falls below its end current with the groups near their
 top. Low: the mean rest voltage where the open-circuit curve is steep enough. The plateau is refused: an
 anchor there is worth plus or minus ten per cent and more. Charge counted between two anchors gives the
-capacity; across sessions that is done over the record (pipeline/health/capacity.py), inside one session
+capacity; across sessions that is done over the record (pipeline/health/pack/capacity.py), inside one session
 here.
 """
 
@@ -11,14 +11,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._charge import session_charge, usual_gap
-from pipeline.metrics._steady import Steady, quiet_runs, steady
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.coulomb import integrate
-from pipeline.science.ocv import Ocv, of_pack
-from pipeline.science.robust_fit import median
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.charge import session_charge, usual_gap
+from herdbook.pipeline.metrics.shared.steady import Steady, quiet_runs, steady
+from herdbook.pipeline.science.coulomb import integrate
+from herdbook.pipeline.science.ocv import Ocv, of_pack
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
 REST_C = 1 / 50

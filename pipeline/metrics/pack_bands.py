@@ -1,19 +1,20 @@
 """The pack's voltage on the way down and on the way up, at equal charge: by bands of reported state of charge.
 
 Volts while riding over volts while charging, band by band, is the share of the charger's energy that comes back, if no
-charge is lost on the way (pipeline/round_trip.py). The ends are left out: there the voltage hangs on every per cent.
+charge is lost on the way (pipeline/health/pack/round_trip.py). The ends are left out: there the voltage hangs on
+every per cent.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._charge import usual_gap
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.metrics.pack_energy import GAIN, HOLD_S, ZERO_A
-from pipeline.profile import Profile
-from pipeline.science.stretches import held_s
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.pack_energy import GAIN, HOLD_S, ZERO_A
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.charge import usual_gap
+from herdbook.pipeline.science.stretches import held_s
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 LOWEST_PCT, HIGHEST_PCT, WIDTH_PCT = 10.0, 90.0, 10.0
 SOC_HOLD_S = 60.0

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._charge import session_charge
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.metrics.pack_energy import GAIN, ZERO_A
-from pipeline.profile import Profile
-from pipeline.science.rainflow import count, reversals
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.charge import session_charge
+from herdbook.pipeline.science.rainflow import count, reversals
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_PCT = 2.0  # smaller swings are braking and noise, and wear little (engineering choice)
 BANDS = ((2, 10), (10, 25), (25, 50), (50, 75), (75, 1000))

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._charge import session_charge, usual_gap
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.coulomb import integrate
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.charge import session_charge, usual_gap
+from herdbook.pipeline.science.coulomb import integrate
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 GAIN = 0.01  # current sensor's gain error when the profile names none (engineering choice)
 ZERO_A = 0.05  # its zero error when no rest measured it (engineering choice)

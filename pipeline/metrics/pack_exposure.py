@@ -11,12 +11,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.arrhenius import equivalent_hours
-from pipeline.science.robust_fit import Floats, median
-from pipeline.science.stretches import held_s
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.science.arrhenius import equivalent_hours
+from herdbook.pipeline.science.robust_fit import Floats, median
+from herdbook.pipeline.science.stretches import held_s
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 TEMPS_C = (-100, 0, 10, 25, 35, 45, 60, 1000)
 VOLTS = (0.0, 2.5, 3.0, 3.2, 3.35, 3.45, 3.55, 3.65, 100.0)

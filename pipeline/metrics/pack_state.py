@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.quantities import ROLES
-from pipeline.science.pulses import mean_between
-from pipeline.science.robust_fit import median
-from pipeline.science.stretches import stretches
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.science.pulses import mean_between
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.stretches import stretches
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.signals import Signals
 
 GAP_S = 10.0
 CONTACTOR = ROLES["contactor_state"].states

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.quantities import ROLES
-from pipeline.science.coulomb import usual_gap_s
-from pipeline.science.robust_fit import median, robust_sd
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.science.coulomb import usual_gap_s
+from herdbook.pipeline.science.robust_fit import median, robust_sd
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.signals import Signals
 
 OPEN = float(ROLES["contactor_state"].states.index("open"))
 SETTLE_S = 2.0  # after opening

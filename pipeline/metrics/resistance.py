@@ -12,14 +12,14 @@ import math
 
 import numpy as np
 
-from pipeline.metrics._heat_grid import bins_of
-from pipeline.metrics._travel import STEP_S, Travel, travel
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.metrics.pack_energy import GAIN, ZERO_A
-from pipeline.profile import Profile
-from pipeline.science.road import GRAVITY, TURNING, air_force, motor_force, vehicle
-from pipeline.science.stretches import Bools, Floats, held_s
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.heat_grid import bins_of
+from herdbook.pipeline.metrics.shared.travel import STEP_S, Travel, travel
+from herdbook.pipeline.science.road import GRAVITY, TURNING, air_force, motor_force, vehicle
+from herdbook.pipeline.science.stretches import Bools, Floats, held_s
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_MS = 2.0
 COAST_A = 1.5

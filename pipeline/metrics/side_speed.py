@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._travel import travel
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.quantities import SIDES
-from pipeline.science.robust_fit import median, robust_sd
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.travel import travel
+from herdbook.pipeline.science.robust_fit import median, robust_sd
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.roles import SIDES
+from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_RPM = 100.0  # slower, a turn on the spot looks like a difference (engineering choice)
 LEAST_SECONDS = 60

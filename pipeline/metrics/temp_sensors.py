@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._heat_grid import STEP_S, Floats, Grid, middle_of, pack_body
-from pipeline.metrics._still import resolution
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.robust_fit import median
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Floats, Grid, middle_of, pack_body
+from herdbook.pipeline.metrics.shared.still import resolution
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 FAMILIES = {
     "cell_temp": "cell",

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._heat_grid import figure
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.stretches import Floats, Stretches, Times, extremes, first_where, stretches
-from pipeline.signals import Signals
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.heat_grid import figure
+from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, first_where, stretches
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_A = 5.0  # torque current under this moves nobody; engineering choice
 SHARE = 0.05  # or this share of the largest

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics._margin import scatter
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.profile import Profile
-from pipeline.science.stretches import held_s, median_of_five
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.shared.margin import scatter
+from herdbook.pipeline.science.stretches import held_s, median_of_five
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 PAUSE_S = 2.0
 MOVING_MS = 0.3

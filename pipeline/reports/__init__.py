@@ -3,13 +3,13 @@
 Written from the published catalogue and the lake, never from inside the rules.
 """
 
-from pipeline.reports.dossier import write_dossier
-from pipeline.reports.fleet import write_fleet
-from pipeline.reports.history import write_history
-from pipeline.reports.history_check import verify_history
-from pipeline.reports.signal_files import write_signals
-from pipeline.reports.terminal import plot_lines
-from pipeline.reports.wires import gather
+from herdbook.pipeline.reports.dossier.write import write_dossier
+from herdbook.pipeline.reports.fleet.site import write_fleet
+from herdbook.pipeline.reports.history.verify import verify_history
+from herdbook.pipeline.reports.history.write import write_history
+from herdbook.pipeline.reports.signals.files import write_signals
+from herdbook.pipeline.reports.signals.terminal import plot_lines
+from herdbook.pipeline.reports.signals.window import gather
 
 __all__ = [
     "gather",

@@ -8,9 +8,10 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from pipeline import mutes
-from pipeline.errors import NotKnownError
-from pipeline.reports import plain, words
+from herdbook.pipeline.errors import NotKnownError
+from herdbook.pipeline.night import mutes
+from herdbook.pipeline.reports.words import names as plain
+from herdbook.pipeline.reports.words import numbers as words
 
 if TYPE_CHECKING:
     import duckdb
@@ -60,7 +61,7 @@ class Facts:
 
 
 def sql(name: str) -> str:
-    return files("pipeline.reports").joinpath("sql", f"{name}.sql").read_text("utf-8")
+    return files("herdbook.pipeline.reports").joinpath("sql", f"{name}.sql").read_text("utf-8")
 
 
 def rows(con: duckdb.DuckDBPyConnection, query: str, **given: object) -> list[Row]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.science.robust_fit import Floats
+from herdbook.pipeline.science.robust_fit import Floats
 
 BOLTZMANN_EV = 8.617e-5
 KELVIN = 273.15

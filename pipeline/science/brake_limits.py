@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.science.stretches import Bools, Floats
+from herdbook.pipeline.science.stretches import Bools, Floats
 
 REASONS = ("ceiling", "full", "cold", "hot")  # and "slow", which comes before all
 

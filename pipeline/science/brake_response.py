@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.science.stretches import (
+from herdbook.pipeline.science.stretches import (
     Bools,
     Floats,
     Stretches,

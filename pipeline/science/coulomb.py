@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.science.robust_fit import Floats, median
-from pipeline.science.stretches import Times
+from herdbook.pipeline.science.robust_fit import Floats, median
+from herdbook.pipeline.science.stretches import Times
 
 
 @dataclass(frozen=True, slots=True)

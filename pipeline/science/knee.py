@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.science.robust_fit import Floats, median, robust_sd
+from herdbook.pipeline.science.robust_fit import Floats, median, robust_sd
 
 BASE = 5  # points of the curve either way for a slope
 SHAPE_V = 0.002  # how far healthy curves of one batch differ in shape at equal charge (engineering choice)

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.science.robust_fit import Floats
+from herdbook.pipeline.science.robust_fit import Floats
 
-CHEMISTRY = Path(__file__).parent.parent / "chemistry"
+CHEMISTRY = Path(__file__).parents[1] / "vehicle" / "chemistries"
 BRANCHES = {"charge": 1.0, "middle": 0.0, "discharge": -1.0}
 
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.science.robust_fit import HUBER, MAD_TO_SD, Floats, median, medians
-from pipeline.science.stretches import Times
+from herdbook.pipeline.science.robust_fit import HUBER, MAD_TO_SD, Floats, median, medians
+from herdbook.pipeline.science.stretches import Times
 
 BEFORE_S = 1.0  # length of the plateau before the step
 GUARD_S = 0.25  # either side of the step, left out

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.science.robust_fit import Floats
+from herdbook.pipeline.science.robust_fit import Floats
 
 
 def reversals(values: Floats, least: float = 0.0) -> tuple[Floats, np.ndarray]:

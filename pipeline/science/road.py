@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.science.stretches import Floats
+from herdbook.pipeline.science.stretches import Floats
 
 GRAVITY, AIR = 9.80665, 1.2
 BELT, TURNING = 0.97, 1.03

@@ -25,13 +25,13 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from demo_logs.simulator import Outing, Vehicle, signals_of  # noqa: E402
-from pipeline.health.engine import judge  # noqa: E402
-from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS  # noqa: E402
-from pipeline.health.model import Record  # noqa: E402
-from pipeline.metrics import all_sets, measure  # noqa: E402
-from pipeline.metrics.model import Outcome, Session  # noqa: E402
-from pipeline.profile import Profile, load_profile  # noqa: E402
-from pipeline.signals import Series, Signals  # noqa: E402
+from herdbook.pipeline.health.engine import judge  # noqa: E402
+from herdbook.pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS  # noqa: E402
+from herdbook.pipeline.health.rule import Record  # noqa: E402
+from herdbook.pipeline.metrics import all_sets, measure  # noqa: E402
+from herdbook.pipeline.metrics.set import Outcome, Session  # noqa: E402
+from herdbook.pipeline.vehicle.profile import Profile, load_profile  # noqa: E402
+from herdbook.pipeline.vehicle.signals import Series, Signals  # noqa: E402
 
 FRAMES = 400_000
 RIDE_MIN = 4.0

@@ -30,9 +30,16 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from decoders import Decoder, Network, decode, decode_log, open_log, read_frames  # noqa: E402
-from pipeline.part import Chunk, PartWriter  # noqa: E402
-from pipeline.slots import layout_of  # noqa: E402
+from herdbook.decoders import (  # noqa: E402
+    Decoder,
+    Network,
+    decode,
+    decode_log,
+    open_log,
+    read_frames,
+)
+from herdbook.pipeline.lake.layout import layout_of  # noqa: E402
+from herdbook.pipeline.lake.part import Chunk, PartWriter  # noqa: E402
 from tests.bench.decode_logs import traffic, write_all  # noqa: E402
 
 DBC = ROOT / "dbc_demo" / "zirbel.dbc"

@@ -13,12 +13,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders import Frames, Network
-from decoders.checksum import seal
-from decoders.layout import Signal
-from decoders.pack import encode
 from demo_logs.mf4 import write_mf4
 from demo_logs.writers import candump_text
+from herdbook.decoders import Frames, Network
+from herdbook.decoders.dbc.messages import Signal
+from herdbook.decoders.decoding.encode import encode
+from herdbook.decoders.integrity.checksum import seal
 
 START_US = 1_772_352_000_000_000
 CONTAINER = 128 * 1024

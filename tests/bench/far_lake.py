@@ -19,15 +19,15 @@ import time
 import urllib.request
 from pathlib import Path
 
-from flows.server import free_port
+from herdbook.flows.server.server import free_port
 
 ROOT = Path(__file__).resolve().parents[2]
 CODE = """
 import json, shutil, sys, time
 from pathlib import Path
-from pipeline.far_shelf import FarShelf
-from pipeline.scan import reassess, run_scan
-from pipeline.store import Store
+from herdbook.pipeline.lake.remote import FarShelf
+from herdbook.pipeline.night.scan import reassess, run_scan
+from herdbook.pipeline.store.store import Store
 what, folder, profiles, inbox = sys.argv[1:]
 moved = {"sent": 0, "fetched": 0, "uploads": 0, "fetches": 0}
 upload, fetch = FarShelf._upload, FarShelf._fetch

@@ -31,11 +31,11 @@ import psutil
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from flows.once import Request, run_once  # noqa: E402
-from flows.plan import Plan  # noqa: E402
-from pipeline.publish import publish  # noqa: E402
-from pipeline.scan import ScanResult, run_scan  # noqa: E402
-from pipeline.store import Store  # noqa: E402
+from herdbook.flows.night_settings import Plan  # noqa: E402
+from herdbook.flows.supervise import Request, run_once  # noqa: E402
+from herdbook.pipeline.night.scan import ScanResult, run_scan  # noqa: E402
+from herdbook.pipeline.store.publish import publish  # noqa: E402
+from herdbook.pipeline.store.store import Store  # noqa: E402
 from tests.bench.night_logs import Simulated, Template, write_logs  # noqa: E402
 
 PROFILES = ROOT / "dbc_demo"

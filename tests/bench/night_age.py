@@ -24,17 +24,17 @@ sys.path.insert(0, str(ROOT))
 
 import polars as pl  # noqa: E402
 
-from pipeline.assess import assess, fingerprints_of  # noqa: E402
-from pipeline.catalogue import insert, transaction  # noqa: E402
-from pipeline.inbox import new_logs  # noqa: E402
-from pipeline.intake import take_log  # noqa: E402
-from pipeline.ledger import commit  # noqa: E402
-from pipeline.nightbook import close  # noqa: E402
-from pipeline.publish import publish  # noqa: E402
-from pipeline.results import commit_assessed  # noqa: E402
-from pipeline.scan import begin_scan, end_scan, run_scan  # noqa: E402
-from pipeline.store import Store  # noqa: E402
-from pipeline.work import plan, vehicles_touched  # noqa: E402
+from herdbook.pipeline.assess.assess import assess, fingerprints_of  # noqa: E402
+from herdbook.pipeline.assess.commit import commit_assessed  # noqa: E402
+from herdbook.pipeline.assess.plan import plan, vehicles_touched  # noqa: E402
+from herdbook.pipeline.intake.inbox import new_logs  # noqa: E402
+from herdbook.pipeline.intake.ledger import commit  # noqa: E402
+from herdbook.pipeline.intake.take_log import take_log  # noqa: E402
+from herdbook.pipeline.night.close import close  # noqa: E402
+from herdbook.pipeline.night.scan import begin_scan, end_scan, run_scan  # noqa: E402
+from herdbook.pipeline.store.connection import insert, transaction  # noqa: E402
+from herdbook.pipeline.store.publish import publish  # noqa: E402
+from herdbook.pipeline.store.store import Store  # noqa: E402
 from tests.bench.night_logs import Template, write_logs  # noqa: E402
 
 TIMES = {
@@ -108,7 +108,7 @@ class Steps:
 
 
 def one_night(store: Store, inbox: Path) -> dict[str, Any]:
-    """A scan's steps, one by one; see pipeline/scan.py."""
+    """A scan's steps, one by one; see pipeline/night/scan.py."""
     steps = Steps()
     scan = begin_scan(store)
     with steps.step("list"):

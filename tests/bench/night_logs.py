@@ -18,7 +18,7 @@ from demo_logs.simulator import Logger, Outing, Vehicle, outings_of  # noqa: E40
 from demo_logs.simulator.fleet import noise_rng  # noqa: E402
 from demo_logs.simulator.logger import observe  # noqa: E402
 from demo_logs.writers import candump_text  # noqa: E402
-from pipeline.profile import load_profile  # noqa: E402
+from herdbook.pipeline.vehicle.profile import load_profile  # noqa: E402
 from tests.flows.rides import write_ride  # noqa: E402
 
 BEGIN = 1_772_352_000_000_000  # 2026-03-01 08:00 UTC, microseconds

@@ -25,10 +25,10 @@ sys.path.insert(0, str(ROOT))
 
 from playwright.sync_api import Browser  # noqa: E402
 
-from pipeline.reports import write_fleet  # noqa: E402
-from pipeline.reports.signal_page import figure_page  # noqa: E402
-from pipeline.reports.traces import POINTS  # noqa: E402
-from pipeline.reports.wires import Wire  # noqa: E402
+from herdbook.pipeline.reports import write_fleet  # noqa: E402
+from herdbook.pipeline.reports.drawing.traces import POINTS  # noqa: E402
+from herdbook.pipeline.reports.signals.page import figure_page  # noqa: E402
+from herdbook.pipeline.reports.signals.window import Wire  # noqa: E402
 from tests.reports.browser import PATH, Watched, chromium, opened  # noqa: E402
 from tests.reports.many import ten_thousand  # noqa: E402
 

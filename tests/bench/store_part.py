@@ -16,15 +16,15 @@ from pathlib import Path
 
 import numpy as np
 
-import pipeline.part as part_module
-from decoders import Decoder, Frames, Network, open_log
-from decoders.integrity import IntegrityCheck
-from pipeline.intake import take_log
-from pipeline.lake import LogRef, read_signals
-from pipeline.part import Chunk, PartWriter
-from pipeline.profile import load_profiles
-from pipeline.slots import layout_of
-from pipeline.store import Store
+import herdbook.pipeline.lake.part as part_module
+from herdbook.decoders import Decoder, Frames, Network, open_log
+from herdbook.decoders.integrity.checks import IntegrityCheck
+from herdbook.pipeline.intake.take_log import take_log
+from herdbook.pipeline.lake.layout import layout_of
+from herdbook.pipeline.lake.part import Chunk, PartWriter
+from herdbook.pipeline.lake.read import LogRef, read_signals
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.vehicle.profile import load_profiles
 
 MESSAGES = 16
 T0 = 1_772_352_000_000_000

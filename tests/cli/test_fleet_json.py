@@ -11,11 +11,11 @@ import pytest
 from typer.testing import CliRunner
 
 import tests.store.toylogs as toy
-from pipeline import mutes
-from pipeline.catalogue import transaction
-from pipeline.cli import build
-from pipeline.publish import publish
-from pipeline.store import Store
+from herdbook.pipeline.cli import build
+from herdbook.pipeline.night import mutes
+from herdbook.pipeline.store.connection import transaction
+from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.store import Store
 from tests.flows.night_tables import insert
 from tests.store.conftest import Bench
 

@@ -8,15 +8,15 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.cli import VERBS
-from pipeline.commands import screen
+from herdbook.pipeline.cli import VERBS
+from herdbook.pipeline.commands import screen
 
 MORE = ("verify", "night", "serve", "backfill")
 
 
 def herdbook(*args: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "flows.cli", *args], capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-m", "herdbook.flows.cli", *args], capture_output=True, text=True, timeout=60, check=False
     )
 
 
@@ -58,7 +58,8 @@ def test_an_error_is_a_line_and_a_code(
 def test_help_imports_nothing_heavy() -> None:
     """Start-up is a promise: what takes long to import waits until a verb needs it."""
     code = (
-        "import sys\nfrom pipeline.cli import build\nfrom flows.commands import register\nregister(build())\n"
+        "import sys\nfrom herdbook.pipeline.cli import build\n"
+        "from herdbook.flows.commands import register\nregister(build())\n"
         "heavy = {'polars', 'duckdb', 'plotly', 'scipy', 'cantools', 'can', 'prefect', 'pyarrow', 'numpy', 'jinja2'}\n"
         "print(sorted(heavy & set(sys.modules)))"
     )

@@ -24,7 +24,7 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
-from decoders import DecoderError, Frames, open_log
+from herdbook.decoders import DecoderError, Frames, open_log
 from tests.decoders.messages import write
 from tests.decoders.mutations import mutated, relatives
 from tests.decoders.peers import can

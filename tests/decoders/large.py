@@ -20,8 +20,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from decoders import Network
 from demo_logs.writers import candump_text
+from herdbook.decoders import Network
 from tests.bench.decode_logs import asc_text, traffic, write_blf
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from decoders import Frames, Log, Network, decode, open_log
-from decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX
+from herdbook.decoders import Frames, Log, Network, decode, open_log
+from herdbook.decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX
 
 with warnings.catch_warnings():  # of a library it imports
     warnings.simplefilter("ignore")

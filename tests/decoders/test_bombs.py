@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from decoders import open_log
+from herdbook.decoders import open_log
 from tests.decoders.messages import write
 from tests.decoders.peers import can, ours
 
@@ -25,7 +25,7 @@ def losses(path: Path) -> list[tuple[str, int]]:
 
 
 def test_a_gzip_bomb_is_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("decoders.source.FREE_BYTES", 1 << 20)
+    monkeypatch.setattr("herdbook.decoders.logs.source.FREE_BYTES", 1 << 20)
     path = tmp_path / "bomb.log.gz"
     path.write_bytes(gzip.compress(LINE * 10 + bytes(200_000_000)))
     tracemalloc.start()

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoders import Frames, Network
-from decoders.busload import BusWatch, Load, frame_bits, load_of, second_bits
-from decoders.frames import BRS, ERROR, EXTENDED, FD, REMOTE, TX
-from decoders.integrity import IntegrityCheck
+from herdbook.decoders import Frames, Network
+from herdbook.decoders.frames import BRS, ERROR, EXTENDED, FD, REMOTE, TX
+from herdbook.decoders.integrity.busload import BusWatch, Load, frame_bits, load_of, second_bits
+from herdbook.decoders.integrity.checks import IntegrityCheck
 
 DBC = 'VERSION ""\nNS_ :\nBS_:\nBU_: X\nBO_ 5 M: 8 X\n SG_ A : 0|8@1+ (1,0) [0|0] "" X\n'
 RATES = (

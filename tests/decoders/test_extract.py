@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoders import Network
-from decoders.extract import extract, scaled
-from decoders.layout import Message, Signal
+from herdbook.decoders import Network
+from herdbook.decoders.dbc.messages import Message, Signal
+from herdbook.decoders.decoding.extract import extract, scaled
 from tests.decoders.networks import bits_of, dbc_files
 from tests.decoders.peers import cantools_messages, differences
 

@@ -12,12 +12,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from decoders import Frames
-from decoders.candump_aligned import read_aligned
-from decoders.formats import asc, candump
-from decoders.frames_out import Labels, Rows
-from decoders.log import Account
-from decoders.source import PAD
+from herdbook.decoders import Frames
+from herdbook.decoders.formats.asc import reader as asc
+from herdbook.decoders.formats.candump import reader as candump
+from herdbook.decoders.formats.candump.aligned import read_aligned
+from herdbook.decoders.logs.log import Account
+from herdbook.decoders.logs.rows import Labels, Rows
+from herdbook.decoders.logs.source import PAD
 
 ODD = b" \n\t.#()xXRTdr0123456789abcdefABCDEFgG@`!:/\x00\x01\x10\xff"
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from decoders import Frames, Network, NetworkError
-from decoders.checksum import protection_of, seal
-from decoders.integrity import IntegrityCheck, MessageReport
+from herdbook.decoders import Frames, Network, NetworkError
+from herdbook.decoders.integrity.checks import IntegrityCheck, MessageReport
+from herdbook.decoders.integrity.checksum import protection_of, seal
 
 Array = NDArray[Any]
 DBC = """VERSION ""

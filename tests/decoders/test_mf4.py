@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from decoders import LogFormatError, open_log
-from decoders.mdf_blocks import Blocks, Broken
-from decoders.mdf_groups import bus_groups
+from herdbook.decoders import LogFormatError, open_log
+from herdbook.decoders.formats.mf4.blocks import Blocks, Broken
+from herdbook.decoders.formats.mf4.groups import bus_groups
 from tests.decoders.mdf_made import START_NS, Made, record
 from tests.decoders.peers import ours
 
@@ -102,7 +102,7 @@ def mixed_variable_file(path: Path, number_bytes: int) -> Path:
 def test_mixed_records_with_data_of_variable_length(
     tmp_path: Path, number_bytes: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("decoders.mdf_blocks.PIECE", 1000)
+    monkeypatch.setattr("herdbook.decoders.formats.mf4.blocks.PIECE", 1000)
     path = mixed_variable_file(tmp_path / "made.mf4", number_bytes)
     data = [(i * 1000, i % 2048, d, False) for i, d in enumerate(DATA)]
     found = seen(path)

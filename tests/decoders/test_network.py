@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from decoders import Frames, Network, NetworkError, decode
-from decoders.decode import Decoder
-from decoders.frames import ERROR, REMOTE
-from decoders.log import join_frames
-from decoders.network import parameter_group
+from herdbook.decoders import Frames, Network, NetworkError, decode
+from herdbook.decoders.dbc.network import parameter_group
+from herdbook.decoders.decoding.decode import Decoder
+from herdbook.decoders.frames import ERROR, REMOTE
+from herdbook.decoders.logs.log import join_frames
 from tests.decoders.peers import frames_of
 
 HEAD = 'VERSION ""\nNS_ :\nBS_:\nBU_: X\n'

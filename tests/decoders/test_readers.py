@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from decoders import open_log, read_frames
+from herdbook.decoders import open_log, read_frames
 from tests.decoders.messages import NUMBERED, traffic, write
 from tests.decoders.peers import can, ours, theirs, unequal
 
@@ -40,8 +40,8 @@ def test_every_frame_equals_python_cans(
     with can.LogReader(path) as reader:
         expected = theirs(reader, FIRST.get(kind, 0))
     with pytest.MonkeyPatch.context() as patch:  # small blocks, so that a short log has many of them
-        patch.setattr("decoders.source.BLOCK_BYTES", data.draw(st.sampled_from((300, 1000, 1 << 19))))
-        patch.setattr("decoders.formats.blf.BATCH_BYTES", data.draw(st.sampled_from((1, 200, 1 << 20))))
+        patch.setattr("herdbook.decoders.logs.source.BLOCK_BYTES", data.draw(st.sampled_from((300, 1000, 1 << 19))))
+        patch.setattr("herdbook.decoders.formats.blf.BATCH_BYTES", data.draw(st.sampled_from((1, 200, 1 << 20))))
         found = ours(path)
     assert unequal(found, expected, channel=kind in NUMBERED or kind == "log", shift_us=start_of(path, kind)) == []
 

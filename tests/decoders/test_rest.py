@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from decoders import UnknownLogError, open_log
-from decoders.formats import rest
+from herdbook.decoders import UnknownLogError, open_log
+from herdbook.decoders.formats import rest
 from tests.decoders.peers import can, frames_in, theirs, unequal
 
 MESSAGES = [

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from decoders import LogFormatError, Loss, open_log
+from herdbook.decoders import LogFormatError, Loss, open_log
 from tests.decoders.peers import Seen, frames_in
 
 ROWS = 5000

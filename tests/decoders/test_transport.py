@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoders import Decoder, Frames, Network, join_frames
-from decoders.frames_out import part
+from herdbook.decoders import Decoder, Frames, Network, join_frames
+from herdbook.decoders.logs.rows import part
 from tests.decoders.peers import frames_of
 
 BROADCAST = bytes(range(1, 40))

@@ -9,14 +9,14 @@ from typing import Any
 import cantools
 import pytest
 
-from decoders import Frames
 from demo_logs.frames import to_frames
 from demo_logs.simulator import Logger, Outing, Vehicle, outings_of
 from demo_logs.simulator.batch import Batch
 from demo_logs.simulator.fleet import noise_rng
 from demo_logs.simulator.logger import Observed, observe
 from demo_logs.simulator.trace import Trace
-from pipeline.profile import Profile, load_profile
+from herdbook.decoders import Frames
+from herdbook.pipeline.vehicle.profile import Profile, load_profile
 
 DBC_DEMO = Path(__file__).resolve().parents[2] / "dbc_demo"
 T0 = 1_772_352_000_000_000

@@ -11,7 +11,7 @@ from scipy.stats import binomtest
 
 from demo_logs.aggregate import bars, judged_of, main, read, strata_table, wilson
 from demo_logs.scorecard import Said, TrueFault, TrueVehicle
-from pipeline.health.judged import load
+from herdbook.pipeline.health.judged import load
 
 DAY = 86_400_000_000
 MONTH = int(30.4375 * DAY)

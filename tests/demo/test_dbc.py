@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.profile import load_profile
-from pipeline.quantities import ROLES
+from herdbook.pipeline.vehicle.profile import load_profile
+from herdbook.pipeline.vehicle.roles import ROLES
 from tests.demo.conftest import DBC_DEMO, load
 
 FILES = sorted(DBC_DEMO.glob("*.dbc"))

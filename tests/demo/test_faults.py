@@ -10,7 +10,7 @@ from demo_logs.draw import SIZES
 from demo_logs.simulator import Fault, Outing, Vehicle, outings_of
 from demo_logs.simulator.faults import BY_OUTINGS, DAY_US, KINDS, Active, leaked_ah
 from demo_logs.simulator.trace import Trace
-from pipeline.profile import load_profile
+from herdbook.pipeline.vehicle.profile import load_profile
 from tests.demo.conftest import DBC_DEMO, T0
 
 ITEMS: dict[str, int | str] = {"": "", "cell": 3, "sensor": 2, "side": "left"}

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from decoders import read_frames
 from demo_logs.plan import units
 from demo_logs.write_fleet import DOUBLE, STRANGER, logs_of, truth_of
+from herdbook.decoders import read_frames
 
 HERE = Path(__file__).resolve().parents[2] / "demo_logs"
 FLEET = HERE / "fleet"

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from decoders.frames import EXTENDED
+from herdbook.decoders.frames import EXTENDED
 from tests.demo.conftest import Short, load
 
 FIRST = 40  # frames of each message that are looked at

@@ -11,7 +11,7 @@ from demo_logs.simulator.cells import Cells, ocv
 from demo_logs.simulator.charge import charge
 from demo_logs.simulator.ride import DT_S, SPINNING, ride
 from demo_logs.simulator.spec import Vehicle
-from pipeline.profile import load_profile
+from herdbook.pipeline.vehicle.profile import load_profile
 from tests.demo.conftest import DBC_DEMO, NAMES, T0
 
 TOLERANCE = 1e-3  # of the energy that flowed

@@ -10,8 +10,8 @@ import can
 import numpy as np
 import pytest
 
-from decoders.frames import EXTENDED, FD
 from demo_logs.writers import WRITERS, write_log
+from herdbook.decoders.frames import EXTENDED, FD
 from tests.demo.conftest import Short, short_ride
 
 PLAIN = (".log", ".blf", ".asc")

@@ -16,13 +16,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.health.examples import profile, record, stretch
-from pipeline.metrics import pack_bands
-from pipeline.metrics.model import Session
-from pipeline.science.coulomb import integrate
-from pipeline.science.pulses import resistance
-from pipeline.signals import Series, Signals
-from pipeline.voltage_efficiency import voltage_efficiency
+from herdbook.pipeline.health.examples import profile, record, stretch
+from herdbook.pipeline.health.pack.voltage_efficiency import voltage_efficiency
+from herdbook.pipeline.metrics import pack_bands
+from herdbook.pipeline.metrics.set import Session
+from herdbook.pipeline.science.coulomb import integrate
+from herdbook.pipeline.science.pulses import resistance
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 
 def _fetch_module() -> object:

@@ -14,17 +14,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.health.capacity import capacities
-from pipeline.health.engine import apply
-from pipeline.health.examples import Stretch, profile, record, stretch
-from pipeline.health.rules.leaking_group import RULE as LEAK
-from pipeline.health.self_discharge import self_discharge
-from pipeline.life_use import life_use
-from pipeline.metrics import cell_offset, cell_resistance, cell_split, measure, pack_anchors
-from pipeline.metrics.model import Event, Metric, Outcome, Session
-from pipeline.sessions import Stretch as Logged
-from pipeline.sessions import sessions
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.assess.sessions import Stretch as Logged
+from herdbook.pipeline.assess.sessions import sessions
+from herdbook.pipeline.health.engine import apply
+from herdbook.pipeline.health.examples import Stretch, profile, record, stretch
+from herdbook.pipeline.health.pack.capacity import capacities
+from herdbook.pipeline.health.pack.life_use import life_use
+from herdbook.pipeline.health.pack.self_discharge import self_discharge
+from herdbook.pipeline.health.rules.leaking_group import RULE as LEAK
+from herdbook.pipeline.metrics import cell_offset, cell_resistance, cell_split, measure, pack_anchors
+from herdbook.pipeline.metrics.set import Event, Metric, Outcome, Session
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 FOLDER = Path(__file__).parents[2] / "build" / "physics"
 START = 1_772_352_000_000_000

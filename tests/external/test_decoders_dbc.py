@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from decoders import Network, NetworkError, decode
+from herdbook.decoders import Network, NetworkError, decode
 from tests.decoders.peers import differences, frames_of
 from tests.external.fetch import folder_of
 

@@ -13,11 +13,11 @@ from pathlib import Path
 import psutil
 import pytest
 
-from flows.once import Request
-from flows.plan import read_plan
-from flows.server import Server, local_server
-from pipeline.settings import FILE
-from pipeline.store import Store
+from herdbook.flows.night_settings import read_plan
+from herdbook.flows.server.server import Server, local_server
+from herdbook.flows.supervise import Request
+from herdbook.pipeline.settings import FILE
+from herdbook.pipeline.store.store import Store
 
 sys.path.insert(0, str(Path(__file__).parents[2]))  # worker processes import tests.flows.* by name
 from tests.flows.rides import PROFILES, write_fleet, write_ride
@@ -90,7 +90,7 @@ def fresh(tmp_path: Path, inbox: Path) -> Place:
 @pytest.fixture(scope="session")
 def plain(tmp_path_factory: pytest.TempPathFactory, inbox: Path) -> Path:
     """The store that one undisturbed night without Prefect leaves behind: the measure for all others."""
-    from pipeline.scan import run_scan
+    from herdbook.pipeline.night.scan import run_scan
 
     here = place(tmp_path_factory.mktemp("plain") / "store", inbox)
     run_scan(inbox, Store.open(here.folder), jobs=0)

@@ -2,11 +2,11 @@
 
     python -m tests.flows.kills --kills 200 --seed 7 --inbox FOLDER --calm STORE --work FOLDER
 
-Run with Prefect's environment set (flows.server.environment), a server answering there. Every night is a real process,
-forked from one that has done the imports, so that kills fall into the work: each aims at a stage and at a random
-instant of it. Every second kill takes the flow's process alone, so that its workers go on for a moment, alone; the
-others take the whole group. A night that gets through must have left the same rows and the same bytes as the calm one;
-then a new store begins. Prints how many kills fell into which stage.
+Run with Prefect's environment set (herdbook.flows.server.server.environment), a server answering there. Every night
+is a real process, forked from one that has done the imports, so that kills fall into the work: each aims at a stage
+and at a random instant of it. Every second kill takes the flow's process alone, so that its workers go on for a
+moment, alone; the others take the whole group. A night that gets through must have left the same rows and the same
+bytes as the calm one; then a new store begins. Prints how many kills fell into which stage.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from flows.once import Request
-from flows.plan import read_plan
-from pipeline.settings import FILE
-from pipeline.store import Store
+from herdbook.flows.night_settings import read_plan
+from herdbook.flows.supervise import Request
+from herdbook.pipeline.settings import FILE
+from herdbook.pipeline.store.store import Store
 from tests.flows.rides import PROFILES
 from tests.flows.same import assert_same
 
@@ -42,7 +42,7 @@ LONGEST_S = 300.0
 def night(request: Request, told: Path) -> None:
     """One whole night, in a group of its own; says where it is."""
     os.setpgid(0, 0)
-    from flows.night import run
+    from herdbook.flows.night.flow import run
 
     with told.open("a", buffering=1) as file:
         run(request, lambda _done, _of, stage: print(time.monotonic(), stage, file=file))
@@ -118,7 +118,9 @@ def main() -> int:
     args.add_argument("--calm", type=Path, required=True)
     args.add_argument("--work", type=Path, required=True)
     given = args.parse_args()
-    multiprocessing.get_context("forkserver").set_forkserver_preload(["pipeline.warm", "flows.night", __name__])
+    multiprocessing.get_context("forkserver").set_forkserver_preload(
+        ["herdbook.pipeline.night.preload", "herdbook.flows.night.flow", __name__]
+    )
     rng = random.Random(given.seed)
     lengths = calm(Shaken(given.work / "calm", given.inbox))
     assert_same(given.work / "calm", given.calm)

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import duckdb
 
-import pipeline
+import herdbook.pipeline
 
-SCHEMA = Path(pipeline.__file__).parent / "schema"
+SCHEMA = Path(herdbook.pipeline.__file__).parent / "store" / "schema"
 T0 = datetime(2026, 3, 1, 6, 0)
 
 

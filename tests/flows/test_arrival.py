@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.scan import run_scan
-from pipeline.store import Store
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.store.store import Store
 from tests.flows.conftest import place
 from tests.flows.same import contents, lake
 

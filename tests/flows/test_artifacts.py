@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from flows.artifacts import in_words, inert
+from herdbook.flows.night.pages import in_words, inert
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from flows.hands import bundles
+from herdbook.flows.night.steps import bundles
 
 
 def write(folder: Path, sizes: list[int]) -> list[Path]:

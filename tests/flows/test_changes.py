@@ -8,7 +8,7 @@ from datetime import timedelta
 import duckdb
 import pytest
 
-from pipeline.changes import (
+from herdbook.pipeline.night.changes import (
     NOTHING,
     QUARANTINED,
     SERVICE_NEWS,
@@ -17,8 +17,8 @@ from pipeline.changes import (
     net_change,
     read_changes,
 )
-from pipeline.habit import close_night
-from pipeline.quantities import SEVERITIES
+from herdbook.pipeline.night.silence import close_night
+from herdbook.pipeline.vehicle.roles import SEVERITIES
 from tests.flows.night_tables import T0, catalogue, insert, log, logged, scan, session, stands
 
 Con = duckdb.DuckDBPyConnection

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from flows.once import run_once
-from flows.server import Server, environment
+from herdbook.flows.server.server import Server, environment
+from herdbook.flows.supervise import run_once
 from tests.flows.conftest import Place
 from tests.flows.same import assert_same
 
@@ -27,7 +27,12 @@ def test_a_served_night_goes_to_the_cluster_too(fresh: Place, plain: Path, serve
     """Prefect's runner loads the flow by its name, with the threads it was written with."""
     fresh.asked(dask="local", inbox=fresh.request.inbox)
     run = subprocess.run(
-        [sys.executable, "-c", "import sys; from flows.night import night; night(sys.argv[1])", str(fresh.folder)],
+        [
+            sys.executable,
+            "-c",
+            "import sys; from herdbook.flows.night.flow import night; night(sys.argv[1])",
+            str(fresh.folder),
+        ],
         env=environment(fresh.folder / "night", server.url),
         capture_output=True,
         text=True,

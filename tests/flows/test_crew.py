@@ -13,7 +13,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from pipeline.crew import Crew, WorkerLost
+from herdbook.pipeline.night.workers import Crew, WorkerLost
 from tests.flows.crew_work import double, misbehave, pid, touch
 
 
@@ -82,7 +82,7 @@ def test_items_are_asked_for_as_they_are_needed_and_workers_go_on_meanwhile(crew
 def test_workers_end_when_we_are_killed() -> None:
     """The owner is killed outright while its worker is busy; the worker must not stay."""
     code = (
-        "from pipeline.crew import Crew\nfrom tests.flows.crew_work import misbehave, pid\n"
+        "from herdbook.pipeline.night.workers import Crew\nfrom tests.flows.crew_work import misbehave, pid\n"
         "c = Crew(1)\nprint(c.call(pid, 0), flush=True)\nc.call(misbehave, 'stall')"
     )
     owner = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
@@ -99,7 +99,7 @@ def test_a_script_without_a_guard_is_not_run_again_in_its_workers(tmp_path: Path
     """multiprocessing's spawn imports the main script in every child; ours must not."""
     script = tmp_path / "script.py"
     script.write_text(
-        "from pipeline.crew import Crew\nfrom tests.flows.crew_work import double\n"
+        "from herdbook.pipeline.night.workers import Crew\nfrom tests.flows.crew_work import double\n"
         "print('here')\nwith Crew(1) as crew:\n    print(crew.call(double, 21))\n"
     )
     root = str(Path(__file__).parents[2])

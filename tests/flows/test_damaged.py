@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from flows.hands import Hands, assess_safely, dismiss
-from pipeline.assess import plan
-from pipeline.scan import mark, run_scan
-from pipeline.store import Store
+from herdbook.flows.night.steps import Hands, assess_safely, dismiss
+from herdbook.pipeline.assess.assess import plan
+from herdbook.pipeline.night.scan import mark, run_scan
+from herdbook.pipeline.store.store import Store
 from tests.flows.conftest import place
 
 

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from flows.once import run_once
-from flows.server import Server
-from pipeline.repair import check
-from pipeline.settings import FILE
-from pipeline.store import Store
+from herdbook.flows.server.server import Server
+from herdbook.flows.supervise import run_once
+from herdbook.pipeline.settings import FILE
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.upkeep.repair import check
 from tests.flows.conftest import place
 from tests.flows.same import contents, lake
 from tests.store.s3 import S3, empty_cache, running

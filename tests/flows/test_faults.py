@@ -15,8 +15,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from flows.once import Ended, run_once
-from flows.tell import run_plain
+from herdbook.flows.supervise import Ended, run_once
+from herdbook.flows.without_prefect import run_plain
 from tests.flows.conftest import SHARED, Place, place
 from tests.flows.same import assert_same
 
@@ -69,14 +69,14 @@ STAGES = ("taking logs in", "assessing vehicles")
 
 @pytest.mark.parametrize("stage", STAGES)
 def test_flow_process_killed(fresh: Place, plain: Path, stage: str) -> None:
-    ended = disturbed(fresh, stage, kill("flows.night_process"))
+    ended = disturbed(fresh, stage, kill("herdbook.flows.server.night_process"))
     assert "finished without Prefect" in ended.note
     assert_same(fresh.folder, plain)
 
 
 @pytest.mark.parametrize("stage", STAGES)
 def test_server_killed_and_brought_back(fresh: Place, plain: Path, stage: str) -> None:
-    disturbed(fresh, stage, kill("flows.server_process"))
+    disturbed(fresh, stage, kill("herdbook.flows.server.process"))
     assert_same(fresh.folder, plain)
 
 
@@ -98,7 +98,7 @@ def command(tmp_path: Path, inbox: Path) -> Iterator[tuple[Place, Callable[[], s
 
     def start() -> subprocess.Popen[str]:
         process = subprocess.Popen(
-            [sys.executable, "-m", "flows.cli", "night", str(inbox), "--store", str(here.folder), "--json"],
+            [sys.executable, "-m", "herdbook.flows.cli", "night", str(inbox), "--store", str(here.folder), "--json"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.habit import GAPS_NEEDED, RECENT_GAPS, habit_days
+from herdbook.pipeline.night.silence import GAPS_NEEDED, RECENT_GAPS, habit_days
 
 
 @settings(deadline=None)

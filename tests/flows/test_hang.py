@@ -13,9 +13,9 @@ from pathlib import Path
 import psutil
 import pytest
 
-from flows import once
-from flows.once import run_once
-from flows.server import Pulse, Server
+from herdbook.flows import supervise as once
+from herdbook.flows.server.server import Pulse, Server
+from herdbook.flows.supervise import run_once
 from tests.flows.conftest import Place
 from tests.flows.same import assert_same
 from tests.flows.test_faults import children, disturbed
@@ -65,7 +65,7 @@ def test_our_own_server_that_hangs_is_started_again(
     stopped: list[psutil.Process] = []
 
     def stop() -> None:
-        stopped.extend(children("flows.server_process"))
+        stopped.extend(children("herdbook.flows.server.process"))
         for process in stopped:
             process.send_signal(signal.SIGSTOP)
 

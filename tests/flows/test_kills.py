@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from flows.server import Server, environment
+from herdbook.flows.server.server import Server, environment
 
 ROOT = Path(__file__).parents[2]
 

@@ -14,11 +14,11 @@ from typing import Any
 
 import pytest
 
-from flows.once import Request, run_once
-from flows.plan import read_plan
-from flows.server import Server, environment
-from pipeline.settings import FILE
-from pipeline.store import Store
+from herdbook.flows.night_settings import read_plan
+from herdbook.flows.server.server import Server, environment
+from herdbook.flows.supervise import Request, run_once
+from herdbook.pipeline.settings import FILE
+from herdbook.pipeline.store.store import Store
 from tests.flows.conftest import Place
 from tests.flows.same import assert_same
 
@@ -62,7 +62,7 @@ def test_a_night_under_prefect_equals_one_without_and_shows_itself(
 
 
 def test_two_scans_at_once_one_is_told_to_wait(fresh: Place, server: Server) -> None:
-    from pipeline.errors import BusyError
+    from herdbook.pipeline.errors import BusyError
 
     with Store.open(fresh.folder).lock("another scan"), pytest.raises(BusyError, match="another scan"):
         run_once(fresh.asked(server=server.url))
@@ -84,7 +84,7 @@ def test_a_served_night_that_fails_for_good_sends_a_message(fresh: Place, server
         thread.start()
         fresh.asked(notify=[f"http://127.0.0.1:{hook.server_address[1]}/x"], inbox=fresh.request.inbox)
         (fresh.folder / "lake").rename(fresh.folder / "elsewhere")
-        code = "import sys; from flows.night import night; night.with_options(retries=0)(sys.argv[1])"
+        code = "import sys; from herdbook.flows.night.flow import night; night.with_options(retries=0)(sys.argv[1])"
         run = subprocess.run(
             [sys.executable, "-c", code, str(fresh.folder)],
             capture_output=True,

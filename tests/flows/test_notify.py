@@ -11,8 +11,8 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 
 import pytest
 
-from pipeline.changes import Change, ChangeList, Standing
-from pipeline.notify import REPEAT, alarm, notify, shown, text
+from herdbook.pipeline.night.changes import Change, ChangeList, Standing
+from herdbook.pipeline.night.messages import REPEAT, alarm, notify, shown, text
 from tests.flows.night_tables import T0
 
 SECRET = "s3cr3t-t0ken"

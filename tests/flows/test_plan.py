@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from flows.plan import Plan, plan_of, read_plan
-from pipeline.errors import SettingsError
+from herdbook.flows.night_settings import Plan, plan_of, read_plan
+from herdbook.pipeline.errors import SettingsError
 
 FILE = Path("herdbook.toml")
 

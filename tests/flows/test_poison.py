@@ -12,9 +12,9 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline.scan import run_scan
-from pipeline.settings import FILE
-from pipeline.store import Store
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.settings import FILE
+from herdbook.pipeline.store.store import Store
 from tests.flows.conftest import place
 from tests.flows.same import contents, lake
 
@@ -38,7 +38,18 @@ def test_poisoned_logs_go_to_quarantine_and_take_nobody_with_them(
     (here.folder / FILE).write_text(text + f"[take]\nlog_time_s = {limit_s}\nlog_memory_mb = 900\n")
     store = Store.open(here.folder)
     # in a process of its own: what workers are forked from must start under the hook
-    scan = [sys.executable, "-m", "flows.cli", "scan", str(mixed), "--store", str(here.folder), "--jobs", "2", "--json"]
+    scan = [
+        sys.executable,
+        "-m",
+        "herdbook.flows.cli",
+        "scan",
+        str(mixed),
+        "--store",
+        str(here.folder),
+        "--jobs",
+        "2",
+        "--json",
+    ]
     done = json.loads(subprocess.run(scan, capture_output=True, text=True, check=False).stdout)
     assert (done["logs_new"], len(done["quarantined"])) == (9, len(kinds))
     assert lake(here.folder) == lake(plain)

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from flows.once import Request
-from flows.plan import Plan
-from flows.tell import run_plain
+from herdbook.flows.night_settings import Plan
+from herdbook.flows.supervise import Request
+from herdbook.flows.without_prefect import run_plain
 from tests.flows.conftest import place
 from tests.flows.same import contents
 

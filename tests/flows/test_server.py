@@ -13,7 +13,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from flows.server import SILENT, ServerError, environment, local_server
+from herdbook.flows.server.server import SILENT, ServerError, environment, local_server
 
 pytestmark = pytest.mark.server
 
@@ -28,8 +28,8 @@ sys.addaudithook(hook)
 HOLDER = """
 import sys, time
 from pathlib import Path
-from flows.once import leaving_in_order
-from flows.server import local_server
+from herdbook.flows.supervise import leaving_in_order
+from herdbook.flows.server.server import local_server
 with leaving_in_order(), local_server(Path(sys.argv[1])) as server:
     print(server.process.pid, flush=True)
     time.sleep(600)

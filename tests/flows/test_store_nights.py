@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from flows.once import Request
-from flows.plan import Plan
-from flows.tell import bounds, run_plain
-from pipeline.catalogue import transaction
-from pipeline.errors import SettingsError
-from pipeline.nightbook import Messages, last_night
-from pipeline.notify import notify
-from pipeline.store import Store
+from herdbook.flows.night_settings import Plan
+from herdbook.flows.supervise import Request
+from herdbook.flows.without_prefect import bounds, run_plain
+from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.night.close import Messages, last_night
+from herdbook.pipeline.night.messages import notify
+from herdbook.pipeline.store.connection import transaction
+from herdbook.pipeline.store.store import Store
 from tests.flows.rides import write_ride
 from tests.flows.same import assert_same
 

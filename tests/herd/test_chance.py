@@ -7,9 +7,9 @@ from datetime import timedelta
 import pytest
 from scipy.stats import chi2, poisson
 
-from pipeline.health.judged import JudgedSet, RuleCount
-from pipeline.herd.chance import MONTH_DAYS, chances, vehicle_months
-from pipeline.herd.night import newest_night
+from herdbook.pipeline.health.judged import JudgedSet, RuleCount
+from herdbook.pipeline.herd.false_rate import MONTH_DAYS, chances, vehicle_months
+from herdbook.pipeline.herd.night import newest_night
 from tests.herd.books import catalogue, closed, log
 
 JUDGED = JudgedSet(

@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.catalogue import insert as insert_rows
-from pipeline.herd.drift import drifts, significant
+from herdbook.pipeline.herd.drift import drifts, significant
+from herdbook.pipeline.store.connection import insert as insert_rows
 from tests.herd.books import T0, Con, catalogue, metric, vehicle
 
 

@@ -6,14 +6,14 @@ from datetime import timedelta
 
 import pytest
 
-from pipeline.herd import decoding
-from pipeline.herd.acted import work_on_record
-from pipeline.herd.fingerprint import fingerprint
-from pipeline.herd.night import intake, newest_night
-from pipeline.herd.parked import charging_habits, parked
-from pipeline.herd.room import PLACE
-from pipeline.herd.runs import forecast, runs
-from pipeline.herd.score_history import score_history
+from herdbook.pipeline.herd import unit_steps as decoding
+from herdbook.pipeline.herd.disk import PLACE
+from herdbook.pipeline.herd.fingerprint import fingerprint
+from herdbook.pipeline.herd.night import intake, newest_night
+from herdbook.pipeline.herd.parked import charging_habits, parked
+from herdbook.pipeline.herd.runs import forecast, runs
+from herdbook.pipeline.herd.score_history import score_history
+from herdbook.pipeline.herd.work_on_record import work_on_record
 from tests.flows.night_tables import stands
 from tests.herd.books import T0, Con, catalogue, closed, insert, installed, log, metric, session, vehicle
 

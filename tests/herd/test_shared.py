@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import hypergeom
 
-from pipeline.herd.shared import shared, tail, traits
+from herdbook.pipeline.herd.shared import shared, tail, traits
 from tests.herd.books import T0, catalogue, installed, vehicle
 
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.signals import Signals
-from pipeline.store import Store
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.vehicle.signals import Signals
 
 from .made_up import HOSTILE, T0, Catalogue, signals_of, window
 
@@ -23,7 +23,7 @@ def made_up_lake() -> Iterator[None]:
         return signals_of(vehicle, start, end, roles)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pipeline.lake.load_signals", load_signals)
+        patch.setattr("herdbook.pipeline.lake.read.load_signals", load_signals)
         yield
 
 

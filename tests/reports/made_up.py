@@ -12,13 +12,13 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.quantities import SUBSYSTEMS
-from pipeline.settings import read_settings
-from pipeline.signals import Key, Series, Signals
-from pipeline.store import Store
+from herdbook.pipeline.settings import read_settings
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.vehicle.roles import SUBSYSTEMS
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 T0 = datetime(2026, 3, 1, 7, 0, 0)
-SCHEMA = Path(__file__).parents[2] / "pipeline" / "schema"
+SCHEMA = Path(__file__).parents[2] / "pipeline" / "store" / "schema"
 HOSTILE = '"><script>window.pwned=1</script><img src=x onerror="window.pwned=1">\'; DROP TABLE logs; --\u202e{{7*7}}'
 
 

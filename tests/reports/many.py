@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.store import Store
+from herdbook.pipeline.store.store import Store
 
 from .made_up import T0, Catalogue
 

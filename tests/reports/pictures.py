@@ -9,8 +9,8 @@ import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from pipeline.reports import write_dossier, write_fleet, write_history
-from pipeline.store import Store
+from herdbook.pipeline.reports import write_dossier, write_fleet, write_history
+from herdbook.pipeline.store.store import Store
 from tests.reports.browser import chromium, opened
 
 WIDTH, HEIGHT = 1100, 760

@@ -6,8 +6,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.quantities import SEVERITIES, SUBSYSTEMS
-from pipeline.reports.cautions import BRAKE, DRIVE, GENERAL, HEAT, PACK, Caution, for_findings
+from herdbook.pipeline.reports.words.cautions import BRAKE, DRIVE, GENERAL, HEAT, PACK, Caution, for_findings
+from herdbook.pipeline.vehicle.roles import SEVERITIES, SUBSYSTEMS
 
 
 def of(subsystem: str, severity: str) -> list[Caution]:

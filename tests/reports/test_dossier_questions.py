@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.health.rules import all_rules
-from pipeline.health.rules.pack_capacity_low import RULE as CAPACITY
-from pipeline.health.rules.torque_after_release import RULE as TORQUE
-from pipeline.reports import steadiness, write_dossier
-from pipeline.reports.lost_frames import where
-from pipeline.store import Store
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.health.rules.pack_capacity_low import RULE as CAPACITY
+from herdbook.pipeline.health.rules.torque_after_release import RULE as TORQUE
+from herdbook.pipeline.reports import write_dossier
+from herdbook.pipeline.reports.dossier import limit_test as steadiness
+from herdbook.pipeline.reports.dossier.lost_frames import where
+from herdbook.pipeline.store.store import Store
 
 from .made_up import T0, Catalogue
 
@@ -101,8 +102,8 @@ def test_units_with_the_same_finding_and_what_became_of_them(tmp_path: Path) -> 
 
 @pytest.mark.parametrize("rule", [r for r in all_rules().values() if r.fires_on()], ids=lambda r: r.id)
 def test_a_rules_own_case_gives_its_finding_again_and_every_limit_is_tried(rule: object) -> None:
-    from pipeline.health.engine import apply
-    from pipeline.health.model import NotAssessed, Rule
+    from herdbook.pipeline.health.engine import apply
+    from herdbook.pipeline.health.rule import NotAssessed, Rule
 
     assert isinstance(rule, Rule)
     record = rule.fires_on()[0]

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import NotKnownError, StoreError
-from pipeline.reports import verify_history, write_dossier, write_fleet, write_history
-from pipeline.settings import read_settings
-from pipeline.store import Store
+from herdbook.pipeline.errors import NotKnownError, StoreError
+from herdbook.pipeline.reports import verify_history, write_dossier, write_fleet, write_history
+from herdbook.pipeline.settings import read_settings
+from herdbook.pipeline.store.store import Store
 
 from .made_up import Catalogue
 
@@ -62,7 +62,7 @@ def test_a_dossier_survives_a_lake_that_cannot_be_read(
     def broken(*_: object, **__: object) -> None:
         raise StoreError("a part of the lake is missing", "lake/x.parquet", "Run `herdbook store check`")
 
-    monkeypatch.setattr("pipeline.lake.load_signals", broken)
+    monkeypatch.setattr("herdbook.pipeline.lake.read.load_signals", broken)
     page = write_dossier(store, "VX-014", out).read_text("utf-8")
     assert "Do not use VX-014" in page
     assert "could not be read. lake/x.parquet: a part of the lake is missing." in page

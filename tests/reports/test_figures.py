@@ -11,13 +11,13 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from pipeline.reports import write_dossier
-from pipeline.reports.evidence import gauge
-from pipeline.reports.figure import local_ms
-from pipeline.reports.panels import Panel, stack
-from pipeline.reports.words import zone_of
-from pipeline.signals import Series, Signals
-from pipeline.store import Store
+from herdbook.pipeline.reports import write_dossier
+from herdbook.pipeline.reports.dossier.evidence import gauge
+from herdbook.pipeline.reports.drawing.panels import Panel, stack
+from herdbook.pipeline.reports.page.figure import local_ms
+from herdbook.pipeline.reports.words.numbers import zone_of
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 from .made_up import HOSTILE, T0, signals_of, us
 
@@ -115,7 +115,7 @@ def test_what_a_finding_is_about_lies_on_top_and_is_told_apart() -> None:
 
 def test_the_limit_is_drawn_only_on_its_own_quantity(store: Store, out: Path) -> None:
     """A limit of 5 A on a shortfall is no level of the current; 60 degC on a temperature is."""
-    from pipeline.reports.evidence import panel_of
+    from herdbook.pipeline.reports.dossier.evidence import panel_of
 
     start = us(T0)
     signals = signals_of("x", start, start + 60_000_000)

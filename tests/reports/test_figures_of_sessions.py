@@ -9,12 +9,15 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.metrics import all_sets
-from pipeline.reports import leaf_all, leaf_coverage, leaf_drive, leaf_pack
-from pipeline.reports.facts import Facts, one_vehicle
-from pipeline.reports.leaf import Block, Note, Table
-from pipeline.reports.session_figures import figures_table
-from pipeline.store import Store
+from herdbook.pipeline.metrics import all_sets
+from herdbook.pipeline.reports.dossier.leaves import all_figures as leaf_all
+from herdbook.pipeline.reports.dossier.leaves import coverage as leaf_coverage
+from herdbook.pipeline.reports.dossier.leaves import drive as leaf_drive
+from herdbook.pipeline.reports.dossier.leaves import pack as leaf_pack
+from herdbook.pipeline.reports.drawing.session_figures import figures_table
+from herdbook.pipeline.reports.facts import Facts, one_vehicle
+from herdbook.pipeline.reports.page.blocks import Block, Note, Table
+from herdbook.pipeline.store.store import Store
 
 from .made_up import T0
 

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.reports.fine import Fine, Sampled, fine
-from pipeline.reports.signal_page import figure_page
-from pipeline.reports.wires import Wire
+from herdbook.pipeline.reports.drawing.zoom_samples import Fine, Sampled, fine
+from herdbook.pipeline.reports.signals.page import figure_page
+from herdbook.pipeline.reports.signals.window import Wire
 
 from .browser import PATH, chromium, opened
 

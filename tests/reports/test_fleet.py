@@ -12,11 +12,11 @@ from urllib.parse import unquote
 
 import pytest
 
-from pipeline.reports import write_fleet
-from pipeline.reports.distribution import spreads
-from pipeline.reports.page import file_name
-from pipeline.reports.register import coded_trail
-from pipeline.store import Store
+from herdbook.pipeline.reports import write_fleet
+from herdbook.pipeline.reports.drawing.distribution import spreads
+from herdbook.pipeline.reports.fleet.register import coded_trail
+from herdbook.pipeline.reports.page.html import file_name
+from herdbook.pipeline.store.store import Store
 
 from .browser import PATH, chromium, opened, outside
 from .made_up import HOSTILE, Catalogue

@@ -14,10 +14,10 @@ from typing import Any
 import jsonschema  # type: ignore[import-untyped]
 import pytest
 
-from pipeline.errors import InputError, NotKnownError, SettingsError
-from pipeline.reports import verify_history, write_history
-from pipeline.reports.history_forms import ranges
-from pipeline.store import Store
+from herdbook.pipeline.errors import InputError, NotKnownError, SettingsError
+from herdbook.pipeline.reports import verify_history, write_history
+from herdbook.pipeline.reports.history.forms import ranges
+from herdbook.pipeline.store.store import Store
 
 from .made_up import HOSTILE, T0, Catalogue
 
@@ -35,7 +35,7 @@ def read(store: Store, out: Path, vehicle: str = "VX-014", **more: Any) -> dict[
 @pytest.mark.parametrize("vehicle", ["VX-014", HOSTILE])
 def test_the_json_keeps_to_its_schema(store: Store, out: Path, vehicle: str) -> None:
     """jsonschema judges; the schema is what we document."""
-    schema = json.loads(files("pipeline.reports").joinpath("history.schema.json").read_text("utf-8"))
+    schema = json.loads(files("herdbook.pipeline.reports.history").joinpath("schema.json").read_text("utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(read(store, out, vehicle), schema)
 
@@ -130,9 +130,11 @@ def test_csv_reads_back_whole(store: Store, out: Path) -> None:
 
 
 def test_every_csv_column_is_documented_in_the_schema() -> None:
-    from pipeline.reports.history_forms import COLUMNS
+    from herdbook.pipeline.reports.history.forms import COLUMNS
 
-    said = json.loads(files("pipeline.reports").joinpath("history.schema.json").read_text("utf-8"))["description"]
+    said = json.loads(files("herdbook.pipeline.reports.history").joinpath("schema.json").read_text("utf-8"))[
+        "description"
+    ]
     assert not [name for name in COLUMNS if not re.search(rf"\b{name}\b", said)]
 
 

@@ -13,9 +13,10 @@ from typing import Any
 import duckdb
 import pytest
 
-from pipeline.health.rules import all_rules
-from pipeline.reports import plain, verify_history, write_dossier, write_history
-from pipeline.store import Store
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.reports import verify_history, write_dossier, write_history
+from herdbook.pipeline.reports.words import names as plain
+from herdbook.pipeline.store.store import Store
 
 from .conftest import fill
 from .made_up import T0, Catalogue

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from pipeline.cli import build
-from pipeline.reports import verify_history
-from pipeline.store import Store
+from herdbook.pipeline.cli import build
+from herdbook.pipeline.reports import verify_history
+from herdbook.pipeline.store.store import Store
 
 from .made_up import HOSTILE
 

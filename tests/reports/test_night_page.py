@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.reports import write_dossier, write_fleet
-from pipeline.reports.night_page import QUESTIONS
-from pipeline.reports.sketch import kept
-from pipeline.store import Store
+from herdbook.pipeline.reports import write_dossier, write_fleet
+from herdbook.pipeline.reports.fleet.finding_svg import kept
+from herdbook.pipeline.reports.fleet.night_page import QUESTIONS
+from herdbook.pipeline.store.store import Store
 
 from .conftest import fill
 from .made_up import HOSTILE, T0, Catalogue, window
@@ -181,7 +181,7 @@ def test_evidence_is_drawn_once_and_kept(site: Path, store: Store, monkeypatch: 
     def unreachable(*_: object) -> None:
         raise AssertionError("the lake was read again")
 
-    monkeypatch.setattr("pipeline.lake.load_signals", unreachable)
+    monkeypatch.setattr("herdbook.pipeline.lake.read.load_signals", unreachable)
     write_fleet(store, site)
     assert page.read_text("utf-8") == before
 
@@ -226,7 +226,7 @@ def test_what_was_not_drawn_in_time_is_drawn_the_next_time(tmp_path: Path, monke
     made = book.close()
     page = tmp_path / "site" / "vehicles" / "VX-014.html"
     with monkeypatch.context() as patch:
-        patch.setattr("pipeline.reports.vehicle_page.MOST_PAGES", 0)
+        patch.setattr("herdbook.pipeline.reports.fleet.vehicle_page.MOST_PAGES", 0)
         write_fleet(made, tmp_path / "site")
     assert kept(page) == {}
     write_fleet(made, tmp_path / "site")

@@ -9,9 +9,9 @@ import pypdf
 import pytest
 from playwright.sync_api import Browser
 
-from pipeline.reports import write_dossier, write_fleet, write_history, write_signals
-from pipeline.reports.page import file_name
-from pipeline.store import Store
+from herdbook.pipeline.reports import write_dossier, write_fleet, write_history, write_signals
+from herdbook.pipeline.reports.page.html import file_name
+from herdbook.pipeline.store.store import Store
 
 from .barriers import SCRIPT, barriers, overflow
 from .browser import PATH, Watched, chromium, opened, outside

@@ -10,8 +10,8 @@ import pypdf
 import pytest
 from playwright.sync_api import Browser
 
-from pipeline.reports import write_fleet
-from pipeline.store import Store
+from herdbook.pipeline.reports import write_fleet
+from herdbook.pipeline.store.store import Store
 
 from .barriers import SCRIPT, barriers, overflow
 from .browser import PATH, Watched, chromium, opened, outside

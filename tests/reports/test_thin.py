@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.reports.thin import gaps, keep, thin
+from herdbook.pipeline.reports.drawing.thin import gaps, keep, thin
 
 
 @given(st.integers(1, 5000), st.integers(4, 900), st.integers(0, 2**32 - 1))

@@ -9,10 +9,10 @@ import polars as pl
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.errors import NotKnownError
-from pipeline.reports import gather, verify_history, write_dossier, write_fleet, write_history, write_signals
-from pipeline.reports.words import from_micros
-from pipeline.retention import upkeep
+from herdbook.pipeline.errors import NotKnownError
+from herdbook.pipeline.reports import gather, verify_history, write_dossier, write_fleet, write_history, write_signals
+from herdbook.pipeline.reports.words.numbers import from_micros
+from herdbook.pipeline.upkeep.merge_and_expire import upkeep
 from tests.store.conftest import NOW, Bench
 
 HOUR = 3_600_000_000

@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.errors import NotKnownError, SettingsError
-from pipeline.reports import gather, plot_lines, write_signals
-from pipeline.reports.terminal import dots
-from pipeline.store import Store
+from herdbook.pipeline.errors import NotKnownError, SettingsError
+from herdbook.pipeline.reports import gather, plot_lines, write_signals
+from herdbook.pipeline.reports.signals.terminal import dots
+from herdbook.pipeline.store.store import Store
 
 from .made_up import T0, signals_of, us
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.reports import words
+from herdbook.pipeline.reports.words import numbers as words
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.health.change import upward_step
+from herdbook.pipeline.health.change import upward_step
 
 
 def test_a_step_is_found_where_it_is_with_its_error() -> None:

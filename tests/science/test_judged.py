@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.health.judged import JudgedSet, RuleCount, load, write
-from pipeline.health.rules import all_rules
+from herdbook.pipeline.health.judged import JudgedSet, RuleCount, load, write
+from herdbook.pipeline.health.rules import all_rules
 
 
 def test_committed_counts_add_up_and_name_only_rules() -> None:

@@ -17,15 +17,15 @@ from scipy.interpolate import interp1d
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from scipy.optimize import brentq, least_squares
 
-from pipeline.science import brake_limits
-from pipeline.science.brake_response import response_s
-from pipeline.science.coulomb import integrate
-from pipeline.science.heat import rise
-from pipeline.science.knee import crossings
-from pipeline.science.ocv import table
-from pipeline.science.pulses import resistance, runs
-from pipeline.science.robust_fit import HUBER, MAD_TO_SD, robust_sd, within_blocks
-from pipeline.science.stretches import Stretches, slopes
+from herdbook.pipeline.science import brake_limits
+from herdbook.pipeline.science.brake_response import response_s
+from herdbook.pipeline.science.coulomb import integrate
+from herdbook.pipeline.science.heat import rise
+from herdbook.pipeline.science.knee import crossings
+from herdbook.pipeline.science.ocv import table
+from herdbook.pipeline.science.pulses import resistance, runs
+from herdbook.pipeline.science.robust_fit import HUBER, MAD_TO_SD, robust_sd, within_blocks
+from herdbook.pipeline.science.stretches import Stretches, slopes
 
 Floats = NDArray[np.float64]
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.health.engine import apply, judge, limits_of
-from pipeline.health.model import NotAssessed, Record, Rule
-from pipeline.health.rules import all_rules
-from pipeline.metrics import all_sets
-from pipeline.quantities import ROLES, SEVERITIES, SUBSYSTEMS
-from pipeline.versions import rule_set_version
+from herdbook.pipeline.assess.versions import rule_set_version
+from herdbook.pipeline.health.engine import apply, judge, limits_of
+from herdbook.pipeline.health.rule import NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.metrics import all_sets
+from herdbook.pipeline.vehicle.roles import ROLES, SEVERITIES, SUBSYSTEMS
 
 RULES = list(all_rules().values())
 CASES = [

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 STEPS = st.sampled_from([1, 3, 1_000, 20_000, 100_000, 5_000_000, 3_600_000_000])  # bunches, cycles and holes
 TIMES = st.lists(STEPS, min_size=1, max_size=300).map(lambda steps: np.cumsum(np.array(steps, np.int64)))

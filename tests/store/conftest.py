@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.scan import ScanResult, run_scan
-from pipeline.store import Store
+from herdbook.pipeline.night.scan import ScanResult, run_scan
+from herdbook.pipeline.store.store import Store
 
 DATA = Path(__file__).parent / "data"
 NOW = 1_795_600_000_000_000  # 2026-11-25: when the logs were received, the same in every run

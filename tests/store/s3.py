@@ -11,8 +11,8 @@ import fsspec
 import pytest
 from moto.server import ThreadedMotoServer
 
-from pipeline.shelf import shelf_of
-from pipeline.store import Store
+from herdbook.pipeline.lake.folder import shelf_of
+from herdbook.pipeline.store.store import Store
 from tests.store.conftest import DATA, Bench
 
 

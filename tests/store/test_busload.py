@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.errors import ProfileError
-from pipeline.profile import load_profile
-from pipeline.reports import bus_load
-from pipeline.reports.facts import one_vehicle
+from herdbook.pipeline.errors import ProfileError
+from herdbook.pipeline.reports.dossier import bus_load
+from herdbook.pipeline.reports.facts import one_vehicle
+from herdbook.pipeline.vehicle.profile import load_profile
 from tests.store.conftest import DATA, Bench
 
 BITS = {n: (47 + 8 * n, 55 + 10 * n) for n in range(9)}  # classic frames with 11 bits: plain, with most stuff bits
@@ -116,7 +116,7 @@ def test_take_tells_the_loads(tmp_path: Path) -> None:
     command = [
         sys.executable,
         "-m",
-        "flows.cli",
+        "herdbook.flows.cli",
         "take",
         str(bench.inbox),
         "--store",

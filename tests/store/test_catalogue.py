@@ -10,9 +10,9 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline import catalogue
-from pipeline.catalogue import connect, insert, transaction, visit
-from pipeline.errors import BusyError
+from herdbook.pipeline.errors import BusyError
+from herdbook.pipeline.store import connection as catalogue
+from herdbook.pipeline.store.connection import connect, insert, transaction, visit
 
 
 @pytest.fixture

@@ -14,16 +14,16 @@ from pathlib import Path
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.errors import DamagedPartError, StoreError
-from pipeline.far_shelf import FarShelf
-from pipeline.lake import load_signals
-from pipeline.repair import check, repair
-from pipeline.reports import verify_history, write_dossier, write_history
-from pipeline.reports.wires import gather
-from pipeline.retention import HOUR, upkeep
-from pipeline.scan import run_scan
-from pipeline.shelf import shelf_of
-from pipeline.store import Store
+from herdbook.pipeline.errors import DamagedPartError, StoreError
+from herdbook.pipeline.lake.folder import shelf_of
+from herdbook.pipeline.lake.read import load_signals
+from herdbook.pipeline.lake.remote import FarShelf
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.reports import verify_history, write_dossier, write_history
+from herdbook.pipeline.reports.signals.window import gather
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.upkeep.merge_and_expire import HOUR, upkeep
+from herdbook.pipeline.upkeep.repair import check, repair
 from tests.store.conftest import LEDGER, NOW, RESULTS, Bench, answers
 from tests.store.s3 import S3, empty_cache, far_bench, running
 
@@ -186,7 +186,7 @@ def test_a_sound_copy_is_put_back_even_when_the_log_is_gone(s3: S3, far: Bench) 
 
 def herdbook(*args: str, **more: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "flows.cli", *args],
+        [sys.executable, "-m", "herdbook.flows.cli", *args],
         capture_output=True,
         text=True,
         timeout=120,
@@ -238,9 +238,9 @@ def test_a_lake_that_cannot_be_reached(s3: S3, far: Bench, near: Bench) -> None:
 DYING = """
 import os, signal, sys, threading, time
 from pathlib import Path
-from pipeline.far_shelf import FarShelf
-from pipeline.scan import run_scan
-from pipeline.store import Store
+from herdbook.pipeline.lake.remote import FarShelf
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.store.store import Store
 folder, left, wait = Path({folder!r}), [{upload}], {wait}
 whole = FarShelf._upload
 def end():

@@ -16,12 +16,12 @@ import duckdb
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.catalogue import SCHEMA, migrate, steps
-from pipeline.errors import BusyError, SettingsError, StoreError
-from pipeline.inbox import find_logs
-from pipeline.scan import run_scan
-from pipeline.settings import FILE, Settings, known_keys, read_settings
-from pipeline.store import Store
+from herdbook.pipeline.errors import BusyError, SettingsError, StoreError
+from herdbook.pipeline.intake.inbox import find_logs
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.settings import FILE, Settings, known_keys, read_settings
+from herdbook.pipeline.store.connection import SCHEMA, migrate, steps
+from herdbook.pipeline.store.store import Store
 from tests.store.conftest import DATA, LEDGER, NOW, RESULTS, Bench, answers
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -92,7 +92,7 @@ def test_the_second_scan_says_who_holds_the_store(bench: Bench) -> None:
 
 def test_a_lock_dies_with_its_process(bench: Bench) -> None:
     code = (
-        f"from pipeline.store import Store; import time\n"
+        f"from herdbook.pipeline.store.store import Store; import time\n"
         f"with Store.open({str(bench.store.folder)!r}).lock('a scan'):\n    print('held', flush=True); time.sleep(60)"
     )
     holder = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE)
@@ -233,7 +233,7 @@ def test_settings_are_read_and_all_are_reachable(tmp_path: Path) -> None:
     settings = read_settings(tmp_path)
     assert (settings.zone, settings.settle_s, settings.parts_days) == ("Europe/Vienna", 5.0, 400.0)
     assert settings.other == {"night": {"x": 1}}
-    from pipeline.settings import TABLES, TOP
+    from herdbook.pipeline.settings import TABLES, TOP
 
     assert set(known_keys()) == set(TOP).union(*TABLES.values())
     assert read_settings(tmp_path / "none") == Settings()

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import tests.store.toylogs as toy
-from pipeline.lake import load_signals
-from pipeline.profile import load_profile
+from herdbook.pipeline.lake.read import load_signals
+from herdbook.pipeline.vehicle.profile import load_profile
 from tests.store.conftest import DATA, NOW, Bench
 
 EVIL = [

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.reports.desk import record_of
-from pipeline.reports.facts import one_vehicle
-from pipeline.reports.steadiness import as_judged
-from pipeline.work import plan
+from herdbook.pipeline.assess.plan import plan
+from herdbook.pipeline.reports.dossier.limit_test import as_judged
+from herdbook.pipeline.reports.facts import one_vehicle
+from herdbook.pipeline.reports.history.context import record_of
 from tests.store.conftest import RESULTS, Bench, answers
 
 DAY = 86_400_000_000

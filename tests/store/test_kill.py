@@ -24,8 +24,8 @@ from pkgutil import iter_modules
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.scan import run_scan
-from pipeline.store import Store
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.store.store import Store
 from tests.store.conftest import LEDGER, NOW, RESULTS, Bench, answers
 
 DAY = 86_400_000_000
@@ -53,13 +53,13 @@ def everything(bench: Bench) -> dict[str, str]:
 
 def modules() -> list[str]:
     """Everything a scan imports, also late: importing is not what is to be killed."""
-    import pipeline.health.rules
-    import pipeline.metrics
+    import herdbook.pipeline.health.rules
+    import herdbook.pipeline.metrics
 
     late = ["duckdb", "pyarrow.parquet", "pyarrow.compute", "cantools.database", "scipy.stats", "scipy.ndimage"]
-    for package in (pipeline.metrics, pipeline.health.rules):
+    for package in (herdbook.pipeline.metrics, herdbook.pipeline.health.rules):
         late += [m.name for m in iter_modules(package.__path__, f"{package.__name__}.")]
-    return ["pipeline.scan", "decoders.formats.candump", *late]
+    return ["herdbook.pipeline.night.scan", "herdbook.decoders.formats.candump.reader", *late]
 
 
 class Scan:
@@ -102,8 +102,8 @@ class Scan:
 SCRIPT = """
 from pathlib import Path
 from pkgutil import iter_modules
-from pipeline.scan import run_scan
-from pipeline.store import Store
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.store.store import Store
 folder = Path({folder!r})
 run_scan(folder / "inbox", Store.open(folder / "store"), jobs={jobs}, now={now})
 """

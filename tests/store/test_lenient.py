@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.errors import ProfileError
-from pipeline.profile import load_profile
+from herdbook.pipeline.errors import ProfileError
+from herdbook.pipeline.vehicle.profile import load_profile
 from tests.store.conftest import Bench
 from tests.store.test_busload import profiles
 
@@ -43,7 +43,7 @@ def test_leniently_what_is_sound_is_decoded_and_the_rest_is_told(tmp_path: Path)
     assert bench.reasons() == {}
     told = json.loads(
         subprocess.run(
-            [sys.executable, "-m", "flows.cli", "profile", str(folder / "toy.toml"), "--json"],
+            [sys.executable, "-m", "herdbook.flows.cli", "profile", str(folder / "toy.toml"), "--json"],
             capture_output=True,
             check=True,
         ).stdout

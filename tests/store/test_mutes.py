@@ -1,6 +1,6 @@
 """Mutes: what they keep quiet, what breaks through, how they end, and that nobody can mute danger or everything.
 
-Expected outcomes follow from the rules stated at the head of pipeline/mutes.py and from the calendar.
+Expected outcomes follow from the rules stated at the head of pipeline/night/mutes.py and from the calendar.
 """
 
 from __future__ import annotations
@@ -9,12 +9,12 @@ from datetime import date, datetime, timedelta
 
 import pytest
 
-from pipeline import mutes
-from pipeline.catalogue import connect, migrate, transaction
-from pipeline.changes import NOTHING, SERVICE_NEWS, STOP_USE_NEWS, ChangeList, read_changes
-from pipeline.errors import NotKnownError, SettingsError
-from pipeline.habit import close_night
-from pipeline.nightbook import last_night
+from herdbook.pipeline.errors import NotKnownError, SettingsError
+from herdbook.pipeline.night import mutes
+from herdbook.pipeline.night.changes import NOTHING, SERVICE_NEWS, STOP_USE_NEWS, ChangeList, read_changes
+from herdbook.pipeline.night.close import last_night
+from herdbook.pipeline.night.silence import close_night
+from herdbook.pipeline.store.connection import connect, migrate, transaction
 from tests.flows.night_tables import T0, insert, logged, scan, stands
 from tests.store.conftest import Bench
 

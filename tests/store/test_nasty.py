@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.clock import start_from_name
-from pipeline.intake import take_log
-from pipeline.lake import load_signals
-from pipeline.scan import outdated, redecode
+from herdbook.pipeline.intake.clock import start_from_name
+from herdbook.pipeline.intake.take_log import take_log
+from herdbook.pipeline.lake.read import load_signals
+from herdbook.pipeline.night.scan import outdated, redecode
 from tests.store.conftest import DATA, NOW, Bench
 
 DAY = 86_400_000_000
@@ -387,6 +387,6 @@ def test_a_log_too_large_to_hold_gives_the_same_part(
         log.write_bytes(gzip.compress(log.read_bytes()))
     at_once = take_log(log, bench.store, now=NOW)
     (bench.store.lake / at_once.part).unlink()
-    monkeypatch.setattr("pipeline.intake.WHOLE", 0)
+    monkeypatch.setattr("herdbook.pipeline.intake.take_log.WHOLE", 0)
     assert take_log(log, bench.store, now=NOW) == at_once
     assert at_once.log == hashlib.sha256(log.read_bytes()).hexdigest()

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import tests.store.toylogs as toy
-from pipeline.assess import assess, fingerprints_of
-from pipeline.catalogue import visit
-from pipeline.work import plan
+from herdbook.pipeline.assess.assess import assess, fingerprints_of
+from herdbook.pipeline.assess.plan import plan
+from herdbook.pipeline.store.connection import visit
 from tests.store.conftest import Bench
 
 
@@ -13,15 +13,16 @@ def test_a_store_from_before_versions_is_not_measured_again(bench: Bench) -> Non
     """Its stretches carry names made from a hash over files; the measurements behind them are still as good."""
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
-    with visit(bench.store.catalogue) as con:
-        [(today,)] = con.execute("SELECT DISTINCT fingerprint FROM stretches").fetchall()
-        work = plan(bench.store, ["TOY-007"])[0]
-        settings = bench.store.settings
-        names = fingerprints_of(work.logs, settings, {p.name: "LFP" for p in bench.store.profiles()})
-        assert today in names
-        assert len(names) == 2
-        con.execute("UPDATE stretches SET fingerprint = ?", [names[1]])
+    work = plan(bench.store, ["TOY-007"])[0]
+    chemistry = {p.name: "LFP" for p in bench.store.profiles()}
+    today, before = fingerprints_of(work.logs, bench.store.settings, chemistry)
+    assert set(work.known.values()) == {today}
+    _rename(bench, before)
     assert assess(bench.store, "TOY-007").stretches == ()
-    with visit(bench.store.catalogue) as con:
-        con.execute("UPDATE stretches SET fingerprint = 'of another measuring'")
+    _rename(bench, "of another measuring")
     assert len(assess(bench.store, "TOY-007").stretches) == 1
+
+
+def _rename(bench: Bench, name: str) -> None:
+    with visit(bench.store.catalogue) as con:
+        con.execute("UPDATE stretches SET fingerprint = ?", [name])

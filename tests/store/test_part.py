@@ -17,13 +17,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import pipeline.part as part_module
-from decoders import Decoder, Frames, Network
-from decoders.columns import as_series
-from pipeline.errors import DamagedPartError
-from pipeline.part import Chunk, Part, PartWriter
-from pipeline.scan import redecode
-from pipeline.slots import CHECKSUM_OK, expression, layout_of
+import herdbook.pipeline.lake.part as part_module
+from herdbook.decoders import Decoder, Frames, Network
+from herdbook.decoders.decoding.columns import as_series
+from herdbook.pipeline.errors import DamagedPartError
+from herdbook.pipeline.lake.layout import CHECKSUM_OK, expression, layout_of
+from herdbook.pipeline.lake.part import Chunk, Part, PartWriter
+from herdbook.pipeline.night.scan import redecode
 from tests.decoders.networks import dbc_files
 from tests.store.conftest import RESULTS, Bench, answers
 from tests.store.toylogs import day, write
@@ -123,7 +123,7 @@ def frames_of(can_id: int, extended: bool, payloads: list[bytes]) -> Frames:
 def test_a_part_of_another_version_says_what_to_do(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     write(bench.inbox / "a.log", day())
     monkeypatch.setattr(part_module, "VERSION", 1)
-    monkeypatch.setattr("pipeline.intake.VERSION", 1)
+    monkeypatch.setattr("herdbook.pipeline.intake.take_log.VERSION", 1)
     bench.scan()
     before = answers(bench.store, RESULTS)
     monkeypatch.undo()

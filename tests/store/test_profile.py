@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import ProfileError
-from pipeline.profile import Mapping, Profile, load_profile, load_profiles
-from pipeline.quantities import ROLES
-from pipeline.units import conversion
+from herdbook.pipeline.errors import ProfileError
+from herdbook.pipeline.vehicle.profile import Mapping, Profile, load_profile, load_profiles
+from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.units import conversion
 
 DATA = Path(__file__).parent / "data"
 

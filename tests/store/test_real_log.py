@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.scan import run_scan
-from pipeline.store import Store
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.store.store import Store
 from tests.external.fetch import folder_of
 
 ROOT = folder_of("python-can")

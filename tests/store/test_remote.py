@@ -9,10 +9,10 @@ import fsspec
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.errors import InputError, SettingsError
-from pipeline.remote import _local
-from pipeline.scan import run_scan
-from pipeline.store import Store
+from herdbook.pipeline.errors import InputError, SettingsError
+from herdbook.pipeline.intake.remote_inbox import _local
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.store.store import Store
 from tests.store.conftest import DATA, NOW, RESULTS, Bench, answers
 
 

@@ -7,8 +7,8 @@ from datetime import datetime
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.errors import InputError, NotKnownError
-from pipeline.lake import load_signals
+from herdbook.pipeline.errors import InputError, NotKnownError
+from herdbook.pipeline.lake.read import load_signals
 from tests.store.conftest import LEDGER, RESULTS, Bench, answers
 
 DAY = 86_400_000_000

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import tests.store.toylogs as toy
-from pipeline.catalogue import transaction
-from pipeline.score_log import note_scores
+from herdbook.pipeline.assess.score_log import note_scores
+from herdbook.pipeline.store.connection import transaction
 from tests.flows.night_tables import catalogue
 from tests.store.conftest import Bench
 

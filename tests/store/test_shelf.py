@@ -11,13 +11,13 @@ import fsspec
 import pytest
 
 import tests.store.toylogs as toy
-from pipeline.address import has_password, local, shown
-from pipeline.copies import Copies
-from pipeline.errors import SettingsError, StoreError
-from pipeline.far_shelf import FarShelf
-from pipeline.repair import check
-from pipeline.shelf import shelf_of
-from pipeline.store import Store
+from herdbook.pipeline.addresses import has_password, local, shown
+from herdbook.pipeline.errors import SettingsError, StoreError
+from herdbook.pipeline.lake.copy_cache import Copies
+from herdbook.pipeline.lake.folder import shelf_of
+from herdbook.pipeline.lake.remote import FarShelf
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.upkeep.repair import check
 from tests.store.conftest import DATA, RESULTS, Bench, answers
 
 

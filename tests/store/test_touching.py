@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from pipeline.touching import Touching
+from herdbook.pipeline.spans import Touching
 
 
 def test_as_one_by_one() -> None:

@@ -8,11 +8,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import tests.store.toylogs as toy
-from pipeline.errors import DamagedPartError
-from pipeline.lake import load_signals
-from pipeline.repair import check, repair
-from pipeline.retention import HOUR, upkeep
-from pipeline.scan import run_scan
+from herdbook.pipeline.errors import DamagedPartError
+from herdbook.pipeline.lake.read import load_signals
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.upkeep.merge_and_expire import HOUR, upkeep
+from herdbook.pipeline.upkeep.repair import check, repair
 from tests.store.conftest import DATA, NOW, RESULTS, Bench, answers
 
 DAY = 86_400_000_000

@@ -6,7 +6,7 @@ from functools import cache
 from importlib import import_module
 from pkgutil import iter_modules
 
-from pipeline.health.model import Rule
+from herdbook.pipeline.health.rule import Rule
 
 __all__ = ["all_rules"]
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, recent
-from pipeline.health.examples import record, stretch
-from pipeline.health.model import Record
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.examples import record, stretch
+from herdbook.pipeline.health.reading import event_table, recent
+from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.metrics.set import Event, Metric
 
 PARTS = ("slow", "ceiling", "full", "cold", "hot", "unreasoned", "undelivered")
 EXPLAINED = ("slow", "ceiling", "full", "cold", "hot")

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import (
+from herdbook.pipeline.health.pooled import pool
+from herdbook.pipeline.health.reading import (
     Reference,
     largest,
     metric_rows,
@@ -18,9 +19,8 @@ from pipeline.health.evidence import (
     spell,
     windows,
 )
-from pipeline.health.model import Finding, Record
-from pipeline.health.pooled import pool
-from pipeline.population import OWN_RESISTANCE, PER_MOHM
+from herdbook.pipeline.health.reference import OWN_RESISTANCE, PER_MOHM
+from herdbook.pipeline.health.rule import Finding, Record
 
 PACK_CAUTION = (
     "A pack that heats without cause can burn. Stop using and charging it on odour, smoke, leak, swelling or "

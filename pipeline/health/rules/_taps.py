@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, recent
-from pipeline.health.model import Record
+from herdbook.pipeline.health.reading import event_table, recent
+from herdbook.pipeline.health.rule import Record
 
 KEYS = ("extreme_v", "limit_v", "beyond_v", "median_v", "current_a", "neighbour", "neighbour_v", "pack_less_sum_v")
 LEAST_OFF_V = 0.3  # from the median group: a millivolt see-saw is another rule's subject; engineering choice

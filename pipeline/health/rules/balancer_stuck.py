@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.health.evidence import confidence
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import Pooled, pooled
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pooled import Pooled, pooled
+from herdbook.pipeline.health.reading import confidence
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Metric
 
 UNIT = "share of recorded time"
 LIMITS = (

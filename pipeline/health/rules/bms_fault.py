@@ -9,10 +9,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, lately, metric_rows, seconds, windows
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Event, Metric
 
 LIMITS = (
     Limit("least_sessions", 2.0, "sessions", "engineering choice: seen once may be a start-up transient"),

@@ -12,10 +12,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, largest, seconds, spell, windows
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
-from pipeline.metrics.braking import over_voltage_limit
+from herdbook.pipeline.health.reading import confidence, largest, seconds, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
+from herdbook.pipeline.metrics.braking import over_voltage_limit
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

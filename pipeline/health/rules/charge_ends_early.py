@@ -11,11 +11,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import at_least, event_table, metric_rows, windows
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.metrics.model import Event, Metric
-from pipeline.quantities import ROLES
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.reading import at_least, event_table, metric_rows, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.roles import ROLES
 
 LIMITS = (
     Limit("least", 2.0, "charges", "engineering choice: one early end is no finding"),

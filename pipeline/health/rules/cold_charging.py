@@ -11,10 +11,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, metric_rows, windows
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.reading import event_table, metric_rows, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Event, Metric
 
 UNIT = "% of rated charge in one session"
 LIMITS = (

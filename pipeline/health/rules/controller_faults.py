@@ -8,10 +8,10 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import event_table, largest, metric_rows, recent, windows
-from pipeline.health.examples import days, record
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.examples import days, record
+from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Event, Metric
 
 ROLE_OF = {"controller": "controller_fault", "left": "motor_fault", "right": "motor_fault"}
 SEEN = ("encoder_dropout", "reset", "link_loss", "derating", "torque_after_release")

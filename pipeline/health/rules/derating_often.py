@@ -6,11 +6,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import counted, event_table, largest, metric_rows, middle, spell, windows
-from pipeline.health.examples import days, record
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._heat import DRIVE_CAUTION
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.examples import days, record
+from herdbook.pipeline.health.reading import counted, event_table, largest, metric_rows, middle, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION
+from herdbook.pipeline.metrics.set import Event, Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

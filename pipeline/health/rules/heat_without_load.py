@@ -12,7 +12,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import (
+from herdbook.pipeline.health.examples import days, record, stretch
+from herdbook.pipeline.health.reading import (
     confidence,
     counted,
     event_table,
@@ -24,11 +25,10 @@ from pipeline.health.evidence import (
     spell,
     windows,
 )
-from pipeline.health.evidence import days as days_of
-from pipeline.health.examples import days, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._heat import PACK_CAUTION
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.reading import days as days_of
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.metrics.set import Event, Metric
 
 STILL = 0.15  # of its siblings' movement, as for a frozen sensor: engineering choice
 NOT_SEPARABLE = (

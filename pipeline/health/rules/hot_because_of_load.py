@@ -7,11 +7,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, largest, mean, metric_rows, reference, seconds, spell, windows
-from pipeline.health.examples import days, record
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._heat import PACK_CAUTION
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import days, record
+from herdbook.pipeline.health.reading import event_table, largest, mean, metric_rows, reference, seconds, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.metrics.set import Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

@@ -12,7 +12,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import (
+from herdbook.pipeline.health.examples import days, fleet, record
+from herdbook.pipeline.health.pooled import pool, pooled
+from herdbook.pipeline.health.reading import (
     confidence,
     counted,
     largest,
@@ -23,11 +25,9 @@ from pipeline.health.evidence import (
     spell,
     windows,
 )
-from pipeline.health.examples import days, fleet, record
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import pool, pooled
-from pipeline.health.rules._heat import PACK_CAUTION, Multiple, has_figures, multiple
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat import PACK_CAUTION, Multiple, has_figures, multiple
+from herdbook.pipeline.metrics.set import Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

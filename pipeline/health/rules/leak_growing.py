@@ -16,13 +16,13 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.health.evidence import confidence, metric_rows
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
-from pipeline.health.offsets import Offsets, offsets
-from pipeline.metrics.model import Metric
-from pipeline.science.robust_fit import Floats
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pack.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
+from herdbook.pipeline.health.pack.offsets import Offsets, offsets
+from herdbook.pipeline.health.reading import confidence, metric_rows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.science.robust_fit import Floats
 
 LIMITS = (
     Limit("growth", 0.5, UNIT + ", each month", "engineering choice: slower, a year passes before it matters"),

@@ -14,15 +14,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.health.evidence import confidence, metric_rows
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
-from pipeline.health.offsets import Offsets, offsets, uneven
-from pipeline.health.pooled import pooled
-from pipeline.health.rules._taps import unread
-from pipeline.health.trend import mann_kendall
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pack.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
+from herdbook.pipeline.health.pack.offsets import Offsets, offsets, uneven
+from herdbook.pipeline.health.pooled import pooled
+from herdbook.pipeline.health.reading import confidence, metric_rows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.health.trend import mann_kendall
+from herdbook.pipeline.metrics.set import Metric
 
 LIMITS = (
     Limit("look", 4.0, UNIT, "common practice: cells with their electronics lose 1 to 3 % a month, all alike"),

@@ -11,11 +11,11 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import Pieces, confidence, metric_rows, only, recent, seconds, windows
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import Pooled, pooled
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pooled import Pooled, pooled
+from herdbook.pipeline.health.reading import Pieces, confidence, metric_rows, only, recent, seconds, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.metrics.set import Metric
 
 LIMITS = (
     Limit("opposite", 8.0, "mV", "engineering choice: above the noise of usual cell monitors, 2 to 5 mV"),
@@ -125,9 +125,9 @@ def _finding(
     share: float,
     count: int,
     text: str,
-    spans: tuple,
+    spans: tuple[Window, ...],
     duration_s: float,
-) -> Finding:  # type: ignore[type-arg]
+) -> Finding:
     return Finding(
         severity="service",
         item=f"cells {item}",

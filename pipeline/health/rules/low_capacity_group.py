@@ -11,12 +11,12 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.health.evidence import confidence
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.offsets import offsets
-from pipeline.health.pooled import Pooled
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pack.offsets import offsets
+from herdbook.pipeline.health.pooled import Pooled
+from herdbook.pipeline.health.reading import confidence
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Metric
 
 UNIT = "% of rated charge"
 LIMITS = (

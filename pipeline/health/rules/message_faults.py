@@ -11,10 +11,20 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import Pieces, at_least, largest, metric_rows, only, recent, seconds, spell, windows
-from pipeline.health.examples import days, record
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import days, record
+from herdbook.pipeline.health.reading import (
+    Pieces,
+    at_least,
+    largest,
+    metric_rows,
+    only,
+    recent,
+    seconds,
+    spell,
+    windows,
+)
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

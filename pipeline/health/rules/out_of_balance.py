@@ -12,13 +12,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.health.evidence import confidence
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.offsets import offsets, uneven
-from pipeline.health.pooled import Pooled, surely_over
-from pipeline.health.rules._taps import unread
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pack.offsets import offsets, uneven
+from herdbook.pipeline.health.pooled import Pooled, surely_over
+from herdbook.pipeline.health.reading import confidence
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.metrics.set import Metric
 
 UNIT = "% of rated charge"
 LIMITS = (

@@ -11,14 +11,14 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.health.capacity import GAIN, Measured, capacities
-from pipeline.health.change import upward_step
-from pipeline.health.evidence import confidence, counted
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
-from pipeline.health.pooled import pool
-from pipeline.health.trend import reaches
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.change import upward_step
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pack.capacity import GAIN, Measured, capacities
+from herdbook.pipeline.health.pooled import pool
+from herdbook.pipeline.health.reading import confidence, counted
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.trend import reaches
+from herdbook.pipeline.metrics.set import Event, Metric
 
 UNIT = "% of rated capacity"
 TABLE_SE_PCT = 1.5  # of the low anchor's table, shared by all chains (engineering choice)

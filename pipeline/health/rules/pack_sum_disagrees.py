@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.health.evidence import confidence
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import pooled, surely_over
-from pipeline.health.rules._taps import unread
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pooled import pooled, surely_over
+from herdbook.pipeline.health.reading import confidence
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.metrics.set import Metric
 
 LIMITS = (
     Limit("look", 1.0, "% of pack voltage", "common practice: usual sensors are within 0.5 %"),

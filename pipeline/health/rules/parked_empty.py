@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-from pipeline.health.evidence import lately, metric_rows, only
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule, Window
-from pipeline.health.rules._taps import unread
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.reading import lately, metric_rows, only
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.metrics.set import Metric
 
 LIMITS = (
     Limit("low_v", 3.0, "V, lowest group at the end", "engineering choice: about 7 % of charge is left in that group"),

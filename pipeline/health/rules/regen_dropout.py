@@ -12,9 +12,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import largest, spell, windows
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, braked, table
+from herdbook.pipeline.health.reading import largest, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._brakings import CAUTION, braked, table
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

@@ -12,10 +12,10 @@ from dataclasses import replace
 
 import polars as pl
 
-from pipeline.health.evidence import confidence, counted, middle, reference, seconds, spell, windows
-from pipeline.health.examples import fleet
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
+from herdbook.pipeline.health.examples import fleet
+from herdbook.pipeline.health.reading import confidence, counted, middle, reference, seconds, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

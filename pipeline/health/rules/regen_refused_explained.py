@@ -12,9 +12,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import mean, seconds, spell, windows
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, braked, judged, refused
+from herdbook.pipeline.health.reading import mean, seconds, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._brakings import CAUTION, braked, judged, refused
 
 WORDS = {"full": "the pack was full", "cold": "the pack was cold", "hot": "pack or power stage was hot"}
 

@@ -11,9 +11,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import at_least, counted, mean, seconds, spell, windows
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION, accounted, braked, by_whom, refused
+from herdbook.pipeline.health.reading import at_least, counted, mean, seconds, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._brakings import CAUTION, accounted, braked, by_whom, refused
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

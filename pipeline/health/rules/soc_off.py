@@ -12,11 +12,11 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.health.evidence import confidence, event_table, metric_rows, windows
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import pool
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pooled import pool
+from herdbook.pipeline.health.reading import confidence, event_table, metric_rows, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Event, Metric
 
 UNIT = "% of charge"
 NEAR_S = 900.0  # before the end: at rest, or nearly

@@ -11,7 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import (
+from herdbook.pipeline.health.examples import days, record, stretch
+from herdbook.pipeline.health.reading import (
     Pieces,
     event_table,
     mean,
@@ -23,10 +24,9 @@ from pipeline.health.evidence import (
     spell,
     windows,
 )
-from pipeline.health.examples import days, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._heat import PACK_CAUTION
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.metrics.set import Event, Metric
 
 ROLE_OF = {
     "cell": "cell_temp",

@@ -12,11 +12,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import event_table, largest, metric_rows, recent, spell, windows
-from pipeline.health.examples import days, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.metrics._heat_grid import figure
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.examples import days, record, stretch
+from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.metrics.shared.heat_grid import figure
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

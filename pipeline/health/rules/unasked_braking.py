@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.health.evidence import event_table, largest, metric_rows, recent, spell, windows
-from pipeline.health.examples import days, record
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._brakings import CAUTION
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.examples import days, record
+from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._brakings import CAUTION
+from herdbook.pipeline.metrics.set import Event, Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

@@ -10,10 +10,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import counted, metric_rows, middle, recent, seconds, spell, windows
-from pipeline.health.examples import days, record
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import days, record
+from herdbook.pipeline.health.reading import counted, metric_rows, middle, recent, seconds, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.metrics.set import Metric
 
 OTHERS = ("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp")
 

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.health.evidence import confidence
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.pooled import Pooled, pooled, surely_over
-from pipeline.health.trend import mann_kendall, reaches, theil_sen
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pooled import Pooled, pooled, surely_over
+from herdbook.pipeline.health.reading import confidence
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.trend import mann_kendall, reaches, theil_sen
+from herdbook.pipeline.metrics.set import Metric
 
 UNIT = "times the median group"
 LIMITS = (

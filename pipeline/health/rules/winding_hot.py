@@ -10,17 +10,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.health.evidence import (
-    confidence,
-    metric_rows,
-    seconds,
-    spell,
-    windows,
-)
-from pipeline.health.examples import days, fleet, record
-from pipeline.health.model import Finding, Limit, NotAssessed, Record, Rule
-from pipeline.health.rules._heat import DRIVE_CAUTION, Multiple, has_figures, multiple, too_hot
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import days, fleet, record
+from herdbook.pipeline.health.reading import confidence, metric_rows, seconds, spell, windows
+from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION, Multiple, has_figures, multiple, too_hot
+from herdbook.pipeline.metrics.set import Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
-from pipeline.health.examples import profile
-from pipeline.metrics.model import MetricSet, Session
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics.set import MetricSet, Session
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 START = 1_772_352_000_000_000  # 2026-03-01 08:00 UTC
 MUX = 4  # groups a frame

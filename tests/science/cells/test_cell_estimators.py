@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.metrics import (
+from herdbook.pipeline.metrics import (
     balancing,
     cell_limits,
     cell_offset,
@@ -22,7 +22,7 @@ from pipeline.metrics import (
     pack_agreement,
     sense_wire,
 )
-from pipeline.signals import Series
+from herdbook.pipeline.vehicle.signals import Series
 
 Measured = Callable[..., dict[tuple[str, str], tuple[float, float]]]
 
@@ -162,9 +162,9 @@ def test_sum_of_groups_and_path(pack: Any, ride: Any, measured: Measured) -> Non
 def test_sets_keep_their_word(pack: Any, ride: Any, charge: Any) -> None:
     """Every metric a set returns is in its `gives`, with that unit, finite, and with an error that is not
     negative."""
-    from pipeline.health.examples import profile
-    from pipeline.metrics import all_sets, measure
-    from pipeline.metrics.model import Session
+    from herdbook.pipeline.health.examples import profile
+    from herdbook.pipeline.metrics import all_sets, measure
+    from herdbook.pipeline.metrics.set import Session
 
     given = {name: unit for s in all_sets().values() for name, (unit, _) in s.gives.items()}
     runs = {"ride": (ride(15), 0.1), "charge": (charge(0.05, to=1.02), 0.5), "rest": (np.zeros(4000), 1.0)}

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.health.examples import profile
-from pipeline.metrics import charge, pack_anchors, pack_cycles
-from pipeline.metrics.model import Metric, Session
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics import charge, pack_anchors, pack_cycles
+from herdbook.pipeline.metrics.set import Metric, Session
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 
 @pytest.fixture(scope="module")

@@ -8,11 +8,11 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 
-from pipeline.health.engine import apply
-from pipeline.health.examples import FIRST_DAY, record, stretch
-from pipeline.health.model import Record
-from pipeline.health.rules.leak_growing import RULE
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.engine import apply
+from herdbook.pipeline.health.examples import FIRST_DAY, record, stretch
+from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.health.rules.leak_growing import RULE
+from herdbook.pipeline.metrics.set import Metric
 
 DAYS_A_MONTH = 30.4375
 

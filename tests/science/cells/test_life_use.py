@@ -9,12 +9,12 @@ import polars as pl
 import pytest
 import rainflow as other_rainflow
 
-from pipeline.health.examples import profile, record, stretch
-from pipeline.health.model import Record
-from pipeline.life_use import MEANING, LifeUse, life_use
-from pipeline.metrics import pack_bands, pack_exposure
-from pipeline.metrics.model import Event, Metric, Session
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.health.examples import profile, record, stretch
+from herdbook.pipeline.health.pack.life_use import MEANING, LifeUse, life_use
+from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.metrics import pack_bands, pack_exposure
+from herdbook.pipeline.metrics.set import Event, Metric, Session
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 HOUR = 3_600_000_000
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.health.capacity import capacities
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.model import Record
-from pipeline.health.offsets import PACK_SPREAD, offsets
-from pipeline.metrics.model import Event, Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pack.capacity import capacities
+from herdbook.pipeline.health.pack.offsets import PACK_SPREAD, offsets
+from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.metrics.set import Event, Metric
 
 LEAN = 8.0  # % of charge for as much resistance again
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.health.examples import Stretch, record, stretch
-from pipeline.health.self_discharge import STRETCH, self_discharge
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pack.self_discharge import STRETCH, self_discharge
+from herdbook.pipeline.metrics.set import Metric
 
 
 def charges(step_pct: float, count: int = 6, every: float = 2.0, bled_ah: float = 0.0) -> list[Stretch]:

@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.health.capacity import capacities
-from pipeline.health.engine import judge
-from pipeline.health.examples import profile, record, stretch
-from pipeline.health.pooled import pool
-from pipeline.metrics import measure
-from pipeline.metrics.model import Event, Metric, Session
+from herdbook.pipeline.health.engine import judge
+from herdbook.pipeline.health.examples import profile, record, stretch
+from herdbook.pipeline.health.pack.capacity import capacities
+from herdbook.pipeline.health.pooled import pool
+from herdbook.pipeline.metrics import measure
+from herdbook.pipeline.metrics.set import Event, Metric, Session
 
 DAYS = (0, 3, 6, 9, 12, 15)
 

@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from scipy.ndimage import median_filter
 from scipy.stats import theilslopes
 
-from pipeline.health.trend import mann_kendall, reaches, theil_sen
-from pipeline.science.arrhenius import acceleration, equivalent_hours, equivalent_temp_c, resistance_factor
-from pipeline.science.rainflow import count, full_cycles, reversals
-from pipeline.science.robust_fit import line, median, within_blocks
-from pipeline.science.stretches import median_of_five, median_of_three
+from herdbook.pipeline.health.trend import mann_kendall, reaches, theil_sen
+from herdbook.pipeline.science.arrhenius import acceleration, equivalent_hours, equivalent_temp_c, resistance_factor
+from herdbook.pipeline.science.rainflow import count, full_cycles, reversals
+from herdbook.pipeline.science.robust_fit import line, median, within_blocks
+from herdbook.pipeline.science.stretches import median_of_five, median_of_three
 
 
 def norris() -> tuple[np.ndarray, np.ndarray]:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.signals import Key, Series, Signals
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 T0 = 1_772_000_000_000_000  # microseconds UTC
 Floats = NDArray[np.float64]

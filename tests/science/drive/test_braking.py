@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.health.examples import profile
-from pipeline.metrics.braking import SET
-from pipeline.metrics.model import Event, Outcome, Session
-from pipeline.signals import Signals
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics.braking import SET
+from herdbook.pipeline.metrics.set import Event, Outcome, Session
+from herdbook.pipeline.vehicle.signals import Signals
 
 Floats = NDArray[np.float64]
 Build = Callable[..., Signals]

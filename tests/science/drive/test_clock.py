@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.health.examples import METRICS, profile
-from pipeline.metrics.clock import SET, clock_rows
-from pipeline.metrics.model import Metric, Outcome, Session
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.health.examples import METRICS, profile
+from herdbook.pipeline.metrics.clock import SET, clock_rows
+from herdbook.pipeline.metrics.set import Metric, Outcome, Session
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 S = 1_000_000
 Floats = np.ndarray

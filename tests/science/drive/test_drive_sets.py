@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.health.examples import profile
-from pipeline.metrics import belt, controller, data_quality, encoder, link, resistance, unasked_braking, use
-from pipeline.metrics.model import Metric, MetricSet, Outcome, Session
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics import belt, controller, data_quality, encoder, link, resistance, unasked_braking, use
+from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 Floats = NDArray[np.float64]
 Build = Callable[..., Signals]

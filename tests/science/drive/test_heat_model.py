@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from pipeline.science.arrhenius import resistance_factor
-from pipeline.science.heat import Bins, copper_factor, relax, rise
+from herdbook.pipeline.science.arrhenius import resistance_factor
+from herdbook.pipeline.science.heat import Bins, copper_factor, relax, rise
 
 
 def test_step_response_is_the_closed_form() -> None:

@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from pipeline.health.examples import profile
-from pipeline.metrics import cell_limits, margins
-from pipeline.metrics.model import Event, Metric, MetricSet, Outcome, Session
-from pipeline.signals import Signals
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics import cell_limits, margins
+from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.vehicle.signals import Signals
 
 Build = Callable[..., Signals]
 PACK = {

@@ -7,8 +7,8 @@ from datetime import datetime
 import polars as pl
 import pytest
 
-from pipeline.health.examples import METRICS
-from pipeline.metrics.messages import SET, message_rows
+from herdbook.pipeline.health.examples import METRICS
+from herdbook.pipeline.metrics.messages import SET, message_rows
 
 
 def test_shares_by_hand() -> None:

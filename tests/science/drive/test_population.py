@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.population import COLUMNS, fit_reference
+from herdbook.pipeline.health.reference import COLUMNS, fit_reference
 
 
 def rows(values: dict[str, float], name: str = "pack_heat_ratio", kind: str = "ride", item: str = "") -> pl.DataFrame:

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.catalogue import connect, transaction
-from pipeline.refit import refit
-from pipeline.store import Store
+from herdbook.pipeline.assess.fit_reference import refit
+from herdbook.pipeline.store.connection import connect, transaction
+from herdbook.pipeline.store.store import Store
 
 
 @pytest.fixture

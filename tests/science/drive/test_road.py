@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.science.road import BELT, TURNING, Vehicle, level_decel, vehicle
+from herdbook.pipeline.science.road import BELT, TURNING, Vehicle, level_decel, vehicle
 
 CAR = Vehicle(95.0, 0.015, 0.6, 1.0)
 V = np.array(25 / 3.6)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.health.engine import judge
-from pipeline.health.examples import days, record
-from pipeline.health.model import Finding
-from pipeline.health.scoring import WEIGHTS, score, share
-from pipeline.metrics.model import Metric
+from herdbook.pipeline.health.engine import judge
+from herdbook.pipeline.health.examples import days, record
+from herdbook.pipeline.health.rule import Finding
+from herdbook.pipeline.health.scoring import WEIGHTS, score, share
+from herdbook.pipeline.metrics.set import Metric
 
 FINDINGS = st.builds(
     Finding,

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.health.examples import profile
-from pipeline.metrics import side_speed
-from pipeline.metrics.model import Metric, Session
-from pipeline.signals import Series, Signals
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics import side_speed
+from herdbook.pipeline.metrics.set import Metric, Session
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 
 def ride(percent: float, seed: int, seconds: int = 600) -> dict[str, Metric]:

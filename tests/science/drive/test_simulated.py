@@ -13,12 +13,12 @@ import polars as pl
 import pytest
 
 from demo_logs.simulator import Fault, Outing, Vehicle, signals_of
-from pipeline.health.engine import judge
-from pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
-from pipeline.health.model import Record
-from pipeline.metrics import measure
-from pipeline.metrics.model import Outcome, Session
-from pipeline.profile import Profile, load_profile
+from herdbook.pipeline.health.engine import judge
+from herdbook.pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
+from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.metrics import measure
+from herdbook.pipeline.metrics.set import Outcome, Session
+from herdbook.pipeline.vehicle.profile import Profile, load_profile
 
 START, DAY = 1_772_352_000_000_000, 86_400_000_000
 FAULTS = {

@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from pipeline.health.examples import profile
-from pipeline.metrics.model import Outcome, Session
-from pipeline.metrics.torque_release import SET
-from pipeline.signals import Signals
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics.set import Outcome, Session
+from herdbook.pipeline.metrics.torque_release import SET
+from herdbook.pipeline.vehicle.signals import Signals
 
 Build = Callable[..., Signals]
 

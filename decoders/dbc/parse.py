@@ -1,0 +1,190 @@
+"""DBC text to layouts. Parsing is cantools'; judging what is sound, and saying where it is not, is ours."""
+
+from __future__ import annotations
+
+import importlib.util
+import logging
+import sys
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from herdbook.decoders.dbc.messages import Message, Signal
+from herdbook.decoders.errors import NetworkError
+
+FLOAT_LENGTHS = (16, 32, 64)
+MAX_BITS = 64
+
+
+Rates = tuple[int | None, int | None]
+
+
+def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str], Rates]:
+    """Messages of one DBC file; what was left out or is doubtful, in words; the bus's bit rates where it tells them.
+
+    Strict (the default): any doubt about a signal's bits is an error that names file, message and signal.
+    Lenient: signals that do not fit their message, that have an impossible width, or that repeat a name are
+    left out; signals that overlap are kept, each decoded by its own declaration; all of it is noted.
+    Raises: NetworkError.
+    """
+    messages, notes = [], []
+    database = _parse(path)
+    for raw in database.messages:
+        signals, faults = _sound_signals(raw)
+        if faults and not lenient:
+            raise NetworkError(
+                f"{path.name}: {'; '.join(faults)}. Mend the file, or load it leniently "
+                "(lenient=True), which leaves out what cannot be decoded."
+            )
+        notes += [f"{path.name}: {fault}" for fault in faults]
+        messages.append(_message(raw, signals, path.name))
+    return messages, notes, (_rate(database, "Baudrate"), _rate(database, "BaudrateCANFD"))
+
+
+def _rate(database: Any, attribute: str) -> int | None:
+    """A bit rate that the file gives as an attribute of its own, or as that one's default. [bit/s]"""
+    given, known = database.dbc.attributes, database.dbc.attribute_definitions
+    found = given[attribute].value if attribute in given else getattr(known.get(attribute), "default_value", None)
+    return int(found) if isinstance(found, int | float) and 1000 <= found <= 20_000_000 else None
+
+
+def _parse(path: Path) -> Any:
+    """cantools' own objects; every way in which the text can be wrong becomes a NetworkError."""
+    load_string = _parser()
+    logging.getLogger("cantools").setLevel(logging.ERROR)
+    try:
+        text = path.read_bytes().decode("cp1252", errors="replace")
+    except OSError as e:
+        raise NetworkError(f"{path}: cannot be read ({e.strerror}). Check path and permissions.") from None
+    try:
+        return load_string(text, strict=False)
+    except Exception as e:  # the parser raises many kinds, none of them documented
+        said = " ".join(str(e).split()) or type(e).__name__
+        raise NetworkError(f"{path.name}: not a DBC file that can be read: {said}") from None
+
+
+def _parser() -> Any:
+    """cantools' function that parses DBC text.
+
+    Importing the whole of cantools takes a second, because its command line tools import python-can, and that every
+    log format it can find. The parser needs none of it: it is imported under a passing stand-in for the package,
+    which leaves no trace for others.
+    """
+    stand_in = None
+    if "cantools" not in sys.modules and (spec := importlib.util.find_spec("cantools")):
+        stand_in = ModuleType("cantools")
+        stand_in.__path__ = list(spec.submodule_search_locations or ())
+        sys.modules["cantools"] = stand_in
+    try:
+        from cantools.database.can.formats.dbc import load_string
+    finally:
+        if stand_in is not None and sys.modules.get("cantools") is stand_in:
+            del sys.modules["cantools"]
+    return load_string
+
+
+def _sound_signals(raw: Any) -> tuple[list[Signal], list[str]]:
+    """Signals of one message that can be decoded, and the faults found."""
+    kept: list[Signal] = []
+    faults: list[str] = []
+    for one in raw.signals:
+        signal = _signal(one)
+        if fault := _fault(signal, 8 * raw.length, {s.name for s in kept}):
+            faults.append(f"message {raw.name}, signal {signal.name}: {fault}")
+        else:
+            kept.append(signal)
+    faults += [f"message {raw.name}: signals {a} and {b} overlap" for a, b in _overlaps(kept, raw.length)]
+    return kept, faults
+
+
+def _fault(signal: Signal, bits: int, names: set[str]) -> str:
+    if signal.name in names:
+        return "a second signal of that name"
+    if signal.is_float and signal.length not in FLOAT_LENGTHS:
+        return f"{signal.length} bits wide, but a float has 16, 32 or 64"
+    if not 1 <= signal.length <= MAX_BITS:
+        return f"{signal.length} bits wide, but 1 to {MAX_BITS} can be decoded"
+    if signal.end_bit > bits:
+        return f"needs {signal.end_bit} bits, but the message has {bits // 8} bytes ({bits} bits)"
+    return ""
+
+
+def _overlaps(signals: list[Signal], length: int) -> list[tuple[str, str]]:
+    """Pairs that claim the same bit and can be present at the same time."""
+    by_name = {s.name: s for s in signals}
+    bits = [(s, bit_mask(s, length)) for s in signals]
+    return [
+        (a.name, b.name)
+        for i, (a, mask_a) in enumerate(bits)
+        for b, mask_b in bits[i + 1 :]
+        if mask_a & mask_b and _together(a, b, by_name)
+    ]
+
+
+def bit_mask(signal: Signal, length: int) -> int:
+    """Bits a signal occupies, as an integer whose most significant byte is the frame's first."""
+    ones = (1 << signal.length) - 1
+    if signal.big_endian:
+        return ones << (8 * length - signal.end_bit)
+    return int.from_bytes((ones << signal.start).to_bytes(length, "little"), "big")
+
+
+def _together(a: Signal, b: Signal, by_name: dict[str, Signal]) -> bool:
+    """False when a selector keeps the two apart."""
+    wants = dict(_conditions(a, by_name))
+    return all(wants.get(parent, when) & when for parent, when in _conditions(b, by_name))
+
+
+def _conditions(signal: Signal, by_name: dict[str, Signal]) -> list[tuple[str, frozenset[int]]]:
+    found: list[tuple[str, frozenset[int]]] = []
+    while signal.parent is not None and len(found) < len(by_name):
+        found.append((signal.parent, signal.when))
+        if signal.parent not in by_name:
+            break
+        signal = by_name[signal.parent]
+    return found
+
+
+def _signal(raw: Any) -> Signal:
+    states = {int(value): str(text) for value, text in (raw.choices or {}).items()}
+    return Signal(
+        name=raw.name,
+        start=raw.start,
+        length=raw.length,
+        big_endian=raw.byte_order == "big_endian",
+        signed=bool(raw.is_signed),
+        is_float=bool(raw.conversion.is_float),
+        scale=raw.conversion.scale,
+        offset=raw.conversion.offset,
+        unit=raw.unit or "",
+        low=raw.minimum,
+        high=raw.maximum,
+        states=states,
+        selector=bool(raw.is_multiplexer),
+        parent=raw.multiplexer_signal,
+        when=frozenset(raw.multiplexer_ids or ()) if raw.multiplexer_signal is not None else frozenset(),
+        comment=raw.comment or "",
+    )
+
+
+def _message(raw: Any, signals: list[Signal], file: str) -> Message:
+    attributes: dict[str, int | float | str] = {}
+    if raw.dbc is not None:
+        for name, definition in (raw.dbc.attribute_definitions or {}).items():
+            if definition.kind == "BO_" and definition.default_value is not None:
+                attributes[name] = definition.default_value
+        for name, attribute in (raw.dbc.attributes or {}).items():
+            attributes[name] = attribute.value
+    return Message(
+        name=raw.name,
+        can_id=raw.frame_id,
+        extended=bool(raw.is_extended_frame),
+        length=raw.length,
+        signals=tuple(signals),
+        cycle_ms=float(raw.cycle_time) if raw.cycle_time else None,
+        j1939=raw.protocol == "j1939",
+        sender=(raw.senders or [""])[0],
+        comment=raw.comment or "",
+        attributes=attributes,
+        dbc=file,
+    )

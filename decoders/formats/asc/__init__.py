@@ -1,0 +1,3 @@
+from herdbook.decoders.formats.asc.reader import READER
+
+__all__ = ["READER"]

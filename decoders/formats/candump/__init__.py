@@ -1,0 +1,3 @@
+from herdbook.decoders.formats.candump.reader import READER
+
+__all__ = ["READER"]

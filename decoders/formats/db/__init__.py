@@ -1,0 +1,3 @@
+from herdbook.decoders.formats.db.reader import READER
+
+__all__ = ["READER"]

@@ -1,0 +1,3 @@
+from herdbook.decoders.formats.mf4.reader import READER
+
+__all__ = ["READER"]

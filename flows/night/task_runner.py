@@ -1,0 +1,45 @@
+"""Where tasks run: in threads that feed the crew of this machine, or on a Dask cluster of many."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
+
+from herdbook.flows.night_settings import Plan
+from herdbook.pipeline.errors import SettingsError
+
+
+def on_cluster() -> bool:
+    """Do the tasks of the flow we are in leave this process already?"""
+    from prefect.context import FlowRunContext
+
+    context = FlowRunContext.get()
+    return context is not None and not isinstance(context.task_runner, ThreadPoolTaskRunner)
+
+
+def task_runner(plan: Plan) -> TaskRunner[Any]:
+    """Threads, as many as there are workers; with [night] dask a cluster by address, or `local` processes.
+
+    Raises: SettingsError when Dask is wanted and not installed.
+    """
+    if not plan.dask:
+        return ThreadPoolTaskRunner(max_workers=plan.processes)
+    try:
+        import dask
+        from prefect_dask.task_runners import DaskTaskRunner
+    except ImportError:
+        raise SettingsError(
+            "[night] dask needs the extra packages", do="Install herdbook[grow], or remove the setting"
+        ) from None
+    # Dask's nannies start workers as daemons, and daemons may not have the crew's processes as children.
+    dask.config.set({"distributed.worker.daemon": False, "distributed.comm.timeouts.connect": "30s"})
+    if plan.dask == "local":
+        workers = {
+            "n_workers": plan.processes,
+            "threads_per_worker": 1,
+            "processes": True,
+            "dashboard_address": None,
+        }
+        return DaskTaskRunner(cluster_kwargs=workers)
+    return DaskTaskRunner(address=plan.dask)

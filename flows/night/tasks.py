@@ -1,0 +1,95 @@
+"""The night's steps as Prefect tasks, with names an operator understands.
+
+Tasks run in threads and hand the heavy work to a crew of processes. Prefect's own process runner was measured at
+145 ms a task and threads at 7 ms (Prefect 3.9, two cores); and there one crashed process fails every task under way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, ParamSpec, TypeVar
+
+from prefect import get_client, get_run_logger, task
+from prefect.cache_policies import NO_CACHE
+from prefect.client.schemas.objects import State, TaskRun
+from prefect.tasks import Task
+
+from herdbook.flows.night.steps import Hands, Seen, assess_safely, take_bundle
+from herdbook.flows.night_settings import Plan
+from herdbook.pipeline.assess.assess import Work
+from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.store.store import Store
+
+P = ParamSpec("P")
+R = TypeVar("R")
+TAGS = ["herdbook"]
+TAKE, ASSESS = "herdbook-take", "herdbook-assess"  # Prefect counts running tasks by tag
+
+
+def _worth_retrying(_task: Task[..., Any], _run: TaskRun, state: State[Any]) -> bool:
+    """What a person must mend is not mended by waiting; a machine that went away may come back."""
+    return not isinstance(state.result(raise_on_failure=False), HerdbookError)
+
+
+def limit_tasks(plan: Plan) -> None:
+    """Tell the server how many of our tasks may run at one time. One that is set there already stays unless the plan
+    names one: an operator may have set it by hand."""
+    wanted = {TAKE: plan.take_limit, ASSESS: plan.assess_limit}
+    if not any(wanted.values()):
+        return
+    with get_client(sync_client=True) as client:
+        for tag, most in wanted.items():
+            if most:
+                client.upsert_global_concurrency_limit_by_name(f"tag:{tag}", most)
+
+
+@task(
+    name="take logs",
+    task_run_name="{label}",
+    tags=[TAKE],
+    cache_policy=NO_CACHE,
+    persist_result=False,
+    retries=2,
+    retry_delay_seconds=[5, 30],
+    retry_condition_fn=_worth_retrying,
+)
+def take_task(label: str, store: Store, paths: Sequence[Path], hands: Hands) -> list[Taken]:
+    takens = take_bundle(store, paths, hands)
+    logger = get_run_logger()
+    for taken in takens:
+        if taken.outcome == "quarantined":
+            logger.warning("%s goes to quarantine: %s. %s", taken.name, taken.reason, taken.detail)
+    return takens
+
+
+@task(
+    name="assess vehicle",
+    task_run_name="assess {vehicle}",
+    tags=[ASSESS],
+    cache_policy=NO_CACHE,
+    persist_result=False,
+    retries=2,
+    retry_delay_seconds=[5, 30],
+    retry_condition_fn=_worth_retrying,
+)
+def assess_task(vehicle: str, store: Store, work: Work, hands: Hands) -> Seen:
+    seen = assess_safely(store, work, hands)
+    if seen.problem:
+        get_run_logger().warning("%s could not be assessed tonight: %s", vehicle, seen.problem)
+    return seen
+
+
+def step(name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
+    """A step that writes, as a task that runs here and now: one after the other, visible beside the rest."""
+    wrapped: Task[P, R] = Task(
+        function, name=name, task_run_name=name, tags=TAGS, cache_policy=NO_CACHE, persist_result=False
+    )
+    return wrapped(*args, **kwargs)
+
+
+def label(paths: Sequence[Path]) -> str:
+    """What an operator reads: the log's name, or how many and which first."""
+    first = f"{paths[0].parent.name}/{paths[0].name}".replace("{", "(").replace("}", ")")
+    return f"take {first}" if len(paths) == 1 else f"take {len(paths)} logs from {first}"

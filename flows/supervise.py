@@ -1,0 +1,209 @@
+"""One night, now: start a server quietly, run the flow in a process of its own, and finish whatever happens.
+
+The flow's process keeps Prefect's output, also what it prints at exit, away from the user: it goes to
+`STORE/night/night.log`. A server that dies is started again at the same address and the flow goes on. If the
+flow cannot finish all the same (no server at all, its process killed), the night is finished here by the same
+functions without Prefect: what is committed is not done twice.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from herdbook.flows.night_settings import Plan
+from herdbook.flows.server.server import (
+    ONE_RUN,
+    SILENT_S,
+    Pulse,
+    Server,
+    ServerError,
+    appending,
+    environment,
+    free_port,
+)
+from herdbook.pipeline import errors
+from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.night.messages import alarm
+
+Progress = Callable[[int, int, str], None]  # done, of, stage: as in pipeline/night/scan.py
+MOST_RESTARTS = 3
+LOOK_S = 0.1
+TOO_LONG = "the night took longer than [night] limit_h and was ended"
+TOO_LONG_DO = "What was committed stays and the next night goes on from there; raise limit_h or workers"
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What the flow's process is asked to do; goes there as JSON. since, until: dates of a backfill."""
+
+    kind: str  # night | backfill
+    inbox: str
+    store: str
+    plan: Plan
+    since: str = ""
+    until: str = ""
+    vehicles: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How it ended. result: the change list as a dict, and what was sent. note: "" or what went wrong on the
+    way although the night was finished."""
+
+    result: dict[str, Any]
+    note: str = ""
+
+    @property
+    def exit_code(self) -> int:
+        return int(self.result["exit_code"])
+
+
+class FlowDied(RuntimeError):
+    """The flow's process ended without a result."""
+
+
+def run_once(request: Request, progress: Progress | None = None) -> Ended:
+    """Run one night (or backfill) to its end. Raises HerdbookError for what a person can mend."""
+    home = Path(request.store) / "night"
+    home.mkdir(parents=True, exist_ok=True, mode=0o750)
+    with leaving_in_order():
+        try:
+            return Ended(_with_prefect(request, home, progress or _silent))
+        except (ServerError, FlowDied) as error:
+            from herdbook.flows.without_prefect import run_plain
+
+            note = f"{error}. The night was finished without Prefect; nothing is missing"
+            return Ended(run_plain(request, progress or _silent), note)
+        except HerdbookError as error:
+            alarm(str(error), request.plan.notify)
+            raise
+
+
+def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str, Any]:
+    """Run the flow's process, with a server beside it unless the plan names one, and read the result."""
+    answer = home / f"result-{os.getpid()}.json"
+    answer.unlink(missing_ok=True)
+    server = None if request.plan.server else Server(home, free_port(), ONE_RUN)
+    url = server.url if server else request.plan.server
+    flow = _start(home, url, answer)
+    try:
+        if server:
+            server.start()  # while the flow's process imports what it needs: it waits for the request
+        _ask(flow, request)
+        listener = threading.Thread(target=_listen, args=(flow.stdout, progress), daemon=True)
+        listener.start()
+        _wait(flow, server, url, request.plan.limit_h * 3600 + 60)
+        listener.join(5)
+        return _read(answer, home)
+    finally:
+        end_group(flow)
+        if server:
+            server.stop()
+        answer.unlink(missing_ok=True)
+
+
+def _start(home: Path, url: str, answer: Path) -> subprocess.Popen[bytes]:
+    with appending(home / "night.log") as log:
+        return subprocess.Popen(
+            [sys.executable, "-m", "herdbook.flows.server.night_process", str(answer)],
+            env=environment(home, url),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=log,
+            start_new_session=True,
+        )
+
+
+def _ask(flow: subprocess.Popen[bytes], request: Request) -> None:
+    assert flow.stdin
+    with suppress(BrokenPipeError):  # it has died already: waiting for it will tell
+        flow.stdin.write(json.dumps(asdict(request)).encode() + b"\n")
+        flow.stdin.flush()
+
+
+def _wait(flow: subprocess.Popen[bytes], server: Server | None, url: str, limit_s: float) -> None:
+    """Until the flow ends. A server of ours that died or hangs is brought back; a night beyond its limit is ended.
+
+    Raises: ServerError when there is no server any more that answers; HerdbookError for a night beyond its limit.
+    """
+    begun = time.monotonic()
+    restarts, pulse = 0, Pulse(url)
+    while flow.poll() is None:
+        hangs = pulse.silent_s() > SILENT_S
+        if hangs and (server is None or restarts >= MOST_RESTARTS):
+            raise ServerError(f"the Prefect server at {url} has given no answer for {SILENT_S:.0f} s")
+        if server and (hangs or not server.alive()) and restarts < MOST_RESTARTS:
+            restarts += 1
+            server.restart()
+            pulse.reset()
+        if time.monotonic() - begun > limit_s:
+            raise HerdbookError(TOO_LONG, do=TOO_LONG_DO)
+        time.sleep(LOOK_S)
+
+
+def _read(answer: Path, home: Path) -> dict[str, Any]:
+    try:
+        said: dict[str, Any] = json.loads(answer.read_text("utf-8"))
+    except (OSError, ValueError):
+        raise FlowDied(f"the flow's process ended early; its log is {home / 'night.log'}") from None
+    if problem := said.get("error"):
+        kind = getattr(errors, problem["kind"], HerdbookError)
+        raise kind(problem["what"], problem["where"], problem["do"])
+    return said
+
+
+def _listen(lines: Any, progress: Progress) -> None:
+    """Progress comes as one JSON array a line; anything else that lands on the pipe is not for the user."""
+    with suppress(ValueError, OSError):
+        for line in lines:
+            with suppress(ValueError, TypeError):
+                done, of, stage = json.loads(line)
+                progress(int(done), int(of), str(stage))
+
+
+def _silent(_done: int, _of: int, _stage: str) -> None:
+    return
+
+
+def end_group(process: subprocess.Popen[bytes], patience_s: float = 5.0) -> None:
+    """End a process that leads its own session, and everything it started."""
+    for sign in (signal.SIGTERM, signal.SIGKILL):
+        with suppress(ProcessLookupError, PermissionError):
+            os.killpg(process.pid, sign)
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(patience_s)
+    with suppress(ProcessLookupError, PermissionError):
+        os.killpg(process.pid, signal.SIGKILL)  # children that outlived their leader
+    for pipe in (process.stdin, process.stdout):
+        if pipe:
+            with suppress(BrokenPipeError):
+                pipe.close()
+
+
+@contextmanager
+def leaving_in_order() -> Iterator[None]:
+    """SIGTERM ends us like Ctrl-C does: through the `finally` clauses that stop flow and server."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def leave(_signal: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, leave)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)

@@ -1,0 +1,56 @@
+"""Versions of what results depend on, set by hand: who changes what a number means raises the number here or beside it.
+
+A vehicle's stretch is measured again when a version that its numbers depend on changed, and not because a file was
+moved, renamed or commented. `tests/test_versions.py` fails when code changes and its version does not.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from functools import cache
+
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.metrics import all_sets
+from herdbook.pipeline.science.ocv import chemistries, chemistry_version
+
+ROOMS = {
+    "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
+    "science": 1,  # the formulas
+    "measuring": 1,  # what metric sets share
+    "judging": 1,  # what rules share, scoring included
+}
+MEASURED_BY = ("samples", "science", "measuring")
+
+# Stores from before there were versions name measurements by a hash over files. These are the same measurements as
+# version 1 of everything, so that such a store goes on without measuring its record again.
+BEFORE_VERSIONS = "30e76c6916ab05bb0d3dcbebc51c2d8349aada6fd0d7c1bce268d729fc464575"
+FIRST = "e7b3008813c8691354b51459e6c2ffd3695347778f898936ff2e609417552598"  # measuring_version() of that time
+
+
+@cache
+def measuring_version() -> str:
+    """Of all that sessions and metrics depend on besides logs, profile and chemistry; SHA-256, hex."""
+    rooms = [f"{name} {ROOMS[name]}" for name in MEASURED_BY]
+    return _digest([*rooms, *(f"{s.id} {s.version}" for s in all_sets().values())])
+
+
+@cache
+def rule_set_version() -> str:
+    """Of all that a verdict depends on besides the record: SHA-256, hex, over versions and limits."""
+    rules = [
+        f"{r.id} {r.version} " + " ".join(f"{x.name}={x.value!r}{x.unit}" for x in r.limits)
+        for r in all_rules().values()
+    ]
+    tables = [f"{name} {chemistry_version(name)}" for name in chemistries()]
+    return _digest([f"judging {ROOMS['judging']}", measuring_version(), *rules, *tables])
+
+
+def accepted(chemistry: str) -> tuple[str, ...]:
+    """Names under which measurements of a pack of this chemistry are as good as today's; today's first."""
+    known = chemistry_version(chemistry)
+    today = f"{measuring_version()} {known}"
+    return (today, BEFORE_VERSIONS) if measuring_version() == FIRST and known in (0, 1) else (today,)
+
+
+def _digest(lines: list[str]) -> str:
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()

@@ -1,0 +1,247 @@
+"""What rules share in reading a record: metric rows, event tables, robust middles, confidence, windows."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from functools import cache
+from itertools import accumulate
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from herdbook.pipeline.health.examples import EVENTS
+from herdbook.pipeline.health.rule import Record, Window
+from herdbook.pipeline.science.robust_fit import median
+
+_EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
+Micros = NDArray[np.int64]
+DAY_US = 86_400_000_000
+
+
+def micros(times: pl.Series) -> Micros:
+    """Times as microseconds UTC."""
+    return times.to_numpy().view(np.int64)
+
+
+def metric_rows(record: Record, name: str, item: str | None = None, kind: str | None = None) -> pl.DataFrame:
+    """Rows of one metric in time order (kind, start_t, end_t, name, item, value, unit, se, n, coverage)."""
+    rows = record.once("metrics by name", lambda: Pieces(_finite(record.metrics), "name")).of(name)
+    if item is not None:
+        rows = record.once(("metrics by item", name), lambda: Pieces(rows, "item")).of(item)
+    if kind is not None:
+        rows = rows.filter(pl.col("kind") == kind)
+    return rows
+
+
+def _finite(metrics: pl.DataFrame) -> pl.DataFrame:
+    return only(metrics, np.isfinite(metrics["value"].to_numpy()))
+
+
+class Pieces:
+    """A table cut by the words of one column; rows of a piece keep their order. One sort, and slices when asked for: a
+    frame for each of 250 metrics at once takes longer than forty rules with those they need."""
+
+    def __init__(self, rows: pl.DataFrame, column: str) -> None:
+        self.rows = rows.sort(column, maintain_order=True)
+        runs = self.rows[column].rle().struct.unnest()
+        words, lengths = runs["value"].to_list(), runs["len"].to_list()
+        self.places = dict(zip(words, zip(accumulate(lengths, initial=0), lengths, strict=False), strict=True))
+
+    def of(self, word: str) -> pl.DataFrame:
+        return self.rows.slice(*self.places.get(word, (0, 0)))
+
+
+def only(rows: pl.DataFrame, wanted: NDArray[np.bool_]) -> pl.DataFrame:
+    """The rows that are wanted: none of a sound vehicle's, mostly, and that is quickly told."""
+    if not wanted.any():
+        return rows.clear()
+    return rows if wanted.all() else rows.filter(pl.Series(wanted))
+
+
+def places(rows: pl.DataFrame) -> dict[str, NDArray[np.int64]]:
+    """Where each item's rows stand, by item in the order in which they first come."""
+    found = defaultdict(list)
+    for place, item in enumerate(rows["item"].to_list()):
+        found[item].append(place)
+    return {item: np.array(at) for item, at in found.items()}
+
+
+def event_table(record: Record, kind: str, keys: tuple[str, ...] = ()) -> pl.DataFrame:
+    """Events of one kind as a flat table: session_start_t, item, start_t, end_t and a float column per data
+    key.
+
+    keys: columns that must exist even when no event carries them (null then).
+    """
+    return record.once(("events", kind, keys), lambda: _event_table(record, kind, keys))
+
+
+def _event_table(record: Record, kind: str, keys: tuple[str, ...]) -> pl.DataFrame:
+    rows = record.once("events by kind", lambda: Pieces(record.events, "kind")).of(kind)
+    if not rows.height:
+        return _no_events(keys)
+    wide = record.once(("events, wide", kind), lambda: _wide(rows["data"]))
+    absent = [_nulls(key, rows.height) for key in keys if key not in wide]
+    return pl.DataFrame([*(rows[name] for name in _EVENT_FRAME), *wide.values(), *absent])
+
+
+@cache
+def _no_events(keys: tuple[str, ...]) -> pl.DataFrame:
+    return pl.DataFrame(schema={name: EVENTS[name] for name in _EVENT_FRAME} | dict.fromkeys(keys, pl.Float64))
+
+
+def _wide(data: pl.Series) -> dict[str, pl.Series]:
+    """Lists of key and value as a column a key, in order of keys, null where a row has no such key."""
+    count = data.list.len().fill_null(0).to_numpy()
+    pairs = data.filter(pl.Series(count > 0)).explode().struct.unnest()
+    pairs = pairs.with_columns(row=np.repeat(np.arange(data.len()), count))
+    found = pairs.group_by("key").agg("row", "value").sort("key")
+    return {
+        key: value.alias(key) if value.len() == data.len() else _nulls(key, data.len()).scatter(row, value)
+        for key, row, value in zip(found["key"].to_list(), found["row"], found["value"], strict=True)
+    }
+
+
+def _nulls(name: str, count: int) -> pl.Series:
+    return pl.Series(name, [None] * count, pl.Float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Middle:
+    """A robust middle of n values, with its standard error and the robust spread of one value."""
+
+    value: float
+    se: float
+    spread: float
+    n: int
+
+
+def middle(values: pl.Series, least_se: float = 0.0) -> Middle:
+    """Median of finite values. spread: 1.4826 x median absolute deviation; se: 1.2533 x spread / sqrt(n), not
+    under least_se. Source: asymptotic efficiency 2/pi of the median under a normal law (standard result)."""
+    v = values.to_numpy()  # null becomes NaN
+    v = v[np.isfinite(v)]
+    if not v.size:
+        return Middle(math.nan, math.nan, math.nan, 0)
+    centre = median(v)
+    spread = 1.4826 * median(np.abs(v - centre))
+    return Middle(centre, max(1.2533 * spread / math.sqrt(v.size), least_se), spread, int(v.size))
+
+
+def mean(values: pl.Series) -> float:
+    """Mean of the finite values; NaN when there are none."""
+    v = _known(values)
+    return float(v.mean()) if v.size else math.nan
+
+
+def largest(values: pl.Series) -> float:
+    """Largest finite value; NaN when there is none."""
+    v = _known(values)
+    return float(v.max()) if v.size else math.nan
+
+
+def _known(values: pl.Series) -> NDArray[np.float64]:
+    v: NDArray[np.float64] = values.cast(pl.Float64).to_numpy()
+    return v[~np.isnan(v)]
+
+
+def confidence(measured: float, limit: float, se: float | None) -> float:
+    """Chance that the true value lies beyond the limit on the side where `measured` is: the normal law at
+    |measured - limit| / se, at most 0.999 (a model is never certain)."""
+    if not se or not math.isfinite(se):
+        return 0.999
+    return min(0.5 * (1.0 + math.erf(abs(measured - limit) / se / math.sqrt(2.0))), 0.999)
+
+
+def at_least(events: int, trials: int) -> float:
+    """Lower end of the 95 % Wilson interval of a share: what `events` of `trials` prove at least.
+
+    Source: NIST/SEMATECH e-Handbook 7.2.4.1.
+    """
+    if trials <= 0:
+        return 0.0
+    z, p = 1.959964, events / trials
+    centre = p + z * z / (2 * trials)
+    half = z * math.sqrt(p * (1 - p) / trials + z * z / (4 * trials * trials))
+    return max(0.0, (centre - half) / (1 + z * z / trials))
+
+
+def windows(rows: pl.DataFrame, by: str, largest_first: bool = True, most: int = 10) -> tuple[Window, ...]:
+    """The worst rows (columns start_t, end_t) as windows, worst first by the column `by`."""
+    worst = rows.drop_nulls(by).sort(by, descending=largest_first, maintain_order=True).head(most)
+    starts = worst["start_t"].cast(pl.Int64).to_list()
+    ends = worst["end_t"].cast(pl.Int64).to_list()
+    return tuple(Window(int(a), int(b)) for a, b in zip(starts, ends, strict=True))
+
+
+def seconds(rows: pl.DataFrame) -> float:
+    """Summed length of rows with start_t and end_t."""
+    return float((micros(rows["end_t"]) - micros(rows["start_t"])).sum()) / 1e6
+
+
+def recent(rows: pl.DataFrame, last_days: float | None, most: int | None = None) -> pl.DataFrame:
+    """The rows of the last days before the newest of them, `most` at most, in time order: what holds now, not what
+    once held."""
+    t = micros(rows["start_t"])
+    if (t[1:] < t[:-1]).any():
+        rows = rows.sort("start_t", maintain_order=True)
+        t = np.sort(t)
+    if t.size and last_days is not None:
+        rows = rows.slice(int(np.searchsorted(t, t[-1] - round(last_days * DAY_US))))
+    return rows.tail(most) if most else rows
+
+
+def lately(record: Record, rows: pl.DataFrame, last_days: float) -> pl.DataFrame:
+    """The rows that begin in the last days before the record ends."""
+    if not rows.height:
+        return rows
+    return only(rows, micros(rows["start_t"]) >= micros(record.sessions["end_t"]).max() - round(last_days * DAY_US))
+
+
+def days(rows: pl.DataFrame) -> int:
+    """On how many UTC days the rows begin."""
+    return int(np.unique(micros(rows["start_t"]) // DAY_US).size)
+
+
+def spaced(rows: pl.DataFrame, gap_s: float) -> int:
+    """How many of the rows (in time order) begin at least gap_s after the one before them, the first
+    included."""
+    starts = np.sort(micros(rows["start_t"]))
+    return min(starts.size, 1) + int((np.diff(starts) >= gap_s * 1e6).sum())
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A fleet figure frozen with the rule set: value, robust spread between healthy vehicles, number of
+    vehicles."""
+
+    value: float
+    spread: float
+    n: int
+
+
+def reference(record: Record, name: str, item: str = "") -> Reference | None:
+    """The fleet's figure of that name, or None when it was never fitted."""
+    return record.once("reference", lambda: _references(record.reference)).get((name, item))
+
+
+def _references(rows: pl.DataFrame) -> dict[tuple[str, str], Reference]:
+    columns = (rows[c].to_list() for c in ("name", "item", "value", "spread", "n"))
+    return {(name, item): Reference(*figure) for name, item, *figure in reversed(list(zip(*columns, strict=True)))}
+
+
+def spell(value: float, unit: str, se: float | None = None) -> str:
+    """A number for a sentence: three significant digits, `±` its standard error when known; next to nothing
+    is 0."""
+    value = 0.0 if abs(value) < 5e-4 else value
+    text = f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+    if se and math.isfinite(se):
+        text += f" ± {se:.2g}"
+    return f"{text} {unit}".strip()
+
+
+def counted(n: int, word: str) -> str:
+    """`1 ride`, `3 rides`."""
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"

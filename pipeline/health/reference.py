@@ -1,0 +1,160 @@
+"""What the fleet's healthy majority looks like: reference figures, fitted on request and frozen with the rule
+set.
+
+    reference = fit_reference(metrics)      metrics of all vehicles of one profile
+
+Rules compare a vehicle with these figures through Record.reference. They are never refitted on the way: a
+fleet that slowly gets worse must not move its own yardstick.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from herdbook.pipeline.health.pooled import pool
+from herdbook.pipeline.science.robust_fit import Floats
+
+LEAST_VEHICLES = 5  # under this there is no majority to speak of: engineering choice
+LEAST_SESSIONS = 2
+OUTLIER_SPREADS = 3.5  # a vehicle beyond these is not of the healthy majority: engineering choice
+COLUMNS = ("vehicle", "kind", "name", "item", "value", "unit", "se")
+SCHEMA = {
+    "name": pl.String,
+    "item": pl.String,
+    "value": pl.Float64,
+    "spread": pl.Float64,
+    "unit": pl.String,
+    "n": pl.Int64,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A metric worth a fleet figure. by_kind: one figure a session kind (its item is the kind); largest_se:
+    sessions known less well are left out. least_spread: what two healthy vehicles may differ by at least.
+    by_moments: vehicles are known no better than they differ, so that a middle and its deviations would waste what
+    little is known: weighted mean and moments over the majority instead."""
+
+    name: str
+    by_kind: bool = False
+    largest_se: float = float("inf")
+    least_spread: float = 0.0
+    by_moments: bool = False
+
+
+OWN_RESISTANCE = "group_dcr_0.5s_25c_mohm"  # of the middle group: what a vehicle's heat is held against
+PER_MOHM = "pack_heat_per_mohm"
+FIGURES = (
+    Figure("pack_heat_ratio", by_kind=True, largest_se=0.3, least_spread=0.05),
+    Figure(PER_MOHM, by_kind=True, largest_se=0.3, least_spread=0.03),
+    Figure("pack_heat_ahead", by_kind=True, largest_se=0.3, least_spread=0.05),
+    Figure("pack_path_mohm", by_kind=True, largest_se=2.0, least_spread=0.3),
+    Figure("winding_heat_ratio", largest_se=0.3, least_spread=0.05),
+    Figure("travel_rolling", largest_se=0.05, least_spread=0.001),
+    Figure("ride_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
+    Figure("coast_rolling", largest_se=0.05, least_spread=0.001),
+    Figure("consumption_wh_km", least_spread=0.5),
+    Figure("regen_wh_km", least_spread=0.1),
+    Figure("brake_response_s", largest_se=0.1, least_spread=0.005),
+)
+
+
+def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
+    """Reference figures from the metrics of all vehicles of one profile.
+
+    In:  vehicle, kind (of the session), name, item, value, unit, se. More columns do no harm.
+    Out: name, item, value (middle over vehicles), spread (robust, between healthy vehicles), unit, n
+    (vehicles);
+         figures with fewer than LEAST_VEHICLES vehicles are left out.
+    """
+    metrics = pl.concat([metrics.select(COLUMNS), per_own_resistance(metrics)])
+    rows = []
+    for figure in FIGURES:
+        mine = metrics.filter(
+            pl.col("name") == figure.name,
+            pl.col("value").is_finite(),
+            pl.col("se").fill_null(0.0) <= figure.largest_se,
+        )
+        kinds = sorted(set(mine["kind"].to_list())) if figure.by_kind else [""]
+        for kind in kinds:
+            part = mine.filter(pl.col("kind") == kind) if kind else mine
+            found = _majority(part, figure.by_moments)
+            if found is not None:
+                value, spread, n = found
+                unit = str(part["unit"][0])
+                rows.append((figure.name, kind, value, max(spread, figure.least_spread), unit, n))
+    return pl.DataFrame(rows, schema=SCHEMA, orient="row")
+
+
+def per_own_resistance(metrics: pl.DataFrame) -> pl.DataFrame:
+    """The pack's heat ratio over its own resistance, per session: an aged pack is warmer by right of its
+    resistance.
+
+    In and out as fit_reference(); empty for vehicles whose resistance is not known.
+    """
+    own = metrics.filter(pl.col("name") == OWN_RESISTANCE, pl.col("value") > 0)
+    middle = own.group_by("vehicle").agg(own_mohm=pl.col("value").median())
+    heat = metrics.filter(pl.col("name") == "pack_heat_ratio", pl.col("item") == "")
+    return heat.join(middle, on="vehicle", maintain_order="left").select(
+        "vehicle",
+        "kind",
+        pl.lit(PER_MOHM).alias("name"),
+        "item",
+        pl.col("value") / pl.col("own_mohm"),
+        pl.lit("1/mOhm").alias("unit"),
+        pl.col("se") / pl.col("own_mohm"),
+    )
+
+
+def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] | None:
+    """Middle, spread and number of vehicles, those far out left aside; a vehicle counts once, by its own
+    middle.
+
+    The spread is between vehicles: what the sessions' own scatter adds to it is taken off again.
+    """
+    centre_of, error_of = [], []
+    for _, part in rows.sort("vehicle").group_by(["vehicle"], maintain_order=True):
+        if part.height >= LEAST_SESSIONS:
+            own, errors_of = part["value"].to_numpy(), part["se"].fill_null(0.0).to_numpy()
+            value, se = _weighted(own, errors_of) if by_moments else pool(own, errors_of)
+            centre_of.append(value)
+            error_of.append(se)
+    values, errors = np.array(centre_of), np.array(error_of)
+    kept = np.ones(values.size, bool)
+    for _ in range(5):
+        if kept.sum() < LEAST_VEHICLES:
+            return None
+        centre = float(np.median(values[kept]))
+        spread = 1.4826 * float(np.median(np.abs(values[kept] - centre)))
+        inside = np.abs(values - centre) <= OUTLIER_SPREADS * max(spread, 1e-12)
+        if (inside == kept).all():
+            break
+        kept = inside
+    if by_moments:
+        return *_moments(values[kept], errors[kept]), int(kept.sum())
+    true = np.sqrt(max(spread**2 - float(np.median(errors[kept] ** 2)), 0.0))
+    return centre, float(true), int(kept.sum())
+
+
+def _weighted(values: Floats, errors: Floats) -> tuple[float, float]:
+    """Mean weighted by the errors, and its error, stretched where the values scatter by more (Birge's ratio)."""
+    weight = np.maximum(errors, 1e-9) ** -2.0
+    mean = float(weight @ values / weight.sum())
+    misfit = float(weight @ (values - mean) ** 2) / max(values.size - 1, 1)
+    return mean, float(weight.sum() ** -0.5) * float(np.sqrt(max(misfit, 1.0)))
+
+
+def _moments(values: Floats, errors: Floats) -> tuple[float, float]:
+    """Weighted mean, and the spread between vehicles that their errors do not explain.
+
+    Source: DerSimonian and Laird, Control. Clin. Trials 7 (1986) 177.
+    """
+    weight = np.maximum(errors, 1e-9) ** -2.0
+    mean = float(weight @ values / weight.sum())
+    excess = float(weight @ (values - mean) ** 2) - (values.size - 1)
+    between = excess / float(weight.sum() - (weight**2).sum() / weight.sum())
+    weight = 1.0 / (errors**2 + max(between, 0.0) + 1e-18)
+    return float(weight @ values / weight.sum()), float(np.sqrt(max(between, 0.0)))

@@ -1,0 +1,116 @@
+"""What a rule is and what it says. One file a rule under rules/; the folder is the registry (see rules/__init__)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+import polars as pl
+
+from herdbook.pipeline.vehicle.profile import Profile
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A limit with unit and reason. `why` names a source, or says `engineering choice` or `common practice`.
+    A profile may override it by name in its [limits] table (key: "<rule id>.<name>")."""
+
+    name: str
+    value: float
+    unit: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Where to look: microseconds UTC."""
+
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A rule's statement. measured against limit, both in unit; se is the standard error of measured.
+    item: "" or what it is about ("cell 7", "left"). confidence 0..1: how sure. persistence 0..1: share of the
+    opportunities in which it showed. count: times seen; duration_s: how long in all. windows: worst first, at most 10.
+    statement: one plain sentence with numbers. not_separable: other causes the data cannot tell apart, with the
+    measurement that would ("" when none). signals: roles to draw, most telling first."""
+
+    severity: str
+    item: str
+    measured: float
+    limit: float
+    unit: str
+    statement: str
+    se: float | None = None
+    confidence: float = 1.0
+    persistence: float = 1.0
+    count: int = 1
+    duration_s: float = 0.0
+    windows: tuple[Window, ...] = ()
+    signals: tuple[str, ...] = ()
+    not_separable: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NotAssessed:
+    """The rule could not judge this vehicle, and why."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """All a rule may look at: one vehicle's sessions, metrics and events as the catalogue keeps them, and its profile.
+
+    sessions: vehicle, kind, start_t, end_t, coverage.  metrics: kind, start_t, end_t (of the session), name, item,
+    value, unit, se, n, coverage.  events: session_start_t, kind, item, start_t, end_t, data (list of key/value structs,
+    or use `event_table`).  Times are polars Datetime("us", "UTC"), rows in time order.
+    reference: fleet figures frozen with the rule set (may be empty): name, item, value, spread, unit, n."""
+
+    vehicle: str
+    profile: Profile
+    sessions: pl.DataFrame
+    metrics: pl.DataFrame
+    events: pl.DataFrame
+    reference: pl.DataFrame
+    memo: dict[Hashable, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
+
+    def once(self, key: Hashable, make: Callable[[], T]) -> T:
+        """make(), or what it gave when last asked under this key: forty rules read the same few tables."""
+        if key not in self.memo:
+            self.memo[key] = make()
+        found: T = self.memo[key]
+        return found
+
+
+Examples = Callable[[], "tuple[Record, ...]"]  # made when asked for: a night has no use for them
+Judge = Callable[[Record, Mapping[str, float]], "list[Finding] | NotAssessed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """judge gets the record and the limits by name (defaults overridden by the profile).
+    fires_on / quiet_on / unassessed_on: small records the rule must fire on, stay quiet on, or refuse."""
+
+    id: str
+    title: str
+    subsystem: str
+    severity: str  # the worst it may say
+    needs: tuple[str, ...]  # metric names
+    roles: tuple[str, ...]
+    limits: tuple[Limit, ...]
+    judge: Judge
+    meaning: str
+    causes: tuple[str, ...]
+    bench: tuple[str, ...]
+    cautions: tuple[str, ...]
+    source: str
+    version: int = 1  # raised by hand when it says something else about the same record
+    fires_on: Examples = tuple
+    quiet_on: Examples = tuple
+    unassessed_on: Examples = tuple

@@ -1,0 +1,129 @@
+"""An inbox behind an fsspec URL (s3://bucket/folder, sftp://..., file://...): new logs are fetched into the store.
+
+Fetched copies live in the store's `fetched` folder until their logs have been taken; a log in quarantine keeps its
+copy, so that an operator can look at it. What was fetched once is not fetched again unless it changed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+from collections.abc import Iterable
+from datetime import datetime
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import polars as pl
+
+from herdbook.pipeline.addresses import is_url, shown
+from herdbook.pipeline.errors import InputError, SettingsError
+from herdbook.pipeline.store.connection import connect, insert, transaction
+from herdbook.pipeline.store.store import Store
+
+__all__ = ["fetch", "is_url", "shown"]
+
+
+def fetch(store: Store, url: str) -> Path:
+    """Fetch what is new under the URL; the local folder to take logs from.
+
+    Raises: InputError when the URL cannot be listed or read; SettingsError when no file system answers for it.
+    """
+    folder = store.folder / "fetched" / hashlib.sha256(url.encode()).hexdigest()[:12]
+    folder.mkdir(parents=True, exist_ok=True, mode=0o750)
+    done = _seen(store)
+    _clear(folder, done)
+    files, root = _file_system(url)
+    try:
+        listed: dict[str, dict[str, Any]] = files.find(root, detail=True)
+    except Exception as error:  # every file system has errors of its own
+        what = f"the inbox cannot be listed ({type(error).__name__}: {error})"
+        raise InputError(what, shown(url), "Check address, rights and network") from None
+    wanted = [(name, about) for name, about in sorted(listed.items()) if _wanted(name, about, store.settings.settle_s)]
+    fresh = [(n, a) for n, a in wanted if done.get(_address(url, n, root)) != _stamp(a)]
+    for name, _ in _sidecars_first(fresh):
+        _fetch_one(files, name, folder / _local(name, root), url)
+    rows = [
+        {"path": _address(url, n, root), "size_bytes": int(a.get("size") or 0), "stamp": _stamp(a)} for n, a in fresh
+    ]
+    if rows:
+        with transaction(store.catalogue) as con:
+            con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [[r["path"] for r in rows]])
+            insert(con, "seen", pl.DataFrame(rows).with_columns(log=pl.lit(""), outcome=pl.lit("fetched")))
+    return folder
+
+
+def _file_system(url: str) -> tuple[Any, str]:
+    import fsspec
+
+    try:
+        files, root = fsspec.core.url_to_fs(url)
+    except (ImportError, ValueError) as error:
+        what = f"the inbox's kind of address is not known: {error}"
+        raise SettingsError(what, shown(url), "Install what it names") from None
+    except Exception as error:  # some connect at once, each with errors of its own
+        what = f"the inbox cannot be reached ({type(error).__name__}: {error})"
+        raise InputError(what, shown(url), "Check address, rights and network") from None
+    return files, str(root)
+
+
+def _seen(store: Store) -> dict[str, str]:
+    con = connect(store.catalogue, read_only=True)
+    try:
+        rows = con.execute("SELECT path, stamp, outcome FROM seen").fetchall()
+    finally:
+        con.close()
+    return {path: stamp if outcome == "fetched" else outcome for path, stamp, outcome in rows}
+
+
+def _clear(folder: Path, done: dict[str, str]) -> None:
+    """Copies whose logs are in the lake now are not needed any more."""
+    for path in folder.rglob("*"):
+        if path.is_file() and done.get(str(path)) in ("taken", "known"):
+            path.with_name(path.name + ".toml").unlink(missing_ok=True)
+            path.unlink()
+
+
+def _wanted(name: str, about: dict[str, Any], settle_s: float) -> bool:
+    if about.get("type") != "file" or any(
+        p.startswith(".") for p in PurePosixPath(name).parts[1:] if p not in ("..", ".")
+    ):
+        return False
+    changed = about.get("LastModified") or about.get("mtime") or about.get("created")
+    when = changed.timestamp() if isinstance(changed, datetime) else changed
+    return not isinstance(when, int | float) or abs(time.time() - when) >= settle_s
+
+
+def _stamp(about: dict[str, Any]) -> str:
+    """Changes whenever the object does."""
+    keys = ("ETag", "etag", "LastModified", "mtime", "created", "size")
+    return " ".join(str(about[k]) for k in keys if k in about)
+
+
+def _address(url: str, name: str, root: str) -> str:
+    return f"{url.rstrip('/')}/{_local(name, root).as_posix()}"
+
+
+def _local(name: str, root: str) -> Path:
+    """Where a copy goes, below the folder: never outside of it, whatever the object is called."""
+    parts = PurePosixPath(name.removeprefix(root)).parts or (PurePosixPath(name).name,)
+    return Path(*(p for p in parts if p.strip("/") and p not in ("..", ".")))
+
+
+def _sidecars_first(found: Iterable[tuple[str, dict[str, Any]]]) -> list[tuple[str, dict[str, Any]]]:
+    return sorted(found, key=lambda item: (not item[0].endswith(".toml"), item[0]))
+
+
+def _fetch_one(files: Any, name: str, target: Path, url: str) -> None:
+    """Whole or not at all."""
+    target.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
+    temporary = target.with_name(f".{target.name}.part")
+    try:
+        files.get_file(name, str(temporary))
+    except Exception as error:
+        temporary.unlink(missing_ok=True)
+        what = f"{name} cannot be fetched ({type(error).__name__}: {error})"
+        raise InputError(what, shown(url), "Check rights and network, then scan again") from None
+    temporary.replace(target)
+    old = time.time() - 3600
+    os.utime(target, (old, old))  # it is whole: no need to let it settle

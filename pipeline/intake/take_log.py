@@ -1,0 +1,193 @@
+"""Take a log in: hash, identify, place in time, decode, write its part. Pure work without the catalogue, so that it
+may run in any process; what comes back is committed by herdbook.pipeline.intake.ledger.commit. A log that cannot be
+used comes back as quarantined with the reason, never as an exception; an exception means that the store itself cannot
+go on."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+
+from herdbook.decoders import DecoderError, Frames, open_log
+from herdbook.pipeline.errors import DamagedPartError, InputError, StoreError
+from herdbook.pipeline.intake.bus_load import bus_rows
+from herdbook.pipeline.intake.choose_profile import choose_profile
+from herdbook.pipeline.intake.clock import Placed, Tracker, ahead, place
+from herdbook.pipeline.intake.decode_log import LogDecoding, Written, data_frames, serials_in, writing
+from herdbook.pipeline.intake.identity import Sidecar, read_sidecar, vehicle_from_path, whose
+from herdbook.pipeline.intake.inbox import find_logs, new_logs, stamp_of
+from herdbook.pipeline.intake.outcome import Reading, Taken
+from herdbook.pipeline.lake.part import VERSION, Part, file_hash
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.vehicle.profile import Profile
+
+__all__ = ["find_logs", "new_logs", "part_path", "take_log"]
+
+WHOLE = 1 << 25  # bytes of a log that is read once, hashed and decoded from memory; larger ones are read twice
+
+
+def take_log(
+    path: Path | str,
+    store: Store,
+    profiles: Sequence[Profile] | None = None,
+    known: Collection[str] = (),
+    now: int | None = None,
+) -> Taken:
+    """One log into one part of the store's lake.
+
+    known: hashes of logs that are in the ledger already. now: when the log was received (microseconds UTC), by which
+    its clock is judged. Outcome "gone" when the file vanished meanwhile. Raises: StoreError when the lake cannot be
+    written; ProfileError for a wrong profile.
+    """
+    path = Path(path).absolute()
+    profiles = store.profiles() if profiles is None else profiles
+    now = time.time_ns() // 1000 if now is None else now
+    file = (0, "", "")
+    try:
+        size, stamp = stamp_of(path)
+        data = path.read_bytes() if size <= WHOLE else None
+        file = (size, stamp, file_hash(path) if data is None else hashlib.sha256(data).hexdigest())
+        if file[2] in known:
+            return Taken("known", str(path), path.name, *file)
+        if not file[0]:
+            raise InputError("the file is empty", "", "Ask for it again where it came from")
+        return _take(path, data, store, profiles, now, file)
+    except FileNotFoundError:
+        return Taken("gone", str(path), path.name, *file)
+    except InputError as error:
+        said = ("cannot be used", f"{error.where + ': ' if error.where else ''}{error.what}", error.do)
+    except DecoderError as error:
+        said = ("cannot be read", str(error), "Check the file where it came from; no reader can use it as it is")
+    except (StoreError, MemoryError, ImportError):
+        raise
+    except OSError as error:
+        said = ("cannot be read", error.strerror or str(error), "Check the file and its rights, then try again")
+    except Exception as error:
+        said = ("reader failed", f"{type(error).__name__}: {error}", "Please report this log; others go on")
+    return Taken("quarantined", str(path), path.name, *file, *said)
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """What is decided before decoding."""
+
+    sidecar: Sidecar
+    profile: Profile
+    placed: Placed
+
+
+def _take(
+    path: Path, data: bytes | None, store: Store, profiles: Sequence[Profile], now: int, file: tuple[int, str, str]
+) -> Taken:
+    log = file[2]
+    sidecar = read_sidecar(path, store.settings.zone)
+    opened = open_log(path, data)
+    chunks = opened.chunks()
+    head = _head(chunks)
+    first = int(head[-1].t[np.flatnonzero(data_frames(head[-1]))[0]])
+    placed = place(
+        clock=opened.clock,
+        first=first,
+        now=now,
+        sidecar=sidecar.start,
+        header=opened.wall,
+        name=path.name,
+        zone=sidecar.zone or store.settings.zone,
+    )
+    start, least = first + placed.shift, store.settings.min_known_share
+    profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
+    part = part_path(profile, log, placed.shift)
+    with store.shelf.adding(part) as target:
+        with writing(store):
+            written = _kept(target, log, profile)
+        if written is None:
+            with LogDecoding(store, profile, placed.shift) as decoding:
+                for frames in chain(head, chunks):
+                    decoding.add(frames)
+                written = decoding.write(target, log, opened)
+        return _taken(path, store, _Plan(sidecar, profile, placed), written, now, file, target)
+
+
+def part_path(profile: Profile, log: str, shift: int) -> str:
+    """Where a log's part lies in the lake: the same log, DBC files and clock shift give the same place."""
+    key = hashlib.sha256(f"{VERSION} {profile.network_hash} {shift}".encode()).hexdigest()[:8]
+    return f"{profile.name}/{log[:2]}/{log}-{key}.parquet"
+
+
+def _head(chunks: Iterator[Frames]) -> list[Frames]:
+    """Chunks up to the first one with data frames, that one last. Raises: InputError when there are none."""
+    head = []
+    for frames in chunks:
+        head.append(frames)
+        if data_frames(frames).any():
+            return head
+    raise InputError("the log holds no data frames", "", "Check the logger's set-up; it recorded no traffic")
+
+
+def _kept(target: Path, log: str, profile: Profile) -> Written | None:
+    """What is in a part that an interrupted run had finished; None when there is none or it is broken."""
+    if not target.exists():
+        return None
+    try:
+        part = Part.open(target)
+        return Written(Reading.from_json(part.logs[log]), serials_in(part, log, profile), file_hash(target))
+    except (DamagedPartError, KeyError, TypeError):
+        target.unlink()
+        return None
+
+
+def _taken(
+    path: Path, store: Store, plan: _Plan, written: Written, now: int, file: tuple[int, str, str], target: Path
+) -> Taken:
+    sidecar, profile, placed = plan.sidecar, plan.profile, plan.placed
+    relative = part_path(profile, file[2], placed.shift)
+    reading, serials = written.reading, written.serials
+    patterns = [*store.settings.paths, *filter(None, [profile.identity.get("path")])]
+    by_path = vehicle_from_path(path.as_posix(), patterns)
+    vehicle, identity_by = whose(sidecar.vehicle, by_path, serials, profile)
+    tracker = Tracker(now, int(store.settings.span_gap_s * 1e6), int(store.settings.jump_s * 1e6))
+    tracker.runs = [list(run) for run in reading.runs]
+    spans = tracker.spans()
+    if not any(s.dated for s in spans):
+        raise InputError(
+            "the log's clock was never set: " + "; ".join(placed.notes),
+            "",
+            "Write a sidecar with start = 2026-03-01T08:00:00Z, or repair the logger's clock",
+        )
+    return Taken(
+        "taken",
+        str(path),
+        path.name,
+        *file,
+        vehicle=vehicle,
+        identity_by=identity_by,
+        profile=profile.name,
+        profile_hash=profile.hash,
+        network_hash=profile.network_hash,
+        clock=placed.by,
+        clock_notes=(*sidecar.notes, *placed.notes, *tracker.notes(), *ahead(spans, now)),
+        clock_shift_us=placed.shift,
+        bench=sidecar.bench,
+        zone=sidecar.zone,
+        part=relative,
+        part_hash=written.hash,
+        part_bytes=target.stat().st_size,
+        facts=_facts(sidecar, profile),
+        reading=reading,
+        serials=serials,
+        buses=bus_rows(profile, reading.buses),
+        spans=tuple(spans),
+        doubts=tuple(tracker.doubts()),
+    )
+
+
+def _facts(sidecar: Sidecar, profile: Profile) -> dict[str, str]:
+    """What is known of the vehicle besides its signals: what the sidecar says, and the profile's zone."""
+    zone = profile.vehicle.get("zone")
+    return ({"profile_zone": zone} if isinstance(zone, str) else {}) | sidecar.facts

@@ -1,0 +1,355 @@
+"""A part: the columnar file that one log becomes (or, merged, that many logs of one profile become).
+
+Parquet; rows sorted by (message, log, t); columns `message`, `log`, `t` (UTC, microseconds), `channel` and `source`
+where they apply, then the places of the row's signals (pipeline/lake/layout.py). Several small messages share a row
+group, so that a small log is a small file. The file's own metadata holds the layout, an index of blocks and the
+report of each log, so that a lost catalogue can be rebuilt from the lake.
+Written whole or not at all: a temporary file, synced, then renamed. The same log gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from functools import cache, cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from herdbook.decoders.decoding.columns import Table
+from herdbook.decoders.decoding.extract import Column
+from herdbook.pipeline.errors import DamagedPartError
+from herdbook.pipeline.lake.layout import Layout, Slot, from_json, to_json, types_of, values
+
+if TYPE_CHECKING:
+    import polars as pl
+    import pyarrow as pa
+
+VERSION = 2
+ROWS = 262_144  # a row group is closed once it has this many rows; fewer cost time, more read too much at once
+BATCH = 32_768  # values that Arrow encodes at a time; a twelfth quicker than its own 1,024
+KEY = b"herdbook"
+COMPRESSION = "lz4"  # the cheapest beside others in tests/bench/store_part.py
+LEVEL: int | None = None
+BITS = {"double": np.float64, "int32": np.int32, "uint8": np.uint8}  # of a column; else 64 bits, a whole number
+REPAIR = "Run `herdbook store check --repair`; it is rebuilt from its log"
+REDECODE = "Run `herdbook store redecode`; it is written again from its log"
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Rows of one message of one log: where they stand and what time they cover (microseconds, both ends in)."""
+
+    log: str
+    message: str
+    group: int
+    first: int
+    rows: int
+    start: int
+    end: int
+
+
+@dataclass
+class Chunk:
+    """Rows of one message of one log on their way into a part, sorted by t.
+
+    table: its signals as the layout keeps them (Decoder.arrays(counts=True)).
+    """
+
+    log: str
+    message: str
+    table: Table
+
+
+class PartWriter:
+    """Takes chunks in order of (message, log, t) and packs them into row groups. Use as a context."""
+
+    def __init__(self, path: Path, layout: Layout, scratch: Path) -> None:
+        """layout: of every message that will come. scratch: a folder on the lake's own file system, where the file
+        grows."""
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        words = pa.dictionary(pa.int32(), pa.string())
+        own = {"message": words, "log": words, "t": pa.timestamp("us", "UTC")}
+        own |= {"channel": words} if layout.channel else {}
+        own |= {"source": pa.uint8()} if layout.source else {}
+        kept = {c: pa.int64() if c.startswith("c") else pa.float64() for c in layout.columns}
+        self.schema = pa.schema([*own.items(), *kept.items()])
+        self.layout, self.path = layout, path
+        self.column = {(message, s.signal): s.column for message, slots in layout.messages.items() for s in slots}
+        self.temporary = scratch / f"{path.name}.{os.getpid()}.tmp"
+        for folder in (scratch, path.parent):
+            folder.mkdir(parents=True, exist_ok=True, mode=0o750)
+        counts = ["t", *(c for c in kept if c.startswith("c"))]
+        self.writer = pq.ParquetWriter(
+            self.temporary,
+            self.schema,
+            compression=COMPRESSION,
+            compression_level=LEVEL,
+            store_schema=False,
+            use_dictionary=[n for n in self.schema.names if n not in counts],
+            write_statistics=["message", "t"],
+            write_batch_size=BATCH,
+            column_encoding=dict.fromkeys(counts, "DELTA_BINARY_PACKED"),
+            write_page_checksum=True,
+        )
+        self.blocks: list[Block] = []
+        self.held: list[Chunk] = []
+        self.groups = 0
+
+    def add(self, chunk: Chunk) -> None:
+        """Append one chunk; long ones are cut into row groups of their own."""
+        if len(chunk.table) >= ROWS:
+            self._flush()
+        for first in range(0, len(chunk.table), ROWS):
+            some = chunk.table if len(chunk.table) <= ROWS else chunk.table.take(slice(first, first + ROWS))
+            self.held.append(Chunk(chunk.log, chunk.message, some))
+            if sum(len(c.table) for c in self.held) >= ROWS:
+                self._flush()
+
+    def _flush(self) -> None:
+        import pyarrow as pa
+
+        if not self.held:
+            return
+        first = 0
+        for chunk in self.held:
+            t, rows = chunk.table.t, len(chunk.table)
+            self.blocks.append(Block(chunk.log, chunk.message, self.groups, first, rows, int(t[0]), int(t[-1])))
+            first += rows
+        columns = self._columns(first)
+        self.writer.write_table(pa.Table.from_arrays(columns, schema=self.schema), row_group_size=first)
+        self.groups += 1
+        self.held = []
+
+    def _columns(self, rows: int) -> list[Any]:
+        import pyarrow as pa
+
+        sizes = [len(c.table) for c in self.held]
+        parts: dict[str, list[tuple[int, Any]]] = {}
+        first = 0
+        for chunk in self.held:
+            for name, column in chunk.table.columns.items():
+                place = self.column[chunk.message, name]
+                parts.setdefault(place, []).append((first, _plain(column, self.schema.field(place).type)))
+            for name, array in _own(chunk.table, self.schema.field("t").type).items():
+                parts.setdefault(name, []).append((first, array))
+            first += len(chunk.table)
+        out = [_words([c.message for c in self.held], sizes), _words([c.log for c in self.held], sizes)]
+        empty = cache(lambda kind: pa.nulls(rows, kind))
+        for name, kind in list(zip(self.schema.names, self.schema.types, strict=True))[2:]:
+            pieces, at = [], 0
+            for start, array in parts.get(name, []):
+                pieces += [empty(kind).slice(0, start - at)] if start > at else []
+                pieces.append(array)
+                at = start + len(array)
+            pieces += [empty(kind).slice(0, rows - at)] if at < rows else []
+            out.append(pa.chunked_array(pieces, kind) if len(pieces) > 1 else pieces[0])
+        return out
+
+    def close(self, logs: dict[str, dict[str, Any]]) -> str:
+        """Finish, sync and rename; SHA-256 of the file. logs: report by log hash (JSON values)."""
+        self._flush()
+        meta = {
+            "version": VERSION,
+            "layout": to_json(self.layout),
+            "logs": logs,
+            "blocks": [[b.log, b.message, b.group, b.first, b.rows, b.start, b.end] for b in self.blocks],
+        }
+        self.writer.add_key_value_metadata({KEY: json.dumps(meta, sort_keys=True, separators=(",", ":"))})
+        self.writer.close()
+        with self.temporary.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+            os.fsync(file.fileno())
+        self.temporary.replace(self.path)
+        sync_folder(self.path.parent)
+        return digest
+
+    def __enter__(self) -> PartWriter:
+        return self
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        if kind is not None:
+            self.writer.close()
+            self.temporary.unlink(missing_ok=True)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a rename in the folder last through a power cut."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _plain(column: Column, kind: pa.DataType) -> pa.Array:
+    """The column's own memory, seen as Arrow's; a bit a place says where there is a value."""
+    return _array(kind, column.values, None if column.valid is None or column.valid.all() else column.valid)
+
+
+def _own(table: Table, time: pa.DataType) -> dict[str, pa.Array]:
+    import pyarrow as pa
+
+    own = {"t": _array(time, table.t)}
+    if table.channel is not None:
+        kinds, first, index = np.unique(table.channel, return_index=True, return_inverse=True)
+        seen = np.argsort(first)  # the words in the order in which they come
+        words = [table.labels[k] for k in kinds[seen].tolist()]
+        own["channel"] = _dictionary(words, np.argsort(seen)[index].astype(np.int32))
+    if table.source is not None:
+        own["source"] = _array(pa.uint8(), table.source)
+    return own
+
+
+def _array(kind: pa.DataType, values: NDArray[Any], valid: NDArray[np.bool_] | None = None) -> pa.Array:
+    import pyarrow as pa
+
+    bits = None if valid is None else pa.py_buffer(np.packbits(valid, bitorder="little"))
+    return pa.Array.from_buffers(kind, len(values), [bits, pa.py_buffer(np.ascontiguousarray(values))])
+
+
+def _words(names: list[str], sizes: list[int]) -> pa.Array:
+    known = sorted(set(names))
+    return _dictionary(known, np.repeat(np.array([known.index(n) for n in names], np.int32), sizes))
+
+
+def _dictionary(words: list[str], index: NDArray[np.int32]) -> pa.Array:
+    """By hand: Arrow's array() imports pandas and its cast() all of its compute functions, a tenth of a second each."""
+    import pyarrow as pa
+
+    texts = [w.encode() for w in words]
+    ends = np.cumsum([0, *map(len, texts)], dtype=np.int32)
+    known = pa.StringArray.from_buffers(len(words), pa.py_buffer(ends.tobytes()), pa.py_buffer(b"".join(texts)))
+    return pa.DictionaryArray.from_arrays(_array(pa.int32(), index), known, safe=False)
+
+
+@dataclass
+class Part:
+    """A part open for reading. layout: of all messages of its network, seen in it or not."""
+
+    path: Path
+    layout: Layout = field(default_factory=lambda: Layout({}))
+    blocks: list[Block] = field(default_factory=list)
+    logs: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+    @classmethod
+    def open(cls, path: Path) -> Part:
+        """Raises: DamagedPartError when the file is missing, no sound part, or written by another version."""
+        part = cls(path)
+        try:
+            meta = json.loads((part.file.metadata.metadata or {})[KEY])
+            if meta["version"] != VERSION:
+                raise DamagedPartError("a part of the lake was written by another Herdbook", path, REDECODE)
+            part.layout = from_json(meta["layout"])
+            part.blocks = [Block(*b) for b in meta["blocks"]]
+            part.logs = meta["logs"]
+        except FileNotFoundError:
+            raise DamagedPartError("a part of the lake is missing", path, REPAIR) from None
+        except DamagedPartError:
+            raise
+        except Exception as error:
+            raise _damaged(path, error) from None
+        return part
+
+    @cached_property
+    def file(self) -> Any:
+        import pyarrow.parquet as pq
+
+        return pq.ParquetFile(self.path, memory_map=True, page_checksum_verification=True)
+
+    def _group(self, number: int, columns: list[str]) -> Any:
+        try:
+            return self.file.read_row_group(number, columns=columns)
+        except (OSError, ValueError) as error:  # what Arrow says to bad bytes
+            raise _damaged(self.path, error) from None
+
+    @cached_property
+    def columns(self) -> dict[str, pl.DataType]:
+        """Signals by "Message.Signal", and the types of their values."""
+        return types_of(self.layout)
+
+    @cached_property
+    def _slots(self) -> dict[tuple[str, str], Slot]:
+        return {(message, s.signal): s for message, slots in self.layout.messages.items() for s in slots}
+
+    def rows(self, wanted: dict[str, list[str]], log: str, start: int, end: int) -> Iterator[Piece]:
+        """The wanted signals (by message) of one log between start and end (excluded)."""
+        groups: dict[int, list[Block]] = {}
+        for block in self.blocks:
+            if block.log == log and block.message in wanted and block.start < end and block.end >= start:
+                groups.setdefault(block.group, []).append(block)
+        for group, blocks in groups.items():
+            slots = {b.message: [self._slots[b.message, s] for s in wanted[b.message]] for b in blocks}
+            names = sorted({s.column for some in slots.values() for s in some})
+            table = self._group(group, ["t", *names])
+            for block in blocks:
+                own = table.slice(block.first, block.rows)  # places that no row of the block uses are not looked at
+                yield _piece(own, block.message, slots[block.message], start, end)
+
+    def chunk(self, block: Block) -> Chunk:
+        """The rows of one block as they were put in."""
+        slots = self.layout.messages[block.message]
+        own = ["t", *(["channel"] if self.layout.channel else []), *(["source"] if self.layout.source else [])]
+        rows = self._group(block.group, [*own, *sorted(s.column for s in slots)]).slice(block.first, block.rows)
+        kept = {s.signal: (_kept(rows[s.column]), s.unsigned) for s in slots}
+        columns = {n: Column(c.view(np.uint64) if unsigned else c, valid) for n, ((c, valid), unsigned) in kept.items()}
+        channel, labels = _numbered(rows["channel"]) if self.layout.channel else (None, ())
+        source = _kept(rows["source"])[0] if self.layout.source and not rows["source"].null_count else None
+        table = Table(_kept(rows["t"])[0].view(np.int64), columns, channel, labels, source)
+        return Chunk(block.log, block.message, table)
+
+
+def _numbered(words: pa.ChunkedArray) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
+    array = words.combine_chunks().dictionary_encode()
+    return _kept(array.indices)[0].astype(np.uint8), tuple(array.dictionary.to_pylist())
+
+
+def _damaged(path: Path, error: Exception) -> DamagedPartError:
+    return DamagedPartError(f"a part of the lake is damaged ({type(error).__name__})", path, REPAIR)
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Rows of one message, cut to the time asked for: t int64, sorted; columns: values by signal."""
+
+    message: str
+    t: NDArray[np.int64]
+    columns: dict[str, Column]
+
+
+def _piece(rows: pa.Table, message: str, slots: Iterable[Slot], start: int, end: int) -> Piece:
+    t, _ = _kept(rows["t"])
+    t = t.view(np.int64)
+    a, b = (int(i) for i in np.searchsorted(t, (start, end), side="left"))
+    cut = rows.slice(a, b - a)
+    return Piece(message, t[a:b], {s.signal: _column(cut[s.column], s) for s in slots})
+
+
+def _column(column: pa.ChunkedArray | pa.Array, slot: Slot) -> Column:
+    kept, valid = _kept(column)
+    return Column(values(slot, kept), valid)
+
+
+def _kept(column: pa.ChunkedArray | pa.Array) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+    """Counts or values, anything where there is none, and where there is one (None: everywhere). A view on Arrow's own
+    buffers: its to_numpy() imports pandas."""
+    array = column.combine_chunks() if hasattr(column, "chunks") else column
+    (there, data), first, n = array.buffers(), array.offset, len(array)
+    kept = np.frombuffer(data, BITS.get(str(array.type), np.int64))[first : first + n]
+    if not array.null_count:
+        return kept, None
+    skip = first % 8  # a bit a place
+    bits = np.unpackbits(np.frombuffer(there, np.uint8)[first // 8 :], count=skip + n, bitorder="little")
+    return kept, bits[skip:].view(np.bool_)
+
+
+def file_hash(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

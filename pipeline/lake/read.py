@@ -1,0 +1,181 @@
+"""From the lake to Signals: one vehicle's roles over a stretch of time, in the roles' units."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from herdbook.pipeline.errors import NotKnownError, ProfileError
+from herdbook.pipeline.lake.merge_samples import Samples, Times, merge, outside
+from herdbook.pipeline.lake.part import Part, Piece
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.role_table import Mapping
+from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from herdbook.pipeline.lake.folder import Shelf
+    from herdbook.pipeline.store.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class LogRef:
+    """Where the rows of one log are ("" once they expired), and which of its time is not to be used.
+
+    Times: microseconds UTC. hash: of the part, where it is known.
+    """
+
+    log: str
+    part: str
+    profile: str
+    start: int
+    end: int
+    doubts: tuple[tuple[int, int], ...] = ()
+    hash: str = ""
+
+
+class Watch(Protocol):
+    """Somebody else who wants rows of the same parts, so that these are read once (see pipeline/lake/cadence.py)."""
+
+    def wanted(self, part: Part, ref: LogRef) -> dict[str, list[str]]:
+        """Signals by message, beside those of the roles."""
+
+    def take(self, ref: LogRef, piece: Piece) -> None:
+        """A piece of one of these messages, with these signals among its columns."""
+
+
+def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collection[str] | None = None) -> Signals:
+    """Roles of a vehicle between start and end (microseconds UTC, end excluded), from the published catalogue.
+
+    roles: names to load; all when left out. Each sample is counted once where logs overlap; what is impossible or
+    not available is NaN. Raises: NotKnownError for a vehicle without logs; StoreError for a missing or damaged part.
+    """
+    with store.read() as con:
+        refs = log_refs(con, vehicle, start, end)
+        if not refs and not con.execute("SELECT 1 FROM logs WHERE vehicle = ? LIMIT 1", [vehicle]).fetchone():
+            raise NotKnownError(f"no log of vehicle {vehicle!r}", store.folder, "See `herdbook fleet` for all vehicles")
+    return read_signals(store.shelf, refs, store.profiles(), vehicle, start, end, roles)
+
+
+def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int, expired: bool = False) -> list[LogRef]:
+    """Logs of a vehicle that touch a stretch of time, in order of time and hash; expired ones only when asked for."""
+    rows = con.execute(
+        """SELECT l.log, coalesce(p.part, ''), l.profile, epoch_us(l.start_t), epoch_us(l.end_t),
+                  (SELECT list((epoch_us(d.start_t), epoch_us(d.end_t)) ORDER BY d.start_t)
+                   FROM log_doubts d WHERE d.log = l.log), coalesce(p.hash, '')
+           FROM logs l LEFT JOIN parts p USING (log)
+           WHERE l.vehicle = ? AND l.start_t < make_timestamp(?) AND l.end_t >= make_timestamp(?)
+           ORDER BY l.start_t, l.log""",
+        [vehicle, end, start],
+    ).fetchall()
+    refs = [LogRef(a, b, c, d, e, tuple((x, y) for x, y in doubts or ()), h) for a, b, c, d, e, doubts, h in rows]
+    return [r for r in refs if expired or r.part]
+
+
+def read_signals(
+    shelf: Shelf,
+    refs: Sequence[LogRef],
+    profiles: Iterable[Profile],
+    vehicle: str,
+    start: int,
+    end: int,
+    roles: Collection[str] | None = None,
+    watch: Watch | None = None,
+) -> Signals:
+    """The same from known logs; touches nothing but the parts. watch: who gets all rows to see."""
+    by_name = {p.name: p for p in profiles}
+    found: dict[Key, list[Samples]] = {}
+    cycles: dict[Key, float | None] = {}
+    parts: dict[str, Part] = {}
+    for ref in (r for r in refs if r.part):
+        if ref.profile not in by_name:
+            what = f"profile {ref.profile!r} of log {ref.log[:12]} is not among the profiles"
+            raise ProfileError(what, shelf.store, "Put it back where herdbook.toml says profiles are")
+        profile = by_name[ref.profile]
+        part = parts.get(ref.part) or parts.setdefault(ref.part, shelf.open(ref.part, ref.hash))
+        wanted = [m for m in profile.roles if roles is None or m.role in roles]
+        for key, samples in _log_samples(part, ref, wanted, start, end, watch).items():
+            found.setdefault(key, []).extend(samples)
+        _note_cycles(cycles, wanted, profile)
+    times = Times()
+    data = {key: Series(*merge(pieces, cycles.get(key), times)) for key, pieces in found.items()}
+    return Signals(vehicle, start, end, {k: data[k] for k in sorted(data, key=str)})
+
+
+def _note_cycles(cycles: dict[Key, float | None], wanted: list[Mapping], profile: Profile) -> None:
+    messages = profile.network().by_name
+    for m in wanted:
+        cycle = messages[m.message].cycle_ms if m.message in messages else None
+        cycles.setdefault((m.role, m.item), cycle * 1000 if cycle else None)
+
+
+def _log_samples(
+    part: Part, ref: LogRef, wanted: list[Mapping], start: int, end: int, watch: Watch | None
+) -> dict[Key, list[Samples]]:
+    """Samples by key, block by block; undated frames lie outside every stretch, doubtful ones are taken out here."""
+    by_message: dict[str, list[Mapping]] = {}
+    for m in wanted:
+        if f"{m.message}.{m.signal}" in part.columns:
+            by_message.setdefault(m.message, []).append(m)
+    mine = {message: {m.signal for m in some} for message, some in by_message.items()}
+    theirs = watch.wanted(part, ref) if watch else {}
+    signals = {message: sorted(mine.get(message, set()) | {*theirs.get(message, ())}) for message in {*mine, *theirs}}
+    found: dict[Key, list[Samples]] = {}
+    for piece in part.rows(signals, ref.log, max(start, ref.start), min(end, ref.end + 1)):
+        arrays = _arrays(piece, mine.get(piece.message, ()))
+        for m in by_message.get(piece.message, ()):
+            t, raw = arrays[m.signal]
+            samples = outside((t, convert(raw, m)), list(ref.doubts))
+            if len(samples[0]):
+                found.setdefault((m.role, m.item), []).append(samples)
+        if watch and piece.message in theirs:
+            watch.take(ref, piece)
+    return found
+
+
+def _arrays(piece: Piece, names: Iterable[str]) -> dict[str, tuple[NDArray[np.int64], NDArray[Any]]]:
+    """Times and raw values of signals where they are present in their frames. Signals present in the very same frames,
+    as those behind one multiplexor, share their times: what is looked up for one of them then serves all."""
+    present: dict[bytes, tuple[NDArray[np.intp], NDArray[np.int64]]] = {}
+    found: dict[str, tuple[NDArray[np.int64], NDArray[Any]]] = {}
+    for name in names:
+        column = piece.columns[name]
+        if column.valid is None:
+            found[name] = piece.t, column.values
+            continue
+        key = column.valid.tobytes()
+        if key not in present:
+            rows = np.flatnonzero(column.valid)
+            present[key] = rows, piece.t.take(rows)
+        rows, t = present[key]
+        found[name] = t, column.values.take(rows)
+    return found
+
+
+def convert(raw: NDArray[Any], m: Mapping) -> NDArray[np.float64]:
+    """Values in the role's unit from values in the DBC's; NaN for not available, impossible and unknown states."""
+    role = ROLES[m.role]
+    missing = np.isin(raw, m.not_available) if m.not_available else None
+    if m.bit is not None:
+        value = ((raw.astype(np.int64) >> m.bit) & 1).astype(np.float64)
+    elif m.states:
+        value = np.full(len(raw), np.nan)
+        for number, state in m.states.items():
+            value[raw == number] = state
+    else:
+        value = raw.astype(np.float64)
+        if m.scale != 1.0:
+            value *= m.scale
+        value += m.offset  # also turns -0.0 into 0.0
+        # one look at the extremes is enough where all is possible; with NaN among the values both are NaN
+        if role.unit != "state" and not (value.size and value.min() >= role.low and value.max() <= role.high):
+            value[~((value >= role.low) & (value <= role.high))] = np.nan
+    if missing is not None:
+        value[missing] = np.nan
+    return value

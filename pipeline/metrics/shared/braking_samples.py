@@ -1,0 +1,160 @@
+"""The samples of all brakings of a session, aligned: cut out first, then looked up, so that cruising costs
+nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from herdbook.pipeline.science.brake_limits import Envelope, State, Taper
+from herdbook.pipeline.science.stretches import Bools, Floats, Stretches, Times, extremes, held_s, stretches
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.roles import SIDES
+from herdbook.pipeline.vehicle.signals import Signals
+
+ON_PCT = 5.0  # a demand from here on is a braking; engineering choice, above a lever's rest noise
+OFF_PCT = 2.0
+JOIN_S = 0.2  # a rider who lets go for less is still braking
+LEAST_S = 0.4
+PAUSE_S = 0.5
+SETTLE_S = 0.4  # after this long delivery should have followed: 0.36 s is the system delay braking rules allow for
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Samples inside brakings, one row a brake_demand sample; events index into them."""
+
+    t: Times
+    events: Stretches
+    dt_s: Floats
+    demand_pct: Floats
+    demand_a: Floats
+    allowed_a: Floats
+    delivered_a: Floats
+    pack_v: Floats
+    link_v: Floats
+    side_a: dict[str, Floats]  # braking current of each motor, a magnitude
+    state: State
+    charge_limit_a: Floats
+    cycle_s: float
+
+
+def envelope_of(profile: Profile) -> Envelope:
+    """The vehicle's own figures where the profile has them, else the defaults of Envelope.
+
+    Tapers are moved a little towards leniency: the limiter and the log do not read the same sample.
+    """
+    base, drive = Envelope(), profile.drive
+
+    def number(key: str) -> float | None:
+        found = drive.get(key)
+        return float(found) if isinstance(found, int | float) else None
+
+    def taper(full: str, zero: str, shift: float, default: Taper) -> Taper:
+        a, b = number(full), number(zero)
+        return default if a is None or b is None else Taper(a + shift, b + shift, b > a)
+
+    fade_kmh, ceiling = number("regen_fade_full_kmh"), number("regen_max_a")
+    return Envelope(
+        fade_ms=base.fade_ms if fade_kmh is None else fade_kmh / 3.6,
+        ceiling_a=base.ceiling_a if ceiling is None else ceiling,
+        soc_pct=taper("regen_soc_full_pct", "regen_soc_zero_pct", -1.0, base.soc_pct),
+        cell_v=taper("regen_cell_full_v", "regen_cell_zero_v", -0.03, base.cell_v),
+        cold_c=taper("regen_cold_full_c", "regen_cold_zero_c", 1.5, base.cold_c),
+        hot_cell_c=taper("regen_hot_full_c", "regen_hot_zero_c", -1.5, base.hot_cell_c),
+        hot_fet_c=taper("fet_derate_c", "fet_max_c", -2.0, base.hot_fet_c),
+        hot_motor_c=taper("winding_derate_c", "winding_max_c", -2.0, base.hot_motor_c),
+    )
+
+
+def cut(signals: Signals) -> tuple[Times, Floats, Stretches]:
+    """Times, demand in percent, and the stretches of braking. Hysteresis: on at ON_PCT, over under
+    OFF_PCT."""
+    demand = signals.series("brake_demand")
+    over = stretches(demand.t, demand.v > OFF_PCT, PAUSE_S, JOIN_S, LEAST_S, least_n=4)
+    return demand.t, demand.v, over.keep(extremes(demand.v, over) >= ON_PCT)
+
+
+def collect(signals: Signals, profile: Profile) -> Samples | None:
+    """All brakings of the session; None when there was none."""
+    t_all, demand_all, events = cut(signals)
+    if not len(events):
+        return None
+    sizes = events.last - events.first + 1
+    first = np.concatenate(([0], np.cumsum(sizes)[:-1]))
+    rows = np.arange(int(sizes.sum())) + np.repeat(events.first - first, sizes)
+    events = Stretches(first, first + sizes - 1)
+    t, demand_pct = t_all[rows], demand_all[rows]
+    demand_a = signals.at(t, "regen_demand", hold_s=PAUSE_S)
+    return Samples(
+        t,
+        events,
+        held_s(t, PAUSE_S),
+        demand_pct,
+        demand_a,
+        _allowed(signals, t),
+        _delivered(signals, t),
+        signals.at(t, "pack_voltage", hold_s=1.0),
+        _across(signals, t, "dc_link_voltage", np.fmax, 1.0),
+        {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES},
+        _state(signals, t),
+        signals.at(t, "charge_limit", hold_s=3.0),
+        signals.step_us(signals.series("brake_demand")) / 1e6,
+    )
+
+
+def _allowed(signals: Signals, t: Times) -> Floats:
+    """What all limiters leave over; where the controller does not say, what the pack allows."""
+    if signals.has("regen_allowed"):
+        return signals.at(t, "regen_allowed", hold_s=PAUSE_S)
+    return signals.at(t, "charge_limit", hold_s=3.0)
+
+
+def _delivered(signals: Signals, t: Times) -> Floats:
+    """Current into the pack, as the controller says; where it does not, as the pack measures it."""
+    if signals.has("regen_current"):
+        return signals.at(t, "regen_current", hold_s=PAUSE_S)
+    return np.clip(-signals.at(t, "pack_current", hold_s=PAUSE_S), 0.0, None)
+
+
+def _state(signals: Signals, t: Times) -> State:
+    speed = signals.at(t, "vehicle_speed", hold_s=1.0)
+    return State(
+        speed,
+        signals.at(t, "pack_soc", hold_s=10.0),
+        _across(signals, t, "cell_voltage", np.fmax, 3.0),
+        _across(signals, t, "cell_temp", np.fmin, 30.0),
+        _across(signals, t, "cell_temp", np.fmax, 30.0),
+        _across(signals, t, "fet_temp", np.fmax, 10.0),
+        _across(signals, t, "motor_temp", np.fmax, 10.0),
+        signals.at(t, "derate", hold_s=3.0),
+    )
+
+
+def _across(signals: Signals, t: Times, role: str, pick: np.ufunc, hold_s: float) -> Floats:
+    """Largest or smallest over all items of a role; NaN where none is known."""
+    out: NDArray[np.float64] = np.full(t.shape, np.nan)
+    for item in signals.items(role):
+        out = pick(out, signals.at(t, role, item, hold_s))
+    return out
+
+
+def settled(s: Samples, signals: Signals, delay_s: float) -> Bools:
+    """Where delivery should have caught up: demand steady within a fifth for SETTLE_S, or as long as this
+    brake takes.
+
+    delay_s: usual response of the vehicle (NaN: unknown). A late brake is late, not weak: that is another
+    rule.
+    """
+    wait = int(1e6 * np.fmax(SETTLE_S, 1.5 * delay_s + 0.1))
+    sizes = s.events.last - s.events.first + 1
+    began = np.repeat(s.t[s.events.first], sizes)
+    lowest = highest = s.demand_a
+    for part in (0.33, 0.67, 1.0):
+        before = signals.at(s.t - int(part * wait), "regen_demand", hold_s=PAUSE_S)
+        lowest, highest = np.minimum(lowest, before), np.maximum(highest, before)
+    with np.errstate(invalid="ignore"):
+        steady = highest - lowest <= 0.2 * highest + 0.5
+    return np.asarray((s.t - began >= wait) & steady)

@@ -1,0 +1,58 @@
+"""Speed, motor currents and commands of a ride on a grid of one second: means, so that no message is late."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from herdbook.pipeline.metrics.set import Session
+from herdbook.pipeline.metrics.shared.heat_grid import bins_of
+from herdbook.pipeline.science.stretches import Floats
+from herdbook.pipeline.vehicle.roles import SIDES
+from herdbook.pipeline.vehicle.signals import Signals
+
+STEP_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """NaN where a second has no sample. speed m/s; amps: torque current; rpm: motor speed; brake: command in
+    %."""
+
+    start: int
+    speed: Floats
+    amps: dict[str, Floats]
+    rpm: dict[str, Floats]
+    brake: Floats
+
+    @property
+    def metres(self) -> Floats:
+        return np.nan_to_num(np.abs(self.speed)) * STEP_S
+
+    @property
+    def acceleration(self) -> Floats:
+        """Central difference, m/s2; NaN beside holes."""
+        out = np.full(self.speed.shape, np.nan)
+        out[1:-1] = (self.speed[2:] - self.speed[:-2]) / (2.0 * STEP_S)
+        return out
+
+
+def travel(session: Session, signals: Signals) -> Travel:
+    return signals.once(("travel", session), lambda: _travel(session, signals))
+
+
+def _travel(session: Session, signals: Signals) -> Travel:
+    n = int((session.end - session.start) / (STEP_S * 1e6))
+
+    def grid(role: str, item: str = "") -> Floats:
+        s = signals.series(role, item)
+        return bins_of(signals, s, session.start, STEP_S, n).means(s.v)
+
+    return Travel(
+        session.start,
+        grid("vehicle_speed"),
+        {side: grid("motor_current", side) for side in SIDES},
+        {side: grid("motor_speed", side) for side in SIDES},
+        grid("brake_demand"),
+    )

@@ -1,0 +1,184 @@
+"""One message a night, by webhook (JSON) or Apprise (mail, chat, ...), and no second one after a retry.
+
+Before a message goes out the catalogue notes `sending`, afterwards `sent`. A night already `sent` to an
+address is left alone. One found at `sending` was cut short in between: it may or may not have arrived. A
+lost stop-use message is worse than a double one, so it goes out again and says so; webhooks also get the
+same Idempotency-Key. Addresses hold passwords and tokens: they are never stored, printed or logged, only
+their scheme and host.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from http.client import HTTPException, HTTPMessage
+from typing import IO, TYPE_CHECKING, Protocol
+from urllib.parse import urlsplit
+
+if TYPE_CHECKING:
+    from herdbook.pipeline.night.changes import ChangeList
+
+TRIES = 3
+TIMEOUT_S = 15.0
+MOST_LINES = 30  # engineering choice: a message is read on a telephone; the list itself is in the store
+CAUTION = (
+    "Do not ride or charge these vehicles until a qualified person has released them. Packs can burn and "
+    "brakes can fail; follow local codes and the rules for damaged lithium batteries. A quiet list is no "
+    "proof of safety."
+)
+REPEAT = "(Sent again: the first copy was interrupted and may have arrived.)"
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """What became of one address. state: sent | already sent | failed."""
+
+    target: str  # scheme and host only
+    state: str
+    detail: str = ""
+
+
+class Ledger(Protocol):
+    """Remembers what went out; pipeline/night/close.py keeps it in the catalogue."""
+
+    def claim(self, by_scan: str, target: str) -> str:
+        """Note `sending`; returns the state found before: "", "sending", "failed" or "sent" (then nothing
+        is noted)."""
+
+    def settle(self, by_scan: str, target: str, sent: bool, detail: str) -> None:
+        """Note `sent`, or `failed` after a plain failure, so that the next try is no repeat."""
+
+
+def notify(changes: ChangeList, targets: Sequence[str], ledger: Ledger, pause_s: float = 2.0) -> list[Delivery]:
+    """Send the night to every address that has not had it. A failing address never stops the others."""
+    return [_one(changes, target, ledger, pause_s) for target in dict.fromkeys(targets)]
+
+
+def alarm(reason: str, targets: Sequence[str]) -> list[Delivery]:
+    """Tell every address that a night failed. Nothing is remembered: the store may be what failed."""
+    body = f"The nightly scan failed: {_cut(reason)}\nWhat was committed stays; the next scan goes on from there.\n"
+    sent = []
+    for target in dict.fromkeys(targets):
+        if urlsplit(target).scheme in ("http", "https"):
+            problem = post(target, {"exit_code": 1, "headline": "The nightly scan failed.", "text": body}, "")
+        else:
+            problem = through_apprise(target, "The nightly scan failed", body, "failure")
+        sent.append(Delivery(shown(target), "failed" if problem else "sent", problem))
+    return sent
+
+
+def _one(changes: ChangeList, target: str, ledger: Ledger, pause_s: float) -> Delivery:
+    key = hashlib.sha256(target.encode()).hexdigest()[:16]
+    before = ledger.claim(changes.scan, key)
+    if before == "sent":
+        return Delivery(shown(target), "already sent")
+    send = webhook if urlsplit(target).scheme in ("http", "https") else apprise_message
+    body = text(changes, repeat=before == "sending")
+    problem = ""
+    for attempt in range(TRIES):
+        problem = send(target, changes, body, f"{changes.scan}:{key}")
+        if not problem:
+            break
+        if attempt < TRIES - 1:
+            time.sleep(pause_s * 2**attempt)
+    ledger.settle(changes.scan, key, not problem, problem)
+    return Delivery(shown(target), "failed" if problem else "sent", problem)
+
+
+Send = Callable[[str, "ChangeList", str, str], str]
+
+
+def webhook(target: str, changes: ChangeList, body: str, key: str) -> str:
+    """POST the change list as JSON; "" when the other side answered 2xx, else what went wrong."""
+    return post(target, changes.as_dict() | {"text": body}, key)
+
+
+def post(target: str, message: dict[str, object], key: str) -> str:
+    headers = {"Content-Type": "application/json", "User-Agent": "herdbook"} | ({"Idempotency-Key": key} if key else {})
+    request = urllib.request.Request(target, json.dumps(message).encode(), method="POST", headers=headers)
+    try:
+        with urllib.request.build_opener(_NoRedirect).open(request, timeout=TIMEOUT_S) as reply:
+            reply.read(65536)
+        return ""
+    except urllib.error.HTTPError as error:
+        with error:
+            return f"answered {error.code} {error.reason}"
+    except (OSError, HTTPException, ValueError) as error:
+        return f"no answer: {getattr(error, 'reason', None) or type(error).__name__}"
+
+
+class _NoRedirect(urllib.request.HTTPRedirectHandler):
+    """A moved webhook is a setting to mend: following it would turn the POST into a GET."""
+
+    def redirect_request(
+        self,
+        req: urllib.request.Request,
+        fp: IO[bytes],
+        code: int,
+        msg: str,
+        headers: HTTPMessage,
+        newurl: str,
+    ) -> None:
+        return None
+
+
+def apprise_message(target: str, changes: ChangeList, body: str, _key: str) -> str:
+    """Through Apprise (it comes with Prefect); "" when it reports success."""
+    kind = {20: "failure", 0: "info"}.get(changes.exit_code, "warning")
+    return through_apprise(target, f"Fleet: {changes.headline()}", body, kind)
+
+
+def through_apprise(target: str, title: str, body: str, kind: str) -> str:
+    import logging
+
+    import apprise
+
+    logging.getLogger("apprise").setLevel(logging.CRITICAL)  # its log lines may quote the address
+    sender = apprise.Apprise()
+    if not sender.add(target):
+        return "not an address that Apprise understands; check [night] notify in herdbook.toml"
+    try:
+        done = sender.notify(title=title, body=body, notify_type=apprise.NotifyType(kind))
+    except (OSError, TypeError, ValueError) as error:
+        return f"Apprise failed: {type(error).__name__}"
+    return "" if done else "Apprise could not deliver it"
+
+
+def text(changes: ChangeList, repeat: bool = False) -> str:
+    """The message for people: stop-use first, then what changed, then what did not get in."""
+    lines = [changes.headline()] + ([REPEAT] if repeat else [])
+    if changes.stop_use:
+        lines += ["", "STOP USE", CAUTION]
+        lines += [_cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.statement}") for s in changes.stop_use]
+    if changes.changes:
+        lines += ["", "CHANGED"]
+        lines += [
+            _cut(f"- {kind} {severity}".rstrip() + f": {vehicle}, {about + ': ' if about else ''}{reason}")
+            for kind, severity, vehicle, about, reason in changes.rows()[:MOST_LINES]
+        ]
+        more = len(changes.changes) - MOST_LINES
+        lines += [f"- and {more} more; the fleet page and `herdbook night --json` have them all"] if more > 0 else []
+    if changes.quarantined:
+        lines += ["", "IN QUARANTINE"]
+        lines += [_cut(f"- {name}: {reason}") for name, reason in changes.quarantined[:MOST_LINES]]
+    if changes.fleet_quiet:
+        lines += ["", changes.fleet_quiet]
+    return "\n".join(lines) + "\n"
+
+
+def _cut(line: str, most: int = 300) -> str:
+    """One line, without control characters (names come from logs), of bounded length."""
+    clean = "".join(c if c.isprintable() else " " for c in line)
+    return clean if len(clean) <= most else clean[: most - 1] + "…"
+
+
+def shown(target: str) -> str:
+    """An address fit for a log: scheme and host, no path, user or token."""
+    parts = urlsplit(target)
+    host = parts.hostname if parts.scheme in ("http", "https") else None
+    return f"{parts.scheme}://{host or '…'}"

@@ -1,0 +1,173 @@
+"""The pack page: capacity, self-discharge of each group, whether its own figures agree, and its least margins."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from herdbook.pipeline.reports.drawing.readings import Z95, event_table
+from herdbook.pipeline.reports.drawing.session_figures import figures_table
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.history.context import Desk, Reader, profile_of
+from herdbook.pipeline.reports.history.lines import capacity as history_capacity
+from herdbook.pipeline.reports.page.blocks import Block, Leaf, Note, Table
+from herdbook.pipeline.reports.words import names as plain
+from herdbook.pipeline.reports.words import numbers as words
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from herdbook.pipeline.store.store import Store
+
+AGREEMENT = (
+    ("pack_current_zero_a", "Current sensor with the main switch open: its offset"),
+    ("pack_sum_gap_v", "Terminal voltage less the sum of the groups, at no current"),
+    ("pack_sum_gap_pct", "The same as a share of the terminal voltage"),
+    ("pack_path_mohm", "Resistance between the outer groups and the terminals"),
+    ("bms_capacity_ah", "Capacity the battery management system seems to count with"),
+    ("balance_time_s", "Time a session with the median group where the balancer may work"),
+)
+PLACES = {"charge": "current into the pack", "discharge": "current out of the pack"}
+UNITS = {"margin_v": "V", "margin_k": "K", "margin_a": "A"}
+
+
+def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
+    profile = profile_of(store, facts.about["profile"])
+    desk, now = (Desk(f, Reader(facts.zone, "km"), profile) for f in (facts, _with_this_pack(facts)))
+    blocks = _capacity(desk)
+    if now.facts is not facts:
+        blocks.append(Note("What follows is of the pack seen last, not of the ones before it."))
+    blocks += _losses(now) + _reported(now) + figures_table(now.facts, "The pack's own figures", AGREEMENT)
+    blocks += _margins(now.facts)
+    lead = (
+        "Charge is counted between moments at which it is known from outside; where the record lacks such moments, "
+        "no capacity is given. The least margins say how near the unit came to what it is built for."
+    )
+    return Leaf("pack", "Pack", lead, blocks)
+
+
+def _with_this_pack(facts: Facts) -> Facts:
+    """Cut to the sessions of the pack seen last: another pack's groups are other groups."""
+    packs = [r for r in facts.installs if r["component"] == "pack"]
+    if len(packs) < 2:
+        return facts
+    last = max(packs, key=lambda r: r["to_t"])
+    begun = last["from_t"] - timedelta(hours=1)  # the serial comes a little after a session's beginning
+    sessions = [s for s in facts.sessions if s["start_t"] >= begun]
+    return replace(
+        facts,
+        sessions=sessions,
+        metrics=facts.metrics.filter(pl.col("start_t") >= begun),
+        events=facts.events.filter(pl.col("session_start_t") >= begun),
+    )
+
+
+def _capacity(desk: Desk) -> list[Block]:
+    rated = desk.profile.pack.get("rated_ah") if desk.profile else None
+    if not isinstance(rated, int | float):
+        return [Note("No capacity: the profile, which states the rated charge, is not in the store.", "absent")]
+    packs = history_capacity.held(desk, float(rated))
+    if not packs:
+        return [Note(f"The capacity is not known. {_why_no_capacity(desk.facts)}.", "absent")]
+    body = [
+        (
+            p.pack or "the pack",
+            words.amount(p.ah, "Ah", p.se * rated / 100),
+            words.amount(p.pct, "%", p.se),
+            f"{p.pct - Z95 * p.se:.1f} to {p.pct + Z95 * p.se:.1f} %",
+            str(len(p.chains)),
+        )
+        for p in packs
+    ]
+    head = ("Pack", "Capacity", "Of rated", "95 % interval", "Measurements")
+    return [Table("Capacity, counted between full and nearly empty", head, body, frozenset({1, 2, 3, 4}))]
+
+
+def _why_no_capacity(facts: Facts) -> str:
+    said = [r["reason"] for r in facts.not_assessed if r["rule"] == "pack_capacity_low"]
+    return plain.reason(said[0]) if said else "no charge between nearly empty and full is recorded whole"
+
+
+def _losses(desk: Desk) -> list[Block]:
+    """Self-discharge of every group against its siblings, also where no rule has a word to say."""
+    from herdbook.pipeline.health.pack.self_discharge import self_discharge
+
+    if desk.record is None:
+        return []
+    found, why = self_discharge(desk.record)
+    if not found:
+        return [Note(f"No self-discharge of single groups: {why}.", "absent")]
+    body = [
+        (
+            f"group {x.item}",
+            words.amount(x.loss_ma, "mA", x.se_ma),
+            f"{x.loss_ma - Z95 * x.se_ma:.1f} to {x.loss_ma + Z95 * x.se_ma:.1f} mA",
+            str(x.n),
+            f"{x.days:.0f}",
+        )
+        for x in found
+    ]
+    head = ("Group", "Loses more than the median group", "95 % interval", "Charges", "Over days")
+    return [
+        Table("Self-discharge, group by group", head, body, frozenset({1, 2, 3, 4})),
+        Note("Negative: it loses less. What all groups lose alike does not show. What was bled is added back."),
+    ]
+
+
+def _reported(desk: Desk) -> list[Block]:
+    """Reported charge against charge known from outside, by the rule's own comparison."""
+    from herdbook.pipeline.health.pooled import pool
+    from herdbook.pipeline.health.rules.soc_off import readings_off
+
+    found = readings_off(desk.record, 10_000.0) if desk.record else None
+    if found is None or not found.height:
+        return [Note("Reported charge: never seen at a full pack or a low rest, so not held against ours.", "absent")]
+    body = []
+    for (kind,), part in found.group_by(["item"], maintain_order=True):
+        value, se = pool(part["gap"].to_numpy(), part["se_pct"].to_numpy())
+        se = float(np.hypot(se, np.median(part["se_pct"].to_numpy())))  # an anchor errs alike every time
+        where = "at a full pack" if kind == "full" else "at a low rest"
+        body.append(
+            (
+                where,
+                words.amount(value, "%", se),
+                f"{value - Z95 * se:.0f} to {value + Z95 * se:.0f} %",
+                str(part.height),
+            )
+        )
+    head = ("Where", "Reported less known from outside", "95 % interval", "Times")
+    return [Table("Reported state of charge against ours", head, body, frozenset({1, 2, 3}))]
+
+
+def _margins(facts: Facts) -> list[Block]:
+    """The nearest each limit was ever approached, nearest first."""
+    events = event_table(facts, "least_margin")
+    if not events.height or "margin_share" not in events.columns:
+        return [Note("No limits of the profile could be held against readings.", "absent")]
+    nearest = events.sort("margin_share").unique("item", keep="first", maintain_order=True)
+    body = []
+    for row in nearest.iter_rows(named=True):
+        unit = next(unit for key, unit in UNITS.items() if row.get(key) is not None)
+        shown = "°C" if unit == "K" else unit
+        what = "group" if unit == "V" else "sensor"
+        group = f", {what} {row['group']:.0f}" if row.get("group") else ""
+        body.append(
+            (
+                PLACES.get(row["item"], row["item"]) + group,
+                f"{words.number(row['value'])} {shown}",
+                f"{words.number(row['limit'])} {shown}",
+                words.amount(row[f"margin_{unit.lower()}"], unit),
+                f"{row['margin_share']:.0%}",
+                words.moment(row["start_t"], facts.zone, False),
+            )
+        )
+    head = ("Where", "Reading", "Limit", "Margin", "As a share", "When")
+    n = events.height
+    return [
+        Table("Least margins to the limits on record", head, body, frozenset({1, 2, 3, 4})),
+        Note(f"n = {n} session figures; medians of three readings. A negative margin: the limit was passed."),
+    ]

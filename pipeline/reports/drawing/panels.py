@@ -1,0 +1,211 @@
+"""Panels of signals one above the other over one time axis, with limits and the window of a finding."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from herdbook.pipeline.reports.drawing.thin import thin
+from herdbook.pipeline.reports.drawing.traces import POINTS, STEPPED, item_words, role_words, thinned_words
+from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, fine
+from herdbook.pipeline.reports.page.figure import DASHES, LINES, Spec, axis, label, layout, local_ms, packed
+from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.signals import Series, Signals
+
+PANEL_PX, MANY_PX = 150, 105  # height of a panel; of each when there are more than four
+FROM_ZERO = ("A", "%", "rpm", "m/s")
+# drawn on one axis, because the distance between them is the point
+SHARED = {"Regeneration": ("regen_demand", "regen_allowed", "regen_current")}
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One role drawn, with further roles of the same unit beside it.
+
+    bold: the items a finding is about; others are drawn thin.  limit: (value, words) or None.
+    """
+
+    role: str
+    bold: frozenset[str] = frozenset()
+    limit: tuple[float, str] | None = None
+    beside: tuple[str, ...] = ()
+
+    @property
+    def title(self) -> str:
+        family = next((name for name, roles in SHARED.items() if self.role in roles), "")
+        return family if self.beside else role_words(self.role)
+
+
+@dataclass(frozen=True, slots=True)
+class Stacked:
+    """note: what thinning left out. fine: the samples behind it, packed ("" when all are drawn)."""
+
+    spec: Spec
+    note: str
+    fine: str
+
+
+def together(panels: Sequence[Panel]) -> list[Panel]:
+    """Roles that belong on one axis moved into the panel of the first of them."""
+    out: list[Panel] = []
+    for panel in panels:
+        family = next((roles for roles in SHARED.values() if panel.role in roles), ())
+        host = next((i for i, p in enumerate(out) if p.role in family), None)
+        if host is None:
+            out.append(panel)
+        else:
+            out[host] = replace(out[host], beside=(*out[host].beside, panel.role), limit=out[host].limit or panel.limit)
+    return out
+
+
+def stack(
+    signals: Signals,
+    panels: Sequence[Panel],
+    zone: ZoneInfo | None,
+    points: int = POINTS,
+    window: tuple[int, int] | None = None,
+) -> Stacked:
+    """The panels over one time axis, with the window shaded."""
+    shown = together([p for p in panels if signals.has(p.role)])
+    count = max(1, len(shown))
+    data: list[Spec] = []
+    axes: dict[str, Spec] = {}
+    shapes = [_shade(window, zone)] if window else []
+    drawn = 0
+    sampled: list[Sampled] = []
+    for index, panel in enumerate(shown):
+        name = "y" if index == 0 else f"y{index + 1}"
+        top = 1 - index / count
+        axes["yaxis" + name[1:]] = _y_axis(panel, (top - 1 / count + 0.035, top - 0.01))
+        for trace, kept, series, most in _traces(signals, panel, zone, points):
+            sampled.append(Sampled(len(data), series.t, series.v, most))
+            data.append(trace | {"yaxis": name})
+            drawn += kept
+        if panel.limit:
+            shapes.append(_limit_line(name, panel.limit))
+    notes = [_limit_note(shape) for shape in shapes if "meta" in shape]
+    height = 90 + (PANEL_PX if count <= 4 else MANY_PX) * count
+    more = {"xaxis": time_axis(zone, count), "hovermode": "x unified", "hoversubplots": "axis", "annotations": notes}
+    margin = {"l": 88, "r": 16, "t": 30, "b": 52}  # room for ticks and a title of two lines
+    spec = {"data": data, "layout": layout(height, shapes=shapes, margin=margin, **more, **axes)}
+    more_of_it = fine(sampled, zone)
+    return Stacked(spec, thinned_words(drawn, sum(len(s.v) for s in sampled)) + more_of_it.text, more_of_it.blob)
+
+
+def time_axis(zone: ZoneInfo | None, count: int) -> Spec:
+    """The time axis below `count` stacked panels, with a line through all of them at the pointer."""
+    spike = {
+        "showspikes": True,
+        "spikemode": "across",
+        "spikethickness": 1,
+        "spikecolor": "@muted",
+        "spikedash": "solid",
+    }
+    anchor = "y" if count == 1 else f"y{count}"
+    return axis(f"Time of day ({zone.key if zone else 'UTC'})", type="date", anchor=anchor, **spike)
+
+
+def _traces(
+    signals: Signals, panel: Panel, zone: ZoneInfo | None, points: int
+) -> Iterator[tuple[Spec, int, Series, int]]:
+    """Every series of a panel drawn: the trace, how many samples it draws, all of them, and how many may be drawn. Thin
+    ones first, so that what the finding is about lies on top."""
+    every = [(role, item) for role in (panel.role, *panel.beside) for item in signals.items(role)]
+    chosen = [(role, item) for role, item in every if not panel.bold or str(item) in panel.bold]
+    for role, item in [key for key in every if key not in chosen] + chosen:
+        series = signals.series(role, item)
+        if len(series):
+            order = chosen.index((role, item)) if (role, item) in chosen else None
+            most = points // 4 if order is None else points
+            t, v = thin(series.t, series.v, most)
+            trace = _trace(Series(t, v), panel, role, item, order, zone)
+            yield trace, int(np.count_nonzero(~np.isnan(v))), series, most
+
+
+def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
+    role = ROLES[panel.role]
+    shown = words.unit(role.unit)
+    y = axis("", domain=list(domain))
+    text = label(panel.title).replace(" ", "<br>", 1) + (f"<br>[{shown}]" if shown else "")
+    y["title"] = {"text": text, "standoff": 6, "font": {"size": 11}}
+    if role.states:
+        y |= {"tickvals": list(range(len(role.states))), "ticktext": list(role.states)}
+    if role.unit in FROM_ZERO:
+        y["rangemode"] = "tozero"
+    return y
+
+
+def _trace(series: Series, panel: Panel, role: str, item: int | str, order: int | None, zone: ZoneInfo | None) -> Spec:
+    """One series as a line. order: its place among those told apart; None for those drawn thin."""
+    colors = ("@strong", *LINES) if panel.bold else LINES
+    name = f"{role_words(role)} {item_words(item)}".strip() if item != "" else role_words(role)
+    line: Spec = {
+        "color": "@faint" if order is None else colors[order % len(colors)],
+        "width": 2.0 if order is not None and panel.bold else 1.4,
+        "shape": "hv" if ROLES[role].unit in STEPPED else "linear",
+    }
+    if order:
+        line["dash"] = DASHES[(order // len(LINES) + order) % len(DASHES)]
+    strong = order is not None
+    hover = {"hovertemplate": f"%{{y:.4g}} {label(words.unit(ROLES[role].unit))}"}  # would win over "skip"
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": label(name),
+        "x": packed(local_ms(series.t, zone)),
+        "y": packed(series.v, "f4"),
+        "line": line,
+        "connectgaps": False,
+        "showlegend": strong and (item != "" or bool(panel.beside)),
+        "hoverinfo": "all" if strong else "skip",
+        **(hover if strong else {}),
+    }
+
+
+def _limit_line(y: str, limit: tuple[float, str]) -> Spec:
+    return {
+        "type": "line",
+        "xref": "paper",
+        "x0": 0,
+        "x1": 1,
+        "yref": y,
+        "y0": limit[0],
+        "y1": limit[0],
+        "line": {"color": "@stop", "width": 1.6, "dash": "dash"},
+        "layer": "above",
+        "meta": limit[1],
+    }
+
+
+def _limit_note(shape: Spec) -> Spec:
+    return {
+        "xref": "paper",
+        "x": 1,
+        "xanchor": "right",
+        "yref": shape["yref"],
+        "y": shape["y0"],
+        "yanchor": "bottom",
+        "text": label(shape.pop("meta")),
+        "showarrow": False,
+        "font": {"size": 11, "color": "@stop"},
+    }
+
+
+def _shade(window: tuple[int, int], zone: ZoneInfo | None) -> Spec:
+    x0, x1 = local_ms(np.array(window, np.int64), zone)
+    return {
+        "type": "rect",
+        "xref": "x",
+        "x0": float(x0),
+        "x1": float(x1),
+        "yref": "paper",
+        "y0": 0,
+        "y1": 1,
+        "fillcolor": "@shade",
+        "line": {"width": 0},
+        "layer": "below",
+    }

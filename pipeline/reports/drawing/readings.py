@@ -1,0 +1,119 @@
+"""Session figures of one vehicle as arrays, for drawing over its life."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.page.figure import Spec, axis, label, local_ms, packed
+from herdbook.pipeline.reports.words import numbers as words
+
+Z95 = 1.959964  # two-sided 95 % of the normal distribution
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One metric over the sessions that have it: t microseconds UTC (session start), value, se (NaN = none)."""
+
+    name: str
+    item: str
+    unit: str
+    t: NDArray[np.int64]
+    value: NDArray[np.float64]
+    se: NDArray[np.float64]
+    n: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return int(self.t.shape[0])
+
+    def last(self, count: int) -> Reading:
+        cut = slice(-count, None)
+        return Reading(self.name, self.item, self.unit, self.t[cut], self.value[cut], self.se[cut], self.n[cut])
+
+    def pooled(self) -> tuple[float, float | None]:
+        """Mean and its standard error; weighted by 1/se^2 where every session has one, else plain."""
+        if len(self) and np.isfinite(self.se).all() and (self.se > 0).all():
+            weight = 1 / self.se**2
+            spread = _scatter(self.value, weight)
+            return float((weight * self.value).sum() / weight.sum()), float(spread / np.sqrt(weight.sum()))
+        if len(self) < 2:
+            return (float(self.value[0]) if len(self) else float("nan")), None
+        return float(self.value.mean()), float(self.value.std(ddof=1) / np.sqrt(len(self)))
+
+
+def _scatter(value: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
+    """How much more the sessions scatter than their errors say; at least 1 (Birge ratio)."""
+    if value.size < 2:
+        return 1.0
+    mean = (weight * value).sum() / weight.sum()
+    return max(1.0, float(np.sqrt((weight * (value - mean) ** 2).sum() / (value.size - 1))))
+
+
+def reading(facts: Facts, name: str, item: str = "", kinds: tuple[str, ...] = ()) -> Reading:
+    """One metric and item, in time order; empty when the catalogue has none."""
+    rows = facts.metrics.filter(pl.col("name") == name, pl.col("item") == item)
+    if kinds:
+        rows = rows.filter(pl.col("kind").is_in(kinds))
+    t = rows["start_t"].cast(pl.Datetime("us")).to_physical().to_numpy().astype(np.int64)
+    unit = str(rows["unit"][0]) if rows.height else ""
+    se = rows["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    return Reading(name, item, unit, t, rows["value"].to_numpy(), se, rows["n"].to_numpy())
+
+
+def items(facts: Facts, name: str) -> list[str]:
+    """The items a metric is known for, numbers in order first."""
+    found = facts.metrics.filter(pl.col("name") == name)["item"].unique().to_list()
+    return sorted(found, key=natural)
+
+
+def natural(text: str) -> tuple[bool, float, str]:
+    """Sort key: by the first number in the text, then by the text."""
+    number = re.search(r"-?\d+(\.\d+)?", text)
+    return (number is None, float(number[0]) if number else 0.0, text)
+
+
+def event_table(facts: Facts, kind: str) -> pl.DataFrame:
+    """Events of one kind with their numbers as columns beside start_t, end_t, item."""
+    rows = facts.events.filter(pl.col("kind") == kind)
+    if not rows.height:
+        return pl.DataFrame(schema={"start_t": pl.Datetime("us"), "end_t": pl.Datetime("us"), "item": pl.String})
+    flat = [
+        {key: r[key] for key in ("start_t", "end_t", "item")} | dict(zip(r["keys"], r["numbers"], strict=True))
+        for r in rows.iter_rows(named=True)
+    ]
+    return pl.DataFrame(flat, infer_schema_length=None)
+
+
+def dots_over_time(facts: Facts, of: Reading, name: str, color: str, symbol: str = "circle") -> Spec:
+    """A trace of one reading over the vehicle's life with 95 % error bars where errors are known."""
+    trace: Spec = {
+        "type": "scatter",
+        "mode": "lines+markers",
+        "name": label(name),
+        "x": packed(local_ms(of.t, facts.zone)),
+        "y": packed(of.value),
+        "line": {"color": color, "width": 1},
+        "marker": {"color": color, "size": 6, "symbol": symbol},
+    }
+    if np.isfinite(of.se).any():
+        reach = np.nan_to_num(Z95 * of.se)
+        trace["error_y"] = {"type": "data", "array": packed(reach), "thickness": 1, "width": 0, "color": color}
+    return trace
+
+
+def life_axis(facts: Facts) -> Spec:
+    """The time axis that all figures over a unit's life share: from its first to its last record, at least a day."""
+    title, known = (
+        f"Date ({facts.zone_name})",
+        [s["start_t"] for s in facts.sessions] + [s["end_t"] for s in facts.sessions],
+    )
+    if not known:
+        return axis(title, type="date")
+    ends = local_ms(np.array([words.micros(min(known)), words.micros(max(known))], np.int64), facts.zone)
+    pad = max(0.03 * float(ends[1] - ends[0]), 12 * 3_600_000.0)
+    return axis(title, type="date", range=[float(ends[0]) - pad, float(ends[1]) + pad])

@@ -1,0 +1,67 @@
+"""Tables of session figures: the newest, the middle of all with its error, the extremes, how much is behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+
+from herdbook.pipeline.health.pooled import pool
+from herdbook.pipeline.reports.drawing.readings import Reading, natural, reading
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.page.blocks import Block, Table
+from herdbook.pipeline.reports.words import numbers as words
+
+HEAD = ("Figure", "Newest session", "Middle of all", "Lowest", "Highest", "Sessions", "Covered")
+NUMERIC = frozenset({1, 2, 3, 4, 5, 6})
+MOST_ITEMS = 4  # a figure with more items (groups, sensors) is one row: over all of them
+
+
+def figures_table(facts: Facts, title: str, chosen: Sequence[tuple[str, str]], folded: bool = False) -> list[Block]:
+    """A table of the chosen (metric, words); nothing when the record has none of them."""
+    known = facts.metrics.filter(pl.col("name").is_in([name for name, _ in chosen]))
+    by_name = {str(name): part for (name,), part in known.partition_by("name", as_dict=True).items()}
+    body = [row for name, said in chosen if name in by_name for row in _rows(facts, by_name[name], said)]
+    return [Table(title, HEAD, body, NUMERIC, folded)] if body else []
+
+
+def _rows(facts: Facts, part: pl.DataFrame, said: str) -> list[tuple[str, ...]]:
+    names = sorted(part["item"].unique().to_list(), key=natural)
+    if len(names) > MOST_ITEMS:
+        return [_over_items(part, f"{said} ({len(names)} items)")]
+    name = str(part["name"][0])
+    cover = dict(part.group_by("item").agg(pl.col("coverage").mean()).rows())
+    return [_one(reading(facts, name, i), f"{said}: {i}" if i else said, cover[i]) for i in names]
+
+
+def _one(of: Reading, said: str, cover: float) -> tuple[str, ...]:
+    last = of.last(1)
+    newest = words.amount(float(last.value[0]), of.unit, _error(last.se[0]))
+    value, se = pool(of.value, of.se) if len(of) > 1 else (float(of.value[0]), float(of.se[0]))
+    middle = words.amount(value, of.unit, _error(se)) if len(of) > 1 else ""
+    ends = (words.amount(float(v), of.unit) for v in (of.value.min(), of.value.max()))
+    return said, newest, middle, *ends, str(len(of)), _share(cover)
+
+
+def _over_items(part: pl.DataFrame, said: str) -> tuple[str, ...]:
+    """Middles over all items; the extremes name theirs."""
+    unit, newest = str(part["unit"][0]), part.filter(pl.col("start_t") == part["start_t"].max())
+    values = part["value"].to_numpy()
+    low, high = (part.row(int(k), named=True) for k in (np.argmin(values), np.argmax(values)))
+    return (
+        said,
+        words.amount(float(np.median(newest["value"].to_numpy())), unit),
+        words.amount(float(np.median(values)), unit),
+        *(f"{words.amount(row['value'], unit)} ({row['item'] or 'all'})" for row in (low, high)),
+        str(part["start_t"].n_unique()),
+        _share(float(part["coverage"].to_numpy().mean())),
+    )
+
+
+def _error(se: float) -> float | None:
+    return float(se) if np.isfinite(se) else None
+
+
+def _share(cover: float) -> str:
+    return f"{cover:.0%}"

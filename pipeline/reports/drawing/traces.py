@@ -1,0 +1,43 @@
+"""Signals of one vehicle for drawing: loaded, and put into words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from herdbook.pipeline.reports.words import names as plain
+from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.signals import Signals
+
+if TYPE_CHECKING:
+    from herdbook.pipeline.store.store import Store
+
+POINTS = 2400  # a trace: twice the pixel columns of a wide figure
+STEPPED = ("state", "bits", "1", "id")
+
+
+def role_words(role: str) -> str:
+    """cell_voltage -> Cell voltage."""
+    text = plain.role_words(role)
+    return text[0].upper() + text[1:]
+
+
+def item_words(item: int | str) -> str:
+    return f"no. {item}" if isinstance(item, int) else str(item)
+
+
+def load(store: Store, vehicle: str, start: int, end: int, roles: tuple[str, ...] | None) -> Signals:
+    """The lake's samples of [start, end) microseconds UTC; roles unknown to this version are passed over."""
+    from herdbook.pipeline.lake.read import load_signals
+
+    known = None if roles is None else [role for role in roles if role in ROLES]
+    return load_signals(store, vehicle, start, end, known)
+
+
+def thinned_words(drawn: int, held: int) -> str:
+    if drawn >= held:
+        return f"Every sample is drawn ({words.plural(held, 'sample')})."
+    return (
+        f"Drawn: {drawn:,} of {held:,} samples; of every slice of time the lowest and the highest are kept, "
+        "so no spike is lost."
+    ).replace(",", "\u202f", 2)

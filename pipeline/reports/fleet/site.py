@@ -1,0 +1,121 @@
+"""The fleet page and a page a vehicle: a static site with relative links, written after each scan.
+
+    index.html               stop-use list, change list, shared causes, register, drift, distributions, quarantine
+    night.html               the run itself, what came in, decoding, room, and where each question is answered
+    vehicles/<name>.html     one vehicle: verdict, scores, findings, parts, changes
+    dossiers/<name>.html     full dossiers of the vehicles that need one; linked from their pages
+
+A page is only rewritten when its content changed, so copying the site to a web server moves little.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from herdbook.pipeline.health.judged import load
+from herdbook.pipeline.herd.overview import Overview, overview
+from herdbook.pipeline.herd.score_history import LAST
+from herdbook.pipeline.herd.work_on_record import work_on_record
+from herdbook.pipeline.reports.dossier.write import refresh_dossiers
+from herdbook.pipeline.reports.drawing import distribution
+from herdbook.pipeline.reports.facts import Row, rows
+from herdbook.pipeline.reports.fleet import night_page, register, vehicle_page
+from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words.cautions import GENERAL, LAW
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from herdbook.pipeline.store.store import Store
+
+Told = Callable[[int, int], None]
+MOST_CHANGES = 400  # lines of the change list drawn; the rest is counted
+AGES = ((1, "within a day"), (7, "2 to 7 days"), (30, "8 to 30 days"), (10**6, "more than 30 days"))
+
+
+def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None, dossiers: Sequence[str] = ()) -> Path:
+    """Write the site; the path of its index.html.
+
+    told(done, of) is called as pages are written.  dossiers: severities ("stop-use", "service") whose vehicles also get
+    their full dossier, written anew only when their record changed.  Raises: StoreError when nothing is published.
+    """
+    folder = Path(out_folder)
+    (folder / "vehicles").mkdir(parents=True, exist_ok=True)
+    if dossiers:
+        with store.read() as con:
+            chosen = rows(
+                con,
+                "SELECT DISTINCT vehicle FROM findings WHERE list_contains($s, severity) ORDER BY vehicle",
+                s=list(dossiers),
+            )
+        refresh_dossiers(store, folder / "dossiers", [row["vehicle"] for row in chosen], told)
+    with store.read() as con:
+        herd_wide = overview(store, con)
+        given = _given(con, herd_wide)
+        text = page.render("fleet.html.j2", ("register.js",), **given)
+        page.write(folder / "night.html", night_page.text(herd_wide, given["scan"]))
+        vehicle_page.write_all(store, con, folder, told)
+    return page.write(folder / "index.html", text)
+
+
+def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any]:
+    herd = rows(con, "fleet")
+    scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY started_t DESC LIMIT 1")
+    newest = max((v["last_t"] for v in herd if v["last_t"]), default=None)
+    return _changes(con, herd_wide) | {
+        "herd_wide": herd_wide,
+        "judged": load(),
+        "herd": herd,
+        "scan": scans[0] if scans else None,
+        "newest": words.moment(newest, None),
+        "ages": _ages(herd, newest),
+        "stop": rows(con, "standing"),
+        "causes": rows(con, "causes"),
+        "quarantine": rows(con, "SELECT * FROM quarantine ORDER BY last_t DESC, name"),
+        "unassessed": [(name, sum(v[name] is None for v in herd)) for name in register.HEADLINE],
+        "silent": [v for v in herd if v["silent"]],
+        "spreads": distribution.spreads(herd),
+        "bands": distribution.NAMES,
+        "register": register.packed(con, herd),
+        "last": LAST,
+        "link": lambda vehicle: f"vehicles/{page.file_name(vehicle)}.html",
+        "general": GENERAL,
+        "law": LAW,
+        "made": words.moment(datetime.now(UTC), None),
+    }
+
+
+def _changes(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any]:
+    """The change list of the newest night; empty before the first."""
+    told = herd_wide.told
+    if told is None:
+        none: dict[str, Any] = dict.fromkeys(("changes", "first_seen", "kept_quiet"), ())
+        return none | {"counts": {}, "more": 0, "fleet_quiet": "", "work": {}}
+    listed = [c for c in told.changes if c.change != "first seen"]
+    shown = listed[:MOST_CHANGES]
+    return {
+        "changes": shown,
+        "first_seen": [c for c in told.changes if c.change == "first seen"],
+        "counts": told.counts(),
+        "more": max(0, len(listed) - MOST_CHANGES),
+        "fleet_quiet": told.fleet_quiet,
+        "kept_quiet": told.muted,
+        "work": work_on_record(con, sorted({c.vehicle for c in shown if c.change == "gone"}), told.as_of),
+    }
+
+
+def _ages(herd: list[Row], newest: datetime | None) -> list[tuple[str, int]]:
+    """How old each vehicle's newest record is, against the newest of all, counted in classes."""
+    found: Counter[str] = Counter()
+    for vehicle in herd:
+        if vehicle["last_t"] is None or newest is None:
+            found["no record"] += 1
+        else:
+            age = (newest - vehicle["last_t"]).total_seconds() / 86400
+            found[next(name for limit, name in AGES if age <= limit)] += 1
+    return [(name, found[name]) for name in [*(n for _, n in AGES), "no record"] if found[name]]

@@ -1,0 +1,146 @@
+"""One small page a vehicle for the static site: what stands against it, its gravest evidence drawn small.
+
+The catalogue is read once for all vehicles and dealt out, so that ten thousand pages take seconds, not
+minutes.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from herdbook.pipeline.herd.score_history import score_changes
+from herdbook.pipeline.night import mutes
+from herdbook.pipeline.reports.dossier import evidence
+from herdbook.pipeline.reports.facts import Facts, Row, rows
+from herdbook.pipeline.reports.fleet import finding_svg as sketch
+from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.verdict import marks, verdict
+from herdbook.pipeline.reports.words import cautions
+from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.vehicle.roles import SUBSYSTEMS
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from herdbook.pipeline.store.store import Store
+
+TABLES = {
+    "findings": "all_findings",
+    "changes": "all_changes",
+    "used": "all_used",
+    "scores": "SELECT * FROM scores",
+    "not_assessed": "SELECT * FROM not_assessed ORDER BY subsystem, rule",
+    "installs": "SELECT * FROM installs ORDER BY component, from_t",
+    "logs": "SELECT vehicle, log, name, start_t, end_t FROM logs WHERE vehicle IN (SELECT vehicle FROM findings) "
+    "ORDER BY start_t, log",
+}
+MOST_DRAWN = 2  # findings of a page, the gravest first
+MOST_PAGES = 400  # vehicles drawn in one go; the others follow with later scans, so that a night ends in time
+MOST_WINDOWS = 3  # times named a finding
+
+
+def write_all(
+    store: Store, con: duckdb.DuckDBPyConnection, folder: Path, told: Callable[[int, int], None] | None
+) -> int:
+    """Write vehicles/<name>.html for every vehicle; how many files changed."""
+    dealt = {name: _dealt(rows(con, query)) for name, query in TABLES.items()}
+    scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY started_t DESC LIMIT 1")
+    herd = rows(con, "SELECT * FROM vehicles ORDER BY vehicle")
+    muted = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+    history = score_changes(con)
+    changed, budget = 0, Budget(MOST_PAGES)
+    for done, about in enumerate(herd, start=1):
+        name = about["vehicle"]
+        facts = _facts(about, {table: of[name] for table, of in dealt.items()}, scans, store.settings.zone)
+        stem = page.file_name(name)
+        path = folder / "vehicles" / f"{stem}.html"
+        more = {
+            "used": dealt["used"][name],
+            "dossier": stem if (folder / "dossiers" / f"{stem}.html").exists() else "",
+            "sketches": _sketches(store, facts, path, budget),
+            "muted": {f["finding"]: muted.get((name, f["rule"], f["item"])) for f in facts.findings},
+            "lines": {s: line for s in SUBSYSTEMS if (line := history.get((name, s)))},
+        }
+        changed += _write_if_changed(path, _text(facts, more))
+        if told:
+            told(done, len(herd))
+    return changed
+
+
+@dataclass
+class Budget:
+    """How many vehicles may still be drawn."""
+
+    left: int
+
+
+def _sketches(store: Store, facts: Facts, path: Path, budget: Budget) -> dict[str, sketch.Sketch]:
+    """The drawn evidence of a vehicle by finding: what its page holds already, and what is drawn now."""
+    wanted = {f["finding"]: f for f in facts.findings if f["severity"] != "note" and f["windows"]}
+    chosen = dict(list(wanted.items())[:MOST_DRAWN])
+    if not chosen:
+        return {}
+    held = sketch.kept(path)
+    out = {key: held[mark] for key, f in chosen.items() if (mark := sketch.mark_of(f)) in held}
+    if len(out) < len(chosen) and budget.left > 0:
+        budget.left -= 1
+        out |= {key: sketch.draw(store, facts, f) for key, f in chosen.items() if key not in out}
+    return out
+
+
+def _dealt(table: list[Row]) -> defaultdict[str, list[Row]]:
+    out: defaultdict[str, list[Row]] = defaultdict(list)
+    for row in table:
+        out[row["vehicle"]].append(row)
+    return out
+
+
+def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], zone: str) -> Facts:
+    return Facts(
+        vehicle=about["vehicle"],
+        about=about,
+        zone=words.zone_of(about["zone"] or zone),
+        findings=of["findings"],
+        not_assessed=of["not_assessed"],
+        scores=of["scores"],
+        sessions=[],
+        installs=of["installs"],
+        stated={},
+        logs=of["logs"],
+        messages=[],
+        changes=of["changes"],
+        metrics=pl.DataFrame(),
+        events=pl.DataFrame(),
+        scan=scans[0] if scans else None,
+        rule_set=None,
+    )
+
+
+def _text(facts: Facts, more: dict[str, Any]) -> str:
+    return page.render(
+        "vehicle.html.j2",
+        facts=facts,
+        verdict=verdict(facts, sum(u["sessions"] for u in more["used"])),
+        marks=marks(facts),
+        cautions=cautions.for_findings(facts.findings),
+        law=cautions.LAW,
+        gauges={f["finding"]: evidence.gauge(f) for f in facts.findings},
+        times={f["finding"]: [evidence.where(facts, w) for w in f["windows"][:MOST_WINDOWS]] for f in facts.findings},
+        moment=lambda t: words.moment(t, facts.zone),
+        changed=words.CHANGE_WORD,
+        **more,
+    )
+
+
+def _write_if_changed(path: Path, text: str) -> bool:
+    if path.exists() and path.read_text("utf-8") == text:
+        return False
+    page.write(path, text)
+    return True

@@ -1,0 +1,112 @@
+"""A history document as page, CSV or JSON. Each is a pure function of the document: same document, same
+bytes.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from typing import Any
+
+from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.page.figure import script_safe
+from herdbook.pipeline.reports.words import names as plain
+from herdbook.pipeline.reports.words import numbers as words
+
+Document = dict[str, Any]
+COLUMNS = (
+    "record",
+    "no",
+    "section",
+    "from_utc",
+    "to_utc",
+    "topic",
+    "text",
+    "basis",
+    "severity",
+    "value",
+    "unit",
+    "standard_error",
+    "coverage",
+    "rule",
+    "rule_set",
+    "logs",
+    "sha256",
+    "profile_hash",
+    "network_hash",
+)
+HEADER = ("form", "vehicle", "profile", "zone", "units", "as_of", "by", "at", "data_until", "scan", "tool", "seal")
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def as_json(made: Document) -> str:
+    return json.dumps(made, ensure_ascii=False, indent=1) + "\n"
+
+
+def as_csv(made: Document) -> str:
+    """Rows as in RFC 4180, of three kinds told by `record`: document (a fact about the file), line, log."""
+    out = io.StringIO()
+    rows = csv.DictWriter(out, COLUMNS, restval="", lineterminator="\r\n")
+    rows.writeheader()
+    rows.writerows({"record": "document", "section": key, "text": inert(made[key] or "")} for key in HEADER)
+    rows.writerows(_line_row(line) for line in made["lines"])
+    rows.writerows(_log_row(log) for log in made["logs"])
+    return out.getvalue()
+
+
+def _line_row(line: Document) -> Document:
+    row = {key: line[key] for key in COLUMNS if line.get(key) is not None}
+    return row | {
+        "record": "line",
+        "from_utc": line["from"] or "",
+        "to_utc": line["to"] or "",
+        "topic": inert(line["topic"]),
+        "text": inert(line["text"]),
+        "logs": ranges(line["logs"]),
+    }
+
+
+def _log_row(log: Document) -> Document:
+    row = {key: log[key] for key in ("no", "sha256", "profile_hash", "network_hash")}
+    return row | {
+        "record": "log",
+        "from_utc": log["from"],
+        "to_utc": log["to"],
+        "text": inert(log["name"]),
+        "basis": log["clock"],
+        "value": log["size_bytes"],
+        "unit": "bytes",
+    }
+
+
+def as_html(made: Document) -> str:
+    zone = words.zone_of(made["zone"])
+    grouped = [
+        (key, title, [line for line in made["lines"] if line["section"] == key])
+        for key, title in made["sections"].items()
+    ]
+
+    def local(stamp: str | None) -> str:
+        return words.moment(words.from_stamp(stamp), zone)
+
+    embedded = script_safe(json.dumps(made, ensure_ascii=True, separators=(",", ":")))
+    return page.render(
+        "history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local, clock=plain.clock
+    )
+
+
+def ranges(numbers: list[int]) -> str:
+    """[1, 2, 3, 7] -> "1-3, 7"."""
+    parts: list[list[int]] = []
+    for number in numbers:
+        if parts and number == parts[-1][1] + 1:
+            parts[-1][1] = number
+        else:
+            parts.append([number, number])
+    return ", ".join(f"{a}-{b}" if b > a else str(a) for a, b in parts)
+
+
+def inert(text: str) -> str:
+    """A text that a spreadsheet would take for a formula gets an apostrophe in front."""
+    return "'" + text if text.startswith(FORMULA) else text

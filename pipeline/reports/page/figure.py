@@ -1,0 +1,121 @@
+"""A figure: what the browser draws, what is read aloud instead, and the numbers in a table.
+
+Specifications are plain dicts in the form of plotly.js. A text that begins with "@" (as in "@stop") is the name
+of a colour of the style sheet; assets/figures.js replaces it when drawing, so that one page serves light and
+dark. Sample arrays travel as base64 of 64-bit floats (plotly.js typed array form: dtype, bdata).
+"""
+
+from __future__ import annotations
+
+import base64
+import html
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from herdbook.pipeline.reports.words import numbers as words
+
+Spec = dict[str, Any]
+LINES = ("@line1", "@line2", "@line3", "@line4", "@line5", "@line6")
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """id: unique on the page, [a-z0-9-]. note: what was left out in drawing. alt: what one sees, in a sentence.
+    sync: figures of the same non-empty name share their time range. head, body: the numbers as a table. command:
+    writes every sample of what is drawn. fine: samples left out of spec, for the page to draw on zoom (fine.py)."""
+
+    id: str
+    title: str
+    alt: str
+    spec: Spec
+    note: str = ""
+    sync: str = ""
+    head: tuple[str, ...] = ()
+    body: Sequence[tuple[str, ...]] = ()
+    height: int = 320
+    command: str = ""
+    fine: str = ""
+
+    def json(self) -> str:
+        """The specification, safe inside a script element."""
+        return script_safe(json.dumps(self.spec, separators=(",", ":"), allow_nan=False, ensure_ascii=True))
+
+
+def script_safe(text: str) -> str:
+    """JSON that cannot end the script element it stands in."""
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def packed(values: NDArray[np.float64], dtype: str = "f8") -> dict[str, str]:
+    """An array in plotly.js's typed form; a not-a-number draws a hole."""
+    return {
+        "dtype": dtype,
+        "bdata": base64.b64encode(np.ascontiguousarray(values, f"<{dtype}").tobytes()).decode(),
+    }
+
+
+def label(text: object) -> str:
+    """A text for plotly.js, which reads a little HTML in labels: made inert."""
+    return html.escape(words.visible(str(text)), quote=False)
+
+
+def local_ms(t: NDArray[np.int64], zone: ZoneInfo | None) -> NDArray[np.float64]:
+    """Microseconds UTC to milliseconds of the wall clock in the zone, sample by sample (summer time
+    included)."""
+    if zone is None or not t.shape[0]:
+        return t / 1000.0
+    import polars as pl
+
+    wall = pl.Series(t).cast(pl.Datetime("us", "UTC")).dt.convert_time_zone(zone.key).dt.replace_time_zone(None)
+    return wall.to_physical().to_numpy() / 1000.0
+
+
+def axis(title: str, **more: Any) -> Spec:
+    """An axis in the house style: outside ticks, thin grid, no zero line unless asked."""
+    return {
+        "title": {"text": label(title), "standoff": 6, "font": {"size": 12}},
+        "gridcolor": "@rule",
+        "linecolor": "@muted",
+        "zeroline": False,
+        **more,
+    }
+
+
+def layout(height: int, **more: Any) -> Spec:
+    return {
+        "height": height,
+        "margin": {"l": 72, "r": 16, "t": 30, "b": 52},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"color": "@ink", "size": 12},
+        "hoverlabel": {"align": "left"},
+        "legend": {"orientation": "h", "x": 0, "y": 1, "yanchor": "bottom"},
+        "showlegend": True,
+        **more,
+    }
+
+
+def markers(name: str, x: list[Any], y: list[Any], color: str, symbol: str = "circle", **more: Any) -> Spec:
+    """A trace of single marks."""
+    mark = {"color": color, "symbol": symbol, "size": 8}
+    return {"type": "scatter", "mode": "markers", "name": label(name), "x": x, "y": y, "marker": mark} | more
+
+
+def diagonal(top: float) -> Spec:
+    """The dashed line on which both axes agree, from zero to `top`."""
+    line = {"color": "@ink", "width": 1, "dash": "dash"}
+    return {"type": "line", "x0": 0, "y0": 0, "x1": top, "y1": top, "line": line}
+
+
+def bar_spec(names: list[str], values: list[float], color: str, height: int, x: str, y: str) -> Spec:
+    """A bar chart from zero over named classes."""
+    trace = {"type": "bar", "x": [label(n) for n in names], "y": values, "marker": {"color": color}}
+    axes = {"xaxis": axis(x, type="category", nticks=16, automargin=True), "yaxis": axis(y, rangemode="tozero")}
+    return {"data": [trace], "layout": layout(height, showlegend=False, bargap=0.35, **axes)}

@@ -1,0 +1,138 @@
+"""From facts to one HTML file: templates, style, script and drawing engine in one piece, nothing fetched,
+ever.
+
+A content security policy in the head names the hash of each script of ours: any other script, request or frame
+that a hostile text might bring is refused by the browser, on top of the escaping that the templates do.
+"""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import hashlib
+import os
+import re
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from herdbook.pipeline.reports.words import numbers as words
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+_SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}")
+
+
+@cache
+def asset(name: str) -> str:
+    return files("herdbook.pipeline.reports.page").joinpath("assets", name).read_text("utf-8")
+
+
+@cache
+def engine() -> tuple[str, str]:
+    """The drawing library of the plotly package: gzip in base64, and the CSP hash of the text it unpacks
+    to."""
+    from plotly.offline import get_plotlyjs
+
+    text = get_plotlyjs()
+    packed = gzip.compress(text.encode(), 9, mtime=0)
+    return base64.b64encode(packed).decode(), csp_hash(text)
+
+
+def csp_hash(script: str) -> str:
+    return "'sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() + "'"
+
+
+def _shown(value: Any) -> Any:
+    """What a template prints: texts from outside with nothing unseen in them; our own markup as it is."""
+    return words.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+@cache
+def environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    env = Environment(
+        loader=PackageLoader("herdbook.pipeline.reports.page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_shown,
+    )
+    filters: dict[str, Any] = {
+        "number": words.number,
+        "unit": words.unit,
+        "size": words.size,
+        "duration": words.duration,
+        "severity": lambda s: words.SEVERITY_WORD.get(s, s),
+    }
+    env.filters.update(filters)
+    env.globals.update(plural=words.plural, listing=words.listing)
+    return env
+
+
+def render(template: str, scripts: tuple[str, ...] = (), drawing: bool = False, **given: Any) -> str:
+    """One page. scripts: names under assets/, put inline. drawing: carry the drawing engine along."""
+    texts = [asset(name) for name in scripts]
+    hashes = [csp_hash(text) for text in texts]
+    packed = ""
+    if drawing:
+        packed, engine_hash = engine()
+        hashes.append(engine_hash)
+    policy = (
+        "default-src 'none'; style-src 'unsafe-inline'; img-src data: blob:; base-uri 'none'; form-action "
+        "'none'; "
+        f"script-src {' '.join(hashes) if hashes else chr(39) + 'none' + chr(39)}"
+    )
+    return (
+        environment()
+        .get_template(template)
+        .render(
+            policy=policy,
+            style=Markup(asset("page.css")),
+            scripts=[Markup(text) for text in texts],
+            engine=packed,
+            **given,
+        )
+    )
+
+
+def program_version() -> str:
+    try:
+        return version("herdbook")
+    except PackageNotFoundError:
+        return "of unknown version"
+
+
+def file_name(vehicle: str) -> str:
+    """A vehicle's name as a file name: kept when harmless, else cleaned and told apart by a short hash."""
+    if _SAFE.fullmatch(vehicle) and ".." not in vehicle:
+        return vehicle
+    cleaned = re.sub(r"[^A-Za-z0-9_-]+", "_", vehicle).strip("_")[:40]
+    return f"{cleaned or 'vehicle'}-{hashlib.sha256(vehicle.encode()).hexdigest()[:8]}"
+
+
+def target(out: Path | str, default_name: str) -> Path:
+    """The file to write: `out` itself, or default_name inside it when `out` is (or ends like) a folder."""
+    path = Path(out)
+    if path.is_dir() or str(out).endswith(("/", os.sep)) or not path.suffix:
+        path = path / default_name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return path
+
+
+def write(path: Path, text: str) -> Path:
+    """Whole or not at all: a reader never meets half a page."""
+    draft = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        draft.write_text(text, "utf-8")
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)
+    return path

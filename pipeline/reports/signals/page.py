@@ -1,0 +1,113 @@
+"""Any signals of a unit as a figure on a page of its own."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from herdbook.pipeline.reports.drawing.panels import PANEL_PX, time_axis
+from herdbook.pipeline.reports.drawing.thin import thin
+from herdbook.pipeline.reports.drawing.traces import STEPPED, thinned_words
+from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, fine
+from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.page.figure import DASHES, LINES, Figure, Spec, axis, label, layout, local_ms, packed
+from herdbook.pipeline.reports.signals.window import Wire
+from herdbook.pipeline.reports.words import numbers as words
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+MOST_WIRES = 40  # in one figure; tables take any number
+FINE_BYTES = 4_000_000  # one figure a page: room for about three million samples of a quiet signal
+
+
+def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> str:
+    figure = wire_figure(vehicle, [w for w in wires if len(w.t)][:MOST_WIRES], zone, points)
+    left_out = max(0, len(wires) - MOST_WIRES)
+    return page.render(
+        "signals.html.j2",
+        ("figures.js",),
+        drawing=True,
+        vehicle=vehicle,
+        figure=figure,
+        left_out=left_out,
+        zone=zone.key if zone else "UTC",
+    )
+
+
+def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> Figure:
+    """One panel a unit and role, in the order asked for, over one time axis."""
+    groups: dict[str, list[Wire]] = {}
+    for wire in wires:
+        groups.setdefault(wire.name.split("[")[0], []).append(wire)
+    data: list[Spec] = []
+    axes: dict[str, Spec] = {}
+    count, drawn = len(groups), 0
+    sampled: list[Sampled] = []
+    for index, (name, members) in enumerate(groups.items()):
+        y = "y" if index == 0 else f"y{index + 1}"
+        bottom = 1 - (index + 1) / count
+        axes["yaxis" + y[1:]] = _panel_axis(name, members[0], [bottom + 0.02, bottom + 1 / count - 0.02])
+        for order, wire in enumerate(members):
+            trace, kept = _trace(wire, order, zone, points)
+            sampled.append(Sampled(len(data), wire.t, wire.v.astype(np.float64), points))
+            data.append(trace | {"yaxis": y})
+            drawn += kept
+    height = 100 + PANEL_PX * count
+    spec = {
+        "data": data,
+        "layout": layout(height, xaxis=time_axis(zone, count), hovermode="x unified", hoversubplots="axis", **axes),
+    }
+    more = fine(sampled, zone, FINE_BYTES)
+    body = [_numbers(wire) for wire in wires]
+    head = ("Signal", "Unit", "Lowest", "Median", "Highest", "Samples")
+    alt = f"Line chart of {words.listing(list(groups))} of {vehicle} against time."
+    return Figure(
+        "signals",
+        f"{vehicle}: {words.listing(list(groups))}",
+        alt,
+        spec,
+        thinned_words(drawn, sum(len(s.v) for s in sampled)) + more.text,
+        head=head,
+        body=body,
+        height=height,
+        fine=more.blob,
+    )
+
+
+def _panel_axis(name: str, first: Wire, domain: list[float]) -> Spec:
+    shown = words.unit(first.unit)
+    y = axis("", domain=domain)
+    y["title"] = {"text": label(name) + (f"<br>[{label(shown)}]" if shown else ""), "font": {"size": 11}}
+    if first.states:
+        y |= {"tickvals": list(range(len(first.states))), "ticktext": list(first.states)}
+    return y
+
+
+def _trace(wire: Wire, order: int, zone: ZoneInfo | None, points: int) -> tuple[Spec, int]:
+    t, v = thin(wire.t, wire.v.astype(np.float64), points)
+    line = {
+        "color": LINES[order % 6],
+        "width": 1.3,
+        "dash": DASHES[order // 6 % 6],
+        "shape": "hv" if wire.unit in STEPPED else "linear",
+    }
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": label(wire.name),
+        "x": packed(local_ms(t, zone)),
+        "y": packed(v, "f4"),
+        "line": line,
+        "connectgaps": False,
+        "hovertemplate": f"%{{y:.5g}} {label(words.unit(wire.unit))}",
+    }, int(np.count_nonzero(~np.isnan(v)))
+
+
+def _numbers(wire: Wire) -> tuple[str, ...]:
+    good = wire.v[np.isfinite(wire.v.astype(np.float64))].astype(np.float64)
+    if not good.size:
+        return wire.name, words.unit(wire.unit), "", "", "", "0"
+    low, mid, high = (words.number(float(x)) for x in (good.min(), np.median(good), good.max()))
+    return wire.name, words.unit(wire.unit), low, mid, high, str(good.size)

@@ -1,0 +1,206 @@
+"""The private catalogue: versions, and short transactions. Whole or not at all, whatever happens meanwhile."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from herdbook.pipeline.errors import BusyError, StoreError
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+SCHEMA = Path(__file__).parent / "schema"
+WAIT_S = 30.0  # another Herdbook process may be inside one of its short transactions
+_idle: dict[int, list[duckdb.DuckDBPyConnection]] = defaultdict(list)  # by process: a fork takes no threads along
+_attached: set[Path] = set()
+_door = threading.Lock()
+
+
+def steps() -> list[tuple[int, str, Path]]:
+    """The schema's steps in order: (version, name, file)."""
+    return [(int(p.name[:4]), p.stem, p) for p in sorted(SCHEMA.glob("[0-9][0-9][0-9][0-9]_*.sql"))]
+
+
+def query(name: str) -> str:
+    """A statement from schema/queries/<name>.sql."""
+    return (SCHEMA / "queries" / f"{name}.sql").read_text("utf-8")
+
+
+def connect(path: Path, read_only: bool = False) -> duckdb.DuckDBPyConnection:
+    """Open a catalogue, waiting for other short transactions. Raises: BusyError, StoreError."""
+    import duckdb
+
+    return _waiting(path, lambda: duckdb.connect(str(path), read_only=read_only))
+
+
+def _waiting(path: Path, opened: Callable[[], duckdb.DuckDBPyConnection]) -> duckdb.DuckDBPyConnection:
+    import duckdb
+
+    end = time.monotonic() + WAIT_S
+    pause = 0.01
+    while True:
+        said = "by this process"
+        with _door:  # a second look at the file from this process would let go of its lock (POSIX)
+            if path.absolute() not in _attached:
+                try:
+                    return opened()
+                except duckdb.Error as error:
+                    said = str(error)
+                    locked = isinstance(error, duckdb.IOException) and "lock" in said.lower()
+                    if not locked and "already attached" not in said:
+                        raise _unusable(path, error) from None
+        if time.monotonic() > end:
+            raise BusyError(
+                f"the catalogue has been locked for {WAIT_S:.0f} s: {said}",
+                path,
+                "Close what else has catalogue.duckdb open; people should open fleet.duckdb",
+            )
+        time.sleep(pause)
+        pause = min(pause * 2, 0.5)
+
+
+@contextmanager
+def visit(path: Path, read_only: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
+    """As connect(), for a short while, from an engine that stays with this process: to start one takes four times as
+    long as to open a catalogue, and a night looks into it a dozen times. Raises: BusyError, StoreError."""
+    import duckdb
+
+    engines = _idle[os.getpid()]
+    engine = engines.pop() if engines else duckdb.connect()
+    name = '"' + path.stem + '"'
+
+    def attach() -> duckdb.DuckDBPyConnection:
+        con = engine.cursor()
+        file = str(path).replace("'", "''")
+        con.execute(f"ATTACH '{file}' AS {name} {'(READ_ONLY)' if read_only else ''}")
+        con.execute(f"USE {name}")
+        _attached.add(path.absolute())
+        return con
+
+    con, sound = None, False
+    try:
+        con = _waiting(path, attach)
+        try:
+            yield con
+            sound = True
+        finally:
+            with suppress(duckdb.Error):
+                con.close()
+            try:
+                engine.execute(f"DETACH {name}")
+            except duckdb.Error:
+                sound = False
+    finally:
+        if sound:
+            engines.append(engine)
+        else:  # after a fault nobody knows its state
+            with suppress(duckdb.Error):
+                engine.close()
+        if con is not None:  # else it is attached by somebody else, for whom we waited in vain
+            _attached.discard(path.absolute())
+
+
+def _unusable(path: Path, error: Exception) -> StoreError:
+    raise_if_full(path, error)
+    return StoreError(
+        f"the catalogue cannot be opened: {str(error).splitlines()[0]}",
+        path,
+        "Put back a copy (catalogue.before-*.duckdb), or move it away and scan the inbox again: parts are reused",
+    )
+
+
+@contextmanager
+def transaction(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """One short writing transaction on a connection of its own; rolled back on any exception."""
+    import duckdb
+
+    try:
+        with visit(path) as con:
+            con.execute("SET TimeZone = 'UTC'")
+            con.begin()
+            try:
+                yield con
+                con.commit()
+            except BaseException:
+                with suppress(duckdb.Error):  # after a fatal error there is nothing left to roll back
+                    con.rollback()
+                raise
+    except duckdb.Error as error:
+        raise_if_full(path, error)
+        raise
+
+
+def raise_if_full(path: Path, error: Exception) -> None:
+    """Raises: StoreError when the error is about room on the disk, in whatever words."""
+    said = str(error)
+    if any(words in said for words in ("No space", "out of space", "ould not write", "Disk quota")):
+        raise StoreError("the disk is full", path, "Make room and run again; what was committed stays") from None
+
+
+def insert(con: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:
+    """Append a frame to a table by column name."""
+    if rows.height:
+        con.complete()  # who read one row only (fetchone) left a result open, and DuckDB 2 refuses new work until then
+        con.register("incoming_rows", rows)
+        con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM incoming_rows')
+        con.unregister("incoming_rows")
+
+
+def version(con: duckdb.DuckDBPyConnection) -> int:
+    """The schema version of an open catalogue; 0 for an empty one."""
+    if not con.execute("SELECT 1 FROM information_schema.tables WHERE table_name = 'versions'").fetchone():
+        return 0
+    row = con.execute("SELECT coalesce(max(version), 0) FROM versions").fetchone()
+    return int(row[0]) if row else 0
+
+
+def migrate(path: Path) -> None:
+    """Bring a catalogue to the newest version, keeping a copy of an older one beside it. Raises: StoreError."""
+    newest = steps()[-1][0]
+    known, missing = 0, steps()
+    if path.exists():
+        con = connect(path, read_only=not path.with_name(path.name + ".wal").exists())
+        known = version(con)
+        if known:  # by number, not from the newest on: steps may have been written side by side
+            done = {number for (number,) in con.execute("SELECT version FROM versions").fetchall()}
+            missing = [step for step in steps() if step[0] not in done]
+        con.close()
+    if known <= newest and not missing:
+        return
+    if known > newest:
+        raise StoreError(
+            f"the catalogue is of version {known}, this Herdbook knows up to {newest}",
+            path,
+            "Use the newer Herdbook that wrote it",
+        )
+    if known:
+        keep = path.with_name(f"catalogue.before-{missing[0][0]:04d}.duckdb")
+        copy_whole(path, keep)
+    with transaction(path) as con:
+        con.execute("CREATE TABLE IF NOT EXISTS versions (version INTEGER PRIMARY KEY, name VARCHAR NOT NULL)")
+        for number, name, file in missing:
+            con.execute(file.read_text("utf-8"))
+            con.execute("INSERT INTO versions VALUES (?, ?)", [number, name])
+    path.chmod(0o640)
+
+
+def copy_whole(source: Path, target: Path) -> None:
+    """Copy a file so that `target` is either the old one or the whole new one."""
+    temporary = target.with_name(f".{target.name}.{os.getpid()}.tmp")
+    try:
+        shutil.copyfile(source, temporary)
+        with temporary.open("rb") as file:
+            os.fsync(file.fileno())
+        temporary.replace(target)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise StoreError(f"cannot be copied to ({error.strerror})", target, "Make room or check the rights") from None

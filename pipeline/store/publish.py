@@ -1,0 +1,183 @@
+"""Publish: a copy of the catalogue with views over the lake, renamed into place as fleet.duckdb.
+
+Who has the old fleet.duckdb open keeps the old one, undisturbed; who opens it after the rename sees the new one. The
+file is read-only, and no shell that is left open can hold up the night.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from herdbook.pipeline.errors import DamagedPartError, StoreError
+from herdbook.pipeline.lake.folder import Shelf
+from herdbook.pipeline.lake.layout import Layout, expression
+from herdbook.pipeline.store.connection import connect, insert, query, raise_if_full, visit
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.vehicle.profile import Profile
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+Named = tuple[str, str]  # a part and its hash
+DUCKDBS_OWN = {"main", "temp", "system", "information_schema", "pg_catalog"}
+
+
+def publish(store: Store) -> Path:
+    """Make the catalogue's present state what people and reports see. Raises: StoreError when there is no room."""
+    import duckdb
+
+    temporary = store.folder / f".fleet.{os.getpid()}.tmp"
+    try:
+        with visit(store.catalogue) as con:
+            con.execute("CHECKPOINT")
+        shutil.copyfile(store.catalogue, temporary)
+        _add_views(temporary, store)
+        temporary.chmod(0o440)
+        with temporary.open("rb") as file:
+            os.fsync(file.fileno())
+        temporary.replace(store.fleet)
+    except duckdb.Error as error:
+        if trouble := store.shelf.trouble():
+            raise trouble from None
+        raise_if_full(store.folder, error)
+        raise
+    except OSError as error:
+        do = "Make room and run again; the old fleet.duckdb is still in place"
+        raise StoreError(f"cannot be published ({error.strerror or error})", store.folder, do) from None
+    finally:
+        temporary.unlink(missing_ok=True)
+        temporary.with_name(temporary.name + ".wal").unlink(missing_ok=True)
+    return store.fleet
+
+
+def _add_views(path: Path, store: Store) -> None:
+    con = connect(path)
+    try:
+        con.execute("SET TimeZone = 'UTC'")
+        con.execute("SET parquet_metadata_cache = true")  # every view looks into the same part
+        store.shelf.serve(con)
+        con.begin()
+        roles = []
+        for profile in store.profiles():
+            roles += _role_rows(profile)
+            found = con.execute(
+                """SELECT list(DISTINCT (p.part, p.hash) ORDER BY (p.part, p.hash)) FROM parts p JOIN logs l USING (log)
+                   WHERE l.profile = ? GROUP BY l.network_hash ORDER BY l.network_hash""",
+                [profile.name],
+            ).fetchall()
+            if found:
+                _views(con, profile, store.shelf, [parts for (parts,) in found])
+        con.execute("""CREATE TABLE roles (profile VARCHAR, role VARCHAR, item VARCHAR, "view" VARCHAR, signal VARCHAR,
+                       scale DOUBLE, "offset" DOUBLE, unit VARCHAR)""")
+        if roles:
+            insert(con, "roles", pl.DataFrame(roles))
+        con.execute(f"CREATE VIEW serial_conflicts AS {query('serial_conflicts')}")
+        con.commit()
+        con.execute("CHECKPOINT")
+    finally:
+        con.close()
+
+
+def sanitized(name: str) -> str:
+    """A name fit for SQL without quoting: letters, digits, underscores."""
+    return re.sub(r"\W", "_", name, flags=re.ASCII).lower() or "_"
+
+
+def schema_name(profile: str) -> str:
+    """The schema that holds a profile's views; never one that DuckDB itself uses."""
+    name = sanitized(profile)
+    return f"profile_{name}" if name in DUCKDBS_OWN else name
+
+
+def _view_names(messages: set[str]) -> dict[str, str]:
+    """View by message; two messages whose names become the same by sanitizing are told apart by a number."""
+    names: dict[str, str] = {}
+    for message in sorted(messages):
+        name = sanitized(message)
+        while name in names.values():
+            name += "_"
+        names[message] = name
+    return names
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _text(value: str) -> str:
+    return "'" + value.replace("'", "''") + "'"
+
+
+def _views(con: duckdb.DuckDBPyConnection, profile: Profile, shelf: Shelf, groups: Sequence[Sequence[Named]]) -> None:
+    """One view a message: vehicle, t, channel, source, the signals in the DBC's units, log.
+
+    groups: parts and hashes by network; all of one have one layout, so that DuckDB looks into one file until asked.
+    """
+    schema = _quoted(schema_name(profile.name))
+    con.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
+    layouts: dict[str, Layout] = {}
+    for number, parts in enumerate(groups):
+        sound, layout = _sound(shelf, parts)
+        if sound:
+            rows = f"{schema}._parts_{number}"
+            files = ", ".join(_text(shelf.address(p)) for p in sound)
+            con.execute(f"CREATE VIEW {rows} AS SELECT * FROM read_parquet([{files}])")
+            layouts[rows] = layout
+    for message, view in _view_names({m for layout in layouts.values() for m in layout.messages}).items():
+        some = " UNION ALL BY NAME ".join(
+            _message_rows(message, rows, layout) for rows, layout in layouts.items() if message in layout.messages
+        )
+        con.execute(f"CREATE VIEW {schema}.{_quoted(view)} AS SELECT * EXCLUDE (log), log FROM ({some})")
+
+
+def _message_rows(message: str, rows: str, layout: Layout) -> str:
+    taken = {"vehicle", "t", "channel", "source", "log"}  # DuckDB tells no names apart by case
+    signals = ""
+    for slot in layout.messages[message]:
+        name = slot.signal
+        while name.lower() in taken:
+            name += "_"
+        taken.add(name.lower())
+        signals += f", {expression(slot, 'r')} AS {_quoted(name)}"
+    channel = "r.channel" if layout.channel else "CAST(NULL AS VARCHAR) AS channel"
+    source = "r.source" if layout.source else "CAST(NULL AS UTINYINT) AS source"
+    return (
+        f"SELECT l.vehicle, r.t, {channel}, {source}{signals}, r.log "
+        f"FROM {rows} r JOIN main.logs l USING (log) WHERE r.message = {_text(message)}"
+    )
+
+
+def _sound(shelf: Shelf, parts: Sequence[Named]) -> tuple[list[str], Layout]:
+    """The parts, without the first ones that cannot be opened, and their layout."""
+    for i, (part, digest) in enumerate(parts):
+        try:
+            return [name for name, _ in parts[i:]], shelf.open(part, digest).layout
+        except DamagedPartError:
+            continue
+    return [], Layout({})
+
+
+def _role_rows(profile: Profile) -> list[dict[str, object]]:
+    from herdbook.pipeline.vehicle.roles import ROLES
+
+    return [
+        {
+            "profile": profile.name,
+            "role": m.role,
+            "item": str(m.item),
+            "view": f"{schema_name(profile.name)}.{sanitized(m.message)}",
+            "signal": m.signal,
+            "scale": m.scale,
+            "offset": m.offset,
+            "unit": ROLES[m.role].unit,
+        }
+        for m in profile.roles
+    ]

@@ -1,0 +1,178 @@
+"""The store: one folder that holds everything Herdbook keeps.
+
+catalogue.duckdb   private; opened for short transactions only     lake/     parts, unless they are kept elsewhere
+fleet.duckdb       published; what people and reports open         cache/    then local copies of them
+herdbook.toml      settings, optional                              pages/    what reports write
+                                                                   scan.lock who is writing now
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import socket
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from herdbook.pipeline.errors import BusyError, SettingsError, StoreError
+from herdbook.pipeline.lake.folder import OWN, Shelf, shelf_of
+from herdbook.pipeline.settings import FILE, Settings, read_settings
+from herdbook.pipeline.vehicle.profile import Profile, load_profiles
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """Where things are, and the settings. Cheap, picklable, holds nothing open."""
+
+    folder: Path
+    settings: Settings
+
+    @classmethod
+    def create(cls, folder: Path | str, profiles: Path | str | None = None) -> Store:
+        """A new store, or the one that is there. profiles: folder of vehicle profiles, written into herdbook.toml.
+
+        Raises: StoreError when the folder holds something else or cannot be written.
+        """
+        folder = Path(folder).absolute()
+        try:
+            folder.mkdir(parents=True, exist_ok=True, mode=0o750)
+            new = not (folder / "catalogue.duckdb").exists()
+            if new and any(p.name not in (FILE, OWN) for p in folder.iterdir()):
+                raise StoreError("the folder is not empty and holds no store", folder, "Name another folder")
+            store = cls(folder, read_settings(folder))
+            if new or (store.settings.lake and not store._has_logs()):
+                store.shelf.lay()
+            (folder / "pages").mkdir(exist_ok=True, mode=0o750)
+            if profiles is not None:
+                _use_profiles(folder, Path(profiles).absolute())
+        except OSError as error:
+            raise StoreError(f"cannot be written ({error.strerror})", folder, "Check the path and its rights") from None
+        return cls.open(folder)
+
+    @classmethod
+    def open(cls, folder: Path | str) -> Store:
+        """An existing store, brought to the newest catalogue version. Raises: StoreError, BusyError, SettingsError."""
+        from herdbook.pipeline.store.connection import migrate
+
+        folder = Path(folder).absolute()
+        if not folder.is_dir():
+            raise StoreError("there is no store", folder, "Make one with `herdbook scan INBOX --store FOLDER`")
+        store = cls(folder, read_settings(folder))
+        if not store.shelf.far:  # asking for it costs; who needs a far one will see
+            store.check_lake()
+        migrate(store.catalogue)
+        return store
+
+    @property
+    def catalogue(self) -> Path:
+        return self.folder / "catalogue.duckdb"
+
+    @property
+    def fleet(self) -> Path:
+        return self.folder / "fleet.duckdb"
+
+    @property
+    def shelf(self) -> Shelf:
+        """The lake: where parts are read and written."""
+        return shelf_of(self.folder, self.settings.lake, self.settings.cache_gb)
+
+    @property
+    def lake(self) -> Path:
+        """The lake's folder, or that of the local copies when it is far."""
+        return self.shelf.root
+
+    @property
+    def scratch(self) -> Path:
+        """Where parts grow before they are renamed into place; emptied at the start of a scan."""
+        return self.shelf.scratch
+
+    @property
+    def pages(self) -> Path:
+        return self.folder / "pages"
+
+    def check_lake(self) -> None:
+        """Raises: StoreError when the lake is not there, or only the empty folder that it is mounted on."""
+        self.shelf.check()
+
+    def _has_logs(self) -> bool:
+        from herdbook.pipeline.store.connection import connect, migrate
+
+        migrate(self.catalogue)
+        with connect(self.catalogue) as con:
+            return con.execute("SELECT 1 FROM logs LIMIT 1").fetchone() is not None
+
+    def profiles(self) -> list[Profile]:
+        """The vehicle profiles named in the settings; read once a process while unchanged. Raises: ProfileError."""
+        folder = self.folder / self.settings.profiles
+        if not folder.is_dir():
+            raise SettingsError(
+                "the folder of vehicle profiles is missing",
+                folder,
+                f"Name it in {FILE} (profiles = ...) or pass --profiles",
+            )
+        stamps = tuple(sorted((str(p), p.stat().st_mtime_ns) for p in folder.rglob("*") if p.is_file()))
+        return list(_profiles(folder, stamps))
+
+    def read(self) -> duckdb.DuckDBPyConnection:
+        """The published catalogue, read-only. Raises: StoreError before the first publication."""
+        import duckdb
+
+        if not self.fleet.exists():
+            raise StoreError("nothing has been published yet", self.folder, "Run a scan first")
+        try:
+            con = duckdb.connect(str(self.fleet), read_only=True)
+        except duckdb.Error as error:
+            what = f"fleet.duckdb cannot be opened: {error}"
+            raise StoreError(what, self.folder, "Run `herdbook store publish`") from None
+        self.shelf.serve(con, self.fleet)
+        return con
+
+    @contextmanager
+    def lock(self, what: str) -> Iterator[None]:
+        """Hold the store for writing; released when the process ends, however it ends. Raises: BusyError."""
+        path = self.folder / "scan.lock"
+        with path.open("a+", encoding="utf-8") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                file.seek(0)
+                raise BusyError(
+                    f"the store is in use by {file.read().strip() or 'another process'}",
+                    self.folder,
+                    "Wait until it is done, or stop that process",
+                ) from None
+            file.truncate(0)
+            since = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+            file.write(f"{what}, process {os.getpid()} on {socket.gethostname()}, since {since}\n")
+            file.flush()
+            yield
+
+
+def _use_profiles(folder: Path, profiles: Path) -> None:
+    """Name the folder of profiles in the store's settings, where they name none.
+
+    Raises: SettingsError when they name another one.
+    """
+    path = folder / FILE
+    kept = read_settings(folder).profiles
+    text = path.read_text("utf-8") if path.exists() else ""
+    if "profiles" not in tomllib.loads(text):
+        path.write_text(f"profiles = {json.dumps(str(profiles))}\n{text}", "utf-8")
+    elif (folder / kept).resolve() != profiles.resolve():
+        what = f"the store uses the profiles in {folder / kept}, not {profiles}"
+        raise SettingsError(what, path, "Change profiles = ... there if that is what you want")
+
+
+@lru_cache(maxsize=8)
+def _profiles(folder: Path, stamps: tuple[tuple[str, int], ...]) -> tuple[Profile, ...]:
+    return tuple(load_profiles(folder))

@@ -1,0 +1,15 @@
+"""One import name. The folders decoders, pipeline and flows stay where they are and install as herdbook.decoders,
+herdbook.pipeline and herdbook.flows; `import herdbook` itself is pipeline/api. Everything else is in pyproject.toml."""
+
+from setuptools import find_packages, setup
+
+FOLDERS = ("decoders", "pipeline", "flows")
+inside = {f"herdbook.{root}": root for root in FOLDERS}
+below = {
+    f"herdbook.{root}.{name}": f"{root}/{name.replace('.', '/')}"
+    for root in FOLDERS
+    for name in find_packages(root)
+    if (root, name) != ("pipeline", "api")
+}
+package_dir = {"herdbook": "pipeline/api"} | inside | below
+setup(packages=sorted(package_dir), package_dir=package_dir)
