@@ -14,12 +14,12 @@ from demo_logs.simulator import outings_of
 from demo_logs.simulator.fleet import noise_rng, to_signals
 from demo_logs.simulator.logger import observe
 from herdbook.pipeline.assess.sessions import Stretch, sessions
-from herdbook.pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.metrics import measure
-from herdbook.pipeline.metrics.set import Outcome, Session
+from herdbook.pipeline.metrics.set import Outcome
 from herdbook.pipeline.settings import Settings
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSIONS, Session
 
 
 @dataclass(frozen=True)

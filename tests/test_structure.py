@@ -1,41 +1,144 @@
-"""Promises about structure, held by tests: import direction, module size, no stray names."""
+"""Promises about structure, held by tests: who may import whom, no circles, one import name, module size."""
 
 import ast
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
-MAY_IMPORT: dict[str, set[str]] = {"decoders": set(), "pipeline": {"decoders"}, "flows": {"decoders", "pipeline"}}
-OURS = set(MAY_IMPORT) | {"demo_logs", "dbc_demo", "tests"}
-MODULES = sorted(p for layer in MAY_IMPORT for p in (ROOT / layer).rglob("*.py"))
+LAYERS = ("decoders", "pipeline", "flows")
+MODULES = sorted(p for layer in LAYERS for p in (ROOT / layer).rglob("*.py"))
 ALL_CODE = MODULES + sorted(p for k in ("demo_logs", "tests") for p in (ROOT / k).rglob("*.py"))
+
+FLAT = {"pipeline.errors", "pipeline.settings", "pipeline.addresses", "pipeline.times", "pipeline.spans"}
+# Room -> the rooms it may import, besides itself and what lies flat in pipeline/. Data flows from top to bottom.
+MAY_IMPORT: dict[str, set[str]] = {
+    "decoders": set(),
+    "pipeline": {"decoders"},
+    "pipeline.science": set(),
+    "pipeline.vehicle": {"decoders", "pipeline.science"},
+}
+for _above, _rooms in [
+    ("pipeline.vehicle", ["pipeline.lake"]),
+    ("pipeline.lake", ["pipeline.store"]),
+    ("pipeline.store", ["pipeline.intake"]),
+    ("pipeline.intake", ["pipeline.metrics"]),
+    ("pipeline.metrics", ["pipeline.health"]),
+    ("pipeline.health", ["pipeline.assess"]),
+    ("pipeline.assess", ["pipeline.night", "pipeline.upkeep"]),
+    ("pipeline.night", ["pipeline.herd"]),
+    ("pipeline.herd", ["pipeline.reports"]),
+    ("pipeline.reports", ["pipeline.commands"]),
+    ("pipeline.commands", ["flows"]),
+]:
+    for _room in _rooms:
+        MAY_IMPORT[_room] = MAY_IMPORT[_above] | {_above}
+MAY_IMPORT["pipeline.commands"] |= {"pipeline.upkeep"}
+MAY_IMPORT["pipeline.cli"] = {"decoders", "pipeline.commands"}
+MAY_IMPORT["pipeline.api"] = MAY_IMPORT["pipeline.commands"]
+MAY_IMPORT["flows"] |= {"pipeline.upkeep", "pipeline.cli"}
 
 
 def relative(path: Path) -> str:
     return path.relative_to(ROOT).as_posix()
 
 
-def imported_roots(path: Path) -> set[str]:
-    roots = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-        if isinstance(node, ast.Import):
-            roots |= {a.name.split(".")[0] for a in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
-            roots.add(node.module.split(".")[0])
-    return roots
+def dotted(path: Path) -> str:
+    return path.relative_to(ROOT).with_suffix("").as_posix().replace("/", ".").removesuffix(".__init__")
+
+
+NAMES = {dotted(p) for p in MODULES}
+
+
+def room(name: str) -> str:
+    """`pipeline.lake` for a module in it; `decoders` and `flows` whole; a flat module of pipeline by its own name."""
+    parts = name.split(".")
+    return parts[0] if parts[0] != "pipeline" else ".".join(parts[:2])
+
+
+@cache
+def imports(path: Path) -> tuple[tuple[str, bool], ...]:
+    """Modules of ours that a module imports, and whether it does so as soon as it is imported itself."""
+    tree = ast.parse(path.read_text("utf-8"))
+    return tuple(_imports(tree.body, True))
+
+
+def _imports(nodes: list[ast.stmt], at_once: bool) -> Iterator[tuple[str, bool]]:
+    for node in nodes:
+        if isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+            for alias in node.names:
+                for name in (f"{node.module}.{alias.name}", node.module):
+                    if name.removeprefix("herdbook.") in NAMES:
+                        yield name.removeprefix("herdbook."), at_once
+                        break
+        elif isinstance(node, ast.Import):
+            yield from ((a.name.removeprefix("herdbook."), at_once) for a in node.names if "herdbook" in a.name)
+        else:
+            typing = isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+            inside = isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+            for field in ("body", "orelse", "finalbody", "handlers"):
+                yield from _imports(getattr(node, field, []), at_once and not typing and not inside)
 
 
 @pytest.mark.parametrize("path", MODULES, ids=relative)
-def test_imports_point_downwards_only(path: Path) -> None:
-    layer = path.relative_to(ROOT).parts[0]
-    assert (imported_roots(path) & OURS) <= MAY_IMPORT[layer] | {layer}
+def test_a_room_imports_only_what_lies_before_it(path: Path) -> None:
+    here = room(dotted(path))
+    allowed = MAY_IMPORT.get(here, {"decoders"}) | FLAT | {here}
+    assert not {name for name, _ in imports(path) if room(name) not in allowed}
+
+
+def test_every_room_stands_in_the_table() -> None:
+    assert {room(n) for n in NAMES} - FLAT <= set(MAY_IMPORT)
+
+
+def test_no_circle_of_files() -> None:
+    """Counting what a module imports at once: an import inside a function breaks no start, but is one way all the same
+    between rooms (above)."""
+    reach = {dotted(p): {n for n, _ in imports(p)} for p in MODULES}
+    done: set[str] = set()
+    circles: list[list[str]] = []
+
+    def walk(name: str, way: list[str]) -> None:
+        if name in way:
+            circles.append([*way[way.index(name) :], name])
+        elif name not in done:
+            for following in sorted(reach.get(name, ())):
+                walk(following, [*way, name])
+            done.add(name)
+
+    for name in sorted(reach):
+        walk(name, [])
+    assert not circles
+
+
+@pytest.mark.parametrize("path", ALL_CODE, ids=relative)
+def test_ours_is_imported_by_its_one_name(path: Path) -> None:
+    """`import pipeline` would work in this folder and nowhere else."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
+        names += [node.module or ""] if isinstance(node, ast.ImportFrom) and node.level == 0 else []
+        assert not {n for n in names if n.split(".")[0] in LAYERS}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=relative)
 def test_prefect_lives_in_flows_alone(path: Path) -> None:
     if path.relative_to(ROOT).parts[0] != "flows":
-        assert not {r for r in imported_roots(path) if r.startswith("prefect")}
+        tree = ast.parse(path.read_text("utf-8"))
+        named = [a.name for n in ast.walk(tree) if isinstance(n, ast.Import) for a in n.names]
+        named += [n.module or "" for n in ast.walk(tree) if isinstance(n, ast.ImportFrom)]
+        assert not {n for n in named if n.split(".")[0] == "prefect"}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=relative)
+def test_examples_are_for_examples(path: Path) -> None:
+    """Records made for a rule's own cases have no place in production; reports never reach into rules."""
+    named = {name for name, at_once in imports(path) if at_once}
+    if not dotted(path).startswith("pipeline.health"):
+        assert "pipeline.health.examples" not in named
+    if dotted(path).startswith("pipeline.reports"):
+        assert not {n for n in named if n.startswith("pipeline.health.rules.")}
 
 
 @pytest.mark.parametrize("path", ALL_CODE, ids=relative)

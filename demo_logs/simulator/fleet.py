@@ -15,8 +15,8 @@ from demo_logs.simulator.logger import Logger, Observed, observe
 from demo_logs.simulator.ride import ride
 from demo_logs.simulator.spec import Vehicle
 from demo_logs.simulator.trace import Trace
-from herdbook.pipeline.metrics.set import Session
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 

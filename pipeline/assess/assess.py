@@ -22,7 +22,6 @@ from herdbook.pipeline.assess.sessions import Found, Stretch, sessions, stretche
 from herdbook.pipeline.assess.versions import accepted, rule_set_version
 from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.health.engine import judge
-from herdbook.pipeline.health.examples import EVENTS, METRICS, SESSIONS
 from herdbook.pipeline.health.reading import Micros, micros, only
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.lake.cadence import SCHEMA, Cadence
@@ -36,6 +35,7 @@ from herdbook.pipeline.settings import Settings
 from herdbook.pipeline.spans import Touching
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import EVENTS, METRICS, SESSIONS
 
 IN_ORDER = ["start_t", "name", "item"]  # of metrics
 __all__ = ["Assessed", "Work", "assess", "plan", "vehicles_touched"]

@@ -9,9 +9,9 @@ import polars as pl
 
 from herdbook.pipeline.assess.assess import Assessed
 from herdbook.pipeline.assess.score_log import note_scores
+from herdbook.pipeline.health.severity import SEVERITIES
 from herdbook.pipeline.store.connection import insert, transaction
 from herdbook.pipeline.store.store import Store
-from herdbook.pipeline.vehicle.roles import SEVERITIES
 
 if TYPE_CHECKING:
     import duckdb

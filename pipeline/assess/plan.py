@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.store.connection import visit
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSIONS
 
 if TYPE_CHECKING:
     import duckdb

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.pipeline.lake.merge_samples import joined
-from herdbook.pipeline.metrics.set import Session
+from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
-from herdbook.pipeline.vehicle.roles import SEVERITIES, SUBSYSTEMS
+from herdbook.pipeline.health.severity import SEVERITIES, SUBSYSTEMS
 
 MOST_WINDOWS = 10
 

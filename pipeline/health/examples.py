@@ -14,47 +14,10 @@ from pathlib import Path
 import polars as pl
 
 from herdbook.pipeline.health.rule import Record
-from herdbook.pipeline.metrics.set import Event, Metric
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSIONS, Event, Metric
 
 FIRST_DAY = datetime(2026, 3, 1, 8, tzinfo=UTC)
-TIME = pl.Datetime("us", "UTC")
-Schema = dict[str, pl.DataType | type[pl.DataType]]
-SESSIONS: Schema = {
-    "vehicle": pl.String,
-    "kind": pl.String,
-    "start_t": TIME,
-    "end_t": TIME,
-    "coverage": pl.Float64,
-}
-METRICS: Schema = {
-    "kind": pl.String,
-    "start_t": TIME,
-    "end_t": TIME,
-    "name": pl.String,
-    "item": pl.String,
-    "value": pl.Float64,
-    "unit": pl.String,
-    "se": pl.Float64,
-    "n": pl.Int64,
-    "coverage": pl.Float64,
-}
-EVENTS: Schema = {
-    "session_start_t": TIME,
-    "kind": pl.String,
-    "item": pl.String,
-    "start_t": TIME,
-    "end_t": TIME,
-    "data": pl.List(pl.Struct({"key": pl.String, "value": pl.Float64})),
-}
-REFERENCE: Schema = {
-    "name": pl.String,
-    "item": pl.String,
-    "value": pl.Float64,
-    "spread": pl.Float64,
-    "unit": pl.String,
-    "n": pl.Int64,
-}
 PACK: dict[str, object] = {
     "chemistry": "LFP",
     "cells": 12,

@@ -12,9 +12,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from herdbook.pipeline.health.examples import EVENTS
 from herdbook.pipeline.health.rule import Record, Window
 from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.vehicle.record import EVENTS
 
 _EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
 Micros = NDArray[np.int64]

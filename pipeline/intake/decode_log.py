@@ -23,7 +23,7 @@ from herdbook.pipeline.errors import InputError, StoreError
 from herdbook.pipeline.intake.clock import Tracker
 from herdbook.pipeline.intake.identity import UNSET, SerialSeen
 from herdbook.pipeline.intake.outcome import Reading
-from herdbook.pipeline.lake.layout import CHECKSUM_OK, Layout, values
+from herdbook.pipeline.lake.layout import CHECKSUM_OK, Layout, layout_of_profile, values
 from herdbook.pipeline.lake.part import Chunk, Part, PartWriter
 from herdbook.pipeline.lake.spill import Gather
 from herdbook.pipeline.store.store import Store
@@ -121,7 +121,7 @@ class LogDecoding:
         if self.decoder.held:
             self._flush()
         self._look_at_share()
-        reading, layout = self._reading(opened), self.profile.layout()
+        reading, layout = self._reading(opened), layout_of_profile(self.profile)
         serials = Serials(self.profile, layout)
         with writing(self.store), PartWriter(target, layout, self.store.scratch) as writer:
             for name, table in self.gather.messages():

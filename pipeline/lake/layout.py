@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     import polars as pl
 
     from herdbook.decoders import Network
+    from herdbook.pipeline.vehicle.profile import Profile
 
+_LAYOUTS: dict[tuple[object, ...], Layout] = {}
 CHECKSUM_OK = "_checksum_ok"  # beside a guarded message's signals: 1 right, 0 wrong
 
 
@@ -60,6 +62,14 @@ class Layout:
     def columns(self) -> list[str]:
         """All columns that signals of some message use, in order."""
         return sorted({s.column for slots in self.messages.values() for s in slots})
+
+
+def layout_of_profile(profile: Profile) -> Layout:
+    """Where parts keep the signals of a profile's network; made once a process."""
+    key = profile.buses, profile.network_hash, profile.protection, profile.lenient
+    if key not in _LAYOUTS:
+        _LAYOUTS[key] = layout_of(profile.network())
+    return _LAYOUTS[key]
 
 
 def layout_of(network: Network) -> Layout:

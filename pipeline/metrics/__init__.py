@@ -9,8 +9,9 @@ from functools import cache
 from importlib import import_module
 from pkgutil import iter_modules
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 __all__ = ["all_sets", "measure"]

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.robust_fit import Floats, median
 from herdbook.pipeline.science.stretches import Times, held_s
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 HOLD_S = 10.0  # at least; slow messages hold for three of their periods, up to ten minutes

@@ -26,7 +26,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, envelope_of, settled
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from herdbook.pipeline.science.brake_response import dropouts, response_s
@@ -34,6 +34,7 @@ from herdbook.pipeline.science.road import Vehicle, level_decel, vehicle
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import Bools, Floats, extremes, longest_s, means, owner, slopes, sums
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
 

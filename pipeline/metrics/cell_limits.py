@@ -13,12 +13,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.charge import usual_gap
 from herdbook.pipeline.metrics.shared.margin import GIVES, Margin, scatter
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, median_of_three, stretches
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 GAP_S = 10.0

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.charge import session_charge
 from herdbook.pipeline.metrics.shared.group_ohm import from_load, from_onset, usual_ohm
 from herdbook.pipeline.metrics.shared.rest_offset import rest_low
@@ -21,6 +21,7 @@ from herdbook.pipeline.metrics.shared.steady import Steady, range_allowed_a, ste
 from herdbook.pipeline.science.knee import Shifts, averaged, curve, shifts
 from herdbook.pipeline.science.robust_fit import Floats, median
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 

@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.steady import period_s, range_allowed_a
 from herdbook.pipeline.science.arrhenius import resistance_factor
 from herdbook.pipeline.science.pulses import Running, Steps, find_steps, resistance, resistances, responses, unsettled
 from herdbook.pipeline.science.robust_fit import Floats, known_medians
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 PULSES_S = (0.5, 2.0, 10.0)

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.steady import blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 BLOCK_S = 60.0  # longer than a polarisation tail's fast part, shorter than 2 % of charge at 1 C

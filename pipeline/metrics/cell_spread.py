@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.steady import Steady, steady
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 REST_C, TAPER_C = 1 / 50, 1 / 20  # currents below these count as rest and as end of charge

@@ -11,10 +11,11 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.coulomb import integrate, usual_gap_s
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
 

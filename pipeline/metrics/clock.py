@@ -12,11 +12,11 @@ from collections.abc import Iterable
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.examples import METRICS
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.robust_fit import line, median
 from herdbook.pipeline.science.stretches import Floats, Times
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import METRICS, Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 BACK_S = 1.0  # uptime falling by more is a restart of the controller

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.charge import usual_gap
 from herdbook.pipeline.science.stretches import extremes, held_s, stretches, sums
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 HOLD_S = 60.0

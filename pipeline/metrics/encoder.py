@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
-from herdbook.pipeline.metrics.shared.heat_grid import figure
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.stretches import Floats, Times, means, stretches
+from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 

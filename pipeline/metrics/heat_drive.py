@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.heat_grid import (
     STEP_S,
     Body,
@@ -21,6 +21,7 @@ from herdbook.pipeline.science.heat import copper_factor, relax, rise, within_st
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import means, stretches
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_BINS = 18

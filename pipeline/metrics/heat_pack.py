@@ -14,14 +14,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.heat_grid import (
     STEP_S,
     Floats,
     Grid,
     ambient,
     bridged,
-    figure,
     filled,
     middle_of,
     pack_body,
@@ -31,7 +30,9 @@ from herdbook.pipeline.metrics.shared.still import frozen
 from herdbook.pipeline.science.arrhenius import resistance_factor
 from herdbook.pipeline.science.heat import Rise, relax, rise, within_steps
 from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 LEAST_BINS = 30  # five minutes

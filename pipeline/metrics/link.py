@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
-from herdbook.pipeline.metrics.shared.heat_grid import figure
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.stretches import extremes, held_s, stretches
+from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 TIMEOUT_MS = 250.0  # common practice: commands time out after 100 to 250 ms

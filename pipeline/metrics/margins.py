@@ -12,10 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.heat_grid import covered
 from herdbook.pipeline.metrics.shared.margin import GIVES, Margin, least
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 ROOM_C = 25.0

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_FRAMES = 50

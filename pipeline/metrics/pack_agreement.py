@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.charge import session_charge
 from herdbook.pipeline.metrics.shared.steady import blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import line, median, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 BLOCK_S = 60.0

@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.charge import session_charge, usual_gap
 from herdbook.pipeline.metrics.shared.steady import Steady, quiet_runs, steady
 from herdbook.pipeline.science.coulomb import integrate
 from herdbook.pipeline.science.ocv import Ocv, of_pack
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)

@@ -10,10 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, HOLD_S, ZERO_A
-from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.charge import usual_gap
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 LOWEST_PCT, HIGHEST_PCT, WIDTH_PCT = 10.0, 90.0, 10.0

@@ -11,11 +11,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.arrhenius import equivalent_hours
 from herdbook.pipeline.science.robust_fit import Floats, median
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 TEMPS_C = (-100, 0, 10, 25, 35, 45, 60, 1000)

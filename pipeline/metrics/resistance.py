@@ -13,12 +13,13 @@ import math
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.heat_grid import bins_of
 from herdbook.pipeline.metrics.shared.travel import STEP_S, Travel, travel
 from herdbook.pipeline.science.road import GRAVITY, TURNING, air_force, motor_force, vehicle
 from herdbook.pipeline.science.stretches import Bools, Floats, held_s
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_MS = 2.0

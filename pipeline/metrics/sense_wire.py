@@ -13,11 +13,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.metrics.set import Metric, MetricSet, Outcome, Session
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
 from herdbook.pipeline.metrics.shared.steady import Steady, blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import Floats, median, medians, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 BLOCK_S = 600.0

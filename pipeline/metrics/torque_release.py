@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Event, Metric, MetricSet, Outcome, Session
-from herdbook.pipeline.metrics.shared.heat_grid import figure
+from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, first_where, stretches
+from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_A = 5.0  # torque current under this moves nobody; engineering choice

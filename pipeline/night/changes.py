@@ -23,9 +23,9 @@ from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from herdbook.pipeline.health.severity import SEVERITIES
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.store.connection import query
-from herdbook.pipeline.vehicle.roles import SEVERITIES
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
+from herdbook.pipeline.health.severity import SEVERITIES
 from herdbook.pipeline.store.connection import connect, query, transaction
-from herdbook.pipeline.vehicle.roles import SEVERITIES
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.reports.facts import Facts, Row
 from herdbook.pipeline.reports.words import numbers as words
-from herdbook.pipeline.vehicle.roles import SUBSYSTEMS
 
 
 @dataclass(frozen=True, slots=True)

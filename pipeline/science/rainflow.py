@@ -55,7 +55,7 @@ def _without_small(v: Floats, index: np.ndarray, least: float) -> np.ndarray:
 def count(turning_points: Floats) -> dict[float, float]:
     """Cycles by range: 1 for a closed cycle, 0.5 for a half cycle left in the residue.
 
-    Source: ASTM E1049-85, 5.4.4; worked example in tests/science/cells.
+    Source: ASTM E1049-85, 5.4.4; worked example in tests/science.
     """
     cycles: defaultdict[float, float] = defaultdict(float)
     stack: list[float] = []

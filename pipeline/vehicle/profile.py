@@ -45,7 +45,6 @@ from herdbook.pipeline.vehicle.role_table import Mapping, Units, mappings
 
 if TYPE_CHECKING:
     from herdbook.decoders import Network
-    from herdbook.pipeline.lake.layout import Layout
 
 __all__ = ["Mapping", "Profile", "load_profile", "load_profiles"]
 
@@ -85,10 +84,6 @@ class Profile:
         """The DBC files as one network; loaded once a process."""
         return _network(self.buses, self.network_hash, self.protection, self.lenient)
 
-    def layout(self) -> Layout:
-        """Where parts keep its signals; made once a process."""
-        return _layout(self.buses, self.network_hash, self.protection, self.lenient)
-
     def covers(self, t: int) -> bool:
         """True when the profile is valid at t (microseconds UTC)."""
         after = self.valid_from is None or t >= self.valid_from
@@ -107,13 +102,6 @@ def _network(
     labelled = any(channel for channel, _ in buses)
     network = Network.load([(channel, path) if labelled else path for channel, path in buses], lenient)
     return network.declared({message: dict(said) for message, said in protection})
-
-
-@lru_cache(maxsize=64)
-def _layout(buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections, lenient: bool) -> Layout:
-    from herdbook.pipeline.lake.layout import layout_of
-
-    return layout_of(_network(buses, network_hash, protection, lenient))
 
 
 def load_profiles(folder: Path) -> list[Profile]:

@@ -100,5 +100,3 @@ _ALL = (
 )
 
 ROLES: dict[str, Role] = {r.name: r for r in _ALL}
-SUBSYSTEMS = ("cells", "pack", "thermal", "charging", "braking", "drive", "remote link", "data")
-SEVERITIES = ("note", "service", "stop-use")

@@ -26,11 +26,17 @@ sys.path.insert(0, str(ROOT))
 
 from demo_logs.simulator import Outing, Vehicle, signals_of  # noqa: E402
 from herdbook.pipeline.health.engine import judge  # noqa: E402
-from herdbook.pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS  # noqa: E402
 from herdbook.pipeline.health.rule import Record  # noqa: E402
 from herdbook.pipeline.metrics import all_sets, measure  # noqa: E402
-from herdbook.pipeline.metrics.set import Outcome, Session  # noqa: E402
+from herdbook.pipeline.metrics.set import Outcome  # noqa: E402
 from herdbook.pipeline.vehicle.profile import Profile, load_profile  # noqa: E402
+from herdbook.pipeline.vehicle.record import (  # noqa: E402
+    EVENTS,
+    METRICS,
+    REFERENCE,
+    SESSIONS,
+    Session,
+)
 from herdbook.pipeline.vehicle.signals import Series, Signals  # noqa: E402
 
 FRAMES = 400_000

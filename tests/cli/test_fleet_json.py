@@ -10,14 +10,14 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-import tests.store.toylogs as toy
+import tests.toy.logs as toy
 from herdbook.pipeline.cli import build
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
-from tests.flows.night_tables import insert
-from tests.store.conftest import Bench
+from tests.night.tables import insert
+from tests.toy.bench import Bench
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ from demo_logs.campaign import profiles, references, truth_of
 from demo_logs.draw import CALENDAR, SIZES, Drawn, Wish, draw
 from demo_logs.records import Measured, measure_batch
 from demo_logs.simulator import Logger, Outing, Vehicle
-from herdbook.pipeline.health.examples import EVENTS, METRICS, SESSIONS
 from herdbook.pipeline.vehicle.profile import load_profile
+from herdbook.pipeline.vehicle.record import EVENTS, METRICS, SESSIONS
 from tests.demo.conftest import DBC_DEMO, T0
 
 HOUR = 3_600_000_000

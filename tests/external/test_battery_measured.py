@@ -19,9 +19,9 @@ import pytest
 from herdbook.pipeline.health.examples import profile, record, stretch
 from herdbook.pipeline.health.pack.voltage_efficiency import voltage_efficiency
 from herdbook.pipeline.metrics import pack_bands
-from herdbook.pipeline.metrics.set import Session
 from herdbook.pipeline.science.coulomb import integrate
 from herdbook.pipeline.science.pulses import resistance
+from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 

@@ -23,7 +23,8 @@ from herdbook.pipeline.health.pack.life_use import life_use
 from herdbook.pipeline.health.pack.self_discharge import self_discharge
 from herdbook.pipeline.health.rules.leaking_group import RULE as LEAK
 from herdbook.pipeline.metrics import cell_offset, cell_resistance, cell_split, measure, pack_anchors
-from herdbook.pipeline.metrics.set import Event, Metric, Outcome, Session
+from herdbook.pipeline.metrics.set import Outcome
+from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 FOLDER = Path(__file__).parents[2] / "build" / "physics"

@@ -15,7 +15,7 @@ from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.upkeep.repair import check
 from tests.flows.conftest import place
 from tests.flows.same import contents, lake
-from tests.store.s3 import S3, empty_cache, running
+from tests.toy.s3 import S3, empty_cache, running
 
 pytestmark = [pytest.mark.server, pytest.mark.slow]
 

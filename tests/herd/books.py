@@ -7,7 +7,7 @@ from typing import Any
 
 import duckdb
 
-from tests.flows.night_tables import T0, catalogue, insert, session
+from tests.night.tables import T0, catalogue, insert, session
 
 Con = duckdb.DuckDBPyConnection
 __all__ = ["T0", "Con", "catalogue", "closed", "insert", "installed", "log", "metric", "session", "vehicle"]

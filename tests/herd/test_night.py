@@ -14,8 +14,8 @@ from herdbook.pipeline.herd.parked import charging_habits, parked
 from herdbook.pipeline.herd.runs import forecast, runs
 from herdbook.pipeline.herd.score_history import score_history
 from herdbook.pipeline.herd.work_on_record import work_on_record
-from tests.flows.night_tables import stands
 from tests.herd.books import T0, Con, catalogue, closed, insert, installed, log, metric, session, vehicle
+from tests.night.tables import stands
 
 
 @pytest.fixture

@@ -12,9 +12,9 @@ import duckdb
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.settings import read_settings
 from herdbook.pipeline.store.store import Store
-from herdbook.pipeline.vehicle.roles import SUBSYSTEMS
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 T0 = datetime(2026, 3, 1, 7, 0, 0)

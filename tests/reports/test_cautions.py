@@ -6,8 +6,8 @@ from __future__ import annotations
 
 import pytest
 
+from herdbook.pipeline.health.severity import SEVERITIES, SUBSYSTEMS
 from herdbook.pipeline.reports.words.cautions import BRAKE, DRIVE, GENERAL, HEAT, PACK, Caution, for_findings
-from herdbook.pipeline.vehicle.roles import SEVERITIES, SUBSYSTEMS
 
 
 def of(subsystem: str, severity: str) -> list[Caution]:

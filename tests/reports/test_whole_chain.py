@@ -8,12 +8,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-import tests.store.toylogs as toy
+import tests.toy.logs as toy
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.reports import gather, verify_history, write_dossier, write_fleet, write_history, write_signals
 from herdbook.pipeline.reports.words.numbers import from_micros
 from herdbook.pipeline.upkeep.merge_and_expire import upkeep
-from tests.store.conftest import NOW, Bench
+from tests.toy.bench import NOW, Bench
 
 HOUR = 3_600_000_000
 

@@ -7,7 +7,7 @@ import polars as pl
 from herdbook.pipeline.health.examples import record, stretch
 from herdbook.pipeline.health.reading import event_table, recent
 from herdbook.pipeline.health.rule import Record
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 PARTS = ("slow", "ceiling", "full", "cold", "hot", "unreasoned", "undelivered")
 EXPLAINED = ("slow", "ceiling", "full", "cold", "hot")

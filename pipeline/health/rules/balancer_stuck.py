@@ -12,7 +12,7 @@ from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "share of recorded time"
 LIMITS = (

@@ -11,7 +11,7 @@ from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import confidence, event_table, metric_rows, recent, seconds, spell, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

@@ -12,7 +12,7 @@ import polars as pl
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
     Limit("least_sessions", 2.0, "sessions", "engineering choice: seen once may be a start-up transient"),

@@ -14,7 +14,7 @@ import polars as pl
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 UNIT = "% of rated charge in one session"
 LIMITS = (

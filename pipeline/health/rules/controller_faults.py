@@ -11,7 +11,7 @@ import polars as pl
 from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 ROLE_OF = {"controller": "controller_fault", "left": "motor_fault", "right": "motor_fault"}
 SEEN = ("encoder_dropout", "reset", "link_loss", "derating", "torque_after_release")

@@ -12,7 +12,7 @@ from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import pooled, surely_over
 from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     Limit("look", 0.2, "A", "engineering choice: 5 Ah a day in the count of charge"),

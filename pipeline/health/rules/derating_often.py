@@ -10,7 +10,7 @@ from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import counted, event_table, largest, metric_rows, middle, spell, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

@@ -19,7 +19,7 @@ from herdbook.pipeline.health.change import Step, upward_step
 from herdbook.pipeline.health.examples import days, fleet, record
 from herdbook.pipeline.health.reading import confidence, metric_rows, recent, reference, seconds, spell, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 NAMES = ("ride_rolling", "travel_rolling")  # the better one first
 MOST = 200  # newest rides: engineering choice

@@ -9,7 +9,7 @@ import polars as pl
 from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

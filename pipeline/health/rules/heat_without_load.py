@@ -28,7 +28,7 @@ from herdbook.pipeline.health.reading import (
 from herdbook.pipeline.health.reading import days as days_of
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import PACK_CAUTION
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 STILL = 0.15  # of its siblings' movement, as for a frozen sensor: engineering choice
 NOT_SEPARABLE = (

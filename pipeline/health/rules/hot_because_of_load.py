@@ -11,7 +11,7 @@ from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, largest, mean, metric_rows, reference, seconds, spell, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import PACK_CAUTION
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

@@ -27,7 +27,7 @@ from herdbook.pipeline.health.reading import (
 )
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import PACK_CAUTION, Multiple, has_figures, multiple
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

@@ -21,8 +21,8 @@ from herdbook.pipeline.health.pack.leak_slope import MONTH_H, UNIT, bled_before,
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets
 from herdbook.pipeline.health.reading import confidence, metric_rows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
-from herdbook.pipeline.metrics.set import Metric
 from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     Limit("growth", 0.5, UNIT + ", each month", "engineering choice: slower, a year passes before it matters"),

@@ -22,7 +22,7 @@ from herdbook.pipeline.health.reading import confidence, metric_rows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.rules._taps import unread
 from herdbook.pipeline.health.trend import mann_kendall
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     Limit("look", 4.0, UNIT, "common practice: cells with their electronics lose 1 to 3 % a month, all alike"),

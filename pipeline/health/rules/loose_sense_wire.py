@@ -15,7 +15,7 @@ from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.reading import Pieces, confidence, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     Limit("opposite", 8.0, "mV", "engineering choice: above the noise of usual cell monitors, 2 to 5 mV"),

@@ -16,7 +16,7 @@ from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.pooled import Pooled
 from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
 LIMITS = (

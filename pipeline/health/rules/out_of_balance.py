@@ -18,7 +18,7 @@ from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._taps import unread
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
 LIMITS = (

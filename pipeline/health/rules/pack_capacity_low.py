@@ -18,7 +18,7 @@ from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import confidence, counted
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.trend import reaches
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 UNIT = "% of rated capacity"
 TABLE_SE_PCT = 1.5  # of the low anchor's table, shared by all chains (engineering choice)

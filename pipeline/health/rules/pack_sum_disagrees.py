@@ -14,7 +14,7 @@ from herdbook.pipeline.health.pooled import pooled, surely_over
 from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._taps import unread
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     Limit("look", 1.0, "% of pack voltage", "common practice: usual sensors are within 0.5 %"),

@@ -14,7 +14,7 @@ from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import lately, metric_rows, only
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.rules._taps import unread
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     Limit("low_v", 3.0, "V, lowest group at the end", "engineering choice: about 7 % of charge is left in that group"),

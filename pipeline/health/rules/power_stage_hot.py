@@ -10,7 +10,7 @@ from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import confidence, metric_rows, middle, seconds, spell, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION, too_hot
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:

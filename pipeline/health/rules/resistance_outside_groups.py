@@ -12,12 +12,12 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.examples import REFERENCE, Stretch, record, stretch
+from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import confidence, reference
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Metric
 from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.vehicle.record import REFERENCE, Metric
 
 UNIT = "of the groups' resistance"
 LIMITS = (

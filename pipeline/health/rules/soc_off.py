@@ -16,7 +16,7 @@ from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import confidence, event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 UNIT = "% of charge"
 NEAR_S = 900.0  # before the end: at rest, or nearly

@@ -26,7 +26,7 @@ from herdbook.pipeline.health.reading import (
 )
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import PACK_CAUTION
-from herdbook.pipeline.metrics.set import Event, Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 ROLE_OF = {
     "cell": "cell_temp",

@@ -13,7 +13,7 @@ import polars as pl
 from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import counted, metric_rows, middle, recent, seconds, spell, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 OTHERS = ("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp")
 

@@ -16,7 +16,7 @@ from herdbook.pipeline.health.pooled import Pooled, pooled, surely_over
 from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.trend import mann_kendall, reaches, theil_sen
-from herdbook.pipeline.metrics.set import Metric
+from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "times the median group"
 LIMITS = (

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from herdbook.pipeline.metrics.set import Session
 from herdbook.pipeline.science.coulomb import Charge, integrate, usual_gap_s
+from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.metrics.set import Session
 from herdbook.pipeline.science.heat import Bins
 from herdbook.pipeline.science.robust_fit import known_medians
+from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 STEP_S = 10.0
@@ -98,11 +99,6 @@ def ambient(grid: Grid, signals: Signals, pack_c: Floats) -> Floats | None:
         if abs(a - b) <= SOAKED_K:
             return np.full(grid.n, 0.5 * (a + b))
     return None
-
-
-def figure(table: dict[str, object], key: str, default: float) -> float:
-    found = table.get(key)
-    return float(found) if isinstance(found, int | float) else default
 
 
 @dataclass(frozen=True, slots=True)

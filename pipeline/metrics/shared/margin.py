@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Event, Metric
 from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
 from herdbook.pipeline.science.stretches import Floats, Times, median_of_three
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 NEAR = 100  # readings either side whose scatter is the error
 MEDIAN_OF_THREE = 0.67  # standard deviation of a median of three normal readings over that of one (order statistics)

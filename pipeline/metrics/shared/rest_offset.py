@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.metrics.set import Metric
 from herdbook.pipeline.metrics.shared.steady import Steady, quiet_runs
 from herdbook.pipeline.science.ocv import of_pack
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import Metric
 
 REST_C = 1 / 50
 REST_S = 60.0  # after load; a session's first moments count at any length

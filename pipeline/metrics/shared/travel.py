@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import Session
 from herdbook.pipeline.metrics.shared.heat_grid import bins_of
 from herdbook.pipeline.science.stretches import Floats
+from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.herd.score_history import score_changes
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.dossier import evidence
@@ -24,7 +25,6 @@ from herdbook.pipeline.reports.page import html as page
 from herdbook.pipeline.reports.verdict import marks, verdict
 from herdbook.pipeline.reports.words import cautions
 from herdbook.pipeline.reports.words import numbers as words
-from herdbook.pipeline.vehicle.roles import SUBSYSTEMS
 
 if TYPE_CHECKING:
     import duckdb

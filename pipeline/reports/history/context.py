@@ -97,8 +97,8 @@ def herd_of(con: duckdb.DuckDBPyConnection, facts: Facts) -> Herd:
 
 def record_of(facts: Facts, profile: Profile, reference: list[Row]) -> Record:
     """A rule's record from the published rows."""
-    from herdbook.pipeline.health.examples import EVENTS, METRICS, REFERENCE, SESSIONS
     from herdbook.pipeline.health.rule import Record
+    from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSIONS
 
     names = {"vehicle": facts.vehicle}
     sessions = pl.DataFrame([s | names for s in facts.sessions], schema_overrides=_naive(SESSIONS), strict=False)

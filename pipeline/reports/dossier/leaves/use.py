@@ -8,12 +8,12 @@ import polars as pl
 
 from herdbook.pipeline.health.pack.life_use import MEANING, LifeUse, life_use
 from herdbook.pipeline.metrics.pack_exposure import EA_EV
-from herdbook.pipeline.metrics.set import Metric
 from herdbook.pipeline.reports.facts import Facts, Row
 from herdbook.pipeline.reports.history.context import profile_of
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Table
 from herdbook.pipeline.reports.page.figure import Figure, bar_spec
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.vehicle.record import Metric
 
 if TYPE_CHECKING:
     import duckdb

@@ -1,0 +1,14 @@
+"""What tests of many rooms share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.toy.bench import Bench
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    return Bench(tmp_path)
