@@ -22,7 +22,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.trend import Reach, reaches, theil_sen
-from herdbook.pipeline.herd.statements import ask
+from herdbook.pipeline.store.statements import ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -93,8 +93,8 @@ def drifts(con: duckdb.DuckDBPyConnection, own: Mapping[str, Mapping[str, float]
     limits = _limits(con, own or {})
     con.register("drift_limits", limits)
     given = {"days": WITHIN_DAYS, "half": HALF}
-    known = ask(con, "drift_known", days=WITHIN_DAYS)[0]["series"]
-    tried = ask(con, "drift", **given)
+    known = ask(con, __name__, "drift_known", days=WITHIN_DAYS)[0]["series"]
+    tried = ask(con, __name__, "drift", **given)
     con.unregister("drift_limits")
     likely = significant([row["values"] for row in tried], SURE / max(len(tried), 1))
     found = [d for i in likely if (d := _judge(tried[i], SURE / len(tried))) is not None]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.herd.night import Night
-from herdbook.pipeline.herd.statements import ask
+from herdbook.pipeline.store.statements import ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -46,7 +46,7 @@ class Chance:
 
 def vehicle_months(con: duckdb.DuckDBPyConnection, night: Night) -> float:
     """New record that the night brought, summed over vehicles."""
-    return float(ask(con, "exposure", **night.window)[0]["days"]) / MONTH_DAYS
+    return float(ask(con, __name__, "exposure", **night.window)[0]["days"]) / MONTH_DAYS
 
 
 def chances(new: Iterable[str], months: float, judged: JudgedSet) -> list[Chance]:

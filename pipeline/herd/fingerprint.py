@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.herd.statements import ask
+from herdbook.pipeline.store.statements import ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -18,6 +18,6 @@ if TYPE_CHECKING:
 def fingerprint(con: duckdb.DuckDBPyConnection) -> str:
     """First 16 hex digits of a SHA-256 over every finding, score and refusal."""
     digest = hashlib.sha256()
-    for row in ask(con, "answers"):
+    for row in ask(con, __name__, "answers"):
         digest.update(row["line"].encode() + b"\n")
     return digest.hexdigest()[:16]

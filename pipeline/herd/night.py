@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.herd.statements import Row, ask
+from herdbook.pipeline.store.statements import Row, ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -46,7 +46,7 @@ class Intake:
 
 def newest_night(con: duckdb.DuckDBPyConnection) -> Night | None:
     """The newest night that was closed; None before the first."""
-    found = ask(con, "night")
+    found = ask(con, __name__, "night")
     if not found:
         return None
     row = found[0]
@@ -55,5 +55,5 @@ def newest_night(con: duckdb.DuckDBPyConnection) -> Night | None:
 
 def intake(con: duckdb.DuckDBPyConnection, night: Night) -> Intake:
     """The night's logs in figures."""
-    row = ask(con, "night_intake", scan=night.scan, **night.window)[0]
-    return Intake(**row, clocks=ask(con, "night_clocks", **night.window))
+    row = ask(con, __name__, "night_intake", scan=night.scan, **night.window)[0]
+    return Intake(**row, clocks=ask(con, __name__, "night_clocks", **night.window))

@@ -17,10 +17,10 @@ from herdbook.pipeline.herd.night import Intake, Night, intake, newest_night
 from herdbook.pipeline.herd.parked import charging_habits, parked
 from herdbook.pipeline.herd.runs import Forecast, forecast, runs
 from herdbook.pipeline.herd.shared import Shared, of_groups, traits
-from herdbook.pipeline.herd.statements import Row
 from herdbook.pipeline.herd.unit_steps import Step, networks, steps
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.night.changes import ChangeList, read_changes
+from herdbook.pipeline.store.statements import Row
 
 if TYPE_CHECKING:
     import duckdb

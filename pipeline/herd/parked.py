@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.herd.statements import Row, ask
+from herdbook.pipeline.store.statements import Row, ask
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -26,7 +26,7 @@ def parked(con: duckdb.DuckDBPyConnection, as_of: datetime) -> list[Row]:
 
     Rows: vehicle, state (empty | full), soc [%], since_t, days."""
     given = {"as_of": as_of, "empty": EMPTY_PCT, "empty_days": EMPTY_DAYS, "full": FULL_PCT, "full_days": FULL_DAYS}
-    return ask(con, "parked", **given)
+    return ask(con, __name__, "parked", **given)
 
 
 def charging_habits(con: duckdb.DuckDBPyConnection) -> list[Row]:
@@ -35,4 +35,4 @@ def charging_habits(con: duckdb.DuckDBPyConnection) -> list[Row]:
     Rows: vehicle, cold_ah [Ah, in COLD_DAYS days], charges (recorded to an end, in CHARGE_DAYS days), full (of them),
     highest [%]."""
     given = {"days": CHARGE_DAYS, "cold_days": COLD_DAYS, "least": CHARGES, "full_at": FULL_AT}
-    return ask(con, "charging_habits", **given)
+    return ask(con, __name__, "charging_habits", **given)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from herdbook.pipeline.herd.statements import Row, ask, has
+from herdbook.pipeline.store.statements import Row, ask, has
 
 if TYPE_CHECKING:
     import duckdb
@@ -40,7 +40,7 @@ def runs(con: duckdb.DuckDBPyConnection) -> list[Row]:
     if has(con, "scan_steps"):
         for scan, step, seconds in con.execute("SELECT scan, step, seconds FROM scan_steps").fetchall():
             steps.setdefault(scan, {})[step] = seconds
-    found = ask(con, "runs", last=LAST)
+    found = ask(con, __name__, "runs", last=LAST)
     return [row | {"steps": steps.get(row["scan"], {})} for row in found]
 
 

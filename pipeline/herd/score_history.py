@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.herd.statements import ask, has
+from herdbook.pipeline.store.statements import ask, has
 
 if TYPE_CHECKING:
     import duckdb
@@ -19,11 +19,11 @@ def score_history(con: duckdb.DuckDBPyConnection, last: int = LAST) -> dict[tupl
     None: not assessed then, or not known yet. A score stands until a scan changed it."""
     if not has(con, "score_log"):
         return {}
-    scans = [r["scan"] for r in ask(con, "complete_scans")]
+    scans = [r["scan"] for r in ask(con, __name__, "complete_scans")]
     place = {scan: i for i, scan in enumerate(scans)}
     first = max(0, len(scans) - last)
     out: dict[tuple[str, str], list[float | None]] = {}
-    for row in ask(con, "score_log"):
+    for row in ask(con, __name__, "score_log"):
         line = out.setdefault((row["vehicle"], row["subsystem"]), [None] * (len(scans) - first))
         at = max(place[row["told_by"]] - first, 0)
         line[at:] = [row["score"]] * (len(line) - at)
@@ -37,6 +37,6 @@ def score_changes(
     if not has(con, "score_log"):
         return {}
     out: dict[tuple[str, str], list[tuple[date, float | None]]] = {}
-    for row in ask(con, "score_log"):
+    for row in ask(con, __name__, "score_log"):
         out.setdefault((row["vehicle"], row["subsystem"]), []).append((row["started_t"].date(), row["score"]))
     return {key: line[-last:] for key, line in out.items()}

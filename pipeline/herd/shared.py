@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.herd.statements import ask
+from herdbook.pipeline.store.statements import ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -72,7 +72,7 @@ def traits(con: duckdb.DuckDBPyConnection) -> Traits:
     who: defaultdict[Trait, set[str]] = defaultdict(set)
     known: defaultdict[str, set[str]] = defaultdict(set)
     since = {}
-    for row in ask(con, "traits"):
+    for row in ask(con, __name__, "traits"):
         key = (row["trait"], row["value"])
         who[key].add(row["vehicle"])
         known[row["trait"]].add(row["vehicle"])

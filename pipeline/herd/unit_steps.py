@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from herdbook.pipeline.herd.night import Night
-from herdbook.pipeline.herd.statements import Row, ask
+from herdbook.pipeline.store.statements import Row, ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -56,13 +56,13 @@ def networks(con: duckdb.DuckDBPyConnection, night: Night) -> list[Row]:
     """The DBC files (by hash) that decoded the night's logs. Rows: profile, network, logs, first_t (first received log
     decoded with it), is_new (its first night although the profile had logs before), unknown and unknown_before (share
     of frames with no message in the DBC, that night and before; None without frames)."""
-    return ask(con, "night_networks", **night.window)
+    return ask(con, __name__, "night_networks", **night.window)
 
 
 def steps(con: duckdb.DuckDBPyConnection, night: Night) -> list[Step]:
     """Every figure that at least LEAST vehicles have both before and in the night, those that stepped first."""
     found: dict[tuple[str, str], list[Row]] = {}
-    for row in ask(con, "night_steps", names=list(FIGURES), **night.window):
+    for row in ask(con, __name__, "night_steps", names=list(FIGURES), **night.window):
         found.setdefault((row["profile"], row["name"]), []).append(row)
     out = [_step(*key, rows) for key, rows in found.items() if len(rows) >= LEAST]
     return sorted(out, key=lambda s: (not s.alarm, -s.moved, s.profile, s.metric))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.herd.statements import ask
+from herdbook.pipeline.store.statements import ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -19,6 +19,6 @@ def work_on_record(con: duckdb.DuckDBPyConnection, vehicles: list[str], as_of: d
     Work: a bench session, or another pack, controller or firmware than before."""
     found = {
         r["vehicle"]: f"{r['what']} on {r['t']:%Y-%m-%d}"
-        for r in ask(con, "work", vehicles=vehicles, since=as_of - BEFORE)
+        for r in ask(con, __name__, "work", vehicles=vehicles, since=as_of - BEFORE)
     }
     return {v: found.get(v, f"no work on record in the last {BEFORE.days} days") for v in vehicles}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -12,6 +11,7 @@ from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.words import names as plain
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.store.statements import statement
 
 if TYPE_CHECKING:
     import duckdb
@@ -61,7 +61,7 @@ class Facts:
 
 
 def sql(name: str) -> str:
-    return files("herdbook.pipeline.reports").joinpath("sql", f"{name}.sql").read_text("utf-8")
+    return statement(__name__, name)
 
 
 def rows(con: duckdb.DuckDBPyConnection, query: str, **given: object) -> list[Row]:

@@ -1,0 +1,34 @@
+"""SQL in files: each room keeps its statements under sql/, one a file, headed by what goes in and what comes out."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import duckdb
+
+Row = dict[str, Any]
+
+
+@cache
+def statement(module: str, name: str) -> str:
+    """The text of sql/<name>.sql beside a module of ours: statement(__name__, "parked"). name may lead into a folder
+    there: "history/installs"."""
+    room = module.rpartition(".")[0]
+    return files(room).joinpath("sql", *f"{name}.sql".split("/")).read_text("utf-8")
+
+
+def ask(con: duckdb.DuckDBPyConnection, module: str, name: str, **given: object) -> list[Row]:
+    """What a statement gives, rows as dicts by column name. given: its named parameters."""
+    text = statement(module, name)
+    found = con.execute(text, given) if given else con.execute(text)
+    names = [column[0] for column in found.description or ()]
+    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+
+
+def has(con: duckdb.DuckDBPyConnection, table: str) -> bool:
+    """Whether the catalogue has a table: a copy published by an older Herdbook may lack it."""
+    said = con.execute("SELECT 1 FROM information_schema.tables WHERE table_name = ?", [table]).fetchone()
+    return said is not None
