@@ -59,9 +59,9 @@ def measure_batch(drawn: Sequence[Drawn]) -> list[Measured]:
             for part in found:
                 s = part.session
                 cut = signals.between(s.start, s.end)
-                _add(rows[i], s, part.coverage, measure(s, cut, vehicle.profile))
+                add_rows(rows[i], s, part.coverage, measure(s, cut, vehicle.profile))
     return [
-        Measured(d.vehicle.name, _typed(r[0], SESSIONS), _typed(r[1], METRICS), _typed(r[2], EVENTS))
+        Measured(d.vehicle.name, typed(r[0], SESSIONS), typed(r[1], METRICS), typed(r[2], EVENTS))
         for d, r in zip(drawn, rows, strict=True)
     ]
 
@@ -70,7 +70,7 @@ SETTINGS = Settings()
 GAP_US = int(SETTINGS.span_gap_s * 1e6)
 
 
-def _add(rows: tuple[list[Any], list[Any], list[Any]], s: Session, coverage: float, outcome: Outcome) -> None:
+def add_rows(rows: tuple[list[Any], list[Any], list[Any]], s: Session, coverage: float, outcome: Outcome) -> None:
     base = {"kind": s.kind, "start_t": s.start, "end_t": s.end}
     rows[0].append({"vehicle": s.vehicle, **base, "coverage": coverage})
     for m in outcome.metrics:
@@ -82,7 +82,7 @@ def _add(rows: tuple[list[Any], list[Any], list[Any]], s: Session, coverage: flo
         rows[2].append({"session_start_t": s.start, **row})
 
 
-def _typed(rows: list[Any], schema: Any) -> pl.DataFrame:
+def typed(rows: list[Any], schema: Any) -> pl.DataFrame:
     times = {n for n, t in schema.items() if isinstance(t, pl.Datetime)}
     raw = {n: pl.Int64 if n in times else t for n, t in schema.items()}
     return pl.DataFrame(rows, schema=raw, orient="row").with_columns(pl.col(n).cast(schema[n]) for n in times)

@@ -149,3 +149,12 @@ def test_no_module_is_over_400_lines(path: Path) -> None:
 def test_only_the_evaluation_reads_the_truth() -> None:
     """The rules, metrics and reports never name the simulator's truth file."""
     assert not [relative(p) for p in MODULES if "truth.json" in p.read_text("utf-8")]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=relative)
+def test_nothing_that_judges_knows_the_invented_worlds(path: Path) -> None:
+    """What is shipped imports neither demo_logs nor tests: rules cannot be made of what they are judged by."""
+    tree = ast.parse(path.read_text("utf-8"))
+    named = [a.name for n in ast.walk(tree) if isinstance(n, ast.Import) for a in n.names]
+    named += [n.module or "" for n in ast.walk(tree) if isinstance(n, ast.ImportFrom)]
+    assert not {n for n in named if n.split(".")[0] in ("demo_logs", "tests")}
