@@ -14,15 +14,15 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Bools, Times
 from herdbook.pipeline.assess.plan import LogSpans, Work, plan, vehicles_touched
 from herdbook.pipeline.assess.rows import VerdictRows, verdict_rows
 from herdbook.pipeline.assess.sessions import Found, Stretch, sessions, stretches
 from herdbook.pipeline.assess.versions import accepted, rule_set_version
 from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.health.engine import judge
-from herdbook.pipeline.health.reading import Micros, micros, only
+from herdbook.pipeline.health.reading import micros, only
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.lake.cadence import SCHEMA, Cadence
 from herdbook.pipeline.lake.merge_samples import without
@@ -228,13 +228,13 @@ def _typed(rows: list[dict[str, Any]], schema: Any) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=raw, orient="row").with_columns(pl.col(n).cast(schema[n]) for n in times)
 
 
-def _outside(t: Micros, gone: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
+def _outside(t: Times, gone: tuple[tuple[int, int], ...]) -> Bools:
     """Which times lie in none of the stretches [start, end)."""
     if not gone:
         return np.ones(t.size, bool)
     starts, ends = np.array(sorted(gone)).T
     before = np.searchsorted(starts, t, side="right")  # stretches that have begun; t is inside if one has not ended
-    outside: NDArray[np.bool_] = (before == 0) | (t >= np.maximum.accumulate(ends)[before - 1])
+    outside: Bools = (before == 0) | (t >= np.maximum.accumulate(ends)[before - 1])
     return outside
 
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.reading import Micros, metric_rows, micros, places, recent
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.health.reading import metric_rows, micros, places, recent
 from herdbook.pipeline.health.rule import Record, Window
-from herdbook.pipeline.science.robust_fit import MAD_TO_SD, Floats, median
+from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +24,8 @@ class Pooled:
     count: int
     values: Floats
     ses: Floats
-    starts: Micros
-    ends: Micros
+    starts: Times
+    ends: Times
 
     def share_over(self, limit: float) -> float:
         """Share of the sessions in which the value lay beyond the limit (below it when the limit is

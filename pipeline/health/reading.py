@@ -10,18 +10,17 @@ from itertools import accumulate
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Bools, Floats, Integers, Times
 from herdbook.pipeline.health.rule import Record, Window
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.record import EVENTS
 
 _EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
-Micros = NDArray[np.int64]
 DAY_US = 86_400_000_000
 
 
-def micros(times: pl.Series) -> Micros:
+def micros(times: pl.Series) -> Times:
     """Times as microseconds UTC."""
     return times.to_numpy().view(np.int64)
 
@@ -54,14 +53,14 @@ class Pieces:
         return self.rows.slice(*self.places.get(word, (0, 0)))
 
 
-def only(rows: pl.DataFrame, wanted: NDArray[np.bool_]) -> pl.DataFrame:
+def only(rows: pl.DataFrame, wanted: Bools) -> pl.DataFrame:
     """The rows that are wanted: none of a sound vehicle's, mostly, and that is quickly told."""
     if not wanted.any():
         return rows.clear()
     return rows if wanted.all() else rows.filter(pl.Series(wanted))
 
 
-def places(rows: pl.DataFrame) -> dict[str, NDArray[np.int64]]:
+def places(rows: pl.DataFrame) -> dict[str, Integers]:
     """Where each item's rows stand, by item in the order in which they first come."""
     found = defaultdict(list)
     for place, item in enumerate(rows["item"].to_list()):
@@ -142,8 +141,8 @@ def largest(values: pl.Series) -> float:
     return float(v.max()) if v.size else math.nan
 
 
-def _known(values: pl.Series) -> NDArray[np.float64]:
-    v: NDArray[np.float64] = values.cast(pl.Float64).to_numpy()
+def _known(values: pl.Series) -> Floats:
+    v: Floats = values.cast(pl.Float64).to_numpy()
     return v[~np.isnan(v)]
 
 

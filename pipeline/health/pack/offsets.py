@@ -14,11 +14,11 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
-from herdbook.pipeline.health.reading import Micros, metric_rows, micros, places
+from herdbook.pipeline.health.reading import metric_rows, micros, places
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
-from herdbook.pipeline.science.robust_fit import Floats
 
 R_SPREAD = 0.15  # usual spread of resistance in a pack (common practice), as in the metric's own error
 KNOWN_SPREAD = 0.03  # of a ratio measured in rides and used for a charge (engineering choice)
@@ -44,8 +44,8 @@ class Offsets:
     values: Floats
     own: Floats
     shared: float
-    starts: Micros
-    ends: Micros
+    starts: Times
+    ends: Times
 
     def pooled(self) -> Pooled:
         value, se = pool(self.values, self.own)
