@@ -17,12 +17,11 @@ from numpy.typing import NDArray
 
 from herdbook.pipeline.arrays import Bools
 from herdbook.pipeline.lake.merge_samples import joined
+from herdbook.pipeline.times import DAY, S
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
-S = 1_000_000
-DAY = 86_400 * S
 ROLES_NEEDED = ("vehicle_speed", "motor_speed", "pack_current", "charger_current", "charger_state", "bms_state")
 MOVING_MPS = 0.3  # under a slow walk; engineering choice
 MOVING_RPM = 30.0

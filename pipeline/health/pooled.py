@@ -8,9 +8,10 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.health.reading import metric_rows, micros, places, recent
+from herdbook.pipeline.health.reading import metric_rows, places, recent
 from herdbook.pipeline.health.rule import Record, Window
 from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
+from herdbook.pipeline.times import column_micros
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,7 @@ def _pooled(rows: pl.DataFrame, last_days: float | None, most: int | None, kinds
         rows = rows.filter(pl.col("kind").is_in(kinds))
     rows = recent(rows, last_days)
     values, ses = rows["value"].to_numpy(), rows["se"].to_numpy()
-    starts, ends = micros(rows["start_t"]), micros(rows["end_t"])
+    starts, ends = column_micros(rows["start_t"]), column_micros(rows["end_t"])
     out = {}
     for item, at in places(rows).items():
         at = at[-most:] if most else at

@@ -10,17 +10,12 @@ from itertools import accumulate
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.arrays import Bools, Integers, Times
+from herdbook.pipeline.arrays import Bools, Integers
 from herdbook.pipeline.health.rule import Record, Window
+from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.record import EVENTS
 
 _EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
-DAY_US = 86_400_000_000
-
-
-def micros(times: pl.Series) -> Times:
-    """Times as microseconds UTC."""
-    return times.to_numpy().view(np.int64)
 
 
 def metric_rows(record: Record, name: str, item: str | None = None, kind: str | None = None) -> pl.DataFrame:
@@ -115,18 +110,18 @@ def windows(rows: pl.DataFrame, by: str, largest_first: bool = True, most: int =
 
 def seconds(rows: pl.DataFrame) -> float:
     """Summed length of rows with start_t and end_t."""
-    return float((micros(rows["end_t"]) - micros(rows["start_t"])).sum()) / 1e6
+    return float((column_micros(rows["end_t"]) - column_micros(rows["start_t"])).sum()) / 1e6
 
 
 def recent(rows: pl.DataFrame, last_days: float | None, most: int | None = None) -> pl.DataFrame:
     """The rows of the last days before the newest of them, `most` at most, in time order: what holds now, not what
     once held."""
-    t = micros(rows["start_t"])
+    t = column_micros(rows["start_t"])
     if (t[1:] < t[:-1]).any():
         rows = rows.sort("start_t", maintain_order=True)
         t = np.sort(t)
     if t.size and last_days is not None:
-        rows = rows.slice(int(np.searchsorted(t, t[-1] - round(last_days * DAY_US))))
+        rows = rows.slice(int(np.searchsorted(t, t[-1] - round(last_days * DAY))))
     return rows.tail(most) if most else rows
 
 
@@ -134,12 +129,14 @@ def lately(record: Record, rows: pl.DataFrame, last_days: float) -> pl.DataFrame
     """The rows that begin in the last days before the record ends."""
     if not rows.height:
         return rows
-    return only(rows, micros(rows["start_t"]) >= micros(record.sessions["end_t"]).max() - round(last_days * DAY_US))
+    return only(
+        rows, column_micros(rows["start_t"]) >= column_micros(record.sessions["end_t"]).max() - round(last_days * DAY)
+    )
 
 
 def days(rows: pl.DataFrame) -> int:
     """On how many UTC days the rows begin."""
-    return int(np.unique(micros(rows["start_t"]) // DAY_US).size)
+    return int(np.unique(column_micros(rows["start_t"]) // DAY).size)
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,6 +40,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import ProfileError
+from herdbook.pipeline.times import micros
 from herdbook.pipeline.vehicle.protection import Protections, check_protections, protections
 from herdbook.pipeline.vehicle.role_table import Mapping, Units, mappings
 
@@ -265,4 +266,4 @@ def _instant(valid: dict[str, object], key: str) -> int | None:
         moment = datetime.combine(value, time(), UTC)
     else:
         raise ValueError(f"[valid] {key} = {value!r} must be a date such as 2026-03-01")
-    return round(moment.timestamp() * 1e6)
+    return micros(moment)
