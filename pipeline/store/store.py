@@ -16,7 +16,6 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +23,7 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.errors import BusyError, SettingsError, StoreError
 from herdbook.pipeline.lake.folder import OWN, Shelf, shelf_of
 from herdbook.pipeline.settings import FILE, Settings, read_settings
+from herdbook.pipeline.times import in_words, now_us
 from herdbook.pipeline.vehicle.profile import Profile, load_profiles
 
 if TYPE_CHECKING:
@@ -152,7 +152,7 @@ class Store:
                     "Wait until it is done, or stop that process",
                 ) from None
             file.truncate(0)
-            since = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+            since = in_words(now_us())
             file.write(f"{what}, process {os.getpid()} on {socket.gethostname()}, since {since}\n")
             file.flush()
             yield

@@ -7,7 +7,6 @@ open never meets a missing file. Metrics, findings and the ledger outlive the pa
 from __future__ import annotations
 
 import hashlib
-import time
 from dataclasses import dataclass
 
 import polars as pl
@@ -19,9 +18,7 @@ from herdbook.pipeline.lake.part import PartWriter
 from herdbook.pipeline.store.connection import insert, query, transaction
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
-
-HOUR = 3_600_000_000
-DAY = 24 * HOUR
+from herdbook.pipeline.times import DAY, HOUR, now_us
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +37,7 @@ class Upkeep:
 
 def upkeep(store: Store, now: int | None = None) -> Upkeep:
     """Merge, expire, publish, then delete what is past its grace. now: microseconds UTC."""
-    now = time.time_ns() // 1000 if now is None else now
+    now = now_us() if now is None else now
     with store.lock("upkeep of the lake"):
         expired = expire(store, now)
         logs, into, damaged = merge_months(store, now)

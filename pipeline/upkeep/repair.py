@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +11,7 @@ from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.store.connection import connect, transaction
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import now_us
 
 AT_ONCE = 8  # parts looked at side by side: a far lake keeps us waiting, a near one has cores to use
 
@@ -59,7 +59,7 @@ def check(store: Store) -> list[Trouble]:
 def repair(store: Store, now: int | None = None) -> Repaired:
     """Rebuild damaged parts from sound local copies of a far lake, else from their logs. A log that is gone too is
     counted as lost: what was found in it stays, as with expired parts. The next scan assesses the vehicles again."""
-    now = time.time_ns() // 1000 if now is None else now
+    now = now_us() if now is None else now
     with store.lock("repair of the lake"):
         troubles = check(store)
         rebuilt, lost = 0, []

@@ -22,13 +22,13 @@ from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.reports import verify_history, write_dossier, write_history
 from herdbook.pipeline.reports.signals.window import gather
 from herdbook.pipeline.store.store import Store
-from herdbook.pipeline.upkeep.merge_and_expire import HOUR, upkeep
+from herdbook.pipeline.times import DAY, HOUR
+from herdbook.pipeline.upkeep.merge_and_expire import upkeep
 from herdbook.pipeline.upkeep.repair import check, repair
 from tests.toy.bench import LEDGER, NOW, RESULTS, Bench, answers
 from tests.toy.s3 import S3, empty_cache, far_bench, running
 
 ROOT = Path(__file__).resolve().parents[2]
-DAY = 86_400_000_000
 WIRES = "SELECT * EXCLUDE (log) FROM toy.pack ORDER BY ALL"
 TOLD = {"finding_log": "SELECT * EXCLUDE (scan) FROM finding_log ORDER BY ALL"}
 pytestmark = [

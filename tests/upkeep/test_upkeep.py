@@ -11,11 +11,11 @@ import tests.toy.logs as toy
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.read import load_signals
 from herdbook.pipeline.night.scan import run_scan
-from herdbook.pipeline.upkeep.merge_and_expire import HOUR, upkeep
+from herdbook.pipeline.times import DAY, HOUR
+from herdbook.pipeline.upkeep.merge_and_expire import upkeep
 from herdbook.pipeline.upkeep.repair import check, repair
 from tests.toy.bench import DATA, NOW, RESULTS, Bench, answers
 
-DAY = 86_400_000_000
 WIRES = "SELECT * EXCLUDE (log) FROM toy.pack ORDER BY ALL"
 
 
