@@ -12,7 +12,7 @@ LAYERS = ("decoders", "pipeline", "flows")
 MODULES = sorted(p for layer in LAYERS for p in (ROOT / layer).rglob("*.py"))
 ALL_CODE = MODULES + sorted(p for k in ("demo_logs", "tests") for p in (ROOT / k).rglob("*.py"))
 
-FLAT = {"pipeline.errors", "pipeline.settings", "pipeline.addresses", "pipeline.times", "pipeline.spans"}
+FLAT = {f"pipeline.{name}" for name in ("errors", "settings", "addresses", "times", "spans", "arrays")}
 # Room -> the rooms it may import, besides itself and what lies flat in pipeline/. Data flows from top to bottom.
 MAY_IMPORT: dict[str, set[str]] = {
     "decoders": set(),

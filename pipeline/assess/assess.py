@@ -14,15 +14,15 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Bools, Times
 from herdbook.pipeline.assess.plan import LogSpans, Work, plan, vehicles_touched
 from herdbook.pipeline.assess.rows import VerdictRows, verdict_rows
 from herdbook.pipeline.assess.sessions import Found, Stretch, sessions, stretches
 from herdbook.pipeline.assess.versions import accepted, rule_set_version
 from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.health.engine import judge
-from herdbook.pipeline.health.reading import Micros, micros, only
+from herdbook.pipeline.health.reading import only
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.lake.cadence import SCHEMA, Cadence
 from herdbook.pipeline.lake.merge_samples import without
@@ -34,6 +34,7 @@ from herdbook.pipeline.metrics.set import Outcome
 from herdbook.pipeline.settings import Settings
 from herdbook.pipeline.spans import Touching
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import column_micros
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import EVENTS, METRICS, SESSIONS
 
@@ -143,7 +144,7 @@ def _measure_stretch(
     settings = store.settings
     spans = [s for x in inside for s in x.spans]
     messages, span = Cadence(profiles.values()), (stretch.start, stretch.end)
-    signals = read_signals(store.shelf, refs, profiles.values(), rows.vehicle, *span, watch=messages)
+    signals = read_signals(store.lake, refs, profiles.values(), rows.vehicle, *span, watch=messages)
     found = sessions(
         rows.vehicle,
         stretch,
@@ -228,13 +229,13 @@ def _typed(rows: list[dict[str, Any]], schema: Any) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=raw, orient="row").with_columns(pl.col(n).cast(schema[n]) for n in times)
 
 
-def _outside(t: Micros, gone: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
+def _outside(t: Times, gone: tuple[tuple[int, int], ...]) -> Bools:
     """Which times lie in none of the stretches [start, end)."""
     if not gone:
         return np.ones(t.size, bool)
     starts, ends = np.array(sorted(gone)).T
     before = np.searchsorted(starts, t, side="right")  # stretches that have begun; t is inside if one has not ended
-    outside: NDArray[np.bool_] = (before == 0) | (t >= np.maximum.accumulate(ends)[before - 1])
+    outside: Bools = (before == 0) | (t >= np.maximum.accumulate(ends)[before - 1])
     return outside
 
 
@@ -242,8 +243,8 @@ def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFra
     """Kept and new rows together, in an order that does not depend on what was kept; none from before work.since."""
 
     def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:
-        judged = only(fresh, micros(fresh[key]) >= work.since).select(old.columns)
-        return pl.concat([only(old, _outside(micros(old[key]), gone)), judged]).sort(order, maintain_order=True)
+        judged = only(fresh, column_micros(fresh[key]) >= work.since).select(old.columns)
+        return pl.concat([only(old, _outside(column_micros(old[key]), gone)), judged]).sort(order, maintain_order=True)
 
     messages = all_of(work.messages, new[3], "stretch_t", ["start_t", "message"])
     clocks = clock_rows(_clock(x) for x in work.logs if x.ref.start >= work.since)

@@ -12,11 +12,11 @@ from herdbook.pipeline.assess.score_log import note_scores
 from herdbook.pipeline.health.severity import SEVERITIES
 from herdbook.pipeline.store.connection import insert, transaction
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.vehicle.record import US
 
 if TYPE_CHECKING:
     import duckdb
 
-US = pl.Datetime("us")
 OF_A_STRETCH = (
     ("metrics", "start_t"),
     ("events", "session_start_t"),

@@ -12,6 +12,7 @@ import polars as pl
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.store.connection import visit
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import DAY
 from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSIONS
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def planned(store: Store, vehicles: Sequence[str], at_once: int) -> Iterator[Wor
 def judged_since(newest: int, days: float) -> int:
     """From when on rules look at a vehicle, by its own newest data, not by today: what is found does not depend on when
     one looks. newest: end of its last dated span; microseconds UTC."""
-    return newest - round(days * 86_400e6)
+    return newest - round(days * DAY)
 
 
 _SESSIONS = (

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
@@ -105,10 +106,9 @@ def said(finding: dict[str, Any]) -> str:
 
 def muted_now(opened: Store) -> dict[tuple[str, str, str], str]:
     """By finding (vehicle, rule, item): by whom it is muted, until when and why."""
-    from datetime import UTC, datetime
 
     from herdbook.pipeline.night import mutes
 
     with opened.read() as con:
-        held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+        held = mutes.in_force(con, utc_now())
     return {key: m.words for key, m in held.items()}

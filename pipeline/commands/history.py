@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.times import utc_now
 
 
 def register(app: typer.Typer) -> None:
@@ -41,7 +42,7 @@ def history(
     if json and out is None:
         from herdbook.pipeline.reports.history.write import document
 
-        now = datetime.now(UTC).replace(tzinfo=None)
+        now = utc_now()
         screen.as_json(document(opened, vehicle, zone, units, as_of, by, now if by else None))
         return
     written = write_history(opened, vehicle, out or opened.pages, "json" if json else form, zone, units, as_of, by)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.times import micros
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
@@ -75,7 +76,6 @@ def wires(
 def span(store: Store, vehicle: str, since: datetime | None, until: datetime | None) -> tuple[int, int]:
     """Microseconds UTC, end excluded; what is left open is the last session. Raises: NotKnownError, SettingsError."""
     from herdbook.pipeline.errors import NotKnownError, SettingsError
-    from herdbook.pipeline.reports.words.numbers import micros
 
     with store.read() as con:
         row = con.execute(
@@ -90,4 +90,4 @@ def span(store: Store, vehicle: str, since: datetime | None, until: datetime | N
         since = first if first < until else until - timedelta(days=1)
     if since >= until:
         raise SettingsError("--since is not before --until", do="Give them the other way round")
-    return tuple(micros(t.replace(tzinfo=UTC)) for t in (since, until))  # type: ignore[return-value]
+    return micros(since), micros(until)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.arrays import Floats
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.reading import Micros, metric_rows, micros, places, recent
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.health.reading import metric_rows, places, recent
 from herdbook.pipeline.health.rule import Record, Window
-from herdbook.pipeline.science.robust_fit import MAD_TO_SD, Floats, median
+from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
+from herdbook.pipeline.times import column_micros
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +25,8 @@ class Pooled:
     count: int
     values: Floats
     ses: Floats
-    starts: Micros
-    ends: Micros
+    starts: Times
+    ends: Times
 
     def share_over(self, limit: float) -> float:
         """Share of the sessions in which the value lay beyond the limit (below it when the limit is
@@ -79,7 +81,7 @@ def _pooled(rows: pl.DataFrame, last_days: float | None, most: int | None, kinds
         rows = rows.filter(pl.col("kind").is_in(kinds))
     rows = recent(rows, last_days)
     values, ses = rows["value"].to_numpy(), rows["se"].to_numpy()
-    starts, ends = micros(rows["start_t"]), micros(rows["end_t"])
+    starts, ends = column_micros(rows["start_t"]), column_micros(rows["end_t"])
     out = {}
     for item, at in places(rows).items():
         at = at[-most:] if most else at

@@ -10,20 +10,14 @@ from itertools import accumulate
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Bools, Floats, Integers
 from herdbook.pipeline.health.rule import Record, Window
 from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.record import EVENTS
 
 _EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
-Micros = NDArray[np.int64]
-DAY_US = 86_400_000_000
-
-
-def micros(times: pl.Series) -> Micros:
-    """Times as microseconds UTC."""
-    return times.to_numpy().view(np.int64)
 
 
 def metric_rows(record: Record, name: str, item: str | None = None, kind: str | None = None) -> pl.DataFrame:
@@ -54,14 +48,14 @@ class Pieces:
         return self.rows.slice(*self.places.get(word, (0, 0)))
 
 
-def only(rows: pl.DataFrame, wanted: NDArray[np.bool_]) -> pl.DataFrame:
+def only(rows: pl.DataFrame, wanted: Bools) -> pl.DataFrame:
     """The rows that are wanted: none of a sound vehicle's, mostly, and that is quickly told."""
     if not wanted.any():
         return rows.clear()
     return rows if wanted.all() else rows.filter(pl.Series(wanted))
 
 
-def places(rows: pl.DataFrame) -> dict[str, NDArray[np.int64]]:
+def places(rows: pl.DataFrame) -> dict[str, Integers]:
     """Where each item's rows stand, by item in the order in which they first come."""
     found = defaultdict(list)
     for place, item in enumerate(rows["item"].to_list()):
@@ -142,8 +136,8 @@ def largest(values: pl.Series) -> float:
     return float(v.max()) if v.size else math.nan
 
 
-def _known(values: pl.Series) -> NDArray[np.float64]:
-    v: NDArray[np.float64] = values.cast(pl.Float64).to_numpy()
+def _known(values: pl.Series) -> Floats:
+    v: Floats = values.cast(pl.Float64).to_numpy()
     return v[~np.isnan(v)]
 
 
@@ -178,18 +172,18 @@ def windows(rows: pl.DataFrame, by: str, largest_first: bool = True, most: int =
 
 def seconds(rows: pl.DataFrame) -> float:
     """Summed length of rows with start_t and end_t."""
-    return float((micros(rows["end_t"]) - micros(rows["start_t"])).sum()) / 1e6
+    return float((column_micros(rows["end_t"]) - column_micros(rows["start_t"])).sum()) / 1e6
 
 
 def recent(rows: pl.DataFrame, last_days: float | None, most: int | None = None) -> pl.DataFrame:
     """The rows of the last days before the newest of them, `most` at most, in time order: what holds now, not what
     once held."""
-    t = micros(rows["start_t"])
+    t = column_micros(rows["start_t"])
     if (t[1:] < t[:-1]).any():
         rows = rows.sort("start_t", maintain_order=True)
         t = np.sort(t)
     if t.size and last_days is not None:
-        rows = rows.slice(int(np.searchsorted(t, t[-1] - round(last_days * DAY_US))))
+        rows = rows.slice(int(np.searchsorted(t, t[-1] - round(last_days * DAY))))
     return rows.tail(most) if most else rows
 
 
@@ -197,18 +191,20 @@ def lately(record: Record, rows: pl.DataFrame, last_days: float) -> pl.DataFrame
     """The rows that begin in the last days before the record ends."""
     if not rows.height:
         return rows
-    return only(rows, micros(rows["start_t"]) >= micros(record.sessions["end_t"]).max() - round(last_days * DAY_US))
+    return only(
+        rows, column_micros(rows["start_t"]) >= column_micros(record.sessions["end_t"]).max() - round(last_days * DAY)
+    )
 
 
 def days(rows: pl.DataFrame) -> int:
     """On how many UTC days the rows begin."""
-    return int(np.unique(micros(rows["start_t"]) // DAY_US).size)
+    return int(np.unique(column_micros(rows["start_t"]) // DAY).size)
 
 
 def spaced(rows: pl.DataFrame, gap_s: float) -> int:
     """How many of the rows (in time order) begin at least gap_s after the one before them, the first
     included."""
-    starts = np.sort(micros(rows["start_t"]))
+    starts = np.sort(column_micros(rows["start_t"]))
     return min(starts.size, 1) + int((np.diff(starts) >= gap_s * 1e6).sum())
 
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.science.robust_fit import Floats
 
 LEAST_VEHICLES = 5  # under this there is no majority to speak of: engineering choice
 LEAST_SESSIONS = 2

@@ -12,7 +12,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.arrays import Floats
 
 MOST_POINTS = 600  # pairs grow with the square; beyond this the newest points are used
 

@@ -23,6 +23,7 @@ import polars as pl
 
 from herdbook.pipeline.health.trend import Reach, reaches, theil_sen
 from herdbook.pipeline.store.statements import ask
+from herdbook.pipeline.times import EPOCH
 
 if TYPE_CHECKING:
     import duckdb
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 WITHIN_DAYS = 180.0
 HALF = 0.5  # of the way from healthy to the limit; engineering choice
 SURE = 0.05  # for all series together: one list in twenty has a line by chance
-EPOCH = datetime(1970, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.errors import HerdbookError
@@ -21,6 +20,7 @@ from herdbook.pipeline.herd.unit_steps import Step, networks, steps
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.night.changes import ChangeList, read_changes
 from herdbook.pipeline.store.statements import Row
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
@@ -83,7 +83,7 @@ def overview(store: Store, con: duckdb.DuckDBPyConnection, with_room: bool = Tru
     months = vehicle_months(con, last) if last else 0.0
     every = runs(con)
     limit_h = float(store.settings.other.get("night", {}).get("limit_h", LIMIT_H))
-    held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+    held = mutes.in_force(con, utc_now())
     return Overview(
         told=told,
         night=last,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.store.connection import query, transaction
+from herdbook.pipeline.times import naive_utc
 from herdbook.pipeline.vehicle.profile import Profile
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def bus_rows(profile: Profile, buses: tuple[dict[str, Any], ...]) -> tuple[dict[
 def buses_since(catalogue: Path, start: datetime) -> list[dict[str, Any]]:
     """Rows of log_buses, with name and vehicle, of the logs received since a time."""
     with transaction(catalogue) as con:
-        found = con.execute(query("buses_since"), {"start": start.astimezone(UTC).replace(tzinfo=None)})
+        found = con.execute(query("buses_since"), {"start": naive_utc(start)})
         names = [d[0] for d in found.description or ()]
         return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
 

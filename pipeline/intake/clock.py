@@ -9,17 +9,17 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.pipeline.errors import InputError
+from herdbook.pipeline.times import DAY, S, in_words, micros
 
-S = 1_000_000  # microseconds
-OLDEST = int(datetime(2010, 1, 1, tzinfo=UTC).timestamp()) * S  # a logger that says less has lost its clock
-AHEAD = 86_400 * S  # a log may be this far ahead of the time it was received: zone mistakes, slow clocks
+OLDEST = micros(datetime(2010, 1, 1))  # a logger that says less has lost its clock
+AHEAD = DAY  # a log may be this far ahead of the time it was received: zone mistakes, slow clocks
 BACK = 1 * S  # disorder up to this is buffering between channels, not a clock that went back
 MOST_SPANS = 20_000
 # 2026-03-01T08:00:00Z, 2026-03-01_08-00-00, 20260301T080000, 2026-03-01 08.00.00+0100
@@ -27,21 +27,6 @@ NAME = re.compile(
     r"(?<!\d)(20\d\d)[-_.]?([01]\d)[-_.]?([0-3]\d)[T _-]?([0-2]\d)[-_.:h]?([0-5]\d)(?:[-_.:m]?([0-5]\d))?"
     r"(Z|[+-]\d\d:?\d\d)?(?!\d)"
 )
-
-
-def micros(moment: datetime) -> int:
-    """Microseconds since 1970 UTC, exactly. Raises: ValueError for a time without a zone."""
-    if moment.tzinfo is None:
-        raise ValueError("time without a zone")
-    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
-
-
-def stamp(t: int) -> str:
-    """Microseconds as people read them: 2026-03-01 08:00:00 UTC; far-off numbers stay numbers."""
-    try:
-        return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=t)).strftime("%Y-%m-%d %H:%M:%S UTC")
-    except OverflowError:
-        return f"{t / S:.0f} s"
 
 
 def believable(t: int, now: int) -> bool:
@@ -97,7 +82,7 @@ def place(*, clock: str, first: int, now: int, sidecar: int | None, header: str,
             return Placed(0, "utc", (note,))
         return Placed(0, "utc")
     base = first if clock == "utc" else 0
-    notes = (f"the log's clock began at {stamp(first)}, which cannot be",) if clock == "utc" else ()
+    notes = (f"the log's clock began at {in_words(first)}, which cannot be",) if clock == "utc" else ()
     if sidecar is not None:
         return Placed(sidecar - base, "sidecar", notes)
     if clock == "utc":
@@ -186,13 +171,14 @@ class Tracker:
         said = []
         for before, (lo, _, _, step) in zip(self.runs, self.runs[1:], strict=False):
             if step < -BACK:
-                said.append(f"the clock went back by {-step / S:.1f} s, from {stamp(before[2])} to {stamp(lo)}")
+                said.append(f"the clock went back by {-step / S:.1f} s, from {in_words(before[2])} to {in_words(lo)}")
             elif believable(before[2], self.now) != believable(lo, self.now):
-                said.append(f"the clock jumped from {stamp(before[2])} to {stamp(lo)}")
+                said.append(f"the clock jumped from {in_words(before[2])} to {in_words(lo)}")
             elif step > self.jump:
-                said.append(f"no frames for {step / S:.0f} s from {stamp(before[2])}: a pause or a clock that jumped")
+                since = in_words(before[2])
+                said.append(f"no frames for {step / S:.0f} s from {since}: a pause or a clock that jumped")
         if any(not s.dated for s in self.spans()):
             said.append("part of the log carries no believable date; it is kept but not used")
         for start, end in self.doubts():
-            said.append(f"{stamp(start)} to {stamp(end)} occurs twice in the log; kept but not used")
+            said.append(f"{in_words(start)} to {in_words(end)} occurs twice in the log; kept but not used")
         return said if len(said) <= 50 else [*said[:50], f"and {len(said) - 50} more clock events"]

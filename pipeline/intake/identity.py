@@ -16,7 +16,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import InputError
-from herdbook.pipeline.intake.clock import local_to_utc, micros
+from herdbook.pipeline.intake.clock import local_to_utc
+from herdbook.pipeline.times import micros
 from herdbook.pipeline.vehicle.profile import Profile
 
 UNSET = {0, 0xFF, 0xFFFF, 0xFFFFFF, 0xFFFFFFFF, 0xFFFFFFFFFF, 0xFFFFFFFFFFFF, 2**63 - 1, 2**64 - 1}

@@ -5,7 +5,6 @@ The ledger is a function of the logs: the same file again, renamed or in another
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,11 +15,12 @@ import polars as pl
 from herdbook.pipeline.intake.outcome import Taken
 from herdbook.pipeline.store.connection import insert, query, transaction
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import now_us
+from herdbook.pipeline.vehicle.record import US
 
 if TYPE_CHECKING:
     import duckdb
 
-US = pl.Datetime("us")
 OF_A_LOG = (
     "log_faults",
     "log_messages",
@@ -46,7 +46,7 @@ class Committed:
 
 def commit(store: Store, takens: Sequence[Taken], now: int | None = None) -> Committed:
     """Write a batch of taken logs into the catalogue, whole or not at all. now: when received, microseconds UTC."""
-    now = time.time_ns() // 1000 if now is None else now
+    now = now_us() if now is None else now
     takens = [t for t in {t.path: t for t in takens}.values() if t.outcome != "gone"]
     if not takens:
         return Committed()

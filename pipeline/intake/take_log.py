@@ -6,7 +6,6 @@ go on."""
 from __future__ import annotations
 
 import hashlib
-import time
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain
@@ -25,6 +24,7 @@ from herdbook.pipeline.intake.inbox import find_logs, new_logs, stamp_of
 from herdbook.pipeline.intake.outcome import Reading, Taken
 from herdbook.pipeline.lake.part import VERSION, Part, file_hash
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import now_us
 from herdbook.pipeline.vehicle.profile import Profile
 
 __all__ = ["find_logs", "new_logs", "part_path", "take_log"]
@@ -47,7 +47,7 @@ def take_log(
     """
     path = Path(path).absolute()
     profiles = store.profiles() if profiles is None else profiles
-    now = time.time_ns() // 1000 if now is None else now
+    now = now_us() if now is None else now
     file = (0, "", "")
     try:
         size, stamp = stamp_of(path)
@@ -103,7 +103,7 @@ def _take(
     start, least = first + placed.shift, store.settings.min_known_share
     profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
     part = part_path(profile, log, placed.shift)
-    with store.shelf.adding(part) as target:
+    with store.lake.adding(part) as target:
         with writing(store):
             written = _kept(target, log, profile)
         if written is None:

@@ -20,10 +20,10 @@ from herdbook.pipeline.lake.merge_samples import Samples, merge, outside
 from herdbook.pipeline.lake.part import Part, Piece
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import US
 
 SILENCE_US = 1_000_000  # nothing on any bus for longer: the bus slept, no message is missed
 MISSING = 2.5  # cycles without a frame from which on frames count as missed; common practice
-US = pl.Datetime("us")
 SCHEMA = {
     "message": pl.String,
     "frames": pl.Int64,

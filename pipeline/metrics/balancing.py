@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.science.robust_fit import Floats, median
-from herdbook.pipeline.science.stretches import Times, held_s
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -38,13 +39,20 @@ def _group(name: str, item: int | str, signals: Signals, profile: Profile, start
     n = int(np.isfinite(bleed.v).sum())
     idle = on & (volts < start_v - BELOW_START_V) & (current > -0.5)
     out = [
-        Metric("cell_bleed_s", float(stands[on].sum()), "s", None, n, cover, name),
-        Metric("cell_bleed_idle_share", float(stands[idle].sum()) / seen if seen else 0.0, "1", None, n, cover, name),
+        Metric("cell_bleed_s", float(stands[on].sum()), "s", n=n, coverage=cover, item=name),
+        Metric(
+            "cell_bleed_idle_share",
+            float(stands[idle].sum()) / seen if seen else 0.0,
+            "1",
+            n=n,
+            coverage=cover,
+            item=name,
+        ),
     ]
     amps = _bleed_a(profile, np.where(np.isfinite(volts), volts, 3.4))
     if amps is not None:
         ah = float((stands * amps)[on].sum() / 3600)
-        out.append(Metric("cell_bled_ah", ah, "Ah", TOLERANCE * ah, n, cover, name))
+        out.append(Metric("cell_bled_ah", ah, "Ah", se=TOLERANCE * ah, n=n, coverage=cover, item=name))
     return out
 
 

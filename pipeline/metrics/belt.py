@@ -1,5 +1,4 @@
-"""Belt slip: how much faster than its wheel a motor turns when it pulls, in percent at 30 A of torque
-current.
+"""Belt slip: how much faster than its wheel a motor turns when it pulls, in percent at 30 A of torque current.
 
 A line through relative speed over current, second by second: tyre size and wear shift it, only slip tilts it.
 Corners make one side faster and the other slower at any current, and even out.
@@ -11,10 +10,11 @@ import math
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.travel import Travel, travel
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.science.stretches import Floats, stretches
+from herdbook.pipeline.science.stretches import stretches
 from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session

@@ -1,30 +1,36 @@
 """Every braking of a ride, cut out and measured: event kind "braking".
 
 Data keys of an event (a key is left out where it is unknown):
-    demand_pct, demand_max_pct      brake command, mean and largest
-    speed_start_ms, speed_end_ms    vehicle speed
-    demand_a, allowed_a, delivered_a, charge_limit_a     pack-side regeneration current, means once settled
-    ratio                           delivered over demanded, settled
-    power_w, energy_wh              into the pack: mean power, energy
-    decel_ms2, decel_se_ms2         straight line through the speed; grade and wind not observed
-    level_decel_ms2, rest_ms2       what motors, rolling and air explain on the level; what is left: a slope,
-    another
-                                    brake, a load that is not the profile's. Never a brake test
-    response_s                      demand to delivery, at half height
-    short_a                         demanded, not delivered (mean once settled, beyond the tolerance); its
-    parts: short_slow_a, short_full_a, short_cold_a, short_hot_a, short_ceiling_a     explained by the state
-    short_unreasoned_a              withheld by a limiter, no reason in sight short_undelivered_a
-    allowed, not delivered settled_s                       time behind the means left_a, right_a, asymmetry
-    braking current of each motor; |left - right| over their mean soc_pct, cell_max_v, cell_min_c, cell_max_c
-    pack_v_max, link_v_max, pack_over_s, link_over_s      highest voltage; time above the limit dropout_s,
-    dropout_allowed_a    longest sudden loss of the brake with the demand held; what was allowed then
-    since_open_s         time since the pack's main switch was last seen open, 0 while braking; absent when it never was
+    demand_pct, demand_max_pct   brake command, mean and largest
+    speed_start_ms, speed_end_ms vehicle speed
+    soc_pct, cell_max_v, cell_min_c, cell_max_c    state of the pack: charge, highest group, coldest, hottest sensor
+    demand_a, allowed_a, delivered_a, charge_limit_a    pack-side regeneration current, means once settled
+    ratio                        delivered over demanded, settled
+    settled_s                    time behind these means
+    power_w, energy_wh           into the pack: mean power, energy
+    decel_ms2, decel_se_ms2      straight line through the speed; grade and wind not observed
+    level_decel_ms2, rest_ms2    what motors, rolling and air explain on the level; what is left: a slope, another
+                                 brake, a load that is not the profile's. Never a brake test
+    response_s                   demand to delivery, at half height
+    short_a                      demanded, not delivered (mean once settled, beyond the tolerance); its parts:
+    short_slow_a, short_full_a, short_cold_a, short_hot_a, short_ceiling_a    explained by the state
+    short_unreasoned_a           withheld by a limiter, no reason in sight
+    short_undelivered_a          allowed, not delivered
+    left_a, right_a, asymmetry   braking current of each motor; |left - right| over their mean
+    pack_v_max, link_v_max       highest voltage
+    link_rise_v                  voltage of the link over the pack's, mean once settled
+    pack_over_s, link_over_s     longest time above the limit
+    dropout_s, dropout_allowed_a longest sudden loss of the brake with the demand held; what was allowed then
+    dropout_share                share of the ceiling that the state left over then
+    since_open_s                 time since the pack's main switch was last seen open, 0 while braking; absent when it
+                                 never was
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, envelope_of, settled
@@ -32,7 +38,7 @@ from herdbook.pipeline.science.brake_limits import Envelope, shares, split_short
 from herdbook.pipeline.science.brake_response import dropouts, response_s
 from herdbook.pipeline.science.road import Vehicle, level_decel, vehicle
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.science.stretches import Bools, Floats, extremes, longest_s, means, owner, slopes, sums
+from herdbook.pipeline.science.stretches import extremes, longest_s, means, owner, slopes, sums
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -93,7 +99,9 @@ def _delivery(s: Samples, envelope: Envelope, judged: Bools) -> dict[str, Floats
     e = s.events
     with np.errstate(invalid="ignore", divide="ignore"):
         tolerance = np.fmax(TOLERANCE_A, TOLERANCE_SHARE * s.demand_a)
-        parts = split_shortfall(s.demand_a, s.allowed_a, s.delivered_a, s.state, envelope, tolerance)
+        parts = split_shortfall(
+            s.demand_a, s.allowed_a, s.delivered_a, state=s.state, envelope=envelope, tolerance_a=tolerance
+        )
         out = {
             "demand_a": means(s.demand_a, e, judged),
             "allowed_a": means(s.allowed_a, e, judged),
@@ -144,7 +152,7 @@ def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats
     with np.errstate(invalid="ignore"):
         fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
     usual = 0.2 if np.isnan(delay_s) else delay_s
-    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast, s.events, LEAST_A, usual)
+    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast=fast, s=s.events, least_a=LEAST_A, delay_s=usual)
     out = {name: np.full(len(s.events), np.nan) for name in ("dropout_s", "dropout_allowed_a", "dropout_share")}
     if len(lost):
         of = owner(s.events, s.t.size)[lost.first]
@@ -200,7 +208,9 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
         covered = float(np.isfinite(s.delivered_a * s.pack_v).mean())
         energy = float(table["energy_wh"].sum())
         zero = ZERO_A * float(np.nansum(s.pack_v * s.dt_s)) / 3600.0
-        out.append(Metric("regen_energy_wh", energy, "Wh", float(np.hypot(GAIN * energy, zero)), n, covered))
+        out.append(
+            Metric("regen_energy_wh", energy, "Wh", se=float(np.hypot(GAIN * energy, zero)), n=n, coverage=covered)
+        )
     if judged.any():
         ratio = table["ratio"][judged]
         se = float(np.std(ratio, ddof=1) / np.sqrt(ratio.size)) if ratio.size > 1 else None

@@ -1,7 +1,6 @@
-"""Groups above or below the voltages they were built for: when, how long, how far, and where the others
-stood;
-and the least margin to either limit, with its moment (event "least_margin"). An excursion names the neighbour that
-is furthest off the other way, and what the pack's voltage has left over its groups: a measuring wire shows there.
+"""Groups above or below the voltages they were built for: when, how long, how far, and where the others stood; and the
+least margin to either limit, with its moment (event "least_margin"). An excursion names the neighbour that is furthest
+off the other way, and what the pack's voltage has left over its groups: a measuring wire shows there.
 
 Limits come from the profile (pack.cell_max_v, pack.cell_min_v). A running median of three readings goes
 first, so that one bad frame is no excursion.
@@ -13,11 +12,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.charge import usual_gap
 from herdbook.pipeline.metrics.shared.margin import GIVES, Margin, scatter
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, median_of_three, stretches
+from herdbook.pipeline.science.stretches import Stretches, extremes, median_of_three, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
@@ -37,7 +37,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     smooth = {item: median_of_three(signals.series("cell_voltage", item).v) for item in _speaking(signals)}
     for name, limit in given.items():
         sign = 1.0 if name == "over" else -1.0
-        found, seconds, margin, n = _all_groups(signals, smooth, limit, sign, f"group_{name}_voltage", window)
+        found, seconds, margin, n = _all_groups(
+            signals, smooth, limit, sign=sign, kind=f"group_{name}_voltage", window=window
+        )
         events += found
         metrics.append(Metric(f"cell_{name}_s", seconds, "s", None, n))
         if margin is not None:
@@ -86,11 +88,22 @@ def _all_groups(
         margin = sign * limit - float(calm[k])
         if np.isfinite(calm[k]) and (least is None or margin < least.margin):
             value, moment = sign * float(calm[k]), int(series.t[k])
-            least = Margin(where, "V", margin, value, limit, window, scatter(series.v, k), moment, n, int(item))
+            least = Margin(
+                where,
+                "V",
+                margin,
+                value=value,
+                limit=limit,
+                span=window,
+                se=scatter(series.v, k),
+                t=moment,
+                n=n,
+                group=int(item),
+            )
         runs = stretches(series.t, calm > sign * limit, gap_s=GAP_S, join_s=2.0, least_s=LEAST_S, least_n=2)
         if len(runs):
             seconds += float(runs.lengths_s(series.t).sum())
-            events += _events(kind, item, series, calm, runs, signals, limit, sign)
+            events += _events(kind, item, series, calm=calm, runs=runs, signals=signals, limit=limit, sign=sign)
     events.sort(key=lambda e: -e.data["beyond_v"])
     return events[:MOST_EVENTS], seconds, least and replace(least, n=n), n
 

@@ -13,13 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.charge import session_charge
 from herdbook.pipeline.metrics.shared.group_ohm import from_load, from_onset, usual_ohm
 from herdbook.pipeline.metrics.shared.rest_offset import rest_low
 from herdbook.pipeline.metrics.shared.steady import Steady, range_allowed_a, steady
 from herdbook.pipeline.science.knee import Shifts, averaged, curve, shifts
-from herdbook.pipeline.science.robust_fit import Floats, median
+from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -47,7 +48,7 @@ TOP = Knee("top", True, np.arange(3.22, 3.64, 0.005), 0.004, 180.0)
 # A charge that begins on the lower knee crosses it while polarisation still builds up: against a physics
 # model of an LFP cell it showed up to a third less than the true shift. That error has one sign: a group is at
 # least so far off, so it widens the interval only a little.
-BOTTOM_CHARGE = Knee("bottom", True, np.arange(2.60, 3.15, 0.01), 0.008, 60.0, 0.10)
+BOTTOM_CHARGE = Knee("bottom", True, np.arange(2.60, 3.15, 0.01), steep_v=0.008, settle_s=60.0, squeeze=0.10)
 BOTTOM_RIDE = Knee("bottom", False, np.arange(2.60, 3.16, 0.01), 0.008, 0.0)
 BIN_SHARE = 0.003  # of rated Ah per point of the curve
 LEAST_ROWS = 50
@@ -92,7 +93,7 @@ def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: P
     if wanted.sum() < LEAST_ROWS:
         return []
     rated, usual = profile.figure("pack", "rated_ah"), usual_ohm(profile)
-    if not knee.rising and not _comes_down(knee, table, run, wanted, rated, usual):
+    if not knee.rising and not _comes_down(knee, table, run, wanted=wanted, rated=rated, usual=usual):
         return []  # spares the regression for resistance
     ohm, ohm_se, known = from_onset(table, usual) if knee.rising else from_load(table, usual)
     corrected = table.v + ohm * table.current[:, None]
@@ -107,7 +108,7 @@ def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: P
     se = np.hypot(found.se, ohm_se * load * volt_to_ah)
     se = np.hypot(se, knee.squeeze * np.nan_to_num(found.shift))
     leaning = None if known else usual * load * volt_to_ah
-    return _metrics(knee, table.items, found, se, leaning, rated, int(wanted.sum()))
+    return _metrics(knee, table.items, found, se=se, leaning=leaning, rated=rated, n=int(wanted.sum()))
 
 
 def _comes_down(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, rated: float, usual: float) -> bool:
@@ -130,12 +131,16 @@ def _metrics(
         name = str(item)
         if np.isfinite(found.shift[k]):
             ah, u = toward * found.shift[k], se[k]
-            out.append(Metric(f"cell_offset_{end}_ah", ah, "Ah", u, n, 1.0, name))
-            out.append(Metric(f"cell_offset_{end}_pct", pct * ah, "%", pct * u, n, 1.0, name))
+            out.append(Metric(f"cell_offset_{end}_ah", ah, "Ah", se=u, n=n, coverage=1.0, item=name))
+            out.append(Metric(f"cell_offset_{end}_pct", pct * ah, "%", se=pct * u, n=n, coverage=1.0, item=name))
             if leaning is not None:
-                out.append(Metric(f"cell_offset_{end}_lean_pct", pct * leaning[k], "%", None, n, 1.0, name))
+                out.append(Metric(f"cell_offset_{end}_lean_pct", pct * leaning[k], "%", n=n, coverage=1.0, item=name))
         elif found.beyond[k] > 0:
-            out.append(Metric(f"cell_offset_{end}_bound_ah", toward * found.beyond[k], "Ah", None, n, 1.0, name))
+            out.append(
+                Metric(
+                    f"cell_offset_{end}_bound_ah", toward * found.beyond[k], "Ah", se=None, n=n, coverage=1.0, item=name
+                )
+            )
     return out
 
 

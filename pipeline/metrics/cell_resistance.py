@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.steady import period_s, range_allowed_a
 from herdbook.pipeline.science.arrhenius import resistance_factor
 from herdbook.pipeline.science.pulses import Running, Steps, find_steps, resistance, resistances, responses, unsettled
-from herdbook.pipeline.science.robust_fit import Floats, known_medians
+from herdbook.pipeline.science.robust_fit import known_medians
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -68,7 +69,9 @@ def _at(pulse_s: float, steps: Steps, cells: _Cells, signals: Signals, profile: 
     every = np.array([responses(cells.running(i), steps, pulse_s) for i in items])
     for item, change, (ohm, se, n) in zip(items, every, resistances(every, steps.change, None, memory), strict=True):
         if n >= LEAST_STEPS:
-            out.append(Metric(f"cell_dcr_{label}_mohm", 1000 * ohm, "mOhm", 1000 * se, n, 1.0, str(item)))
+            out.append(
+                Metric(f"cell_dcr_{label}_mohm", 1000 * ohm, "mOhm", se=1000 * se, n=n, coverage=1.0, item=str(item))
+            )
             changes.append(change)
     if not changes:
         return []

@@ -45,11 +45,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     flat = bool(np.mean((resting > PLATEAU_V[0]) & (resting < PLATEAU_V[1])) > 0.9)
     level = 1000 * (fit.level[:-1] - np.median(fit.level[:-1]))
     cover = len(table) / max(len(table), (session.end - session.start) / 1e6)
-    out = [Metric("group_r_load_mohm", 1000 * median_ohm, "mOhm", 1000 * pack_se, fit.n, cover)]
+    out = [Metric("group_r_load_mohm", 1000 * median_ohm, "mOhm", se=1000 * pack_se, n=fit.n, coverage=cover)]
     for k, item in enumerate(table.items):
-        out.append(Metric("cell_r_ratio", ratio[k], "1", ratio_se[k], fit.n, cover, str(item)))
+        out.append(Metric("cell_r_ratio", ratio[k], "1", se=ratio_se[k], n=fit.n, coverage=cover, item=str(item)))
         if flat:
-            out.append(Metric("cell_level_mv", level[k], "mV", 1000 * fit.level_se[k], fit.n, cover, str(item)))
+            out.append(
+                Metric(
+                    "cell_level_mv", level[k], "mV", se=1000 * fit.level_se[k], n=fit.n, coverage=cover, item=str(item)
+                )
+            )
     return Outcome(tuple(out))
 
 

@@ -42,8 +42,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     mean_a = charge.in_ah / max(minutes / 60, 1e-9)
     end, data = _ending(signals, profile, int(current.t[last]), least)
     metrics = [
-        Metric("charge_ah", charge.in_ah, "Ah", 0.01 * charge.in_ah, len(current), charge.coverage),
-        Metric("charge_min", minutes, "min", step_s / 60, int(on.sum()), charge.coverage),
+        Metric("charge_ah", charge.in_ah, "Ah", se=0.01 * charge.in_ah, n=len(current), coverage=charge.coverage),
+        Metric("charge_min", minutes, "min", se=step_s / 60, n=int(on.sum()), coverage=charge.coverage),
         Metric("charge_mean_a", mean_a, "A", float(np.hypot(GAIN * mean_a, ZERO_A)), int(on.sum())),
         Metric("charge_end", float(ENDS.index(end)), "1", None, 1),
     ]

@@ -38,8 +38,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     cover = seen / max(float(stands[charging].sum()), 1e-9) if charging.any() else 1.0
     n = int((charging & known).sum())
     metrics = [
-        Metric("cold_charge_ah", ah, "Ah", 0.02 * ah, n, min(cover, 1.0)),
-        Metric("cold_charge_s", float(stands[cold].sum()), "s", None, n, min(cover, 1.0)),
+        Metric("cold_charge_ah", ah, "Ah", se=0.02 * ah, n=n, coverage=min(cover, 1.0)),
+        Metric("cold_charge_s", float(stands[cold].sum()), "s", n=n, coverage=min(cover, 1.0)),
     ]
     if known.any():
         metrics.append(Metric("coldest_cell_c", float(np.nanmin(coldest)), "degC", 1.0, int(known.sum())))

@@ -53,13 +53,13 @@ def _temperatures(signals: Signals, profile: Profile) -> Iterator[Found]:
         for side in signals.items(role):
             s = signals.series(role, side)
             if limit is not None:
-                yield s, least(f"{word} {side}", "K", s.t, s.v, limit, limit - ROOM_C)
+                yield s, least(f"{word} {side}", "K", s.t, v=s.v, limit=limit, span=limit - ROOM_C)
     flows = FLOWS_C * profile.figure("pack", "rated_ah")
     for way, sign in (("charge", -1.0), ("discharge", 1.0)):
         for end, word in (("max", "hot"), ("min", "cold")):
             limit = _number(profile.pack, f"{way}_{end}_c")
             if limit is not None and limit != ROOM_C:
-                yield from _cells(signals, f"cell {word} in {way}", limit, sign, flows, end == "max")
+                yield from _cells(signals, f"cell {word} in {way}", limit, sign=sign, flows=flows, highest=end == "max")
 
 
 def _cells(signals: Signals, where: str, limit: float, sign: float, flows: float, highest: bool) -> Iterator[Found]:
@@ -69,7 +69,9 @@ def _cells(signals: Signals, where: str, limit: float, sign: float, flows: float
         s = signals.series("cell_temp", sensor)
         on = sign * signals.at(s.t, "pack_current", hold_s=HOLD_S) > flows  # NaN compares false
         under = np.inf if nearest is None else nearest[1].margin
-        found = least(where, "K", s.t[on], s.v[on], limit, abs(limit - ROOM_C), highest, under)
+        found = least(
+            where, "K", s.t[on], v=s.v[on], limit=limit, span=abs(limit - ROOM_C), highest=highest, under=under
+        )
         if found is not None:
             nearest = s, replace(found, group=int(sensor))
     if nearest is not None:
@@ -86,7 +88,7 @@ def _currents(signals: Signals, profile: Profile) -> Iterator[Found]:
         if own is not None and own > 0 and on.any():
             t = s.t[on]
             said = signals.at(t, f"{way}_limit", hold_s=3.0)
-            yield s, least(way, "A", t, amps[on], np.fmin(said, own), own)
+            yield s, least(way, "A", t, v=amps[on], limit=np.fmin(said, own), span=own)
 
 
 def _voltages(signals: Signals, profile: Profile) -> Iterator[Found]:
@@ -99,7 +101,7 @@ def _voltages(signals: Signals, profile: Profile) -> Iterator[Found]:
         for item in signals.items(role):
             s = signals.series(role, item)
             if limit:
-                yield s, least(f"{word} {item}".strip(), "V", s.t, s.v, limit, limit)
+                yield s, least(f"{word} {item}".strip(), "V", s.t, v=s.v, limit=limit, span=limit)
 
 
 SET = MetricSet(

@@ -1,5 +1,4 @@
-"""Do the pack's own figures agree: terminal voltage with the sum of groups, reported charge with counted
-charge?
+"""Do the pack's own figures agree: terminal voltage with the sum of groups, reported charge with counted charge?
 
 The gap between terminals and groups is split by regression on current: what is in proportion to it is
 resistance outside the taps (switch, fuse, joints), the rest is an error of a sensor or a missing group.
@@ -83,7 +82,14 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
         # The residual is a slow walk, not white noise: its own size over the span bounds the slope's error.
         se = capacity * 2 * fit.residual_sd / float(np.ptp(v[pick][inside]))
         out.append(
-            Metric("bms_capacity_ah", capacity, "Ah", float(np.hypot(se, 0.01 * capacity)), fit.n, charge.coverage)
+            Metric(
+                "bms_capacity_ah",
+                capacity,
+                "Ah",
+                se=float(np.hypot(se, 0.01 * capacity)),
+                n=fit.n,
+                coverage=charge.coverage,
+            )
         )
     return out
 

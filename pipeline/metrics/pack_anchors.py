@@ -1,10 +1,9 @@
 """Moments at which the pack's charge is known from outside the counting: full, or rested in a steep zone.
 
-Full: charge termination, when the charger's current falls below its end current with the groups near their
-top. Low: the mean rest voltage where the open-circuit curve is steep enough. The plateau is refused: an
-anchor there is worth plus or minus ten per cent and more. Charge counted between two anchors gives the
-capacity; across sessions that is done over the record (pipeline/health/pack/capacity.py), inside one session
-here.
+Full: charge termination, when the charger's current falls below its end current with the groups near their top. Low:
+the mean rest voltage where the open-circuit curve is steep enough. The plateau is refused: an anchor there is worth
+plus or minus ten per cent and more. Charge counted between two anchors gives the capacity; across sessions that is done
+over the record (pipeline/health/pack/capacity.py), inside one session here.
 """
 
 from __future__ import annotations
@@ -50,7 +49,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     _add_energy(anchors, signals)
     hours, out_ah = charge.recorded_s / 3600, float(charge.run[-1])
     error = float(np.hypot(GAIN * out_ah, ZERO_A * hours))
-    metrics = [Metric("pack_run_ah", out_ah, "Ah", error, len(current), charge.coverage)]
+    metrics = [Metric("pack_run_ah", out_ah, "Ah", se=error, n=len(current), coverage=charge.coverage)]
     if full is not None and charge.coverage >= LEAST_COVERAGE:
         metrics += _capacity([a for a in anchors if a.item == "low"], full, hours, rated, charge.coverage)
     return Outcome(tuple(metrics), tuple(anchors))
@@ -82,8 +81,8 @@ def _capacity(lows: list[Event], full: Event, hours: float, rated: float, covera
     anchors = float(np.hypot(low.data["se_pct"], full.data["se_pct"])) / span
     se = capacity * float(np.sqrt(anchors**2 + GAIN**2 + (ZERO_A * hours / ah) ** 2))
     return [
-        Metric("pack_capacity_ah", capacity, "Ah", se, 2, coverage),
-        Metric("pack_soh_pct", 100 * capacity / rated, "%", 100 * se / rated, 2, coverage),
+        Metric("pack_capacity_ah", capacity, "Ah", se=se, n=2, coverage=coverage),
+        Metric("pack_soh_pct", 100 * capacity / rated, "%", se=100 * se / rated, n=2, coverage=coverage),
     ]
 
 

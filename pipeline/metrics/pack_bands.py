@@ -44,8 +44,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         low = LOWEST_PCT + k * WIDTH_PCT
         item, n = f"{way} {low:.0f}..{low + WIDTH_PCT:.0f} %", int(count[k])
         se = float(np.hypot(GAIN * ah[k], ZERO_A * spent[k]))
-        out.append(Metric("pack_band_ah", float(ah[k]), "Ah", se, n, 1.0, item))
-        out.append(Metric("pack_band_v", float(wh[k] / ah[k]), "V", None, n, 1.0, item))
+        out.append(Metric("pack_band_ah", float(ah[k]), "Ah", se=se, n=n, coverage=1.0, item=item))
+        out.append(Metric("pack_band_v", float(wh[k] / ah[k]), "V", n=n, coverage=1.0, item=item))
     return Outcome(tuple(out))
 
 

@@ -32,10 +32,19 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     deepest = float(np.ptp(used_pct))
     zero_pct = 100 * ZERO_A * charge.recorded_s / 3600 / profile.figure("pack", "rated_ah")
     error = float(np.hypot(GAIN * deepest, zero_pct))
-    metrics = [Metric("pack_depth_pct", deepest, "%", error, len(current), charge.coverage)]
+    metrics = [Metric("pack_depth_pct", deepest, "%", se=error, n=len(current), coverage=charge.coverage)]
     for low, high in BANDS:
         n = sum(k for size, k in cycles.items() if low <= size < high)
-        metrics.append(Metric("pack_cycles", n, "1", None, points.size, charge.coverage, f"{low}-{min(high, 100)} %"))
+        metrics.append(
+            Metric(
+                "pack_cycles",
+                n,
+                "1",
+                n=points.size,
+                coverage=charge.coverage,
+                item=f"{low}-{min(high, 100)} %",
+            )
+        )
     turns = [
         Event("charge_turn", int(current.t[i]), int(current.t[i]), "", {"level_pct": float(p)})
         for i, p in zip(index[:MOST_TURNS], points[:MOST_TURNS], strict=True)

@@ -30,16 +30,20 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
     through = charge.out_ah + charge.in_ah
     out = [
-        Metric("pack_out_ah", charge.out_ah, "Ah", error(charge.out_ah), n, cover),
-        Metric("pack_in_ah", charge.in_ah, "Ah", error(charge.in_ah), n, cover),
-        Metric("pack_cycles_efc", through / (2 * rated), "1", error(through) / (2 * rated), n, cover),
+        Metric("pack_out_ah", charge.out_ah, "Ah", se=error(charge.out_ah), n=n, coverage=cover),
+        Metric("pack_in_ah", charge.in_ah, "Ah", se=error(charge.in_ah), n=n, coverage=cover),
+        Metric("pack_cycles_efc", through / (2 * rated), "1", se=error(through) / (2 * rated), n=n, coverage=cover),
     ]
     if signals.has("pack_voltage"):
         power = current.v * signals.at(current.t, "pack_voltage", "", HOLD_S)
         energy = integrate(current.t, power, usual_gap(signals, current), span)
         volts = float(np.nanmedian(signals.series("pack_voltage").v))
         for name, wh in (("pack_out_wh", energy.out_ah), ("pack_in_wh", energy.in_ah)):
-            out.append(Metric(name, wh, "Wh", float(np.hypot(GAIN * wh, ZERO_A * hours * volts)), n, energy.coverage))
+            out.append(
+                Metric(
+                    name, wh, "Wh", se=float(np.hypot(GAIN * wh, ZERO_A * hours * volts)), n=n, coverage=energy.coverage
+                )
+            )
     return Outcome(tuple(out))
 
 

@@ -1,5 +1,4 @@
-"""What the pack lived through: hours by temperature and by voltage, and the hours at 25 degC that age as
-much.
+"""What the pack lived through: hours by temperature and by voltage, and the hours at 25 degC that age as much.
 
 The equivalent hours use an activation energy of 0.5 eV (engineering choice; the profile's pack.ageing_ea_ev
 wins): a rule of thumb for comparing histories, not a forecast of life. Only recorded time counts.
@@ -11,9 +10,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.arrhenius import equivalent_hours
-from herdbook.pipeline.science.robust_fit import Floats, median
+from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -40,13 +40,13 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         for low, high in pairwise(bands):
             spent = float(hours[known & (values >= low) & (values < high)].sum())
             if spent:
-                out.append(Metric(kind, spent, "h", None, t.size, cover, _band(low, high, bands, unit)))
+                out.append(Metric(kind, spent, "h", n=t.size, coverage=cover, item=_band(low, high, bands, unit)))
         if name == "cell_temp":
             ea = profile.pack.get("ageing_ea_ev", EA_EV)
             ev = float(ea) if isinstance(ea, int | float) else EA_EV
             aged = equivalent_hours(ev, values[known], hours[known])
-            out.append(Metric("pack_age_hours_25c", aged, "h", None, int(known.sum()), cover))
-            out.append(Metric("pack_hours", float(hours[known].sum()), "h", None, int(known.sum()), cover))
+            out.append(Metric("pack_age_hours_25c", aged, "h", n=int(known.sum()), coverage=cover))
+            out.append(Metric("pack_hours", float(hours[known].sum()), "h", n=int(known.sum()), coverage=cover))
     return Outcome(tuple(out))
 
 

@@ -36,8 +36,14 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     cover = n / max(int(np.isfinite(mean).sum()), 1)
     return Outcome(
         (
-            Metric("speed_apart_pct", value, "%", se, n, cover),
-            Metric("speed_apart_p95_pct", float(np.percentile(np.abs(apart - value), 95)), "%", None, n, cover),
+            Metric("speed_apart_pct", value, "%", se=se, n=n, coverage=cover),
+            Metric(
+                "speed_apart_p95_pct",
+                float(np.percentile(np.abs(apart - value), 95)),
+                "%",
+                n=n,
+                coverage=cover,
+            ),
         )
     )
 

@@ -1,16 +1,16 @@
 """Does drive torque end when the trigger is let go? The most severe question of all.
 
-Event "torque_after_release": torque stays on with the trigger released. Data: lasted_s (from the release),
-current_a (largest of both motors), speed_ms, age_ms (of the newest remote packet: a lost link looks like a
-release).
+Event "torque_after_release": torque stays on with the trigger released. Data: lasted_s (from the release), current_a
+(largest of both motors), speed_ms, age_ms (of the newest remote packet: a lost link looks like a release).
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, first_where, stretches
+from herdbook.pipeline.science.stretches import Stretches, extremes, first_where, stretches
 from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session

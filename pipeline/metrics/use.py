@@ -45,14 +45,14 @@ def _travel(s: Series) -> list[Metric]:
     middle = 0.5 * (speed[1:] + speed[:-1])
     km = float((middle * step)[step <= PAUSE_S].sum()) / 1000.0
     out = [
-        Metric("distance_km", km, "km", None, len(s), covered),
-        Metric("moving_h", float(dt[speed > MOVING_MS].sum()) / 3600.0, "h", None, len(s), covered),
+        Metric("distance_km", km, "km", n=len(s), coverage=covered),
+        Metric("moving_h", float(dt[speed > MOVING_MS].sum()) / 3600.0, "h", n=len(s), coverage=covered),
     ]
     if len(s) >= 5:
         steady = median_of_five(speed)
         k = int(steady.argmax())
         se = scatter(speed, k + 2)  # that of a middle of three: a little more than of five
-        out.append(Metric("top_speed_kmh", float(steady[k]) * 3.6, "km/h", se * 3.6, len(s), covered))
+        out.append(Metric("top_speed_kmh", float(steady[k]) * 3.6, "km/h", se=se * 3.6, n=len(s), coverage=covered))
     return out
 
 

@@ -20,12 +20,13 @@ a list reads the same tomorrow.
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.health.severity import SEVERITIES
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.store.connection import query
+from herdbook.pipeline.times import naive_utc, stamp, utc_now
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -112,8 +113,8 @@ class ChangeList:
         """Ready for JSON; times are ISO 8601 in UTC."""
         return {
             "scan": self.scan,
-            "started": stamp(self.started),
-            "as_of": stamp(self.as_of),
+            "started": stamp(self.started, "auto"),
+            "as_of": stamp(self.as_of, "auto"),
             "covers": list(self.covers),
             "exit_code": self.exit_code,
             "headline": self.headline(),
@@ -136,10 +137,6 @@ class ChangeList:
 
 
 COLUMNS = ("change", "severity", "vehicle", "about", "reason")
-
-
-def stamp(t: datetime) -> str:
-    return t.replace(tzinfo=UTC).isoformat().replace("+00:00", "Z")
 
 
 def _severity(c: Change) -> str:
@@ -285,7 +282,7 @@ def fleet_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:
 
 def quiet(as_of: datetime, now: datetime | None, days: float | None) -> str:
     """One sentence when no vehicle at all has sent anything for so many days; "" otherwise."""
-    away = (now or datetime.now(UTC)).astimezone(UTC).replace(tzinfo=None) - as_of
+    away = (naive_utc(now) if now else utc_now()) - as_of
     if days is None or away <= timedelta(days=days):
         return ""
     return (

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 from herdbook.pipeline.night.changes import ChangeList, read_changes
 from herdbook.pipeline.night.silence import close_night
 from herdbook.pipeline.store.connection import connect, transaction
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import utc_now
 
 
 def close(store: Store, scan: str) -> None:
@@ -46,12 +46,12 @@ class Messages:
                 "SELECT state FROM messages WHERE by_scan = ? AND target = ?", [by_scan, target]
             ).fetchone()
             if row is None:
-                con.execute("INSERT INTO messages VALUES (?, ?, 'sending', 1, ?, '')", [by_scan, target, _now()])
+                con.execute("INSERT INTO messages VALUES (?, ?, 'sending', 1, ?, '')", [by_scan, target, utc_now()])
             elif row[0] != "sent":
                 con.execute(
                     "UPDATE messages SET state = 'sending', tries = tries + 1, last_t = ? "
                     "WHERE by_scan = ? AND target = ?",
-                    [_now(), by_scan, target],
+                    [utc_now(), by_scan, target],
                 )
         return str(row[0]) if row else ""
 
@@ -60,9 +60,5 @@ class Messages:
         with transaction(self.store.catalogue) as con:
             con.execute(
                 "UPDATE messages SET state = ?, detail = ?, last_t = ? WHERE by_scan = ? AND target = ?",
-                [state, detail, _now(), by_scan, target],
+                [state, detail, utc_now(), by_scan, target],
             )
-
-
-def _now() -> datetime:
-    return datetime.now(UTC).replace(tzinfo=None)

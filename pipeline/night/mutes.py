@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.health.severity import SEVERITIES
 from herdbook.pipeline.store.connection import connect, query, transaction
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -106,7 +107,7 @@ def mute(
     item: only this one ("cell 7", "left"); None: each that stands. Raises: NotKnownError when nothing stands,
     SettingsError for a stop-use finding, a day that is over or too far, or an empty name or reason. now: naive UTC.
     """
-    moment, end = _now(now), end_of_day(until, store.settings.zone)
+    moment, end = now or utc_now(), end_of_day(until, store.settings.zone)
     _check(by, why)
     if end <= moment:
         raise SettingsError(f"{until} is over", do="Name a day from today on, like 2026-04-30")
@@ -152,7 +153,7 @@ def lift(
     store: Store, vehicle: str, rule: str, by: str, why: str, item: str | None = None, now: datetime | None = None
 ) -> list[Mute]:
     """End mutes before their day, and publish; the mutes ended. Raises: NotKnownError when none is in force."""
-    moment = _now(now)
+    moment = now or utc_now()
     _check(by, why)
     with store.lock("lifting a mute"):
         with transaction(store.catalogue) as con:
@@ -175,7 +176,7 @@ def listed(store: Store, all_of_them: bool = False, now: datetime | None = None)
     """The mutes in force, or every one ever made; the newest first."""
     con = connect(store.catalogue, read_only=True)
     try:
-        return every(con) if all_of_them else sorted(in_force(con, _now(now)).values(), key=lambda m: -m.mute)
+        return every(con) if all_of_them else sorted(in_force(con, now or utc_now()).values(), key=lambda m: -m.mute)
     finally:
         con.close()
 
@@ -208,10 +209,6 @@ def as_row(m: Mute) -> dict[str, Any]:
 def _check(by: str, why: str) -> None:
     if not by.strip() or not why.strip():
         raise SettingsError("a mute needs a name and a reason", do="Give --by NAME and --why TEXT")
-
-
-def _now(now: datetime | None) -> datetime:
-    return now or datetime.now(UTC).replace(tzinfo=None)
 
 
 def _publish(store: Store) -> None:

@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -31,6 +31,7 @@ from herdbook.pipeline.night.workers import Crew, Done, WorkerLost, warm_up
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import from_micros, now_us
 
 Progress = Callable[[int, int, str], None]
 COUNTS = ("logs_new", "logs_known", "quarantined")
@@ -244,7 +245,7 @@ def in_words(error: BaseException | None) -> str:
 
 def begin_scan(store: Store, now: int | None = None) -> str:
     """Enter a scan as running; one that was killed is entered as failed. Returns its name."""
-    moment = datetime.fromtimestamp((now or time.time_ns() // 1000) / 1e6, UTC).replace(tzinfo=None)
+    moment = from_micros(now or now_us())
     with transaction(store.catalogue) as con:
         con.execute("UPDATE scans SET state = 'failed' WHERE state = 'running'")
         row = con.execute("SELECT count(*) FROM scans").fetchone()

@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from math import ceil
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.store.connection import query
+from herdbook.pipeline.times import naive_utc, utc_now
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -65,7 +66,7 @@ def close_night(con: DuckDBPyConnection, scan: str, now: datetime | None = None)
     Every scan not told yet, also one that was killed, is told by this one. Silence, first sight and return
     are written once each: their key is the moment they speak of.
     """
-    wall = (now or datetime.now(UTC)).astimezone(UTC).replace(tzinfo=None)
+    wall = naive_utc(now) if now else utc_now()
     rows = con.execute(query("vehicle_days"), {"now": wall}).fetchall()
     as_of = max((last for _, _, last in rows), default=wall)
     con.execute(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -12,6 +12,7 @@ from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.words import names as plain
 from herdbook.pipeline.reports.words import numbers as words
 from herdbook.pipeline.store.statements import statement
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
@@ -119,7 +120,7 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
 
 def _findings(con: duckdb.DuckDBPyConnection, vehicle: str) -> list[Row]:
     """Findings as they stand; muted: the mute in force now, or None."""
-    held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+    held = mutes.in_force(con, utc_now())
     found = rows(con, "findings", vehicle=vehicle)
     return [f | {"muted": held.get((vehicle, f["rule"], f["item"]))} for f in found]
 

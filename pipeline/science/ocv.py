@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.arrays import Floats
 
 CHEMISTRY = Path(__file__).parents[1] / "vehicle" / "chemistries"
 BRANCHES = {"charge": 1.0, "middle": 0.0, "discharge": -1.0}
@@ -22,8 +22,7 @@ BRANCHES = {"charge": 1.0, "middle": 0.0, "discharge": -1.0}
 
 @dataclass(frozen=True, slots=True)
 class Ocv:
-    """soc_pct rising, middle_v strictly rising, sd_v (n,); half_gap_v: charge branch above, discharge branch
-    below."""
+    """soc_pct rising, middle_v strictly rising, sd_v (n,); half_gap_v: charge branch above, discharge branch below."""
 
     soc_pct: Floats
     middle_v: Floats

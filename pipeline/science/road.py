@@ -1,7 +1,6 @@
 """Longitudinal dynamics of a light vehicle on a level road: what motors, rolling and air do to its speed.
 
-Source: force balance; air 1.2 kg/m3 at 20 degC; turning parts as 3 % of the mass, belt at 97 %: common
-practice.
+Source: force balance; air 1.2 kg/m3 at 20 degC; turning parts as 3 % of the mass, belt at 97 %: common practice.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.science.stretches import Floats
+from herdbook.pipeline.arrays import Floats
 
 GRAVITY, AIR = 9.80665, 1.2
 BELT, TURNING = 0.97, 1.03

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +11,7 @@ from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.store.connection import connect, transaction
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import now_us
 
 AT_ONCE = 8  # parts looked at side by side: a far lake keeps us waiting, a near one has cores to use
 
@@ -47,7 +47,7 @@ def check(store: Store) -> list[Trouble]:
     finally:
         con.close()
     with ThreadPoolExecutor(AT_ONCE) as threads:
-        hashes = list(threads.map(store.shelf.hash_of, [part for part, *_ in rows]))
+        hashes = list(threads.map(store.lake.hash_of, [part for part, *_ in rows]))
     troubles = []
     for (part, digest, logs, vehicles), found in zip(rows, hashes, strict=True):
         if found != digest:
@@ -59,12 +59,12 @@ def check(store: Store) -> list[Trouble]:
 def repair(store: Store, now: int | None = None) -> Repaired:
     """Rebuild damaged parts from sound local copies of a far lake, else from their logs. A log that is gone too is
     counted as lost: what was found in it stays, as with expired parts. The next scan assesses the vehicles again."""
-    now = time.time_ns() // 1000 if now is None else now
+    now = now_us() if now is None else now
     with store.lock("repair of the lake"):
         troubles = check(store)
         rebuilt, lost = 0, []
         for trouble in troubles:
-            if store.shelf.restore(trouble.part, trouble.hash):
+            if store.lake.restore(trouble.part, trouble.hash):
                 rebuilt += 1
                 continue
             gone = _rebuild(store, trouble, now)
@@ -77,7 +77,7 @@ def repair(store: Store, now: int | None = None) -> Repaired:
 
 def _rebuild(store: Store, trouble: Trouble, now: int) -> list[tuple[str, str]]:
     """Take the part's logs again, each into a part of its own; those that could not be, with their paths."""
-    store.shelf.delete(trouble.part)
+    store.lake.delete(trouble.part)
     with transaction(store.catalogue) as con:
         paths = dict(
             con.execute("SELECT log, path FROM logs WHERE log IN (SELECT unnest(?))", [list(trouble.logs)]).fetchall()

@@ -40,6 +40,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import ProfileError
+from herdbook.pipeline.times import micros
 from herdbook.pipeline.vehicle.protection import Protections, check_protections, protections
 from herdbook.pipeline.vehicle.role_table import Mapping, Units, mappings
 
@@ -153,23 +154,23 @@ def _checked(path: Path, raw: bytes, table: dict[str, Any]) -> Profile:
     roles = tuple(mappings(table.get("roles", {}), _units(path, buses, network_hash, protection, lenient)))
     valid = table.get("valid", {})
     profile = Profile(
-        name,
-        path,
-        _table(table, "vehicle"),
-        _table(table, "pack"),
-        _table(table, "drive"),
-        _limits(table),
-        buses,
-        {k: str(v) for k, v in _table(table, "identity").items()},
-        roles,
-        hashlib.sha256(raw + b"\0" + dbc_bytes).hexdigest(),
-        network_hash,
-        str(table.get("family", name)),
-        _instant(valid, "from"),
-        _instant(valid, "to"),
-        _rates(table["bus"]),
-        protection,
-        lenient,
+        name=name,
+        path=path,
+        vehicle=_table(table, "vehicle"),
+        pack=_table(table, "pack"),
+        drive=_table(table, "drive"),
+        limits=_limits(table),
+        buses=buses,
+        identity={k: str(v) for k, v in _table(table, "identity").items()},
+        roles=roles,
+        hash=hashlib.sha256(raw + b"\0" + dbc_bytes).hexdigest(),
+        network_hash=network_hash,
+        family=str(table.get("family", name)),
+        valid_from=_instant(valid, "from"),
+        valid_to=_instant(valid, "to"),
+        rates=_rates(table["bus"]),
+        protection=protection,
+        lenient=lenient,
     )
     _check_figures(profile)
     return profile
@@ -265,4 +266,4 @@ def _instant(valid: dict[str, object], key: str) -> int | None:
         moment = datetime.combine(value, time(), UTC)
     else:
         raise ValueError(f"[valid] {key} = {value!r} must be a date such as 2026-03-01")
-    return round(moment.timestamp() * 1e6)
+    return micros(moment)

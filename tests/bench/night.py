@@ -95,7 +95,7 @@ def rate(base: Path, name: str, template: Template | Simulated, vehicles: int, d
     store = Store.create(base / "store", PROFILES)
     done, cost = measured(run_scan, base / "inbox", store, JOBS)
     assert done.logs_new == vehicles * days, done
-    lake = sum(p.stat().st_size for p in store.lake.rglob("*.parquet"))
+    lake = sum(p.stat().st_size for p in store.lake.root.rglob("*.parquet"))
     one = next((base / "inbox").rglob("*.log"))
     return {
         "ride": name,

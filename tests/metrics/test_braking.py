@@ -6,15 +6,14 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics.braking import SET
 from herdbook.pipeline.metrics.set import Outcome
 from herdbook.pipeline.vehicle.record import Event, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-Floats = NDArray[np.float64]
 Build = Callable[..., Signals]
 
 

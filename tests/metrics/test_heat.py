@@ -6,15 +6,14 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics import heat_drive, heat_pack, temp_sensors
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-Floats = NDArray[np.float64]
 Build = Callable[..., Signals]
 # the lumped body of test_heat_model: 12 groups of 650 J/K, 2 mOhm; 65 minutes
 PACK = {

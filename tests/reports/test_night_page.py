@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,11 +13,12 @@ from herdbook.pipeline.reports import write_dossier, write_fleet
 from herdbook.pipeline.reports.fleet.finding_svg import kept
 from herdbook.pipeline.reports.fleet.night_page import QUESTIONS
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import utc_now
 
 from .conftest import fill
 from .made_up import HOSTILE, T0, Catalogue, window
 
-NOW = datetime.now(UTC).replace(tzinfo=None)
+NOW = utc_now()
 
 
 def roll_out(book: Catalogue) -> None:

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_micros, micros
 
 
 @pytest.mark.parametrize(
@@ -40,7 +41,7 @@ def test_durations(seconds: float, said: str) -> None:
 @settings(deadline=None)
 @given(st.datetimes(datetime(1970, 1, 1), datetime(2100, 1, 1)))
 def test_micros_are_exact_both_ways(t: datetime) -> None:
-    assert words.from_micros(words.micros(t)) == t
+    assert from_micros(micros(t)) == t
 
 
 def test_summer_time() -> None:

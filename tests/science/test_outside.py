@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 from scipy import stats
 from scipy.integrate import trapezoid
 from scipy.interpolate import interp1d
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from scipy.optimize import brentq, least_squares
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.science import brake_limits
 from herdbook.pipeline.science.brake_response import response_s
 from herdbook.pipeline.science.coulomb import integrate
@@ -26,8 +26,6 @@ from herdbook.pipeline.science.ocv import table
 from herdbook.pipeline.science.pulses import resistance, runs
 from herdbook.pipeline.science.robust_fit import HUBER, MAD_TO_SD, robust_sd, within_blocks
 from herdbook.pipeline.science.stretches import Stretches, slopes
-
-Floats = NDArray[np.float64]
 
 
 @settings(max_examples=40, deadline=None)
@@ -164,7 +162,7 @@ def test_the_parts_of_a_shortfall_add_up(rows: list[tuple[float, ...]]) -> None:
     """Whatever is asked, allowed and given: no part is negative, and together they are the whole shortfall."""
     demand, allowed, given_a, speed, soc, temp = np.array(rows).T
     nan = np.full(demand.shape, np.nan)
-    state = brake_limits.State(speed, soc, nan, temp, nan, nan, nan, nan)
+    state = brake_limits.BrakingState(speed, soc, nan, temp, nan, nan, nan, nan)
     tolerance = np.full(demand.shape, 1.0)
     parts = brake_limits.split_shortfall(demand, allowed, given_a, state, brake_limits.Envelope(), tolerance)
     assert all((part >= -1e-9).all() for part in parts.values())

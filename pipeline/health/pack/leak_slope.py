@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.pack.offsets import Offsets
 from herdbook.pipeline.health.trend import theil_sen
-from herdbook.pipeline.science.robust_fit import Floats
 
 UNIT = "% of rated charge a month"
 MONTH_H = 730.5
@@ -27,7 +26,7 @@ def newest(o: Offsets) -> float:
     return float(np.median(o.values[-max(2, o.values.size // 3) :]))
 
 
-def bled_before(item: str, bled: pl.DataFrame, t: NDArray[np.int64]) -> Floats:
+def bled_before(item: str, bled: pl.DataFrame, t: Times) -> Floats:
     """Ah bled from the group before each time, above what the median group was bled."""
     if not bled.height:
         return np.zeros(t.size)

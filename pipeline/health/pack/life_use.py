@@ -16,13 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.pack.round_trip import round_trips
 from herdbook.pipeline.health.pack.voltage_efficiency import voltage_efficiency
 from herdbook.pipeline.metrics.pack_cycles import BANDS, LEAST_PCT
 from herdbook.pipeline.metrics.pack_exposure import EA_EV
 from herdbook.pipeline.science.arrhenius import equivalent_temp_c
 from herdbook.pipeline.science.rainflow import count, full_cycles, reversals
-from herdbook.pipeline.science.robust_fit import Floats
 from herdbook.pipeline.vehicle.record import Metric
 
 __all__ = ["MEANING", "LifeUse", "life_use"]

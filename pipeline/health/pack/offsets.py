@@ -14,11 +14,12 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
-from herdbook.pipeline.health.reading import Micros, metric_rows, micros, places
+from herdbook.pipeline.health.reading import metric_rows, places
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.times import column_micros
 
 R_SPREAD = 0.15  # usual spread of resistance in a pack (common practice), as in the metric's own error
 KNOWN_SPREAD = 0.03  # of a ratio measured in rides and used for a charge (engineering choice)
@@ -44,8 +45,8 @@ class Offsets:
     values: Floats
     own: Floats
     shared: float
-    starts: Micros
-    ends: Micros
+    starts: Times
+    ends: Times
 
     def pooled(self) -> Pooled:
         value, se = pool(self.values, self.own)
@@ -114,7 +115,7 @@ def _group(item: str, part: pl.DataFrame, ratio: float, spread: float, scale: fl
     lean = usual * scale
     values = part["value"].to_numpy() - lean * (ratio - 1.0)
     shared = float(np.hypot(spread, PACK_SPREAD * (ratio - 1.0)) * np.median(lean))
-    return Offsets(item, values, own, shared, micros(part["start_t"]), micros(part["end_t"]))
+    return Offsets(item, values, own, shared, column_micros(part["start_t"]), column_micros(part["end_t"]))
 
 
 def _even(record: Record, rows: pl.DataFrame) -> pl.DataFrame:

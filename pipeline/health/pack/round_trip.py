@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.arrays import Floats
 
 LEAST_COVERAGE = 0.98
 LEAST_SHARE = 0.2  # of rated charge must have gone round: less is anchors' scatter (engineering choice)

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.pack_bands import HIGHEST_PCT, LOWEST_PCT, WIDTH_PCT
-from herdbook.pipeline.science.robust_fit import Floats
 
 __all__ = ["Efficiency", "voltage_efficiency"]
 

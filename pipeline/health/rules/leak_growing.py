@@ -14,14 +14,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets
 from herdbook.pipeline.health.reading import confidence, metric_rows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
-from herdbook.pipeline.science.robust_fit import Floats
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -50,8 +49,8 @@ class Growth:
     growth_se: float
     stands: float
     n: int
-    starts: NDArray[np.int64]
-    ends: NDArray[np.int64]
+    starts: Times
+    ends: Times
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -71,7 +70,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return [_finding(g, rated, limits) for g in known if _grows(g, bled.height > 0, limits)]
 
 
-def _growth(o: Offsets, t: NDArray[np.int64], y: Floats, limits: Mapping[str, float]) -> Growth | None:
+def _growth(o: Offsets, t: Times, y: Floats, limits: Mapping[str, float]) -> Growth | None:
     """None when one half of the record is too thin."""
     if t.size < 2 * limits["least_readings"]:
         return None
@@ -88,7 +87,7 @@ def _growth(o: Offsets, t: NDArray[np.int64], y: Floats, limits: Mapping[str, fl
     return Growth(o.item, early, early_se, late, late_se, growth, growth_se, newest(o), t.size, t, o.ends)
 
 
-def _loss(t: NDArray[np.int64], y: Floats, own: float) -> tuple[float, float, float]:
+def _loss(t: Times, y: Floats, own: float) -> tuple[float, float, float]:
     """Loss a month with its error, and the middle of the times in hours."""
     hours = t / 3.6e9
     rate, se = rate_a_month(hours, y, own)

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Times
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets, uneven
@@ -50,8 +50,8 @@ class Drift:
     p: float
     n: int
     stands: float  # % above the median group in the newest third of the readings
-    starts: NDArray[np.int64]  # us
-    ends: NDArray[np.int64]
+    starts: Times  # us
+    ends: Times
     bled_known: bool
 
 

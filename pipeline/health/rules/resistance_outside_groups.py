@@ -12,11 +12,11 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import confidence, reference
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.science.robust_fit import Floats
 from herdbook.pipeline.vehicle.record import REFERENCE, Metric
 
 UNIT = "of the groups' resistance"

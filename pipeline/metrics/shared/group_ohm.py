@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.shared.steady import Steady, blocks_of
-from herdbook.pipeline.science.robust_fit import Floats, within_blocks
+from herdbook.pipeline.science.robust_fit import within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 
 R_SPREAD = 0.15  # usual spread of resistance within a pack when it was not measured here (common practice)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.science.heat import Bins
 from herdbook.pipeline.science.robust_fit import known_medians
 from herdbook.pipeline.vehicle.figures import figure
@@ -16,7 +16,6 @@ from herdbook.pipeline.vehicle.signals import Series, Signals
 
 STEP_S = 10.0
 SOAKED_K = 1.5  # pack and board this close at the start: parked long enough to call it ambient; engineering choice
-Floats = NDArray[np.float64]
 
 
 def bins_of(signals: Signals, s: Series, start: int, width_s: float, n: int) -> Bins:
@@ -87,8 +86,7 @@ def _covered(signals: Signals, s: Series, start: int, end: int) -> float:
 
 
 def ambient(grid: Grid, signals: Signals, pack_c: Floats) -> Floats | None:
-    """Air temperature on the grid: its own sensor, else the start of a session that began cold-soaked, else
-    None."""
+    """Air temperature on the grid: its own sensor, else the start of a session that began cold-soaked, else None."""
     own = grid.means(signals, "ambient_temp")
     if np.isfinite(own).any():
         return filled(own)

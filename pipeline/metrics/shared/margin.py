@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
-from herdbook.pipeline.science.stretches import Floats, Times, median_of_three
+from herdbook.pipeline.science.stretches import median_of_three
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 NEAR = 100  # readings either side whose scatter is the error
@@ -42,8 +43,8 @@ class Margin:
         if self.group:
             data["group"] = float(self.group)
         return [
-            Metric(f"margin_{key}", self.margin, self.unit, self.se, self.n, coverage, self.where),
-            Metric("margin_share", share, "1", se, self.n, coverage, self.where),
+            Metric(f"margin_{key}", self.margin, self.unit, se=self.se, n=self.n, coverage=coverage, item=self.where),
+            Metric("margin_share", share, "1", se=se, n=self.n, coverage=coverage, item=self.where),
         ], Event("least_margin", self.t, self.t, self.where, data)
 
 
@@ -82,7 +83,9 @@ def least(
         return None
     at = float(limit[k]) if isinstance(limit, np.ndarray) else limit
     value = at - float(margin[k]) if highest else at + float(margin[k])
-    return Margin(where, unit, float(margin[k]), value, at, span, scatter(v, k), int(t[k]), int(v.size))
+    return Margin(
+        where, unit, float(margin[k]), value=value, limit=at, span=span, se=scatter(v, k), t=int(t[k]), n=int(v.size)
+    )
 
 
 def scatter(v: Floats, k: int) -> float:

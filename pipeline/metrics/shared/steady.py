@@ -1,9 +1,8 @@
 """Group voltages side by side at moments when the current has been steady: the table that cell metrics fit.
 
-Groups arrive in different frames, often multiplexed, and the current in yet another: during a step they
-disagree by what the step does within the skew. A row is kept only where the current stayed within `range_a`
-for the whole time in which its oldest value was sent. That makes every value of a row belong to the same
-load.
+Groups arrive in different frames, often multiplexed, and the current in yet another: during a step they disagree by
+what the step does within the skew. A row is kept only where the current stayed within `range_a` for the whole time in
+which its oldest value was sent. That makes every value of a row belong to the same load.
 """
 
 from __future__ import annotations
@@ -11,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Bools, Floats, Indices, Integers, Times
 from herdbook.pipeline.science.pulses import extremes_of_runs
-from herdbook.pipeline.science.robust_fit import Floats, median
+from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -26,12 +25,12 @@ GRID_S = 0.1
 class Steady:
     """t (m,) us; current (m,) A, positive on discharge; v (m, groups) V without NaN; items: group numbers."""
 
-    t: NDArray[np.int64]
+    t: Times
     current: Floats
     v: Floats
     items: tuple[int, ...]
 
-    def rows(self, wanted: NDArray[np.bool_]) -> Steady:
+    def rows(self, wanted: Bools) -> Steady:
         rows = np.flatnonzero(wanted)
         return Steady(self.t[rows], self.current[rows], self.v.take(rows, axis=0), self.items)
 
@@ -39,7 +38,7 @@ class Steady:
         return int(self.t.shape[0])
 
 
-def blocks_of(t: NDArray[np.int64], block_s: float) -> NDArray[np.int64]:
+def blocks_of(t: Times, block_s: float) -> Integers:
     """Consecutive numbers of the blocks of time that rising t lie in; blocks without any leave no gap in the count."""
     return np.cumsum(np.diff((t - t[0]) // int(block_s * 1e6), prepend=0) > 0)
 
@@ -52,7 +51,7 @@ def period_s(signals: Signals, series: Series) -> float:
     )
 
 
-def quiet_runs(table: Steady, limit_a: float) -> list[NDArray[np.int64]]:
+def quiet_runs(table: Steady, limit_a: float) -> list[Integers]:
     """Row numbers of the first and the last stretch of at least three rows with less current than limit_a."""
     quiet = np.abs(table.current) < limit_a
     edge = np.flatnonzero(np.diff(np.concatenate(([0], quiet.view(np.int8), [0]))))
@@ -77,7 +76,7 @@ def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS, window_
     return signals.once(key, lambda: _steady(signals, found, rows, most))
 
 
-def _steady(signals: Signals, found: _Moments, rows: NDArray[np.intp], most: int) -> Steady:
+def _steady(signals: Signals, found: _Moments, rows: Indices, most: int) -> Steady:
     """most: how many rows to thin them to; 0: all."""
     if most:
         rows = rows[np.linspace(0, len(rows) - 1, most).astype(np.int64)]
@@ -99,13 +98,13 @@ def _apart(series: list[Series]) -> list[Series]:
 class _Moments:
     """Moments as far apart as groups report, with span and mean of the current in the last window_s before each."""
 
-    t: NDArray[np.int64]
+    t: Times
     span: Floats
     load: Floats
     window_s: float
     items: tuple[int, ...]
 
-    def groups(self, signals: Signals, t: NDArray[np.int64]) -> Floats:
+    def groups(self, signals: Signals, t: Times) -> Floats:
         return np.stack([signals.at(t, "cell_voltage", i, self.window_s) for i in self.items], axis=1)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.shared.heat_grid import Floats
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.vehicle.signals import Series
 
 LEAST_READINGS = 12

@@ -17,6 +17,7 @@ from herdbook.pipeline.reports.drawing.traces import item_words, load, role_word
 from herdbook.pipeline.reports.facts import Facts, Row
 from herdbook.pipeline.reports.page.figure import Figure
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_micros, micros
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
 
@@ -84,7 +85,7 @@ def where(facts: Facts, window: Row) -> str:
 
 def command(facts: Facts, roles: tuple[str, ...], start: int, end: int) -> str:
     """The command that writes every sample of what is drawn. start, end: microseconds UTC."""
-    times = [words.from_micros(t).strftime("%Y-%m-%dT%H:%M:%SZ") for t in (start, end + 1_000_000)]
+    times = [from_micros(t).strftime("%Y-%m-%dT%H:%M:%SZ") for t in (start, end + 1_000_000)]
     words_ = [
         "herdbook",
         "wires",
@@ -105,7 +106,7 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     if not finding["windows"]:
         return "This finding rests on figures of whole sessions; there is no single moment to draw."
     window = finding["windows"][0]
-    end = words.micros(window["end_t"])
+    end = micros(window["end_t"])
     start = recorded_from(facts, window)
     shown_end = min(end, start + int(MOST_S * 1e6))
     lead = int(max(LEAD_S, 0.1 * (shown_end - start) / 1e6) * 1e6)
@@ -145,7 +146,7 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
 def recorded_from(facts: Facts, window: Row) -> int:
     """Where the record of a window begins, microseconds UTC: a long window may start in a gap."""
     inside = [g["start_t"] for g in facts.logs if g["start_t"] <= window["end_t"] and g["end_t"] >= window["start_t"]]
-    return words.micros(max(window["start_t"], min(inside))) if inside else words.micros(window["start_t"])
+    return micros(max(window["start_t"], min(inside))) if inside else micros(window["start_t"])
 
 
 def panel_of(role: str, finding: Row, signals: Signals) -> Panel:

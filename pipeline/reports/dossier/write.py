@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +30,7 @@ from herdbook.pipeline.reports.page.figure import Figure
 from herdbook.pipeline.reports.verdict import marks, verdict
 from herdbook.pipeline.reports.words import cautions
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
@@ -116,7 +116,7 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
         "cautions": cautions.for_findings(facts.findings),
         "law": cautions.LAW,
         "leaves": [make(store, con, facts) for make in leaf_makers()],
-        "made": words.moment(datetime.now(UTC), facts.zone),
+        "made": words.moment(utc_now(), facts.zone),
         "moment": lambda t: words.moment(t, facts.zone),
     }
 

@@ -12,6 +12,7 @@ from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn
 from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, layout
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_micros
 
 DIVERGING = [[0.0, "#1f5fa8"], [0.25, "#8fb8de"], [0.5, "@neutral"], [0.75, "#eda268"], [1.0, "#a63c06"]]
 
@@ -47,7 +48,7 @@ def blocks(facts: Facts, chosen: Map) -> list[Block]:
     z = np.full((len(groups), len(times)), np.nan)
     for row, of in enumerate(readings):
         z[row, [place[int(t)] for t in of.t]] = of.value
-    days = [words.day(words.from_micros(t), facts.zone) for t in times]
+    days = [words.day(from_micros(t), facts.zone) for t in times]
     shown = words.unit(chosen.unit)
     worst = groups[int(np.nanargmax(np.nanmean(np.abs(z - chosen.middle), axis=1)))]
     figure = Figure(

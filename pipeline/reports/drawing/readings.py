@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.figure import Spec, axis, label, local_ms, packed
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import micros
 
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
@@ -114,6 +114,6 @@ def life_axis(facts: Facts) -> Spec:
     )
     if not known:
         return axis(title, type="date")
-    ends = local_ms(np.array([words.micros(min(known)), words.micros(max(known))], np.int64), facts.zone)
+    ends = local_ms(np.array([micros(min(known)), micros(max(known))], np.int64), facts.zone)
     pad = max(0.03 * float(ends[1] - ends[0]), 12 * 3_600_000.0)
     return axis(title, type="date", range=[float(ends[0]) - pad, float(ends[1]) + pad])

@@ -18,7 +18,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.reports.drawing.thin import Times, Values, thin
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.reports.drawing.thin import thin
 from herdbook.pipeline.reports.page.figure import local_ms
 from herdbook.pipeline.reports.words import numbers as words
 
@@ -34,7 +35,7 @@ class Sampled:
 
     index: int
     t: Times
-    v: Values
+    v: Floats
     points: int
 
 
@@ -106,14 +107,14 @@ def _order(told: list[dict[str, Any]]) -> list[list[int]]:
     return out
 
 
-def _steps(ms: NDArray[np.float64]) -> tuple[float, bytes]:
+def _steps(ms: Floats) -> tuple[float, bytes]:
     """First time [ms] and the steps from one sample to the next in ticks, as signed 32-bit byte planes."""
     ticks = np.round(ms / TICK_MS).astype(np.int64)
     steps = np.diff(ticks, prepend=ticks[:1]).clip(-(2**31), 2**31 - 1)
     return float(ticks[0] * TICK_MS), _planes(steps.astype("<i4"))
 
 
-def _levels(v: Values) -> tuple[float, float, bytes]:
+def _levels(v: Floats) -> tuple[float, float, bytes]:
     """Lowest value, value of one level, and the levels; not-a-number becomes a hole."""
     good = v[np.isfinite(v)]
     low, high = (float(good.min()), float(good.max())) if good.size else (0.0, 0.0)
@@ -124,7 +125,7 @@ def _levels(v: Values) -> tuple[float, float, bytes]:
     return low, step, _planes(levels.astype("<u2"))
 
 
-def _own_step(good: Values) -> float:
+def _own_step(good: Floats) -> float:
     """The resolution of a signal from the bus, so that its values come back as they were; 0 where it shows none."""
     seen = np.unique(good)
     if seen.size < 2:

@@ -24,6 +24,7 @@ from herdbook.pipeline.reports.drawing.thin import thin
 from herdbook.pipeline.reports.drawing.traces import item_words, load, role_words
 from herdbook.pipeline.reports.facts import Facts, Row
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_micros, micros
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -67,7 +68,7 @@ def draw(store: Store, facts: Facts, finding: Row) -> Sketch:
         return Sketch(mark, Markup(""), "The rule names no signal to draw.")
     window = finding["windows"][0]
     start = recorded_from(facts, window)
-    end = min(words.micros(window["end_t"]), start + int(MOST_S * 1e6))
+    end = min(micros(window["end_t"]), start + int(MOST_S * 1e6))
     lead = int(max(LEAD_S, 0.1 * (end - start) / 1e6) * 1e6)
     try:
         signals = load(store, facts.vehicle, start - lead, end + lead, roles)
@@ -83,7 +84,7 @@ def _figure(facts: Facts, signals: Signals, panels: list[Panel], window: tuple[i
     height = (HEIGHT + TOP) * len(panels) + 18
     t0, t1 = signals.start, max(signals.end, signals.start + 1)
     body = "".join(_panel(signals, p, window, (t0, t1), (HEIGHT + TOP) * i) for i, p in enumerate(panels))
-    ends = [words.moment(words.from_micros(t), facts.zone) for t in (t0, t1)]
+    ends = [words.moment(from_micros(t), facts.zone) for t in (t0, t1)]
     foot = f'<text x="{LEFT}" y="{height - 4:.0f}">{ends[0]}</text>' + (
         f'<text x="{WIDTH}" y="{height - 4:.0f}" text-anchor="end">{ends[1][11:]}</text>'
     )

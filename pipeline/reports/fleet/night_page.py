@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.reports.page import html as page
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     from herdbook.pipeline.herd.overview import Overview
@@ -79,5 +79,5 @@ def text(herd_wide: Overview, scan: Row | None) -> str:
         alarms=sum(s.alarm for s in herd_wide.steps) + sum(n["is_new"] for n in herd_wide.networks),
         questions=QUESTIONS,
         link=lambda vehicle: f"vehicles/{page.file_name(vehicle)}.html",
-        made=words.moment(datetime.now(UTC), None),
+        made=words.moment(utc_now(), None),
     )

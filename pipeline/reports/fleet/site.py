@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +27,7 @@ from herdbook.pipeline.reports.fleet import night_page, register, vehicle_page
 from herdbook.pipeline.reports.page import html as page
 from herdbook.pipeline.reports.words import numbers as words
 from herdbook.pipeline.reports.words.cautions import GENERAL, LAW
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
@@ -86,7 +87,7 @@ def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any
         "link": lambda vehicle: f"vehicles/{page.file_name(vehicle)}.html",
         "general": GENERAL,
         "law": LAW,
-        "made": words.moment(datetime.now(UTC), None),
+        "made": words.moment(utc_now(), None),
     }
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +24,7 @@ from herdbook.pipeline.reports.page import html as page
 from herdbook.pipeline.reports.verdict import marks, verdict
 from herdbook.pipeline.reports.words import cautions
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
@@ -53,7 +53,7 @@ def write_all(
     dealt = {name: _dealt(rows(con, query)) for name, query in TABLES.items()}
     scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY started_t DESC LIMIT 1")
     herd = rows(con, "SELECT * FROM vehicles ORDER BY vehicle")
-    muted = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+    muted = mutes.in_force(con, utc_now())
     history = score_changes(con)
     changed, budget = 0, Budget(MOST_PAGES)
     for done, about in enumerate(herd, start=1):

@@ -13,6 +13,7 @@ from herdbook.pipeline.reports.page import html as page
 from herdbook.pipeline.reports.page.figure import script_safe
 from herdbook.pipeline.reports.words import names as plain
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_stamp
 
 Document = dict[str, Any]
 COLUMNS = (
@@ -88,7 +89,7 @@ def as_html(made: Document) -> str:
     ]
 
     def local(stamp: str | None) -> str:
-        return words.moment(words.from_stamp(stamp), zone)
+        return words.moment(from_stamp(stamp) if stamp else None, zone)
 
     embedded = script_safe(json.dumps(made, ensure_ascii=True, separators=(",", ":")))
     return page.render(

@@ -16,6 +16,7 @@ from herdbook.pipeline.reports.history import forms as history_forms
 from herdbook.pipeline.reports.history.lines.summary import AMONG
 from herdbook.pipeline.reports.history.write import FORM, document, sealed
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_stamp
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
@@ -129,7 +130,7 @@ def _parts_intact(store: Store, logs: list[Row], parts: dict[str, Row]) -> Check
         merged += not own
         expected = log["part_hash"] if own else part["hash"]
         if part["part"] not in hashes:
-            hashes[part["part"]] = store.shelf.hash_of(part["part"])
+            hashes[part["part"]] = store.lake.hash_of(part["part"])
         found = hashes[part["part"]]
         if found != expected:
             bad.append(f"{part['part']} is missing" if found is None else f"{part['part']} has another hash")
@@ -141,8 +142,8 @@ def _parts_intact(store: Store, logs: list[Row], parts: dict[str, Row]) -> Check
 def _same_again(store: Store, made: Document, fmt: str, text: str) -> Check:
     what = "The store gives the same lines today"
     try:
-        as_of = words.from_stamp(made["as_of"])
-        at = words.from_stamp(made.get("at") or None)
+        as_of = from_stamp(made["as_of"]) if made["as_of"] else None
+        at = from_stamp(made["at"]) if made.get("at") else None
         again = document(store, made["vehicle"], made["zone"], made["units"], as_of, made.get("by", ""), at)
     except NotKnownError as problem:
         return Check(what, False, str(problem))

@@ -31,6 +31,7 @@ from herdbook.pipeline.reports.history.lines import use as history_use
 from herdbook.pipeline.reports.history.statement import SECTIONS, Line
 from herdbook.pipeline.reports.page import html as page
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import stamp, utc_now
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
@@ -68,7 +69,7 @@ def write_history(
     """
     if fmt not in WRITERS:
         raise SettingsError(f"no history is written as {fmt!r}", do="Choose html, csv or json")
-    made = document(store, vehicle, zone, units, as_of, by, datetime.now(UTC).replace(tzinfo=None) if by else None)
+    made = document(store, vehicle, zone, units, as_of, by, utc_now() if by else None)
     name = f"history-{page.file_name(vehicle)}.{fmt}"
     return page.write(page.target(out, name), WRITERS[fmt](made))
 
@@ -139,10 +140,10 @@ def _document(desk: Desk) -> Document:
         "profile": facts.about["profile"],
         "zone": reader.zone.key if reader.zone else "UTC",
         "units": reader.units,
-        "as_of": stamp(desk.as_of),
+        "as_of": stamp(desk.as_of) if desk.as_of else None,
         "by": desk.by,
-        "at": stamp(desk.at),
-        "data_until": stamp(max((log["end_t"] for log in facts.logs), default=None)),
+        "at": stamp(desk.at) if desk.at else None,
+        "data_until": stamp(max(log["end_t"] for log in facts.logs)) if facts.logs else None,
         "scan": facts.scan["scan"] if facts.scan else "",
         "rule_sets": sorted(rule_sets),
         "tool": f"herdbook {page.program_version()}",
@@ -158,8 +159,8 @@ def _line(number: int, line: Line, order: dict[str, int], reader: Reader) -> Doc
     return {
         "no": number,
         "section": line.section,
-        "from": stamp(line.start),
-        "to": stamp(line.end),
+        "from": stamp(line.start) if line.start else None,
+        "to": stamp(line.end) if line.end else None,
         "local": words.span(line.start, line.end, reader.zone) if dated else "",  # type: ignore[arg-type]
         "topic": line.topic,
         "text": line.text,
@@ -193,8 +194,3 @@ def _log(number: int, log: Document) -> Document:
     )
     times = {"received": stamp(log["received_t"]), "from": stamp(log["start_t"]), "to": stamp(log["end_t"])}
     return {"no": number, "sha256": log["log"]} | {key: log[key] for key in kept} | times
-
-
-def stamp(t: datetime | None) -> str | None:
-    """ISO 8601 in UTC with microseconds."""
-    return None if t is None else t.isoformat(timespec="microseconds") + "Z"

@@ -15,6 +15,7 @@ from herdbook.pipeline.reports.page import html as page
 from herdbook.pipeline.reports.signals.page import figure_page
 from herdbook.pipeline.reports.signals.window import Wire, gather
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_micros
 
 if TYPE_CHECKING:
     import polars as pl
@@ -113,7 +114,7 @@ def _write_mf4(wires: list[Wire], path: Path) -> None:
 
     begin = min(int(w.t[0]) for w in wires if len(w.t))
     with MDF(version="4.10") as mdf:
-        mdf.header.start_time = words.from_micros(begin).replace(tzinfo=UTC)
+        mdf.header.start_time = from_micros(begin).replace(tzinfo=UTC)
         for wire in wires:
             samples = wire.v if wire.v.dtype.kind in "iu" else wire.v.astype(np.float64)
             seconds = (wire.t - begin) / 1e6

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from herdbook.pipeline.reports.signals.window import Wire
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_micros
 
 # bit of each dot of a braille cell, [row from the top][column]; Unicode 15, block U+2800
 _DOTS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])
@@ -100,8 +101,8 @@ def _ascii(grid: NDArray[np.bool_]) -> list[str]:
 
 
 def _axis(start: int, end: int, columns: int, margin: int, zone: ZoneInfo | None) -> str:
-    a = words.moment(words.from_micros(start), zone)
-    b = words.moment(words.from_micros(end), zone)
+    a = words.moment(from_micros(start), zone)
+    b = words.moment(from_micros(end), zone)
     b = b[11:] if a[:10] == b[:10] else b
     name = f"({zone.key if zone else 'UTC'})"
     gap = columns - len(a) - len(b) - len(name) - 2

@@ -15,6 +15,7 @@ from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Tabl
 from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, diagonal, layout, markers
 from herdbook.pipeline.reports.words import cautions
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import micros
 
 if TYPE_CHECKING:
     import duckdb
@@ -150,7 +151,7 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
     chosen = chosen.sort(["unexplained", "explained"], descending=True).head(WORST)
     out: list[Block] = []
     for number, row in enumerate(chosen.iter_rows(named=True), start=1):
-        start, end = words.micros(row["start_t"]), words.micros(row["end_t"])
+        start, end = micros(row["start_t"]), micros(row["end_t"])
         try:
             signals = load(store, facts.vehicle, start - LEAD_US, end + LEAD_US, PANELS)
         except HerdbookError as problem:

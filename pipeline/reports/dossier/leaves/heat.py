@@ -12,6 +12,7 @@ from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note
 from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, bar_spec, diagonal, layout, markers
 from herdbook.pipeline.reports.words import cautions
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_micros
 
 if TYPE_CHECKING:
     import duckdb
@@ -58,7 +59,7 @@ def _explained(facts: Facts, stem: str, title: str) -> list[Block]:
         top, n = max(top, float(x.max()), float((y + se).max())), n + times.size
         name = item if item else "whole pack"
         bars = {"type": "data", "array": se.tolist(), "thickness": 1, "width": 0, "color": COLORS[order % 6]}
-        days = [words.day(words.from_micros(int(t)), facts.zone) for t in times]
+        days = [words.day(from_micros(int(t)), facts.zone) for t in times]
         trace = markers(name, x.tolist(), y.tolist(), COLORS[order % 6], SYMBOLS[order % 6], error_y=bars, text=days)
         data.append(trace | {"hovertemplate": "%{text}: explained %{x:.1f} K, measured %{y:.1f} K"})
         over = int((y - se > x).sum())
@@ -131,5 +132,5 @@ def _hottest(facts: Facts) -> list[Block]:
 
 def _peak(facts: Facts, of: Reading, name: str) -> tuple[str, ...]:
     k = int(np.argmax(of.value))
-    on = words.day(words.from_micros(int(of.t[k])), facts.zone)
+    on = words.day(from_micros(int(of.t[k])), facts.zone)
     return name, str(len(of)), words.number(float(of.value[k])), on

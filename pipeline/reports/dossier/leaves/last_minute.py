@@ -12,6 +12,7 @@ from herdbook.pipeline.reports.facts import Facts, Row
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note
 from herdbook.pipeline.reports.page.figure import Figure
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_micros, micros
 
 if TYPE_CHECKING:
     import duckdb
@@ -45,8 +46,8 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
 
 
 def _last(store: Store, facts: Facts, name: str, session: Row) -> Block:
-    end = words.micros(session["end_t"])
-    start = max(words.micros(session["start_t"]), end - int(LAST_S * 1e6))
+    end = micros(session["end_t"])
+    start = max(micros(session["start_t"]), end - int(LAST_S * 1e6))
     try:
         signals = load(store, facts.vehicle, start, end + 1, ROLES)
     except HerdbookError as problem:
@@ -55,7 +56,7 @@ def _last(store: Store, facts: Facts, name: str, session: Row) -> Block:
     if not made.spec["data"]:
         return Note(f"The signals of the end of the {name} are not in the store any more, or never were.", "absent")
     roles = tuple(role for role in ROLES if signals.has(role))
-    span = words.span(words.from_micros(start), session["end_t"], facts.zone)
+    span = words.span(from_micros(start), session["end_t"], facts.zone)
     title = f"End of the {name} ({session['kind']}): {span}"
     alt = f"Line chart of the last {words.duration((end - start) / 1e6)} of the {name}."
     height = int(made.spec["layout"]["height"])

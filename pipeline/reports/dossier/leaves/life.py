@@ -13,6 +13,7 @@ from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Tabl
 from herdbook.pipeline.reports.page.figure import LINES, Figure, Spec, axis, label, layout, local_ms, packed
 from herdbook.pipeline.reports.words import names as plain
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import micros
 
 if TYPE_CHECKING:
     import duckdb
@@ -80,7 +81,7 @@ def _sessions(facts: Facts) -> Iterator[Spec]:
     for order, kind in enumerate(KINDS):
         chosen = [s for s in facts.sessions if s["kind"] == kind]
         if chosen:
-            spans = [(words.micros(s["start_t"]), words.micros(s["end_t"])) for s in chosen]
+            spans = [(micros(s["start_t"]), micros(s["end_t"])) for s in chosen]
             texts = [
                 f"{kind}, {words.span(s['start_t'], s['end_t'], facts.zone)}, {s['coverage']:.0%} covered"
                 for s in chosen
@@ -92,7 +93,7 @@ def _installs_drawn(facts: Facts) -> Iterator[Spec]:
     for component in dict.fromkeys(row["component"] for row in facts.installs):
         chosen = [row for row in facts.installs if row["component"] == component]
         for order, row in enumerate(chosen):
-            span = (words.micros(row["from_t"]), words.micros(row["to_t"]))
+            span = (micros(row["from_t"]), micros(row["to_t"]))
             text = (
                 f"{component.replace('_', ' ')} {row['serial']}, {words.span(row['from_t'], row['to_t'], facts.zone)}"
             )
@@ -105,7 +106,7 @@ def _findings_drawn(facts: Facts) -> Iterator[Spec]:
     for severity in words.SEVERITY_RANK:
         chosen = facts.graves(severity)
         if chosen:
-            spans = [(words.micros(f["first_t"]), words.micros(f["last_t"])) for f in chosen]
+            spans = [(micros(f["first_t"]), micros(f["last_t"])) for f in chosen]
             texts = [f"{f['title']} {f['item']}, {words.span(f['first_t'], f['last_t'], facts.zone)}" for f in chosen]
             yield _bars(f"{words.SEVERITY_WORD[severity].lower()} findings", spans, facts, texts, tokens[severity])
 

@@ -15,6 +15,7 @@ from herdbook.pipeline.reports.history.context import Desk
 from herdbook.pipeline.reports.history.statement import Line, logs_between
 from herdbook.pipeline.reports.words import names as plain
 from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import from_micros, micros
 
 END_PCT = 80.0  # of rated charge: common practice for the end of a pack's life; a contract may say otherwise
 TABLE = 0.015 / 0.95  # of charge read from a rest near empty, shared by all measurements; engineering choice
@@ -67,11 +68,11 @@ def held(desk: Desk, rated: float) -> list[Held]:
 
 
 def _touches(chain: Measured, install: Row) -> bool:
-    return words.micros(install["from_t"]) <= chain.end and words.micros(install["to_t"]) >= chain.start
+    return micros(install["from_t"]) <= chain.end and micros(install["to_t"]) >= chain.start
 
 
 def _measured(desk: Desk, pack: Held, rated: float) -> Line:
-    start, end = words.from_micros(pack.chains[0].start), words.from_micros(max(c.end for c in pack.chains))
+    start, end = from_micros(pack.chains[0].start), from_micros(max(c.end for c in pack.chains))
     days = sorted({desk.reader.day(start), desk.reader.day(end)})
     name = f"Pack {pack.pack}" if pack.pack else "The pack"
     text = (
@@ -99,7 +100,7 @@ def _temperatures(desk: Desk, pack: Held) -> str:
     starts = [
         s["start_t"]
         for s in desk.facts.sessions
-        if any(words.micros(s["start_t"]) <= c.end and words.micros(s["end_t"]) >= c.start for c in pack.chains)
+        if any(micros(s["start_t"]) <= c.end and micros(s["end_t"]) >= c.start for c in pack.chains)
     ]
     seen = desk.facts.metrics.filter(pl.col("start_t").is_in(starts))
     low, high = (seen.filter(pl.col("name") == f"cell_temp_{end}_c")["value"].to_list() for end in ("min", "max"))
@@ -118,7 +119,7 @@ def _against(desk: Desk, pack: Held) -> Line:
     else:
         text = f"It lies {sure} of rated charge."
     rated = pack.ah / pack.pct * 100
-    single = [(words.from_micros(c.end), 100 * c.ah / rated, 100 * c.se / rated) for c in pack.chains]
+    single = [(from_micros(c.end), 100 * c.ah / rated, 100 * c.se / rated) for c in pack.chains]
     under = [t for t, pct, se in single if END_PCT - pct > SURE * se]
     over = [t for t, pct, se in single if pct - END_PCT > SURE * se]
     if under:
