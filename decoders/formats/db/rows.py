@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 from herdbook.decoders.errors import LogFormatError
 from herdbook.decoders.formats.db.pages import can_replant, claim, page_size, pages_told, replant
-from herdbook.decoders.logs.log import Account
-from herdbook.decoders.logs.source import Source
+from herdbook.decoders.reading.reader import Account
+from herdbook.decoders.reading.source import Source
 
 if TYPE_CHECKING:
     import sqlite3
