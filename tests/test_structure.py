@@ -152,14 +152,26 @@ def test_prefect_lives_in_flows_alone(path: Path) -> None:
         assert not {n for n in named if n.split(".")[0] == "prefect"}
 
 
+EXAMPLES = ("pipeline.health.examples", "pipeline.health.rules._example_brakings")
+
+
 @pytest.mark.parametrize("path", MODULES, ids=relative)
 def test_examples_are_for_examples(path: Path) -> None:
-    """Records made for a rule's own cases have no place in production; reports never reach into rules."""
-    named = {name for name, at_once in imports(path) if at_once}
-    if not dotted(path).startswith("pipeline.health"):
-        assert "pipeline.health.examples" not in named
-    if dotted(path).startswith("pipeline.reports"):
-        assert not {n for n in named if n.startswith("pipeline.health.rules.")}
+    """Records made for rules' own cases are imported by a rule alone, inside the function that makes its cases."""
+    here = dotted(path)
+    if here in EXAMPLES:
+        return
+    tree = ast.parse(path.read_text("utf-8"))
+    if here.startswith("pipeline.health.rules."):
+        tree.body = [n for n in tree.body if getattr(n, "name", "") != "_cases"]
+    assert not {name for name, _ in _imports(tree.body, True)} & set(EXAMPLES)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=relative)
+def test_rules_are_reached_through_their_registry(path: Path) -> None:
+    """What a rule shares with a page lies in health/pack; inside a rule nobody looks."""
+    if not dotted(path).startswith("pipeline.health.rules"):
+        assert not {name for name, _ in imports(path) if name.startswith("pipeline.health.rules.")}
 
 
 @pytest.mark.parametrize("path", ALL_CODE, ids=relative)

@@ -66,7 +66,12 @@ def load(path: Path = FILE) -> JudgedSet:
         for name, row in table["rules"].items()
     }
     return JudgedSet(
-        tuple(table["seeds"]), table["vehicles"], table["months"], table["sound_vehicles"], table["sound_months"], rules
+        seeds=tuple(table["seeds"]),
+        vehicles=table["vehicles"],
+        months=table["months"],
+        sound_vehicles=table["sound_vehicles"],
+        sound_months=table["sound_months"],
+        rules=rules,
     )
 
 
