@@ -26,9 +26,8 @@ from herdbook.flows.night.tasks import assess_task, label, limit_tasks, step, ta
 from herdbook.flows.night_settings import read_night_settings
 from herdbook.flows.request import Progress, Request
 from herdbook.flows.without_prefect import bounds, changes_of, in_full, send
-from herdbook.pipeline.assess.assess import vehicles_touched
 from herdbook.pipeline.assess.commit import commit_assessed
-from herdbook.pipeline.assess.plan import planned
+from herdbook.pipeline.assess.plan import planned, vehicles_touched
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.intake.inbox import new_logs
 from herdbook.pipeline.intake.ledger import commit

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from herdbook.pipeline.assess.assess import Assessed, Work, assess
+from herdbook.pipeline.assess.assess import Assessed, assess
+from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.intake.outcome import Taken
 from herdbook.pipeline.intake.take_log import take_log
@@ -89,7 +90,7 @@ class Seen:
     problem: str = ""
 
 
-def assess_safely(store: Store, work: Work, hands: Hands) -> Seen:
+def assess_safely(store: Store, work: VehiclePlan, hands: Hands) -> Seen:
     """A vehicle that cannot be assessed stays marked for the next night; it never stops the others.
 
     Raises: StoreError, when the store itself cannot go on.

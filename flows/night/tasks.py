@@ -16,7 +16,7 @@ from prefect.client.schemas.objects import State, TaskRun
 from prefect.tasks import Task
 
 from herdbook.flows.night.steps import Hands, Seen, assess_safely, take_bundle
-from herdbook.pipeline.assess.assess import Work
+from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.intake.outcome import Taken
 from herdbook.pipeline.settings import NightSettings
@@ -74,7 +74,7 @@ def take_task(label: str, store: Store, paths: Sequence[Path], hands: Hands) -> 
     retry_delay_seconds=[5, 30],
     retry_condition_fn=_worth_retrying,
 )
-def assess_task(vehicle: str, store: Store, work: Work, hands: Hands) -> Seen:
+def assess_task(vehicle: str, store: Store, work: VehiclePlan, hands: Hands) -> Seen:
     seen = assess_safely(store, work, hands)
     if seen.problem:
         get_run_logger().warning("%s could not be assessed tonight: %s", vehicle, seen.problem)

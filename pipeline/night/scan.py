@@ -16,9 +16,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from herdbook.pipeline.assess.assess import Assessed, assess, vehicles_touched
-from herdbook.pipeline.assess.commit import commit_assessed, worst_first
-from herdbook.pipeline.assess.plan import planned
+from herdbook.pipeline.assess.assess import Assessed, assess
+from herdbook.pipeline.assess.commit import commit_assessed
+from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
+from herdbook.pipeline.assess.plan import planned, vehicles_touched
 from herdbook.pipeline.assess.versions import rule_set_version
 from herdbook.pipeline.errors import DamagedPartError, HerdbookError, StoreError
 from herdbook.pipeline.health.rules import all_rules
@@ -48,7 +49,7 @@ class ScanResult:
     logs_known: int = 0
     quarantined: int = 0
     vehicles: int = 0
-    changes: tuple[dict[str, Any], ...] = ()
+    changes: tuple[FindingChange, ...] = ()
     failed: dict[str, str] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
 
@@ -214,9 +215,9 @@ def taken_or_lost(done: Done[Path, Taken]) -> Taken:
 
 def _assess_all(
     store: Store, scan: str, crew: Crew | None, tell: Progress
-) -> tuple[list[dict[str, Any]], dict[str, str], int]:
+) -> tuple[list[FindingChange], dict[str, str], int]:
     vehicles = vehicles_touched(store)
-    changes: list[dict[str, Any]] = []
+    changes: list[FindingChange] = []
     failed: dict[str, str] = {}
     good: list[Assessed] = []
 

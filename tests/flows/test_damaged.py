@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from herdbook.flows.night.steps import Hands, assess_safely, dismiss
-from herdbook.pipeline.assess.assess import plan
+from herdbook.pipeline.assess.plan import plan
 from herdbook.pipeline.night.scan import mark, run_scan
 from herdbook.pipeline.store.store import Store
 from tests.flows.conftest import place
