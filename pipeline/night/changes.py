@@ -23,7 +23,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from herdbook.pipeline.health.severity import SEVERITIES
+from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.times import stamp
 
 NOTHING, SERVICE_NEWS, STOP_USE_NEWS, QUARANTINED = 0, 10, 20, 30
@@ -65,7 +65,7 @@ class Change:
 
     def rank(self) -> tuple[int, int, str, str, str]:
         """Stop-use news first, then service news, then the vehicles, then notes, then good news."""
-        news = SEVERITIES.index(self.severity) if self.urgent and self.severity in SEVERITIES else 0
+        news = rank(self.severity) if self.urgent and self.severity else 0
         return (-news, list(ChangeKind).index(self.change), self.vehicle, self.rule, self.item)
 
     def as_dict(self) -> dict[str, str]:

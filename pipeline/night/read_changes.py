@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.health.severity import SEVERITIES
+from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.night.changes import Change, ChangeKind, ChangeList, Standing
 from herdbook.pipeline.store.connection import connect
@@ -83,7 +83,7 @@ def net_change(before: str | None, severity: str, logged: str) -> str:
     """The change over a whole night from the first severity before, the last one after and what was logged last."""
     if before is None or logged == "gone":
         return "gone" if logged == "gone" else "new"
-    step = SEVERITIES.index(severity) - SEVERITIES.index(before)
+    step = rank(severity) - rank(before)
     return "worse" if step > 0 else "better" if step < 0 else logged
 
 
