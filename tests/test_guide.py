@@ -39,6 +39,25 @@ def test_no_line_is_about_a_package_that_is_gone() -> None:
     assert named <= set(packages())
 
 
+@pytest.mark.parametrize(
+    "paper",
+    [
+        "README.md",
+        "DEVELOPERS.md",
+        "CHANGELOG.md",
+        "demo_logs/CAMPAIGN.md",
+        "tests/bench/RESULTS.md",
+        "tests/external/RESULTS.md",
+    ],
+)
+def test_every_path_that_a_paper_names_is_there(paper: str) -> None:
+    text = (ROOT / paper).read_text("utf-8")
+    links = {n for n in re.findall(r"\]\(([^)#]+)\)", text) if "://" not in n}
+    named = set(re.findall(r"`((?:decoders|pipeline|flows|tests|demo_logs|dbc_demo|\.ci)/[\w./-]+)`", text))
+    assert {n for n in links if not ((ROOT / paper).parent / n).exists()} == set()
+    assert {n for n in named if "NAME" not in n and not (ROOT / n).exists()} == set()
+
+
 def test_every_dependency_has_a_reason() -> None:
     """In the table, or for test tools in the sentence below it."""
     table = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
