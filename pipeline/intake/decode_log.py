@@ -12,9 +12,8 @@ import numpy as np
 from herdbook.decoders import Decoder, Frames, Log
 from herdbook.decoders.decoding.extract import Column
 from herdbook.decoders.decoding.group import grouped
-from herdbook.decoders.frames import ERROR, REMOTE
+from herdbook.decoders.frames import ERROR, REMOTE, join_frames
 from herdbook.decoders.integrity.checks import IntegrityCheck
-from herdbook.decoders.logs.log import join_frames
 from herdbook.pipeline.arrays import Bools
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.intake.identity_signals import Serials, SerialSeen
