@@ -12,7 +12,7 @@ from herdbook.flows.night.results import rolling
 from herdbook.flows.night.shared_workers import WorkerLimits, end_workers
 from herdbook.flows.night.tasks import assess_task, label, take_task, visible_step
 from herdbook.pipeline.assess.assess import Work
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.store.store import Store
 
@@ -35,7 +35,7 @@ class AsTasks:
     commit_s: float = 2.0
     plan_at_once: int = 8
 
-    def take(self, paths: Sequence[Path]) -> Iterator[Taken]:
+    def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
         work = bundles(paths, self.bundle_mb, self.limits.processes)
         some = rolling(
             lambda paths: take_task.submit(label(paths), self.store, paths, self.limits), work, self._most(), self.until

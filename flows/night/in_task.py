@@ -10,13 +10,13 @@ from pathlib import Path
 
 from herdbook.flows.night.shared_workers import WorkerLimits
 from herdbook.pipeline.assess.assess import Work, assess
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.night.failures import VehicleOutcome, lost_log, not_assessed
 from herdbook.pipeline.store.store import Store
 
 
-def take_bundle(store: Store, paths: Sequence[Path], limits: WorkerLimits) -> list[Taken]:
+def take_bundle(store: Store, paths: Sequence[Path], limits: WorkerLimits) -> list[Outcome]:
     """Take logs one by one; one that breaks its worker goes to quarantine, the others go on.
 
     Raises: StoreError, when the store itself cannot go on.
@@ -24,7 +24,7 @@ def take_bundle(store: Store, paths: Sequence[Path], limits: WorkerLimits) -> li
     return [_take_safely(store, path, limits) for path in paths]
 
 
-def _take_safely(store: Store, path: Path, limits: WorkerLimits) -> Taken:
+def _take_safely(store: Store, path: Path, limits: WorkerLimits) -> Outcome:
     try:
         return limits.workers().call(take_log, path, store)
     except Exception as error:

@@ -19,7 +19,7 @@ from herdbook.flows.night.in_task import assess_safely, take_bundle
 from herdbook.flows.night.shared_workers import WorkerLimits
 from herdbook.pipeline.assess.assess import Work
 from herdbook.pipeline.errors import HerdbookError
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import Outcome, QuarantinedLog
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.settings import NightSettings
 from herdbook.pipeline.store.store import Store
@@ -57,13 +57,13 @@ def limit_tasks(settings: NightSettings) -> None:
     retry_delay_seconds=[5, 30],
     retry_condition_fn=_worth_retrying,
 )
-def take_task(label: str, store: Store, paths: Sequence[Path], limits: WorkerLimits) -> list[Taken]:
-    takens = take_bundle(store, paths, limits)
+def take_task(label: str, store: Store, paths: Sequence[Path], limits: WorkerLimits) -> list[Outcome]:
+    outcomes = take_bundle(store, paths, limits)
     logger = get_run_logger()
-    for taken in takens:
-        if taken.outcome == "quarantined":
-            logger.warning("%s goes to quarantine: %s. %s", taken.name, taken.reason, taken.detail)
-    return takens
+    for taken in outcomes:
+        if isinstance(taken, QuarantinedLog):
+            logger.warning("%s goes to quarantine: %s. %s", taken.file.name, taken.reason, taken.detail)
+    return outcomes
 
 
 @task(

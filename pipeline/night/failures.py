@@ -8,13 +8,13 @@ from pathlib import Path
 from herdbook.pipeline.assess.assess import Assessed
 from herdbook.pipeline.errors import DamagedPartError, HerdbookError, StoreError
 from herdbook.pipeline.intake.inbox import stamp_of
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import LogFile, QuarantinedLog
 from herdbook.pipeline.night.workers import WorkerLost
 
 ADVICE = "Raise [take] log_time_s or log_memory_mb if the log is just large, then `herdbook quarantine --retry`"
 
 
-def lost_log(path: Path, error: BaseException) -> Taken:
+def lost_log(path: Path, error: BaseException) -> QuarantinedLog:
     """A log that took its worker down goes to quarantine. Raises: any other error, which stops the scan."""
     if not isinstance(error, WorkerLost | MemoryError):
         raise error
@@ -23,17 +23,8 @@ def lost_log(path: Path, error: BaseException) -> Taken:
         size, stamp = stamp_of(path)
     except OSError:
         size, stamp = 0, ""
-    return Taken(
-        outcome="quarantined",
-        path=str(path),
-        name=path.name,
-        size_bytes=size,
-        stamp=stamp,
-        log="",
-        reason=f"its reader {kind}",
-        detail=str(error),
-        advice=ADVICE,
-    )
+    file = LogFile(str(path), path.name, size, stamp)
+    return QuarantinedLog(file, f"its reader {kind}", str(error), ADVICE)
 
 
 @dataclass(frozen=True, slots=True)

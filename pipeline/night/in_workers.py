@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import ParamSpec, TypeVar
 
 from herdbook.pipeline.assess.assess import Work, assess
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.night.failures import VehicleOutcome, lost_log, not_assessed
 from herdbook.pipeline.night.steps import COMMIT_VEHICLES
@@ -33,7 +33,7 @@ class InWorkers:
         self.store, self.now = store, now
         self.workers = Workers(jobs, limits.log_time_s, limits.log_memory_mb) if jobs else None
 
-    def take(self, paths: Sequence[Path]) -> Iterator[Taken]:
+    def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
         for done in self._each(partial(_take, self.store, self.now), paths):
             yield done.result if done.result is not None else lost_log(done.item, done.why)
 
@@ -66,5 +66,5 @@ class InWorkers:
                 yield Done(item, error=error)
 
 
-def _take(store: Store, now: int | None, path: Path) -> Taken:
+def _take(store: Store, now: int | None, path: Path) -> Outcome:
     return take_log(path, store, now=now)

@@ -19,7 +19,7 @@ from herdbook.pipeline.assess.assess import Work, vehicles_touched
 from herdbook.pipeline.assess.commit import commit_assessed, worst_first
 from herdbook.pipeline.assess.plan import planned
 from herdbook.pipeline.intake.ledger import commit
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.batches import in_batches
 from herdbook.pipeline.night.close import close
 from herdbook.pipeline.night.failures import VehicleOutcome
@@ -46,7 +46,7 @@ class Runner(Protocol):
     commit_s: float
     plan_at_once: int
 
-    def take(self, paths: Sequence[Path]) -> Iterable[Taken]:
+    def take(self, paths: Sequence[Path]) -> Iterable[Outcome]:
         """Every log read and decoded, in order of completion. Raises: StoreError."""
 
     def assess(self, work: Iterable[Work]) -> Iterable[VehicleOutcome]:

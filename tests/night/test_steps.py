@@ -11,7 +11,7 @@ import pytest
 import tests.toy.logs as toy
 from herdbook.pipeline.assess.assess import Work
 from herdbook.pipeline.errors import InputError, StoreError
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night import steps
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.night.in_workers import InWorkers
@@ -33,7 +33,7 @@ class Noted:
         self.here = InWorkers(bench.store, 0, NOW)
         self.asked: list[str] = []
 
-    def take(self, paths: Sequence[Path]) -> Iterator[Taken]:
+    def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
         self.asked.append(f"take {len(paths)}")
         return self.here.take(paths)
 
