@@ -9,6 +9,7 @@ from typing import ParamSpec, TypeVar
 import pytest
 
 import tests.toy.logs as toy
+from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.errors import InputError, StoreError
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night import steps
