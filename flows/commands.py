@@ -9,7 +9,7 @@ import typer
 from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
 
 if TYPE_CHECKING:
-    from herdbook.flows.supervise import Ended, Request
+    from herdbook.flows.request import Ended, Request
 
 
 def register(app: typer.Typer) -> None:
@@ -29,19 +29,19 @@ def night(
     from dataclasses import replace
     from pathlib import Path
 
-    from herdbook.flows.night_settings import read_plan
-    from herdbook.flows.supervise import Request
+    from herdbook.flows.night_settings import read_night_settings
+    from herdbook.flows.request import Request
     from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.store.store import Store
 
     made = Store.create(store, profiles)
-    plan = read_plan(made.folder)
-    plan = replace(plan, workers=jobs or plan.workers)
+    settings = read_night_settings(made.folder)
+    settings = replace(settings, workers=jobs or settings.workers)
     where = inbox if "://" in inbox or not inbox else str(Path(inbox).absolute())
-    where = where or plan.inbox
+    where = where or settings.inbox
     if not where:
         raise SettingsError("no inbox", store, "Name one: herdbook night INBOX, or [night] inbox in herdbook.toml")
-    _show(_run(Request("night", where, str(made.folder), plan), "night"), json)
+    _show(_run(Request("night", where, str(made.folder), settings), "night"), json)
 
 
 def backfill(
@@ -55,14 +55,14 @@ def backfill(
     """Assess sessions again after rules, limits or a profile changed. Logs are not read again."""
     from dataclasses import replace
 
-    from herdbook.flows.night_settings import read_plan
-    from herdbook.flows.supervise import Request
+    from herdbook.flows.night_settings import read_night_settings
+    from herdbook.flows.request import Request
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
-    plan = read_plan(opened.folder)
-    plan = replace(plan, workers=jobs or plan.workers)
-    request = Request("backfill", "", str(opened.folder), plan, since, until, tuple(vehicle or ()))
+    settings = read_night_settings(opened.folder)
+    settings = replace(settings, workers=jobs or settings.workers)
+    request = Request("backfill", "", str(opened.folder), settings, since, until, tuple(vehicle or ()))
     _show(_run(request, "backfill"), json)
 
 

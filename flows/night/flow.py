@@ -23,8 +23,8 @@ from herdbook.flows.night.results import in_batches, rolling
 from herdbook.flows.night.steps import Hands, bundles, dismiss
 from herdbook.flows.night.task_runner import on_cluster, task_runner
 from herdbook.flows.night.tasks import assess_task, label, limit_tasks, step, take_task
-from herdbook.flows.night_settings import read_plan
-from herdbook.flows.supervise import Progress, Request
+from herdbook.flows.night_settings import read_night_settings
+from herdbook.flows.request import Progress, Request
 from herdbook.flows.without_prefect import bounds, changes_of, in_full, send
 from herdbook.pipeline.assess.assess import vehicles_touched
 from herdbook.pipeline.assess.commit import commit_assessed
@@ -57,7 +57,7 @@ STATE_NAMES = {0: "Completed", 10: "Service news", 20: "Stop-use news", 30: "Inc
 def night_name() -> str:
     """`night of 2026-03-01 02:30`, in the store's zone: when it was due, for Prefect starts it some seconds early."""
     try:
-        zone = read_plan(str(flow_run.parameters["store"])).zone
+        zone = read_night_settings(str(flow_run.parameters["store"])).zone
     except (HerdbookError, KeyError, TypeError):
         zone = "UTC"
     due: datetime = flow_run.scheduled_start_time or datetime.now(UTC)
@@ -67,7 +67,7 @@ def night_name() -> str:
 def tell_of_failure(flow: Any, flow_run: Any, state: State[Any]) -> None:
     """A served night that failed for good has nobody who sees its exit code: send a message."""
     if len(PROGRESS) == 1:  # else somebody runs us once, sees the error, and may still finish the night
-        alarm(state.message or "no reason given", read_plan(str(flow_run.parameters["store"])).notify)
+        alarm(state.message or "no reason given", read_night_settings(str(flow_run.parameters["store"])).notify)
 
 
 @flow(
@@ -82,13 +82,13 @@ def tell_of_failure(flow: Any, flow_run: Any, state: State[Any]) -> None:
 def night(store: str, inbox: str = "", workers: int = 0) -> State[dict[str, Any]]:
     """Take in what is new, assess the vehicles it touches, publish, and tell. inbox, workers: else as in the store's
     herdbook.toml."""
-    plan = read_plan(store)
-    plan = replace(plan, inbox=inbox or plan.inbox, workers=workers or plan.workers)
-    if plan.dask and not on_cluster():  # a served night is loaded by name, without our choice of a runner
-        there = night.with_options(task_runner=task_runner(plan), flow_run_name="on the cluster", retries=0)
+    settings = read_night_settings(store)
+    settings = replace(settings, inbox=inbox or settings.inbox, workers=workers or settings.workers)
+    if settings.dask and not on_cluster():  # a served night is loaded by name, without our choice of a runner
+        there = night.with_options(task_runner=task_runner(settings), flow_run_name="on the cluster", retries=0)
         state: Any = there(store, inbox, workers, return_state=True)
         return state  # type: ignore[no-any-return]
-    return as_flow(Request("night", plan.inbox, store, plan))
+    return as_flow(Request("night", settings.inbox, store, settings))
 
 
 def as_flow(request: Request) -> State[dict[str, Any]]:
@@ -113,17 +113,17 @@ class _Scan:
 
     def __post_init__(self) -> None:
         self.store = Store.open(self.request.store)
-        self.until = time.monotonic() + self.request.plan.limit_h * 3600
+        self.until = time.monotonic() + self.request.settings.limit_h * 3600
         limits = self.store.settings
-        self.hands = Hands(self.request.plan.processes, limits.log_time_s, limits.log_memory_mb)
+        self.hands = Hands(self.request.settings.processes, limits.log_time_s, limits.log_memory_mb)
         self.tell = PROGRESS[-1]
 
     def run(self) -> dict[str, Any]:
         """Raises: BusyError when another scan holds the store; StoreError and InputError as they come."""
         store, request = self.store, self.request
-        if not request.plan.dask:
+        if not request.settings.dask:
             warm_up()  # what workers are forked from begins with its imports meanwhile
-        limit_tasks(request.plan)
+        limit_tasks(request.settings)
         with store.lock("the nightly scan" if request.kind == "night" else "a backfill"):
             clear_scratch(store)
             store.check_lake()
@@ -143,7 +143,9 @@ class _Scan:
             self.tell(1, 1, "publishing")
         done = ScanResult(scan, *self._counted(), vehicles=self.vehicles, failed=self.failed, seconds=self.seconds)
         changes = changes_of(store, request, scan)
-        sent = step("send messages", send, request, store, changes, bool(self.failed)) if request.plan.notify else []
+        sent = (
+            step("send messages", send, request, store, changes, bool(self.failed)) if request.settings.notify else []
+        )
         return in_full(changes, done, sent)
 
     def _counted(self) -> tuple[int, int, int]:
@@ -157,7 +159,7 @@ class _Scan:
     def take(self) -> None:
         """Every new log of the inbox into the store."""
         paths = step("look into the inbox", new_logs, self.store, self.request.inbox)
-        work = bundles(paths, self.request.plan.bundle_mb, self.hands.processes)
+        work = bundles(paths, self.request.settings.bundle_mb, self.hands.processes)
         self.tell(0, len(paths), "taking logs in")
         results = rolling(
             lambda some: take_task.submit(label(some), self.store, some, self.hands),
@@ -206,5 +208,5 @@ PROGRESS: list[Progress] = [_silent]  # the process that runs a flow for a perso
 def run(request: Request, progress: Progress) -> dict[str, Any]:
     """The flow once, in this process. Raises: what the steps raise."""
     PROGRESS.append(progress)
-    asked = night.with_options(task_runner=task_runner(request.plan), retries=0)
-    return asked(request.store, request.inbox, request.plan.workers)  # type: ignore[return-value]
+    asked = night.with_options(task_runner=task_runner(request.settings), retries=0)
+    return asked(request.store, request.inbox, request.settings.workers)  # type: ignore[return-value]

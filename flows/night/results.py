@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from queue import Empty, SimpleQueue
 from typing import Any, Protocol, TypeVar
 
-from herdbook.flows.supervise import TOO_LONG, TOO_LONG_DO
+from herdbook.flows.request import TOO_LONG, TOO_LONG_DO
 from herdbook.pipeline.errors import HerdbookError
 
 I = TypeVar("I")  # noqa: E741

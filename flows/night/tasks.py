@@ -16,10 +16,10 @@ from prefect.client.schemas.objects import State, TaskRun
 from prefect.tasks import Task
 
 from herdbook.flows.night.steps import Hands, Seen, assess_safely, take_bundle
-from herdbook.flows.night_settings import Plan
 from herdbook.pipeline.assess.assess import Work
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.settings import NightSettings
 from herdbook.pipeline.store.store import Store
 
 P = ParamSpec("P")
@@ -33,10 +33,10 @@ def _worth_retrying(_task: Task[..., Any], _run: TaskRun, state: State[Any]) -> 
     return not isinstance(state.result(raise_on_failure=False), HerdbookError)
 
 
-def limit_tasks(plan: Plan) -> None:
-    """Tell the server how many of our tasks may run at one time. One that is set there already stays unless the plan
-    names one: an operator may have set it by hand."""
-    wanted = {TAKE: plan.take_limit, ASSESS: plan.assess_limit}
+def limit_tasks(settings: NightSettings) -> None:
+    """Tell the server how many of our tasks may run at one time. One that is set there already stays unless
+    [night] names one: an operator may have set it by hand."""
+    wanted = {TAKE: settings.take_limit, ASSESS: settings.assess_limit}
     if not any(wanted.values()):
         return
     with get_client(sync_client=True) as client:

@@ -145,7 +145,7 @@ def _measure_stretch(
     settings = store.settings
     spans = [s for x in inside for s in x.spans]
     messages, span = Cadence(profiles.values()), (stretch.start, stretch.end)
-    signals = read_signals(store.shelf, refs, profiles.values(), rows.vehicle, *span, watch=messages)
+    signals = read_signals(store.lake, refs, profiles.values(), rows.vehicle, *span, watch=messages)
     found = sessions(
         rows.vehicle,
         stretch,

@@ -9,7 +9,7 @@ import polars as pl
 
 from herdbook.pipeline.assess.assess import Assessed
 from herdbook.pipeline.assess.score_log import note_scores
-from herdbook.pipeline.health.severity import SEVERITIES
+from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.store.connection import insert, transaction
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.record import US
@@ -217,13 +217,13 @@ def changes_between(
 def worst_first(change: dict[str, Any]) -> tuple[int, int, str]:
     """Order of rows of finding_log."""
     order = ("new", "worse", "gone", "better")
-    return -SEVERITIES.index(change["severity"]), order.index(change["change"]), change["vehicle"]
+    return -rank(change["severity"]), order.index(change["change"]), change["vehicle"]
 
 
 def _change(was: dict[str, Any] | None, now: dict[str, Any] | None) -> str | None:
     if was is None or now is None:
         return "new" if was is None else "gone"
-    step = SEVERITIES.index(now["severity"]) - SEVERITIES.index(was["severity"])
+    step = rank(now["severity"]) - rank(was["severity"])
     drift = step or now["share"] - was["share"]
     if abs(drift) < NOTABLE:
         return None

@@ -22,8 +22,8 @@ def note_scores(
     last = {
         (v, s): score
         for v, s, score in con.execute(
-            "SELECT vehicle, subsystem, last(score ORDER BY rowid) FROM score_log "
-            "WHERE vehicle IN (SELECT unnest(?)) GROUP BY ALL",
+            "SELECT vehicle, subsystem, last(score ORDER BY rowid) FROM score_log WHERE vehicle IN (SELECT unnest(?)) "
+            "GROUP BY ALL",
             [list(vehicles)],
         ).fetchall()
     }

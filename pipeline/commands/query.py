@@ -37,7 +37,7 @@ def query(
                 raise SettingsError("the statement returns no rows", do="Write a SELECT; the catalogue is read-only")
             table = found.pl()
         except duckdb.Error as error:
-            if trouble := opened.shelf.trouble():
+            if trouble := opened.lake.trouble():
                 raise trouble from None
             raise SettingsError(f"SQL: {str(error).strip()}", do="Correct the statement") from None
     if out is not None:

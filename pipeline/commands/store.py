@@ -35,7 +35,7 @@ def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     counts = rows(opened, "store_counts")[0]
     counts["catalogue_bytes"] = opened.fleet.stat().st_size
     counts["outdated_logs"] = len(outdated(opened))
-    if opened.shelf.far:
+    if opened.lake.far:
         counts |= far(opened)
     if json:
         screen.as_json(counts)
@@ -50,10 +50,10 @@ def far(store: Store) -> dict[str, Any]:
     from herdbook.pipeline.errors import StoreError
     from herdbook.pipeline.lake.copy_cache import Copies
 
-    copies = Copies(store.shelf.root, 0).sizes()
-    found: dict[str, Any] = {"lake": store.shelf.shown, "copies": len(copies), "copies_bytes": sum(copies)}
+    copies = Copies(store.lake.root, 0).sizes()
+    found: dict[str, Any] = {"lake": store.lake.shown, "copies": len(copies), "copies_bytes": sum(copies)}
     try:
-        held = store.shelf.held()
+        held = store.lake.parts()
         return found | {"lake_files": len(held), "lake_bytes": sum(part.size for part in held), "lake_trouble": None}
     except StoreError as error:
         return found | {"lake_files": None, "lake_bytes": None, "lake_trouble": error.what}

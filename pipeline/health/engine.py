@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
-from herdbook.pipeline.health.severity import SEVERITIES, SUBSYSTEMS
+from herdbook.pipeline.health.severity import SUBSYSTEMS, rank
 from herdbook.pipeline.vehicle.chemistry import Chemistry
 
 MOST_WINDOWS = 10
@@ -64,7 +64,7 @@ def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
     said = rule.judge(record, limits_of(rule, record.profile.limits, chemistry))
     if isinstance(said, NotAssessed):
         return said
-    order = sorted(said, key=lambda f: (-SEVERITIES.index(f.severity), -share(f), f.item))
+    order = sorted(said, key=lambda f: (-rank(f.severity), -share(f), f.item))
     return [replace(f, windows=f.windows[:MOST_WINDOWS]) for f in order]
 
 
@@ -79,7 +79,7 @@ def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
             refused.append(Refused(rule, said.reason))
         else:
             found += [Judged(rule, finding, share(finding)) for finding in said]
-    found.sort(key=lambda j: (-SEVERITIES.index(j.finding.severity), -j.share, j.rule.id, j.finding.item))
+    found.sort(key=lambda j: (-rank(j.finding.severity), -j.share, j.rule.id, j.finding.item))
     return Verdict(tuple(found), tuple(refused), _scores(chosen, found, refused))
 
 

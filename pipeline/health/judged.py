@@ -84,8 +84,8 @@ def write(judged: JudgedSet, path: Path) -> None:
         "[rules]",
     ]
     rows = [
-        f"{name} = {{ findings = {c.findings}, named = {c.named}, beside = {c.beside}, false = {c.false}, "
-        f"false_sound = {c.false_sound} }}"
+        f"{name} = {{ findings = {c.findings}, named = {c.named}, beside = {c.beside}, false = {c.false}, false_sound "
+        f"= {c.false_sound} }}"
         for name, c in sorted(judged.rules.items())
     ]
     path.write_text("\n".join([*head, *rows]) + "\n", "utf-8")

@@ -32,7 +32,7 @@ SCHEMA = {
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class FleetFigure:
     """A metric worth a fleet figure. by_kind: one figure a session kind (its item is the kind); largest_se:
     sessions known less well are left out. least_spread: what two healthy vehicles may differ by at least.
     by_moments: vehicles are known no better than they differ, so that a middle and its deviations would waste what
@@ -48,17 +48,17 @@ class Figure:
 OWN_RESISTANCE = "group_dcr_0.5s_25c_mohm"  # of the middle group: what a vehicle's heat is held against
 PER_MOHM = "pack_heat_per_mohm"
 FIGURES = (
-    Figure("pack_heat_ratio", by_kind=True, largest_se=0.3, least_spread=0.05),
-    Figure(PER_MOHM, by_kind=True, largest_se=0.3, least_spread=0.03),
-    Figure("pack_heat_ahead", by_kind=True, largest_se=0.3, least_spread=0.05),
-    Figure("pack_path_mohm", by_kind=True, largest_se=2.0, least_spread=0.3),
-    Figure("winding_heat_ratio", largest_se=0.3, least_spread=0.05),
-    Figure("travel_rolling", largest_se=0.05, least_spread=0.001),
-    Figure("ride_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
-    Figure("coast_rolling", largest_se=0.05, least_spread=0.001),
-    Figure("consumption_wh_km", least_spread=0.5),
-    Figure("regen_wh_km", least_spread=0.1),
-    Figure("brake_response_s", largest_se=0.1, least_spread=0.005),
+    FleetFigure("pack_heat_ratio", by_kind=True, largest_se=0.3, least_spread=0.05),
+    FleetFigure(PER_MOHM, by_kind=True, largest_se=0.3, least_spread=0.03),
+    FleetFigure("pack_heat_ahead", by_kind=True, largest_se=0.3, least_spread=0.05),
+    FleetFigure("pack_path_mohm", by_kind=True, largest_se=2.0, least_spread=0.3),
+    FleetFigure("winding_heat_ratio", largest_se=0.3, least_spread=0.05),
+    FleetFigure("travel_rolling", largest_se=0.05, least_spread=0.001),
+    FleetFigure("ride_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
+    FleetFigure("coast_rolling", largest_se=0.05, least_spread=0.001),
+    FleetFigure("consumption_wh_km", least_spread=0.5),
+    FleetFigure("regen_wh_km", least_spread=0.1),
+    FleetFigure("brake_response_s", largest_se=0.1, least_spread=0.005),
 )
 
 

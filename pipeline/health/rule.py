@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 import polars as pl
 
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.chemistry import FIGURES, USUAL, chemistry
 from herdbook.pipeline.vehicle.profile import Profile
 
@@ -49,7 +50,7 @@ class Finding:
     statement: one plain sentence with numbers. not_separable: other causes the data cannot tell apart, with the
     measurement that would ("" when none). signals: roles to draw, most telling first."""
 
-    severity: str
+    severity: Severity
     item: str
     measured: float
     limit: float
@@ -109,7 +110,7 @@ class Rule:
     id: str
     title: str
     subsystem: str
-    severity: str  # the worst it may say
+    severity: Severity  # the worst it may say
     needs: tuple[str, ...]  # metric names
     roles: tuple[str, ...]
     limits: tuple[Limit, ...]

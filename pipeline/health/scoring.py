@@ -13,10 +13,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from herdbook.pipeline.health.rule import Finding
+from herdbook.pipeline.health.severity import Severity
 
 # (weight, floor of firmness): engineering choices. One certain stop-use finding leaves at most 15 of 100, one
 # service finding at most 65 when it shows always; a note hardly moves the score.
-WEIGHTS = {"note": (0.03, 0.0), "service": (0.40, 0.4), "stop-use": (0.90, 0.95)}
+WEIGHTS = {Severity.NOTE: (0.03, 0.0), Severity.SERVICE: (0.40, 0.4), Severity.STOP_USE: (0.90, 0.95)}
 LEAST_JUDGED = 0.5  # share of a subsystem's rules that must have been judged; engineering choice
 
 

@@ -44,8 +44,8 @@ class Room:
 
 def room(store: Store, con: duckdb.DuckDBPyConnection) -> Room:
     """What the store's folder holds now."""
-    far = store.shelf.far
-    lake = _entered(con) if far else [held.size for held in store.shelf.held()]
+    far = store.lake.far
+    lake = _entered(con) if far else [held.size for held in store.lake.parts()]
     catalogue, published = _size(store.catalogue), _size(store.fleet)
     every = sum(_size(p) for p in store.folder.rglob("*") if p.is_file())
     kept = sum(lake)

@@ -19,6 +19,7 @@ from herdbook.pipeline.herd.shared import Shared, of_groups, traits
 from herdbook.pipeline.herd.unit_steps import Step, networks, steps
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.night.changes import ChangeList, read_changes
+from herdbook.pipeline.settings import night_settings
 from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import utc_now
 
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
     from herdbook.pipeline.store.store import Store
 
-LIMIT_H = 6.0  # as [night] limit_h when it is not set
 ALL_NEW = "All that is new or worse"
 
 
@@ -82,7 +82,7 @@ def overview(store: Store, con: duckdb.DuckDBPyConnection, with_room: bool = Tru
     new = [c for c in (*told.changes, *told.muted) if c.rule and c.urgent] if told else []
     months = vehicle_months(con, last) if last else 0.0
     every = runs(con)
-    limit_h = float(store.settings.other.get("night", {}).get("limit_h", LIMIT_H))
+    limit_h = night_settings(store.settings, store.folder).limit_h
     held = mutes.in_force(con, utc_now())
     return Overview(
         told=told,

@@ -247,10 +247,10 @@ def _add_serials(seen: dict[int, list[int]], times: NDArray[np.int64], column: C
 @contextmanager
 def writing(store: Store) -> Iterator[None]:
     """Errors of writing into the store stop everything; they are not the log's fault."""
-    store.shelf.glance()
+    store.lake.glance()
     try:
         yield
     except OSError as error:
-        store.shelf.glance()
+        store.lake.glance()
         do = "Make room and run again; what was committed stays"
-        raise StoreError(f"the lake cannot be written ({error.strerror or error})", store.lake, do) from None
+        raise StoreError(f"the lake cannot be written ({error.strerror or error})", store.lake.root, do) from None

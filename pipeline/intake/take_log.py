@@ -103,7 +103,7 @@ def _take(
     start, least = first + placed.shift, store.settings.min_known_share
     profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
     part = part_path(profile, log, placed.shift)
-    with store.shelf.adding(part) as target:
+    with store.lake.adding(part) as target:
         with writing(store):
             written = _kept(target, log, profile)
         if written is None:

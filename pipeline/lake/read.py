@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from herdbook.pipeline.errors import NotKnownError, ProfileError
 from herdbook.pipeline.lake.merge_samples import Samples, Times, merge, outside
 from herdbook.pipeline.lake.part import Part, Piece
+from herdbook.pipeline.lake.place import Lake
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.role_table import Mapping
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -19,9 +21,6 @@ from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 if TYPE_CHECKING:
     import duckdb
-
-    from herdbook.pipeline.lake.folder import Shelf
-    from herdbook.pipeline.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +49,21 @@ class Watch(Protocol):
         """A piece of one of these messages, with these signals among its columns."""
 
 
-def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collection[str] | None = None) -> Signals:
+class Published(Protocol):
+    """What is asked of a store here (pipeline/store/store.py)."""
+
+    @property
+    def folder(self) -> Path: ...
+
+    @property
+    def lake(self) -> Lake: ...
+
+    def profiles(self) -> list[Profile]: ...
+
+    def read(self) -> duckdb.DuckDBPyConnection: ...
+
+
+def load_signals(store: Published, vehicle: str, start: int, end: int, roles: Collection[str] | None = None) -> Signals:
     """Roles of a vehicle between start and end (microseconds UTC, end excluded), from the published catalogue.
 
     roles: names to load; all when left out. Each sample is counted once where logs overlap; what is impossible or
@@ -60,7 +73,7 @@ def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collec
         refs = log_refs(con, vehicle, start, end)
         if not refs and not con.execute("SELECT 1 FROM logs WHERE vehicle = ? LIMIT 1", [vehicle]).fetchone():
             raise NotKnownError(f"no log of vehicle {vehicle!r}", store.folder, "See `herdbook fleet` for all vehicles")
-    return read_signals(store.shelf, refs, store.profiles(), vehicle, start, end, roles)
+    return read_signals(store.lake, refs, store.profiles(), vehicle, start, end, roles)
 
 
 def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int, expired: bool = False) -> list[LogRef]:
@@ -79,7 +92,7 @@ def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int,
 
 
 def read_signals(
-    shelf: Shelf,
+    lake: Lake,
     refs: Sequence[LogRef],
     profiles: Iterable[Profile],
     vehicle: str,
@@ -96,9 +109,9 @@ def read_signals(
     for ref in (r for r in refs if r.part):
         if ref.profile not in by_name:
             what = f"profile {ref.profile!r} of log {ref.log[:12]} is not among the profiles"
-            raise ProfileError(what, shelf.store, "Put it back where herdbook.toml says profiles are")
+            raise ProfileError(what, lake.store, "Put it back where herdbook.toml says profiles are")
         profile = by_name[ref.profile]
-        part = parts.get(ref.part) or parts.setdefault(ref.part, shelf.open(ref.part, ref.hash))
+        part = parts.get(ref.part) or parts.setdefault(ref.part, lake.open(ref.part, ref.hash))
         wanted = [m for m in profile.roles if roles is None or m.role in roles]
         for key, samples in _log_samples(part, ref, wanted, start, end, watch).items():
             found.setdefault(key, []).extend(samples)

@@ -21,7 +21,7 @@ from uuid import uuid4
 from herdbook.pipeline.addresses import shown
 from herdbook.pipeline.errors import DamagedPartError, HerdbookError, SettingsError, StoreError
 from herdbook.pipeline.lake.copy_cache import FETCH, Copies
-from herdbook.pipeline.lake.folder import MARK, WORK, Held, Shelf, inside, new_own
+from herdbook.pipeline.lake.place import MARK, WORK, StoredPart, check_mark, inside, new_mark
 
 if TYPE_CHECKING:
     import duckdb
@@ -35,20 +35,24 @@ MOVED = "Check the address and run again; a lake that is moved takes this file a
 AGAIN = "Check address, network and the credentials in the environment, then run again; what was committed stays"
 
 
-class FarShelf(Shelf):
-    """A lake behind an address. root: the local folder of copies."""
+class RemoteLake:
+    """A lake behind an address; what its functions promise stands in place.Lake. root: the local folder of copies."""
 
     far = True
 
     def __init__(self, url: str, store: Path, room: int) -> None:
         """room: bytes that the copies may take."""
-        super().__init__(store / "cache", store)
+        self.root, self.store = store / "cache", store
         self.url, self.copies = url.rstrip("/"), Copies(self.root, room)
         self.failed: StoreError | None = None
 
     @property
     def shown(self) -> str:
         return shown(self.url)
+
+    @property
+    def scratch(self) -> Path:
+        return self.root / WORK
 
     @property
     def scheme(self) -> str:
@@ -92,12 +96,12 @@ class FarShelf(Shelf):
     def check(self) -> None:
         with self._asked() as files:
             mark = files.cat_file(f"{self._place[1]}/{MARK}")
-        self._look_at_owner(bytes(mark).decode("ascii", "replace").strip())
+        check_mark(bytes(mark).decode("ascii", "replace").strip(), self.store, self.shown)
 
     def glance(self) -> None:
         """Nothing: whatever we ask of it next says whether it is there."""
 
-    def lay(self) -> None:
+    def begin(self) -> None:
         mark = f"{self._place[1]}/{MARK}"
         with self._asked() as files:
             files.invalidate_cache()
@@ -105,7 +109,7 @@ class FarShelf(Shelf):
             if not there:
                 with suppress(NotImplementedError):
                     files.makedirs(self._place[1], exist_ok=True) if self.scheme not in WHOLE else None
-                files.pipe_file(mark, new_own(self.store).encode("ascii"))
+                files.pipe_file(mark, new_mark(self.store).encode("ascii"))
         if there:
             self.check()
 
@@ -231,7 +235,7 @@ class FarShelf(Shelf):
             self._upload(copy, self._key(part))
         return True
 
-    def held(self) -> list[Held]:
+    def parts(self) -> list[StoredPart]:
         with self._asked() as files:
             files.invalidate_cache()
             found: dict[str, dict[str, Any]] = files.find(self._place[1], detail=True)
@@ -239,7 +243,7 @@ class FarShelf(Shelf):
         for name, about in sorted(found.items()):
             part = name.removeprefix(self._place[1]).removeprefix("/")
             if part.endswith(".parquet") and about.get("type") == "file" and _is_plain(part):
-                out.append(Held(part, int(about.get("size") or 0), _changed(about)))
+                out.append(StoredPart(part, int(about.get("size") or 0), _changed(about)))
         return out
 
     def delete(self, part: str) -> None:

@@ -23,7 +23,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.health.severity import SEVERITIES
+from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.store.connection import query
 from herdbook.pipeline.times import naive_utc, stamp, utc_now
@@ -56,7 +56,7 @@ class Change:
 
     def rank(self) -> tuple[int, int, str, str, str]:
         """Stop-use news first, then service news, then the vehicles, then notes, then good news."""
-        news = SEVERITIES.index(self.severity) if self.urgent and self.severity in SEVERITIES else 0
+        news = rank(self.severity) if self.urgent and self.severity else 0
         return (-news, ORDER.index(self.change), self.vehicle, self.rule, self.item)
 
 
@@ -220,7 +220,7 @@ def net_change(before: str | None, severity: str, logged: str) -> str:
     last."""
     if before is None or logged == "gone":
         return "gone" if logged == "gone" else "new"
-    step = SEVERITIES.index(severity) - SEVERITIES.index(before)
+    step = rank(severity) - rank(before)
     return "worse" if step > 0 else "better" if step < 0 else logged
 
 

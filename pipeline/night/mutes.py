@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
-from herdbook.pipeline.health.severity import SEVERITIES
+from herdbook.pipeline.health.severity import Severity, rank
 from herdbook.pipeline.store.connection import connect, query, transaction
 from herdbook.pipeline.times import utc_now
 
@@ -57,9 +57,9 @@ class Mute:
 
     def covers(self, severity: str) -> bool:
         """Whether a finding of this severity may stay unheard."""
-        if severity not in SEVERITIES or severity == "stop-use":
+        if not severity or severity == Severity.STOP_USE:
             return False
-        return SEVERITIES.index(severity) <= SEVERITIES.index(self.severity)
+        return rank(severity) <= rank(self.severity)
 
     @property
     def words(self) -> str:
@@ -141,7 +141,7 @@ def _standing(con: DuckDBPyConnection, vehicle: str, rule: str, item: str | None
             f"no finding of the rule {rule!r} stands against {vehicle!r}{about}",
             do=f"Standing against it: {known_rules}. Only what stands can be muted",
         )
-    if any(severity == "stop-use" for _, severity in rows):
+    if any(severity == Severity.STOP_USE for _, severity in rows):
         raise SettingsError(
             f"a stop-use finding cannot be muted: {vehicle}, {rule}",
             do="Take the vehicle out of use; the finding goes when the record shows that it is mended",

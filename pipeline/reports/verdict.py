@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from herdbook.pipeline.health.severity import SUBSYSTEMS
+from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity
 from herdbook.pipeline.reports.facts import Facts, Row
 from herdbook.pipeline.reports.words import numbers as words
 
@@ -43,7 +43,7 @@ def verdict(facts: Facts, sessions: int) -> tuple[str, str]:
 
 
 def _count_words(findings: list[Row]) -> str:
-    counts = [(s, sum(f["severity"] == s for f in findings)) for s in words.SEVERITY_RANK]
+    counts = [(s, sum(f["severity"] == s for f in findings)) for s in reversed(Severity)]
     return ", ".join(f"{n} {words.SEVERITY_WORD[s].lower()}" for s, n in counts if n)
 
 

@@ -21,7 +21,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import BusyError, SettingsError, StoreError
-from herdbook.pipeline.lake.folder import OWN, Shelf, shelf_of
+from herdbook.pipeline.lake.open import lake_of
+from herdbook.pipeline.lake.place import OWN, Lake
 from herdbook.pipeline.settings import FILE, Settings, read_settings
 from herdbook.pipeline.times import in_words, now_us
 from herdbook.pipeline.vehicle.profile import Profile, load_profiles
@@ -51,7 +52,7 @@ class Store:
                 raise StoreError("the folder is not empty and holds no store", folder, "Name another folder")
             store = cls(folder, read_settings(folder))
             if new or (store.settings.lake and not store._has_logs()):
-                store.shelf.lay()
+                store.lake.begin()
             (folder / "pages").mkdir(exist_ok=True, mode=0o750)
             if profiles is not None:
                 _use_profiles(folder, Path(profiles).absolute())
@@ -68,7 +69,7 @@ class Store:
         if not folder.is_dir():
             raise StoreError("there is no store", folder, "Make one with `herdbook scan INBOX --store FOLDER`")
         store = cls(folder, read_settings(folder))
-        if not store.shelf.far:  # asking for it costs; who needs a far one will see
+        if not store.lake.far:  # asking for it costs; who needs a far one will see
             store.check_lake()
         migrate(store.catalogue)
         return store
@@ -82,19 +83,14 @@ class Store:
         return self.folder / "fleet.duckdb"
 
     @property
-    def shelf(self) -> Shelf:
-        """The lake: where parts are read and written."""
-        return shelf_of(self.folder, self.settings.lake, self.settings.cache_gb)
-
-    @property
-    def lake(self) -> Path:
-        """The lake's folder, or that of the local copies when it is far."""
-        return self.shelf.root
+    def lake(self) -> Lake:
+        """Where parts are read and written."""
+        return lake_of(self.folder, self.settings.lake, self.settings.cache_gb)
 
     @property
     def scratch(self) -> Path:
         """Where parts grow before they are renamed into place; emptied at the start of a scan."""
-        return self.shelf.scratch
+        return self.lake.scratch
 
     @property
     def pages(self) -> Path:
@@ -102,7 +98,7 @@ class Store:
 
     def check_lake(self) -> None:
         """Raises: StoreError when the lake is not there, or only the empty folder that it is mounted on."""
-        self.shelf.check()
+        self.lake.check()
 
     def _has_logs(self) -> bool:
         from herdbook.pipeline.store.connection import connect, migrate
@@ -134,7 +130,7 @@ class Store:
         except duckdb.Error as error:
             what = f"fleet.duckdb cannot be opened: {error}"
             raise StoreError(what, self.folder, "Run `herdbook store publish`") from None
-        self.shelf.serve(con, self.fleet)
+        self.lake.serve(con, self.fleet)
         return con
 
     @contextmanager

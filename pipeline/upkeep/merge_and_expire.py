@@ -43,7 +43,7 @@ def upkeep(store: Store, now: int | None = None) -> Upkeep:
         logs, into, damaged = merge_months(store, now)
         publish(store)
         files, size = sweep(store, now)
-        left = [held.size for held in store.shelf.held()]
+        left = [held.size for held in store.lake.parts()]
     return Upkeep(logs, into, expired, files, size, len(left), sum(left), tuple(damaged))
 
 
@@ -81,7 +81,7 @@ def merge_months(store: Store, now: int) -> tuple[int, int, list[str]]:
 def _merge(store: Store, profile: str, members: list[tuple[str, str]], hashes: dict[str, str], now: int) -> None:
     """One file out of several. members: (log, part) in order of time. hashes: by part."""
     order = {log: i for i, (log, _) in enumerate(members)}
-    parts = {part: store.shelf.open(part, hashes[part]) for _, part in members}
+    parts = {part: store.lake.open(part, hashes[part]) for _, part in members}
     blocks = sorted(
         ((b.message, order[b.log], i), part, b)
         for part in parts.values()
@@ -91,7 +91,7 @@ def _merge(store: Store, profile: str, members: list[tuple[str, str]], hashes: d
     layout = next(iter(parts.values())).layout  # of one network: all alike
     name = hashlib.sha256("\n".join(log for log, _ in members).encode()).hexdigest()
     target = f"{profile}/months/{name}.parquet"
-    with store.shelf.adding(target) as path, writing(store), PartWriter(path, layout, store.scratch) as writer:
+    with store.lake.adding(target) as path, writing(store), PartWriter(path, layout, store.scratch) as writer:
         for _, part, block in blocks:
             writer.add(part.chunk(block))
         reports = {log: report for part in parts.values() for log, report in part.logs.items() if log in order}
@@ -109,10 +109,10 @@ def sweep(store: Store, now: int) -> tuple[int, int]:
         used = {p for (p,) in con.execute("SELECT DISTINCT part FROM parts").fetchall()}
         retired = dict(con.execute("SELECT part, epoch_us(retired_t) FROM retired").fetchall())
         deleted, size = 0, 0
-        for held in store.shelf.held():
+        for held in store.lake.parts():
             since = retired.get(held.part, held.changed)
             if held.part not in used and since + grace < now:
-                store.shelf.delete(held.part)
+                store.lake.delete(held.part)
                 size += held.size
                 deleted += 1
                 con.execute("DELETE FROM retired WHERE part = ?", [held.part])

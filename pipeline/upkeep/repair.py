@@ -47,7 +47,7 @@ def check(store: Store) -> list[Trouble]:
     finally:
         con.close()
     with ThreadPoolExecutor(AT_ONCE) as threads:
-        hashes = list(threads.map(store.shelf.hash_of, [part for part, *_ in rows]))
+        hashes = list(threads.map(store.lake.hash_of, [part for part, *_ in rows]))
     troubles = []
     for (part, digest, logs, vehicles), found in zip(rows, hashes, strict=True):
         if found != digest:
@@ -64,7 +64,7 @@ def repair(store: Store, now: int | None = None) -> Repaired:
         troubles = check(store)
         rebuilt, lost = 0, []
         for trouble in troubles:
-            if store.shelf.restore(trouble.part, trouble.hash):
+            if store.lake.restore(trouble.part, trouble.hash):
                 rebuilt += 1
                 continue
             gone = _rebuild(store, trouble, now)
@@ -77,7 +77,7 @@ def repair(store: Store, now: int | None = None) -> Repaired:
 
 def _rebuild(store: Store, trouble: Trouble, now: int) -> list[tuple[str, str]]:
     """Take the part's logs again, each into a part of its own; those that could not be, with their paths."""
-    store.shelf.delete(trouble.part)
+    store.lake.delete(trouble.part)
     with transaction(store.catalogue) as con:
         paths = dict(
             con.execute("SELECT log, path FROM logs WHERE log IN (SELECT unnest(?))", [list(trouble.logs)]).fetchall()

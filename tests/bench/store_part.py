@@ -78,7 +78,7 @@ def main(frames: int) -> None:
         network = profiles[0].network()
 
         def whole() -> None:
-            for part in store.lake.rglob("*.parquet"):
+            for part in store.lake.root.rglob("*.parquet"):
                 part.unlink()
             assert take_log(log, store, profiles).outcome == "taken"
 
@@ -99,7 +99,7 @@ def main(frames: int) -> None:
         writes(pieces, network, folder)
         taken = take_log(log, store, profiles)
         ref = LogRef(taken.log, taken.part, "b", taken.spans[0].start, taken.spans[-1].end)
-        read = best(lambda: read_signals(store.shelf, [ref], profiles, "BENCH", ref.start, ref.end + 1))
+        read = best(lambda: read_signals(store.lake, [ref], profiles, "BENCH", ref.start, ref.end + 1))
         print(f"part to roles  {read:.3f} s for {MESSAGES} roles, {taken.part_bytes / 1e6:.2f} MB part")
 
 

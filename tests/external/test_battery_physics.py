@@ -19,8 +19,8 @@ from herdbook.pipeline.assess.sessions import sessions
 from herdbook.pipeline.health.engine import apply
 from herdbook.pipeline.health.examples import Stretch, profile, record, stretch
 from herdbook.pipeline.health.pack.capacity import capacities
+from herdbook.pipeline.health.pack.leak import self_discharge
 from herdbook.pipeline.health.pack.life_use import life_use
-from herdbook.pipeline.health.pack.self_discharge import self_discharge
 from herdbook.pipeline.health.rules.leaking_group import RULE as LEAK
 from herdbook.pipeline.metrics import cell_offset, cell_resistance, cell_split, measure, pack_anchors
 from herdbook.pipeline.metrics.set import Outcome

@@ -13,9 +13,9 @@ from pathlib import Path
 import psutil
 import pytest
 
-from herdbook.flows.night_settings import read_plan
+from herdbook.flows.night_settings import read_night_settings
+from herdbook.flows.request import Request
 from herdbook.flows.server.server import Server, local_server
-from herdbook.flows.supervise import Request
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.store import Store
 
@@ -72,14 +72,14 @@ class Place:
         kept = [line for line in lines if line.split(" =")[0] not in night]
         new = [f"{key} = {json.dumps(value)}" for key, value in night.items()]
         (self.folder / FILE).write_text("\n".join(kept + new) + "\n", "utf-8")
-        return replace(self.request, plan=read_plan(self.folder))
+        return replace(self.request, settings=read_night_settings(self.folder))
 
 
 def place(folder: Path, inbox: Path) -> Place:
     Store.create(folder, PROFILES)
     with (folder / FILE).open("a", encoding="utf-8") as file:
         file.write("[night]\nworkers = 2\nbundle_mb = 0.5\n")
-    return Place(folder, Request("night", str(inbox), str(folder), read_plan(folder)))
+    return Place(folder, Request("night", str(inbox), str(folder), read_night_settings(folder)))
 
 
 @pytest.fixture

@@ -28,8 +28,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from herdbook.flows.night_settings import read_plan
-from herdbook.flows.supervise import Request
+from herdbook.flows.night_settings import read_night_settings
+from herdbook.flows.request import Request
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.store import Store
 from tests.flows.rides import PROFILES
@@ -59,7 +59,7 @@ class Shaken:
         Store.create(self.folder, PROFILES)
         with (self.folder / FILE).open("a", encoding="utf-8") as file:
             file.write("[night]\nworkers = 2\nbundle_mb = 0.5\n")
-        self.request = Request("night", str(self.inbox), str(self.folder), read_plan(self.folder))
+        self.request = Request("night", str(self.inbox), str(self.folder), read_night_settings(self.folder))
         self.told = self.folder.with_suffix(".told")
 
     def start(self) -> BaseProcess:

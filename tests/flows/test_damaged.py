@@ -20,7 +20,7 @@ def test_a_damaged_part_stops_its_vehicle_only(tmp_path: Path, inbox: Path) -> N
         [(vehicle, part), *others] = con.execute(
             "SELECT vehicle, min(part) FROM logs GROUP BY vehicle ORDER BY vehicle"
         ).fetchall()
-    os.truncate(store.lake / part, 100)
+    os.truncate(store.lake.root / part, 100)
     mark(store)
     hands = Hands(1, 60.0, 4096.0)
     try:

@@ -15,7 +15,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from herdbook.flows.supervise import Ended, run_once
+from herdbook.flows.request import Ended
+from herdbook.flows.supervise import run_once
 from herdbook.flows.without_prefect import run_plain
 from tests.flows.conftest import SHARED, Place, place
 from tests.flows.same import assert_same

@@ -8,7 +8,7 @@ from herdbook.pipeline.assess.versions import rule_set_version
 from herdbook.pipeline.health.engine import apply, judge, limits_of
 from herdbook.pipeline.health.rule import NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
-from herdbook.pipeline.health.severity import SEVERITIES, SUBSYSTEMS
+from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity, rank
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.vehicle.roles import ROLES
 
@@ -39,7 +39,7 @@ def test_rule_agrees_with_its_own_examples(rule: Rule, record: Record, kind: str
 @pytest.mark.parametrize("rule", RULES, ids=_ids)
 def test_rule_states_what_it_must(rule: Rule) -> None:
     assert rule.subsystem in SUBSYSTEMS
-    assert rule.severity in SEVERITIES
+    assert isinstance(rule.severity, Severity)
     assert rule.title
     assert rule.meaning
     assert rule.source
@@ -70,7 +70,7 @@ def test_findings_carry_their_evidence(rule: Rule) -> None:
         assert not isinstance(said, NotAssessed)
         assert len({f.item for f in said}) == len(said), "rule and item name a finding: one each"
         for finding in said:
-            assert SEVERITIES.index(finding.severity) <= SEVERITIES.index(rule.severity)
+            assert rank(finding.severity) <= rank(rule.severity)
             assert finding.windows
             assert len(finding.windows) <= 10
             assert all(w.start <= w.end for w in finding.windows)

@@ -9,6 +9,7 @@ from herdbook.pipeline.health.engine import judge
 from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.rule import Finding
 from herdbook.pipeline.health.scoring import WEIGHTS, score, share
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Metric
 
 FINDINGS = st.builds(
@@ -28,10 +29,7 @@ FINDINGS = st.builds(
 @given(FINDINGS)
 def test_a_share_is_in_zero_to_one_and_grows_with_severity(finding: Finding) -> None:
     assert 0.0 <= share(finding) < 1.0
-    grown = [
-        share(Finding(s, "", 1, 0, "1", "", confidence=1.0, persistence=finding.persistence))
-        for s in ("note", "service", "stop-use")
-    ]
+    grown = [share(Finding(s, "", 1, 0, "1", "", confidence=1.0, persistence=finding.persistence)) for s in Severity]
     assert grown == sorted(grown)
 
 

@@ -371,7 +371,7 @@ def test_a_log_larger_than_memory_gives_the_same_part(bench: Bench) -> None:
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
     at_once = bench.ask("SELECT part, part_hash FROM logs")
-    (bench.store.lake / at_once[0][0]).unlink()
+    (bench.store.lake.root / at_once[0][0]).unlink()
     small = replace(bench.store, settings=replace(bench.store.settings, segment_frames=10_000))
     taken = take_log(bench.inbox / "a.log", small, now=NOW)
     assert [(taken.part, taken.part_hash)] == at_once
@@ -386,7 +386,7 @@ def test_a_log_too_large_to_hold_gives_the_same_part(
     if packed:
         log.write_bytes(gzip.compress(log.read_bytes()))
     at_once = take_log(log, bench.store, now=NOW)
-    (bench.store.lake / at_once.part).unlink()
+    (bench.store.lake.root / at_once.part).unlink()
     monkeypatch.setattr("herdbook.pipeline.intake.take_log.WHOLE", 0)
     assert take_log(log, bench.store, now=NOW) == at_once
     assert at_once.log == hashlib.sha256(log.read_bytes()).hexdigest()

@@ -127,11 +127,11 @@ def test_a_part_of_another_version_says_what_to_do(bench: Bench, monkeypatch: py
     bench.scan()
     before = answers(bench.store, RESULTS)
     monkeypatch.undo()
-    (old,) = bench.store.lake.rglob("*.parquet")
+    (old,) = bench.store.lake.root.rglob("*.parquet")
     with pytest.raises(DamagedPartError, match="another Herdbook") as caught:
         Part.open(old)
     assert "herdbook store redecode" in caught.value.do
     assert not redecode(bench.store, jobs=0).failed
     assert answers(bench.store, RESULTS) == before
     (part,) = bench.ask("SELECT part FROM parts")
-    assert Part.open(bench.store.lake / part[0]).blocks
+    assert Part.open(bench.store.lake.root / part[0]).blocks

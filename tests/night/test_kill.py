@@ -46,8 +46,8 @@ def fill(inbox: Path) -> None:
 
 def everything(bench: Bench) -> dict[str, str]:
     found = answers(bench.store, RESULTS | LEDGER | TOLD)
-    for path in sorted(bench.store.lake.rglob("*.parquet")):
-        found[path.relative_to(bench.store.lake).as_posix()] = hashlib.sha256(path.read_bytes()).hexdigest()
+    for path in sorted(bench.store.lake.root.rglob("*.parquet")):
+        found[path.relative_to(bench.store.lake.root).as_posix()] = hashlib.sha256(path.read_bytes()).hexdigest()
     return found
 
 

@@ -69,17 +69,17 @@ def test_disk_full_says_so_and_goes_on_when_there_is_room(small_disk: Path, tmp_
 def test_lake_gone(bench: Bench) -> None:
     toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
     bench.scan()
-    bench.store.lake.rename(bench.folder / "elsewhere")
+    bench.store.lake.root.rename(bench.folder / "elsewhere")
     with pytest.raises(StoreError, match="the lake is gone"):
         Store.open(bench.store.folder)
-    bench.store.lake.mkdir()  # an empty mount point is no lake either
+    bench.store.lake.root.mkdir()  # an empty mount point is no lake either
     with pytest.raises(StoreError, match="the lake is gone"):
         Store.open(bench.store.folder)
     toy.write(bench.inbox / "b.log", toy.stretch(toy.T0 + 60_000_000, 20))
     with pytest.raises(StoreError, match="the lake is gone"):
         run_scan(bench.inbox, bench.store, jobs=0, now=NOW)
-    bench.store.lake.rmdir()
-    (bench.folder / "elsewhere").rename(bench.store.lake)
+    bench.store.lake.root.rmdir()
+    (bench.folder / "elsewhere").rename(bench.store.lake.root)
     bench.scan()
     assert bench.ask("SELECT count(*) FROM logs") == [(2,)]
 
@@ -122,7 +122,7 @@ def test_published_file_cannot_be_written_by_accident(bench: Bench) -> None:
     bench.scan()
     assert bench.store.fleet.stat().st_mode & 0o777 == 0o440
     assert bench.store.catalogue.stat().st_mode & 0o007 == 0
-    assert bench.store.lake.stat().st_mode & 0o007 == 0
+    assert bench.store.lake.root.stat().st_mode & 0o007 == 0
 
 
 def slow(bench: Bench, **limits: float) -> None:

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import pytest
 
-from herdbook.pipeline.health.severity import SEVERITIES, SUBSYSTEMS
+from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity
 from herdbook.pipeline.reports.words.cautions import BRAKE, DRIVE, GENERAL, HEAT, PACK, Caution, for_findings
 
 
@@ -15,7 +15,7 @@ def of(subsystem: str, severity: str) -> list[Caution]:
 
 
 @pytest.mark.parametrize("subsystem", SUBSYSTEMS)
-@pytest.mark.parametrize("severity", SEVERITIES)
+@pytest.mark.parametrize("severity", Severity)
 def test_the_limits_are_always_said_last(subsystem: str, severity: str) -> None:
     assert of(subsystem, severity)[-1] == GENERAL
     assert all(c.text and c.source for c in of(subsystem, severity))

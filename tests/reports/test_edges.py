@@ -21,7 +21,7 @@ def bare(tmp_path: Path) -> Store:
     book.vehicle(
         "VX-001", batch=None, built=None, in_service=None, in_service_by=None, zone=None, first_t=None, last_t=None
     )
-    book.store.lake.mkdir()
+    book.store.lake.root.mkdir()
     return book.close()
 
 

@@ -162,7 +162,7 @@ def test_an_untouched_file_matches_and_a_touched_one_does_not(parted: Store, tmp
 
 def test_a_changed_part_is_noticed(parted: Store, tmp_path: Path) -> None:
     path = write_history(parted, "VX-020", tmp_path / "h.json", "json")
-    part = next(parted.lake.glob("*.parquet"))
+    part = next(parted.lake.root.glob("*.parquet"))
     kept = part.read_bytes()
     try:
         part.write_bytes(kept + b"x")
@@ -180,8 +180,8 @@ def parted(tmp_path: Path) -> Store:
     import hashlib
 
     book = Catalogue(tmp_path)
-    book.store.lake.mkdir()
-    (book.store.lake / "p.parquet").write_bytes(b"columns")
+    book.store.lake.root.mkdir()
+    (book.store.lake.root / "p.parquet").write_bytes(b"columns")
     book.vehicle("VX-020")
     hash_ = hashlib.sha256(b"columns").hexdigest()
     log = book.log("VX-020", T0, part="p.parquet", part_hash=hash_)

@@ -42,7 +42,7 @@ def capacities(record: Record) -> list[Measured]:
     anchors = event_table(record, "charge_anchor", ("soc_pct", "se_pct", "run_ah")).sort("start_t")
     if anchors.height < 2:
         return []
-    chain = _Chain.of(record)
+    chain = _ChargeChain.of(record)
     rows = anchors.with_columns(pl.col("start_t").cast(pl.Int64)).to_dicts()
     out = []
     for i, low in enumerate(rows):
@@ -59,7 +59,7 @@ def capacities(record: Record) -> list[Measured]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Chain:
+class _ChargeChain:
     """Sessions in time order: start us, end us, net Ah out, coverage, reported charge at both ends (NaN:
     unknown)."""
 
@@ -73,7 +73,7 @@ class _Chain:
     zero_se: float
 
     @staticmethod
-    def of(record: Record) -> _Chain:
+    def of(record: Record) -> _ChargeChain:
         table = metric_rows(record, "pack_run_ah").select("start_t", "end_t", "value", "coverage")
         for name, column in (("pack_soc_start_pct", "first"), ("pack_soc_end_pct", "last")):
             found = metric_rows(record, name).select("start_t", pl.col("value").alias(column))
@@ -83,7 +83,7 @@ class _Chain:
         run, coverage, first, last = (table[c].to_numpy().astype(float) for c in ("value", "coverage", "first", "last"))
         start, end = (table[c].cast(pl.Int64).to_numpy() for c in ("start_t", "end_t"))
         value, se = (zero.value, zero.se) if zero else (0.0, ZERO_A)
-        return _Chain(start, end, run, coverage, first, last, value, se)
+        return _ChargeChain(start, end, run, coverage, first, last, value, se)
 
     def between(self, a: dict[str, float], b: dict[str, float]) -> Measured | None:
         i = int(np.searchsorted(self.start, a["start_t"], side="right")) - 1

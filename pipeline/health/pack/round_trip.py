@@ -63,7 +63,7 @@ def round_trips(metrics: pl.DataFrame, events: pl.DataFrame) -> tuple[list[Round
     if len(anchors) < 2:
         full = "no charge" if not anchors else "only one charge"
         return [], f"{full} to full with pack voltage and current is on record, and it takes two; {NEEDED}"
-    chain = _Chain.of(metrics)
+    chain = _EnergyChain.of(metrics)
     found = [chain.between(a, b) for a, b in pairwise(anchors)]
     trips = [t for t in found if isinstance(t, RoundTrip)]
     if trips:
@@ -96,7 +96,7 @@ def _anchors(events: pl.DataFrame) -> list[dict[str, Any]]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Chain:
+class _EnergyChain:
     """Sessions in time order: start, energy and charge in, hours, reported charge at both ends (NaN: unknown)."""
 
     start: list[Any]
@@ -111,7 +111,7 @@ class _Chain:
     zero_a: float
 
     @staticmethod
-    def of(metrics: pl.DataFrame) -> _Chain:
+    def of(metrics: pl.DataFrame) -> _EnergyChain:
         table = (
             _column(metrics, "pack_out_wh", "coverage")
             .rename({"coverage": "cover"})
@@ -136,7 +136,7 @@ class _Chain:
         rated = float(np.nansum(through) / max(2 * np.nansum(cycles), 1e-9))
         zero = metrics.filter(pl.col("name") == "pack_current_zero_a")["se"].drop_nulls().to_numpy()
         zero_a = float(np.median(zero)) if zero.size else ZERO_A
-        return _Chain(table["start_t"].to_list(), out, put, ah, cover, hours, first, last, rated, zero_a)
+        return _EnergyChain(table["start_t"].to_list(), out, put, ah, cover, hours, first, last, rated, zero_a)
 
     def between(self, a: dict[str, Any], b: dict[str, Any]) -> RoundTrip | _No:
         """The trip between two full anchors, or why there is none."""

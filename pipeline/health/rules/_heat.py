@@ -8,26 +8,17 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import (
-    Reference,
-    largest,
-    metric_rows,
-    middle,
-    recent,
-    reference,
-    seconds,
-    spell,
-    windows,
-)
+from herdbook.pipeline.health.reading import Reference, metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.reference import OWN_RESISTANCE, PER_MOHM
 from herdbook.pipeline.health.rule import Finding, Record
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest, middle
 
 PACK_CAUTION = (
-    "A pack that heats without cause can burn. Stop using and charging it on odour, smoke, leak, swelling or "
-    "growing "
+    "A pack that heats without cause can burn. Stop using and charging it on odour, smoke, leak, swelling or growing "
     "heat; keep away from it and call the fire service.",
-    "Do not open a pack: its energy cannot be switched off. Work on it is for licensed people; damaged "
-    "lithium packs "
+    "Do not open a pack: its energy cannot be switched off. Work on it is for licensed people; damaged lithium packs "
     "have their own transport rules. Local rules come first.",
     "A nightly look at logs is no alarm: it cannot replace the protection in the vehicle.",
 )
@@ -58,12 +49,12 @@ def too_hot(side: str, what: str, rows: pl.DataFrame, limit: float, signals: tup
         return None
     top = largest(hit["value"])
     return Finding(
-        "service",
-        side,
-        top,
-        limit,
-        "degC",
-        f"The {side} {what} passed {spell(limit, 'degC')} in {hit.height} of {rows.height} rides, "
+        severity=Severity.SERVICE,
+        item=side,
+        measured=top,
+        limit=limit,
+        unit="degC",
+        statement=f"The {side} {what} passed {spell(limit, 'degC')} in {hit.height} of {rows.height} rides, "
         f"{spell(top, 'degC')} at most.",
         se=2.0,
         confidence=0.95,

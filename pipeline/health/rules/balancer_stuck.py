@@ -10,8 +10,9 @@ from collections.abc import Mapping
 
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pooled
-from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "share of recorded time"
@@ -44,15 +45,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
     se = max(p.se, 0.02)
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=f"cell {p.item}",
         measured=p.value,
         limit=limits["idle"],
         unit=UNIT,
         se=se,
-        statement=f"The balancing resistor of group {p.item} was on for {100 * p.value:.0f} % of the time in which"
-        f" the "
-        f"group was far from full and not charging ({p.count} sessions).",
+        statement=f"The balancing resistor of group {p.item} was on for {100 * p.value:.0f} % of the time in which "
+        f"the group was far from full and not charging ({p.count} sessions).",
         confidence=confidence(p.value, limits["idle"], se),
         persistence=p.share_over(limits["idle"]),
         count=p.count,
@@ -75,13 +75,12 @@ RULE = Rule(
     id="balancer_stuck",
     title="A balancing resistor that does not switch off",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_bleed_idle_share",),
     roles=("cell_bleed", "cell_voltage"),
     limits=LIMITS,
     judge=judge,
-    meaning="One group is drained all the time by its own balancer. It falls behind its siblings and can be"
-    " driven "
+    meaning="One group is drained all the time by its own balancer. It falls behind its siblings and can be driven "
     "below its limit in storage.",
     causes=("a switch of the balancer that is stuck on", "firmware that balances at the wrong time"),
     bench=(

@@ -9,8 +9,11 @@ import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import confidence, event_table, metric_rows, recent, seconds, spell, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -32,12 +35,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         events = events.filter(pl.col("item") == side)
         found.append(
             Finding(
-                "service",
-                side,
-                slip,
-                limits["slip"],
-                "%",
-                f"At 30 A the {side} motor ran {spell(slip, '%', se)} ahead of its wheel, over {rows.height} rides.",
+                severity=Severity.SERVICE,
+                item=side,
+                measured=slip,
+                limit=limits["slip"],
+                unit="%",
+                statement=f"At 30 A the {side} motor ran {spell(slip, '%', se)} ahead of its wheel, "
+                f"over {rows.height} rides.",
                 se=se,
                 confidence=confidence(slip, limits["slip"], se),
                 persistence=hit.height / rows.height,
@@ -45,8 +49,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 duration_s=seconds(events),
                 windows=windows(events, "slip_pct") or windows(hit, "value"),
                 signals=("motor_speed", "vehicle_speed", "motor_current"),
-                not_separable="Belt or tyre slipping on the road: chalk marks over belt and pulley, and over "
-                "tyre and "
+                not_separable="Belt or tyre slipping on the road: chalk marks over belt and pulley, and over tyre and "
                 "ground, separate them.",
             )
         )
@@ -66,7 +69,7 @@ RULE = Rule(
     id="belt_slip",
     title="Drive belt slips",
     subsystem="drive",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("belt_slip_pct",),
     roles=("motor_speed", "motor_current", "vehicle_speed"),
     limits=(

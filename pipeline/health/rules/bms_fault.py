@@ -12,6 +12,7 @@ import polars as pl
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -40,7 +41,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _finding(bit: str, part: pl.DataFrame, sessions: int, total: int, limits: Mapping[str, float]) -> Finding:
     last = part["start_t"].to_list()[-1]
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=bit,
         measured=float(sessions),
         limit=limits["least_sessions"],
@@ -69,7 +70,7 @@ RULE = Rule(
     id="bms_fault",
     title="The pack's electronics report a fault",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("bms_fault_s",),
     roles=("bms_fault",),
     limits=LIMITS,

@@ -12,8 +12,10 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import Stretch, record, stretch
-from herdbook.pipeline.health.reading import at_least, event_table, metric_rows, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, of_chemistry
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import at_least
 from herdbook.pipeline.vehicle.record import Event, Metric
 from herdbook.pipeline.vehicle.roles import ROLES
 
@@ -87,7 +89,7 @@ def _finding(kind: str, early: pl.DataFrame, of: int, limits: Mapping[str, float
     volts = f"; the fullest group stood {1000 * gap:.0f} mV above the median then" if isinstance(gap, float) else ""
     share = early.height / of
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=kind.replace("_", " "),
         measured=share,
         limit=limits["share"],
@@ -121,7 +123,7 @@ RULE = Rule(
     id="charge_ends_early",
     title="Charging ends before the pack is full",
     subsystem="charging",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("charge_end",),
     roles=("pack_current", "cell_voltage", "charger_state"),
     limits=LIMITS,

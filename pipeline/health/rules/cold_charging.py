@@ -14,6 +14,7 @@ import polars as pl
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 UNIT = "% of rated charge in one session"
@@ -43,7 +44,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     said = f", up to {peak:.0f} A" if isinstance(peak, float) else ""
     return [
         Finding(
-            severity="service" if act else "note",
+            severity=Severity.SERVICE if act else Severity.NOTE,
             item="",
             measured=most,
             limit=limits["act"] if act else limits["look"],
@@ -73,13 +74,13 @@ RULE = Rule(
     id="cold_charging",
     title="Charged below its temperature limit",
     subsystem="charging",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cold_charge_ah",),
     roles=("pack_current", "cell_temp"),
     limits=LIMITS,
     judge=judge,
-    meaning="Charge went into cells colder than their limit. Each time some lithium may be lost as metal, which "
-    "costs capacity and can grow into a short. The coldest sensor is not the coldest cell.",
+    meaning="Charge went into cells colder than their limit. Each time some lithium may be lost as metal, which costs "
+    "capacity and can grow into a short. The coldest sensor is not the coldest cell.",
     causes=(
         "charged outdoors or straight after a cold ride",
         "the electronics do not hold charge or regeneration back in the cold",

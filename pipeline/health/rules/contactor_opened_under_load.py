@@ -14,6 +14,7 @@ import polars as pl
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -45,7 +46,7 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str
     text = f"The main switch opened {events.height} times while riding with current flowing, at up to "
     text += f"{float(most['size'][0]):.0f} A; {braking} of them while braking."
     return Finding(
-        severity="stop-use" if braking else "service",
+        severity=Severity.STOP_USE if braking else Severity.SERVICE,
         item="",
         measured=float(events.height),
         limit=limits["least"],
@@ -80,7 +81,7 @@ RULE = Rule(
     id="contactor_opened_under_load",
     title="The main switch opened under load",
     subsystem="pack",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("contactor_opened_loaded",),
     roles=("contactor_state", "pack_current"),
     limits=LIMITS,

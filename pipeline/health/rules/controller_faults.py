@@ -9,8 +9,10 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 ROLE_OF = {"controller": "controller_fault", "left": "motor_fault", "right": "motor_fault"}
@@ -38,13 +40,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         sessions = hit["session_start_t"].n_unique()
         found.append(
             Finding(
-                "note",
-                who,
-                float(hit.height),
-                limits["count"],
-                "1",
-                f"{WHO[who]} reported faults {hit.height} times in {sessions} of {looked} sessions "
-                f"(bits {bits}), for up to {longest:.1f} s.",
+                severity=Severity.NOTE,
+                item=who,
+                measured=float(hit.height),
+                limit=limits["count"],
+                unit="1",
+                statement=f"{WHO[who]} reported faults {hit.height} times in {sessions} of {looked} sessions (bits "
+                f"{bits}), for up to {longest:.1f} s.",
                 confidence=0.97,
                 persistence=min(1.0, sessions / max(looked, 1)),
                 count=hit.height,
@@ -82,7 +84,7 @@ RULE = Rule(
     id="controller_faults",
     title="Fault reported by controller or motor",
     subsystem="drive",
-    severity="note",
+    severity=Severity.NOTE,
     needs=("fault_count",),
     roles=("controller_fault", "motor_fault"),
     limits=(

@@ -8,8 +8,10 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, spell, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -29,14 +31,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     gone = seconds(resets) / resets.height
     return [
         Finding(
-            "service",
-            "controller",
-            float(resets.height),
-            limits["count"],
-            "1",
-            f"The controller restarted {resets.height} times in {spell(hours, 'h')} of use, {moving.height} "
-            f"of them on the "
-            f"move, and was silent for {spell(gone, 's')} in the mean{brown}.",
+            severity=Severity.SERVICE,
+            item="controller",
+            measured=float(resets.height),
+            limit=limits["count"],
+            unit="1",
+            statement=f"The controller restarted {resets.height} times in {spell(hours, 'h')} of use, {moving.height} "
+            f"of them on the move, and was silent for {spell(gone, 's')} in the mean{brown}.",
             se=resets.height**0.5,
             confidence=0.98,
             persistence=min(1.0, resets["session_start_t"].n_unique() / max(watched.height, 1)),
@@ -44,9 +45,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=seconds(resets),
             windows=windows(resets.with_columns(pl.col("speed_ms").fill_null(0.0)), "speed_ms"),
             signals=("controller_uptime", "pack_voltage", "vehicle_speed", "controller_fault"),
-            not_separable="Supply lost or controller hung: the supply voltage at the controller's plug, "
-            "recorded fast, "
-            "separates them.",
+            not_separable="Supply lost or controller hung: the supply voltage at the controller's plug, recorded "
+            "fast, separates them.",
         )
     ]
 
@@ -70,7 +70,7 @@ RULE = Rule(
     id="controller_resets",
     title="Controller restarts in use",
     subsystem="drive",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("controller_watched_h",),
     roles=("controller_uptime", "pack_voltage", "vehicle_speed"),
     limits=(

@@ -10,8 +10,9 @@ from collections.abc import Mapping
 
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import pooled, surely_over
-from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -37,15 +38,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     limit = limits["act"] if act else limits["look"]
     return [
         Finding(
-            severity="service" if act else "note",
+            severity=Severity.SERVICE if act else Severity.NOTE,
             item="",
             measured=abs(p.value),
             limit=limit,
             unit="A",
             se=p.se,
-            statement=f"With the main switch open the current sensor reads {p.value:+.2f} A (standard error"
-            f" {p.se:.2f} A, "
-            f"{p.count} sessions): {abs(p.value) * 24:.0f} Ah a day that never flowed.",
+            statement=f"With the main switch open the current sensor reads {p.value:+.2f} A (standard error "
+            f"{p.se:.2f} A, {p.count} sessions): {abs(p.value) * 24:.0f} Ah a day that never flowed.",
             confidence=confidence(abs(p.value), limit, p.se),
             persistence=p.share_over(look),
             count=p.count,
@@ -65,14 +65,13 @@ RULE = Rule(
     id="current_sensor_offset",
     title="The current sensor's zero is off",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_current_zero_a",),
     roles=("pack_current", "contactor_state"),
     limits=LIMITS,
     judge=judge,
-    meaning="The pack counts charge that does not flow. Its reported charge drifts away, and all figures that"
-    " rest "
-    "on counted charge with it.",
+    meaning="The pack counts charge that does not flow. Its reported charge drifts away, and all figures that rest on "
+    "counted charge with it.",
     causes=(
         "drift of the sensor or its amplifier",
         "a sensor magnetised by a short circuit",

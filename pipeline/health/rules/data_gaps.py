@@ -7,8 +7,11 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import counted, event_table, largest, metric_rows, middle, recent, spell, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest, middle
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -26,14 +29,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     lost = f", the longest {spell(largest(gaps['lasted_s']), 's')}" if gaps.height else ""
     return [
         Finding(
-            "service" if share >= limits["often"] and usual < limits["poor"] else "note",
-            "",
-            worst,
-            100 * limits["coverage"],
-            "%",
-            f"{hit.height} of {rows.height} rides and charges have gaps: of the worst one "
-            f"{spell(worst, '%')} is "
-            f"recorded{lost}.",
+            severity=Severity.SERVICE if share >= limits["often"] and usual < limits["poor"] else Severity.NOTE,
+            item="",
+            measured=worst,
+            limit=100 * limits["coverage"],
+            unit="%",
+            statement=f"{hit.height} of {rows.height} rides and charges have gaps: of the worst one "
+            f"{spell(worst, '%')} is recorded{lost}.",
             confidence=0.99,
             persistence=share,
             count=hit.height,
@@ -57,7 +59,7 @@ RULE = Rule(
     id="data_gaps",
     title="Gaps in the record",
     subsystem="data",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("data_coverage",),
     roles=(),
     limits=(

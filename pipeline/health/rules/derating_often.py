@@ -7,9 +7,12 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import counted, event_table, largest, metric_rows, middle, spell, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest, middle
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -27,14 +30,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     least = f", down to {spell(-largest(-deepest), '%')} of its torque" if deepest.len() else ""
     return [
         Finding(
-            "service" if hit.height >= 2 * limits["rides"] * rows.height else "note",
-            "",
-            100 * share,
-            100 * limits["share"],
-            "%",
-            f"In {hit.height} of {rows.height} rides the controller derated for {spell(100 * share, '%')} of "
-            f"the ride in "
-            f"the middle, {spell(hours, 'h')} in all{least}.",
+            severity=Severity.SERVICE if hit.height >= 2 * limits["rides"] * rows.height else Severity.NOTE,
+            item="",
+            measured=100 * share,
+            limit=100 * limits["share"],
+            unit="%",
+            statement=f"In {hit.height} of {rows.height} rides the controller derated for {spell(100 * share, '%')} "
+            f"of the ride in the middle, {spell(hours, 'h')} in all{least}.",
             confidence=0.97,
             persistence=hit.height / rows.height,
             count=hit.height,
@@ -57,7 +59,7 @@ RULE = Rule(
     id="derating_often",
     title="Controller derates often",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("derated_share",),
     roles=("derate", "fet_temp", "motor_temp"),
     limits=(

@@ -15,10 +15,13 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.change import Step, upward_step
+from herdbook.pipeline.health.change import LevelStep, upward_step
 from herdbook.pipeline.health.examples import days, fleet, record
-from herdbook.pipeline.health.reading import confidence, metric_rows, recent, reference, seconds, spell, windows
+from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 NAMES = ("ride_rolling", "travel_rolling")  # the better one first
@@ -56,7 +59,7 @@ def _judge(record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, f
     return _against_fleet(record, name, recent(rows, limits["days"]), limits)
 
 
-def _since(rows: pl.DataFrame, after: pl.DataFrame, step: Step, limits: Mapping[str, float]) -> Finding:
+def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Mapping[str, float]) -> Finding:
     last: datetime = rows["start_t"].to_list()[step.first - 1]
     first: datetime = after["start_t"].to_list()[0]
     limit = step.before + limits["excess"]
@@ -88,12 +91,12 @@ def _against_fleet(
 
 def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFrame) -> Finding:
     return Finding(
-        "service",
-        "",
-        value,
-        limit,
-        "1",
-        text,
+        severity=Severity.SERVICE,
+        item="",
+        measured=value,
+        limit=limit,
+        unit="1",
+        statement=text,
         se=se,
         confidence=confidence(value, limit, se),
         persistence=1.0,
@@ -132,7 +135,7 @@ RULE = Rule(
     id="drag_high",
     title="Rolls hard",
     subsystem="drive",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("travel_rolling",),
     roles=("vehicle_speed", "motor_current", "brake_demand"),
     limits=(

@@ -16,6 +16,7 @@ from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._taps import KEYS, by_wire
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -62,7 +63,7 @@ def _finding(item: str, worst: pl.DataFrame, grave: bool, limits: Mapping[str, f
         else "the other groups stood as high, so the pack as a whole was charged too far"
     )
     return Finding(
-        severity="stop-use" if grave else "service",
+        severity=Severity.STOP_USE if grave else Severity.SERVICE,
         item=f"cell {item}",
         measured=top,
         limit=volts,
@@ -100,13 +101,12 @@ RULE = Rule(
     id="group_over_voltage",
     title="A group above its voltage limit",
     subsystem="cells",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("cell_over_s",),
     roles=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
-    meaning="A group was charged past what its cells stand. It loses life each time; far past the limit it can"
-    " heat "
+    meaning="A group was charged past what its cells stand. It loses life each time; far past the limit it can heat "
     "up and vent.",
     causes=(
         "a group far ahead of its siblings in charge",

@@ -15,6 +15,7 @@ from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._taps import KEYS, by_wire
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -58,7 +59,7 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Findi
     others = f"the median group stood at {median:.2f} V" if isinstance(median, float) else "the others are not known"
     where = f"{at_rest} of them without load" if at_rest else "always under load"
     return Finding(
-        severity="stop-use" if grave else "service",
+        severity=Severity.STOP_USE if grave else Severity.SERVICE,
         item=f"cell {item}",
         measured=low,
         limit=limit,
@@ -72,13 +73,13 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Findi
         duration_s=seconds(worst),
         windows=windows(worst, "beyond_v"),
         signals=("cell_voltage", "pack_current", "pack_soc"),
-        not_separable="An emptied group, or a measuring wire that no neighbour and no pack voltage tells from it: "
-        "a meter on the group's terminals tells."
+        not_separable="An emptied group, or a measuring wire that no neighbour and no pack voltage tells from it: a "
+        "meter on the group's terminals tells."
         if low < 1.0
         else ""
         if at_rest
-        else "High resistance, little capacity or little charge of this group: the findings "
-        "on cells, or a slow discharge on the bench, tell which.",
+        else "High resistance, little capacity or little charge of this group: the findings on cells, or a slow "
+        "discharge on the bench, tell which.",
     )
 
 
@@ -107,14 +108,13 @@ RULE = Rule(
     id="group_under_voltage",
     title="A group below its voltage limit",
     subsystem="cells",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("cell_under_s",),
     roles=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
-    meaning="A group was emptied past what its cells stand. It loses capacity, and after a deep discharge"
-    " charging "
-    "it again can start an internal short.",
+    meaning="A group was emptied past what its cells stand. It loses capacity, and after a deep discharge charging it "
+    "again can start an internal short.",
     causes=(
         "a group with little charge, little capacity or high resistance",
         "the pack was ridden on after its warning",

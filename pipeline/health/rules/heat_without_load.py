@@ -13,27 +13,19 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record, stretch
-from herdbook.pipeline.health.reading import (
-    confidence,
-    counted,
-    event_table,
-    largest,
-    mean,
-    metric_rows,
-    recent,
-    seconds,
-    spell,
-    windows,
-)
 from herdbook.pipeline.health.reading import days as days_of
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, largest, mean
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 STILL = 0.15  # of its siblings' movement, as for a frozen sensor: engineering choice
 NOT_SEPARABLE = (
-    "Heat in the cell, or a source of heat beside the sensor such as sun on one side: a look from outside, "
-    "by a licensed person and in the shade, separates them."
+    "Heat in the cell, or a source of heat beside the sensor such as sun on one side: a look from outside, by a "
+    "licensed person and in the shade, separates them."
 )
 
 
@@ -80,15 +72,14 @@ def _heat(hit: pl.DataFrame, looked: int, rising: bool, limits: Mapping[str, flo
     worst = hit.sort("heat_w", descending=True).row(0, named=True)
     strong = rising or days_of(hit) >= 2 or worst["lead_k"] >= limits["strong"]
     return Finding(
-        "stop-use" if strong else "service",
-        f"sensor {worst['item']}",
-        worst["heat_w"],
-        limits["watts"],
-        "W",
-        f"At rest the pack made {spell(worst['heat_w'], 'W', worst['se_w'])} of heat of its own in "
-        f"{counted(hit.height, 'rest')} of {looked}: it stayed on its way to {spell(worst['level_k'], 'K')} "
-        f"above the air, "
-        f"the place of sensor {worst['item']} {spell(worst['lead_k'], 'K')} ahead of the others.",
+        severity=Severity.STOP_USE if strong else Severity.SERVICE,
+        item=f"sensor {worst['item']}",
+        measured=worst["heat_w"],
+        limit=limits["watts"],
+        unit="W",
+        statement=f"At rest the pack made {spell(worst['heat_w'], 'W', worst['se_w'])} of heat of its own in "
+        f"{counted(hit.height, 'rest')} of {looked}: it stayed on its way to {spell(worst['level_k'], 'K')} above "
+        f"the air, the place of sensor {worst['item']} {spell(worst['lead_k'], 'K')} ahead of the others.",
         se=worst["se_w"],
         confidence=confidence(worst["heat_w"], limits["watts"], worst["se_w"]),
         persistence=min(hit.height / max(looked, 1), 1.0),
@@ -128,14 +119,13 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
     begin = f"Sensor {item} warmed" if item else "The whole pack warmed"
     against = " against the other sensors" if item else ""
     return Finding(
-        "stop-use",
-        f"sensor {item}" if item else "",
-        rate,
-        limit,
-        "K/min",
-        f"{begin} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
-        f"{hit.height} of "
-        f"{looked} sessions{after}.",
+        severity=Severity.STOP_USE,
+        item=f"sensor {item}" if item else "",
+        measured=rate,
+        limit=limit,
+        unit="K/min",
+        statement=f"{begin} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
+        f"{hit.height} of {looked} sessions{after}.",
         se=mean(hit["se_k_min"]),
         confidence=confidence(rate, limit, 0.01),
         persistence=min(hit.height / looked, 1.0),
@@ -143,8 +133,7 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
         duration_s=seconds(hit),
         windows=windows(hit, "rate_k_min"),
         signals=("cell_temp", "pack_current", "ambient_temp", "cell_voltage"),
-        not_separable="Heat in the cell or a source of heat beside the sensor: only a look from outside, by "
-        "a "
+        not_separable="Heat in the cell or a source of heat beside the sensor: only a look from outside, by a "
         "licensed person, separates them.",
     )
 
@@ -175,7 +164,7 @@ RULE = Rule(
     id="heat_without_load",
     title="Cell warming with no load",
     subsystem="thermal",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("cell_idle_rise_k_min",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     limits=(
@@ -194,8 +183,8 @@ RULE = Rule(
         Limit("rise", 1.0, "K", "in the stretch: engineering choice"),
     ),
     judge=judge,
-    meaning="Something inside the pack makes heat on its own: an internal short, or a fault at a joint or "
-    "balancer. It can grow into a fire.",
+    meaning="Something inside the pack makes heat on its own: an internal short, or a fault at a joint or balancer. "
+    "It can grow into a fire.",
     causes=(
         "Internal short of a cell",
         "A balancing resistor or transistor that is stuck on beside the sensor",

@@ -8,9 +8,12 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, largest, mean, metric_rows, reference, seconds, spell, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, reference, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest, mean
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -35,14 +38,17 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     say = f", at {spell(load, 'times')} the rise its load explains" if 0.5 * usual < load < 3.0 * usual else ""
     return [
         Finding(
-            "stop-use" if top >= stop + limits["far"] else "service" if top >= stop else "note",
-            "",
-            top,
-            stop if top >= stop else limits["warm"],
-            "degC",
-            f"In {hit.height} of {rows.height} sessions a cell sensor reached "
-            f"{spell(limits['warm'], 'degC')} or more, "
-            f"{spell(top, 'degC')} at most{say}.",
+            severity=Severity.STOP_USE
+            if top >= stop + limits["far"]
+            else Severity.SERVICE
+            if top >= stop
+            else Severity.NOTE,
+            item="",
+            measured=top,
+            limit=stop if top >= stop else limits["warm"],
+            unit="degC",
+            statement=f"In {hit.height} of {rows.height} sessions a cell sensor reached "
+            f"{spell(limits['warm'], 'degC')} or more, {spell(top, 'degC')} at most{say}.",
             se=1.0,
             confidence=0.95,
             persistence=hit.height / rows.height,
@@ -52,8 +58,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             signals=("cell_temp", "pack_current", "ambient_temp", "derate"),
             not_separable=""
             if load == load
-            else "Hot because of load or for another reason: not in these data, since "
-            "the air temperature or the current is missing; log both.",
+            else "Hot because of load or for another reason: not in these data, since the air temperature or the "
+            "current is missing; log both.",
         )
     ]
 
@@ -62,7 +68,7 @@ RULE = Rule(
     id="hot_because_of_load",
     title="Pack hot in use",
     subsystem="thermal",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("cell_temp_max_c",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     limits=(
@@ -73,8 +79,7 @@ RULE = Rule(
         of_chemistry("stop", "discharge_max_c"),
     ),
     judge=judge,
-    meaning="The pack reached temperatures that age it, or its limit. Five degrees above its limit the "
-    "vehicle must "
+    meaning="The pack reached temperatures that age it, or its limit. Five degrees above its limit the vehicle must "
     "not be used until somebody has looked at it.",
     causes=(
         "Long climbs or heavy loads in hot weather",

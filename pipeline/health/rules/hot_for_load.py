@@ -14,19 +14,12 @@ import polars as pl
 
 from herdbook.pipeline.health.examples import days, fleet, record
 from herdbook.pipeline.health.pooled import pool, pooled
-from herdbook.pipeline.health.reading import (
-    confidence,
-    counted,
-    largest,
-    metric_rows,
-    recent,
-    reference,
-    seconds,
-    spell,
-    windows,
-)
+from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import PACK_CAUTION, Multiple, multiple
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, largest
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -42,8 +35,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         found += [f for f in (_whole(whole, explained, limits),) if f is not None]
     elif not found:
         return NotAssessed(
-            f"fewer than {limits['sessions']:.0f} recent sessions with enough load to judge the heat by, or "
-            f"no fleet "
+            f"fewer than {limits['sessions']:.0f} recent sessions with enough load to judge the heat by, or no fleet "
             "reference for them"
         )
     return found
@@ -59,8 +51,8 @@ def _wrong_current(record: Record, limits: Mapping[str, float]) -> str:
     if bias <= 0.5 * limits["ratio"]:
         return ""
     return (
-        f"the current sensor reads {zero.value:+.2f} A with no current, which alone moves the ratio of heat to load by "
-        f"{spell(100 * bias, '%')}; set its zero first"
+        f"the current sensor reads {zero.value:+.2f} A with no current, which alone moves the ratio of heat to load "
+        f"by {spell(100 * bias, '%')}; set its zero first"
     )
 
 
@@ -74,15 +66,13 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
     hit = rows.filter(pl.col("multiple") > limit)
     basis = f"{whole.vehicles} healthy vehicles" if whole.vehicles else "the maker's figures"
     return Finding(
-        "service",
-        "",
-        whole.value,
-        limit,
-        "1",
-        f"Over {counted(rows.height, 'session')} the pack warmed {spell(whole.value, 'times', whole.se)} as "
-        f"much as its "
-        f"load "
-        f"explains by {basis}, {spell(largest(rows['excess_k']), 'K')} too warm at most.",
+        severity=Severity.SERVICE,
+        item="",
+        measured=whole.value,
+        limit=limit,
+        unit="1",
+        statement=f"Over {counted(rows.height, 'session')} the pack warmed {spell(whole.value, 'times', whole.se)} as "
+        f"much as its load explains by {basis}, {spell(largest(rows['excess_k']), 'K')} too warm at most.",
         se=whole.se,
         confidence=confidence(whole.value, limit, whole.se) * (1.0 if whole.vehicles else 0.8),
         persistence=hit.height / rows.height,
@@ -90,8 +80,7 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
         duration_s=seconds(hit),
         windows=windows(hit, "excess_k"),
         signals=("cell_temp", "pack_current", "ambient_temp"),
-        not_separable="More heat made (high resistance, see the cell findings) or less heat lost (blocked "
-        "cooling, "
+        not_separable="More heat made (high resistance, see the cell findings) or less heat lost (blocked cooling, "
         "covered pack): the resistance at 25 degC separates them.",
     )
 
@@ -122,15 +111,14 @@ def _place(item: str, rows: pl.DataFrame, limit: float, limits: Mapping[str, flo
         return None
     hit = rows.filter(pl.col("ahead") > limit)
     return Finding(
-        "service",
-        f"sensor {item}",
-        100 * ahead,
-        100 * limit,
-        "%",
-        f"In {counted(rows.height, 'session')} the place of sensor {item} warmed "
-        f"{spell(100 * ahead, '%', 100 * se)} "
-        f"more than the "
-        f"rest of the pack under load, by {spell(largest(rows['excess_k']), 'K')} at most.",
+        severity=Severity.SERVICE,
+        item=f"sensor {item}",
+        measured=100 * ahead,
+        limit=100 * limit,
+        unit="%",
+        statement=f"In {counted(rows.height, 'session')} the place of sensor {item} warmed "
+        f"{spell(100 * ahead, '%', 100 * se)} more than the rest of the pack under load, by "
+        f"{spell(largest(rows['excess_k']), 'K')} at most.",
         se=100 * se,
         confidence=confidence(ahead, limit, se),
         persistence=hit.height / rows.height,
@@ -138,8 +126,7 @@ def _place(item: str, rows: pl.DataFrame, limit: float, limits: Mapping[str, flo
         duration_s=seconds(hit),
         windows=windows(hit, "excess_k"),
         signals=("cell_temp", "pack_current", "ambient_temp"),
-        not_separable="A hot joint beside the sensor or a sensor reading high with load: a second "
-        "thermometer on the "
+        not_separable="A hot joint beside the sensor or a sensor reading high with load: a second thermometer on the "
         "spot separates them.",
     )
 
@@ -168,7 +155,7 @@ RULE = Rule(
     id="hot_for_load",
     title="Warmer than its load explains",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_heat_ratio",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     limits=(

@@ -17,10 +17,12 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.examples import Stretch, record, stretch
-from herdbook.pipeline.health.pack.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
+from herdbook.pipeline.health.pack.leak import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets
-from herdbook.pipeline.health.reading import confidence, metric_rows
+from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -107,15 +109,15 @@ def _finding(g: Growth, rated: float, limits: Mapping[str, float]) -> Finding:
     to_ma = rated / 100 / MONTH_H * 1000
     spans = zip(g.starts[::-1], g.ends[::-1], strict=True)
     return Finding(
-        severity="service" if g.late > limits["act"] else "note",
+        severity=Severity.SERVICE if g.late > limits["act"] else Severity.NOTE,
         item=f"cell {g.item}",
         measured=g.growth,
         limit=limits["growth"],
         unit=UNIT + ", each month",
         se=g.growth_se,
         statement=f"The loss of group {g.item} grew from {g.early * to_ma:.1f} to {g.late * to_ma:.1f} mA above its "
-        f"siblings, by {g.growth * to_ma:.1f} mA a month (standard error {g.growth_se * to_ma:.1f} mA, {g.n} readings)"
-        f"{_reach(g, limits['act'])}.",
+        f"siblings, by {g.growth * to_ma:.1f} mA a month (standard error {g.growth_se * to_ma:.1f} mA, {g.n} "
+        f"readings){_reach(g, limits['act'])}.",
         confidence=confidence(g.growth, limits["growth"], g.growth_se),
         persistence=1.0,
         count=g.n,
@@ -156,7 +158,7 @@ RULE = Rule(
     id="leak_growing",
     title="A leak that grows",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_offset_top_pct",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,

@@ -8,8 +8,11 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -28,14 +31,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     in_rides = hit["session_start_t"].n_unique()
     return [
         Finding(
-            "service",
-            "",
-            rate,
-            limits["rate"],
-            "1/h",
-            f"The remote was lost {hit.height} times in {spell(hours, 'h')}, for up to "
-            f"{spell(longest, 's')}, "
-            f"in {in_rides} of {watched.height} rides.",
+            severity=Severity.SERVICE,
+            item="",
+            measured=rate,
+            limit=limits["rate"],
+            unit="1/h",
+            statement=f"The remote was lost {hit.height} times in {spell(hours, 'h')}, for up to "
+            f"{spell(longest, 's')}, in {in_rides} of {watched.height} rides.",
             se=hit.height**0.5 / hours,
             confidence=0.97,
             persistence=min(1.0, in_rides / watched.height),
@@ -43,9 +45,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=float(hit["lasted_s"].sum()),
             windows=windows(hit, "lasted_s"),
             signals=("packet_age", "link_quality", "trigger", "vehicle_speed"),
-            not_separable="Remote, receiver or surroundings: another remote on this vehicle, on the same "
-            "way, separates "
-            "them.",
+            not_separable="Remote, receiver or surroundings: another remote on this vehicle, on the same way, "
+            "separates them.",
         )
     ]
 
@@ -69,7 +70,7 @@ RULE = Rule(
     id="link_loss",
     title="Remote link lost while riding",
     subsystem="remote link",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("link_watched_h",),
     roles=("packet_age", "link_quality", "vehicle_speed"),
     limits=(

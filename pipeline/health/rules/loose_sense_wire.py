@@ -13,8 +13,10 @@ import polars as pl
 
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pooled
-from herdbook.pipeline.health.reading import Pieces, confidence, metric_rows, only, recent, seconds, windows
+from herdbook.pipeline.health.reading import Pieces, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -82,9 +84,8 @@ def _moving(item: str, shown: pl.DataFrame, share: float, limits: Mapping[str, f
         limits["opposite"],
         share,
         shown.height,
-        f"Groups {lower} and {upper} move opposite and equal by up to {size:.0f} mV (correlation {r:.2f})"
-        f" while "
-        f"their sum stays right, in {shown.height} sessions: the wire between them, not the cells.",
+        f"Groups {lower} and {upper} move opposite and equal by up to {size:.0f} mV (correlation {r:.2f}) while their "
+        f"sum stays right, in {shown.height} sessions: the wire between them, not the cells.",
         windows(shown, OPPOSITE),
         seconds(shown),
     )
@@ -102,8 +103,7 @@ def _see_saws(record: Record, limits: Mapping[str, float]) -> list[Finding]:
         se = 0.5 * float(np.hypot(a.se, b.se))
         if size - limits["steady"] > limits["z"] * se and both < 0.25 * size and _agree(a, b, limits["steady"]):
             text = (
-                f"Group {lower} reads {a.value:+.0f} mV and group {b.item} {b.value:+.0f} mV off their"
-                f" siblings, at "
+                f"Group {lower} reads {a.value:+.0f} mV and group {b.item} {b.value:+.0f} mV off their siblings, at "
                 "any load and charge, and their sum is right: the wire between them, not the cells."
             )
             found.append(
@@ -129,7 +129,7 @@ def _finding(
     duration_s: float,
 ) -> Finding:
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=f"cells {item}",
         measured=size,
         limit=limit,
@@ -168,13 +168,12 @@ RULE = Rule(
     id="loose_sense_wire",
     title="A loose measuring wire between two groups",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=(OPPOSITE, COMMON, CORRELATION, ELSEWHERE),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="The wire that measures between two groups has a bad contact. The cells are likely sound, but the"
-    " pack "
+    meaning="The wire that measures between two groups has a bad contact. The cells are likely sound, but the pack "
     "protects and balances by wrong figures: it may stop early, or not in time.",
     causes=(
         "a loose or corroded connector pin",

@@ -14,8 +14,9 @@ import numpy as np
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.pooled import Pooled
-from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
@@ -36,9 +37,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
     if len(both) < 3:
         return NotAssessed(
-            f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to"
-            f" full and "
-            f"as many rides to low within {limits['days']:.0f} days"
+            f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to full and as "
+            f"many rides to low within {limits['days']:.0f} days"
         )
     found = [_judge_group(top[item], bottom[item], limits) for item in both]
     return [f for f in found if f is not None]
@@ -52,15 +52,14 @@ def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Fi
     act = short - limits["act"] > limits["z"] * se
     limit = limits["act"] if act else limits["look"]
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {top.item}",
         measured=short,
         limit=limit,
         unit=UNIT,
         se=se,
         statement=f"Group {top.item} holds {short:.1f} % of rated charge less than its siblings between full and "
-        f"empty (standard error {se:.1f} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the"
-        f" bottom.",
+        f"empty (standard error {se:.1f} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the bottom.",
         confidence=confidence(short, limit, se),
         persistence=shown,
         count=bottom.count,
@@ -86,14 +85,13 @@ RULE = Rule(
     id="low_capacity_group",
     title="A group with little capacity",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_offset_top_pct", "cell_offset_bottom_pct"),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="One group is empty before its siblings although all were full together. It ends every ride early and"
-    " "
-    "is driven deepest, so that it ages faster still.",
+    meaning="One group is empty before its siblings although all were full together. It ends every ride early and is "
+    "driven deepest, so that it ages faster still.",
     causes=("an aged group", "a parallel cell that has dropped out", "cells of another batch put in by a repair"),
     bench=(
         "charge to full with balancing, then discharge at C/5 while logging every group",

@@ -12,18 +12,11 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import (
-    Pieces,
-    at_least,
-    largest,
-    metric_rows,
-    only,
-    recent,
-    seconds,
-    spell,
-    windows,
-)
+from herdbook.pipeline.health.reading import Pieces, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import at_least, largest
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -63,12 +56,12 @@ def _finding(item: str, rows: pl.DataFrame, what: str, words: str, limit: float,
     mismatch = share > decode
     cause = ": nearly every frame, which points to a DBC that does not belong to this firmware" if mismatch else ""
     return Finding(
-        "service",
-        f"{item} {what}",
-        100 * share,
-        100 * limit,
-        "%",
-        f"{item}: {words} in {bad} of {frames} frames ({spell(100 * share, '%')}), in {hit.height} of "
+        severity=Severity.SERVICE,
+        item=f"{item} {what}",
+        measured=100 * share,
+        limit=100 * limit,
+        unit="%",
+        statement=f"{item}: {words} in {bad} of {frames} frames ({spell(100 * share, '%')}), in {hit.height} of "
         f"{rows.height} stretches of logged data{cause}.",
         se=100 * (share * (1 - share) / max(frames, 1)) ** 0.5,
         confidence=0.97,
@@ -103,7 +96,7 @@ RULE = Rule(
     id="message_faults",
     title="Counters or checksums broken",
     subsystem="data",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("message_missed_share",),
     roles=(),
     limits=(

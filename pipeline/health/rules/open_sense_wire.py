@@ -15,6 +15,7 @@ from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._taps import KEYS, LEAST_OFF_V, by_wire
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -54,15 +55,15 @@ def _finding(low: int, high: int, part: pl.DataFrame) -> Finding:
     lacks = first["pack_less_sum_v"]
     pack = f"; the pack's voltage has {lacks:.1f} V more than the groups' sum" if lacks is not None else ""
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=pair,
         measured=first["off"],
         limit=LEAST_OFF_V,
         unit="V",
         se=0.01,
         statement=f"Group {first['item']} read {first['extreme_v']:.2f} V{beside}, with the median group at "
-        f"{first['median_v']:.2f} V{pack}; {part.height} times, {seconds(part):.0f} s in all. No group does that: the "
-        "measuring wire has no contact, and these groups are not protected.",
+        f"{first['median_v']:.2f} V{pack}; {part.height} times, {seconds(part):.0f} s in all. No group does that: "
+        "the measuring wire has no contact, and these groups are not protected.",
         confidence=0.97,
         persistence=min(1.0, part["session_start_t"].n_unique() / 5),
         count=part.height,
@@ -95,7 +96,7 @@ RULE = Rule(
     id="open_sense_wire",
     title="A measuring wire without contact",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_under_s",),
     roles=("cell_voltage", "pack_voltage"),
     limits=LIMITS,

@@ -15,9 +15,10 @@ import numpy as np
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.offsets import offsets, uneven
 from herdbook.pipeline.health.pooled import Pooled, surely_over
-from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
@@ -39,8 +40,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     most = max((p.count for p in (*top.values(), *bottom.values())), default=0)
     if most < limits["least_sessions"]:
         return NotAssessed(
-            f"the steep ends of the curve were reached in {most} session(s) of the last"
-            f" {limits['days']:.0f} days; "
+            f"the steep ends of the curve were reached in {most} session(s) of the last {limits['days']:.0f} days; "
             "charges to full or rides to low are needed, since the plateau in between says nothing" + uneven(record)
         )
     findings = []
@@ -106,14 +106,14 @@ def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str,
     end = "empty" if top is None else "full" if seen is top else "full and empty alike"
     word = "more" if seen.value > 0 else "less"
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {seen.item}",
         measured=abs(seen.value),
         limit=limit,
         unit=UNIT,
         se=seen.se,
-        statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the "
-        f"median group, read at {end} (standard error {seen.se:.1f} %, {seen.count} sessions).",
+        statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the median group, "
+        f"read at {end} (standard error {seen.se:.1f} %, {seen.count} sessions).",
         confidence=confidence(abs(seen.value), limit, seen.se),
         persistence=seen.share_over(look if seen.value > 0 else -look),
         count=seen.count,
@@ -135,13 +135,13 @@ RULE = Rule(
     id="out_of_balance",
     title="A group out of balance",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="One group carries more or less charge than the others. The pack is full as soon as its fullest "
-    "group is, and empty as soon as its emptiest group is, so range shrinks by the difference.",
+    meaning="One group carries more or less charge than the others. The pack is full as soon as its fullest group is, "
+    "and empty as soon as its emptiest group is, so range shrinks by the difference.",
     causes=(
         "the pack is seldom charged to full, so that its balancer has no time to work",
         "a balancer channel that does not work",

@@ -15,8 +15,10 @@ from herdbook.pipeline.health.change import upward_step
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.capacity import GAIN, Measured, capacities
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import confidence, counted
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import reaches
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -67,7 +69,7 @@ def _finding(
     text = f"The pack holds {ah:.1f} Ah, {pct:.0f} % of its rated {rated:g} Ah (standard error {se:.1f} %, "
     text += f"{len(chains)} measurements)." + ("" if act else _outlook(chains, rated, limits["act"]))
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item="",
         measured=pct,
         limit=limit,
@@ -109,7 +111,7 @@ RULE = Rule(
     id="pack_capacity_low",
     title="Low capacity of the pack",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_run_ah",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,

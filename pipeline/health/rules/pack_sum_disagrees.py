@@ -11,9 +11,10 @@ from collections.abc import Mapping
 
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import pooled, surely_over
-from herdbook.pipeline.health.reading import confidence
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -40,7 +41,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     side = "more" if p.value > 0 else "less"
     return [
         Finding(
-            severity="service" if act else "note",
+            severity=Severity.SERVICE if act else Severity.NOTE,
             item="",
             measured=abs(p.value),
             limit=limit,
@@ -68,14 +69,13 @@ RULE = Rule(
     id="pack_sum_disagrees",
     title="Pack voltage and groups disagree",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_sum_gap_pct",),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="Two measurements of the same voltage contradict each other, so at least one of them is wrong. Limits"
-    " "
-    "and charge end are then judged by a wrong figure.",
+    meaning="Two measurements of the same voltage contradict each other, so at least one of them is wrong. Limits and "
+    "charge end are then judged by a wrong figure.",
     causes=(
         "the pack voltage sensor is out of calibration",
         "a reference of the group monitor has drifted",

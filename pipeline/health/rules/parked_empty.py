@@ -14,6 +14,7 @@ from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import lately, metric_rows, only
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window, of_chemistry
 from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -48,7 +49,7 @@ def _finding(rows: list[tuple[float, float, datetime, datetime]], of: int, limit
     act = days > limits["act_days"]
     spans = tuple(Window(round(a.timestamp() * 1e6), round(b.timestamp() * 1e6)) for _, _, a, b in rows)
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item="",
         measured=days,
         limit=limits["act_days"] if act else limits["look_days"],
@@ -73,13 +74,12 @@ RULE = Rule(
     id="parked_empty",
     title="Left to stand nearly empty",
     subsystem="charging",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("end_lowest_v",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="The pack was recorded nearly empty and then not for days. Standing empty takes cells below their"
-    " limit "
+    meaning="The pack was recorded nearly empty and then not for days. Standing empty takes cells below their limit "
     "and can ruin them.",
     causes=("not charged after the ride", "stored for the season without a charge", "a dock or charger without power"),
     bench=("measure every group before charging; a group under 2 V needs an assessment first",),

@@ -7,9 +7,12 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import confidence, metric_rows, middle, seconds, spell, windows
+from herdbook.pipeline.health.reading import metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION, too_hot
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, middle
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -39,14 +42,13 @@ def _apart(record: Record, tops: pl.DataFrame, limits: Mapping[str, float]) -> l
     hit = rows.filter(pl.col("value") > limits["apart"])
     return [
         Finding(
-            "service",
-            side,
-            mid.value,
-            limits["apart"],
-            "K",
-            f"The {side} power stage is {spell(mid.value, 'K', mid.se)} hotter than the other, in the middle "
-            f"of "
-            f"{rows.height} rides.",
+            severity=Severity.SERVICE,
+            item=side,
+            measured=mid.value,
+            limit=limits["apart"],
+            unit="K",
+            statement=f"The {side} power stage is {spell(mid.value, 'K', mid.se)} hotter than the other, in the "
+            f"middle of {rows.height} rides.",
             se=mid.se,
             confidence=confidence(mid.value, limits["apart"], mid.se),
             persistence=hit.height / rows.height,
@@ -54,8 +56,7 @@ def _apart(record: Record, tops: pl.DataFrame, limits: Mapping[str, float]) -> l
             duration_s=seconds(hit),
             windows=windows(hit, "value"),
             signals=("fet_temp", "motor_current"),
-            not_separable="More current on that side, worse contact to the heat sink, or a sensor: compare "
-            "the motor "
+            not_separable="More current on that side, worse contact to the heat sink, or a sensor: compare the motor "
             "currents first, then a second thermometer separates the rest.",
         )
     ]
@@ -74,7 +75,7 @@ RULE = Rule(
     id="power_stage_hot",
     title="Power stage too hot",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("fet_temp_max_c",),
     roles=("fet_temp", "motor_current"),
     limits=(

@@ -12,9 +12,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import largest, spell, windows
+from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._brakings import CAUTION, braked, table
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -35,14 +38,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     )
     return [
         Finding(
-            "stop-use",
-            "",
-            longest,
-            limits["duration"],
-            "s",
-            f"In {hit.height} of {brakings.height} brakings the electric brake let go while it was asked "
-            f"for, for up to "
-            f"{spell(longest, 's')}; {how}.",
+            severity=Severity.STOP_USE,
+            item="",
+            measured=longest,
+            limit=limits["duration"],
+            unit="s",
+            statement=f"In {hit.height} of {brakings.height} brakings the electric brake let go while it was asked "
+            f"for, for up to {spell(longest, 's')}; {how}.",
             confidence=0.99 if hit.height >= limits["count"] else 0.9,
             persistence=hit.height / brakings.height,
             count=hit.height,
@@ -64,7 +66,7 @@ RULE = Rule(
     id="regen_dropout",
     title="Electric brake drops out while braking",
     subsystem="braking",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "vehicle_speed"),
     limits=(

@@ -13,9 +13,12 @@ from dataclasses import replace
 import polars as pl
 
 from herdbook.pipeline.health.examples import fleet
-from herdbook.pipeline.health.reading import confidence, counted, middle, reference, seconds, spell, windows
+from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, middle
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -33,14 +36,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     hit = brakings.filter(pl.col("response_s") > limit)
     return [
         Finding(
-            "service",
-            "",
-            mid.value,
-            limit,
-            "s",
-            f"The electric brake reached half of what was asked {spell(mid.value, 's', mid.se)} after the "
-            f"command, in the "
-            f"middle of {brakings.height} brakings.",
+            severity=Severity.SERVICE,
+            item="",
+            measured=mid.value,
+            limit=limit,
+            unit="s",
+            statement=f"The electric brake reached half of what was asked {spell(mid.value, 's', mid.se)} after the "
+            f"command, in the middle of {brakings.height} brakings.",
             se=mid.se,
             confidence=confidence(mid.value, limit, mid.se),
             persistence=hit.height / brakings.height,
@@ -48,8 +50,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=seconds(hit),
             windows=windows(hit, "response_s"),
             signals=("brake_demand", "regen_demand", "regen_current", "motor_current", "packet_age"),
-            not_separable="A slow controller or slow status messages: an oscilloscope on phase current and "
-            "command "
+            not_separable="A slow controller or slow status messages: an oscilloscope on phase current and command "
             "separates them.",
         )
     ]
@@ -64,7 +65,7 @@ RULE = Rule(
     id="regen_late",
     title="Electric brake answers late",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current"),
     limits=(

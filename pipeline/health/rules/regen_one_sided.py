@@ -10,9 +10,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import confidence, counted, mean, middle, seconds, spell, windows
+from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, mean, middle
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -32,12 +35,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     what = "next to nothing" if dead else "less"
     return [
         Finding(
-            "service",
-            weak,
-            abs(mid.value),
-            limits["index"],
-            "1",
-            f"The {weak} motor braked with {what}: {spell(mean(hit[f'{weak}_a']), 'A')} against "
+            severity=Severity.SERVICE,
+            item=weak,
+            measured=abs(mid.value),
+            limit=limits["index"],
+            unit="1",
+            statement=f"The {weak} motor braked with {what}: {spell(mean(hit[f'{weak}_a']), 'A')} against "
             f"{spell(mean(hit['left_a'] + hit['right_a']) - mean(hit[f'{weak}_a']), 'A')} in {hit.height} of "
             f"{brakings.height} brakings.",
             se=mid.se,
@@ -55,7 +58,7 @@ RULE = Rule(
     id="regen_one_sided",
     title="Electric brake one-sided",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("braking_sided_count",),
     roles=("motor_current", "brake_demand"),
     limits=(

@@ -12,9 +12,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import mean, seconds, spell, windows
+from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._brakings import CAUTION, braked, judged, refused
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import mean
 
 WORDS = {"full": "the pack was full", "cold": "the pack was cold", "hot": "pack or power stage was hot"}
 
@@ -35,14 +38,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     gone = mean(hit["explained"] / hit["demand_a"]) * 100
     return [
         Finding(
-            "note",
-            "",
-            gone,
-            limits["share"] * 100,
-            "%",
-            f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(gone, '%')} less "
-            f"than asked "
-            f"because its limits called for it: mostly {WORDS[main]}.",
+            severity=Severity.NOTE,
+            item="",
+            measured=gone,
+            limit=limits["share"] * 100,
+            unit="%",
+            statement=f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(gone, '%')} less "
+            f"than asked because its limits called for it: mostly {WORDS[main]}.",
             count=hit.height,
             persistence=hit.height / brakings.height,
             duration_s=seconds(hit),
@@ -63,7 +65,7 @@ RULE = Rule(
     id="regen_refused_explained",
     title="Electric brake limited as designed",
     subsystem="braking",
-    severity="note",
+    severity=Severity.NOTE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
     limits=(
@@ -71,9 +73,8 @@ RULE = Rule(
         Limit("count", 3, "brakings", "fewer are an episode: engineering choice"),
     ),
     judge=judge,
-    meaning="A full, cold or hot pack must not take the brake's energy; the limiter refused it, as it "
-    "should. "
-    "The brake was weaker all the same.",
+    meaning="A full, cold or hot pack must not take the brake's energy; the limiter refused it, as it should. The "
+    "brake was weaker all the same.",
     causes=(
         "Riding off downhill on a full charge",
         "Riding off with the pack near freezing",

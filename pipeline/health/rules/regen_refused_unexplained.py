@@ -11,9 +11,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import at_least, counted, mean, seconds, spell, windows
+from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._brakings import CAUTION, accounted, braked, by_whom, refused
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import at_least, mean
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -33,12 +36,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     share = hit.height / brakings.height
     return [
         Finding(
-            "service",
-            "",
-            share * 100,
-            limits["share"] * 100,
-            "%",
-            f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(given, 'A')} of "
+            severity=Severity.SERVICE,
+            item="",
+            measured=share * 100,
+            limit=limits["share"] * 100,
+            unit="%",
+            statement=f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(given, 'A')} of "
             f"{spell(asked, 'A')} asked: {by_whom(hit)}.",
             se=100 * (share * (1 - share) / brakings.height) ** 0.5,
             confidence=0.99,
@@ -62,7 +65,7 @@ RULE = Rule(
     id="regen_refused_unexplained",
     title="Electric brake refused without a reason",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
     limits=(
@@ -71,9 +74,8 @@ RULE = Rule(
         Limit("share", 0.02, "1", "of brakings, proven at 95 % (Wilson interval): engineering choice"),
     ),
     judge=judge,
-    meaning="The rider asked for the electric brake and it stayed away, with the pack ready to take the "
-    "energy. "
-    "The other brake has to do all the work, and the rider does not know when.",
+    meaning="The rider asked for the electric brake and it stayed away, with the pack ready to take the energy. The "
+    "other brake has to do all the work, and the rider does not know when.",
     causes=(
         "A wrong limit held by the controller or the battery management system (configuration, firmware)",
         "A temperature or voltage sensor that makes the limiter believe the pack is cold or full",

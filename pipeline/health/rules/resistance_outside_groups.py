@@ -15,8 +15,10 @@ import polars as pl
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
-from herdbook.pipeline.health.reading import confidence, reference
+from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import REFERENCE, Metric
 
 UNIT = "of the groups' resistance"
@@ -52,15 +54,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     shown = float(np.mean(shares > look))
     return [
         Finding(
-            severity="service" if act else "note",
+            severity=Severity.SERVICE if act else Severity.NOTE,
             item="",
             measured=share,
             limit=limit,
             unit=UNIT,
             se=se,
             statement=f"Between the outer cell taps and the terminals lie {path.value:.1f} mOhm (standard error "
-            f"{path.se:.1f}), {share:.2f} times what all {cells:.0f}"
-            f" groups have.",
+            f"{path.se:.1f}), {share:.2f} times what all {cells:.0f} groups have.",
             confidence=confidence(share, limit, se),
             persistence=shown,
             count=path.count,
@@ -111,7 +112,7 @@ RULE = Rule(
     id="resistance_outside_groups",
     title="High resistance in the pack's main path",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_path_mohm", "group_r_load_mohm"),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
     limits=LIMITS,

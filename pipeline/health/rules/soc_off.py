@@ -14,8 +14,10 @@ import polars as pl
 
 from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import confidence, event_table, metric_rows, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 UNIT = "% of charge"
@@ -77,7 +79,7 @@ def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> l
     word = "too much" if value > 0 else "too little"
     return [
         Finding(
-            severity="service" if act else "note",
+            severity=Severity.SERVICE if act else Severity.NOTE,
             item=kind,
             measured=abs(value),
             limit=limit,
@@ -91,9 +93,8 @@ def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> l
             duration_s=float((part["session_end_t"] - part["session_start_t"]).dt.total_seconds().sum()),
             windows=windows(part.with_columns(size=pl.col("gap").abs()), "size"),
             signals=("pack_soc", "cell_voltage", "pack_current"),
-            not_separable="Zero error of the current sensor, wrong capacity in the electronics, or a pack that has lost"
-            " "
-            "capacity: a full charge and a measured discharge tell.",
+            not_separable="Zero error of the current sensor, wrong capacity in the electronics, or a pack that has "
+            "lost capacity: a full charge and a measured discharge tell.",
         )
     ]
 
@@ -117,14 +118,13 @@ RULE = Rule(
     id="soc_off",
     title="The reported state of charge is wrong",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_soc_end_pct",),
     roles=("pack_soc", "cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="The rider is shown more or less charge than there is. A pack that empties without warning takes"
-    " drive and "
-    "regenerative braking with it.",
+    meaning="The rider is shown more or less charge than there is. A pack that empties without warning takes drive "
+    "and regenerative braking with it.",
     causes=(
         "the current sensor's zero or gain is off",
         "the electronics count with a capacity the pack no longer has",

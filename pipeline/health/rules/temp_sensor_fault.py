@@ -12,20 +12,12 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record, stretch
-from herdbook.pipeline.health.reading import (
-    Pieces,
-    event_table,
-    mean,
-    metric_rows,
-    middle,
-    only,
-    recent,
-    seconds,
-    spell,
-    windows,
-)
+from herdbook.pipeline.health.reading import Pieces, event_table, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import mean, middle
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 ROLE_OF = {
@@ -77,12 +69,13 @@ def _kind(
     value = mean(hit["value"])
     unit = str(hit["unit"][0])
     return Finding(
-        "service",
-        item,
-        value,
-        limit,
-        unit,
-        f"Sensor {item} {words} in {hit.height} of {rows.height} sessions ({_measured(name, value)}): {what}.",
+        severity=Severity.SERVICE,
+        item=item,
+        measured=value,
+        limit=limit,
+        unit=unit,
+        statement=f"Sensor {item} {words} in {hit.height} of {rows.height} sessions "
+        f"({_measured(name, value)}): {what}.",
         confidence=0.97,
         persistence=hit.height / rows.height,
         count=hit.height,
@@ -136,12 +129,13 @@ def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         return None
     side = "above" if mid.value > 0 else "below"
     return Finding(
-        "service",
-        item,
-        mid.value,
-        limit if mid.value > 0 else -limit,
-        "K",
-        f"After {rows.height} long rests sensor {item} read {spell(abs(mid.value), 'K', mid.se)} {side} its siblings.",
+        severity=Severity.SERVICE,
+        item=item,
+        measured=mid.value,
+        limit=limit if mid.value > 0 else -limit,
+        unit="K",
+        statement=f"After {rows.height} long rests sensor {item} read {spell(abs(mid.value), 'K', mid.se)} "
+        f"{side} its siblings.",
         se=mid.se,
         confidence=0.95,
         persistence=hit.height / rows.height,
@@ -149,8 +143,7 @@ def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         duration_s=seconds(hit),
         windows=windows(hit, "size"),
         signals=(ROLE_OF[item.split(" ", maxsplit=1)[0]],),
-        not_separable="A sensor that reads wrong or a place that is warmer: a thermometer on the spot after "
-        "a night's "
+        not_separable="A sensor that reads wrong or a place that is warmer: a thermometer on the spot after a night's "
         "rest separates them.",
     )
 
@@ -181,7 +174,7 @@ RULE = Rule(
     id="temp_sensor_fault",
     title="Temperature sensor not to be believed",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("temp_missing_share",),
     roles=("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp"),
     limits=(
@@ -212,8 +205,7 @@ RULE = Rule(
         ),
     ),
     judge=judge,
-    meaning="Protection, charging and braking limits rest on this sensor. Reading too cold it hides heat; "
-    "reading "
+    meaning="Protection, charging and braking limits rest on this sensor. Reading too cold it hides heat; reading "
     "falsely cold or hot it makes the vehicle refuse charge and brake.",
     causes=(
         "Broken or chafed sensor wire",

@@ -13,8 +13,11 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record, stretch
-from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.figures import TIMEOUT_MS
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -35,12 +38,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     link = f"; in {lost} of them the remote had fallen silent" if lost else ""
     return [
         Finding(
-            "stop-use",
-            "",
-            longest,
-            limit,
-            "s",
-            f"After {hit.height} of {timed:.0f} releases of the trigger drive torque stayed on, for up to "
+            severity=Severity.STOP_USE,
+            item="",
+            measured=longest,
+            limit=limit,
+            unit="s",
+            statement=f"After {hit.height} of {timed:.0f} releases of the trigger drive torque stayed on, for up to "
             f"{spell(longest, 's')} with {spell(amps, 'A')}{link}.",
             se=0.03,
             confidence=0.99 if hit.height >= limits["count"] else 0.9,
@@ -49,9 +52,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=float(hit["lasted_s"].sum()),
             windows=windows(hit, "lasted_s"),
             signals=("trigger", "motor_current", "throttle", "packet_age", "vehicle_speed"),
-            not_separable="Controller or received command late: a bench run with trigger line and phase "
-            "current on one "
-            "oscilloscope separates them.",
+            not_separable="Controller or received command late: a bench run with trigger line and phase current on "
+            "one oscilloscope separates them.",
         )
     ]
 
@@ -74,7 +76,7 @@ RULE = Rule(
     id="torque_after_release",
     title="Torque after the trigger is released",
     subsystem="drive",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("release_timed_count",),
     roles=("trigger", "motor_current", "packet_age"),
     limits=(
@@ -92,8 +94,8 @@ RULE = Rule(
         "Torque current measured wrong, so that the controller believes it is zero",
     ),
     bench=(
-        "Do not ride. Wheels free, power limited: release the trigger and measure phase current against the "
-        "trigger line",
+        "Do not ride. Wheels free, power limited: release the trigger and measure phase current against the trigger "
+        "line",
         "Switch the remote off while driving on the stand: torque must end within the time-out",
         "Compare firmware and settings with a vehicle that stops",
     ),

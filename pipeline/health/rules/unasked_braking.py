@@ -9,9 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._brakings import CAUTION
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -28,14 +31,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rides = hit["session_start_t"].n_unique()
     return [
         Finding(
-            "service",
-            "",
-            hit.height / hours,
-            limits["count"] / hours,
-            "1/h",
-            f"The motors braked {hit.height} times without being asked in {spell(hours, 'h')} at speed, with "
-            f"up to "
-            f"{spell(largest(hit['current_a']), 'A')} for up to {spell(largest(hit['lasted_s']), 's')}.",
+            severity=Severity.SERVICE,
+            item="",
+            measured=hit.height / hours,
+            limit=limits["count"] / hours,
+            unit="1/h",
+            statement=f"The motors braked {hit.height} times without being asked in {spell(hours, 'h')} at speed, "
+            f"with up to {spell(largest(hit['current_a']), 'A')} for up to {spell(largest(hit['lasted_s']), 's')}.",
             se=hit.height**0.5 / hours,
             confidence=0.97,
             persistence=min(1.0, rides / max(watched.height, 1)),
@@ -43,9 +45,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=float(hit["lasted_s"].sum()),
             windows=windows(hit, "current_a"),
             signals=("motor_current", "brake_demand", "throttle", "vehicle_speed"),
-            not_separable="Controller, lever sensor or a design that brakes on coasting: the maker's data "
-            "sheet and the "
-            "lever's raw value separate them.",
+            not_separable="Controller, lever sensor or a design that brakes on coasting: the maker's data sheet and "
+            "the lever's raw value separate them.",
         )
     ]
 
@@ -70,7 +71,7 @@ RULE = Rule(
     id="unasked_braking",
     title="Brakes without being asked",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("unasked_watched_h",),
     roles=("motor_current", "brake_demand", "vehicle_speed"),
     limits=(

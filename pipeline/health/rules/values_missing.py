@@ -11,8 +11,11 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import counted, metric_rows, middle, recent, seconds, spell, windows
+from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import middle
 from herdbook.pipeline.vehicle.record import Metric
 
 OTHERS = ("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp")
@@ -32,12 +35,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         share = 100 * middle(hit["value"]).value
         found.append(
             Finding(
-                "note",
-                item,
-                share,
-                100 * limits["share"],
-                "%",
-                f"{item} came without a usable value in {spell(share, '%')} of its samples, in "
+                severity=Severity.NOTE,
+                item=item,
+                measured=share,
+                limit=100 * limits["share"],
+                unit="%",
+                statement=f"{item} came without a usable value in {spell(share, '%')} of its samples, in "
                 f"{counted(hit.height, 'session')} of {sessions.height}.",
                 confidence=0.98,
                 persistence=min(1.0, hit.height / sessions.height),
@@ -45,9 +48,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 duration_s=seconds(hit),
                 windows=windows(hit, "value"),
                 signals=(item,),
-                not_separable="A sensor that is not fitted or broken, or a profile whose range or no-value "
-                "code is wrong: "
-                "the raw values in the log separate them.",
+                not_separable="A sensor that is not fitted or broken, or a profile whose range or no-value code is "
+                "wrong: the raw values in the log separate them.",
             )
         )
     return found
@@ -62,7 +64,7 @@ RULE = Rule(
     id="values_missing",
     title="Signal without usable values",
     subsystem="data",
-    severity="note",
+    severity=Severity.NOTE,
     needs=("data_coverage",),
     roles=(),
     limits=(

@@ -11,9 +11,12 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.examples import days, fleet, record
-from herdbook.pipeline.health.reading import confidence, metric_rows, seconds, spell, windows
+from herdbook.pipeline.health.reading import metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION, Multiple, multiple, too_hot
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -47,14 +50,13 @@ def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Findin
     hit = known.rows.filter(pl.col("multiple") > limit)
     basis = f"{known.vehicles} healthy vehicles" if known.vehicles else "the maker's figures"
     return Finding(
-        "service",
-        side,
-        known.value,
-        limit,
-        "1",
-        f"Over {known.rows.height} rides the {side} winding warmed {spell(known.value, 'times', known.se)} "
-        f"as much as "
-        f"its current explains by {basis}.",
+        severity=Severity.SERVICE,
+        item=side,
+        measured=known.value,
+        limit=limit,
+        unit="1",
+        statement=f"Over {known.rows.height} rides the {side} winding warmed {spell(known.value, 'times', known.se)} "
+        f"as much as its current explains by {basis}.",
         se=known.se,
         confidence=confidence(known.value, limit, known.se) * (1.0 if known.vehicles else 0.8),
         persistence=hit.height / known.rows.height,
@@ -62,8 +64,7 @@ def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Findin
         duration_s=seconds(hit),
         windows=windows(hit, "multiple"),
         signals=("motor_temp", "motor_current", "motor_speed", "ambient_temp"),
-        not_separable="Higher winding resistance, weaker magnets or worse cooling: the winding's resistance "
-        "and the "
+        not_separable="Higher winding resistance, weaker magnets or worse cooling: the winding's resistance and the "
         "no-load volts per speed, both cold, separate them.",
     )
 
@@ -82,7 +83,7 @@ RULE = Rule(
     id="winding_hot",
     title="Motor winding too hot",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("motor_temp_max_c",),
     roles=("motor_temp", "motor_current", "ambient_temp"),
     limits=(

@@ -130,7 +130,7 @@ def _parts_intact(store: Store, logs: list[Row], parts: dict[str, Row]) -> Check
         merged += not own
         expected = log["part_hash"] if own else part["hash"]
         if part["part"] not in hashes:
-            hashes[part["part"]] = store.shelf.hash_of(part["part"])
+            hashes[part["part"]] = store.lake.hash_of(part["part"])
         found = hashes[part["part"]]
         if found != expected:
             bad.append(f"{part['part']} is missing" if found is None else f"{part['part']} has another hash")

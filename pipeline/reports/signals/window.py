@@ -113,7 +113,7 @@ def _raw(store: Store, vehicle: str, name: str, start: int, end: int) -> list[Wi
     times: list[NDArray[np.int64]] = []
     values: list[NDArray[Any]] = []
     for ref in refs:
-        part = store.shelf.open(ref.part, ref.hash)
+        part = store.lake.open(ref.part, ref.hash)
         if name in part.columns:
             for piece in part.rows({message: [signal]}, ref.log, max(start, ref.start), min(end, ref.end + 1)):
                 column = piece.columns[signal]
@@ -143,6 +143,6 @@ def _unit(profile: Profile | None, message: str, signal: str) -> str:
 
 
 def _near_signals(store: Store, refs: Sequence[LogRef], name: str) -> str:
-    known = {column for ref in refs[:3] for column in store.shelf.open(ref.part, ref.hash).columns}
+    known = {column for ref in refs[:3] for column in store.lake.open(ref.part, ref.hash).columns}
     near = difflib.get_close_matches(name, known, 3, 0.4)
     return f"Near names: {', '.join(near)}" if near else "No log covers that time"

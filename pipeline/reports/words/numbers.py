@@ -7,6 +7,8 @@ import re
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from herdbook.pipeline.health.severity import Severity
+
 KM_PER_MILE = 1.609344  # exact by definition of the international mile
 
 _UNITS = {
@@ -25,8 +27,7 @@ _UNITS = {
     "state": "",
 }
 
-SEVERITY_WORD = {"stop-use": "Stop use", "service": "Service", "note": "Note"}
-SEVERITY_RANK = {"stop-use": 0, "service": 1, "note": 2}
+SEVERITY_WORD: dict[str, str] = {Severity.STOP_USE: "Stop use", Severity.SERVICE: "Service", Severity.NOTE: "Note"}
 CHANGE_WORD = {"new": "New", "worse": "Worse", "better": "Better", "gone": "Gone"}
 
 

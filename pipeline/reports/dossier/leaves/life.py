@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.reports.drawing.readings import life_axis
 from herdbook.pipeline.reports.facts import Facts, Row
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Table
@@ -103,7 +104,7 @@ def _installs_drawn(facts: Facts) -> Iterator[Spec]:
 
 def _findings_drawn(facts: Facts) -> Iterator[Spec]:
     tokens = {"stop-use": "@stop", "service": "@service", "note": "@note"}
-    for severity in words.SEVERITY_RANK:
+    for severity in reversed(Severity):
         chosen = facts.graves(severity)
         if chosen:
             spans = [(micros(f["first_t"]), micros(f["last_t"])) for f in chosen]

@@ -94,7 +94,7 @@ def _why_no_capacity(facts: Facts) -> str:
 
 def _losses(desk: Desk) -> list[Block]:
     """Self-discharge of every group against its siblings, also where no rule has a word to say."""
-    from herdbook.pipeline.health.pack.self_discharge import self_discharge
+    from herdbook.pipeline.health.pack.leak import self_discharge
 
     if desk.record is None:
         return []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
+from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.reports.facts import Facts, Row
 from herdbook.pipeline.reports.history.context import Desk
 from herdbook.pipeline.reports.history.statement import Line, logs_between
@@ -209,5 +210,4 @@ def known_then(facts: Facts) -> list[Row]:
             "first_t": change["first_t"] or first,
             "last_t": change["last_t"] or scan,
         }
-    rank = words.SEVERITY_RANK
-    return sorted(standing.values(), key=lambda row: (rank.get(row["severity"], 9), row["rule"], row["item"]))
+    return sorted(standing.values(), key=lambda row: (-rank(row["severity"]), row["rule"], row["item"]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from herdbook.pipeline.health.examples import Stretch, record, stretch
-from herdbook.pipeline.health.pack.self_discharge import STRETCH, self_discharge
+from herdbook.pipeline.health.pack.leak import KNEE_STRETCH, self_discharge
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -28,7 +28,7 @@ def test_a_sinking_group_in_milliampere() -> None:
     assert [loss.item for loss in found] == ["1", "2", "3", "4", "5"]
     leak, sound = found[3], found[0]
     assert leak.loss_ma == pytest.approx(0.005 * 30 / 48 * 1000)
-    assert leak.se_ma > STRETCH * leak.loss_ma
+    assert leak.se_ma > KNEE_STRETCH * leak.loss_ma
     assert sound.loss_ma == 0.0
     assert 0 < sound.se_ma < 1.0
     assert (leak.n, leak.days) == (6, 10.0)
