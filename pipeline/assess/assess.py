@@ -147,13 +147,13 @@ def _measure_stretch(
     messages, span = Cadence(profiles.values()), (stretch.start, stretch.end)
     signals = read_signals(store.lake, refs, profiles.values(), rows.vehicle, *span, watch=messages)
     found = sessions(
-        rows.vehicle,
-        stretch,
-        signals,
-        spans,
-        any(x.bench for x in inside),
-        settings.stop_s,
-        int(settings.span_gap_s * 1e6),
+        vehicle=rows.vehicle,
+        stretch=stretch,
+        signals=signals,
+        spans=spans,
+        bench=any(x.bench for x in inside),
+        stop_s=settings.stop_s,
+        span_gap_us=int(settings.span_gap_s * 1e6),
     )
     profile = _profile(profiles, refs[-1].profile, store)
     rows.messages.append(
@@ -250,12 +250,12 @@ def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFra
     messages = all_of(work.messages, new[3], "stretch_t", ["start_t", "message"])
     clocks = clock_rows(_clock(x) for x in work.logs if x.ref.start >= work.since)
     return Record(
-        work.vehicle,
-        profile,
-        all_of(work.sessions, new[0], "start_t", ["start_t"]),
-        pl.concat([all_of(work.metrics, new[1], "start_t", IN_ORDER), message_rows(messages), clocks]).sort(
+        vehicle=work.vehicle,
+        profile=profile,
+        sessions=all_of(work.sessions, new[0], "start_t", ["start_t"]),
+        metrics=pl.concat([all_of(work.metrics, new[1], "start_t", IN_ORDER), message_rows(messages), clocks]).sort(
             "start_t", maintain_order=True
         ),
-        all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
-        work.reference,
+        events=all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
+        reference=work.reference,
     )

@@ -38,8 +38,7 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """findings: worst first (severity, then share). scores: one entry a subsystem, in the order of
-    SUBSYSTEMS."""
+    """findings: worst first (severity, then share). scores: one entry a subsystem, in the order of SUBSYSTEMS."""
 
     findings: tuple[Judged, ...]
     not_assessed: tuple[Refused, ...]
@@ -54,8 +53,7 @@ def limits_of(rule: Rule, overrides: dict[str, float], chemistry: Chemistry | No
 
 
 def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
-    """One rule over one record: its findings (worst first, at most ten windows each), or why it could not
-    judge."""
+    """One rule over one record: its findings (worst first, at most ten windows each), or why it could not judge."""
     present = record.once("names", lambda: set(record.metrics["name"].unique().to_list()))
     missing = [name for name in rule.needs if name not in present]
     if missing:
@@ -102,8 +100,7 @@ def _why_missing(rule: Rule, record: Record, missing: list[str]) -> str:
 
 
 def rule_set_json() -> str:
-    """The rule set in words, for the catalogue's rule_sets table: every rule with its limits, units and
-    reasons."""
+    """The rule set in words, for the catalogue's rule_sets table: every rule with its limits, units and reasons."""
     rules = [
         {
             "id": r.id,

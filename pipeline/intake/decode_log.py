@@ -16,9 +16,8 @@ from herdbook.decoders import Decoder, Frames, Log
 from herdbook.decoders.decoding.columns import Table
 from herdbook.decoders.decoding.extract import Column
 from herdbook.decoders.decoding.group import grouped
-from herdbook.decoders.frames import ERROR, REMOTE
+from herdbook.decoders.frames import ERROR, REMOTE, join_frames
 from herdbook.decoders.integrity.checks import IntegrityCheck
-from herdbook.decoders.logs.log import join_frames
 from herdbook.pipeline.errors import InputError, StoreError
 from herdbook.pipeline.intake.clock import Tracker
 from herdbook.pipeline.intake.identity import UNSET, SerialSeen

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from herdbook.decoders.logs.rows import FD_LENGTHS
+from herdbook.decoders.reading.rows import FD_LENGTHS
 from tests.decoders.peers import can, ours, theirs, unequal
 
 HEAD = {
