@@ -60,16 +60,16 @@ def test_who_reads_it_is_true() -> None:
     assert {key for key, by in lines.items() if by} == read_somewhere() | through
 
 
-@pytest.mark.parametrize("name", ["zirbel", "saumer"])
-def test_a_demo_profile_keeps_to_the_lines(name: str) -> None:
-    raw = tomllib.loads((ROOT / "dbc_demo" / f"{name}.toml").read_text("utf-8"))
+@pytest.mark.parametrize("vehicle", ["zirbel", "saumer"])
+def test_a_demo_profile_keeps_to_the_lines(vehicle: str) -> None:
+    raw = tomllib.loads((ROOT / "dbc_demo" / f"{vehicle}.toml").read_text("utf-8"))
     for name, table in TABLES.items():
         lines: dict[str, Figure[Any]] = {x.key: x for x in table.lines()}
         assert set(raw[name]) <= set(lines)
         for key, value in raw[name].items():
             kinds = {"text": str, "true or false": bool, "whole number": int}
-            assert isinstance(value, kinds.get(lines[key].kind, int | float)), key
-            assert isinstance(value, str) or lines[key].low <= float(value) <= lines[key].high, key
+            assert isinstance(raw[name][key], kinds.get(lines[key].kind, int | float)), key
+            assert isinstance(value, str) or lines[key].low <= value <= lines[key].high, key
 
 
 def test_the_list_for_people_is_the_lines() -> None:
