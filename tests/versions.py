@@ -26,10 +26,10 @@ PIPELINE = ROOT / "pipeline"
 FILES = {
     "samples": [
         *("lake/cadence.py", "lake/merge_samples.py", "lake/read.py", "lake/layout.py", "assess/sessions.py"),
-        *("vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py", "vehicle/figures.py"),
+        *("spans.py", "vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),
     ],
     "science": ["science/*.py"],
-    "measuring": ["metrics/shared/*.py", "metrics/set.py"],
+    "measuring": ["metrics/shared/*.py", "metrics/set.py", "vehicle/figures.py"],
     "judging": ["health/*.py", "health/pack/*.py", "health/rules/_*.py", "vehicle/roles.py"],
 }
 # No verdict rests on these: records made for rules' own cases, and counts of how often a rule was right.

@@ -25,14 +25,13 @@ from herdbook.pipeline.health.engine import judge
 from herdbook.pipeline.health.reading import only
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.lake.cadence import SCHEMA, Cadence
-from herdbook.pipeline.lake.merge_samples import without
 from herdbook.pipeline.lake.read import read_signals
 from herdbook.pipeline.metrics import measure
 from herdbook.pipeline.metrics.clock import LogClock, clock_rows
 from herdbook.pipeline.metrics.messages import message_rows
 from herdbook.pipeline.metrics.set import Outcome
 from herdbook.pipeline.settings import Settings
-from herdbook.pipeline.spans import Touching
+from herdbook.pipeline.spans import SpanIndex, without
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import column_micros
 from herdbook.pipeline.vehicle.figures import PackFigures
@@ -71,8 +70,8 @@ def assess(store: Store, work: Work | str) -> Assessed:
         work = plan(store, [work])[0]
     settings, profiles = store.settings, {p.name: p for p in store.profiles()}
     frozen = _frozen(work)
-    rest = Touching(frozen)
-    live = [s for log in work.logs if log.ref.part for span in log.spans for s in without(span, rest.of(span))]
+    rest = SpanIndex(frozen)
+    live = [s for log in work.logs if log.ref.part for span in log.spans for s in without(span, rest.touched_by(span))]
     wanted = stretches(live, int(settings.join_s * 1e6))
     inside = _inside(wanted, work.logs)
     packs = {name: p.pack_figures for name, p in profiles.items()}
@@ -104,16 +103,16 @@ def assess(store: Store, work: Work | str) -> Assessed:
 
 def _frozen(work: Work) -> list[tuple[int, int]]:
     """Stretches whose rows have expired from the lake: what was found in them stays as it is."""
-    known = Touching(work.known)
-    return sorted({k for x in work.logs if not x.ref.part for span in x.spans for k in known.of(span)})
+    known = SpanIndex(work.known)
+    return sorted({k for x in work.logs if not x.ref.part for span in x.spans for k in known.touched_by(span)})
 
 
 def _inside(wanted: Sequence[Stretch], logs: Sequence[LogSpans]) -> dict[tuple[int, int], list[LogSpans]]:
     """Logs still in the lake by the stretch they touch, in their order."""
-    touching = Touching((s.start, s.end) for s in wanted)
+    stretches_by_time = SpanIndex((s.start, s.end) for s in wanted)
     inside: dict[tuple[int, int], list[LogSpans]] = {(s.start, s.end): [] for s in wanted}
     for log in (x for x in logs if x.ref.part):
-        for key in {k for span in log.spans for k in touching.of(span)}:
+        for key in {k for span in log.spans for k in stretches_by_time.touched_by(span)}:
             inside[key].append(log)
     return inside
 

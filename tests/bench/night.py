@@ -3,8 +3,8 @@
     python tests/bench/night.py --out build/bench [--quick]
 
 Wall time suffers from other work on the machine; processor seconds (ours and of all workers) hardly do, so both are
-given. `at best` is frames a processor second times two cores: what two idle cores could do. Writes night.json and
-night.md.
+given. `at best` is frames a processor second times two cores: what two idle cores could do.
+Writes night.json and night.md.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ sys.path.insert(0, str(ROOT))
 
 from herdbook.flows.request import Request  # noqa: E402
 from herdbook.flows.supervise import run_once  # noqa: E402
-from herdbook.pipeline.night.scan import ScanResult, run_scan  # noqa: E402
+from herdbook.pipeline.night.scan import run_scan  # noqa: E402
+from herdbook.pipeline.night.steps import ScanResult  # noqa: E402
 from herdbook.pipeline.settings import NightSettings  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402

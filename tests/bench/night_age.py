@@ -31,7 +31,8 @@ from herdbook.pipeline.intake.inbox import new_logs  # noqa: E402
 from herdbook.pipeline.intake.ledger import commit  # noqa: E402
 from herdbook.pipeline.intake.take_log import take_log  # noqa: E402
 from herdbook.pipeline.night.close import close  # noqa: E402
-from herdbook.pipeline.night.scan import begin_scan, end_scan, run_scan  # noqa: E402
+from herdbook.pipeline.night.scan import run_scan  # noqa: E402
+from herdbook.pipeline.night.scan_entry import begin_scan, end_scan  # noqa: E402
 from herdbook.pipeline.store.connection import insert, transaction  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402

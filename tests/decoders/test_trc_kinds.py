@@ -1,5 +1,5 @@
-"""Frames of all kinds in .trc logs, which python-can reads but does not write: lines made here, its reader is the
-reference."""
+"""Frames of all kinds in .trc logs, which python-can reads but does not write: lines made here, its
+reader is the reference."""
 
 from __future__ import annotations
 

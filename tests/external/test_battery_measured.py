@@ -44,8 +44,7 @@ def cell() -> pl.DataFrame:
 
 
 def test_discharged_charge_equals_the_instruments_counter(cell: pl.DataFrame) -> None:
-    """Recorded 1.07236 and 1.0729 Ah; ours within 0.2 %, also with our own 1 mV / 0.1 A world's coarse
-    current."""
+    """Recorded 1.07236 and 1.0729 Ah; ours within 0.2 %, also with our own 1 mV / 0.1 A world's coarse current."""
     assert cell.height == 2142
     rng = np.random.default_rng(1)
     for cycle, recorded in ((1, 1.07236), (2, 1.0729)):

@@ -1,5 +1,4 @@
-"""Estimators against a physics model of an LFP cell (tests/external/battery_physics.py; `make physics` runs
-both).
+"""Estimators against a physics model of an LFP cell (tests/external/battery_physics.py; `make physics` runs both).
 
 Bounds promised at 1 mV / 0.1 A quantisation and 5 mV noise: DC resistance within 5 %, capacity within 2 %,
 self-discharge within 20 %, charge offset within 1 % of capacity; our own: round-trip and voltage efficiency within
