@@ -23,7 +23,7 @@ def test_a_store_from_before_versions_is_not_measured_again(tmp_path: Path) -> N
     work = plan(bench.store, ["TOY-007"])[0]
     packs = {p.name: p.pack_figures for p in bench.store.profiles()}
     today, before = fingerprints_of(work.logs, bench.store.settings, packs)
-    assert set(work.known.values()) == {today}
+    assert set(work.stretches.values()) == {today}
     _rename(bench, before)
     assert assess(bench.store, "TOY-007").stretches == ()
     _rename(bench, "of another measuring")
