@@ -26,7 +26,7 @@ PIPELINE = ROOT / "pipeline"
 FILES = {
     "samples": [
         *("lake/cadence.py", "lake/merge_samples.py", "lake/read.py", "lake/layout.py", "assess/sessions.py"),
-        *("vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),
+        *("spans.py", "vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),
     ],
     "science": ["science/*.py"],
     "measuring": ["metrics/shared/*.py", "metrics/set.py"],

@@ -15,7 +15,8 @@ from prefect.client.schemas.objects import State
 from herdbook.flows.night.flow import as_flow
 from herdbook.flows.night.task_runner import task_runner
 from herdbook.flows.night_settings import read_night_settings
-from herdbook.flows.request import Progress, Request
+from herdbook.flows.request import Request
+from herdbook.pipeline.night.progress import Progress
 
 
 def backfill_name() -> str:
