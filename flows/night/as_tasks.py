@@ -11,7 +11,7 @@ from herdbook.flows.night.bundles import bundles
 from herdbook.flows.night.results import rolling
 from herdbook.flows.night.shared_workers import WorkerLimits, end_workers
 from herdbook.flows.night.tasks import assess_task, label, take_task, visible_step
-from herdbook.pipeline.assess.assess import Work
+from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.store.store import Store
@@ -42,7 +42,7 @@ class AsTasks:
         )
         return (taken for bundle in some for taken in bundle)
 
-    def assess(self, work: Iterable[Work]) -> Iterator[VehicleOutcome]:
+    def assess(self, work: Iterable[VehiclePlan]) -> Iterator[VehicleOutcome]:
         return rolling(
             lambda one: assess_task.submit(one.vehicle, self.store, one, self.limits), work, self._most(), self.until
         )

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from herdbook.flows.night.shared_workers import WorkerLimits
-from herdbook.pipeline.assess.assess import Work, assess
+from herdbook.pipeline.assess.assess import assess
+from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.night.failures import VehicleOutcome, lost_log, not_assessed
@@ -31,7 +32,7 @@ def _take_safely(store: Store, path: Path, limits: WorkerLimits) -> Outcome:
         return lost_log(path, error)
 
 
-def assess_safely(store: Store, work: Work, limits: WorkerLimits) -> VehicleOutcome:
+def assess_safely(store: Store, work: VehiclePlan, limits: WorkerLimits) -> VehicleOutcome:
     """A vehicle that cannot be assessed stays marked for the next night; it never stops the others.
 
     Raises: StoreError, when the store itself cannot go on.

@@ -17,7 +17,7 @@ from prefect.tasks import Task
 
 from herdbook.flows.night.in_task import assess_safely, take_bundle
 from herdbook.flows.night.shared_workers import WorkerLimits
-from herdbook.pipeline.assess.assess import Work
+from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.intake.outcome import Outcome, QuarantinedLog
 from herdbook.pipeline.night.failures import VehicleOutcome
@@ -76,7 +76,7 @@ def take_task(label: str, store: Store, paths: Sequence[Path], limits: WorkerLim
     retry_delay_seconds=[5, 30],
     retry_condition_fn=_worth_retrying,
 )
-def assess_task(vehicle: str, store: Store, work: Work, limits: WorkerLimits) -> VehicleOutcome:
+def assess_task(vehicle: str, store: Store, work: VehiclePlan, limits: WorkerLimits) -> VehicleOutcome:
     seen = assess_safely(store, work, limits)
     if seen.problem:
         get_run_logger().warning("%s could not be assessed tonight: %s", vehicle, seen.problem)

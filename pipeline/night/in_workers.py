@@ -8,7 +8,8 @@ from math import inf
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 
-from herdbook.pipeline.assess.assess import Work, assess
+from herdbook.pipeline.assess.assess import assess
+from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.night.failures import VehicleOutcome, lost_log, not_assessed
@@ -37,7 +38,7 @@ class InWorkers:
         for done in self._each(partial(_take, self.store, self.now), paths):
             yield done.result if done.result is not None else lost_log(done.item, done.why)
 
-    def assess(self, work: Iterable[Work]) -> Iterator[VehicleOutcome]:
+    def assess(self, work: Iterable[VehiclePlan]) -> Iterator[VehicleOutcome]:
         for done in self._each(partial(assess, self.store), work):
             vehicle = done.item.vehicle
             yield VehicleOutcome(vehicle, done.result) if done.result is not None else not_assessed(vehicle, done.why)

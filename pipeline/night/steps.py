@@ -13,11 +13,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any, ParamSpec, Protocol, TypeVar
+from typing import ParamSpec, Protocol, TypeVar
 
-from herdbook.pipeline.assess.assess import Work, vehicles_touched
-from herdbook.pipeline.assess.commit import commit_assessed, worst_first
-from herdbook.pipeline.assess.plan import planned
+from herdbook.pipeline.assess.commit import commit_assessed
+from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
+from herdbook.pipeline.assess.plan import VehiclePlan, planned, vehicles_touched
 from herdbook.pipeline.intake.ledger import commit
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.batches import in_batches
@@ -49,7 +49,7 @@ class Runner(Protocol):
     def take(self, paths: Sequence[Path]) -> Iterable[Outcome]:
         """Every log read and decoded, in order of completion. Raises: StoreError."""
 
-    def assess(self, work: Iterable[Work]) -> Iterable[VehicleOutcome]:
+    def assess(self, work: Iterable[VehiclePlan]) -> Iterable[VehicleOutcome]:
         """Every vehicle assessed, in order of completion. Raises: StoreError."""
 
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
@@ -68,7 +68,7 @@ class ScanResult:
     logs_known: int = 0
     quarantined: int = 0
     vehicles: int = 0
-    changes: tuple[dict[str, Any], ...] = ()
+    changes: tuple[FindingChange, ...] = ()
     failed: dict[str, str] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
 
@@ -83,7 +83,7 @@ class ScanSteps:
     now: int | None = None
     counts: LogCounts = field(default_factory=LogCounts)
     vehicles: int = 0
-    changes: list[dict[str, Any]] = field(default_factory=list)
+    changes: list[FindingChange] = field(default_factory=list)
     failed: dict[str, str] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
 

@@ -16,7 +16,7 @@ def test_a_store_from_before_versions_is_not_measured_again(bench: Bench) -> Non
     work = plan(bench.store, ["TOY-007"])[0]
     chemistry = {p.name: "LFP" for p in bench.store.profiles()}
     today, before = fingerprints_of(work.logs, bench.store.settings, chemistry)
-    assert set(work.known.values()) == {today}
+    assert set(work.stretches.values()) == {today}
     _rename(bench, before)
     assert assess(bench.store, "TOY-007").stretches == ()
     _rename(bench, "of another measuring")

@@ -85,7 +85,7 @@ def _fingerprints(store: Store) -> None:
     rows = []
     for work in plan(store, vehicles):
         by_day = {log.spans[0][0] // 86_400_000_000: log for log in work.logs}
-        for a, b in work.known:
+        for a, b in work.stretches:
             rows.append((work.vehicle, a, b, fingerprints_of([by_day[a // 86_400_000_000]], store.settings, {})[0]))
     names = {"vehicle": pl.String, "start_t": pl.Int64, "end_t": pl.Int64, "fingerprint": pl.String}
     frame = pl.DataFrame(rows, schema=names, orient="row")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from herdbook.flows.night.in_task import assess_safely
 from herdbook.flows.night.shared_workers import WorkerLimits, end_workers
-from herdbook.pipeline.assess.assess import plan
+from herdbook.pipeline.assess.plan import plan
 from herdbook.pipeline.night.again import mark
 from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.store.store import Store

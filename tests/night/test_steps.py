@@ -9,7 +9,7 @@ from typing import ParamSpec, TypeVar
 import pytest
 
 import tests.toy.logs as toy
-from herdbook.pipeline.assess.assess import Work
+from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.errors import InputError, StoreError
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night import steps
@@ -37,7 +37,7 @@ class Noted:
         self.asked.append(f"take {len(paths)}")
         return self.here.take(paths)
 
-    def assess(self, work: Iterable[Work]) -> Iterator[VehicleOutcome]:
+    def assess(self, work: Iterable[VehiclePlan]) -> Iterator[VehicleOutcome]:
         self.asked.append("assess")
         return self.here.assess(work)
 
