@@ -34,4 +34,4 @@ def test_every_command_prints_what_the_readme_shows(tmp_path: Path) -> None:
     for one in said:
         code, output = readme.run(one.command, tmp_path)
         assert code in readme.NEWS, f"{one.command}\n{output}"
-        assert readme.shape(readme.shortened(output, one.output)) == readme.shape(one.output), one.command
+        assert readme.left_out(readme.shape(output), one.output) == readme.shape(one.output), one.command
