@@ -32,6 +32,7 @@ from herdbook.pipeline.settings import Settings
 from herdbook.pipeline.spans import SpanIndex, without
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import column_micros
+from herdbook.pipeline.vehicle.figures import PackFigures
 from herdbook.pipeline.vehicle.profile import Profile
 
 
@@ -63,8 +64,8 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
     live = [s for log in known.logs if log.ref.part for span in log.spans for s in without(span, rest.touched_by(span))]
     wanted = stretches(live, int(settings.join_s * 1e6))
     inside = _inside(wanted, known.logs)
-    chemistry = {name: str(p.pack.get("chemistry", "")) for name, p in profiles.items()}
-    fingerprints = {key: fingerprints_of(logs, settings, chemistry) for key, logs in inside.items()}
+    packs = {name: p.pack_figures for name, p in profiles.items()}
+    fingerprints = {key: fingerprints_of(logs, settings, packs) for key, logs in inside.items()}
     fresh = [s for s in wanted if known.stretches.get((s.start, s.end)) not in fingerprints[s.start, s.end]]
     kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
     gone = tuple(sorted(set(known.stretches) - kept - set(frozen)))
@@ -105,12 +106,12 @@ def _inside(wanted: Sequence[Stretch], logs: Sequence[LogSpans]) -> dict[tuple[i
     return inside
 
 
-def fingerprints_of(logs: Sequence[LogSpans], settings: Settings, chemistry: Mapping[str, str]) -> list[str]:
+def fingerprints_of(logs: Sequence[LogSpans], settings: Settings, packs: Mapping[str, PackFigures]) -> list[str]:
     """Of a stretch, by the logs that touch it. One of these in the catalogue means that its sessions and metrics are as
-    they would be made today; the first is today's name. chemistry: by profile."""
+    they would be made today; the first is today's name. packs: by profile."""
     inside = [f"{x.ref.log} {x.ref.profile} {x.profile_hash} {x.shift} {x.bench} {x.ref.doubts}" for x in logs]
     cut = f"{settings.join_s} {settings.stop_s} {settings.span_gap_s}"
-    measured_by = accepted(chemistry.get(logs[-1].ref.profile, "") if logs else "")
+    measured_by = accepted(packs.get(logs[-1].ref.profile) if logs else None)
     return [hashlib.sha256("\n".join([f"{how} {cut}", *sorted(inside)]).encode()).hexdigest() for how in measured_by]
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.steady import blocks_of, range_allowed_a, steady
+from herdbook.pipeline.metrics.shared.steady_moments import blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -28,7 +28,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if table is None or len(table) < LEAST_ROWS:
         return Outcome()
     block = blocks_of(table.t, BLOCK_S)
-    if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.figure("pack", "rated_ah"):
+    if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.pack_figures.rated_ah:
         return Outcome()
     mean = table.v.mean(axis=1)
     stacked = np.column_stack([table.v - mean[:, None], mean])

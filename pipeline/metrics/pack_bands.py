@@ -11,7 +11,7 @@ import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, HOLD_S, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import usual_gap
+from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -40,7 +40,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ah = np.bincount(band, hours * amps[used])
     wh = np.bincount(band, hours * amps[used] * volts[used])
     out: list[Metric] = []
-    for k in np.flatnonzero(ah > LEAST_SHARE * profile.figure("pack", "rated_ah")):
+    for k in np.flatnonzero(ah > LEAST_SHARE * profile.pack_figures.rated_ah):
         low = LOWEST_PCT + k * WIDTH_PCT
         item, n = f"{way} {low:.0f}..{low + WIDTH_PCT:.0f} %", int(count[k])
         se = float(np.hypot(GAIN * ah[k], ZERO_A * spent[k]))

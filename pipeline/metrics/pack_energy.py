@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge, usual_gap
+from herdbook.pipeline.metrics.shared.session_charge import session_charge, usual_gap
 from herdbook.pipeline.science.coulomb import integrate
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -23,7 +23,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     span = (session.end - session.start) / 1e6
     charge = session_charge(session, signals)
     hours, n, cover = charge.recorded_s / 3600, len(current), charge.coverage
-    rated = profile.figure("pack", "rated_ah")
+    rated = profile.pack_figures.rated_ah
 
     def error(total: float) -> float:
         return float(np.hypot(GAIN * total, ZERO_A * hours))

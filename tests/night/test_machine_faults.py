@@ -19,7 +19,7 @@ from herdbook.pipeline.errors import BusyError, SettingsError, StoreError
 from herdbook.pipeline.intake.inbox import find_logs
 from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.settings import FILE, Settings, known_keys, read_settings
-from herdbook.pipeline.store.connection import SCHEMA, migrate, steps
+from herdbook.pipeline.store.migrations import SCHEMA, migrate, steps
 from herdbook.pipeline.store.store import Store
 from tests.toy.bench import DATA, LEDGER, NOW, RESULTS, Bench, answers
 

@@ -67,10 +67,10 @@ def _with_this_pack(facts: Facts) -> Facts:
 
 
 def _capacity(desk: Desk) -> list[Block]:
-    rated = desk.profile.pack.get("rated_ah") if desk.profile else None
-    if not isinstance(rated, int | float):
+    if desk.profile is None or not desk.profile.pack_figures.given("rated_ah"):
         return [Note("No capacity: the profile, which states the rated charge, is not in the store.", "absent")]
-    packs = history_capacity.held(desk, float(rated))
+    rated = desk.profile.pack_figures.rated_ah
+    packs = history_capacity.held(desk, rated)
     if not packs:
         return [Note(f"The capacity is not known. {_why_no_capacity(desk.facts)}.", "absent")]
     body = [

@@ -35,16 +35,15 @@ class Held:
 
 
 def lines(desk: Desk) -> Iterator[Line]:
-    rated = desk.profile.pack.get("rated_ah") if desk.profile else None
-    if desk.record is None or not isinstance(rated, int | float):
+    if desk.profile is None or desk.record is None or not desk.profile.pack_figures.given("rated_ah"):
         why = "the vehicle's profile, which states the rated charge, is not in the store's folder of profiles"
         yield Line("capacity", f"The pack's capacity cannot be given: {why}.", "not known", topic=TOPIC)
         return
-    packs = held(desk, float(rated))
+    packs = held(desk, desk.profile.pack_figures.rated_ah)
     if not packs:
         yield Line("capacity", f"Not measurable in the data available: {_why_not(desk)}.", "not known", topic=TOPIC)
     for pack in packs:
-        yield _measured(desk, pack, float(rated))
+        yield _measured(desk, pack, desk.profile.pack_figures.rated_ah)
         yield _against(desk, pack)
     if packs:
         text = "The end of a warranty and what it promises are not in this store: hold the dates above against them."

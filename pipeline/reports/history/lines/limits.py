@@ -63,8 +63,8 @@ def lines(desk: Desk) -> Iterator[Line]:
 def _name(desk: Desk, bound: Bound) -> str:
     if not bound.limit:
         return bound.words
-    value = desk.profile.pack.get(bound.limit) if desk.profile else None
-    said = words.amount(float(value), bound.unit) if isinstance(value, int | float) else "limit not known"
+    value = getattr(desk.profile.pack_figures, bound.limit) if desk.profile else None
+    said = "limit not known" if value is None else words.amount(value, bound.unit)
     return bound.words.format(said)
 
 
