@@ -19,7 +19,7 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class PageTable:
     """numeric: positions of the columns that are set flush right. folded: opened by the reader."""
 
     caption: str
@@ -36,7 +36,7 @@ class Drawn:
     kind: str = "figure"
 
 
-Block = Note | Table | Drawn
+Block = Note | PageTable | Drawn
 
 
 @dataclass(frozen=True, slots=True)
