@@ -9,7 +9,7 @@ from pathlib import Path
 
 from herdbook.pipeline.assess.assess import Assessed, Work, assess
 from herdbook.pipeline.errors import DamagedPartError, StoreError
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.night.scan import in_words, taken_or_lost
 from herdbook.pipeline.night.workers import Crew, Done, WorkerLost
@@ -65,7 +65,7 @@ def _size_mb(path: Path) -> float:
         return 0.0  # gone meanwhile: taking it will say so
 
 
-def take_bundle(store: Store, paths: Sequence[Path], hands: Hands) -> list[Taken]:
+def take_bundle(store: Store, paths: Sequence[Path], hands: Hands) -> list[Outcome]:
     """Take logs one by one; one that breaks its worker goes to quarantine, the others go on.
 
     Raises: StoreError, when the store itself cannot go on.
@@ -73,7 +73,7 @@ def take_bundle(store: Store, paths: Sequence[Path], hands: Hands) -> list[Taken
     return [_take_safely(store, path, hands) for path in paths]
 
 
-def _take_safely(store: Store, path: Path, hands: Hands) -> Taken:
+def _take_safely(store: Store, path: Path, hands: Hands) -> Outcome:
     try:
         return hands.crew().call(take_log, path, store)
     except WorkerLost as lost:

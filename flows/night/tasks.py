@@ -18,7 +18,7 @@ from prefect.tasks import Task
 from herdbook.flows.night.steps import Hands, Seen, assess_safely, take_bundle
 from herdbook.pipeline.assess.assess import Work
 from herdbook.pipeline.errors import HerdbookError
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import Outcome, QuarantinedLog
 from herdbook.pipeline.settings import NightSettings
 from herdbook.pipeline.store.store import Store
 
@@ -55,12 +55,12 @@ def limit_tasks(settings: NightSettings) -> None:
     retry_delay_seconds=[5, 30],
     retry_condition_fn=_worth_retrying,
 )
-def take_task(label: str, store: Store, paths: Sequence[Path], hands: Hands) -> list[Taken]:
+def take_task(label: str, store: Store, paths: Sequence[Path], hands: Hands) -> list[Outcome]:
     takens = take_bundle(store, paths, hands)
     logger = get_run_logger()
     for taken in takens:
-        if taken.outcome == "quarantined":
-            logger.warning("%s goes to quarantine: %s. %s", taken.name, taken.reason, taken.detail)
+        if isinstance(taken, QuarantinedLog):
+            logger.warning("%s goes to quarantine: %s. %s", taken.file.name, taken.reason, taken.detail)
     return takens
 
 

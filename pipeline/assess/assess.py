@@ -25,14 +25,13 @@ from herdbook.pipeline.health.engine import judge
 from herdbook.pipeline.health.reading import only
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.lake.cadence import SCHEMA, Cadence
-from herdbook.pipeline.lake.merge_samples import without
 from herdbook.pipeline.lake.read import read_signals
 from herdbook.pipeline.metrics import measure
 from herdbook.pipeline.metrics.clock import LogClock, clock_rows
 from herdbook.pipeline.metrics.messages import message_rows
 from herdbook.pipeline.metrics.set import Outcome
 from herdbook.pipeline.settings import Settings
-from herdbook.pipeline.spans import Touching
+from herdbook.pipeline.spans import SpanIndex, without
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import column_micros
 from herdbook.pipeline.vehicle.profile import Profile
@@ -70,8 +69,8 @@ def assess(store: Store, work: Work | str) -> Assessed:
         work = plan(store, [work])[0]
     settings, profiles = store.settings, {p.name: p for p in store.profiles()}
     frozen = _frozen(work)
-    rest = Touching(frozen)
-    live = [s for log in work.logs if log.ref.part for span in log.spans for s in without(span, rest.of(span))]
+    rest = SpanIndex(frozen)
+    live = [s for log in work.logs if log.ref.part for span in log.spans for s in without(span, rest.touched_by(span))]
     wanted = stretches(live, int(settings.join_s * 1e6))
     inside = _inside(wanted, work.logs)
     chemistry = {name: str(p.pack.get("chemistry", "")) for name, p in profiles.items()}
@@ -103,16 +102,16 @@ def assess(store: Store, work: Work | str) -> Assessed:
 
 def _frozen(work: Work) -> list[tuple[int, int]]:
     """Stretches whose rows have expired from the lake: what was found in them stays as it is."""
-    known = Touching(work.known)
-    return sorted({k for x in work.logs if not x.ref.part for span in x.spans for k in known.of(span)})
+    known = SpanIndex(work.known)
+    return sorted({k for x in work.logs if not x.ref.part for span in x.spans for k in known.touched_by(span)})
 
 
 def _inside(wanted: Sequence[Stretch], logs: Sequence[LogSpans]) -> dict[tuple[int, int], list[LogSpans]]:
     """Logs still in the lake by the stretch they touch, in their order."""
-    touching = Touching((s.start, s.end) for s in wanted)
+    stretches_by_time = SpanIndex((s.start, s.end) for s in wanted)
     inside: dict[tuple[int, int], list[LogSpans]] = {(s.start, s.end): [] for s in wanted}
     for log in (x for x in logs if x.ref.part):
-        for key in {k for span in log.spans for k in touching.of(span)}:
+        for key in {k for span in log.spans for k in stretches_by_time.touched_by(span)}:
             inside[key].append(log)
     return inside
 
@@ -146,13 +145,13 @@ def _measure_stretch(
     messages, span = Cadence(profiles.values()), (stretch.start, stretch.end)
     signals = read_signals(store.lake, refs, profiles.values(), rows.vehicle, *span, watch=messages)
     found = sessions(
-        rows.vehicle,
-        stretch,
-        signals,
-        spans,
-        any(x.bench for x in inside),
-        settings.stop_s,
-        int(settings.span_gap_s * 1e6),
+        vehicle=rows.vehicle,
+        stretch=stretch,
+        signals=signals,
+        spans=spans,
+        bench=any(x.bench for x in inside),
+        stop_s=settings.stop_s,
+        span_gap_us=int(settings.span_gap_s * 1e6),
     )
     profile = _profile(profiles, refs[-1].profile, store)
     rows.messages.append(
@@ -249,12 +248,12 @@ def _record(work: Work, gone: tuple[tuple[int, int], ...], new: tuple[pl.DataFra
     messages = all_of(work.messages, new[3], "stretch_t", ["start_t", "message"])
     clocks = clock_rows(_clock(x) for x in work.logs if x.ref.start >= work.since)
     return Record(
-        work.vehicle,
-        profile,
-        all_of(work.sessions, new[0], "start_t", ["start_t"]),
-        pl.concat([all_of(work.metrics, new[1], "start_t", IN_ORDER), message_rows(messages), clocks]).sort(
+        vehicle=work.vehicle,
+        profile=profile,
+        sessions=all_of(work.sessions, new[0], "start_t", ["start_t"]),
+        metrics=pl.concat([all_of(work.metrics, new[1], "start_t", IN_ORDER), message_rows(messages), clocks]).sort(
             "start_t", maintain_order=True
         ),
-        all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
-        work.reference,
+        events=all_of(work.events, new[2], "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]),
+        reference=work.reference,
     )

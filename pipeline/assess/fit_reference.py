@@ -16,8 +16,7 @@ from herdbook.pipeline.store.store import Store
 
 
 def refit(store: Store) -> pl.DataFrame:
-    """New reference figures of every profile: profile, name, item, value, spread, unit, n. Replaces the old
-    ones.
+    """New reference figures of every profile: profile, name, item, value, spread, unit, n. Replaces the old ones.
 
     Profiles with too few vehicles get none, and lose what they had. Raises: BusyError, StoreError.
     """

@@ -82,16 +82,16 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
         reference = {p: _reference(con, p) for p in {x[-1].ref.profile for x in logs.values() if x} | {""}}
         return [
             Work(
-                v,
-                next((t for (t,) in tickets[v]), 0),
-                tuple(logs[v]),
-                {(a, b): f for a, b, f in known[v]},
-                tables[0][v],
-                tables[1][v],
-                tables[2][v],
-                reference[logs[v][-1].ref.profile if logs[v] else ""],
-                messages[v],
-                since[v],
+                vehicle=v,
+                ticket=next((t for (t,) in tickets[v]), 0),
+                logs=tuple(logs[v]),
+                known={(a, b): f for a, b, f in known[v]},
+                sessions=tables[0][v],
+                metrics=tables[1][v],
+                events=tables[2][v],
+                reference=reference[logs[v][-1].ref.profile if logs[v] else ""],
+                messages=messages[v],
+                since=since[v],
             )
             for v in vehicles
         ]
@@ -154,8 +154,18 @@ def _logs(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, 
     out: dict[str, list[LogSpans]] = defaultdict(list)
     for vehicle, rows in _grouped(con, _LOGS, vehicles).items():
         for log, part, profile, start, end, doubts, digest, shift, bench, own, bytes_hash in rows:
-            ref = LogRef(log, part, profile, start, end, tuple((a, b) for a, b in doubts or ()), bytes_hash)
-            out[vehicle].append(LogSpans(ref, digest, shift, bench, tuple(spans[log]), own))
+            ref = LogRef(
+                log=log,
+                part=part,
+                profile=profile,
+                start=start,
+                end=end,
+                doubts=tuple((a, b) for a, b in doubts or ()),
+                hash=bytes_hash,
+            )
+            out[vehicle].append(
+                LogSpans(ref=ref, profile_hash=digest, shift=shift, bench=bench, spans=tuple(spans[log]), own_clock=own)
+            )
     return out
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.pipeline.arrays import Bools
-from herdbook.pipeline.lake.merge_samples import joined
+from herdbook.pipeline.spans import joined
 from herdbook.pipeline.times import DAY, S
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -53,7 +53,7 @@ class Found:
 def stretches(spans: Sequence[tuple[int, int]], join_us: int) -> list[Stretch]:
     """Stretches of a vehicle from the spans (first and last time) of all its logs."""
     out = []
-    for first, last in joined(list(spans), join_us):
+    for first, last in joined(spans, join_us):
         end = last + 1
         days = range((first // DAY + 1) * DAY, end, DAY) if end - first > DAY else ()
         edges = [first, *days, end]
@@ -75,7 +75,7 @@ def sessions(
         pieces = [("bench", stretch.start, stretch.end)]
     else:
         pieces = _pieces(stretch, _smooth(_states(stretch, signals), int(stop_s)))
-    logged = joined(list(spans), span_gap_us)
+    logged = joined(spans, span_gap_us)
     return [Found(Session(vehicle, kind, a, b), _covered(logged, a, b)) for kind, a, b in pieces]
 
 

@@ -32,8 +32,8 @@ class LevelStep:
 
 
 def upward_step(values: Floats, ses: Floats, least: int = 2) -> LevelStep | None:
-    """The split at which a rise stands out most, `least` values on either side; None when there are too few, or
-    nothing rises.
+    """The split at which a rise stands out most, `least` values on either side; None when there are too
+    few, or nothing rises.
 
     values in order of time, ses their standard errors, above zero. Looking for the best place raises z by chance:
     among n places, a limit must be set for n trials."""
@@ -56,4 +56,6 @@ def _at(values: Floats, ses: Floats, k: int) -> LevelStep:
         misfit += float(w @ (v - mean) ** 2)
     stretch = float(np.sqrt(max(misfit / max(values.size - 2, 1), 1.0)))
     se = stretch * math.hypot(*errors)
-    return LevelStep(k, means[0], means[1], stretch * errors[1], means[1] - means[0], se)
+    return LevelStep(
+        first=k, before=means[0], after=means[1], after_se=stretch * errors[1], rise=means[1] - means[0], se=se
+    )

@@ -37,8 +37,7 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """findings: worst first (severity, then share). scores: one entry a subsystem, in the order of
-    SUBSYSTEMS."""
+    """findings: worst first (severity, then share). scores: one entry a subsystem, in the order of SUBSYSTEMS."""
 
     findings: tuple[Judged, ...]
     not_assessed: tuple[Refused, ...]
@@ -51,8 +50,7 @@ def limits_of(rule: Rule, overrides: dict[str, float]) -> dict[str, float]:
 
 
 def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
-    """One rule over one record: its findings (worst first, at most ten windows each), or why it could not
-    judge."""
+    """One rule over one record: its findings (worst first, at most ten windows each), or why it could not judge."""
     present = record.once("names", lambda: set(record.metrics["name"].unique().to_list()))
     missing = [name for name in rule.needs if name not in present]
     if missing:
@@ -98,8 +96,7 @@ def _why_missing(rule: Rule, record: Record, missing: list[str]) -> str:
 
 
 def rule_set_json() -> str:
-    """The rule set in words, for the catalogue's rule_sets table: every rule with its limits, units and
-    reasons."""
+    """The rule set in words, for the catalogue's rule_sets table: every rule with its limits, units and reasons."""
     rules = [
         {
             "id": r.id,

@@ -29,8 +29,7 @@ class Pooled:
     ends: Times
 
     def share_over(self, limit: float) -> float:
-        """Share of the sessions in which the value lay beyond the limit (below it when the limit is
-        negative)."""
+        """Share of the sessions in which the value lay beyond the limit (below it when the limit is negative)."""
         return float(np.mean(self.values > limit if limit >= 0 else self.values < limit))
 
     def windows(self, largest: bool = True) -> tuple[Window, ...]:
@@ -44,12 +43,10 @@ class Pooled:
 
 
 def pool(values: Floats, ses: Floats) -> tuple[float, float]:
-    """Weighted median and its standard error, with the scatter between sessions added to each session's own
-    error.
+    """Weighted median and its standard error, with the scatter between sessions added to each session's own error.
 
-    The scatter is the part of the robust variance of the values that their errors do not explain (the idea
-    of random effects in meta-analysis: DerSimonian and Laird, Control. Clin. Trials 7 (1986) 177, with a
-    robust variance).
+    The scatter is the part of the robust variance of the values that their errors do not explain (the idea of random
+    effects in meta-analysis: DerSimonian and Laird, Control. Clin. Trials 7 (1986) 177, with a robust variance).
     """
     own = np.where(np.isfinite(ses), ses, 0.0)
     centre = median(values)
@@ -86,7 +83,16 @@ def _pooled(rows: pl.DataFrame, last_days: float | None, most: int | None, kinds
     for item, at in places(rows).items():
         at = at[-most:] if most else at
         value, se = pool(values[at], ses[at])
-        out[item] = Pooled(item, value, se, len(at), values[at], ses[at], starts[at], ends[at])
+        out[item] = Pooled(
+            item=item,
+            value=value,
+            se=se,
+            count=len(at),
+            values=values[at],
+            ses=ses[at],
+            starts=starts[at],
+            ends=ends[at],
+        )
     return out
 
 

@@ -62,8 +62,7 @@ def places(rows: pl.DataFrame) -> dict[str, Integers]:
 
 
 def event_table(record: Record, kind: str, keys: tuple[str, ...] = ()) -> pl.DataFrame:
-    """Events of one kind as a flat table: session_start_t, item, start_t, end_t and a float column per data
-    key.
+    """Events of one kind as a flat table: session_start_t, item, start_t, end_t and a float column per data key.
 
     keys: columns that must exist even when no event carries them (null then).
     """
@@ -114,8 +113,8 @@ def seconds(rows: pl.DataFrame) -> float:
 
 
 def recent(rows: pl.DataFrame, last_days: float | None, most: int | None = None) -> pl.DataFrame:
-    """The rows of the last days before the newest of them, `most` at most, in time order: what holds now, not what
-    once held."""
+    """The rows of the last days before the newest of them, `most` at most, in time order: what holds now,
+    not what once held."""
     t = column_micros(rows["start_t"])
     if (t[1:] < t[:-1]).any():
         rows = rows.sort("start_t", maintain_order=True)
@@ -141,8 +140,7 @@ def days(rows: pl.DataFrame) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """A fleet figure frozen with the rule set: value, robust spread between healthy vehicles, number of
-    vehicles."""
+    """A fleet figure frozen with the rule set: value, robust spread between healthy vehicles, number of vehicles."""
 
     value: float
     spread: float

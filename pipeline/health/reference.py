@@ -1,5 +1,4 @@
-"""What the fleet's healthy majority looks like: reference figures, fitted on request and frozen with the rule
-set.
+"""What the fleet's healthy majority looks like: reference figures, fitted on request and frozen with the rule set.
 
     reference = fit_reference(metrics)      metrics of all vehicles of one profile
 
@@ -66,8 +65,7 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
     """Reference figures from the metrics of all vehicles of one profile.
 
     In:  vehicle, kind (of the session), name, item, value, unit, se. More columns do no harm.
-    Out: name, item, value (middle over vehicles), spread (robust, between healthy vehicles), unit, n
-    (vehicles);
+    Out: name, item, value (middle over vehicles), spread (robust, between healthy vehicles), unit, n (vehicles);
          figures with fewer than LEAST_VEHICLES vehicles are left out.
     """
     metrics = pl.concat([metrics.select(COLUMNS), per_own_resistance(metrics)])
@@ -90,8 +88,7 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
 
 
 def per_own_resistance(metrics: pl.DataFrame) -> pl.DataFrame:
-    """The pack's heat ratio over its own resistance, per session: an aged pack is warmer by right of its
-    resistance.
+    """The pack's heat ratio over its own resistance, per session: an aged pack is warmer by right of its resistance.
 
     In and out as fit_reference(); empty for vehicles whose resistance is not known.
     """
@@ -110,8 +107,7 @@ def per_own_resistance(metrics: pl.DataFrame) -> pl.DataFrame:
 
 
 def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] | None:
-    """Middle, spread and number of vehicles, those far out left aside; a vehicle counts once, by its own
-    middle.
+    """Middle, spread and number of vehicles, those far out left aside; a vehicle counts once, by its own middle.
 
     The spread is between vehicles: what the sessions' own scatter adds to it is taken off again.
     """

@@ -89,14 +89,22 @@ class Record:
         return found
 
 
-Examples = Callable[[], "tuple[Record, ...]"]  # made when asked for: a night has no use for them
+@dataclass(frozen=True, slots=True)
+class Cases:
+    """Small records that a rule must fire on, stay quiet on, or refuse."""
+
+    fires_on: tuple[Record, ...]
+    quiet_on: tuple[Record, ...]
+    unassessed_on: tuple[Record, ...]
+
+
 Judge = Callable[[Record, Mapping[str, float]], "list[Finding] | NotAssessed"]
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """judge gets the record and the limits by name (defaults overridden by the profile).
-    fires_on / quiet_on / unassessed_on: small records the rule must fire on, stay quiet on, or refuse."""
+    """What a rule needs, judges by, and says. judge gets the record and the limits by name (defaults
+    overridden by the profile)."""
 
     id: str
     title: str
@@ -111,7 +119,5 @@ class Rule:
     bench: tuple[str, ...]
     cautions: tuple[str, ...]
     source: str
+    cases: Callable[[], Cases]  # made when asked for: a night has no use for them
     version: int = 1  # raised by hand when it says something else about the same record
-    fires_on: Examples = tuple
-    quiet_on: Examples = tuple
-    unassessed_on: Examples = tuple

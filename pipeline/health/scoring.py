@@ -1,10 +1,9 @@
 """From findings to a score per subsystem: 100 x product(1 - share), or none, with the reason.
 
-The share p a finding takes is weight(severity) x confidence x firmness, in [0, 1). Firmness rises with
-persistence from a floor that severity sets: a brake that let go once in fifty stops is not fifty times better
-than one that always does. A further finding never raises the score: every factor 1 - p is at most 1. A score
-is withheld when the rules that could be judged are too few of the subsystem's to speak for it: absent data is
-never health.
+The share p a finding takes is weight(severity) x confidence x firmness, in [0, 1). Firmness rises with persistence from
+a floor that severity sets: a brake that let go once in fifty stops is not fifty times better than one that always does.
+A further finding never raises the score: every factor 1 - p is at most 1. A score is withheld when the rules that could
+be judged are too few of the subsystem's to speak for it: absent data is never health.
 """
 
 from __future__ import annotations

@@ -6,8 +6,7 @@ import math
 
 
 def spell(value: float, unit: str, se: float | None = None) -> str:
-    """A number for a sentence: three significant digits, `±` its standard error when known; next to nothing
-    is 0."""
+    """A number for a sentence: three significant digits, `±` its standard error when known; next to nothing is 0."""
     value = 0.0 if abs(value) < 5e-4 else value
     text = f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
     if se and math.isfinite(se):

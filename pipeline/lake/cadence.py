@@ -16,9 +16,10 @@ from herdbook.decoders import Message
 from herdbook.decoders.decoding.extract import Column
 from herdbook.decoders.integrity.checksum import Protection, protection_of
 from herdbook.pipeline.lake.layout import CHECKSUM_OK
-from herdbook.pipeline.lake.merge_samples import Samples, merge, outside
+from herdbook.pipeline.lake.merge_samples import Samples, merge
 from herdbook.pipeline.lake.part import Part, Piece
 from herdbook.pipeline.lake.read import LogRef
+from herdbook.pipeline.spans import outside
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import US
 

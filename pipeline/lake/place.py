@@ -9,7 +9,8 @@ part: the name in the catalogue, relative to the lake. Several processes may do 
 
 from __future__ import annotations
 
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Protocol
@@ -129,3 +130,15 @@ def check_mark(mark: str, store: Path, shown: str) -> None:
     if mark != own_mark(store):
         do = "Name a place for this store alone in herdbook.toml (lake = ...)"
         raise StoreError("the lake belongs to another store", shown, do)
+
+
+@contextmanager
+def writing(lake: Lake) -> Iterator[None]:
+    """Errors of writing into the lake stop everything; they are not the log's fault. Raises: StoreError."""
+    lake.glance()
+    try:
+        yield
+    except OSError as error:
+        lake.glance()
+        do = "Make room and run again; what was committed stays"
+        raise StoreError(f"the lake cannot be written ({error.strerror or error})", lake.root, do) from None

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.pipeline.errors import NotKnownError, ProfileError
-from herdbook.pipeline.lake.merge_samples import Samples, Times, merge, outside
+from herdbook.pipeline.lake.merge_samples import Samples, SharedTimes, merge
 from herdbook.pipeline.lake.part import Part, Piece
 from herdbook.pipeline.lake.place import Lake
+from herdbook.pipeline.spans import outside
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.role_table import Mapping
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -116,7 +117,7 @@ def read_signals(
         for key, samples in _log_samples(part, ref, wanted, start, end, watch).items():
             found.setdefault(key, []).extend(samples)
         _note_cycles(cycles, wanted, profile)
-    times = Times()
+    times = SharedTimes()
     data = {key: Series(*merge(pieces, cycles.get(key), times)) for key, pieces in found.items()}
     return Signals(vehicle, start, end, {k: data[k] for k in sorted(data, key=str)})
 

@@ -9,10 +9,8 @@ from __future__ import annotations
 import errno
 import shutil
 import tempfile
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from datetime import datetime
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -21,7 +19,9 @@ from uuid import uuid4
 from herdbook.pipeline.addresses import shown
 from herdbook.pipeline.errors import DamagedPartError, HerdbookError, SettingsError, StoreError
 from herdbook.pipeline.lake.copy_cache import FETCH, Copies
+from herdbook.pipeline.lake.listing import files_below
 from herdbook.pipeline.lake.place import MARK, WORK, StoredPart, check_mark, inside, new_mark
+from herdbook.pipeline.times import now_us
 
 if TYPE_CHECKING:
     import duckdb
@@ -238,12 +238,13 @@ class RemoteLake:
     def parts(self) -> list[StoredPart]:
         with self._asked() as files:
             files.invalidate_cache()
-            found: dict[str, dict[str, Any]] = files.find(self._place[1], detail=True)
+            listed = files_below(files, self._place[1])
         out = []
-        for name, about in sorted(found.items()):
-            part = name.removeprefix(self._place[1]).removeprefix("/")
-            if part.endswith(".parquet") and about.get("type") == "file" and _is_plain(part):
-                out.append(StoredPart(part, int(about.get("size") or 0), _changed(about)))
+        for file in listed:
+            part = file.name.removeprefix(self._place[1]).removeprefix("/")
+            if part.endswith(".parquet") and _is_plain(part):
+                changed = now_us() if file.changed is None else file.changed  # so that nothing is taken for old
+                out.append(StoredPart(part, file.size, changed))
         return out
 
     def delete(self, part: str) -> None:
@@ -273,13 +274,6 @@ def _is_plain(part: str) -> bool:
     """Could be one of ours; other people's objects are not touched."""
     names = part.split("/")
     return not {"", ".", ".."} & set(names) and "\\" not in part and "\0" not in part
-
-
-def _changed(about: dict[str, Any]) -> int:
-    """Microseconds UTC; now where the file system does not tell, so that nothing is taken for old."""
-    when = about.get("LastModified") or about.get("mtime") or about.get("created")
-    seconds = when.timestamp() if isinstance(when, datetime) else when
-    return round((seconds if isinstance(seconds, int | float) else time.time()) * 1e6)
 
 
 def _is_ours(error: OSError, folder: Path) -> bool:

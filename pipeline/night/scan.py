@@ -24,7 +24,7 @@ from herdbook.pipeline.errors import DamagedPartError, HerdbookError, StoreError
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.intake.inbox import new_logs, stamp_of
 from herdbook.pipeline.intake.ledger import commit, retry, touch
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import LogFile, Outcome, QuarantinedLog
 from herdbook.pipeline.intake.take_log import part_path, take_log
 from herdbook.pipeline.night.close import close, note_steps
 from herdbook.pipeline.night.workers import Crew, Done, WorkerLost, warm_up
@@ -176,7 +176,7 @@ def _take_all(
     store: Store, paths: Sequence[Path], crew: Crew | None, tell: Progress, now: int | None
 ) -> dict[str, int]:
     counts = dict.fromkeys(COUNTS, 0)
-    held: list[Taken] = []
+    held: list[Outcome] = []
 
     def flush() -> None:
         done = commit(store, held, now)
@@ -194,11 +194,11 @@ def _take_all(
     return counts
 
 
-def _take(store: Store, now: int | None, path: Path) -> Taken:
+def _take(store: Store, now: int | None, path: Path) -> Outcome:
     return take_log(path, store, now=now)
 
 
-def taken_or_lost(done: Done[Path, Taken]) -> Taken:
+def taken_or_lost(done: Done[Path, Outcome]) -> Outcome:
     """The log taken, or put in quarantine when it took its worker down. Raises: what stops the scan."""
     if done.result is not None:
         return done.result
@@ -209,7 +209,7 @@ def taken_or_lost(done: Done[Path, Taken]) -> Taken:
         size, stamp = stamp_of(path)
     except OSError:
         size, stamp = 0, ""
-    return Taken("quarantined", str(path), path.name, size, stamp, "", f"its reader {kind}", str(done.error), LOST)
+    return QuarantinedLog(LogFile(str(path), path.name, size, stamp), f"its reader {kind}", str(done.error), LOST)
 
 
 def _assess_all(

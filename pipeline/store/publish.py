@@ -18,7 +18,8 @@ import polars as pl
 from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.lake.layout import Layout, expression
 from herdbook.pipeline.lake.place import Lake
-from herdbook.pipeline.store.connection import connect, insert, query, raise_if_full, visit
+from herdbook.pipeline.store.connection import connect, insert, raise_if_full, visit
+from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.profile import Profile
 
@@ -68,18 +69,13 @@ def _add_views(path: Path, store: Store) -> None:
         roles = []
         for profile in store.profiles():
             roles += _role_rows(profile)
-            found = con.execute(
-                """SELECT list(DISTINCT (p.part, p.hash) ORDER BY (p.part, p.hash)) FROM parts p JOIN logs l USING (log)
-                   WHERE l.profile = ? GROUP BY l.network_hash ORDER BY l.network_hash""",
-                [profile.name],
-            ).fetchall()
+            found = con.execute(statement(__name__, "parts_by_network"), {"profile": profile.name}).fetchall()
             if found:
                 _views(con, profile, store.lake, [parts for (parts,) in found])
-        con.execute("""CREATE TABLE roles (profile VARCHAR, role VARCHAR, item VARCHAR, "view" VARCHAR, signal VARCHAR,
-                       scale DOUBLE, "offset" DOUBLE, unit VARCHAR)""")
+        con.execute(statement(__name__, "roles"))
         if roles:
             insert(con, "roles", pl.DataFrame(roles))
-        con.execute(f"CREATE VIEW serial_conflicts AS {query('serial_conflicts')}")
+        con.execute(statement(__name__, "serial_conflicts"))
         con.commit()
         con.execute("CHECKPOINT")
     finally:

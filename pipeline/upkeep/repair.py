@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from herdbook.pipeline.intake.ledger import commit, touch
+from herdbook.pipeline.intake.outcome import TakenLog
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.store.connection import connect, transaction
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import now_us
 
@@ -40,10 +42,7 @@ def check(store: Store) -> list[Trouble]:
     """Parts whose bytes are not those that were written; reads the whole lake."""
     con = connect(store.catalogue, read_only=True)
     try:
-        rows = con.execute(
-            """SELECT p.part, any_value(p.hash), list(p.log ORDER BY p.log), list(DISTINCT l.vehicle ORDER BY l.vehicle)
-               FROM parts p JOIN logs l USING (log) GROUP BY p.part ORDER BY p.part"""
-        ).fetchall()
+        rows = con.execute(statement(__name__, "parts_checked")).fetchall()
     finally:
         con.close()
     with ThreadPoolExecutor(AT_ONCE) as threads:
@@ -79,14 +78,13 @@ def _rebuild(store: Store, trouble: Trouble, now: int) -> list[tuple[str, str]]:
     """Take the part's logs again, each into a part of its own; those that could not be, with their paths."""
     store.lake.delete(trouble.part)
     with transaction(store.catalogue) as con:
-        paths = dict(
-            con.execute("SELECT log, path FROM logs WHERE log IN (SELECT unnest(?))", [list(trouble.logs)]).fetchall()
-        )
+        wanted = "SELECT log, path FROM logs WHERE log IN (SELECT unnest(?))"
+        paths = dict(con.execute(wanted, [list(trouble.logs)]).fetchall())
         con.execute("DELETE FROM parts WHERE part = ?", [trouble.part])
         con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [list(paths.values())])  # not known any more
         touch(con, trouble.vehicles)
-    takens = [take_log(Path(path), store, now=now) for _, path in sorted(paths.items())]
-    good = [t for t in takens if t.outcome == "taken" and t.log in paths]
+    again = [take_log(Path(path), store, now=now) for _, path in sorted(paths.items())]
+    good = [t for t in again if isinstance(t, TakenLog) and t.file.log in paths]
     commit(store, good, now)
-    back = {t.log for t in good}
+    back = {t.file.log for t in good}
     return [(log, path) for log, path in sorted(paths.items()) if log not in back]

@@ -3,8 +3,8 @@
     python tests/bench/night.py --out build/bench [--quick]
 
 Wall time suffers from other work on the machine; processor seconds (ours and of all workers) hardly do, so both are
-given. `at best` is frames a processor second times two cores: what two idle cores could do. Writes night.json and
-night.md.
+given. `at best` is frames a processor second times two cores: what two idle cores could do.
+Writes night.json and night.md.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from herdbook.decoders.logs.rows import FD_LENGTHS
+from herdbook.decoders.reading.rows import FD_LENGTHS
 from tests.decoders.peers import can
 
 START_US = 1_700_000_000_000_000

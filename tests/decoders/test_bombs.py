@@ -25,7 +25,7 @@ def losses(path: Path) -> list[tuple[str, int]]:
 
 
 def test_a_gzip_bomb_is_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("herdbook.decoders.logs.source.FREE_BYTES", 1 << 20)
+    monkeypatch.setattr("herdbook.decoders.reading.source.FREE_BYTES", 1 << 20)
     path = tmp_path / "bomb.log.gz"
     path.write_bytes(gzip.compress(LINE * 10 + bytes(200_000_000)))
     tracemalloc.start()

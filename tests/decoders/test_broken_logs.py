@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from herdbook.decoders import DecoderError, Loss, UnknownLogError, open_log
-from herdbook.decoders.logs.log import MAX_LOSSES
+from herdbook.decoders.reading.reader import MAX_LOSSES
 from tests.decoders.messages import write
 from tests.decoders.peers import Seen, can, frames_in, ours
 

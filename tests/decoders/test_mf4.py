@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from herdbook.decoders import LogFormatError, open_log
-from herdbook.decoders.formats.mf4.blocks import Blocks, Broken
+from herdbook.decoders.formats.mf4.blocks import BlockFile, Broken
 from herdbook.decoders.formats.mf4.groups import bus_groups
 from tests.decoders.mdf_made import START_NS, Made, record
 from tests.decoders.peers import ours
@@ -147,4 +147,4 @@ def test_a_link_out_of_the_file_is_refused(tmp_path: Path) -> None:
     at = content.index(b"##HD")
     path.write_bytes(content[: at + 24] + struct.pack("<Q", 2**63) + content[at + 32 :])
     with pytest.raises(Broken, match="past the end"):
-        list(bus_groups(Blocks(path), ("CAN_DataFrame",)))
+        list(bus_groups(BlockFile(path), ("CAN_DataFrame",)))

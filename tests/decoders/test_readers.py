@@ -40,7 +40,7 @@ def test_every_frame_equals_python_cans(
     with can.LogReader(path) as reader:
         expected = theirs(reader, FIRST.get(kind, 0))
     with pytest.MonkeyPatch.context() as patch:  # small blocks, so that a short log has many of them
-        patch.setattr("herdbook.decoders.logs.source.BLOCK_BYTES", data.draw(st.sampled_from((300, 1000, 1 << 19))))
+        patch.setattr("herdbook.decoders.reading.source.BLOCK_BYTES", data.draw(st.sampled_from((300, 1000, 1 << 19))))
         patch.setattr("herdbook.decoders.formats.blf.BATCH_BYTES", data.draw(st.sampled_from((1, 200, 1 << 20))))
         found = ours(path)
     assert unequal(found, expected, channel=kind in NUMBERED or kind == "log", shift_us=start_of(path, kind)) == []

@@ -14,18 +14,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from demo_logs.encode import seal
 from herdbook.decoders import Network, decode, open_log, read_frames
 from herdbook.decoders.dbc.messages import Message, Signal
-from herdbook.decoders.integrity.checksum import (
-    H2F,
-    J1850,
-    Protection,
-    crc8,
-    expected_checksum,
-    protection_of,
-    seal,
-    wrong,
-)
+from herdbook.decoders.integrity.checksum import H2F, J1850, Protection, crc8, expected_checksum, protection_of, wrong
 from tests.decoders.peers import can, frames_of, ours, theirs, unequal
 from tests.external.fetch import folder_of
 

@@ -1,5 +1,5 @@
-"""What the night's tests share: a small fleet's logs, a store filled by one process without Prefect, and one
-Prefect server."""
+"""What the night's tests share: a small fleet's logs, a store filled by one process without Prefect,
+and one Prefect server."""
 
 from __future__ import annotations
 

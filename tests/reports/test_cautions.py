@@ -1,6 +1,4 @@
-"""Which cautions are printed: urgent ones for grave findings, none that cry wolf, always the limits of the
-whole thing.
-"""
+"""Cautions that are printed: urgent ones for grave findings, none that cry wolf, always the limits of the whole."""
 
 from __future__ import annotations
 

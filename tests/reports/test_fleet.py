@@ -1,6 +1,4 @@
-"""The fleet site: everything linked and present, nothing rewritten in vain, small and quick at ten
-thousand vehicles.
-"""
+"""The fleet site: all linked and present, nothing rewritten in vain, small and quick at ten thousand vehicles."""
 
 from __future__ import annotations
 

@@ -15,8 +15,7 @@ V = np.array(25 / 3.6)
 
 @pytest.mark.parametrize(("slope", "newton"), [(0.0, 159.0), (0.06, 103.0), (-0.06, 214.0)])
 def test_two_ms2_needs_this_much_motor_force(slope: float, newton: float) -> None:
-    """m a = F + m g Crr + air + m g slope, worked for 2.0 m/s2; turning parts and belt were left out of the
-    table."""
+    """m a = F + m g Crr + air + m g slope, worked for 2.0 m/s2; turning parts and belt were left out of the table."""
     level = float(level_decel(CAR, V, np.array(-newton * BELT))) * TURNING
     assert level + 9.80665 * math.sin(math.atan(slope)) == pytest.approx(2.0, abs=0.01)
 

@@ -51,14 +51,14 @@ class Offsets:
     def pooled(self) -> Pooled:
         value, se = pool(self.values, self.own)
         return Pooled(
-            self.item,
-            value,
-            float(np.hypot(se, self.shared)),
-            self.values.size,
-            self.values,
-            np.hypot(self.own, self.shared),
-            self.starts,
-            self.ends,
+            item=self.item,
+            value=value,
+            se=float(np.hypot(se, self.shared)),
+            count=self.values.size,
+            values=self.values,
+            ses=np.hypot(self.own, self.shared),
+            starts=self.starts,
+            ends=self.ends,
         )
 
 
@@ -115,7 +115,14 @@ def _group(item: str, part: pl.DataFrame, ratio: float, spread: float, scale: fl
     lean = usual * scale
     values = part["value"].to_numpy() - lean * (ratio - 1.0)
     shared = float(np.hypot(spread, PACK_SPREAD * (ratio - 1.0)) * np.median(lean))
-    return Offsets(item, values, own, shared, column_micros(part["start_t"]), column_micros(part["end_t"]))
+    return Offsets(
+        item=item,
+        values=values,
+        own=own,
+        shared=shared,
+        starts=column_micros(part["start_t"]),
+        ends=column_micros(part["end_t"]),
+    )
 
 
 def _even(record: Record, rows: pl.DataFrame) -> pl.DataFrame:

@@ -136,7 +136,18 @@ class _EnergyChain:
         rated = float(np.nansum(through) / max(2 * np.nansum(cycles), 1e-9))
         zero = metrics.filter(pl.col("name") == "pack_current_zero_a")["se"].drop_nulls().to_numpy()
         zero_a = float(np.median(zero)) if zero.size else ZERO_A
-        return _EnergyChain(table["start_t"].to_list(), out, put, ah, cover, hours, first, last, rated, zero_a)
+        return _EnergyChain(
+            start=table["start_t"].to_list(),
+            out_wh=out,
+            in_wh=put,
+            in_ah=ah,
+            coverage=cover,
+            hours=hours,
+            first=first,
+            last=last,
+            rated_ah=rated,
+            zero_a=zero_a,
+        )
 
     def between(self, a: dict[str, Any], b: dict[str, Any]) -> RoundTrip | _No:
         """The trip between two full anchors, or why there is none."""
@@ -165,7 +176,7 @@ class _EnergyChain:
         zero = self.zero_a * float(np.nansum(self.hours[i : j + 1])) * volts
         value = out / put
         se = float(np.hypot(ends, zero)) / put
-        return RoundTrip(value, se, out, put, _us(a["t"]), _us(b["t"]))
+        return RoundTrip(value=value, se=se, out_wh=out, in_wh=put, start=_us(a["t"]), end=_us(b["t"]))
 
 
 def _column(metrics: pl.DataFrame, name: str, of: str = "value") -> pl.DataFrame:

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pooled
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
@@ -64,10 +63,23 @@ def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
     )
 
 
-def _session(day: float, share: float, others: float = 0.0) -> Stretch:
-    shares = {**{str(k): others for k in range(1, 6)}, "4": share}
-    return stretch(
-        day, "ride", *(Metric("cell_bleed_idle_share", v, "1", None, 3000, item=k) for k, v in shares.items())
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def session(day: float, share: float, others: float = 0.0) -> ExampleSession:
+        shares = {**{str(k): others for k in range(1, 6)}, "4": share}
+        return one_session(
+            day, "ride", *(Metric("cell_bleed_idle_share", v, "1", None, 3000, item=k) for k, v in shares.items())
+        )
+
+    return Cases(
+        fires_on=(record(*(session(d, 0.9) for d in range(4))),),
+        quiet_on=(
+            record(*(session(d, 0.05) for d in range(4))),
+            record(*(session(d, 0.5, others=0.5) for d in range(4))),  # all alike: a habit of the firmware
+            record(session(0, 0.9), session(1, 0.0), session(2, 0.0)),
+        ),
+        unassessed_on=(record(session(0, 0.9)), record(one_session(0, "ride"))),
     )
 
 
@@ -89,11 +101,5 @@ RULE = Rule(
     ),
     cautions=("A bleed resistor runs hot by design: do not cover it, do not touch it.",),
     source="physics: bleeding is of use only near full; limits: see each",
-    fires_on=lambda: (record(*(_session(d, 0.9) for d in range(4))),),
-    quiet_on=lambda: (
-        record(*(_session(d, 0.05) for d in range(4))),
-        record(*(_session(d, 0.5, others=0.5) for d in range(4))),  # all alike: a habit of the firmware
-        record(_session(0, 0.9), _session(1, 0.0), _session(2, 0.0)),
-    ),
-    unassessed_on=lambda: (record(_session(0, 0.9)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

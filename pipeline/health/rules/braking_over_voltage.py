@@ -1,9 +1,7 @@
-"""The voltage passes its limit while braking, at the pack or at the controller's DC link; or is on its way
-there.
+"""The voltage passes its limit while braking, at the pack or at the controller's DC link; or is on its way there.
 
-On its way: the link rises above the pack in step with the braking current, as through a resistance far beyond
-that of sound wires and plugs. The slope over many brakings is judged, so that a sensor's offset does not
-count.
+On its way: the link rises above the pack in step with the braking current, as through a resistance far beyond that of
+sound wires and plugs. The slope over many brakings is judged, so that a sensor's offset does not count.
 """
 
 from __future__ import annotations
@@ -13,8 +11,8 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.reading import seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, largest
@@ -100,8 +98,27 @@ def _resistance(brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
     )
 
 
-def _rise(amps: float, volts: float) -> dict[str, float]:
-    return {"delivered_a": amps, "demand_a": amps, "link_rise_v": volts, "link_over_s": 0.0, "link_v_max": 40.0 + volts}
+def _cases() -> Cases:
+    from herdbook.pipeline.health.rules._example_brakings import braked
+
+    def rise(amps: float, volts: float) -> dict[str, float]:
+        return {
+            "delivered_a": amps,
+            "demand_a": amps,
+            "link_rise_v": volts,
+            "link_over_s": 0.0,
+            "link_v_max": 40.0 + volts,
+        }
+
+    return Cases(
+        fires_on=(braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),),
+        quiet_on=(
+            braked(*[rise(a, 1.5 + 0.01 * a) for a in (4.0, 8.0, 12.0, 16.0, 20.0)] * 2),
+            braked(*[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
+            braked({"pack_over_s": 0.5, "pack_v_max": 44.6}, *[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
+        ),
+        unassessed_on=(braked({}, {}),),
+    )
 
 
 RULE = Rule(
@@ -134,11 +151,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="limits: the profile's dc_link_max_v, or groups x highest group voltage",
-    fires_on=lambda: (braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),),
-    quiet_on=lambda: (
-        braked(*[_rise(a, 1.5 + 0.01 * a) for a in (4.0, 8.0, 12.0, 16.0, 20.0)] * 2),
-        braked(*[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
-        braked({"pack_over_s": 0.5, "pack_v_max": 44.6}, *[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
-    ),
-    unassessed_on=lambda: (braked({}, {}),),
+    cases=_cases,
 )

@@ -11,9 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import at_least
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -59,8 +58,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _with_what_followed(record: Record, ends: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
-    """A charge session ends with its current; what the charger said then stands at the start of the next
-    rest."""
+    """A charge session ends with its current; what the charger said then stands at the start of the next rest."""
     after = metric_rows(record, "charger_after").select(
         pl.col("start_t").alias("rest_t"), pl.col("value").alias("after")
     )
@@ -108,15 +106,38 @@ def _finding(kind: str, early: pl.DataFrame, of: int, limits: Mapping[str, float
     )
 
 
-def _rest(day: float, said: str) -> Stretch:
-    """A rest that begins at once after the charge of that day."""
-    metric = Metric("charger_after", float(STATES.index(said)), "1", None, 20)
-    return stretch(day + 1 / 24, "rest", metric)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
+    def rest(day: float, said: str) -> ExampleSession:
+        """A rest that begins at once after the charge of that day."""
+        metric = Metric("charger_after", float(STATES.index(said)), "1", None, 20)
+        return one_session(day + 1 / 24, "rest", metric)
 
-def _charge(day: float, end: str) -> Stretch:
-    data = {"end_a": 12.0, "end_highest_v": 3.64, "end_median_v": 3.37 if end in ("group_limit", "unplugged") else 3.6}
-    return stretch(day, "charge", Metric("charge_end", 0.0, "1", None, 1), Event("charge", 0, 3_590_000_000, end, data))
+    def charge(day: float, end: str) -> ExampleSession:
+        data = {
+            "end_a": 12.0,
+            "end_highest_v": 3.64,
+            "end_median_v": 3.37 if end in ("group_limit", "unplugged") else 3.6,
+        }
+        return one_session(
+            day, "charge", Metric("charge_end", 0.0, "1", None, 1), Event("charge", 0, 3_590_000_000, end, data)
+        )
+
+    return Cases(
+        fires_on=(
+            record(*(charge(d, "group_limit") for d in range(4))),
+            record(charge(0, "complete"), charge(1, "charger_fault"), charge(2, "charger_fault")),
+            record(*(charge(d, "stopped_short") for d in range(3))),
+            record(*(x for d in range(3) for x in (charge(d, "unplugged"), rest(d, "done")))),
+        ),
+        quiet_on=(
+            record(*(charge(d, "complete") for d in range(4))),
+            record(*(charge(d, "unplugged") for d in range(4)), charge(5, "complete"), charge(6, "complete")),
+            record(*(charge(d, "complete") for d in range(6)), charge(7, "charger_fault")),
+        ),
+        unassessed_on=(record(*(charge(d, "unplugged") for d in range(4))), record(one_session(0, "charge"))),
+    )
 
 
 RULE = Rule(
@@ -137,16 +158,5 @@ RULE = Rule(
     ),
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
-    fires_on=lambda: (
-        record(*(_charge(d, "group_limit") for d in range(4))),
-        record(_charge(0, "complete"), _charge(1, "charger_fault"), _charge(2, "charger_fault")),
-        record(*(_charge(d, "stopped_short") for d in range(3))),
-        record(*(x for d in range(3) for x in (_charge(d, "unplugged"), _rest(d, "done")))),
-    ),
-    quiet_on=lambda: (
-        record(*(_charge(d, "complete") for d in range(4))),
-        record(*(_charge(d, "unplugged") for d in range(4)), _charge(5, "complete"), _charge(6, "complete")),
-        record(*(_charge(d, "complete") for d in range(6)), _charge(7, "charger_fault")),
-    ),
-    unassessed_on=lambda: (record(*(_charge(d, "unplugged") for d in range(4))), record(stretch(0, "charge"))),
+    cases=_cases,
 )

@@ -11,9 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -63,18 +62,27 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str
     )
 
 
-def _ride(day: float, *amps: float) -> Stretch:
-    events = [
-        Event(
-            "contactor_opened_loaded",
-            k * 60_000_000,
-            k * 60_000_000 + 3_000_000,
-            "",
-            {"before_a": a, "after_a": 0.0, "fault": 0.0},
-        )
-        for k, a in enumerate(amps)
-    ]
-    return stretch(day, "ride", Metric("contactor_opened_loaded", float(len(amps)), "1", None, 9000), *events)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def ride(day: float, *amps: float) -> ExampleSession:
+        events = [
+            Event(
+                "contactor_opened_loaded",
+                k * 60_000_000,
+                k * 60_000_000 + 3_000_000,
+                "",
+                {"before_a": a, "after_a": 0.0, "fault": 0.0},
+            )
+            for k, a in enumerate(amps)
+        ]
+        return one_session(day, "ride", Metric("contactor_opened_loaded", float(len(amps)), "1", None, 9000), *events)
+
+    return Cases(
+        fires_on=(record(ride(0, -20.0)), record(ride(0, 30.0), ride(1, 25.0))),
+        quiet_on=(record(ride(0), ride(1)), record(ride(0, 30.0))),
+        unassessed_on=(record(one_session(0, "ride")),),
+    )
 
 
 RULE = Rule(
@@ -102,7 +110,5 @@ RULE = Rule(
         "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
     ),
     source="switch state and current as the bus reports them; limits: see each",
-    fires_on=lambda: (record(_ride(0, -20.0)), record(_ride(0, 30.0), _ride(1, 25.0))),
-    quiet_on=lambda: (record(_ride(0), _ride(1)), record(_ride(0, 30.0))),
-    unassessed_on=lambda: (record(stretch(0, "ride")),),
+    cases=_cases,
 )

@@ -1,5 +1,4 @@
-"""The controller restarts while the vehicle is in use: torque and electric brake are gone until it is
-back."""
+"""The controller restarts while the vehicle is in use: torque and electric brake are gone until it is back."""
 
 from __future__ import annotations
 
@@ -7,9 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -50,19 +48,28 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _case(count: int, rides: int = 5) -> Record:
-    watched = Metric("controller_watched_h", 0.4, "h", n=7000)
-    events = [
-        Event(
-            "reset",
-            k * 90_000_000,
-            k * 90_000_000 + 1_200_000,
-            "controller",
-            {"uptime_before_s": 600.0, "voltage_v": 38.0, "speed_ms": 5.0},
-        )
-        for k in range(count)
-    ]
-    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(count: int, rides: int = 5) -> Record:
+        watched = Metric("controller_watched_h", 0.4, "h", n=7000)
+        events = [
+            Event(
+                "reset",
+                k * 90_000_000,
+                k * 90_000_000 + 1_200_000,
+                "controller",
+                {"uptime_before_s": 600.0, "voltage_v": 38.0, "speed_ms": 5.0},
+            )
+            for k in range(count)
+        ]
+        return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+
+    return Cases(
+        fires_on=(case(2), case(6)),
+        quiet_on=(case(0), case(1)),
+        unassessed_on=(record(*days(1, "ride", Metric("controller_watched_h", 0.05, "h"))),),
+    )
 
 
 RULE = Rule(
@@ -87,7 +94,5 @@ RULE = Rule(
     ),
     cautions=("The electric brake is gone while the controller restarts: do not ride before it is mended.",),
     source="definition: uptime falls back and runs on from there",
-    fires_on=lambda: (_case(2), _case(6)),
-    quiet_on=lambda: (_case(0), _case(1)),
-    unassessed_on=lambda: (record(*days(1, "ride", Metric("controller_watched_h", 0.05, "h"))),),
+    cases=_cases,
 )

@@ -6,9 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest, middle
@@ -47,11 +46,20 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _case(coverage: float, bad: int, good: int = 4) -> Record:
-    gap = Event("data_gap", 60_000_000, 75_000_000, "", {"lasted_s": 15.0})
-    return record(
-        *days(bad, "ride", Metric("data_coverage", coverage, "1", n=9000), gap),
-        *days(good, "ride", Metric("data_coverage", 1.0, "1", n=9000), first=bad),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(coverage: float, bad: int, good: int = 4) -> Record:
+        gap = Event("data_gap", 60_000_000, 75_000_000, "", {"lasted_s": 15.0})
+        return record(
+            *days(bad, "ride", Metric("data_coverage", coverage, "1", n=9000), gap),
+            *days(good, "ride", Metric("data_coverage", 1.0, "1", n=9000), first=bad),
+        )
+
+    return Cases(
+        fires_on=(case(0.6, 4), case(0.9, 3, 12)),
+        quiet_on=(case(0.99, 6), case(0.6, 1, 9)),
+        unassessed_on=(case(0.6, 1, 1),),
     )
 
 
@@ -75,7 +83,5 @@ RULE = Rule(
     bench=("Check the logger's plug and its own counters", "Compare with a second logger"),
     cautions=(),
     source="definition: nothing received for over 1 s while riding",
-    fires_on=lambda: (_case(0.6, 4), _case(0.9, 3, 12)),
-    quiet_on=lambda: (_case(0.99, 6), _case(0.6, 1, 9)),
-    unassessed_on=lambda: (_case(0.6, 1, 1),),
+    cases=_cases,
 )

@@ -6,10 +6,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest, middle
@@ -47,11 +46,20 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _rides(share: float, rides: int, calm: int = 0) -> Record:
-    event = Event("derating", 60_000_000, 360_000_000, "", {"left_pct": 60.0, "duration_s": 300.0})
-    return record(
-        *days(rides, "ride", Metric("derated_share", share, "1", n=900), event),
-        *days(calm, "ride", Metric("derated_share", 0.0, "1", n=900), first=rides),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def derated(share: float, rides: int, calm: int = 0) -> Record:
+        event = Event("derating", 60_000_000, 360_000_000, "", {"left_pct": 60.0, "duration_s": 300.0})
+        return record(
+            *days(rides, "ride", Metric("derated_share", share, "1", n=900), event),
+            *days(calm, "ride", Metric("derated_share", 0.0, "1", n=900), first=rides),
+        )
+
+    return Cases(
+        fires_on=(derated(0.1, 4, 6),),
+        quiet_on=(derated(0.1, 2, 10), derated(0.01, 12)),
+        unassessed_on=(derated(0.1, 2),),
     )
 
 
@@ -77,7 +85,5 @@ RULE = Rule(
     bench=("Look at which temperature or limit is near its end in these windows", "Then follow that finding"),
     cautions=DRIVE_CAUTION,
     source="definition: this project",
-    fires_on=lambda: (_rides(0.1, 4, 6),),
-    quiet_on=lambda: (_rides(0.1, 2, 10), _rides(0.01, 12)),
-    unassessed_on=lambda: (_rides(0.1, 2),),
+    cases=_cases,
 )

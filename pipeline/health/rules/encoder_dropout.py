@@ -6,9 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
@@ -52,15 +51,28 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return found
 
 
-def _case(count: int, rides: int = 5) -> Record:
-    watched = Metric("encoder_watched_h", 0.3, "h", n=50_000, item="left")
-    events = [
-        Event(
-            "encoder_dropout", k * 30_000_000, k * 30_000_000 + 300_000, "left", {"lasted_s": 0.3, "speed_rpm": 2400.0}
-        )
-        for k in range(count)
-    ]
-    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(count: int, rides: int = 5) -> Record:
+        watched = Metric("encoder_watched_h", 0.3, "h", n=50_000, item="left")
+        events = [
+            Event(
+                "encoder_dropout",
+                k * 30_000_000,
+                k * 30_000_000 + 300_000,
+                "left",
+                {"lasted_s": 0.3, "speed_rpm": 2400.0},
+            )
+            for k in range(count)
+        ]
+        return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+
+    return Cases(
+        fires_on=(case(4), case(12)),
+        quiet_on=(case(0), case(2)),
+        unassessed_on=(record(*days(1, "ride", Metric("encoder_watched_h", 0.01, "h", item="left"))),),
+    )
 
 
 RULE = Rule(
@@ -91,7 +103,5 @@ RULE = Rule(
         "When one motor lets go in braking the vehicle pulls to the other side: do not ride before it is mended.",
     ),
     source="definitions: this project",
-    fires_on=lambda: (_case(4), _case(12)),
-    quiet_on=lambda: (_case(0), _case(2)),
-    unassessed_on=lambda: (record(*days(1, "ride", Metric("encoder_watched_h", 0.01, "h", item="left"))),),
+    cases=_cases,
 )

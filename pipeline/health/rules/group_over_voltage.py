@@ -1,8 +1,7 @@
 """A group above the highest voltage it was built for.
 
-Physics: above its limit a cell takes lithium it cannot store and its electrolyte breaks down. How far the
-median group was below tells a group that ran ahead (imbalance, resistance) from a pack charged too high
-(charger, regen).
+Physics: above its limit a cell takes lithium it cannot store and its electrolyte breaks down. How far the median group
+was below tells a group that ran ahead (imbalance, resistance) from a pack charged too high (charger, regen).
 """
 
 from __future__ import annotations
@@ -12,10 +11,9 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._taps import KEYS, by_wire
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -83,18 +81,33 @@ def _finding(item: str, worst: pl.DataFrame, grave: bool, limits: Mapping[str, f
     )
 
 
-def _session(day: float, *beyond: float, seconds_each: int = 20, median: float = 3.42) -> Stretch:
-    events = [
-        Event(
-            "group_over_voltage",
-            k * 60_000_000,
-            (k * 60 + seconds_each) * 1_000_000,
-            "4",
-            {"extreme_v": 3.65 + b, "limit_v": 3.65, "beyond_v": b, "median_v": median, "current_a": -10.0},
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def session(day: float, *beyond: float, seconds_each: int = 20, median: float = 3.42) -> ExampleSession:
+        events = [
+            Event(
+                "group_over_voltage",
+                k * 60_000_000,
+                (k * 60 + seconds_each) * 1_000_000,
+                "4",
+                {"extreme_v": 3.65 + b, "limit_v": 3.65, "beyond_v": b, "median_v": median, "current_a": -10.0},
+            )
+            for k, b in enumerate(beyond)
+        ]
+        return one_session(
+            day, "charge", Metric("cell_over_s", float(seconds_each * len(beyond)), "s", None, 9000), *events
         )
-        for k, b in enumerate(beyond)
-    ]
-    return stretch(day, "charge", Metric("cell_over_s", float(seconds_each * len(beyond)), "s", None, 9000), *events)
+
+    return Cases(
+        fires_on=(record(session(0, 0.05, 0.06), session(1, 0.04)), record(session(0, 0.25))),
+        quiet_on=(
+            record(session(0), session(1)),
+            record(session(0, 0.04)),
+            record(session(0, 0.05, 0.05, seconds_each=1)),
+        ),
+        unassessed_on=(record(one_session(0, "charge")),),
+    )
 
 
 RULE = Rule(
@@ -124,11 +137,5 @@ RULE = Rule(
         "A swollen, warm or smelling pack: leave it, keep away, call the fire service. Local rules prevail.",
     ),
     source="limit: the vehicle profile; absolute limit: from memory",
-    fires_on=lambda: (record(_session(0, 0.05, 0.06), _session(1, 0.04)), record(_session(0, 0.25))),
-    quiet_on=lambda: (
-        record(_session(0), _session(1)),
-        record(_session(0, 0.04)),
-        record(_session(0, 0.05, 0.05, seconds_each=1)),
-    ),
-    unassessed_on=lambda: (record(stretch(0, "charge")),),
+    cases=_cases,
 )

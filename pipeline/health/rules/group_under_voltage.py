@@ -11,10 +11,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._taps import KEYS, by_wire
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -83,25 +82,42 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Findi
     )
 
 
-def _session(day: float, *beyond: float, amps: float = 30.0) -> Stretch:
-    events = [
-        Event(
-            "group_under_voltage",
-            k * 60_000_000,
-            (k * 60 + 20) * 1_000_000,
-            "4",
-            {"extreme_v": 2.5 - b, "limit_v": 2.5, "beyond_v": b, "median_v": 3.0, "current_a": amps},
-        )
-        for k, b in enumerate(beyond)
-    ]
-    return stretch(day, "ride", Metric("cell_under_s", 20.0 * len(beyond), "s", None, 9000), *events)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
+    def session(day: float, *beyond: float, amps: float = 30.0) -> ExampleSession:
+        events = [
+            Event(
+                "group_under_voltage",
+                k * 60_000_000,
+                (k * 60 + 20) * 1_000_000,
+                "4",
+                {"extreme_v": 2.5 - b, "limit_v": 2.5, "beyond_v": b, "median_v": 3.0, "current_a": amps},
+            )
+            for k, b in enumerate(beyond)
+        ]
+        return one_session(day, "ride", Metric("cell_under_s", 20.0 * len(beyond), "s", None, 9000), *events)
 
-def _open_wire() -> Stretch:
-    """Nought volts at rest beside a neighbour that reads as much too much: a wire, not a group."""
-    data = {"extreme_v": 0.0, "limit_v": 2.5, "beyond_v": 2.5, "median_v": 3.3, "current_a": 0.0}
-    event = Event("group_under_voltage", 0, 60_000_000, "4", data | {"neighbour": 5.0, "neighbour_v": 5.0})
-    return stretch(0, "rest", Metric("cell_under_s", 60.0, "s", None, 9000), event)
+    def open_wire() -> ExampleSession:
+        """Nought volts at rest beside a neighbour that reads as much too much: a wire, not a group."""
+        data = {"extreme_v": 0.0, "limit_v": 2.5, "beyond_v": 2.5, "median_v": 3.3, "current_a": 0.0}
+        event = Event("group_under_voltage", 0, 60_000_000, "4", data | {"neighbour": 5.0, "neighbour_v": 5.0})
+        return one_session(0, "rest", Metric("cell_under_s", 60.0, "s", None, 9000), event)
+
+    return Cases(
+        fires_on=(
+            record(session(0, 0.1, 0.2), session(1, 0.1)),
+            record(session(0, 0.7, amps=0.1)),
+            record(session(0, 0.7, amps=-20.0)),  # below 2 V while charging
+        ),
+        quiet_on=(
+            record(session(0, 0.7)),
+            record(session(0), session(1)),
+            record(session(0, 0.1)),
+            record(open_wire()),
+        ),
+        unassessed_on=(record(one_session(0, "ride")),),
+    )
 
 
 RULE = Rule(
@@ -130,16 +146,5 @@ RULE = Rule(
         "Special transport rules hold for damaged or defective lithium batteries. Local rules prevail.",
     ),
     source="limit: the vehicle profile; 2.0 V: lower cut-off of a published LFP parameter set",
-    fires_on=lambda: (
-        record(_session(0, 0.1, 0.2), _session(1, 0.1)),
-        record(_session(0, 0.7, amps=0.1)),
-        record(_session(0, 0.7, amps=-20.0)),  # below 2 V while charging
-    ),
-    quiet_on=lambda: (
-        record(_session(0, 0.7)),
-        record(_session(0), _session(1)),
-        record(_session(0, 0.1)),
-        record(_open_wire()),
-    ),
-    unassessed_on=lambda: (record(stretch(0, "ride")),),
+    cases=_cases,
 )

@@ -12,11 +12,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record, stretch
 from herdbook.pipeline.health.reading import days as days_of
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, largest, mean
@@ -138,26 +137,54 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
     )
 
 
-def _warm(watts: float, lead: float, rests: int = 1, level: float = 8.0) -> Record:
-    event = Event("idle_heat", 0, 3_600_000_000, "2", {"heat_w": watts, "se_w": 0.4, "level_k": level, "lead_k": lead})
-    parts = Metric("cell_idle_rise_k_min", 0.0, "K/min", 0.005, 100), Metric("pack_idle_heat_w", watts, "W", 0.4, 300)
-    return record(*days(rests, "rest", *parts, event))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, one_session, record
 
+    def warm(watts: float, lead: float, rests: int = 1, level: float = 8.0) -> Record:
+        event = Event(
+            "idle_heat", 0, 3_600_000_000, "2", {"heat_w": watts, "se_w": 0.4, "level_k": level, "lead_k": lead}
+        )
+        parts = (
+            Metric("cell_idle_rise_k_min", 0.0, "K/min", 0.005, 100),
+            Metric("pack_idle_heat_w", watts, "W", 0.4, 300),
+        )
+        return record(*days(rests, "rest", *parts, event))
 
-def _rest(
-    rate: float, item: str = "2", rise: float = 4.0, *more: Metric, se: float = 0.005, spread: float = 0.0
-) -> Record:
-    parts = Metric("cell_idle_rise_k_min", rate, "K/min", 0.005, 100, item=item), Metric("temp_jumps", 0, "1")
-    data = {"rate_k_min": rate, "se_k_min": se, "rise_k": rise, "spread_k": spread}
-    event = Event("idle_rise", 0, 1_200_000_000, item, data)
-    return record(stretch(0, "rest", *parts, *more, event, hours=3))
+    def rest(
+        rate: float, item: str = "2", rise: float = 4.0, *more: Metric, se: float = 0.005, spread: float = 0.0
+    ) -> Record:
+        parts = Metric("cell_idle_rise_k_min", rate, "K/min", 0.005, 100, item=item), Metric("temp_jumps", 0, "1")
+        data = {"rate_k_min": rate, "se_k_min": se, "rise_k": rise, "spread_k": spread}
+        event = Event("idle_rise", 0, 1_200_000_000, item, data)
+        return record(one_session(0, "rest", *parts, *more, event, hours=3))
 
+    def frozen() -> Record:
+        """A sensor that stands still while the pack cools around it."""
+        parts = Metric("cell_idle_rise_k_min", 0.2, "K/min", 0.005, 100, item="2"), Metric("temp_jumps", 0, "1")
+        event = Event("idle_rise", 0, 1_200_000_000, "2", {"rate_k_min": 0.2, "se_k_min": 0.005, "rise_k": 4.0})
+        return record(*days(3, "rest", *parts, Metric("temp_moved_share", 0.0, "1", item="cell 2"), event))
 
-def _frozen() -> Record:
-    """A sensor that stands still while the pack cools around it."""
-    parts = Metric("cell_idle_rise_k_min", 0.2, "K/min", 0.005, 100, item="2"), Metric("temp_jumps", 0, "1")
-    event = Event("idle_rise", 0, 1_200_000_000, "2", {"rate_k_min": 0.2, "se_k_min": 0.005, "rise_k": 4.0})
-    return record(*days(3, "rest", *parts, Metric("temp_moved_share", 0.0, "1", item="cell 2"), event))
+    return Cases(
+        fires_on=(
+            rest(0.2),
+            rest(0.2, spread=2.0),
+            rest(0.9, "", 18.0),
+            warm(30.0, 10.0),
+            warm(9.0, 2.0, rests=3),
+        ),
+        quiet_on=(
+            warm(1.5, 5.0),
+            warm(20.0, 0.3),
+            rest(0.03, "2", 0.6),
+            rest(0.3, "", 6.0),
+            rest(0.1, se=0.03),
+            rest(0.2, spread=3.5),  # a warmer place may have handed it over
+            rest(0.2, "2", 4.0, Metric("temp_jumps", 9, "1", item="cell 2")),
+            frozen(),
+            record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),
+        ),
+        unassessed_on=(record(*days(2, "ride", Metric("cell_temp_max_c", 30.0, "degC"))),),
+    )
 
 
 RULE = Rule(
@@ -198,23 +225,5 @@ RULE = Rule(
     cautions=("Above 80 degC, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
-    fires_on=lambda: (
-        _rest(0.2),
-        _rest(0.2, spread=2.0),
-        _rest(0.9, "", 18.0),
-        _warm(30.0, 10.0),
-        _warm(9.0, 2.0, rests=3),
-    ),
-    quiet_on=lambda: (
-        _warm(1.5, 5.0),
-        _warm(20.0, 0.3),
-        _rest(0.03, "2", 0.6),
-        _rest(0.3, "", 6.0),
-        _rest(0.1, se=0.03),
-        _rest(0.2, spread=3.5),  # a warmer place may have handed it over
-        _rest(0.2, "2", 4.0, Metric("temp_jumps", 9, "1", item="cell 2")),
-        _frozen(),
-        record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),
-    ),
-    unassessed_on=lambda: (record(*days(2, "ride", Metric("cell_temp_max_c", 30.0, "degC"))),),
+    cases=_cases,
 )

@@ -1,5 +1,4 @@
-"""The pack was hot, in line with what was asked of it. Not a defect: a use at the limits, or a limit set too
-late."""
+"""The pack was hot, in line with what was asked of it. Not a defect: a use at the limits, or a limit set too late."""
 
 from __future__ import annotations
 
@@ -7,10 +6,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, metric_rows, reference, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest, mean
@@ -64,6 +62,25 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    return Cases(
+        fires_on=(
+            record(*days(4, "ride", Metric("cell_temp_max_c", 53.0, "degC", n=360))),
+            record(*days(1, "ride", Metric("cell_temp_max_c", 67.0, "degC", n=360))),
+        ),
+        quiet_on=(
+            record(*days(9, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=360))),
+            record(
+                *days(1, "ride", Metric("cell_temp_max_c", 51.0, "degC", n=360)),
+                *days(5, "ride", Metric("cell_temp_max_c", 40.0, "degC", n=360), first=2),
+            ),
+        ),
+        unassessed_on=(record(*days(2, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=3, coverage=0.1))),),
+    )
+
+
 RULE = Rule(
     id="hot_because_of_load",
     title="Pack hot in use",
@@ -93,16 +110,5 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="temperature limits of LFP cells: usual data sheets, 60 degC discharge (from memory); the profile wins",
-    fires_on=lambda: (
-        record(*days(4, "ride", Metric("cell_temp_max_c", 53.0, "degC", n=360))),
-        record(*days(1, "ride", Metric("cell_temp_max_c", 67.0, "degC", n=360))),
-    ),
-    quiet_on=lambda: (
-        record(*days(9, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=360))),
-        record(
-            *days(1, "ride", Metric("cell_temp_max_c", 51.0, "degC", n=360)),
-            *days(5, "ride", Metric("cell_temp_max_c", 40.0, "degC", n=360), first=2),
-        ),
-    ),
-    unassessed_on=lambda: (record(*days(2, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=3, coverage=0.1))),),
+    cases=_cases,
 )

@@ -12,11 +12,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, fleet, record
 from herdbook.pipeline.health.pooled import pool, pooled
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import PACK_CAUTION, Multiple, has_figures, multiple
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION, Multiple, has_figures, multiple
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, largest
@@ -88,8 +87,7 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
 
 
 def _places(record: Record, explained: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
-    """The place that warms most ahead of the others under load: air, rest of the pack and sensor offsets
-    cancel."""
+    """The place that warms most ahead of the others under load: air, rest of the pack and sensor offsets cancel."""
     certain = pl.col("se") < limits["largest_se"] * pl.max_horizontal("value", pl.lit(1.0))
     rows = metric_rows(record, "pack_heat_ahead").filter(certain)
     middle = metric_rows(record, "pack_heat_ratio", "").select("start_t", pack="value")
@@ -133,24 +131,48 @@ def _place(item: str, rows: pl.DataFrame, limit: float, limits: Mapping[str, flo
     )
 
 
-def _case(
-    ratio: float,
-    sessions: int = 5,
-    item: str = "",
-    se: float = 0.03,
-    zero: float = 0.02,
-    **fitted: tuple[float, float],
-) -> Record:
-    parts = [
-        Metric("pack_current_zero_a", zero, "A", 0.03, 300),
-        Metric("pack_heat_ratio", 1.0 if item else ratio, "1", se, 300),
-        Metric("pack_heat_explained_k", 8.0, "K"),
-    ]
-    if item:
-        parts.append(Metric("pack_heat_ahead", ratio - 1.0, "1", se, 300, item=item))
-    figures = [(name, *pair, "1") for name, pair in fitted.items()]
-    own = {"heat_capacity_j_per_k": 8600.0, "heat_loss_w_per_k": 1.9, "cell_r10s_mohm": 2.0}
-    return record(*days(sessions, "ride", *parts), reference=fleet(*figures), pack=own)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, fleet, record
+
+    def case(
+        ratio: float,
+        sessions: int = 5,
+        item: str = "",
+        se: float = 0.03,
+        zero: float = 0.02,
+        **fitted: tuple[float, float],
+    ) -> Record:
+        parts = [
+            Metric("pack_current_zero_a", zero, "A", 0.03, 300),
+            Metric("pack_heat_ratio", 1.0 if item else ratio, "1", se, 300),
+            Metric("pack_heat_explained_k", 8.0, "K"),
+        ]
+        if item:
+            parts.append(Metric("pack_heat_ahead", ratio - 1.0, "1", se, 300, item=item))
+        figures = [(name, *pair, "1") for name, pair in fitted.items()]
+        own = {"heat_capacity_j_per_k": 8600.0, "heat_loss_w_per_k": 1.9, "cell_r10s_mohm": 2.0}
+        return record(*days(sessions, "ride", *parts), reference=fleet(*figures), pack=own)
+
+    return Cases(
+        fires_on=(
+            case(1.6, pack_heat_ratio=(1.0, 0.05)),
+            case(2.4),
+            case(1.9, item="3", pack_heat_ratio=(1.0, 0.05)),
+            case(1.7, item="3"),
+        ),
+        quiet_on=(
+            case(1.1, pack_heat_ratio=(1.0, 0.05)),
+            case(1.6, pack_heat_ratio=(1.55, 0.05)),
+            case(1.25, item="3"),
+            case(1.6, pack_heat_ratio=(1.0, 0.2)),
+            case(1.6),
+        ),
+        unassessed_on=(
+            case(1.6, zero=3.0, pack_heat_ratio=(1.0, 0.05)),
+            case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
+            case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),
+        ),
+    )
 
 
 RULE = Rule(
@@ -186,22 +208,5 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="lumped model; LFP pack thermal parameters: doi:10.3390/batteries8100147; fleet ratio: this store",
-    fires_on=lambda: (
-        _case(1.6, pack_heat_ratio=(1.0, 0.05)),
-        _case(2.4),
-        _case(1.9, item="3", pack_heat_ratio=(1.0, 0.05)),
-        _case(1.7, item="3"),
-    ),
-    quiet_on=lambda: (
-        _case(1.1, pack_heat_ratio=(1.0, 0.05)),
-        _case(1.6, pack_heat_ratio=(1.55, 0.05)),
-        _case(1.25, item="3"),
-        _case(1.6, pack_heat_ratio=(1.0, 0.2)),
-        _case(1.6),
-    ),
-    unassessed_on=lambda: (
-        _case(1.6, zero=3.0, pack_heat_ratio=(1.0, 0.05)),
-        _case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
-        _case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),
-    ),
+    cases=_cases,
 )

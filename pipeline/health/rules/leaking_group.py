@@ -14,7 +14,6 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Times
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.leak import (
     LEAST_DAYS,
     LEAST_READINGS,
@@ -28,8 +27,8 @@ from herdbook.pipeline.health.pack.leak import (
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets, uneven
 from herdbook.pipeline.health.pooled import pooled
 from herdbook.pipeline.health.reading import metric_rows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
-from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import mann_kendall
@@ -105,7 +104,17 @@ def _drift(o: Offsets, bled: pl.DataFrame, rated: float) -> Sinking:
     hours = (t - t[0]) / 3.6e9
     y = o.values + 100.0 / rated * bled_before(o.item, bled, t)
     rate, se = rate_a_month(hours, y, float(np.median(o.own)))
-    return Sinking(o.item, rate, se, mann_kendall(y).p, t.size, newest(o), t, o.ends, bled.height > 0)
+    return Sinking(
+        item=o.item,
+        rate=rate,
+        se=se,
+        p=mann_kendall(y).p,
+        n=t.size,
+        stands=newest(o),
+        starts=t,
+        ends=o.ends,
+        bled_known=bled.height > 0,
+    )
 
 
 def _leaks(d: Sinking, limits: Mapping[str, float]) -> bool:
@@ -146,16 +155,35 @@ def _finding(d: Sinking, rated: float, limits: Mapping[str, float]) -> Finding:
     )
 
 
-def _week(*pct: float, se: float = 0.15, every: float = 2.0, bled: float = 0.0) -> list[Stretch]:
-    """Charges every so many days, in which group 4 stands at pct and the other groups at 0."""
-    out = []
-    for k, value in enumerate(pct):
-        parts = [Metric("cell_offset_top_pct", 0.003 * (k % 2), "%", se, 500, item=str(g)) for g in range(1, 6)]
-        parts[3] = Metric("cell_offset_top_pct", value, "%", se, 500, item="4")
-        if bled:
-            parts += [Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g)) for g in range(1, 6)]
-        out.append(stretch(every * k, "charge", *parts))
-    return out
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def week(*pct: float, se: float = 0.15, every: float = 2.0, bled: float = 0.0) -> list[ExampleSession]:
+        """Charges every so many days, in which group 4 stands at pct and the other groups at 0."""
+        out = []
+        for k, value in enumerate(pct):
+            parts = [Metric("cell_offset_top_pct", 0.003 * (k % 2), "%", se, 500, item=str(g)) for g in range(1, 6)]
+            parts[3] = Metric("cell_offset_top_pct", value, "%", se, 500, item="4")
+            if bled:
+                parts += [
+                    Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g)) for g in range(1, 6)
+                ]
+            out.append(one_session(every * k, "charge", *parts))
+        return out
+
+    return Cases(
+        fires_on=(
+            record(*week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3)),
+            record(*week(0, -0.01, 0.0, 0.01, 0.0, -0.01, 0.0, bled=0.25)),  # held level only by bleeding the others
+        ),
+        quiet_on=(
+            record(*week(0, 0.1, -0.1, 0.0, 0.1, -0.1, 0.0)),
+            record(*week(-6, -6.1, -5.9, -6, -6.05, -5.95, -6)),  # out of balance, but steady
+            record(*week(0, 0, 0, -5, 0, 0, 0)),  # one odd reading
+            record(*week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3, se=9.0)),  # cannot be told from noise
+        ),
+        unassessed_on=(record(*week(0, -0.9, -1.7)), record(one_session(0, "charge"))),
+    )
 
 
 RULE = Rule(
@@ -185,15 +213,5 @@ RULE = Rule(
         "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
     ),
     source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),
-    fires_on=lambda: (
-        record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3)),
-        record(*_week(0, -0.01, 0.0, 0.01, 0.0, -0.01, 0.0, bled=0.25)),  # held level only by bleeding the others
-    ),
-    quiet_on=lambda: (
-        record(*_week(0, 0.1, -0.1, 0.0, 0.1, -0.1, 0.0)),
-        record(*_week(-6, -6.1, -5.9, -6, -6.05, -5.95, -6)),  # out of balance, but steady
-        record(*_week(0, 0, 0, -5, 0, 0, 0)),  # one odd reading
-        record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3, se=9.0)),  # cannot be told from noise
-    ),
-    unassessed_on=lambda: (record(*_week(0, -0.9, -1.7)), record(stretch(0, "charge"))),
+    cases=_cases,
 )

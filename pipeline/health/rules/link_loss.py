@@ -1,5 +1,4 @@
-"""The remote's packets stay away again and again while riding. To the controller that looks like a released
-trigger."""
+"""The remote's packets stay away again and again while riding. To the controller that looks like a released trigger."""
 
 from __future__ import annotations
 
@@ -7,9 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
@@ -51,19 +49,28 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _case(losses: int, rides: int = 5) -> Record:
-    watched = Metric("link_watched_h", 0.3, "h", n=50_000)
-    events = [
-        Event(
-            "link_loss",
-            k * 40_000_000,
-            k * 40_000_000 + 900_000,
-            "",
-            {"lasted_s": 1.1, "age_ms": 1100.0, "speed_ms": 4.0},
-        )
-        for k in range(losses)
-    ]
-    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(losses: int, rides: int = 5) -> Record:
+        watched = Metric("link_watched_h", 0.3, "h", n=50_000)
+        events = [
+            Event(
+                "link_loss",
+                k * 40_000_000,
+                k * 40_000_000 + 900_000,
+                "",
+                {"lasted_s": 1.1, "age_ms": 1100.0, "speed_ms": 4.0},
+            )
+            for k in range(losses)
+        ]
+        return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+
+    return Cases(
+        fires_on=(case(6), case(30)),
+        quiet_on=(case(0), case(2), case(3)),
+        unassessed_on=(record(*days(1, "ride", Metric("link_watched_h", 0.05, "h"))),),
+    )
 
 
 RULE = Rule(
@@ -94,7 +101,5 @@ RULE = Rule(
     ),
     cautions=("Without the link there is no electric brake: the other brake must hold the vehicle alone.",),
     source="time-outs of commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms wins",
-    fires_on=lambda: (_case(6), _case(30)),
-    quiet_on=lambda: (_case(0), _case(2), _case(3)),
-    unassessed_on=lambda: (record(*days(1, "ride", Metric("link_watched_h", 0.05, "h"))),),
+    cases=_cases,
 )

@@ -1,8 +1,7 @@
 """A group with less capacity than its siblings: level with them when full, empty before them.
 
-Physics: from the knee near full to the knee near empty every group passes the same charge. The shift at the
-bottom less the shift at the top is the difference in capacity over that window; a mere difference in charge
-cancels.
+Physics: from the knee near full to the knee near empty every group passes the same charge. The shift at the bottom less
+the shift at the top is the difference in capacity over that window; a mere difference in charge cancels.
 """
 
 from __future__ import annotations
@@ -11,10 +10,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.pooled import Pooled
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
@@ -71,14 +69,29 @@ def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Fi
     )
 
 
-def _read(day: float, kind: str, pct: float, se: float = 0.3) -> Stretch:
-    name = "cell_offset_top_pct" if kind == "charge" else "cell_offset_bottom_pct"
-    others = [Metric(name, 0.0, "%", se, 500, item=str(k)) for k in range(1, 4)]
-    return stretch(day, kind, *others, Metric(name, pct, "%", se, 500, item="4"))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
+    def read(day: float, kind: str, pct: float, se: float = 0.3) -> ExampleSession:
+        name = "cell_offset_top_pct" if kind == "charge" else "cell_offset_bottom_pct"
+        others = [Metric(name, 0.0, "%", se, 500, item=str(k)) for k in range(1, 4)]
+        return one_session(day, kind, *others, Metric(name, pct, "%", se, 500, item="4"))
 
-def _weeks(top: float, bottom: float, se: float = 0.3, rides: int = 3) -> tuple[Stretch, ...]:
-    return (*(_read(d, "charge", top, se) for d in range(3)), *(_read(3 + d, "ride", bottom, se) for d in range(rides)))
+    def weeks(top: float, bottom: float, se: float = 0.3, rides: int = 3) -> tuple[ExampleSession, ...]:
+        return (
+            *(read(d, "charge", top, se) for d in range(3)),
+            *(read(3 + d, "ride", bottom, se) for d in range(rides)),
+        )
+
+    return Cases(
+        fires_on=(record(*weeks(0.0, -12.0)), record(*weeks(0.2, -7.0))),
+        quiet_on=(
+            record(*weeks(0.0, -1.5)),
+            record(*weeks(-7.0, -7.2)),  # charge, not capacity
+            record(*weeks(0.0, -9.0, se=5.0)),  # cannot be told from noise
+        ),
+        unassessed_on=(record(*weeks(0.0, -12.0, rides=0)), record(*weeks(0.0, -12.0, rides=1))),
+    )
 
 
 RULE = Rule(
@@ -102,11 +115,5 @@ RULE = Rule(
         "Only a qualified person opens a pack.",
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
-    fires_on=lambda: (record(*_weeks(0.0, -12.0)), record(*_weeks(0.2, -7.0))),
-    quiet_on=lambda: (
-        record(*_weeks(0.0, -1.5)),
-        record(*_weeks(-7.0, -7.2)),  # charge, not capacity
-        record(*_weeks(0.0, -9.0, se=5.0)),  # cannot be told from noise
-    ),
-    unassessed_on=lambda: (record(*_weeks(0.0, -12.0, rides=0)), record(*_weeks(0.0, -12.0, rides=1))),
+    cases=_cases,
 )

@@ -6,10 +6,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION, too_hot
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, too_hot
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, middle
@@ -62,13 +61,22 @@ def _apart(record: Record, tops: pl.DataFrame, limits: Mapping[str, float]) -> l
     ]
 
 
-def _case(top: float, apart: float, sessions: int = 5) -> Record:
-    parts = (
-        Metric("fet_temp_max_c", top, "degC", n=300, item="left"),
-        Metric("fet_temp_max_c", top - apart, "degC", n=300, item="right"),
-        Metric("fet_temp_apart_k", apart, "K", n=300),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(top: float, apart: float, sessions: int = 5) -> Record:
+        parts = (
+            Metric("fet_temp_max_c", top, "degC", n=300, item="left"),
+            Metric("fet_temp_max_c", top - apart, "degC", n=300, item="right"),
+            Metric("fet_temp_apart_k", apart, "K", n=300),
+        )
+        return record(*days(sessions, "ride", *parts))
+
+    return Cases(
+        fires_on=(case(105.0, 3.0), case(80.0, 25.0)),
+        quiet_on=(case(80.0, 6.0), case(105.0, 3.0, sessions=1)),
+        unassessed_on=(record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
     )
-    return record(*days(sessions, "ride", *parts))
 
 
 RULE = Rule(
@@ -102,9 +110,5 @@ RULE = Rule(
     ),
     cautions=DRIVE_CAUTION,
     source="derating of boards at 80 to 100 degC: common practice; limits: the profile",
-    fires_on=lambda: (_case(105.0, 3.0), _case(80.0, 25.0)),
-    quiet_on=lambda: (_case(80.0, 6.0), _case(105.0, 3.0, sessions=1)),
-    unassessed_on=lambda: (
-        record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
-    ),
+    cases=_cases,
 )

@@ -12,10 +12,9 @@ from dataclasses import replace
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import fleet
 from herdbook.pipeline.health.reading import reference, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, middle
@@ -56,9 +55,28 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _in_fleet(middle_s: float, spread_s: float, own_s: float) -> Record:
-    known = fleet(("brake_response_s", middle_s, spread_s, "s"))
-    return replace(braked(*[{"response_s": own_s}] * 12), reference=known)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import fleet
+    from herdbook.pipeline.health.rules._example_brakings import braked
+
+    def in_fleet(middle_s: float, spread_s: float, own_s: float) -> Record:
+        known = fleet(("brake_response_s", middle_s, spread_s, "s"))
+        return replace(braked(*[{"response_s": own_s}] * 12), reference=known)
+
+    return Cases(
+        fires_on=(
+            braked(*[{"response_s": 0.8}] * 10),
+            braked(*[{"response_s": 0.5}] * 12),
+            in_fleet(0.05, 0.005, 0.30),
+        ),
+        quiet_on=(
+            braked(*[{"response_s": 0.2}] * 20),
+            braked(*[{"response_s": 0.9}] * 3, *[{"response_s": 0.15}] * 20),
+            in_fleet(0.05, 0.005, 0.18),
+            in_fleet(0.20, 0.04, 0.30),
+        ),
+        unassessed_on=(braked(), braked({}, {})),
+    )
 
 
 RULE = Rule(
@@ -98,16 +116,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="delay allowance: calculation from the 0.1 V term in UN R78 stopping distances (from memory)",
-    fires_on=lambda: (
-        braked(*[{"response_s": 0.8}] * 10),
-        braked(*[{"response_s": 0.5}] * 12),
-        _in_fleet(0.05, 0.005, 0.30),
-    ),
-    quiet_on=lambda: (
-        braked(*[{"response_s": 0.2}] * 20),
-        braked(*[{"response_s": 0.9}] * 3, *[{"response_s": 0.15}] * 20),
-        _in_fleet(0.05, 0.005, 0.18),
-        _in_fleet(0.20, 0.04, 0.30),
-    ),
-    unassessed_on=lambda: (braked(), braked({}, {})),
+    cases=_cases,
 )

@@ -1,5 +1,4 @@
-"""The electric brake gave little or nothing back, and the pack's state says why. Correct behaviour, worth
-knowing.
+"""The electric brake gave little or nothing back, and the pack's state says why. Correct behaviour, worth knowing.
 
 A full pack, cells near freezing, a hot pack or power stage: taking the current would harm them, so the
 limiter refuses. The rider feels a weaker brake all the same; whoever reads a complaint about braking needs to
@@ -13,8 +12,8 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.reading import seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, braked, judged, refused
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, judged
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import mean
@@ -61,6 +60,20 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _cases() -> Cases:
+    from herdbook.pipeline.health.rules._example_brakings import braked, refused
+
+    return Cases(
+        fires_on=(braked(*[refused("full", soc_pct=98.0)] * 4, *[{}] * 6), braked(*[refused("cold", 4.0)] * 3)),
+        quiet_on=(
+            braked(*[{}] * 10),
+            braked(*[refused("full")] * 2, *[{}] * 8),
+            braked(*[refused("unreasoned")] * 5),
+        ),
+        unassessed_on=(braked(),),
+    )
+
+
 RULE = Rule(
     id="regen_refused_explained",
     title="Electric brake limited as designed",
@@ -87,11 +100,5 @@ RULE = Rule(
     ),
     cautions=CAUTION[1:],
     source="charging limits by temperature: public fire-safety advice, 0 to 40 degC; taper figures: the profile",
-    fires_on=lambda: (braked(*[refused("full", soc_pct=98.0)] * 4, *[{}] * 6), braked(*[refused("cold", 4.0)] * 3)),
-    quiet_on=lambda: (
-        braked(*[{}] * 10),
-        braked(*[refused("full")] * 2, *[{}] * 8),
-        braked(*[refused("unreasoned")] * 5),
-    ),
-    unassessed_on=lambda: (braked(),),
+    cases=_cases,
 )

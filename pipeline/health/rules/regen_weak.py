@@ -11,8 +11,8 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.reading import seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, EXPLAINED, NEWEST, accounted, braked, by_whom, refused
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, EXPLAINED, NEWEST, accounted, by_whom
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, middle
@@ -56,6 +56,22 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _cases() -> Cases:
+    from herdbook.pipeline.health.rules._example_brakings import braked, refused
+
+    return Cases(
+        fires_on=(braked(*[refused("undelivered", 12.0)] * 12), braked(*[refused("unreasoned", 14.0)] * 20)),
+        quiet_on=(
+            braked(*[{}] * 20),
+            braked(*[refused("full", 12.0)] * 20),
+            braked(*[refused("undelivered", 12.0)] * 3, *[{}] * 20),
+            braked(*[refused("undelivered", 18.0)] * 20),
+            braked(*[refused("undelivered", 12.0, asymmetry=0.9, left_a=8.0, right_a=22.0)] * 20),
+        ),
+        unassessed_on=(braked(), braked(*[{}] * 3)),
+    )
+
+
 RULE = Rule(
     id="regen_weak",
     title="Electric brake weaker than asked",
@@ -88,13 +104,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="accounting of a shortfall: this project; magnets: reversible loss by heat is about 0.12 %/K (from memory)",
-    fires_on=lambda: (braked(*[refused("undelivered", 12.0)] * 12), braked(*[refused("unreasoned", 14.0)] * 20)),
-    quiet_on=lambda: (
-        braked(*[{}] * 20),
-        braked(*[refused("full", 12.0)] * 20),
-        braked(*[refused("undelivered", 12.0)] * 3, *[{}] * 20),
-        braked(*[refused("undelivered", 18.0)] * 20),
-        braked(*[refused("undelivered", 12.0, asymmetry=0.9, left_a=8.0, right_a=22.0)] * 20),
-    ),
-    unassessed_on=lambda: (braked(), braked(*[{}] * 3)),
+    cases=_cases,
 )

@@ -13,10 +13,9 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import reference
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import REFERENCE, Metric
@@ -94,18 +93,36 @@ def _by_ride(record: Record, path: Pooled, group: Pooled) -> tuple[Floats, Float
     return share, np.hypot(s / (g * cells), share * gs / g)
 
 
-def _ride(day: float, path: float, se: float = 0.3) -> Stretch:
-    return stretch(
-        day,
-        "ride",
-        Metric("pack_path_mohm", path, "mOhm", se, 4000),
-        Metric("group_r_load_mohm", 2.0, "mOhm", 0.02, 4000),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def ride(day: float, path: float, se: float = 0.3) -> ExampleSession:
+        return one_session(
+            day,
+            "ride",
+            Metric("pack_path_mohm", path, "mOhm", se, 4000),
+            Metric("group_r_load_mohm", 2.0, "mOhm", 0.02, 4000),
+        )
+
+    def fleet(path: float, spread: float, *rides: ExampleSession) -> Record:
+        row = ("pack_path_mohm", "ride", path, spread, "mOhm", 50)
+        return record(*rides, reference=pl.DataFrame([row], schema=REFERENCE, orient="row"))
+
+    return Cases(
+        fires_on=(
+            record(ride(0, 14), ride(1, 15)),
+            record(ride(0, 30), ride(1, 28), ride(2, 31)),
+            fleet(2.0, 0.3, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),
+        ),
+        quiet_on=(
+            record(ride(0, 3), ride(1, 3.4)),
+            record(ride(0, 3), ride(1, 25), ride(2, 3), ride(3, 3)),
+            record(ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),  # no fleet to hold it against
+            fleet(2.0, 2.0, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),  # sound ones differ as much
+            fleet(7.0, 0.3, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),
+        ),
+        unassessed_on=(record(ride(0, 30)), record(one_session(0, "ride"))),
     )
-
-
-def _fleet(path: float, spread: float, *rides: Stretch) -> Record:
-    row = ("pack_path_mohm", "ride", path, spread, "mOhm", 50)
-    return record(*rides, reference=pl.DataFrame([row], schema=REFERENCE, orient="row"))
 
 
 RULE = Rule(
@@ -129,17 +146,5 @@ RULE = Rule(
         "Only a qualified person works on the main path: it cannot be made voltage-free.",
     ),
     source="Ohm's law on the gap between terminals and groups; limits: see each",
-    fires_on=lambda: (
-        record(_ride(0, 14), _ride(1, 15)),
-        record(_ride(0, 30), _ride(1, 28), _ride(2, 31)),
-        _fleet(2.0, 0.3, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),
-    ),
-    quiet_on=lambda: (
-        record(_ride(0, 3), _ride(1, 3.4)),
-        record(_ride(0, 3), _ride(1, 25), _ride(2, 3), _ride(3, 3)),
-        record(_ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),  # no fleet to hold it against
-        _fleet(2.0, 2.0, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),  # sound ones differ as much
-        _fleet(7.0, 0.3, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),
-    ),
-    unassessed_on=lambda: (record(_ride(0, 30)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

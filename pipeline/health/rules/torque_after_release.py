@@ -1,9 +1,7 @@
-"""Drive torque stays on after the trigger was released, or after the remote fell silent. Nothing is more
-dangerous.
+"""Drive torque stays on after the trigger was released, or after the remote fell silent. Nothing is more dangerous.
 
-The trigger is the one the controller received: a lost link looks like a release, and torque must end all the
-same, within one command time-out. A motor current that only braking would show is negative and does not
-count.
+The trigger is the one the controller received: a lost link looks like a release, and torque must end all the same,
+within one command time-out. A motor current that only braking would show is negative and does not count.
 """
 
 from __future__ import annotations
@@ -12,9 +10,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record, stretch
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
@@ -57,18 +54,27 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _case(lasted: float, count: int = 3, releases: int = 40) -> Record:
-    events = [
-        Event(
-            "torque_after_release",
-            k * 60_000_000,
-            k * 60_000_000 + int(lasted * 1e6),
-            "",
-            {"lasted_s": lasted, "current_a": 22.0},
-        )
-        for k in range(count)
-    ]
-    return record(stretch(0, "ride", Metric("release_timed_count", releases, "1"), *events))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, one_session, record
+
+    def case(lasted: float, count: int = 3, releases: int = 40) -> Record:
+        events = [
+            Event(
+                "torque_after_release",
+                k * 60_000_000,
+                k * 60_000_000 + int(lasted * 1e6),
+                "",
+                {"lasted_s": lasted, "current_a": 22.0},
+            )
+            for k in range(count)
+        ]
+        return record(one_session(0, "ride", Metric("release_timed_count", releases, "1"), *events))
+
+    return Cases(
+        fires_on=(case(0.6), case(1.2, count=1)),
+        quiet_on=(case(0.3), case(0.5, count=1), case(0.6, count=0)),
+        unassessed_on=(case(0.6, releases=2), record(*days(2, "ride", Metric("release_count", 3, "1")))),
+    )
 
 
 RULE = Rule(
@@ -103,7 +109,5 @@ RULE = Rule(
         "On the stand keep clear of wheels and belts, and have a hand on the main switch.",
     ),
     source="torque ends within one command time-out on release and on loss of the link: common practice",
-    fires_on=lambda: (_case(0.6), _case(1.2, count=1)),
-    quiet_on=lambda: (_case(0.3), _case(0.5, count=1), _case(0.6, count=0)),
-    unassessed_on=lambda: (_case(0.6, releases=2), record(*days(2, "ride", Metric("release_count", 3, "1")))),
+    cases=_cases,
 )

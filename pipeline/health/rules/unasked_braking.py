@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
@@ -51,20 +50,32 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _case(count: int, rides: int = 3, coast_brake: bool = False) -> Record:
-    events = [
-        Event(
-            "unasked_braking",
-            k * 50_000_000,
-            k * 50_000_000 + 900_000,
-            "",
-            {"lasted_s": 0.9, "current_a": 15.0, "speed_ms": 5.0},
-        )
-        for k in range(count)
-    ]
-    watched = Metric("unasked_watched_h", 0.3, "h", n=9000)
-    drive = {"coast_brake": True} if coast_brake else {}
-    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1), drive=drive)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(count: int, rides: int = 3, coast_brake: bool = False) -> Record:
+        events = [
+            Event(
+                "unasked_braking",
+                k * 50_000_000,
+                k * 50_000_000 + 900_000,
+                "",
+                {"lasted_s": 0.9, "current_a": 15.0, "speed_ms": 5.0},
+            )
+            for k in range(count)
+        ]
+        watched = Metric("unasked_watched_h", 0.3, "h", n=9000)
+        drive = {"coast_brake": True} if coast_brake else {}
+        return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1), drive=drive)
+
+    return Cases(
+        fires_on=(case(4), case(12)),
+        quiet_on=(case(0), case(1)),
+        unassessed_on=(
+            case(4, coast_brake=True),
+            record(*days(1, "ride", Metric("unasked_watched_h", 0.01, "h"))),
+        ),
+    )
 
 
 RULE = Rule(
@@ -93,10 +104,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definition: braking current above drag with the brake released for over a second",
-    fires_on=lambda: (_case(4), _case(12)),
-    quiet_on=lambda: (_case(0), _case(1)),
-    unassessed_on=lambda: (
-        _case(4, coast_brake=True),
-        record(*days(1, "ride", Metric("unasked_watched_h", 0.01, "h"))),
-    ),
+    cases=_cases,
 )

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pooled, surely_over
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import mann_kendall, reaches, theil_sen
@@ -53,8 +52,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 @dataclass(frozen=True, slots=True)
 class ResistanceRise:
-    """Growth a month with its interval, and in how many days from the newest ride `look` and `act` are
-    reached."""
+    """Growth a month with its interval, and in how many days from the newest ride `look` and `act` are reached."""
 
     month: float
     low: float
@@ -144,9 +142,27 @@ def _finding(p: Pooled, rise: ResistanceRise | None, limits: Mapping[str, float]
     )
 
 
-def _ride(day: float, ratio: float, se: float = 0.02) -> Stretch:
-    others = [Metric("cell_r_ratio", 1.0, "1", se, 4000, item=str(k)) for k in range(1, 6)]
-    return stretch(day, "ride", *others, Metric("cell_r_ratio", ratio, "1", se, 4000, item="6"))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def ride(day: float, ratio: float, se: float = 0.02) -> ExampleSession:
+        others = [Metric("cell_r_ratio", 1.0, "1", se, 4000, item=str(k)) for k in range(1, 6)]
+        return one_session(day, "ride", *others, Metric("cell_r_ratio", ratio, "1", se, 4000, item="6"))
+
+    return Cases(
+        fires_on=(
+            record(ride(0, 1.6), ride(1, 1.62), ride(3, 1.58)),
+            record(ride(0, 1.40, 0.01), ride(2, 1.40, 0.01)),
+            record(*(ride(5 * k, 1.05 + 0.02 * k) for k in range(9))),  # on its way
+        ),
+        quiet_on=(
+            record(ride(0, 1.1), ride(1, 1.12), ride(2, 1.08)),  # usual spread
+            record(ride(0, 1.0), ride(1, 1.9), ride(2, 1.0), ride(3, 1.02)),  # one odd ride
+            record(ride(0, 1.4, 0.3), ride(1, 1.45, 0.3)),  # too uncertain to say
+            record(*(ride(5 * k, 1.20 + 0.01 * (k % 3)) for k in range(9))),  # high, and steady
+        ),
+        unassessed_on=(record(ride(0, 1.6)), record(one_session(0, "ride"))),
+    )
 
 
 RULE = Rule(
@@ -175,16 +191,5 @@ RULE = Rule(
         "Only a qualified person opens a pack: its energy cannot be switched off. Local rules prevail.",
     ),
     source="method: regression of each group's deviation on current; limits: see each",
-    fires_on=lambda: (
-        record(_ride(0, 1.6), _ride(1, 1.62), _ride(3, 1.58)),
-        record(_ride(0, 1.40, 0.01), _ride(2, 1.40, 0.01)),
-        record(*(_ride(5 * k, 1.05 + 0.02 * k) for k in range(9))),  # on its way
-    ),
-    quiet_on=lambda: (
-        record(_ride(0, 1.1), _ride(1, 1.12), _ride(2, 1.08)),  # usual spread
-        record(_ride(0, 1.0), _ride(1, 1.9), _ride(2, 1.0), _ride(3, 1.02)),  # one odd ride
-        record(_ride(0, 1.4, 0.3), _ride(1, 1.45, 0.3)),  # too uncertain to say
-        record(*(_ride(5 * k, 1.20 + 0.01 * (k % 3)) for k in range(9))),  # high, and steady
-    ),
-    unassessed_on=lambda: (record(_ride(0, 1.6)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

@@ -10,10 +10,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, fleet, record
 from herdbook.pipeline.health.reading import metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION, Multiple, has_figures, multiple, too_hot
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, has_figures, multiple, too_hot
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
@@ -68,14 +67,23 @@ def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Findin
     )
 
 
-def _case(ratio: float, sessions: int = 5, top: float = 90.0, fitted: bool = True) -> Record:
-    parts = (
-        Metric("winding_heat_ratio", ratio, "1", 0.04, 200, item="left"),
-        Metric("winding_heat_ratio", 1.0, "1", 0.04, 200, item="right"),
-        Metric("motor_temp_max_c", top, "degC", n=300, item="left"),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, fleet, record
+
+    def case(ratio: float, sessions: int = 5, top: float = 90.0, fitted: bool = True) -> Record:
+        parts = (
+            Metric("winding_heat_ratio", ratio, "1", 0.04, 200, item="left"),
+            Metric("winding_heat_ratio", 1.0, "1", 0.04, 200, item="right"),
+            Metric("motor_temp_max_c", top, "degC", n=300, item="left"),
+        )
+        known = fleet(("winding_heat_ratio", 1.0, 0.06, "1")) if fitted else None
+        return record(*days(sessions, "ride", *parts), reference=known)
+
+    return Cases(
+        fires_on=(case(1.7), case(1.0, top=150.0)),
+        quiet_on=(case(1.1), case(1.2, fitted=False), case(1.0, sessions=1, top=150.0)),
+        unassessed_on=(record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
     )
-    known = fleet(("winding_heat_ratio", 1.0, 0.06, "1")) if fitted else None
-    return record(*days(sessions, "ride", *parts), reference=known)
 
 
 RULE = Rule(
@@ -108,9 +116,5 @@ RULE = Rule(
     ),
     cautions=DRIVE_CAUTION,
     source="thermal classes: IEC 60085; copper: IEC 60034-1 (235 + T)",
-    fires_on=lambda: (_case(1.7), _case(1.0, top=150.0)),
-    quiet_on=lambda: (_case(1.1), _case(1.2, fitted=False), _case(1.0, sessions=1, top=150.0)),
-    unassessed_on=lambda: (
-        record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
-    ),
+    cases=_cases,
 )

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 from herdbook.pipeline.health.pack.leak import KNEE_STRETCH, self_discharge
 from herdbook.pipeline.vehicle.record import Metric
 
 
-def charges(step_pct: float, count: int = 6, every: float = 2.0, bled_ah: float = 0.0) -> list[Stretch]:
+def charges(step_pct: float, count: int = 6, every: float = 2.0, bled_ah: float = 0.0) -> list[ExampleSession]:
     """Charges in which group 4 sinks by step_pct each time; the balancer takes bled_ah from all other groups before."""
     out = []
     for k in range(count):
@@ -18,7 +18,7 @@ def charges(step_pct: float, count: int = 6, every: float = 2.0, bled_ah: float 
             for g in range(1, 6)
         ]
         parts += [Metric("cell_bled_ah", 0.0 if g == 4 else bled_ah, "Ah", item=str(g)) for g in range(1, 6)]
-        out.append(stretch(every * k, "charge", *parts))
+        out.append(one_session(every * k, "charge", *parts))
     return out
 
 

@@ -123,8 +123,8 @@ def _losses(record: Record | None) -> list[Block]:
 
 def _reported(record: Record | None) -> list[Block]:
     """Reported charge against charge known from outside, by the rule's own comparison."""
+    from herdbook.pipeline.health.pack.charge_off import readings_off
     from herdbook.pipeline.health.pooled import pool
-    from herdbook.pipeline.health.rules.soc_off import readings_off
 
     found = readings_off(record, 10_000.0) if record else None
     if found is None or not found.height:

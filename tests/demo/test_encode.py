@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from demo_logs.encode import encode
 from herdbook.decoders import Network
 from herdbook.decoders.dbc.messages import Message, Signal
-from herdbook.decoders.decoding.encode import encode
 from herdbook.decoders.decoding.extract import extract
 from tests.decoders.networks import dbc_files
 from tests.decoders.peers import cantools_messages

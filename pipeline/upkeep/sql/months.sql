@@ -6,4 +6,4 @@ FROM logs l JOIN parts p USING (log)
 GROUP BY l.vehicle, l.profile, l.network_hash, date_trunc('month', l.start_t)
 HAVING count(DISTINCT p.part) > 1
    AND date_trunc('month', l.start_t) + to_months(CAST($months AS INTEGER) + 1) <= make_timestamp($before)
-ORDER BY l.vehicle, l.profile, l.network_hash, date_trunc('month', l.start_t);
+ORDER BY l.vehicle, l.profile, l.network_hash, date_trunc('month', l.start_t)

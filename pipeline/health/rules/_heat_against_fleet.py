@@ -31,9 +31,8 @@ UNFITTED_SPREAD = 0.25  # between vehicles, when only the profile's own figures 
 
 @dataclass(frozen=True, slots=True)
 class Multiple:
-    """Sessions of one item with `multiple` (measured over fleet) and `se_multiple`; pooled value and its
-    error; spread: between healthy vehicles, as a share; vehicles: behind the fleet's figure, 0 = the maker's
-    figures."""
+    """Sessions of one item with `multiple` (measured over fleet) and `se_multiple`; pooled value and its error; spread:
+    between healthy vehicles, as a share; vehicles: behind the fleet's figure, 0 = the maker's figures."""
 
     rows: pl.DataFrame
     value: float

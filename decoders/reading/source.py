@@ -8,20 +8,19 @@ import tempfile
 import weakref
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.decoders.logs import inflate
+from herdbook.decoders.arrays import Bytes
+from herdbook.decoders.reading import inflate
+from herdbook.decoders.text.fields import PAD
 
-if TYPE_CHECKING:
-    from herdbook.decoders.logs.log import Account
+Lose = Callable[[str, int, int, str], None]  # kind, offset, bytes, detail: see herdbook.decoders.reading.reader.Loss
 
 GZIP = b"\x1f\x8b\x08"
 READ_BYTES = 1 << 18
 BLOCK_BYTES = 1 << 19  # of text, cut at a line end: fits the second-level cache together with its columns
-PAD = 32  # newlines before and behind each piece of text, so that a word near its edge can be loaded
 MAX_LINE = 1 << 16  # bytes; no text format has lines near this
 MAX_RATIO = 300  # a log unpacks to 5 to 20 times its size; past this it is a bomb ...
 FREE_BYTES = 1 << 28  # ... unless it is small anyway
@@ -30,21 +29,21 @@ FREE_BYTES = 1 << 28  # ... unless it is small anyway
 class Source:
     """A forward-only stream over one file. `offset` counts unpacked bytes given out so far.
 
-    data: the whole file, where the caller has read it already.
+    lose: told of bytes that are lost on the way. data: the whole file, where the caller has read it already.
     """
 
-    def __init__(self, path: Path, data: bytes | None = None) -> None:
+    def __init__(self, path: Path, lose: Lose, data: bytes | None = None) -> None:
         self.path = path
+        self._lose = lose
         self.size = path.stat().st_size if data is None else len(data)
         self.file: IO[bytes] = path.open("rb") if data is None else io.BytesIO(data)
         weakref.finalize(self, self.file.close)  # also when a caller stops half-way
         start = self.file.read(len(GZIP))
         self.file.seek(0)
         self.packed = start == GZIP
-        self.account: Account | None = None
         self.offset = 0
         self._held = b""
-        self.trouble: tuple[str, str] | None = None  # loss of the packed file, not yet in the account
+        self.trouble: tuple[str, str] | None = None  # loss of the packed file, not yet told
         self._stream = self._unpacked() if self.packed else self._plain()
         self._direct = not self.packed
         head = self.peek(64)
@@ -72,7 +71,7 @@ class Source:
         self._tell()
         return whole[:n]
 
-    def blocks(self, account: Account, whole: Callable[[bytes], bool]) -> Iterator[tuple[int, NDArray[np.uint8]]]:
+    def blocks(self, whole: Callable[[bytes], bool]) -> Iterator[tuple[int, Bytes]]:
         """Text in pieces that end at a line end, each with its offset; every line end is a newline.
 
         whole: asked about a last line without a line end, whether nothing can be missing of it. When something
@@ -90,7 +89,7 @@ class Source:
             at, end = self.offset - len(rest), fresh + self.read_into(view[fresh : PAD + len(rest) + BLOCK_BYTES])
             if end == fresh:
                 if rest.strip() and not whole(rest):
-                    account.lose("cut", at, len(rest), f"the file ends inside a line, or may do so: {rest[:60]!r}")
+                    self._lose("cut", at, len(rest), f"the file ends inside a line, or may do so: {rest[:60]!r}")
                 elif rest.strip():
                     store[end : end + PAD + 1] = b"\n" * (PAD + 1)
                     yield at, text[: end + PAD + 1]
@@ -105,7 +104,7 @@ class Source:
             if len(rest) > MAX_LINE:
                 at = self.offset - len(rest)
                 rest = self._skip_line()
-                account.lose("limit", at, self.offset - len(rest) - at, f"a line of over {MAX_LINE} bytes")
+                self._lose("limit", at, self.offset - len(rest) - at, f"a line of over {MAX_LINE} bytes")
 
     def read_into(self, room: memoryview) -> int:
         """Fill as much of the room as there is; bytes filled, 0 at the end."""
@@ -178,11 +177,11 @@ class Source:
             self.trouble = ("cut", "the gzip file ends before its end mark")
 
     def _tell(self) -> None:
-        if self.trouble and self.account is not None:
+        if self.trouble:
             kind, detail = self.trouble
             self.trouble = None
             left = max(1, self.size - self.file.tell())
-            self.account.lose(kind, self.offset + len(self._held), left, detail)
+            self._lose(kind, self.offset + len(self._held), left, detail)
 
 
 def _wide(head: bytes) -> str:

@@ -1,8 +1,9 @@
--- vehicles: one row a vehicle, from its logs and what sidecars said.
+-- enter_vehicles: one row a vehicle, from its logs and what sidecars said.
 -- In:    logs, log_facts, log_spans, the table `chosen(vehicle)`.
--- Out:   as the table vehicles.   Key: vehicle
+-- Out:   rows of the table vehicles.   Key: vehicle
 -- Note:  facts that contradict each other: the one of the newest log wins, whatever the order of arrival. A zone that
 --        a sidecar states wins over the profile's.
+INSERT INTO vehicles BY NAME
 WITH mine AS (
     SELECT l.* FROM logs l JOIN chosen USING (vehicle)
 ), facts AS (
@@ -21,4 +22,4 @@ SELECT m.vehicle, arg_max(m.profile, (m.start_t, m.log)) AS profile,
                 any_value(f.value) FILTER (f.fact = 'profile_zone')) AS zone,
        any_value(d.first_t) AS first_t, any_value(d.last_t) AS last_t
 FROM mine m LEFT JOIN facts f USING (vehicle) LEFT JOIN dated d USING (vehicle)
-GROUP BY m.vehicle ORDER BY m.vehicle;
+GROUP BY m.vehicle ORDER BY m.vehicle

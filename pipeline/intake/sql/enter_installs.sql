@@ -1,7 +1,8 @@
--- installs: which component sat in which vehicle, from when to when it was seen.
+-- enter_installs: which component sat in which vehicle, from when to when it was seen.
 -- In:    log_serials, logs, the table `chosen(vehicle)`.
--- Out:   vehicle, component, serial, from_t, to_t, known_by.   Key: (vehicle, component, serial, from_t)
+-- Out:   rows of the table installs.   Key: (vehicle, component, serial, from_t)
 -- Note:  a pure function of all logs of a vehicle; a serial seen again after another one begins a new row.
+INSERT INTO installs BY NAME
 WITH seen AS (
     SELECT l.vehicle, s.component, s.serial, s.from_t, s.to_t
     FROM log_serials s JOIN logs l USING (log) JOIN chosen USING (vehicle)
@@ -17,4 +18,4 @@ WITH seen AS (
 )
 SELECT vehicle, component, serial, min(from_t) AS from_t, max(to_t) AS to_t, 'bus' AS known_by
 FROM numbered GROUP BY vehicle, component, serial, run
-ORDER BY vehicle, component, from_t, serial;
+ORDER BY vehicle, component, from_t, serial

@@ -1,4 +1,4 @@
-"""Columns to payload matrix: the inverse of extract, for writing many frames of one message at once."""
+"""Columns to payload matrix, counters and checksums included: the sender's side of many frames of one message."""
 
 from __future__ import annotations
 
@@ -9,14 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from herdbook.decoders.arrays import F64, U64, Bool, Bytes
 from herdbook.decoders.dbc.messages import Message, Signal
+from herdbook.decoders.integrity.checksum import expected_checksum, protection_of
 
-U64 = NDArray[np.uint64]
 BELOW_63, BELOW_64 = math.nextafter(2.0**63, 0), math.nextafter(2.0**64, 0)  # largest floats that fit
 SAFE = 2**61  # differences and doubles of numbers below this fit in 64 bits
 
 
-def encode(columns: Mapping[str, ArrayLike], message: Message, fill: int = 0) -> NDArray[np.uint8]:
+def encode(columns: Mapping[str, ArrayLike], message: Message, fill: int = 0) -> Bytes:
     """Payloads, uint8 (frames, width), width 8 or 64: extract() of them gives the columns back.
 
     Args:
@@ -35,7 +36,7 @@ def encode(columns: Mapping[str, ArrayLike], message: Message, fill: int = 0) ->
     frames = lengths.pop() if lengths else (1 if given else 0)
     payload = np.zeros((frames, 8 if message.length <= 8 else 64), np.uint8)
     payload[:, : message.length] = fill
-    present: dict[str, NDArray[np.bool_]] = {}
+    present: dict[str, Bool] = {}
     raws: dict[str, U64] = {}
     for signal in sorted(message.signals, key=lambda s: _depth(s, message)):
         values = np.broadcast_to(given.get(signal.name, np.array([_value_of_zero(signal)])), (frames,))
@@ -72,7 +73,7 @@ def _whole_counts(values: NDArray[Any], scale: int, offset: int, low: int, high:
     return np.array([min(max(int(n), low), high) % 2**64 for n in exact], np.uint64)
 
 
-def put_bits(payload: NDArray[np.uint8], signal: Signal, raw: U64, where: NDArray[np.bool_]) -> None:
+def put_bits(payload: Bytes, signal: Signal, raw: U64, where: Bool) -> None:
     """Write the lowest `length` bits of raw into the frames chosen by `where`; all other bits stay."""
     last = payload.shape[1] - 8
     byte = min(signal.first_bit // 8, last)
@@ -82,15 +83,47 @@ def put_bits(payload: NDArray[np.uint8], signal: Signal, raw: U64, where: NDArra
     spare = 64 - position - signal.length
     order = ">u8" if signal.big_endian else "<u8"
     shift = spare if signal.big_endian else position
-    _merge(payload, byte, order, _shifted(bits, shift), _moved(mask, shift), where)
+    _merge(payload=payload, byte=byte, order=order, bits=_shifted(bits, shift), mask=_moved(mask, shift), where=where)
     if spare < 0:  # the ninth byte: the lowest bits (big endian) or the highest (little endian)
         if signal.big_endian:
-            _merge(payload, byte + 8, "u1", bits << np.uint64(8 + spare), (mask << 8 + spare) & 0xFF, where)
+            _merge(
+                payload=payload,
+                byte=byte + 8,
+                order="u1",
+                bits=bits << np.uint64(8 + spare),
+                mask=(mask << 8 + spare) & 0xFF,
+                where=where,
+            )
         else:
-            _merge(payload, byte + 8, "u1", bits >> np.uint64(64 - position), mask >> (64 - position), where)
+            _merge(
+                payload=payload,
+                byte=byte + 8,
+                order="u1",
+                bits=bits >> np.uint64(64 - position),
+                mask=mask >> (64 - position),
+                where=where,
+            )
 
 
-def _merge(payload: NDArray[np.uint8], byte: int, order: str, bits: U64, mask: int, where: NDArray[np.bool_]) -> None:
+def seal(message: Message, payload: Bytes, first_count: int = 0) -> Bytes:
+    """The sender's side: write running counter and checksum into payloads, in place, and return them.
+
+    Raises: NetworkError as protection_of does.
+    """
+    protection = protection_of(message)
+    every = np.ones(len(payload), np.bool_)
+    if protection is not None and protection.counter is not None:
+        count = (np.arange(len(payload)) + first_count) % protection.counter_values
+        put_bits(payload, protection.counter, count.astype(np.uint64), every)
+    if protection is not None and protection.nibble is not None:
+        put_bits(payload, protection.nibble, np.full(len(payload), protection.data_id >> 8 & 0xF, np.uint64), every)
+    if protection is not None and protection.checksum is not None:
+        crc = expected_checksum(protection, payload, message.length)
+        put_bits(payload, protection.checksum, crc.astype(np.uint64), every)
+    return payload
+
+
+def _merge(payload: Bytes, byte: int, order: str, bits: U64, mask: int, where: Bool) -> None:
     width = int(np.dtype(order).itemsize)
     there = np.ascontiguousarray(payload[:, byte : byte + width]).view(order).reshape(-1)
     limit = (1 << 8 * width) - 1
@@ -107,7 +140,7 @@ def _moved(mask: int, left: int) -> int:
     return (mask << left if left >= 0 else mask >> -left) & (2**64 - 1)
 
 
-def _float_bits(values: NDArray[np.float64], length: int) -> U64:
+def _float_bits(values: F64, length: int) -> U64:
     if length == 64:
         return values.view(np.uint64)
     with np.errstate(over="ignore", invalid="ignore"):
@@ -141,10 +174,10 @@ def _depth(signal: Signal, message: Message) -> int:
 def _present(
     signal: Signal,
     message: Message,
-    present: Mapping[str, NDArray[np.bool_]],
+    present: Mapping[str, Bool],
     given: Mapping[str, NDArray[np.generic]],
     frames: int,
-) -> NDArray[np.bool_]:
+) -> Bool:
     if signal.parent is None:
         return np.ones(frames, np.bool_)
     selector = message.signal(signal.parent)

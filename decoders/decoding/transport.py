@@ -15,14 +15,11 @@ from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.decoders.frames import ERROR, EXTENDED, REMOTE, Frames
-from herdbook.decoders.logs.log import join_frames
-from herdbook.decoders.logs.rows import part
+from herdbook.decoders.arrays import I64, U16, U32, Bool, Bytes
+from herdbook.decoders.dbc.j1939 import OPENS, PACKET, is_transport
+from herdbook.decoders.frames import Frames, join_frames, part
 
-I64 = NDArray[np.int64]
-OPENS, PACKET = 0xEC, 0xEB  # formats of the parameter groups
 REQUEST, BROADCAST = 16, 32
 LEAST, MOST = 9, 1785  # bytes of a message
 WAIT_US = 2_500_000  # past the longest pause that the standard allows within a session, twice over
@@ -36,18 +33,11 @@ class Carried:
     that a frame of the message would have had, with the sender as source."""
 
     t: I64
-    channel: NDArray[np.uint8]
-    can_id: NDArray[np.uint32]
-    length: NDArray[np.uint16]
-    payload: NDArray[np.uint8]
+    channel: Bytes
+    can_id: U32
+    length: U16
+    payload: Bytes
     channels: tuple[str, ...]
-
-
-def is_transport(frames: Frames) -> NDArray[np.bool_]:
-    """True for frames of the transport protocol, bool (n,)."""
-    form = (frames.can_id >> np.uint32(16)) & np.uint32(0x3FF)  # with both data page bits, which are 0
-    data = (frames.flags & (EXTENDED | ERROR | REMOTE)) == EXTENDED
-    return np.asarray(data & ((form == OPENS) | (form == PACKET)) & (frames.length == 8))
 
 
 class Transport:
@@ -103,7 +93,7 @@ class Transport:
 class _Sessions:
     """Sessions of rows that are sorted by their three and by time; arrays (sessions,) unless said otherwise."""
 
-    def __init__(self, frames: Frames, rows: I64, first: I64, opens: NDArray[np.bool_]) -> None:
+    def __init__(self, frames: Frames, rows: I64, first: I64, opens: Bool) -> None:
         self.frames, head = frames, rows[first]
         self.size = np.diff(first, append=len(rows))
         self.of_row = np.repeat(np.arange(len(first)), self.size)
@@ -142,10 +132,10 @@ class _Sessions:
         to_one = (group >> 8 & 0xFF) < 0xF0
         can_id = 6 << 26 | (group & 0x3FFFF) << 8 | np.where(to_one, sender & 0xFF00, 0) | (sender & 0xFF)
         return Carried(
-            self.t[some],
-            self.frames.channel[self.head[some]],
-            can_id.astype(np.uint32),
-            total.astype(np.uint16),
-            payload,
-            self.frames.channels,
+            t=self.t[some],
+            channel=self.frames.channel[self.head[some]],
+            can_id=can_id.astype(np.uint32),
+            length=total.astype(np.uint16),
+            payload=payload,
+            channels=self.frames.channels,
         )

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.decoders.frames import Frames
+from herdbook.decoders.arrays import I64, U16, U64, Bool, Bytes
+from herdbook.decoders.frames import Frames, widened
 from herdbook.decoders.text.fields import KEEP_FIRST
 
-U64 = NDArray[np.uint64]
 MAX_LABELS = 255
 OTHER = "other"
 FD_LENGTHS = np.array([*range(9), 12, 16, 20, 24, 32, 48, 64], np.uint8)  # by data length code
@@ -31,14 +30,14 @@ class Labels:
             self._numbers[label] = len(self.names) - 1
         return self._numbers[label]
 
-    def of_numbers(self, numbers: NDArray[np.uint16]) -> NDArray[np.uint8]:
+    def of_numbers(self, numbers: U16) -> Bytes:
         """Numbers of labels that are themselves numbers, shape (n,)."""
         out = np.zeros(len(numbers), np.uint8)
         for value in np.unique(numbers).tolist() if len(numbers) else []:
             out[numbers == value] = self.number(str(value).encode())
         return out
 
-    def of_words(self, low: U64, high: U64, good: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    def of_words(self, low: U64, high: U64, good: Bool) -> Bytes:
         """Numbers of labels up to 16 bytes long, given as two words with zeros behind the label, shape (n,).
 
         Rows that are not good get 0 and name no label.
@@ -55,25 +54,6 @@ class Labels:
             out[left[same]] = number
             left = left[~same]
         return out
-
-
-def widened(payload: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
-    """The payload matrix with zeros up to `width` bytes."""
-    missing = width - payload.shape[1]
-    return np.pad(payload, ((0, 0), (0, missing))) if missing > 0 else payload
-
-
-def part(frames: Frames, rows: slice | NDArray[np.int64] | NDArray[np.bool_]) -> Frames:
-    """Some rows of a batch."""
-    return Frames(
-        frames.t[rows],
-        frames.channel[rows],
-        frames.can_id[rows],
-        frames.flags[rows],
-        frames.length[rows],
-        frames.payload[rows],
-        frames.channels,
-    )
 
 
 class Rows:
@@ -95,7 +75,7 @@ class Rows:
         """Room for CAN FD."""
         self.payload = widened(self.payload, 64)
 
-    def fill(self, data: NDArray[np.uint8]) -> None:
+    def fill(self, data: Bytes) -> None:
         """Payloads from data, uint8 (n, any width), as far as each frame's length goes."""
         words = self.words()
         for k in range(min(words.shape[1], (data.shape[1] + 7) // 8)):
@@ -103,7 +83,7 @@ class Rows:
             eight = np.ascontiguousarray(eight if eight.shape[1] == 8 else widened(eight, 8))
             words[:, k] = eight.view("<u8")[:, 0] & KEEP_FIRST[np.clip(self.length.astype(np.int8) - 8 * k, 0, 8)]
 
-    def replace(self, where: NDArray[np.int64], other: Rows, which: NDArray[np.bool_]) -> None:
+    def replace(self, where: I64, other: Rows, which: Bool) -> None:
         """Put some rows of another set in place of rows of this one."""
         if other.payload.shape[1] > self.payload.shape[1]:
             self.widen()
@@ -128,17 +108,17 @@ class Rows:
         some.flags, some.length, some.payload = self.flags[:n], self.length[:n], self.payload[:n]
         return some
 
-    def frames(self, labels: Labels, keep: NDArray[np.bool_] | None = None) -> Frames:
+    def frames(self, labels: Labels, keep: Bool | None = None) -> Frames:
         """The rows, or those to keep, as Frames."""
         if self.payload.shape[1] == 8 and int(self.length.max(initial=0)) > 8:
             self.widen()  # a remote frame asks for more than it carries
         some = slice(None) if keep is None else keep
         return Frames(
-            self.t[some],
-            self.channel[some],
-            self.can_id[some],
-            self.flags[some],
-            self.length[some],
-            self.payload[some],
-            tuple(labels.names),
+            t=self.t[some],
+            channel=self.channel[some],
+            can_id=self.can_id[some],
+            flags=self.flags[some],
+            length=self.length[some],
+            payload=self.payload[some],
+            channels=tuple(labels.names),
         )
