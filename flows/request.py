@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from herdbook.pipeline.settings import NightSettings
 
-Progress = Callable[[int, int, str], None]  # done, of, stage: as in pipeline/night/steps.py
 TOO_LONG = "the night took longer than [night] limit_h and was ended"
 TOO_LONG_DO = "What was committed stays and the next night goes on from there; raise limit_h or workers"
 
@@ -37,7 +35,3 @@ class Ended:
     @property
     def exit_code(self) -> int:
         return int(self.result["exit_code"])
-
-
-def silent(_done: int, _of: int, _stage: str) -> None:
-    """The progress of a night that nobody watches."""

@@ -22,7 +22,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from herdbook.flows.request import TOO_LONG, TOO_LONG_DO, Ended, Progress, Request, silent
+from herdbook.flows.request import TOO_LONG, TOO_LONG_DO, Ended, Request
 from herdbook.flows.server.server import (
     ONE_RUN,
     SILENT_S,
@@ -37,6 +37,7 @@ from herdbook.flows.without_prefect import run_plain
 from herdbook.pipeline import errors
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.night.messages import alarm
+from herdbook.pipeline.night.progress import Progress, silent
 
 MOST_RESTARTS = 3
 LOOK_S = 0.1

@@ -6,12 +6,16 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
-from herdbook.flows.request import Progress, Request
+from herdbook.flows.request import Request
 from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.night.again import reassess
 from herdbook.pipeline.night.changes import NOTHING, QUARANTINED, ChangeList
-from herdbook.pipeline.night.close import Messages, last_night
+from herdbook.pipeline.night.message_log import MessageLog
 from herdbook.pipeline.night.messages import Delivery, notify
-from herdbook.pipeline.night.scan import ScanResult, reassess, run_scan
+from herdbook.pipeline.night.progress import Progress
+from herdbook.pipeline.night.read_changes import last_night
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.night.steps import ScanResult
 from herdbook.pipeline.store.store import Store
 
 
@@ -20,7 +24,7 @@ def send(request: Request, store: Store, changes: ChangeList, incomplete: bool) 
     wanted = request.settings.when == "always" or bool(changes.exit_code) or incomplete
     if request.kind != "night" or not wanted or not request.settings.notify:
         return []
-    return notify(changes, request.settings.notify, Messages(store))
+    return notify(changes, request.settings.notify, MessageLog(store))
 
 
 def in_full(changes: ChangeList, done: ScanResult, sent: list[Delivery]) -> dict[str, Any]:

@@ -15,7 +15,8 @@ from prefect.client.schemas.objects import State
 from herdbook.flows.night.flow import as_flow
 from herdbook.flows.night.task_runner import task_runner
 from herdbook.flows.night_settings import read_night_settings
-from herdbook.flows.request import Progress, Request
+from herdbook.flows.request import Request
+from herdbook.pipeline.night.progress import Progress
 
 
 def backfill_name() -> str:
@@ -29,8 +30,7 @@ def backfill_name() -> str:
 def backfill(
     store: str, since: str = "", until: str = "", vehicles: Sequence[str] = (), workers: int = 0
 ) -> State[dict[str, Any]]:
-    """Assess again. since, until: days like 2026-01-31, both included; empty: no bound. vehicles: all if
-    empty."""
+    """Assess again. since, until: days like 2026-01-31, both included; empty: no bound. vehicles: all if empty."""
     from dataclasses import replace
 
     settings = read_night_settings(store)

@@ -44,16 +44,3 @@ def rolling(submit: Callable[[I], Promise[R]], items: Iterable[I], most: int, un
         under_way += 1
     for _ in range(under_way):
         yield one()
-
-
-def in_batches(items: Iterable[I], most: int, wait_s: float) -> Iterator[list[I]]:
-    """Gather what workers bring into commits: few enough to be cheap, often enough to lose little."""
-    held: list[I] = []
-    since = time.monotonic()
-    for item in items:
-        held.append(item)
-        if len(held) >= most or time.monotonic() - since > wait_s:
-            yield held
-            held, since = [], time.monotonic()
-    if held:
-        yield held

@@ -1,4 +1,4 @@
-"""Where tasks run: in threads that feed the crew of this machine, or on a Dask cluster of many."""
+"""Where tasks run: in threads that feed this machine's worker processes, or on a Dask cluster of many."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def task_runner(settings: NightSettings) -> TaskRunner[Any]:
         raise SettingsError(
             "[night] dask needs the extra packages", do="Install herdbook[grow], or remove the setting"
         ) from None
-    # Dask's nannies start workers as daemons, and daemons may not have the crew's processes as children.
+    # Dask's nannies start workers as daemons, and daemons may not have worker processes as children.
     dask.config.set({"distributed.worker.daemon": False, "distributed.comm.timeouts.connect": "30s"})
     if settings.dask == "local":
         workers = {

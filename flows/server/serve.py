@@ -28,8 +28,7 @@ REST_S = 5.0  # between restarts, so that a fault that stays does not spin
 
 
 def serve(folder: Path | str, say: Callable[[str], None] = print) -> None:
-    """Serve until stopped (Ctrl-C or SIGTERM). Raises: HerdbookError for settings, ServerError for the
-    port."""
+    """Serve until stopped (Ctrl-C or SIGTERM). Raises: HerdbookError for settings, ServerError for the port."""
     store = Store.open(folder)
     night = read_night_settings(store.folder)
     if not night.inbox:

@@ -159,8 +159,8 @@ def answers(url: str, patience_s: float = 2.0) -> bool:
 class Pulse:
     """How long a server has given no answer; asks it now and then. A process that lives may hang all the same."""
 
-    def __init__(self, url: str, every_s: float = 5.0) -> None:
-        self.url, self.every_s = url, every_s
+    def __init__(self, url: str, every_s: float = 5.0, patience_s: float = 2.0) -> None:
+        self.url, self.every_s, self.patience_s = url, every_s, patience_s
         self.asked = time.monotonic()
         self.failed: float | None = None  # when it first gave none, since its last answer
 
@@ -168,7 +168,7 @@ class Pulse:
         """Seconds from the first question without an answer to the last one; 0 after an answer."""
         if time.monotonic() - self.asked >= self.every_s:
             self.asked = time.monotonic()
-            if answers(self.url):
+            if answers(self.url, self.patience_s):
                 self.failed = None
             elif self.failed is None:
                 self.failed = self.asked
@@ -204,7 +204,6 @@ def _free(port: int) -> bool:
 
 @contextmanager
 def local_server(home: Path, *, port: int | None = None, one_run: bool = True) -> Iterator[Server]:
-    """A server that lives as long as the `with`. one_run leaves out pages and scheduler; serving needs
-    both."""
+    """A server that lives as long as the `with`. one_run leaves out pages and scheduler; serving needs both."""
     with Server(home, port or free_port(), ONE_RUN if one_run else SERVING) as server:
         yield server

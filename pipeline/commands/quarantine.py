@@ -30,7 +30,7 @@ def quarantine(
 
     opened = Store.open(store)
     if retry:
-        from herdbook.pipeline.night.scan import retry_quarantine
+        from herdbook.pipeline.night.again import retry_quarantine
 
         with screen.progress("quarantine") as told:
             retry_quarantine(opened, jobs=jobs or os.cpu_count() or 1, progress=told)

@@ -28,7 +28,7 @@ def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Say what is in the store: vehicles, logs, frames, findings, room taken."""
     from herdbook.pipeline.commands import screen
     from herdbook.pipeline.commands.rows import rows
-    from herdbook.pipeline.night.scan import outdated
+    from herdbook.pipeline.night.again import outdated
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
@@ -155,7 +155,7 @@ def redecode(store: StoreFolder = DEFAULT_STORE, jobs: Jobs = None, json: Json =
 
     from herdbook.pipeline.commands import screen
     from herdbook.pipeline.commands.scan import in_words
-    from herdbook.pipeline.night.scan import redecode as again
+    from herdbook.pipeline.night.again import redecode as again
     from herdbook.pipeline.store.store import Store
 
     with screen.progress("redecode") as told:

@@ -14,6 +14,7 @@ from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
 from herdbook.pipeline.health.severity import SUBSYSTEMS, rank
+from herdbook.pipeline.vehicle.chemistry import Chemistry
 
 MOST_WINDOWS = 10
 
@@ -44,9 +45,11 @@ class Verdict:
     scores: dict[str, Score]
 
 
-def limits_of(rule: Rule, overrides: dict[str, float]) -> dict[str, float]:
-    """The rule's limits by name; the profile's [limits] table wins over the rule's own figures."""
-    return {limit.name: overrides.get(f"{rule.id}.{limit.name}", limit.value) for limit in rule.limits}
+def limits_of(rule: Rule, overrides: dict[str, float], chemistry: Chemistry | None = None) -> dict[str, float]:
+    """The rule's limits by name; the profile's [limits] table wins over its pack's chemistry, and that over the rule's
+    own figures. chemistry: None stands for the usual one."""
+    own = {x.name: getattr(chemistry, x.chemistry) if chemistry and x.chemistry else x.value for x in rule.limits}
+    return {name: overrides.get(f"{rule.id}.{name}", value) for name, value in own.items()}
 
 
 def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
@@ -55,7 +58,8 @@ def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
     missing = [name for name in rule.needs if name not in present]
     if missing:
         return NotAssessed(_why_missing(rule, record, missing))
-    said = rule.judge(record, limits_of(rule, record.profile.limits))
+    chemistry = record.profile.pack_figures.of_chemistry
+    said = rule.judge(record, limits_of(rule, record.profile.limits, chemistry))
     if isinstance(said, NotAssessed):
         return said
     order = sorted(said, key=lambda f: (-rank(f.severity), -share(f), f.item))

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 import polars as pl
 
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.vehicle.chemistry import FIGURES, USUAL, chemistry
 from herdbook.pipeline.vehicle.profile import Profile
 
 T = TypeVar("T")
@@ -17,12 +18,20 @@ T = TypeVar("T")
 @dataclass(frozen=True, slots=True)
 class Limit:
     """A limit with unit and reason. `why` names a source, or says `engineering choice` or `common practice`.
-    A profile may override it by name in its [limits] table (key: "<rule id>.<name>")."""
+    A profile may override it by name in its [limits] table (key: "<rule id>.<name>").
+    chemistry: the figure of the pack's chemistry that it is, or ""; `value` is then the usual chemistry's."""
 
     name: str
     value: float
     unit: str
     why: str
+    chemistry: str = ""
+
+
+def of_chemistry(name: str, figure: str, unit: str = "") -> Limit:
+    """A limit that belongs to the pack's chemistry: its value, unit and reason are in the chemistry's file."""
+    usual = chemistry(USUAL)
+    return Limit(name, getattr(usual, figure), unit or FIGURES[figure][1].unit, usual.source[figure], chemistry=figure)
 
 
 @dataclass(frozen=True, slots=True)

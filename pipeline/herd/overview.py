@@ -18,7 +18,8 @@ from herdbook.pipeline.herd.runs import Forecast, forecast, runs
 from herdbook.pipeline.herd.shared import Shared, of_groups, traits
 from herdbook.pipeline.herd.unit_steps import UnitStep, networks, steps
 from herdbook.pipeline.night import mutes
-from herdbook.pipeline.night.changes import ChangeList, read_changes
+from herdbook.pipeline.night.changes import ChangeList
+from herdbook.pipeline.night.read_changes import read_changes
 from herdbook.pipeline.settings import night_settings
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.times import utc_now

@@ -46,8 +46,10 @@ class Committed:
 
 
 def commit(store: Store, outcomes: Sequence[Outcome], now: int | None = None) -> Committed:
-    """Write what became of a batch of logs into the catalogue, whole or not at all. now: when received, microseconds
-    UTC."""
+    """Write what became of a batch of logs into the catalogue, whole or not at all.
+
+    now: when they were received, microseconds UTC.
+    """
     now = now_us() if now is None else now
     came = [o for o in {o.file.path: o for o in outcomes}.values() if not isinstance(o, GoneLog)]
     if not came:

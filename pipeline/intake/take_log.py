@@ -187,5 +187,5 @@ def _taken(file: LogFile, store: Store, decided: _Decided, written: WrittenPart,
 
 def _facts(sidecar: Sidecar, profile: Profile) -> dict[str, str]:
     """What is known of the vehicle besides its signals: what the sidecar says, and the profile's zone."""
-    zone = profile.vehicle.get("zone")
-    return ({"profile_zone": zone} if isinstance(zone, str) else {}) | sidecar.facts
+    zone = profile.vehicle_figures.zone
+    return ({"profile_zone": zone} if zone else {}) | sidecar.facts

@@ -15,7 +15,6 @@ from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.travel import Travel, travel
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import stretches
-from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import SIDES
@@ -28,7 +27,7 @@ LEAST_SPREAD_A = 5.0  # of the current, else there is nothing to tilt the line b
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    gear, wheel = figure(profile.drive, "gear", math.nan), figure(profile.drive, "wheel_m", math.nan)
+    gear, wheel = profile.drive_figures.gear or math.nan, profile.drive_figures.wheel_m or math.nan
     ride = travel(session, signals)
     metrics: list[Metric] = []
     events: list[Event] = []

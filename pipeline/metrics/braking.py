@@ -34,9 +34,10 @@ from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, envelope_of, settled
+from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from herdbook.pipeline.science.brake_response import dropouts, response_s
-from herdbook.pipeline.science.road import Vehicle, level_decel, vehicle
+from herdbook.pipeline.science.road import RoadVehicle, level_decel
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import extremes, longest_s, means, owner, slopes, sums
 from herdbook.pipeline.vehicle.profile import Profile
@@ -68,7 +69,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         | _voltages(samples, profile, judged)
         | _dropout(samples, envelope, delay)
         | _switch(samples, signals)
-        | _decel(samples, signals, vehicle(profile.vehicle, profile.drive))
+        | _decel(samples, signals, road_vehicle(profile))
     )
     return Outcome(_metrics(samples, table), _events(samples, table))
 
@@ -139,13 +140,13 @@ def over_voltage_limit(profile: Profile, where: str) -> float | None:
     """Volts at the pack or the DC link that must not be passed: the profile's pack_max_v or dc_link_max_v,
     else groups x highest group voltage (the link: 5 % more, for ripple; engineering choice). None when
     neither is known."""
-    own = profile.pack.get("pack_max_v") if where == "pack" else profile.drive.get("dc_link_max_v")
-    if isinstance(own, int | float):
-        return float(own)
-    cells, volts = profile.pack.get("cells"), profile.pack.get("cell_max_v")
-    if isinstance(cells, int | float) and isinstance(volts, int | float):
-        return float(cells * volts) * (1.0 if where == "pack" else 1.05)
-    return None
+    pack = profile.pack_figures
+    own = pack.pack_max_v if where == "pack" else profile.drive_figures.dc_link_max_v
+    if own is not None:
+        return own
+    if pack.cells is None or pack.cell_max_v is None:
+        return None
+    return pack.cells * pack.cell_max_v * (1.0 if where == "pack" else 1.05)
 
 
 def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats]:
@@ -175,7 +176,7 @@ def _switch(s: Samples, signals: Signals) -> dict[str, Floats]:
     return {"since_open_s": np.where(k >= 0, np.maximum(since, 0.0), np.nan)}
 
 
-def _decel(s: Samples, signals: Signals, car: Vehicle) -> dict[str, Floats]:
+def _decel(s: Samples, signals: Signals, car: RoadVehicle) -> dict[str, Floats]:
     """From the speed's own samples, so that repeated values do not make the error look small."""
     speed = signals.series("vehicle_speed")
     i = np.searchsorted(s.t[s.events.first], speed.t, side="right") - 1

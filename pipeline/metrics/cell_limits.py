@@ -31,8 +31,8 @@ END_REST_C = 0.05
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics: list[Metric] = []
     events: list[Event] = []
-    limits = {name: profile.pack.get(key) for name, key in (("over", "cell_max_v"), ("under", "cell_min_v"))}
-    given = {name: float(v) for name, v in limits.items() if isinstance(v, int | float)}
+    limits = {"over": profile.pack_figures.cell_max_v, "under": profile.pack_figures.cell_min_v}
+    given = {name: v for name, v in limits.items() if v is not None}
     window = given["over"] - given["under"] if len(given) == 2 else max(given.values(), default=1.0)
     smooth = {item: median_of_three(signals.series("cell_voltage", item).v) for item in _speaking(signals)}
     for name, limit in given.items():
@@ -64,7 +64,7 @@ def _at_the_end(signals: Signals, profile: Profile) -> list[Metric]:
     hold_s = max(GAP_S, usual_gap(signals, signals.series("pack_current"), most_s=300.0))
     amps = signals.at(moments, "pack_current", "", hold_s)
     amps = amps[np.isfinite(amps)]
-    quiet = amps.size > 0 and abs(median(amps)) < END_REST_C * profile.figure("pack", "rated_ah")
+    quiet = amps.size > 0 and abs(median(amps)) < END_REST_C * profile.pack_figures.rated_ah
     return [Metric("end_lowest_v", min(last), "V", 0.005, len(last))] if last and quiet else []
 
 

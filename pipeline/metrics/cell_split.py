@@ -28,7 +28,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if table is None or len(table) < LEAST_ROWS:
         return Outcome()
     block = blocks_of(table.t, BLOCK_S)
-    if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.figure("pack", "rated_ah"):
+    if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.pack_figures.rated_ah:
         return Outcome()
     mean = table.v.mean(axis=1)
     stacked = np.column_stack([table.v - mean[:, None], mean])

@@ -22,8 +22,6 @@ from herdbook.pipeline.vehicle.signals import Signals
 HOLD_S = 30.0
 ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging", "stopped_short")
 STATES = ROLES["charger_state"].states
-FULL_V = 3.45  # mean of the groups at a complete charge
-PLATEAU_V = 3.36  # the median still on the plateau: several per cent from full
 LEAD_V = 0.12  # one group so far above the median ended the charge (engineering choice; usual spread: 30 mV)
 
 
@@ -31,7 +29,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if session.kind == "rest":
         return _after(signals)
     current = signals.series("pack_current")
-    least = profile.figure("pack", "rated_ah") / 60
+    least = profile.pack_figures.rated_ah / 60
     on = current.v < -least
     if on.sum() < 20:
         return Outcome()
@@ -73,20 +71,20 @@ def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tup
     volts = np.array([v for v in groups if np.isfinite(v)])
     if volts.size:
         data["end_highest_v"], data["end_median_v"] = float(volts.max()), float(np.median(volts))
-    top = profile.pack.get("cell_max_v")
+    pack, chemistry = profile.pack_figures, profile.pack_figures.of_chemistry
+    top, full_v = pack.cell_max_v, chemistry.full_v
     if _said(signals, t_end, "fault"):
         return "charger_fault", data
-    given = profile.pack.get("charge_end_a")
-    end_a = max(1.5 * float(given), least * 1.2) if isinstance(given, int | float) else 3 * least
-    if volts.size and isinstance(top, int | float) and volts.max() > float(top) - 0.06:
+    end_a = 3 * least if pack.charge_end_a is None else max(1.5 * pack.charge_end_a, least * 1.2)
+    if volts.size and top is not None and volts.max() > top - 0.06:
         # Near full the curve is so steep that a sound pack spreads by 0.2 V: what counts is where the median stands.
-        behind = FULL_V if -amps > end_a else PLATEAU_V
+        behind = full_v if -amps > end_a else chemistry.plateau_v[1]  # still on the plateau: several per cent from full
         if data["end_highest_v"] - data["end_median_v"] > LEAD_V and data["end_median_v"] < behind:
             return "group_limit", data
     done, small = _said(signals, t_end, "done"), -amps <= end_a
-    if done and not small and volts.size and volts.mean() < FULL_V - 0.05:
+    if done and not small and volts.size and volts.mean() < full_v - 0.05:
         return "stopped_short", data
-    if done or (small and (not volts.size or volts.mean() > FULL_V - 0.05)):
+    if done or (small and (not volts.size or volts.mean() > full_v - 0.05)):
         return "complete", data
     return ("still_charging" if signals.end - t_end < 3_000_000 else "unplugged"), data
 

@@ -21,16 +21,16 @@ MOST_EVENTS = 20
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    limit = profile.pack.get("charge_min_c")
+    limit = profile.pack_figures.charge_min_c
     current = signals.series("pack_current")
-    if not isinstance(limit, int | float) or len(current) < 10:
+    if limit is None or len(current) < 10:
         return Outcome()
     items = signals.items("cell_temp")
     coldest = np.fmin.reduce([signals.at(current.t, "cell_temp", i, HOLD_S) for i in items])
     known = np.isfinite(coldest)
     gap_s = usual_gap(signals, current)
     stands = held_s(current.t, gap_s)
-    charging = current.v < -NOISE_C * profile.figure("pack", "rated_ah")
+    charging = current.v < -NOISE_C * profile.pack_figures.rated_ah
     cold = charging & (coldest < limit)
     amps = np.where(cold, -current.v, 0.0)
     ah = float((amps * stands).sum() / 3600)

@@ -10,7 +10,6 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.stretches import means, stretches
-from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import SIDES
@@ -57,7 +56,7 @@ def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Float
     """Speed in rpm, without its sign, this motor should have: by the wheel where the profile gives gear and wheel, and
     by the other motor; where both are known they must agree within a quarter, else NaN (a locked or spinning wheel)."""
     other = signals.at(t, "motor_speed", "left" if side == "right" else "right", hold_s=PAUSE_S)
-    gear, wheel = figure(profile.drive, "gear", np.nan), figure(profile.drive, "wheel_m", np.nan)
+    gear, wheel = profile.drive_figures.gear or np.nan, profile.drive_figures.wheel_m or np.nan
     road = signals.at(t, "vehicle_speed", hold_s=PAUSE_S) * gear / (np.pi * wheel) * 60.0
     with np.errstate(invalid="ignore"):
         agree = np.abs(other - road) <= 0.25 * np.abs(road)

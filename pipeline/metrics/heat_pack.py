@@ -21,7 +21,6 @@ from herdbook.pipeline.metrics.shared.still import frozen
 from herdbook.pipeline.science.arrhenius import resistance_factor
 from herdbook.pipeline.science.heat import HeatRise, relax, rise, within_steps
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
@@ -61,8 +60,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics += _load_rise(sensors, pack, square, profile, covered)
     square = bridged(square, 400.0)  # a sleeping bus says seldom that nothing flows
     idle_metrics, events = _idle(grid, sensors, pack, square, profile)
-    figures = ("heat_capacity_j_per_k", "heat_loss_w_per_k")  # a guessed time constant would pass for heat
-    known = all(isinstance(profile.pack.get(key), int | float) for key in figures)
+    known = profile.pack_figures.given("heat_capacity_j_per_k", "heat_loss_w_per_k")  # a guess would pass for heat
     if known and air is not None and np.isfinite(grid.means(signals, "ambient_temp")).any():
         level, warm = _idle_level(grid, sensors, pack, air=air, square=square, profile=profile)
         idle_metrics, events = idle_metrics + level, events + warm
@@ -124,7 +122,7 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
         return []
     body = pack_body(profile)
     warm = filled(pack)
-    power = filled(square) * body.ohm * resistance_factor(figure(profile.pack, "cell_r_ea_ev", 0.28), warm)
+    power = filled(square) * body.ohm * resistance_factor(profile.pack_figures.cell_r_ea_ev, warm)
     explained = within_steps(relax(power / body.loss, STEP_S, body.tau_s))
     if explained.max() < LEAST_EXPLAINED_K:
         return []
@@ -136,9 +134,7 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
         out.append(Metric("pack_heat_ratio", fit.ratio, "1", se=fit.se, n=fit.n, coverage=covered))
         out.append(Metric("pack_heat_explained_k", fit.explained_k, "K", n=fit.n, coverage=covered))
         out.append(Metric("pack_heat_rise_k", fit.measured_k, "K", se=fit.residual_k, n=fit.n, coverage=covered))
-    level = np.zeros_like(
-        explained
-    )  # the others carry air and rest of the pack: a sensor's own offset drops out as well
+    level = np.zeros_like(explained)  # the others carry air and rest of the pack, and a sensor's own offset drops out
     for item, apart in _against_others(sensors).items():
         ahead = rise(apart, level, explained, STEP_S)
         if ahead is not None:
@@ -150,7 +146,7 @@ def _load_rise(
     sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile, covered: float
 ) -> list[Metric]:
     """Fastest warming over five minutes whose mean square current is at least C/20: of the pack and each sensor."""
-    limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
+    limit = IDLE_SHARE * profile.pack_figures.size_ah
     loaded = np.convolve(square, np.full(LOAD_BINS, 1.0 / LOAD_BINS), "valid") >= limit * limit  # NaN: not known
     out = []
     for item, track in {"": pack, **sensors}.items():
@@ -176,7 +172,7 @@ def _idle(
     grid: Grid, sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile
 ) -> tuple[list[Metric], tuple[Event, ...]]:
     """Fastest warming over twenty minutes without load: of the whole pack, and of each sensor against the others."""
-    limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
+    limit = IDLE_SHARE * profile.pack_figures.size_ah
     quiet = square < limit * limit  # NaN: not known to be quiet
     run = _run_length(quiet)
     if grid.n < LONG_BINS:
@@ -209,7 +205,7 @@ def _idle_level(
 ) -> tuple[list[Metric], tuple[Event, ...]]:
     """Heat inside the pack while it rests, in the longest stretch without load: a pack without heat of its
     own goes towards the air with its time constant; what it does not lose is fitted as a constant power."""
-    limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
+    limit = IDLE_SHARE * profile.pack_figures.size_ah
     run = _run_length(square < limit * limit)
     last = int(np.argmax(run))
     first = last - int(run[last]) + 1 + SETTLED_BINS
@@ -310,5 +306,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance: profile's cell_r_ea_ev",
+    version=2,  # the activation energy, where a profile names none, is its chemistry's: 0.28 eV before
+    source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

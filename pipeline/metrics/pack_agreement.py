@@ -33,7 +33,7 @@ def _sum_of_groups(signals: Signals, profile: Profile) -> list[Metric]:
     # With the main switch open, terminals outside it read next to nothing: that is no disagreement.
     total = table.v.sum(axis=1)
     ok = terminal > 0.5 * total  # NaN compares false
-    if ok.sum() < LEAST_ROWS or len(table.items) != profile.figure("pack", "cells"):
+    if ok.sum() < LEAST_ROWS or len(table.items) != profile.pack_figures.cells:
         return []
     gap, current, block = (terminal - total)[ok], table.current[ok], blocks_of(table.t[ok], BLOCK_S)
     out = []
@@ -71,10 +71,10 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
     charge = session_charge(session, signals)
     pick = np.linspace(0, t.size - 1, min(t.size, 3000)).astype(np.int64)
     run = np.interp(t[pick], current.t, charge.run)
-    if np.ptp(run) < LEAST_SHARE * profile.figure("pack", "rated_ah") or charge.coverage < 0.98:
+    if np.ptp(run) < LEAST_SHARE * profile.pack_figures.rated_ah or charge.coverage < 0.98:
         return out
     inside = (v[pick] > 3) & (v[pick] < 97)
-    if inside.sum() < 50 or np.ptp(run[inside]) < LEAST_SHARE * profile.figure("pack", "rated_ah"):
+    if inside.sum() < 50 or np.ptp(run[inside]) < LEAST_SHARE * profile.pack_figures.rated_ah:
         return out
     fit = line(run[inside], v[pick][inside])
     if fit.slope < 0 and np.abs(fit.residual_sd) < 3.0:

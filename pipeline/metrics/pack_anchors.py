@@ -14,8 +14,9 @@ from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.charge import session_charge, usual_gap
 from herdbook.pipeline.metrics.shared.steady import Steady, quiet_runs, steady
 from herdbook.pipeline.science.coulomb import integrate
-from herdbook.pipeline.science.ocv import Ocv, of_pack
+from herdbook.pipeline.science.ocv import Ocv
 from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.vehicle.chemistry import ocv_of
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -23,7 +24,6 @@ from herdbook.pipeline.vehicle.signals import Signals
 WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
 REST_C = 1 / 50
 FULL_SE_PCT = 1.0  # what "full" means varies by this much with current and temperature (engineering choice)
-FULL_V = 3.45
 RELAX_V = 0.020  # left to relax right after load; halves with every fourfold rest (engineering choice)
 RELAX_S = 120.0
 LEAST_SPAN_PCT = 60.0
@@ -33,14 +33,14 @@ GAIN, ZERO_A = 0.01, 0.05  # errors of the current sensor when nothing better is
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    rated = profile.figure("pack", "rated_ah")
+    rated = profile.pack_figures.rated_ah
     table = steady(signals, max(1.0, 0.05 * rated), most_rows=12000)
     if table is None or len(table) < 5:
         return Outcome()
     current = signals.series("pack_current")
     charge = session_charge(session, signals)
     run = np.interp(table.t, current.t, charge.run)
-    ocv = of_pack(profile.pack)
+    ocv = ocv_of(profile.pack)
     anchors = [] if ocv is None else _low(table, run, ocv, rated)
     full = _full(table, run, profile, rated)
     if full is not None:
@@ -103,10 +103,10 @@ def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
 
 def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Event | None:
     """The last row of charging whose current has fallen to the end current with groups near the top."""
-    given = profile.pack.get("charge_end_a")
-    end_a = 1.5 * float(given) if isinstance(given, int | float) else rated / 20
+    pack = profile.pack_figures
+    end_a = rated / 20 if pack.charge_end_a is None else 1.5 * pack.charge_end_a
     tapered = (table.current < -0.25 * end_a) & (table.current > -end_a)
-    at = tapered & (table.v.mean(axis=1) > FULL_V)
+    at = tapered & (table.v.mean(axis=1) > pack.of_chemistry.full_v)
     if at.sum() < 3:
         return None
     k = int(np.flatnonzero(at)[-1])
@@ -124,5 +124,5 @@ SET = MetricSet(
         "pack_capacity_ah": ("Ah", "Capacity from charge counted between a low rest and full"),
         "pack_soh_pct": ("%", "The same as a share of rated capacity"),
     },
-    source="anchors on steep parts of the open-circuit curve; table: pipeline/chemistry or the profile",
+    source="anchors on steep parts of the open-circuit curve; table: pipeline/vehicle/chemistries or the profile",
 )

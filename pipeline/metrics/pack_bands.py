@@ -40,7 +40,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ah = np.bincount(band, hours * amps[used])
     wh = np.bincount(band, hours * amps[used] * volts[used])
     out: list[Metric] = []
-    for k in np.flatnonzero(ah > LEAST_SHARE * profile.figure("pack", "rated_ah")):
+    for k in np.flatnonzero(ah > LEAST_SHARE * profile.pack_figures.rated_ah):
         low = LOWEST_PCT + k * WIDTH_PCT
         item, n = f"{way} {low:.0f}..{low + WIDTH_PCT:.0f} %", int(count[k])
         se = float(np.hypot(GAIN * ah[k], ZERO_A * spent[k]))

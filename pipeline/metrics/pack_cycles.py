@@ -26,11 +26,11 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if len(current) < 10:
         return Outcome()
     charge = session_charge(session, signals)
-    used_pct = 100 * charge.run / profile.figure("pack", "rated_ah")
+    used_pct = 100 * charge.run / profile.pack_figures.rated_ah
     points, index = reversals(-used_pct, LEAST_PCT)
     cycles = count(points)
     deepest = float(np.ptp(used_pct))
-    zero_pct = 100 * ZERO_A * charge.recorded_s / 3600 / profile.figure("pack", "rated_ah")
+    zero_pct = 100 * ZERO_A * charge.recorded_s / 3600 / profile.pack_figures.rated_ah
     error = float(np.hypot(GAIN * deepest, zero_pct))
     metrics = [Metric("pack_depth_pct", deepest, "%", se=error, n=len(current), coverage=charge.coverage)]
     for low, high in BANDS:

@@ -23,7 +23,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     span = (session.end - session.start) / 1e6
     charge = session_charge(session, signals)
     hours, n, cover = charge.recorded_s / 3600, len(current), charge.coverage
-    rated = profile.figure("pack", "rated_ah")
+    rated = profile.pack_figures.rated_ah
 
     def error(total: float) -> float:
         return float(np.hypot(GAIN * total, ZERO_A * hours))

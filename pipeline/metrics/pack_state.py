@@ -22,7 +22,7 @@ MOST_EVENTS = 50
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     faults, fault_events = _faults(signals)
-    opened, opened_events = _openings(signals, profile.figure("pack", "rated_ah"))
+    opened, opened_events = _openings(signals, profile.pack_figures.rated_ah)
     return Outcome((*faults, *opened), (*fault_events[:MOST_EVENTS], *opened_events[:MOST_EVENTS]))
 
 

@@ -11,7 +11,6 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.science.stretches import means, stretches
-from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -30,7 +29,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     brake: Floats = np.full(t.shape, np.nan)
     for side in sides:
         brake = np.fmax(brake, -signals.at(t, "motor_current", side, PAUSE_S))
-    limit = max(LEAST_A, SHARE * figure(profile.drive, "max_motor_a", 0.0))
+    limit = max(LEAST_A, SHARE * profile.drive_figures.max_motor_a)
     with np.errstate(invalid="ignore"):
         hard = np.flatnonzero(brake > limit)
     at = t[hard]

@@ -18,7 +18,8 @@ from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.health.severity import Severity, rank
-from herdbook.pipeline.store.connection import connect, query, transaction
+from herdbook.pipeline.store.connection import connect, transaction
+from herdbook.pipeline.store.statements import has, statement
 from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
@@ -69,15 +70,14 @@ class Mute:
 
 def known(con: DuckDBPyConnection) -> bool:
     """Whether this catalogue has mutes at all: a copy published by an older Herdbook has none."""
-    found = con.execute("SELECT 1 FROM information_schema.tables WHERE table_name = 'mutes'").fetchone()
-    return found is not None
+    return has(con, "mutes")
 
 
 def every(con: DuckDBPyConnection) -> list[Mute]:
     """All mutes ever made, the newest first."""
     if not known(con):
         return []
-    return [Mute(*row) for row in con.execute(query("mutes")).fetchall()]
+    return [Mute(*row) for row in con.execute(statement(__name__, "mutes")).fetchall()]
 
 
 def in_force(con: DuckDBPyConnection, t: datetime) -> dict[Key, Mute]:
@@ -117,10 +117,10 @@ def mute(
         with transaction(store.catalogue) as con:
             found = _standing(con, vehicle, rule, item)
             for which, severity in found:
+                about = {"vehicle": vehicle, "rule": rule, "item": which, "severity": severity}
                 con.execute(
-                    "INSERT INTO mutes SELECT coalesce(max(mute), 0) + 1, ?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL "
-                    "FROM mutes",
-                    [vehicle, rule, which, severity, moment, by.strip(), why.strip(), end],
+                    statement(__name__, "add_mute"),
+                    about | {"made": moment, "by": by.strip(), "why": why.strip(), "until": end},
                 )
             made = every(con)[: len(found)]
         _publish(store)
@@ -129,10 +129,8 @@ def mute(
 
 def _standing(con: DuckDBPyConnection, vehicle: str, rule: str, item: str | None) -> list[tuple[str, str]]:
     """Item and severity of what may be muted. Raises: NotKnownError, SettingsError."""
-    rows: list[tuple[str, str]] = con.execute(
-        "SELECT item, severity FROM findings WHERE vehicle = ? AND rule = ? AND (? IS NULL OR item = ?) ORDER BY item",
-        [vehicle, rule, item, item],
-    ).fetchall()
+    given = {"vehicle": vehicle, "rule": rule, "item": item}
+    rows: list[tuple[str, str]] = con.execute(statement(__name__, "to_be_muted"), given).fetchall()
     if not rows:
         others = con.execute("SELECT DISTINCT rule FROM findings WHERE vehicle = ? ORDER BY 1", [vehicle]).fetchall()
         known_rules = ", ".join(r for (r,) in others) or "nothing"
@@ -163,10 +161,8 @@ def lift(
                 raise NotKnownError(f"nothing of the rule {rule!r} is muted on {vehicle!r}", do="See: herdbook mute")
             keys = {m.key for m in held}
             numbers = [m.mute for m in every(con) if m.key in keys and m.made <= moment < m.end]
-            con.execute(
-                "UPDATE mutes SET lifted_t = ?, lifted_by = ?, lifted_why = ? WHERE mute IN (SELECT unnest(?))",
-                [moment, by.strip(), why.strip(), numbers],
-            )
+            given = {"mutes": numbers, "now": moment, "by": by.strip(), "why": why.strip()}
+            con.execute(statement(__name__, "lift_mutes"), given)
             done = [m for m in every(con) if m.mute in set(numbers)]
         _publish(store)
     return done

@@ -36,17 +36,17 @@ class Taper:
 class Envelope:
     """Where regeneration is rightly less than full; figures of the vehicle, from its profile where it has them.
 
-    Without them steps stand where packs commonly begin to take less: beyond those any refusal counts as
+    Without them steps stand where such packs commonly begin to take less: beyond those any refusal counts as
     explained. fade_ms: under this speed a motor has ever less power to give back. ceiling_a: the most the
     pack may ever take.
     """
 
+    cell_v: Taper
+    cold_c: Taper
+    hot_cell_c: Taper
     fade_ms: float = 1.4
     ceiling_a: float = float("inf")
     soc_pct: Taper = Taper(94.0, 94.0)
-    cell_v: Taper = Taper(3.50, 3.50)
-    cold_c: Taper = Taper(10.0, 10.0, rising=False)
-    hot_cell_c: Taper = Taper(45.0, 45.0)
     hot_fet_c: Taper = Taper(80.0, 80.0)
     hot_motor_c: Taper = Taper(110.0, 110.0)
 

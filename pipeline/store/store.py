@@ -63,7 +63,7 @@ class Store:
     @classmethod
     def open(cls, folder: Path | str) -> Store:
         """An existing store, brought to the newest catalogue version. Raises: StoreError, BusyError, SettingsError."""
-        from herdbook.pipeline.store.connection import migrate
+        from herdbook.pipeline.store.migrations import migrate
 
         folder = Path(folder).absolute()
         if not folder.is_dir():
@@ -101,7 +101,8 @@ class Store:
         self.lake.check()
 
     def _has_logs(self) -> bool:
-        from herdbook.pipeline.store.connection import connect, migrate
+        from herdbook.pipeline.store.connection import connect
+        from herdbook.pipeline.store.migrations import migrate
 
         migrate(self.catalogue)
         with connect(self.catalogue) as con:

@@ -41,6 +41,7 @@ from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.times import micros
+from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, VehicleFigures
 from herdbook.pipeline.vehicle.protection import Protections, check_protections, protections
 from herdbook.pipeline.vehicle.role_table import Mapping, Units, mappings
 
@@ -54,7 +55,8 @@ TABLES = {"name", "family", "valid", "vehicle", "pack", "drive", "limits", "bus"
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """A checked profile. Tables keep their TOML keys: profile.pack["rated_ah"]; figure() reads one."""
+    """A checked profile. Tables keep their TOML keys, profile.pack["rated_ah"]; their figures, typed and with what is
+    usual where one is missing, are read as profile.pack_figures.rated_ah."""
 
     name: str
     path: Path
@@ -74,12 +76,17 @@ class Profile:
     protection: Protections = ()
     lenient: bool = False
 
-    def figure(self, table: str, key: str) -> float:
-        """One number of a table; KeyError naming profile, table and key when absent."""
-        found = getattr(self, table).get(key)
-        if not isinstance(found, int | float):
-            raise KeyError(f"profile {self.name}: [{table}] {key} is missing or not a number")
-        return float(found)
+    @property
+    def vehicle_figures(self) -> VehicleFigures:
+        return VehicleFigures(self.vehicle, self.name)
+
+    @property
+    def pack_figures(self) -> PackFigures:
+        return PackFigures(self.pack, self.name)
+
+    @property
+    def drive_figures(self) -> DriveFigures:
+        return DriveFigures(self.drive, self.name)
 
     def network(self) -> Network:
         """The DBC files as one network; loaded once a process."""

@@ -33,7 +33,8 @@ sys.path.insert(0, str(ROOT))
 
 from herdbook.flows.request import Request  # noqa: E402
 from herdbook.flows.supervise import run_once  # noqa: E402
-from herdbook.pipeline.night.scan import ScanResult, run_scan  # noqa: E402
+from herdbook.pipeline.night.scan import run_scan  # noqa: E402
+from herdbook.pipeline.night.steps import ScanResult  # noqa: E402
 from herdbook.pipeline.settings import NightSettings  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402

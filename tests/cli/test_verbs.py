@@ -16,7 +16,7 @@ MORE = ("verify", "night", "serve", "backfill")
 
 def herdbook(*args: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "herdbook.flows.cli", *args], capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-m", "herdbook.flows.cli", *args], capture_output=True, text=True, timeout=300, check=False
     )
 
 
@@ -51,7 +51,7 @@ def test_an_error_is_a_line_and_a_code(
     monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parents[2]))
     said = herdbook(*args)
     assert said.returncode == code, said.stderr
-    assert words in said.stderr
+    assert words in " ".join(said.stderr.split())  # lines are broken where the folder's name is long
     assert "Traceback" not in said.stderr
 
 

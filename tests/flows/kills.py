@@ -36,7 +36,7 @@ from tests.flows.rides import PROFILES
 from tests.flows.same import assert_same
 
 STAGES = ("starting", "taking logs in", "assessing vehicles", "publishing")
-LONGEST_S = 300.0
+LONGEST_S = 1200.0
 
 
 def night(request: Request, told: Path) -> None:
@@ -106,7 +106,7 @@ def through(shaken: Shaken, aim: str, after_s: float, whole: bool) -> str | None
         os.killpg(process.pid or 0, signal.SIGKILL)
     else:
         process.kill()
-    process.join(10)
+    process.join(LONGEST_S)
     return where
 
 

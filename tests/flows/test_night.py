@@ -30,7 +30,7 @@ def ask(server: Server, path: str, **body: object) -> Any:
     request = urllib.request.Request(
         f"{server.url}/{path}", json.dumps(body).encode(), {"Content-Type": "application/json"}
     )
-    with urllib.request.urlopen(request, timeout=10) as reply:
+    with urllib.request.urlopen(request, timeout=120) as reply:
         return json.load(reply)
 
 

@@ -13,8 +13,9 @@ import pytest
 from herdbook.flows.request import Request
 from herdbook.flows.without_prefect import bounds, run_plain
 from herdbook.pipeline.errors import SettingsError
-from herdbook.pipeline.night.close import Messages, last_night
+from herdbook.pipeline.night.message_log import MessageLog
 from herdbook.pipeline.night.messages import notify
+from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.settings import NightSettings
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.store import Store
@@ -69,7 +70,7 @@ def test_one_message_a_night_is_kept_in_the_catalogue(copy: Path, hook: tuple[st
     store = Store.open(copy)
     night = last_night(store)
     assert night is not None
-    states = [notify(night, [url], Messages(store), 0)[0].state for _ in range(3)]
+    states = [notify(night, [url], MessageLog(store), 0)[0].state for _ in range(3)]
     assert states == ["sent", "already sent", "already sent"]
     assert len(got) == 1
     with transaction(store.catalogue) as con:
@@ -77,7 +78,7 @@ def test_one_message_a_night_is_kept_in_the_catalogue(copy: Path, hook: tuple[st
         con.execute("UPDATE messages SET state = 'sending'")  # as if killed between the POST and the note
     assert kept == [(kept[0][0], "sent", 1)]
     assert url not in str(kept)
-    assert notify(night, [url], Messages(store), 0)[0].state == "sent"
+    assert notify(night, [url], MessageLog(store), 0)[0].state == "sent"
     assert b"may have arrived" in got[1]
 
 

@@ -17,7 +17,7 @@ from herdbook.pipeline.intake.clock import start_from_name
 from herdbook.pipeline.intake.outcome import TakenLog
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.lake.read import load_signals
-from herdbook.pipeline.night.scan import outdated, redecode
+from herdbook.pipeline.night.again import outdated, redecode
 from tests.toy.bench import DATA, NOW, Bench
 
 DAY = 86_400_000_000

@@ -8,7 +8,7 @@ import pytest
 from herdbook.decoders.decoding.extract import Column
 from herdbook.pipeline.lake.cadence import MISSING, SILENCE_US, Awake, Cadence
 from herdbook.pipeline.lake.layout import layout_of_profile
-from herdbook.pipeline.lake.part import Block, Part, Piece
+from herdbook.pipeline.lake.part import Part, Piece, RowBlock
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.vehicle.profile import Profile, load_profile
 from tests.toy.bench import DATA
@@ -51,7 +51,7 @@ def counted(toy: Profile, t: list[int], counters: list[int], *doubts: tuple[int,
     """frames, missed, counter_gaps, counter_repeats of Pack."""
     cadence = Cadence([toy])
     ref = LogRef("a", "p", "toy", t[0], t[-1], doubts)
-    part = Part(DATA, layout_of_profile(toy), [Block("a", "Pack", 0, 0, len(t), t[0], t[-1])])
+    part = Part(DATA, layout_of_profile(toy), [RowBlock("a", "Pack", 0, 0, len(t), t[0], t[-1])])
     assert cadence.wanted(part, ref) == {"Pack": ["Counter"]}
     half = len(t) // 2
     for rows in (slice(0, half), slice(half, None)):
@@ -86,7 +86,7 @@ def test_doubtful_time_does_not_count(toy: Profile) -> None:
 
 def test_what_the_dbc_does_not_declare_is_null(toy: Profile) -> None:
     cadence = Cadence([toy])
-    part = Part(DATA, layout_of_profile(toy), [Block("a", "Drive", 0, 0, 2, 0, CYCLE)])
+    part = Part(DATA, layout_of_profile(toy), [RowBlock("a", "Drive", 0, 0, 2, 0, CYCLE)])
     ref = LogRef("a", "p", "toy", 0, CYCLE)
     assert cadence.wanted(part, ref) == {"Drive": []}
     cadence.take(ref, Piece("Drive", times(0, CYCLE), {}))

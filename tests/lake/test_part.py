@@ -23,7 +23,7 @@ from herdbook.decoders.decoding.columns import as_series
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.layout import CHECKSUM_OK, expression, layout_of
 from herdbook.pipeline.lake.part import Chunk, Part, PartWriter
-from herdbook.pipeline.night.scan import redecode
+from herdbook.pipeline.night.again import redecode
 from tests.decoders.networks import dbc_files
 from tests.toy.bench import RESULTS, Bench, answers
 from tests.toy.logs import day, write

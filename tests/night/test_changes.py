@@ -9,16 +9,9 @@ import duckdb
 import pytest
 
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.night.changes import (
-    NOTHING,
-    QUARANTINED,
-    SERVICE_NEWS,
-    STOP_USE_NEWS,
-    ChangeList,
-    net_change,
-    read_changes,
-)
-from herdbook.pipeline.night.silence import close_night
+from herdbook.pipeline.night.changes import NOTHING, QUARANTINED, SERVICE_NEWS, STOP_USE_NEWS, ChangeList
+from herdbook.pipeline.night.close import close_night
+from herdbook.pipeline.night.read_changes import net_change, read_changes
 from tests.night.tables import T0, catalogue, insert, log, logged, scan, session, stands
 
 Con = duckdb.DuckDBPyConnection

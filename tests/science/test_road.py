@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from herdbook.pipeline.science.road import BELT, TURNING, Vehicle, level_decel, vehicle
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
+from herdbook.pipeline.science.road import BELT, TURNING, RoadVehicle, level_decel
 
-CAR = Vehicle(95.0, 0.015, 0.6, 1.0)
+CAR = RoadVehicle(95.0, 0.015, 0.6, 1.0)
 V = np.array(25 / 3.6)
 
 
@@ -26,8 +29,8 @@ def test_coasting_drag(kmh: float, decel: float) -> None:
 
 
 def test_a_profile_without_figures_is_not_known() -> None:
-    assert not vehicle({}, {}).known
-    drive: dict[str, object] = {"torque_nm_per_a": 0.07, "gear": 3.2, "wheel_m": 0.2}
-    whole = vehicle({"mass_kg": 95.0, "rolling": 0.016, "drag_area_m2": 0.6}, drive)
-    assert whole.known
-    assert whole.newton_per_a == pytest.approx(2.24)
+    assert not road_vehicle(profile()).known
+    drive = {"torque_nm_per_a": 0.07, "gear": 3.2, "wheel_m": 0.2}
+    whole = replace(profile(drive=drive), vehicle={"mass_kg": 95.0, "rolling": 0.016, "drag_area_m2": 0.6})
+    assert road_vehicle(whole).known
+    assert road_vehicle(whole).newton_per_a == pytest.approx(2.24)

@@ -20,9 +20,9 @@ from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.pack.round_trip import round_trips
 from herdbook.pipeline.health.pack.voltage_efficiency import voltage_efficiency
 from herdbook.pipeline.metrics.pack_cycles import BANDS, LEAST_PCT
-from herdbook.pipeline.metrics.pack_exposure import EA_EV
 from herdbook.pipeline.science.arrhenius import equivalent_temp_c
 from herdbook.pipeline.science.rainflow import count, full_cycles, reversals
+from herdbook.pipeline.vehicle.chemistry import USUAL, chemistry
 from herdbook.pipeline.vehicle.record import Metric
 
 __all__ = ["MEANING", "LifeUse", "life_use"]
@@ -54,17 +54,18 @@ class LifeUse:
     not_known: dict[str, str]
 
 
-def life_use(metrics: pl.DataFrame, events: pl.DataFrame, ageing_ea_ev: float = EA_EV) -> LifeUse:
+def life_use(metrics: pl.DataFrame, events: pl.DataFrame, ageing_ea_ev: float | None = None) -> LifeUse:
     """Figures of a pack's whole use.
 
     metrics: start_t, name, item, value, se, n, coverage of its sessions. events: session_start_t, kind, item, start_t
-    and either data (list of key/value) or keys and numbers. ageing_ea_ev: the profile's pack.ageing_ea_ev, as the
-    sessions were measured with it. Cut both to the sessions of one pack where a pack was swapped.
+    and either data (list of key/value) or keys and numbers. ageing_ea_ev: as the sessions were measured with it,
+    pack_figures.ageing_ea_ev; None: the usual chemistry's. Cut both to the sessions of one pack where it was swapped.
     """
+    ea_ev = chemistry(USUAL).ageing_ea_ev if ageing_ea_ev is None else ageing_ea_ev
     parts = (
         _cycles(metrics, events),
         _throughput(metrics),
-        _ageing(metrics, ageing_ea_ev),
+        _ageing(metrics, ea_ev),
         _trips(metrics, events),
         _returned(metrics),
     )

@@ -97,8 +97,7 @@ def _offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
 
 
 def _charger_a(record: Record) -> float:
-    given = record.profile.pack.get("charger_a")
-    return float(given) if isinstance(given, int | float) else 0.5 * record.profile.figure("pack", "rated_ah")
+    return record.profile.pack_figures.charger_a
 
 
 def _scale(record: Record) -> float:

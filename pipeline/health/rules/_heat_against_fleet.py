@@ -96,7 +96,3 @@ def _known(record: Record, name: str, kind: str, fitted: bool) -> Reference | No
     if found is not None and found.value > 0:
         return found
     return Reference(1.0, UNFITTED_SPREAD, 0) if fitted and kind in ("ride", "bench") else None
-
-
-def has_figures(table: dict[str, object], *keys: str) -> bool:
-    return all(isinstance(table.get(key), int | float) for key in keys)

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
-from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import at_least
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -21,7 +21,7 @@ from herdbook.pipeline.vehicle.roles import ROLES
 LIMITS = (
     Limit("least", 2.0, "charges", "engineering choice: one early end is no finding"),
     Limit("share", 0.3, "share of charges that ran to an end", "engineering choice"),
-    Limit("low_v", 3.42, "V, median group", "engineering choice: a full pack stands higher while current still flows"),
+    of_chemistry("low_v", "short_of_full_v", "V, median group"),
     Limit("flowing_c", 0.1, "C", "engineering choice: a charge that is nearly full has tapered below"),
     Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
@@ -65,7 +65,7 @@ def _with_what_followed(record: Record, ends: pl.DataFrame, limits: Mapping[str,
     joined = ends.sort("end_t").join_asof(
         after.sort("rest_t"), left_on="end_t", right_on="rest_t", strategy="forward", tolerance="3m"
     )
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     low = (pl.col("end_median_v") < limits["low_v"]) & (pl.col("end_a") > limits["flowing_c"] * rated)
     open_end = pl.col("item").is_in(["unplugged", "still_charging"])
     done, fault = (pl.col("after") == STATES.index(word) for word in ("done", "fault"))

@@ -28,7 +28,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rows = metric_rows(record, "cold_charge_ah").filter(pl.col("coverage") >= limits["least_coverage"])
     if not rows.height:
         return NotAssessed("charging was never recorded together with a cell temperature")
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
     cold = rows.with_columns(pct=100 * pl.col("value") / rated).filter(pl.col("pct") > limits["look"])
     if not cold.height:
@@ -36,7 +36,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     worst = cold.sort("pct", descending=True)
     most, total = float(worst["pct"][0]), float(cold["value"].sum())
     act = most > limits["act"]
-    floor = record.profile.figure("pack", "charge_min_c")
+    floor = record.profile.pack_figures.charge_min_c
     events = event_table(record, "cold_charge", ("charge_ah", "peak_a"))
     peak = events["peak_a"].max() if events.height else None
     said = f", up to {peak:.0f} A" if isinstance(peak, float) else ""

@@ -32,7 +32,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return []
     rides = set(record.sessions.filter(pl.col("kind") == "ride")["start_t"].to_list())
     events = events.filter(pl.col("session_start_t").is_in(list(rides)))
-    threshold = -limits["braking_c"] * record.profile.figure("pack", "rated_ah")
+    threshold = -limits["braking_c"] * record.profile.pack_figures.rated_ah
     braking = events.filter(pl.col("before_a") < threshold)
     if events.height < limits["least"] and not braking.height:
         return []

@@ -22,9 +22,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if hours < limits["watched"]:
             return NotAssessed(f"the controller's uptime is recorded for only {hours:.2f} h")
         return []
-    cells = record.profile.pack.get("cells")
-    low = resets.filter(pl.col("voltage_v") < 2.8 * float(cells)).height if isinstance(cells, int | float) else 0
-    brown = f"; the pack was under 2.8 V a group before {low} of them" if low else ""
+    pack = record.profile.pack_figures
+    sagged = pack.of_chemistry.sagged_v
+    low = resets.filter(pl.col("voltage_v") < sagged * pack.cells).height if pack.cells else 0
+    brown = f"; the pack was under {sagged:.1f} V a group before {low} of them" if low else ""
     gone = seconds(resets) / resets.height
     return [
         Finding(

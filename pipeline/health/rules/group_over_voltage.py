@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -21,7 +21,7 @@ LIMITS = (
     Limit(
         "beyond", 0.02, "V over the profile's limit", "engineering choice: error of usual cell monitors is 5 to 10 mV"
     ),
-    Limit("grave", 0.15, "V over the profile's limit", "from memory: 3.8 V is the usual absolute limit of LFP cells"),
+    of_chemistry("grave", "over_v", "V over the profile's limit"),
     Limit("least_s", 2.0, "s", "engineering choice: shorter is a pulse that cells bear"),
     Limit("least_events", 2.0, "times", "engineering choice: once is no finding unless grave"),
     Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),

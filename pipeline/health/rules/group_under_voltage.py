@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -23,7 +23,7 @@ LIMITS = (
     ),
     Limit("least_s", 2.0, "s", "engineering choice: shorter is a load pulse"),
     Limit("rest_c", 0.05, "C", "engineering choice: at less current than this the voltage is no load dip"),
-    Limit("grave", 2.0, "V at rest", "engineering choice: usual cut-off of LFP cells in models is 2.0 V"),
+    of_chemistry("grave", "deep_v", "V at rest"),
     Limit("least_events", 2.0, "times", "engineering choice: once is no finding unless grave"),
     Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
@@ -35,7 +35,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     events = lately(record, event_table(record, "group_under_voltage", KEYS), limits["days"])
     if not events.height:
         return []
-    rest_a = limits["rest_c"] * record.profile.figure("pack", "rated_ah")
+    rest_a = limits["rest_c"] * record.profile.pack_figures.rated_ah
     events = events.filter(
         ~by_wire(),
         pl.col("beyond_v") > limits["beyond"],
@@ -145,6 +145,6 @@ RULE = Rule(
         "Do not charge a group that rested below 2 V: it can short inside. Have it assessed by a qualified person.",
         "Special transport rules hold for damaged or defective lithium batteries. Local rules prevail.",
     ),
-    source="limit: the vehicle profile; 2.0 V: lower cut-off of a published LFP parameter set",
+    source="limit: the vehicle profile; grave: the chemistry",
     cases=_cases,
 )

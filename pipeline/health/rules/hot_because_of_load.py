@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, metric_rows, reference, seconds, windows
-from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
@@ -19,8 +19,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rows = metric_rows(record, "cell_temp_max_c").filter(pl.col("coverage") > 0.5)
     if not rows.height:
         return NotAssessed("no session with cell temperatures over half of its time")
-    own = record.profile.pack.get("discharge_max_c")
-    stop = float(own) if isinstance(own, int | float) else limits["stop"]
+    own = record.profile.pack_figures.discharge_max_c
+    stop = limits["stop"] if own is None else own
     ratio = metric_rows(record, "pack_heat_ratio", "").select("start_t", ratio="value")
     hit = rows.filter(pl.col("value") >= limits["warm"]).join(ratio, on="start_t", how="left")
     if not hit.height or (hit.height < 2 and largest(hit["value"]) < stop):
@@ -89,11 +89,11 @@ RULE = Rule(
     needs=("cell_temp_max_c",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     limits=(
-        Limit("warm", 50.0, "degC", "LFP ages fast from here; charging is commonly cut to a tenth: from memory"),
+        of_chemistry("warm", "warm_c"),
         Limit("beyond", 2.0, "1", "times the usual rise is no longer because of the load: engineering choice"),
         Limit("idle", 0.06, "K/min", "warming with no load: then load is not why: engineering choice"),
         Limit("far", 5.0, "K", "above the limit: do not use, whatever the reason: engineering choice"),
-        Limit("stop", 60.0, "degC", "discharge limit of usual LFP cells; the profile's discharge_max_c wins"),
+        of_chemistry("stop", "discharge_max_c"),
     ),
     judge=judge,
     meaning="The pack reached temperatures that age it, or its limit. Five degrees above its limit the vehicle must "
@@ -109,6 +109,6 @@ RULE = Rule(
         "Check that the controller derates and the pack limits current at its own limit",
     ),
     cautions=PACK_CAUTION,
-    source="temperature limits of LFP cells: usual data sheets, 60 degC discharge (from memory); the profile wins",
+    source="temperature limits: the profile, else the chemistry's",
     cases=_cases,
 )

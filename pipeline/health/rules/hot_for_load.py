@@ -15,7 +15,7 @@ import polars as pl
 from herdbook.pipeline.health.pooled import pool, pooled
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION, Multiple, has_figures, multiple
+from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION, Multiple, multiple
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, largest
@@ -23,7 +23,7 @@ from herdbook.pipeline.vehicle.record import Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    fitted = has_figures(record.profile.pack, "heat_capacity_j_per_k", "heat_loss_w_per_k", "cell_r10s_mohm")
+    fitted = record.profile.pack_figures.given("heat_capacity_j_per_k", "heat_loss_w_per_k", "cell_r10s_mohm")
     whole = multiple(record, "pack_heat_ratio", "", dict(limits), fitted)
     wrong = _wrong_current(record, limits)
     explained = metric_rows(record, "pack_heat_explained_k").select("start_t", explained_k="value")
@@ -44,11 +44,9 @@ def _wrong_current(record: Record, limits: Mapping[str, float]) -> str:
     """Why the load is not known; nothing when it is. Heat goes with the square of the current: an error of e at the
     charger's current I moves the ratio by 2 e / I. One place against the rest of its pack stays judged."""
     zero = pooled(record, "pack_current_zero_a", last_days=limits["days"]).get("")
-    given = record.profile.pack.get("charger_a")
-    usual = float(given) if isinstance(given, int | float) else 0.5 * record.profile.figure("pack", "rated_ah")
     if zero is None or abs(zero.value) - 2.0 * zero.se <= 0:
         return ""
-    bias = 2.0 * abs(zero.value) / usual
+    bias = 2.0 * abs(zero.value) / record.profile.pack_figures.charger_a
     if bias <= 0.5 * limits["ratio"]:
         return ""
     return (

@@ -56,7 +56,7 @@ class Growth:
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     bled = metric_rows(record, "cell_bled_ah").sort("start_t")
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     known = []
     for o in offsets(record, "top", limits["days"]).values():
         y = o.values + 100.0 / rated * bled_before(o.item, bled, o.starts)

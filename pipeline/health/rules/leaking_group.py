@@ -70,7 +70,7 @@ class Sinking:
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     drifts = [
         d
         for days in (limits["late_days"], limits["days"], limits["long_days"])

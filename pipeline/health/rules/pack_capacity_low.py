@@ -33,7 +33,7 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     chains = capacities(record)
     if chains:
         chains = [c for c in chains if c.end >= chains[-1].end - limits["days"] * 86_400e6]

@@ -10,13 +10,13 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from herdbook.pipeline.health.reading import lately, metric_rows, only
-from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
-    Limit("low_v", 3.0, "V, lowest group at the end", "engineering choice: about 7 % of charge is left in that group"),
+    of_chemistry("low_v", "low_v", "V, lowest group at the end"),
     Limit("look_days", 5.0, "days", "engineering choice"),
     Limit("act_days", 21.0, "days", "from memory: 1 to 3 % a month plus standby empties such a pack in weeks"),
     Limit("days", 180.0, "days", "engineering choice: the newest stretch that is judged together"),

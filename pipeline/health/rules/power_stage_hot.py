@@ -19,8 +19,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     tops = metric_rows(record, "fet_temp_max_c").filter(pl.col("coverage") > 0.5)
     if not tops.height:
         return NotAssessed("no ride with power stage temperatures over half of its time")
-    own = record.profile.drive.get("fet_max_c")
-    limit = float(own) if isinstance(own, int | float) else limits["highest"]
+    own = record.profile.drive_figures.fet_max_c
+    limit = limits["highest"] if own is None else own
     found = []
     for side in sorted(set(tops["item"].to_list())):
         rows = tops.filter(pl.col("item") == side)

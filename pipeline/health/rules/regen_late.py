@@ -24,8 +24,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     brakings = table(record).drop_nulls("response_s").tail(NEWEST)
     if brakings.height < limits["count"]:
         return NotAssessed(f"only {counted(brakings.height, 'braking')} begin sharply enough to time the answer")
-    own = record.profile.drive.get("brake_response_ms")
-    limit = own / 1000.0 + limits["over_own"] if isinstance(own, int | float) else limits["delay"]
+    own = record.profile.drive_figures.brake_response_ms
+    limit = limits["delay"] if own is None else own / 1000.0 + limits["over_own"]
     known = reference(record, "brake_response_s")
     if known is not None:
         limit = min(limit, known.value + max(limits["over_fleet"], limits["spreads"] * known.spread))

@@ -35,14 +35,16 @@ LIMITS = (
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     path = pooled(record, "pack_path_mohm", last_days=limits["days"], kinds=("ride", "bench")).get("")
     group = pooled(record, "group_r_load_mohm", last_days=limits["days"]).get("")
+    cells = record.profile.pack_figures.cells
+    if not cells:
+        return NotAssessed("the profile does not say how many groups the pack has: [pack] cells")
     if path is None or group is None or min(path.count, group.count) < limits["least_sessions"]:
         return NotAssessed("terminal voltage, every group and a changing load together in fewer than two rides")
-    shares, errors = _by_ride(record, path, group)
+    shares, errors = _by_ride(path, group, cells)
     if shares.size < limits["least_sessions"]:
         return NotAssessed("path and groups were measured in the same ride fewer than two times")
     share, se = pool(shares, errors)
-    cells = record.profile.figure("pack", "cells")
-    usual = _usual(record, path, group, limits)
+    usual = _usual(record, path, group.value * cells, limits)
     look = min(limits["look"], usual + limits["over_fleet"] / cells) if usual is not None else limits["look"]
     if not share - look > limits["z"] * se:
         return []
@@ -70,20 +72,18 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _usual(record: Record, path: Pooled, group: Pooled, limits: Mapping[str, float]) -> float | None:
-    """The fleet's path over this vehicle's groups; None when it is not known, or when this vehicle differs from it by
-    no more than sound ones do."""
+def _usual(record: Record, path: Pooled, string: float, limits: Mapping[str, float]) -> float | None:
+    """The fleet's path over this vehicle's groups in series (string, mOhm); None when it is not known, or when this
+    vehicle differs from it by no more than sound ones do."""
     known = reference(record, "pack_path_mohm", "ride")
     if known is None:
         return None
-    string = group.value * record.profile.figure("pack", "cells")
     apart = limits["spreads"] * float(np.hypot(known.spread, path.se))
     return known.value / string if path.value - known.value > apart else None
 
 
-def _by_ride(record: Record, path: Pooled, group: Pooled) -> tuple[Floats, Floats]:
+def _by_ride(path: Pooled, group: Pooled, cells: float) -> tuple[Floats, Floats]:
     """Path over string in each ride: temperature moves both alike, so their scatter must not be added up."""
-    cells = record.profile.figure("pack", "cells")
     at = {t: (v, s) for t, v, s in zip(group.starts, group.values, group.ses, strict=True)}
     rows = [(v, s, *at[t]) for t, v, s in zip(path.starts, path.values, path.ses, strict=True) if t in at]
     if not rows:

@@ -15,7 +15,7 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
-from herdbook.pipeline.vehicle.figures import figure
+from herdbook.pipeline.vehicle.figures import TIMEOUT_MS
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -23,7 +23,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     timed = float(metric_rows(record, "release_timed_count")["value"].sum())
     if timed < limits["releases"]:
         return NotAssessed(f"only {timed:.0f} releases of the trigger with the motor current recorded after them")
-    timeout = figure(record.profile.drive, "trigger_timeout_ms", 1000.0 * limits["timeout"]) / 1000.0
+    drive = record.profile.drive_figures
+    timeout = drive.trigger_timeout_ms / 1000.0 if drive.given("trigger_timeout_ms") else limits["timeout"]
     limit = timeout + limits["margin"]
     events = recent(event_table(record, "torque_after_release", ("lasted_s", "current_a", "speed_ms", "age_ms")), 60.0)
     hit = events.filter(pl.col("lasted_s") >= limit)
@@ -85,7 +86,7 @@ RULE = Rule(
     needs=("release_timed_count",),
     roles=("trigger", "motor_current", "packet_age"),
     limits=(
-        Limit("timeout", 0.25, "s", "common practice, 100 to 250 ms; the profile's trigger_timeout_ms wins"),
+        Limit("timeout", TIMEOUT_MS / 1000.0, "s", "common practice: 100 to 250 ms; the profile's figure wins"),
         Limit("margin", 0.15, "s", "for ramp and message cycles: engineering choice"),
         Limit("count", 2, "releases", "or one of twice the limit: engineering choice"),
         Limit("releases", 3, "releases", "fewer do not show that torque ends: engineering choice"),

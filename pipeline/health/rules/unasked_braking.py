@@ -18,7 +18,7 @@ from herdbook.pipeline.vehicle.record import Event, Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    if record.profile.drive.get("coast_brake"):
+    if record.profile.drive_figures.coast_brake:
         return NotAssessed("this vehicle brakes on a released throttle by design (profile: coast_brake)")
     watched = recent(metric_rows(record, "unasked_watched_h"), limits["days"])
     hit = recent(event_table(record, "unasked_braking", ("lasted_s", "current_a", "speed_ms")), limits["days"])

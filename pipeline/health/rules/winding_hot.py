@@ -12,7 +12,7 @@ import polars as pl
 
 from herdbook.pipeline.health.reading import metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, has_figures, multiple, too_hot
+from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, multiple, too_hot
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
@@ -24,8 +24,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not tops.height:
         return NotAssessed("no ride with winding temperatures over half of its time")
     found = []
-    keys = ("winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm")
-    fitted = has_figures(record.profile.drive, *keys)
+    fitted = record.profile.drive_figures.given(
+        "winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm"
+    )
     for side in sorted(set(tops["item"].to_list())):
         known = multiple(record, "winding_heat_ratio", side, dict(limits), fitted)
         warm = _for_load(side, known, limits) if known is not None else None
@@ -36,8 +37,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _hot(record: Record, side: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
-    own = record.profile.drive.get("winding_max_c")
-    limit = float(own) if isinstance(own, int | float) else limits["highest"]
+    own = record.profile.drive_figures.winding_max_c
+    limit = limits["highest"] if own is None else own
     return too_hot(side, "winding", rows, limit, ("motor_temp", "motor_current", "motor_speed"))
 
 

@@ -41,31 +41,31 @@ class Samples:
 
 
 def envelope_of(profile: Profile) -> Envelope:
-    """The vehicle's own figures where the profile has them, else the defaults of Envelope.
+    """The vehicle's own figures where the profile has them, else steps where packs of its chemistry take less.
 
     Tapers are moved a little towards leniency: the limiter and the log do not read the same sample.
     """
-    base, drive = Envelope(), profile.drive
-
-    def number(key: str) -> float | None:
-        found = drive.get(key)
-        return float(found) if isinstance(found, int | float) else None
-
-    def taper(full: str, zero: str, shift: float, default: Taper) -> Taper:
-        a, b = number(full), number(zero)
-        return default if a is None or b is None else Taper(a + shift, b + shift, b > a)
-
-    fade_kmh, ceiling = number("regen_fade_full_kmh"), number("regen_max_a")
+    drive, usual = profile.drive_figures, profile.pack_figures.of_chemistry
+    base = Envelope(
+        cell_v=Taper(usual.regen_full_v, usual.regen_full_v),
+        cold_c=Taper(usual.regen_cold_c, usual.regen_cold_c, rising=False),
+        hot_cell_c=Taper(usual.regen_hot_c, usual.regen_hot_c),
+    )
+    fade_kmh, ceiling = drive.regen_fade_full_kmh, drive.regen_max_a
     return Envelope(
         fade_ms=base.fade_ms if fade_kmh is None else fade_kmh / 3.6,
         ceiling_a=base.ceiling_a if ceiling is None else ceiling,
-        soc_pct=taper("regen_soc_full_pct", "regen_soc_zero_pct", -1.0, base.soc_pct),
-        cell_v=taper("regen_cell_full_v", "regen_cell_zero_v", -0.03, base.cell_v),
-        cold_c=taper("regen_cold_full_c", "regen_cold_zero_c", 1.5, base.cold_c),
-        hot_cell_c=taper("regen_hot_full_c", "regen_hot_zero_c", -1.5, base.hot_cell_c),
-        hot_fet_c=taper("fet_derate_c", "fet_max_c", -2.0, base.hot_fet_c),
-        hot_motor_c=taper("winding_derate_c", "winding_max_c", -2.0, base.hot_motor_c),
+        soc_pct=_taper(drive.regen_soc_full_pct, drive.regen_soc_zero_pct, -1.0, base.soc_pct),
+        cell_v=_taper(drive.regen_cell_full_v, drive.regen_cell_zero_v, -0.03, base.cell_v),
+        cold_c=_taper(drive.regen_cold_full_c, drive.regen_cold_zero_c, 1.5, base.cold_c),
+        hot_cell_c=_taper(drive.regen_hot_full_c, drive.regen_hot_zero_c, -1.5, base.hot_cell_c),
+        hot_fet_c=_taper(drive.fet_derate_c, drive.fet_max_c, -2.0, base.hot_fet_c),
+        hot_motor_c=_taper(drive.winding_derate_c, drive.winding_max_c, -2.0, base.hot_motor_c),
     )
+
+
+def _taper(full: float | None, zero: float | None, shift: float, otherwise: Taper) -> Taper:
+    return otherwise if full is None or zero is None else Taper(full + shift, zero + shift, zero > full)
 
 
 def cut(signals: Signals) -> tuple[Times, Floats, Stretches]:

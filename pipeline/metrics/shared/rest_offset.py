@@ -6,7 +6,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Integers
 from herdbook.pipeline.metrics.shared.steady import Steady, quiet_runs
-from herdbook.pipeline.science.ocv import of_pack
+from herdbook.pipeline.vehicle.chemistry import ocv_of
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -20,8 +20,8 @@ SLOPE_SHARE = 0.10  # how wrong a table's slope may be (engineering choice)
 
 def rest_low(table: Steady, profile: Profile) -> list[Metric]:
     """Offsets from the lowest usable rest of the session; nothing when no rest lay on the steep part."""
-    ocv = of_pack(profile.pack)
-    rated = profile.figure("pack", "rated_ah")
+    ocv = ocv_of(profile.pack)
+    rated = profile.pack_figures.rated_ah
     usable = [rows for rows in quiet_runs(table, REST_C * rated) if _counts(table, rows)]
     if ocv is None or not usable:
         return []

@@ -61,7 +61,7 @@ def quiet_runs(table: Steady, limit_a: float) -> list[Integers]:
 
 def range_allowed_a(profile: Profile) -> float:
     """How far the current may wander in a steady stretch: 0.1 C, at least 2 A (engineering choice)."""
-    return max(2.0, 0.1 * profile.figure("pack", "rated_ah"))
+    return max(2.0, 0.1 * profile.pack_figures.rated_ah)
 
 
 def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS, window_s: float = 1.0) -> Steady | None:

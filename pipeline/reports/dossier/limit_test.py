@@ -117,7 +117,9 @@ def judge_again(rule: Rule, record: Record, f: Row) -> Steadiness:
 
 
 def _moved(rule: Rule, record: Record, f: Row, limit: Limit) -> Moved:
-    value = record.profile.limits.get(f"{rule.id}.{limit.name}", limit.value)
+    from herdbook.pipeline.health.engine import limits_of
+
+    value = limits_of(rule, record.profile.limits, record.profile.pack_figures.of_chemistry)[limit.name]
     low, high = (_verdict(rule, record, f, {f"{rule.id}.{limit.name}": value * k}) for k in (1 - STEP, 1 + STEP))
     name = f"{limit.name.replace('_', ' ')} ({numbers.amount(value, limit.unit)})"
     return Moved(name, low, high, low == high == f["severity"])

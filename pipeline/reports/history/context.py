@@ -69,8 +69,8 @@ class HistoryContext:
     @property
     def type_name(self) -> str:
         """The model as the profile names it, else the profile's own name."""
-        model = self.profile.vehicle.get("model") if self.profile else None
-        return model if isinstance(model, str) and model else str(self.facts.about["profile"])
+        model = self.profile.vehicle_figures.model if self.profile else ""
+        return model or str(self.facts.about["profile"])
 
     @cached_property
     def record(self) -> Record | None:

@@ -70,10 +70,10 @@ def _with_this_pack(facts: Facts) -> Facts:
 
 
 def _capacity(facts: Facts, record: Record | None) -> list[Block]:
-    rated = record.profile.pack.get("rated_ah") if record else None
-    if not isinstance(rated, int | float):
+    if record is None or not record.profile.pack_figures.given("rated_ah"):
         return [Note("No capacity: the profile, which states the rated charge, is not in the store.", "absent")]
-    packs = pack_capacities(record, facts.installs, float(rated))
+    rated = record.profile.pack_figures.rated_ah
+    packs = pack_capacities(record, facts.installs, rated)
     if not packs:
         return [Note(f"The capacity is not known. {_why_no_capacity(facts)}.", "absent")]
     body = [

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from herdbook.pipeline.health.pack.life_use import MEANING, LifeUse, life_use
-from herdbook.pipeline.metrics.pack_exposure import EA_EV
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
 from herdbook.pipeline.reports.page.figure import Figure, bar_spec
@@ -66,10 +65,9 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     return Leaf("use", "Use and ageing of the pack", lead, blocks)
 
 
-def _activation(store: Store, facts: Facts) -> float:
+def _activation(store: Store, facts: Facts) -> float | None:
     profile = profile_of(store, facts.about["profile"])
-    ea = profile.pack.get("ageing_ea_ev") if profile else None
-    return float(ea) if isinstance(ea, int | float) else EA_EV
+    return profile.pack_figures.ageing_ea_ev if profile else None
 
 
 def _within(table: pl.DataFrame, pack: Row, column: str) -> pl.DataFrame:
@@ -80,7 +78,7 @@ def _within(table: pl.DataFrame, pack: Row, column: str) -> pl.DataFrame:
     return table.filter(pl.col(column).is_between(early, pack["to_t"]))
 
 
-def _one(facts: Facts, metrics: pl.DataFrame, events: pl.DataFrame, ea: float, suffix: str) -> list[Block]:
+def _one(facts: Facts, metrics: pl.DataFrame, events: pl.DataFrame, ea: float | None, suffix: str) -> list[Block]:
     if not metrics.height:
         return []
     use = life_use(metrics, events, ea)

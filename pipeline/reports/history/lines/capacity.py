@@ -18,18 +18,18 @@ TOPIC = "Capacity"
 
 
 def lines(given: HistoryContext) -> Iterator[Statement]:
-    rated = given.profile.pack.get("rated_ah") if given.profile else None
-    if given.record is None or not isinstance(rated, int | float):
+    if given.profile is None or given.record is None or not given.profile.pack_figures.given("rated_ah"):
         why = "the vehicle's profile, which states the rated charge, is not in the store's folder of profiles"
         yield Statement("capacity", f"The pack's capacity cannot be given: {why}.", "not known", topic=TOPIC)
         return
-    packs = pack_capacities(given.record, given.facts.installs, float(rated))
+    rated = given.profile.pack_figures.rated_ah
+    packs = pack_capacities(given.record, given.facts.installs, rated)
     if not packs:
         yield Statement(
             "capacity", f"Not measurable in the data available: {_why_not(given)}.", "not known", topic=TOPIC
         )
     for pack in packs:
-        yield _measured(given, pack, float(rated))
+        yield _measured(given, pack, rated)
         yield _against(given, pack)
     if packs:
         text = "The end of a warranty and what it promises are not in this store: hold the dates above against them."

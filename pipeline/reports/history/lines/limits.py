@@ -63,8 +63,8 @@ def lines(given: HistoryContext) -> Iterator[Statement]:
 def _name(given: HistoryContext, bound: Bound) -> str:
     if not bound.limit:
         return bound.words
-    value = given.profile.pack.get(bound.limit) if given.profile else None
-    said = numbers.amount(float(value), bound.unit) if isinstance(value, int | float) else "limit not known"
+    value = getattr(given.profile.pack_figures, bound.limit) if given.profile else None
+    said = "limit not known" if value is None else numbers.amount(value, bound.unit)
     return bound.words.format(said)
 
 

@@ -7,4 +7,4 @@ FROM metrics m
 JOIN sessions s USING (vehicle, start_t)
 JOIN vehicles v USING (vehicle)
 WHERE s.kind <> 'bench' AND m.name IN (SELECT unnest($names))
-ORDER BY m.vehicle, m.start_t, m.name, m.item;
+ORDER BY m.vehicle, m.start_t, m.name, m.item
