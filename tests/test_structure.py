@@ -12,7 +12,7 @@ LAYERS = ("decoders", "pipeline", "flows")
 MODULES = sorted(p for layer in LAYERS for p in (ROOT / layer).rglob("*.py"))
 ALL_CODE = MODULES + sorted(p for k in ("demo_logs", "tests") for p in (ROOT / k).rglob("*.py"))
 
-FLAT = {f"pipeline.{name}" for name in ("errors", "settings", "addresses", "times", "spans", "arrays")}
+FLAT = {f"pipeline.{name}" for name in ("errors", "settings", "addresses", "times", "spans", "arrays", "extras")}
 # Room -> the rooms it may import, besides itself and what lies flat in pipeline/. Data flows from top to bottom.
 # "decoders" in such a set means all of it.
 MAY_IMPORT: dict[str, set[str]] = {
@@ -182,3 +182,36 @@ def test_no_module_is_over_400_lines(path: Path) -> None:
 def test_only_the_evaluation_reads_the_truth() -> None:
     """The rules, metrics and reports never name the simulator's truth file."""
     assert not [relative(p) for p in MODULES if "truth.json" in p.read_text("utf-8")]
+
+
+def test_no_docstring_ends_in_a_word_or_two_that_had_room_on_the_line_before() -> None:
+    """What a paragraph looks like when its lines were cut anew by something that cannot read."""
+    assert not [f"{relative(p)}: {words}" for p in ALL_CODE for words in left_over(p.read_text("utf-8"))]
+
+
+def left_over(text: str) -> Iterator[str]:
+    lines = [*text.splitlines(), ""]
+    documented = ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef
+    for node in ast.walk(ast.parse(text)):
+        if not (isinstance(node, documented) and ast.get_docstring(node)):
+            continue
+        for at in range(node.body[0].lineno, node.body[0].end_lineno or 0):
+            before, last, after = lines[at - 1], lines[at], lines[at + 1]
+            words = last.strip().removesuffix('"""').split()
+            ends = last.endswith('"""') or after.strip() in ("", '"""')
+            prose = _indent(before) == _indent(last) and words != ["..."] and not last.strip().startswith(("-", "*"))
+            room = len(before) > 70 and len(before) + 1 + len(last.strip()) <= 120
+            if ends and prose and room and 1 <= len(words) <= 2:
+                yield " ".join(words)
+
+
+def _indent(line: str) -> int:
+    return len(line) - len(line.lstrip())
+
+
+def test_words_left_over_are_seen() -> None:
+    line = "Something that is said at some length about a function whose line was cut by a machine and not by a"
+    assert list(left_over(f'"""{line}\nreader."""\n')) == ["reader."]
+    assert list(left_over(f'"""{line}\nreader.\n\nMore.\n"""\n')) == ["reader."]
+    assert not list(left_over(f'"""{line} writer who\nreads."""\n'))  # it had no room
+    assert not list(left_over(f'"""{line}\n    code()\n"""\n'))

@@ -27,6 +27,7 @@ FILES = {
     "samples": [
         *("lake/cadence.py", "lake/merge_samples.py", "lake/read.py", "lake/layout.py", "assess/sessions.py"),
         *("spans.py", "vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),
+        "vehicle/figures.py",
     ],
     "science": ["science/*.py"],
     "measuring": ["metrics/shared/*.py", "metrics/set.py", "vehicle/figures.py"],
@@ -66,19 +67,19 @@ def _together(paths: list[Path]) -> str:
     return hashlib.sha256("".join(sorted(tree_digest(p) for p in paths)).encode()).hexdigest()[:16]
 
 
-def files_of(room: str) -> list[Path]:
+def files_of(room: str, pipeline: Path = PIPELINE) -> list[Path]:
     """What the version of a room stands for."""
-    return sorted(p for glob in FILES[room] for p in PIPELINE.glob(glob) if p.name not in NO_RESULT)
+    return sorted(p for glob in FILES[room] for p in pipeline.glob(glob) if p.name not in NO_RESULT)
 
 
-def now() -> dict[str, tuple[int, str]]:
-    """Version and digest of everything that has a version."""
-    found = {f"room {name}": (version, _together(files_of(name))) for name, version in ROOMS.items()}
+def now(pipeline: Path = PIPELINE) -> dict[str, tuple[int, str]]:
+    """Version (of the running code) and digest (of the files in that folder) of everything that has a version."""
+    found = {f"room {name}": (version, _together(files_of(name, pipeline))) for name, version in ROOMS.items()}
     for s in all_sets().values():
-        found[f"metric set {s.id}"] = (s.version, _together([_file(s.compute.__module__)]))
+        found[f"metric set {s.id}"] = (s.version, _together([_file(s.compute.__module__, pipeline)]))
     for r in all_rules().values():
-        found[f"rule {r.id}"] = (r.version, _together([PIPELINE / "health" / "rules" / f"{r.id}.py"]))
-    for path in (PIPELINE / "vehicle" / "chemistries").glob("*.toml"):
+        found[f"rule {r.id}"] = (r.version, _together([pipeline / "health" / "rules" / f"{r.id}.py"]))
+    for path in (pipeline / "vehicle" / "chemistries").glob("*.toml"):
         values = tomllib.loads(path.read_text("utf-8"))
         version = values.pop("version")
         digest = hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()[:16]
@@ -86,10 +87,8 @@ def now() -> dict[str, tuple[int, str]]:
     return found
 
 
-def _file(module: str) -> Path:
-    origin = sys.modules[module].__file__
-    assert origin, module
-    return Path(origin)
+def _file(module: str, pipeline: Path) -> Path:
+    return pipeline.joinpath(*module.removeprefix("herdbook.pipeline.").split(".")).with_suffix(".py")
 
 
 def recorded() -> dict[str, tuple[int, str]]:

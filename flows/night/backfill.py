@@ -30,8 +30,7 @@ def backfill_name() -> str:
 def backfill(
     store: str, since: str = "", until: str = "", vehicles: Sequence[str] = (), workers: int = 0
 ) -> State[dict[str, Any]]:
-    """Assess again. since, until: days like 2026-01-31, both included; empty: no bound. vehicles: all if
-    empty."""
+    """Assess again. since, until: days like 2026-01-31, both included; empty: no bound. vehicles: all if empty."""
     from dataclasses import replace
 
     settings = read_night_settings(store)

@@ -204,7 +204,6 @@ def _free(port: int) -> bool:
 
 @contextmanager
 def local_server(home: Path, *, port: int | None = None, one_run: bool = True) -> Iterator[Server]:
-    """A server that lives as long as the `with`. one_run leaves out pages and scheduler; serving needs
-    both."""
+    """A server that lives as long as the `with`. one_run leaves out pages and scheduler; serving needs both."""
     with Server(home, port or free_port(), ONE_RUN if one_run else SERVING) as server:
         yield server

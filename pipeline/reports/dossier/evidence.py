@@ -1,5 +1,4 @@
-"""The evidence of one finding: its signals around its worst window, and the measured value against the
-limit."""
+"""The evidence of one finding: its signals around its worst window, and the measured value against the limit."""
 
 from __future__ import annotations
 
@@ -156,8 +155,7 @@ def panel_of(role: str, finding: Row, signals: Signals) -> Panel:
 
 
 def _items_of(item: str, role: str) -> set[str]:
-    """What the item of a finding means for a role: "cell 7" is 7 of the cell roles, "left" is left of the
-    sides."""
+    """What the item of a finding means for a role: "cell 7" is 7 of the cell roles, "left" is left of the sides."""
     if ROLES[role].index == "side":
         return {side for side in ("left", "right") if side in item}
     numbers = set(re.findall(r"\d+", item))
@@ -165,8 +163,7 @@ def _items_of(item: str, role: str) -> set[str]:
 
 
 def _limit_belongs(role: str, finding: Row, signals: Signals, bold: frozenset[str]) -> bool:
-    """Only a limit on the drawn quantity itself is drawn: units agree and the measured value is an extreme
-    of it."""
+    """Only a limit on the drawn quantity itself is drawn: units agree and the measured value is an extreme of it."""
     if finding["unit"] != ROLES[role].unit or ROLES[role].unit in ("%", "1", "state", "bits"):
         return False
     chosen = [

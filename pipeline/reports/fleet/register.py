@@ -1,5 +1,4 @@
-"""The register of the fleet page: one row a vehicle, packed tightly so that ten thousand fit and sort at
-once.
+"""The register of the fleet page: one row a vehicle, packed tightly so that ten thousand fit and sort at once.
 
 Columns travel as arrays; profile, batch and firmware as positions in a list of distinct texts; each headline score
 after the last scans as a character a scan (0..z: 36 steps from 0 to 100; "." = not assessed, or before the first).

@@ -1,7 +1,6 @@
 """One small page a vehicle for the static site: what stands against it, its gravest evidence drawn small.
 
-The catalogue is read once for all vehicles and dealt out, so that ten thousand pages take seconds, not
-minutes.
+The catalogue is read once for all vehicles and dealt out, so that ten thousand pages take seconds, not minutes.
 """
 
 from __future__ import annotations

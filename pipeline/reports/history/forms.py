@@ -1,6 +1,4 @@
-"""A history document as page, CSV or JSON. Each is a pure function of the document: same document, same
-bytes.
-"""
+"""A history document as page, CSV or JSON. Each is a pure function of the document: same document, same bytes."""
 
 from __future__ import annotations
 

@@ -1,5 +1,4 @@
-"""What a page is made of: leaves (sections) holding notes, tables and figures. Templates render them all
-alike."""
+"""What a page is made of: leaves (sections) holding notes, tables and figures. Templates render them all alike."""
 
 from __future__ import annotations
 

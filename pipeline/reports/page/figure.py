@@ -67,8 +67,7 @@ def label(text: object) -> str:
 
 
 def local_ms(t: NDArray[np.int64], zone: ZoneInfo | None) -> NDArray[np.float64]:
-    """Microseconds UTC to milliseconds of the wall clock in the zone, sample by sample (summer time
-    included)."""
+    """Microseconds UTC to milliseconds of the wall clock in the zone, sample by sample (summer time included)."""
     if zone is None or not t.shape[0]:
         return t / 1000.0
     import polars as pl

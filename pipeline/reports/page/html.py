@@ -1,5 +1,4 @@
-"""From facts to one HTML file: templates, style, script and drawing engine in one piece, nothing fetched,
-ever.
+"""From facts to one HTML file: templates, style, script and drawing engine in one piece, nothing fetched, ever.
 
 A content security policy in the head names the hash of each script of ours: any other script, request or frame
 that a hostile text might bring is refused by the browser, on top of the escaping that the templates do.
@@ -35,8 +34,7 @@ def asset(name: str) -> str:
 
 @cache
 def engine() -> tuple[str, str]:
-    """The drawing library of the plotly package: gzip in base64, and the CSP hash of the text it unpacks
-    to."""
+    """The drawing library of the plotly package: gzip in base64, and the CSP hash of the text it unpacks to."""
     from plotly.offline import get_plotlyjs
 
     text = get_plotlyjs()

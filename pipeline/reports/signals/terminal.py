@@ -1,6 +1,4 @@
-"""Signals on the terminal: a small plot a signal in braille dots, lowest to highest of every dot column
-filled.
-"""
+"""Signals on the terminal: a small plot a signal in braille dots, lowest to highest of every dot column filled."""
 
 from __future__ import annotations
 
@@ -73,9 +71,7 @@ def dots(
     low: float,
     high: float,
 ) -> NDArray[np.bool_]:
-    """Shape (down, across), row 0 on top: True from the lowest to the highest value of each column of
-    time.
-    """
+    """Shape (down, across), row 0 on top: True from the lowest to the highest value of each column of time."""
     ok = np.isfinite(v)
     column = np.minimum((t[ok] - start) * across // max(1, end - start), across - 1)
     level = np.round((v[ok] - low) / ((high - low) or 1.0) * (down - 1)).astype(np.int64)

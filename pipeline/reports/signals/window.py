@@ -1,8 +1,7 @@
 """A window on the raw wires: any signals of a vehicle between two times, by role or by their name in the DBC.
 
 A name is a role ("pack_current"), one item of a role ("cell_voltage[7]", "motor_temp[left]") or a signal as
-the DBC calls it ("BMS_Pack.PackVoltage": DBC units, nothing converted, nothing taken out but doubtful
-time).
+the DBC calls it ("BMS_Pack.PackVoltage": DBC units, nothing converted, nothing taken out but doubtful time).
 """
 
 from __future__ import annotations

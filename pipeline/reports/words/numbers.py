@@ -37,8 +37,7 @@ def unit(text: str) -> str:
 
 
 def number(value: float | None, digits: int = 3) -> str:
-    """At least `digits` significant figures, never scientific between 0.001 and 10 million, thin groups of
-    three."""
+    """At least `digits` significant figures, never scientific between 0.001 and 10 million, thin groups of three."""
     if value is None or not math.isfinite(value):
         return "not known"
     if value == 0:
