@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.extras import missing
 from herdbook.pipeline.reports.drawing.thin import keep
 from herdbook.pipeline.reports.drawing.traces import POINTS
 from herdbook.pipeline.reports.page import html
@@ -109,7 +110,7 @@ def _write_mf4(wires: list[Wire], path: Path) -> None:
     try:
         from asammdf import MDF, Signal
     except ImportError:
-        raise SettingsError("writing MF4 needs asammdf", path, "Install it with: pip install 'herdbook[mf4]'") from None
+        raise missing("asammdf", "writing MF4", path) from None
     from datetime import UTC
 
     begin = min(int(w.t[0]) for w in wires if len(w.t))
