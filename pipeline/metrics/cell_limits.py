@@ -14,8 +14,8 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import usual_gap
-from herdbook.pipeline.metrics.shared.margin import GIVES, Margin, scatter
+from herdbook.pipeline.metrics.shared.least_margin import GIVES, Margin, scatter
+from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import Stretches, extremes, median_of_three, stretches
 from herdbook.pipeline.vehicle.profile import Profile

@@ -15,10 +15,10 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge
 from herdbook.pipeline.metrics.shared.group_ohm import from_load, from_onset, usual_ohm
 from herdbook.pipeline.metrics.shared.rest_offset import rest_low
-from herdbook.pipeline.metrics.shared.steady import Steady, range_allowed_a, steady
+from herdbook.pipeline.metrics.shared.session_charge import session_charge
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, range_allowed_a, steady
 from herdbook.pipeline.science.knee import Shifts, averaged, curve, shifts
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.chemistry import Chemistry

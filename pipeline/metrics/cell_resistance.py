@@ -11,7 +11,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.steady import period_s, range_allowed_a
+from herdbook.pipeline.metrics.shared.steady_moments import period_s, range_allowed_a
 from herdbook.pipeline.science.arrhenius import resistance_factor
 from herdbook.pipeline.science.pulses import Running, Steps, find_steps, resistance, resistances, responses, unsettled
 from herdbook.pipeline.science.robust_fit import known_medians

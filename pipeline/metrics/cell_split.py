@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.steady import blocks_of, range_allowed_a, steady
+from herdbook.pipeline.metrics.shared.steady_moments import blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session

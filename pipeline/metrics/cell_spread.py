@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.steady import Steady, steady
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, steady
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals

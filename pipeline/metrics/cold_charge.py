@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import usual_gap
+from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.stretches import extremes, held_s, stretches, sums
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session

@@ -15,9 +15,9 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Integers
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.shared.frozen_sensor import frozen
 from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, ambient, bridged, filled, middle_of, pack_body
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
-from herdbook.pipeline.metrics.shared.still import frozen
 from herdbook.pipeline.science.arrhenius import resistance_factor
 from herdbook.pipeline.science.heat import HeatRise, relax, rise, within_steps
 from herdbook.pipeline.science.robust_fit import median

@@ -14,7 +14,7 @@ import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.heat_grid import covered
-from herdbook.pipeline.metrics.shared.margin import GIVES, Margin, least
+from herdbook.pipeline.metrics.shared.least_margin import GIVES, Margin, least
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Series, Signals

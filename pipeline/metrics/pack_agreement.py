@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge
-from herdbook.pipeline.metrics.shared.steady import blocks_of, range_allowed_a, steady
+from herdbook.pipeline.metrics.shared.session_charge import session_charge
+from herdbook.pipeline.metrics.shared.steady_moments import blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import line, median, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -26,8 +26,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _sum_of_groups(signals: Signals, profile: Profile) -> list[Metric]:
+    if not signals.has("pack_current", "pack_voltage"):
+        return []
     table = steady(signals, range_allowed_a(profile))
-    if table is None or len(table) < LEAST_ROWS or not signals.has("pack_voltage"):
+    if table is None or len(table) < LEAST_ROWS:
         return []
     terminal = signals.at(table.t, "pack_voltage", "", 2.0)
     # With the main switch open, terminals outside it read next to nothing: that is no disagreement.
@@ -59,7 +61,7 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
     """Reported charge at both ends, and the capacity the battery management system seems to count with."""
     soc, current = signals.series("pack_soc"), signals.series("pack_current")
     known = np.isfinite(soc.v)
-    if known.sum() < 3 or len(current) < 3:
+    if known.sum() < 3:
         return []
     t, v = soc.t[known], soc.v[known]
     out = [
@@ -68,6 +70,8 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
         Metric("pack_soc_lowest_pct", float(v.min()), "%", 0.5, 1),
         Metric("pack_soc_highest_pct", float(v.max()), "%", 0.5, 1),
     ]
+    if len(current) < 3:
+        return out
     charge = session_charge(session, signals)
     pick = np.linspace(0, t.size - 1, min(t.size, 3000)).astype(np.int64)
     run = np.interp(t[pick], current.t, charge.run)
@@ -96,7 +100,7 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
 
 SET = MetricSet(
     id="pack_agreement",
-    needs=("pack_current",),
+    needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
     gives={

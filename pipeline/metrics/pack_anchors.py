@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge, usual_gap
-from herdbook.pipeline.metrics.shared.steady import Steady, quiet_runs, steady
+from herdbook.pipeline.metrics.shared.session_charge import session_charge, usual_gap
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, quiet_runs, steady
 from herdbook.pipeline.science.coulomb import integrate
 from herdbook.pipeline.science.ocv import Ocv
 from herdbook.pipeline.science.robust_fit import median

@@ -10,7 +10,7 @@ import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge
+from herdbook.pipeline.metrics.shared.session_charge import session_charge
 from herdbook.pipeline.science.rainflow import count, reversals
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge, usual_gap
+from herdbook.pipeline.metrics.shared.session_charge import session_charge, usual_gap
 from herdbook.pipeline.science.coulomb import integrate
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session

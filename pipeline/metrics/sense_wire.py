@@ -15,7 +15,7 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats, Integers
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
-from herdbook.pipeline.metrics.shared.steady import Steady, blocks_of, range_allowed_a, steady
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import median, medians, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session

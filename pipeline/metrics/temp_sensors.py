@@ -10,8 +10,8 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.shared.frozen_sensor import resolution
 from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, middle_of, pack_body
-from herdbook.pipeline.metrics.shared.still import resolution
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.margin import scatter
+from herdbook.pipeline.metrics.shared.least_margin import scatter
 from herdbook.pipeline.science.stretches import held_s, median_of_five
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -26,11 +26,6 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         with np.errstate(invalid="ignore"):
             hours = float(dt[current.v < -CHARGING_A].sum()) / 3600.0
         out.append(Metric("charging_h", hours, "h", n=len(current)))
-    soc = signals.series("pack_soc")
-    known = soc.v[np.isfinite(soc.v)]
-    if known.size:
-        out.append(Metric("soc_start_pct", float(known[0]), "%", n=int(known.size)))
-        out.append(Metric("soc_end_pct", float(known[-1]), "%", n=int(known.size)))
     return Outcome(tuple(out))
 
 
@@ -86,8 +81,6 @@ SET = MetricSet(
         "odometer_distance_km": ("km", "Forward steps of the distance counter, summed."),
         "odometer_back_km": ("km", "Backward steps of the distance counter, summed; absent when there is none."),
         "charging_h": ("h", "Time with charge current."),
-        "soc_start_pct": ("%", "State of charge by the battery management system at the start."),
-        "soc_end_pct": ("%", "The same at the end."),
     },
     source="definitions: this file",
 )

@@ -53,7 +53,7 @@ def roll_out(book: Catalogue) -> None:
     for i in range(12):
         book.metric("RO-30", T0 + timedelta(days=5 * i), "cell_r_ratio", 1.22 + 0.01 * i, "1", "9", 0.005)
     book.session("RO-31", T0 + timedelta(days=2), "ride", 1.0, [])
-    book.metric("RO-31", T0 + timedelta(days=2), "soc_end_pct", 6.0, "%")
+    book.metric("RO-31", T0 + timedelta(days=2), "pack_soc_end_pct", 6.0, "%")
     book.log("RO-32", T0 + timedelta(days=59), received_t=T0 + timedelta(days=60), clock_notes=["clock went back 2 h"])
     for scan, score in (("scan-1", 90.0), ("scan-2", 32.0)):
         book.add("score_log", scan=scan, vehicle="VX-014", subsystem="braking", score=score)

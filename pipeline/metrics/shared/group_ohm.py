@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.metrics.shared.steady import Steady, blocks_of
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, blocks_of
 from herdbook.pipeline.science.robust_fit import within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 

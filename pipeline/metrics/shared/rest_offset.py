@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Integers
-from herdbook.pipeline.metrics.shared.steady import Steady, quiet_runs
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, quiet_runs
 from herdbook.pipeline.vehicle.chemistry import ocv_of
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric
