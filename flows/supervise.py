@@ -36,6 +36,7 @@ from herdbook.flows.server.server import (
 from herdbook.flows.without_prefect import run_plain
 from herdbook.pipeline import errors
 from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.extras import need
 from herdbook.pipeline.night.messages import alarm
 from herdbook.pipeline.night.progress import Progress, silent
 
@@ -49,6 +50,8 @@ class FlowDied(RuntimeError):
 
 def run_once(request: Request, progress: Progress | None = None) -> Ended:
     """Run one night (or backfill) to its end. Raises HerdbookError for what a person can mend."""
+    if request.settings.dask:
+        need("prefect_dask", "[night] dask")
     home = Path(request.store) / "night"
     home.mkdir(parents=True, exist_ok=True, mode=0o750)
     with leaving_in_order():

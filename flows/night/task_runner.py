@@ -6,7 +6,7 @@ from typing import Any
 
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
 
-from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.extras import missing
 from herdbook.pipeline.settings import NightSettings
 
 
@@ -21,7 +21,7 @@ def on_cluster() -> bool:
 def task_runner(settings: NightSettings) -> TaskRunner[Any]:
     """Threads, as many as there are workers; with [night] dask a cluster by address, or `local` processes.
 
-    Raises: SettingsError when Dask is wanted and not installed.
+    Raises: MissingExtraError when Dask is wanted and not installed.
     """
     if not settings.dask:
         return ThreadPoolTaskRunner(max_workers=settings.processes)
@@ -29,9 +29,7 @@ def task_runner(settings: NightSettings) -> TaskRunner[Any]:
         import dask
         from prefect_dask.task_runners import DaskTaskRunner
     except ImportError:
-        raise SettingsError(
-            "[night] dask needs the extra packages", do="Install herdbook[grow], or remove the setting"
-        ) from None
+        raise missing("prefect_dask", "[night] dask") from None
     # Dask's nannies start workers as daemons, and daemons may not have worker processes as children.
     dask.config.set({"distributed.worker.daemon": False, "distributed.comm.timeouts.connect": "30s"})
     if settings.dask == "local":

@@ -19,6 +19,7 @@ from herdbook.flows.night_settings import read_night_settings
 from herdbook.flows.server.server import SILENT_S, Pulse, Server, appending, environment, local_server
 from herdbook.flows.supervise import end_group, leaving_in_order
 from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.extras import need
 from herdbook.pipeline.settings import FILE, NightSettings
 from herdbook.pipeline.store.store import Store
 
@@ -33,6 +34,8 @@ def serve(folder: Path | str, say: Callable[[str], None] = print) -> None:
     night = read_night_settings(store.folder)
     if not night.inbox:
         raise SettingsError("[night] inbox is not set", store.folder / FILE, 'Write inbox = "/path/of/the/inbox"')
+    if night.dask:
+        need("prefect_dask", "[night] dask")
     home = store.folder / "night"
     with leaving_in_order(), _server(night, home) as server:
         url = server.url if server else night.server

@@ -7,9 +7,11 @@ from typing import Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
 
 SHOWN = 40
+
+ORDER = 110
 
 
 def register(app: typer.Typer) -> None:
@@ -25,7 +27,7 @@ def query(
     """Ask the published catalogue in SQL. Times are UTC; messages are views over the lake."""
     import duckdb
 
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.store.store import Store
 

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
 
 if TYPE_CHECKING:
     from herdbook.pipeline.night.steps import ScanResult
+
+ORDER = 20
 
 
 def register(app: typer.Typer) -> None:
@@ -38,7 +40,7 @@ def scan(
 
     opened = Store.create(store, profiles)
     preload_workers()  # workers' imports run beside our own
-    from herdbook.pipeline.commands import news, screen
+    from herdbook.pipeline.commands.terminal import news, screen
     from herdbook.pipeline.night.changes import NOTHING, QUARANTINED
     from herdbook.pipeline.night.read_changes import last_night
     from herdbook.pipeline.night.scan import run_scan

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Jobs, Json, StoreFolder
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
+
+ORDER = 100
 
 
 def register(app: typer.Typer) -> None:
@@ -26,8 +28,8 @@ def register(app: typer.Typer) -> None:
 
 def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Say what is in the store: vehicles, logs, frames, findings, room taken."""
-    from herdbook.pipeline.commands import screen
-    from herdbook.pipeline.commands.rows import rows
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.commands.terminal.rows import rows
     from herdbook.pipeline.night.again import outdated
     from herdbook.pipeline.store.store import Store
 
@@ -61,7 +63,7 @@ def far(store: Store) -> dict[str, Any]:
 
 def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
     """The counts in words, each with its unit."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
 
     told = []
     if "lake" in c:
@@ -87,7 +89,7 @@ def check(
     json: Json = False,
 ) -> None:
     """Compare every part with its hash; exit code 8 when one is missing or damaged and was not rebuilt."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.upkeep.repair import check as look
     from herdbook.pipeline.upkeep.repair import repair as mend
@@ -115,7 +117,7 @@ def upkeep(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Merge parts by vehicle and month, let old ones expire, delete them when their grace is over ([keep])."""
     from dataclasses import asdict
 
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.upkeep.merge_and_expire import upkeep as keep
 
@@ -135,7 +137,7 @@ def upkeep(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
 def refit(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Fit the fleet's reference figures anew from its healthy majority; the next scan judges by them."""
     from herdbook.pipeline.assess.fit_reference import refit as fit
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
@@ -153,8 +155,8 @@ def redecode(store: StoreFolder = DEFAULT_STORE, jobs: Jobs = None, json: Json =
     """Decode again the logs whose profile has other DBC files by now; assess what they touch and publish."""
     from dataclasses import asdict
 
-    from herdbook.pipeline.commands import screen
     from herdbook.pipeline.commands.scan import in_words
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.night.again import redecode as again
     from herdbook.pipeline.store.store import Store
 
@@ -165,7 +167,7 @@ def redecode(store: StoreFolder = DEFAULT_STORE, jobs: Jobs = None, json: Json =
 
 def publish(store: StoreFolder = DEFAULT_STORE) -> None:
     """Publish the catalogue again as fleet.duckdb, for instance after the store was moved."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.store.publish import publish as again
     from herdbook.pipeline.store.store import Store
 

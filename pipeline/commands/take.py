@@ -9,7 +9,9 @@ from typing import Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+
+ORDER = 10
 
 
 def register(app: typer.Typer) -> None:
@@ -34,7 +36,7 @@ def take(
 
     opened = Store.create(store, profiles)
     preload_workers()  # workers' imports run beside our own
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.intake.bus_load import buses_since
     from herdbook.pipeline.night.changes import QUARANTINED
     from herdbook.pipeline.night.scan import run_take

@@ -16,6 +16,7 @@ import polars as pl
 
 from herdbook.pipeline.addresses import is_url, shown
 from herdbook.pipeline.errors import InputError, SettingsError
+from herdbook.pipeline.extras import missing_extra
 from herdbook.pipeline.intake.outcome import Entry
 from herdbook.pipeline.lake.listing import RemoteFile, files_below
 from herdbook.pipeline.store.connection import connect, insert, transaction
@@ -58,6 +59,8 @@ def _file_system(url: str) -> tuple[Any, str]:
     try:
         files, root = fsspec.core.url_to_fs(url)
     except (ImportError, ValueError) as error:
+        if isinstance(error, ImportError) and (extra := missing_extra(error, "the inbox", shown(url))):
+            raise extra from None
         what = f"the inbox's kind of address is not known: {error}"
         raise SettingsError(what, shown(url), "Install what it names") from None
     except Exception as error:  # some connect at once, each with errors of its own

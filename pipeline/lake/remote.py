@@ -18,6 +18,7 @@ from uuid import uuid4
 
 from herdbook.pipeline.addresses import shown
 from herdbook.pipeline.errors import DamagedPartError, HerdbookError, SettingsError, StoreError
+from herdbook.pipeline.extras import missing_extra
 from herdbook.pipeline.lake.copy_cache import FETCH, Copies
 from herdbook.pipeline.lake.listing import files_below
 from herdbook.pipeline.lake.place import MARK, WORK, StoredPart, check_mark, inside, new_mark
@@ -69,8 +70,10 @@ class RemoteLake:
         try:
             files, root = fsspec.core.url_to_fs(self.url)
         except (ImportError, ValueError) as error:
+            if isinstance(error, ImportError) and (extra := missing_extra(error, "the lake", self.shown)):
+                raise extra from None
             what = f"the lake's kind of address is not known: {error}"
-            raise SettingsError(what, self.shown, "Install what it names (for S3: herdbook[grow])") from None
+            raise SettingsError(what, self.shown, "Install what it names") from None
         return files, str(root).rstrip("/")
 
     def _key(self, part: str) -> str:

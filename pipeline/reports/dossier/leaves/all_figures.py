@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.reports.drawing.session_figures import figures_table
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Leaf, Note
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
+
+ORDER = 110  # place in the dossier
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
@@ -23,7 +25,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         blocks.append(Note("No session of this unit gave a figure.", "absent"))
     names = facts.metrics["name"].n_unique() if facts.metrics.height else 0
     lead = (
-        f"{words.plural(names, 'figure')} by session, each with one standard error where it has one. Where a figure "
+        f"{numbers.plural(names, 'figure')} by session, each with one standard error where it has one. Where a figure "
         "has more than four items, middles are over all of them. By session: the catalogue's table metrics."
     )
     return Leaf("figures", "Every figure", lead, blocks)

@@ -7,7 +7,7 @@ from typing import Any
 
 def show(result: dict[str, Any]) -> None:
     """A change list as herdbook.pipeline.night.changes writes it, for a person."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.night.changes import COLUMNS
 
     screen.say(str(result["headline"]), style="bold")

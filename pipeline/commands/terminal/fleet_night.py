@@ -18,7 +18,7 @@ def read(store: Store) -> Overview:
 
 
 def show(wide: Overview) -> None:
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
 
     screen.say()
     _causes(wide)
@@ -29,7 +29,7 @@ def show(wide: Overview) -> None:
 
 
 def _causes(wide: Overview) -> None:
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
 
     if wide.rules_changed:
         screen.say("The rule set changed since the night before: news may come from the rules, not the vehicles.")
@@ -51,7 +51,7 @@ def _causes(wide: Overview) -> None:
 
 
 def _drift(wide: Overview) -> None:
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
 
     rows = [
         (
@@ -75,7 +75,7 @@ def _drift(wide: Overview) -> None:
 
 
 def _standing(wide: Overview) -> None:
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
 
     rows = [(p["vehicle"], f"parked near {p['state']}", f"{p['soc']:.0f} %, {p['days']:.0f} days") for p in wide.parked]
     for c in wide.charging:
@@ -90,7 +90,7 @@ def _standing(wide: Overview) -> None:
 
 
 def _run(wide: Overview) -> None:
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
 
     rows = [
         (
