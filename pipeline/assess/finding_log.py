@@ -50,7 +50,7 @@ class FormerFinding:
 
 @dataclass(frozen=True, slots=True)
 class FindingChange:
-    """One row of finding_log, without the scan; what is measured now is None for one that is gone. Times: microseconds UTC."""
+    """One row of finding_log, without the scan; what is measured now is None for one that is gone. Times in us UTC."""
 
     vehicle: str
     rule: str
