@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -19,13 +20,25 @@ class Outcome:
 Compute = Callable[[Session, Signals, Profile], Outcome]
 
 
+class Topic(StrEnum):
+    """What a set's figures are about: the headings under which a dossier lists every figure, in this order."""
+
+    CELLS = "Cell groups"
+    PACK = "Pack and charging"
+    HEAT = "Heat"
+    BRAKING = "Braking"
+    DRIVE = "Drive and link"
+    DATA = "Data and use"
+
+
 @dataclass(frozen=True, slots=True)
 class MetricSet:
-    """needs: roles without which the set has nothing to say (it is then skipped, and what it would have given is
-    simply absent: absent is never healthy). kinds: session kinds it applies to. gives: every metric name it may return,
-    with unit and meaning; a test holds it to that."""
+    """topic: the heading under which its figures are shown. needs: roles without which the set has nothing to say (it
+    is then skipped, and what it would have given is simply absent: absent is never healthy). kinds: session kinds it
+    applies to. gives: every metric name it may return, with unit and meaning; a test holds it to that."""
 
     id: str
+    topic: Topic
     needs: tuple[str, ...]
     kinds: tuple[str, ...]
     compute: Compute

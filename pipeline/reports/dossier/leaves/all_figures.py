@@ -15,34 +15,6 @@ if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
 ORDER = 110  # place in the dossier
-GROUPS = {
-    "Cell groups": (
-        "balancing",
-        "cell_limits",
-        "cell_offset",
-        "cell_resistance",
-        "cell_split",
-        "cell_spread",
-        "sense_wire",
-    ),
-    "Pack and charging": (
-        "charge",
-        "cold_charge",
-        "pack_agreement",
-        "pack_anchors",
-        "pack_bands",
-        "pack_cycles",
-        "pack_energy",
-        "pack_exposure",
-        "pack_state",
-        "pack_zero",
-        "margins",
-    ),
-    "Heat": ("heat_pack", "heat_drive", "temp_sensors"),
-    "Braking": ("braking", "unasked_braking", "torque_release"),
-    "Drive and link": ("belt", "controller", "encoder", "link", "resistance", "side_speed"),
-    "Data and use": ("clock", "data_quality", "messages", "use"),
-}
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
@@ -60,13 +32,12 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
 
 
 def tables() -> dict[str, list[tuple[str, str]]]:
-    """By group, the name and meaning of every figure that any metric set may give; a set without a group comes last."""
+    """By topic, the name and meaning of every figure that any metric set may give."""
     from herdbook.pipeline.metrics import all_sets
+    from herdbook.pipeline.metrics.set import Topic
 
-    group_of = {name: title for title, sets in GROUPS.items() for name in sets}
-    out: dict[str, dict[str, str]] = {title: {} for title in GROUPS}
-    for name, metric_set in all_sets().items():
-        mine = out.setdefault(group_of.get(name, "Further figures"), {})
+    out: dict[str, dict[str, str]] = {topic.value: {} for topic in Topic}
+    for metric_set in all_sets().values():
         for metric, (_, meaning) in metric_set.gives.items():
-            mine.setdefault(metric, f"{meaning.rstrip('.')} [{metric}]")
+            out[metric_set.topic].setdefault(metric, f"{meaning.rstrip('.')} [{metric}]")
     return {title: list(chosen.items()) for title, chosen in out.items() if chosen}
