@@ -17,28 +17,28 @@ class Outcome:
     events: tuple[Event, ...] = ()
 
 
-Compute = Callable[[Session, Signals, Profile], Outcome]
-
-
-class Topic(StrEnum):
-    """What a set's figures are about: the headings under which a dossier lists every figure, in this order."""
+class Subject(StrEnum):
+    """What a set is about; the dossier shows figures by subject, in this order."""
 
     CELLS = "Cell groups"
     PACK = "Pack and charging"
     HEAT = "Heat"
     BRAKING = "Braking"
     DRIVE = "Drive and link"
-    DATA = "Data and use"
+    USE = "Data and use"
+
+
+Compute = Callable[[Session, Signals, Profile], Outcome]
 
 
 @dataclass(frozen=True, slots=True)
 class MetricSet:
-    """topic: the heading under which its figures are shown. needs: roles without which the set has nothing to say (it
-    is then skipped, and what it would have given is simply absent: absent is never healthy). kinds: session kinds it
-    applies to. gives: every metric name it may return, with unit and meaning; a test holds it to that."""
+    """needs: roles without which the set has nothing to say (it is then skipped, and what it would have given is
+    simply absent: absent is never healthy). kinds: session kinds it applies to. gives: every metric name it may return,
+    with unit and meaning; a test holds it to that."""
 
     id: str
-    topic: Topic
+    subject: Subject
     needs: tuple[str, ...]
     kinds: tuple[str, ...]
     compute: Compute

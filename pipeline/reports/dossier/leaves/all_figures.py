@@ -32,12 +32,12 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
 
 
 def tables() -> dict[str, list[tuple[str, str]]]:
-    """By topic, the name and meaning of every figure that any metric set may give."""
+    """By subject, the name and meaning of every figure that any metric set may give."""
     from herdbook.pipeline.metrics import all_sets
-    from herdbook.pipeline.metrics.set import Topic
+    from herdbook.pipeline.metrics.set import Subject
 
-    out: dict[str, dict[str, str]] = {topic.value: {} for topic in Topic}
+    out: dict[str, dict[str, str]] = {subject: {} for subject in Subject}
     for metric_set in all_sets().values():
         for metric, (_, meaning) in metric_set.gives.items():
-            out[metric_set.topic].setdefault(metric, f"{meaning.rstrip('.')} [{metric}]")
+            out[metric_set.subject].setdefault(metric, f"{meaning.rstrip('.')} [{metric}]")
     return {title: list(chosen.items()) for title, chosen in out.items() if chosen}
