@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from herdbook.pipeline.assess.finding_log import FindingChange, Standing, Turn, changes_between
+from herdbook.pipeline.assess.finding_log import FindingChange, FormerFinding, Turn, changes_between
 from herdbook.pipeline.assess.rows import FindingRow, finding_id
 from herdbook.pipeline.health.severity import Severity
 
 
-def stood(severity: str = "service", share: float = 0.3, item: str = "", vehicle: str = "a") -> Standing:
-    return Standing(
+def stood(severity: str = "service", share: float = 0.3, item: str = "", vehicle: str = "a") -> FormerFinding:
+    return FormerFinding(
         vehicle=vehicle,
         rule="r",
         item=item,
@@ -54,7 +54,7 @@ def stands(severity: Severity = Severity.SERVICE, share: float = 0.3, item: str 
     )
 
 
-def turns(old: list[Standing], new: list[FindingRow]) -> list[Turn]:
+def turns(old: list[FormerFinding], new: list[FindingRow]) -> list[Turn]:
     return [c.change for c in changes_between(old, new, {})]
 
 
@@ -74,7 +74,7 @@ def turns(old: list[Standing], new: list[FindingRow]) -> list[Turn]:
         ([stood(item="cell 1")], [stands(item="cell 2")], [Turn.NEW, Turn.GONE]),  # an item is a finding of its own
     ],
 )
-def test_what_changed(old: list[Standing], new: list[FindingRow], turn: list[Turn]) -> None:
+def test_what_changed(old: list[FormerFinding], new: list[FindingRow], turn: list[Turn]) -> None:
     assert turns(old, new) == turn
 
 
