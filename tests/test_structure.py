@@ -60,6 +60,23 @@ MAY_IMPORT["pipeline.cli"] = {"decoders", "pipeline.commands"}
 MAY_IMPORT["pipeline.api"] = MAY_IMPORT["pipeline.commands"]
 MAY_IMPORT["flows"] |= {"pipeline.upkeep", "pipeline.cli"}
 
+# The same inside reports: words and page know no vehicle; dossier and history know nothing of each other.
+_ABOUT = {"facts", "verdict", "record", "pack_capacity", "rule_counts"}  # flat: what all pages say of a vehicle
+REPORTS_MAY_IMPORT: dict[str, set[str]] = {
+    "words": set(),
+    "page": {"words"},
+    "facts": {"words"},
+    "verdict": {"words", "facts"},
+    "record": {"facts"},
+    "pack_capacity": set(),
+    "rule_counts": set(),
+    "drawing": {"words", "page", "facts"},
+    "dossier": {"words", "page", "drawing"} | _ABOUT,
+    "history": {"words", "page"} | _ABOUT,
+    "signals": {"words", "page", "drawing"},
+    "fleet": {"words", "page", "drawing", "dossier"} | _ABOUT,
+}
+
 
 def relative(path: Path) -> str:
     return path.relative_to(ROOT).as_posix()
@@ -112,6 +129,19 @@ def test_a_room_imports_only_what_lies_before_it(path: Path) -> None:
 
 def test_every_room_stands_in_the_table() -> None:
     assert {room(n) for n in NAMES} - FLAT <= set(MAY_IMPORT)
+
+
+def report_room(name: str) -> str:
+    return name.removeprefix("pipeline.reports.").split(".")[0]
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if dotted(p).startswith("pipeline.reports.")], ids=relative)
+def test_a_room_of_the_reports_imports_only_what_lies_before_it(path: Path) -> None:
+    """Inside functions as well: no page goes through the front door, which imports them all."""
+    here = report_room(dotted(path))
+    assert here in REPORTS_MAY_IMPORT, "a new room of the reports stands in no table: add what it may import"
+    named = {report_room(name) for name, _ in imports(path) if name.startswith("pipeline.reports")}
+    assert not named - REPORTS_MAY_IMPORT[here] - {here}
 
 
 def test_no_circle_of_files() -> None:

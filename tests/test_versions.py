@@ -61,7 +61,7 @@ def copied(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ("file", "number", "name"),
     [  # a number in the file, whatever it means, made larger
         ("metrics/belt.py", r"= (\d)", "metric set belt"),
-        ("metrics/shared/margin.py", r"= (\d)", "room measuring"),
+        ("metrics/shared/least_margin.py", r"= (\d)", "room measuring"),
         ("science/knee.py", r"= (\d)", "room science"),
         ("assess/sessions.py", r"MOVING_MPS = (\d)", "room samples"),
         ("vehicle/units.py", r"(\d)[\d.]*,", "room samples"),

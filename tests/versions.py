@@ -27,10 +27,9 @@ FILES = {
     "samples": [
         *("lake/cadence.py", "lake/merge_samples.py", "lake/read.py", "lake/layout.py", "assess/sessions.py"),
         *("spans.py", "vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),
-        "vehicle/figures.py",
     ],
     "science": ["science/*.py"],
-    "measuring": ["metrics/shared/*.py", "metrics/set.py", "vehicle/figures.py"],
+    "measuring": ["metrics/shared/*.py", "metrics/set.py", "vehicle/figures.py", "vehicle/chemistry.py"],
     "judging": ["health/*.py", "health/pack/*.py", "health/rules/_*.py", "vehicle/roles.py"],
 }
 # No verdict rests on these: records made for rules' own cases, and counts of how often a rule was right.

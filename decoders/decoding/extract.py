@@ -146,12 +146,12 @@ def counted(signal: Signal, raw: U64) -> I64 | U64:
 
 
 def linear(counts: NDArray[Any], scale: Number, offset: Number) -> F64:
-    """counts * scale + offset in float64, rounded after each step as Python's floats are."""
+    """counts * scale + offset in float64, rounded after each step as Python's floats are. counts: whole or float64."""
     values = counts.astype(np.float64)
     if scale == 1 and offset == 0:
         return values
     values *= np.float64(scale)
-    if offset or not scale > 1e-200:  # adding zero still turns -0.0 into 0.0
+    if offset or scale <= 0 or counts.dtype.kind == "f":  # adding zero still turns -0.0 into 0.0
         values += np.float64(offset)
     return values
 

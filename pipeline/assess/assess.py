@@ -16,7 +16,7 @@ import polars as pl
 
 from herdbook.pipeline.arrays import Bools, Times
 from herdbook.pipeline.assess.plan import LogSpans, VehiclePlan, plan
-from herdbook.pipeline.assess.rows import METRIC_ORDER, Measured, MeasuredRows, VerdictRows, verdict_rows
+from herdbook.pipeline.assess.rows import METRIC_ORDER, MeasuredRows, MeasuredTables, VerdictRows, verdict_rows
 from herdbook.pipeline.assess.sessions import Stretch, sessions, stretches
 from herdbook.pipeline.assess.versions import accepted, rule_set_version
 from herdbook.pipeline.errors import ProfileError
@@ -47,7 +47,7 @@ class Assessed:
     rule_set: str
     gone: tuple[tuple[int, int], ...]
     stretches: tuple[tuple[int, int, str], ...]
-    measured: Measured
+    measured: MeasuredTables
     verdict: VerdictRows
 
 
@@ -165,7 +165,7 @@ def _outside(t: Times, gone: tuple[tuple[int, int], ...]) -> Bools:
     return outside
 
 
-def _record(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: Measured, profile: Profile) -> Record:
+def _record(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: MeasuredTables, profile: Profile) -> Record:
     """Kept and new rows together, in an order that does not depend on what was kept; none from before known.since."""
 
     def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from herdbook.pipeline.assess.assess import Assessed
-from herdbook.pipeline.assess.finding_log import LOGGED, FindingChange, Standing, changes_between
+from herdbook.pipeline.assess.finding_log import LOGGED, FindingChange, FormerFinding, changes_between
 from herdbook.pipeline.assess.rows import FINDING, NOT_ASSESSED, SCORE, table
 from herdbook.pipeline.assess.score_log import note_scores
 from herdbook.pipeline.health.engine import rule_set_json
@@ -110,7 +110,7 @@ def _naive(frame: pl.DataFrame) -> pl.DataFrame:
 def _replace_verdicts(con: duckdb.DuckDBPyConnection, done: Sequence[Assessed]) -> list[FindingChange]:
     """Findings, refusals and scores of these vehicles take the place of the old ones."""
     vehicles = [a.vehicle for a in done]
-    old = [Standing(**row) for row in ask(con, __name__, "standing", vehicles=vehicles)]
+    old = [FormerFinding(**row) for row in ask(con, __name__, "standing", vehicles=vehicles)]
     findings = [f for a in done for f in a.verdict.findings]
     refused = [r for a in done for r in a.verdict.not_assessed]
     for name, rows in (

@@ -35,7 +35,7 @@ class Turn(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class FormerFinding:
     """What must be known of a finding that stood before, to say what changed. share: 0..1 of its subsystem's score."""
 
     vehicle: str
@@ -50,8 +50,7 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class FindingChange:
-    """One row of finding_log, without the scan. What is measured now is None for a finding that is gone. Times are
-    microseconds UTC."""
+    """One row of finding_log, without the scan; what is measured now is None for one that is gone. Times in us UTC."""
 
     vehicle: str
     rule: str
@@ -72,7 +71,7 @@ class FindingChange:
 
 
 def changes_between(
-    old: Iterable[Standing], new: Iterable[FindingRow], refused: Mapping[tuple[str, str], str]
+    old: Iterable[FormerFinding], new: Iterable[FindingRow], refused: Mapping[tuple[str, str], str]
 ) -> list[FindingChange]:
     """What changed, worst first. refused: why rules can no longer judge a vehicle, by vehicle and rule."""
     before = {(f.vehicle, f.rule, f.item): f for f in old}
@@ -94,7 +93,7 @@ def worst_first(change: FindingChange) -> tuple[int, int, str]:
     return -rank(change.severity), list(Turn).index(change.change), change.vehicle
 
 
-def _turn(was: Standing | None, now: FindingRow) -> Turn | None:
+def _turn(was: FormerFinding | None, now: FindingRow) -> Turn | None:
     """None: nothing worth telling."""
     if was is None:
         return Turn.NEW
@@ -104,7 +103,7 @@ def _turn(was: Standing | None, now: FindingRow) -> Turn | None:
     return Turn.WORSE if drift > 0 else Turn.BETTER
 
 
-def _now(turn: Turn, was: Standing | None, now: FindingRow) -> FindingChange:
+def _now(turn: Turn, was: FormerFinding | None, now: FindingRow) -> FindingChange:
     return FindingChange(
         vehicle=now.vehicle,
         rule=now.rule,
@@ -125,7 +124,7 @@ def _now(turn: Turn, was: Standing | None, now: FindingRow) -> FindingChange:
     )
 
 
-def _gone(was: Standing, refused: str | None) -> FindingChange:
+def _gone(was: FormerFinding, refused: str | None) -> FindingChange:
     return FindingChange(
         vehicle=was.vehicle,
         rule=was.rule,

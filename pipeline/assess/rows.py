@@ -110,7 +110,7 @@ class VerdictRows:
 
 
 @dataclass(frozen=True)
-class Measured:
+class MeasuredTables:
     """New rows of a vehicle in the catalogue's columns; logs: by session start (microseconds UTC)."""
 
     sessions: pl.DataFrame
@@ -150,9 +150,9 @@ class MeasuredRows:
             counts.with_columns(vehicle=pl.lit(self.vehicle), stretch_t=pl.lit(stretch_t).cast(US)),
         )
 
-    def frames(self) -> Measured:
+    def frames(self) -> MeasuredTables:
         none = pl.DataFrame(schema=MESSAGES | {"start_t": US, "end_t": US, "vehicle": pl.String, "stretch_t": US})
-        return Measured(
+        return MeasuredTables(
             _frame(self.sessions, SESSIONS),
             _frame(self.metrics, METRICS).sort(METRIC_ORDER, maintain_order=True),  # sorted again by whoever reads them
             _frame(self.events, EVENTS),

@@ -22,7 +22,6 @@ from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
-ROLES_NEEDED = ("vehicle_speed", "motor_speed", "pack_current", "charger_current", "charger_state", "bms_state")
 MOVING_MPS = 0.3  # under a slow walk; engineering choice
 MOVING_RPM = 30.0
 HELD = 5  # readings in a row above CHARGING_A; engineering choice

@@ -41,7 +41,7 @@ def history(
         raise SettingsError(f"--units {units} is not known", do="Use km or mi")
     opened = Store.open(store)
     if json and out is None:
-        from herdbook.pipeline.reports.history.write import document
+        from herdbook.pipeline.reports.history.document import document
 
         now = utc_now()
         screen.as_json(document(opened, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=now if by else None))

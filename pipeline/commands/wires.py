@@ -47,7 +47,7 @@ def wires(
     --json prints a summary of each signal, with --points its samples, thinned to about so many.
     """
     from herdbook.pipeline.commands.terminal import screen
-    from herdbook.pipeline.reports.words import numbers as words
+    from herdbook.pipeline.reports.words import numbers
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
@@ -74,7 +74,7 @@ def wires(
         return
     ascii_only = "utf" not in (sys.stdout.encoding or "").lower()
     width = min(screen.console().width, 160)
-    print("\n".join(map(screen.safe, plot_lines(found, width, words.zone_of(zone), ascii_only=ascii_only))))
+    print("\n".join(map(screen.safe, plot_lines(found, width, numbers.zone_of(zone), ascii_only=ascii_only))))
 
 
 def span(store: Store, vehicle: str, since: datetime | None, until: datetime | None) -> tuple[int, int]:

@@ -16,12 +16,12 @@ from herdbook.pipeline.herd.night import Intake, Night, intake, newest_night
 from herdbook.pipeline.herd.parked import charging_habits, parked
 from herdbook.pipeline.herd.runs import Forecast, forecast, runs
 from herdbook.pipeline.herd.shared import Shared, of_groups, traits
-from herdbook.pipeline.herd.unit_steps import Step, networks, steps
+from herdbook.pipeline.herd.unit_steps import UnitStep, networks, steps
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.night.changes import ChangeList
 from herdbook.pipeline.night.read_changes import read_changes
 from herdbook.pipeline.settings import night_settings
-from herdbook.pipeline.store.statements import Row
+from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ class Overview:
     parked: list[Row]
     charging: list[Row]
     networks: list[Row]
-    steps: list[Step]
+    steps: list[UnitStep]
     runs: list[Row]
     forecast: Forecast | None
     fingerprint: str
@@ -119,8 +119,7 @@ def _groups(found: list[tuple[str, str]], everything: str = "") -> dict[str, set
 
 
 def _standing(con: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:
-    rows = con.execute("SELECT DISTINCT title, vehicle FROM findings ORDER BY 1, 2").fetchall()
-    return _groups([(title, vehicle) for title, vehicle in rows])
+    return _groups([(row["title"], row["vehicle"]) for row in ask(con, __name__, "titles")])
 
 
 def _own_limits(store: Store) -> Mapping[str, Mapping[str, float]]:
@@ -132,5 +131,5 @@ def _own_limits(store: Store) -> Mapping[str, Mapping[str, float]]:
 
 
 def _rules_changed(con: duckdb.DuckDBPyConnection) -> bool:
-    last = con.execute("SELECT rule_set FROM scans WHERE state = 'complete' ORDER BY scan DESC LIMIT 2").fetchall()
+    last = [row["rule_set"] for row in ask(con, __name__, "last_rule_sets")]
     return len(last) == 2 and last[0] != last[1]

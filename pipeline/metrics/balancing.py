@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
@@ -93,6 +93,7 @@ def _top(signals: Signals, start_v: float) -> list[Metric]:
 
 SET = MetricSet(
     id="balancing",
+    subject=Subject.CELLS,
     needs=("cell_bleed",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

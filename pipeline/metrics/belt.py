@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.travel import Travel, travel
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import stretches
@@ -95,6 +95,7 @@ def _events(ride: Travel, ratio: Floats, amps: Floats, side: str) -> list[Event]
 
 SET = MetricSet(
     id="belt",
+    subject=Subject.DRIVE,
     needs=("motor_speed", "motor_current", "vehicle_speed"),
     kinds=("ride", "bench"),
     compute=compute,

@@ -32,7 +32,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, envelope_of, settled
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
@@ -233,6 +233,7 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
 
 SET = MetricSet(
     id="braking",
+    subject=Subject.BRAKING,
     needs=("brake_demand",),
     kinds=("ride", "bench"),
     compute=compute,

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.least_margin import GIVES, Margin, scatter
 from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.robust_fit import median
@@ -158,6 +158,7 @@ def _around(signals: Signals, item: int | str, t: Times, groups: Floats, sign: f
 
 SET = MetricSet(
     id="cell_limits",
+    subject=Subject.CELLS,
     needs=("cell_voltage",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

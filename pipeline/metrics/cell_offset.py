@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.group_ohm import from_load, from_onset, usual_ohm
 from herdbook.pipeline.metrics.shared.rest_offset import rest_low
 from herdbook.pipeline.metrics.shared.session_charge import session_charge
@@ -165,6 +165,7 @@ def _metrics(
 
 SET = MetricSet(
     id="cell_offset",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

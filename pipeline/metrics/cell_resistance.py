@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.steady_moments import period_s, range_allowed_a
 from herdbook.pipeline.science.arrhenius import resistance_factor
 from herdbook.pipeline.science.pulses import Running, Steps, find_steps, resistance, resistances, responses, unsettled
@@ -102,6 +102,7 @@ def _gives() -> dict[str, tuple[str, str]]:
 
 SET = MetricSet(
     id="cell_resistance",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "bench", "charge"),
     compute=compute,

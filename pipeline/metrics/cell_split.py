@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.steady_moments import blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
@@ -65,6 +65,7 @@ def _spread_within(current: np.ndarray, block: np.ndarray) -> float:
 
 SET = MetricSet(
     id="cell_split",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "bench"),
     compute=compute,

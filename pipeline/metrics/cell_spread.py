@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.steady_moments import Steady, steady
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -79,6 +79,7 @@ def _weakest(name: str, table: Steady, rows: np.ndarray) -> list[Event]:
 
 SET = MetricSet(
     id="cell_spread",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

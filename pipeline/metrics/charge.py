@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.coulomb import integrate, usual_gap_s
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
@@ -98,6 +98,7 @@ def _said(signals: Signals, t_end: int, word: str) -> bool:
 
 SET = MetricSet(
     id="charge",
+    subject=Subject.PACK,
     needs=("pack_current",),
     kinds=("charge", "rest"),
     compute=compute,

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.robust_fit import line, median
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import METRICS, Event, Metric, Session
@@ -89,6 +89,7 @@ def clock_rows(logs: Iterable[LogClock]) -> pl.DataFrame:
 
 SET = MetricSet(
     id="clock",
+    subject=Subject.USE,
     needs=("controller_uptime",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

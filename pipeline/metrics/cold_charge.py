@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.stretches import extremes, held_s, stretches, sums
 from herdbook.pipeline.vehicle.profile import Profile
@@ -62,6 +62,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 SET = MetricSet(
     id="cold_charge",
+    subject=Subject.PACK,
     needs=("pack_current", "cell_temp"),
     kinds=("ride", "charge", "bench"),
     compute=compute,

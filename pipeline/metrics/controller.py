@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.stretches import Stretches, extremes, held_s, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -87,6 +87,7 @@ def _lowest_before(signals: Signals, t: Times) -> Floats:
 
 SET = MetricSet(
     id="controller",
+    subject=Subject.DRIVE,
     needs=(),
     kinds=("ride", "charge", "bench"),
     compute=compute,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Times
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
@@ -71,6 +71,7 @@ def _missing(series: dict[Key, Series]) -> list[Metric]:
 
 SET = MetricSet(
     id="data_quality",
+    subject=Subject.USE,
     needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

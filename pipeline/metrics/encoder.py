@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.stretches import means, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -68,6 +68,7 @@ def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Float
 
 SET = MetricSet(
     id="encoder",
+    subject=Subject.DRIVE,
     needs=("motor_speed",),
     kinds=("ride", "bench"),
     compute=compute,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Body, Grid, ambient, filled, middle_of, winding_body
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
 from herdbook.pipeline.science.heat import copper_factor, relax, rise, within_steps
@@ -98,6 +98,7 @@ def _derating(signals: Signals) -> tuple[list[Metric], tuple[Event, ...]]:
 
 SET = MetricSet(
     id="heat_drive",
+    subject=Subject.HEAT,
     needs=("motor_current",),
     kinds=("ride", "bench"),
     compute=compute,

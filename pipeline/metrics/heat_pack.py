@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Integers
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.frozen_sensor import frozen
 from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, ambient, bridged, filled, middle_of, pack_body
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
@@ -279,6 +279,7 @@ def _against_others(sensors: dict[str, Floats]) -> dict[str, Floats]:
 
 SET = MetricSet(
     id="heat_pack",
+    subject=Subject.HEAT,
     needs=("cell_temp",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

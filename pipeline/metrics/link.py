@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.stretches import extremes, held_s, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -53,6 +53,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 SET = MetricSet(
     id="link",
+    subject=Subject.DRIVE,
     needs=(),
     kinds=("ride", "bench"),
     compute=compute,

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.heat_grid import covered
 from herdbook.pipeline.metrics.shared.least_margin import GIVES, Margin, least
 from herdbook.pipeline.vehicle.profile import Profile
@@ -103,6 +103,7 @@ def _voltages(signals: Signals, profile: Profile) -> Iterator[Found]:
 
 SET = MetricSet(
     id="margins",
+    subject=Subject.PACK,
     needs=(),
     kinds=("ride", "charge", "bench"),
     compute=compute,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -53,6 +53,7 @@ def message_rows(log_messages: pl.DataFrame) -> pl.DataFrame:
 
 SET = MetricSet(
     id="messages",
+    subject=Subject.USE,
     needs=(),
     kinds=(),
     compute=compute,

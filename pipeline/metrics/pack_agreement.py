@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.session_charge import session_charge
 from herdbook.pipeline.metrics.shared.steady_moments import blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import line, median, within_blocks
@@ -100,6 +100,7 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
 
 SET = MetricSet(
     id="pack_agreement",
+    subject=Subject.PACK,
     needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.session_charge import session_charge, usual_gap
 from herdbook.pipeline.metrics.shared.steady_moments import Steady, quiet_runs, steady
 from herdbook.pipeline.science.coulomb import integrate
@@ -116,6 +116,7 @@ def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Eve
 
 SET = MetricSet(
     id="pack_anchors",
+    subject=Subject.PACK,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

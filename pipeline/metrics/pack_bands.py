@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, HOLD_S, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
@@ -51,6 +51,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 SET = MetricSet(
     id="pack_bands",
+    subject=Subject.PACK,
     needs=("pack_current", "pack_voltage", "pack_soc"),
     kinds=("ride", "charge"),
     compute=compute,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.session_charge import session_charge
 from herdbook.pipeline.science.rainflow import count, reversals
 from herdbook.pipeline.vehicle.profile import Profile
@@ -54,6 +54,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 SET = MetricSet(
     id="pack_cycles",
+    subject=Subject.PACK,
     needs=("pack_current",),
     kinds=("ride", "charge", "bench"),
     compute=compute,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.session_charge import session_charge, usual_gap
 from herdbook.pipeline.science.coulomb import integrate
 from herdbook.pipeline.vehicle.profile import Profile
@@ -49,6 +49,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 SET = MetricSet(
     id="pack_energy",
+    subject=Subject.PACK,
     needs=("pack_current",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.arrhenius import equivalent_hours
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import held_s
@@ -68,6 +68,7 @@ def _band(low: float, high: float, bands: tuple[float, ...], unit: str) -> str:
 
 SET = MetricSet(
     id="pack_exposure",
+    subject=Subject.PACK,
     needs=("pack_current",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -14,7 +14,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.heat_grid import bins_of
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.metrics.shared.travel import STEP_S, Travel, travel
@@ -135,6 +135,7 @@ def _energy(signals: Signals, ride: Travel) -> list[Metric]:
 
 SET = MetricSet(
     id="resistance",
+    subject=Subject.DRIVE,
     needs=("vehicle_speed",),
     kinds=("ride",),
     compute=compute,

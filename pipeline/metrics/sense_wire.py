@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Integers
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
 from herdbook.pipeline.metrics.shared.steady_moments import Steady, blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import median, medians, within_blocks
@@ -111,6 +111,7 @@ def _jumps(opposite: Floats, common: Floats) -> Integers:
 
 SET = MetricSet(
     id="sense_wire",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.travel import travel
 from herdbook.pipeline.science.robust_fit import median, robust_sd
 from herdbook.pipeline.vehicle.profile import Profile
@@ -50,6 +50,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 SET = MetricSet(
     id="side_speed",
+    subject=Subject.DRIVE,
     needs=("motor_speed",),
     kinds=("ride", "bench"),
     compute=compute,

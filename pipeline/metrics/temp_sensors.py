@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.frozen_sensor import resolution
 from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, middle_of, pack_body
 from herdbook.pipeline.science.robust_fit import median
@@ -114,6 +114,7 @@ def _offsets(name: str, session: Session, own: Floats, middle: Floats | None, ta
 
 SET = MetricSet(
     id="temp_sensors",
+    subject=Subject.HEAT,
     needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

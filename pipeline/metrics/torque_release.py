@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.stretches import Stretches, extremes, first_where, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -88,6 +88,7 @@ def _lasting(
 
 SET = MetricSet(
     id="torque_release",
+    subject=Subject.BRAKING,
     needs=("trigger", "motor_current"),
     kinds=("ride", "bench"),
     compute=compute,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.stretches import means, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -70,6 +70,7 @@ def _watched(signals: Signals, t: Times, brake: Floats) -> int:
 
 SET = MetricSet(
     id="unasked_braking",
+    subject=Subject.BRAKING,
     needs=("motor_current", "brake_demand", "vehicle_speed"),
     kinds=("ride", "bench"),
     compute=compute,

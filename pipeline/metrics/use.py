@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.least_margin import scatter
 from herdbook.pipeline.science.stretches import held_s, median_of_five
 from herdbook.pipeline.vehicle.profile import Profile
@@ -68,6 +68,7 @@ def _odometer(s: Series) -> list[Metric]:
 
 SET = MetricSet(
     id="use",
+    subject=Subject.USE,
     needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

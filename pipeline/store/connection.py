@@ -23,11 +23,6 @@ _attached: set[Path] = set()
 _door = threading.Lock()
 
 
-def query(name: str) -> str:
-    """A statement from schema/queries/<name>.sql."""
-    return (Path(__file__).parent / "schema" / "queries" / f"{name}.sql").read_text("utf-8")
-
-
 def connect(path: Path, read_only: bool = False) -> duckdb.DuckDBPyConnection:
     """Open a catalogue, waiting for other short transactions. Raises: BusyError, StoreError."""
     import duckdb

@@ -17,6 +17,7 @@ from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.night.again import mark
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.vehicle.chemistry import chemistry_version
 from tests.toy.bench import RESULTS, Bench
 
 VEHICLE = "TOY-007"
@@ -82,7 +83,7 @@ def test_a_raised_rule_judges_again_and_measures_nothing(stored: Bench, monkeypa
 
 
 def test_a_raised_chemistry_measures_its_own_packs_again(stored: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    known = versions.chemistry_version
+    known = chemistry_version
 
     def one_more(raised: str, name: str) -> int:
         return known(name) + (name.upper() == raised)

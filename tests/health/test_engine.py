@@ -151,7 +151,9 @@ def test_one_metric_does_not_make_a_subsystem_healthy() -> None:
 
 
 def test_the_rule_set_in_words_has_every_limit_with_unit_and_reason() -> None:
-    said = {r["id"]: r for r in json.loads(rule_set_json())}
+    text = rule_set_json()
+    assert text == json.dumps(json.loads(text), sort_keys=True), "the same rule set is the same text"
+    said = {r["id"]: r for r in json.loads(text)}
     assert set(said) == set(all_rules())
     for name, own in all_rules().items():
         assert said[name]["limits"] == [

@@ -66,7 +66,9 @@ def test_a_share_is_weight_by_confidence_by_firmness(
     ],
 )
 def test_a_score_is_a_hundred_times_the_product_of_what_is_left(shares: list[float], left: float) -> None:
-    assert score(shares, 7, 9) == Score(pytest.approx(left), 7, 9, "")
+    found = score(shares, 7, 9)
+    assert found.score == pytest.approx(left)
+    assert (found.judged, found.total, found.reason) == (7, 9, "")
 
 
 @pytest.mark.parametrize(

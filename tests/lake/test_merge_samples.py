@@ -86,6 +86,41 @@ def test_half_as_many_again_is_the_limit(heard: int, both: bool) -> None:
     assert len(merged[0]) == (21 + heard if both else 21)
 
 
+def test_a_frame_that_both_have_is_one_frame() -> None:
+    """As above with 12, one of them the very same frame: 30 frames in all, so both may be right."""
+    one = series(0, 21, value=1.0)
+    t = np.array([50, 200, *(330 + 100 * i for i in range(9)), 1950], np.int64)
+    assert len(merge([one, (t, np.full(12, 2.0))], CYCLE)[0]) == 32
+
+
+def test_a_log_that_is_all_heard_twice_leaves_no_trace() -> None:
+    """A short second recording inside a long one is silent as a whole; a third log beside it is not disturbed."""
+    whole, later = series(0, 40, value=1.0), series(3537, 20, value=3.0)
+    inside = np.delete(series(1037, 10)[0], [2, 5]), np.full(8, 2.0)
+    for pieces in permutations([whole, inside, later]):
+        found = pairs(merge(list(pieces), CYCLE))
+        assert {v for _, v in found} == {1.0, 3.0}
+        assert found[:40] == pairs(whole)
+        assert found[-16:] == pairs(later)[-16:]
+
+
+def test_a_log_apart_does_not_hide_that_two_others_heard_the_same() -> None:
+    one, two, apart = series(0, 20, value=1.0), series(37, 20, value=2.0), series(100_000, 5, value=3.0)
+    assert len(merge([apart, one, two], CYCLE)[0]) == 26  # one of the two, the other's first, and the five
+
+
+def test_logs_that_share_half_their_frames_are_of_one_clock() -> None:
+    """By chance no two clocks agree on microseconds: half of the poorer log's frames are enough, whatever the cycle."""
+    t, v = series(0, 30)
+    own = np.array([t[3] + 7], np.int64)
+    few = np.sort(np.concatenate([t[[5]], own]))  # one shared, one of its own
+    one = (np.delete(t, 4), np.delete(v, 4))
+    merged = merge([one, (few, np.full(2, 9.0))], 100 * CYCLE)
+    assert merged[0].tolist() == sorted({*one[0].tolist(), *own.tolist()})
+    more = np.sort(np.concatenate([t[5:10], own]))
+    assert len(merge([one, (more, np.full(6, 9.0))], 100 * CYCLE)[0]) == 30
+
+
 def test_logs_that_share_most_frames_are_merged_one_by_one() -> None:
     """Two recordings of one bus by one clock, each with losses of its own: all that either has."""
     t, v = series(0, 30)
@@ -102,11 +137,13 @@ def test_two_halves_that_fill_each_other_stay() -> None:
 
 
 def test_logs_that_only_touch_hide_nothing() -> None:
-    one, two = series(0, 5, value=1.0), series(400, 5, value=2.0)
-    assert pairs(merge([two, one], CYCLE)) == [
-        *[(t, 1.0) for t in (0, 100, 200, 300, 400)],
-        *[(t, 2.0) for t in (500, 600, 700, 800)],
-    ]
+    for early, late in ((1.0, 2.0), (2.0, 1.0)):
+        one, two = series(0, 5, value=early), series(400, 5, value=late)
+        assert pairs(merge([two, one], CYCLE)) == [
+            *[(t, early) for t in (0, 100, 200, 300)],
+            (400, 1.0),
+            *[(t, late) for t in (500, 600, 700, 800)],
+        ]
 
 
 def test_of_several_values_at_one_time_the_lowest_is_kept_and_nan_last() -> None:
@@ -129,10 +166,11 @@ def test_signals_of_one_message_share_their_times() -> None:
     a, b = series(0, 5), series(1000, 5)
     times = SharedTimes()
     first = merge([b, a], CYCLE, times)
-    second = merge([(a[0], a[1] + 1), (b[0], b[1] + 1)], CYCLE, times)
+    second = merge([(a[0], -a[1]), (b[0], -b[1])], CYCLE, times)  # in order of time, whatever the values
     assert first[0] is second[0]
-    assert pairs(second) == [(t, v + 1) for t, v in pairs(first)]
+    assert pairs(second) == [(t, -v) for t, v in pairs(first)]
     other = series(500, 5)
-    assert pairs(merge([other], CYCLE, times)) == pairs(other)
+    alone = merge([other], CYCLE, times)
+    assert (alone[0] is other[0], alone[1] is other[1]) == (True, True)  # nothing to do, so nothing is copied
     overlapping = merge([a, series(200, 5)], CYCLE, times)
     assert overlapping[0].tolist() == [0, 100, 200, 300, 400, 500, 600]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,7 @@ def place(found: MetricSet) -> str:
     return found.compute.__module__.rpartition(".")[2]
 
 
+@cache
 def imported_by_tests() -> set[str]:
     """Metric modules that a test holds to known answers, as told by `from herdbook.pipeline.metrics import belt`."""
     names = set()

@@ -110,4 +110,5 @@ def test_reported_charge_is_measured_without_a_current_too(build: Build) -> None
     found = values(pack_agreement.SET, build(100.0, pack_soc=(1.0, lambda s: 90.0 - 0.1 * s)))
     assert found["pack_soc_start_pct"] == pytest.approx(89.8)
     assert found["pack_soc_end_pct"] == pytest.approx(80.3)
-    assert (found["pack_soc_highest_pct"], found["pack_soc_lowest_pct"]) == (pytest.approx(90.0), pytest.approx(80.1))
+    assert found["pack_soc_highest_pct"] == pytest.approx(90.0)
+    assert found["pack_soc_lowest_pct"] == pytest.approx(80.1)

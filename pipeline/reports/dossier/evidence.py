@@ -13,9 +13,10 @@ import numpy as np
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.reports.drawing.panels import Panel, stack
 from herdbook.pipeline.reports.drawing.traces import item_words, load, role_words
-from herdbook.pipeline.reports.facts import Facts, Row
+from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.figure import Figure
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import from_micros, micros
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
@@ -59,15 +60,15 @@ def gauge(finding: Row) -> Gauge | None:
         place(limit),
         place(measured - se),
         place(measured + se),
-        f"Measured {words.amount(measured, finding['unit'], finding['se'])}, "
-        f"limit {words.amount(limit, finding['unit'])}",
+        f"Measured {numbers.amount(measured, finding['unit'], finding['se'])}, "
+        f"limit {numbers.amount(limit, finding['unit'])}",
     )
 
 
 def margin(finding: Row) -> str:
     """How far the measured value is beyond the limit: how much the limit could move before the finding goes."""
     over, limit, se = finding["measured"] - finding["limit"], finding["limit"], finding["se"]
-    said = [f"by {words.amount(abs(over), finding['unit'])}"]
+    said = [f"by {numbers.amount(abs(over), finding['unit'])}"]
     if limit:
         said.append(f"{abs(over / limit):.0%} of it")
     if se:
@@ -79,7 +80,7 @@ def where(facts: Facts, window: Row) -> str:
     """A window's time and the logs it is in, so that anybody finds the second in the file."""
     logs = [g for g in facts.logs if g["start_t"] <= window["end_t"] and g["end_t"] >= window["start_t"]]
     named = "; ".join(f"{g['name']} ({g['log'][:12]})" for g in logs)
-    return f"{words.span(window['start_t'], window['end_t'], facts.zone)}, in {named or 'no log now in the ledger'}"
+    return f"{numbers.span(window['start_t'], window['end_t'], facts.zone)}, in {named or 'no log now in the ledger'}"
 
 
 def command(facts: Facts, roles: tuple[str, ...], start: int, end: int) -> str:
@@ -122,21 +123,21 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     made = stack(signals, panels, facts.zone, window=(start, shown_end))
     note = made.note
     if shown_end < end:
-        lasts, drawn = words.duration((end - start) / 1e6), words.duration(MOST_S)
+        lasts, drawn = numbers.duration((end - start) / 1e6), numbers.duration(MOST_S)
         note += f" The window lasts {lasts}; its first {drawn} are drawn."
     missing = [role_words(r).lower() for r in roles if not signals.has(r)]
     if missing:
-        note += f" Not recorded here: {words.listing(missing)}."
+        note += f" Not recorded here: {numbers.listing(missing)}."
     head, body = _numbers(signals, panels, start, shown_end)
     return Figure(
         id=f"evidence-{finding['finding'][:12]}",
         spec=made.spec,
-        fine=made.fine,
+        zoom=made.zoom,
         note=note,
         command=command(facts, roles, start - lead, shown_end + lead),
         head=head,
         body=body,
-        title=f"{finding['title']}: {words.span(window['start_t'], window['end_t'], facts.zone)}",
+        title=f"{finding['title']}: {numbers.span(window['start_t'], window['end_t'], facts.zone)}",
         alt=_alt(panels, signals, facts.zone),
         height=int(made.spec["layout"]["height"]),
     )
@@ -150,7 +151,7 @@ def recorded_from(facts: Facts, window: Row) -> int:
 
 def panel_of(role: str, finding: Row, signals: Signals) -> Panel:
     bold = frozenset(_items_of(finding["item"], role) & {str(i) for i in signals.items(role)})
-    limit = (finding["limit"], "limit " + words.amount(finding["limit"], finding["unit"]))
+    limit = (finding["limit"], "limit " + numbers.amount(finding["limit"], finding["unit"]))
     return Panel(role, bold, limit if _limit_belongs(role, finding, signals, bold) else None)
 
 
@@ -158,8 +159,8 @@ def _items_of(item: str, role: str) -> set[str]:
     """What the item of a finding means for a role: "cell 7" is 7 of the cell roles, "left" is left of the sides."""
     if ROLES[role].index == "side":
         return {side for side in ("left", "right") if side in item}
-    numbers = set(re.findall(r"\d+", item))
-    return numbers if ROLES[role].index and (ROLES[role].index in item or item.isdigit()) else set()
+    digits = set(re.findall(r"\d+", item))
+    return digits if ROLES[role].index and (ROLES[role].index in item or item.isdigit()) else set()
 
 
 def _limit_belongs(role: str, finding: Row, signals: Signals, bold: frozenset[str]) -> bool:
@@ -193,10 +194,10 @@ def _numbers(
                 body.append(
                     (
                         f"{role_words(panel.role)} {item_words(item)}".strip(),
-                        words.unit(ROLES[panel.role].unit),
-                        words.number(float(good.min())),
-                        words.number(float(np.median(good))),
-                        words.number(float(good.max())),
+                        numbers.unit(ROLES[panel.role].unit),
+                        numbers.number(float(good.min())),
+                        numbers.number(float(np.median(good))),
+                        numbers.number(float(good.max())),
                         str(good.size),
                     )
                 )
@@ -204,10 +205,10 @@ def _numbers(
 
 
 def _alt(panels: list[Panel], signals: Signals, zone: ZoneInfo | None) -> str:
-    names = words.listing([role_words(p.role).lower() for p in panels])
+    names = numbers.listing([role_words(p.role).lower() for p in panels])
     limits = [p.limit[1] for p in panels if p.limit]
     return (
         f"Line chart of {names} against time ({zone.key if zone else 'UTC'}), "
-        f"{words.duration((signals.end - signals.start) / 1e6)} long, the finding's window shaded"
-        + (f", {words.listing(limits)} drawn as a dashed line." if limits else ".")
+        f"{numbers.duration((signals.end - signals.start) / 1e6)} long, the finding's window shaded"
+        + (f", {numbers.listing(limits)} drawn as a dashed line." if limits else ".")
     )

@@ -10,9 +10,9 @@ import numpy as np
 
 from herdbook.pipeline.reports.drawing.thin import thin
 from herdbook.pipeline.reports.drawing.traces import POINTS, STEPPED, item_words, role_words, thinned_words
-from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, fine
+from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, pack_samples
 from herdbook.pipeline.reports.page.figure import DASHES, LINES, Spec, axis, label, layout, local_ms, packed
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -42,11 +42,11 @@ class Panel:
 
 @dataclass(frozen=True, slots=True)
 class Stacked:
-    """note: what thinning left out. fine: the samples behind it, packed ("" when all are drawn)."""
+    """note: what thinning left out. zoom: the samples behind it, packed ("" when all are drawn)."""
 
     spec: Spec
     note: str
-    fine: str
+    zoom: str
 
 
 def together(panels: Sequence[Panel]) -> list[Panel]:
@@ -92,7 +92,7 @@ def stack(
     more = {"xaxis": time_axis(zone, count), "hovermode": "x unified", "hoversubplots": "axis", "annotations": notes}
     margin = {"l": 88, "r": 16, "t": 30, "b": 52}  # room for ticks and a title of two lines
     spec = {"data": data, "layout": layout(height, shapes=shapes, margin=margin, **more, **axes)}
-    more_of_it = fine(sampled, zone)
+    more_of_it = pack_samples(sampled, zone)
     return Stacked(spec, thinned_words(drawn, sum(len(s.v) for s in sampled)) + more_of_it.text, more_of_it.blob)
 
 
@@ -128,7 +128,7 @@ def _traces(
 
 def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
     role = ROLES[panel.role]
-    shown = words.unit(role.unit)
+    shown = numbers.unit(role.unit)
     y = axis("", domain=list(domain))
     text = label(panel.title).replace(" ", "<br>", 1) + (f"<br>[{shown}]" if shown else "")
     y["title"] = {"text": text, "standoff": 6, "font": {"size": 11}}
@@ -151,7 +151,7 @@ def _trace(series: Series, panel: Panel, role: str, item: int | str, order: int 
     if order:
         line["dash"] = DASHES[(order // len(LINES) + order) % len(DASHES)]
     strong = order is not None
-    hover = {"hovertemplate": f"%{{y:.4g}} {label(words.unit(ROLES[role].unit))}"}  # would win over "skip"
+    hover = {"hovertemplate": f"%{{y:.4g}} {label(numbers.unit(ROLES[role].unit))}"}  # would win over "skip"
     return {
         "type": "scatter",
         "mode": "lines",

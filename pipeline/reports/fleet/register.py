@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.herd.score_history import score_history
-from herdbook.pipeline.reports.facts import Row
-from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import script_safe
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
 
 if TYPE_CHECKING:
     import duckdb
@@ -28,8 +28,8 @@ HEADLINE = ("cells", "thermal", "braking")
 def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
     """The register as JSON, safe inside a script element."""
     names = [row["vehicle"] for row in herd]
-    shown = [words.visible(name) for name in names]
-    files = {i: page.file_name(name) for i, name in enumerate(names)}
+    shown = [numbers.visible(name) for name in names]
+    files = {i: html.file_name(name) for i, name in enumerate(names)}
     made: dict[str, Any] = {
         "n": shown,
         "f": {i: file for i, file in files.items() if file != shown[i]},
@@ -56,7 +56,7 @@ def _whole(score: float | None) -> int | None:
 
 
 def _coded(texts: list[str]) -> dict[str, Any]:
-    texts = [words.visible(text) for text in texts]
+    texts = [numbers.visible(text) for text in texts]
     names = sorted(set(texts))
     place = {name: i for i, name in enumerate(names)}
     return {"names": names, "at": [place[text] for text in texts]}

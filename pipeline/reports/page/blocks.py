@@ -18,7 +18,7 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class PageTable:
     """numeric: positions of the columns that are set flush right. folded: opened by the reader."""
 
     caption: str
@@ -35,7 +35,7 @@ class Drawn:
     kind: str = "figure"
 
 
-Block = Note | Table | Drawn
+Block = Note | PageTable | Drawn
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,10 @@ from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.extras import missing
 from herdbook.pipeline.reports.drawing.thin import keep
 from herdbook.pipeline.reports.drawing.traces import POINTS
-from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.signals.page import figure_page
 from herdbook.pipeline.reports.signals.window import Wire, gather
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.times import from_micros
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def write_signals(
     wires = gather(store, vehicle, names, start, end)
     path.parent.mkdir(parents=True, exist_ok=True)
     if path.suffix.lower() == ".html":
-        return page.write(path, figure_page(vehicle, wires, words.zone_of(zone), points or POINTS))
+        return html.write(path, figure_page(vehicle, wires, numbers.zone_of(zone), points or POINTS))
     if points:
         wires = [_thinned(wire, points) for wire in wires]
     draft = path.with_name(f".{path.stem}.part{path.suffix}")

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.reports.drawing import traces
 from herdbook.pipeline.reports.drawing.thin import keep
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.times import from_micros, stamp
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
@@ -57,7 +57,7 @@ def gather(store: Store, vehicle: str, names: Sequence[str], start: int, end: in
     for role, item in asked:
         found += _of_role(signals, role, item) if role in ROLES else _raw(store, vehicle, role, start, end)
     if not any(len(wire.t) for wire in found):
-        span = words.span(from_micros(start), from_micros(end), None)
+        span = numbers.span(from_micros(start), from_micros(end), None)
         raise NotKnownError(
             f"nothing of {', '.join(names)} was recorded for {vehicle} from {span} UTC",
             do="Ask for another time; the dossier shows which times are covered",

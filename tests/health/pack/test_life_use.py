@@ -148,40 +148,6 @@ def test_round_trip_by_hand() -> None:
     assert value.n == 1
 
 
-@pytest.mark.parametrize(
-    ("rides", "word"),
-    [
-        ([session(1, "ride", 1100, 200, *soc(100, 30), whole=0.9)], "a session is recorded to 90 % only"),
-        ([session(1, "ride", 1100, 200, *soc(100, 45))], "moved by 15 % while nothing was recorded"),
-        ([session(1, "ride", 1100, 200)], "does not report its charge"),  # nobody knows what happened in between
-    ],
-)
-def test_round_trip_is_refused_where_the_record_has_a_hole(rides: list[object], word: str) -> None:
-    said = use(trip(*rides)).not_known["life_round_trip"]
-    assert word in said
-    assert said.endswith("needed are the logs of every ride and charge from one charge to full to the next")
-
-
-def test_round_trip_says_how_many_full_charges_there_are() -> None:
-    assert use(record(session(0, "charge", 0, 1500, *soc(3, 90)))).not_known["life_round_trip"].startswith("no charge")  # type: ignore[arg-type]
-    one = record(session(0, "charge", 0, 1500, full(0, 1450), *soc(3, 100)))  # type: ignore[arg-type]
-    assert use(one).not_known["life_round_trip"].startswith("only one charge to full")
-
-
-def test_round_trip_counts_the_reasons() -> None:
-    parts = [session(9 * k, "charge", 0, 1500, full(0, 1450), *soc(low, 100)) for k, low in enumerate((3, 40, 30, 20))]
-    said = use(record(*parts)).not_known["life_round_trip"]  # type: ignore[arg-type]
-    assert "the reported charge moved by 60 to 80 % while nothing was recorded (3 of 3)" in said
-
-
-def test_round_trip_needs_a_deep_one() -> None:
-    """In a trip of 150 Wh out of 1500 the anchors' scatter is a seventh of the energy."""
-    first = session(0, "charge", 0, 1500, full(0, 1500), *soc(3, 100))
-    last = session(9, "charge", 0, 170, full(0, 160), *soc(89, 100))
-    said = use(record(first, session(1, "ride", 150, 0, *soc(100, 90)), last))  # type: ignore[arg-type]
-    assert "only 11 % of the pack's charge went round" in said.not_known["life_round_trip"]
-
-
 def bands(way: str, *volts: float, ah: float = 3.0, low: int = 40) -> list[Metric]:
     """A pass through bands of ten per cent from `low` up, at these voltages."""
     names = [f"{way} {low + 10 * k}..{low + 10 * k + 10} %" for k in range(len(volts))]

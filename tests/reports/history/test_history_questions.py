@@ -15,13 +15,12 @@ import pytest
 
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.reports import verify_history, write_dossier, write_history
-from herdbook.pipeline.reports.words import names as plain
+from herdbook.pipeline.reports.words import names
 from herdbook.pipeline.store.store import Store
+from tests.reports.conftest import fill
+from tests.reports.made_up import T0, Catalogue
 
-from .conftest import fill
-from .made_up import T0, Catalogue
-
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 
 
 def lines(store: Store, out: Path, vehicle: str = "VX-014", **more: Any) -> list[dict[str, Any]]:
@@ -298,7 +297,7 @@ def test_reasons_are_in_plain_words(rule: Any) -> None:
     if not rule.needs:
         return
     for why in ("no session had enough of it", f"the profile zirbel maps no {', '.join(rule.roles)}"):
-        said = plain.reason(f"not in the record: {', '.join(rule.needs)} ({why})")
+        said = names.reason(f"not in the record: {', '.join(rule.needs)} ({why})")
         assert "_" not in said
         assert "not in the record" not in said
 

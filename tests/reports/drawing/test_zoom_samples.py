@@ -12,11 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from herdbook.pipeline.reports.drawing.zoom_samples import Fine, Sampled, fine
+from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, ZoomSamples, pack_samples
 from herdbook.pipeline.reports.signals.page import figure_page
 from herdbook.pipeline.reports.signals.window import Wire
-
-from .browser import PATH, chromium, opened
+from tests.reports.browser import PATH, chromium, opened
 
 START = 1_772_348_400_000_000  # 2026-03-01 07:00 UTC
 
@@ -47,7 +46,7 @@ def test_what_is_packed_reads_back_within_a_level_and_a_tick() -> None:
     rng = np.random.default_rng(1)
     t = START + np.cumsum(rng.integers(9_000, 11_000, 30_000))
     a, b = np.sin(t / 1e6) * 40, rng.integers(0, 5, t.size).astype(float)
-    blob = fine([Sampled(0, t, a, 2400), Sampled(1, t, b, 2400)], None).blob
+    blob = pack_samples([Sampled(0, t, a, 2400), Sampled(1, t, b, 2400)], None).blob
     (ta, va), (_, vb) = unpacked(blob)
     assert np.abs(ta - t / 1000).max() <= 0.051  # half a tick, and what a double can hold at such a time
     assert np.abs(va - a).max() <= 80 / 65534
@@ -58,7 +57,7 @@ def test_a_signal_from_the_bus_comes_back_as_it_was() -> None:
     """Counts times 0.05 A, offset -100 A, as a DBC file would scale them."""
     counts = np.random.default_rng(3).integers(1_500, 3_000, 20_000)
     v = counts.astype(np.float64) * 0.05 - 100.0
-    [(_, back)] = unpacked(fine([Sampled(0, START + np.arange(v.size) * 10_000, v, 2400)], None).blob)
+    [(_, back)] = unpacked(pack_samples([Sampled(0, START + np.arange(v.size) * 10_000, v, 2400)], None).blob)
     assert np.abs(back - v).max() < 1e-9
 
 
@@ -67,18 +66,18 @@ def test_holes_stay_holes() -> None:
     t[5_000:] += 60_000_000  # a minute without a record
     v = np.ones(t.size)
     v[100] = np.nan
-    [(_, back)] = unpacked(fine([Sampled(0, t, v, 2400)], None).blob)
+    [(_, back)] = unpacked(pack_samples([Sampled(0, t, v, 2400)], None).blob)
     assert np.flatnonzero(np.isnan(back)).tolist() == [100, 5_000]
 
 
 def test_a_figure_that_leaves_nothing_out_carries_nothing() -> None:
-    assert fine([Sampled(0, np.arange(2_000) + START, np.ones(2_000), 2400)], None) == Fine()
+    assert pack_samples([Sampled(0, np.arange(2_000) + START, np.ones(2_000), 2400)], None) == ZoomSamples()
 
 
 def test_the_size_is_bounded_and_the_text_says_so() -> None:
     """White noise cannot be packed: two million samples of it must be thinned to fit."""
     t = START + np.arange(2_000_000) * 10_000
-    made = fine([Sampled(0, t, np.random.default_rng(2).normal(size=t.size), 2400)], None, 600_000)
+    made = pack_samples([Sampled(0, t, np.random.default_rng(2).normal(size=t.size), 2400)], None, 600_000)
     assert 300_000 < len(made.blob) <= 600_000
     assert made.held < made.all_of_it == 2_000_000
     assert "of 2\u202f000\u202f000" in made.text

@@ -12,8 +12,7 @@ from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.reports import gather, plot_lines, write_signals
 from herdbook.pipeline.reports.signals.terminal import dots
 from herdbook.pipeline.store.store import Store
-
-from .made_up import T0, signals_of, us
+from tests.reports.made_up import T0, signals_of, us
 
 START = us(T0)
 END = START + 60_000_000
@@ -76,7 +75,7 @@ def test_unknown_endings_are_refused(store: Store, out: Path) -> None:
 def test_the_terminal_plot_fills_lowest_to_highest() -> None:
     t = np.arange(8, dtype=np.int64)
     v = np.array([0.0, 3, 0, 3, 1, 1, 2, np.nan])
-    grid = dots(t, v, 0, 8, 4, 4, 0.0, 3.0)
+    grid = dots(t, v, start=0, end=8, across=4, down=4, low=0.0, high=3.0)
     assert grid.astype(int).tolist() == [[1, 1, 0, 0], [1, 1, 0, 1], [1, 1, 1, 0], [1, 1, 0, 0]]
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.times import from_micros, micros
 
 
@@ -27,7 +27,7 @@ from herdbook.pipeline.times import from_micros, micros
     ],
 )
 def test_amounts(value: float | None, unit: str, se: float | None, said: str) -> None:
-    assert words.amount(value, unit, se) == said
+    assert numbers.amount(value, unit, se) == said
 
 
 @pytest.mark.parametrize(
@@ -35,7 +35,7 @@ def test_amounts(value: float | None, unit: str, se: float | None, said: str) ->
     [(0.25, "250 ms"), (4, "4 s"), (240, "4 min"), (93784, "1 d 2 h"), (3600, "1 h"), (86460, "1 d"), (59.96, "60 s")],
 )
 def test_durations(seconds: float, said: str) -> None:
-    assert words.duration(seconds) == said
+    assert numbers.duration(seconds) == said
 
 
 @settings(deadline=None)
@@ -46,18 +46,18 @@ def test_micros_are_exact_both_ways(t: datetime) -> None:
 
 def test_summer_time() -> None:
     """Central European Time ends on 2026-10-25 at 01:00 UTC: 02:30 is read twice."""
-    zone = words.zone_of("Europe/Vienna")
-    assert words.moment(datetime(2026, 10, 25, 0, 30), zone) == "2026-10-25 02:30:00"
-    assert words.moment(datetime(2026, 10, 25, 1, 30), zone) == "2026-10-25 02:30:00"
-    assert words.day(datetime(2026, 6, 1, 22, 30), zone) == "2026-06-02"
-    assert words.day(date(2026, 6, 1)) == "2026-06-01"
+    zone = numbers.zone_of("Europe/Vienna")
+    assert numbers.moment(datetime(2026, 10, 25, 0, 30), zone) == "2026-10-25 02:30:00"
+    assert numbers.moment(datetime(2026, 10, 25, 1, 30), zone) == "2026-10-25 02:30:00"
+    assert numbers.day(datetime(2026, 6, 1, 22, 30), zone) == "2026-06-02"
+    assert numbers.day(date(2026, 6, 1)) == "2026-06-01"
 
 
 @pytest.mark.parametrize("name", [None, "", "No/Where", "../etc/passwd", "\x00"])
 def test_an_unknown_zone_is_none(name: str | None) -> None:
-    assert words.zone_of(name) is None
+    assert numbers.zone_of(name) is None
 
 
 def test_nothing_unseen_stays_unseen() -> None:
-    assert words.visible("a\u202eb\x00\u200b\n") == "a\\u202eb\\u0000\\u200b\n"
-    assert words.visible("Größe ≤ 3\u202f000 µA") == "Größe ≤ 3\u202f000 µA"
+    assert numbers.visible("a\u202eb\x00\u200b\n") == "a\\u202eb\\u0000\\u200b\n"
+    assert numbers.visible("Größe ≤ 3\u202f000 µA") == "Größe ≤ 3\u202f000 µA"

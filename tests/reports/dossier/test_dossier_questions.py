@@ -12,11 +12,10 @@ from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.rules.pack_capacity_low import RULE as CAPACITY
 from herdbook.pipeline.health.rules.torque_after_release import RULE as TORQUE
 from herdbook.pipeline.reports import write_dossier
-from herdbook.pipeline.reports.dossier import limit_test as steadiness
+from herdbook.pipeline.reports.dossier import limit_test
 from herdbook.pipeline.reports.dossier.lost_frames import where
 from herdbook.pipeline.store.store import Store
-
-from .made_up import T0, Catalogue
+from tests.reports.made_up import T0, Catalogue
 
 
 def cells(page: str, caption: str) -> list[list[str]]:
@@ -109,7 +108,7 @@ def test_a_rules_own_case_gives_its_finding_again_and_every_limit_is_tried(rule:
     record = rule.cases().fires_on[0]
     said = apply(rule, record)
     assert not isinstance(said, NotAssessed)
-    found = steadiness.judge_again(rule, record, {"item": said[0].item, "severity": said[0].severity})
+    found = limit_test.judge_again(rule, record, {"item": said[0].item, "severity": said[0].severity})
     assert found.why_not == ""
     assert len(found.moved) == len(rule.limits)
 
@@ -118,12 +117,12 @@ def test_a_finding_that_hangs_on_a_limit_is_told() -> None:
     """21.6 Ah of 30 is 72 %: with the limit of 80 % a tenth lower (72 %) it is no longer beyond it; a tenth higher it
     stands. A release held on for 1.4 s stands whatever limit moves by a tenth."""
     record = CAPACITY.cases().fires_on[0]
-    found = steadiness.judge_again(CAPACITY, record, {"item": "", "severity": "service"})
+    found = limit_test.judge_again(CAPACITY, record, {"item": "", "severity": "service"})
     act = next(m for m in found.moved if m.limit.startswith("act"))
     assert act.down != "service"
     assert act.up == "service"
     assert "act (80" in found.text
-    again = steadiness.judge_again(CAPACITY, record, {"item": "cell 3", "severity": "service"})
+    again = limit_test.judge_again(CAPACITY, record, {"item": "cell 3", "severity": "service"})
     assert again.why_not == "its rule does not give it again on the published record"
     assert TORQUE.id == "torque_after_release"
 

@@ -10,16 +10,12 @@ import polars as pl
 import pytest
 
 from herdbook.pipeline.metrics import all_sets
-from herdbook.pipeline.reports.dossier.leaves import all_figures as leaf_all
-from herdbook.pipeline.reports.dossier.leaves import coverage as leaf_coverage
-from herdbook.pipeline.reports.dossier.leaves import drive as leaf_drive
-from herdbook.pipeline.reports.dossier.leaves import pack as leaf_pack
+from herdbook.pipeline.reports.dossier.leaves import all_figures, coverage, drive, pack
 from herdbook.pipeline.reports.drawing.session_figures import figures_table
 from herdbook.pipeline.reports.facts import Facts, one_vehicle
-from herdbook.pipeline.reports.page.blocks import Block, Note, Table
+from herdbook.pipeline.reports.page.blocks import Block, Note, PageTable
 from herdbook.pipeline.store.store import Store
-
-from .made_up import T0
+from tests.reports.made_up import T0
 
 METRICS: dict[str, Any] = {
     "start_t": pl.Datetime("us"),
@@ -47,7 +43,7 @@ def with_figures(facts: Facts, *rows: tuple[int, str, str, float, str, float | N
 
 
 def tables(blocks: list[Block]) -> dict[str, list[tuple[str, ...]]]:
-    return {b.caption: list(b.body) for b in blocks if isinstance(b, Table)}
+    return {b.caption: list(b.body) for b in blocks if isinstance(b, PageTable)}
 
 
 def notes(blocks: list[Block]) -> str:
@@ -55,12 +51,13 @@ def notes(blocks: list[Block]) -> str:
 
 
 def test_every_metric_that_a_set_may_give_has_its_place() -> None:
-    shown = {name for chosen in leaf_all.tables().values() for name, _ in chosen}
-    assert shown == {name for metric_set in all_sets().values() for name in metric_set.gives}
-    assert "Further figures" not in leaf_all.tables(), "leaf_all.GROUPS lacks a metric set"
+    shown = {name for chosen in all_figures.tables().values() for name, _ in chosen}
+    given = {name for metric_set in all_sets().values() for name in metric_set.gives}
+    assert not given - shown, f"shown on no page: {sorted(given - shown)}; all_figures.tables() must name them"
+    assert shown == given
 
 
-@pytest.mark.parametrize("leaf", [leaf_drive.TABLES, (("", leaf_pack.AGREEMENT),), (("", leaf_coverage.WHOLE),)])
+@pytest.mark.parametrize("leaf", [drive.TABLES, (("", pack.AGREEMENT),), (("", coverage.WHOLE),)])
 def test_pages_ask_for_figures_that_exist(leaf: Any) -> None:
     given = {name for metric_set in all_sets().values() for name in metric_set.gives}
     assert {name for _, chosen in leaf for name, _ in chosen} <= given
@@ -88,7 +85,7 @@ def test_many_items_are_one_row_that_names_the_extremes(facts: Facts) -> None:
 
 
 def test_a_record_without_figures_gives_no_table(facts: Facts) -> None:
-    assert figures_table(with_figures(facts), "Cost", leaf_drive.TABLES[1][1]) == []
+    assert figures_table(with_figures(facts), "Cost", drive.TABLES[1][1]) == []
 
 
 def margin(day: int, item: str, share: float, **data: float) -> dict[str, Any]:
@@ -116,7 +113,7 @@ def test_the_nearest_margin_of_each_limit_comes_first(store: Store, facts: Facts
     )
     given = replace(facts, events=events, metrics=facts.metrics.clear(), installs=[])
     with store.read() as con:
-        leaf = leaf_pack.leaf(store, con, given)
+        leaf = pack.leaf(store, con, given)
     body = tables(leaf.blocks)["Least margins to the limits on record"]
     assert [row[0] for row in body] == ["cell highest, group 7", "current into the pack", "fet left"]
     assert body[0][1:5] == ("3.67 V", "3.65 V", "-0.0200\u00a0V", "-2%")
@@ -126,7 +123,7 @@ def test_the_nearest_margin_of_each_limit_comes_first(store: Store, facts: Facts
 
 def test_a_pack_page_without_a_profile_says_what_is_missing(store: Store, facts: Facts) -> None:
     with store.read() as con:
-        leaf = leaf_pack.leaf(store, con, facts)
+        leaf = pack.leaf(store, con, facts)
     assert "No capacity: the profile" in notes(leaf.blocks)
     assert "never seen at a full pack" in notes(leaf.blocks)
     assert "No limits of the profile" in notes(leaf.blocks)
@@ -140,7 +137,7 @@ def test_of_two_packs_only_the_last_is_held_against_itself(store: Store, facts: 
     rows = ((d, "pack_sum_gap_v", "", v, "V", 0.01) for d, v in ((0, 1.0), (11, 0.1), (12, 0.1)))
     given = replace(with_figures(facts, *rows), installs=installs)
     with store.read() as con:
-        leaf = leaf_pack.leaf(store, con, given)
+        leaf = pack.leaf(store, con, given)
     [row] = tables(leaf.blocks)["The pack's own figures"]
     assert row[4].startswith("0.100")
     assert row[5] == "2"
@@ -150,7 +147,7 @@ def test_of_two_packs_only_the_last_is_held_against_itself(store: Store, facts: 
 def test_the_clock_is_told(store: Store, facts: Facts) -> None:
     rows = ((d, "clock_rate_ppm", "", 20.0, "ppm", 1.0) for d in (0, 1))
     with store.read() as con:
-        blocks = leaf_coverage.leaf(store, con, with_figures(facts, *rows)).blocks
+        blocks = coverage.leaf(store, con, with_figures(facts, *rows)).blocks
     [row] = tables(blocks)["How whole each session is, and how good its clock"]
     assert row[0] == "Log's clock faster than the controller's"
     assert row[1].startswith("20.0 ± 1.0")
