@@ -44,7 +44,8 @@ def history(
         from herdbook.pipeline.reports.history.document import document
 
         now = utc_now()
-        screen.as_json(document(opened, vehicle, zone, units, as_of, by, now if by else None))
+        screen.as_json(document(opened, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=now if by else None))
         return
-    written = write_history(opened, vehicle, out or opened.pages, "json" if json else form, zone, units, as_of, by)
+    where, fmt = out or opened.pages, "json" if json else form
+    written = write_history(opened, vehicle, where, fmt=fmt, zone=zone, units=units, as_of=as_of, by=by)
     screen.say(f"History: {screen.place(written)}")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from .browser import Watched
-from .fetch_axe import SCRIPT
+from tests.reports.browser import Watched
+from tests.reports.fetch_axe import SCRIPT
 
 __all__ = ["SCRIPT", "TYPES", "barriers", "overflow"]
 

@@ -10,8 +10,7 @@ from herdbook.pipeline.errors import NotKnownError, StoreError
 from herdbook.pipeline.reports import verify_history, write_dossier, write_fleet, write_history
 from herdbook.pipeline.settings import read_settings
 from herdbook.pipeline.store.store import Store
-
-from .made_up import Catalogue
+from tests.reports.made_up import Catalogue
 
 
 @pytest.fixture

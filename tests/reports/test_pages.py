@@ -13,10 +13,9 @@ from playwright.sync_api import Browser
 from herdbook.pipeline.reports import write_dossier, write_fleet, write_history, write_signals
 from herdbook.pipeline.reports.page.html import file_name
 from herdbook.pipeline.store.store import Store
-
-from .barriers import SCRIPT, TYPES, barriers, overflow
-from .browser import PATH, Watched, chromium, opened, outside
-from .made_up import HOSTILE, T0, us
+from tests.reports.barriers import SCRIPT, TYPES, barriers, overflow
+from tests.reports.browser import PATH, Watched, chromium, opened, outside
+from tests.reports.made_up import HOSTILE, T0, us
 
 pytestmark = [
     pytest.mark.browser,

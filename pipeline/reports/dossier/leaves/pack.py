@@ -168,7 +168,7 @@ def _margins(facts: Facts) -> list[Block]:
                 numbers.moment(row["start_t"], facts.zone, False),
             )
         )
-    head = ("Where", "MetricSeries", "Limit", "Margin", "As a share", "When")
+    head = ("Where", "Reading", "Limit", "Margin", "As a share", "When")
     n = events.height
     return [
         PageTable("Least margins to the limits on record", head, body, frozenset({1, 2, 3, 4})),

@@ -18,8 +18,7 @@ from herdbook.pipeline.reports.page.figure import local_ms
 from herdbook.pipeline.reports.words.numbers import zone_of
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.signals import Series, Signals
-
-from .made_up import HOSTILE, T0, signals_of, us
+from tests.reports.made_up import HOSTILE, T0, signals_of, us
 
 
 def specs(path: Path) -> dict[str, dict[str, Any]]:

@@ -18,8 +18,7 @@ from herdbook.pipeline.errors import InputError, NotKnownError, SettingsError
 from herdbook.pipeline.reports import verify_history, write_history
 from herdbook.pipeline.reports.history.forms import ranges
 from herdbook.pipeline.store.store import Store
-
-from .made_up import HOSTILE, T0, Catalogue
+from tests.reports.made_up import HOSTILE, T0, Catalogue
 
 # words that blame, decide or overclaim; a warranty file must not hold them
 LOADED = re.compile(

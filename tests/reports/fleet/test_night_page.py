@@ -14,9 +14,8 @@ from herdbook.pipeline.reports.fleet.finding_svg import kept
 from herdbook.pipeline.reports.fleet.night_page import QUESTIONS
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import utc_now
-
-from .conftest import fill
-from .made_up import HOSTILE, T0, Catalogue, window
+from tests.reports.conftest import fill
+from tests.reports.made_up import HOSTILE, T0, Catalogue, window
 
 NOW = utc_now()
 

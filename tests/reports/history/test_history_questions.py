@@ -17,11 +17,10 @@ from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.reports import verify_history, write_dossier, write_history
 from herdbook.pipeline.reports.words import names
 from herdbook.pipeline.store.store import Store
+from tests.reports.conftest import fill
+from tests.reports.made_up import T0, Catalogue
 
-from .conftest import fill
-from .made_up import T0, Catalogue
-
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 
 
 def lines(store: Store, out: Path, vehicle: str = "VX-014", **more: Any) -> list[dict[str, Any]]:

@@ -15,8 +15,7 @@ import pytest
 from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, ZoomSamples, pack_samples
 from herdbook.pipeline.reports.signals.page import figure_page
 from herdbook.pipeline.reports.signals.window import Wire
-
-from .browser import PATH, chromium, opened
+from tests.reports.browser import PATH, chromium, opened
 
 START = 1_772_348_400_000_000  # 2026-03-01 07:00 UTC
 

@@ -12,8 +12,7 @@ from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.reports import gather, plot_lines, write_signals
 from herdbook.pipeline.reports.signals.terminal import dots
 from herdbook.pipeline.store.store import Store
-
-from .made_up import T0, signals_of, us
+from tests.reports.made_up import T0, signals_of, us
 
 START = us(T0)
 END = START + 60_000_000

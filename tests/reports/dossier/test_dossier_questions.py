@@ -15,8 +15,7 @@ from herdbook.pipeline.reports import write_dossier
 from herdbook.pipeline.reports.dossier import limit_test
 from herdbook.pipeline.reports.dossier.lost_frames import where
 from herdbook.pipeline.store.store import Store
-
-from .made_up import T0, Catalogue
+from tests.reports.made_up import T0, Catalogue
 
 
 def cells(page: str, caption: str) -> list[list[str]]:

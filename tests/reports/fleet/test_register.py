@@ -12,9 +12,8 @@ from playwright.sync_api import Browser
 
 from herdbook.pipeline.reports import write_fleet
 from herdbook.pipeline.store.store import Store
-
-from .barriers import SCRIPT, barriers, overflow
-from .browser import PATH, Watched, chromium, opened, outside
+from tests.reports.barriers import SCRIPT, barriers, overflow
+from tests.reports.browser import PATH, Watched, chromium, opened, outside
 
 pytestmark = [
     pytest.mark.browser,

@@ -15,8 +15,7 @@ from herdbook.pipeline.reports.drawing.session_figures import figures_table
 from herdbook.pipeline.reports.facts import Facts, one_vehicle
 from herdbook.pipeline.reports.page.blocks import Block, Note, PageTable
 from herdbook.pipeline.store.store import Store
-
-from .made_up import T0
+from tests.reports.made_up import T0
 
 METRICS: dict[str, Any] = {
     "start_t": pl.Datetime("us"),
@@ -53,7 +52,9 @@ def notes(blocks: list[Block]) -> str:
 
 def test_every_metric_that_a_set_may_give_has_its_place() -> None:
     shown = {name for chosen in all_figures.tables().values() for name, _ in chosen}
-    assert shown == {name for metric_set in all_sets().values() for name in metric_set.gives}
+    given = {name for metric_set in all_sets().values() for name in metric_set.gives}
+    assert not given - shown, f"shown on no page: {sorted(given - shown)}; all_figures.tables() must name them"
+    assert shown == given
 
 
 @pytest.mark.parametrize("leaf", [drive.TABLES, (("", pack.AGREEMENT),), (("", coverage.WHOLE),)])

