@@ -43,8 +43,10 @@ def history(
     if json and out is None:
         from herdbook.pipeline.reports.history.document import document
 
-        now = utc_now()
-        screen.as_json(document(opened, vehicle, zone, units, as_of, by, now if by else None))
+        at = utc_now() if by else None
+        screen.as_json(document(opened, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=at))
         return
-    written = write_history(opened, vehicle, out or opened.pages, "json" if json else form, zone, units, as_of, by)
+    written = write_history(
+        opened, vehicle, out or opened.pages, "json" if json else form, zone=zone, units=units, as_of=as_of, by=by
+    )
     screen.say(f"History: {screen.place(written)}")
