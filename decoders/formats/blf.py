@@ -89,7 +89,7 @@ def _file_header(source: Source, account: Account) -> int:
         account.lose("cut", source.size, min(claimed, 2**62) - source.size, f"the header speaks of {claimed} bytes")
     year, month, _, day, hour, minute, second, milli = fields[14:22]
     try:
-        start = datetime(year, month, day, hour, minute, second, milli * 1000, tzinfo=UTC)
+        start = datetime(year, month, day, hour, minute, second=second, microsecond=milli * 1000, tzinfo=UTC)
     except ValueError:
         account.clock = "relative"
         return 0

@@ -51,10 +51,10 @@ def mute(
     elif not rule:
         raise SettingsError(f"which finding of {vehicle}?", do="Name its rule: herdbook mute VEHICLE RULE")
     elif lift:
-        found, title = mutes.lift(opened, vehicle, rule, by, why, item), "heard again from the next scan on"
+        found, title = mutes.lift(opened, vehicle, rule, by=by, why=why, item=item), "heard again from the next scan on"
     else:
         day = _day(until)
-        found, title = mutes.mute(opened, vehicle, rule, day, by, why, item), "muted now"
+        found, title = mutes.mute(opened, vehicle, rule, until=day, by=by, why=why, item=item), "muted now"
     if json:
         screen.as_json([mutes.as_row(m) for m in found])
     elif found:

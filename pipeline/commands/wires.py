@@ -55,7 +55,9 @@ def wires(
     if out is not None:
         from herdbook.pipeline.reports.signals.files import write_signals
 
-        written = write_signals(opened, vehicle, signals, start, end, out, points, every, zone)
+        written = write_signals(
+            opened, vehicle, signals, start=start, end=end, out=out, points=points, every_s=every, zone=zone
+        )
         if json:
             screen.as_json({"file": str(written), "bytes": written.stat().st_size})
             return

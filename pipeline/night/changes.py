@@ -6,9 +6,8 @@ Exit code of a night (one place; the command line repeats it):
         set, when no vehicle at all has a record newer than that, so that the uploads may be broken
     30  nothing of that, but logs went to quarantine this night
      0  nothing to call anyone about
-The most urgent wins: 20 before 10 before 30. A stop-use finding that stands unchanged is no news and gives
-no code, but stands first in every list and message until it is gone. Errors have codes of their own
-(pipeline/errors.py).
+The most urgent wins: 20 before 10 before 30. A stop-use finding that stands unchanged is no news and gives no code, but
+stands first in every list and message until it is gone. Errors have codes of their own: pipeline/errors.py.
 
 Muted findings (pipeline/night/mutes.py) are kept out of the list, the message and the exit code, and told apart as
 `muted`; never a stop-use finding. The mutes that count are those in force when the night's scan began, so that
@@ -73,7 +72,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class StopUse:
     """A stop-use finding as it stands: the vehicle must not be ridden."""
 
     vehicle: str
@@ -93,7 +92,7 @@ class ChangeList:
     covers: tuple[str, ...]
     logs_new: int
     vehicles: int
-    stop_use: tuple[Standing, ...]
+    stop_use: tuple[StopUse, ...]
     changes: tuple[Change, ...]
     quarantined: tuple[tuple[str, str], ...]
     fleet_quiet: str

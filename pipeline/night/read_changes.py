@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.night import mutes
-from herdbook.pipeline.night.changes import Change, ChangeKind, ChangeList, Standing
+from herdbook.pipeline.night.changes import Change, ChangeKind, ChangeList, StopUse
 from herdbook.pipeline.store.connection import connect
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.store.store import Store
@@ -57,9 +57,9 @@ def read_changes(
     )
 
 
-def standing(con: DuckDBPyConnection) -> list[Standing]:
+def standing(con: DuckDBPyConnection) -> list[StopUse]:
     """Stop-use findings as they stand now."""
-    return [Standing(**row) for row in ask(con, __name__, "standing_stop_use")]
+    return [StopUse(**row) for row in ask(con, __name__, "standing_stop_use")]
 
 
 def finding_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:

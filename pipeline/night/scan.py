@@ -22,7 +22,7 @@ def run_scan(
 
     Raises: BusyError when another scan holds the store; StoreError when it cannot go on; InputError without an inbox.
     """
-    return scan_found(store, "a scan", lambda: new_logs(store, inbox), jobs, progress, now)
+    return scan_found(store, "a scan", lambda: new_logs(store, inbox), jobs=jobs, progress=progress, now=now)
 
 
 def run_take(inbox: Path | str, store: Store, jobs: int = 2, progress: Progress | None = None) -> LogCounts:

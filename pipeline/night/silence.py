@@ -1,9 +1,8 @@
 """When a vehicle is silent: judged by its own habit, on the fleet's clock.
 
-A vehicle is silent when its newest record is older than its habit allows: twice the gap between riding days
-that nine of ten of its own gaps stay within. The clock is the fleet's, not the wall's: the newest record of
-any vehicle. A fleet whose uploads all stop would otherwise be reported vehicle by vehicle; that case is one
-line (`fleet_quiet`).
+A vehicle is silent when its newest record is older than its habit allows: twice the gap between riding days that nine
+of ten of its own gaps stay within. The clock is the fleet's, not the wall's: the newest record of any vehicle. A fleet
+whose uploads all stop would otherwise be reported vehicle by vehicle; that case is one line of the change list.
 """
 
 from __future__ import annotations

@@ -37,7 +37,7 @@ R = TypeVar("R")
 
 class Runner(Protocol):
     """Who does the pure work of a scan (it writes nothing to the catalogue and may be done twice) and shows the steps
-    that write.
+    that write to it.
 
     commit_s: longest that a result waits for its commit while others come, in seconds. plan_at_once: vehicles read from
     the catalogue in one visit.

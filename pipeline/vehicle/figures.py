@@ -18,7 +18,7 @@ T = TypeVar("T")
 TIMEOUT_MS = 250.0  # common practice: commands time out after 100 to 250 ms
 
 
-class Figure(Generic[T]):
+class FigureLine(Generic[T]):
     """One key. T: what asking for it gives. low, high: plausible, in unit; default: in words, "" when there is none.
     used_by: who reads it; "" when nothing does yet, and it is kept for people."""
 
@@ -49,7 +49,7 @@ class Figure(Generic[T]):
         return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
 
 
-class Number(Figure["float | None"]):
+class Number(FigureLine["float | None"]):
     """None where the profile does not give it."""
 
     def read(self, figures: Figures) -> float | None:
@@ -62,7 +62,7 @@ class Whole(Number):
     kind = "whole number"
 
 
-class Needed(Figure[float]):
+class Needed(FigureLine[float]):
     """Whoever asks cannot do without. Raises: KeyError naming profile, table and key where it is not given."""
 
     def read(self, figures: Figures) -> float:
@@ -77,7 +77,7 @@ class NeededWhole(Needed):
     kind = "whole number"
 
 
-class Usual(Figure[float]):
+class Usual(FigureLine[float]):
     """Something usual stands in where the profile does not give it."""
 
     def __init__(self, unit: str, low: float, high: float, meaning: str, **more: Any) -> None:
@@ -89,7 +89,7 @@ class Usual(Figure[float]):
         return self.otherwise(figures) if found is None else found
 
 
-class Text(Figure[str]):
+class Text(FigureLine[str]):
     """Words; empty where the profile gives none."""
 
     kind = "text"
@@ -102,7 +102,7 @@ class Text(Figure[str]):
         return found if isinstance(found, str) else ""
 
 
-class Flag(Figure[bool]):
+class Flag(FigureLine[bool]):
     """true or false; false where the profile does not say."""
 
     kind = "true or false"
@@ -114,7 +114,7 @@ class Flag(Figure[bool]):
         return bool(figures.raw.get(self.key))
 
 
-class Numbers(Figure["tuple[float, ...]"]):
+class Numbers(FigureLine["tuple[float, ...]"]):
     """A row of numbers; empty where the profile gives none."""
 
     kind = "numbers"
@@ -137,8 +137,8 @@ class Figures:
         return all(isinstance(self.raw.get(key), int | float) for key in keys)
 
     @classmethod
-    def lines(cls) -> Iterator[Figure[Any]]:
-        return (line for line in vars(cls).values() if isinstance(line, Figure))
+    def lines(cls) -> Iterator[FigureLine[Any]]:
+        return (line for line in vars(cls).values() if isinstance(line, FigureLine))
 
 
 class VehicleFigures(Figures):

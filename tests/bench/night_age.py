@@ -109,7 +109,7 @@ class Steps:
 
 
 def one_night(store: Store, inbox: Path) -> dict[str, Any]:
-    """A scan's steps, one by one; see pipeline/night/scan.py."""
+    """A scan's steps, one by one; see pipeline/night/steps.py."""
     steps = Steps()
     scan = begin_scan(store)
     with steps.step("list"):

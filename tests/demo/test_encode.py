@@ -1,4 +1,4 @@
-"""Packing is the inverse of extraction, and equals what cantools encodes."""
+"""Encoding is the inverse of extraction, and equals what cantools encodes."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from tests.decoders.peers import cantools_messages
 
 @settings(max_examples=80, deadline=None)
 @given(dbc_files(), st.integers(0, 2**32 - 1))
-def test_what_is_packed_is_extracted_again(
+def test_what_is_encoded_is_extracted_again(
     tmp_path_factory: pytest.TempPathFactory, file: tuple[str, int], seed: int
 ) -> None:
     path = tmp_path_factory.mktemp("dbc") / "made.dbc"

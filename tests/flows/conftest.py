@@ -22,6 +22,7 @@ from herdbook.pipeline.store.store import Store
 sys.path.insert(0, str(Path(__file__).parents[2]))  # worker processes import tests.flows.* by name
 from tests.flows.rides import PROFILES, write_fleet, write_ride
 
+HANGS_S = 1200.0  # a server that has not started by then hangs, however busy the machine
 SHARED: list[psutil.Process] = []  # the server of all tests: none that kills its own may take it along
 
 
@@ -29,7 +30,7 @@ SHARED: list[psutil.Process] = []  # the server of all tests: none that kills it
 def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A home after its first start: five seconds of migrations that no other test needs to repeat."""
     home = tmp_path_factory.mktemp("prefect") / "home"
-    with local_server(home):
+    with local_server(home, start_limit_s=HANGS_S):
         pass
     return home
 
@@ -42,7 +43,7 @@ def home(migrated: Path, tmp_path: Path) -> Path:
 @pytest.fixture(scope="session")
 def server(migrated: Path) -> Iterator[Server]:
     """One Prefect server for all tests that only need one to be there."""
-    with local_server(migrated) as server:
+    with local_server(migrated, start_limit_s=HANGS_S) as server:
         assert server.process
         SHARED.append(psutil.Process(server.process.pid))
         yield server

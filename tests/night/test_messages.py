@@ -12,7 +12,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 import pytest
 
 from herdbook.pipeline.addresses import host_shown
-from herdbook.pipeline.night.changes import Change, ChangeKind, ChangeList, Standing
+from herdbook.pipeline.night.changes import Change, ChangeKind, ChangeList, StopUse
 from herdbook.pipeline.night.messages import REPEAT, alarm, notify, text
 from tests.night.tables import T0
 
@@ -86,7 +86,7 @@ def night(scan: str = "n1", vehicle: str = "board-7") -> ChangeList:
         covers=(scan,),
         logs_new=3,
         vehicles=12,
-        stop_use=(Standing(vehicle, "Hot winding", "left", said),),
+        stop_use=(StopUse(vehicle, "Hot winding", "left", said),),
         changes=(
             Change(
                 ChangeKind.NEW,

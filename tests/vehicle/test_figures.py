@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from herdbook.pipeline.vehicle.chemistry import chemistry
-from herdbook.pipeline.vehicle.figures import TABLES, DriveFigures, Figure, PackFigures, VehicleFigures, reference
+from herdbook.pipeline.vehicle.figures import TABLES, DriveFigures, FigureLine, PackFigures, VehicleFigures, reference
 
 ROOT = Path(__file__).parents[2]
 LINES = [pytest.param(table, x, id=f"{name}.{x.key}") for name, table in TABLES.items() for x in table.lines()]
@@ -28,7 +28,7 @@ def read_somewhere() -> set[tuple[str, str]]:
             if isinstance(node, ast.Attribute):
                 table = bound.get(node.value.id) if isinstance(node.value, ast.Name) else view_of(node.value)
                 found |= {(table, node.attr)} if table and node.attr in vars(TABLES[table]) else set()
-    return {(table, key) for table, key in found if isinstance(vars(TABLES[table])[key], Figure)}
+    return {(table, key) for table, key in found if isinstance(vars(TABLES[table])[key], FigureLine)}
 
 
 def views_bound(node: ast.Assign) -> list[tuple[str, str]]:
@@ -47,7 +47,7 @@ def view_of(node: ast.expr) -> str | None:
 
 
 @pytest.mark.parametrize(("table", "line"), LINES)
-def test_a_line_is_whole(table: type, line: Figure[object]) -> None:
+def test_a_line_is_whole(table: type, line: FigureLine[object]) -> None:
     assert line.meaning
     assert line.kind in {"text", "true or false"} or line.unit
     assert line.low < line.high
@@ -64,7 +64,7 @@ def test_who_reads_it_is_true() -> None:
 def test_a_demo_profile_keeps_to_the_lines(vehicle: str) -> None:
     raw = tomllib.loads((ROOT / "dbc_demo" / f"{vehicle}.toml").read_text("utf-8"))
     for name, table in TABLES.items():
-        lines: dict[str, Figure[Any]] = {x.key: x for x in table.lines()}
+        lines: dict[str, FigureLine[Any]] = {x.key: x for x in table.lines()}
         assert set(raw[name]) <= set(lines)
         for key, value in raw[name].items():
             kinds = {"text": str, "true or false": bool, "whole number": int}

@@ -167,7 +167,13 @@ def _wall(text: bytes) -> str:
     micro = int((found[6] or b"0").ljust(6, b"0")[:6])
     try:
         return datetime(
-            int(found[8]), MONTHS[found[1].lower()], int(found[2]), hour, int(found[4]), int(found[5]), micro
+            year=int(found[8]),
+            month=MONTHS[found[1].lower()],
+            day=int(found[2]),
+            hour=hour,
+            minute=int(found[4]),
+            second=int(found[5]),
+            microsecond=micro,
         ).isoformat()
     except (ValueError, OverflowError):
         return ""
