@@ -93,7 +93,19 @@ def shared(about: str, vehicles: Iterable[str], of: Traits) -> list[Shared]:
             continue
         dates = sorted(t for v in with_it if (t := of.since.get((v, key))))
         span = (dates[0], dates[-1]) if dates else None
-        found.append(Shared(about, *key, len(concerned), len(with_it), len(who), len(herd), chance, span))
+        found.append(
+            Shared(
+                about=about,
+                trait=key[0],
+                value=key[1],
+                concerned=len(concerned),
+                with_it=len(with_it),
+                herd_with=len(who),
+                herd=len(herd),
+                chance=chance,
+                since=span,
+            )
+        )
     return sorted(found, key=lambda s: (s.chance, s.trait))[:MOST_NAMED]
 
 

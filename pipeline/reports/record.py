@@ -46,12 +46,12 @@ def record_of(facts: Facts, profile: Profile, reference: list[Row]) -> Record:
         metrics = metrics.with_columns(end_t=pl.col("start_t").replace_strict(ends, return_dtype=pl.Datetime("us")))
     events = facts.events.filter(pl.col("session_start_t").is_in(list(ends))) if facts.events.height else facts.events
     return Record(
-        facts.vehicle,
-        profile,
-        _typed(sessions, SESSIONS),
-        _typed(metrics, METRICS),
-        _typed(_structs(events), EVENTS).sort("session_start_t", "start_t", "kind", "item", "end_t"),
-        pl.DataFrame(reference, schema=REFERENCE) if reference else pl.DataFrame(schema=REFERENCE),
+        vehicle=facts.vehicle,
+        profile=profile,
+        sessions=_typed(sessions, SESSIONS),
+        metrics=_typed(metrics, METRICS),
+        events=_typed(_structs(events), EVENTS).sort("session_start_t", "start_t", "kind", "item", "end_t"),
+        reference=pl.DataFrame(reference, schema=REFERENCE) if reference else pl.DataFrame(schema=REFERENCE),
     )
 
 

@@ -14,7 +14,7 @@ from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.reports.drawing.panels import Panel, stack
 from herdbook.pipeline.reports.drawing.traces import item_words, load, role_words
 from herdbook.pipeline.reports.facts import Facts
-from herdbook.pipeline.reports.page.figure import Figure
+from herdbook.pipeline.reports.page.figure import PageFigure
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import from_micros, micros
@@ -55,12 +55,12 @@ def gauge(finding: Row) -> Gauge | None:
         return round(100 * (value - base) / reach, 2)
 
     return Gauge(
-        place(0.0),
-        place(measured),
-        place(limit),
-        place(measured - se),
-        place(measured + se),
-        f"Measured {numbers.amount(measured, finding['unit'], finding['se'])}, "
+        zero=place(0.0),
+        measured=place(measured),
+        limit=place(limit),
+        low=place(measured - se),
+        high=place(measured + se),
+        text=f"Measured {numbers.amount(measured, finding['unit'], finding['se'])}, "
         f"limit {numbers.amount(limit, finding['unit'])}",
     )
 
@@ -101,7 +101,7 @@ def command(facts: Facts, roles: tuple[str, ...], start: int, end: int) -> str:
     return shlex.join(words_)
 
 
-def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
+def figure(store: Store, facts: Facts, finding: Row) -> PageFigure | str:
     """The worst window drawn, or the reason why there is nothing to draw."""
     if not finding["windows"]:
         return "This finding rests on figures of whole sessions; there is no single moment to draw."
@@ -129,7 +129,7 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     if missing:
         note += f" Not recorded here: {numbers.listing(missing)}."
     head, body = _numbers(signals, panels, start, shown_end)
-    return Figure(
+    return PageFigure(
         id=f"evidence-{finding['finding'][:12]}",
         spec=made.spec,
         zoom=made.zoom,

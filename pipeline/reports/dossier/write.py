@@ -13,7 +13,7 @@ from herdbook.pipeline.reports.dossier.leaves import all_leaves
 from herdbook.pipeline.reports.dossier.limit_test import Steadiness
 from herdbook.pipeline.reports.facts import Facts, one_vehicle
 from herdbook.pipeline.reports.page import html
-from herdbook.pipeline.reports.page.figure import Figure
+from herdbook.pipeline.reports.page.figure import PageFigure
 from herdbook.pipeline.reports.verdict import marks, verdict
 from herdbook.pipeline.reports.words import cautions, numbers
 from herdbook.pipeline.store.statements import Row
@@ -33,7 +33,7 @@ class ShownFinding:
     """A finding as the page shows it. figure: drawn evidence, or the reason for none."""
 
     row: Row
-    figure: Figure | None
+    figure: PageFigure | None
     why_not: str
     gauge: evidence.Gauge | None
     times: list[str]
@@ -125,7 +125,7 @@ def _shown(store: Store, facts: Facts, finding: Row, index: int, steady: Steadin
     ]
     return ShownFinding(
         row=finding,
-        figure=drawn if isinstance(drawn, Figure) else None,
+        figure=drawn if isinstance(drawn, PageFigure) else None,
         why_not=drawn if isinstance(drawn, str) else "",
         gauge=evidence.gauge(finding),
         times=[evidence.where(facts, w) for w in finding["windows"]],

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from herdbook.pipeline.reports.drawing.readings import items, metric_series
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, layout
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, layout
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.times import from_micros
 
@@ -51,7 +51,7 @@ def blocks(facts: Facts, chosen: Map) -> list[Block]:
     days = [numbers.day(from_micros(t), facts.zone) for t in times]
     shown = numbers.unit(chosen.unit)
     worst = groups[int(np.nanargmax(np.nanmean(np.abs(z - chosen.middle), axis=1)))]
-    figure = Figure(
+    figure = PageFigure(
         id=f"map-{chosen.metric.replace('_', '-')}",
         title=chosen.title + (f" [{shown}]" if shown else " [ratio]"),
         alt=f"Heat map of {len(groups)} groups by {len(times)} sessions; group {worst} stands out most on average.",

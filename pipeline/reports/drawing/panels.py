@@ -14,7 +14,7 @@ from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, pack_samples
 from herdbook.pipeline.reports.page.figure import DASHES, LINES, Spec, axis, label, layout, local_ms, packed
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.vehicle.roles import ROLES
-from herdbook.pipeline.vehicle.signals import Series, Signals
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 PANEL_PX, MANY_PX = 150, 105  # height of a panel; of each when there are more than four
 FROM_ZERO = ("A", "%", "rpm", "m/s")
@@ -122,7 +122,7 @@ def _traces(
             order = chosen.index((role, item)) if (role, item) in chosen else None
             most = points // 4 if order is None else points
             t, v = thin(series.t, series.v, most)
-            trace = _trace(Series(t, v), panel, role, item, order, zone)
+            trace = _trace(Series(t, v), panel, (role, item), order, zone)
             yield trace, int(np.count_nonzero(~np.isnan(v))), series, most
 
 
@@ -139,8 +139,9 @@ def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
     return y
 
 
-def _trace(series: Series, panel: Panel, role: str, item: int | str, order: int | None, zone: ZoneInfo | None) -> Spec:
-    """One series as a line. order: its place among those told apart; None for those drawn thin."""
+def _trace(series: Series, panel: Panel, key: Key, order: int | None, zone: ZoneInfo | None) -> Spec:
+    """One series as a line. key: role and item. order: its place among those told apart; None for those drawn thin."""
+    role, item = key
     colors = ("@strong", *LINES) if panel.bold else LINES
     name = f"{role_words(role)} {item_words(item)}".strip() if item != "" else role_words(role)
     line: Spec = {

@@ -44,8 +44,8 @@ class HistoryReader:
 
 @dataclass(frozen=True, slots=True)
 class HerdCounts:
-    """Counts over the vehicles of one profile, this one included. versions: by rule, rows of component, version,
-    vehicles, found."""
+    """Counts over the vehicles of one profile, this one included. rules: by rule. versions: by rule, rows of component,
+    version, vehicles, found."""
 
     vehicles: int
     rules: dict[str, RuleCounts]

@@ -54,6 +54,7 @@ READ_THIS = (
 def document(
     store: Store,
     vehicle: str,
+    *,
     zone: str | None = None,
     units: str = "km",
     as_of: datetime | None = None,
@@ -72,7 +73,10 @@ def document(
         profile = profile_of(store, facts.about["profile"])
         reference = reference_of(con, facts.about["profile"])
         counts = herd_of(con, facts) if then is None else None
-    return sealed(_document(HistoryContext(facts, reader, profile, reference, counts, then, by, at)))
+    given = HistoryContext(
+        facts=facts, reader=reader, profile=profile, reference=reference, herd=counts, as_of=then, by=by, at=at
+    )
+    return sealed(_document(given))
 
 
 def sealed(made: Document) -> Document:

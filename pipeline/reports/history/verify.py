@@ -144,7 +144,15 @@ def _same_again(store: Store, made: Document, fmt: str, text: str) -> Check:
     try:
         as_of = from_stamp(made["as_of"]) if made["as_of"] else None
         at = from_stamp(made["at"]) if made.get("at") else None
-        again = document(store, made["vehicle"], made["zone"], made["units"], as_of, made.get("by", ""), at)
+        again = document(
+            store,
+            made["vehicle"],
+            zone=made["zone"],
+            units=made["units"],
+            as_of=as_of,
+            by=made.get("by", ""),
+            at=at,
+        )
     except NotKnownError as problem:
         return Check(what, False, str(problem))
     if made["form"] != FORM:

@@ -37,6 +37,7 @@ def write_history(
     """
     if fmt not in WRITERS:
         raise SettingsError(f"no history is written as {fmt!r}", do="Choose html, csv or json")
-    made = document(store, vehicle, zone, units, as_of, by, utc_now() if by else None)
+    at = utc_now() if by else None
+    made = document(store, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=at)
     name = f"history-{html.file_name(vehicle)}.{fmt}"
     return html.write(html.target(out, name), WRITERS[fmt](made))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from herdbook.pipeline.reports.page.figure import Figure
+from herdbook.pipeline.reports.page.figure import PageFigure
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class PageTable:
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    figure: Figure
+    figure: PageFigure
     kind: str = "figure"
 
 

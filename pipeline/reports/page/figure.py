@@ -26,7 +26,7 @@ DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class PageFigure:
     """id: unique on the page, [a-z0-9-]. note: what was left out in drawing. alt: what one sees, in a sentence.
     sync: figures of the same non-empty name share their time range. head, body: the numbers as a table. command:
     writes every sample of what is drawn. zoom: samples left out of spec, drawn when somebody zooms in."""
@@ -113,8 +113,8 @@ def diagonal(top: float) -> Spec:
     return {"type": "line", "x0": 0, "y0": 0, "x1": top, "y1": top, "line": line}
 
 
-def bar_spec(names: list[str], values: list[float], color: str, height: int, x: str, y: str) -> Spec:
-    """A bar chart from zero over named classes."""
+def bar_spec(names: list[str], values: list[float], color: str, height: int, *, x: str, y: str) -> Spec:
+    """A bar chart from zero over named classes. x, y: titles of the axes."""
     trace = {"type": "bar", "x": [label(n) for n in names], "y": values, "marker": {"color": color}}
     axes = {"xaxis": axis(x, type="category", nticks=16, automargin=True), "yaxis": axis(y, rangemode="tozero")}
     return {"data": [trace], "layout": layout(height, showlegend=False, bargap=0.35, **axes)}

@@ -11,7 +11,7 @@ from herdbook.pipeline.reports.drawing.thin import thin
 from herdbook.pipeline.reports.drawing.traces import STEPPED, thinned_words
 from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, pack_samples
 from herdbook.pipeline.reports.page import html
-from herdbook.pipeline.reports.page.figure import DASHES, LINES, Figure, Spec, axis, label, layout, local_ms, packed
+from herdbook.pipeline.reports.page.figure import DASHES, LINES, PageFigure, Spec, axis, label, layout, local_ms, packed
 from herdbook.pipeline.reports.signals.window import Wire
 from herdbook.pipeline.reports.words import numbers
 
@@ -36,7 +36,7 @@ def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
     )
 
 
-def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> Figure:
+def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> PageFigure:
     """One panel a unit and role, in the order asked for, over one time axis."""
     groups: dict[str, list[Wire]] = {}
     for wire in wires:
@@ -63,7 +63,7 @@ def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
     body = [_numbers(wire) for wire in wires]
     head = ("Signal", "Unit", "Lowest", "Median", "Highest", "Samples")
     alt = f"Line chart of {numbers.listing(list(groups))} of {vehicle} against time."
-    return Figure(
+    return PageFigure(
         "signals",
         f"{vehicle}: {numbers.listing(list(groups))}",
         alt,

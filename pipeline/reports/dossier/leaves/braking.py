@@ -12,7 +12,7 @@ from herdbook.pipeline.reports.drawing.readings import event_table
 from herdbook.pipeline.reports.drawing.traces import load
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, diagonal, layout, markers
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, diagonal, layout, markers
 from herdbook.pipeline.reports.words import cautions, numbers
 from herdbook.pipeline.times import micros
 
@@ -75,7 +75,7 @@ def _when(facts: Facts, rows: pl.DataFrame) -> list[str]:
     return [numbers.moment(t, facts.zone) for t in rows["start_t"]]
 
 
-def _demand(facts: Facts, table: pl.DataFrame) -> Figure:
+def _demand(facts: Facts, table: pl.DataFrame) -> PageFigure:
     missing = pl.col("unexplained") > 0.5
     kinds = (
         ("delivered", ~missing & (pl.col("explained") <= 0.5), "@line3", "circle-open"),
@@ -97,7 +97,7 @@ def _demand(facts: Facts, table: pl.DataFrame) -> Figure:
     kinds_said = ", ".join(": ".join(row) for row in body)
     alt = f"Scatter of {table.height} brakings; on the dashed line delivery equals demand. {kinds_said}."
     note = f"n = {numbers.plural(table.height, 'braking')}; pack-side regeneration current, means once settled."
-    return Figure(
+    return PageFigure(
         "brake-demand",
         "Every braking: demanded against delivered current [A]",
         alt,
@@ -142,7 +142,7 @@ def _sides(facts: Facts, table: pl.DataFrame) -> list[Block]:
     note = f"n = {numbers.plural(rows.height, 'braking')}. Turning, wet ground and belt tension move dots as well."
     alt = f"Scatter of {rows.height} brakings, left against right; on the dashed line both motors brake alike."
     title = "Left against right: braking current of each motor [A]"
-    return [Drawn(Figure("brake-sides", title, alt, spec, note, height=380))]
+    return [Drawn(PageFigure("brake-sides", title, alt, spec, note, height=380))]
 
 
 def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
@@ -164,7 +164,7 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
         alt = f"Signals of one braking against time: {short}."
         out.append(
             Drawn(
-                Figure(
+                PageFigure(
                     f"brake-worst-{number}",
                     title,
                     alt,

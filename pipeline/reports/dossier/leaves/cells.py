@@ -19,7 +19,7 @@ from herdbook.pipeline.reports.drawing.readings import (
 )
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, bar_spec, layout, markers
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, bar_spec, layout, markers
 from herdbook.pipeline.reports.words import numbers
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def _split(facts: Facts) -> list[Block]:
         "Bars: 95 % intervals (1.96 standard errors). Offset: newest session that reached the knee. Capacity: newest "
         f"reading near empty less newest near full. Resistance: up to {RECENT} newest sessions pooled."
     )
-    figure = Figure("cell-split", "Offset, capacity and resistance told apart", alt, spec, note, height=height)
+    figure = PageFigure("cell-split", "Offset, capacity and resistance told apart", alt, spec, note, height=height)
     return [Drawn(figure), _split_table(groups)]
 
 
@@ -148,7 +148,7 @@ def _resistance(facts: Facts) -> list[Block]:
     alt = f"Resistance of the median group over {n} sessions, for pulse times of {pulses}."
     note = f"n = {numbers.plural(n, 'session')}. A resistance means nothing without pulse time and temperature."
     spec = {"data": data, "layout": layout(320, xaxis=x, yaxis=y, hovermode="x unified", hoverdistance=-1)}
-    return [Drawn(Figure("cell-resistance", "Resistance of the median group [mΩ]", alt, spec, note, sync="life"))]
+    return [Drawn(PageFigure("cell-resistance", "Resistance of the median group [mΩ]", alt, spec, note, sync="life"))]
 
 
 def _balancer(facts: Facts) -> list[Block]:
@@ -162,12 +162,12 @@ def _balancer(facts: Facts) -> list[Block]:
         text = f"The balancer took nothing from any group in the {numbers.plural(n, 'session')} that report its state."
         return [Note(text)]
     names = [f"group {g}" for g in groups]
-    spec = bar_spec(names, sums, "@line3", 280, "", "Charge bled [Ah]")
+    spec = bar_spec(names, sums, "@line3", 280, x="", y="Charge bled [Ah]")
     body = [(f"group {g}", numbers.number(s), numbers.number(h)) for g, s, h in zip(groups, sums, hours, strict=True)]
     most = groups[int(np.argmax(sums))]
     alt = f"Bar chart from zero: charge the balancer took from each group; most from group {most}."
     note = f"Summed over n = {numbers.plural(n, 'session')} in which the balancer's state is on the bus."
-    figure = Figure(
+    figure = PageFigure(
         "cell-balancer",
         "What the balancer took from each group [Ah]",
         alt,

@@ -9,7 +9,7 @@ from herdbook.pipeline.reports.dossier import bus_load, lost_frames
 from herdbook.pipeline.reports.drawing.session_figures import figures_table
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
-from herdbook.pipeline.reports.page.figure import Figure, bar_spec
+from herdbook.pipeline.reports.page.figure import PageFigure, bar_spec
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.store.statements import Row
 
@@ -60,18 +60,18 @@ def _clocks(facts: Facts) -> list[Block]:
     return [Note(f"What the times rest on: {said}. A time is in doubt in {doubted} of {len(facts.logs)}.")]
 
 
-def _weeks(facts: Facts) -> Figure:
+def _weeks(facts: Facts) -> PageFigure:
     hours: dict[str, float] = defaultdict(float)
     for s in facts.sessions:
         seconds = (s["end_t"] - s["start_t"]).total_seconds()
         year, week, _ = s["start_t"].isocalendar()
         hours[f"{year}-W{week:02d}"] += s["coverage"] * seconds / 3600
     weeks = sorted(hours)
-    spec = bar_spec(weeks, [hours[n] for n in weeks], "@accent", 240, "Week (ISO 8601, UTC)", "Covered [h]")
+    spec = bar_spec(weeks, [hours[n] for n in weeks], "@accent", 240, x="Week (ISO 8601, UTC)", y="Covered [h]")
     alt = f"Bar chart from zero of covered hours in each of {len(weeks)} weeks that have any."
     note = f"n = {numbers.plural(len(facts.sessions), 'session')}; weeks without a session are not drawn."
     body = [(n, numbers.number(hours[n])) for n in weeks]
-    return Figure(
+    return PageFigure(
         "coverage-weeks",
         "Hours covered by data, week by week [h]",
         alt,

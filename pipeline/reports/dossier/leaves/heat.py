@@ -16,7 +16,7 @@ from herdbook.pipeline.reports.drawing.readings import (
 )
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, bar_spec, diagonal, layout, markers
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, bar_spec, diagonal, layout, markers
 from herdbook.pipeline.reports.words import cautions, numbers
 from herdbook.pipeline.times import from_micros
 
@@ -81,7 +81,7 @@ def _explained(facts: Facts, stem: str, title: str) -> list[Block]:
     alt = f"Scatter of {n} session figures; dots above the dashed line are warmer than the load explains."
     note = f"n = {n}. Dashed: measured equals explained. Bars: 95 % intervals of the fit."
     head = ("Item", "Sessions", "Median excess [K]", "Above the line beyond its interval")
-    return [Drawn(Figure(f"heat-{stem.split('_')[0]}", title, alt, spec, note, head=head, body=body, height=380))]
+    return [Drawn(PageFigure(f"heat-{stem.split('_')[0]}", title, alt, spec, note, head=head, body=body, height=380))]
 
 
 def _exposure(facts: Facts) -> list[Block]:
@@ -89,12 +89,12 @@ def _exposure(facts: Facts) -> list[Block]:
     if not ranges:
         return []
     hours = [float(metric_series(facts, "cell_temp_exposure_h", r).value.sum()) for r in ranges]
-    spec = bar_spec(ranges, hours, "@line2", 280, "Cell temperature [°C]", "Time [h]")
+    spec = bar_spec(ranges, hours, "@line2", 280, x="Cell temperature [°C]", y="Time [h]")
     n = len({int(t) for r in ranges for t in metric_series(facts, "cell_temp_exposure_h", r).t})
     body = [(r, numbers.number(h)) for r, h in zip(ranges, hours, strict=True)]
     alt = f"Histogram from zero of hours at each cell temperature; {numbers.number(sum(hours))} hours in all."
     note = f"Recorded time only, n = {numbers.plural(n, 'session')}, {numbers.number(sum(hours))} h in all."
-    figure = Figure(
+    figure = PageFigure(
         "heat-exposure",
         "Time spent at each cell temperature [h]",
         alt,
@@ -123,7 +123,7 @@ def _hottest(facts: Facts) -> list[Block]:
     n = sum(int(row[1]) for row in rows)
     note = f"n = {n} session figures; the hottest reading of a session as a mean over ten seconds."
     alt = "Hottest readings of each session over the life of the unit."
-    figure = Figure(
+    figure = PageFigure(
         "heat-hottest",
         "Hottest reading of each session [°C]",
         alt,

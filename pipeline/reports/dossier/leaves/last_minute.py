@@ -10,7 +10,7 @@ from herdbook.pipeline.reports.drawing.panels import Panel, stack
 from herdbook.pipeline.reports.drawing.traces import load
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note
-from herdbook.pipeline.reports.page.figure import Figure
+from herdbook.pipeline.reports.page.figure import PageFigure
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import from_micros, micros
@@ -63,7 +63,7 @@ def _last(store: Store, facts: Facts, name: str, session: Row) -> Block:
     alt = f"Line chart of the last {numbers.duration((end - start) / 1e6)} of the {name}."
     height = int(made.spec["layout"]["height"])
     return Drawn(
-        Figure(
+        PageFigure(
             f"last-{name.split()[-1]}",
             title,
             alt,

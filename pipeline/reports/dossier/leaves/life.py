@@ -11,7 +11,7 @@ from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.reports.drawing.readings import life_axis
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
-from herdbook.pipeline.reports.page.figure import LINES, Figure, Spec, axis, label, layout, local_ms, packed
+from herdbook.pipeline.reports.page.figure import LINES, PageFigure, Spec, axis, label, layout, local_ms, packed
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import micros
@@ -42,7 +42,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     return Leaf("life", "Timeline", lead, blocks)
 
 
-def _figure(facts: Facts) -> Figure:
+def _figure(facts: Facts) -> PageFigure:
     data = [*_sessions(facts), *_installs_drawn(facts), *_findings_drawn(facts)]
     lanes = list(dict.fromkeys(lane for trace in data for lane in trace["y"]))
     height = 150 + 34 * len(lanes)
@@ -54,7 +54,7 @@ def _figure(facts: Facts) -> Figure:
         f"Timeline with a lane each for {numbers.listing([str(lane) for lane in lanes])}; "
         f"{numbers.plural(len(facts.sessions), 'session')}, of them {numbers.plural(rides, 'ride')}."
     )
-    return Figure("life-line", "The record of this unit", alt, spec, _note(facts), sync="life", height=height)
+    return PageFigure("life-line", "The record of this unit", alt, spec, _note(facts), sync="life", height=height)
 
 
 def _note(facts: Facts) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, label, layout, markers
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, label, layout, markers
 from herdbook.pipeline.reports.rule_counts import RuleCounts, rule_counts
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row, ask
@@ -41,7 +41,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         if own is None or len(found) <= LEAST_PEERS:
             continue
         groups = _groups(found, own)
-        blocks.append(Drawn(_figure(metric, title, unit, groups, own, facts.peers_named)))
+        blocks.append(Drawn(_figure(metric, title, unit, groups, own, named=facts.peers_named)))
         standing += [(title, name, _rank(members, own), str(len(members))) for name, members in groups]
     if standing:
         blocks.insert(
@@ -90,7 +90,9 @@ def _rank(members: list[Row], own: Row) -> str:
     return f"{above + 1} of {len(members)} from the highest" + (f", equal with {same}" if same else "")
 
 
-def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row]]], own: Row, named: bool) -> Figure:
+def _figure(
+    metric: str, title: str, unit: str, groups: list[tuple[str, list[Row]]], own: Row, *, named: bool
+) -> PageFigure:
     data: list[Spec] = []
     body: list[tuple[str, ...]] = []
     thinned = False
@@ -116,7 +118,7 @@ def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row
     note += f" Of the largest strip every so many dots are drawn, {MOST_DOTS} in all." if thinned else ""
     head = ("Among", "n", "5 % below", "Median", "95 % below")
     name, said = f"peers-{metric.replace('_', '-')}", title + (f" [{shown}]" if shown else " [ratio]")
-    return Figure(name, said, alt, spec, note, head=head, body=body, height=height)
+    return PageFigure(name, said, alt, spec, note, head=head, body=body, height=height)
 
 
 def _dots(order: int, members: list[Row], unit: str, named: bool) -> Spec:

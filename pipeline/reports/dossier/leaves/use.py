@@ -9,7 +9,7 @@ import polars as pl
 from herdbook.pipeline.health.pack.life_use import MEANING, LifeUse, life_use
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
-from herdbook.pipeline.reports.page.figure import Figure, bar_spec
+from herdbook.pipeline.reports.page.figure import PageFigure, bar_spec
 from herdbook.pipeline.reports.record import profile_of
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
@@ -107,11 +107,13 @@ def _bars(use: LifeUse, name: str, title: str, x: str, y: str, color: str, suffi
     if not any(f.value for f in found):
         return []
     names = [f.item.replace("degC", "°C") for f in found]
-    spec = bar_spec(names, [f.value for f in found], color, 260, x, y)
+    spec = bar_spec(names, [f.value for f in found], color, 260, x=x, y=y)
     total = sum(f.value for f in found)
     n = max(f.n for f in found)
     note = f"n = {numbers.plural(n, 'session')}, {numbers.number(total)} in all; recorded time only."
     alt = f"Bar chart from zero: {title}; most at {names[max(range(len(found)), key=lambda i: found[i].value)]}."
     body = [(shown, numbers.number(f.value)) for shown, f in zip(names, found, strict=True)]
-    figure = Figure(f"use-{name.replace('_', '-')}{suffix}", title, alt, spec, note, head=(x, y), body=body, height=260)
+    figure = PageFigure(
+        f"use-{name.replace('_', '-')}{suffix}", title, alt, spec, note, head=(x, y), body=body, height=260
+    )
     return [Drawn(figure)]
