@@ -43,18 +43,9 @@ def history(
     if json and out is None:
         from herdbook.pipeline.reports.history.document import document
 
-<<<<<<< HEAD
-        at = utc_now() if by else None
-        screen.as_json(document(opened, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=at))
-        return
-    written = write_history(
-        opened, vehicle, out or opened.pages, "json" if json else form, zone=zone, units=units, as_of=as_of, by=by
-    )
-=======
         now = utc_now()
         screen.as_json(document(opened, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=now if by else None))
         return
     where, fmt = out or opened.pages, "json" if json else form
     written = write_history(opened, vehicle, where, fmt=fmt, zone=zone, units=units, as_of=as_of, by=by)
->>>>>>> main
     screen.say(f"History: {screen.place(written)}")
