@@ -16,8 +16,9 @@ demo: .venv/run.stamp ## take in the demo fleet, scan it, write a dossier, a his
 
 test: lint types tests ## lint, types and the default tests
 
-lint: .venv/test.stamp ## ruff
+lint: .venv/test.stamp ## ruff: rules and format
 	@$(BIN)/ruff check .
+	@$(BIN)/ruff format --check -q . || { echo "Not formatted as the rest: .venv/bin/ruff format . does it."; exit 1; }
 
 types: .venv/test.stamp ## mypy --strict
 	@MYPYPATH=.venv/names $(BIN)/mypy -p herdbook -p demo_logs -p tests
@@ -58,7 +59,7 @@ audit: .venv/test.stamp ## known vulnerabilities in the pinned dependencies
 pins: ## write constraints.txt anew from the newest versions that pyproject allows
 	@rm -rf build/pins && $(PYTHON) -m venv build/pins && build/pins/bin/pip install -q '.[test]'
 	@{ echo '# Exact versions that Herdbook is developed and tested with. Made anew by: make pins'; \
-	  build/pins/bin/pip freeze --exclude herdbook | grep -v ' @ '; } > constraints.txt
+	  build/pins/bin/pip freeze --all --exclude herdbook --exclude pip | grep -v ' @ '; } > constraints.txt
 
 readme: .venv/test.stamp ## run the commands in README.md and write anew what they print
 	@$(BIN)/python -m tests.readme
@@ -72,11 +73,11 @@ clean: ## remove the venv and everything built
 
 .venv/run.stamp: .venv/bin/python pyproject.toml setup.py constraints.txt
 	@echo "setting up .venv (once; a minute or two)"
-	@$(PIP) -e ".[mf4]"
+	@$(PIP) -e .
 	@touch $@
 
 .venv/test.stamp: .venv/run.stamp
-	@echo "adding the test tools to .venv"
+	@echo "adding all extras and the test tools to .venv (a few minutes)"
 	@$(PIP) -e ".[test]"
 	@mkdir -p .venv/names/herdbook && ln -sfn ../../../decoders ../../../pipeline ../../../flows .venv/names/herdbook/  # for mypy, which
 	@ln -sf ../../../pipeline/api/__init__.py ../../../pipeline/api/py.typed .venv/names/herdbook/  # reads folders, not installers

@@ -1,5 +1,6 @@
 """One import name. The folders decoders, pipeline and flows stay where they are and install as herdbook.decoders,
-herdbook.pipeline and herdbook.flows; `import herdbook` itself is pipeline/api. Everything else is in pyproject.toml."""
+herdbook.pipeline and herdbook.flows; `import herdbook` itself is pipeline/api. Why so, and what else was weighed, is in
+DEVELOPERS.md; tests/test_install.py holds it. Everything else is in pyproject.toml."""
 
 from setuptools import find_packages, setup
 

@@ -14,8 +14,9 @@ from herdbook.decoders.dbc.messages import Message, Signal
 from herdbook.decoders.dbc.network import Network
 from herdbook.decoders.decoding.decode import Decoder, Tally, decode, decode_batches
 from herdbook.decoders.errors import DecoderError, LogFormatError, NetworkError, UnknownLogError
-from herdbook.decoders.frames import Frames
-from herdbook.decoders.logs.log import Log, Loss, join_frames, open_log, read_frames
+from herdbook.decoders.frames import Frames, join_frames
+from herdbook.decoders.log import Log, open_log, read_frames
+from herdbook.decoders.reading.reader import Loss
 
 if TYPE_CHECKING:
     import polars as pl

@@ -212,15 +212,15 @@ def _fault(profile: Profile, name: str, size: float, early: float, rng: np.rando
     belongs = KINDS[name][0]
     items: dict[str, list[int | str]] = {
         "": [""],
-        "cell": list(range(2, int(profile.figure("pack", "cells")))),
-        "sensor": list(range(1, int(profile.figure("pack", "sensors")) + 1)),
+        "cell": list(range(2, int(profile.pack_figures.groups))),
+        "sensor": list(range(1, int(profile.pack_figures.sensors or 1) + 1)),
         "side": ["left", "right"],
     }
     item = items[belongs][int(rng.integers(len(items[belongs])))]
     if name == "leaking_group":
-        size *= profile.figure("pack", "rated_ah") / 30.0
+        size *= profile.pack_figures.rated_ah / 30.0
     if name in ("hot_for_load", "rising_without_load"):  # the same heat for a pack of another size
-        size *= profile.figure("pack", "heat_capacity_j_per_k") / 8600.0 / (2.0 if name == "hot_for_load" else 1.0)
+        size *= profile.pack_figures.heat_capacity_j_per_k / 8600.0 / (2.0 if name == "hot_for_load" else 1.0)
     grows = 14.0 if name in ("weak_group", "low_capacity", "rolling_drag") and rng.random() < 0.4 else 0.0
     return Fault(name, float(size), T0 + int(early * rng.uniform(2, 20) * DAY), item, grows * early)
 

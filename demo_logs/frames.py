@@ -7,14 +7,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_logs.encode import encode, put_bits
 from demo_logs.simulator.logger import Observed
+from herdbook.decoders.arrays import I64, Bytes
 from herdbook.decoders.dbc.messages import Message
-from herdbook.decoders.decoding.encode import encode, put_bits
 from herdbook.decoders.frames import BRS, EXTENDED, FD, Frames
 from herdbook.decoders.integrity.checksum import expected_checksum, protection_of
 from herdbook.pipeline.vehicle.profile import Profile
-
-Bytes = NDArray[np.uint8]
 
 
 def to_frames(observed: list[Observed], profile: Profile, spoil: float = 0.0, seed: int = 0) -> Frames:
@@ -32,17 +31,17 @@ def to_frames(observed: list[Observed], profile: Profile, spoil: float = 0.0, se
         rows = np.flatnonzero(rng.random(len(t)) < spoil)
         payload[rows, rng.integers(0, length[rows])] ^= (1 << rng.integers(0, 8, len(rows))).astype(np.uint8)
     return Frames(
-        t[order],
-        _spread([channels.index(o.message.channel) for o, _, _ in parts], parts)[order].astype(np.uint8),
-        _spread([m.can_id for _, m, _ in parts], parts)[order].astype(np.uint32),
-        _spread([_flags(o, m) for o, m, _ in parts], parts)[order].astype(np.uint8),
-        length.astype(np.uint8),
-        payload,
-        channels,
+        t=t[order],
+        channel=_spread([channels.index(o.message.channel) for o, _, _ in parts], parts)[order].astype(np.uint8),
+        can_id=_spread([m.can_id for _, m, _ in parts], parts)[order].astype(np.uint32),
+        flags=_spread([_flags(o, m) for o, m, _ in parts], parts)[order].astype(np.uint8),
+        length=length.astype(np.uint8),
+        payload=payload,
+        channels=channels,
     )
 
 
-def _spread(values: list[int], parts: list[tuple[Observed, Message, Bytes]]) -> NDArray[np.int64]:
+def _spread(values: list[int], parts: list[tuple[Observed, Message, Bytes]]) -> I64:
     return np.repeat(np.array(values, np.int64), [len(o.t) for o, _, _ in parts])
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from herdbook.decoders.frames import BRS, EXTENDED, FD, Frames
-from herdbook.decoders.logs.rows import FD_LENGTHS
+from herdbook.decoders.reading.rows import FD_LENGTHS
 
 FIELDS = ("BusChannel", "ID", "IDE", "DLC", "DataLength", "DataBytes", "Dir", "EDL", "BRS", "ESI")
 

@@ -1,5 +1,5 @@
-"""From a drawn vehicle to the record that rules judge, without log files: simulate, sense, cut into
-sessions, measure."""
+"""From a drawn vehicle to the record that rules judge, without log files: simulate, sense,
+cut into sessions, measure."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""Run the fleet of plan.py through its outings, write every log with its sidecar, and the truth to a file of
-its own."""
+"""Run the fleet of plan.py through its outings, write every log with its sidecar, and the truth to a
+file of its own."""
 
 from __future__ import annotations
 

@@ -14,11 +14,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I64, Bytes
 from herdbook.decoders.frames import BRS, EXTENDED, FD, Frames
 
-Bytes = NDArray[np.uint8]
 HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8)
 
 
@@ -58,7 +57,7 @@ def candump_text(frames: Frames) -> bytes:
     return out.tobytes()
 
 
-def _lines(frames: Frames, rows: NDArray[np.int64], label: str, fd: bool, long: bool, length: int) -> Bytes:
+def _lines(frames: Frames, rows: I64, label: str, fd: bool, long: bool, length: int) -> Bytes:
     """Lines of one shape, uint8 (rows, width)."""
     n = len(rows)
     t = frames.t[rows]
@@ -80,12 +79,12 @@ def _const(text: str, rows: int) -> Bytes:
     return np.broadcast_to(np.frombuffer(text.encode(), np.uint8), (rows, len(text)))
 
 
-def _decimal(value: NDArray[np.int64], width: int) -> Bytes:
+def _decimal(value: I64, width: int) -> Bytes:
     places = 10 ** np.arange(width - 1, -1, -1, dtype=np.int64)
     return np.asarray(value[:, None] // places % 10 + 48).astype(np.uint8)
 
 
-def _hex(value: NDArray[np.int64], width: int) -> Bytes:
+def _hex(value: I64, width: int) -> Bytes:
     shifts = 4 * np.arange(width - 1, -1, -1, dtype=np.int64)
     return np.asarray(HEX[(value[:, None] >> shifts) & 15])
 

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import NoReturn
 
+from herdbook.pipeline.cli import VERBS, build, run
+
+ALL_VERBS = (*VERBS, "herdbook.flows.commands")
+
 
 def main() -> NoReturn:
-    from herdbook.flows.commands import register
-    from herdbook.pipeline.cli import build, run
-
-    app = build()
-    register(app)
-    run(app)
+    run(build(ALL_VERBS))
 
 
 if __name__ == "__main__":

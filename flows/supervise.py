@@ -15,14 +15,14 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from herdbook.flows.night_settings import Plan
+from herdbook.flows.request import TOO_LONG, TOO_LONG_DO, Ended, Request
 from herdbook.flows.server.server import (
     ONE_RUN,
     SILENT_S,
@@ -33,41 +33,15 @@ from herdbook.flows.server.server import (
     environment,
     free_port,
 )
+from herdbook.flows.without_prefect import run_plain
 from herdbook.pipeline import errors
 from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.extras import need
 from herdbook.pipeline.night.messages import alarm
+from herdbook.pipeline.night.progress import Progress, silent
 
-Progress = Callable[[int, int, str], None]  # done, of, stage: as in pipeline/night/scan.py
 MOST_RESTARTS = 3
 LOOK_S = 0.1
-TOO_LONG = "the night took longer than [night] limit_h and was ended"
-TOO_LONG_DO = "What was committed stays and the next night goes on from there; raise limit_h or workers"
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """What the flow's process is asked to do; goes there as JSON. since, until: dates of a backfill."""
-
-    kind: str  # night | backfill
-    inbox: str
-    store: str
-    plan: Plan
-    since: str = ""
-    until: str = ""
-    vehicles: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """How it ended. result: the change list as a dict, and what was sent. note: "" or what went wrong on the
-    way although the night was finished."""
-
-    result: dict[str, Any]
-    note: str = ""
-
-    @property
-    def exit_code(self) -> int:
-        return int(self.result["exit_code"])
 
 
 class FlowDied(RuntimeError):
@@ -76,27 +50,27 @@ class FlowDied(RuntimeError):
 
 def run_once(request: Request, progress: Progress | None = None) -> Ended:
     """Run one night (or backfill) to its end. Raises HerdbookError for what a person can mend."""
+    if request.settings.dask:
+        need("prefect_dask", "[night] dask")
     home = Path(request.store) / "night"
     home.mkdir(parents=True, exist_ok=True, mode=0o750)
     with leaving_in_order():
         try:
-            return Ended(_with_prefect(request, home, progress or _silent))
+            return Ended(_with_prefect(request, home, progress or silent))
         except (ServerError, FlowDied) as error:
-            from herdbook.flows.without_prefect import run_plain
-
             note = f"{error}. The night was finished without Prefect; nothing is missing"
-            return Ended(run_plain(request, progress or _silent), note)
+            return Ended(run_plain(request, progress or silent), note)
         except HerdbookError as error:
-            alarm(str(error), request.plan.notify)
+            alarm(str(error), request.settings.notify)
             raise
 
 
 def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str, Any]:
-    """Run the flow's process, with a server beside it unless the plan names one, and read the result."""
+    """Run the flow's process, with a server beside it unless [night] names one, and read the result."""
     answer = home / f"result-{os.getpid()}.json"
     answer.unlink(missing_ok=True)
-    server = None if request.plan.server else Server(home, free_port(), ONE_RUN)
-    url = server.url if server else request.plan.server
+    server = None if request.settings.server else Server(home, free_port(), ONE_RUN)
+    url = server.url if server else request.settings.server
     flow = _start(home, url, answer)
     try:
         if server:
@@ -104,7 +78,7 @@ def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str,
         _ask(flow, request)
         listener = threading.Thread(target=_listen, args=(flow.stdout, progress), daemon=True)
         listener.start()
-        _wait(flow, server, url, request.plan.limit_h * 3600 + 60)
+        _wait(flow, server, url, request.settings.limit_h * 3600 + 60)
         listener.join(5)
         return _read(answer, home)
     finally:
@@ -171,10 +145,6 @@ def _listen(lines: Any, progress: Progress) -> None:
             with suppress(ValueError, TypeError):
                 done, of, stage = json.loads(line)
                 progress(int(done), int(of), str(stage))
-
-
-def _silent(_done: int, _of: int, _stage: str) -> None:
-    return
 
 
 def end_group(process: subprocess.Popen[bytes], patience_s: float = 5.0) -> None:

@@ -6,21 +6,25 @@ from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
-from herdbook.flows.supervise import Progress, Request
+from herdbook.flows.request import Request
 from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.night.again import reassess
 from herdbook.pipeline.night.changes import NOTHING, QUARANTINED, ChangeList
-from herdbook.pipeline.night.close import Messages, last_night
+from herdbook.pipeline.night.message_log import MessageLog
 from herdbook.pipeline.night.messages import Delivery, notify
-from herdbook.pipeline.night.scan import ScanResult, reassess, run_scan
+from herdbook.pipeline.night.progress import Progress
+from herdbook.pipeline.night.read_changes import last_night
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.night.steps import ScanResult
 from herdbook.pipeline.store.store import Store
 
 
 def send(request: Request, store: Store, changes: ChangeList, incomplete: bool) -> list[Delivery]:
     """The night's one message to each address; none for a backfill, and none without news when so set."""
-    wanted = request.plan.when == "always" or bool(changes.exit_code) or incomplete
-    if request.kind != "night" or not wanted or not request.plan.notify:
+    wanted = request.settings.when == "always" or bool(changes.exit_code) or incomplete
+    if request.kind != "night" or not wanted or not request.settings.notify:
         return []
-    return notify(changes, request.plan.notify, Messages(store))
+    return notify(changes, request.settings.notify, MessageLog(store))
 
 
 def in_full(changes: ChangeList, done: ScanResult, sent: list[Delivery]) -> dict[str, Any]:
@@ -42,7 +46,7 @@ def in_full(changes: ChangeList, done: ScanResult, sent: list[Delivery]) -> dict
 
 
 def changes_of(store: Store, request: Request, scan: str) -> ChangeList:
-    changes = last_night(store, request.plan.quiet_days, scan)
+    changes = last_night(store, request.settings.quiet_days, scan)
     assert changes is not None, "a scan closes its night"
     return changes
 
@@ -50,7 +54,7 @@ def changes_of(store: Store, request: Request, scan: str) -> ChangeList:
 def run_plain(request: Request, progress: Progress) -> dict[str, Any]:
     """A whole night or backfill without Prefect. Raises: HerdbookError."""
     store = Store.open(request.store)
-    jobs = request.plan.processes
+    jobs = request.settings.processes
     if request.kind == "backfill":
         since, until = bounds(request)
         done = reassess(store, since, until, request.vehicles or None, jobs, progress)

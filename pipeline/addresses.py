@@ -27,3 +27,11 @@ def local(place: str, beside: Path) -> Path | None:
 
 def has_password(url: str) -> bool:
     return is_url(url) and ":" in url.partition("://")[2].split("/")[0].rpartition("@")[0]
+
+
+def host_shown(address: str) -> str:
+    """An address that messages go to, fit for a log: scheme and host, no path, user or token. Other schemes than http
+    and https may carry a secret where a host would be: they lose that too."""
+    parts = urlsplit(address)
+    host = parts.hostname if parts.scheme in ("http", "https") else None
+    return f"{parts.scheme}://{host or '…'}"

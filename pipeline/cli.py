@@ -13,25 +13,15 @@ Exit codes
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator, Sequence
 from importlib import import_module
-from typing import NoReturn
+from pkgutil import iter_modules
+from types import ModuleType
+from typing import Annotated, NoReturn
 
 import typer
 
-VERBS = (
-    "take",
-    "scan",
-    "fleet",
-    "mute",
-    "dossier",
-    "history",
-    "wires",
-    "rules",
-    "store",
-    "query",
-    "quarantine",
-    "profile",
-)
+VERBS = ("herdbook.pipeline.commands",)  # folders whose modules are verbs
 ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with evidence.
 
 Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""
@@ -43,7 +33,19 @@ EPILOG = (
 )
 
 
-def build() -> typer.Typer:
+def verbs(folders: Sequence[str] = VERBS) -> list[ModuleType]:
+    """The verbs in these folders, in the order of --help. The folder is the registry: a module in it is a verb."""
+    return sorted(_modules(folders), key=lambda verb: getattr(verb, "ORDER", 1000))
+
+
+def _modules(folders: Sequence[str]) -> Iterator[ModuleType]:
+    for folder in folders:
+        for found in iter_modules(import_module(folder).__path__):
+            if not found.ispkg:
+                yield import_module(f"{folder}.{found.name}")
+
+
+def build(folders: Sequence[str] = VERBS) -> typer.Typer:
     """The application with its verbs; importing a verb's file is cheap, running it is not."""
     app = typer.Typer(
         name="herdbook",
@@ -55,16 +57,33 @@ def build() -> typer.Typer:
         rich_markup_mode=None,
         context_settings={"max_content_width": 116},
     )
-    for verb in VERBS:
-        import_module(f"herdbook.pipeline.commands.{verb}").register(app)
+    app.callback()(_before_any_verb)
+    for verb in verbs(folders):
+        verb.register(app)
     return app
+
+
+def say_version(asked: bool) -> None:
+    if asked:
+        from herdbook import __version__
+
+        print(f"herdbook {__version__}")
+        raise typer.Exit
+
+
+VERSION = typer.Option("--version", callback=say_version, is_eager=True, help="Say which Herdbook this is, and leave.")
+
+
+def _before_any_verb(version: Annotated[bool, VERSION] = False) -> None:
+    """Options of the command itself; each does its work in its callback."""
 
 
 def run(app: typer.Typer) -> NoReturn:
     """Run the application; errors a person can mend become one line and an exit code."""
     from herdbook.decoders.errors import DecoderError
-    from herdbook.pipeline.commands.screen import warn
+    from herdbook.pipeline.commands.terminal.screen import warn
     from herdbook.pipeline.errors import HerdbookError
+    from herdbook.pipeline.extras import missing_extra
 
     try:
         app(standalone_mode=True)
@@ -81,6 +100,11 @@ def run(app: typer.Typer) -> NoReturn:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except ImportError as error:
+        if not (known := missing_extra(error)):
+            sys.exit(own_fault(error))
+        warn(f"herdbook: {known}")
+        sys.exit(known.exit_code)
     except OSError as error:
         where = error.filename or "no file named"
         warn(f"herdbook: {error.strerror or error}: {where}. Check the path, its rights and the room left.")
@@ -95,7 +119,7 @@ def own_fault(error: Exception) -> int:
     import tempfile
     import traceback
 
-    from herdbook.pipeline.commands.screen import warn
+    from herdbook.pipeline.commands.terminal.screen import warn
 
     with tempfile.NamedTemporaryFile("w", prefix="herdbook-fault-", suffix=".txt", delete=False, encoding="utf-8") as f:
         traceback.print_exception(error, file=f)

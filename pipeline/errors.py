@@ -2,6 +2,7 @@
 
 HerdbookError            exit code 1
 |-- SettingsError        2   herdbook.toml or a command's argument makes no sense
+|   `-- MissingExtraError 2  a package is not installed that only some of Herdbook needs
 |-- ProfileError         3   a vehicle profile is wrong or does not fit its DBC files
 |-- InputError           4   a log or a sidecar cannot be used (in a scan it is quarantined instead)
 |-- StoreError           5   the store is missing, damaged, from a newer version, or out of room
@@ -31,6 +32,10 @@ class SettingsError(HerdbookError):
     """Settings or arguments that make no sense."""
 
     exit_code = 2
+
+
+class MissingExtraError(SettingsError):
+    """A package that only a part of Herdbook needs is not installed; the message names the extra that brings it."""
 
 
 class ProfileError(HerdbookError):

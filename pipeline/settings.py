@@ -9,20 +9,23 @@
     [sessions] join_s, stop_s
     [judge]    judge_days
     [keep]     parts_days, grace_hours, months_after, cache_gb
+    [night]    see NightSettings; read and checked by whoever runs nights or shows them, by night_settings()
 
-Other tables (the night's schedule, messages) belong to who reads them: Settings.other.
+Other tables are kept as they are: Settings.other.
 """
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
-from dataclasses import dataclass, field, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from herdbook.pipeline.addresses import has_password
+from herdbook.pipeline.addresses import has_password, is_url
 from herdbook.pipeline.errors import SettingsError
 
 FILE = "herdbook.toml"
@@ -94,10 +97,7 @@ def read_settings(folder: Path) -> Settings:
 
 
 def _check(settings: Settings, path: Path) -> None:
-    try:
-        ZoneInfo(settings.zone)
-    except (KeyError, ValueError, OSError):
-        raise SettingsError(f"zone {settings.zone!r} is no time zone", path, "Write one like Europe/Vienna") from None
+    _check_zone(settings.zone, path)
     for pattern in settings.paths:
         try:
             groups = re.compile(pattern).groupindex
@@ -112,6 +112,90 @@ def _check(settings: Settings, path: Path) -> None:
         raise SettingsError("[take] segment_frames is under 10000", path, "Make it larger")
 
 
+def _check_zone(zone: str, path: Path) -> None:
+    try:
+        ZoneInfo(zone)
+    except (KeyError, ValueError, OSError):
+        raise SettingsError(f"zone {zone!r} is no time zone", path, "Write one like Europe/Vienna") from None
+
+
 def known_keys() -> tuple[str, ...]:
     """Every setting's name; a test holds the tables to the record."""
     return tuple(f.name for f in fields(Settings) if f.name != "other")
+
+
+@dataclass(frozen=True, slots=True)
+class NightSettings:
+    """The [night] table, checked."""
+
+    inbox: str = ""  # folder (relative to the store) or any fsspec URL; needed for serving
+    cron: str = "30 2 * * *"  # when to run while serving
+    zone: str = "UTC"  # of cron and run names; else the store's (top-level `zone`)
+    workers: int = 0  # processes that decode and assess; 0: one a core
+    bundle_mb: float = 16.0  # small logs are bundled up to this size: Prefect's share of the time stays small
+    notify: tuple[str, ...] = ()  # webhook or any Apprise address: ["https://hooks.example/fleet", "mailto://..."]
+    when: str = "always"  # or "news": no message when there is nothing to call about
+    quiet_days: float | None = None  # call when no vehicle at all has a newer record
+    limit_h: float = 6.0  # a night that takes longer is ended; the next one goes on from there
+    server: str = ""  # a Prefect server that somebody else runs, "http://host:4200/api"; else we start one
+    port: int = 4200  # of our own server while serving
+    dask: str = ""  # a Dask scheduler, "tcp://host:8786", or "local": a cluster of processes on this machine
+    take_limit: int = 0  # tasks that take logs in at one time, over all nights of one Prefect server; 0: no limit
+    assess_limit: int = 0  # the same for vehicles; both are Prefect's own limits, seen and changed in its pages too
+
+    @property
+    def processes(self) -> int:
+        return self.workers or os.cpu_count() or 1
+
+
+NIGHT_NUMBERS = {
+    "workers": (1, 4096),
+    "bundle_mb": (0, 1e6),
+    "quiet_days": (0, 3650),
+    "limit_h": (0.01, 720),
+    "port": (1, 65535),
+    "take_limit": (0, 4096),
+    "assess_limit": (0, 4096),
+}
+NIGHT_WHOLE = ("workers", "port", "take_limit", "assess_limit")
+
+
+def night_settings(settings: Settings, folder: Path) -> NightSettings:
+    """The [night] table of the store in `folder`; defaults where a key is missing. Raises: SettingsError."""
+    night = night_of(settings.other.get("night", {}), settings.zone, Path(folder) / FILE)
+    if not night.inbox or is_url(night.inbox):
+        return night
+    return replace(night, inbox=str(Path(folder).absolute() / night.inbox))
+
+
+def night_of(table: Mapping[str, Any], zone: str, path: Path) -> NightSettings:
+    """Checked settings of a TOML table; cron is checked by who keeps the schedule (flows/night_settings.py).
+
+    Raises: SettingsError naming file, key and what is expected.
+    """
+    known = {f.name for f in fields(NightSettings)}
+    checked: dict[str, Any] = {"zone": zone}
+    for key, value in table.items():
+        if key not in known:
+            raise SettingsError(f"[night] {key} is not known", path, f"Known there: {', '.join(sorted(known))}")
+        checked[key] = _night_value(key, value, path)
+    night = NightSettings(**checked)
+    _check_zone(night.zone, path)
+    if night.when not in ("always", "news"):
+        raise SettingsError(f"[night] when = {night.when!r}", path, "Write always or news")
+    return night
+
+
+def _night_value(key: str, value: object, path: Path) -> object:
+    if key in NIGHT_NUMBERS:
+        low, high = NIGHT_NUMBERS[key]
+        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+            raise SettingsError(f"[night] {key} = {value!r}", path, f"Write a number from {low:g} to {high:g}")
+        return int(value) if key in NIGHT_WHOLE else float(value)
+    if key == "notify":
+        if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
+            raise SettingsError("[night] notify is not a list of addresses", path, 'Write notify = ["https://..."]')
+        return tuple(value)
+    if not isinstance(value, str):
+        raise SettingsError(f"[night] {key} = {value!r} is not text", path, f'Write {key} = "..."')
+    return value

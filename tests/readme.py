@@ -46,10 +46,18 @@ def run(command: str, folder: Path) -> tuple[int, str]:
 
 
 def shape(text: str) -> list[str]:
-    """Lines without digits and widths: times, sizes and seconds differ from run to run, words do not."""
+    """Words without digits: times, sizes and seconds differ from run to run, and with them where a line is broken."""
     text = re.sub(r"\b[0-9a-f]{12,64}\b", "#", text)  # hashes and seals
-    lines = (re.sub(r"\s+", " ", re.sub(r"[\d.,#]+", "#", line)).strip() for line in text.splitlines())
-    return [line for line in lines if line]
+    return re.sub(r"[\d.,#]+", "#", text).split()
+
+
+def left_out(words: list[str], shown: str) -> list[str]:
+    """The words of an output without those that the README leaves out at its line `...`."""
+    head, *rest = re.split(r"^\.\.\.$", shown, maxsplit=1, flags=re.MULTILINE)
+    if not rest:
+        return words
+    before, after = len(shape(head)), len(shape(rest[0]))
+    return [*words[:before], *shape("..."), *words[len(words) - after :]]
 
 
 def shortened(output: str, shown: str) -> str:

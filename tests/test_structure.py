@@ -12,10 +12,30 @@ LAYERS = ("decoders", "pipeline", "flows")
 MODULES = sorted(p for layer in LAYERS for p in (ROOT / layer).rglob("*.py"))
 ALL_CODE = MODULES + sorted(p for k in ("demo_logs", "tests") for p in (ROOT / k).rglob("*.py"))
 
-FLAT = {"pipeline.errors", "pipeline.settings", "pipeline.addresses", "pipeline.times", "pipeline.spans"}
+FLAT = {f"pipeline.{name}" for name in ("errors", "settings", "addresses", "times", "spans", "arrays", "extras")}
 # Room -> the rooms it may import, besides itself and what lies flat in pipeline/. Data flows from top to bottom.
+# "decoders" in such a set means all of it.
 MAY_IMPORT: dict[str, set[str]] = {
-    "decoders": set(),
+    "decoders.errors": set(),
+    "decoders.arrays": set(),
+    "decoders.frames": {"decoders.arrays"},
+    "decoders.text": {"decoders.arrays"},
+    "decoders.reading": {"decoders.arrays", "decoders.frames", "decoders.text"},
+    "decoders.dbc": {"decoders.arrays", "decoders.frames", "decoders.errors"},
+    "decoders.decoding": {"decoders.arrays", "decoders.frames", "decoders.dbc"},
+    "decoders.integrity": {
+        "decoders.arrays",
+        "decoders.frames",
+        "decoders.dbc",
+        "decoders.errors",
+        "decoders.decoding",
+    },
+    "decoders.formats": {
+        *("decoders.arrays", "decoders.frames", "decoders.errors", "decoders.text", "decoders.reading"),
+        *("decoders.dbc", "decoders.decoding"),  # a measurement file's records are laid out as signals are
+    },
+    "decoders.log": {"decoders.errors", "decoders.frames", "decoders.reading", "decoders.formats"},
+    "decoders": {"decoders"},
     "pipeline": {"decoders"},
     "pipeline.science": set(),
     "pipeline.vehicle": {"decoders", "pipeline.science"},
@@ -40,6 +60,23 @@ MAY_IMPORT["pipeline.cli"] = {"decoders", "pipeline.commands"}
 MAY_IMPORT["pipeline.api"] = MAY_IMPORT["pipeline.commands"]
 MAY_IMPORT["flows"] |= {"pipeline.upkeep", "pipeline.cli"}
 
+# The same inside reports: words and page know no vehicle; dossier and history know nothing of each other.
+_ABOUT = {"facts", "verdict", "record", "pack_capacity", "rule_counts"}  # flat: what all pages say of a vehicle
+REPORTS_MAY_IMPORT: dict[str, set[str]] = {
+    "words": set(),
+    "page": {"words"},
+    "facts": {"words"},
+    "verdict": {"words", "facts"},
+    "record": {"facts"},
+    "pack_capacity": set(),
+    "rule_counts": set(),
+    "drawing": {"words", "page", "facts"},
+    "dossier": {"words", "page", "drawing"} | _ABOUT,
+    "history": {"words", "page"} | _ABOUT,
+    "signals": {"words", "page", "drawing"},
+    "fleet": {"words", "page", "drawing", "dossier"} | _ABOUT,
+}
+
 
 def relative(path: Path) -> str:
     return path.relative_to(ROOT).as_posix()
@@ -53,9 +90,9 @@ NAMES = {dotted(p) for p in MODULES}
 
 
 def room(name: str) -> str:
-    """`pipeline.lake` for a module in it; `decoders` and `flows` whole; a flat module of pipeline by its own name."""
+    """`pipeline.lake` for a module in it, a flat module by its own name, and so in decoders; flows is one room."""
     parts = name.split(".")
-    return parts[0] if parts[0] != "pipeline" else ".".join(parts[:2])
+    return parts[0] if parts[0] == "flows" else ".".join(parts[:2])
 
 
 @cache
@@ -85,12 +122,26 @@ def _imports(nodes: list[ast.stmt], at_once: bool) -> Iterator[tuple[str, bool]]
 @pytest.mark.parametrize("path", MODULES, ids=relative)
 def test_a_room_imports_only_what_lies_before_it(path: Path) -> None:
     here = room(dotted(path))
-    allowed = MAY_IMPORT.get(here, {"decoders"}) | FLAT | {here}
-    assert not {name for name, _ in imports(path) if room(name) not in allowed}
+    allowed = MAY_IMPORT.get(here, {"decoders"}) | (set() if here.startswith("decoders") else FLAT) | {here}
+    named = {name for name, _ in imports(path) if room(name) not in allowed}
+    assert not {name for name in named if not ("decoders" in allowed and name.startswith("decoders"))}
 
 
 def test_every_room_stands_in_the_table() -> None:
     assert {room(n) for n in NAMES} - FLAT <= set(MAY_IMPORT)
+
+
+def report_room(name: str) -> str:
+    return name.removeprefix("pipeline.reports.").split(".")[0]
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if dotted(p).startswith("pipeline.reports.")], ids=relative)
+def test_a_room_of_the_reports_imports_only_what_lies_before_it(path: Path) -> None:
+    """Inside functions as well: no page goes through the front door, which imports them all."""
+    here = report_room(dotted(path))
+    assert here in REPORTS_MAY_IMPORT, "a new room of the reports stands in no table: add what it may import"
+    named = {report_room(name) for name, _ in imports(path) if name.startswith("pipeline.reports")}
+    assert not named - REPORTS_MAY_IMPORT[here] - {here}
 
 
 def test_no_circle_of_files() -> None:
@@ -131,14 +182,26 @@ def test_prefect_lives_in_flows_alone(path: Path) -> None:
         assert not {n for n in named if n.split(".")[0] == "prefect"}
 
 
+EXAMPLES = ("pipeline.health.examples", "pipeline.health.rules._example_brakings")
+
+
 @pytest.mark.parametrize("path", MODULES, ids=relative)
 def test_examples_are_for_examples(path: Path) -> None:
-    """Records made for a rule's own cases have no place in production; reports never reach into rules."""
-    named = {name for name, at_once in imports(path) if at_once}
-    if not dotted(path).startswith("pipeline.health"):
-        assert "pipeline.health.examples" not in named
-    if dotted(path).startswith("pipeline.reports"):
-        assert not {n for n in named if n.startswith("pipeline.health.rules.")}
+    """Records made for rules' own cases are imported by a rule alone, inside the function that makes its cases."""
+    here = dotted(path)
+    if here in EXAMPLES:
+        return
+    tree = ast.parse(path.read_text("utf-8"))
+    if here.startswith("pipeline.health.rules."):
+        tree.body = [n for n in tree.body if getattr(n, "name", "") != "_cases"]
+    assert not {name for name, _ in _imports(tree.body, True)} & set(EXAMPLES)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=relative)
+def test_rules_are_reached_through_their_registry(path: Path) -> None:
+    """What a rule shares with a page lies in health/pack; inside a rule nobody looks."""
+    if not dotted(path).startswith("pipeline.health.rules"):
+        assert not {name for name, _ in imports(path) if name.startswith("pipeline.health.rules.")}
 
 
 @pytest.mark.parametrize("path", ALL_CODE, ids=relative)
@@ -158,3 +221,36 @@ def test_nothing_that_judges_knows_the_invented_worlds(path: Path) -> None:
     named = [a.name for n in ast.walk(tree) if isinstance(n, ast.Import) for a in n.names]
     named += [n.module or "" for n in ast.walk(tree) if isinstance(n, ast.ImportFrom)]
     assert not {n for n in named if n.split(".")[0] in ("demo_logs", "tests")}
+
+
+def test_no_docstring_ends_in_a_word_or_two_that_had_room_on_the_line_before() -> None:
+    """What a paragraph looks like when its lines were cut anew by something that cannot read."""
+    assert not [f"{relative(p)}: {words}" for p in ALL_CODE for words in left_over(p.read_text("utf-8"))]
+
+
+def left_over(text: str) -> Iterator[str]:
+    lines = [*text.splitlines(), ""]
+    documented = ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef
+    for node in ast.walk(ast.parse(text)):
+        if not (isinstance(node, documented) and ast.get_docstring(node)):
+            continue
+        for at in range(node.body[0].lineno, node.body[0].end_lineno or 0):
+            before, last, after = lines[at - 1], lines[at], lines[at + 1]
+            words = last.strip().removesuffix('"""').split()
+            ends = last.endswith('"""') or after.strip() in ("", '"""')
+            prose = _indent(before) == _indent(last) and words != ["..."] and not last.strip().startswith(("-", "*"))
+            room = len(before) > 70 and len(before) + 1 + len(last.strip()) <= 120
+            if ends and prose and room and 1 <= len(words) <= 2:
+                yield " ".join(words)
+
+
+def _indent(line: str) -> int:
+    return len(line) - len(line.lstrip())
+
+
+def test_words_left_over_are_seen() -> None:
+    line = "Something that is said at some length about a function whose line was cut by a machine and not by a"
+    assert list(left_over(f'"""{line}\nreader."""\n')) == ["reader."]
+    assert list(left_over(f'"""{line}\nreader.\n\nMore.\n"""\n')) == ["reader."]
+    assert not list(left_over(f'"""{line} writer who\nreads."""\n'))  # it had no room
+    assert not list(left_over(f'"""{line}\n    code()\n"""\n'))

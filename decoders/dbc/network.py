@@ -9,17 +9,17 @@ from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I16, U32, Bool
+from herdbook.decoders.dbc.j1939 import is_transport, parameter_group
 from herdbook.decoders.dbc.messages import Message
 from herdbook.decoders.dbc.parse import Rates, read_dbc
-from herdbook.decoders.decoding.j1939 import is_transport
 from herdbook.decoders.errors import NetworkError
 from herdbook.decoders.frames import ERROR, EXTENDED, REMOTE, Frames
 
 PathLike = str | Path
-Source = PathLike | tuple[str, PathLike]
-Table = tuple[NDArray[np.uint32], NDArray[np.int16]]
+DbcSource = PathLike | tuple[str, PathLike]
+SortedKeys = tuple[U32, I16]
 
 IDENTIFIER = 0x1FFF_FFFF
 EXTENDED_KEY = 0x8000_0000  # keeps 11- and 29-bit identifiers of the same number apart
@@ -43,14 +43,13 @@ class Network:
     rates: tuple[Rates, ...] = ()
 
     @classmethod
-    def load(cls, paths: Source | Iterable[Source], lenient: bool = False) -> Network:
+    def load(cls, paths: DbcSource | Iterable[DbcSource], lenient: bool = False) -> Network:
         """Read DBC files: one path, several, or pairs (channel label, path).
 
-        A label is the bus name as logs write it ("can0", "1"), or several of them joined by "|"; case does
-        not matter. A file without a label, or with "", answers for every channel. Messages of the same name
-        become one table when their layout is the same; otherwise the later one is called name@label (or
-        name@identifier). Raises: NetworkError, naming file, message and signal; see read_dbc for what
-        lenient changes.
+        A label is the bus name as logs write it ("can0", "1"), or several of them joined by "|"; case does not matter.
+        A file without a label, or with "", answers for every channel. Messages of the same name become one table when
+        their layout is the same; otherwise the later one is called name@label (or name@identifier).
+        lenient: see read_dbc. Raises: NetworkError, naming file, message and signal.
         """
         found: list[tuple[str, list[Message]]] = []
         rates: list[Rates] = []
@@ -97,16 +96,16 @@ class Network:
         """True when a J1939 message is longer than a frame: then the transport protocol is followed."""
         return any(m.j1939 and m.length > 8 for m in self.messages)
 
-    def find(self, label: str, can_id: NDArray[np.uint32]) -> NDArray[np.int16]:
+    def find(self, label: str, can_id: U32) -> I16:
         """As match(), of 29-bit identifiers on one channel."""
         return self._tables(label).find(can_id | np.uint32(EXTENDED_KEY))
 
-    def knows(self, frames: Frames) -> NDArray[np.bool_]:
+    def knows(self, frames: Frames) -> Bool:
         """True for frames of a message, and for those that carry a part of one, bool (n,)."""
         found = self.match(frames) >= 0
         return found | is_transport(frames) if self.carries_long else found
 
-    def match(self, frames: Frames) -> NDArray[np.int16]:
+    def match(self, frames: Frames) -> I16:
         """Index into `messages` per frame; UNKNOWN without a message, SKIPPED for error and remote frames."""
         flags = int(np.bitwise_or.reduce(frames.flags)) if len(frames) else 0
         keys = frames.can_id
@@ -157,8 +156,8 @@ class _Lookup:
                 groups.setdefault(int(parameter_group(np.array([message.can_id], np.uint32))[0]), i)
         self.long, self.groups = _sorted(long), _sorted(groups)
 
-    def find(self, keys: NDArray[np.uint32]) -> NDArray[np.int16]:
-        which: NDArray[np.int16] = self.short[keys & np.uint32(0x7FF)]
+    def find(self, keys: U32) -> I16:
+        which: I16 = self.short[keys & np.uint32(0x7FF)]
         if len(keys) and int(keys.max()) > 0x7FF:
             extended = np.flatnonzero(keys > 0x7FF)
             ids = keys[extended]
@@ -171,22 +170,12 @@ class _Lookup:
         return which
 
 
-def parameter_group(can_id: NDArray[np.uint32]) -> NDArray[np.uint32]:
-    """J1939 parameter group number, uint32 (n,).
-
-    Priority and source address are masked away, and for formats below 240 the destination address too.
-    Source: SAE J1939-21, from memory.
-    """
-    group = (can_id >> np.uint32(8)) & np.uint32(0x3FFFF)
-    return np.where((group & np.uint32(0xFF00)) < 0xF000, group & np.uint32(0x3FF00), group)
-
-
-def _sorted(table: dict[int, int]) -> Table:
+def _sorted(table: dict[int, int]) -> SortedKeys:
     keys = sorted(table)
     return np.array(keys, np.uint32), np.array([table[k] for k in keys], np.int16)
 
 
-def _search(table: Table, ids: NDArray[np.uint32]) -> NDArray[np.int16]:
+def _search(table: SortedKeys, ids: U32) -> I16:
     keys, values = table
     if not len(keys):
         return np.full(len(ids), UNKNOWN, np.int16)
@@ -194,7 +183,7 @@ def _search(table: Table, ids: NDArray[np.uint32]) -> NDArray[np.int16]:
     return np.where(keys[at] == ids, values[at], np.int16(UNKNOWN))
 
 
-def _pairs(paths: Source | Iterable[Source]) -> list[tuple[str, Path]]:
+def _pairs(paths: DbcSource | Iterable[DbcSource]) -> list[tuple[str, Path]]:
     if isinstance(paths, str | Path):
         return [("", Path(paths))]
     if isinstance(paths, tuple) and len(paths) == 2:

@@ -22,10 +22,9 @@ Rates = tuple[int | None, int | None]
 def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str], Rates]:
     """Messages of one DBC file; what was left out or is doubtful, in words; the bus's bit rates where it tells them.
 
-    Strict (the default): any doubt about a signal's bits is an error that names file, message and signal.
-    Lenient: signals that do not fit their message, that have an impossible width, or that repeat a name are
-    left out; signals that overlap are kept, each decoded by its own declaration; all of it is noted.
-    Raises: NetworkError.
+    Strict (the default): any doubt about a signal's bits is a NetworkError that names file, message and signal.
+    Lenient: signals that do not fit their message, that have an impossible width, or that repeat a name are left out;
+    signals that overlap are kept, each decoded by its own declaration; all of it is noted.
     """
     messages, notes = [], []
     database = _parse(path)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I64, Bytes
 from herdbook.decoders.decoding.extract import Column
 
 if TYPE_CHECKING:
@@ -23,11 +24,11 @@ class Table:
     source: J1939 source address, None for other messages.
     """
 
-    t: NDArray[np.int64]
+    t: I64
     columns: dict[str, Column]
-    channel: NDArray[np.uint8] | None = None
+    channel: Bytes | None = None
     labels: tuple[str, ...] = ()
-    source: NDArray[np.uint8] | None = None
+    source: Bytes | None = None
 
     def __len__(self) -> int:
         return len(self.t)

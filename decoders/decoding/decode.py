@@ -8,16 +8,16 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I16, I64, U16, U32, Bytes
+from herdbook.decoders.dbc.j1939 import is_transport
 from herdbook.decoders.dbc.messages import Message
 from herdbook.decoders.dbc.network import UNKNOWN, Network
 from herdbook.decoders.decoding.columns import Table, joined
 from herdbook.decoders.decoding.extract import Column, extract
 from herdbook.decoders.decoding.group import Grouped, grouped
-from herdbook.decoders.decoding.j1939 import Carried, Transport, is_transport
-from herdbook.decoders.frames import ERROR, EXTENDED, REMOTE, Frames
-from herdbook.decoders.logs.rows import part, widened
+from herdbook.decoders.decoding.transport import Carried, Transport
+from herdbook.decoders.frames import ERROR, EXTENDED, REMOTE, Frames, part, widened
 
 if TYPE_CHECKING:
     import polars as pl
@@ -49,15 +49,15 @@ class Tally:
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
+class MessageRows:
     """Frames of one message in file order; arrays (n,), payload uint8 (n, width); channel, can_id where needed. length
     is uint16 of a message that came in several frames."""
 
-    t: NDArray[np.int64]
-    payload: NDArray[np.uint8]
-    length: NDArray[np.uint8] | NDArray[np.uint16]
-    channel: NDArray[np.uint8] | None
-    can_id: NDArray[np.uint32] | None
+    t: I64
+    payload: Bytes
+    length: Bytes | U16
+    channel: Bytes | None
+    can_id: U32 | None
 
 
 class Decoder:
@@ -67,7 +67,7 @@ class Decoder:
         self.network = network
         self.tally = Tally()
         self.held = 0
-        self._pieces: dict[int, list[Rows]] = {}
+        self._pieces: dict[int, list[MessageRows]] = {}
         self._channels: list[str] = []
         self._transport = Transport() if network.carries_long else None
         if self._transport:
@@ -97,7 +97,7 @@ class Decoder:
         for index in np.unique(which[which >= 0]).tolist():
             rows = np.flatnonzero(which == index)
             self._pieces.setdefault(index, []).append(
-                Rows(
+                MessageRows(
                     carried.t[rows],
                     carried.payload[rows],
                     carried.length[rows],
@@ -120,7 +120,7 @@ class Decoder:
         for index, start, end in batch.messages:
             rows = slice(start, end)
             self._pieces.setdefault(index, []).append(
-                Rows(
+                MessageRows(
                     batch.t[rows],
                     batch.payload[rows],
                     batch.length[rows],
@@ -152,7 +152,7 @@ class Decoder:
             self._channels.append(label)
         return self._channels.index(label)
 
-    def _count(self, frames: Frames, which: NDArray[np.int16]) -> None:
+    def _count(self, frames: Frames, which: I16) -> None:
         tally = self.tally
         tally.frames += len(frames)
         tally.known += int(np.count_nonzero(which >= 0))
@@ -170,7 +170,7 @@ class Decoder:
             for k, n in zip(*(a.tolist() for a in np.unique(key, return_counts=True)), strict=True):
                 tally.unknown[frames.channels[k >> 33], k & 0xFFFF_FFFF, bool(k >> 32 & 1)] += n
 
-    def _table(self, message: Message, rows: Rows, counts: bool) -> Table:
+    def _table(self, message: Message, rows: MessageRows, counts: bool) -> Table:
         n_short = int(np.count_nonzero(rows.length < message.length))
         if n_short:
             self.tally.short[message.name] += n_short
@@ -220,13 +220,13 @@ def decode_batches(
         yield decoder.tables()
 
 
-def _joined(pieces: list[Rows]) -> Rows:
+def _joined(pieces: list[MessageRows]) -> MessageRows:
     if len(pieces) == 1:
         return pieces[0]
     width = max(p.payload.shape[1] for p in pieces)
     channels = [p.channel for p in pieces if p.channel is not None]
     numbers = [p.can_id for p in pieces if p.can_id is not None]
-    return Rows(
+    return MessageRows(
         np.concatenate([p.t for p in pieces]),
         np.concatenate([widened(p.payload, width) for p in pieces]),
         np.concatenate([p.length for p in pieces]),

@@ -1,8 +1,7 @@
 """Payload matrix and layout to columns: every frame of a message at once, never one frame at a time.
 
-A frame's bytes are loaded as 64-bit words, once as they lie (little endian) and once reversed (big endian).
-A signal is then a shift and a mask of one word; only a signal that spreads over nine bytes needs a ninth
-byte on top.
+A frame's bytes are loaded as 64-bit words, once as they lie (little endian) and once reversed (big endian). A signal is
+then a shift and a mask of one word; only a signal that spreads over nine bytes needs a ninth byte on top.
 
     bytes          b0       b1       b2  ...           little-endian word: bit k of byte i is bit 8i + k
     DBC numbering  7 ... 0  15 ... 8  23 ... 16        big-endian word: first_bit counts from the top
@@ -16,25 +15,23 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import F64, I64, U16, U64, Bool, Bytes
 from herdbook.decoders.dbc.messages import Message, Number, Signal
-
-U64 = NDArray[np.uint64]
-Bytes = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
     """Values of one signal, (frames,) int64, uint64 or float64; valid None: present in every frame."""
 
-    values: NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]
-    valid: NDArray[np.bool_] | None = None
+    values: I64 | U64 | F64
+    valid: Bool | None = None
 
 
 @dataclass(slots=True)
 class Words:
     """64-bit words of a payload matrix, uint8 (frames, width >= 8); each word is loaded at most once."""
 
-    payload: NDArray[np.uint8]
+    payload: Bytes
     _little: dict[int, U64] = field(default_factory=dict)
     _big: dict[int, U64] = field(default_factory=dict)
 
@@ -53,7 +50,7 @@ class Words:
 def extract(
     message: Message,
     payload: Bytes,
-    length: Bytes | NDArray[np.uint16] | None = None,
+    length: Bytes | U16 | None = None,
     counts: bool = False,
 ) -> dict[str, Column]:
     """Physical values of every signal of one message.
@@ -128,7 +125,7 @@ def _cut(word: U64, shift: int, length: int, signed: bool) -> U64:
     return out
 
 
-def scaled(signal: Signal, raw: U64) -> NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]:
+def scaled(signal: Signal, raw: U64) -> I64 | U64 | F64:
     """raw * scale + offset, with the very roundings of Python's own numbers, so that no bit differs."""
     if signal.is_float:
         with np.errstate(all="ignore"):  # any bits may come: NaN, infinities, products past the range
@@ -143,29 +140,29 @@ def scaled(signal: Signal, raw: U64) -> NDArray[np.int64] | NDArray[np.uint64] |
     return _in_python(signal, counts) if signal.in_python else linear(counts, signal.scale, signal.offset)
 
 
-def counted(signal: Signal, raw: U64) -> NDArray[np.int64] | U64:
+def counted(signal: Signal, raw: U64) -> I64 | U64:
     """Raw counts as numbers: int64, or uint64 for unsigned ones of all 64 bits."""
     return raw.view(np.int64) if signal.signed or signal.length < 64 else raw
 
 
-def linear(counts: NDArray[Any], scale: Number, offset: Number) -> NDArray[np.float64]:
-    """counts * scale + offset in float64, rounded after each step as Python's floats are."""
+def linear(counts: NDArray[Any], scale: Number, offset: Number) -> F64:
+    """counts * scale + offset in float64, rounded after each step as Python's floats are. counts: whole or float64."""
     values = counts.astype(np.float64)
     if scale == 1 and offset == 0:
         return values
     values *= np.float64(scale)
-    if offset or not scale > 1e-200:  # adding zero still turns -0.0 into 0.0
+    if offset or scale <= 0 or counts.dtype.kind == "f":  # adding zero still turns -0.0 into 0.0
         values += np.float64(offset)
     return values
 
 
-def _in_python(signal: Signal, counts: NDArray[np.int64] | U64) -> NDArray[np.float64]:
+def _in_python(signal: Signal, counts: I64 | U64) -> F64:
     """Products past 2^53 of an integer factor: whole numbers of any size first, one rounding at the end."""
     exact = counts.astype(object) * signal.scale + signal.offset
     return exact.astype(np.float64)
 
 
-def _as_float(raw: U64, length: int) -> NDArray[np.float64]:
+def _as_float(raw: U64, length: int) -> F64:
     if length == 64:
         return raw.view(np.float64)
     if length == 32:
@@ -173,7 +170,7 @@ def _as_float(raw: U64, length: int) -> NDArray[np.float64]:
     return raw.astype(np.uint16).view(np.float16).astype(np.float64)
 
 
-def _selected(column: Column, when: frozenset[int]) -> NDArray[np.bool_]:
+def _selected(column: Column, when: frozenset[int]) -> Bool:
     if column.values.dtype.kind == "f":
         finite = np.isfinite(column.values) & (np.abs(column.values) < 2.0**62)
         whole = np.where(finite, column.values, -1.0).astype(np.int64)  # towards zero, as int() does
@@ -181,7 +178,7 @@ def _selected(column: Column, when: frozenset[int]) -> NDArray[np.bool_]:
     return _both(column.valid, _is_one_of(cast("U64", column.values), when))
 
 
-def _is_one_of(values: NDArray[np.int64] | U64, when: frozenset[int]) -> NDArray[np.bool_]:
+def _is_one_of(values: I64 | U64, when: frozenset[int]) -> Bool:
     if len(when) == 1:
         (only,) = when
         return np.asarray(values == only)
@@ -189,5 +186,5 @@ def _is_one_of(values: NDArray[np.int64] | U64, when: frozenset[int]) -> NDArray
     return np.isin(values, np.array([w for w in when if info.min <= w <= info.max], values.dtype))
 
 
-def _both(a: NDArray[np.bool_] | None, b: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _both(a: Bool | None, b: Bool) -> Bool:
     return b if a is None else a & b

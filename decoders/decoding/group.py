@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I16, I64, Bytes
 from herdbook.decoders.dbc.network import Network
 from herdbook.decoders.frames import Frames
 
@@ -23,12 +24,12 @@ class Grouped:
     """
 
     frames: Frames
-    which: NDArray[np.int16]
+    which: I16
     order: NDArray[np.intp]
     messages: tuple[tuple[int, int, int], ...]
-    t: NDArray[np.int64]
-    length: NDArray[np.uint8]
-    payload: NDArray[np.uint8]
+    t: I64
+    length: Bytes
+    payload: Bytes
 
 
 def grouped(frames: Frames, network: Network) -> Grouped:
@@ -42,4 +43,12 @@ def grouped(frames: Frames, network: Network) -> Grouped:
     narrow = payload.shape[1] == 8
     payload = payload.view(np.uint64)[:, 0].take(order).view(np.uint8).reshape(-1, 8) if narrow else payload[order]
     messages = tuple(zip(present.tolist(), starts.tolist(), ends.tolist(), strict=True))
-    return Grouped(frames, which, order, messages, frames.t.take(order), frames.length.take(order), payload)
+    return Grouped(
+        frames=frames,
+        which=which,
+        order=order,
+        messages=messages,
+        t=frames.t.take(order),
+        length=frames.length.take(order),
+        payload=payload,
+    )

@@ -1,4 +1,8 @@
-"""Log formats, one file each. The folder is the registry: a new format is a new file that holds a READER."""
+"""Log formats, one file or folder each. The folder is the registry: what lies here holds a READER and is a format.
+
+Formats stand on herdbook.decoders.reading and know nothing of each other. How each is tried is said by the file of the
+same name in tests/decoders/formats.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,7 @@ from functools import cache
 from importlib import import_module
 from pkgutil import iter_modules
 
-from herdbook.decoders.logs.log import Reader
+from herdbook.decoders.reading.reader import Reader
 
 
 @cache

@@ -21,12 +21,13 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I64, U16, U32, U64, Bytes
 from herdbook.decoders.errors import LogFormatError
 from herdbook.decoders.frames import BRS, ERROR, ESI, FD, REMOTE, TX, Frames
-from herdbook.decoders.logs import inflate
-from herdbook.decoders.logs.log import Account, Reader
-from herdbook.decoders.logs.rows import FD_LENGTHS, Labels, Rows
-from herdbook.decoders.logs.source import Source
+from herdbook.decoders.reading import inflate
+from herdbook.decoders.reading.reader import Account, Reader
+from herdbook.decoders.reading.rows import FD_LENGTHS, Labels, Rows
+from herdbook.decoders.reading.source import Source
 from herdbook.decoders.text.fields import KEEP_FIRST
 
 FILE_HEADER = struct.Struct("<4sL8BQQLL8H8H")
@@ -38,9 +39,6 @@ BATCH_BYTES = 1 << 20  # unpacked objects parsed at once
 MAX_OBJECT = 1 << 26  # bytes; containers seen in the field have 128 KB to 1 MB
 MAX_UNPACKED = 1 << 27
 FIELD_BYTES = {1: 16, 86: 16, 73: 32, 100: 20, 101: 40}  # by object type: what a frame's fields need at least
-I64 = NDArray[np.int64]
-U64 = NDArray[np.uint64]
-Bytes = NDArray[np.uint8]
 EDGE = 128  # bytes behind a batch, so that fields of its last object can be loaded
 
 
@@ -49,7 +47,7 @@ class Objects(NamedTuple):
 
     start: I64
     end: I64
-    kind: NDArray[np.uint32]
+    kind: U32
     fields: I64
 
 
@@ -91,7 +89,7 @@ def _file_header(source: Source, account: Account) -> int:
         account.lose("cut", source.size, min(claimed, 2**62) - source.size, f"the header speaks of {claimed} bytes")
     year, month, _, day, hour, minute, second, milli = fields[14:22]
     try:
-        start = datetime(year, month, day, hour, minute, second, milli * 1000, tzinfo=UTC)
+        start = datetime(year, month, day, hour, minute, second=second, microsecond=milli * 1000, tzinfo=UTC)
     except ValueError:
         account.clock = "relative"
         return 0
@@ -282,7 +280,7 @@ def _frames(data: Bytes, o: Objects, start_us: int, labels: Labels) -> Frames:
     return rows.frames(labels)
 
 
-def _classic(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
+def _classic(data: Bytes, some: I64, o: Objects, rows: Rows) -> U16:
     at = o.fields[some]
     head = _u64(data, at)
     flags, length = (head >> np.uint64(16)).astype(np.uint8), (head >> np.uint64(24)).astype(np.uint8)
@@ -294,7 +292,7 @@ def _classic(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint1
     return head.astype(np.uint16)
 
 
-def _error(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
+def _error(data: Bytes, some: I64, o: Objects, rows: Rows) -> U16:
     at = o.fields[some]
     _identifier(rows, some, _u32(data, at + 16))
     rows.flags[some] |= ERROR
@@ -303,7 +301,7 @@ def _error(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]
     return _u16(data, at)
 
 
-def _fd(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
+def _fd(data: Bytes, some: I64, o: Objects, rows: Rows) -> U16:
     at = o.fields[some]
     flags, dlc, bits = data[at + 2], data[at + 3], data[at + 13]
     _identifier(rows, some, _u32(data, at + 4))
@@ -314,7 +312,7 @@ def _fd(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
     return _u16(data, at)
 
 
-def _fd64(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
+def _fd64(data: Bytes, some: I64, o: Objects, rows: Rows) -> U16:
     at = o.fields[some]
     dlc, valid, bits = data[at + 1], data[at + 2], _u32(data, at + 12)
     _identifier(rows, some, _u32(data, at + 4))
@@ -329,7 +327,7 @@ def _fd64(data: Bytes, some: I64, o: Objects, rows: Rows) -> NDArray[np.uint16]:
     return data[at].astype(np.uint16)
 
 
-FILL: dict[int, Callable[[Bytes, I64, Objects, Rows], NDArray[np.uint16]]] = {
+FILL: dict[int, Callable[[Bytes, I64, Objects, Rows], U16]] = {
     1: _classic,
     86: _classic,
     73: _error,
@@ -338,7 +336,7 @@ FILL: dict[int, Callable[[Bytes, I64, Objects, Rows], NDArray[np.uint16]]] = {
 }
 
 
-def _identifier(rows: Rows, some: I64, number: NDArray[np.uint32]) -> None:
+def _identifier(rows: Rows, some: I64, number: U32) -> None:
     rows.can_id[some] = number & np.uint32(0x1FFF_FFFF)
     rows.flags[some] |= (number >> np.uint32(31)).astype(np.uint8)  # EXTENDED is bit 0
 
@@ -366,11 +364,11 @@ def _u64(data: Bytes, at: I64) -> U64:
     return np.asarray(np.ndarray((len(data) - 7,), "<u8", data.data, strides=(1,))[at])
 
 
-def _u32(data: Bytes, at: I64) -> NDArray[np.uint32]:
+def _u32(data: Bytes, at: I64) -> U32:
     return np.asarray(np.ndarray((len(data) - 3,), "<u4", data.data, strides=(1,))[at])
 
 
-def _u16(data: Bytes, at: I64) -> NDArray[np.uint16]:
+def _u16(data: Bytes, at: I64) -> U16:
     return np.asarray(np.ndarray((len(data) - 1,), "<u2", data.data, strides=(1,))[at])
 
 

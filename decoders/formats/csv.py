@@ -11,9 +11,10 @@ import binascii
 from collections.abc import Iterator
 
 from herdbook.decoders.frames import ERROR, EXTENDED, REMOTE, Frames
-from herdbook.decoders.logs.log import ABSOLUTE_US, Account, Reader
-from herdbook.decoders.logs.rows import Labels, Rows
-from herdbook.decoders.logs.source import PAD, Source
+from herdbook.decoders.reading.reader import Account, Reader
+from herdbook.decoders.reading.rows import Labels, Rows
+from herdbook.decoders.reading.source import Source
+from herdbook.decoders.text.fields import PAD
 
 HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
 
@@ -21,12 +22,9 @@ HEADER = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
 def read(source: Source, account: Account) -> Iterator[Frames]:
     labels = Labels()
     labels.number(b"1")
-    first = True
-    for offset, text in source.blocks(account, lambda line: True):  # half a row does not have the bytes it tells of
+    for offset, text in source.blocks(lambda line: True):  # half a row does not have the bytes it tells of
         frames = _parse(text[PAD:-PAD].tobytes(), offset, labels, account)
-        if first and len(frames):
-            account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
-            first = False
+        account.tell_clock(frames)
         yield frames
 
 
@@ -59,7 +57,7 @@ def _line(line: bytes, i: int, rows: Rows) -> bool:
         return False
     flags = (EXTENDED if extended else 0) | (REMOTE if remote else 0) | (ERROR if error else 0)
     length = min(length, 8) if remote or error else length  # asked for, or told of the error; no data
-    rows.put(i, t, 0, number, flags, length, b"" if remote else data[:length])
+    rows.put(i=i, t=t, channel=0, can_id=number, flags=flags, length=length, payload=b"" if remote else data[:length])
     return True
 
 

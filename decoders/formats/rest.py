@@ -11,9 +11,9 @@ from typing import Any
 
 from herdbook.decoders.errors import UnknownLogError
 from herdbook.decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
-from herdbook.decoders.logs.log import ABSOLUTE_US, Account, Reader
-from herdbook.decoders.logs.rows import Labels, Rows
-from herdbook.decoders.logs.source import Source
+from herdbook.decoders.reading.reader import Account, Reader
+from herdbook.decoders.reading.rows import Labels, Rows
+from herdbook.decoders.reading.source import Source
 
 GROUP = "can.io.message_reader"
 BATCH = 20_000
@@ -42,17 +42,20 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
             f"{source.path.name}: no reader of ours recognises the content, and no python-can "
             f"plugin claims {path.suffix!r}."
         )
-    labels, rows, n, first = Labels(), Rows(BATCH), 0, True
+    labels, rows, n = Labels(), Rows(BATCH), 0
     messages = iter(plugin.load()(path))
     while (message := _next(messages, source, account)) is not None:
         _put(rows, n, message, labels)
         n += 1
-        if first:
-            account.clock, first = ("utc" if int(rows.t[0]) >= ABSOLUTE_US else "relative"), False
         if n == BATCH:
-            yield rows.frames(labels)
+            yield _told(rows.frames(labels), account)
             rows, n = Rows(BATCH), 0
-    yield rows.first(n).frames(labels)
+    yield _told(rows.first(n).frames(labels), account)
+
+
+def _told(frames: Frames, account: Account) -> Frames:
+    account.tell_clock(frames)
+    return frames
 
 
 def _next(messages: Iterator[Any], source: Source, account: Account) -> Any:
@@ -69,13 +72,13 @@ def _put(rows: Rows, i: int, message: Any, labels: Labels) -> None:
     data = b"" if message.is_remote_frame else bytes(message.data)[:64]
     length = min(int(message.dlc), 8) if message.is_remote_frame else len(data)
     rows.put(
-        i,
-        round(message.timestamp * 1e6),
-        labels.number(str(message.channel).encode()),
-        int(message.arbitration_id) & 0x1FFF_FFFF,
-        flags,
-        length,
-        data,
+        i=i,
+        t=round(message.timestamp * 1e6),
+        channel=labels.number(str(message.channel).encode()),
+        can_id=int(message.arbitration_id) & 0x1FFF_FFFF,
+        flags=flags,
+        length=length,
+        payload=data,
     )
 
 

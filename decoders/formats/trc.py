@@ -17,23 +17,21 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I64, Bool, Bytes
 from herdbook.decoders.frames import BRS, ESI, EXTENDED, FD, REMOTE, TX, Frames
-from herdbook.decoders.logs.log import Account, Reader
-from herdbook.decoders.logs.rows import FD_LENGTHS, Labels, Rows
-from herdbook.decoders.logs.source import Source
+from herdbook.decoders.reading.reader import Account, Reader
+from herdbook.decoders.reading.rows import FD_LENGTHS, Labels, Rows
+from herdbook.decoders.reading.source import Source
 from herdbook.decoders.text.tokens import Lines
 
-I64 = NDArray[np.int64]
-Bool = NDArray[np.bool_]
 COLUMNS = {"1.0": "NOILD", "1.1": "NOTILD", "1.2": "NOBTILD", "1.3": "NOBTIRLD"}
 LOOKS = re.compile(rb"\A;(\$FILEVERSION=|#{10,}|[^\n]*\n(;[^\n]*\n)*;-+\+)")
 FD_TYPES = {b"FD": FD, b"FB": FD | BRS, b"FE": FD | BRS | ESI, b"BI": FD | ESI}
 
 
-class State:
-    """What the header has said so far: which word of a line is which column."""
+class TrcHeader:
+    """What the header lines have said so far: which word of a line is which column."""
 
     def __init__(self, account: Account) -> None:
         self.account = account
@@ -47,62 +45,62 @@ class State:
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
     account.clock = "relative"
-    state = State(account)
-    for offset, text in source.blocks(account, lambda line: _whole(line, state)):
-        yield _parse(text, offset, state)
+    header = TrcHeader(account)
+    for offset, text in source.blocks(lambda line: _whole(line, header)):
+        yield _parse(text, offset, header)
 
 
-def _parse(text: NDArray[np.uint8], offset: int, state: State) -> Frames:
+def _parse(text: Bytes, offset: int, header: TrcHeader) -> Frames:
     lines = Lines(text)
     comment = lines.initial(lines.token(0, np.arange(len(lines)))) == ord(";")
     for i in np.flatnonzero(comment).tolist():
-        _header(lines.line(i), state)
+        _header(lines.line(i), header)
     rows = Rows(len(lines))
     some = np.flatnonzero(~comment)
     done = np.zeros(len(lines), np.bool_)
     if len(some):
-        done[some], event = _frames(lines, some, rows, state)
+        done[some], event = _frames(lines, some, rows, header)
         for i in some[~done[some] & ~event].tolist():
             line = lines.line(i)
             at = offset + lines.offset(i)
-            state.account.lose("line", at, len(line) + 1, f"not a frame: {line[:60]!r}")
-    return rows.frames(state.labels, done)
+            header.account.lose("line", at, len(line) + 1, f"not a frame: {line[:60]!r}")
+    return rows.frames(header.labels, done)
 
 
-def _whole(line: bytes, state: State) -> bool:
+def _whole(line: bytes, header: TrcHeader) -> bool:
     """False when the file may end inside this line: before its data, or inside a number."""
-    words, data = line.split(), max(state.at("D"), 1)
+    words, data = line.split(), max(header.at("D"), 1)
     bare = len(words) == data and (words[-1] == b"0" or b"RR" in words[: data - 1])  # a length, and no data to come
     complete = len(words[-1]) > 1 or bare
     return line.lstrip().startswith(b";") or (len(words) >= data and complete)
 
 
-def _header(line: bytes, state: State) -> None:
+def _header(line: bytes, header: TrcHeader) -> None:
     key, _, value = line.decode("ascii", "replace").strip().partition("=")
     if key == ";$FILEVERSION":
-        state.second = value.startswith("2.")
-        state.columns = COLUMNS.get(value, "" if state.second else state.columns)
+        header.second = value.startswith("2.")
+        header.columns = COLUMNS.get(value, "" if header.second else header.columns)
     elif key == ";$COLUMNS":
-        state.columns = value.replace(",", "")
+        header.columns = value.replace(",", "")
     elif key == ";$STARTTIME":
         try:
-            state.account.wall = (datetime(1899, 12, 30) + timedelta(days=float(value))).isoformat()
+            header.account.wall = (datetime(1899, 12, 30) + timedelta(days=float(value))).isoformat()
         except (ValueError, OverflowError):
-            state.account.wall = ""
+            header.account.wall = ""
 
 
-def _frames(lines: Lines, some: I64, rows: Rows, state: State) -> tuple[Bool, Bool]:
+def _frames(lines: Lines, some: I64, rows: Rows, header: TrcHeader) -> tuple[Bool, Bool]:
     """Read the lines of one block; where a frame was read, and where an event that is none."""
-    word = {c: lines.token(i, some) for i, c in enumerate(state.columns)}
+    word = {c: lines.token(i, some) for i, c in enumerate(header.columns)}
     if not {"O", "I", "D"} <= set(word) or not {"L", "l"} & set(word):
         return np.zeros(len(some), np.bool_), np.zeros(len(some), np.bool_)
     kind = word.get("T", word["I"])
     t, timed = lines.micros(word["O"], 1000)
     rows.t[some] = t
-    flags, frame, remote = _kinds(lines, kind, state)
-    data = lines.token(state.at("D"), some)
-    if not state.second:
-        remote = frame & lines.has(data, b"RTR") & (lines.count[some] > state.at("D"))
+    flags, frame, remote = _kinds(lines, kind, header)
+    data = lines.token(header.at("D"), some)
+    if not header.second:
+        remote = frame & lines.has(data, b"RTR") & (lines.count[some] > header.at("D"))
     number, sound = lines.hexadecimal(lines.start[word["I"]], lines.end[word["I"]])
     frame &= (number != 0xFFFFFFFF) | ("T" in word)  # version 1.0 marks bus events by this identifier
     long = lines.size(word["I"]) > 4
@@ -113,7 +111,7 @@ def _frames(lines: Lines, some: I64, rows: Rows, state: State) -> tuple[Bool, Bo
         length = np.where(flags & FD, FD_LENGTHS[np.clip(length, 0, 15)], length)
     good = timed & sound & sound_too & (length <= np.where(flags & FD, 64, 8))
     held = np.where(good & frame & ~remote, length, 0)
-    good &= lines.count[some] >= state.at("D") + held
+    good &= lines.count[some] >= header.at("D") + held
     payload, sound = lines.data_bytes(data, np.where(good, held, 0))
     good &= sound & frame
     if payload.shape[1] > 8:
@@ -124,17 +122,17 @@ def _frames(lines: Lines, some: I64, rows: Rows, state: State) -> tuple[Bool, Bo
     sent = lines.has(word.get("d", kind), b"Tx")
     rows.flags[some] = flags | _flag(sent, TX) | _flag(long, EXTENDED) | _flag(remote, REMOTE)
     channel = lines.whole(word["B"])[0] if "B" in word else np.ones(len(some), np.int64)
-    rows.channel[some[good]] = state.labels.of_numbers(np.minimum(channel[good], 65535).astype(np.uint16))
+    rows.channel[some[good]] = header.labels.of_numbers(np.minimum(channel[good], 65535).astype(np.uint16))
     return good, np.asarray(~frame & timed)
 
 
-def _kinds(lines: Lines, kind: I64, state: State) -> tuple[NDArray[np.uint8], Bool, Bool]:
+def _kinds(lines: Lines, kind: I64, header: TrcHeader) -> tuple[Bytes, Bool, Bool]:
     """Flags by the type column, whether it is a frame, and whether a remote one."""
     n = len(kind)
     flags = np.zeros(n, np.uint8)
-    if not state.second:
+    if not header.second:
         either = lines.has(kind, b"Rx") | lines.has(kind, b"Tx")
-        return flags, either if "T" in state.columns else np.ones(n, np.bool_), np.zeros(n, np.bool_)
+        return flags, either if "T" in header.columns else np.ones(n, np.bool_), np.zeros(n, np.bool_)
     remote = lines.has(kind, b"RR")
     frame = remote | lines.has(kind, b"DT")
     for name, bits in FD_TYPES.items():
@@ -144,7 +142,7 @@ def _kinds(lines: Lines, kind: I64, state: State) -> tuple[NDArray[np.uint8], Bo
     return flags, frame, remote
 
 
-def _flag(where: Bool, flag: int) -> NDArray[np.uint8]:
+def _flag(where: Bool, flag: int) -> Bytes:
     return np.where(where, flag, 0).astype(np.uint8)
 
 

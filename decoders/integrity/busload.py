@@ -16,11 +16,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I64, Bytes
 from herdbook.decoders.frames import BRS, ERROR, EXTENDED, FD, REMOTE
 
-I64 = NDArray[np.int64]
 SECOND = 1_000_000
 FAST_SHARE = 4  # a bit at the data rate counts as a quarter in the search for the worst second: a usual ratio of rates
 
@@ -71,7 +70,7 @@ class BusWatch:
     peak_second: int = 0
     peak: I64 = field(default_factory=lambda: np.zeros(4, np.int64))
 
-    def add(self, t: I64, awake_us: int, flags: NDArray[np.uint8], length: NDArray[np.uint8]) -> None:
+    def add(self, t: I64, awake_us: int, flags: Bytes, length: Bytes) -> None:
         """t: microseconds (n,), n > 0; awake_us: what they add to the time awake."""
         seconds, bits = second_bits(t, flags, length)
         self.frames += len(t)
@@ -87,10 +86,17 @@ class BusWatch:
 
     def traffic(self) -> Traffic:
         bits, peak = ((int(b[0]), int(b[1]), int(b[2]), int(b[3])) for b in (self.bits, self.peak))
-        return Traffic(self.channel, self.frames, self.awake_us, bits, self.peak_second * SECOND, peak)
+        return Traffic(
+            channel=self.channel,
+            frames=self.frames,
+            awake_us=self.awake_us,
+            bits=bits,
+            peak_t=self.peak_second * SECOND,
+            peak_bits=peak,
+        )
 
 
-def second_bits(t: I64, flags: NDArray[np.uint8], length: NDArray[np.uint8]) -> tuple[I64, I64]:
+def second_bits(t: I64, flags: Bytes, length: Bytes) -> tuple[I64, I64]:
     """Clock seconds in which frames came, (k,), and their bits, (k, 4); a second that comes again is told again."""
     begin = _second_starts(t)
     seconds = t[begin] // SECOND
@@ -117,7 +123,7 @@ def _second_starts(t: I64) -> I64:
     return np.concatenate(([0], np.flatnonzero(second[1:] != second[:-1]) + 1))
 
 
-def frame_bits(flags: NDArray[np.uint8], length: NDArray[np.uint8], stuffed: bool) -> tuple[I64, I64]:
+def frame_bits(flags: Bytes, length: Bytes, stuffed: bool) -> tuple[I64, I64]:
     """Bits of each frame at the nominal and at the data rate, (n,) each."""
     n = np.where(flags & (REMOTE | ERROR), 0, length).astype(np.int64) * 8
     extended, fd = (flags & EXTENDED) != 0, (flags & FD) != 0

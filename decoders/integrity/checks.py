@@ -22,7 +22,7 @@ checksum are declared by message attributes of our own making; a file may leave 
                high one travel in the frame), then the bytes; effective start and final 0x00; counter 0 to 14
     e2e_p2     AUTOSAR profile 2: polynomial 0x2F, start and final 0xFF, bytes, DataIDList[counter]; 0 to 15
 
-The sender's side of all of them is herdbook.decoders.integrity.checksum.seal.
+The sender's side of all of them is demo_logs.encode.seal.
 """
 
 from __future__ import annotations
@@ -31,18 +31,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I64, Bytes
 from herdbook.decoders.dbc.messages import Message
 from herdbook.decoders.dbc.network import Network
 from herdbook.decoders.decoding.group import Grouped, grouped
-from herdbook.decoders.frames import Frames
+from herdbook.decoders.frames import Frames, join_frames
 from herdbook.decoders.integrity.busload import BusWatch, Traffic
 from herdbook.decoders.integrity.checksum import Protection, counter_of, protection_of, wrong
-from herdbook.decoders.logs.log import join_frames
 
-I64 = NDArray[np.int64]
-Bytes = NDArray[np.uint8]
 ENOUGH = 100_000  # frames looked at in one go
 SILENCE_US = 1_000_000  # nothing at all on a channel for longer: bus or logger slept; engineering choice
 MISSING = 2.5  # cycles without a frame from which on frames count as missed; common practice
@@ -144,8 +141,7 @@ class IntegrityCheck:
         return [bus.traffic() for bus in self._buses.values()]
 
     def failed_since(self) -> dict[str, I64]:
-        """Times of frames with a wrong checksum since the last call, by message; empty arrays for guarded messages
-        without any."""
+        """Times of frames with a wrong checksum since the last call, by message; empty where a guarded one has none."""
         self._flush()
         found: dict[str, list[I64]] = {}
         for _, watch in sorted(self._watches.items()):

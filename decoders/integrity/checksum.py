@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from typing import Literal, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import U64, Bool, Bytes
 from herdbook.decoders.dbc.messages import Message, Signal
-from herdbook.decoders.decoding.encode import put_bits
 from herdbook.decoders.decoding.extract import Words, raw_bits
 from herdbook.decoders.errors import NetworkError
 
@@ -22,7 +21,6 @@ Mode = Literal["both", "alternate", "low", "nibble"]
 FORMS: tuple[Form, ...] = ("none", "counter", "sae_j1850", "e2e_p1", "e2e_p2")
 MODES: tuple[Mode, ...] = ("both", "alternate", "low", "nibble")
 Choice = TypeVar("Choice", bound=str)
-Bytes = NDArray[np.uint8]
 
 
 def crc_table(polynomial: int) -> Bytes:
@@ -100,14 +98,21 @@ def protection_of(message: Message) -> Protection | None:
     mode = _one_of(message, "E2EDataIDMode", MODES)
     if form == "e2e_p1" and ((mode == "alternate" and counter is None) or (mode == "nibble" and nibble is None)):
         raise _missing(message, "E2ECounter" if counter is None and mode == "alternate" else "E2EDataIDNibble")
-    return Protection(form, counter, checksum, data_id, ids, mode, nibble if mode == "nibble" else None)
+    return Protection(
+        form=form,
+        counter=counter,
+        checksum=checksum,
+        data_id=data_id,
+        data_ids=ids,
+        mode=mode,
+        nibble=nibble if mode == "nibble" else None,
+    )
 
 
 def expected_checksum(protection: Protection, payload: Bytes, length: int) -> Bytes:
     """The checksum each row should carry, uint8 (frames,).
 
-    payload: uint8 (frames, width); length: bytes of the message. The checksum byte is left out, all others
-    count in order.
+    payload: uint8 (frames, width); length: bytes of the message. All but the checksum byte count, in order.
     """
     assert protection.checksum is not None
     own, n = protection.checksum.first_bit // 8, len(payload)
@@ -124,7 +129,7 @@ def expected_checksum(protection: Protection, payload: Bytes, length: int) -> By
     return crc8_columns([*ahead, *data], n, J1850, start=0, final=0)
 
 
-def wrong(protection: Protection, payload: Bytes, length: int) -> NDArray[np.bool_]:
+def wrong(protection: Protection, payload: Bytes, length: int) -> Bool:
     """Where a row's checksum, or the part of the data ID that it carries, is not what it should be; bool (frames,)."""
     assert protection.checksum is not None
     words = Words(payload)
@@ -134,29 +139,11 @@ def wrong(protection: Protection, payload: Bytes, length: int) -> NDArray[np.boo
     return np.asarray(bad)
 
 
-def counter_of(protection: Protection, payload: Bytes) -> NDArray[np.uint64]:
+def counter_of(protection: Protection, payload: Bytes) -> U64:
     """Counter value of each row; zeros when the message has no counter."""
     if protection.counter is None:
         return np.zeros(len(payload), np.uint64)
     return raw_bits(Words(payload), protection.counter)
-
-
-def seal(message: Message, payload: Bytes, first_count: int = 0) -> Bytes:
-    """The sender's side: write running counter and checksum into payloads, in place, and return them.
-
-    Raises: NetworkError as protection_of does.
-    """
-    protection = protection_of(message)
-    every = np.ones(len(payload), np.bool_)
-    if protection is not None and protection.counter is not None:
-        count = (np.arange(len(payload)) + first_count) % protection.counter_values
-        put_bits(payload, protection.counter, count.astype(np.uint64), every)
-    if protection is not None and protection.nibble is not None:
-        put_bits(payload, protection.nibble, np.full(len(payload), protection.data_id >> 8 & 0xF, np.uint64), every)
-    if protection is not None and protection.checksum is not None:
-        crc = expected_checksum(protection, payload, message.length)
-        put_bits(payload, protection.checksum, crc.astype(np.uint64), every)
-    return payload
 
 
 def _one_of(message: Message, attribute: str, choices: tuple[Choice, ...]) -> Choice:

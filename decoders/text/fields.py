@@ -1,24 +1,22 @@
 """Numbers out of text, eight characters of every line at a time.
 
-Eight characters are one 64-bit word, so an array of words holds the same field of all lines, and a handful
-of integer operations on it turns text to numbers. Words are little endian: the first character is the lowest
-byte. Source of the digit folding: the well-known multiply-and-shift reduction, pairs to fours to eights;
-from memory.
+Eight characters are one 64-bit word, so an array of words holds the same field of all lines, and a handful of integer
+operations on it turns text to numbers. Words are little endian: the first character is the lowest byte.
+Source of the digit folding: the well-known multiply-and-shift reduction, pairs to fours to eights; from memory.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-U64 = NDArray[np.uint64]
-I64 = NDArray[np.int64]
+from herdbook.decoders.arrays import I64, U64, Bytes
 
 
 def _all(byte: int) -> np.uint64:
     return np.uint64(byte * 0x0101_0101_0101_0101)
 
 
+PAD = 32  # newlines before and behind each block of text, so that a word near its edge can be loaded
 ZEROS, HIGH_NIBBLES, LOW_NIBBLES = _all(0x30), _all(0xF0), _all(0x0F)
 ONES, SIX, BIT4 = _all(1), _all(6), _all(0x10)
 LAST_SIX = np.uint64(0x3030)  # two zeros before six digits
@@ -26,7 +24,7 @@ KEEP_FIRST = np.array([(1 << 8 * n) - 1 for n in range(9)], np.uint64)  # n firs
 KEEP_LAST = np.array([((1 << 8 * n) - 1) << 8 * (8 - n) for n in range(9)], np.uint64)
 
 
-def words_at(text: NDArray[np.uint8], at: NDArray[np.int64]) -> U64:
+def words_at(text: Bytes, at: I64) -> U64:
     """The eight characters from each position on, shape (n,)."""
     every = np.ndarray((len(text) - 7,), "<u8", text.data, strides=(1,))
     return every[at]

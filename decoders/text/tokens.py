@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.decoders.logs.source import PAD
-from herdbook.decoders.text.fields import ZEROS, hex_bytes, last_digits, words_at
+from herdbook.decoders.arrays import I64, U16, U32, Bool, Bytes
+from herdbook.decoders.text.fields import PAD, ZEROS, hex_bytes, last_digits, words_at
 
-I64 = NDArray[np.int64]
-Bool = NDArray[np.bool_]
 BAD_PAIR = 256
 
 
-def _pair_table() -> NDArray[np.uint16]:
-    """Two characters as one little-endian number to the byte they write in hexadecimal; " 7" counts as
-    "07".
-    """
+def _pair_table() -> U16:
+    """Two characters as one little-endian number to the byte they write in hexadecimal; " 7" counts as "07"."""
     value = np.full(256, BAD_PAIR, np.uint16)
     for character in b"0123456789ABCDEFabcdef":
         value[character] = int(chr(character), 16)
@@ -37,7 +32,7 @@ class Lines:
     offset(i): where line i begins within the block.
     """
 
-    def __init__(self, text: NDArray[np.uint8]) -> None:
+    def __init__(self, text: Bytes) -> None:
         self.text = text
         ink = text > 32
         edges: I64 = np.flatnonzero(ink[1:] != ink[:-1]) + 1
@@ -78,11 +73,11 @@ class Lines:
     def size(self, token: I64) -> I64:
         return np.asarray(self.end[token] - self.start[token])
 
-    def last(self, token: I64) -> NDArray[np.uint8]:
+    def last(self, token: I64) -> Bytes:
         """Last character of each token."""
         return np.asarray(self.text[self.end[token] - 1])
 
-    def initial(self, token: I64) -> NDArray[np.uint8]:
+    def initial(self, token: I64) -> Bytes:
         """First character of each token."""
         return np.asarray(self.text[self.start[token]])
 
@@ -90,7 +85,7 @@ class Lines:
         """Decimal numbers of up to 16 digits, and where they are numbers."""
         return self.digits(self.start[token], self.end[token])
 
-    def hexadecimal(self, start: I64, end: I64) -> tuple[NDArray[np.uint32], Bool]:
+    def hexadecimal(self, start: I64, end: I64) -> tuple[U32, Bool]:
         """Numbers of 1 to 8 hexadecimal digits between positions, and where they are numbers."""
         count = end - start
         missing = np.uint64(8) * np.clip(8 - count, 0, 7).astype(np.uint64)
@@ -100,9 +95,7 @@ class Lines:
         return value.astype(np.uint32).byteswap(), (bad == 0) & (count >= 1) & (count <= 8)
 
     def micros(self, token: I64, scale: int = 1_000_000) -> tuple[I64, Bool]:
-        """Decimal fractions times `scale` (1e6: seconds to microseconds; 1e3: milliseconds), to the
-        nearest.
-        """
+        """Decimal fractions times `scale` (1e6: seconds to microseconds; 1e3: milliseconds), to the nearest."""
         start, end = self.start[token], self.end[token]
         value, good = np.zeros(len(token), np.int64), np.zeros(len(token), np.bool_)
         left = np.arange(len(token))
@@ -132,10 +125,8 @@ class Lines:
             good &= bad_high == 0
         return low.view(np.int64), good
 
-    def data_bytes(self, first: I64, count: I64, hexadecimal: bool = True) -> tuple[NDArray[np.uint8], Bool]:
-        """Payloads of `count` tokens from `first` on, one byte each: uint8 (n, widest rounded up to 8 or
-        64).
-        """
+    def data_bytes(self, first: I64, count: I64, hexadecimal: bool = True) -> tuple[Bytes, Bool]:
+        """Payloads of `count` tokens from `first` on, one byte each: uint8 (n, widest rounded up to 8 or 64)."""
         most = int(count.max(initial=0))
         out = np.zeros((len(first), 8 if most <= 8 else 64), np.uint8)
         good = np.ones(len(first), np.bool_)

@@ -1,5 +1,5 @@
-"""Write the committed fleet: python -m demo_logs.simulator --seed 7 --out demo_logs/fleet --truth
-demo_logs/truth.json"""
+"""Write the committed fleet: python -m demo_logs.simulator --seed 7
+--out demo_logs/fleet --truth demo_logs/truth.json"""
 
 from __future__ import annotations
 

@@ -20,8 +20,7 @@ SLOW_STEPS = 4  # temperatures and fault bits are looked at every so many steps
 
 @dataclass(slots=True)
 class Batch:
-    """Vehicles that run their sessions in step. rngs: one a vehicle, so that a vehicle does not depend on
-    its batch.
+    """Vehicles that run their sessions in step. rngs: one a vehicle, so that a vehicle does not depend on its batch.
 
     gain, offset_a: of the pack's current sensor. tap_v: of each group's voltage input. probe_k: of each cell
     sensor. wheel: speed sensor's scale. frozen_c: value a frozen cell sensor keeps.

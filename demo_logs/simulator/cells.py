@@ -51,8 +51,7 @@ _HIGH = float((_OCV[-1] - _OCV[-2]) / (_SOC[-1] - _SOC[-2]))
 
 
 def ocv(soc: Floats) -> Floats:
-    """Open-circuit voltage without hysteresis [V] at a state of charge of 0..1; straight lines beyond the
-    ends."""
+    """Open-circuit voltage without hysteresis [V] at a state of charge of 0..1; straight lines beyond the ends."""
     inside = np.interp(soc, _SOC, _OCV)
     return np.asarray(inside + np.minimum(soc, 0.0) * _LOW + np.maximum(soc - 1.0, 0.0) * _HIGH)
 
@@ -82,8 +81,7 @@ class Cells:
     turn: float = 0.05
 
     def factor(self) -> Floats:
-        """Resistance against its value at 25 degC and mid charge: Arrhenius, and a rise below about 12 %
-        charge."""
+        """Resistance against its value at 25 degC and mid charge: Arrhenius, and a rise below about 12 % charge."""
         kelvin = self.temp_c + 273.15
         warm = np.exp(self.ea_ev / BOLTZMANN_EV * (1.0 / kelvin - 1.0 / T25_K))
         return np.asarray(warm * (1.0 + 1.2 * np.exp(-np.maximum(self.soc, 0.0) / 0.06)))
@@ -95,8 +93,7 @@ class Cells:
     def advance(self, current_a: Floats, extra_a: Floats, dt: float, factor: Floats) -> Floats:
         """One step of dt seconds; heat [W] in each group.
 
-        current_a: (vehicles,) through the string. extra_a: (vehicles, groups) drawn from each group beside
-        it.
+        current_a: (vehicles,) through the string. extra_a: (vehicles, groups) drawn from each group beside it.
         """
         own = current_a[:, None] + extra_a
         through = own + self.leak_a

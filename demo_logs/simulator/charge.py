@@ -1,5 +1,4 @@
-"""Charging and resting: constant current, constant voltage, the end of charge with balancing, and nothing at
-all."""
+"""Charging and resting: constant current, constant voltage, the end of charge with balancing, and nothing at all."""
 
 from __future__ import annotations
 

@@ -1,8 +1,7 @@
 """The controller: commands as received, torque and regeneration decided, and its faults.
 
 The wanted regeneration current is what the torque for the brake command would feed into the pack at this
-speed; the allowed one is the smallest of the maker's ceiling, the pack's charge limit and a fade towards
-standstill.
+speed; the allowed one is the smallest of the maker's ceiling, the pack's charge limit and a fade towards standstill.
 """
 
 from __future__ import annotations
@@ -35,8 +34,7 @@ IDLE, ACTIVE, LIMITED, REFUSED, FAULT = range(5)
 
 @dataclass(slots=True)
 class Controller:
-    """Controllers of a batch on one ride. (vehicles,), (vehicles, 2), or (steps, vehicles) for what is
-    planned."""
+    """Controllers of a batch on one ride. (vehicles,), (vehicles, 2), or (steps, vehicles) for what is planned."""
 
     maker: Maker
     motors: Motors

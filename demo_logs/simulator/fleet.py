@@ -1,5 +1,4 @@
-"""Run vehicles through their outings and see them as Herdbook would: (Session, Signals) without any log
-file."""
+"""Run vehicles through their outings and see them as Herdbook would: (Session, Signals) without any log file."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """The logger and the sensors: from true values to what a log holds.
 
 Each message is sampled at its own times (phase, jitter, thinning, losses), each signal gets its sensor's
-noise and is rounded to the steps of its DBC signal. The same samples become Signals (`signals_of`) or frames
-(`demo_logs.frames`).
+noise and is rounded to the steps of its DBC signal. The same samples become Signals
+(`signals_of`) or frames (`demo_logs.frames`).
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """Both motors and their power stages: torque current with its lag, power at the DC link, warm-up, derating.
 
 Arrays are (vehicles, 2): left, right. Torque current is positive while driving. Copper loss is 1.5 * R * iq^2
-(amplitude-invariant transformation), R rising with temperature by 0.393 %/K from 20 degC (annealed copper,
-IEC 60028).
+(amplitude-invariant transformation), R rising with temperature by 0.393 %/K from 20 degC (annealed copper, IEC 60028).
 """
 
 from __future__ import annotations
@@ -49,14 +48,12 @@ class Motors:
         return copper, stage, IRON_W_S * speed + IRON_W_S2 * speed * speed
 
     def power(self, iq: Floats, omega: Floats) -> Floats:
-        """Power taken at the DC link [W]; negative while braking feeds it. A motor at rest and off takes
-        none."""
+        """Power taken at the DC link [W]; negative while braking feeds it. A motor at rest and off takes none."""
         copper, stage, iron = self.losses(iq, omega)
         return np.asarray(self.constant * iq * omega + copper + stage + np.where(np.abs(iq) > 0.3, iron, 0.0))
 
     def brake_for(self, watts: Floats, omega: Floats) -> Floats:
-        """Torque current (<= 0) that feeds `watts` (>= 0) a motor into the link; the most it can where that
-        is less."""
+        """Torque current (<= 0) that feeds `watts` (>= 0) a motor into the link; the most it can where that is less."""
         ohm = self.ohm20 * (1.0 + COPPER_PER_K * (self.winding_c - 20.0)) + STAGE_OHM
         speed = np.abs(omega)
         b = self.constant * omega - STAGE_V

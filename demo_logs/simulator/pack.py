@@ -1,5 +1,4 @@
-"""The pack: groups in series with their joints, heat, balancing resistors, and the limits its BMS hands
-out."""
+"""The pack: groups in series with their joints, heat, balancing resistors, and the limits its BMS hands out."""
 
 from __future__ import annotations
 
@@ -128,8 +127,7 @@ class Pack:
         self.bleed = np.maximum(on, self.stuck)
 
     def idle(self, hours: Floats, used_ah: Floats, leaked_ah: Floats) -> None:
-        """Time that no log shows: self-discharge, relaxation, cooling, and use that goes through all groups
-        alike."""
+        """Time that no log shows: self-discharge, relaxation, cooling, and use that goes through all groups alike."""
         cells = self.cells
         stuck_ah = ASLEEP_SHARE * self.stuck * 3.3 / self.maker.pack["bleed_ohm"] * hours[:, None]
         drained = self.base.leak_a * hours[:, None] + stuck_ah + leaked_ah

@@ -1,5 +1,4 @@
-"""The rider's plan and the streets of the invented hill town Treppenau: what is wanted, before the vehicle
-answers.
+"""The rider's plan and the streets of the invented hill town Treppenau: what is wanted, before the vehicle answers.
 
 A courier rides from door to door: pull away, cruise, then brake for a door or a corner, or let go and roll.
 Plans are made segment by segment and laid out on the time grid of the ride.
@@ -18,8 +17,7 @@ BIN_M = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """kind, target_ms, level_pct: (steps, vehicles). grade: (vehicles, bins of BIN_M metres), rise over
-    run."""
+    """kind, target_ms, level_pct: (steps, vehicles). grade: (vehicles, bins of BIN_M metres), rise over run."""
 
     kind: NDArray[np.int8]
     target_ms: NDArray[np.float64]
@@ -35,8 +33,7 @@ def plan_rides(
     dt: float,
     styles: list[str],
 ) -> Plan:
-    """Plans for a batch. riders: 0 gentle .. 1 hard. styles: "town", "down" (the first kilometre falls),
-    "slow"."""
+    """Plans for a batch. riders: 0 gentle .. 1 hard. styles: "town", "down" (the first kilometre falls), "slow"."""
     kind = np.full((steps, len(rngs)), STOP, np.int8)
     target, level = np.zeros((steps, len(rngs))), np.zeros((steps, len(rngs)))
     for i, (rng, rider, style) in enumerate(zip(rngs, riders, styles, strict=True)):
@@ -77,8 +74,7 @@ def _stretch(
 
 
 def _street(rng: np.random.Generator, bins: int, style: str) -> NDArray[np.float64]:
-    """Grade along the way: stretches of 60 to 200 m, up to 12 %, drawn back towards the height of the
-    start."""
+    """Grade along the way: stretches of 60 to 200 m, up to 12 %, drawn back towards the height of the start."""
     grade = np.zeros(bins)
     place, height = 0, 0.0
     while place < bins:

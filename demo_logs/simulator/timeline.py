@@ -45,8 +45,7 @@ def moments(batch: Batch, steps: int, dt: float) -> Moments:
 
 
 def _strikes(rng: np.random.Generator, rate_per_h: float, steps: int, dt: float, low_s: float, high_s: float) -> Flags:
-    """Flags of events at this mean rate, each lasting low_s to high_s. A ride of a faulty vehicle has at
-    least one."""
+    """Flags of events at this mean rate, each lasting low_s to high_s. A ride of a faulty vehicle has at least one."""
     out = np.zeros(steps, bool)
     if rate_per_h <= 0:
         return out

@@ -35,8 +35,7 @@ DOUBLE = frozenset({"odometer", "controller_uptime"})  # need more digits than s
 
 @dataclass(slots=True)
 class Trace:
-    """start_us: (vehicles,) start of the session. t_s: (n,) seconds since. data: role -> (n, vehicles,
-    items)."""
+    """start_us: (vehicles,) start of the session. t_s: (n,) seconds since. data: role -> (n, vehicles, items)."""
 
     start_us: NDArray[np.int64]
     t_s: NDArray[np.float64]

@@ -14,8 +14,9 @@ from prefect.client.schemas.objects import State
 
 from herdbook.flows.night.flow import as_flow
 from herdbook.flows.night.task_runner import task_runner
-from herdbook.flows.night_settings import read_plan
-from herdbook.flows.supervise import Progress, Request
+from herdbook.flows.night_settings import read_night_settings
+from herdbook.flows.request import Request
+from herdbook.pipeline.night.progress import Progress
 
 
 def backfill_name() -> str:
@@ -29,13 +30,12 @@ def backfill_name() -> str:
 def backfill(
     store: str, since: str = "", until: str = "", vehicles: Sequence[str] = (), workers: int = 0
 ) -> State[dict[str, Any]]:
-    """Assess again. since, until: days like 2026-01-31, both included; empty: no bound. vehicles: all if
-    empty."""
+    """Assess again. since, until: days like 2026-01-31, both included; empty: no bound. vehicles: all if empty."""
     from dataclasses import replace
 
-    plan = read_plan(store)
-    plan = replace(plan, workers=workers or plan.workers)
-    return as_flow(Request("backfill", "", store, plan, since, until, tuple(vehicles)))
+    settings = read_night_settings(store)
+    settings = replace(settings, workers=workers or settings.workers)
+    return as_flow(Request("backfill", "", store, settings, since, until, tuple(vehicles)))
 
 
 def run(request: Request, progress: Progress) -> dict[str, Any]:
@@ -43,8 +43,8 @@ def run(request: Request, progress: Progress) -> dict[str, Any]:
     from herdbook.flows.night.flow import PROGRESS
 
     PROGRESS.append(progress)
-    asked = backfill.with_options(task_runner=task_runner(request.plan))
+    asked = backfill.with_options(task_runner=task_runner(request.settings))
     found: dict[str, Any] = asked(
-        request.store, request.since, request.until, list(request.vehicles), request.plan.workers
+        request.store, request.since, request.until, list(request.vehicles), request.settings.workers
     )  # type: ignore[assignment]
     return found

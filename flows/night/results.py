@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from queue import Empty, SimpleQueue
 from typing import Any, Protocol, TypeVar
 
-from herdbook.flows.supervise import TOO_LONG, TOO_LONG_DO
+from herdbook.flows.request import TOO_LONG, TOO_LONG_DO
 from herdbook.pipeline.errors import HerdbookError
 
 I = TypeVar("I")  # noqa: E741
@@ -44,16 +44,3 @@ def rolling(submit: Callable[[I], Promise[R]], items: Iterable[I], most: int, un
         under_way += 1
     for _ in range(under_way):
         yield one()
-
-
-def in_batches(items: Iterable[I], most: int, wait_s: float) -> Iterator[list[I]]:
-    """Gather what workers bring into commits: few enough to be cheap, often enough to lose little."""
-    held: list[I] = []
-    since = time.monotonic()
-    for item in items:
-        held.append(item)
-        if len(held) >= most or time.monotonic() - since > wait_s:
-            yield held
-            held, since = [], time.monotonic()
-    if held:
-        yield held

@@ -1,4 +1,4 @@
-"""Where tasks run: in threads that feed the crew of this machine, or on a Dask cluster of many."""
+"""Where tasks run: in threads that feed this machine's worker processes, or on a Dask cluster of many."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from typing import Any
 
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
 
-from herdbook.flows.night_settings import Plan
-from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.extras import missing
+from herdbook.pipeline.settings import NightSettings
 
 
 def on_cluster() -> bool:
@@ -18,28 +18,26 @@ def on_cluster() -> bool:
     return context is not None and not isinstance(context.task_runner, ThreadPoolTaskRunner)
 
 
-def task_runner(plan: Plan) -> TaskRunner[Any]:
+def task_runner(settings: NightSettings) -> TaskRunner[Any]:
     """Threads, as many as there are workers; with [night] dask a cluster by address, or `local` processes.
 
-    Raises: SettingsError when Dask is wanted and not installed.
+    Raises: MissingExtraError when Dask is wanted and not installed.
     """
-    if not plan.dask:
-        return ThreadPoolTaskRunner(max_workers=plan.processes)
+    if not settings.dask:
+        return ThreadPoolTaskRunner(max_workers=settings.processes)
     try:
         import dask
         from prefect_dask.task_runners import DaskTaskRunner
     except ImportError:
-        raise SettingsError(
-            "[night] dask needs the extra packages", do="Install herdbook[grow], or remove the setting"
-        ) from None
-    # Dask's nannies start workers as daemons, and daemons may not have the crew's processes as children.
+        raise missing("prefect_dask", "[night] dask") from None
+    # Dask's nannies start workers as daemons, and daemons may not have worker processes as children.
     dask.config.set({"distributed.worker.daemon": False, "distributed.comm.timeouts.connect": "30s"})
-    if plan.dask == "local":
+    if settings.dask == "local":
         workers = {
-            "n_workers": plan.processes,
+            "n_workers": settings.processes,
             "threads_per_worker": 1,
             "processes": True,
             "dashboard_address": None,
         }
         return DaskTaskRunner(cluster_kwargs=workers)
-    return DaskTaskRunner(address=plan.dask)
+    return DaskTaskRunner(address=settings.dask)

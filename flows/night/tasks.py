@@ -1,6 +1,6 @@
 """The night's steps as Prefect tasks, with names an operator understands.
 
-Tasks run in threads and hand the heavy work to a crew of processes. Prefect's own process runner was measured at
+Tasks run in threads and hand the heavy work to worker processes. Prefect's own process runner was measured at
 145 ms a task and threads at 7 ms (Prefect 3.9, two cores); and there one crashed process fails every task under way.
 """
 
@@ -15,11 +15,13 @@ from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
 from prefect.tasks import Task
 
-from herdbook.flows.night.steps import Hands, Seen, assess_safely, take_bundle
-from herdbook.flows.night_settings import Plan
-from herdbook.pipeline.assess.assess import Work
+from herdbook.flows.night.in_task import assess_safely, take_bundle
+from herdbook.flows.night.shared_workers import WorkerLimits
+from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.errors import HerdbookError
-from herdbook.pipeline.intake.outcome import Taken
+from herdbook.pipeline.intake.outcome import Outcome, QuarantinedLog
+from herdbook.pipeline.night.failures import VehicleOutcome
+from herdbook.pipeline.settings import NightSettings
 from herdbook.pipeline.store.store import Store
 
 P = ParamSpec("P")
@@ -33,10 +35,10 @@ def _worth_retrying(_task: Task[..., Any], _run: TaskRun, state: State[Any]) -> 
     return not isinstance(state.result(raise_on_failure=False), HerdbookError)
 
 
-def limit_tasks(plan: Plan) -> None:
-    """Tell the server how many of our tasks may run at one time. One that is set there already stays unless the plan
-    names one: an operator may have set it by hand."""
-    wanted = {TAKE: plan.take_limit, ASSESS: plan.assess_limit}
+def limit_tasks(settings: NightSettings) -> None:
+    """Tell the server how many of our tasks may run at one time. One that is set there already stays unless
+    [night] names one: an operator may have set it by hand."""
+    wanted = {TAKE: settings.take_limit, ASSESS: settings.assess_limit}
     if not any(wanted.values()):
         return
     with get_client(sync_client=True) as client:
@@ -55,13 +57,13 @@ def limit_tasks(plan: Plan) -> None:
     retry_delay_seconds=[5, 30],
     retry_condition_fn=_worth_retrying,
 )
-def take_task(label: str, store: Store, paths: Sequence[Path], hands: Hands) -> list[Taken]:
-    takens = take_bundle(store, paths, hands)
+def take_task(label: str, store: Store, paths: Sequence[Path], limits: WorkerLimits) -> list[Outcome]:
+    outcomes = take_bundle(store, paths, limits)
     logger = get_run_logger()
-    for taken in takens:
-        if taken.outcome == "quarantined":
-            logger.warning("%s goes to quarantine: %s. %s", taken.name, taken.reason, taken.detail)
-    return takens
+    for taken in outcomes:
+        if isinstance(taken, QuarantinedLog):
+            logger.warning("%s goes to quarantine: %s. %s", taken.file.name, taken.reason, taken.detail)
+    return outcomes
 
 
 @task(
@@ -74,14 +76,14 @@ def take_task(label: str, store: Store, paths: Sequence[Path], hands: Hands) -> 
     retry_delay_seconds=[5, 30],
     retry_condition_fn=_worth_retrying,
 )
-def assess_task(vehicle: str, store: Store, work: Work, hands: Hands) -> Seen:
-    seen = assess_safely(store, work, hands)
+def assess_task(vehicle: str, store: Store, work: VehiclePlan, limits: WorkerLimits) -> VehicleOutcome:
+    seen = assess_safely(store, work, limits)
     if seen.problem:
         get_run_logger().warning("%s could not be assessed tonight: %s", vehicle, seen.problem)
     return seen
 
 
-def step(name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
+def visible_step(name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
     """A step that writes, as a task that runs here and now: one after the other, visible beside the rest."""
     wrapped: Task[P, R] = Task(
         function, name=name, task_run_name=name, tags=TAGS, cache_policy=NO_CACHE, persist_result=False

@@ -16,10 +16,10 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
 
-from herdbook.flows.night_settings import Plan
+from herdbook.flows.request import Request
 from herdbook.flows.server.process import at_end_of_input
-from herdbook.flows.supervise import Request
 from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.settings import NightSettings
 
 
 def main(answer: Path) -> int:
@@ -53,10 +53,10 @@ def go() -> None:
 
 def _request(line: bytes) -> Request:
     asked = json.loads(line)
-    plan = asked.pop("plan")
-    plan["notify"] = tuple(plan["notify"])
+    night = asked.pop("settings")
+    night["notify"] = tuple(night["notify"])
     asked["vehicles"] = tuple(asked["vehicles"])
-    return Request(plan=Plan(**plan), **asked)
+    return Request(settings=NightSettings(**night), **asked)
 
 
 def _run(request: Request) -> dict[str, Any]:

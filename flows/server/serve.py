@@ -15,11 +15,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from herdbook.flows.night_settings import Plan, read_plan
+from herdbook.flows.night_settings import read_night_settings
 from herdbook.flows.server.server import SILENT_S, Pulse, Server, appending, environment, local_server
 from herdbook.flows.supervise import end_group, leaving_in_order
 from herdbook.pipeline.errors import SettingsError
-from herdbook.pipeline.settings import FILE
+from herdbook.pipeline.extras import need
+from herdbook.pipeline.settings import FILE, NightSettings
 from herdbook.pipeline.store.store import Store
 
 NAME = "nightly scan"
@@ -28,17 +29,18 @@ REST_S = 5.0  # between restarts, so that a fault that stays does not spin
 
 
 def serve(folder: Path | str, say: Callable[[str], None] = print) -> None:
-    """Serve until stopped (Ctrl-C or SIGTERM). Raises: HerdbookError for settings, ServerError for the
-    port."""
+    """Serve until stopped (Ctrl-C or SIGTERM). Raises: HerdbookError for settings, ServerError for the port."""
     store = Store.open(folder)
-    plan = read_plan(store.folder)
-    if not plan.inbox:
+    night = read_night_settings(store.folder)
+    if not night.inbox:
         raise SettingsError("[night] inbox is not set", store.folder / FILE, 'Write inbox = "/path/of/the/inbox"')
+    if night.dask:
+        need("prefect_dask", "[night] dask")
     home = store.folder / "night"
-    with leaving_in_order(), _server(plan, home) as server:
-        url = server.url if server else plan.server
+    with leaving_in_order(), _server(night, home) as server:
+        url = server.url if server else night.server
         runner = _start_runner(store.folder, home, url)
-        say(f"Serving the {NAME}: {plan.cron} ({plan.zone}), inbox {plan.inbox}.")
+        say(f"Serving the {NAME}: {night.cron} ({night.zone}), inbox {night.inbox}.")
         say(f"Watch it at {url.removesuffix('/api')} (Runs; Artifacts for what is new). Stop with Ctrl-C.")
         pulse = Pulse(url)
         try:
@@ -58,11 +60,11 @@ def serve(folder: Path | str, say: Callable[[str], None] = print) -> None:
 
 
 @contextmanager
-def _server(plan: Plan, home: Path) -> Iterator[Server | None]:
-    if plan.server:
+def _server(night: NightSettings, home: Path) -> Iterator[Server | None]:
+    if night.server:
         yield None
     else:
-        with local_server(home, port=plan.port, one_run=False) as server:
+        with local_server(home, port=night.port, one_run=False) as server:
             yield server
 
 

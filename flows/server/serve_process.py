@@ -23,13 +23,13 @@ def main(folder: str) -> int:
     from prefect.types.entrypoint import EntrypointType
 
     from herdbook.flows.night.flow import night
-    from herdbook.flows.night_settings import read_plan
+    from herdbook.flows.night_settings import read_night_settings
     from herdbook.flows.server.serve import NAME
 
-    plan = read_plan(folder)
+    settings = read_night_settings(folder)
     deployment = night.to_deployment(
         NAME,
-        schedule=Cron(plan.cron, timezone=plan.zone),
+        schedule=Cron(settings.cron, timezone=settings.zone),
         parameters={"store": folder},
         tags=["herdbook", "night"],
         description="Takes in what is new in the inbox, assesses the vehicles it touches, publishes, and tells.",

@@ -11,20 +11,20 @@ import polars as pl
 
 from herdbook.pipeline.health.reference import FIGURES, OWN_RESISTANCE, fit_reference
 from herdbook.pipeline.intake.ledger import touch
-from herdbook.pipeline.store.connection import connect, insert, query, transaction
+from herdbook.pipeline.store.connection import connect, insert, transaction
+from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 
 
 def refit(store: Store) -> pl.DataFrame:
-    """New reference figures of every profile: profile, name, item, value, spread, unit, n. Replaces the old
-    ones.
+    """New reference figures of every profile: profile, name, item, value, spread, unit, n. Replaces the old ones.
 
     Profiles with too few vehicles get none, and lose what they had. Raises: BusyError, StoreError.
     """
     names = sorted({figure.name for figure in FIGURES} | {OWN_RESISTANCE})
     con = connect(store.catalogue, read_only=True)
     try:
-        metrics = con.sql(query("fleet_metrics").rstrip().rstrip(";"), params={"names": names}).pl()
+        metrics = con.sql(statement(__name__, "fleet_metrics"), params={"names": names}).pl()
     finally:
         con.close()
     fitted = [

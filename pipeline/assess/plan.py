@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.store.connection import visit
+from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
-from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSIONS
+from herdbook.pipeline.times import DAY
+from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSIONS, Schema
 
 if TYPE_CHECKING:
     import duckdb
@@ -31,7 +33,7 @@ class LogSpans:
 
 
 @dataclass(frozen=True)
-class Work:
+class VehiclePlan:
     """All that assess() needs besides the lake: a copy of the vehicle's rows. ticket: which touch this answers.
 
     since: rules look at sessions that begin from here on (microseconds UTC); older rows are not in the tables.
@@ -40,7 +42,7 @@ class Work:
     vehicle: str
     ticket: int
     logs: tuple[LogSpans, ...]
-    known: dict[tuple[int, int], str]  # fingerprint by stretch
+    stretches: dict[tuple[int, int], str]  # fingerprint by start and end, microseconds UTC
     sessions: pl.DataFrame
     metrics: pl.DataFrame
     events: pl.DataFrame
@@ -55,48 +57,37 @@ def vehicles_touched(store: Store) -> list[str]:
         return [v for (v,) in con.execute("SELECT vehicle FROM touched ORDER BY vehicle").fetchall()]
 
 
-def plan(store: Store, vehicles: Sequence[str]) -> list[Work]:
+def plan(store: Store, vehicles: Sequence[str]) -> list[VehiclePlan]:
     """What has to be looked at for these vehicles; a few queries in all, however many vehicles."""
     with visit(store.catalogue, read_only=True) as con:
         con.execute("SET TimeZone = 'UTC'")
-        tickets = _grouped(con, "SELECT vehicle, ticket FROM touched WHERE {mine}", vehicles)
-        known = _grouped(
-            con,
-            """SELECT vehicle, epoch_us(start_t), epoch_us(end_t), fingerprint
-                                 FROM stretches WHERE {mine}""",
-            vehicles,
-        )
+        tickets = {row["vehicle"]: row["ticket"] for row in ask(con, __name__, "tickets", vehicles=list(vehicles))}
+        stretches = _stretches(con, vehicles)
         logs = _logs(con, vehicles)
         newest = {v: max((b for log in logs[v] for _, b in log.spans), default=0) for v in vehicles}
         since = {v: judged_since(newest[v], store.settings.judge_days) for v in vehicles}
-        con.register(
-            "judged",
-            pl.DataFrame(
-                {"vehicle": list(since), "since": list(since.values())},
-                schema={"vehicle": pl.String, "since": pl.Int64},
-            ),
+        sessions, metrics, events, messages = (
+            _by_vehicle(con, name, since) for name in ("sessions", "metrics", "events", "messages")
         )
-        tables = [_frames(con, sql, vehicles, schema) for sql, schema in (_SESSIONS, _METRICS, _EVENTS)]
-        messages = _messages(con, vehicles)
         reference = {p: _reference(con, p) for p in {x[-1].ref.profile for x in logs.values() if x} | {""}}
         return [
-            Work(
-                v,
-                next((t for (t,) in tickets[v]), 0),
-                tuple(logs[v]),
-                {(a, b): f for a, b, f in known[v]},
-                tables[0][v],
-                tables[1][v],
-                tables[2][v],
-                reference[logs[v][-1].ref.profile if logs[v] else ""],
-                messages[v],
-                since[v],
+            VehiclePlan(
+                vehicle=v,
+                ticket=tickets.get(v, 0),
+                logs=tuple(logs[v]),
+                stretches=stretches[v],
+                sessions=_as_record(sessions[v], SESSIONS),
+                metrics=_as_record(metrics[v], METRICS),
+                events=_as_record(events[v], EVENTS),
+                reference=reference[logs[v][-1].ref.profile if logs[v] else ""],
+                messages=messages[v].drop("vehicle"),
+                since=since[v],
             )
             for v in vehicles
         ]
 
 
-def planned(store: Store, vehicles: Sequence[str], at_once: int) -> Iterator[Work]:
+def planned(store: Store, vehicles: Sequence[str], at_once: int) -> Iterator[VehiclePlan]:
     """As plan(), so many vehicles at a time, shortly before they are handed out."""
     for first in range(0, len(vehicles), at_once):
         yield from plan(store, vehicles[first : first + at_once])
@@ -105,83 +96,60 @@ def planned(store: Store, vehicles: Sequence[str], at_once: int) -> Iterator[Wor
 def judged_since(newest: int, days: float) -> int:
     """From when on rules look at a vehicle, by its own newest data, not by today: what is found does not depend on when
     one looks. newest: end of its last dated span; microseconds UTC."""
-    return newest - round(days * 86_400e6)
+    return newest - round(days * DAY)
 
 
-_SESSIONS = (
-    """SELECT vehicle, kind, start_t, end_t, coverage FROM sessions JOIN judged USING (vehicle)
-       WHERE {mine} AND start_t >= make_timestamp(since)""",
-    SESSIONS,
-)
-_METRICS = (
-    """SELECT vehicle, s.kind, m.start_t, s.end_t, m.name, m.item, m.value, m.unit, m.se, m.n, m.coverage
-       FROM metrics m JOIN sessions s USING (vehicle, start_t) JOIN judged USING (vehicle)
-       WHERE {mine} AND m.start_t >= make_timestamp(since)""",
-    METRICS,
-)
-_EVENTS = (
-    """SELECT vehicle, session_start_t, kind, item, start_t, end_t, map_entries(data) AS data
-       FROM events JOIN judged USING (vehicle) WHERE {mine} AND session_start_t >= make_timestamp(since)""",
-    EVENTS,
-)
-_MESSAGES = """SELECT vehicle, stretch_t, message, frames, start_t, end_t, missed, counter_gaps, counter_repeats,
-                      checksum_failures
-               FROM stretch_messages JOIN judged USING (vehicle)
-               WHERE {mine} AND stretch_t >= make_timestamp(since) ORDER BY start_t, message"""
-_MINE = "vehicle IN (SELECT unnest(?))"
-
-
-def _grouped(con: duckdb.DuckDBPyConnection, sql: str, vehicles: Sequence[str]) -> dict[str, list[tuple[Any, ...]]]:
-    """Rows by their first column, the vehicle, which is left out."""
-    out: dict[str, list[tuple[Any, ...]]] = defaultdict(list)
-    for vehicle, *rest in con.execute(sql.format(mine=_MINE), [list(vehicles)]).fetchall():
-        out[vehicle].append(tuple(rest))
+def _stretches(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, dict[tuple[int, int], str]]:
+    """Fingerprint by stretch, by vehicle."""
+    out: dict[str, dict[tuple[int, int], str]] = defaultdict(dict)
+    for row in ask(con, __name__, "stretches", vehicles=list(vehicles)):
+        out[row["vehicle"]][row["start_us"], row["end_us"]] = row["fingerprint"]
     return out
 
 
 def _logs(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, list[LogSpans]]:
+    """Logs in order of time, by vehicle."""
     spans: dict[str, list[tuple[int, int]]] = defaultdict(list)
-    for rows in _grouped(
-        con,
-        """SELECT l.vehicle, s.log, epoch_us(s.start_t), epoch_us(s.end_t)
-                                 FROM log_spans s JOIN logs l USING (log) WHERE {mine} AND s.dated
-                                 ORDER BY ALL""",
-        vehicles,
-    ).values():
-        for log, a, b in rows:
-            spans[log].append((a, b))
+    for row in ask(con, __name__, "log_spans", vehicles=list(vehicles)):
+        spans[row["log"]].append((row["start_us"], row["end_us"]))
     out: dict[str, list[LogSpans]] = defaultdict(list)
-    for vehicle, rows in _grouped(con, _LOGS, vehicles).items():
-        for log, part, profile, start, end, doubts, digest, shift, bench, own, bytes_hash in rows:
-            ref = LogRef(log, part, profile, start, end, tuple((a, b) for a, b in doubts or ()), bytes_hash)
-            out[vehicle].append(LogSpans(ref, digest, shift, bench, tuple(spans[log]), own))
+    for row in ask(con, __name__, "logs", vehicles=list(vehicles)):
+        ref = LogRef(
+            log=row["log"],
+            part=row["part"],
+            profile=row["profile"],
+            start=row["start_us"],
+            end=row["end_us"],
+            doubts=tuple((a, b) for a, b in row["doubts"] or ()),
+            hash=row["part_hash"],
+        )
+        seen = LogSpans(
+            ref=ref,
+            profile_hash=row["profile_hash"],
+            shift=row["shift"],
+            bench=row["bench"],
+            spans=tuple(spans[row["log"]]),
+            own_clock=row["own_clock"],
+        )
+        out[row["vehicle"]].append(seen)
     return out
 
 
-_LOGS = """SELECT l.vehicle, l.log, coalesce(p.part, ''), l.profile, epoch_us(l.start_t), epoch_us(l.end_t), d.doubts,
-                  l.profile_hash, l.clock_shift_us, l.bench, l.clock = 'utc', coalesce(p.hash, '')
-           FROM logs l LEFT JOIN parts p USING (log)
-           LEFT JOIN (SELECT log, list((epoch_us(start_t), epoch_us(end_t)) ORDER BY start_t) AS doubts
-                      FROM log_doubts GROUP BY log) d USING (log)
-           WHERE {mine} ORDER BY l.start_t, l.log"""
+def _by_vehicle(con: duckdb.DuckDBPyConnection, name: str, since: Mapping[str, int]) -> dict[str, pl.DataFrame]:
+    """What a statement gives of each vehicle from when on it is judged; empty where there is nothing."""
+    given = {"vehicles": list(since), "since": list(since.values())}
+    frame: pl.DataFrame = con.sql(statement(__name__, name), params=given).pl()
+    found = {str(k[0]): some for k, some in frame.partition_by("vehicle", as_dict=True, maintain_order=True).items()}
+    return {v: found.get(v, frame.clear()) for v in since}
 
 
-def _frames(con: duckdb.DuckDBPyConnection, sql: str, vehicles: Sequence[str], schema: Any) -> dict[str, pl.DataFrame]:
-    """One frame a vehicle in the record's columns, empty where there is nothing."""
-    frame: pl.DataFrame = con.sql(sql.format(mine=_MINE), params=[list(vehicles)]).pl()
+def _as_record(frame: pl.DataFrame, schema: Schema) -> pl.DataFrame:
+    """In the record's columns, times in UTC."""
     naive = [n for n, t in frame.schema.items() if isinstance(t, pl.Datetime)]
     frame = frame.with_columns(pl.col(n).dt.cast_time_unit("us").dt.replace_time_zone("UTC") for n in naive)
-    found = {str(key[0]): some for key, some in frame.partition_by("vehicle", as_dict=True).items()}
-    return {v: found.get(v, frame.clear()).select(schema.keys()).cast(schema) for v in vehicles}
-
-
-def _messages(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, pl.DataFrame]:
-    frame: pl.DataFrame = con.sql(_MESSAGES.format(mine=_MINE), params=[list(vehicles)]).pl()
-    found = {str(k[0]): some for k, some in frame.partition_by("vehicle", as_dict=True, maintain_order=True).items()}
-    return {v: found.get(v, frame.clear()).drop("vehicle") for v in vehicles}
+    return frame.select(schema.keys()).cast(schema)  # type: ignore[arg-type]
 
 
 def _reference(con: duckdb.DuckDBPyConnection, profile: str) -> pl.DataFrame:
-    wanted = "SELECT name, item, value, spread, unit, n FROM reference WHERE profile = ? ORDER BY ALL"
-    frame: pl.DataFrame = con.sql(wanted, params=[profile]).pl()
-    return frame.cast(dict(REFERENCE))  # type: ignore[arg-type]
+    frame: pl.DataFrame = con.sql(statement(__name__, "reference"), params={"profile": profile}).pl()
+    return frame.cast(REFERENCE)  # type: ignore[arg-type]

@@ -3,36 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 
+from herdbook.pipeline.assess.rows import ScoreRow
 from herdbook.pipeline.store.connection import insert
+from herdbook.pipeline.store.statements import ask
 
 if TYPE_CHECKING:
     import duckdb
 
 NOTABLE = 0.5  # points: what a page shows as another number; engineering choice
+COLUMNS = {"scan": pl.String, "vehicle": pl.String, "subsystem": pl.String, "score": pl.Float64}
 
 
-def note_scores(
-    con: duckdb.DuckDBPyConnection, scan: str, vehicles: Sequence[str], scores: Sequence[dict[str, Any]]
-) -> int:
+def note_scores(con: duckdb.DuckDBPyConnection, scan: str, vehicles: Sequence[str], scores: Sequence[ScoreRow]) -> int:
     """Enter what changed against the score last entered; how many rows. scores: new rows of the table scores."""
-    last = {
-        (v, s): score
-        for v, s, score in con.execute(
-            "SELECT vehicle, subsystem, last(score ORDER BY rowid) FROM score_log "
-            "WHERE vehicle IN (SELECT unnest(?)) GROUP BY ALL",
-            [list(vehicles)],
-        ).fetchall()
-    }
+    entered = ask(con, __name__, "last_scores", vehicles=list(vehicles))
+    last = {(row["vehicle"], row["subsystem"]): row["score"] for row in entered}
     rows = [
-        {"scan": scan, "vehicle": s["vehicle"], "subsystem": s["subsystem"], "score": s["score"]}
-        for s in scores
-        if _differs(last.get((s["vehicle"], s["subsystem"])), s["score"])
+        (scan, s.vehicle, s.subsystem, s.score) for s in scores if _differs(last.get((s.vehicle, s.subsystem)), s.score)
     ]
-    insert(con, "score_log", pl.DataFrame(rows, schema_overrides={"score": pl.Float64}, infer_schema_length=None))
+    insert(con, "score_log", pl.DataFrame(rows, schema=COLUMNS, orient="row"))
     return len(rows)
 
 

@@ -15,14 +15,13 @@ from itertools import groupby, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.lake.merge_samples import joined
+from herdbook.pipeline.arrays import Bools
+from herdbook.pipeline.spans import joined
+from herdbook.pipeline.times import DAY, S
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
-S = 1_000_000
-DAY = 86_400 * S
-ROLES_NEEDED = ("vehicle_speed", "motor_speed", "pack_current", "charger_current", "charger_state", "bms_state")
 MOVING_MPS = 0.3  # under a slow walk; engineering choice
 MOVING_RPM = 30.0
 HELD = 5  # readings in a row above CHARGING_A; engineering choice
@@ -53,7 +52,7 @@ class Found:
 def stretches(spans: Sequence[tuple[int, int]], join_us: int) -> list[Stretch]:
     """Stretches of a vehicle from the spans (first and last time) of all its logs."""
     out = []
-    for first, last in joined(list(spans), join_us):
+    for first, last in joined(spans, join_us):
         end = last + 1
         days = range((first // DAY + 1) * DAY, end, DAY) if end - first > DAY else ()
         edges = [first, *days, end]
@@ -75,7 +74,7 @@ def sessions(
         pieces = [("bench", stretch.start, stretch.end)]
     else:
         pieces = _pieces(stretch, _smooth(_states(stretch, signals), int(stop_s)))
-    logged = joined(list(spans), span_gap_us)
+    logged = joined(spans, span_gap_us)
     return [Found(Session(vehicle, kind, a, b), _covered(logged, a, b)) for kind, a, b in pieces]
 
 
@@ -91,7 +90,7 @@ def _states(stretch: Stretch, signals: Signals) -> NDArray[np.int8]:
 
     moving, charging, known = np.zeros(n, bool), np.zeros(n, bool), np.zeros(n, bool)
 
-    def mark(s: Series, state: NDArray[np.bool_], holds: NDArray[np.bool_]) -> None:
+    def mark(s: Series, state: Bools, holds: Bools) -> None:
         second = s.t // S - first
         state[second[holds]] = True
         known[second[~np.isnan(s.v)]] = True
@@ -113,7 +112,7 @@ def _states(stretch: Stretch, signals: Signals) -> NDArray[np.int8]:
     return np.where(last >= 0, state[np.maximum(last, 0)], REST).astype(np.int8)
 
 
-def _held(over: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _held(over: Bools) -> Bools:
     """Only runs of HELD readings and more: one noisy reading on a sleeping bus would stand for half a minute, and cut a
     rest in pieces."""
     out = np.zeros(over.size, bool)

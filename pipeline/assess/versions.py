@@ -11,7 +11,8 @@ from functools import cache
 
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.metrics import all_sets
-from herdbook.pipeline.science.ocv import chemistries, chemistry_version
+from herdbook.pipeline.vehicle.chemistry import chemistries, chemistry_version
+from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
@@ -22,9 +23,10 @@ ROOMS = {
 MEASURED_BY = ("samples", "science", "measuring")
 
 # Stores from before there were versions name measurements by a hash over files. These are the same measurements as
-# version 1 of everything, so that such a store goes on without measuring its record again.
+# the versions of FIRST, so that such a store goes on without measuring its record again. One figure differs since: the
+# activation energy that the heat of a pack took where its profile names none; such packs are measured again.
 BEFORE_VERSIONS = "30e76c6916ab05bb0d3dcbebc51c2d8349aada6fd0d7c1bce268d729fc464575"
-FIRST = "e7b3008813c8691354b51459e6c2ffd3695347778f898936ff2e609417552598"  # measuring_version() of that time
+FIRST = "9f88a3aae0059bf3da3c50a1ce2e7d5f7c9b19175adafa5fb07ad53b00d21cbd"  # measuring_version() of that time
 
 
 @cache
@@ -45,11 +47,12 @@ def rule_set_version() -> str:
     return _digest([f"judging {ROOMS['judging']}", measuring_version(), *rules, *tables])
 
 
-def accepted(chemistry: str) -> tuple[str, ...]:
-    """Names under which measurements of a pack of this chemistry are as good as today's; today's first."""
-    known = chemistry_version(chemistry)
+def accepted(pack: PackFigures | None) -> tuple[str, ...]:
+    """Names under which measurements of such a pack are as good as today's; today's first. None: no pack is known."""
+    known = chemistry_version(pack.chemistry) if pack else 0
     today = f"{measuring_version()} {known}"
-    return (today, BEFORE_VERSIONS) if measuring_version() == FIRST and known in (0, 1) else (today,)
+    same = measuring_version() == FIRST and known in (0, 1) and pack is not None and pack.given("cell_r_ea_ev")
+    return (today, BEFORE_VERSIONS) if same else (today,)
 
 
 def _digest(lines: list[str]) -> str:

@@ -1,1 +1,4 @@
-"""The command line's verbs, one file each. Every file has `register(app)`; heavy imports wait until a verb runs."""
+"""The verbs of the command line: every module here is one, with ORDER (its place in --help) and register(app).
+
+May touch everything below; says it in words or JSON through terminal/. Heavy imports wait until a verb runs.
+"""

@@ -7,7 +7,9 @@ from typing import Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+
+ORDER = 50
 
 
 def register(app: typer.Typer) -> None:
@@ -24,7 +26,7 @@ def dossier(
     json: Json = False,
 ) -> None:
     """Write one unit's dossier: a self-contained page with findings, evidence and next bench checks."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.reports import write_dossier
     from herdbook.pipeline.store.store import Store
 

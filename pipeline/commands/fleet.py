@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
@@ -26,6 +27,8 @@ COLUMNS = (
     "age_days",
 )
 NOTE = "Scores 0 to 100, – is not assessed. A good score is no proof of safety."
+
+ORDER = 30
 
 
 def register(app: typer.Typer) -> None:
@@ -47,8 +50,8 @@ def fleet(
     --night also night: scan, intake, muted, news, shared_new, shared_standing, months, rules_changed, chances, drifts,
     parked, charging, networks, steps, runs, forecast, fingerprint, room. Times are UTC.
     """
-    from herdbook.pipeline.commands import fleet_night, screen
-    from herdbook.pipeline.commands.rows import rows
+    from herdbook.pipeline.commands.terminal import fleet_night, screen
+    from herdbook.pipeline.commands.terminal.rows import rows
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
@@ -77,7 +80,7 @@ def fleet(
 
 def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]], hidden: int) -> None:
     """hidden: how many notes are not among the findings."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
 
     rows = [[round(v[c]) if isinstance(v[c], float) else v[c] for c in COLUMNS] for v in vehicles]
     heads = [c.replace("_t", " log").replace("age_days", "age, days").replace("_", "-") for c in COLUMNS]
@@ -105,10 +108,9 @@ def said(finding: dict[str, Any]) -> str:
 
 def muted_now(opened: Store) -> dict[tuple[str, str, str], str]:
     """By finding (vehicle, rule, item): by whom it is muted, until when and why."""
-    from datetime import UTC, datetime
 
     from herdbook.pipeline.night import mutes
 
     with opened.read() as con:
-        held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+        held = mutes.in_force(con, utc_now())
     return {key: m.words for key, m in held.items()}

@@ -1,19 +1,21 @@
-"""herdbook history: what a vehicle has been through; herdbook verify: does the file still match the store."""
+"""herdbook history: what a vehicle has been through, for a warranty file."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.times import utc_now
+
+ORDER = 60
 
 
 def register(app: typer.Typer) -> None:
     app.command(epilog="Example: herdbook history ZB-1007 --store fleet --zone Europe/Vienna --out .")(history)
-    app.command(epilog="Example: herdbook verify zb-1007.html --store fleet")(verify)
 
 
 def history(
@@ -28,7 +30,7 @@ def history(
     json: Json = False,
 ) -> None:
     """Write one vehicle's history for a warranty file: dated, neutral, every line with its source."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.reports import write_history
     from herdbook.pipeline.store.store import Store
@@ -39,28 +41,11 @@ def history(
         raise SettingsError(f"--units {units} is not known", do="Use km or mi")
     opened = Store.open(store)
     if json and out is None:
-        from herdbook.pipeline.reports.history.write import document
+        from herdbook.pipeline.reports.history.document import document
 
-        now = datetime.now(UTC).replace(tzinfo=None)
-        screen.as_json(document(opened, vehicle, zone, units, as_of, by, now if by else None))
+        now = utc_now()
+        screen.as_json(document(opened, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=now if by else None))
         return
-    written = write_history(opened, vehicle, out or opened.pages, "json" if json else form, zone, units, as_of, by)
+    where, fmt = out or opened.pages, "json" if json else form
+    written = write_history(opened, vehicle, where, fmt=fmt, zone=zone, units=units, as_of=as_of, by=by)
     screen.say(f"History: {screen.place(written)}")
-
-
-def verify(
-    file: Annotated[Path, typer.Argument(help="A history that Herdbook wrote.", show_default=False)],
-    store: StoreFolder = DEFAULT_STORE,
-    json: Json = False,
-) -> None:
-    """Check a history against the store: unaltered, logs intact, the same if written again. Else exit code 8."""
-    from herdbook.pipeline.commands import screen
-    from herdbook.pipeline.reports import verify_history
-    from herdbook.pipeline.store.store import Store
-
-    found = verify_history(Store.open(store), file)
-    if json:
-        screen.as_json(found.as_dict())
-    else:
-        screen.table(str(file), ("check", "holds", "detail"), [(c.what, c.ok, c.detail) for c in found.checks])
-    raise typer.Exit(0 if found.ok else 8)

@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
 
 if TYPE_CHECKING:
     from herdbook.pipeline.night.mutes import Mute
 
 EXAMPLE = 'Example: herdbook mute ZB-0102 out_of_balance --until 2026-04-30 --by "night desk" --why "part ordered"'
 COLUMNS = ("vehicle", "finding", "severity", "until (UTC)", "by", "why")
+
+ORDER = 40
 
 
 def register(app: typer.Typer) -> None:
@@ -38,7 +40,7 @@ def mute(
     gets graver is told all the same; when the day is over it is news again. JSON: a list of objects with mute,
     vehicle, rule, item, severity, by, why, made, until, lifted, lifted_by, lifted_why (times in UTC).
     """
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.night import mutes
     from herdbook.pipeline.store.store import Store
@@ -49,10 +51,10 @@ def mute(
     elif not rule:
         raise SettingsError(f"which finding of {vehicle}?", do="Name its rule: herdbook mute VEHICLE RULE")
     elif lift:
-        found, title = mutes.lift(opened, vehicle, rule, by, why, item), "heard again from the next scan on"
+        found, title = mutes.lift(opened, vehicle, rule, by=by, why=why, item=item), "heard again from the next scan on"
     else:
         day = _day(until)
-        found, title = mutes.mute(opened, vehicle, rule, day, by, why, item), "muted now"
+        found, title = mutes.mute(opened, vehicle, rule, until=day, by=by, why=why, item=item), "muted now"
     if json:
         screen.as_json([mutes.as_row(m) for m in found])
     elif found:

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import Json
+from herdbook.pipeline.commands.terminal.options import Json
 
 if TYPE_CHECKING:
     from herdbook.pipeline.vehicle.profile import Profile
+
+ORDER = 130
 
 
 def register(app: typer.Typer) -> None:
@@ -22,7 +24,7 @@ def profile(
     json: Json = False,
 ) -> None:
     """Check a vehicle profile: which roles it has, and which rules can and cannot be judged with it."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.health.rules import all_rules
     from herdbook.pipeline.vehicle.profile import load_profile
     from herdbook.pipeline.vehicle.roles import ROLES

@@ -7,7 +7,9 @@ from typing import Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Jobs, Json, StoreFolder
+
+ORDER = 120
 
 
 def register(app: typer.Typer) -> None:
@@ -24,13 +26,13 @@ def quarantine(
 
     JSON: a list of objects with name, reason, detail, advice, tries, last_t (UTC), path, log (SHA-256 of the file).
     """
-    from herdbook.pipeline.commands import screen
-    from herdbook.pipeline.commands.rows import rows
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.commands.terminal.rows import rows
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     if retry:
-        from herdbook.pipeline.night.scan import retry_quarantine
+        from herdbook.pipeline.night.again import retry_quarantine
 
         with screen.progress("quarantine") as told:
             retry_quarantine(opened, jobs=jobs or os.cpu_count() or 1, progress=told)

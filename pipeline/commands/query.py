@@ -7,9 +7,11 @@ from typing import Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
 
 SHOWN = 40
+
+ORDER = 110
 
 
 def register(app: typer.Typer) -> None:
@@ -25,7 +27,7 @@ def query(
     """Ask the published catalogue in SQL. Times are UTC; messages are views over the lake."""
     import duckdb
 
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.store.store import Store
 
@@ -37,7 +39,7 @@ def query(
                 raise SettingsError("the statement returns no rows", do="Write a SELECT; the catalogue is read-only")
             table = found.pl()
         except duckdb.Error as error:
-            if trouble := opened.shelf.trouble():
+            if trouble := opened.lake.trouble():
                 raise trouble from None
             raise SettingsError(f"SQL: {str(error).strip()}", do="Correct the statement") from None
     if out is not None:

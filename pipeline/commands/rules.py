@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import Json
+from herdbook.pipeline.commands.terminal.options import Json
 
 if TYPE_CHECKING:
     from herdbook.pipeline.health.rule import Rule
+
+ORDER = 90
 
 
 def register(app: typer.Typer) -> None:
@@ -23,7 +25,7 @@ def rules(
     json: Json = False,
 ) -> None:
     """List the health rules with their limits and sources, or explain one."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import NotKnownError
     from herdbook.pipeline.health.rules import all_rules
 
@@ -82,7 +84,7 @@ def as_dict(rule: Rule, own: dict[str, float]) -> dict[str, object]:
 
 
 def explain(rule: Rule, own: dict[str, float]) -> None:
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
 
     screen.say(f"{rule.title}  ({rule.id}, {rule.subsystem}, at worst {rule.severity})", style="bold")
     screen.say(f"\n{rule.meaning}\n")

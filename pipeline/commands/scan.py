@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
 
 if TYPE_CHECKING:
-    from herdbook.pipeline.night.scan import ScanResult
+    from herdbook.pipeline.night.steps import ScanResult
+
+ORDER = 20
 
 
 def register(app: typer.Typer) -> None:
@@ -33,14 +35,14 @@ def scan(
     vehicle, reason, severity, before, rule, title, item), muted (changes not told), fleet_quiet, quarantined, rows,
     numbers.
     """
-    from herdbook.pipeline.night.workers import warm_up
+    from herdbook.pipeline.night.forks import preload_workers
     from herdbook.pipeline.store.store import Store
 
     opened = Store.create(store, profiles)
-    warm_up()  # workers' imports run beside our own
-    from herdbook.pipeline.commands import news, screen
+    preload_workers()  # workers' imports run beside our own
+    from herdbook.pipeline.commands.terminal import news, screen
     from herdbook.pipeline.night.changes import NOTHING, QUARANTINED
-    from herdbook.pipeline.night.close import last_night
+    from herdbook.pipeline.night.read_changes import last_night
     from herdbook.pipeline.night.scan import run_scan
 
     with screen.progress("scan") as told:

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Jobs, Json, StoreFolder
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
+
+ORDER = 100
 
 
 def register(app: typer.Typer) -> None:
@@ -26,16 +28,16 @@ def register(app: typer.Typer) -> None:
 
 def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Say what is in the store: vehicles, logs, frames, findings, room taken."""
-    from herdbook.pipeline.commands import screen
-    from herdbook.pipeline.commands.rows import rows
-    from herdbook.pipeline.night.scan import outdated
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.commands.terminal.rows import rows
+    from herdbook.pipeline.night.again import outdated
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     counts = rows(opened, "store_counts")[0]
     counts["catalogue_bytes"] = opened.fleet.stat().st_size
     counts["outdated_logs"] = len(outdated(opened))
-    if opened.shelf.far:
+    if opened.lake.far:
         counts |= far(opened)
     if json:
         screen.as_json(counts)
@@ -50,10 +52,10 @@ def far(store: Store) -> dict[str, Any]:
     from herdbook.pipeline.errors import StoreError
     from herdbook.pipeline.lake.copy_cache import Copies
 
-    copies = Copies(store.shelf.root, 0).sizes()
-    found: dict[str, Any] = {"lake": store.shelf.shown, "copies": len(copies), "copies_bytes": sum(copies)}
+    copies = Copies(store.lake.root, 0).sizes()
+    found: dict[str, Any] = {"lake": store.lake.shown, "copies": len(copies), "copies_bytes": sum(copies)}
     try:
-        held = store.shelf.held()
+        held = store.lake.parts()
         return found | {"lake_files": len(held), "lake_bytes": sum(part.size for part in held), "lake_trouble": None}
     except StoreError as error:
         return found | {"lake_files": None, "lake_bytes": None, "lake_trouble": error.what}
@@ -61,7 +63,7 @@ def far(store: Store) -> dict[str, Any]:
 
 def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
     """The counts in words, each with its unit."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
 
     told = []
     if "lake" in c:
@@ -87,7 +89,7 @@ def check(
     json: Json = False,
 ) -> None:
     """Compare every part with its hash; exit code 8 when one is missing or damaged and was not rebuilt."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.upkeep.repair import check as look
     from herdbook.pipeline.upkeep.repair import repair as mend
@@ -115,7 +117,7 @@ def upkeep(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Merge parts by vehicle and month, let old ones expire, delete them when their grace is over ([keep])."""
     from dataclasses import asdict
 
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.upkeep.merge_and_expire import upkeep as keep
 
@@ -135,7 +137,7 @@ def upkeep(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
 def refit(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Fit the fleet's reference figures anew from its healthy majority; the next scan judges by them."""
     from herdbook.pipeline.assess.fit_reference import refit as fit
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
@@ -153,9 +155,9 @@ def redecode(store: StoreFolder = DEFAULT_STORE, jobs: Jobs = None, json: Json =
     """Decode again the logs whose profile has other DBC files by now; assess what they touch and publish."""
     from dataclasses import asdict
 
-    from herdbook.pipeline.commands import screen
     from herdbook.pipeline.commands.scan import in_words
-    from herdbook.pipeline.night.scan import redecode as again
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.night.again import redecode as again
     from herdbook.pipeline.store.store import Store
 
     with screen.progress("redecode") as told:
@@ -165,7 +167,7 @@ def redecode(store: StoreFolder = DEFAULT_STORE, jobs: Jobs = None, json: Json =
 
 def publish(store: StoreFolder = DEFAULT_STORE) -> None:
     """Publish the catalogue again as fleet.duckdb, for instance after the store was moved."""
-    from herdbook.pipeline.commands import screen
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.store.publish import publish as again
     from herdbook.pipeline.store.store import Store
 

@@ -9,7 +9,9 @@ from typing import Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Jobs, Json, Profiles, StoreFolder
+
+ORDER = 10
 
 
 def register(app: typer.Typer) -> None:
@@ -27,12 +29,14 @@ def take(
 
     With --json also how full each bus was in each new log, as shares of time; null where the bit rate is not known.
     """
-    from herdbook.pipeline.night.workers import warm_up
+    from dataclasses import asdict
+
+    from herdbook.pipeline.night.forks import preload_workers
     from herdbook.pipeline.store.store import Store
 
     opened = Store.create(store, profiles)
-    warm_up()  # workers' imports run beside our own
-    from herdbook.pipeline.commands import screen
+    preload_workers()  # workers' imports run beside our own
+    from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.intake.bus_load import buses_since
     from herdbook.pipeline.night.changes import QUARANTINED
     from herdbook.pipeline.night.scan import run_take
@@ -41,10 +45,10 @@ def take(
     with screen.progress("take") as told:
         counts = run_take(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)
     if json:
-        screen.as_json(counts | {"buses": buses_since(opened.catalogue, start)})
+        screen.as_json(asdict(counts) | {"buses": buses_since(opened.catalogue, start)})
     else:
         screen.say(
-            f"{counts['logs_new']} new, {counts['logs_known']} known already, {counts['quarantined']} to quarantine. "
+            f"{counts.logs_new} new, {counts.logs_known} known already, {counts.quarantined} to quarantine. "
             "The next scan assesses what they touch."
         )
-    raise typer.Exit(QUARANTINED if counts["quarantined"] else 0)
+    raise typer.Exit(QUARANTINED if counts.quarantined else 0)

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from herdbook.pipeline.commands.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
+from herdbook.pipeline.times import micros
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
 TIMES = ["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%SZ"]
 Moment = Annotated[datetime | None, typer.Option(formats=TIMES, help="UTC; else where the record begins or ends.")]
+
+ORDER = 80
 
 
 def register(app: typer.Typer) -> None:
@@ -43,8 +46,8 @@ def wires(
 
     --json prints a summary of each signal, with --points its samples, thinned to about so many.
     """
-    from herdbook.pipeline.commands import screen
-    from herdbook.pipeline.reports.words import numbers as words
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.reports.words import numbers
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
@@ -52,7 +55,9 @@ def wires(
     if out is not None:
         from herdbook.pipeline.reports.signals.files import write_signals
 
-        written = write_signals(opened, vehicle, signals, start, end, out, points, every, zone)
+        written = write_signals(
+            opened, vehicle, signals, start=start, end=end, out=out, points=points, every_s=every, zone=zone
+        )
         if json:
             screen.as_json({"file": str(written), "bytes": written.stat().st_size})
             return
@@ -69,25 +74,22 @@ def wires(
         return
     ascii_only = "utf" not in (sys.stdout.encoding or "").lower()
     width = min(screen.console().width, 160)
-    print("\n".join(map(screen.safe, plot_lines(found, width, words.zone_of(zone), ascii_only=ascii_only))))
+    print("\n".join(map(screen.safe, plot_lines(found, width, numbers.zone_of(zone), ascii_only=ascii_only))))
 
 
 def span(store: Store, vehicle: str, since: datetime | None, until: datetime | None) -> tuple[int, int]:
     """Microseconds UTC, end excluded; what is left open is the last session. Raises: NotKnownError, SettingsError."""
+    from herdbook.pipeline.commands.terminal.rows import rows
     from herdbook.pipeline.errors import NotKnownError, SettingsError
-    from herdbook.pipeline.reports.words.numbers import micros
 
-    with store.read() as con:
-        row = con.execute(
-            "SELECT start_t, end_t FROM sessions WHERE vehicle = ? ORDER BY start_t DESC LIMIT 1", [vehicle]
-        ).fetchone()
-    if row is None:
+    found = rows(store, "last_session", vehicle=vehicle)
+    if not found:
         raise NotKnownError(f"no session of {vehicle!r}", do="`herdbook fleet` lists the vehicles")
-    first, last = row
+    first, last = found[0]["start_t"], found[0]["end_t"]
     if until is None:
         until = last if since is None or last > since else since + timedelta(days=1)
     if since is None:
         since = first if first < until else until - timedelta(days=1)
     if since >= until:
         raise SettingsError("--since is not before --until", do="Give them the other way round")
-    return tuple(micros(t.replace(tzinfo=UTC)) for t in (since, until))  # type: ignore[return-value]
+    return micros(since), micros(until)

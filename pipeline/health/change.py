@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.arrays import Floats
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class LevelStep:
     """first: index of the first value after the step. before, after: weighted means; rise and its standard
     error se; after_se: of the level after."""
 
@@ -31,13 +31,13 @@ class Step:
         return self.rise / self.se
 
 
-def upward_step(values: Floats, ses: Floats, least: int = 2) -> Step | None:
-    """The split at which a rise stands out most, `least` values on either side; None when there are too few, or
-    nothing rises.
+def upward_step(values: Floats, ses: Floats, least: int = 2) -> LevelStep | None:
+    """The split at which a rise stands out most, `least` values on either side; None when there are too
+    few, or nothing rises.
 
     values in order of time, ses their standard errors, above zero. Looking for the best place raises z by chance:
     among n places, a limit must be set for n trials."""
-    best: Step | None = None
+    best: LevelStep | None = None
     for k in range(least, values.size - least + 1):
         found = _at(values, ses, k)
         if found.rise > 0 and (best is None or found.z > best.z):
@@ -45,7 +45,7 @@ def upward_step(values: Floats, ses: Floats, least: int = 2) -> Step | None:
     return best
 
 
-def _at(values: Floats, ses: Floats, k: int) -> Step:
+def _at(values: Floats, ses: Floats, k: int) -> LevelStep:
     weight = ses**-2.0
     means, errors, misfit = [], [], 0.0
     for part in (slice(None, k), slice(k, None)):
@@ -56,4 +56,6 @@ def _at(values: Floats, ses: Floats, k: int) -> Step:
         misfit += float(w @ (v - mean) ** 2)
     stretch = float(np.sqrt(max(misfit / max(values.size - 2, 1), 1.0)))
     se = stretch * math.hypot(*errors)
-    return Step(k, means[0], means[1], stretch * errors[1], means[1] - means[0], se)
+    return LevelStep(
+        first=k, before=means[0], after=means[1], after_se=stretch * errors[1], rise=means[1] - means[0], se=se
+    )

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
-from herdbook.pipeline.health.severity import SEVERITIES, SUBSYSTEMS
+from herdbook.pipeline.health.severity import SUBSYSTEMS, rank
+from herdbook.pipeline.vehicle.chemistry import Chemistry
 
 MOST_WINDOWS = 10
 
@@ -37,30 +38,31 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """findings: worst first (severity, then share). scores: one entry a subsystem, in the order of
-    SUBSYSTEMS."""
+    """findings: worst first (severity, then share). scores: one entry a subsystem, in the order of SUBSYSTEMS."""
 
     findings: tuple[Judged, ...]
     not_assessed: tuple[Refused, ...]
     scores: dict[str, Score]
 
 
-def limits_of(rule: Rule, overrides: dict[str, float]) -> dict[str, float]:
-    """The rule's limits by name; the profile's [limits] table wins over the rule's own figures."""
-    return {limit.name: overrides.get(f"{rule.id}.{limit.name}", limit.value) for limit in rule.limits}
+def limits_of(rule: Rule, overrides: dict[str, float], chemistry: Chemistry | None = None) -> dict[str, float]:
+    """The rule's limits by name; the profile's [limits] table wins over its pack's chemistry, and that over the rule's
+    own figures. chemistry: None stands for the usual one."""
+    own = {x.name: getattr(chemistry, x.chemistry) if chemistry and x.chemistry else x.value for x in rule.limits}
+    return {name: overrides.get(f"{rule.id}.{name}", value) for name, value in own.items()}
 
 
 def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
-    """One rule over one record: its findings (worst first, at most ten windows each), or why it could not
-    judge."""
+    """One rule over one record: its findings (worst first, at most ten windows each), or why it could not judge."""
     present = record.once("names", lambda: set(record.metrics["name"].unique().to_list()))
     missing = [name for name in rule.needs if name not in present]
     if missing:
         return NotAssessed(_why_missing(rule, record, missing))
-    said = rule.judge(record, limits_of(rule, record.profile.limits))
+    chemistry = record.profile.pack_figures.of_chemistry
+    said = rule.judge(record, limits_of(rule, record.profile.limits, chemistry))
     if isinstance(said, NotAssessed):
         return said
-    order = sorted(said, key=lambda f: (-SEVERITIES.index(f.severity), -share(f), f.item))
+    order = sorted(said, key=lambda f: (-rank(f.severity), -share(f), f.item))
     return [replace(f, windows=f.windows[:MOST_WINDOWS]) for f in order]
 
 
@@ -75,7 +77,7 @@ def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
             refused.append(Refused(rule, said.reason))
         else:
             found += [Judged(rule, finding, share(finding)) for finding in said]
-    found.sort(key=lambda j: (-SEVERITIES.index(j.finding.severity), -j.share, j.rule.id, j.finding.item))
+    found.sort(key=lambda j: (-rank(j.finding.severity), -j.share, j.rule.id, j.finding.item))
     return Verdict(tuple(found), tuple(refused), _scores(chosen, found, refused))
 
 
@@ -98,8 +100,7 @@ def _why_missing(rule: Rule, record: Record, missing: list[str]) -> str:
 
 
 def rule_set_json() -> str:
-    """The rule set in words, for the catalogue's rule_sets table: every rule with its limits, units and
-    reasons."""
+    """The rule set in words, for the catalogue's rule_sets table: every rule with its limits, units and reasons."""
     rules = [
         {
             "id": r.id,

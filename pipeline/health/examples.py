@@ -1,7 +1,7 @@
 """Small records for the rules' own cases: a few sessions with the metrics a rule would meet in the catalogue.
 
-record(stretch(0, "charge", Metric("cell_offset_top_ah", -0.9, "Ah", 0.05, 20, item="3")),
-       stretch(1, "ride", ...), pack={"rated_ah": 30.0})
+record(one_session(0, "charge", Metric("cell_offset_top_ah", -0.9, "Ah", 0.05, 20, item="3")),
+       one_session(1, "ride", ...), pack={"rated_ah": 30.0})
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ PACK: dict[str, object] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class ExampleSession:
     """One session of an example: it begins `day` days after the first one and lasts `hours`."""
 
     day: float
@@ -46,14 +46,16 @@ class Stretch:
         return start, start + timedelta(hours=self.hours)
 
 
-def stretch(day: float, kind: str, *parts: Metric | Event, hours: float = 1.0, coverage: float = 1.0) -> Stretch:
+def one_session(
+    day: float, kind: str, *parts: Metric | Event, hours: float = 1.0, coverage: float = 1.0
+) -> ExampleSession:
     """A session with its metrics and events. An event's times are microseconds after the session's start."""
-    return Stretch(day, kind, parts, hours, coverage)
+    return ExampleSession(day, kind, parts, hours, coverage)
 
 
-def days(count: int, kind: str, *parts: Metric | Event, first: float = 0.0) -> list[Stretch]:
+def days(count: int, kind: str, *parts: Metric | Event, first: float = 0.0) -> list[ExampleSession]:
     """The same session on `count` days running."""
-    return [stretch(first + day, kind, *parts) for day in range(count)]
+    return [one_session(first + day, kind, *parts) for day in range(count)]
 
 
 def fleet(*figures: tuple[str, float, float, str]) -> pl.DataFrame:
@@ -65,18 +67,29 @@ def fleet(*figures: tuple[str, float, float, str]) -> pl.DataFrame:
 def profile(pack: Mapping[str, object] | None = None, drive: Mapping[str, object] | None = None) -> Profile:
     """A profile without buses: only the figures a rule may ask for."""
     pack, drive = {**PACK, **(pack or {})}, dict(drive or {})
-    return Profile("example", Path("example.toml"), {"zone": "UTC"}, pack, drive, {}, (), {}, (), "")
+    return Profile(
+        name="example",
+        path=Path("example.toml"),
+        vehicle={"zone": "UTC"},
+        pack=pack,
+        drive=drive,
+        limits={},
+        buses=(),
+        identity={},
+        roles=(),
+        hash="",
+    )
 
 
 def record(
-    *stretches: Stretch,
+    *held: ExampleSession,
     pack: Mapping[str, object] | None = None,
     drive: Mapping[str, object] | None = None,
     reference: pl.DataFrame | None = None,
 ) -> Record:
     """The record of one invented vehicle, in time order."""
     sessions, metrics, events = [], [], []
-    for s in sorted(stretches, key=lambda x: x.day):
+    for s in sorted(held, key=lambda x: x.day):
         start, end = s.span
         sessions.append(("example", s.kind, start, end, s.coverage))
         for p in s.parts:
@@ -87,10 +100,10 @@ def record(
                 span = [start + timedelta(microseconds=t) for t in (p.start, p.end)]
                 events.append((start, p.kind, p.item, *span, data))
     return Record(
-        "example",
-        profile(pack, drive),
-        pl.DataFrame(sessions, schema=SESSIONS, orient="row"),
-        pl.DataFrame(metrics, schema=METRICS, orient="row"),
-        pl.DataFrame(events, schema=EVENTS, orient="row"),
-        pl.DataFrame(schema=REFERENCE) if reference is None else reference,
+        vehicle="example",
+        profile=profile(pack, drive),
+        sessions=pl.DataFrame(sessions, schema=SESSIONS, orient="row"),
+        metrics=pl.DataFrame(metrics, schema=METRICS, orient="row"),
+        events=pl.DataFrame(events, schema=EVENTS, orient="row"),
+        reference=pl.DataFrame(schema=REFERENCE) if reference is None else reference,
     )

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from herdbook.pipeline.science.poisson import upper_mean
+
 FILE = Path(__file__).with_name("judged.toml")
 SURE = 0.95
 
@@ -48,12 +50,10 @@ class JudgedSet:
 
         Source: exact interval of a Poisson count (F. Garwood, Biometrika 28 (1936) 437).
         """
-        from scipy.special import gammaincinv
-
         count = self.rules.get(rule)
         if count is None or self.months <= 0:
             return None
-        upper = float(gammaincinv(count.false + 1.0, SURE))
+        upper = upper_mean(count.false, SURE)
         return 100.0 * count.false / self.months, 100.0 * upper / self.months
 
 
@@ -66,7 +66,12 @@ def load(path: Path = FILE) -> JudgedSet:
         for name, row in table["rules"].items()
     }
     return JudgedSet(
-        tuple(table["seeds"]), table["vehicles"], table["months"], table["sound_vehicles"], table["sound_months"], rules
+        seeds=tuple(table["seeds"]),
+        vehicles=table["vehicles"],
+        months=table["months"],
+        sound_vehicles=table["sound_vehicles"],
+        sound_months=table["sound_months"],
+        rules=rules,
     )
 
 
@@ -84,8 +89,8 @@ def write(judged: JudgedSet, path: Path) -> None:
         "[rules]",
     ]
     rows = [
-        f"{name} = {{ findings = {c.findings}, named = {c.named}, beside = {c.beside}, false = {c.false}, "
-        f"false_sound = {c.false_sound} }}"
+        f"{name} = {{ findings = {c.findings}, named = {c.named}, beside = {c.beside}, false = {c.false}, false_sound "
+        f"= {c.false_sound} }}"
         for name, c in sorted(judged.rules.items())
     ]
     path.write_text("\n".join([*head, *rows]) + "\n", "utf-8")

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.reading import Micros, metric_rows, micros, places, recent
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.health.reading import metric_rows, places, recent
 from herdbook.pipeline.health.rule import Record, Window
-from herdbook.pipeline.science.robust_fit import MAD_TO_SD, Floats, median
+from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
+from herdbook.pipeline.times import column_micros
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +25,11 @@ class Pooled:
     count: int
     values: Floats
     ses: Floats
-    starts: Micros
-    ends: Micros
+    starts: Times
+    ends: Times
 
     def share_over(self, limit: float) -> float:
-        """Share of the sessions in which the value lay beyond the limit (below it when the limit is
-        negative)."""
+        """Share of the sessions in which the value lay beyond the limit (below it when the limit is negative)."""
         return float(np.mean(self.values > limit if limit >= 0 else self.values < limit))
 
     def windows(self, largest: bool = True) -> tuple[Window, ...]:
@@ -42,12 +43,10 @@ class Pooled:
 
 
 def pool(values: Floats, ses: Floats) -> tuple[float, float]:
-    """Weighted median and its standard error, with the scatter between sessions added to each session's own
-    error.
+    """Weighted median and its standard error, with the scatter between sessions added to each session's own error.
 
-    The scatter is the part of the robust variance of the values that their errors do not explain (the idea
-    of random effects in meta-analysis: DerSimonian and Laird, Control. Clin. Trials 7 (1986) 177, with a
-    robust variance).
+    The scatter is the part of the robust variance of the values that their errors do not explain (the idea of random
+    effects in meta-analysis: DerSimonian and Laird, Control. Clin. Trials 7 (1986) 177, with a robust variance).
     """
     own = np.where(np.isfinite(ses), ses, 0.0)
     centre = median(values)
@@ -79,12 +78,21 @@ def _pooled(rows: pl.DataFrame, last_days: float | None, most: int | None, kinds
         rows = rows.filter(pl.col("kind").is_in(kinds))
     rows = recent(rows, last_days)
     values, ses = rows["value"].to_numpy(), rows["se"].to_numpy()
-    starts, ends = micros(rows["start_t"]), micros(rows["end_t"])
+    starts, ends = column_micros(rows["start_t"]), column_micros(rows["end_t"])
     out = {}
     for item, at in places(rows).items():
         at = at[-most:] if most else at
         value, se = pool(values[at], ses[at])
-        out[item] = Pooled(item, value, se, len(at), values[at], ses[at], starts[at], ends[at])
+        out[item] = Pooled(
+            item=item,
+            value=value,
+            se=se,
+            count=len(at),
+            values=values[at],
+            ses=ses[at],
+            starts=starts[at],
+            ends=ends[at],
+        )
     return out
 
 

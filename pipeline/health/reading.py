@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from dataclasses import dataclass
 from functools import cache
@@ -10,20 +9,13 @@ from itertools import accumulate
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Bools, Integers
 from herdbook.pipeline.health.rule import Record, Window
-from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.record import EVENTS
 
 _EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
-Micros = NDArray[np.int64]
-DAY_US = 86_400_000_000
-
-
-def micros(times: pl.Series) -> Micros:
-    """Times as microseconds UTC."""
-    return times.to_numpy().view(np.int64)
 
 
 def metric_rows(record: Record, name: str, item: str | None = None, kind: str | None = None) -> pl.DataFrame:
@@ -54,14 +46,14 @@ class Pieces:
         return self.rows.slice(*self.places.get(word, (0, 0)))
 
 
-def only(rows: pl.DataFrame, wanted: NDArray[np.bool_]) -> pl.DataFrame:
+def only(rows: pl.DataFrame, wanted: Bools) -> pl.DataFrame:
     """The rows that are wanted: none of a sound vehicle's, mostly, and that is quickly told."""
     if not wanted.any():
         return rows.clear()
     return rows if wanted.all() else rows.filter(pl.Series(wanted))
 
 
-def places(rows: pl.DataFrame) -> dict[str, NDArray[np.int64]]:
+def places(rows: pl.DataFrame) -> dict[str, Integers]:
     """Where each item's rows stand, by item in the order in which they first come."""
     found = defaultdict(list)
     for place, item in enumerate(rows["item"].to_list()):
@@ -70,8 +62,7 @@ def places(rows: pl.DataFrame) -> dict[str, NDArray[np.int64]]:
 
 
 def event_table(record: Record, kind: str, keys: tuple[str, ...] = ()) -> pl.DataFrame:
-    """Events of one kind as a flat table: session_start_t, item, start_t, end_t and a float column per data
-    key.
+    """Events of one kind as a flat table: session_start_t, item, start_t, end_t and a float column per data key.
 
     keys: columns that must exist even when no event carries them (null then).
     """
@@ -108,66 +99,6 @@ def _nulls(name: str, count: int) -> pl.Series:
     return pl.Series(name, [None] * count, pl.Float64)
 
 
-@dataclass(frozen=True, slots=True)
-class Middle:
-    """A robust middle of n values, with its standard error and the robust spread of one value."""
-
-    value: float
-    se: float
-    spread: float
-    n: int
-
-
-def middle(values: pl.Series, least_se: float = 0.0) -> Middle:
-    """Median of finite values. spread: 1.4826 x median absolute deviation; se: 1.2533 x spread / sqrt(n), not
-    under least_se. Source: asymptotic efficiency 2/pi of the median under a normal law (standard result)."""
-    v = values.to_numpy()  # null becomes NaN
-    v = v[np.isfinite(v)]
-    if not v.size:
-        return Middle(math.nan, math.nan, math.nan, 0)
-    centre = median(v)
-    spread = 1.4826 * median(np.abs(v - centre))
-    return Middle(centre, max(1.2533 * spread / math.sqrt(v.size), least_se), spread, int(v.size))
-
-
-def mean(values: pl.Series) -> float:
-    """Mean of the finite values; NaN when there are none."""
-    v = _known(values)
-    return float(v.mean()) if v.size else math.nan
-
-
-def largest(values: pl.Series) -> float:
-    """Largest finite value; NaN when there is none."""
-    v = _known(values)
-    return float(v.max()) if v.size else math.nan
-
-
-def _known(values: pl.Series) -> NDArray[np.float64]:
-    v: NDArray[np.float64] = values.cast(pl.Float64).to_numpy()
-    return v[~np.isnan(v)]
-
-
-def confidence(measured: float, limit: float, se: float | None) -> float:
-    """Chance that the true value lies beyond the limit on the side where `measured` is: the normal law at
-    |measured - limit| / se, at most 0.999 (a model is never certain)."""
-    if not se or not math.isfinite(se):
-        return 0.999
-    return min(0.5 * (1.0 + math.erf(abs(measured - limit) / se / math.sqrt(2.0))), 0.999)
-
-
-def at_least(events: int, trials: int) -> float:
-    """Lower end of the 95 % Wilson interval of a share: what `events` of `trials` prove at least.
-
-    Source: NIST/SEMATECH e-Handbook 7.2.4.1.
-    """
-    if trials <= 0:
-        return 0.0
-    z, p = 1.959964, events / trials
-    centre = p + z * z / (2 * trials)
-    half = z * math.sqrt(p * (1 - p) / trials + z * z / (4 * trials * trials))
-    return max(0.0, (centre - half) / (1 + z * z / trials))
-
-
 def windows(rows: pl.DataFrame, by: str, largest_first: bool = True, most: int = 10) -> tuple[Window, ...]:
     """The worst rows (columns start_t, end_t) as windows, worst first by the column `by`."""
     worst = rows.drop_nulls(by).sort(by, descending=largest_first, maintain_order=True).head(most)
@@ -178,18 +109,18 @@ def windows(rows: pl.DataFrame, by: str, largest_first: bool = True, most: int =
 
 def seconds(rows: pl.DataFrame) -> float:
     """Summed length of rows with start_t and end_t."""
-    return float((micros(rows["end_t"]) - micros(rows["start_t"])).sum()) / 1e6
+    return float((column_micros(rows["end_t"]) - column_micros(rows["start_t"])).sum()) / 1e6
 
 
 def recent(rows: pl.DataFrame, last_days: float | None, most: int | None = None) -> pl.DataFrame:
-    """The rows of the last days before the newest of them, `most` at most, in time order: what holds now, not what
-    once held."""
-    t = micros(rows["start_t"])
+    """The rows of the last days before the newest of them, `most` at most, in time order: what holds now,
+    not what once held."""
+    t = column_micros(rows["start_t"])
     if (t[1:] < t[:-1]).any():
         rows = rows.sort("start_t", maintain_order=True)
         t = np.sort(t)
     if t.size and last_days is not None:
-        rows = rows.slice(int(np.searchsorted(t, t[-1] - round(last_days * DAY_US))))
+        rows = rows.slice(int(np.searchsorted(t, t[-1] - round(last_days * DAY))))
     return rows.tail(most) if most else rows
 
 
@@ -197,25 +128,19 @@ def lately(record: Record, rows: pl.DataFrame, last_days: float) -> pl.DataFrame
     """The rows that begin in the last days before the record ends."""
     if not rows.height:
         return rows
-    return only(rows, micros(rows["start_t"]) >= micros(record.sessions["end_t"]).max() - round(last_days * DAY_US))
+    return only(
+        rows, column_micros(rows["start_t"]) >= column_micros(record.sessions["end_t"]).max() - round(last_days * DAY)
+    )
 
 
 def days(rows: pl.DataFrame) -> int:
     """On how many UTC days the rows begin."""
-    return int(np.unique(micros(rows["start_t"]) // DAY_US).size)
-
-
-def spaced(rows: pl.DataFrame, gap_s: float) -> int:
-    """How many of the rows (in time order) begin at least gap_s after the one before them, the first
-    included."""
-    starts = np.sort(micros(rows["start_t"]))
-    return min(starts.size, 1) + int((np.diff(starts) >= gap_s * 1e6).sum())
+    return int(np.unique(column_micros(rows["start_t"]) // DAY).size)
 
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """A fleet figure frozen with the rule set: value, robust spread between healthy vehicles, number of
-    vehicles."""
+    """A fleet figure frozen with the rule set: value, robust spread between healthy vehicles, number of vehicles."""
 
     value: float
     spread: float
@@ -230,18 +155,3 @@ def reference(record: Record, name: str, item: str = "") -> Reference | None:
 def _references(rows: pl.DataFrame) -> dict[tuple[str, str], Reference]:
     columns = (rows[c].to_list() for c in ("name", "item", "value", "spread", "n"))
     return {(name, item): Reference(*figure) for name, item, *figure in reversed(list(zip(*columns, strict=True)))}
-
-
-def spell(value: float, unit: str, se: float | None = None) -> str:
-    """A number for a sentence: three significant digits, `±` its standard error when known; next to nothing
-    is 0."""
-    value = 0.0 if abs(value) < 5e-4 else value
-    text = f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
-    if se and math.isfinite(se):
-        text += f" ± {se:.2g}"
-    return f"{text} {unit}".strip()
-
-
-def counted(n: int, word: str) -> str:
-    """`1 ride`, `3 rides`."""
-    return f"{n} {word}" if n == 1 else f"{n} {word}s"

@@ -1,5 +1,4 @@
-"""What the fleet's healthy majority looks like: reference figures, fitted on request and frozen with the rule
-set.
+"""What the fleet's healthy majority looks like: reference figures, fitted on request and frozen with the rule set.
 
     reference = fit_reference(metrics)      metrics of all vehicles of one profile
 
@@ -14,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.science.robust_fit import Floats
 
 LEAST_VEHICLES = 5  # under this there is no majority to speak of: engineering choice
 LEAST_SESSIONS = 2
@@ -32,7 +31,7 @@ SCHEMA = {
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class FleetFigure:
     """A metric worth a fleet figure. by_kind: one figure a session kind (its item is the kind); largest_se:
     sessions known less well are left out. least_spread: what two healthy vehicles may differ by at least.
     by_moments: vehicles are known no better than they differ, so that a middle and its deviations would waste what
@@ -48,17 +47,17 @@ class Figure:
 OWN_RESISTANCE = "group_dcr_0.5s_25c_mohm"  # of the middle group: what a vehicle's heat is held against
 PER_MOHM = "pack_heat_per_mohm"
 FIGURES = (
-    Figure("pack_heat_ratio", by_kind=True, largest_se=0.3, least_spread=0.05),
-    Figure(PER_MOHM, by_kind=True, largest_se=0.3, least_spread=0.03),
-    Figure("pack_heat_ahead", by_kind=True, largest_se=0.3, least_spread=0.05),
-    Figure("pack_path_mohm", by_kind=True, largest_se=2.0, least_spread=0.3),
-    Figure("winding_heat_ratio", largest_se=0.3, least_spread=0.05),
-    Figure("travel_rolling", largest_se=0.05, least_spread=0.001),
-    Figure("ride_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
-    Figure("coast_rolling", largest_se=0.05, least_spread=0.001),
-    Figure("consumption_wh_km", least_spread=0.5),
-    Figure("regen_wh_km", least_spread=0.1),
-    Figure("brake_response_s", largest_se=0.1, least_spread=0.005),
+    FleetFigure("pack_heat_ratio", by_kind=True, largest_se=0.3, least_spread=0.05),
+    FleetFigure(PER_MOHM, by_kind=True, largest_se=0.3, least_spread=0.03),
+    FleetFigure("pack_heat_ahead", by_kind=True, largest_se=0.3, least_spread=0.05),
+    FleetFigure("pack_path_mohm", by_kind=True, largest_se=2.0, least_spread=0.3),
+    FleetFigure("winding_heat_ratio", largest_se=0.3, least_spread=0.05),
+    FleetFigure("travel_rolling", largest_se=0.05, least_spread=0.001),
+    FleetFigure("ride_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
+    FleetFigure("coast_rolling", largest_se=0.05, least_spread=0.001),
+    FleetFigure("consumption_wh_km", least_spread=0.5),
+    FleetFigure("regen_wh_km", least_spread=0.1),
+    FleetFigure("brake_response_s", largest_se=0.1, least_spread=0.005),
 )
 
 
@@ -66,8 +65,7 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
     """Reference figures from the metrics of all vehicles of one profile.
 
     In:  vehicle, kind (of the session), name, item, value, unit, se. More columns do no harm.
-    Out: name, item, value (middle over vehicles), spread (robust, between healthy vehicles), unit, n
-    (vehicles);
+    Out: name, item, value (middle over vehicles), spread (robust, between healthy vehicles), unit, n (vehicles);
          figures with fewer than LEAST_VEHICLES vehicles are left out.
     """
     metrics = pl.concat([metrics.select(COLUMNS), per_own_resistance(metrics)])
@@ -90,8 +88,7 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
 
 
 def per_own_resistance(metrics: pl.DataFrame) -> pl.DataFrame:
-    """The pack's heat ratio over its own resistance, per session: an aged pack is warmer by right of its
-    resistance.
+    """The pack's heat ratio over its own resistance, per session: an aged pack is warmer by right of its resistance.
 
     In and out as fit_reference(); empty for vehicles whose resistance is not known.
     """
@@ -110,8 +107,7 @@ def per_own_resistance(metrics: pl.DataFrame) -> pl.DataFrame:
 
 
 def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] | None:
-    """Middle, spread and number of vehicles, those far out left aside; a vehicle counts once, by its own
-    middle.
+    """Middle, spread and number of vehicles, those far out left aside; a vehicle counts once, by its own middle.
 
     The spread is between vehicles: what the sessions' own scatter adds to it is taken off again.
     """

@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 
 import polars as pl
 
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.vehicle.chemistry import FIGURES, USUAL, chemistry
 from herdbook.pipeline.vehicle.profile import Profile
 
 T = TypeVar("T")
@@ -16,12 +18,20 @@ T = TypeVar("T")
 @dataclass(frozen=True, slots=True)
 class Limit:
     """A limit with unit and reason. `why` names a source, or says `engineering choice` or `common practice`.
-    A profile may override it by name in its [limits] table (key: "<rule id>.<name>")."""
+    A profile may override it by name in its [limits] table (key: "<rule id>.<name>").
+    chemistry: the figure of the pack's chemistry that it is, or ""; `value` is then the usual chemistry's."""
 
     name: str
     value: float
     unit: str
     why: str
+    chemistry: str = ""
+
+
+def of_chemistry(name: str, figure: str, unit: str = "") -> Limit:
+    """A limit that belongs to the pack's chemistry: its value, unit and reason are in the chemistry's file."""
+    usual = chemistry(USUAL)
+    return Limit(name, getattr(usual, figure), unit or FIGURES[figure][1].unit, usual.source[figure], chemistry=figure)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +50,7 @@ class Finding:
     statement: one plain sentence with numbers. not_separable: other causes the data cannot tell apart, with the
     measurement that would ("" when none). signals: roles to draw, most telling first."""
 
-    severity: str
+    severity: Severity
     item: str
     measured: float
     limit: float
@@ -88,19 +98,27 @@ class Record:
         return found
 
 
-Examples = Callable[[], "tuple[Record, ...]"]  # made when asked for: a night has no use for them
+@dataclass(frozen=True, slots=True)
+class Cases:
+    """Small records that a rule must fire on, stay quiet on, or refuse."""
+
+    fires_on: tuple[Record, ...]
+    quiet_on: tuple[Record, ...]
+    unassessed_on: tuple[Record, ...]
+
+
 Judge = Callable[[Record, Mapping[str, float]], "list[Finding] | NotAssessed"]
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """judge gets the record and the limits by name (defaults overridden by the profile).
-    fires_on / quiet_on / unassessed_on: small records the rule must fire on, stay quiet on, or refuse."""
+    """What a rule needs, judges by, and says. judge gets the record and the limits by name (defaults
+    overridden by the profile)."""
 
     id: str
     title: str
     subsystem: str
-    severity: str  # the worst it may say
+    severity: Severity  # the worst it may say
     needs: tuple[str, ...]  # metric names
     roles: tuple[str, ...]
     limits: tuple[Limit, ...]
@@ -110,7 +128,5 @@ class Rule:
     bench: tuple[str, ...]
     cautions: tuple[str, ...]
     source: str
+    cases: Callable[[], Cases]  # made when asked for: a night has no use for them
     version: int = 1  # raised by hand when it says something else about the same record
-    fires_on: Examples = tuple
-    quiet_on: Examples = tuple
-    unassessed_on: Examples = tuple

@@ -1,10 +1,9 @@
 """From findings to a score per subsystem: 100 x product(1 - share), or none, with the reason.
 
-The share p a finding takes is weight(severity) x confidence x firmness, in [0, 1). Firmness rises with
-persistence from a floor that severity sets: a brake that let go once in fifty stops is not fifty times better
-than one that always does. A further finding never raises the score: every factor 1 - p is at most 1. A score
-is withheld when the rules that could be judged are too few of the subsystem's to speak for it: absent data is
-never health.
+The share p a finding takes is weight(severity) x confidence x firmness, in [0, 1). Firmness rises with persistence from
+a floor that severity sets: a brake that let go once in fifty stops is not fifty times better than one that always does.
+A further finding never raises the score: every factor 1 - p is at most 1. A score is withheld when the rules that could
+be judged are too few of the subsystem's to speak for it: absent data is never health.
 """
 
 from __future__ import annotations
@@ -13,10 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from herdbook.pipeline.health.rule import Finding
+from herdbook.pipeline.health.severity import Severity
 
-# (weight, floor of firmness): engineering choices. One certain stop-use finding leaves at most 15 of 100, one
-# service finding at most 65 when it shows always; a note hardly moves the score.
-WEIGHTS = {"note": (0.03, 0.0), "service": (0.40, 0.4), "stop-use": (0.90, 0.95)}
+# (weight, floor of firmness): engineering choices. Of 100, one certain stop-use finding leaves 10 (it shows always) to
+# 14.5 (hardly ever), one service finding 60 to 84, one note 97 to 100.
+WEIGHTS = {Severity.NOTE: (0.03, 0.0), Severity.SERVICE: (0.40, 0.4), Severity.STOP_USE: (0.90, 0.95)}
 LEAST_JUDGED = 0.5  # share of a subsystem's rules that must have been judged; engineering choice
 
 

@@ -16,9 +16,6 @@ class Severity(StrEnum):
     STOP_USE = "stop-use"
 
 
-SEVERITIES = tuple(Severity)
-
-
 def rank(severity: str) -> int:
     """0 for a note, 2 for stop-use. Raises: ValueError for a word that is no severity."""
-    return SEVERITIES.index(Severity(severity))
+    return list(Severity).index(Severity(severity))

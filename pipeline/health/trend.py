@@ -1,5 +1,4 @@
-"""Trends over weeks: a robust slope with its interval, a test for monotony, and when a limit would be
-reached.
+"""Trends over weeks: a robust slope with its interval, a test for monotony, and when a limit would be reached.
 
 Sources: P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379 (slope and interval); H. B. Mann, Econometrica 13
 (1945) 245; M. G. Kendall, Rank Correlation Methods (1975) (test, with ties).
@@ -12,7 +11,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.arrays import Floats
 
 MOST_POINTS = 600  # pairs grow with the square; beyond this the newest points are used
 
@@ -41,8 +40,7 @@ class Monotony:
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """When a limit is reached, in units of x from 0: earliest, likely and latest. latest None: not certain
-    ever."""
+    """When a limit is reached, in units of x from 0: earliest, likely and latest. latest None: not certain ever."""
 
     earliest: float
     likely: float
@@ -63,8 +61,7 @@ def mann_kendall(y: Floats) -> Monotony:
 
 
 def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> Slope:
-    """Median of all pairwise slopes, with Sen's interval. Raises: ValueError under 3 points or when x stands
-    still.
+    """Median of all pairwise slopes, with Sen's interval. Raises: ValueError under 3 points or when x stands still.
 
     intercept: median(y) - slope * median(x)."""
     if x.size < 3 or np.ptp(x) == 0.0:

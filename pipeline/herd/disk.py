@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from herdbook.pipeline.store.statements import ask
+
 if TYPE_CHECKING:
     import duckdb
 
@@ -44,8 +46,8 @@ class Room:
 
 def room(store: Store, con: duckdb.DuckDBPyConnection) -> Room:
     """What the store's folder holds now."""
-    far = store.shelf.far
-    lake = _entered(con) if far else [held.size for held in store.shelf.held()]
+    far = store.lake.far
+    lake = _entered(con) if far else [held.size for held in store.lake.parts()]
     catalogue, published = _size(store.catalogue), _size(store.fleet)
     every = sum(_size(p) for p in store.folder.rglob("*") if p.is_file())
     kept = sum(lake)
@@ -54,7 +56,16 @@ def room(store: Store, con: duckdb.DuckDBPyConnection) -> Room:
     free = shutil.disk_usage(store.folder).free
     settings = store.settings
     return Room(
-        kept, len(lake), catalogue, published, other, free, pace, settings.parts_days, settings.grace_hours, places(con)
+        lake=kept,
+        files=len(lake),
+        catalogue=catalogue,
+        published=published,
+        other=other,
+        free=free,
+        a_day=pace,
+        parts_days=settings.parts_days,
+        grace_hours=settings.grace_hours,
+        places=places(con),
     )
 
 
@@ -67,28 +78,19 @@ def _size(path: Path) -> int:
 
 def _entered(con: duckdb.DuckDBPyConnection) -> list[int]:
     """Bytes of each part as its logs came in; asking a far lake would take a page the longer the larger it is."""
-    sql = "SELECT sum(l.part_bytes)::BIGINT FROM parts p JOIN logs l USING (log) GROUP BY p.part"
-    return [size for (size,) in con.execute(sql).fetchall()]
+    return [row["bytes"] for row in ask(con, __name__, "part_bytes")]
 
 
 def _pace(con: duckdb.DuckDBPyConnection, far: bool, catalogues: int) -> float | None:
     """Bytes a day on our disk: parts as they came in, and the catalogues in proportion to the logs."""
-    row = con.execute(
-        f"""WITH recent AS (SELECT * FROM logs WHERE received_t >= (SELECT max(received_t) FROM logs)
-            - INTERVAL {RECENT_DAYS} DAY)
-            SELECT sum(part_bytes), count(*), epoch(max(received_t) - min(received_t)) / 86400,
-            (SELECT count(*) FROM logs) FROM recent"""
-    ).fetchone()
-    if row is None or not row[3] or row[2] is None or row[2] < 1:
+    [pace] = ask(con, __name__, "intake_pace", days=RECENT_DAYS)
+    if not pace["all_logs"] or pace["days"] is None or pace["days"] < 1:
         return None
-    parts, logs, days, all_logs = row
-    return float(((0 if far else parts) + catalogues * logs / all_logs) / days)
+    parts = 0 if far else pace["bytes"]
+    return float((parts + catalogues * pace["logs"] / pace["all_logs"]) / pace["days"])
 
 
 def places(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
     """Signals of the lake whose names look like a position on a map, as view.column."""
-    rows = con.execute(
-        "SELECT table_schema || '.' || table_name || '.' || column_name, column_name FROM information_schema.columns "
-        "WHERE table_schema <> 'main' AND NOT starts_with(table_name, '_') ORDER BY 1"
-    ).fetchall()
-    return tuple(full for full, column in rows if PLACE.search(column))
+    columns = ask(con, __name__, "lake_columns")
+    return tuple(c["full_name"] for c in columns if PLACE.search(c["name"]))

@@ -23,6 +23,7 @@ import polars as pl
 
 from herdbook.pipeline.health.trend import Reach, reaches, theil_sen
 from herdbook.pipeline.store.statements import ask
+from herdbook.pipeline.times import EPOCH
 
 if TYPE_CHECKING:
     import duckdb
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 WITHIN_DAYS = 180.0
 HALF = 0.5  # of the way from healthy to the limit; engineering choice
 SURE = 0.05  # for all series together: one list in twenty has a line by chance
-EPOCH = datetime(1970, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ WAYS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Drift:
+class DriftLine:
     """now: the newest level (line through the last third). slope, low, high: per week. earliest, likely, latest: when
     the limit is reached if it goes on like this; latest None: not certain ever. first, last: of the n sessions."""
 
@@ -83,7 +83,7 @@ class Drift:
 class Drifts:
     """rows: soonest first. tried: how many series were put to the test, of `known` that are long enough."""
 
-    rows: tuple[Drift, ...]
+    rows: tuple[DriftLine, ...]
     tried: int
     known: int
 
@@ -134,7 +134,7 @@ def _limits(con: duckdb.DuckDBPyConnection, own: Mapping[str, Mapping[str, float
     return pl.DataFrame(rows, schema=dict(zip(names, kinds, strict=True)), orient="row")
 
 
-def _judge(row: dict[str, object], p_most: float) -> Drift | None:
+def _judge(row: dict[str, object], p_most: float) -> DriftLine | None:
     """row: as sql/drift.sql gives it."""
     day, value = np.array(row["days"], float), np.array(row["values"], float)
     limit = float(str(row["limit"]))
@@ -145,23 +145,23 @@ def _judge(row: dict[str, object], p_most: float) -> Drift | None:
     tail = max(3, day.size // 3)
     level = float(np.median(value[-tail:] + fit.slope * (day[-1] - day[-tail:])))
     slope, low, high = (7 * s for s in (fit.slope, fit.low, fit.high))
-    return Drift(
-        str(row["vehicle"]),
-        way.rule,
-        way.words,
-        str(row["item"]),
-        str(row["unit"]),
-        level,
-        limit,
-        slope,
-        low,
-        high,
-        _at(max(found.earliest, day[-1])),
-        _at(found.likely),
-        None if found.latest is None else _at(found.latest),
-        day.size,
-        _at(day[0]),
-        _at(day[-1]),
+    return DriftLine(
+        vehicle=str(row["vehicle"]),
+        rule=way.rule,
+        words=way.words,
+        item=str(row["item"]),
+        unit=str(row["unit"]),
+        now=level,
+        limit=limit,
+        slope=slope,
+        low=low,
+        high=high,
+        earliest=_at(max(found.earliest, day[-1])),
+        likely=_at(found.likely),
+        latest=None if found.latest is None else _at(found.latest),
+        n=day.size,
+        first=_at(day[0]),
+        last=_at(day[-1]),
     )
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.herd.night import Night
+from herdbook.pipeline.science.poisson import tail
 from herdbook.pipeline.store.statements import ask
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ def _one(rule: str, count: int, rate: tuple[float, float] | None, months: float)
     if rate is None:
         return Chance(rule, count, None, None, None)
     expected, at_most = (r / 100 * months for r in rate)
-    return Chance(rule, count, expected, at_most, _tail(count, at_most))
+    return Chance(rule, count, expected, at_most, tail(count, at_most))
 
 
 def _all(seen: Mapping[str, int], months: float, judged: JudgedSet) -> Chance:
@@ -78,10 +79,3 @@ def _all(seen: Mapping[str, int], months: float, judged: JudgedSet) -> Chance:
         return Chance("", count, None, None, None)
     rate = replace(judged, rules={"": replace(one, false=false)}).false_per_100_months("")
     return _one("", count, rate, months)
-
-
-def _tail(count: int, mean: float) -> float:
-    """Probability of count or more of a Poisson mean."""
-    from scipy.special import pdtrc
-
-    return float(pdtrc(count - 1, mean))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.errors import HerdbookError
@@ -17,17 +16,19 @@ from herdbook.pipeline.herd.night import Intake, Night, intake, newest_night
 from herdbook.pipeline.herd.parked import charging_habits, parked
 from herdbook.pipeline.herd.runs import Forecast, forecast, runs
 from herdbook.pipeline.herd.shared import Shared, of_groups, traits
-from herdbook.pipeline.herd.unit_steps import Step, networks, steps
+from herdbook.pipeline.herd.unit_steps import UnitStep, networks, steps
 from herdbook.pipeline.night import mutes
-from herdbook.pipeline.night.changes import ChangeList, read_changes
-from herdbook.pipeline.store.statements import Row
+from herdbook.pipeline.night.changes import ChangeList
+from herdbook.pipeline.night.read_changes import read_changes
+from herdbook.pipeline.settings import night_settings
+from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
 
-LIMIT_H = 6.0  # as [night] limit_h when it is not set
 ALL_NEW = "All that is new or worse"
 
 
@@ -50,7 +51,7 @@ class Overview:
     parked: list[Row]
     charging: list[Row]
     networks: list[Row]
-    steps: list[Step]
+    steps: list[UnitStep]
     runs: list[Row]
     forecast: Forecast | None
     fingerprint: str
@@ -82,8 +83,8 @@ def overview(store: Store, con: duckdb.DuckDBPyConnection, with_room: bool = Tru
     new = [c for c in (*told.changes, *told.muted) if c.rule and c.urgent] if told else []
     months = vehicle_months(con, last) if last else 0.0
     every = runs(con)
-    limit_h = float(store.settings.other.get("night", {}).get("limit_h", LIMIT_H))
-    held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+    limit_h = night_settings(store.settings, store.folder).limit_h
+    held = mutes.in_force(con, utc_now())
     return Overview(
         told=told,
         night=last,
@@ -118,8 +119,7 @@ def _groups(found: list[tuple[str, str]], everything: str = "") -> dict[str, set
 
 
 def _standing(con: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:
-    rows = con.execute("SELECT DISTINCT title, vehicle FROM findings ORDER BY 1, 2").fetchall()
-    return _groups([(title, vehicle) for title, vehicle in rows])
+    return _groups([(row["title"], row["vehicle"]) for row in ask(con, __name__, "titles")])
 
 
 def _own_limits(store: Store) -> Mapping[str, Mapping[str, float]]:
@@ -131,5 +131,5 @@ def _own_limits(store: Store) -> Mapping[str, Mapping[str, float]]:
 
 
 def _rules_changed(con: duckdb.DuckDBPyConnection) -> bool:
-    last = con.execute("SELECT rule_set FROM scans WHERE state = 'complete' ORDER BY scan DESC LIMIT 2").fetchall()
+    last = [row["rule_set"] for row in ask(con, __name__, "last_rule_sets")]
     return len(last) == 2 and last[0] != last[1]

@@ -54,4 +54,11 @@ def forecast(of: Sequence[Row], limit_h: float) -> Forecast | None:
     # small runs pay for the start alone: their pace says nothing about a large one
     largest = [p for p, r in zip(pace, told, strict=True) if r["logs_new"] >= 0.5 * most]
     worst = float(max(largest))
-    return Forecast(float(np.median(pace)), worst, most, worst * most, limit_h, len(told))
+    return Forecast(
+        seconds_a_log=float(np.median(pace)),
+        worst_a_log=worst,
+        most_logs=most,
+        longest_s=worst * most,
+        limit_h=limit_h,
+        runs=len(told),
+    )

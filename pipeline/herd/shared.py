@@ -12,10 +12,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from math import exp, fsum, lgamma
 from typing import TYPE_CHECKING
-
-import numpy as np
-from numpy.typing import NDArray
 
 from herdbook.pipeline.store.statements import ask
 
@@ -95,23 +93,32 @@ def shared(about: str, vehicles: Iterable[str], of: Traits) -> list[Shared]:
             continue
         dates = sorted(t for v in with_it if (t := of.since.get((v, key))))
         span = (dates[0], dates[-1]) if dates else None
-        found.append(Shared(about, *key, len(concerned), len(with_it), len(who), len(herd), chance, span))
+        found.append(
+            Shared(
+                about=about,
+                trait=key[0],
+                value=key[1],
+                concerned=len(concerned),
+                with_it=len(with_it),
+                herd_with=len(who),
+                herd=len(herd),
+                chance=chance,
+                since=span,
+            )
+        )
     return sorted(found, key=lambda s: (s.chance, s.trait))[:MOST_NAMED]
 
 
 def tail(k: int, herd: int, marked: int, drawn: int) -> float:
     """Probability of k or more marked ones among `drawn` out of a herd: the hypergeometric distribution's tail."""
-    i = np.arange(k, min(marked, drawn) + 1)
-    i = i[drawn - i <= herd - marked]
-    logs = _choose(marked, i) + _choose(herd - marked, drawn - i) - _choose(herd, np.array(drawn))
-    return min(1.0, float(np.exp(logs).sum()))
+    every = _choose(herd, drawn)
+    ways = range(max(k, drawn - (herd - marked)), min(marked, drawn) + 1)
+    return min(1.0, fsum(exp(_choose(marked, i) + _choose(herd - marked, drawn - i) - every) for i in ways))
 
 
-def _choose(n: int, k: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Logarithm of the binomial coefficients n over k."""
-    from scipy.special import gammaln
-
-    return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1), float)
+def _choose(n: int, k: int) -> float:
+    """Logarithm of the binomial coefficient n over k."""
+    return lgamma(n + 1) - lgamma(k + 1) - lgamma(n - k + 1)
 
 
 def of_groups(groups: Mapping[str, Iterable[str]], of: Traits) -> list[Shared]:

@@ -34,7 +34,7 @@ FIGURES = {  # metric: what it is; temperatures are compared by difference
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class UnitStep:
     """One figure of one profile: middles over the n vehicles, before and in the night. moved: the share of them that
     stepped past FACTOR (or DEGREES) in one direction."""
 
@@ -59,7 +59,7 @@ def networks(con: duckdb.DuckDBPyConnection, night: Night) -> list[Row]:
     return ask(con, __name__, "night_networks", **night.window)
 
 
-def steps(con: duckdb.DuckDBPyConnection, night: Night) -> list[Step]:
+def steps(con: duckdb.DuckDBPyConnection, night: Night) -> list[UnitStep]:
     """Every figure that at least LEAST vehicles have both before and in the night, those that stepped first."""
     found: dict[tuple[str, str], list[Row]] = {}
     for row in ask(con, __name__, "night_steps", names=list(FIGURES), **night.window):
@@ -68,7 +68,7 @@ def steps(con: duckdb.DuckDBPyConnection, night: Night) -> list[Step]:
     return sorted(out, key=lambda s: (not s.alarm, -s.moved, s.profile, s.metric))
 
 
-def _step(profile: str, metric: str, rows: list[Row]) -> Step:
+def _step(profile: str, metric: str, rows: list[Row]) -> UnitStep:
     before, now = (np.array([r[key] for r in rows], float) for key in ("before", "now"))
     if rows[0]["unit"] == "degC":
         up, down = now - before > DEGREES, before - now > DEGREES
@@ -77,13 +77,13 @@ def _step(profile: str, metric: str, rows: list[Row]) -> Step:
             ratio = now / before
         up, down = ratio > FACTOR, ratio < 1 / FACTOR
     moved = float(max(up.mean(), down.mean()))
-    return Step(
-        profile,
-        metric,
-        FIGURES[metric],
-        rows[0]["unit"],
-        float(np.median(before)),
-        float(np.median(now)),
-        len(rows),
-        moved,
+    return UnitStep(
+        profile=profile,
+        metric=metric,
+        words=FIGURES[metric],
+        unit=rows[0]["unit"],
+        before=float(np.median(before)),
+        now=float(np.median(now)),
+        n=len(rows),
+        moved=moved,
     )

@@ -2,49 +2,64 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from herdbook.pipeline.store.connection import query, transaction
+from herdbook.pipeline.store.connection import transaction
+from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.times import naive_utc
 from herdbook.pipeline.vehicle.profile import Profile
 
 if TYPE_CHECKING:
     from herdbook.decoders.integrity.busload import Traffic
 
 
-def bus_rows(profile: Profile, buses: tuple[dict[str, Any], ...]) -> tuple[dict[str, Any], ...]:
-    """One row a channel; buses: fields of herdbook.decoders.integrity.busload.Traffic. Loads are None (not assessed)
-    where neither the profile nor one DBC file tells the bit rate."""
-    from herdbook.decoders.integrity.busload import Traffic, load_of
+@dataclass(frozen=True, slots=True)
+class BusLoad:
+    """One channel of one log, in the columns of log_buses. Rates in bit/s; loads are shares of time, without stuff bits
+    and with the most there can be, None where the bit rate is not known. peak_t: begin of the worst second."""
 
-    rows = []
-    for one in buses:
-        traffic = Traffic(**{**one, "bits": tuple(one["bits"]), "peak_bits": tuple(one["peak_bits"])})
+    channel: str
+    bit_rate: int | None
+    data_bit_rate: int | None
+    frames: int
+    mean_load: float | None
+    mean_most: float | None
+    peak_load: float | None
+    peak_most: float | None
+    peak_t: int
+
+
+def bus_loads(profile: Profile, buses: Iterable[Traffic]) -> tuple[BusLoad, ...]:
+    """One a channel. Not assessed where neither the profile nor one DBC file tells the bit rate."""
+    from herdbook.decoders.integrity.busload import load_of
+
+    found = []
+    for traffic in buses:
         bit_rate, data_rate = rates_of(profile, traffic)
         load = load_of(traffic, bit_rate, data_rate) if bit_rate else None
-        rows.append(
-            {
-                "channel": traffic.channel,
-                "bit_rate": bit_rate,
-                "data_bit_rate": data_rate,
-                "frames": traffic.frames,
-                "mean_load": load and load.mean_low,
-                "mean_most": load and load.mean_high,
-                "peak_load": load and load.peak_low,
-                "peak_most": load and load.peak_high,
-                "peak_t": traffic.peak_t,
-            }
+        one = BusLoad(
+            channel=traffic.channel,
+            bit_rate=bit_rate,
+            data_bit_rate=data_rate,
+            frames=traffic.frames,
+            mean_load=load.mean_low if load else None,
+            mean_most=load.mean_high if load else None,
+            peak_load=load.peak_low if load else None,
+            peak_most=load.peak_high if load else None,
+            peak_t=traffic.peak_t,
         )
-    return tuple(rows)
+        found.append(one)
+    return tuple(found)
 
 
-def buses_since(catalogue: Path, start: datetime) -> list[dict[str, Any]]:
+def buses_since(catalogue: Path, start: datetime) -> list[Row]:
     """Rows of log_buses, with name and vehicle, of the logs received since a time."""
     with transaction(catalogue) as con:
-        found = con.execute(query("buses_since"), {"start": start.astimezone(UTC).replace(tzinfo=None)})
-        names = [d[0] for d in found.description or ()]
-        return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+        return ask(con, __name__, "buses_since", start=naive_utc(start))
 
 
 def rates_of(profile: Profile, traffic: Traffic) -> tuple[int | None, int | None]:

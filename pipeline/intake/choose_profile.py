@@ -9,7 +9,7 @@ import numpy as np
 from herdbook.decoders import Network
 from herdbook.decoders.frames import ERROR, REMOTE, Frames
 from herdbook.pipeline.errors import InputError
-from herdbook.pipeline.intake.clock import stamp
+from herdbook.pipeline.times import in_words
 from herdbook.pipeline.vehicle.profile import Profile
 
 
@@ -41,7 +41,7 @@ def choose_profile(head: Frames, start: int, profiles: Sequence[Profile], named:
     if not dated:
         names = ", ".join(p.name for p in pool)
         raise InputError(
-            f"no profile is valid on {stamp(start)} (looked at {names})",
+            f"no profile is valid on {in_words(start)} (looked at {names})",
             "",
             "Check [valid] in the profiles, or the log's clock",
         )

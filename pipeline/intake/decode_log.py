@@ -3,36 +3,34 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass, fields, replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from herdbook.decoders import Decoder, Frames, Log
-from herdbook.decoders.decoding.columns import Table
 from herdbook.decoders.decoding.extract import Column
 from herdbook.decoders.decoding.group import grouped
-from herdbook.decoders.frames import ERROR, REMOTE
+from herdbook.decoders.frames import ERROR, REMOTE, join_frames
 from herdbook.decoders.integrity.checks import IntegrityCheck
-from herdbook.decoders.logs.log import join_frames
-from herdbook.pipeline.errors import InputError, StoreError
-from herdbook.pipeline.intake.clock import Tracker
-from herdbook.pipeline.intake.identity import UNSET, SerialSeen
-from herdbook.pipeline.intake.outcome import Reading
-from herdbook.pipeline.lake.layout import CHECKSUM_OK, Layout, layout_of_profile, values
-from herdbook.pipeline.lake.part import Chunk, Part, PartWriter
-from herdbook.pipeline.lake.spill import Gather
+from herdbook.pipeline.arrays import Bools
+from herdbook.pipeline.errors import InputError
+from herdbook.pipeline.intake.identity_signals import Serials, SerialSeen
+from herdbook.pipeline.intake.logged_spans import SpanTracker
+from herdbook.pipeline.intake.outcome import LogFault, LogReport
+from herdbook.pipeline.lake.layout import CHECKSUM_OK, layout_of_profile
+from herdbook.pipeline.lake.part import Chunk, PartWriter
+from herdbook.pipeline.lake.place import writing
+from herdbook.pipeline.lake.spill import TableSpill
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.profile import Profile
 
 TOGETHER = 250_000  # frames decoded and checked in one go, which is most logs whole; 10 MB
 MOST_FAULTS = 50  # unknown identifiers listed one by one
-COMPONENTS = {"vehicle_serial": "vehicle", "pack_serial": "pack", "controller_serial": "controller"}
-IDENTITY = (*COMPONENTS, "pack_firmware", "controller_firmware", "pack_hardware", "controller_hardware")
+SHORT = "frames shorter than the message; signals past the end are null"
+ODD_SELECTOR = "multiplex selector with a value the DBC does not know"
+BROKEN = "J1939 messages in several frames of which one is missing"
 # Classes of error frames, by bit of their identifier. Source: Linux uapi, can/error.h.
 ERROR_CLASSES = {
     0x1: "transmit timeout",
@@ -47,16 +45,17 @@ ERROR_CLASSES = {
 }
 
 
-def data_frames(frames: Frames) -> Any:
+def data_frames(frames: Frames) -> Bools:
     """bool (n,): neither error nor remote frames."""
-    return (frames.flags & (ERROR | REMOTE)) == 0
+    data: Bools = (frames.flags & (ERROR | REMOTE)) == 0
+    return data
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class WrittenPart:
     """A part and what is in it. hash: of its bytes."""
 
-    reading: Reading
+    report: LogReport
     serials: tuple[SerialSeen, ...]
     hash: str
 
@@ -67,9 +66,9 @@ class LogDecoding:
     def __init__(self, store: Store, profile: Profile, shift: int) -> None:
         settings = store.settings
         self.store, self.shift, self.profile = store, shift, profile
-        self.tracker = Tracker(0, int(settings.span_gap_s * 1e6), int(settings.jump_s * 1e6))
+        self.tracker = SpanTracker(0, int(settings.span_gap_s * 1e6), int(settings.jump_s * 1e6))
         self.decoder, self.check = Decoder(profile.network()), IntegrityCheck(profile.network())
-        self.gather = Gather(store.scratch)
+        self.spill = TableSpill(store.scratch)
         self.errors: Counter[str] = Counter()
         self.held: list[Frames] = []
 
@@ -99,8 +98,8 @@ class LogDecoding:
                 tables[name].columns[CHECKSUM_OK] = Column(right.astype(np.int64))
         if self.shift:
             tables = {name: replace(table, t=table.t + self.shift) for name, table in tables.items()}
-        with writing(self.store):
-            self.gather.add(tables)
+        with writing(self.store.lake):
+            self.spill.add(tables)
 
     def _count_errors(self, frames: Frames) -> None:
         rows = np.flatnonzero(frames.flags & ERROR)
@@ -113,7 +112,7 @@ class LogDecoding:
         if n := int(np.count_nonzero(frames.payload[controller, 1] & 1)):
             self.errors["logger overflow: the logger itself dropped frames"] += n
 
-    def write(self, target: Path, log: str, opened: Log) -> Written:
+    def write(self, target: Path, log: str, opened: Log) -> WrittenPart:
         """Finish the part. Raises: InputError when most frames turn out to be unknown; StoreError."""
         if self.held:
             self._decode()
@@ -121,14 +120,14 @@ class LogDecoding:
         if self.decoder.held:
             self._flush()
         self._look_at_share()
-        reading, layout = self._reading(opened), layout_of_profile(self.profile)
+        report, layout = self._report(opened), layout_of_profile(self.profile)
         serials = Serials(self.profile, layout)
-        with writing(self.store), PartWriter(target, layout, self.store.scratch) as writer:
-            for name, table in self.gather.messages():
+        with writing(self.store.lake), PartWriter(target, layout, self.store.scratch) as writer:
+            for name, table in self.spill.messages():
                 writer.add(Chunk(log, name, table))
                 serials.add_counts(name, table)
-            digest = writer.close({log: _row(reading)})
-        return Written(reading, serials.found(), digest)
+            digest = writer.close({log: report.to_json()})
+        return WrittenPart(report, serials.found(), digest)
 
     def _look_at_share(self) -> None:
         tally, least = self.decoder.tally, self.store.settings.min_known_share
@@ -137,120 +136,46 @@ class LogDecoding:
             what = f"profile {self.profile.name} knows the identifiers of only {share:.0%} of all frames"
             raise InputError(what, "", "Check the profile, or split the log where the vehicle changed")
 
-    def _reading(self, opened: Log) -> Reading:
-        tally, losses = self.decoder.tally, opened.losses
-        reports = [replace(r, start_t=r.start_t + self.shift, end_t=r.end_t + self.shift) for r in self.check.report()]
-        runs = tuple((r[0], r[1], r[2], r[3]) for r in self.tracker.runs)
-        return Reading(
-            opened.format,
-            tally.frames,
-            tally.known,
-            tally.error,
-            tally.remote,
-            sum(x.bytes for x in losses),
-            runs,
-            tuple(self._faults(opened)),
-            tuple(_row(r) for r in reports),
-            tuple(_row(replace(b, peak_t=b.peak_t + self.shift)) for b in self.check.traffic()),
+    def _report(self, opened: Log) -> LogReport:
+        tally, shift = self.decoder.tally, self.shift
+        reports = [replace(r, start_t=r.start_t + shift, end_t=r.end_t + shift) for r in self.check.report()]
+        return LogReport(
+            format=opened.format,
+            frames=tally.frames,
+            known=tally.known,
+            error=tally.error,
+            remote=tally.remote,
+            lost_bytes=sum(x.bytes for x in opened.losses),
+            runs=tuple(self.tracker.runs),
+            faults=tuple(self._faults(opened)),
+            messages=tuple(reports),
+            buses=tuple(replace(b, peak_t=b.peak_t + shift) for b in self.check.traffic()),
         )
 
-    def _faults(self, opened: Log) -> Iterable[tuple[str, str, int, int | None, str]]:
+    def _faults(self, opened: Log) -> Iterator[LogFault]:
         tally, losses = self.decoder.tally, opened.losses
         for kind in sorted({x.kind for x in losses}):
             some = [x for x in losses if x.kind == kind]
             lost = f"{sum(x.bytes for x in some)} bytes; first: {some[0].detail}"
-            yield f"lost {kind}", "", len(some), some[0].offset, lost
+            yield LogFault(f"lost {kind}", "", len(some), some[0].offset, lost)
         unknown = sorted(tally.unknown.items(), key=lambda item: (-item[1], item[0]))
         for (channel, can_id, extended), count in unknown[:MOST_FAULTS]:
-            yield "unknown identifier", f"{can_id:0{8 if extended else 3}X}", count, None, f"on channel {channel}"
+            identifier = f"{can_id:0{8 if extended else 3}X}"
+            yield LogFault("unknown identifier", identifier, count, None, f"on channel {channel}")
         if rest := unknown[MOST_FAULTS:]:
-            yield "unknown identifier", "", sum(n for _, n in rest), None, f"{len(rest)} more identifiers"
+            yield LogFault("unknown identifier", "", sum(n for _, n in rest), None, f"{len(rest)} more identifiers")
         for name, count in sorted(tally.short.items()):
-            yield "short frame", name, count, None, "frames shorter than the message; signals past the end are null"
+            yield LogFault("short frame", name, count, None, SHORT)
         for name, count in sorted(tally.odd_selector.items()):
-            yield "unknown selector", name, count, None, "multiplex selector with a value the DBC does not know"
+            yield LogFault("unknown selector", name, count, None, ODD_SELECTOR)
         for group, count in tally.broken.items():
             name = "" if group is None else f"{group:05X}"
-            yield "broken transport", name, count, None, "J1939 messages in several frames of which one is missing"
+            yield LogFault("broken transport", name, count, None, BROKEN)
         for name, count in sorted(self.errors.items()):
-            yield "error frame", name, count, None, "reported by the logger's CAN controller"
+            yield LogFault("error frame", name, count, None, "reported by the logger's CAN controller")
 
     def __enter__(self) -> LogDecoding:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.gather.close()
-
-
-def _row(some: Any) -> dict[str, Any]:
-    """Fields of a flat dataclass; asdict copies every number of it, at several milliseconds a log."""
-    return {f.name: getattr(some, f.name) for f in fields(some)}
-
-
-class Serials:
-    """What the identity signals of one log say. Unset memory (0, all ones) is no serial."""
-
-    def __init__(self, profile: Profile, layout: Layout) -> None:
-        slots = {(message, s.signal): s for message, some in layout.messages.items() for s in some}
-        known = [(m, slots.get((m.message, m.signal))) for m in profile.roles if m.role in IDENTITY]
-        self.mappings = [(m, slot) for m, slot in known if slot is not None]
-        self.wanted: dict[str, list[str]] = {}
-        for m, _ in self.mappings:
-            self.wanted.setdefault(m.message, []).append(m.signal)
-        self.seen: dict[int, dict[int, list[int]]] = {i: {} for i in range(len(self.mappings))}
-
-    def add(self, message: str, t: NDArray[np.int64], columns: Mapping[str, Column]) -> None:
-        for i, (m, _) in enumerate(self.mappings):
-            if m.message == message and m.signal in columns:
-                _add_serials(self.seen[i], t, columns[m.signal])
-
-    def add_counts(self, message: str, table: Table) -> None:
-        """Rows on their way into a part, as Decoder.arrays(counts=True) gives them."""
-        mine = [(m.signal, slot) for m, slot in self.mappings if m.message == message and m.signal in table.columns]
-        if mine:
-            kept = {signal: (table.columns[signal], slot) for signal, slot in mine}
-            self.add(message, table.t, {n: Column(values(slot, c.values), c.valid) for n, (c, slot) in kept.items()})
-
-    def found(self) -> tuple[SerialSeen, ...]:
-        out = []
-        for i, (m, _) in enumerate(self.mappings):
-            unset = set(m.not_available) | (UNSET if m.role in COMPONENTS else set())
-            component = COMPONENTS.get(m.role, m.role)
-            seen = sorted(self.seen[i].items())
-            out += [SerialSeen(component, str(k), a, b, n) for k, (a, b, n) in seen if k not in unset]
-        return tuple(out)
-
-
-def serials_in(part: Part, log: str, profile: Profile) -> tuple[SerialSeen, ...]:
-    """The same, read back from a part."""
-    serials = Serials(profile, part.layout)
-    for piece in part.rows(serials.wanted, log, -(2**63), 2**63 - 1):
-        serials.add(piece.message, piece.t, piece.columns)
-    return serials.found()
-
-
-def _add_serials(seen: dict[int, list[int]], times: NDArray[np.int64], column: Column) -> None:
-    """First and last time and number of samples, by value."""
-    there = slice(None) if column.valid is None else column.valid
-    values, t = column.values[there], times[there]
-    if len(values) and (values == values[0]).all():  # as good as always, and sorting takes longer
-        found = [(values[0], 0, len(values) - 1, len(values))]
-    else:
-        kinds, first, count = np.unique(values, return_index=True, return_counts=True)
-        last = len(values) - 1 - np.unique(values[::-1], return_index=True)[1]
-        found = list(zip(kinds.tolist(), first.tolist(), last.tolist(), count.tolist(), strict=True))
-    for k, a, b, n in found:
-        old = seen.setdefault(int(k), [int(t[a]), int(t[b]), 0])
-        old[0], old[1], old[2] = min(old[0], int(t[a])), max(old[1], int(t[b])), old[2] + n
-
-
-@contextmanager
-def writing(store: Store) -> Iterator[None]:
-    """Errors of writing into the store stop everything; they are not the log's fault."""
-    store.shelf.glance()
-    try:
-        yield
-    except OSError as error:
-        store.shelf.glance()
-        do = "Make room and run again; what was committed stays"
-        raise StoreError(f"the lake cannot be written ({error.strerror or error})", store.lake, do) from None
+        self.spill.close()

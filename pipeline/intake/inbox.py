@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import InputError
-from herdbook.pipeline.intake.identity import sidecar_path
+from herdbook.pipeline.intake.sidecar import sidecar_path
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store

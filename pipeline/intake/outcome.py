@@ -1,18 +1,47 @@
-"""Taken: everything that became of one log, on its way from a worker to the catalogue. Plain data, picklable."""
+"""What became of one log, on its way from a worker to the catalogue: one of four. Plain data, picklable."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
 
-from herdbook.pipeline.intake.clock import Span
-from herdbook.pipeline.intake.identity import SerialSeen
+from herdbook.decoders.integrity.busload import Traffic
+from herdbook.decoders.integrity.checks import MessageReport
+from herdbook.pipeline.intake.bus_load import BusLoad
+from herdbook.pipeline.intake.identity_signals import SerialSeen
+from herdbook.pipeline.intake.logged_spans import LoggedSpan, Run
+from herdbook.pipeline.spans import Span
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+
+class Entry(StrEnum):
+    """What the catalogue remembers of a file (table seen)."""
+
+    TAKEN = "taken"
+    KNOWN = "known"  # it brought nothing new
+    QUARANTINED = "quarantined"
+    FETCHED = "fetched"  # from an inbox behind an address; its copy has not been looked at yet
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class LogFault:
+    """Something odd in a log. message: of the DBC, or an identifier; first_offset: byte of the log, where known."""
+
+    kind: str
+    message: str
+    count: int
+    first_offset: int | None
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class LogReport:
     """What reading and decoding one log showed. Depends on its bytes, its DBC files and the clock shift alone, so it
-    is kept inside the part too. Times: microseconds UTC. runs: (lowest, highest, last time, step that began it)."""
+    is kept inside the part too. Times: microseconds UTC."""
 
     format: str
     frames: int
@@ -20,49 +49,101 @@ class Reading:
     error: int
     remote: int
     lost_bytes: int
-    runs: tuple[tuple[int, int, int, int], ...]
-    faults: tuple[tuple[str, str, int, int | None, str], ...]  # kind, message, count, first offset, detail
-    messages: tuple[dict[str, Any], ...]  # fields of herdbook.decoders.integrity.checks.MessageReport
-    buses: tuple[dict[str, Any], ...] = ()  # fields of herdbook.decoders.integrity.busload.Traffic
+    runs: tuple[Run, ...]
+    faults: tuple[LogFault, ...]
+    messages: tuple[MessageReport, ...]
+    buses: tuple[Traffic, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """For the part's own metadata."""
+        return flat(self) | {
+            "faults": [list(flat(f).values()) for f in self.faults],
+            "messages": [flat(m) for m in self.messages],
+            "buses": [flat(b) for b in self.buses],
+        }
 
     @classmethod
-    def from_json(cls, report: dict[str, Any]) -> Reading:
-        """Back from the report inside a part."""
-        fields = {k: tuple(tuple(row) for row in report[k]) for k in ("runs", "faults")}
-        return cls(
-            **{**report, **fields, "messages": tuple(report["messages"]), "buses": tuple(report.get("buses", ()))}
-        )
+    def from_json(cls, report: Mapping[str, Any]) -> LogReport:
+        """Back from a part. Raises: KeyError, TypeError when it is no such report."""
+        buses = [{**b, "bits": tuple(b["bits"]), "peak_bits": tuple(b["peak_bits"])} for b in report.get("buses", ())]
+        records = {
+            "runs": tuple(Run(*r) for r in report["runs"]),
+            "faults": tuple(LogFault(*f) for f in report["faults"]),
+            "messages": tuple(MessageReport(**m) for m in report["messages"]),
+            "buses": tuple(Traffic(**b) for b in buses),
+        }
+        return cls(**{**report, **records})
+
+
+def flat(record: DataclassInstance) -> dict[str, Any]:
+    """Fields of a flat dataclass; asdict copies every number of it, at several milliseconds a log."""
+    return {f.name: getattr(record, f.name) for f in fields(record)}
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
-    """One log after take_log. outcome: taken, known (nothing new), gone, or quarantined (reason, detail, advice)."""
+class LogFile:
+    """A log as a file. stamp: changes whenever it or its sidecar is written again. log: SHA-256 of its bytes, its name
+    everywhere; "" when it could not be read."""
 
-    outcome: str
     path: str
     name: str
-    size_bytes: int
-    stamp: str
-    log: str
-    reason: str = ""
-    detail: str = ""
-    advice: str = ""
-    vehicle: str = ""
-    identity_by: str = ""
-    profile: str = ""
-    profile_hash: str = ""
-    network_hash: str = ""
-    clock: str = ""
-    clock_notes: tuple[str, ...] = ()
-    clock_shift_us: int = 0
-    bench: bool = False
-    zone: str = ""
-    part: str = ""
-    part_hash: str = ""
-    part_bytes: int = 0
+    size_bytes: int = 0
+    stamp: str = ""
+    log: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TakenLog:
+    """A log that is in the lake, and all that the ledger says of it.
+
+    clock: by what it was placed in time. bench: whether it was recorded on a test bench. doubts: time it must not be
+    used for, both ends in. facts: of the vehicle, from the sidecar and the profile.
+    """
+
+    file: LogFile
+    vehicle: str
+    identity_by: str
+    profile: str
+    profile_hash: str
+    network_hash: str
+    clock: str
+    clock_notes: tuple[str, ...]
+    clock_shift_us: int
+    bench: bool
+    zone: str
+    part: str
+    part_hash: str
+    part_bytes: int
+    report: LogReport
     facts: dict[str, str] = field(default_factory=dict)
-    reading: Reading | None = None
     serials: tuple[SerialSeen, ...] = ()
-    buses: tuple[dict[str, Any], ...] = ()  # rows of log_buses without the log
-    spans: tuple[Span, ...] = ()
-    doubts: tuple[tuple[int, int], ...] = ()
+    buses: tuple[BusLoad, ...] = ()
+    spans: tuple[LoggedSpan, ...] = ()
+    doubts: tuple[Span, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KnownLog:
+    """The ledger has these very bytes already."""
+
+    file: LogFile
+
+
+@dataclass(frozen=True, slots=True)
+class GoneLog:
+    """The file vanished before it was read."""
+
+    file: LogFile
+
+
+@dataclass(frozen=True, slots=True)
+class QuarantinedLog:
+    """A log that cannot be used: why in a few words, in detail, and what a person can do."""
+
+    file: LogFile
+    reason: str
+    detail: str
+    advice: str
+
+
+Outcome = TakenLog | KnownLog | GoneLog | QuarantinedLog

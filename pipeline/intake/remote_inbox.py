@@ -9,8 +9,6 @@ from __future__ import annotations
 import hashlib
 import os
 import time
-from collections.abc import Iterable
-from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -18,8 +16,12 @@ import polars as pl
 
 from herdbook.pipeline.addresses import is_url, shown
 from herdbook.pipeline.errors import InputError, SettingsError
+from herdbook.pipeline.extras import missing_extra
+from herdbook.pipeline.intake.outcome import Entry
+from herdbook.pipeline.lake.listing import RemoteFile, files_below
 from herdbook.pipeline.store.connection import connect, insert, transaction
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import S, now_us
 
 __all__ = ["fetch", "is_url", "shown"]
 
@@ -35,21 +37,19 @@ def fetch(store: Store, url: str) -> Path:
     _clear(folder, done)
     files, root = _file_system(url)
     try:
-        listed: dict[str, dict[str, Any]] = files.find(root, detail=True)
+        listed = files_below(files, root)
     except Exception as error:  # every file system has errors of its own
         what = f"the inbox cannot be listed ({type(error).__name__}: {error})"
         raise InputError(what, shown(url), "Check address, rights and network") from None
-    wanted = [(name, about) for name, about in sorted(listed.items()) if _wanted(name, about, store.settings.settle_s)]
-    fresh = [(n, a) for n, a in wanted if done.get(_address(url, n, root)) != _stamp(a)]
-    for name, _ in _sidecars_first(fresh):
-        _fetch_one(files, name, folder / _local(name, root), url)
-    rows = [
-        {"path": _address(url, n, root), "size_bytes": int(a.get("size") or 0), "stamp": _stamp(a)} for n, a in fresh
-    ]
+    settle_us = int(store.settings.settle_s * S)
+    fresh = [f for f in listed if _wanted(f, settle_us) and done.get(_address(url, f.name, root)) != f.stamp]
+    for file in sorted(fresh, key=lambda f: not f.name.endswith(".toml")):  # a sidecar before its log
+        _fetch_one(files, file.name, folder / _local(file.name, root), url)
+    rows = [{"path": _address(url, f.name, root), "size_bytes": f.size, "stamp": f.stamp} for f in fresh]
     if rows:
         with transaction(store.catalogue) as con:
             con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [[r["path"] for r in rows]])
-            insert(con, "seen", pl.DataFrame(rows).with_columns(log=pl.lit(""), outcome=pl.lit("fetched")))
+            insert(con, "seen", pl.DataFrame(rows).with_columns(log=pl.lit(""), outcome=pl.lit(Entry.FETCHED.value)))
     return folder
 
 
@@ -59,6 +59,8 @@ def _file_system(url: str) -> tuple[Any, str]:
     try:
         files, root = fsspec.core.url_to_fs(url)
     except (ImportError, ValueError) as error:
+        if isinstance(error, ImportError) and (extra := missing_extra(error, "the inbox", shown(url))):
+            raise extra from None
         what = f"the inbox's kind of address is not known: {error}"
         raise SettingsError(what, shown(url), "Install what it names") from None
     except Exception as error:  # some connect at once, each with errors of its own
@@ -68,36 +70,27 @@ def _file_system(url: str) -> tuple[Any, str]:
 
 
 def _seen(store: Store) -> dict[str, str]:
+    """By path: the stamp of a file that was fetched, else what became of a log."""
     con = connect(store.catalogue, read_only=True)
     try:
         rows = con.execute("SELECT path, stamp, outcome FROM seen").fetchall()
     finally:
         con.close()
-    return {path: stamp if outcome == "fetched" else outcome for path, stamp, outcome in rows}
+    return {path: stamp if outcome == Entry.FETCHED else outcome for path, stamp, outcome in rows}
 
 
 def _clear(folder: Path, done: dict[str, str]) -> None:
     """Copies whose logs are in the lake now are not needed any more."""
     for path in folder.rglob("*"):
-        if path.is_file() and done.get(str(path)) in ("taken", "known"):
+        if path.is_file() and done.get(str(path)) in (Entry.TAKEN, Entry.KNOWN):
             path.with_name(path.name + ".toml").unlink(missing_ok=True)
             path.unlink()
 
 
-def _wanted(name: str, about: dict[str, Any], settle_s: float) -> bool:
-    if about.get("type") != "file" or any(
-        p.startswith(".") for p in PurePosixPath(name).parts[1:] if p not in ("..", ".")
-    ):
-        return False
-    changed = about.get("LastModified") or about.get("mtime") or about.get("created")
-    when = changed.timestamp() if isinstance(changed, datetime) else changed
-    return not isinstance(when, int | float) or abs(time.time() - when) >= settle_s
-
-
-def _stamp(about: dict[str, Any]) -> str:
-    """Changes whenever the object does."""
-    keys = ("ETag", "etag", "LastModified", "mtime", "created", "size")
-    return " ".join(str(about[k]) for k in keys if k in about)
+def _wanted(file: RemoteFile, settle_us: int) -> bool:
+    """Not hidden, and not changed just now: that one is still being written."""
+    hidden = any(p.startswith(".") for p in PurePosixPath(file.name).parts[1:] if p not in ("..", "."))
+    return not hidden and (file.changed is None or abs(now_us() - file.changed) >= settle_us)
 
 
 def _address(url: str, name: str, root: str) -> str:
@@ -108,10 +101,6 @@ def _local(name: str, root: str) -> Path:
     """Where a copy goes, below the folder: never outside of it, whatever the object is called."""
     parts = PurePosixPath(name.removeprefix(root)).parts or (PurePosixPath(name).name,)
     return Path(*(p for p in parts if p.strip("/") and p not in ("..", ".")))
-
-
-def _sidecars_first(found: Iterable[tuple[str, dict[str, Any]]]) -> list[tuple[str, dict[str, Any]]]:
-    return sorted(found, key=lambda item: (not item[0].endswith(".toml"), item[0]))
 
 
 def _fetch_one(files: Any, name: str, target: Path, url: str) -> None:

@@ -1,14 +1,15 @@
-"""Take a log in: hash, identify, place in time, decode, write its part. Pure work without the catalogue, so that it
-may run in any process; what comes back is committed by herdbook.pipeline.intake.ledger.commit. A log that cannot be
-used comes back as quarantined with the reason, never as an exception; an exception means that the store itself cannot
-go on."""
+"""Take a log in: hash, identify, place in time, decode, write its part.
+
+Pure work without the catalogue, so that it may run in any process; what comes back is committed by ledger.commit(). A
+log that cannot be used comes back as quarantined with the reason, never as an exception; an exception means that the
+store itself cannot go on.
+"""
 
 from __future__ import annotations
 
 import hashlib
-import time
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 
@@ -16,15 +17,20 @@ import numpy as np
 
 from herdbook.decoders import DecoderError, Frames, open_log
 from herdbook.pipeline.errors import DamagedPartError, InputError, StoreError
-from herdbook.pipeline.intake.bus_load import bus_rows
+from herdbook.pipeline.intake.bus_load import bus_loads
 from herdbook.pipeline.intake.choose_profile import choose_profile
-from herdbook.pipeline.intake.clock import Placed, Tracker, ahead, place
-from herdbook.pipeline.intake.decode_log import LogDecoding, Written, data_frames, serials_in, writing
-from herdbook.pipeline.intake.identity import Sidecar, read_sidecar, vehicle_from_path, whose
+from herdbook.pipeline.intake.clock import Placed, place
+from herdbook.pipeline.intake.decode_log import LogDecoding, WrittenPart, data_frames
+from herdbook.pipeline.intake.identity import vehicle_from_path, whose
+from herdbook.pipeline.intake.identity_signals import serials_in
 from herdbook.pipeline.intake.inbox import find_logs, new_logs, stamp_of
-from herdbook.pipeline.intake.outcome import Reading, Taken
+from herdbook.pipeline.intake.logged_spans import SpanTracker, ahead
+from herdbook.pipeline.intake.outcome import GoneLog, KnownLog, LogFile, LogReport, Outcome, QuarantinedLog, TakenLog
+from herdbook.pipeline.intake.sidecar import Sidecar, read_sidecar
 from herdbook.pipeline.lake.part import VERSION, Part, file_hash
+from herdbook.pipeline.lake.place import writing
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import S, now_us
 from herdbook.pipeline.vehicle.profile import Profile
 
 __all__ = ["find_logs", "new_logs", "part_path", "take_log"]
@@ -38,28 +44,28 @@ def take_log(
     profiles: Sequence[Profile] | None = None,
     known: Collection[str] = (),
     now: int | None = None,
-) -> Taken:
+) -> Outcome:
     """One log into one part of the store's lake.
 
     known: hashes of logs that are in the ledger already. now: when the log was received (microseconds UTC), by which
-    its clock is judged. Outcome "gone" when the file vanished meanwhile. Raises: StoreError when the lake cannot be
-    written; ProfileError for a wrong profile.
+    its clock is judged. Raises: StoreError when the lake cannot be written; ProfileError for a wrong profile.
     """
     path = Path(path).absolute()
     profiles = store.profiles() if profiles is None else profiles
-    now = time.time_ns() // 1000 if now is None else now
-    file = (0, "", "")
+    now = now_us() if now is None else now
+    file = LogFile(str(path), path.name)
     try:
         size, stamp = stamp_of(path)
         data = path.read_bytes() if size <= WHOLE else None
-        file = (size, stamp, file_hash(path) if data is None else hashlib.sha256(data).hexdigest())
-        if file[2] in known:
-            return Taken("known", str(path), path.name, *file)
-        if not file[0]:
+        log = file_hash(path) if data is None else hashlib.sha256(data).hexdigest()
+        file = replace(file, size_bytes=size, stamp=stamp, log=log)
+        if log in known:
+            return KnownLog(file)
+        if not size:
             raise InputError("the file is empty", "", "Ask for it again where it came from")
-        return _take(path, data, store, profiles, now, file)
+        return _into_the_lake(path, data, file, store, profiles=profiles, now=now)
     except FileNotFoundError:
-        return Taken("gone", str(path), path.name, *file)
+        return GoneLog(file)
     except InputError as error:
         said = ("cannot be used", f"{error.where + ': ' if error.where else ''}{error.what}", error.do)
     except DecoderError as error:
@@ -70,22 +76,22 @@ def take_log(
         said = ("cannot be read", error.strerror or str(error), "Check the file and its rights, then try again")
     except Exception as error:
         said = ("reader failed", f"{type(error).__name__}: {error}", "Please report this log; others go on")
-    return Taken("quarantined", str(path), path.name, *file, *said)
+    return QuarantinedLog(file, *said)
 
 
 @dataclass(frozen=True, slots=True)
-class _Plan:
-    """What is decided before decoding."""
+class _Decided:
+    """What is decided before decoding. now: when the log was received, microseconds UTC."""
 
     sidecar: Sidecar
     profile: Profile
     placed: Placed
+    now: int
 
 
-def _take(
-    path: Path, data: bytes | None, store: Store, profiles: Sequence[Profile], now: int, file: tuple[int, str, str]
-) -> Taken:
-    log = file[2]
+def _into_the_lake(
+    path: Path, data: bytes | None, file: LogFile, store: Store, *, profiles: Sequence[Profile], now: int
+) -> TakenLog:
     sidecar = read_sidecar(path, store.settings.zone)
     opened = open_log(path, data)
     chunks = opened.chunks()
@@ -102,16 +108,15 @@ def _take(
     )
     start, least = first + placed.shift, store.settings.min_known_share
     profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
-    part = part_path(profile, log, placed.shift)
-    with store.shelf.adding(part) as target:
-        with writing(store):
-            written = _kept(target, log, profile)
+    with store.lake.adding(part_path(profile, file.log, placed.shift)) as target:
+        with writing(store.lake):
+            written = _kept(target, file.log, profile)
         if written is None:
             with LogDecoding(store, profile, placed.shift) as decoding:
                 for frames in chain(head, chunks):
                     decoding.add(frames)
-                written = decoding.write(target, log, opened)
-        return _taken(path, store, _Plan(sidecar, profile, placed), written, now, file, target)
+                written = decoding.write(target, file.log, opened)
+        return _taken(file, store, _Decided(sidecar, profile, placed, now), written, target.stat().st_size)
 
 
 def part_path(profile: Profile, log: str, shift: int) -> str:
@@ -130,29 +135,25 @@ def _head(chunks: Iterator[Frames]) -> list[Frames]:
     raise InputError("the log holds no data frames", "", "Check the logger's set-up; it recorded no traffic")
 
 
-def _kept(target: Path, log: str, profile: Profile) -> Written | None:
+def _kept(target: Path, log: str, profile: Profile) -> WrittenPart | None:
     """What is in a part that an interrupted run had finished; None when there is none or it is broken."""
     if not target.exists():
         return None
     try:
         part = Part.open(target)
-        return Written(Reading.from_json(part.logs[log]), serials_in(part, log, profile), file_hash(target))
+        return WrittenPart(LogReport.from_json(part.logs[log]), serials_in(part, log, profile), file_hash(target))
     except (DamagedPartError, KeyError, TypeError):
         target.unlink()
         return None
 
 
-def _taken(
-    path: Path, store: Store, plan: _Plan, written: Written, now: int, file: tuple[int, str, str], target: Path
-) -> Taken:
-    sidecar, profile, placed = plan.sidecar, plan.profile, plan.placed
-    relative = part_path(profile, file[2], placed.shift)
-    reading, serials = written.reading, written.serials
+def _taken(file: LogFile, store: Store, decided: _Decided, written: WrittenPart, part_bytes: int) -> TakenLog:
+    sidecar, profile, placed, now = decided.sidecar, decided.profile, decided.placed, decided.now
+    report, serials = written.report, written.serials
     patterns = [*store.settings.paths, *filter(None, [profile.identity.get("path")])]
-    by_path = vehicle_from_path(path.as_posix(), patterns)
+    by_path = vehicle_from_path(Path(file.path).as_posix(), patterns)
     vehicle, identity_by = whose(sidecar.vehicle, by_path, serials, profile)
-    tracker = Tracker(now, int(store.settings.span_gap_s * 1e6), int(store.settings.jump_s * 1e6))
-    tracker.runs = [list(run) for run in reading.runs]
+    tracker = SpanTracker(now, int(store.settings.span_gap_s * S), int(store.settings.jump_s * S), list(report.runs))
     spans = tracker.spans()
     if not any(s.dated for s in spans):
         raise InputError(
@@ -160,11 +161,8 @@ def _taken(
             "",
             "Write a sidecar with start = 2026-03-01T08:00:00Z, or repair the logger's clock",
         )
-    return Taken(
-        "taken",
-        str(path),
-        path.name,
-        *file,
+    return TakenLog(
+        file=file,
         vehicle=vehicle,
         identity_by=identity_by,
         profile=profile.name,
@@ -175,13 +173,13 @@ def _taken(
         clock_shift_us=placed.shift,
         bench=sidecar.bench,
         zone=sidecar.zone,
-        part=relative,
+        part=part_path(profile, file.log, placed.shift),
         part_hash=written.hash,
-        part_bytes=target.stat().st_size,
+        part_bytes=part_bytes,
+        report=report,
         facts=_facts(sidecar, profile),
-        reading=reading,
         serials=serials,
-        buses=bus_rows(profile, reading.buses),
+        buses=bus_loads(profile, report.buses),
         spans=tuple(spans),
         doubts=tuple(tracker.doubts()),
     )
@@ -189,5 +187,5 @@ def _taken(
 
 def _facts(sidecar: Sidecar, profile: Profile) -> dict[str, str]:
     """What is known of the vehicle besides its signals: what the sidecar says, and the profile's zone."""
-    zone = profile.vehicle.get("zone")
-    return ({"profile_zone": zone} if isinstance(zone, str) else {}) | sidecar.facts
+    zone = profile.vehicle_figures.zone
+    return ({"profile_zone": zone} if zone else {}) | sidecar.facts

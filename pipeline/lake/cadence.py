@@ -16,14 +16,15 @@ from herdbook.decoders import Message
 from herdbook.decoders.decoding.extract import Column
 from herdbook.decoders.integrity.checksum import Protection, protection_of
 from herdbook.pipeline.lake.layout import CHECKSUM_OK
-from herdbook.pipeline.lake.merge_samples import Samples, merge, outside
+from herdbook.pipeline.lake.merge_samples import Samples, merge
 from herdbook.pipeline.lake.part import Part, Piece
 from herdbook.pipeline.lake.read import LogRef
+from herdbook.pipeline.spans import outside
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.record import US
 
 SILENCE_US = 1_000_000  # nothing on any bus for longer: the bus slept, no message is missed
 MISSING = 2.5  # cycles without a frame from which on frames count as missed; common practice
-US = pl.Datetime("us")
 SCHEMA = {
     "message": pl.String,
     "frames": pl.Int64,

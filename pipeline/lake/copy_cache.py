@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from herdbook.pipeline.lake.folder import WORK
+from herdbook.pipeline.lake.place import WORK
 
 STEP = 0.02  # of the room: so much is added between two looks at the whole; engineering choice
 HIGH, LOW = 0.9, 0.8  # of the room: from the one down to the other is deleted, so that several processes stay below it

@@ -11,7 +11,7 @@ from contextlib import suppress
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from fsspec import AbstractFileSystem
 
@@ -20,40 +20,52 @@ from herdbook.pipeline.errors import StoreError
 if TYPE_CHECKING:
     import duckdb
 
-    from herdbook.pipeline.lake.remote import FarShelf
-
-
 HASHES = "SELECT DISTINCT part, hash FROM parts"
 
 
-def register(con: duckdb.DuckDBPyConnection, shelf: FarShelf, catalogue: Path | None) -> None:
+class FarParts(Protocol):
+    """What is asked of a far lake here. failed: why a view could not be read, for Lake.trouble()."""
+
+    url: str
+    failed: StoreError | None
+
+    @property
+    def scheme(self) -> str: ...
+
+    @property
+    def shown(self) -> str: ...
+
+    def get(self, part: str, digest: str = "") -> Path: ...
+
+
+def register(con: duckdb.DuckDBPyConnection, lake: FarParts, catalogue: Path | None) -> None:
     """Once a database, whichever of its connections comes first."""
     import duckdb
 
-    if con.filesystem_is_registered(shelf.scheme):
+    if con.filesystem_is_registered(lake.scheme):
         return
-    files = PartFiles(shelf, catalogue)
+    files = PartFileSystem(lake, catalogue)
     if catalogue is None:
         files.hashes = dict(con.execute(HASHES).fetchall())
     with suppress(duckdb.Error):  # another thread was faster
         con.register_filesystem(files)
 
 
-class Reading(io.BufferedReader):
+class OpenCopy(io.BufferedReader):
     """DuckDB drops files without closing them."""
 
     def __del__(self) -> None:
         self.close()
 
 
-class PartFiles(AbstractFileSystem):  # type: ignore[misc]
+class PartFileSystem(AbstractFileSystem):  # type: ignore[misc]
     """Only what DuckDB asks of a file system to read files whose names it knows."""
 
     cachable = False
 
-    def __init__(self, shelf: FarShelf, catalogue: Path | None) -> None:
+    def __init__(self, lake: FarParts, catalogue: Path | None) -> None:
         super().__init__()
-        self.shelf, self.catalogue, self.protocol = shelf, catalogue, shelf.scheme
+        self.lake, self.catalogue, self.protocol = lake, catalogue, lake.scheme
 
     @cached_property
     def hashes(self) -> dict[str, str]:
@@ -66,21 +78,21 @@ class PartFiles(AbstractFileSystem):  # type: ignore[misc]
         finally:
             con.close()
 
-    def _copy(self, path: str) -> Reading:
+    def _copy(self, path: str) -> OpenCopy:
         """The part's local copy, open, so that nobody can take it away."""
-        part = path.removeprefix(f"{self.shelf.url}/")
+        part = path.removeprefix(f"{self.lake.url}/")
         try:
             if part == path:
-                raise StoreError("is not in the lake of this store", path, f"The lake is {self.shelf.shown}")
+                raise StoreError("is not in the lake of this store", path, f"The lake is {self.lake.shown}")
             while True:
-                copy = self.shelf.get(part, self.hashes.get(part, ""))
+                copy = self.lake.get(part, self.hashes.get(part, ""))
                 with suppress(FileNotFoundError):
-                    return Reading(io.FileIO(copy))
+                    return OpenCopy(io.FileIO(copy))
         except StoreError as error:
-            self.shelf.failed = error
+            self.lake.failed = error
             raise
 
-    def open(self, path: str, mode: str = "rb", **_: Any) -> Reading:
+    def open(self, path: str, mode: str = "rb", **_: Any) -> OpenCopy:
         return self._copy(path)
 
     def info(self, path: str, **_: Any) -> dict[str, Any]:
@@ -91,7 +103,7 @@ class PartFiles(AbstractFileSystem):  # type: ignore[misc]
         return [path]
 
     def exists(self, path: str, **_: Any) -> bool:
-        return path.startswith(f"{self.shelf.url}/")
+        return path.startswith(f"{self.lake.url}/")
 
     def modified(self, path: str) -> datetime:
         """The same for all time: a part is never changed, and another one has another name."""

@@ -8,19 +8,20 @@ log with more samples speaks and the other is silent.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Samples = tuple[NDArray[np.int64], NDArray[np.float64]]
+from herdbook.pipeline.arrays import Floats, Times
+
+Samples = tuple[Times, Floats]
 DOUBLED = 1.5  # times the expected number of samples from which on two logs heard the same frames; engineering choice
 
 
-class Times:
+class SharedTimes:
     """Signals of one message share their times: what was found out about these is found out once."""
 
     def __init__(self) -> None:
-        self.known: dict[tuple[int, ...], tuple[list[NDArray[np.int64]], NDArray[np.int64] | None]] = {}
+        self.known: dict[tuple[int, ...], tuple[list[Times], Times | None]] = {}
 
-    def rising(self, pieces: list[Samples]) -> NDArray[np.int64] | None:
+    def rising(self, pieces: list[Samples]) -> Times | None:
         """The pieces' times in one, in order of their first, when that is strictly rising; else None."""
         arrays = [p[0] for p in pieces]
         key = tuple(map(id, arrays))
@@ -30,7 +31,7 @@ class Times:
         return self.known[key][1]
 
 
-def merge(pieces: list[Samples], cycle_us: float | None, times: Times | None = None) -> Samples:
+def merge(pieces: list[Samples], cycle_us: float | None, times: SharedTimes | None = None) -> Samples:
     """One strictly rising series out of the pieces, whatever their order.
 
     pieces: (t, v) of one signal, each sorted by t. cycle_us: the message's declared cycle time, None when unknown.
@@ -40,7 +41,7 @@ def merge(pieces: list[Samples], cycle_us: float | None, times: Times | None = N
     pieces = sorted((p for p in pieces if len(p[0])), key=lambda p: (int(p[0][0]), int(p[0][-1]), len(p[0])))
     if not pieces:
         return np.empty(0, np.int64), np.empty(0, np.float64)
-    t = (times or Times()).rising(pieces)
+    t = (times or SharedTimes()).rising(pieces)
     if t is not None:
         return t, pieces[0][1] if len(pieces) == 1 else np.concatenate([p[1] for p in pieces])
     if len(pieces) > 1:
@@ -91,34 +92,3 @@ def _window(samples: Samples, low: int, high: int) -> tuple[int, int]:
 
 def _cut(samples: Samples, a: int, b: int) -> Samples:
     return np.delete(samples[0], slice(a, b)), np.delete(samples[1], slice(a, b))
-
-
-def outside(samples: Samples, windows: list[tuple[int, int]]) -> Samples:
-    """Without the samples inside any window (both ends in)."""
-    if not windows:
-        return samples
-    t = samples[0]
-    keep = np.ones(len(t), bool)
-    for start, end in windows:
-        keep[np.searchsorted(t, start, "left") : np.searchsorted(t, end, "right")] = False
-    return (t[keep], samples[1][keep]) if not keep.all() else samples
-
-
-def joined(spans: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
-    """Spans (start, end) joined where no more than `gap` lies between them; in order."""
-    out: list[tuple[int, int]] = []
-    for start, end in sorted(spans):
-        if out and start - out[-1][1] <= gap:
-            out[-1] = (out[-1][0], max(out[-1][1], end))
-        else:
-            out.append((start, end))
-    return out
-
-
-def without(span: tuple[int, int], taken: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """What is left of a span (both ends in) outside of stretches (end excluded)."""
-    left = [span]
-    for start, end in taken:
-        cut = [p for a, b in left for p in ((a, min(b, start - 1)), (max(a, end), b))]
-        left = [(a, b) for a, b in cut if a <= b]
-    return left

@@ -42,7 +42,7 @@ REDECODE = "Run `herdbook store redecode`; it is written again from its log"
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class RowBlock:
     """Rows of one message of one log: where they stand and what time they cover (microseconds, both ends in)."""
 
     log: str
@@ -70,8 +70,7 @@ class PartWriter:
     """Takes chunks in order of (message, log, t) and packs them into row groups. Use as a context."""
 
     def __init__(self, path: Path, layout: Layout, scratch: Path) -> None:
-        """layout: of every message that will come. scratch: a folder on the lake's own file system, where the file
-        grows."""
+        """layout: of every message that will come. scratch: where the file grows, on the lake's own file system."""
         import pyarrow as pa
         import pyarrow.parquet as pq
 
@@ -99,7 +98,7 @@ class PartWriter:
             column_encoding=dict.fromkeys(counts, "DELTA_BINARY_PACKED"),
             write_page_checksum=True,
         )
-        self.blocks: list[Block] = []
+        self.blocks: list[RowBlock] = []
         self.held: list[Chunk] = []
         self.groups = 0
 
@@ -121,7 +120,16 @@ class PartWriter:
         first = 0
         for chunk in self.held:
             t, rows = chunk.table.t, len(chunk.table)
-            self.blocks.append(Block(chunk.log, chunk.message, self.groups, first, rows, int(t[0]), int(t[-1])))
+            block = RowBlock(
+                log=chunk.log,
+                message=chunk.message,
+                group=self.groups,
+                first=first,
+                rows=rows,
+                start=int(t[0]),
+                end=int(t[-1]),
+            )
+            self.blocks.append(block)
             first += rows
         columns = self._columns(first)
         self.writer.write_table(pa.Table.from_arrays(columns, schema=self.schema), row_group_size=first)
@@ -236,7 +244,7 @@ class Part:
 
     path: Path
     layout: Layout = field(default_factory=lambda: Layout({}))
-    blocks: list[Block] = field(default_factory=list)
+    blocks: list[RowBlock] = field(default_factory=list)
     logs: dict[str, dict[str, Any]] = field(default_factory=dict)
 
     @classmethod
@@ -248,7 +256,7 @@ class Part:
             if meta["version"] != VERSION:
                 raise DamagedPartError("a part of the lake was written by another Herdbook", path, REDECODE)
             part.layout = from_json(meta["layout"])
-            part.blocks = [Block(*b) for b in meta["blocks"]]
+            part.blocks = [RowBlock(*b) for b in meta["blocks"]]
             part.logs = meta["logs"]
         except FileNotFoundError:
             raise DamagedPartError("a part of the lake is missing", path, REPAIR) from None
@@ -281,7 +289,7 @@ class Part:
 
     def rows(self, wanted: dict[str, list[str]], log: str, start: int, end: int) -> Iterator[Piece]:
         """The wanted signals (by message) of one log between start and end (excluded)."""
-        groups: dict[int, list[Block]] = {}
+        groups: dict[int, list[RowBlock]] = {}
         for block in self.blocks:
             if block.log == log and block.message in wanted and block.start < end and block.end >= start:
                 groups.setdefault(block.group, []).append(block)
@@ -293,7 +301,7 @@ class Part:
                 own = table.slice(block.first, block.rows)  # places that no row of the block uses are not looked at
                 yield _piece(own, block.message, slots[block.message], start, end)
 
-    def chunk(self, block: Block) -> Chunk:
+    def chunk(self, block: RowBlock) -> Chunk:
         """The rows of one block as they were put in."""
         slots = self.layout.messages[block.message]
         own = ["t", *(["channel"] if self.layout.channel else []), *(["source"] if self.layout.source else [])]

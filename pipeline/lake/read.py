@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.pipeline.errors import NotKnownError, ProfileError
-from herdbook.pipeline.lake.merge_samples import Samples, Times, merge, outside
+from herdbook.pipeline.lake.merge_samples import Samples, SharedTimes, merge
 from herdbook.pipeline.lake.part import Part, Piece
+from herdbook.pipeline.lake.place import Lake
+from herdbook.pipeline.spans import outside
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.role_table import Mapping
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -19,9 +24,6 @@ from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 if TYPE_CHECKING:
     import duckdb
-
-    from herdbook.pipeline.lake.folder import Shelf
-    from herdbook.pipeline.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +52,21 @@ class Watch(Protocol):
         """A piece of one of these messages, with these signals among its columns."""
 
 
-def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collection[str] | None = None) -> Signals:
+class Published(Protocol):
+    """What is asked of a store here (pipeline/store/store.py)."""
+
+    @property
+    def folder(self) -> Path: ...
+
+    @property
+    def lake(self) -> Lake: ...
+
+    def profiles(self) -> list[Profile]: ...
+
+    def read(self) -> duckdb.DuckDBPyConnection: ...
+
+
+def load_signals(store: Published, vehicle: str, start: int, end: int, roles: Collection[str] | None = None) -> Signals:
     """Roles of a vehicle between start and end (microseconds UTC, end excluded), from the published catalogue.
 
     roles: names to load; all when left out. Each sample is counted once where logs overlap; what is impossible or
@@ -60,26 +76,34 @@ def load_signals(store: Store, vehicle: str, start: int, end: int, roles: Collec
         refs = log_refs(con, vehicle, start, end)
         if not refs and not con.execute("SELECT 1 FROM logs WHERE vehicle = ? LIMIT 1", [vehicle]).fetchone():
             raise NotKnownError(f"no log of vehicle {vehicle!r}", store.folder, "See `herdbook fleet` for all vehicles")
-    return read_signals(store.shelf, refs, store.profiles(), vehicle, start, end, roles)
+    return read_signals(store.lake, refs, store.profiles(), vehicle, start=start, end=end, roles=roles)
 
 
 def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int, expired: bool = False) -> list[LogRef]:
     """Logs of a vehicle that touch a stretch of time, in order of time and hash; expired ones only when asked for."""
-    rows = con.execute(
-        """SELECT l.log, coalesce(p.part, ''), l.profile, epoch_us(l.start_t), epoch_us(l.end_t),
-                  (SELECT list((epoch_us(d.start_t), epoch_us(d.end_t)) ORDER BY d.start_t)
-                   FROM log_doubts d WHERE d.log = l.log), coalesce(p.hash, '')
-           FROM logs l LEFT JOIN parts p USING (log)
-           WHERE l.vehicle = ? AND l.start_t < make_timestamp(?) AND l.end_t >= make_timestamp(?)
-           ORDER BY l.start_t, l.log""",
-        [vehicle, end, start],
-    ).fetchall()
-    refs = [LogRef(a, b, c, d, e, tuple((x, y) for x, y in doubts or ()), h) for a, b, c, d, e, doubts, h in rows]
+    given = {"vehicle": vehicle, "start": start, "end": end}
+    refs = [
+        LogRef(
+            log=log,
+            part=part,
+            profile=profile,
+            start=first,
+            end=last,
+            doubts=tuple((a, b) for a, b in doubts or ()),
+            hash=digest,
+        )
+        for log, part, profile, first, last, doubts, digest in con.execute(_log_refs(), given).fetchall()
+    ]
     return [r for r in refs if expired or r.part]
 
 
+@cache
+def _log_refs() -> str:
+    return files(__package__ or "").joinpath("sql", "log_refs.sql").read_text("utf-8")
+
+
 def read_signals(
-    shelf: Shelf,
+    lake: Lake,
     refs: Sequence[LogRef],
     profiles: Iterable[Profile],
     vehicle: str,
@@ -96,14 +120,14 @@ def read_signals(
     for ref in (r for r in refs if r.part):
         if ref.profile not in by_name:
             what = f"profile {ref.profile!r} of log {ref.log[:12]} is not among the profiles"
-            raise ProfileError(what, shelf.store, "Put it back where herdbook.toml says profiles are")
+            raise ProfileError(what, lake.store, "Put it back where herdbook.toml says profiles are")
         profile = by_name[ref.profile]
-        part = parts.get(ref.part) or parts.setdefault(ref.part, shelf.open(ref.part, ref.hash))
+        part = parts.get(ref.part) or parts.setdefault(ref.part, lake.open(ref.part, ref.hash))
         wanted = [m for m in profile.roles if roles is None or m.role in roles]
-        for key, samples in _log_samples(part, ref, wanted, start, end, watch).items():
+        for key, samples in _log_samples(part, ref, wanted, start=start, end=end, watch=watch).items():
             found.setdefault(key, []).extend(samples)
         _note_cycles(cycles, wanted, profile)
-    times = Times()
+    times = SharedTimes()
     data = {key: Series(*merge(pieces, cycles.get(key), times)) for key, pieces in found.items()}
     return Signals(vehicle, start, end, {k: data[k] for k in sorted(data, key=str)})
 
@@ -116,7 +140,7 @@ def _note_cycles(cycles: dict[Key, float | None], wanted: list[Mapping], profile
 
 
 def _log_samples(
-    part: Part, ref: LogRef, wanted: list[Mapping], start: int, end: int, watch: Watch | None
+    part: Part, ref: LogRef, wanted: list[Mapping], *, start: int, end: int, watch: Watch | None
 ) -> dict[Key, list[Samples]]:
     """Samples by key, block by block; undated frames lie outside every stretch, doubtful ones are taken out here."""
     by_message: dict[str, list[Mapping]] = {}

@@ -9,10 +9,8 @@ from __future__ import annotations
 import errno
 import shutil
 import tempfile
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from datetime import datetime
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -20,8 +18,11 @@ from uuid import uuid4
 
 from herdbook.pipeline.addresses import shown
 from herdbook.pipeline.errors import DamagedPartError, HerdbookError, SettingsError, StoreError
+from herdbook.pipeline.extras import missing_extra
 from herdbook.pipeline.lake.copy_cache import FETCH, Copies
-from herdbook.pipeline.lake.folder import MARK, WORK, Held, Shelf, inside, new_own
+from herdbook.pipeline.lake.listing import files_below
+from herdbook.pipeline.lake.place import MARK, WORK, StoredPart, check_mark, inside, new_mark
+from herdbook.pipeline.times import now_us
 
 if TYPE_CHECKING:
     import duckdb
@@ -35,20 +36,24 @@ MOVED = "Check the address and run again; a lake that is moved takes this file a
 AGAIN = "Check address, network and the credentials in the environment, then run again; what was committed stays"
 
 
-class FarShelf(Shelf):
-    """A lake behind an address. root: the local folder of copies."""
+class RemoteLake:
+    """A lake behind an address; what its functions promise stands in place.Lake. root: the local folder of copies."""
 
     far = True
 
     def __init__(self, url: str, store: Path, room: int) -> None:
         """room: bytes that the copies may take."""
-        super().__init__(store / "cache", store)
+        self.root, self.store = store / "cache", store
         self.url, self.copies = url.rstrip("/"), Copies(self.root, room)
         self.failed: StoreError | None = None
 
     @property
     def shown(self) -> str:
         return shown(self.url)
+
+    @property
+    def scratch(self) -> Path:
+        return self.root / WORK
 
     @property
     def scheme(self) -> str:
@@ -65,8 +70,10 @@ class FarShelf(Shelf):
         try:
             files, root = fsspec.core.url_to_fs(self.url)
         except (ImportError, ValueError) as error:
+            if isinstance(error, ImportError) and (extra := missing_extra(error, "the lake", self.shown)):
+                raise extra from None
             what = f"the lake's kind of address is not known: {error}"
-            raise SettingsError(what, self.shown, "Install what it names (for S3: herdbook[grow])") from None
+            raise SettingsError(what, self.shown, "Install what it names") from None
         return files, str(root).rstrip("/")
 
     def _key(self, part: str) -> str:
@@ -92,12 +99,12 @@ class FarShelf(Shelf):
     def check(self) -> None:
         with self._asked() as files:
             mark = files.cat_file(f"{self._place[1]}/{MARK}")
-        self._look_at_owner(bytes(mark).decode("ascii", "replace").strip())
+        check_mark(bytes(mark).decode("ascii", "replace").strip(), self.store, self.shown)
 
     def glance(self) -> None:
         """Nothing: whatever we ask of it next says whether it is there."""
 
-    def lay(self) -> None:
+    def begin(self) -> None:
         mark = f"{self._place[1]}/{MARK}"
         with self._asked() as files:
             files.invalidate_cache()
@@ -105,7 +112,7 @@ class FarShelf(Shelf):
             if not there:
                 with suppress(NotImplementedError):
                     files.makedirs(self._place[1], exist_ok=True) if self.scheme not in WHOLE else None
-                files.pipe_file(mark, new_own(self.store).encode("ascii"))
+                files.pipe_file(mark, new_mark(self.store).encode("ascii"))
         if there:
             self.check()
 
@@ -231,15 +238,16 @@ class FarShelf(Shelf):
             self._upload(copy, self._key(part))
         return True
 
-    def held(self) -> list[Held]:
+    def parts(self) -> list[StoredPart]:
         with self._asked() as files:
             files.invalidate_cache()
-            found: dict[str, dict[str, Any]] = files.find(self._place[1], detail=True)
+            listed = files_below(files, self._place[1])
         out = []
-        for name, about in sorted(found.items()):
-            part = name.removeprefix(self._place[1]).removeprefix("/")
-            if part.endswith(".parquet") and about.get("type") == "file" and _is_plain(part):
-                out.append(Held(part, int(about.get("size") or 0), _changed(about)))
+        for file in listed:
+            part = file.name.removeprefix(self._place[1]).removeprefix("/")
+            if part.endswith(".parquet") and _is_plain(part):
+                changed = now_us() if file.changed is None else file.changed  # so that nothing is taken for old
+                out.append(StoredPart(part, file.size, changed))
         return out
 
     def delete(self, part: str) -> None:
@@ -269,13 +277,6 @@ def _is_plain(part: str) -> bool:
     """Could be one of ours; other people's objects are not touched."""
     names = part.split("/")
     return not {"", ".", ".."} & set(names) and "\\" not in part and "\0" not in part
-
-
-def _changed(about: dict[str, Any]) -> int:
-    """Microseconds UTC; now where the file system does not tell, so that nothing is taken for old."""
-    when = about.get("LastModified") or about.get("mtime") or about.get("created")
-    seconds = when.timestamp() if isinstance(when, datetime) else when
-    return round((seconds if isinstance(seconds, int | float) else time.time()) * 1e6)
 
 
 def _is_ours(error: OSError, folder: Path) -> bool:

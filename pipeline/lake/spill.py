@@ -13,7 +13,7 @@ from herdbook.decoders.decoding.columns import Table, joined
 from herdbook.decoders.decoding.extract import Column
 
 
-class Gather:
+class TableSpill:
     """add() tables piece by piece, then messages(): each message whole and sorted by time, then close().
 
     The first piece stays in memory; when a second one comes, everything goes to temporary files under `folder`, so
@@ -26,27 +26,27 @@ class Gather:
         self.pieces: dict[str, list[Path]] = {}
         self.labels: tuple[str, ...] = ()
         self.written = 0
-        self.spill: tempfile.TemporaryDirectory[str] | None = None
+        self.files: tempfile.TemporaryDirectory[str] | None = None
 
     def add(self, tables: dict[str, Table]) -> None:
-        if not self.first and self.spill is None:
+        if not self.first and self.files is None:
             self.first = tables
             return
-        if self.spill is None:
+        if self.files is None:
             self.folder.mkdir(parents=True, exist_ok=True)
-            self.spill = tempfile.TemporaryDirectory(dir=self.folder, prefix=".take-")
+            self.files = tempfile.TemporaryDirectory(dir=self.folder, prefix=".take-")
             self._write(self.first)
             self.first = {}
         self._write(tables)
 
     def _write(self, tables: dict[str, Table]) -> None:
-        assert self.spill is not None
+        assert self.files is not None
         for name, table in tables.items():
-            files = self.pieces.setdefault(name, [])
+            paths = self.pieces.setdefault(name, [])
             self.written += 1
-            path = Path(self.spill.name) / f"{self.written}.npz"
+            path = Path(self.files.name) / f"{self.written}.npz"
             _save(table, path)
-            files.append(path)
+            paths.append(path)
             self.labels = max(self.labels, table.labels, key=len)  # a decoder's list of channels only grows
 
     def messages(self) -> Iterator[tuple[str, Table]]:
@@ -57,8 +57,8 @@ class Gather:
 
     def close(self) -> None:
         """Remove what was spilled."""
-        if self.spill is not None:
-            self.spill.cleanup()
+        if self.files is not None:
+            self.files.cleanup()
 
 
 def _save(table: Table, path: Path) -> None:

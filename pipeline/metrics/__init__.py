@@ -1,6 +1,7 @@
 """The metric sets: one file a set, each ending in `SET = MetricSet(...)`; the folder is the registry.
 
-Start at measure(). A set whose roles the vehicle lacks is skipped: what it would have given is then absent.
+Start at measure(). A set turns one session's signals into numbers with unit, error and coverage; it knows no store and
+no rules. A set whose roles the vehicle lacks is skipped: what it would have given is then absent, never zero.
 """
 
 from __future__ import annotations

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.science.robust_fit import Floats, median
-from herdbook.pipeline.science.stretches import Times, held_s
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -22,7 +23,7 @@ BELOW_START_V = 0.03  # this far under the start voltage no balancer has reason 
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    start_v = _figure(profile, "balance_start_v", 3.40)
+    start_v = profile.pack_figures.balance_start_v
     metrics: list[Metric] = []
     for item in signals.items("cell_bleed"):
         metrics += _group(str(item), item, signals, profile, start_v)
@@ -38,13 +39,20 @@ def _group(name: str, item: int | str, signals: Signals, profile: Profile, start
     n = int(np.isfinite(bleed.v).sum())
     idle = on & (volts < start_v - BELOW_START_V) & (current > -0.5)
     out = [
-        Metric("cell_bleed_s", float(stands[on].sum()), "s", None, n, cover, name),
-        Metric("cell_bleed_idle_share", float(stands[idle].sum()) / seen if seen else 0.0, "1", None, n, cover, name),
+        Metric("cell_bleed_s", float(stands[on].sum()), "s", n=n, coverage=cover, item=name),
+        Metric(
+            "cell_bleed_idle_share",
+            float(stands[idle].sum()) / seen if seen else 0.0,
+            "1",
+            n=n,
+            coverage=cover,
+            item=name,
+        ),
     ]
-    amps = _bleed_a(profile, np.where(np.isfinite(volts), volts, 3.4))
+    amps = _bleed_a(profile, np.where(np.isfinite(volts), volts, profile.pack_figures.of_chemistry.balance_start_v))
     if amps is not None:
         ah = float((stands * amps)[on].sum() / 3600)
-        out.append(Metric("cell_bled_ah", ah, "Ah", TOLERANCE * ah, n, cover, name))
+        out.append(Metric("cell_bled_ah", ah, "Ah", se=TOLERANCE * ah, n=n, coverage=cover, item=name))
     return out
 
 
@@ -60,10 +68,10 @@ def _hold_s(t: Times) -> float:
 
 
 def _bleed_a(profile: Profile, volts: Floats) -> Floats | None:
-    ohm, amps = profile.pack.get("bleed_ohm"), profile.pack.get("bleed_a")
-    if isinstance(ohm, int | float) and ohm > 0:
+    ohm, amps = profile.pack_figures.bleed_ohm, profile.pack_figures.bleed_a
+    if ohm is not None and ohm > 0:
         return np.asarray(volts / ohm)
-    return np.full(volts.shape, float(amps)) if isinstance(amps, int | float) else None
+    return None if amps is None else np.full(volts.shape, amps)
 
 
 def _top(signals: Signals, start_v: float) -> list[Metric]:
@@ -83,13 +91,9 @@ def _top(signals: Signals, start_v: float) -> list[Metric]:
     return [Metric("balance_time_s", float(held_s(t, hold)[above].sum()), "s", None, int(t.size))]
 
 
-def _figure(profile: Profile, key: str, default: float) -> float:
-    value = profile.pack.get(key)
-    return float(value) if isinstance(value, int | float) else default
-
-
 SET = MetricSet(
     id="balancing",
+    subject=Subject.CELLS,
     needs=("cell_bleed",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -1,5 +1,4 @@
-"""Belt slip: how much faster than its wheel a motor turns when it pulls, in percent at 30 A of torque
-current.
+"""Belt slip: how much faster than its wheel a motor turns when it pulls, in percent at 30 A of torque current.
 
 A line through relative speed over current, second by second: tyre size and wear shift it, only slip tilts it.
 Corners make one side faster and the other slower at any current, and even out.
@@ -11,11 +10,11 @@ import math
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.travel import Travel, travel
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.science.stretches import Floats, stretches
-from herdbook.pipeline.vehicle.figures import figure
+from herdbook.pipeline.science.stretches import stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import SIDES
@@ -28,7 +27,7 @@ LEAST_SPREAD_A = 5.0  # of the current, else there is nothing to tilt the line b
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    gear, wheel = figure(profile.drive, "gear", math.nan), figure(profile.drive, "wheel_m", math.nan)
+    gear, wheel = profile.drive_figures.gear or math.nan, profile.drive_figures.wheel_m or math.nan
     ride = travel(session, signals)
     metrics: list[Metric] = []
     events: list[Event] = []
@@ -96,6 +95,7 @@ def _events(ride: Travel, ratio: Floats, amps: Floats, side: str) -> list[Event]
 
 SET = MetricSet(
     id="belt",
+    subject=Subject.DRIVE,
     needs=("motor_speed", "motor_current", "vehicle_speed"),
     kinds=("ride", "bench"),
     compute=compute,

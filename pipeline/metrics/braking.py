@@ -1,38 +1,45 @@
 """Every braking of a ride, cut out and measured: event kind "braking".
 
 Data keys of an event (a key is left out where it is unknown):
-    demand_pct, demand_max_pct      brake command, mean and largest
-    speed_start_ms, speed_end_ms    vehicle speed
-    demand_a, allowed_a, delivered_a, charge_limit_a     pack-side regeneration current, means once settled
-    ratio                           delivered over demanded, settled
-    power_w, energy_wh              into the pack: mean power, energy
-    decel_ms2, decel_se_ms2         straight line through the speed; grade and wind not observed
-    level_decel_ms2, rest_ms2       what motors, rolling and air explain on the level; what is left: a slope,
-    another
-                                    brake, a load that is not the profile's. Never a brake test
-    response_s                      demand to delivery, at half height
-    short_a                         demanded, not delivered (mean once settled, beyond the tolerance); its
-    parts: short_slow_a, short_full_a, short_cold_a, short_hot_a, short_ceiling_a     explained by the state
-    short_unreasoned_a              withheld by a limiter, no reason in sight short_undelivered_a
-    allowed, not delivered settled_s                       time behind the means left_a, right_a, asymmetry
-    braking current of each motor; |left - right| over their mean soc_pct, cell_max_v, cell_min_c, cell_max_c
-    pack_v_max, link_v_max, pack_over_s, link_over_s      highest voltage; time above the limit dropout_s,
-    dropout_allowed_a    longest sudden loss of the brake with the demand held; what was allowed then
-    since_open_s         time since the pack's main switch was last seen open, 0 while braking; absent when it never was
+    demand_pct, demand_max_pct   brake command, mean and largest
+    speed_start_ms, speed_end_ms vehicle speed
+    soc_pct, cell_max_v, cell_min_c, cell_max_c    state of the pack: charge, highest group, coldest, hottest sensor
+    demand_a, allowed_a, delivered_a, charge_limit_a    pack-side regeneration current, means once settled
+    ratio                        delivered over demanded, settled
+    settled_s                    time behind these means
+    power_w, energy_wh           into the pack: mean power, energy
+    decel_ms2, decel_se_ms2      straight line through the speed; grade and wind not observed
+    level_decel_ms2, rest_ms2    what motors, rolling and air explain on the level; what is left: a slope, another
+                                 brake, a load that is not the profile's. Never a brake test
+    response_s                   demand to delivery, at half height
+    short_a                      demanded, not delivered (mean once settled, beyond the tolerance); its parts:
+    short_slow_a, short_full_a, short_cold_a, short_hot_a, short_ceiling_a    explained by the state
+    short_unreasoned_a           withheld by a limiter, no reason in sight
+    short_undelivered_a          allowed, not delivered
+    left_a, right_a, asymmetry   braking current of each motor; |left - right| over their mean
+    pack_v_max, link_v_max       highest voltage
+    link_rise_v                  voltage of the link over the pack's, mean once settled
+    pack_over_s, link_over_s     longest time above the limit
+    dropout_s, dropout_allowed_a longest sudden loss of the brake with the demand held; what was allowed then
+    dropout_share                share of the ceiling that the state left over then
+    since_open_s                 time since the pack's main switch was last seen open, 0 while braking; absent when it
+                                 never was
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, envelope_of, settled
+from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from herdbook.pipeline.science.brake_response import dropouts, response_s
-from herdbook.pipeline.science.road import Vehicle, level_decel, vehicle
+from herdbook.pipeline.science.road import RoadVehicle, level_decel
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.science.stretches import Bools, Floats, extremes, longest_s, means, owner, slopes, sums
+from herdbook.pipeline.science.stretches import extremes, longest_s, means, owner, slopes, sums
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -62,7 +69,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         | _voltages(samples, profile, judged)
         | _dropout(samples, envelope, delay)
         | _switch(samples, signals)
-        | _decel(samples, signals, vehicle(profile.vehicle, profile.drive))
+        | _decel(samples, signals, road_vehicle(profile))
     )
     return Outcome(_metrics(samples, table), _events(samples, table))
 
@@ -93,7 +100,9 @@ def _delivery(s: Samples, envelope: Envelope, judged: Bools) -> dict[str, Floats
     e = s.events
     with np.errstate(invalid="ignore", divide="ignore"):
         tolerance = np.fmax(TOLERANCE_A, TOLERANCE_SHARE * s.demand_a)
-        parts = split_shortfall(s.demand_a, s.allowed_a, s.delivered_a, s.state, envelope, tolerance)
+        parts = split_shortfall(
+            s.demand_a, s.allowed_a, s.delivered_a, state=s.state, envelope=envelope, tolerance_a=tolerance
+        )
         out = {
             "demand_a": means(s.demand_a, e, judged),
             "allowed_a": means(s.allowed_a, e, judged),
@@ -131,20 +140,20 @@ def over_voltage_limit(profile: Profile, where: str) -> float | None:
     """Volts at the pack or the DC link that must not be passed: the profile's pack_max_v or dc_link_max_v,
     else groups x highest group voltage (the link: 5 % more, for ripple; engineering choice). None when
     neither is known."""
-    own = profile.pack.get("pack_max_v") if where == "pack" else profile.drive.get("dc_link_max_v")
-    if isinstance(own, int | float):
-        return float(own)
-    cells, volts = profile.pack.get("cells"), profile.pack.get("cell_max_v")
-    if isinstance(cells, int | float) and isinstance(volts, int | float):
-        return float(cells * volts) * (1.0 if where == "pack" else 1.05)
-    return None
+    pack = profile.pack_figures
+    own = pack.pack_max_v if where == "pack" else profile.drive_figures.dc_link_max_v
+    if own is not None:
+        return own
+    if pack.cells is None or pack.cell_max_v is None:
+        return None
+    return pack.cells * pack.cell_max_v * (1.0 if where == "pack" else 1.05)
 
 
 def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats]:
     with np.errstate(invalid="ignore"):
         fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
     usual = 0.2 if np.isnan(delay_s) else delay_s
-    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast, s.events, LEAST_A, usual)
+    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast=fast, s=s.events, least_a=LEAST_A, delay_s=usual)
     out = {name: np.full(len(s.events), np.nan) for name in ("dropout_s", "dropout_allowed_a", "dropout_share")}
     if len(lost):
         of = owner(s.events, s.t.size)[lost.first]
@@ -167,7 +176,7 @@ def _switch(s: Samples, signals: Signals) -> dict[str, Floats]:
     return {"since_open_s": np.where(k >= 0, np.maximum(since, 0.0), np.nan)}
 
 
-def _decel(s: Samples, signals: Signals, car: Vehicle) -> dict[str, Floats]:
+def _decel(s: Samples, signals: Signals, car: RoadVehicle) -> dict[str, Floats]:
     """From the speed's own samples, so that repeated values do not make the error look small."""
     speed = signals.series("vehicle_speed")
     i = np.searchsorted(s.t[s.events.first], speed.t, side="right") - 1
@@ -200,7 +209,9 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
         covered = float(np.isfinite(s.delivered_a * s.pack_v).mean())
         energy = float(table["energy_wh"].sum())
         zero = ZERO_A * float(np.nansum(s.pack_v * s.dt_s)) / 3600.0
-        out.append(Metric("regen_energy_wh", energy, "Wh", float(np.hypot(GAIN * energy, zero)), n, covered))
+        out.append(
+            Metric("regen_energy_wh", energy, "Wh", se=float(np.hypot(GAIN * energy, zero)), n=n, coverage=covered)
+        )
     if judged.any():
         ratio = table["ratio"][judged]
         se = float(np.std(ratio, ddof=1) / np.sqrt(ratio.size)) if ratio.size > 1 else None
@@ -222,6 +233,7 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
 
 SET = MetricSet(
     id="braking",
+    subject=Subject.BRAKING,
     needs=("brake_demand",),
     kinds=("ride", "bench"),
     compute=compute,

@@ -1,7 +1,6 @@
-"""Groups above or below the voltages they were built for: when, how long, how far, and where the others
-stood;
-and the least margin to either limit, with its moment (event "least_margin"). An excursion names the neighbour that
-is furthest off the other way, and what the pack's voltage has left over its groups: a measuring wire shows there.
+"""Groups above or below the voltages they were built for: when, how long, how far, and where the others stood; and the
+least margin to either limit, with its moment (event "least_margin"). An excursion names the neighbour that is furthest
+off the other way, and what the pack's voltage has left over its groups: a measuring wire shows there.
 
 Limits come from the profile (pack.cell_max_v, pack.cell_min_v). A running median of three readings goes
 first, so that one bad frame is no excursion.
@@ -13,11 +12,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import usual_gap
-from herdbook.pipeline.metrics.shared.margin import GIVES, Margin, scatter
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.least_margin import GIVES, Margin, scatter
+from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, median_of_three, stretches
+from herdbook.pipeline.science.stretches import Stretches, extremes, median_of_three, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
@@ -31,13 +31,15 @@ END_REST_C = 0.05
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics: list[Metric] = []
     events: list[Event] = []
-    limits = {name: profile.pack.get(key) for name, key in (("over", "cell_max_v"), ("under", "cell_min_v"))}
-    given = {name: float(v) for name, v in limits.items() if isinstance(v, int | float)}
+    limits = {"over": profile.pack_figures.cell_max_v, "under": profile.pack_figures.cell_min_v}
+    given = {name: v for name, v in limits.items() if v is not None}
     window = given["over"] - given["under"] if len(given) == 2 else max(given.values(), default=1.0)
     smooth = {item: median_of_three(signals.series("cell_voltage", item).v) for item in _speaking(signals)}
     for name, limit in given.items():
         sign = 1.0 if name == "over" else -1.0
-        found, seconds, margin, n = _all_groups(signals, smooth, limit, sign, f"group_{name}_voltage", window)
+        found, seconds, margin, n = _all_groups(
+            signals, smooth, limit, sign=sign, kind=f"group_{name}_voltage", window=window
+        )
         events += found
         metrics.append(Metric(f"cell_{name}_s", seconds, "s", None, n))
         if margin is not None:
@@ -62,7 +64,7 @@ def _at_the_end(signals: Signals, profile: Profile) -> list[Metric]:
     hold_s = max(GAP_S, usual_gap(signals, signals.series("pack_current"), most_s=300.0))
     amps = signals.at(moments, "pack_current", "", hold_s)
     amps = amps[np.isfinite(amps)]
-    quiet = amps.size > 0 and abs(median(amps)) < END_REST_C * profile.figure("pack", "rated_ah")
+    quiet = amps.size > 0 and abs(median(amps)) < END_REST_C * profile.pack_figures.rated_ah
     return [Metric("end_lowest_v", min(last), "V", 0.005, len(last))] if last and quiet else []
 
 
@@ -86,11 +88,22 @@ def _all_groups(
         margin = sign * limit - float(calm[k])
         if np.isfinite(calm[k]) and (least is None or margin < least.margin):
             value, moment = sign * float(calm[k]), int(series.t[k])
-            least = Margin(where, "V", margin, value, limit, window, scatter(series.v, k), moment, n, int(item))
+            least = Margin(
+                where,
+                "V",
+                margin,
+                value=value,
+                limit=limit,
+                span=window,
+                se=scatter(series.v, k),
+                t=moment,
+                n=n,
+                group=int(item),
+            )
         runs = stretches(series.t, calm > sign * limit, gap_s=GAP_S, join_s=2.0, least_s=LEAST_S, least_n=2)
         if len(runs):
             seconds += float(runs.lengths_s(series.t).sum())
-            events += _events(kind, item, series, calm, runs, signals, limit, sign)
+            events += _events(kind, item, series, calm=calm, runs=runs, signals=signals, limit=limit, sign=sign)
     events.sort(key=lambda e: -e.data["beyond_v"])
     return events[:MOST_EVENTS], seconds, least and replace(least, n=n), n
 
@@ -145,6 +158,7 @@ def _around(signals: Signals, item: int | str, t: Times, groups: Floats, sign: f
 
 SET = MetricSet(
     id="cell_limits",
+    subject=Subject.CELLS,
     needs=("cell_voltage",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

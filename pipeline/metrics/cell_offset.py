@@ -13,13 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.group_ohm import from_load, from_onset, usual_ohm
 from herdbook.pipeline.metrics.shared.rest_offset import rest_low
-from herdbook.pipeline.metrics.shared.steady import Steady, range_allowed_a, steady
+from herdbook.pipeline.metrics.shared.session_charge import session_charge
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, range_allowed_a, steady
 from herdbook.pipeline.science.knee import Shifts, averaged, curve, shifts
-from herdbook.pipeline.science.robust_fit import Floats, median
+from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.vehicle.chemistry import Chemistry
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -30,7 +32,8 @@ class Knee:
     """One way to read a knee.
 
     rising: read while charging. levels_v: candidates. steep_v: least slope in V per 1 % of charge. settle_s:
-    time after the current comes on that is left out. squeeze: share of a shift that this way may lose.
+    time after the current comes on that is left out. near: how far from the knee's end of a charge rows count, in
+    shares of rated charge. squeeze: share of a shift that this way may lose.
     """
 
     end: str
@@ -38,22 +41,37 @@ class Knee:
     levels_v: Floats
     steep_v: float
     settle_s: float
+    near: float = 1.0
     squeeze: float = 0.0
 
 
-# Slopes and times: engineering choices. A charge holds its current, so that the graphite step at 70 % can
+# Slopes and times: engineering choices. A charge holds its current, so that a step of the curve well below full can
 # still be read; under a rider's load the polarisation wanders, and only the real knee stands out.
-TOP = Knee("top", True, np.arange(3.22, 3.64, 0.005), 0.004, 180.0)
-# A charge that begins on the lower knee crosses it while polarisation still builds up: against a physics
-# model of an LFP cell it showed up to a third less than the true shift. That error has one sign: a group is at
-# least so far off, so it widens the interval only a little.
-BOTTOM_CHARGE = Knee("bottom", True, np.arange(2.60, 3.15, 0.01), 0.008, 60.0, 0.10)
-BOTTOM_RIDE = Knee("bottom", False, np.arange(2.60, 3.16, 0.01), 0.008, 0.0)
+def knee_at_top(chemistry: Chemistry) -> Knee:
+    low, high = chemistry.upper_knee_v
+    return Knee("top", True, _rising(low, high, 0.005), steep_v=0.004, settle_s=180.0, near=chemistry.upper_knee_share)
+
+
+def knee_at_bottom(chemistry: Chemistry, ride: bool) -> Knee:
+    """A charge that begins on the lower knee crosses it while polarisation still builds up: against a physics model of
+    an LFP cell it showed up to a third less than the true shift. That error has one sign: a group is at least so far
+    off, so it widens the interval only a little. A ride is read up to a step above the knee, a charge up to one below.
+    """
+    low, high = chemistry.lower_knee_v
+    if ride:
+        return Knee("bottom", False, _rising(low, high + 0.02, 0.01), steep_v=0.008, settle_s=0.0)
+    levels, near = _rising(low, high, 0.01), chemistry.lower_knee_share
+    return Knee("bottom", True, levels, steep_v=0.008, settle_s=60.0, near=near, squeeze=0.10)
+
+
+def _rising(low: float, high: float, step: float) -> Floats:
+    """From low on by step, below high."""
+    return np.arange(low, high - 0.5 * step, step)
+
+
 BIN_SHARE = 0.003  # of rated Ah per point of the curve
 LEAST_ROWS = 50
 LEAST_OHM = 0.3  # of a group's usual resistance: no group has less, warm as it may be (engineering choice)
-TOP_SHARE = 0.45  # of rated charge before the end: the graphite step and the knee, not the low end again
-BOTTOM_SHARE = 0.40  # of rated charge from the start
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -62,14 +80,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         return Outcome()
     current = signals.series("pack_current")
     run = np.interp(table.t, current.t, session_charge(session, signals).run)
-    rated = profile.figure("pack", "rated_ah")
+    rated, chemistry = profile.pack_figures.rated_ah, profile.pack_figures.of_chemistry
     metrics = [Metric("cell_offset_rows", float(len(table)), "1", None, len(table))]
     if session.kind != "ride":
-        metrics += _read(TOP, table, run, _charging(table, rated, run, TOP), profile)
+        knee = knee_at_top(chemistry)
+        metrics += _read(knee, table, run, _charging(table, rated, run, knee), profile)
     low = rest_low(table, profile)
     if len({m.item for m in low}) <= len(table.items):  # one item is the pack's own: some group is missing
         ride = session.kind == "ride"
-        knee = BOTTOM_RIDE if ride else BOTTOM_CHARGE
+        knee = knee_at_bottom(chemistry, ride)
         rows = table.current > -rated / 40 if ride else _charging(table, rated, run, knee)
         known = {m.item for m in low}
         low += [m for m in _read(knee, table, run, rows, profile) if m.item not in known]
@@ -82,19 +101,20 @@ def _charging(table: Steady, rated: float, run: Floats, knee: Knee) -> np.ndarra
     began = np.maximum.accumulate(np.where(on & ~np.concatenate(([False], on[:-1])), table.t, 0))
     settled = on & (table.t - began > knee.settle_s * 1e6)
     if knee.end == "top":
-        near = run < run[settled].min(initial=np.inf) + TOP_SHARE * rated
+        near = run < run[settled].min(initial=np.inf) + knee.near * rated
     else:
-        near = run > run[settled].max(initial=-np.inf) - BOTTOM_SHARE * rated
+        near = run > run[settled].max(initial=-np.inf) - knee.near * rated
     return np.asarray(settled & near)
 
 
 def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: Profile) -> list[Metric]:
     if wanted.sum() < LEAST_ROWS:
         return []
-    rated, usual = profile.figure("pack", "rated_ah"), usual_ohm(profile)
-    if not knee.rising and not _comes_down(knee, table, run, wanted, rated, usual):
+    rated, usual = profile.pack_figures.rated_ah, usual_ohm(profile)
+    plateau_v = profile.pack_figures.of_chemistry.plateau_v[0]
+    if not knee.rising and not _comes_down(knee, table, run, wanted=wanted, rated=rated, usual=usual):
         return []  # spares the regression for resistance
-    ohm, ohm_se, known = from_onset(table, usual) if knee.rising else from_load(table, usual)
+    ohm, ohm_se, known = from_onset(table, usual, plateau_v) if knee.rising else from_load(table, usual)
     corrected = table.v + ohm * table.current[:, None]
     sign = 1.0 if knee.rising else -1.0  # mirrored, a discharge rises too
     q, v, noise = curve(-sign * run[wanted], sign * corrected[wanted], BIN_SHARE * rated)
@@ -107,7 +127,7 @@ def _read(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, profile: P
     se = np.hypot(found.se, ohm_se * load * volt_to_ah)
     se = np.hypot(se, knee.squeeze * np.nan_to_num(found.shift))
     leaning = None if known else usual * load * volt_to_ah
-    return _metrics(knee, table.items, found, se, leaning, rated, int(wanted.sum()))
+    return _metrics(knee, table.items, found, se=se, leaning=leaning, rated=rated, n=int(wanted.sum()))
 
 
 def _comes_down(knee: Knee, table: Steady, run: Floats, wanted: np.ndarray, rated: float, usual: float) -> bool:
@@ -130,17 +150,22 @@ def _metrics(
         name = str(item)
         if np.isfinite(found.shift[k]):
             ah, u = toward * found.shift[k], se[k]
-            out.append(Metric(f"cell_offset_{end}_ah", ah, "Ah", u, n, 1.0, name))
-            out.append(Metric(f"cell_offset_{end}_pct", pct * ah, "%", pct * u, n, 1.0, name))
+            out.append(Metric(f"cell_offset_{end}_ah", ah, "Ah", se=u, n=n, coverage=1.0, item=name))
+            out.append(Metric(f"cell_offset_{end}_pct", pct * ah, "%", se=pct * u, n=n, coverage=1.0, item=name))
             if leaning is not None:
-                out.append(Metric(f"cell_offset_{end}_lean_pct", pct * leaning[k], "%", None, n, 1.0, name))
+                out.append(Metric(f"cell_offset_{end}_lean_pct", pct * leaning[k], "%", n=n, coverage=1.0, item=name))
         elif found.beyond[k] > 0:
-            out.append(Metric(f"cell_offset_{end}_bound_ah", toward * found.beyond[k], "Ah", None, n, 1.0, name))
+            out.append(
+                Metric(
+                    f"cell_offset_{end}_bound_ah", toward * found.beyond[k], "Ah", se=None, n=n, coverage=1.0, item=name
+                )
+            )
     return out
 
 
 SET = MetricSet(
     id="cell_offset",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

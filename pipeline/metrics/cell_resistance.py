@@ -1,21 +1,20 @@
 """DC resistance of each group from current steps, at stated pulse lengths, and brought to 25 degC.
 
-Temperature law: R(T) = R(25) exp(Ea/k (1/T - 1/298.15 K)). Ea comes from the profile (pack.cell_r_ea_ev);
-without it 0.30 eV is taken, between the 0.18 eV of the electrolyte and the 0.36 eV of the anode in a
-published LFP set (Prada et al., J. Electrochem. Soc. 160 (2013) A616, as parameter set of a battery
-modelling library). T is the median cell sensor at the step. Steps smaller than 0.3 C are not used: 1 mV and
-0.1 A of resolution would be 4 % of 5 A.
+Temperature law: R(T) = R(25) exp(Ea/k (1/T - 1/298.15 K)). Ea comes from the profile (pack.cell_r_ea_ev), else
+from its chemistry. T is the median cell sensor at the step. Steps smaller than 0.3 C are not used: 1 mV and 0.1 A of
+resolution would be 4 % of 5 A.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.steady import period_s, range_allowed_a
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.steady_moments import period_s, range_allowed_a
 from herdbook.pipeline.science.arrhenius import resistance_factor
 from herdbook.pipeline.science.pulses import Running, Steps, find_steps, resistance, resistances, responses, unsettled
-from herdbook.pipeline.science.robust_fit import Floats, known_medians
+from herdbook.pipeline.science.robust_fit import known_medians
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -23,13 +22,12 @@ from herdbook.pipeline.vehicle.signals import Signals
 PULSES_S = (0.5, 2.0, 10.0)
 LEAST_STEPS = 5
 LEAST_STEP_C = 0.3
-DEFAULT_EA_EV = 0.30
 MOST_STEPS = 2000  # newest kept; a day of riding has hundreds
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     current = signals.series("pack_current")
-    rated = profile.figure("pack", "rated_ah")
+    rated = profile.pack_figures.rated_ah
     cells = _Cells(signals)
     metrics: list[Metric] = []
     found = find_steps(current.t, current.v, PULSES_S, LEAST_STEP_C * rated, range_allowed_a(profile))
@@ -56,9 +54,8 @@ class _Cells:
 
 def _at(pulse_s: float, steps: Steps, cells: _Cells, signals: Signals, profile: Profile) -> list[Metric]:
     label = f"{pulse_s:g}s"
-    ea = profile.pack.get("cell_r_ea_ev")
     temp = _temperature(steps, signals)
-    factor = resistance_factor(float(ea) if isinstance(ea, int | float) else DEFAULT_EA_EV, temp)
+    factor = resistance_factor(profile.pack_figures.cell_r_ea_ev, temp)
     current = signals.series("pack_current")
     memory = unsettled(current.t, current.v, steps, pulse_s)
     items = [i for i, period in cells.period_s.items() if period <= max(1.0, 0.2 * pulse_s)]
@@ -68,7 +65,9 @@ def _at(pulse_s: float, steps: Steps, cells: _Cells, signals: Signals, profile: 
     every = np.array([responses(cells.running(i), steps, pulse_s) for i in items])
     for item, change, (ohm, se, n) in zip(items, every, resistances(every, steps.change, None, memory), strict=True):
         if n >= LEAST_STEPS:
-            out.append(Metric(f"cell_dcr_{label}_mohm", 1000 * ohm, "mOhm", 1000 * se, n, 1.0, str(item)))
+            out.append(
+                Metric(f"cell_dcr_{label}_mohm", 1000 * ohm, "mOhm", se=1000 * se, n=n, coverage=1.0, item=str(item))
+            )
             changes.append(change)
     if not changes:
         return []
@@ -103,6 +102,7 @@ def _gives() -> dict[str, tuple[str, str]]:
 
 SET = MetricSet(
     id="cell_resistance",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "bench", "charge"),
     compute=compute,

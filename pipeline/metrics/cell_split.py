@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.steady import blocks_of, range_allowed_a, steady
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.steady_moments import blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -28,7 +28,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if table is None or len(table) < LEAST_ROWS:
         return Outcome()
     block = blocks_of(table.t, BLOCK_S)
-    if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.figure("pack", "rated_ah"):
+    if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.pack_figures.rated_ah:
         return Outcome()
     mean = table.v.mean(axis=1)
     stacked = np.column_stack([table.v - mean[:, None], mean])
@@ -45,11 +45,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     flat = bool(np.mean((resting > PLATEAU_V[0]) & (resting < PLATEAU_V[1])) > 0.9)
     level = 1000 * (fit.level[:-1] - np.median(fit.level[:-1]))
     cover = len(table) / max(len(table), (session.end - session.start) / 1e6)
-    out = [Metric("group_r_load_mohm", 1000 * median_ohm, "mOhm", 1000 * pack_se, fit.n, cover)]
+    out = [Metric("group_r_load_mohm", 1000 * median_ohm, "mOhm", se=1000 * pack_se, n=fit.n, coverage=cover)]
     for k, item in enumerate(table.items):
-        out.append(Metric("cell_r_ratio", ratio[k], "1", ratio_se[k], fit.n, cover, str(item)))
+        out.append(Metric("cell_r_ratio", ratio[k], "1", se=ratio_se[k], n=fit.n, coverage=cover, item=str(item)))
         if flat:
-            out.append(Metric("cell_level_mv", level[k], "mV", 1000 * fit.level_se[k], fit.n, cover, str(item)))
+            out.append(
+                Metric(
+                    "cell_level_mv", level[k], "mV", se=1000 * fit.level_se[k], n=fit.n, coverage=cover, item=str(item)
+                )
+            )
     return Outcome(tuple(out))
 
 
@@ -61,6 +65,7 @@ def _spread_within(current: np.ndarray, block: np.ndarray) -> float:
 
 SET = MetricSet(
     id="cell_split",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "bench"),
     compute=compute,

@@ -8,21 +8,20 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.steady import Steady, steady
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, steady
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 REST_C, TAPER_C = 1 / 50, 1 / 20  # currents below these count as rest and as end of charge
 SOAK_S = 1800.0
-FULL_MEAN_V, LOW_V = 3.45, 3.0
 LAST_S = 60.0  # the stretch that is averaged
 LEAST_ROWS = 5
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    rated = profile.figure("pack", "rated_ah")
+    rated, chemistry = profile.pack_figures.rated_ah, profile.pack_figures.of_chemistry
     table = steady(signals, max(1.0, 0.05 * rated), most_rows=12000)
     if table is None or len(table) < LEAST_ROWS:
         return Outcome()
@@ -30,8 +29,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     events: list[Event] = []
     size = np.abs(table.current)
     rest = (size < REST_C * rated) & (_quiet_s(table, REST_C * rated) > SOAK_S)
-    full = (size < TAPER_C * rated) & (table.current < 0) & (table.v.mean(axis=1) > FULL_MEAN_V)
-    low = (table.v.min(axis=1) < LOW_V) & (table.current > -REST_C * rated)
+    full = (size < TAPER_C * rated) & (table.current < 0) & (table.v.mean(axis=1) > chemistry.full_v)
+    low = (table.v.min(axis=1) < chemistry.low_v) & (table.current > -REST_C * rated)
     for name, rows in (("rest", rest), ("full", full), ("low", low)):
         if rows.sum() >= LEAST_ROWS:
             metrics += _spread(name, table, np.flatnonzero(rows))
@@ -80,6 +79,7 @@ def _weakest(name: str, table: Steady, rows: np.ndarray) -> list[Event]:
 
 SET = MetricSet(
     id="cell_spread",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
@@ -87,8 +87,8 @@ SET = MetricSet(
         f"spread_{name}_{what}": (unit, f"{word} {when}")
         for name, when in (
             ("rest", "at rest, after half an hour or more without load"),
-            ("full", "at the end of charge, current below C/20, mean above 3.45 V"),
-            ("low", "near empty, one group below 3.0 V"),
+            ("full", "at the end of charge, current below C/20, mean as high as when full"),
+            ("low", "near empty, one group nearly empty"),
         )
         for what, unit, word in (
             ("mv", "mV", "Highest minus lowest group"),

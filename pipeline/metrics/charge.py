@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.coulomb import integrate, usual_gap_s
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
@@ -22,8 +22,6 @@ from herdbook.pipeline.vehicle.signals import Signals
 HOLD_S = 30.0
 ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging", "stopped_short")
 STATES = ROLES["charger_state"].states
-FULL_V = 3.45  # mean of the groups at a complete charge
-PLATEAU_V = 3.36  # the median still on the plateau: several per cent from full
 LEAD_V = 0.12  # one group so far above the median ended the charge (engineering choice; usual spread: 30 mV)
 
 
@@ -31,7 +29,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if session.kind == "rest":
         return _after(signals)
     current = signals.series("pack_current")
-    least = profile.figure("pack", "rated_ah") / 60
+    least = profile.pack_figures.rated_ah / 60
     on = current.v < -least
     if on.sum() < 20:
         return Outcome()
@@ -42,8 +40,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     mean_a = charge.in_ah / max(minutes / 60, 1e-9)
     end, data = _ending(signals, profile, int(current.t[last]), least)
     metrics = [
-        Metric("charge_ah", charge.in_ah, "Ah", 0.01 * charge.in_ah, len(current), charge.coverage),
-        Metric("charge_min", minutes, "min", step_s / 60, int(on.sum()), charge.coverage),
+        Metric("charge_ah", charge.in_ah, "Ah", se=0.01 * charge.in_ah, n=len(current), coverage=charge.coverage),
+        Metric("charge_min", minutes, "min", se=step_s / 60, n=int(on.sum()), coverage=charge.coverage),
         Metric("charge_mean_a", mean_a, "A", float(np.hypot(GAIN * mean_a, ZERO_A)), int(on.sum())),
         Metric("charge_end", float(ENDS.index(end)), "1", None, 1),
     ]
@@ -73,20 +71,20 @@ def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tup
     volts = np.array([v for v in groups if np.isfinite(v)])
     if volts.size:
         data["end_highest_v"], data["end_median_v"] = float(volts.max()), float(np.median(volts))
-    top = profile.pack.get("cell_max_v")
+    pack, chemistry = profile.pack_figures, profile.pack_figures.of_chemistry
+    top, full_v = pack.cell_max_v, chemistry.full_v
     if _said(signals, t_end, "fault"):
         return "charger_fault", data
-    given = profile.pack.get("charge_end_a")
-    end_a = max(1.5 * float(given), least * 1.2) if isinstance(given, int | float) else 3 * least
-    if volts.size and isinstance(top, int | float) and volts.max() > float(top) - 0.06:
+    end_a = 3 * least if pack.charge_end_a is None else max(1.5 * pack.charge_end_a, least * 1.2)
+    if volts.size and top is not None and volts.max() > top - 0.06:
         # Near full the curve is so steep that a sound pack spreads by 0.2 V: what counts is where the median stands.
-        behind = FULL_V if -amps > end_a else PLATEAU_V
+        behind = full_v if -amps > end_a else chemistry.plateau_v[1]  # still on the plateau: several per cent from full
         if data["end_highest_v"] - data["end_median_v"] > LEAD_V and data["end_median_v"] < behind:
             return "group_limit", data
     done, small = _said(signals, t_end, "done"), -amps <= end_a
-    if done and not small and volts.size and volts.mean() < FULL_V - 0.05:
+    if done and not small and volts.size and volts.mean() < full_v - 0.05:
         return "stopped_short", data
-    if done or (small and (not volts.size or volts.mean() > FULL_V - 0.05)):
+    if done or (small and (not volts.size or volts.mean() > full_v - 0.05)):
         return "complete", data
     return ("still_charging" if signals.end - t_end < 3_000_000 else "unplugged"), data
 
@@ -100,6 +98,7 @@ def _said(signals: Signals, t_end: int, word: str) -> bool:
 
 SET = MetricSet(
     id="charge",
+    subject=Subject.PACK,
     needs=("pack_current",),
     kinds=("charge", "rest"),
     compute=compute,

@@ -12,9 +12,9 @@ from collections.abc import Iterable
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.robust_fit import line, median
-from herdbook.pipeline.science.stretches import Floats, Times
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import METRICS, Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -68,7 +68,11 @@ def _rate(t: Times, v: Floats, breaks: np.ndarray, session: Session) -> list[Met
         return []
     fit = line(v[counted] - v[0], (t[counted] - t[0]) / 1e6)
     cover = span * 1e6 / max(session.end - session.start, 1)
-    return [Metric("clock_rate_ppm", 1e6 * (fit.slope - 1.0), "ppm", 1e6 * fit.slope_se, fit.n, min(cover, 1.0))]
+    return [
+        Metric(
+            "clock_rate_ppm", 1e6 * (fit.slope - 1.0), "ppm", se=1e6 * fit.slope_se, n=fit.n, coverage=min(cover, 1.0)
+        )
+    ]
 
 
 def clock_rows(logs: Iterable[LogClock]) -> pl.DataFrame:
@@ -85,6 +89,7 @@ def clock_rows(logs: Iterable[LogClock]) -> pl.DataFrame:
 
 SET = MetricSet(
     id="clock",
+    subject=Subject.USE,
     needs=("controller_uptime",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import usual_gap
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.stretches import extremes, held_s, stretches, sums
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -21,16 +21,16 @@ MOST_EVENTS = 20
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    limit = profile.pack.get("charge_min_c")
+    limit = profile.pack_figures.charge_min_c
     current = signals.series("pack_current")
-    if not isinstance(limit, int | float) or len(current) < 10:
+    if limit is None or len(current) < 10:
         return Outcome()
     items = signals.items("cell_temp")
     coldest = np.fmin.reduce([signals.at(current.t, "cell_temp", i, HOLD_S) for i in items])
     known = np.isfinite(coldest)
     gap_s = usual_gap(signals, current)
     stands = held_s(current.t, gap_s)
-    charging = current.v < -NOISE_C * profile.figure("pack", "rated_ah")
+    charging = current.v < -NOISE_C * profile.pack_figures.rated_ah
     cold = charging & (coldest < limit)
     amps = np.where(cold, -current.v, 0.0)
     ah = float((amps * stands).sum() / 3600)
@@ -38,8 +38,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     cover = seen / max(float(stands[charging].sum()), 1e-9) if charging.any() else 1.0
     n = int((charging & known).sum())
     metrics = [
-        Metric("cold_charge_ah", ah, "Ah", 0.02 * ah, n, min(cover, 1.0)),
-        Metric("cold_charge_s", float(stands[cold].sum()), "s", None, n, min(cover, 1.0)),
+        Metric("cold_charge_ah", ah, "Ah", se=0.02 * ah, n=n, coverage=min(cover, 1.0)),
+        Metric("cold_charge_s", float(stands[cold].sum()), "s", n=n, coverage=min(cover, 1.0)),
     ]
     if known.any():
         metrics.append(Metric("coldest_cell_c", float(np.nanmin(coldest)), "degC", 1.0, int(known.sum())))
@@ -62,6 +62,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 SET = MetricSet(
     id="cold_charge",
+    subject=Subject.PACK,
     needs=("pack_current", "cell_temp"),
     kinds=("ride", "charge", "bench"),
     compute=compute,

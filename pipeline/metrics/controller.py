@@ -1,17 +1,17 @@
 """Restarts of the controller, and fault bits of controller and motors.
 
-Event "reset" (item "controller"): uptime fell. Data: uptime_before_s, voltage_v (lowest pack voltage in the
-three seconds before), speed_ms. Its span is the silence between the last frame before and the first after.
-Event "fault_bits" (item "controller", "left" or "right"). Data: bits (all seen, joined), lasted_s,
-speed_ms.
+Event "reset" (item "controller"): uptime fell. Data: uptime_before_s, voltage_v (lowest pack voltage in the three
+seconds before), speed_ms. Its span is the silence between the last frame before and the first after. Event "fault_bits"
+(item "controller", "left" or "right"). Data: bits (all seen, joined), lasted_s, speed_ms.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, held_s, stretches
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.science.stretches import Stretches, extremes, held_s, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
@@ -87,6 +87,7 @@ def _lowest_before(signals: Signals, t: Times) -> Floats:
 
 SET = MetricSet(
     id="controller",
+    subject=Subject.DRIVE,
     needs=(),
     kinds=("ride", "charge", "bench"),
     compute=compute,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.science.stretches import Times
+from herdbook.pipeline.arrays import Times
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
@@ -40,8 +40,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _heard(session: Session, series: list[Series], limit_us: float) -> Times:
-    """Times between which nothing was heard can be read off: the densest series, and within its holes all
-    others."""
+    """Times between which nothing was heard can be read off: the densest series, and within its holes all others."""
     densest = max(series, key=len)
     t = np.concatenate(([session.start], densest.t, [session.end]))
     holes = np.flatnonzero(np.diff(t) > limit_us)
@@ -72,6 +71,7 @@ def _missing(series: dict[Key, Series]) -> list[Metric]:
 
 SET = MetricSet(
     id="data_quality",
+    subject=Subject.USE,
     needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.science.stretches import Floats, Times, means, stretches
-from herdbook.pipeline.vehicle.figures import figure
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.science.stretches import means, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import SIDES
@@ -53,11 +53,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Floats:
-    """Speed in rpm, without its sign, this motor should have: by the wheel where the profile gives gear and wheel,
-    and by the other motor; where both are known they must agree within a quarter, else NaN (a locked or spinning
-    wheel)."""
+    """Speed in rpm, without its sign, this motor should have: by the wheel where the profile gives gear and wheel, and
+    by the other motor; where both are known they must agree within a quarter, else NaN (a locked or spinning wheel)."""
     other = signals.at(t, "motor_speed", "left" if side == "right" else "right", hold_s=PAUSE_S)
-    gear, wheel = figure(profile.drive, "gear", np.nan), figure(profile.drive, "wheel_m", np.nan)
+    gear, wheel = profile.drive_figures.gear or np.nan, profile.drive_figures.wheel_m or np.nan
     road = signals.at(t, "vehicle_speed", hold_s=PAUSE_S) * gear / (np.pi * wheel) * 60.0
     with np.errstate(invalid="ignore"):
         agree = np.abs(other - road) <= 0.25 * np.abs(road)
@@ -69,6 +68,7 @@ def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Float
 
 SET = MetricSet(
     id="encoder",
+    subject=Subject.DRIVE,
     needs=("motor_speed",),
     kinds=("ride", "bench"),
     compute=compute,

@@ -1,21 +1,12 @@
-"""Heat of motors and power stages: winding warmth against copper loss, extremes, left against right,
-derating."""
+"""Heat of motors and power stages: winding warmth against copper loss, extremes, left against right, derating."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.heat_grid import (
-    STEP_S,
-    Body,
-    Floats,
-    Grid,
-    ambient,
-    filled,
-    middle_of,
-    winding_body,
-)
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Body, Grid, ambient, filled, middle_of, winding_body
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
 from herdbook.pipeline.science.heat import copper_factor, relax, rise, within_steps
 from herdbook.pipeline.science.robust_fit import median
@@ -79,9 +70,9 @@ def _ratio(side: str, measured: Floats, air: Floats, square: Floats, body: Body)
     if fit is None:
         return []
     return [
-        Metric("winding_heat_ratio", fit.ratio, "1", fit.se, fit.n, covered, side),
-        Metric("winding_heat_explained_k", fit.explained_k, "K", None, fit.n, covered, side),
-        Metric("winding_heat_rise_k", fit.measured_k, "K", fit.residual_k, fit.n, covered, side),
+        Metric("winding_heat_ratio", fit.ratio, "1", se=fit.se, n=fit.n, coverage=covered, item=side),
+        Metric("winding_heat_explained_k", fit.explained_k, "K", n=fit.n, coverage=covered, item=side),
+        Metric("winding_heat_rise_k", fit.measured_k, "K", se=fit.residual_k, n=fit.n, coverage=covered, item=side),
     ]
 
 
@@ -107,6 +98,7 @@ def _derating(signals: Signals) -> tuple[list[Metric], tuple[Event, ...]]:
 
 SET = MetricSet(
     id="heat_drive",
+    subject=Subject.HEAT,
     needs=("motor_current",),
     kinds=("ride", "bench"),
     compute=compute,

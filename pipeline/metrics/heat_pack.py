@@ -12,25 +12,15 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.heat_grid import (
-    STEP_S,
-    Floats,
-    Grid,
-    ambient,
-    bridged,
-    filled,
-    middle_of,
-    pack_body,
-)
+from herdbook.pipeline.arrays import Bools, Floats, Integers
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.frozen_sensor import frozen
+from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, ambient, bridged, filled, middle_of, pack_body
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
-from herdbook.pipeline.metrics.shared.still import frozen
 from herdbook.pipeline.science.arrhenius import resistance_factor
-from herdbook.pipeline.science.heat import Rise, relax, rise, within_steps
+from herdbook.pipeline.science.heat import HeatRise, relax, rise, within_steps
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
@@ -70,17 +60,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics += _load_rise(sensors, pack, square, profile, covered)
     square = bridged(square, 400.0)  # a sleeping bus says seldom that nothing flows
     idle_metrics, events = _idle(grid, sensors, pack, square, profile)
-    figures = ("heat_capacity_j_per_k", "heat_loss_w_per_k")  # a guessed time constant would pass for heat
-    known = all(isinstance(profile.pack.get(key), int | float) for key in figures)
+    known = profile.pack_figures.given("heat_capacity_j_per_k", "heat_loss_w_per_k")  # a guess would pass for heat
     if known and air is not None and np.isfinite(grid.means(signals, "ambient_temp")).any():
-        level, warm = _idle_level(grid, sensors, pack, air, square, profile)
+        level, warm = _idle_level(grid, sensors, pack, air=air, square=square, profile=profile)
         idle_metrics, events = idle_metrics + level, events + warm
     return Outcome((*metrics, *idle_metrics), events)
 
 
 def _at_rail(v: Floats) -> bool:
-    """An open or shorted sensor: most of its time at one value beyond what a pack can be at and still
-    send."""
+    """An open or shorted sensor: most of its time at one value beyond what a pack can be at and still send."""
     known = v[np.isfinite(v)]
     beyond = known[(known >= RAIL_C[1]) | (known <= RAIL_C[0])]
     return beyond.size > 0.5 * known.size and float(np.ptp(beyond)) < 1.0
@@ -134,7 +122,7 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
         return []
     body = pack_body(profile)
     warm = filled(pack)
-    power = filled(square) * body.ohm * resistance_factor(figure(profile.pack, "cell_r_ea_ev", 0.28), warm)
+    power = filled(square) * body.ohm * resistance_factor(profile.pack_figures.cell_r_ea_ev, warm)
     explained = within_steps(relax(power / body.loss, STEP_S, body.tau_s))
     if explained.max() < LEAST_EXPLAINED_K:
         return []
@@ -143,16 +131,14 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
     passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
     fit = rise(pack, passive, explained, STEP_S)
     if fit is not None:
-        out.append(Metric("pack_heat_ratio", fit.ratio, "1", fit.se, fit.n, covered))
-        out.append(Metric("pack_heat_explained_k", fit.explained_k, "K", None, fit.n, covered))
-        out.append(Metric("pack_heat_rise_k", fit.measured_k, "K", fit.residual_k, fit.n, covered))
-    level = np.zeros_like(
-        explained
-    )  # the others carry air and rest of the pack: a sensor's own offset drops out as well
+        out.append(Metric("pack_heat_ratio", fit.ratio, "1", se=fit.se, n=fit.n, coverage=covered))
+        out.append(Metric("pack_heat_explained_k", fit.explained_k, "K", n=fit.n, coverage=covered))
+        out.append(Metric("pack_heat_rise_k", fit.measured_k, "K", se=fit.residual_k, n=fit.n, coverage=covered))
+    level = np.zeros_like(explained)  # the others carry air and rest of the pack, and a sensor's own offset drops out
     for item, apart in _against_others(sensors).items():
         ahead = rise(apart, level, explained, STEP_S)
         if ahead is not None:
-            out.append(Metric("pack_heat_ahead", ahead.ratio, "1", ahead.se, ahead.n, covered, item))
+            out.append(Metric("pack_heat_ahead", ahead.ratio, "1", se=ahead.se, n=ahead.n, coverage=covered, item=item))
     return out
 
 
@@ -160,7 +146,7 @@ def _load_rise(
     sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile, covered: float
 ) -> list[Metric]:
     """Fastest warming over five minutes whose mean square current is at least C/20: of the pack and each sensor."""
-    limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
+    limit = IDLE_SHARE * profile.pack_figures.size_ah
     loaded = np.convolve(square, np.full(LOAD_BINS, 1.0 / LOAD_BINS), "valid") >= limit * limit  # NaN: not known
     out = []
     for item, track in {"": pack, **sensors}.items():
@@ -168,16 +154,25 @@ def _load_rise(
         rate = np.where(loaded, rate, -np.inf)
         rate = rate[np.isfinite(rate)]
         if rate.size:
-            out.append(Metric("cell_load_rise_k_min", float(rate.max()), "K/min", se, int(rate.size), covered, item))
+            out.append(
+                Metric(
+                    "cell_load_rise_k_min",
+                    float(rate.max()),
+                    "K/min",
+                    se=se,
+                    n=int(rate.size),
+                    coverage=covered,
+                    item=item,
+                )
+            )
     return out
 
 
 def _idle(
     grid: Grid, sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile
 ) -> tuple[list[Metric], tuple[Event, ...]]:
-    """Fastest warming over twenty minutes without load: of the whole pack, and of each sensor against the
-    others."""
-    limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
+    """Fastest warming over twenty minutes without load: of the whole pack, and of each sensor against the others."""
+    limit = IDLE_SHARE * profile.pack_figures.size_ah
     quiet = square < limit * limit  # NaN: not known to be quiet
     run = _run_length(quiet)
     if grid.n < LONG_BINS:
@@ -210,7 +205,7 @@ def _idle_level(
 ) -> tuple[list[Metric], tuple[Event, ...]]:
     """Heat inside the pack while it rests, in the longest stretch without load: a pack without heat of its
     own goes towards the air with its time constant; what it does not lose is fitted as a constant power."""
-    limit = IDLE_SHARE * figure(profile.pack, "rated_ah", 30.0)
+    limit = IDLE_SHARE * profile.pack_figures.size_ah
     run = _run_length(square < limit * limit)
     last = int(np.argmax(run))
     first = last - int(run[last]) + 1 + SETTLED_BINS
@@ -235,7 +230,7 @@ def _idle_level(
     return metrics, events
 
 
-def _steady_heat(measured: Floats, air: Floats, tau_s: float) -> Rise | None:
+def _steady_heat(measured: Floats, air: Floats, tau_s: float) -> HeatRise | None:
     """Level above the air [K] that a constant heat would hold this track at."""
     known = measured[np.isfinite(measured)]
     if known.size < LEVEL_BINS // 2:
@@ -269,7 +264,7 @@ def _slopes(track: Floats, bins: int = LONG_BINS) -> tuple[Floats, float]:
     return per_bin * 60.0 / STEP_S, float(scatter * np.sqrt(12.0 / readings) / minutes)
 
 
-def _run_length(on: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _run_length(on: Bools) -> Integers:
     """For each bin, for how many bins up to and with it `on` has held."""
     i = np.arange(on.size)
     last_off = np.maximum.accumulate(np.where(on, -1, i))
@@ -284,6 +279,7 @@ def _against_others(sensors: dict[str, Floats]) -> dict[str, Floats]:
 
 SET = MetricSet(
     id="heat_pack",
+    subject=Subject.HEAT,
     needs=("cell_temp",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
@@ -311,5 +307,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance: profile's cell_r_ea_ev",
+    version=2,  # the activation energy, where a profile names none, is its chemistry's: 0.28 eV before
+    source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

@@ -7,14 +7,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.stretches import extremes, held_s, stretches
-from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-TIMEOUT_MS = 250.0  # common practice: commands time out after 100 to 250 ms
 PAUSE_S = 0.5
 
 
@@ -30,7 +28,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     known = np.isfinite(age.v)
     if known.sum() >= 10:
         watched = float(held_s(age.t, PAUSE_S).sum()) / 3600.0
-        timeout = figure(profile.drive, "trigger_timeout_ms", TIMEOUT_MS)
+        timeout = profile.drive_figures.trigger_timeout_ms
         runs = stretches(age.t, np.where(known, age.v, 0.0) > timeout, PAUSE_S, join_s=0.5, least_n=2)
         lasted = runs.lengths_s(age.t) + timeout / 1000.0
         oldest, speed = extremes(age.v, runs), signals.at(age.t[runs.first], "vehicle_speed", hold_s=1.0)
@@ -55,6 +53,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 SET = MetricSet(
     id="link",
+    subject=Subject.DRIVE,
     needs=(),
     kinds=("ride", "bench"),
     compute=compute,

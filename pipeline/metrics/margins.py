@@ -12,9 +12,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.heat_grid import covered
-from herdbook.pipeline.metrics.shared.margin import GIVES, Margin, least
+from herdbook.pipeline.metrics.shared.least_margin import GIVES, Margin, least
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
@@ -22,7 +22,6 @@ from herdbook.pipeline.vehicle.signals import Series, Signals
 ROOM_C = 25.0
 HOLD_S = 60.0
 FLOWS_C = 1 / 50  # of rated charge: less current is no use of the pack (engineering choice)
-SIDED = (("motor_temp", "winding_max_c", "motor"), ("fet_temp", "fet_max_c", "fet"))
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -42,24 +41,22 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 Found = tuple[Series, Margin | None]
 
 
-def _number(table: dict[str, object], key: str) -> float | None:
-    found = table.get(key)
-    return float(found) if isinstance(found, int | float) else None
-
-
 def _temperatures(signals: Signals, profile: Profile) -> Iterator[Found]:
-    for role, key, word in SIDED:
-        limit = _number(profile.drive, key)
+    drive, pack = profile.drive_figures, profile.pack_figures
+    for role, limit, word in (("motor_temp", drive.winding_max_c, "motor"), ("fet_temp", drive.fet_max_c, "fet")):
         for side in signals.items(role):
             s = signals.series(role, side)
             if limit is not None:
-                yield s, least(f"{word} {side}", "K", s.t, s.v, limit, limit - ROOM_C)
-    flows = FLOWS_C * profile.figure("pack", "rated_ah")
-    for way, sign in (("charge", -1.0), ("discharge", 1.0)):
-        for end, word in (("max", "hot"), ("min", "cold")):
-            limit = _number(profile.pack, f"{way}_{end}_c")
-            if limit is not None and limit != ROOM_C:
-                yield from _cells(signals, f"cell {word} in {way}", limit, sign, flows, end == "max")
+                yield s, least(f"{word} {side}", "K", s.t, v=s.v, limit=limit, span=limit - ROOM_C)
+    flows = FLOWS_C * pack.rated_ah
+    for where, limit, sign in (
+        ("cell hot in charge", pack.charge_max_c, -1.0),
+        ("cell cold in charge", pack.charge_min_c, -1.0),
+        ("cell hot in discharge", pack.discharge_max_c, 1.0),
+        ("cell cold in discharge", pack.discharge_min_c, 1.0),
+    ):
+        if limit is not None and limit != ROOM_C:
+            yield from _cells(signals, where, limit, sign=sign, flows=flows, highest="hot" in where)
 
 
 def _cells(signals: Signals, where: str, limit: float, sign: float, flows: float, highest: bool) -> Iterator[Found]:
@@ -69,7 +66,9 @@ def _cells(signals: Signals, where: str, limit: float, sign: float, flows: float
         s = signals.series("cell_temp", sensor)
         on = sign * signals.at(s.t, "pack_current", hold_s=HOLD_S) > flows  # NaN compares false
         under = np.inf if nearest is None else nearest[1].margin
-        found = least(where, "K", s.t[on], s.v[on], limit, abs(limit - ROOM_C), highest, under)
+        found = least(
+            where, "K", s.t[on], v=s.v[on], limit=limit, span=abs(limit - ROOM_C), highest=highest, under=under
+        )
         if found is not None:
             nearest = s, replace(found, group=int(sensor))
     if nearest is not None:
@@ -78,32 +77,33 @@ def _cells(signals: Signals, where: str, limit: float, sign: float, flows: float
 
 def _currents(signals: Signals, profile: Profile) -> Iterator[Found]:
     s = signals.series("pack_current")
-    flows = FLOWS_C * profile.figure("pack", "rated_ah")
-    for way, sign in (("charge", -1.0), ("discharge", 1.0)):
-        own = _number(profile.pack, f"max_{way}_a")
+    pack = profile.pack_figures
+    flows = FLOWS_C * pack.rated_ah
+    for way, sign, own in (("charge", -1.0, pack.max_charge_a), ("discharge", 1.0, pack.max_discharge_a)):
         amps = sign * s.v
         on = amps > flows
         if own is not None and own > 0 and on.any():
             t = s.t[on]
             said = signals.at(t, f"{way}_limit", hold_s=3.0)
-            yield s, least(way, "A", t, amps[on], np.fmin(said, own), own)
+            yield s, least(way, "A", t, v=amps[on], limit=np.fmin(said, own), span=own)
 
 
 def _voltages(signals: Signals, profile: Profile) -> Iterator[Found]:
-    cells, top = _number(profile.pack, "cells"), _number(profile.pack, "cell_max_v")
-    pack = _number(profile.pack, "pack_max_v") or (cells * top if cells and top else None)
+    of = profile.pack_figures
+    pack_v = of.pack_max_v or (of.cells * of.cell_max_v if of.cells and of.cell_max_v else None)
     for role, word, limit in (
-        ("dc_link_voltage", "dc link", _number(profile.drive, "dc_link_max_v")),
-        ("pack_voltage", "pack", pack),
+        ("dc_link_voltage", "dc link", profile.drive_figures.dc_link_max_v),
+        ("pack_voltage", "pack", pack_v),
     ):
         for item in signals.items(role):
             s = signals.series(role, item)
             if limit:
-                yield s, least(f"{word} {item}".strip(), "V", s.t, s.v, limit, limit)
+                yield s, least(f"{word} {item}".strip(), "V", s.t, v=s.v, limit=limit, span=limit)
 
 
 SET = MetricSet(
     id="margins",
+    subject=Subject.PACK,
     needs=(),
     kinds=("ride", "charge", "bench"),
     compute=compute,

@@ -1,15 +1,13 @@
-"""Cadence and integrity of each message, from the ledger's counts: not from signals, which no longer show
-them.
+"""Cadence and integrity of each message, from the ledger's counts: not from signals, which no longer show them.
 
-The set below computes nothing from a session; it names what message_rows() gives, so that rules can ask for
-it.
+The set below computes nothing from a session; it names what message_rows() gives, so that rules can ask for it.
 """
 
 from __future__ import annotations
 
 import polars as pl
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -24,8 +22,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 def message_rows(log_messages: pl.DataFrame) -> pl.DataFrame:
     """Metric rows, one session kind "log".
 
-    In:  message, frames, start_t, end_t, missed, counter_gaps, counter_repeats, checksum_failures (null: not
-    checked),
+    In:  message, frames, start_t, end_t, missed, counter_gaps, counter_repeats, checksum_failures (null: not checked),
          as in the table log_messages, of one vehicle.
     Out: kind, start_t, end_t, name, item (the message), value, unit, se, n, coverage, as in Record.metrics.
     """
@@ -56,6 +53,7 @@ def message_rows(log_messages: pl.DataFrame) -> pl.DataFrame:
 
 SET = MetricSet(
     id="messages",
+    subject=Subject.USE,
     needs=(),
     kinds=(),
     compute=compute,

@@ -1,5 +1,4 @@
-"""Do the pack's own figures agree: terminal voltage with the sum of groups, reported charge with counted
-charge?
+"""Do the pack's own figures agree: terminal voltage with the sum of groups, reported charge with counted charge?
 
 The gap between terminals and groups is split by regression on current: what is in proportion to it is
 resistance outside the taps (switch, fuse, joints), the rest is an error of a sensor or a missing group.
@@ -9,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge
-from herdbook.pipeline.metrics.shared.steady import blocks_of, range_allowed_a, steady
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.session_charge import session_charge
+from herdbook.pipeline.metrics.shared.steady_moments import blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import line, median, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -27,14 +26,16 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _sum_of_groups(signals: Signals, profile: Profile) -> list[Metric]:
+    if not signals.has("pack_current", "pack_voltage"):
+        return []
     table = steady(signals, range_allowed_a(profile))
-    if table is None or len(table) < LEAST_ROWS or not signals.has("pack_voltage"):
+    if table is None or len(table) < LEAST_ROWS:
         return []
     terminal = signals.at(table.t, "pack_voltage", "", 2.0)
     # With the main switch open, terminals outside it read next to nothing: that is no disagreement.
     total = table.v.sum(axis=1)
     ok = terminal > 0.5 * total  # NaN compares false
-    if ok.sum() < LEAST_ROWS or len(table.items) != profile.figure("pack", "cells"):
+    if ok.sum() < LEAST_ROWS or len(table.items) != profile.pack_figures.cells:
         return []
     gap, current, block = (terminal - total)[ok], table.current[ok], blocks_of(table.t[ok], BLOCK_S)
     out = []
@@ -60,7 +61,7 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
     """Reported charge at both ends, and the capacity the battery management system seems to count with."""
     soc, current = signals.series("pack_soc"), signals.series("pack_current")
     known = np.isfinite(soc.v)
-    if known.sum() < 3 or len(current) < 3:
+    if known.sum() < 3:
         return []
     t, v = soc.t[known], soc.v[known]
     out = [
@@ -69,13 +70,15 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
         Metric("pack_soc_lowest_pct", float(v.min()), "%", 0.5, 1),
         Metric("pack_soc_highest_pct", float(v.max()), "%", 0.5, 1),
     ]
+    if len(current) < 3:
+        return out
     charge = session_charge(session, signals)
     pick = np.linspace(0, t.size - 1, min(t.size, 3000)).astype(np.int64)
     run = np.interp(t[pick], current.t, charge.run)
-    if np.ptp(run) < LEAST_SHARE * profile.figure("pack", "rated_ah") or charge.coverage < 0.98:
+    if np.ptp(run) < LEAST_SHARE * profile.pack_figures.rated_ah or charge.coverage < 0.98:
         return out
     inside = (v[pick] > 3) & (v[pick] < 97)
-    if inside.sum() < 50 or np.ptp(run[inside]) < LEAST_SHARE * profile.figure("pack", "rated_ah"):
+    if inside.sum() < 50 or np.ptp(run[inside]) < LEAST_SHARE * profile.pack_figures.rated_ah:
         return out
     fit = line(run[inside], v[pick][inside])
     if fit.slope < 0 and np.abs(fit.residual_sd) < 3.0:
@@ -83,14 +86,22 @@ def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> lis
         # The residual is a slow walk, not white noise: its own size over the span bounds the slope's error.
         se = capacity * 2 * fit.residual_sd / float(np.ptp(v[pick][inside]))
         out.append(
-            Metric("bms_capacity_ah", capacity, "Ah", float(np.hypot(se, 0.01 * capacity)), fit.n, charge.coverage)
+            Metric(
+                "bms_capacity_ah",
+                capacity,
+                "Ah",
+                se=float(np.hypot(se, 0.01 * capacity)),
+                n=fit.n,
+                coverage=charge.coverage,
+            )
         )
     return out
 
 
 SET = MetricSet(
     id="pack_agreement",
-    needs=("pack_current",),
+    subject=Subject.PACK,
+    needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
     gives={

@@ -1,22 +1,22 @@
 """Moments at which the pack's charge is known from outside the counting: full, or rested in a steep zone.
 
-Full: charge termination, when the charger's current falls below its end current with the groups near their
-top. Low: the mean rest voltage where the open-circuit curve is steep enough. The plateau is refused: an
-anchor there is worth plus or minus ten per cent and more. Charge counted between two anchors gives the
-capacity; across sessions that is done over the record (pipeline/health/pack/capacity.py), inside one session
-here.
+Full: charge termination, when the charger's current falls below its end current with the groups near their top. Low:
+the mean rest voltage where the open-circuit curve is steep enough. The plateau is refused: an anchor there is worth
+plus or minus ten per cent and more. Charge counted between two anchors gives the capacity; across sessions that is done
+over the record (pipeline/health/pack/capacity.py), inside one session here.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge, usual_gap
-from herdbook.pipeline.metrics.shared.steady import Steady, quiet_runs, steady
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.session_charge import session_charge, usual_gap
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, quiet_runs, steady
 from herdbook.pipeline.science.coulomb import integrate
-from herdbook.pipeline.science.ocv import Ocv, of_pack
+from herdbook.pipeline.science.ocv import Ocv
 from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.vehicle.chemistry import ocv_of
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -24,7 +24,6 @@ from herdbook.pipeline.vehicle.signals import Signals
 WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
 REST_C = 1 / 50
 FULL_SE_PCT = 1.0  # what "full" means varies by this much with current and temperature (engineering choice)
-FULL_V = 3.45
 RELAX_V = 0.020  # left to relax right after load; halves with every fourfold rest (engineering choice)
 RELAX_S = 120.0
 LEAST_SPAN_PCT = 60.0
@@ -34,14 +33,14 @@ GAIN, ZERO_A = 0.01, 0.05  # errors of the current sensor when nothing better is
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    rated = profile.figure("pack", "rated_ah")
+    rated = profile.pack_figures.rated_ah
     table = steady(signals, max(1.0, 0.05 * rated), most_rows=12000)
     if table is None or len(table) < 5:
         return Outcome()
     current = signals.series("pack_current")
     charge = session_charge(session, signals)
     run = np.interp(table.t, current.t, charge.run)
-    ocv = of_pack(profile.pack)
+    ocv = ocv_of(profile.pack)
     anchors = [] if ocv is None else _low(table, run, ocv, rated)
     full = _full(table, run, profile, rated)
     if full is not None:
@@ -50,7 +49,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     _add_energy(anchors, signals)
     hours, out_ah = charge.recorded_s / 3600, float(charge.run[-1])
     error = float(np.hypot(GAIN * out_ah, ZERO_A * hours))
-    metrics = [Metric("pack_run_ah", out_ah, "Ah", error, len(current), charge.coverage)]
+    metrics = [Metric("pack_run_ah", out_ah, "Ah", se=error, n=len(current), coverage=charge.coverage)]
     if full is not None and charge.coverage >= LEAST_COVERAGE:
         metrics += _capacity([a for a in anchors if a.item == "low"], full, hours, rated, charge.coverage)
     return Outcome(tuple(metrics), tuple(anchors))
@@ -82,8 +81,8 @@ def _capacity(lows: list[Event], full: Event, hours: float, rated: float, covera
     anchors = float(np.hypot(low.data["se_pct"], full.data["se_pct"])) / span
     se = capacity * float(np.sqrt(anchors**2 + GAIN**2 + (ZERO_A * hours / ah) ** 2))
     return [
-        Metric("pack_capacity_ah", capacity, "Ah", se, 2, coverage),
-        Metric("pack_soh_pct", 100 * capacity / rated, "%", 100 * se / rated, 2, coverage),
+        Metric("pack_capacity_ah", capacity, "Ah", se=se, n=2, coverage=coverage),
+        Metric("pack_soh_pct", 100 * capacity / rated, "%", se=100 * se / rated, n=2, coverage=coverage),
     ]
 
 
@@ -104,10 +103,10 @@ def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
 
 def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Event | None:
     """The last row of charging whose current has fallen to the end current with groups near the top."""
-    given = profile.pack.get("charge_end_a")
-    end_a = 1.5 * float(given) if isinstance(given, int | float) else rated / 20
+    pack = profile.pack_figures
+    end_a = rated / 20 if pack.charge_end_a is None else 1.5 * pack.charge_end_a
     tapered = (table.current < -0.25 * end_a) & (table.current > -end_a)
-    at = tapered & (table.v.mean(axis=1) > FULL_V)
+    at = tapered & (table.v.mean(axis=1) > pack.of_chemistry.full_v)
     if at.sum() < 3:
         return None
     k = int(np.flatnonzero(at)[-1])
@@ -117,6 +116,7 @@ def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Eve
 
 SET = MetricSet(
     id="pack_anchors",
+    subject=Subject.PACK,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
@@ -125,5 +125,5 @@ SET = MetricSet(
         "pack_capacity_ah": ("Ah", "Capacity from charge counted between a low rest and full"),
         "pack_soh_pct": ("%", "The same as a share of rated capacity"),
     },
-    source="anchors on steep parts of the open-circuit curve; table: pipeline/chemistry or the profile",
+    source="anchors on steep parts of the open-circuit curve; table: pipeline/vehicle/chemistries or the profile",
 )

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, HOLD_S, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import usual_gap
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -40,17 +40,18 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ah = np.bincount(band, hours * amps[used])
     wh = np.bincount(band, hours * amps[used] * volts[used])
     out: list[Metric] = []
-    for k in np.flatnonzero(ah > LEAST_SHARE * profile.figure("pack", "rated_ah")):
+    for k in np.flatnonzero(ah > LEAST_SHARE * profile.pack_figures.rated_ah):
         low = LOWEST_PCT + k * WIDTH_PCT
         item, n = f"{way} {low:.0f}..{low + WIDTH_PCT:.0f} %", int(count[k])
         se = float(np.hypot(GAIN * ah[k], ZERO_A * spent[k]))
-        out.append(Metric("pack_band_ah", float(ah[k]), "Ah", se, n, 1.0, item))
-        out.append(Metric("pack_band_v", float(wh[k] / ah[k]), "V", None, n, 1.0, item))
+        out.append(Metric("pack_band_ah", float(ah[k]), "Ah", se=se, n=n, coverage=1.0, item=item))
+        out.append(Metric("pack_band_v", float(wh[k] / ah[k]), "V", n=n, coverage=1.0, item=item))
     return Outcome(tuple(out))
 
 
 SET = MetricSet(
     id="pack_bands",
+    subject=Subject.PACK,
     needs=("pack_current", "pack_voltage", "pack_soc"),
     kinds=("ride", "charge"),
     compute=compute,

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.charge import session_charge
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.session_charge import session_charge
 from herdbook.pipeline.science.rainflow import count, reversals
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -26,16 +26,25 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if len(current) < 10:
         return Outcome()
     charge = session_charge(session, signals)
-    used_pct = 100 * charge.run / profile.figure("pack", "rated_ah")
+    used_pct = 100 * charge.run / profile.pack_figures.rated_ah
     points, index = reversals(-used_pct, LEAST_PCT)
     cycles = count(points)
     deepest = float(np.ptp(used_pct))
-    zero_pct = 100 * ZERO_A * charge.recorded_s / 3600 / profile.figure("pack", "rated_ah")
+    zero_pct = 100 * ZERO_A * charge.recorded_s / 3600 / profile.pack_figures.rated_ah
     error = float(np.hypot(GAIN * deepest, zero_pct))
-    metrics = [Metric("pack_depth_pct", deepest, "%", error, len(current), charge.coverage)]
+    metrics = [Metric("pack_depth_pct", deepest, "%", se=error, n=len(current), coverage=charge.coverage)]
     for low, high in BANDS:
         n = sum(k for size, k in cycles.items() if low <= size < high)
-        metrics.append(Metric("pack_cycles", n, "1", None, points.size, charge.coverage, f"{low}-{min(high, 100)} %"))
+        metrics.append(
+            Metric(
+                "pack_cycles",
+                n,
+                "1",
+                n=points.size,
+                coverage=charge.coverage,
+                item=f"{low}-{min(high, 100)} %",
+            )
+        )
     turns = [
         Event("charge_turn", int(current.t[i]), int(current.t[i]), "", {"level_pct": float(p)})
         for i, p in zip(index[:MOST_TURNS], points[:MOST_TURNS], strict=True)
@@ -45,6 +54,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 SET = MetricSet(
     id="pack_cycles",
+    subject=Subject.PACK,
     needs=("pack_current",),
     kinds=("ride", "charge", "bench"),
     compute=compute,

@@ -1,8 +1,7 @@
-"""What the pack lived through: hours by temperature and by voltage, and the hours at 25 degC that age as
-much.
+"""What the pack lived through: hours by temperature and by voltage, and the hours at 25 degC that age as much.
 
-The equivalent hours use an activation energy of 0.5 eV (engineering choice; the profile's pack.ageing_ea_ev
-wins): a rule of thumb for comparing histories, not a forecast of life. Only recorded time counts.
+The equivalent hours use the activation energy of the profile (pack.ageing_ea_ev), else of its chemistry: a rule of
+thumb for comparing histories, not a forecast of life. Only recorded time counts.
 """
 
 from __future__ import annotations
@@ -11,25 +10,26 @@ from itertools import pairwise
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.arrhenius import equivalent_hours
-from herdbook.pipeline.science.robust_fit import Floats, median
+from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 TEMPS_C = (-100, 0, 10, 25, 35, 45, 60, 1000)
-VOLTS = (0.0, 2.5, 3.0, 3.2, 3.35, 3.45, 3.55, 3.65, 100.0)
 HOLD_S = (30.0, 600.0)  # a reading stands for three usual steps, within these: a thinned log is not an empty one
 EVERY_S = 1.0  # decimation: these change slowly
-EA_EV = 0.5
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     out: list[Metric] = []
+    pack = profile.pack_figures
+    volts = (0.0, *pack.of_chemistry.bands_v, 100.0)
     span = max((session.end - session.start) / 1e6, 1e-9)
-    for name, bands, unit in (("cell_temp", TEMPS_C, "degC"), ("cell_voltage", VOLTS, "V")):
+    for name, bands, unit in (("cell_temp", TEMPS_C, "degC"), ("cell_voltage", volts, "V")):
         t, values, hold_s = _hottest(signals, name)
         if not t.size:
             continue
@@ -40,13 +40,11 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         for low, high in pairwise(bands):
             spent = float(hours[known & (values >= low) & (values < high)].sum())
             if spent:
-                out.append(Metric(kind, spent, "h", None, t.size, cover, _band(low, high, bands, unit)))
+                out.append(Metric(kind, spent, "h", n=t.size, coverage=cover, item=_band(low, high, bands, unit)))
         if name == "cell_temp":
-            ea = profile.pack.get("ageing_ea_ev", EA_EV)
-            ev = float(ea) if isinstance(ea, int | float) else EA_EV
-            aged = equivalent_hours(ev, values[known], hours[known])
-            out.append(Metric("pack_age_hours_25c", aged, "h", None, int(known.sum()), cover))
-            out.append(Metric("pack_hours", float(hours[known].sum()), "h", None, int(known.sum()), cover))
+            aged = equivalent_hours(pack.ageing_ea_ev, values[known], hours[known])
+            out.append(Metric("pack_age_hours_25c", aged, "h", n=int(known.sum()), coverage=cover))
+            out.append(Metric("pack_hours", float(hours[known].sum()), "h", n=int(known.sum()), coverage=cover))
     return Outcome(tuple(out))
 
 
@@ -70,6 +68,7 @@ def _band(low: float, high: float, bands: tuple[float, ...], unit: str) -> str:
 
 SET = MetricSet(
     id="pack_exposure",
+    subject=Subject.PACK,
     needs=("pack_current",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

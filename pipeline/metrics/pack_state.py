@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.pulses import mean_between
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import stretches
@@ -22,7 +22,7 @@ MOST_EVENTS = 50
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     faults, fault_events = _faults(signals)
-    opened, opened_events = _openings(signals, profile.figure("pack", "rated_ah"))
+    opened, opened_events = _openings(signals, profile.pack_figures.rated_ah)
     return Outcome((*faults, *opened), (*fault_events[:MOST_EVENTS], *opened_events[:MOST_EVENTS]))
 
 
@@ -81,6 +81,7 @@ def _openings(signals: Signals, rated: float) -> tuple[list[Metric], list[Event]
 
 SET = MetricSet(
     id="pack_state",
+    subject=Subject.PACK,
     needs=("pack_current",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

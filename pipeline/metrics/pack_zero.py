@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.coulomb import usual_gap_s
 from herdbook.pipeline.science.robust_fit import median, robust_sd
 from herdbook.pipeline.vehicle.profile import Profile
@@ -44,6 +44,7 @@ def _fence(read: np.ndarray) -> tuple[float, float]:
 
 SET = MetricSet(
     id="pack_zero",
+    subject=Subject.PACK,
     needs=("pack_current", "contactor_state"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -12,12 +12,14 @@ import math
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.heat_grid import bins_of
+from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.metrics.shared.travel import STEP_S, Travel, travel
-from herdbook.pipeline.science.road import GRAVITY, TURNING, air_force, motor_force, vehicle
-from herdbook.pipeline.science.stretches import Bools, Floats, held_s
+from herdbook.pipeline.science.road import GRAVITY, TURNING, air_force, motor_force
+from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -39,7 +41,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
-    car = vehicle(profile.vehicle, profile.drive)
+    car = road_vehicle(profile)
     if not car.known:
         return []
     force = motor_force(car, ride.amps["left"] + ride.amps["right"])
@@ -63,8 +65,8 @@ def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
 
 
 def _brakes(ride: Travel, signals: Signals) -> tuple[Bools, Bools]:
-    """(seconds braked or beside such, seconds not beside a braking in which the electric brake gave less than was
-    asked)."""
+    """(seconds braked or beside such, seconds not beside a braking in which the electric brake gave
+    less than was asked)."""
     n = ride.speed.size
 
     def grid(role: str) -> Floats:
@@ -133,6 +135,7 @@ def _energy(signals: Signals, ride: Travel) -> list[Metric]:
 
 SET = MetricSet(
     id="resistance",
+    subject=Subject.DRIVE,
     needs=("vehicle_speed",),
     kinds=("ride",),
     compute=compute,

@@ -11,12 +11,12 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.arrays import Floats, Integers
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
-from herdbook.pipeline.metrics.shared.steady import Steady, blocks_of, range_allowed_a, steady
-from herdbook.pipeline.science.robust_fit import Floats, median, medians, within_blocks
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, blocks_of, range_allowed_a, steady
+from herdbook.pipeline.science.robust_fit import median, medians, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -76,16 +76,32 @@ def _pairs(items: tuple[int, ...], left: Floats, alike: Floats) -> list[Metric]:
         se = anti[k] * np.sqrt(max(heavy - 1.0, 2.0) / (4 * n))
         item = f"{lower}-{upper}"
         out += [
-            Metric("sense_pair_opposite_mv", 1000 * anti[k], "mV", 1000 * se, n, 1.0, item),
-            Metric("sense_pair_common_mv", 1000 * together[k], "mV", 1000 * together[k] / np.sqrt(2 * n), n, 1.0, item),
-            Metric("sense_pair_correlation", correlation, "1", (1 - correlation**2) / np.sqrt(n), n, 1.0, item),
-            Metric("sense_pair_elsewhere", elsewhere, "1", 1 / np.sqrt(n), n, 1.0, item),
-            Metric("sense_pair_jumps", float(jumps[k]), "1", None, n, 1.0, item),
+            Metric("sense_pair_opposite_mv", 1000 * anti[k], "mV", se=1000 * se, n=n, coverage=1.0, item=item),
+            Metric(
+                "sense_pair_common_mv",
+                1000 * together[k],
+                "mV",
+                se=1000 * together[k] / np.sqrt(2 * n),
+                n=n,
+                coverage=1.0,
+                item=item,
+            ),
+            Metric(
+                "sense_pair_correlation",
+                correlation,
+                "1",
+                se=(1 - correlation**2) / np.sqrt(n),
+                n=n,
+                coverage=1.0,
+                item=item,
+            ),
+            Metric("sense_pair_elsewhere", elsewhere, "1", se=1 / np.sqrt(n), n=n, coverage=1.0, item=item),
+            Metric("sense_pair_jumps", float(jumps[k]), "1", n=n, coverage=1.0, item=item),
         ]
     return out
 
 
-def _jumps(opposite: Floats, common: Floats) -> NDArray[np.int64]:
+def _jumps(opposite: Floats, common: Floats) -> Integers:
     """How often each pair jumped opposite and equal. opposite, common: (pairs, rows)."""
     step = np.abs(np.diff(opposite, axis=1))
     pair, i = np.nonzero(step > JUMP_V)
@@ -95,6 +111,7 @@ def _jumps(opposite: Floats, common: Floats) -> NDArray[np.int64]:
 
 SET = MetricSet(
     id="sense_wire",
+    subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -16,6 +17,17 @@ class Outcome:
     events: tuple[Event, ...] = ()
 
 
+class Subject(StrEnum):
+    """What a set is about; the dossier shows figures by subject, in this order."""
+
+    CELLS = "Cell groups"
+    PACK = "Pack and charging"
+    HEAT = "Heat"
+    BRAKING = "Braking"
+    DRIVE = "Drive and link"
+    USE = "Data and use"
+
+
 Compute = Callable[[Session, Signals, Profile], Outcome]
 
 
@@ -26,6 +38,7 @@ class MetricSet:
     with unit and meaning; a test holds it to that."""
 
     id: str
+    subject: Subject
     needs: tuple[str, ...]
     kinds: tuple[str, ...]
     compute: Compute

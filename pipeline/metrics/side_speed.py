@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.travel import travel
 from herdbook.pipeline.science.robust_fit import median, robust_sd
 from herdbook.pipeline.vehicle.profile import Profile
@@ -36,14 +36,21 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     cover = n / max(int(np.isfinite(mean).sum()), 1)
     return Outcome(
         (
-            Metric("speed_apart_pct", value, "%", se, n, cover),
-            Metric("speed_apart_p95_pct", float(np.percentile(np.abs(apart - value), 95)), "%", None, n, cover),
+            Metric("speed_apart_pct", value, "%", se=se, n=n, coverage=cover),
+            Metric(
+                "speed_apart_p95_pct",
+                float(np.percentile(np.abs(apart - value), 95)),
+                "%",
+                n=n,
+                coverage=cover,
+            ),
         )
     )
 
 
 SET = MetricSet(
     id="side_speed",
+    subject=Subject.DRIVE,
     needs=("motor_speed",),
     kinds=("ride", "bench"),
     compute=compute,

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Floats, Grid, middle_of, pack_body
-from herdbook.pipeline.metrics.shared.still import resolution
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.frozen_sensor import resolution
+from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, middle_of, pack_body
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -52,7 +53,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         beside = middle_of(siblings) if siblings else None
         middle = families.get("cell_temp") if beside is None and role != "cell_temp" else beside
         step = min((steps[role, i] for i in siblings), default=np.inf)
-        out += _one(name, role, series, own, middle, max(MOVED_K, MOVED_STEPS * step), steps[role, item])
+        out += _one(
+            name, role, series, own=own, middle=middle, least_k=max(MOVED_K, MOVED_STEPS * step), step=steps[role, item]
+        )
         rested = beside if len(siblings) >= 2 else _agreed({r: v for r, v in families.items() if r != role})
         out += _offsets(name, session, own, rested, pack_body(profile).tau_s)
     return Outcome(tuple(out))
@@ -111,6 +114,7 @@ def _offsets(name: str, session: Session, own: Floats, middle: Floats | None, ta
 
 SET = MetricSet(
     id="temp_sensors",
+    subject=Subject.HEAT,
     needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

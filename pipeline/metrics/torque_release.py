@@ -1,24 +1,22 @@
 """Does drive torque end when the trigger is let go? The most severe question of all.
 
-Event "torque_after_release": torque stays on with the trigger released. Data: lasted_s (from the release),
-current_a (largest of both motors), speed_ms, age_ms (of the newest remote packet: a lost link looks like a
-release).
+Event "torque_after_release": torque stays on with the trigger released. Data: lasted_s (from the release), current_a
+(largest of both motors), speed_ms, age_ms (of the newest remote packet: a lost link looks like a release).
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.science.stretches import Floats, Stretches, Times, extremes, first_where, stretches
-from herdbook.pipeline.vehicle.figures import figure
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.science.stretches import Stretches, extremes, first_where, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_A = 5.0  # torque current under this moves nobody; engineering choice
 SHARE = 0.05  # or this share of the largest
-TIMEOUT_S = 0.25  # common practice: commands time out after 100 to 250 ms
 WATCH_S = 5.0  # how long after a release torque is looked for
 PAUSE_S = 0.3
 
@@ -43,7 +41,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     timed = np.isfinite(lasted)
     if not timed.any():
         return Outcome(tuple(out))
-    timeout = figure(profile.drive, "trigger_timeout_ms", 1000 * TIMEOUT_S) / 1000.0
+    timeout = profile.drive_figures.trigger_timeout_ms / 1000.0
     out.append(Metric("release_timed_count", float(timed.sum()), "1", n=n))
     out.append(Metric("release_to_zero_s", float(np.nanmax(lasted)), "s", cycle, int(timed.sum())))
     late = np.flatnonzero(timed & (lasted - cycle > timeout))
@@ -76,7 +74,7 @@ def _lasting(
 ) -> Floats:
     """Seconds from each release until the current is under the limit; NaN where fewer than three samples
     tell, or the trigger is pulled again first."""
-    limit = max(LEAST_A, SHARE * figure(profile.drive, "max_motor_a", 0.0))
+    limit = max(LEAST_A, SHARE * profile.drive_figures.max_motor_a)
     first = np.searchsorted(t, off_at, side="left")
     last = np.searchsorted(t, ends, side="right") - 1
     known = last - first >= 2
@@ -90,6 +88,7 @@ def _lasting(
 
 SET = MetricSet(
     id="torque_release",
+    subject=Subject.BRAKING,
     needs=("trigger", "motor_current"),
     kinds=("ride", "bench"),
     compute=compute,

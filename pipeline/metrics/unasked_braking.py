@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.science.stretches import Floats, Times, means, stretches
-from herdbook.pipeline.vehicle.figures import figure
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.science.stretches import means, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -29,7 +29,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     brake: Floats = np.full(t.shape, np.nan)
     for side in sides:
         brake = np.fmax(brake, -signals.at(t, "motor_current", side, PAUSE_S))
-    limit = max(LEAST_A, SHARE * figure(profile.drive, "max_motor_a", 0.0))
+    limit = max(LEAST_A, SHARE * profile.drive_figures.max_motor_a)
     with np.errstate(invalid="ignore"):
         hard = np.flatnonzero(brake > limit)
     at = t[hard]
@@ -70,6 +70,7 @@ def _watched(signals: Signals, t: Times, brake: Floats) -> int:
 
 SET = MetricSet(
     id="unasked_braking",
+    subject=Subject.BRAKING,
     needs=("motor_current", "brake_demand", "vehicle_speed"),
     kinds=("ride", "bench"),
     compute=compute,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.metrics.set import MetricSet, Outcome
-from herdbook.pipeline.metrics.shared.margin import scatter
+from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.least_margin import scatter
 from herdbook.pipeline.science.stretches import held_s, median_of_five
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -26,11 +26,6 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         with np.errstate(invalid="ignore"):
             hours = float(dt[current.v < -CHARGING_A].sum()) / 3600.0
         out.append(Metric("charging_h", hours, "h", n=len(current)))
-    soc = signals.series("pack_soc")
-    known = soc.v[np.isfinite(soc.v)]
-    if known.size:
-        out.append(Metric("soc_start_pct", float(known[0]), "%", n=int(known.size)))
-        out.append(Metric("soc_end_pct", float(known[-1]), "%", n=int(known.size)))
     return Outcome(tuple(out))
 
 
@@ -45,14 +40,14 @@ def _travel(s: Series) -> list[Metric]:
     middle = 0.5 * (speed[1:] + speed[:-1])
     km = float((middle * step)[step <= PAUSE_S].sum()) / 1000.0
     out = [
-        Metric("distance_km", km, "km", None, len(s), covered),
-        Metric("moving_h", float(dt[speed > MOVING_MS].sum()) / 3600.0, "h", None, len(s), covered),
+        Metric("distance_km", km, "km", n=len(s), coverage=covered),
+        Metric("moving_h", float(dt[speed > MOVING_MS].sum()) / 3600.0, "h", n=len(s), coverage=covered),
     ]
     if len(s) >= 5:
         steady = median_of_five(speed)
         k = int(steady.argmax())
         se = scatter(speed, k + 2)  # that of a middle of three: a little more than of five
-        out.append(Metric("top_speed_kmh", float(steady[k]) * 3.6, "km/h", se * 3.6, len(s), covered))
+        out.append(Metric("top_speed_kmh", float(steady[k]) * 3.6, "km/h", se=se * 3.6, n=len(s), coverage=covered))
     return out
 
 
@@ -73,6 +68,7 @@ def _odometer(s: Series) -> list[Metric]:
 
 SET = MetricSet(
     id="use",
+    subject=Subject.USE,
     needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
@@ -86,8 +82,6 @@ SET = MetricSet(
         "odometer_distance_km": ("km", "Forward steps of the distance counter, summed."),
         "odometer_back_km": ("km", "Backward steps of the distance counter, summed; absent when there is none."),
         "charging_h": ("h", "Time with charge current."),
-        "soc_start_pct": ("%", "State of charge by the battery management system at the start."),
-        "soc_end_pct": ("%", "The same at the end."),
     },
     source="definitions: this file",
 )

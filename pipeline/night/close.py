@@ -1,15 +1,28 @@
-"""The night's own entries in a store's catalogue: closing a night, reading its list, remembering messages."""
+"""Closing a night: what a scan has to tell about vehicles as such, written down once, so that it is told once."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, NamedTuple
 
-from herdbook.pipeline.night.changes import ChangeList, read_changes
-from herdbook.pipeline.night.silence import close_night
-from herdbook.pipeline.store.connection import connect, transaction
+from herdbook.pipeline.night.changes import ChangeKind
+from herdbook.pipeline.night.silence import VehicleNews, silence
+from herdbook.pipeline.store.connection import transaction
+from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import naive_utc, utc_now
+
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
+
+
+class VehicleDays(NamedTuple):
+    """The days (UTC) on which a vehicle left a record, in order, and the end of its newest record."""
+
+    vehicle: str
+    days: list[date]
+    last: datetime
 
 
 def close(store: Store, scan: str) -> None:
@@ -18,51 +31,57 @@ def close(store: Store, scan: str) -> None:
         close_night(con, scan)
 
 
-def last_night(store: Store, quiet_days: float | None = None, scan: str = "") -> ChangeList | None:
-    """The change list of a closed night, the newest when scan is empty; None when there is none."""
-    con = connect(store.catalogue, read_only=True)
-    try:
-        return read_changes(con, scan, quiet_days)
-    finally:
-        con.close()
+def close_night(con: DuckDBPyConnection, scan: str, now: datetime | None = None) -> None:
+    """Put into the catalogue what `scan` has to tell; inside the caller's transaction, safe to repeat.
+
+    Every scan not told yet, also one that was killed, is told by this one. Silence, first sight and return
+    are written once each: their key is the moment they speak of.
+    """
+    wall = naive_utc(now) if now else utc_now()
+    rows = con.execute(statement(__name__, "vehicle_days"), {"now": wall}).fetchall()
+    vehicles = [VehicleDays(*row) for row in rows]
+    as_of = max((v.last for v in vehicles), default=wall)
+    con.execute(statement(__name__, "tell_scans"), {"scan": scan, "as_of": as_of})
+    silent = [found for v in vehicles if (found := silence(v.vehicle, v.days, v.last, as_of))]
+    news = first_seen(con, vehicles) + returned(con) + silent
+    if news:
+        con.executemany(
+            "INSERT INTO fleet_log VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+            [(scan, n.vehicle, n.change.value, n.since, n.reason) for n in news],
+        )
 
 
-def note_steps(store: Store, scan: str, seconds: Mapping[str, float]) -> None:
-    """Write down where a scan's time went; safe to repeat. Noted after publication, it is read a scan later."""
-    with transaction(store.catalogue) as con:
-        for step, spent in seconds.items():
-            con.execute("INSERT OR REPLACE INTO scan_steps VALUES (?, ?, ?)", [scan, step, spent])
+def first_seen(con: DuckDBPyConnection, vehicles: Sequence[VehicleDays]) -> list[VehicleNews]:
+    """Vehicles that no night has told of before."""
+    met = _first_seen_at(con)
+    return [
+        VehicleNews(
+            vehicle=v.vehicle,
+            change=ChangeKind.FIRST_SEEN,
+            since=v.last,
+            reason=f"first log from this vehicle; its record begins on {v.days[0]:%Y-%m-%d}",
+        )
+        for v in vehicles
+        if v.vehicle not in met
+    ]
 
 
-@dataclass(frozen=True, slots=True)
-class Messages:
-    """The ledger of messages, kept in the catalogue (see pipeline/night/messages.py for what the states mean)."""
-
-    store: Store
-
-    def claim(self, by_scan: str, target: str) -> str:
-        with transaction(self.store.catalogue) as con:
-            row = con.execute(
-                "SELECT state FROM messages WHERE by_scan = ? AND target = ?", [by_scan, target]
-            ).fetchone()
-            if row is None:
-                con.execute("INSERT INTO messages VALUES (?, ?, 'sending', 1, ?, '')", [by_scan, target, _now()])
-            elif row[0] != "sent":
-                con.execute(
-                    "UPDATE messages SET state = 'sending', tries = tries + 1, last_t = ? "
-                    "WHERE by_scan = ? AND target = ?",
-                    [_now(), by_scan, target],
-                )
-        return str(row[0]) if row else ""
-
-    def settle(self, by_scan: str, target: str, sent: bool, detail: str) -> None:
-        state = "sent" if sent else "failed"
-        with transaction(self.store.catalogue) as con:
-            con.execute(
-                "UPDATE messages SET state = ?, detail = ?, last_t = ? WHERE by_scan = ? AND target = ?",
-                [state, detail, _now(), by_scan, target],
-            )
+def returned(con: DuckDBPyConnection) -> list[VehicleNews]:
+    """Back after a reported silence, or ridden after work on the vehicle that is newer than its first sight."""
+    news = [_back_from_silence(**row) for row in ask(con, __name__, "back_from_silence")]
+    met = _first_seen_at(con)
+    seen = {(n.vehicle, n.since) for n in news}
+    for row in ask(con, __name__, "back_in_use"):
+        vehicle, ride = row["vehicle"], row["ride_t"]
+        if vehicle in met and ride > met[vehicle] and (vehicle, ride) not in seen:
+            news.append(VehicleNews(vehicle, ChangeKind.BACK, ride, f"ridden again after {row['what']}"))
+    return news
 
 
-def _now() -> datetime:
-    return datetime.now(UTC).replace(tzinfo=None)
+def _back_from_silence(vehicle: str, silent_t: datetime, back_t: datetime) -> VehicleNews:
+    days = (back_t - silent_t) / timedelta(days=1)
+    return VehicleNews(vehicle, ChangeKind.BACK, back_t, f"records again after {days:.0f} days of silence")
+
+
+def _first_seen_at(con: DuckDBPyConnection) -> dict[str, datetime]:
+    return dict(con.execute("SELECT vehicle, since_t FROM fleet_log WHERE change = 'first seen'").fetchall())

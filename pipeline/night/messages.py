@@ -14,11 +14,13 @@ import json
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from http.client import HTTPException, HTTPMessage
 from typing import IO, TYPE_CHECKING, Protocol
 from urllib.parse import urlsplit
+
+from herdbook.pipeline.addresses import host_shown
 
 if TYPE_CHECKING:
     from herdbook.pipeline.night.changes import ChangeList
@@ -44,11 +46,10 @@ class Delivery:
 
 
 class Ledger(Protocol):
-    """Remembers what went out; pipeline/night/close.py keeps it in the catalogue."""
+    """Remembers what went out; pipeline/night/message_log.py keeps it in the catalogue."""
 
     def claim(self, by_scan: str, target: str) -> str:
-        """Note `sending`; returns the state found before: "", "sending", "failed" or "sent" (then nothing
-        is noted)."""
+        """Note `sending`; returns the state before: "", "sending", "failed" or "sent" (then nothing is noted)."""
 
     def settle(self, by_scan: str, target: str, sent: bool, detail: str) -> None:
         """Note `sent`, or `failed` after a plain failure, so that the next try is no repeat."""
@@ -68,7 +69,7 @@ def alarm(reason: str, targets: Sequence[str]) -> list[Delivery]:
             problem = post(target, {"exit_code": 1, "headline": "The nightly scan failed.", "text": body}, "")
         else:
             problem = through_apprise(target, "The nightly scan failed", body, "failure")
-        sent.append(Delivery(shown(target), "failed" if problem else "sent", problem))
+        sent.append(Delivery(host_shown(target), "failed" if problem else "sent", problem))
     return sent
 
 
@@ -76,7 +77,7 @@ def _one(changes: ChangeList, target: str, ledger: Ledger, pause_s: float) -> De
     key = hashlib.sha256(target.encode()).hexdigest()[:16]
     before = ledger.claim(changes.scan, key)
     if before == "sent":
-        return Delivery(shown(target), "already sent")
+        return Delivery(host_shown(target), "already sent")
     send = webhook if urlsplit(target).scheme in ("http", "https") else apprise_message
     body = text(changes, repeat=before == "sending")
     problem = ""
@@ -87,10 +88,7 @@ def _one(changes: ChangeList, target: str, ledger: Ledger, pause_s: float) -> De
         if attempt < TRIES - 1:
             time.sleep(pause_s * 2**attempt)
     ledger.settle(changes.scan, key, not problem, problem)
-    return Delivery(shown(target), "failed" if problem else "sent", problem)
-
-
-Send = Callable[[str, "ChangeList", str, str], str]
+    return Delivery(host_shown(target), "failed" if problem else "sent", problem)
 
 
 def webhook(target: str, changes: ChangeList, body: str, key: str) -> str:
@@ -175,10 +173,3 @@ def _cut(line: str, most: int = 300) -> str:
     """One line, without control characters (names come from logs), of bounded length."""
     clean = "".join(c if c.isprintable() else " " for c in line)
     return clean if len(clean) <= most else clean[: most - 1] + "…"
-
-
-def shown(target: str) -> str:
-    """An address fit for a log: scheme and host, no path, user or token."""
-    parts = urlsplit(target)
-    host = parts.hostname if parts.scheme in ("http", "https") else None
-    return f"{parts.scheme}://{host or '…'}"

@@ -17,8 +17,10 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
-from herdbook.pipeline.health.severity import SEVERITIES
-from herdbook.pipeline.store.connection import connect, query, transaction
+from herdbook.pipeline.health.severity import Severity, rank
+from herdbook.pipeline.store.connection import connect, transaction
+from herdbook.pipeline.store.statements import has, statement
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -56,9 +58,9 @@ class Mute:
 
     def covers(self, severity: str) -> bool:
         """Whether a finding of this severity may stay unheard."""
-        if severity not in SEVERITIES or severity == "stop-use":
+        if not severity or severity == Severity.STOP_USE:
             return False
-        return SEVERITIES.index(severity) <= SEVERITIES.index(self.severity)
+        return rank(severity) <= rank(self.severity)
 
     @property
     def words(self) -> str:
@@ -68,15 +70,14 @@ class Mute:
 
 def known(con: DuckDBPyConnection) -> bool:
     """Whether this catalogue has mutes at all: a copy published by an older Herdbook has none."""
-    found = con.execute("SELECT 1 FROM information_schema.tables WHERE table_name = 'mutes'").fetchone()
-    return found is not None
+    return has(con, "mutes")
 
 
 def every(con: DuckDBPyConnection) -> list[Mute]:
     """All mutes ever made, the newest first."""
     if not known(con):
         return []
-    return [Mute(*row) for row in con.execute(query("mutes")).fetchall()]
+    return [Mute(*row) for row in con.execute(statement(__name__, "mutes")).fetchall()]
 
 
 def in_force(con: DuckDBPyConnection, t: datetime) -> dict[Key, Mute]:
@@ -106,7 +107,7 @@ def mute(
     item: only this one ("cell 7", "left"); None: each that stands. Raises: NotKnownError when nothing stands,
     SettingsError for a stop-use finding, a day that is over or too far, or an empty name or reason. now: naive UTC.
     """
-    moment, end = _now(now), end_of_day(until, store.settings.zone)
+    moment, end = now or utc_now(), end_of_day(until, store.settings.zone)
     _check(by, why)
     if end <= moment:
         raise SettingsError(f"{until} is over", do="Name a day from today on, like 2026-04-30")
@@ -116,10 +117,10 @@ def mute(
         with transaction(store.catalogue) as con:
             found = _standing(con, vehicle, rule, item)
             for which, severity in found:
+                about = {"vehicle": vehicle, "rule": rule, "item": which, "severity": severity}
                 con.execute(
-                    "INSERT INTO mutes SELECT coalesce(max(mute), 0) + 1, ?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL "
-                    "FROM mutes",
-                    [vehicle, rule, which, severity, moment, by.strip(), why.strip(), end],
+                    statement(__name__, "add_mute"),
+                    about | {"made": moment, "by": by.strip(), "why": why.strip(), "until": end},
                 )
             made = every(con)[: len(found)]
         _publish(store)
@@ -128,10 +129,8 @@ def mute(
 
 def _standing(con: DuckDBPyConnection, vehicle: str, rule: str, item: str | None) -> list[tuple[str, str]]:
     """Item and severity of what may be muted. Raises: NotKnownError, SettingsError."""
-    rows: list[tuple[str, str]] = con.execute(
-        "SELECT item, severity FROM findings WHERE vehicle = ? AND rule = ? AND (? IS NULL OR item = ?) ORDER BY item",
-        [vehicle, rule, item, item],
-    ).fetchall()
+    given = {"vehicle": vehicle, "rule": rule, "item": item}
+    rows: list[tuple[str, str]] = con.execute(statement(__name__, "to_be_muted"), given).fetchall()
     if not rows:
         others = con.execute("SELECT DISTINCT rule FROM findings WHERE vehicle = ? ORDER BY 1", [vehicle]).fetchall()
         known_rules = ", ".join(r for (r,) in others) or "nothing"
@@ -140,7 +139,7 @@ def _standing(con: DuckDBPyConnection, vehicle: str, rule: str, item: str | None
             f"no finding of the rule {rule!r} stands against {vehicle!r}{about}",
             do=f"Standing against it: {known_rules}. Only what stands can be muted",
         )
-    if any(severity == "stop-use" for _, severity in rows):
+    if any(severity == Severity.STOP_USE for _, severity in rows):
         raise SettingsError(
             f"a stop-use finding cannot be muted: {vehicle}, {rule}",
             do="Take the vehicle out of use; the finding goes when the record shows that it is mended",
@@ -152,7 +151,7 @@ def lift(
     store: Store, vehicle: str, rule: str, by: str, why: str, item: str | None = None, now: datetime | None = None
 ) -> list[Mute]:
     """End mutes before their day, and publish; the mutes ended. Raises: NotKnownError when none is in force."""
-    moment = _now(now)
+    moment = now or utc_now()
     _check(by, why)
     with store.lock("lifting a mute"):
         with transaction(store.catalogue) as con:
@@ -162,10 +161,8 @@ def lift(
                 raise NotKnownError(f"nothing of the rule {rule!r} is muted on {vehicle!r}", do="See: herdbook mute")
             keys = {m.key for m in held}
             numbers = [m.mute for m in every(con) if m.key in keys and m.made <= moment < m.end]
-            con.execute(
-                "UPDATE mutes SET lifted_t = ?, lifted_by = ?, lifted_why = ? WHERE mute IN (SELECT unnest(?))",
-                [moment, by.strip(), why.strip(), numbers],
-            )
+            given = {"mutes": numbers, "now": moment, "by": by.strip(), "why": why.strip()}
+            con.execute(statement(__name__, "lift_mutes"), given)
             done = [m for m in every(con) if m.mute in set(numbers)]
         _publish(store)
     return done
@@ -175,7 +172,7 @@ def listed(store: Store, all_of_them: bool = False, now: datetime | None = None)
     """The mutes in force, or every one ever made; the newest first."""
     con = connect(store.catalogue, read_only=True)
     try:
-        return every(con) if all_of_them else sorted(in_force(con, _now(now)).values(), key=lambda m: -m.mute)
+        return every(con) if all_of_them else sorted(in_force(con, now or utc_now()).values(), key=lambda m: -m.mute)
     finally:
         con.close()
 
@@ -208,10 +205,6 @@ def as_row(m: Mute) -> dict[str, Any]:
 def _check(by: str, why: str) -> None:
     if not by.strip() or not why.strip():
         raise SettingsError("a mute needs a name and a reason", do="Give --by NAME and --why TEXT")
-
-
-def _now(now: datetime | None) -> datetime:
-    return now or datetime.now(UTC).replace(tzinfo=None)
 
 
 def _publish(store: Store) -> None:

@@ -1,36 +1,33 @@
-"""A crew of worker processes in which one bad item harms nobody else.
+"""Worker processes in which one bad item harms nobody else.
 
 Each worker does one item at a time. One that crashes, stalls or grows beyond its memory is replaced, and
 only the item it held fails, with the reason: a pool of concurrent.futures would fail everything that is
-under way. Workers are forked from a process that has done nothing but import what they need
-(pipeline/night/preload.py), which costs a second of processor once and not once a worker; they share no memory with
-us, and end when we do, however we end. Where there is no such fork (Windows) they are started afresh.
+under way. Workers are forked from a process that has imported what they need (pipeline/night/forks.py), which costs a
+second of processor once and not once a worker; they share no memory with us, and end when we do, however we end.
 """
 
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
 import pickle
 import queue
 import signal
-import sys
-import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor
 from concurrent.futures import wait as wait_for
 from dataclasses import dataclass
 from itertools import islice
-from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from types import TracebackType
 from typing import Any, Generic, ParamSpec, TypeVar
 
+from herdbook.pipeline.night.forks import alone, context
+from herdbook.pipeline.night.worker_process import serve
+
 AHEAD = 16  # items waiting for each worker: more than it does while a batch is committed
 LOOK_S = 0.05  # how often memory and time of a busy worker are looked at
-WARM = "herdbook.pipeline.night.preload"
 START_S = 120.0  # a worker that has not even loaded its job by then is stuck; engineering choice
 I = TypeVar("I")  # noqa: E741
 R = TypeVar("R")
@@ -38,8 +35,7 @@ P = ParamSpec("P")
 
 
 class WorkerLost(RuntimeError):
-    """The worker crashed, stalled or grew too large, and was replaced. kind: crashed | stalled | too
-    large."""
+    """The worker crashed, stalled or grew too large, and was replaced. kind: crashed | stalled | too large."""
 
     def __init__(self, kind: str, detail: str) -> None:
         super().__init__(f"{kind}: {detail}")
@@ -54,13 +50,18 @@ class Done(Generic[I, R]):
     result: R | None = None
     error: BaseException | None = None
 
+    @property
+    def why(self) -> BaseException:
+        """The error of an item that has no result."""
+        assert self.error is not None
+        return self.error
 
-class Crew:
-    """Use as a context. call() blocks its thread; each() keeps all workers busy.
 
-    time_s: per item, None for no limit. memory_mb: resident memory of a worker, None for no limit (and
-    without effect where there is no /proc). threads: threads that the column library may use in each
-    worker.
+class Workers:
+    """Use as a context. call() blocks its thread; each() keeps all of them busy.
+
+    time_s: per item, None for no limit. memory_mb: resident memory of a worker, None for no limit (and without effect
+    where there is no /proc). threads: that the column library may use in each worker. clock: seconds, for time_s.
     """
 
     def __init__(
@@ -69,8 +70,10 @@ class Crew:
         time_s: float | None = None,
         memory_mb: float | None = None,
         threads: int | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.processes, self.time_s, self.memory_mb = max(1, processes), time_s, memory_mb
+        self.clock = clock
         self.threads = threads or max(1, (os.cpu_count() or 1) // self.processes)
         self.idle: queue.LifoQueue[_Worker | None] = queue.LifoQueue()
         for _ in range(self.processes):
@@ -94,7 +97,7 @@ class Crew:
         worker = self.idle.get()
         try:
             if worker is None:
-                worker = _Worker(self.threads)
+                worker = _Worker(self.threads, self.clock)
                 self.all.add(worker)
             return worker.do((function, args, kwargs), self.time_s, self.memory_mb)  # type: ignore[no-any-return]
         finally:
@@ -135,7 +138,7 @@ class Crew:
             worker.end()
         self.all.clear()
 
-    def __enter__(self) -> Crew:
+    def __enter__(self) -> Workers:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
@@ -145,11 +148,12 @@ class Crew:
 class _Worker:
     """One process and our end of the pipe to it."""
 
-    def __init__(self, threads: int) -> None:
-        context = _context()
-        self.pipe, theirs = context.Pipe()
-        self.process: BaseProcess = context.Process(target=_work, args=(theirs, threads), daemon=True)
-        with _alone():
+    def __init__(self, threads: int, clock: Callable[[], float]) -> None:
+        self.clock = clock
+        made_with = context()
+        self.pipe, theirs = made_with.Pipe()
+        self.process: BaseProcess = made_with.Process(target=serve, args=(theirs, threads), daemon=True)
+        with alone():
             self.process.start()
         theirs.close()
         self.sound = True
@@ -166,9 +170,9 @@ class _Worker:
         raise answer
 
     def _hear(self, time_s: float | None, memory_mb: float | None) -> Any:
-        begun = time.monotonic()
+        begun = self.clock()
         while not self.pipe.poll(LOOK_S):
-            if time_s is not None and time.monotonic() - begun > time_s:
+            if time_s is not None and self.clock() - begun > time_s:
                 raise WorkerLost("stalled", f"took longer than {time_s:g} s")
             size = resident_mb(self.process.pid) if memory_mb is not None else 0.0
             if memory_mb is not None and size > memory_mb:
@@ -176,7 +180,7 @@ class _Worker:
         try:
             return self.pipe.recv()
         except (EOFError, ConnectionResetError):
-            self.process.join(5)
+            self.process.join(60)  # it has let go of the pipe: it is ending
             raise WorkerLost("crashed", _how(self.process.exitcode)) from None
 
     def end(self) -> None:
@@ -184,47 +188,6 @@ class _Worker:
         self.process.kill()
         self.process.join()
         self.process.close()
-
-
-_STARTING = threading.Lock()
-
-
-def _context() -> Any:
-    if "forkserver" not in multiprocessing.get_all_start_methods():
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([WARM])
-    return context
-
-
-def warm_up() -> None:
-    """Let the process that workers are forked from begin with its imports, while we do something else."""
-    if "forkserver" in multiprocessing.get_all_start_methods():
-        from multiprocessing import forkserver
-
-        _context()
-        with _alone():
-            forkserver.ensure_running()
-
-
-@contextlib.contextmanager
-def _alone() -> Iterator[None]:
-    """Keep a starting process from running our main module again: a script that scans without the usual
-    `if __name__ == "__main__"` would start scans in every worker. What workers run they import by name, and nothing
-    from the folder that we happen to be in: it may be anybody's."""
-    main = sys.modules["__main__"]
-    with _STARTING:
-        kept: dict[str, Any] = {n: vars(main)[n] for n in ("__file__", "__spec__") if n in vars(main)}
-        vars(main).pop("__file__", None)
-        main.__spec__ = None
-        safe = os.environ.get("PYTHONSAFEPATH")
-        os.environ["PYTHONSAFEPATH"] = "1"
-        try:
-            yield
-        finally:
-            vars(main).update(kept)
-            if safe is None:
-                del os.environ["PYTHONSAFEPATH"]
 
 
 def _how(code: int | None) -> str:
@@ -240,43 +203,3 @@ def resident_mb(pid: int | None) -> float:
             return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
     except (OSError, IndexError, ValueError):
         return 0.0
-
-
-def _work(pipe: Connection, threads: int) -> None:
-    """The worker's life: one job after the other until the pipe closes."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole terminal; our end is the crew's decision
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    os.environ["POLARS_MAX_THREADS"] = str(threads)  # read when its pool is made, with the first table
-    if "pyarrow" in sys.modules:
-        sys.modules["pyarrow"].set_cpu_count(threads)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    while True:
-        try:
-            job = pipe.recv_bytes()
-        except (EOFError, OSError):
-            return
-        answer = _answer(pipe, job)
-        try:
-            pipe.send(answer)
-        except (TypeError, AttributeError, ValueError) as error:  # an answer or error that cannot be pickled
-            pipe.send((False, RuntimeError(f"{type(answer[1]).__name__} cannot be sent back: {error}")))
-
-
-def _answer(pipe: Connection, job: bytes) -> tuple[bool, Any]:
-    try:
-        function, args, kwargs = pickle.loads(job)  # sent by our own process, over a pipe nobody else has
-    except Exception as error:
-        pipe.send(None)
-        return False, error
-    pipe.send(None)
-    try:
-        return True, function(*args, **kwargs)
-    except Exception as error:
-        return False, error
-
-
-def _end_with_parent() -> None:
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        wait([parent.sentinel])
-    os._exit(1)

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from datetime import datetime
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.night import mutes
-from herdbook.pipeline.reports.words import names as plain
-from herdbook.pipeline.reports.words import numbers as words
-from herdbook.pipeline.store.statements import statement
+from herdbook.pipeline.reports.words import names, numbers
+from herdbook.pipeline.store.statements import Row, ask, statement
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
-
-Row = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,30 +52,17 @@ class Facts:
         return self.zone.key if self.zone else "UTC"
 
     def rule_title(self, rule: str) -> str:
-        return self.titles.get(rule) or plain.component(rule)
+        return self.titles.get(rule) or names.component(rule)
 
     def graves(self, severity: str) -> list[Row]:
         return [f for f in self.findings if f["severity"] == severity]
 
 
-def sql(name: str) -> str:
-    return statement(__name__, name)
-
-
-def rows(con: duckdb.DuckDBPyConnection, query: str, **given: object) -> list[Row]:
-    """Result rows as dicts. query: a name under sql/ or a statement."""
-    text = query if " " in query else sql(query)
-    found = con.execute(text, given) if given else con.execute(text)
-    names = [column[0] for column in found.description or ()]
-    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
-
-
-def table(con: duckdb.DuckDBPyConnection, query: str, **given: object) -> pl.DataFrame:
-    """Result as a polars table. query: a name under sql/ or a statement."""
+def table(con: duckdb.DuckDBPyConnection, module: str, name: str, **given: object) -> pl.DataFrame:
+    """What a statement in a file gives, as a polars table; module, name: as ask() takes them."""
     import polars as pl
 
-    text = query if " " in query else sql(query)
-    return pl.DataFrame(pl.from_arrow(con.sql(text, params=given or None).to_arrow_table()))
+    return pl.DataFrame(pl.from_arrow(con.sql(statement(module, name), params=given or None).to_arrow_table()))
 
 
 def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: datetime | None = None) -> Facts:
@@ -85,51 +70,45 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
 
     zone: used where the vehicle has none of its own.  as_of: only logs received by then, and what follows
     from them; findings and scores are always today's."""
-    about = rows(con, "vehicle", vehicle=vehicle)
+    about = ask(con, __name__, "vehicle", vehicle=vehicle)
     if not about:
         raise NotKnownError(f"vehicle {vehicle!r} is not in the catalogue", do=_nearest(con, vehicle))
     of = {"vehicle": vehicle}
     dated = {"vehicle": vehicle, "as_of": as_of}
-    scans = rows(con, "newest_scan", as_of=as_of)
-    sets = rows(con, "SELECT * FROM rule_sets ORDER BY made_t, rule_set")
-    stated = {row["fact"]: tuple(row["logs"]) for row in rows(con, "stated", **dated)}
+    scans = ask(con, __name__, "newest_scan", as_of=as_of)
+    sets = ask(con, __name__, "rule_sets")
+    stated = {row["fact"]: tuple(row["logs"]) for row in ask(con, __name__, "stated", **dated)}
     if as_of is not None:  # what a sidecar said later was not known then
         about[0] |= {key: None for key in ("batch", "built", "in_service") if key not in stated}
     return Facts(
         vehicle=vehicle,
         about=about[0],
         stated=stated,
-        zone=words.zone_of(about[0]["zone"] or zone),
+        zone=numbers.zone_of(about[0]["zone"] or zone),
         findings=_findings(con, vehicle),
-        not_assessed=rows(con, "SELECT * FROM not_assessed WHERE vehicle = $vehicle ORDER BY subsystem, rule", **of),
-        scores=rows(con, "SELECT * FROM scores WHERE vehicle = $vehicle", **of),
-        sessions=rows(con, "sessions", **dated),
-        installs=rows(con, "installs", **dated),
-        logs=rows(con, "logs", **dated),
-        messages=rows(con, "messages", **of),
-        changes=rows(con, "changes", **dated),
-        metrics=table(con, "metrics", **of),
-        events=table(con, "events", **of),
+        not_assessed=ask(con, __name__, "not_assessed", **of),
+        scores=ask(con, __name__, "scores", **of),
+        sessions=ask(con, __name__, "sessions", **dated),
+        installs=ask(con, __name__, "installs", **dated),
+        logs=ask(con, __name__, "logs", **dated),
+        messages=ask(con, __name__, "messages", **of),
+        changes=ask(con, __name__, "changes", **dated),
+        metrics=table(con, __name__, "metrics", **of),
+        events=table(con, __name__, "events", **of),
         scan=scans[0] if scans else None,
         rule_set=sets[-1] if sets else None,
-        titles=plain.of_rules(sets, "title"),
-        subsystems=plain.of_rules(sets, "subsystem"),
+        titles=names.of_rules(sets, "title"),
+        subsystems=names.of_rules(sets, "subsystem"),
     )
 
 
 def _findings(con: duckdb.DuckDBPyConnection, vehicle: str) -> list[Row]:
     """Findings as they stand; muted: the mute in force now, or None."""
-    held = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
-    found = rows(con, "findings", vehicle=vehicle)
+    held = mutes.in_force(con, utc_now())
+    found = ask(con, __name__, "findings", vehicle=vehicle)
     return [f | {"muted": held.get((vehicle, f["rule"], f["item"]))} for f in found]
 
 
 def _nearest(con: duckdb.DuckDBPyConnection, vehicle: str) -> str:
-    near = [
-        str(r[0])
-        for r in con.execute(
-            "SELECT vehicle FROM vehicles ORDER BY jaro_winkler_similarity(vehicle, $v) DESC, vehicle LIMIT 3",
-            {"v": vehicle},
-        ).fetchall()
-    ]
+    near = [str(row["vehicle"]) for row in ask(con, __name__, "nearest", vehicle=vehicle)]
     return f"Nearest known: {', '.join(near)}" if near else "The catalogue holds no vehicle yet"

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from herdbook.pipeline.health.severity import SUBSYSTEMS
-from herdbook.pipeline.reports.facts import Facts, Row
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,18 +34,18 @@ def verdict(facts: Facts, sessions: int) -> tuple[str, str]:
     if findings:
         began = min(f["first_t"] for f in findings)
         parts.append(
-            f"{words.plural(len(findings), 'finding')} ({_count_words(findings)}), "
-            f"first recorded {words.day(began, facts.zone)}"
+            f"{numbers.plural(len(findings), 'finding')} ({_count_words(findings)}), "
+            f"first recorded {numbers.day(began, facts.zone)}"
         )
-    parts.append(f"{words.plural(sessions, 'session')} on record")
+    parts.append(f"{numbers.plural(sessions, 'session')} on record")
     if facts.not_assessed:
-        parts.append(f"{words.plural(len(facts.not_assessed), 'question')} could not be judged")
+        parts.append(f"{numbers.plural(len(facts.not_assessed), 'question')} could not be judged")
     return first, "; ".join(parts) + "."
 
 
 def _count_words(findings: list[Row]) -> str:
-    counts = [(s, sum(f["severity"] == s for f in findings)) for s in words.SEVERITY_RANK]
-    return ", ".join(f"{n} {words.SEVERITY_WORD[s].lower()}" for s, n in counts if n)
+    counts = [(s, sum(f["severity"] == s for f in findings)) for s in reversed(Severity)]
+    return ", ".join(f"{n} {numbers.SEVERITY_WORD[s].lower()}" for s, n in counts if n)
 
 
 def marks(facts: Facts) -> list[Mark]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.arrays import Floats
 
 BOLTZMANN_EV = 8.617e-5
 KELVIN = 273.15
@@ -26,8 +26,7 @@ def resistance_factor(ea_ev: float, temp_c: Floats | float, reference_c: float =
 
 
 def equivalent_hours(ea_ev: float, temp_c: Floats, hours: Floats, reference_c: float = 25.0) -> float:
-    """Hours at reference_c that age as much as the given hours at temp_c. A rule of thumb, not a life
-    forecast."""
+    """Hours at reference_c that age as much as the given hours at temp_c. A rule of thumb, not a life forecast."""
     return float((acceleration(ea_ev, reference_c, temp_c) * hours).sum())
 
 

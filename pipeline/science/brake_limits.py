@@ -6,15 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.science.stretches import Bools, Floats
+from herdbook.pipeline.arrays import Bools, Floats
 
 REASONS = ("ceiling", "full", "cold", "hot")  # and "slow", which comes before all
 
 
 @dataclass(frozen=True, slots=True)
 class Taper:
-    """Share of the current left over: 1 up to `full`, 0 from `zero` on, straight between; zero may lie under
-    full.
+    """Share of the current left over: 1 up to `full`, 0 from `zero` on, straight between; zero may lie under full.
 
     full == zero: a step, and `rising` says on which side nothing is left.
     """
@@ -35,26 +34,25 @@ class Taper:
 
 @dataclass(frozen=True, slots=True)
 class Envelope:
-    """Where regeneration is rightly less than full; figures of the vehicle, from its profile where it has
-    them.
+    """Where regeneration is rightly less than full; figures of the vehicle, from its profile where it has them.
 
-    Without them steps stand where packs commonly begin to take less: beyond those any refusal counts as
+    Without them steps stand where such packs commonly begin to take less: beyond those any refusal counts as
     explained. fade_ms: under this speed a motor has ever less power to give back. ceiling_a: the most the
     pack may ever take.
     """
 
+    cell_v: Taper
+    cold_c: Taper
+    hot_cell_c: Taper
     fade_ms: float = 1.4
     ceiling_a: float = float("inf")
     soc_pct: Taper = Taper(94.0, 94.0)
-    cell_v: Taper = Taper(3.50, 3.50)
-    cold_c: Taper = Taper(10.0, 10.0, rising=False)
-    hot_cell_c: Taper = Taper(45.0, 45.0)
     hot_fet_c: Taper = Taper(80.0, 80.0)
     hot_motor_c: Taper = Taper(110.0, 110.0)
 
 
 @dataclass(frozen=True, slots=True)
-class State:
+class BrakingState:
     """What is known at each sample; NaN where unknown."""
 
     speed_ms: Floats
@@ -67,12 +65,12 @@ class State:
     derate_pct: Floats  # 100 = none
 
 
-def slow(state: State, envelope: Envelope) -> Bools:
+def slow(state: BrakingState, envelope: Envelope) -> Bools:
     with np.errstate(invalid="ignore"):
         return np.asarray(np.abs(state.speed_ms) < envelope.fade_ms)
 
 
-def shares(state: State, envelope: Envelope) -> dict[str, Floats]:
+def shares(state: BrakingState, envelope: Envelope) -> dict[str, Floats]:
     """Share of the ceiling that each reason leaves over, by the names in REASONS after "ceiling"."""
     fet, motor = envelope.hot_fet_c.share(state.fet_c), envelope.hot_motor_c.share(state.motor_c)
     derate = np.where(np.isnan(state.derate_pct), 1.0, np.clip(state.derate_pct / 100.0, 0.0, 1.0))
@@ -88,7 +86,7 @@ def split_shortfall(
     demand_a: Floats,
     allowed_a: Floats,
     delivered_a: Floats,
-    state: State,
+    state: BrakingState,
     envelope: Envelope,
     tolerance_a: Floats,
 ) -> dict[str, Floats]:

@@ -4,17 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.science.stretches import (
-    Bools,
-    Floats,
-    Stretches,
-    Times,
-    extremes,
-    first_where,
-    means,
-    owner,
-    stretches,
-)
+from herdbook.pipeline.arrays import Bools, Floats, Times
+from herdbook.pipeline.science.stretches import Stretches, extremes, first_where, means, owner, stretches
 
 GONE_S = 0.2  # gone for less could be one lost frame
 COLLAPSE_S = 0.3  # a limiter's taper takes longer

@@ -6,15 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.science.robust_fit import Floats, median
-from herdbook.pipeline.science.stretches import Times
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.science.robust_fit import median
 
 
 @dataclass(frozen=True, slots=True)
 class Charge:
-    """out_ah, in_ah: Ah that left and entered the pack, both positive. run (n,): Ah out minus in since the
-    start. recorded_s: time between samples near enough to each other. coverage: recorded over the whole
-    span."""
+    """out_ah, in_ah: Ah that left and entered the pack, both positive. run (n,): Ah out minus in since the start.
+    recorded_s: time between samples near enough to each other. coverage: recorded over the whole span."""
 
     out_ah: float
     in_ah: float
@@ -24,20 +23,17 @@ class Charge:
 
 
 def usual_gap_s(t: Times, most_s: float = 40.0) -> float:
-    """The longest pause that still counts as recorded: three usual steps, 5 s at least and 40 s at most
-    (engineering choice: a charger's current barely moves in that time, and a thinned log must not read as
-    empty)."""
+    """The longest pause that still counts as recorded: three usual steps, 5 s at least and 40 s at most (engineering
+    choice: a charger's current barely moves in that time, and a thinned log must not read as empty)."""
     period = median(np.diff(t[:20000])) / 1e6 if t.size > 2 else 0.0
     return float(np.clip(3.0 * period, 5.0, most_s))
 
 
 def integrate(t: Times, current: Floats, gap_s: float | None = None, span_s: float | None = None) -> Charge:
-    """Trapezoids between neighbours at most gap_s apart; a longer pause carries no charge and lowers
-    coverage.
+    """Trapezoids between neighbours at most gap_s apart; a longer pause carries no charge and lowers coverage.
 
-    gap_s: None takes usual_gap_s(t). t: microseconds (n,). current: A (n,), positive on discharge; NaN
-    breaks the chain like a pause. The difference in time is taken over all samples before the sign is looked
-    at.
+    gap_s: None takes usual_gap_s(t). t: microseconds (n,). current: A (n,), positive on discharge; NaN breaks the chain
+    like a pause. The difference in time is taken over all samples before the sign is looked at.
     """
     if t.size < 2:
         return Charge(0.0, 0.0, np.zeros(t.size), 0.0, 0.0)

@@ -8,9 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from herdbook.pipeline.arrays import Floats, Indices, Times
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,11 +17,11 @@ class Bins:
     """Which of n even bins each of the samples `inside` belongs to, and how many each has."""
 
     inside: slice
-    of: NDArray[np.intp]
-    count: NDArray[np.intp]
+    of: Indices
+    count: Indices
 
     @staticmethod
-    def at(t: NDArray[np.int64], start: int, width_s: float, n: int) -> Bins:
+    def at(t: Times, start: int, width_s: float, n: int) -> Bins:
         """Of width_s from start (microseconds). t rises."""
         edges = np.searchsorted(t, start + int(width_s * 1e6) * np.arange(n + 1))
         count = np.diff(edges)
@@ -39,8 +38,7 @@ class Bins:
 
 
 def relax(drive: Floats, step_s: float, tau_s: float, first: float = 0.0) -> Floats:
-    """y after each step of y' = (drive - y) / tau, from `first`, drive constant within a step; shape as
-    drive."""
+    """y after each step of y' = (drive - y) / tau, from `first`, drive constant within a step; shape as drive."""
     a = float(np.exp(-step_s / tau_s))
     out = np.empty(drive.shape)
     size = max(1, int(300.0 * tau_s / step_s))  # e^300 is far from overflow
@@ -64,10 +62,9 @@ def copper_factor(temp_c: Floats) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class Rise:
-    """ratio: measured rise over the rise the load explains, with standard error; explained_k and measured_k:
-    the largest explained rise of the session, and what was measured then; residual_k: robust spread of the
-    fit."""
+class HeatRise:
+    """ratio: measured rise over the rise the load explains, with standard error; explained_k and measured_k: the
+    largest explained rise of the session, and what was measured then; residual_k: robust spread of the fit."""
 
     ratio: float
     se: float
@@ -77,9 +74,8 @@ class Rise:
     n: int
 
 
-def rise(measured_c: Floats, passive_c: Floats, explained_k: Floats, step_s: float) -> Rise | None:
-    """Fit measured - passive = offset + ratio x explained over a session. None when under 10 points or no
-    spread.
+def rise(measured_c: Floats, passive_c: Floats, explained_k: Floats, step_s: float) -> HeatRise | None:
+    """Fit measured - passive = offset + ratio x explained over a session. None when under 10 points or no spread.
 
     passive_c: where the body would go without load, explained_k: what the load adds (ratio 1). The offset
     takes up sensor offsets and an uneven start. Residuals of a thermal fit hang together for minutes, so that
@@ -100,4 +96,11 @@ def rise(measured_c: Floats, passive_c: Floats, explained_k: Floats, step_s: flo
     independent = max(3.0, ok.sum() * step_s / 300.0)
     se = spread * np.sqrt(x.size / sxx / independent)
     top = int(np.argmax(x))
-    return Rise(ratio, float(se), float(x[top]), float(y[top] - offset), spread, int(ok.sum()))
+    return HeatRise(
+        ratio=ratio,
+        se=float(se),
+        explained_k=float(x[top]),
+        measured_k=float(y[top] - offset),
+        residual_k=spread,
+        n=int(ok.sum()),
+    )

@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.pipeline.science.robust_fit import Floats, median, robust_sd
+from herdbook.pipeline.arrays import Floats, Indices
+from herdbook.pipeline.science.robust_fit import median, robust_sd
 
 BASE = 5  # points of the curve either way for a slope
 SHAPE_V = 0.002  # how far healthy curves of one batch differ in shape at equal charge (engineering choice)
@@ -52,10 +52,9 @@ def crossings(q: Floats, v: Floats, levels: Floats) -> Floats:
 def shifts(q: Floats, v: Floats, levels: Floats, noise_v: float, steep_v_per_ah: float) -> Shifts | None:
     """Differences in charge between groups from a curve rising with q; mirror v and q to read a falling one.
 
-    levels: candidate voltages. A level counts when at least half of the groups crossed it (the median is
-    then known) and the median slope there is steep enough. noise_v: standard deviation of a point of the
-    smoothed curve.
-    None when no level qualifies.
+    levels: candidate voltages. A level counts when at least half of the groups crossed it (the median is then known)
+    and the median slope there is steep enough. noise_v: standard deviation of a point of the smoothed curve. None
+    when no level qualifies.
     """
     at = crossings(q, v, levels)
     half = np.isfinite(at).sum(axis=1) > v.shape[1] / 2
@@ -65,7 +64,7 @@ def shifts(q: Floats, v: Floats, levels: Floats, noise_v: float, steep_v_per_ah:
     good = (slope >= steep_v_per_ah) & np.isfinite(middle)
     if not good.any():
         return None
-    return _combine(q, v[-1], at[good], middle[good], levels[good], slope[good], noise_v)
+    return _combine(q, v[-1], at[good], middle=middle[good], levels=levels[good], slope=slope[good], noise_v=noise_v)
 
 
 def _combine(
@@ -134,7 +133,7 @@ def curve(q: Floats, v: Floats, bin_ah: float) -> tuple[Floats, Floats, float]:
     return centre, mean, point_sd / np.sqrt(max(1.0, median(count)))
 
 
-def _bins(q: Floats, bin_ah: float) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+def _bins(q: Floats, bin_ah: float) -> tuple[Indices, Indices, Indices]:
     """Samples in order of their bin, where each bin present begins in that order, and how many it has."""
     bins = np.floor((q - q.min()) / bin_ah).astype(np.int64)
     order = np.argsort(bins, kind="stable")

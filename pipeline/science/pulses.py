@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.science.robust_fit import HUBER, MAD_TO_SD, Floats, median, medians
-from herdbook.pipeline.science.stretches import Times
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.science.robust_fit import HUBER, MAD_TO_SD, median, medians
 
 BEFORE_S = 1.0  # length of the plateau before the step
 GUARD_S = 0.25  # either side of the step, left out
@@ -33,8 +33,8 @@ class Steps:
 def find_steps(
     t: Times, current: Floats, pulses_s: tuple[float, ...], least_a: float, range_a: float
 ) -> tuple[Steps, ...]:
-    """Steps of at least least_a whose current stays within range_a for a second before and pulse_s after, for each
-    pulse length.
+    """Steps of at least least_a whose current stays within range_a for a second before and pulse_s after,
+    for each pulse length.
 
     t, current: samples in time order; they are put on an even grid first, and a pause leaves no step.
     """
@@ -126,8 +126,7 @@ def mean_between(t: Times, v: Floats, start: Times, end: Times) -> Floats:
 
 
 def responses(v: Running, steps: Steps, pulse_s: float) -> Floats:
-    """Change of v at each step: around t0 + pulse_s against the second before. NaN where no sample lies
-    there."""
+    """Change of v at each step: around t0 + pulse_s against the second before. NaN where no sample lies there."""
     half = max(0.25, 0.1 * pulse_s)
     us = 1_000_000
     before = v.mean(steps.t0 - int((BEFORE_S + GUARD_S) * us), steps.t0 - int(GUARD_S * us))
@@ -136,9 +135,7 @@ def responses(v: Running, steps: Steps, pulse_s: float) -> Floats:
 
 
 def unsettled(t: Times, current: Floats, steps: Steps, pulse_s: float) -> Floats:
-    """How far the current before each step lay above its mean over a long and a longer while before: (steps,
-    2)
-    A.
+    """How far the current before each step lay above its mean over a long and a longer while before: (steps, 2) A.
 
     A step out of rest has zeros. Out of changing load, the voltage is still moving from what went before;
     these two columns let the regression take that movement out. The whiles are 1 and 4 pulse lengths, at

@@ -11,12 +11,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.arrays import Floats
 
 
 def reversals(values: Floats, least: float = 0.0) -> tuple[Floats, np.ndarray]:
-    """(turning points, their indices), first and last point included; swings smaller than least are passed
-    over."""
+    """(turning points, their indices), first and last point included; swings smaller than least are passed over."""
     v = np.asarray(values, np.float64)
     if v.size < 2:
         return v, np.arange(v.size)

@@ -1,7 +1,6 @@
 """Longitudinal dynamics of a light vehicle on a level road: what motors, rolling and air do to its speed.
 
-Source: force balance; air 1.2 kg/m3 at 20 degC; turning parts as 3 % of the mass, belt at 97 %: common
-practice.
+Source: force balance; air 1.2 kg/m3 at 20 degC; turning parts as 3 % of the mass, belt at 97 %: common practice.
 """
 
 from __future__ import annotations
@@ -11,14 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.science.stretches import Floats
+from herdbook.pipeline.arrays import Floats
 
 GRAVITY, AIR = 9.80665, 1.2
 BELT, TURNING = 0.97, 1.03
 
 
 @dataclass(frozen=True, slots=True)
-class Vehicle:
+class RoadVehicle:
     """newton_per_a: force at the road for one ampere of torque current in one motor, belt aside."""
 
     mass_kg: float
@@ -31,28 +30,17 @@ class Vehicle:
         return not math.isnan(self.mass_kg * self.drag_area_m2 * self.newton_per_a)
 
 
-def vehicle(figures: dict[str, object], drive: dict[str, object]) -> Vehicle:
-    """From a profile's [vehicle] and [drive]; NaN for what it lacks."""
-
-    def of(table: dict[str, object], key: str) -> float:
-        found = table.get(key)
-        return float(found) if isinstance(found, int | float) else math.nan
-
-    newton = of(drive, "torque_nm_per_a") * of(drive, "gear") / (of(drive, "wheel_m") / 2.0)
-    return Vehicle(of(figures, "mass_kg"), of(figures, "rolling"), of(figures, "drag_area_m2"), newton)
-
-
-def motor_force(car: Vehicle, amps: Floats) -> Floats:
+def motor_force(car: RoadVehicle, amps: Floats) -> Floats:
     """At the road [N], positive driving; amps: torque current of both motors together."""
     force = car.newton_per_a * amps
     return np.asarray(np.where(force > 0, force * BELT, force / BELT))
 
 
-def air_force(car: Vehicle, speed_ms: Floats) -> Floats:
+def air_force(car: RoadVehicle, speed_ms: Floats) -> Floats:
     return np.asarray(0.5 * AIR * car.drag_area_m2 * speed_ms**2)
 
 
-def level_decel(car: Vehicle, speed_ms: Floats, amps: Floats) -> Floats:
+def level_decel(car: RoadVehicle, speed_ms: Floats, amps: Floats) -> Floats:
     """Deceleration [m/s2] that motors, rolling and air explain on a level road, no other brake used."""
     resist = car.mass_kg * GRAVITY * car.rolling + air_force(car, speed_ms) - motor_force(car, amps)
     return np.asarray(resist / (car.mass_kg * TURNING))

@@ -8,14 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from herdbook.pipeline.arrays import Floats, Indices, Integers
+
 SHORT = 32  # so few are sorted as fast as they are parted
 HUBER = 1.345  # 95 % efficient for normal noise (P. J. Huber, Robust Statistics, 1981)
 MAD_TO_SD = 1.482602218505602  # 1 / normal quantile of 0.75
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class StraightLine:
     """y = intercept + slope * x, with standard errors and the residual standard deviation."""
 
     slope: float
@@ -40,7 +41,7 @@ class Slopes:
     blocks: int
 
 
-def line(x: Floats, y: Floats) -> Line:
+def line(x: Floats, y: Floats) -> StraightLine:
     """Ordinary least squares. Raises: ValueError under 3 points or when x does not move.
 
     Source: checked against NIST StRD, data set Norris."""
@@ -54,7 +55,14 @@ def line(x: Floats, y: Floats) -> Line:
     residual = y - ym - slope * dx
     sd = float(np.sqrt(residual @ residual / (n - 2)))
     se = sd / np.sqrt(sxx)
-    return Line(slope, float(ym - slope * xm), se, sd * np.sqrt(1 / n + xm**2 / sxx), sd, n)
+    return StraightLine(
+        slope=slope,
+        intercept=float(ym - slope * xm),
+        slope_se=se,
+        intercept_se=sd * np.sqrt(1 / n + xm**2 / sxx),
+        residual_sd=sd,
+        n=n,
+    )
 
 
 def median(values: NDArray[Any]) -> float:
@@ -89,23 +97,23 @@ def robust_sd(values: Floats) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Blocks:
+class SampleBlocks:
     """Which samples belong together. of (n,): number of the block; order: None where blocks stand in order already,
     as samples in time do. first: where each block present begins, in that order; ids: its number; sizes: its samples.
     """
 
-    of: NDArray[np.int64]
-    order: NDArray[np.intp] | None
-    first: NDArray[np.intp]
-    ids: NDArray[np.int64]
-    sizes: NDArray[np.intp]
+    of: Integers
+    order: Indices | None
+    first: Indices
+    ids: Integers
+    sizes: Indices
 
     @staticmethod
-    def by(of: NDArray[np.int64]) -> Blocks:
+    def by(of: Integers) -> SampleBlocks:
         order = None if bool((of[1:] >= of[:-1]).all()) else np.argsort(of, kind="stable")
         ranked = of if order is None else of[order]
         first = np.flatnonzero(np.diff(ranked, prepend=-1))
-        return Blocks(of, order, first, ranked[first], np.diff(first, append=of.size))
+        return SampleBlocks(of, order, first, ranked[first], np.diff(first, append=of.size))
 
     def sums(self, values: Floats) -> Floats:
         """Sums over the last axis, (..., blocks)."""
@@ -121,7 +129,7 @@ class Blocks:
         return back
 
 
-def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 6) -> Slopes:
+def within_blocks(x: Floats, y: Floats, block: Integers, rounds: int = 6) -> Slopes:
     """Slope of y on x inside blocks, so that whatever drifts slower than a block cancels.
 
     Args: x (n,), y (n, columns) without NaN, block (n,) integers from 0. Huber weights tame single bad
@@ -129,7 +137,7 @@ def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 
     Zeger, Biometrika 73 (1986) 13, in its linear form).
     Raises: ValueError when fewer than 3 blocks show an x that moves.
     """
-    blocks = Blocks.by(block)
+    blocks = SampleBlocks.by(block)
     y = np.ascontiguousarray(y.reshape(x.shape[0], -1).T)  # a column in one piece: all of what follows goes along it
     plain = x - blocks.spread(blocks.sums(x) / blocks.sizes)
     moved = int((blocks.sums(plain**2) > 1e-12).sum()) if x.size else 0
@@ -150,9 +158,9 @@ def within_blocks(x: Floats, y: Floats, block: NDArray[np.int64], rounds: int = 
     score = blocks.sums(weight * dx * residual)
     slope_se = np.sqrt((score**2).sum(axis=1) * moved / (moved - 1)) / sxx
     level, level_se = _levels(x, y, slope, weight, blocks)
-    return Slopes(slope, slope_se, level, level_se, x.shape[0], moved)
+    return Slopes(slope, slope_se, level, level_se=level_se, n=x.shape[0], blocks=moved)
 
 
-def _levels(x: Floats, y: Floats, slope: Floats, weight: Floats, blocks: Blocks) -> tuple[Floats, Floats]:
+def _levels(x: Floats, y: Floats, slope: Floats, weight: Floats, blocks: SampleBlocks) -> tuple[Floats, Floats]:
     at_zero = blocks.sums(weight * (y - slope[:, None] * x)) / blocks.sums(weight)
     return np.median(at_zero, axis=1), 1.2533 * at_zero.std(axis=1, ddof=1) / np.sqrt(at_zero.shape[1])

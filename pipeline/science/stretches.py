@@ -8,12 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Times = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Indices = NDArray[np.intp]
+from herdbook.pipeline.arrays import Bools, Floats, Indices, Integers, Times
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +55,7 @@ def stretches(
     return Stretches(first[keep], last[keep])
 
 
-def owner(s: Stretches, n: int) -> NDArray[np.int64]:
+def owner(s: Stretches, n: int) -> Integers:
     """For each of n samples the number of the stretch it lies in, -1 outside."""
     step = np.zeros(n + 1, np.int64)
     step[s.first] += 1
@@ -81,7 +77,7 @@ def _totals(x: Floats, s: Stretches) -> Floats:
     return np.asarray(total[s.last + 1] - total[s.first])
 
 
-def counts(on: Bools, s: Stretches) -> NDArray[np.int64]:
+def counts(on: Bools, s: Stretches) -> Integers:
     """How many samples of each stretch are on."""
     total = np.concatenate(([0], np.cumsum(on)))
     return np.asarray(total[s.last + 1] - total[s.first])
@@ -128,7 +124,7 @@ def longest_s(t: Times, on: Bools, s: Stretches, gap_s: float = 0.5) -> Floats:
     return out
 
 
-def slopes(t: Times, x: Floats, group: NDArray[np.int64], n_groups: int) -> tuple[Floats, Floats]:
+def slopes(t: Times, x: Floats, group: Integers, n_groups: int) -> tuple[Floats, Floats]:
     """Straight-line fit of x over t in each group (-1: none): slope per second and its standard error.
 
     Ordinary least squares; NaN with fewer than 3 finite samples or no spread in time.

@@ -1,9 +1,8 @@
-"""The private catalogue: versions, and short transactions. Whole or not at all, whatever happens meanwhile."""
+"""The private catalogue is opened here: short transactions, whole or not at all, whatever happens meanwhile."""
 
 from __future__ import annotations
 
 import os
-import shutil
 import threading
 import time
 from collections import defaultdict
@@ -18,21 +17,10 @@ if TYPE_CHECKING:
     import duckdb
     import polars as pl
 
-SCHEMA = Path(__file__).parent / "schema"
 WAIT_S = 30.0  # another Herdbook process may be inside one of its short transactions
 _idle: dict[int, list[duckdb.DuckDBPyConnection]] = defaultdict(list)  # by process: a fork takes no threads along
 _attached: set[Path] = set()
 _door = threading.Lock()
-
-
-def steps() -> list[tuple[int, str, Path]]:
-    """The schema's steps in order: (version, name, file)."""
-    return [(int(p.name[:4]), p.stem, p) for p in sorted(SCHEMA.glob("[0-9][0-9][0-9][0-9]_*.sql"))]
-
-
-def query(name: str) -> str:
-    """A statement from schema/queries/<name>.sql."""
-    return (SCHEMA / "queries" / f"{name}.sql").read_text("utf-8")
 
 
 def connect(path: Path, read_only: bool = False) -> duckdb.DuckDBPyConnection:
@@ -153,54 +141,3 @@ def insert(con: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> No
         con.register("incoming_rows", rows)
         con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM incoming_rows')
         con.unregister("incoming_rows")
-
-
-def version(con: duckdb.DuckDBPyConnection) -> int:
-    """The schema version of an open catalogue; 0 for an empty one."""
-    if not con.execute("SELECT 1 FROM information_schema.tables WHERE table_name = 'versions'").fetchone():
-        return 0
-    row = con.execute("SELECT coalesce(max(version), 0) FROM versions").fetchone()
-    return int(row[0]) if row else 0
-
-
-def migrate(path: Path) -> None:
-    """Bring a catalogue to the newest version, keeping a copy of an older one beside it. Raises: StoreError."""
-    newest = steps()[-1][0]
-    known, missing = 0, steps()
-    if path.exists():
-        con = connect(path, read_only=not path.with_name(path.name + ".wal").exists())
-        known = version(con)
-        if known:  # by number, not from the newest on: steps may have been written side by side
-            done = {number for (number,) in con.execute("SELECT version FROM versions").fetchall()}
-            missing = [step for step in steps() if step[0] not in done]
-        con.close()
-    if known <= newest and not missing:
-        return
-    if known > newest:
-        raise StoreError(
-            f"the catalogue is of version {known}, this Herdbook knows up to {newest}",
-            path,
-            "Use the newer Herdbook that wrote it",
-        )
-    if known:
-        keep = path.with_name(f"catalogue.before-{missing[0][0]:04d}.duckdb")
-        copy_whole(path, keep)
-    with transaction(path) as con:
-        con.execute("CREATE TABLE IF NOT EXISTS versions (version INTEGER PRIMARY KEY, name VARCHAR NOT NULL)")
-        for number, name, file in missing:
-            con.execute(file.read_text("utf-8"))
-            con.execute("INSERT INTO versions VALUES (?, ?)", [number, name])
-    path.chmod(0o640)
-
-
-def copy_whole(source: Path, target: Path) -> None:
-    """Copy a file so that `target` is either the old one or the whole new one."""
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.tmp")
-    try:
-        shutil.copyfile(source, temporary)
-        with temporary.open("rb") as file:
-            os.fsync(file.fileno())
-        temporary.replace(target)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise StoreError(f"cannot be copied to ({error.strerror})", target, "Make room or check the rights") from None

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from herdbook.pipeline.errors import DamagedPartError, StoreError
-from herdbook.pipeline.lake.folder import Shelf
 from herdbook.pipeline.lake.layout import Layout, expression
-from herdbook.pipeline.store.connection import connect, insert, query, raise_if_full, visit
+from herdbook.pipeline.lake.place import Lake
+from herdbook.pipeline.store.connection import connect, insert, raise_if_full, visit
+from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.profile import Profile
 
@@ -45,7 +46,7 @@ def publish(store: Store) -> Path:
             os.fsync(file.fileno())
         temporary.replace(store.fleet)
     except duckdb.Error as error:
-        if trouble := store.shelf.trouble():
+        if trouble := store.lake.trouble():
             raise trouble from None
         raise_if_full(store.folder, error)
         raise
@@ -63,23 +64,18 @@ def _add_views(path: Path, store: Store) -> None:
     try:
         con.execute("SET TimeZone = 'UTC'")
         con.execute("SET parquet_metadata_cache = true")  # every view looks into the same part
-        store.shelf.serve(con)
+        store.lake.serve(con)
         con.begin()
         roles = []
         for profile in store.profiles():
             roles += _role_rows(profile)
-            found = con.execute(
-                """SELECT list(DISTINCT (p.part, p.hash) ORDER BY (p.part, p.hash)) FROM parts p JOIN logs l USING (log)
-                   WHERE l.profile = ? GROUP BY l.network_hash ORDER BY l.network_hash""",
-                [profile.name],
-            ).fetchall()
+            found = con.execute(statement(__name__, "parts_by_network"), {"profile": profile.name}).fetchall()
             if found:
-                _views(con, profile, store.shelf, [parts for (parts,) in found])
-        con.execute("""CREATE TABLE roles (profile VARCHAR, role VARCHAR, item VARCHAR, "view" VARCHAR, signal VARCHAR,
-                       scale DOUBLE, "offset" DOUBLE, unit VARCHAR)""")
+                _views(con, profile, store.lake, [parts for (parts,) in found])
+        con.execute(statement(__name__, "roles"))
         if roles:
             insert(con, "roles", pl.DataFrame(roles))
-        con.execute(f"CREATE VIEW serial_conflicts AS {query('serial_conflicts')}")
+        con.execute(statement(__name__, "serial_conflicts"))
         con.commit()
         con.execute("CHECKPOINT")
     finally:
@@ -116,7 +112,7 @@ def _text(value: str) -> str:
     return "'" + value.replace("'", "''") + "'"
 
 
-def _views(con: duckdb.DuckDBPyConnection, profile: Profile, shelf: Shelf, groups: Sequence[Sequence[Named]]) -> None:
+def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Lake, groups: Sequence[Sequence[Named]]) -> None:
     """One view a message: vehicle, t, channel, source, the signals in the DBC's units, log.
 
     groups: parts and hashes by network; all of one have one layout, so that DuckDB looks into one file until asked.
@@ -125,10 +121,10 @@ def _views(con: duckdb.DuckDBPyConnection, profile: Profile, shelf: Shelf, group
     con.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
     layouts: dict[str, Layout] = {}
     for number, parts in enumerate(groups):
-        sound, layout = _sound(shelf, parts)
+        sound, layout = _sound(lake, parts)
         if sound:
             rows = f"{schema}._parts_{number}"
-            files = ", ".join(_text(shelf.address(p)) for p in sound)
+            files = ", ".join(_text(lake.address(p)) for p in sound)
             con.execute(f"CREATE VIEW {rows} AS SELECT * FROM read_parquet([{files}])")
             layouts[rows] = layout
     for message, view in _view_names({m for layout in layouts.values() for m in layout.messages}).items():
@@ -155,11 +151,11 @@ def _message_rows(message: str, rows: str, layout: Layout) -> str:
     )
 
 
-def _sound(shelf: Shelf, parts: Sequence[Named]) -> tuple[list[str], Layout]:
+def _sound(lake: Lake, parts: Sequence[Named]) -> tuple[list[str], Layout]:
     """The parts, without the first ones that cannot be opened, and their layout."""
     for i, (part, digest) in enumerate(parts):
         try:
-            return [name for name, _ in parts[i:]], shelf.open(part, digest).layout
+            return [name for name, _ in parts[i:]], lake.open(part, digest).layout
         except DamagedPartError:
             continue
     return [], Layout({})

@@ -16,14 +16,15 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import BusyError, SettingsError, StoreError
-from herdbook.pipeline.lake.folder import OWN, Shelf, shelf_of
+from herdbook.pipeline.lake.open import lake_of
+from herdbook.pipeline.lake.place import OWN, Lake
 from herdbook.pipeline.settings import FILE, Settings, read_settings
+from herdbook.pipeline.times import in_words, now_us
 from herdbook.pipeline.vehicle.profile import Profile, load_profiles
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ class Store:
                 raise StoreError("the folder is not empty and holds no store", folder, "Name another folder")
             store = cls(folder, read_settings(folder))
             if new or (store.settings.lake and not store._has_logs()):
-                store.shelf.lay()
+                store.lake.begin()
             (folder / "pages").mkdir(exist_ok=True, mode=0o750)
             if profiles is not None:
                 _use_profiles(folder, Path(profiles).absolute())
@@ -62,13 +63,13 @@ class Store:
     @classmethod
     def open(cls, folder: Path | str) -> Store:
         """An existing store, brought to the newest catalogue version. Raises: StoreError, BusyError, SettingsError."""
-        from herdbook.pipeline.store.connection import migrate
+        from herdbook.pipeline.store.migrations import migrate
 
         folder = Path(folder).absolute()
         if not folder.is_dir():
             raise StoreError("there is no store", folder, "Make one with `herdbook scan INBOX --store FOLDER`")
         store = cls(folder, read_settings(folder))
-        if not store.shelf.far:  # asking for it costs; who needs a far one will see
+        if not store.lake.far:  # asking for it costs; who needs a far one will see
             store.check_lake()
         migrate(store.catalogue)
         return store
@@ -82,19 +83,14 @@ class Store:
         return self.folder / "fleet.duckdb"
 
     @property
-    def shelf(self) -> Shelf:
-        """The lake: where parts are read and written."""
-        return shelf_of(self.folder, self.settings.lake, self.settings.cache_gb)
-
-    @property
-    def lake(self) -> Path:
-        """The lake's folder, or that of the local copies when it is far."""
-        return self.shelf.root
+    def lake(self) -> Lake:
+        """Where parts are read and written."""
+        return lake_of(self.folder, self.settings.lake, self.settings.cache_gb)
 
     @property
     def scratch(self) -> Path:
         """Where parts grow before they are renamed into place; emptied at the start of a scan."""
-        return self.shelf.scratch
+        return self.lake.scratch
 
     @property
     def pages(self) -> Path:
@@ -102,10 +98,11 @@ class Store:
 
     def check_lake(self) -> None:
         """Raises: StoreError when the lake is not there, or only the empty folder that it is mounted on."""
-        self.shelf.check()
+        self.lake.check()
 
     def _has_logs(self) -> bool:
-        from herdbook.pipeline.store.connection import connect, migrate
+        from herdbook.pipeline.store.connection import connect
+        from herdbook.pipeline.store.migrations import migrate
 
         migrate(self.catalogue)
         with connect(self.catalogue) as con:
@@ -134,7 +131,7 @@ class Store:
         except duckdb.Error as error:
             what = f"fleet.duckdb cannot be opened: {error}"
             raise StoreError(what, self.folder, "Run `herdbook store publish`") from None
-        self.shelf.serve(con, self.fleet)
+        self.lake.serve(con, self.fleet)
         return con
 
     @contextmanager
@@ -152,7 +149,7 @@ class Store:
                     "Wait until it is done, or stop that process",
                 ) from None
             file.truncate(0)
-            since = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+            since = in_words(now_us())
             file.write(f"{what}, process {os.getpid()} on {socket.gethostname()}, since {since}\n")
             file.flush()
             yield

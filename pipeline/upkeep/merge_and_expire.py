@@ -7,21 +7,19 @@ open never meets a missing file. Metrics, findings and the ledger outlive the pa
 from __future__ import annotations
 
 import hashlib
-import time
 from dataclasses import dataclass
 
 import polars as pl
 
 from herdbook.pipeline.errors import DamagedPartError
-from herdbook.pipeline.intake.decode_log import writing
 from herdbook.pipeline.intake.ledger import let_go
 from herdbook.pipeline.lake.part import PartWriter
-from herdbook.pipeline.store.connection import insert, query, transaction
+from herdbook.pipeline.lake.place import writing
+from herdbook.pipeline.store.connection import insert, transaction
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.store.store import Store
-
-HOUR = 3_600_000_000
-DAY = 24 * HOUR
+from herdbook.pipeline.times import DAY, HOUR, now_us
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +38,23 @@ class Upkeep:
 
 def upkeep(store: Store, now: int | None = None) -> Upkeep:
     """Merge, expire, publish, then delete what is past its grace. now: microseconds UTC."""
-    now = time.time_ns() // 1000 if now is None else now
+    now = now_us() if now is None else now
     with store.lock("upkeep of the lake"):
         expired = expire(store, now)
         logs, into, damaged = merge_months(store, now)
         publish(store)
         files, size = sweep(store, now)
-        left = [held.size for held in store.shelf.held()]
-    return Upkeep(logs, into, expired, files, size, len(left), sum(left), tuple(damaged))
+        left = [held.size for held in store.lake.parts()]
+    return Upkeep(
+        merged_logs=logs,
+        merged_into=into,
+        expired_logs=expired,
+        deleted_files=files,
+        deleted_bytes=size,
+        files=len(left),
+        bytes=sum(left),
+        damaged=tuple(damaged),
+    )
 
 
 def expire(store: Store, now: int) -> int:
@@ -56,11 +63,7 @@ def expire(store: Store, now: int) -> int:
     if days is None:
         return 0
     with transaction(store.catalogue) as con:
-        old = con.execute(
-            "SELECT p.log FROM parts p JOIN logs l USING (log) WHERE l.end_t < make_timestamp(?)",
-            [now - round(days * DAY)],
-        ).fetchall()
-        logs = [log for (log,) in old]
+        logs = [row["log"] for row in ask(con, __name__, "expiring", before=now - round(days * DAY))]
         let_go(con, logs, now, "expired")
     return len(logs)
 
@@ -68,12 +71,13 @@ def expire(store: Store, now: int) -> int:
 def merge_months(store: Store, now: int) -> tuple[int, int, list[str]]:
     """Merge the parts of each vehicle, profile and month that is long over; logs merged, files made, damaged parts."""
     with transaction(store.catalogue) as con:
-        rows = con.execute(query("months"), {"before": now, "months": int(store.settings.months_after)}).fetchall()
+        rows = ask(con, __name__, "months", before=now, months=int(store.settings.months_after))
         hashes = dict(con.execute("SELECT DISTINCT part, hash FROM parts").fetchall()) if rows else {}
     logs, into, damaged = 0, 0, []
-    for profile, members in rows:
+    for row in rows:
+        members = [tuple(m) for m in row["members"]]
         try:
-            _merge(store, profile, [tuple(m) for m in members], hashes, now)
+            _merge(store, row["profile"], members, hashes, now)
         except DamagedPartError as error:
             damaged.append(str(error))
             continue
@@ -84,7 +88,7 @@ def merge_months(store: Store, now: int) -> tuple[int, int, list[str]]:
 def _merge(store: Store, profile: str, members: list[tuple[str, str]], hashes: dict[str, str], now: int) -> None:
     """One file out of several. members: (log, part) in order of time. hashes: by part."""
     order = {log: i for i, (log, _) in enumerate(members)}
-    parts = {part: store.shelf.open(part, hashes[part]) for _, part in members}
+    parts = {part: store.lake.open(part, hashes[part]) for _, part in members}
     blocks = sorted(
         ((b.message, order[b.log], i), part, b)
         for part in parts.values()
@@ -94,7 +98,7 @@ def _merge(store: Store, profile: str, members: list[tuple[str, str]], hashes: d
     layout = next(iter(parts.values())).layout  # of one network: all alike
     name = hashlib.sha256("\n".join(log for log, _ in members).encode()).hexdigest()
     target = f"{profile}/months/{name}.parquet"
-    with store.shelf.adding(target) as path, writing(store), PartWriter(path, layout, store.scratch) as writer:
+    with store.lake.adding(target) as path, writing(store.lake), PartWriter(path, layout, store.scratch) as writer:
         for _, part, block in blocks:
             writer.add(part.chunk(block))
         reports = {log: report for part in parts.values() for log, report in part.logs.items() if log in order}
@@ -112,10 +116,10 @@ def sweep(store: Store, now: int) -> tuple[int, int]:
         used = {p for (p,) in con.execute("SELECT DISTINCT part FROM parts").fetchall()}
         retired = dict(con.execute("SELECT part, epoch_us(retired_t) FROM retired").fetchall())
         deleted, size = 0, 0
-        for held in store.shelf.held():
+        for held in store.lake.parts():
             since = retired.get(held.part, held.changed)
             if held.part not in used and since + grace < now:
-                store.shelf.delete(held.part)
+                store.lake.delete(held.part)
                 size += held.size
                 deleted += 1
                 con.execute("DELETE FROM retired WHERE part = ?", [held.part])

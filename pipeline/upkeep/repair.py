@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 from herdbook.pipeline.intake.ledger import commit, touch
+from herdbook.pipeline.intake.outcome import TakenLog
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.store.connection import connect, transaction
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import now_us
 
 AT_ONCE = 8  # parts looked at side by side: a far lake keeps us waiting, a near one has cores to use
 
@@ -40,14 +42,11 @@ def check(store: Store) -> list[Trouble]:
     """Parts whose bytes are not those that were written; reads the whole lake."""
     con = connect(store.catalogue, read_only=True)
     try:
-        rows = con.execute(
-            """SELECT p.part, any_value(p.hash), list(p.log ORDER BY p.log), list(DISTINCT l.vehicle ORDER BY l.vehicle)
-               FROM parts p JOIN logs l USING (log) GROUP BY p.part ORDER BY p.part"""
-        ).fetchall()
+        rows = con.execute(statement(__name__, "parts_checked")).fetchall()
     finally:
         con.close()
     with ThreadPoolExecutor(AT_ONCE) as threads:
-        hashes = list(threads.map(store.shelf.hash_of, [part for part, *_ in rows]))
+        hashes = list(threads.map(store.lake.hash_of, [part for part, *_ in rows]))
     troubles = []
     for (part, digest, logs, vehicles), found in zip(rows, hashes, strict=True):
         if found != digest:
@@ -59,12 +58,12 @@ def check(store: Store) -> list[Trouble]:
 def repair(store: Store, now: int | None = None) -> Repaired:
     """Rebuild damaged parts from sound local copies of a far lake, else from their logs. A log that is gone too is
     counted as lost: what was found in it stays, as with expired parts. The next scan assesses the vehicles again."""
-    now = time.time_ns() // 1000 if now is None else now
+    now = now_us() if now is None else now
     with store.lock("repair of the lake"):
         troubles = check(store)
         rebuilt, lost = 0, []
         for trouble in troubles:
-            if store.shelf.restore(trouble.part, trouble.hash):
+            if store.lake.restore(trouble.part, trouble.hash):
                 rebuilt += 1
                 continue
             gone = _rebuild(store, trouble, now)
@@ -77,16 +76,15 @@ def repair(store: Store, now: int | None = None) -> Repaired:
 
 def _rebuild(store: Store, trouble: Trouble, now: int) -> list[tuple[str, str]]:
     """Take the part's logs again, each into a part of its own; those that could not be, with their paths."""
-    store.shelf.delete(trouble.part)
+    store.lake.delete(trouble.part)
     with transaction(store.catalogue) as con:
-        paths = dict(
-            con.execute("SELECT log, path FROM logs WHERE log IN (SELECT unnest(?))", [list(trouble.logs)]).fetchall()
-        )
+        wanted = "SELECT log, path FROM logs WHERE log IN (SELECT unnest(?))"
+        paths = dict(con.execute(wanted, [list(trouble.logs)]).fetchall())
         con.execute("DELETE FROM parts WHERE part = ?", [trouble.part])
         con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [list(paths.values())])  # not known any more
         touch(con, trouble.vehicles)
-    takens = [take_log(Path(path), store, now=now) for _, path in sorted(paths.items())]
-    good = [t for t in takens if t.outcome == "taken" and t.log in paths]
+    again = [take_log(Path(path), store, now=now) for _, path in sorted(paths.items())]
+    good = [t for t in again if isinstance(t, TakenLog) and t.file.log in paths]
     commit(store, good, now)
-    back = {t.log for t in good}
+    back = {t.file.log for t in good}
     return [(log, path) for log, path in sorted(paths.items()) if log not in back]

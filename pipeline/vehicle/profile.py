@@ -40,6 +40,8 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import ProfileError
+from herdbook.pipeline.times import micros
+from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, VehicleFigures
 from herdbook.pipeline.vehicle.protection import Protections, check_protections, protections
 from herdbook.pipeline.vehicle.role_table import Mapping, Units, mappings
 
@@ -53,7 +55,8 @@ TABLES = {"name", "family", "valid", "vehicle", "pack", "drive", "limits", "bus"
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """A checked profile. Tables keep their TOML keys: profile.pack["rated_ah"]; figure() reads one."""
+    """A checked profile. Tables keep their TOML keys, profile.pack["rated_ah"]; their figures, typed and with what is
+    usual where one is missing, are read as profile.pack_figures.rated_ah."""
 
     name: str
     path: Path
@@ -73,12 +76,17 @@ class Profile:
     protection: Protections = ()
     lenient: bool = False
 
-    def figure(self, table: str, key: str) -> float:
-        """One number of a table; KeyError naming profile, table and key when absent."""
-        found = getattr(self, table).get(key)
-        if not isinstance(found, int | float):
-            raise KeyError(f"profile {self.name}: [{table}] {key} is missing or not a number")
-        return float(found)
+    @property
+    def vehicle_figures(self) -> VehicleFigures:
+        return VehicleFigures(self.vehicle, self.name)
+
+    @property
+    def pack_figures(self) -> PackFigures:
+        return PackFigures(self.pack, self.name)
+
+    @property
+    def drive_figures(self) -> DriveFigures:
+        return DriveFigures(self.drive, self.name)
 
     def network(self) -> Network:
         """The DBC files as one network; loaded once a process."""
@@ -153,23 +161,23 @@ def _checked(path: Path, raw: bytes, table: dict[str, Any]) -> Profile:
     roles = tuple(mappings(table.get("roles", {}), _units(path, buses, network_hash, protection, lenient)))
     valid = table.get("valid", {})
     profile = Profile(
-        name,
-        path,
-        _table(table, "vehicle"),
-        _table(table, "pack"),
-        _table(table, "drive"),
-        _limits(table),
-        buses,
-        {k: str(v) for k, v in _table(table, "identity").items()},
-        roles,
-        hashlib.sha256(raw + b"\0" + dbc_bytes).hexdigest(),
-        network_hash,
-        str(table.get("family", name)),
-        _instant(valid, "from"),
-        _instant(valid, "to"),
-        _rates(table["bus"]),
-        protection,
-        lenient,
+        name=name,
+        path=path,
+        vehicle=_table(table, "vehicle"),
+        pack=_table(table, "pack"),
+        drive=_table(table, "drive"),
+        limits=_limits(table),
+        buses=buses,
+        identity={k: str(v) for k, v in _table(table, "identity").items()},
+        roles=roles,
+        hash=hashlib.sha256(raw + b"\0" + dbc_bytes).hexdigest(),
+        network_hash=network_hash,
+        family=str(table.get("family", name)),
+        valid_from=_instant(valid, "from"),
+        valid_to=_instant(valid, "to"),
+        rates=_rates(table["bus"]),
+        protection=protection,
+        lenient=lenient,
     )
     _check_figures(profile)
     return profile
@@ -265,4 +273,4 @@ def _instant(valid: dict[str, object], key: str) -> int | None:
         moment = datetime.combine(value, time(), UTC)
     else:
         raise ValueError(f"[valid] {key} = {value!r} must be a date such as 2026-03-01")
-    return round(moment.timestamp() * 1e6)
+    return micros(moment)

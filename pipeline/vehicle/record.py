@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 TIME = pl.Datetime("us", "UTC")
+US = pl.Datetime("us")  # as the catalogue keeps times: UTC without a zone
 Schema = dict[str, pl.DataType | type[pl.DataType]]
 SESSIONS: Schema = {
     "vehicle": pl.String,

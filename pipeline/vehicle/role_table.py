@@ -103,7 +103,17 @@ def _one(role: Role, item: int | str, entry: dict[str, object], units: Units) ->
         bit = int(_number(entry, "first_bit", 0)) + (item - 1 if isinstance(item, int) else 0)
     states = _states(role, entry.get("states"))
     total = offset * extra + shift
-    return Mapping(role.name, item, message, signal, scale * extra, total, states, absent, bit)
+    return Mapping(
+        role=role.name,
+        item=item,
+        message=message,
+        signal=signal,
+        scale=scale * extra,
+        offset=total,
+        states=states,
+        not_available=absent,
+        bit=bit,
+    )
 
 
 def _names(text: object, item: int | str) -> tuple[str, str]:

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats, Indices, Times
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.roles import ROLES
 
@@ -30,8 +30,8 @@ class Series:
     State roles hold the index into Role.states; NaN marks a value received but impossible or not available.
     """
 
-    t: NDArray[np.int64]
-    v: NDArray[np.float64]
+    t: Times
+    v: Floats
 
     def __len__(self) -> int:
         return int(self.t.shape[0])
@@ -82,7 +82,7 @@ class Signals:
         """Middle time between samples of one of these series, microseconds; NaN under two samples."""
         return self.once(("step", id(s.t)), lambda: median(np.diff(s.t)))
 
-    def at(self, t: NDArray[np.int64], name: str, item: int | str = "", hold_s: float = 2.0) -> NDArray[np.float64]:
+    def at(self, t: Times, name: str, item: int | str = "", hold_s: float = 2.0) -> Floats:
         """Last value at or before each t; NaN where there is none or it is older than hold_s seconds."""
         s = self.series(name, item)
         if not len(s) or not t.size:
@@ -94,9 +94,7 @@ class Signals:
         out[gone] = np.nan
         return out
 
-    def _before(
-        self, own: NDArray[np.int64], t: NDArray[np.int64], hold_us: int
-    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    def _before(self, own: Times, t: Times, hold_us: int) -> tuple[Indices, Indices]:
         """Index into own of the last time at or before each t, and where there is none within hold_us.
 
         Series of one message share their times. What was found out about times of a series is kept for good, about
@@ -117,13 +115,13 @@ class Signals:
             if counted is None and own.size <= FEW * t.size:
                 counted = self.memo["counted", id(own)] = _Counted.of(own)
             known[key] = _last_before(own, t, hold_us, counted)
-        found: tuple[NDArray[np.intp], NDArray[np.intp]] = known[key]
+        found: tuple[Indices, Indices] = known[key]
         return found
 
     def between(self, start: int, end: int) -> Signals:
         """The same roles cut to [start, end). Series that share their times go on sharing them."""
         cut: dict[Key, Series] = {}
-        times: dict[int, tuple[slice, NDArray[np.int64]]] = {}
+        times: dict[int, tuple[slice, Times]] = {}
         for key, s in self.data.items():
             if id(s.t) not in times:
                 span = slice(*np.searchsorted(s.t, (start, end), side="left").tolist())
@@ -138,19 +136,19 @@ class _Counted:
     """Rising times, and how many of them have come by the end of each even step of 2**shift microseconds from the
     first: most answers are then read off, where a search would guess its way through every one."""
 
-    own: NDArray[np.int64]
+    own: Times
     shift: int
-    last: NDArray[np.intp]  # index of the last time come by then
+    last: Indices  # index of the last time come by then
 
     @staticmethod
-    def of(own: NDArray[np.int64]) -> _Counted:
+    def of(own: Times) -> _Counted:
         since = own - own[0]
         shift = (int(since[-1]) // (STEPS_A_SAMPLE * own.size)).bit_length()
         return _Counted(own, shift, np.cumsum(np.bincount(since >> shift)) - 1)
 
-    def before(self, t: NDArray[np.int64]) -> NDArray[np.intp]:
+    def before(self, t: Times) -> Indices:
         """Index of the last time at or before each t, 0 where there is none."""
-        index: NDArray[np.intp] = self.last.take((t - self.own[0]) >> self.shift, mode="clip")
+        index: Indices = self.last.take((t - self.own[0]) >> self.shift, mode="clip")
         late = np.flatnonzero(self.own.take(index) > t)  # in the step of t, but after it
         for _ in range(STEPS_BACK):
             if not late.size:
@@ -161,13 +159,11 @@ class _Counted:
         return index
 
 
-def _searched(own: NDArray[np.int64], t: NDArray[np.int64]) -> NDArray[np.intp]:
+def _searched(own: Times, t: Times) -> Indices:
     return np.asarray(np.maximum(np.searchsorted(own, t, side="right") - 1, 0))
 
 
-def _last_before(
-    own: NDArray[np.int64], t: NDArray[np.int64], hold_us: int, counted: _Counted | None = None
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _last_before(own: Times, t: Times, hold_us: int, counted: _Counted | None = None) -> tuple[Indices, Indices]:
     index = _searched(own, t) if counted is None else counted.before(t)
     age = t - own.take(index)
     return index, np.flatnonzero(age.view(np.uint64) > hold_us)  # none before: negative, which reads as huge

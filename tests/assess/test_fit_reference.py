@@ -1,5 +1,4 @@
-"""Refitting writes the reference of every profile and marks the fleet to be judged by it; nothing else
-does."""
+"""Refitting writes the reference of every profile and marks the fleet to be judged by it; nothing else does."""
 
 from __future__ import annotations
 

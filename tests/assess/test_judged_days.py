@@ -12,7 +12,7 @@ import tests.toy.logs as toy
 from herdbook.pipeline.assess.plan import plan
 from herdbook.pipeline.reports.dossier.limit_test import as_judged
 from herdbook.pipeline.reports.facts import one_vehicle
-from herdbook.pipeline.reports.history.context import record_of
+from herdbook.pipeline.reports.record import record_of
 from tests.toy.bench import RESULTS, Bench, answers
 
 DAY = 86_400_000_000

@@ -2,25 +2,41 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import tests.toy.logs as toy
 from herdbook.pipeline.assess.assess import assess, fingerprints_of
 from herdbook.pipeline.assess.plan import plan
 from herdbook.pipeline.store.connection import visit
-from tests.toy.bench import Bench
+from tests.toy.bench import DATA, Bench
 
 
-def test_a_store_from_before_versions_is_not_measured_again(bench: Bench) -> None:
+def test_a_store_from_before_versions_is_not_measured_again(tmp_path: Path) -> None:
     """Its stretches carry names made from a hash over files; the measurements behind them are still as good."""
+    profiles = shutil.copytree(DATA, tmp_path / "profiles")
+    told = (DATA / "toy.toml").read_text("utf-8").replace("[pack]", "[pack]\ncell_r_ea_ev = 0.28")
+    (profiles / "toy.toml").write_text(told, "utf-8")
+    bench = Bench(tmp_path, profiles)
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
     work = plan(bench.store, ["TOY-007"])[0]
-    chemistry = {p.name: "LFP" for p in bench.store.profiles()}
-    today, before = fingerprints_of(work.logs, bench.store.settings, chemistry)
-    assert set(work.known.values()) == {today}
+    packs = {p.name: p.pack_figures for p in bench.store.profiles()}
+    today, before = fingerprints_of(work.logs, bench.store.settings, packs)
+    assert set(work.stretches.values()) == {today}
     _rename(bench, before)
     assert assess(bench.store, "TOY-007").stretches == ()
     _rename(bench, "of another measuring")
     assert len(assess(bench.store, "TOY-007").stretches) == 1
+
+
+def test_a_pack_whose_activation_energy_was_another_is_measured_again(bench: Bench) -> None:
+    """Its profile names none: the heat of such packs took 0.28 eV before, and takes its chemistry's figure now."""
+    toy.write(bench.inbox / "a.log", toy.day())
+    bench.scan()
+    work = plan(bench.store, ["TOY-007"])[0]
+    packs = {p.name: p.pack_figures for p in bench.store.profiles()}
+    assert len(fingerprints_of(work.logs, bench.store.settings, packs)) == 1
 
 
 def _rename(bench: Bench, name: str) -> None:

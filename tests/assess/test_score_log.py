@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import tests.toy.logs as toy
+from herdbook.pipeline.assess.rows import ScoreRow
 from herdbook.pipeline.assess.score_log import note_scores
 from herdbook.pipeline.store.connection import transaction
 from tests.night.tables import catalogue
 from tests.toy.bench import Bench
 
 
+def cells(vehicle: str, score: float | None) -> ScoreRow:
+    return ScoreRow(vehicle, "cells", score, rules_judged=9, rules_total=9, reason="", rule_set="")
+
+
 def test_only_changes_are_entered() -> None:
     con = catalogue()
     given = [("s1", 100.0), ("s2", 100.0), ("s3", 99.6), ("s4", 99.2), ("s5", None), ("s6", None), ("s7", 80.0)]
     for scan, score in given:
-        note_scores(con, scan, ["a"], [{"vehicle": "a", "subsystem": "cells", "score": score}])
+        note_scores(con, scan, ["a"], [cells("a", score)])
     assert con.execute("SELECT scan, score FROM score_log ORDER BY rowid").fetchall() == [
         ("s1", 100.0),
         ("s4", 99.2),
@@ -28,9 +33,9 @@ def test_what_was_never_assessed_leaves_no_row_and_vehicles_are_kept_apart() -> 
         con,
         "s1",
         ["a", "b"],
-        [{"vehicle": "a", "subsystem": "cells", "score": None}, {"vehicle": "b", "subsystem": "cells", "score": 50.0}],
+        [cells("a", None), cells("b", 50.0)],
     )
-    note_scores(con, "s2", ["a"], [{"vehicle": "a", "subsystem": "cells", "score": 50.0}])
+    note_scores(con, "s2", ["a"], [cells("a", 50.0)])
     assert con.execute("SELECT scan, vehicle FROM score_log").fetchall() == [("s1", "b"), ("s2", "a")]
 
 

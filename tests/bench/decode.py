@@ -136,7 +136,7 @@ def start_up(path: Path) -> dict[str, float]:
     with path.open("rb") as file:
         short.write_bytes(b"".join(islice(file, 1000)))
     code = (
-        "import time; from decoders import Network, decode_log; "
+        "import time; from herdbook.decoders import Network, decode_log; "
         f"decode_log({str(short)!r}, Network.load({str(DBC)!r})); print(time.process_time())"
     )
     walls, cpus = [], []

@@ -13,12 +13,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_logs.encode import encode, seal
 from demo_logs.mf4 import write_mf4
 from demo_logs.writers import candump_text
 from herdbook.decoders import Frames, Network
 from herdbook.decoders.dbc.messages import Signal
-from herdbook.decoders.decoding.encode import encode
-from herdbook.decoders.integrity.checksum import seal
 
 START_US = 1_772_352_000_000_000
 CONTAINER = 128 * 1024
@@ -42,13 +41,13 @@ def traffic(network: Network, frames: int, seed: int = 0) -> Frames:
     order = np.argsort(t, kind="stable")
     n = len(t)
     return Frames(
-        START_US + t[order] - t.min(),
-        np.zeros(n, np.uint8),
-        np.concatenate([p[1] for p in parts])[order],
-        np.zeros(n, np.uint8),
-        np.concatenate([p[3] for p in parts])[order],
-        np.concatenate([p[2] for p in parts])[order],
-        ("can0",),
+        t=START_US + t[order] - t.min(),
+        channel=np.zeros(n, np.uint8),
+        can_id=np.concatenate([p[1] for p in parts])[order],
+        flags=np.zeros(n, np.uint8),
+        length=np.concatenate([p[3] for p in parts])[order],
+        payload=np.concatenate([p[2] for p in parts])[order],
+        channels=("can0",),
     )
 
 
@@ -84,13 +83,13 @@ def write_all(frames: Frames, folder: Path) -> dict[str, Path]:
 
 def slice_of(frames: Frames, rows: slice) -> Frames:
     return Frames(
-        frames.t[rows],
-        frames.channel[rows],
-        frames.can_id[rows],
-        frames.flags[rows],
-        frames.length[rows],
-        frames.payload[rows],
-        frames.channels,
+        t=frames.t[rows],
+        channel=frames.channel[rows],
+        can_id=frames.can_id[rows],
+        flags=frames.flags[rows],
+        length=frames.length[rows],
+        payload=frames.payload[rows],
+        channels=frames.channels,
     )
 
 

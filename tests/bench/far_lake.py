@@ -25,12 +25,12 @@ ROOT = Path(__file__).resolve().parents[2]
 CODE = """
 import json, shutil, sys, time
 from pathlib import Path
-from herdbook.pipeline.lake.remote import FarShelf
+from herdbook.pipeline.lake.remote import RemoteLake
 from herdbook.pipeline.night.scan import reassess, run_scan
 from herdbook.pipeline.store.store import Store
 what, folder, profiles, inbox = sys.argv[1:]
 moved = {"sent": 0, "fetched": 0, "uploads": 0, "fetches": 0}
-upload, fetch = FarShelf._upload, FarShelf._fetch
+upload, fetch = RemoteLake._upload, RemoteLake._fetch
 def counted_upload(self, path, key):
     moved["sent"] += path.stat().st_size
     moved["uploads"] += 1
@@ -41,7 +41,7 @@ def counted_fetch(self, part, copy):
         moved["fetched"] += copy.stat().st_size
         moved["fetches"] += 1
     return found
-FarShelf._upload, FarShelf._fetch = counted_upload, counted_fetch
+RemoteLake._upload, RemoteLake._fetch = counted_upload, counted_fetch
 wall = time.perf_counter()
 if what == "scan":
     run_scan(inbox, Store.create(folder, profiles), jobs=0)

@@ -3,8 +3,8 @@
     python tests/bench/night.py --out build/bench [--quick]
 
 Wall time suffers from other work on the machine; processor seconds (ours and of all workers) hardly do, so both are
-given. `at best` is frames a processor second times two cores: what two idle cores could do. Writes night.json and
-night.md.
+given. `at best` is frames a processor second times two cores: what two idle cores could do.
+Writes night.json and night.md.
 """
 
 from __future__ import annotations
@@ -31,9 +31,11 @@ import psutil
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from herdbook.flows.night_settings import Plan  # noqa: E402
-from herdbook.flows.supervise import Request, run_once  # noqa: E402
-from herdbook.pipeline.night.scan import ScanResult, run_scan  # noqa: E402
+from herdbook.flows.request import Request  # noqa: E402
+from herdbook.flows.supervise import run_once  # noqa: E402
+from herdbook.pipeline.night.scan import run_scan  # noqa: E402
+from herdbook.pipeline.night.steps import ScanResult  # noqa: E402
+from herdbook.pipeline.settings import NightSettings  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402
 from tests.bench.night_logs import Simulated, Template, write_logs  # noqa: E402
@@ -95,7 +97,7 @@ def rate(base: Path, name: str, template: Template | Simulated, vehicles: int, d
     store = Store.create(base / "store", PROFILES)
     done, cost = measured(run_scan, base / "inbox", store, JOBS)
     assert done.logs_new == vehicles * days, done
-    lake = sum(p.stat().st_size for p in store.lake.rglob("*.parquet"))
+    lake = sum(p.stat().st_size for p in store.lake.root.rglob("*.parquet"))
     one = next((base / "inbox").rglob("*.log"))
     return {
         "ride": name,
@@ -187,7 +189,7 @@ def overhead(base: Path, template: Template, logs: int) -> list[dict[str, Any]]:
             done, cost = measured(run_scan, base / "inbox", store, JOBS)
             took = steps(done)
         else:
-            asked = Request("night", str(base / "inbox"), str(folder), Plan(workers=JOBS, bundle_mb=bundle_mb))
+            asked = Request("night", str(base / "inbox"), str(folder), NightSettings(workers=JOBS, bundle_mb=bundle_mb))
             ended, cost = measured(run_once, asked)
             assert not ended.note, ended.note
             took = {k: v for k, v in ended.result["numbers"].items() if k.endswith("_s")}

@@ -31,7 +31,8 @@ from herdbook.pipeline.intake.inbox import new_logs  # noqa: E402
 from herdbook.pipeline.intake.ledger import commit  # noqa: E402
 from herdbook.pipeline.intake.take_log import take_log  # noqa: E402
 from herdbook.pipeline.night.close import close  # noqa: E402
-from herdbook.pipeline.night.scan import begin_scan, end_scan, run_scan  # noqa: E402
+from herdbook.pipeline.night.scan import run_scan  # noqa: E402
+from herdbook.pipeline.night.scan_entry import begin_scan, end_scan  # noqa: E402
 from herdbook.pipeline.store.connection import insert, transaction  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402
@@ -81,11 +82,11 @@ def _fingerprints(store: Store) -> None:
     """What assessment compares, for the copies too, so that they count as done."""
     with transaction(store.catalogue) as con:
         vehicles = [v for (v,) in con.execute("SELECT vehicle FROM vehicles ORDER BY 1").fetchall()]
-    rows = []
+    rows, packs = [], {p.name: p.pack_figures for p in store.profiles()}
     for work in plan(store, vehicles):
         by_day = {log.spans[0][0] // 86_400_000_000: log for log in work.logs}
-        for a, b in work.known:
-            rows.append((work.vehicle, a, b, fingerprints_of([by_day[a // 86_400_000_000]], store.settings, {})[0]))
+        for a, b in work.stretches:
+            rows.append((work.vehicle, a, b, fingerprints_of([by_day[a // 86_400_000_000]], store.settings, packs)[0]))
     names = {"vehicle": pl.String, "start_t": pl.Int64, "end_t": pl.Int64, "fingerprint": pl.String}
     frame = pl.DataFrame(rows, schema=names, orient="row")
     with transaction(store.catalogue) as con:
@@ -108,7 +109,7 @@ class Steps:
 
 
 def one_night(store: Store, inbox: Path) -> dict[str, Any]:
-    """A scan's steps, one by one; see pipeline/night/scan.py."""
+    """A scan's steps, one by one; see pipeline/night/steps.py."""
     steps = Steps()
     scan = begin_scan(store)
     with steps.step("list"):

@@ -19,6 +19,7 @@ import numpy as np
 import herdbook.pipeline.lake.part as part_module
 from herdbook.decoders import Decoder, Frames, Network, open_log
 from herdbook.decoders.integrity.checks import IntegrityCheck
+from herdbook.pipeline.intake.outcome import TakenLog
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.lake.layout import layout_of
 from herdbook.pipeline.lake.part import Chunk, PartWriter
@@ -78,9 +79,9 @@ def main(frames: int) -> None:
         network = profiles[0].network()
 
         def whole() -> None:
-            for part in store.lake.rglob("*.parquet"):
+            for part in store.lake.root.rglob("*.parquet"):
                 part.unlink()
-            assert take_log(log, store, profiles).outcome == "taken"
+            assert isinstance(take_log(log, store, profiles), TakenLog)
 
         pieces = list(open_log(log).chunks())
 
@@ -98,8 +99,9 @@ def main(frames: int) -> None:
         print(f"  decode       {decoding:.3f} s with integrity")
         writes(pieces, network, folder)
         taken = take_log(log, store, profiles)
-        ref = LogRef(taken.log, taken.part, "b", taken.spans[0].start, taken.spans[-1].end)
-        read = best(lambda: read_signals(store.shelf, [ref], profiles, "BENCH", ref.start, ref.end + 1))
+        assert isinstance(taken, TakenLog)
+        ref = LogRef(taken.file.log, taken.part, "b", taken.spans[0].start, taken.spans[-1].end)
+        read = best(lambda: read_signals(store.lake, [ref], profiles, "BENCH", ref.start, ref.end + 1))
         print(f"part to roles  {read:.3f} s for {MESSAGES} roles, {taken.part_bytes / 1e6:.2f} MB part")
 
 

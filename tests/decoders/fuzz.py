@@ -25,57 +25,46 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
 from herdbook.decoders import DecoderError, Frames, open_log
-from tests.decoders.messages import write
 from tests.decoders.mutations import mutated, relatives
 from tests.decoders.peers import can
-from tests.decoders.test_mf4 import DATA, mixed_file, variable_file
+from tests.decoders.trial import Trial, all_trials
 
 HERE = Path(__file__).parent
 RECORD, SAMPLES = HERE / "fuzz_record.json", HERE / "fuzz_samples"
-PLAIN = ("log", "asc", "blf", "trc", "csv", "db", "mf4")
-KINDS = (*PLAIN, *(f"{kind}.gz" for kind in PLAIN))
+TRIALS = {f"{t.suffix}{packed}": t for packed in ("", ".gz") for t in all_trials().values()}
+KINDS = tuple(TRIALS)
 LONG = 200_000  # inputs
 RELATIVES = 10  # inputs from one draw: a draw takes several times as long as reading what it gives
 MOST_FRAMES = 100_000
 MOST_S = 20.0
 
 
-def sound_logs(kind: str, folder: Path) -> list[bytes]:
-    """Logs of a kind: short and plain, one with everything that the format can hold, other layouts where there are."""
+def sound_logs(trial: Trial, folder: Path) -> list[bytes]:
+    """Logs of a format: short and plain, one with everything that it can hold, other layouts where there are."""
     found = []
     for n, rich in ((4, False), (40, True)):
-        messages = [
-            can.Message(
-                timestamp=1.7e9 + i / 1000,
-                arbitration_id=0x100 + i,
-                is_extended_id=rich and i % 5 == 0,
-                channel=i % 2,
-                is_remote_frame=rich and i % 11 == 3 and kind != "trc",
-                is_fd=_fd(kind, rich, i),
-                bitrate_switch=_fd(kind, rich, i),
-                dlc=i % 9,
-                is_error_frame=rich and i % 13 == 5 and kind != "trc",
-                data=None if rich and i % 11 == 3 and kind != "trc" else bytes(range(i % 9)),
-            )
-            for i in range(n)
-        ]
-        path = folder / f"sound{n}.{kind}"
-        write(path, messages, **({"compression_level": 0} if kind == "blf" and not rich else {}))
+        path = folder / f"sound{n}.{trial.suffix}"
+        trial.write(path, [_message(trial, i, rich) for i in range(n)], **({} if rich else trial.plain))
         found.append(path.read_bytes())
-    if kind == "mf4":
-        found += [
-            make(folder / "other.mf4", *more).read_bytes()
-            for make, more in (
-                (variable_file, (DATA[:40], True)),
-                (variable_file, (DATA[:40], False)),
-                (mixed_file, ()),
-            )
-        ]
-    return found
+    return found + trial.others(folder)
 
 
-def _fd(kind: str, rich: bool, i: int) -> bool:
-    return rich and kind in ("log", "asc", "blf", "mf4") and i % 7 == 0 and i % 11 != 3 and i % 13 != 5
+def _message(trial: Trial, i: int, rich: bool) -> Any:
+    remote = rich and i % 11 == 3 and "remote" in trial.holds
+    error = rich and i % 13 == 5 and "error" in trial.holds
+    fd = rich and i % 7 == 0 and not remote and not error and "fd" in trial.holds
+    return can.Message(
+        timestamp=1.7e9 + i / 1000,
+        arbitration_id=0x100 + i,
+        is_extended_id=rich and i % 5 == 0,
+        channel=i % 2,
+        is_remote_frame=remote,
+        is_fd=fd,
+        bitrate_switch=fd,
+        dlc=i % 9,
+        is_error_frame=error,
+        data=None if remote else bytes(range(i % 9)),
+    )
 
 
 def judged(path: Path) -> tuple[str, int]:
@@ -109,7 +98,8 @@ def run(kind: str, inputs: int, number: int, folder: Path) -> dict[str, Any]:
     counts: Counter[str] = Counter()
     folder = folder / kind
     folder.mkdir()
-    sound = sound_logs(kind.removesuffix(".gz"), folder)
+    trial, packed = TRIALS[kind], kind.endswith(".gz")
+    sound = sound_logs(trial, folder)
     path = folder / f"made.{kind}"
     failing = b""
     said = ""
@@ -122,10 +112,10 @@ def run(kind: str, inputs: int, number: int, folder: Path) -> dict[str, Any]:
         suppress_health_check=list(HealthCheck),
         phases=(Phase.generate, Phase.shrink),
     )
-    @given(mutated(kind.removesuffix(".gz"), sound), st.integers(0, 2**32 - 1))
+    @given(mutated(trial, sound), st.integers(0, 2**32 - 1))
     def some(content: bytes, variant: int) -> None:
         nonlocal failing, said
-        for relative in relatives(kind, content, variant, RELATIVES):
+        for relative in relatives(trial, packed, content, variant, RELATIVES):
             path.write_bytes(relative)
             counts["inputs"] += 1
             try:

@@ -30,7 +30,7 @@ LIMIT_MB = 1000
 PIECE = 200_000  # frames
 CHILD = """
 import resource, sys, time
-from decoders import Network, decode_batches, open_log
+from herdbook.decoders import Network, decode_batches, open_log
 start, frames, rows = time.perf_counter(), 0, 0
 log = open_log(sys.argv[1])
 def counted():

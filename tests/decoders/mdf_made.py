@@ -4,11 +4,13 @@ and mixed records. asammdf opens what it writes, so the layouts are not only our
 from __future__ import annotations
 
 import struct
+import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 
 START_NS = 1_700_000_000_000_000_000
 MEMBERS = (("BusChannel", 8, 8), ("ID", 9, 32), ("IDE", 13, 8), ("DLC", 14, 8), ("DataLength", 15, 8))
+DATA = [bytes(range(i % 9)) for i in range(3000)]
 RECORD = struct.Struct("<dBIBBBQ")  # time, then the members, then data bytes or where they are
 
 
@@ -75,3 +77,38 @@ class Made:
 
 def record(t: float, can_id: int, length: int, last: int, extended: int = 0) -> bytes:
     return RECORD.pack(t, 1, can_id, extended, length, length, last)
+
+
+def variable_file(path: Path, entries: list[bytes], packed: bool) -> Path:
+    made = Made()
+    stream = b"".join(struct.pack("<I", len(d)) + d for d in entries)
+    if packed:
+        half = len(stream) // 2
+        parts = [
+            made.add(b"##DZ", [], struct.pack("<2sBxLQQ", b"SD", 0, 0, len(p), len(z := zlib.compress(p))) + z)
+            for p in (stream[:half], stream[half:])
+        ]
+        lists = made.add(b"##DL", [0, *parts], struct.pack("<B3xIQQ", 0, 2, 0, half))
+        data = made.add(b"##HL", [lists], struct.pack("<HBB4x", 0, 0, 0))
+    else:
+        data = made.add(b"##SD", [], stream)
+    at, records = 0, []
+    for i, entry in enumerate(entries):
+        records.append(record(i / 1000, i % 2048, len(entry), at))
+        at += 4 + len(entry)
+    group = made.group(0, "CAN_DataFrame", 0, len(records), variable=data)
+    table = made.add(b"##DT", [], b"".join(records))
+    return made.finish(made.add(b"##DG", [0, group, table, 0], bytes(8)), path)
+
+
+def mixed_file(path: Path) -> Path:
+    """Data and remote frames in one stream, each record behind the number of its group."""
+    made = Made()
+    remote = made.group(0, "CAN_RemoteFrame", 2, 100)
+    data = made.group(remote, "CAN_DataFrame", 1, 200)
+    stream = b""
+    for i in range(300):
+        which = 2 if i % 3 == 2 else 1
+        stream += bytes([which]) + record(i / 1000, i, 8, i)
+    table = made.add(b"##DT", [], stream)
+    return made.finish(made.add(b"##DG", [0, data, table, 0], bytes([1]) + bytes(7)), path)

@@ -1,23 +1,21 @@
-"""Random traffic as python-can messages, and python-can's writers for every format."""
+"""Random traffic as python-can messages, of what a format can hold."""
 
 from __future__ import annotations
 
-import logging
-from pathlib import Path
 from typing import Any
 
 from hypothesis import strategies as st
 
-from herdbook.decoders.logs.rows import FD_LENGTHS
+from herdbook.decoders.reading.rows import FD_LENGTHS
 from tests.decoders.peers import can
+from tests.decoders.trial import Trial
 
 START_US = 1_700_000_000_000_000
-NUMBERED = ("asc", "blf", "trc", "mf4")  # formats whose channels are numbers; the others keep names or nothing
 
 
 @st.composite
-def traffic(draw: st.DrawFn, kind: str, most: int = 40) -> list[Any]:
-    """Messages in time order that a format can hold: no CAN FD in .csv and .db, only plain data in .trc."""
+def traffic(draw: st.DrawFn, trial: Trial, most: int = 40) -> list[Any]:
+    """Messages in time order."""
     t, found = START_US, []
     for _ in range(draw(st.integers(1, most))):
         t += draw(st.sampled_from((0, 1, 100, 9_999, 10_000, 1_234_567, 90_000_000)))
@@ -29,7 +27,7 @@ def traffic(draw: st.DrawFn, kind: str, most: int = 40) -> list[Any]:
             "channel": draw(st.integers(0, 2)),
             "is_rx": draw(st.booleans()),
         }
-        what = draw(st.sampled_from(kinds_of(kind)))
+        what = draw(st.sampled_from(trial.holds))
         if what == "error":
             found.append(can.Message(timestamp=t / 1e6, is_error_frame=True, channel=about["channel"]))
         elif what == "remote":
@@ -41,21 +39,3 @@ def traffic(draw: st.DrawFn, kind: str, most: int = 40) -> list[Any]:
         else:
             found.append(can.Message(data=draw(st.binary(max_size=8)), **about))
     return found
-
-
-def kinds_of(kind: str) -> tuple[str, ...]:
-    if kind == "trc":
-        return ("data",)
-    return ("data", "remote", "error") if kind in ("csv", "db") else ("data", "data", "fd", "remote", "error")
-
-
-def write(path: Path, messages: list[Any], **options: Any) -> Path:
-    """Write with python-can's own writer; the database writer works in a thread and is given time to finish."""
-    logging.getLogger("can").setLevel(logging.CRITICAL)
-    with can.Logger(str(path), **options) as writer:
-        for message in messages:
-            writer.on_message_received(message)
-        if path.suffix == ".db":
-            while writer.buffer.qsize():  # type: ignore[attr-defined]
-                pass
-    return path

@@ -11,6 +11,8 @@ from typing import Literal
 
 from hypothesis import strategies as st
 
+from tests.decoders.trial import Trial
+
 PLACE = st.integers(0, 1 << 20)  # taken modulo what there is
 SIZE = st.sampled_from([1, 1, 4, 16, 64, 512])
 NUMBERS = (
@@ -72,39 +74,35 @@ WORDS = (
     b"=",
 )
 ODD = b" \n\t.#()xXRTdr09afAF@`!:/,;=\x00\x01\x0b\x7f\x80\xff"
-MARKS = {"blf": re.compile(rb"LOBJ|LOGG"), "mf4": re.compile(rb"##[A-Z]{2}")}
-PAGE = 4096  # of SQLite
-LINKED = ("db", "mf4")  # with links to places in the file: whatever moves, most of it is lost
-TEXT = ("log", "asc", "trc", "csv")
+PAGE = 4096  # where blocks begin in a format that does not mark them
 Change = Callable[[bytes], bytes]
 
 
-def changes(kind: str) -> st.SearchStrategy[Change]:
-    """One change to the content of a log of some kind."""
-    if kind in TEXT:
+def changes(trial: Trial) -> st.SearchStrategy[Change]:
+    """One change to the content of a log of some format."""
+    if trial.shape == "text":
         return st.one_of(_bytes(), _lines(), _words(), _words())
-    if kind == "blf":
-        return st.one_of(_bytes(), _fields(kind), _fields(kind))
-    return st.one_of(_bytes(("flip", "zero", "cut", "move")), _fields(kind))  # with links to places in the file
+    if trial.shape == "stream":
+        return st.one_of(_bytes(), _fields(trial.marks), _fields(trial.marks))
+    return st.one_of(_bytes(("flip", "zero", "cut", "move")), _fields(trial.marks))
 
 
-def mutated(kind: str, sound: Sequence[bytes]) -> st.SearchStrategy[bytes]:
-    """One to six changes to one of a few sound logs of a kind, some spliced with another."""
-    most = 2 if kind in LINKED else 6
-    content = st.builds(_changed, st.sampled_from(list(sound)), st.lists(changes(kind), min_size=1, max_size=most))
+def mutated(trial: Trial, sound: Sequence[bytes]) -> st.SearchStrategy[bytes]:
+    """One to six changes to one of a few sound logs of a format, some spliced with another."""
+    most = 2 if trial.shape == "linked" else 6
+    content = st.builds(_changed, st.sampled_from(list(sound)), st.lists(changes(trial), min_size=1, max_size=most))
     return st.one_of(content, content, st.builds(_spliced, st.sampled_from(list(sound)), content, PLACE, PLACE))
 
 
-def relatives(kind: str, content: bytes, number: int, count: int) -> Iterator[bytes]:
+def relatives(trial: Trial, packed: bool, content: bytes, number: int, count: int) -> Iterator[bytes]:
     """The content and `count` - 1 like it with a little more of it wrong, told by a number: much cheaper than draws.
 
-    For a kind that ends in .gz each is packed, as one member or two, and of every third the packed bytes are wrong too.
+    packed: each is, as one member of a .gz or as two, and of every third the packed bytes are wrong too.
     """
     rng = random.Random(number)
-    plain = kind.removesuffix(".gz")
     for i in range(count):
-        out = _worse(content, rng, plain in LINKED) if i else content
-        if kind != plain:
+        out = _worse(content, rng, trial.shape == "linked") if i else content
+        if packed:
             out = _packed(out, rng.randrange(1 << 20))
             out = _worse(out, rng, rng.random() < 0.7) if i % 3 == 2 else out
         yield out
@@ -211,12 +209,12 @@ def _lines() -> st.SearchStrategy[Change]:
     return st.builds(build, st.integers(0, 6), PLACE, PLACE, st.integers(0, 60))
 
 
-def _fields(kind: str) -> st.SearchStrategy[Change]:
+def _fields(block: re.Pattern[bytes] | None) -> st.SearchStrategy[Change]:
     """A number near the head of some block is overwritten by one that is at an edge, or by a small step."""
 
     def build(mark: int, offset: int, size: int, number: int, big: bool) -> Change:
         def change(old: bytes) -> bytes:
-            marks = [m.start() for m in MARKS[kind].finditer(old)] if kind in MARKS else list(range(0, len(old), PAGE))
+            marks = [m.start() for m in block.finditer(old)] if block else list(range(0, len(old), PAGE))
             at = (marks[mark % len(marks)] if marks else 0) + offset
             held = old[at : at + size]
             if len(held) < size:

@@ -53,10 +53,33 @@ def dbc_files(draw: st.DrawFn) -> tuple[str, int]:
     taken: dict[tuple[int | None, int | None], set[int]] = {}
     if shape != "plain":
         width = draw(st.integers(1, 6))
-        pieces.append(("SEL", Piece(0, width, False, False, "int", "1", "0", None), "M "))
+        pieces.append(
+            (
+                "SEL",
+                Piece(
+                    start=0,
+                    length=width,
+                    big_endian=False,
+                    signed=False,
+                    kind="int",
+                    factor="1",
+                    offset="0",
+                    group=None,
+                ),
+                "M ",
+            )
+        )
         taken[None, None] = bits_of(0, width, False)
         if shape == "cascade":
-            pieces.append(("SUB", Piece(8, 3, False, False, "int", "1", "0", 1), "m1M "))
+            pieces.append(
+                (
+                    "SUB",
+                    Piece(
+                        start=8, length=3, big_endian=False, signed=False, kind="int", factor="1", offset="0", group=1
+                    ),
+                    "m1M ",
+                )
+            )
             taken[1, None] = bits_of(8, 3, False)
     for i in range(draw(st.integers(1, 12))):
         piece = draw(_piece(length, shape))
@@ -87,15 +110,15 @@ def _piece(draw: st.DrawFn, length: int, shape: str) -> Piece:
         group = draw(st.integers(0, 3))
         sub = draw(st.integers(0, 7)) if shape == "cascade" and group == 1 and draw(st.booleans()) else None
     return Piece(
-        draw(st.integers(0, 8 * length - 1)),
-        width,
-        draw(st.booleans()),
-        draw(st.booleans()),
-        kind,
-        draw(st.sampled_from(FACTORS)),
-        draw(st.sampled_from(OFFSETS)),
-        group,
-        sub,
+        start=draw(st.integers(0, 8 * length - 1)),
+        length=width,
+        big_endian=draw(st.booleans()),
+        signed=draw(st.booleans()),
+        kind=kind,
+        factor=draw(st.sampled_from(FACTORS)),
+        offset=draw(st.sampled_from(OFFSETS)),
+        group=group,
+        sub=sub,
     )
 
 

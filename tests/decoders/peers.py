@@ -27,13 +27,13 @@ def frames_of(can_id: int, payloads: Sequence[bytes], extended: bool = False, ch
     for i, data in enumerate(payloads):
         payload[i, : len(data)] = np.frombuffer(data, np.uint8)
     return Frames(
-        np.arange(n, dtype=np.int64),
-        np.zeros(n, np.uint8),
-        np.full(n, can_id, np.uint32),
-        np.full(n, EXTENDED if extended else 0, np.uint8),
-        np.array([len(p) for p in payloads], np.uint8),
-        payload,
-        (channel,),
+        t=np.arange(n, dtype=np.int64),
+        channel=np.zeros(n, np.uint8),
+        can_id=np.full(n, can_id, np.uint32),
+        flags=np.full(n, EXTENDED if extended else 0, np.uint8),
+        length=np.array([len(p) for p in payloads], np.uint8),
+        payload=payload,
+        channels=(channel,),
     )
 
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from herdbook.decoders import open_log
-from tests.decoders.messages import write
 from tests.decoders.peers import can, ours
+from tests.decoders.trial import by_python_can
 
 LINE = b"(1700000000.000000) can0 123#1122\n"
 
@@ -25,7 +25,7 @@ def losses(path: Path) -> list[tuple[str, int]]:
 
 
 def test_a_gzip_bomb_is_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("herdbook.decoders.logs.source.FREE_BYTES", 1 << 20)
+    monkeypatch.setattr("herdbook.decoders.reading.source.FREE_BYTES", 1 << 20)
     path = tmp_path / "bomb.log.gz"
     path.write_bytes(gzip.compress(LINE * 10 + bytes(200_000_000)))
     tracemalloc.start()
@@ -63,7 +63,7 @@ def test_a_container_that_unpacks_to_more_than_it_claims(tmp_path: Path) -> None
 def test_an_object_that_claims_more_than_there_can_be(tmp_path: Path) -> None:
     """Its frames are lost, those of the next container are not."""
     messages = [can.Message(timestamp=1.7e9, arbitration_id=5, data=b"\1", is_extended_id=False, channel=0)]
-    sound = write(tmp_path / "sound.blf", messages).read_bytes()
+    sound = by_python_can(tmp_path / "sound.blf", messages).read_bytes()
     path = tmp_path / "claims.blf"
     path.write_bytes(sound[:144] + struct.pack("<4sHHLL", b"LOBJ", 16, 1, 0xFFFF_FFF0, 10) + sound[144:])
     assert [f[1] for f in ours(path)] == [5]

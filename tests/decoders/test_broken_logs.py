@@ -11,13 +11,13 @@ from typing import Any
 import pytest
 
 from herdbook.decoders import DecoderError, Loss, UnknownLogError, open_log
-from herdbook.decoders.logs.log import MAX_LOSSES
-from tests.decoders.messages import write
+from herdbook.decoders.reading.reader import MAX_LOSSES
 from tests.decoders.peers import Seen, can, frames_in, ours
+from tests.decoders.trial import Trial, all_trials, trials
 
-TEXT = ("log", "asc", "trc", "csv")
-KINDS = ("log", "asc", "blf", "trc", "csv", "db", "mf4", "log.gz", "blf.gz")
-OTHERS = ("db", "mf4", "asc.gz", "trc.gz", "csv.gz", "db.gz", "mf4.gz")
+SMALL = 3000  # bytes; a larger file is cut at every 97th byte here, and at every one in the slow tests
+KINDS = [pytest.param(t, packed, id=t.suffix + packed) for packed in ("", ".gz") for t in all_trials().values()]
+Whole = Callable[..., Path]
 
 
 def messages(n: int) -> list[Any]:
@@ -34,18 +34,19 @@ def messages(n: int) -> list[Any]:
 
 
 @pytest.fixture(scope="module")
-def whole(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Whole:
+    """A sound log of six frames, made once."""
     folder = tmp_path_factory.mktemp("whole")
 
-    def make(kind: str) -> Path:
-        path = folder / f"whole.{kind}"
-        if not path.exists():
-            plain = folder / f"whole.{kind.removesuffix('.gz')}"
-            if not plain.exists():  # the writer of .db adds to what is there
-                write(plain, messages(6))
-            if kind.endswith(".gz"):
-                path.write_bytes(gzip.compress(plain.read_bytes()))
-        return path
+    def make(trial: Trial, packed: str = "") -> Path:
+        plain = folder / f"whole.{trial.suffix}"
+        if not plain.exists():
+            trial.write(plain, messages(6))
+        if packed:
+            path = folder / (plain.name + packed)
+            path.write_bytes(gzip.compress(plain.read_bytes(), mtime=0))
+            return path
+        return plain
 
     return make
 
@@ -60,110 +61,125 @@ def attempt(path: Path) -> tuple[list[Seen], list[Loss], str]:
         return [], [], str(e)
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_cut_at_every_byte(tmp_path: Path, whole: Callable[[str], Path], kind: str) -> None:
-    """Formats whose files are large at every 97th byte; at every one in the next test."""
-    _cut(tmp_path, whole, kind, 97 if kind in OTHERS else 1)
+@pytest.mark.parametrize(("trial", "packed"), KINDS)
+def test_cut_at_every_byte(tmp_path: Path, whole: Whole, trial: Trial, packed: str) -> None:
+    path = whole(trial, packed)
+    _cut(tmp_path, path, trial, packed, 97 if path.stat().st_size > SMALL else 1)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", OTHERS)
-def test_cut_at_every_byte_of_all_others(tmp_path: Path, whole: Callable[[str], Path], kind: str) -> None:
-    _cut(tmp_path, whole, kind, 1)
+@pytest.mark.parametrize(("trial", "packed"), KINDS)
+def test_large_files_cut_at_every_byte(tmp_path: Path, whole: Whole, trial: Trial, packed: str) -> None:
+    path = whole(trial, packed)
+    if path.stat().st_size > SMALL:
+        _cut(tmp_path, path, trial, packed, 1)
 
 
-def _cut(tmp_path: Path, whole: Callable[[str], Path], kind: str, step: int) -> None:
+def _cut(folder: Path, whole: Path, trial: Trial, packed: str, step: int) -> None:
     """A cut file gives a beginning of the frames; where some are missing, it says so, or was cut between two lines."""
-    content = whole(kind).read_bytes()
-    expected = ours(whole(kind))
+    content, expected = whole.read_bytes(), ours(whole)
+    assert len(expected) == 6
+    path = folder / whole.name
     for n in range(0, len(content), step):
-        path = tmp_path / f"cut.{kind}"
         path.write_bytes(content[:n])
         frames, losses, refused = attempt(path)
         assert frames == expected[: len(frames)], n
         if len(frames) < len(expected) and not refused:
-            assert losses or (kind in TEXT and _between_lines(content, n)), n
+            assert losses or (trial.shape == "text" and not packed and _between_lines(content, n, trial)), n
             assert all(loss.bytes > 0 for loss in losses), n
 
 
-def _between_lines(content: bytes, n: int) -> bool:
+def _between_lines(content: bytes, n: int, trial: Trial) -> bool:
     """Whether nothing but blanks and a line end is missing of the line that the cut is in, or no part of it is there,
     or it is no line of a frame. "R" behind a frame says that it was received, as does nothing."""
     begin = content.rfind(b"\n", 0, n) + 1
     end = content.find(b"\n", n)
-    line = content[begin:end].strip()
-    frame = line[:1].isdigit() or line.startswith(b"(")
+    frame = trial.frame_line.match(content[begin:end].strip())
     return not content[begin:n].strip() or content[n:end].strip() in (b"", b"R") or not frame
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_flipped_bits(tmp_path: Path, whole: Callable[[str], Path], kind: str) -> None:
+@pytest.mark.parametrize(("trial", "packed"), KINDS)
+def test_flipped_bits(tmp_path: Path, whole: Whole, trial: Trial, packed: str) -> None:
     """One to three flipped bits anywhere: an answer or a refusal, never anything else."""
-    content = whole(kind).read_bytes()
+    content = whole(trial, packed).read_bytes()
     rng = random.Random(7)
-    for _ in range(40 if kind in ("db", "mf4") else 300):
+    path = tmp_path / f"flip.{trial.suffix}{packed}"
+    for _ in range(40 if len(content) > SMALL else 300):
         damaged = bytearray(content)
         for _ in range(rng.randint(1, 3)):
             damaged[rng.randrange(len(damaged))] ^= 1 << rng.randrange(8)
-        path = tmp_path / f"flip.{kind}"
         path.write_bytes(damaged)
         frames, _, _ = attempt(path)
         assert len(frames) <= 30
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_garbage_behind_a_sound_beginning(tmp_path: Path, whole: Callable[[str], Path], kind: str) -> None:
-    content = whole(kind).read_bytes()
+@pytest.mark.parametrize(("trial", "packed"), KINDS)
+def test_garbage_behind_a_sound_beginning(tmp_path: Path, whole: Whole, trial: Trial, packed: str) -> None:
+    content = whole(trial, packed).read_bytes()
     rng = random.Random(3)
+    path = tmp_path / f"tail.{trial.suffix}{packed}"
     for n in (1, 100, 5000):
-        path = tmp_path / f"tail.{kind}"
         path.write_bytes(content + rng.randbytes(n))
         frames, losses, refused = attempt(path)
-        assert frames[:6] == ours(whole(kind)), n
-        assert losses or refused or kind in ("db", "mf4") or (kind.endswith("gz") and n == 1)
+        assert frames[:6] == ours(whole(trial)), n
+        assert losses or refused or trial.shape == "linked" or (packed and n == 1)
 
 
-@pytest.mark.parametrize("kind", ["log", "asc", "trc", "csv"])
-def test_garbage_lines_are_counted_with_their_place(tmp_path: Path, whole: Callable[[str], Path], kind: str) -> None:
-    lines = whole(kind).read_bytes().splitlines(keepends=True)
-    at = sum(map(len, lines[:-3]))
-    path = tmp_path / f"garbage.{kind}"
+@pytest.mark.parametrize("trial", trials("text"))
+def test_garbage_lines_are_counted_with_their_place(tmp_path: Path, whole: Whole, trial: Trial) -> None:
+    lines = whole(trial).read_bytes().splitlines(keepends=True)
+    path = tmp_path / f"garbage.{trial.suffix}"
     path.write_bytes(b"".join(lines[:-3]) + b"what is this?\n" + b"".join(lines[-3:]))
     frames, losses, _ = attempt(path)
-    assert frames == ours(whole(kind))
-    assert [(loss.kind, loss.bytes) for loss in losses] == [("line", 14)]
-    assert losses[0].offset == (at if kind == "csv" else pytest.approx(at, abs=8))
+    assert frames == ours(whole(trial))
+    assert [(loss.kind, loss.offset, loss.bytes) for loss in losses] == [("line", sum(map(len, lines[:-3])), 14)]
 
 
-@pytest.mark.parametrize("kind", ["log", "asc", "trc", "csv"])
+@pytest.mark.parametrize("trial", trials("text"))
 @pytest.mark.parametrize("end", [b"\r\n", b"\r", b"\n\n", b" \r\n"])
-def test_line_ends_of_any_kind(tmp_path: Path, whole: Callable[[str], Path], kind: str, end: bytes) -> None:
-    path = tmp_path / f"ends.{kind}"
-    content = whole(kind).read_bytes()
-    path.write_bytes(content.replace(b"\n", end, 9))
-    assert ours(path) == ours(whole(kind))
+def test_line_ends_of_any_kind(tmp_path: Path, whole: Whole, trial: Trial, end: bytes) -> None:
+    path = tmp_path / f"ends.{trial.suffix}"
+    path.write_bytes(whole(trial).read_bytes().replace(b"\n", end, 9))
+    assert ours(path) == ours(whole(trial))
 
 
-@pytest.mark.parametrize("kind", ["log", "asc", "trc", "csv"])
+@pytest.mark.parametrize("trial", trials("text"))
 @pytest.mark.parametrize("code", ["utf-16", "utf-16-le", "utf-16-be", "utf-8-sig"])
-def test_other_encodings(tmp_path: Path, whole: Callable[[str], Path], kind: str, code: str) -> None:
-    path = tmp_path / f"wide.{kind}"
-    path.write_bytes(whole(kind).read_bytes().decode("ascii").encode(code))
-    assert ours(path) == ours(whole(kind))
+def test_other_encodings(tmp_path: Path, whole: Whole, trial: Trial, code: str) -> None:
+    path = tmp_path / f"wide.{trial.suffix}"
+    path.write_bytes(whole(trial).read_bytes().decode("ascii").encode(code))
+    assert ours(path) == ours(whole(trial))
 
 
-def test_a_very_long_line_is_dropped_and_counted(tmp_path: Path, whole: Callable[[str], Path]) -> None:
-    content = whole("log").read_bytes()
+LAST = [(t, *line) for t in all_trials().values() for line in t.last_lines]
+
+
+@pytest.mark.parametrize(("trial", "before", "last", "good"), LAST, ids=lambda v: getattr(v, "suffix", None))
+def test_a_last_line_without_an_end(tmp_path: Path, trial: Trial, before: bytes, last: bytes, good: bool) -> None:
+    """Kept without a word when nothing can be missing of it; else dropped, and its bytes counted where it begins."""
+    path = tmp_path / f"made.{trial.suffix}"
+    path.write_bytes(before + last)
+    frames, losses, _ = attempt(path)
+    assert len(frames) == 1 + good
+    lost = [(loss.offset, loss.bytes - (loss.kind == "line")) for loss in losses]  # a line counts its end
+    assert lost == ([] if good else [(len(before), len(last))])
+
+
+LOG = all_trials()["candump"]
+
+
+def test_a_very_long_line_is_dropped_and_counted(tmp_path: Path, whole: Whole) -> None:
+    content = whole(LOG).read_bytes()
     path = tmp_path / "long.log"
     path.write_bytes(content + b"x" * 5_000_000 + b"\n" + content)
     frames, losses, _ = attempt(path)
-    assert frames == ours(whole("log")) * 2
+    assert frames == ours(whole(LOG)) * 2
     assert [(loss.kind, loss.offset, loss.bytes) for loss in losses] == [("limit", len(content), 5_000_001)]
 
 
-def test_losses_stay_countable(tmp_path: Path, whole: Callable[[str], Path]) -> None:
+def test_losses_stay_countable(tmp_path: Path, whole: Whole) -> None:
     path = tmp_path / "much.log"
-    line = whole("log").read_bytes().splitlines(keepends=True)[0]
+    line = whole(LOG).read_bytes().splitlines(keepends=True)[0]
     path.write_bytes((line + b"bad\n") * 3000)
     frames, losses, _ = attempt(path)
     assert len(frames) == 3000
@@ -190,58 +206,3 @@ def test_an_unknown_format_names_the_known_ones(tmp_path: Path) -> None:
     path.write_bytes(b"hello\n")
     with pytest.raises(UnknownLogError, match=r"asc, blf, candump"):
         open_log(path)
-
-
-STAMPED = b"(1700000000.000000) can0 100#0102\n"
-
-
-@pytest.mark.parametrize(
-    ("kind", "before", "last", "good"),
-    [
-        ("log", STAMPED, b"(1700000000.001000) can0 100#0304", True),  # as long as the identifier's frames before it
-        ("log", STAMPED, b"(1700000000.001000) can0 100#03", False),
-        ("log", STAMPED, b"(1700000000.001000) can0 101#0304", False),  # nobody knows
-        ("log", STAMPED, b"(1700000000.001000) can0 101#0102030405060708", True),
-        ("log", STAMPED, b"(1700000000.001000) can0 101#R4", True),
-        ("log", STAMPED, b"(1700000000.001000) can0 101##1" + b"00" * 64, True),
-        ("log", STAMPED, b"(1700000000.001000) can0 101##1" + b"00" * 48, False),
-        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 00", True),
-        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 0", False),
-        ("asc", b"base dec  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   d 2 64 10", False),
-        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  ErrorFrame", True),
-        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 1  64 Rx   r 8", True),
-        ("asc", b"base hex  timestamps absolute\n   0.1 1  64 Rx   d 1 64\n", b"   0.2 C", False),
-        (
-            "trc",
-            b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 0.1 DT 1 0100 Rx - 1 00\n",
-            b"2 0.2 DT 1 0100 Rx - 2 00 01",
-            True,
-        ),
-        (
-            "trc",
-            b";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n1 0.1 DT 1 0100 Rx - 1 00\n",
-            b"2 0.2 DT 1 0100 Rx - 2 00 0",
-            False,
-        ),
-        (
-            "csv",
-            b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x1,0,0,0,1,AQ==\n",
-            b"2.0,0x1,0,0,0,1,AQ==",
-            True,
-        ),
-        (
-            "csv",
-            b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.0,0x1,0,0,0,1,AQ==\n",
-            b"2.0,0x1,0,0,0,1,AQ=",
-            False,
-        ),
-    ],
-)
-def test_a_last_line_without_an_end(tmp_path: Path, kind: str, before: bytes, last: bytes, good: bool) -> None:
-    """Kept without a word when nothing can be missing of it; else dropped, and its bytes counted where it begins."""
-    path = tmp_path / f"made.{kind}"
-    path.write_bytes(before + last)
-    frames, losses, _ = attempt(path)
-    assert len(frames) == 1 + good
-    lost = [(loss.offset, loss.bytes - (loss.kind == "line")) for loss in losses]  # a line counts its end
-    assert lost == ([] if good else [(len(before), len(last))])

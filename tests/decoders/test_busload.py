@@ -68,13 +68,13 @@ def test_seconds_add_up_as_frame_by_frame(rows: list[tuple[int, int, int]], orde
 def made(t: np.ndarray[tuple[int], np.dtype[np.int64]], channel: str = "can0") -> Frames:
     n = len(t)
     return Frames(
-        t,
-        np.zeros(n, np.uint8),
-        np.full(n, 5, np.uint32),
-        np.zeros(n, np.uint8),
-        np.full(n, 8, np.uint8),
-        np.zeros((n, 8), np.uint8),
-        (channel,),
+        t=t,
+        channel=np.zeros(n, np.uint8),
+        can_id=np.full(n, 5, np.uint32),
+        flags=np.zeros(n, np.uint8),
+        length=np.full(n, 8, np.uint8),
+        payload=np.zeros((n, 8), np.uint8),
+        channels=(channel,),
     )
 
 

@@ -16,9 +16,9 @@ from herdbook.decoders import Frames
 from herdbook.decoders.formats.asc import reader as asc
 from herdbook.decoders.formats.candump import reader as candump
 from herdbook.decoders.formats.candump.aligned import read_aligned
-from herdbook.decoders.logs.log import Account
-from herdbook.decoders.logs.rows import Labels, Rows
-from herdbook.decoders.logs.source import PAD
+from herdbook.decoders.reading.reader import Account
+from herdbook.decoders.reading.rows import Labels, Rows
+from herdbook.decoders.text.fields import PAD
 
 ODD = b" \n\t.#()xXRTdr0123456789abcdefABCDEFgG@`!:/\x00\x01\x10\xff"
 
@@ -168,7 +168,7 @@ def test_asc(seed: int) -> None:
         for version in (text, damaged(text, rng)):
             found = []
             for begun in (True, False):
-                state = asc.State(Account())
+                state = asc.AscHeader(Account())
                 state.begun = begun
                 frames = asc._parse(padded(version), 0, state)
                 found.append((rows_of(frames), sum(x.bytes for x in state.account.losses)))
@@ -178,7 +178,7 @@ def test_asc(seed: int) -> None:
 def test_most_lines_of_a_usual_log_go_the_quick_way(tmp_path: Path) -> None:
     rng = random.Random(1)
     text = b"\n".join(asc_line(rng, i / 100) for i in range(400)) + b"\n"
-    state = asc.State(Account())
+    state = asc.AscHeader(Account())
     frames = asc._aligned(padded(text), 0, state)
     assert frames is not None
     assert len(frames) == 400

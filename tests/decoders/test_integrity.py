@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from demo_logs.encode import seal
 from herdbook.decoders import Frames, Network, NetworkError
 from herdbook.decoders.integrity.checks import IntegrityCheck, MessageReport
-from herdbook.decoders.integrity.checksum import protection_of, seal
+from herdbook.decoders.integrity.checksum import protection_of
 
 Array = NDArray[Any]
 DBC = """VERSION ""
@@ -47,13 +48,13 @@ def network(tmp_path: Path) -> Network:
 def batch(t: Array, payload: Array, can_id: int = 100) -> Frames:
     n = len(t)
     return Frames(
-        t.astype(np.int64),
-        np.zeros(n, np.uint8),
-        np.full(n, can_id, np.uint32),
-        np.zeros(n, np.uint8),
-        np.full(n, 8, np.uint8),
-        payload,
-        ("can0",),
+        t=t.astype(np.int64),
+        channel=np.zeros(n, np.uint8),
+        can_id=np.full(n, can_id, np.uint32),
+        flags=np.zeros(n, np.uint8),
+        length=np.full(n, 8, np.uint8),
+        payload=payload,
+        channels=("can0",),
     )
 
 
@@ -72,7 +73,20 @@ def report(network: Network, t: Array, payload: Array, pieces: int) -> MessageRe
 @pytest.mark.parametrize("pieces", [1, 2, 7, 100])
 def test_a_sound_stream_has_no_faults_however_it_is_cut(network: Network, pieces: int) -> None:
     found = report(network, np.arange(100) * 10_000, sent(network, 100), pieces)
-    assert found == MessageReport("Guarded", "can0", 100, 0, 990_000, 10.0, 10.0, 10.0, 0, 0, 0, 0)
+    assert found == MessageReport(
+        message="Guarded",
+        channel="can0",
+        frames=100,
+        start_t=0,
+        end_t=990_000,
+        cycle_ms=10.0,
+        median_ms=10.0,
+        p99_ms=10.0,
+        missed=0,
+        counter_gaps=0,
+        counter_repeats=0,
+        checksum_failures=0,
+    )
 
 
 @pytest.mark.parametrize("pieces", [1, 3, 95])
@@ -113,7 +127,17 @@ def test_other_traffic_keeps_the_bus_awake(network: Network) -> None:
     ids = np.concatenate((np.full(100, 100), np.full(len(other), 200)))
     order = np.argsort(times, kind="stable")
     f = batch(times[order], np.zeros((len(order), 8), np.uint8))
-    check.add(Frames(f.t, f.channel, ids[order].astype(np.uint32), f.flags, f.length, f.payload, f.channels))
+    check.add(
+        Frames(
+            t=f.t,
+            channel=f.channel,
+            can_id=ids[order].astype(np.uint32),
+            flags=f.flags,
+            length=f.length,
+            payload=f.payload,
+            channels=f.channels,
+        )
+    )
     guarded, plain = check.report()
     assert guarded.missed == 299
     assert (plain.missed, plain.cycle_ms, plain.checksum_failures) == (None, None, None)

@@ -8,40 +8,14 @@ from pathlib import Path
 import pytest
 
 from herdbook.decoders import LogFormatError, open_log
-from herdbook.decoders.formats.mf4.blocks import Blocks, Broken
+from herdbook.decoders.formats.mf4.blocks import BlockFile, Broken
 from herdbook.decoders.formats.mf4.groups import bus_groups
-from tests.decoders.mdf_made import START_NS, Made, record
+from tests.decoders.mdf_made import DATA, START_NS, Made, mixed_file, record, variable_file
 from tests.decoders.peers import ours
-
-DATA = [bytes(range(i % 9)) for i in range(3000)]
 
 
 def seen(path: Path) -> list[tuple[int, int, bytes, bool]]:
     return [(f[0] - START_NS // 1000, f[1], f[10], f[6]) for f in ours(path)]
-
-
-def variable_file(path: Path, entries: list[bytes], packed: bool) -> Path:
-    made = Made()
-    stream = b"".join(struct.pack("<I", len(d)) + d for d in entries)
-    if packed:
-        import zlib
-
-        half = len(stream) // 2
-        parts = [
-            made.add(b"##DZ", [], struct.pack("<2sBxLQQ", b"SD", 0, 0, len(p), len(z := zlib.compress(p))) + z)
-            for p in (stream[:half], stream[half:])
-        ]
-        lists = made.add(b"##DL", [0, *parts], struct.pack("<B3xIQQ", 0, 2, 0, half))
-        data = made.add(b"##HL", [lists], struct.pack("<HBB4x", 0, 0, 0))
-    else:
-        data = made.add(b"##SD", [], stream)
-    at, records = 0, []
-    for i, entry in enumerate(entries):
-        records.append(record(i / 1000, i % 2048, len(entry), at))
-        at += 4 + len(entry)
-    group = made.group(0, "CAN_DataFrame", 0, len(records), variable=data)
-    table = made.add(b"##DT", [], b"".join(records))
-    return made.finish(made.add(b"##DG", [0, group, table, 0], bytes(8)), path)
 
 
 @pytest.mark.parametrize("packed", [False, True])
@@ -60,19 +34,6 @@ def test_asammdf_reads_the_made_file_the_same(tmp_path: Path) -> None:
     assert found.samples["CAN_DataFrame.ID"].tolist() == [f[1] for f in seen(path)]
     lengths = found.samples["CAN_DataFrame.DataLength"].tolist()
     assert [row[:n].tobytes() for row, n in zip(found.samples["CAN_DataFrame.DataBytes"], lengths, strict=True)] == DATA
-
-
-def mixed_file(path: Path) -> Path:
-    """Data and remote frames in one stream, each record behind the number of its group."""
-    made = Made()
-    remote = made.group(0, "CAN_RemoteFrame", 2, 100)
-    data = made.group(remote, "CAN_DataFrame", 1, 200)
-    stream = b""
-    for i in range(300):
-        which = 2 if i % 3 == 2 else 1
-        stream += bytes([which]) + record(i / 1000, i, 8, i)
-    table = made.add(b"##DT", [], stream)
-    return made.finish(made.add(b"##DG", [0, data, table, 0], bytes([1]) + bytes(7)), path)
 
 
 def test_mixed_records(tmp_path: Path) -> None:
@@ -147,4 +108,4 @@ def test_a_link_out_of_the_file_is_refused(tmp_path: Path) -> None:
     at = content.index(b"##HD")
     path.write_bytes(content[: at + 24] + struct.pack("<Q", 2**63) + content[at + 32 :])
     with pytest.raises(Broken, match="past the end"):
-        list(bus_groups(Blocks(path), ("CAN_DataFrame",)))
+        list(bus_groups(BlockFile(path), ("CAN_DataFrame",)))

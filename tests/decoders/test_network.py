@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 
 from herdbook.decoders import Frames, Network, NetworkError, decode
-from herdbook.decoders.dbc.network import parameter_group
+from herdbook.decoders.dbc.j1939 import parameter_group
 from herdbook.decoders.decoding.decode import Decoder
-from herdbook.decoders.frames import ERROR, REMOTE
-from herdbook.decoders.logs.log import join_frames
+from herdbook.decoders.frames import ERROR, REMOTE, join_frames
 from tests.decoders.peers import frames_of
 
 HEAD = 'VERSION ""\nNS_ :\nBS_:\nBU_: X\n'
@@ -41,13 +40,13 @@ def test_error_and_remote_frames_are_counted_not_decoded(tmp_path: Path) -> None
     network = Network.load(dbc(tmp_path, "a.dbc", message(5, "M", length=1)))
     f = frames_of(5, [b"\1"] * 4)
     odd = Frames(
-        f.t,
-        f.channel,
-        f.can_id,
-        np.array([0, ERROR, REMOTE, ERROR | REMOTE], np.uint8),
-        f.length,
-        f.payload,
-        f.channels,
+        t=f.t,
+        channel=f.channel,
+        can_id=f.can_id,
+        flags=np.array([0, ERROR, REMOTE, ERROR | REMOTE], np.uint8),
+        length=f.length,
+        payload=f.payload,
+        channels=f.channels,
     )
     decoder = Decoder(network)
     decoder.add(join_frames([odd, frames_of(6, [b"\2"] * 3)]))

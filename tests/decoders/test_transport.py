@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from herdbook.decoders import Decoder, Frames, Network, join_frames
-from herdbook.decoders.logs.rows import part
+from herdbook.decoders.frames import part
 from tests.decoders.peers import frames_of
 
 BROADCAST = bytes(range(1, 40))

@@ -1,5 +1,5 @@
-"""Frames of all kinds in .trc logs, which python-can reads but does not write: lines made here, its reader is the
-reference."""
+"""Frames of all kinds in .trc logs, which python-can reads but does not write: lines made here, its
+reader is the reference."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from herdbook.decoders.logs.rows import FD_LENGTHS
+from herdbook.decoders.reading.rows import FD_LENGTHS
 from tests.decoders.peers import can, ours, theirs, unequal
 
 HEAD = {

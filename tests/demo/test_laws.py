@@ -53,9 +53,7 @@ def test_charge_of_every_group_balances() -> None:
     before = cells.soc.copy()
     trace = charge(batch, 40.0)
     true = (trace.data["pack_current"][:, :, 0] - batch.offset_a) / batch.gain
-    bleed = (
-        trace.data["cell_bleed"][:, 0, :] * trace.data["cell_voltage"][:, 0, :] / profile.figure("pack", "bleed_ohm")
-    )
+    bleed = trace.data["cell_bleed"][:, 0, :] * trace.data["cell_voltage"][:, 0, :] / profile.pack_figures.bleed_ohm
     dt = float(trace.t_s[1])
     into = (-true.sum() - bleed.sum(axis=0) - cells.leak_a[0] * len(trace.t_s)) * dt
     # the bleed of a step is decided at the end of the one before: one step of it may differ

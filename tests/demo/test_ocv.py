@@ -1,5 +1,5 @@
-"""The open-circuit voltage against values that PyBaMM 26.10.1.1 prints for its set Prada2013 (published set,
-other code)."""
+"""The open-circuit voltage against values that PyBaMM 26.10.1.1 prints for its set Prada2013
+(published set, other code)."""
 
 from __future__ import annotations
 

@@ -1,5 +1,4 @@
-"""Writes what a physics model of an LFP cell does under our loads, as CSV; run by `make physics` in its own
-venv.
+"""Writes what a physics model of an LFP cell does under our loads, as CSV; run by `make physics` in its own venv.
 
 Model: single particle with electrolyte (SPMe) of PyBaMM, parameter set Prada2013 (E. Prada et al., J.
 Electrochem. Soc. 160 (2013) A616), 2.3 Ah nominal. 30 / 2.3 such cells in parallel make a group of 30 Ah, so

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from herdbook.pipeline.health.examples import profile, record, stretch
+from herdbook.pipeline.health.examples import one_session, profile, record
 from herdbook.pipeline.health.pack.voltage_efficiency import voltage_efficiency
 from herdbook.pipeline.metrics import pack_bands
 from herdbook.pipeline.science.coulomb import integrate
@@ -44,8 +44,7 @@ def cell() -> pl.DataFrame:
 
 
 def test_discharged_charge_equals_the_instruments_counter(cell: pl.DataFrame) -> None:
-    """Recorded 1.07236 and 1.0729 Ah; ours within 0.2 %, also with our own 1 mV / 0.1 A world's coarse
-    current."""
+    """Recorded 1.07236 and 1.0729 Ah; ours within 0.2 %, also with our own 1 mV / 0.1 A world's coarse current."""
     assert cell.height == 2142
     rng = np.random.default_rng(1)
     for cycle, recorded in ((1, 1.07236), (2, 1.0729)):
@@ -121,7 +120,7 @@ def test_voltage_efficiency_equals_the_instruments_energies_at_equal_charge(cell
         )
         session = Session("x", kind, signals.start, signals.end)
         found = pack_bands.SET.compute(session, signals, profile({"cells": 1, "rated_ah": whole}))
-        parts.append(stretch(day, kind, *found.metrics))
+        parts.append(one_session(day, kind, *found.metrics))
     ours, why = voltage_efficiency(record(*parts).metrics)
     assert ours is not None, why
     print(f"voltage efficiency {ours.value:.4f} +- {ours.se:.4f}, counted {counted_out / counted_in:.4f}")

@@ -1,5 +1,4 @@
-"""Estimators against a physics model of an LFP cell (tests/external/battery_physics.py; `make physics` runs
-both).
+"""Estimators against a physics model of an LFP cell (tests/external/battery_physics.py; `make physics` runs both).
 
 Bounds promised at 1 mV / 0.1 A quantisation and 5 mV noise: DC resistance within 5 %, capacity within 2 %,
 self-discharge within 20 %, charge offset within 1 % of capacity; our own: round-trip and voltage efficiency within
@@ -14,13 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from herdbook.pipeline.assess.sessions import Stretch as Logged
-from herdbook.pipeline.assess.sessions import sessions
+from herdbook.pipeline.assess.sessions import Stretch, sessions
 from herdbook.pipeline.health.engine import apply
-from herdbook.pipeline.health.examples import Stretch, profile, record, stretch
+from herdbook.pipeline.health.examples import ExampleSession, one_session, profile, record
 from herdbook.pipeline.health.pack.capacity import capacities
+from herdbook.pipeline.health.pack.leak import self_discharge
 from herdbook.pipeline.health.pack.life_use import life_use
-from herdbook.pipeline.health.pack.self_discharge import self_discharge
 from herdbook.pipeline.health.rules.leaking_group import RULE as LEAK
 from herdbook.pipeline.metrics import cell_offset, cell_resistance, cell_split, measure, pack_anchors
 from herdbook.pipeline.metrics.set import Outcome
@@ -159,7 +157,7 @@ def test_capacity_between_a_low_rest_and_full() -> None:
     soc = {e.item: e.data["soc_pct"] for e in outcome.events}
     events = [Event(e.kind, e.start - START, e.end - START, e.item, e.data) for e in outcome.events]
     hours = (signals.end - signals.start) / 3.6e9
-    found = capacities(record(stretch(0, "charge", *outcome.metrics, *events, hours=hours)))
+    found = capacities(record(one_session(0, "charge", *outcome.metrics, *events, hours=hours)))
     truth = full_capacity(charge, rated)
     print(f"anchors {soc}; capacity ours {found[0].ah:.2f} +- {found[0].se:.2f} Ah, model {truth:.2f} Ah")
     assert found[0].ah == pytest.approx(truth, rel=0.02)
@@ -178,10 +176,10 @@ def test_self_discharge() -> None:
     leak, pack = table("leak"), pack_table()
     rated = pack["rated_ah"]
     assert isinstance(rated, float)
-    charges: list[Stretch] = []
+    charges: list[ExampleSession] = []
     for seed, day in enumerate(range(0, 12, 2)):
         signals = logged(leak["t"], leak["amps"], [leak["base"]] * 7 + [leak[f"day{day}"]], seed)
-        charges.append(stretch(day, "charge", *run(cell_offset.SET, signals, "charge").metrics, hours=2.0))
+        charges.append(one_session(day, "charge", *run(cell_offset.SET, signals, "charge").metrics, hours=2.0))
     said = apply(LEAK, record(*charges, pack=pack))
     assert isinstance(said, list)
     assert [f.item for f in said] == ["cell 8"]
@@ -218,12 +216,12 @@ def lived(signals: Signals) -> dict[str, Metric]:
     """Cut into sessions, measured, and looked at as a life: the whole way from signals to the figures a page shows."""
     span = signals.start, signals.end
     parts = []
-    for found in sessions("x", Logged(*span), signals, [span], False, 120.0, 10_000_000):
+    for found in sessions("x", Stretch(*span), signals, [span], False, 120.0, 10_000_000):
         one = found.session
         outcome = measure(one, signals, profile(pack_table()))
         events = [Event(e.kind, e.start - one.start, e.end - one.start, e.item, e.data) for e in outcome.events]
         day, hours = (one.start - START) / 86_400e6, (one.end - one.start) / 3.6e9
-        parts.append(stretch(day, one.kind, *outcome.metrics, *events, hours=hours))
+        parts.append(one_session(day, one.kind, *outcome.metrics, *events, hours=hours))
     assert [p.kind for p in parts if p.kind != "rest"] == ["charge", "ride", "charge"]
     seen = record(*parts)
     return {m.name: m for m in life_use(seen.metrics, seen.events).figures}

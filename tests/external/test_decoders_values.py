@@ -14,19 +14,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from demo_logs.encode import seal
 from herdbook.decoders import Network, decode, open_log, read_frames
 from herdbook.decoders.dbc.messages import Message, Signal
-from herdbook.decoders.integrity.checksum import (
-    H2F,
-    J1850,
-    Protection,
-    crc8,
-    expected_checksum,
-    protection_of,
-    seal,
-    wrong,
-)
-from tests.decoders.peers import can, frames_of, ours, theirs, unequal
+from herdbook.decoders.integrity.checksum import H2F, J1850, Protection, crc8, expected_checksum, protection_of, wrong
+from tests.decoders.peers import frames_of, ours, unequal
+from tests.decoders.trial import trial_of
 from tests.external.fetch import folder_of
 
 ROOT = folder_of("python-can")
@@ -196,11 +189,7 @@ def test_obd(tmp_path: Path, answer: str, signal: str, value: float) -> None:
 )
 def test_python_cans_own_log_files(name: str) -> None:
     assert LOGS is not None
-    first = {".asc": 1, ".blf": 1, ".trc": 0, ".gz": 1}[Path(name).suffix]
-    with can.LogReader(LOGS / name) as reader:
-        expected = theirs(reader, first)
-        start = round(getattr(reader, "_start_time", 0) * 1e6)
-    assert unequal(ours(LOGS / name), expected, shift_us=start) == []
+    assert unequal(ours(LOGS / name), trial_of(LOGS / name).peer(LOGS / name)) == []
 
 
 @needs_logs

@@ -1,5 +1,5 @@
-"""What the night's tests share: a small fleet's logs, a store filled by one process without Prefect, and one
-Prefect server."""
+"""What the night's tests share: a small fleet's logs, a store filled by one process without Prefect,
+and one Prefect server."""
 
 from __future__ import annotations
 
@@ -13,15 +13,16 @@ from pathlib import Path
 import psutil
 import pytest
 
-from herdbook.flows.night_settings import read_plan
+from herdbook.flows.night_settings import read_night_settings
+from herdbook.flows.request import Request
 from herdbook.flows.server.server import Server, local_server
-from herdbook.flows.supervise import Request
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.store import Store
 
 sys.path.insert(0, str(Path(__file__).parents[2]))  # worker processes import tests.flows.* by name
 from tests.flows.rides import PROFILES, write_fleet, write_ride
 
+HANGS_S = 1200.0  # a server that has not started by then hangs, however busy the machine
 SHARED: list[psutil.Process] = []  # the server of all tests: none that kills its own may take it along
 
 
@@ -29,7 +30,7 @@ SHARED: list[psutil.Process] = []  # the server of all tests: none that kills it
 def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A home after its first start: five seconds of migrations that no other test needs to repeat."""
     home = tmp_path_factory.mktemp("prefect") / "home"
-    with local_server(home):
+    with local_server(home, start_limit_s=HANGS_S):
         pass
     return home
 
@@ -42,7 +43,7 @@ def home(migrated: Path, tmp_path: Path) -> Path:
 @pytest.fixture(scope="session")
 def server(migrated: Path) -> Iterator[Server]:
     """One Prefect server for all tests that only need one to be there."""
-    with local_server(migrated) as server:
+    with local_server(migrated, start_limit_s=HANGS_S) as server:
         assert server.process
         SHARED.append(psutil.Process(server.process.pid))
         yield server
@@ -72,14 +73,14 @@ class Place:
         kept = [line for line in lines if line.split(" =")[0] not in night]
         new = [f"{key} = {json.dumps(value)}" for key, value in night.items()]
         (self.folder / FILE).write_text("\n".join(kept + new) + "\n", "utf-8")
-        return replace(self.request, plan=read_plan(self.folder))
+        return replace(self.request, settings=read_night_settings(self.folder))
 
 
 def place(folder: Path, inbox: Path) -> Place:
     Store.create(folder, PROFILES)
     with (folder / FILE).open("a", encoding="utf-8") as file:
         file.write("[night]\nworkers = 2\nbundle_mb = 0.5\n")
-    return Place(folder, Request("night", str(inbox), str(folder), read_plan(folder)))
+    return Place(folder, Request("night", str(inbox), str(folder), read_night_settings(folder)))
 
 
 @pytest.fixture

@@ -28,15 +28,15 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from herdbook.flows.night_settings import read_plan
-from herdbook.flows.supervise import Request
+from herdbook.flows.night_settings import read_night_settings
+from herdbook.flows.request import Request
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.store import Store
 from tests.flows.rides import PROFILES
 from tests.flows.same import assert_same
 
 STAGES = ("starting", "taking logs in", "assessing vehicles", "publishing")
-LONGEST_S = 300.0
+LONGEST_S = 1200.0
 
 
 def night(request: Request, told: Path) -> None:
@@ -59,7 +59,7 @@ class Shaken:
         Store.create(self.folder, PROFILES)
         with (self.folder / FILE).open("a", encoding="utf-8") as file:
             file.write("[night]\nworkers = 2\nbundle_mb = 0.5\n")
-        self.request = Request("night", str(self.inbox), str(self.folder), read_plan(self.folder))
+        self.request = Request("night", str(self.inbox), str(self.folder), read_night_settings(self.folder))
         self.told = self.folder.with_suffix(".told")
 
     def start(self) -> BaseProcess:
@@ -106,7 +106,7 @@ def through(shaken: Shaken, aim: str, after_s: float, whole: bool) -> str | None
         os.killpg(process.pid or 0, signal.SIGKILL)
     else:
         process.kill()
-    process.join(10)
+    process.join(LONGEST_S)
     return where
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from herdbook.flows.night.steps import bundles
+from herdbook.flows.night.bundles import bundles
 
 
 def write(folder: Path, sizes: list[int]) -> list[Path]:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from herdbook.flows.night.steps import Hands, assess_safely, dismiss
-from herdbook.pipeline.assess.assess import plan
-from herdbook.pipeline.night.scan import mark, run_scan
+from herdbook.flows.night.in_task import assess_safely
+from herdbook.flows.night.shared_workers import WorkerLimits, end_workers
+from herdbook.pipeline.assess.plan import plan
+from herdbook.pipeline.night.again import mark
+from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.store.store import Store
 from tests.flows.conftest import place
 
@@ -20,13 +22,13 @@ def test_a_damaged_part_stops_its_vehicle_only(tmp_path: Path, inbox: Path) -> N
         [(vehicle, part), *others] = con.execute(
             "SELECT vehicle, min(part) FROM logs GROUP BY vehicle ORDER BY vehicle"
         ).fetchall()
-    os.truncate(store.lake / part, 100)
+    os.truncate(store.lake.root / part, 100)
     mark(store)
-    hands = Hands(1, 60.0, 4096.0)
+    limits = WorkerLimits(1, 60.0, 4096.0)
     try:
-        seen = [assess_safely(store, work, hands) for work in plan(store, [vehicle, others[0][0]])]
+        seen = [assess_safely(store, work, limits) for work in plan(store, [vehicle, others[0][0]])]
     finally:
-        dismiss()
+        end_workers()
     assert "store check --repair" in seen[0].problem
     assert seen[0].assessed is None
     assert seen[1].assessed is not None

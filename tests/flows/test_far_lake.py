@@ -30,7 +30,7 @@ def s3() -> Iterator[S3]:
 @pytest.mark.filterwarnings("ignore:datetime.datetime.utcnow:DeprecationWarning")
 @pytest.mark.parametrize("dask", ["local", ""])
 def test_a_night_over_a_far_lake(tmp_path: Path, inbox: Path, plain: Path, server: Server, s3: S3, dask: str) -> None:
-    bucket = f"night-{dask or 'crew'}"
+    bucket = f"night-{dask or 'workers'}"
     s3.files.mkdir(bucket)
     folder = tmp_path / "store"
     folder.mkdir()

@@ -15,7 +15,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from herdbook.flows.supervise import Ended, run_once
+from herdbook.flows.request import Ended
+from herdbook.flows.supervise import run_once
 from herdbook.flows.without_prefect import run_plain
 from tests.flows.conftest import SHARED, Place, place
 from tests.flows.same import assert_same
@@ -54,7 +55,7 @@ def disturbed(here: Place, stage: str, deed: Callable[[], None]) -> Ended:
 
 def kill(name: str) -> Callable[[], None]:
     def deed() -> None:
-        end = time.monotonic() + 60
+        end = time.monotonic() + 300
         while not (found := children(name)) and time.monotonic() < end:
             time.sleep(0.01)
         assert found, f"no process {name}"
@@ -126,7 +127,7 @@ def test_the_whole_command_killed_at_a_random_instant(
         time.sleep(0.05)
     process.kill()
     process.communicate()
-    _, alive = psutil.wait_procs(below, timeout=60)
+    _, alive = psutil.wait_procs(below, timeout=300)
     assert alive == []
     run_plain(here.request, lambda *_: None)
     assert_same(here.folder, plain)
@@ -143,11 +144,11 @@ def test_the_command_stopped_in_order_leaves_a_word_and_no_process(
     time.sleep(3)
     below = psutil.Process(process.pid).children(recursive=True)
     os.kill(process.pid, sign)
-    _, said = process.communicate(timeout=40)
+    _, said = process.communicate(timeout=300)
     assert process.returncode == 130
     assert "stopped" in said
     assert "Traceback" not in said
-    assert psutil.wait_procs(below, timeout=10)[1] == []
+    assert psutil.wait_procs(below, timeout=300)[1] == []
     run_plain(here.request, lambda *_: None)
     assert_same(here.folder, plain)
 
@@ -157,7 +158,7 @@ def test_the_undisturbed_command_prints_its_list_and_nothing_else(
 ) -> None:
     here, start = command
     process = start()
-    said, wrong = process.communicate(timeout=240)
+    said, wrong = process.communicate(timeout=1200)
     result = json.loads(said)
     assert process.returncode == result["exit_code"]
     assert result["numbers"]["logs_new"] == 9

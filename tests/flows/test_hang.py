@@ -77,7 +77,7 @@ def test_our_own_server_that_hangs_is_started_again(
 
 
 def test_one_answer_is_a_pulse_and_a_long_sleep_is_no_silence(server: Server, deaf: str) -> None:
-    alive, dead = Pulse(server.url, every_s=0.0), Pulse(deaf, every_s=0.0)
+    alive, dead = Pulse(server.url, every_s=0.0, patience_s=120.0), Pulse(deaf, every_s=0.0)
     dead.asked -= 3600  # the machine slept for an hour between two questions
     assert dead.silent_s() < 60
     assert alive.silent_s() == 0.0

@@ -14,9 +14,10 @@ from typing import Any
 
 import pytest
 
-from herdbook.flows.night_settings import read_plan
+from herdbook.flows.night_settings import read_night_settings
+from herdbook.flows.request import Request
 from herdbook.flows.server.server import Server, environment
-from herdbook.flows.supervise import Request, run_once
+from herdbook.flows.supervise import run_once
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.store import Store
 from tests.flows.conftest import Place
@@ -29,7 +30,7 @@ def ask(server: Server, path: str, **body: object) -> Any:
     request = urllib.request.Request(
         f"{server.url}/{path}", json.dumps(body).encode(), {"Content-Type": "application/json"}
     )
-    with urllib.request.urlopen(request, timeout=10) as reply:
+    with urllib.request.urlopen(request, timeout=120) as reply:
         return json.load(reply)
 
 
@@ -110,7 +111,9 @@ def test_without_any_server_the_night_is_finished_all_the_same(fresh: Place, pla
 def test_a_backfill_under_prefect_changes_nothing_that_is_right(plain: Path, server: Server, tmp_path: Path) -> None:
     copy = Path(shutil.copytree(plain, tmp_path / "store"))
     (copy / FILE).write_text((copy / FILE).read_text() + f'server = "{server.url}"\n')
-    ended = run_once(Request("backfill", "", str(copy), read_plan(copy), since="2026-03-02", until="2026-03-02"))
+    ended = run_once(
+        Request("backfill", "", str(copy), read_night_settings(copy), since="2026-03-02", until="2026-03-02")
+    )
     assert ended.note == ""
     assert ended.result["numbers"]["vehicles"] == 3
     assert ended.result["changes"] == []

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from herdbook.flows.night_settings import Plan
-from herdbook.flows.supervise import Request
+from herdbook.flows.request import Request
 from herdbook.flows.without_prefect import run_plain
+from herdbook.pipeline.settings import NightSettings
 from tests.flows.conftest import place
 from tests.flows.same import contents
 
@@ -51,7 +51,7 @@ def test_an_inbox_on_s3_gives_the_same_night_and_nothing_is_fetched_twice(
     fs.put(str(inbox), "uploads/inbox", recursive=True)
     time.sleep(2.1)  # younger objects are left alone, like younger files
     here = place(tmp_path / "store", inbox)
-    request = Request("night", "s3://uploads/inbox", str(here.folder), Plan(workers=2))
+    request = Request("night", "s3://uploads/inbox", str(here.folder), NightSettings(workers=2))
     assert run_plain(request, quiet)["numbers"]["logs_new"] == 9
     mine, undisturbed = contents(here.folder / "fleet.duckdb"), contents(plain / "fleet.duckdb")
     for table in KEPT:

@@ -14,6 +14,7 @@ import psutil
 import pytest
 
 from herdbook.flows.server.server import SILENT, ServerError, environment, local_server
+from tests.flows.conftest import HANGS_S
 
 pytestmark = pytest.mark.server
 
@@ -30,7 +31,7 @@ import sys, time
 from pathlib import Path
 from herdbook.flows.supervise import leaving_in_order
 from herdbook.flows.server.server import local_server
-with leaving_in_order(), local_server(Path(sys.argv[1])) as server:
+with leaving_in_order(), local_server(Path(sys.argv[1]), start_limit_s=1200.0) as server:
     print(server.process.pid, flush=True)
     time.sleep(600)
 """
@@ -38,7 +39,7 @@ with leaving_in_order(), local_server(Path(sys.argv[1])) as server:
 
 @pytest.mark.slow
 def test_it_answers_restarts_at_the_same_address_and_goes(home: Path) -> None:
-    with local_server(home) as server:
+    with local_server(home, start_limit_s=HANGS_S) as server:
         assert server.answers()
         first, url = server.process, server.url
         assert first is not None
@@ -64,8 +65,8 @@ def test_no_server_is_left_behind(home: Path, sign: signal.Signals) -> None:
     assert holder.stdout
     server = psutil.Process(int(holder.stdout.readline()))
     holder.send_signal(sign)
-    said, wrong = holder.communicate(timeout=30)
-    server.wait(timeout=15)
+    said, wrong = holder.communicate(timeout=300)
+    server.wait(timeout=300)
     assert said == ""
     assert "server" not in wrong
 
@@ -78,7 +79,7 @@ def test_nothing_leaves_the_machine(home: Path, tmp_path: Path, monkeypatch: pyt
     seen.touch()
     monkeypatch.setenv("WATCH_FILE", str(seen))
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), os.environ.get("PYTHONPATH", "")]))
-    with local_server(home, one_run=False):
+    with local_server(home, one_run=False, start_limit_s=HANGS_S):
         time.sleep(2)
     lines = seen.read_text().splitlines()
     assert [line for line in lines if "127.0.0.1" not in line and "localhost" not in line] == []

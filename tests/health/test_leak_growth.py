@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from herdbook.pipeline.health.engine import apply
-from herdbook.pipeline.health.examples import FIRST_DAY, record, stretch
+from herdbook.pipeline.health.examples import FIRST_DAY, one_session, record
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.health.rules.leak_growing import RULE
 from herdbook.pipeline.vehicle.record import Metric
@@ -27,7 +27,7 @@ def pack(early: float, late: float, noise: float, seed: int, days: int = 84, eve
         place = -(early * d + (late - early) * d**2 / 2 / days) / DAYS_A_MONTH
         values = rng.normal(0, noise, 12) + np.where(np.arange(12) == 6, place, 0.0)
         parts = [Metric("cell_offset_top_pct", v, "%", noise, 500, item=str(g + 1)) for g, v in enumerate(values)]
-        out.append(stretch(float(d), "charge", *parts))
+        out.append(one_session(float(d), "charge", *parts))
     return record(*out)
 
 

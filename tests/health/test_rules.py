@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
 import pytest
 
 from herdbook.pipeline.assess.versions import rule_set_version
 from herdbook.pipeline.health.engine import apply, judge, limits_of
 from herdbook.pipeline.health.rule import NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
-from herdbook.pipeline.health.severity import SEVERITIES, SUBSYSTEMS
+from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity, rank
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.vehicle.roles import ROLES
 
 RULES = list(all_rules().values())
-CASES = [
-    (rule, record, kind)
-    for rule in RULES
-    for kind in ("fires_on", "quiet_on", "unassessed_on")
-    for record in getattr(rule, kind)()
-]
+KINDS = ("fires_on", "quiet_on", "unassessed_on")
+CASES = [(rule, record, kind) for rule in RULES for kind in KINDS for record in getattr(rule.cases(), kind)]
 
 
 def _ids(value: object) -> str | None:
@@ -38,39 +38,88 @@ def test_rule_agrees_with_its_own_examples(rule: Rule, record: Record, kind: str
 
 @pytest.mark.parametrize("rule", RULES, ids=_ids)
 def test_rule_states_what_it_must(rule: Rule) -> None:
-    assert rule.subsystem in SUBSYSTEMS
-    assert rule.severity in SEVERITIES
-    assert rule.title
-    assert rule.meaning
-    assert rule.source
-    assert rule.causes
-    assert rule.bench
-    assert rule.limits
-    assert all(limit.unit and limit.why for limit in rule.limits)
-    assert len({limit.name for limit in rule.limits}) == len(rule.limits)
-    assert set(rule.roles) <= set(ROLES)
-    assert rule.fires_on()
-    assert rule.quiet_on()
-    assert rule.unassessed_on()
-    if rule.severity == "stop-use" or rule.subsystem in ("thermal", "braking"):
-        assert rule.cautions, "packs burn and brakes fail: say what to be careful of"
+    assert not list(lacking(rule))
 
 
-@pytest.mark.parametrize("rule", RULES, ids=_ids)
-def test_needs_exist(rule: Rule) -> None:
-    given = {name for metric_set in all_sets().values() for name in metric_set.gives}
-    assert set(rule.needs) <= given, "no metric set gives this"
-    assert rule.needs, "a rule that needs nothing cannot tell absence from health"
+def lacking(rule: Rule) -> Iterator[str]:
+    """What a rule must still state, each in one line to read."""
+    if rule.subsystem not in SUBSYSTEMS:
+        yield f"subsystem: {rule.subsystem!r} is none of {', '.join(SUBSYSTEMS)}"
+    if not isinstance(rule.severity, Severity):
+        yield "severity: the worst the rule may say, a member of Severity"
+    for field in ("title", "meaning"):
+        if not getattr(rule, field):
+            yield f"{field}: in plain words, for the person who reads the finding"
+    if not rule.source:
+        yield "source: the paper, standard or data sheet behind method and limits, or 'definition: this project'"
+    if not rule.causes:
+        yield "causes: likely ones, most likely first"
+    if not rule.bench:
+        yield "bench: what to measure next"
+    if not rule.limits:
+        yield "limits: every number the rule judges by, so that a profile can move it"
+    for limit in rule.limits:
+        if not limit.unit:
+            yield f"limit {limit.name}: its unit ('1' for a ratio)"
+        if not limit.why:
+            yield f"limit {limit.name}: why; a source, 'common practice' or 'engineering choice'"
+    if len({limit.name for limit in rule.limits}) < len(rule.limits):
+        yield "limits: two have the same name"
+    if unknown := set(rule.roles) - set(ROLES):
+        yield f"roles: {', '.join(sorted(unknown))} are not in vehicle/roles.py"
+    if not rule.needs:
+        yield "needs: a rule that needs no metric cannot tell absence from health"
+    if ungiven := set(rule.needs) - {name for metric_set in all_sets().values() for name in metric_set.gives}:
+        yield f"needs: no metric set gives {', '.join(sorted(ungiven))}"
+    for kind in KINDS:
+        if not getattr(rule.cases(), kind):
+            yield f"cases: at least one record under {kind}"
+    if not rule.cautions and (rule.severity == Severity.STOP_USE or rule.subsystem in ("thermal", "braking")):
+        yield "cautions: packs burn and brakes fail; say what to be careful of"
+
+
+ANY = all_rules()["hot_because_of_load"]
+LIMIT = ANY.limits[0]
+WHOLE = ANY.cases()
+
+
+@pytest.mark.parametrize(
+    ("missing", "word"),
+    [
+        ({"limits": (replace(LIMIT, unit=""),)}, f"limit {LIMIT.name}: its unit"),
+        ({"limits": (replace(LIMIT, why=""),)}, f"limit {LIMIT.name}: why"),
+        ({"limits": (LIMIT, LIMIT)}, "two have the same name"),
+        ({"limits": ()}, "limits: every number"),
+        ({"cases": lambda: replace(WHOLE, fires_on=())}, "under fires_on"),
+        ({"cases": lambda: replace(WHOLE, quiet_on=())}, "under quiet_on"),
+        ({"cases": lambda: replace(WHOLE, unassessed_on=())}, "under unassessed_on"),
+        ({"cautions": ()}, "cautions: packs burn"),
+        ({"source": ""}, "source: the paper"),
+        ({"causes": ()}, "causes: likely ones"),
+        ({"bench": ()}, "bench: what to measure"),
+        ({"title": ""}, "title: in plain words"),
+        ({"needs": ()}, "tell absence from health"),
+        ({"needs": ("no_such_metric",)}, "no metric set gives no_such_metric"),
+        ({"roles": ("no_such_role",)}, "no_such_role are not in"),
+        ({"subsystem": "soul"}, "'soul' is none of"),
+        ({"severity": "grave"}, "a member of Severity"),
+    ],
+)
+def test_what_is_missing_is_said_in_one_line(missing: dict[str, Any], word: str) -> None:
+    said = list(lacking(replace(ANY, **missing)))
+    assert len(said) == 1, said
+    assert word in said[0]
 
 
 @pytest.mark.parametrize("rule", RULES, ids=_ids)
 def test_findings_carry_their_evidence(rule: Rule) -> None:
-    for record in rule.fires_on():
+    for record in rule.cases().fires_on:
         said = apply(rule, record)
         assert not isinstance(said, NotAssessed)
         assert len({f.item for f in said}) == len(said), "rule and item name a finding: one each"
         for finding in said:
-            assert SEVERITIES.index(finding.severity) <= SEVERITIES.index(rule.severity)
+            assert isinstance(finding.severity, Severity)
+            assert rank(finding.severity) <= rank(rule.severity)
             assert finding.windows
             assert len(finding.windows) <= 10
             assert all(w.start <= w.end for w in finding.windows)
@@ -91,7 +140,7 @@ def test_the_profile_can_move_every_limit(rule: Rule) -> None:
 
 def test_a_verdict_is_the_same_every_time() -> None:
     for rule in RULES:
-        for record in rule.fires_on():
+        for record in rule.cases().fires_on:
             first, second = judge(record), judge(record)
             assert [(j.rule.id, j.finding, j.share) for j in first.findings] == [
                 (j.rule.id, j.finding, j.share) for j in second.findings

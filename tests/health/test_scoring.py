@@ -1,38 +1,107 @@
-"""Promises of the score: monotone, bounded, deterministic, withheld without data."""
+"""The score by its definition, number by number, and its promises: monotone, bounded, deterministic, withheld without
+data."""
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from herdbook.pipeline.health.engine import judge
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.rule import Finding
-from herdbook.pipeline.health.scoring import WEIGHTS, score, share
-from herdbook.pipeline.vehicle.record import Metric
+from herdbook.pipeline.health.scoring import Score, score, share
+from herdbook.pipeline.health.severity import Severity
 
-FINDINGS = st.builds(
-    Finding,
-    severity=st.sampled_from(sorted(WEIGHTS)),
-    item=st.just(""),
-    measured=st.just(1.0),
-    limit=st.just(0.5),
-    unit=st.just("1"),
-    statement=st.just("x"),
-    confidence=st.floats(0, 1),
-    persistence=st.floats(0, 1),
+
+def finding(severity: Severity, confidence: float, persistence: float) -> Finding:
+    return Finding(
+        severity=severity,
+        item="",
+        measured=1.0,
+        limit=0.5,
+        unit="1",
+        statement="x",
+        confidence=confidence,
+        persistence=persistence,
+    )
+
+
+FINDINGS = st.builds(finding, st.sampled_from(Severity), st.floats(0, 1), st.floats(0, 1))
+
+
+@pytest.mark.parametrize(
+    ("severity", "confidence", "persistence", "taken"),
+    [  # share = weight x confidence x (floor + (1 - floor) x persistence)
+        (Severity.NOTE, 1.0, 1.0, 0.03),
+        (Severity.NOTE, 1.0, 0.5, 0.015),
+        (Severity.NOTE, 1.0, 0.0, 0.0),  # its floor is 0: what hardly ever shows takes nothing
+        (Severity.SERVICE, 1.0, 1.0, 0.40),
+        (Severity.SERVICE, 1.0, 0.5, 0.28),
+        (Severity.SERVICE, 1.0, 0.0, 0.16),
+        (Severity.SERVICE, 0.5, 0.5, 0.14),
+        (Severity.STOP_USE, 1.0, 1.0, 0.90),
+        (Severity.STOP_USE, 1.0, 0.5, 0.8775),
+        (Severity.STOP_USE, 1.0, 0.0, 0.855),
+        (Severity.STOP_USE, 0.8, 0.0, 0.684),
+        (Severity.STOP_USE, 0.0, 1.0, 0.0),
+        (Severity.SERVICE, 1.7, 1.0, 0.40),  # a rule that says too much of itself is held to 0..1
+        (Severity.SERVICE, -0.2, 1.0, 0.0),
+        (Severity.SERVICE, 1.0, 1.7, 0.40),
+        (Severity.SERVICE, 1.0, -0.2, 0.16),
+    ],
 )
+def test_a_share_is_weight_by_confidence_by_firmness(
+    severity: Severity, confidence: float, persistence: float, taken: float
+) -> None:
+    assert share(finding(severity, confidence, persistence)) == pytest.approx(taken, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("shares", "left"),
+    [
+        ([], 100.0),
+        ([0.4], 60.0),
+        ([0.9], 10.0),
+        ([0.4, 0.4], 36.0),
+        ([0.03, 0.4, 0.855], 100 * 0.97 * 0.6 * 0.145),
+    ],
+)
+def test_a_score_is_a_hundred_times_the_product_of_what_is_left(shares: list[float], left: float) -> None:
+    found = score(shares, 7, 9)
+    assert found.score == pytest.approx(left)
+    assert (found.judged, found.total, found.reason) == (7, 9, "")
+
+
+@pytest.mark.parametrize(
+    ("judged", "total", "expected"),
+    [
+        (0, 0, Score(None, 0, 0, "no rule looks at this subsystem")),
+        (0, 1, Score(None, 0, 1, "none of its rules had the data it needs")),
+        (0, 5, Score(None, 0, 5, "none of its rules had the data it needs")),
+        (1, 3, Score(None, 1, 3, "only 1 of its 3 rules had the data they need")),
+        (2, 5, Score(None, 2, 5, "only 2 of its 5 rules had the data they need")),
+        (4, 9, Score(None, 4, 9, "only 4 of its 9 rules had the data they need")),
+        (1, 1, Score(100.0, 1, 1)),
+        (1, 2, Score(100.0, 1, 2)),  # half of the rules are enough
+        (5, 10, Score(100.0, 5, 10)),
+        (5, 9, Score(100.0, 5, 9)),
+        (100, 199, Score(100.0, 100, 199)),
+        (99, 199, Score(None, 99, 199, "only 99 of its 199 rules had the data they need")),
+    ],
+)
+def test_a_score_is_withheld_until_half_of_the_rules_could_judge(judged: int, total: int, expected: Score) -> None:
+    assert score([], judged, total) == expected
+
+
+def test_what_is_withheld_is_withheld_whatever_was_found() -> None:
+    assert score([0.9], 2, 5).score is None
 
 
 @settings(deadline=None)
-@given(FINDINGS)
-def test_a_share_is_in_zero_to_one_and_grows_with_severity(finding: Finding) -> None:
-    assert 0.0 <= share(finding) < 1.0
-    grown = [
-        share(Finding(s, "", 1, 0, "1", "", confidence=1.0, persistence=finding.persistence))
-        for s in ("note", "service", "stop-use")
-    ]
+@given(st.floats(0, 1), st.floats(0, 1))
+def test_a_share_is_in_zero_to_one_and_grows_with_severity(confidence: float, persistence: float) -> None:
+    grown = [share(finding(s, confidence, persistence)) for s in Severity]
     assert grown == sorted(grown)
+    assert all(0.0 <= taken < 1.0 for taken in grown)
 
 
 @settings(deadline=None)
@@ -46,24 +115,3 @@ def test_a_further_finding_never_raises_the_score_and_order_does_not_matter(
     assert after is not None
     assert 0.0 < after <= before <= 100.0
     assert score(shares[::-1], 5, 5).score == before
-
-
-def test_no_score_without_enough_rules_judged() -> None:
-    assert score([], 5, 5).score == 100.0
-    thin = score([], 2, 5)
-    assert thin.score is None
-    assert thin.reason
-    assert score([], 0, 5).score is None
-    assert score([], 0, 0).score is None
-
-
-def test_an_empty_record_is_never_healthy() -> None:
-    verdict = judge(record())
-    assert not verdict.findings
-    assert all(s.score is None and s.reason for s in verdict.scores.values())
-    assert all(r.reason for r in verdict.not_assessed)
-
-
-def test_one_metric_does_not_make_a_subsystem_healthy() -> None:
-    verdict = judge(record(*days(5, "ride", Metric("braking_count", 0.0, "1"))))
-    assert verdict.scores["braking"].score is None

@@ -1,5 +1,4 @@
-"""Simulated rides with one large fault each: the right rule speaks, no other does, and sound vehicles stay
-quiet.
+"""Simulated rides with one large fault each: the right rule speaks, no other does, and sound vehicles stay quiet.
 
 The simulator's physics (demo_logs) shares no code with metrics and rules.
 """

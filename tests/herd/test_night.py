@@ -75,10 +75,11 @@ def test_fahrenheit_read_as_celsius_is_a_step(con: Con) -> None:
     assert decoding._step("demo", "cell_temp_max_c", rows).alarm
 
 
-def test_parked_near_empty_and_full(con: Con) -> None:
+@pytest.mark.parametrize("metric_name", ["pack_soc_end_pct", "soc_end_pct"])  # the second: rows of older stores
+def test_parked_near_empty_and_full(con: Con, metric_name: str) -> None:
     for name, soc, days in (("empty", 9.0, 15), ("full", 100.0, 22), ("ridden", 9.0, 3), ("half", 50.0, 90)):
         session(con, name, 100 - days)
-        metric(con, name, "soc_end_pct", soc, 100 - days, unit="%")
+        metric(con, name, metric_name, soc, 100 - days, unit="%")
     found = parked(con, T0 + timedelta(days=100))
     assert [(r["vehicle"], r["state"], round(r["days"])) for r in found] == [
         ("empty", "empty", 15),
@@ -86,11 +87,12 @@ def test_parked_near_empty_and_full(con: Con) -> None:
     ]
 
 
-def test_charging_in_the_cold_and_never_to_full(con: Con) -> None:
+@pytest.mark.parametrize("metric_name", ["pack_soc_end_pct", "soc_end_pct"])
+def test_charging_in_the_cold_and_never_to_full(con: Con, metric_name: str) -> None:
     def charge(name: str, day: float, end: float, soc: float, cold: float = 0.0) -> None:
         session(con, name, day, "charge")
         metric(con, name, "charge_end", end, day)
-        metric(con, name, "soc_end_pct", soc, day, unit="%")
+        metric(con, name, metric_name, soc, day, unit="%")
         metric(con, name, "cold_charge_ah", cold, day, unit="Ah")
 
     for name in ("never", "full", "few", "cold", "long ago"):

@@ -14,9 +14,10 @@ import pytest
 
 import tests.toy.logs as toy
 from herdbook.pipeline.intake.clock import start_from_name
+from herdbook.pipeline.intake.outcome import TakenLog
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.lake.read import load_signals
-from herdbook.pipeline.night.scan import outdated, redecode
+from herdbook.pipeline.night.again import outdated, redecode
 from tests.toy.bench import DATA, NOW, Bench
 
 DAY = 86_400_000_000
@@ -371,9 +372,10 @@ def test_a_log_larger_than_memory_gives_the_same_part(bench: Bench) -> None:
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
     at_once = bench.ask("SELECT part, part_hash FROM logs")
-    (bench.store.lake / at_once[0][0]).unlink()
+    (bench.store.lake.root / at_once[0][0]).unlink()
     small = replace(bench.store, settings=replace(bench.store.settings, segment_frames=10_000))
     taken = take_log(bench.inbox / "a.log", small, now=NOW)
+    assert isinstance(taken, TakenLog)
     assert [(taken.part, taken.part_hash)] == at_once
     assert not list(bench.store.scratch.iterdir())
 
@@ -386,7 +388,8 @@ def test_a_log_too_large_to_hold_gives_the_same_part(
     if packed:
         log.write_bytes(gzip.compress(log.read_bytes()))
     at_once = take_log(log, bench.store, now=NOW)
-    (bench.store.lake / at_once.part).unlink()
+    assert isinstance(at_once, TakenLog)
+    (bench.store.lake.root / at_once.part).unlink()
     monkeypatch.setattr("herdbook.pipeline.intake.take_log.WHOLE", 0)
     assert take_log(log, bench.store, now=NOW) == at_once
-    assert at_once.log == hashlib.sha256(log.read_bytes()).hexdigest()
+    assert at_once.file.log == hashlib.sha256(log.read_bytes()).hexdigest()

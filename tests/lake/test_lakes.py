@@ -14,8 +14,8 @@ import tests.toy.logs as toy
 from herdbook.pipeline.addresses import has_password, local, shown
 from herdbook.pipeline.errors import SettingsError, StoreError
 from herdbook.pipeline.lake.copy_cache import Copies
-from herdbook.pipeline.lake.folder import shelf_of
-from herdbook.pipeline.lake.remote import FarShelf
+from herdbook.pipeline.lake.open import lake_of
+from herdbook.pipeline.lake.remote import RemoteLake
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.upkeep.repair import check
 from tests.toy.bench import DATA, RESULTS, Bench, answers
@@ -31,7 +31,7 @@ def bench_with(folder: Path, lake: str) -> Bench:
 def memory() -> Iterator[fsspec.AbstractFileSystem]:
     files = fsspec.filesystem("memory")
     files.store.clear()
-    shelf_of.cache_clear()
+    lake_of.cache_clear()
     yield files
     files.store.clear()
 
@@ -47,7 +47,9 @@ def test_a_lake_in_another_folder(tmp_path: Path, form: str) -> None:
         p.relative_to(tmp_path / "it" / "big disk"): p.read_bytes()
         for p in (tmp_path / "it" / "big disk").rglob("*.parquet")
     }
-    assert here == {p.relative_to(plain.store.lake): p.read_bytes() for p in plain.store.lake.rglob("*.parquet")}
+    assert here == {
+        p.relative_to(plain.store.lake.root): p.read_bytes() for p in plain.store.lake.root.rglob("*.parquet")
+    }
     assert not (bench.store.folder / "lake").exists()
     assert not (bench.store.folder / "cache").exists()
     (tmp_path / "it" / "big disk").rename(tmp_path / "it" / "gone")
@@ -66,7 +68,7 @@ def test_a_lake_in_memory(tmp_path: Path, memory: fsspec.AbstractFileSystem) -> 
         toy.write(one.inbox / "a.log", toy.stretch(toy.T0, 20))
         one.scan()
     assert answers(bench.store, RESULTS) == answers(plain.store, RESULTS)
-    assert [h.part for h in bench.store.shelf.held()] == [h.part for h in plain.store.shelf.held()]
+    assert [h.part for h in bench.store.lake.parts()] == [h.part for h in plain.store.lake.parts()]
     assert bench.ask("SELECT count(*) FROM toy.pack") == [(200,)]
     assert check(bench.store) == []
     memory.store.clear()
@@ -76,25 +78,25 @@ def test_a_lake_in_memory(tmp_path: Path, memory: fsspec.AbstractFileSystem) -> 
 
 def test_where_objects_show_while_they_grow_they_are_renamed(tmp_path: Path) -> None:
     (tmp_path / "store").mkdir()
-    shelf = FarShelf(f"file://{tmp_path}/lake", tmp_path / "store", 10**9)
-    shelf.lay()
-    shelf.check()
-    with shelf.adding("a/b.parquet") as path:
+    lake = RemoteLake(f"file://{tmp_path}/lake", tmp_path / "store", 10**9)
+    lake.begin()
+    lake.check()
+    with lake.adding("a/b.parquet") as path:
         path.write_bytes(b"one")
-        assert shelf.held() == []
-    assert [(h.part, h.size) for h in shelf.held()] == [("a/b.parquet", 3)]
+        assert lake.parts() == []
+    assert [(h.part, h.size) for h in lake.parts()] == [("a/b.parquet", 3)]
     assert [p.name for p in (tmp_path / "lake").rglob("*") if p.is_file()] == [".herdbook-lake", "b.parquet"]
-    with shelf.adding("a/b.parquet") as path:
+    with lake.adding("a/b.parquet") as path:
         assert path.read_bytes() == b"one"  # what the lake has already
-    with pytest.raises(ZeroDivisionError), shelf.adding("a/c.parquet") as path:
+    with pytest.raises(ZeroDivisionError), lake.adding("a/c.parquet") as path:
         path.write_bytes(b"half" * (1 // 0 if path.write_bytes(b"half") else 1))
-    assert len(shelf.held()) == 1
+    assert len(lake.parts()) == 1
     (tmp_path / "lake" / ".work" / "dead.parquet").write_bytes(b"ha")  # left by a killed process: upkeep sees it
-    assert [h.part for h in shelf.held()] == [".work/dead.parquet", "a/b.parquet"]
-    shelf.delete(".work/dead.parquet")
-    shelf.delete("a/b.parquet")
-    shelf.delete("a/b.parquet")
-    assert (shelf.held(), shelf.hash_of("a/b.parquet")) == ([], None)
+    assert [h.part for h in lake.parts()] == [".work/dead.parquet", "a/b.parquet"]
+    lake.delete(".work/dead.parquet")
+    lake.delete("a/b.parquet")
+    lake.delete("a/b.parquet")
+    assert (lake.parts(), lake.hash_of("a/b.parquet")) == ([], None)
 
 
 def test_a_folder_of_copies_that_cannot_be_written_says_so(tmp_path: Path, memory: fsspec.AbstractFileSystem) -> None:

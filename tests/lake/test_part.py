@@ -23,7 +23,7 @@ from herdbook.decoders.decoding.columns import as_series
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.layout import CHECKSUM_OK, expression, layout_of
 from herdbook.pipeline.lake.part import Chunk, Part, PartWriter
-from herdbook.pipeline.night.scan import redecode
+from herdbook.pipeline.night.again import redecode
 from tests.decoders.networks import dbc_files
 from tests.toy.bench import RESULTS, Bench, answers
 from tests.toy.logs import day, write
@@ -127,11 +127,11 @@ def test_a_part_of_another_version_says_what_to_do(bench: Bench, monkeypatch: py
     bench.scan()
     before = answers(bench.store, RESULTS)
     monkeypatch.undo()
-    (old,) = bench.store.lake.rglob("*.parquet")
+    (old,) = bench.store.lake.root.rglob("*.parquet")
     with pytest.raises(DamagedPartError, match="another Herdbook") as caught:
         Part.open(old)
     assert "herdbook store redecode" in caught.value.do
     assert not redecode(bench.store, jobs=0).failed
     assert answers(bench.store, RESULTS) == before
     (part,) = bench.ask("SELECT part FROM parts")
-    assert Part.open(bench.store.lake / part[0]).blocks
+    assert Part.open(bench.store.lake.root / part[0]).blocks

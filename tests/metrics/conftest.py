@@ -7,12 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 T0 = 1_772_000_000_000_000  # microseconds UTC
-Floats = NDArray[np.float64]
 Build = Callable[..., Signals]
 
 

@@ -6,15 +6,14 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics.braking import SET
 from herdbook.pipeline.metrics.set import Outcome
 from herdbook.pipeline.vehicle.record import Event, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-Floats = NDArray[np.float64]
 Build = Callable[..., Signals]
 
 
@@ -122,8 +121,7 @@ def test_each_shortfall_goes_to_its_reason(build: Build, over: dict[str, tuple[f
 
 
 def test_a_limiter_may_explain_a_part_and_a_fault_the_rest(build: Build) -> None:
-    """Full pack: 12 of 20 A allowed, 3 given: of 17 - 1.6 A short, 8 were withheld rightly and 7.4 not
-    delivered."""
+    """Full pack: 12 of 20 A allowed, 3 given: of 17 - 1.6 A short, 8 were withheld rightly and 7.4 not delivered."""
     three = lambda s: held(s, level=3.0)  # noqa: E731
     e = only(run(braking(build, pack_soc=(1, 97.0), regen_allowed=(50, 12.0), regen_current=(50, three))))
     assert e.data["short_full_a"] == pytest.approx(8.0, abs=0.1)

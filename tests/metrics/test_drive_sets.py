@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics import belt, controller, data_quality, encoder, link, resistance, unasked_braking, use
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
-Floats = NDArray[np.float64]
 Build = Callable[..., Signals]
 DRIVE = {"gear": 3.2, "wheel_m": 0.2, "torque_nm_per_a": 0.07, "trigger_timeout_ms": 250.0}
 RPM = 3.2 / (math.pi * 0.2) * 60.0  # motor rpm a m/s

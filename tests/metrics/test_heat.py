@@ -6,15 +6,14 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics import heat_drive, heat_pack, temp_sensors
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-Floats = NDArray[np.float64]
 Build = Callable[..., Signals]
 # the lumped body of test_heat_model: 12 groups of 650 J/K, 2 mOhm; 65 minutes
 PACK = {
@@ -156,8 +155,7 @@ def test_a_rise_says_how_much_warmer_another_place_was(build: Build) -> None:
 
 @pytest.mark.parametrize("every_s", [30, 200])
 def test_noise_alone_is_no_warming_and_its_error_is_honest(every_s: int) -> None:
-    """Rests of five hours with 0.25 K of noise: scatter of one window's slope as announced, none of many 5
-    sigma."""
+    """Rests of five hours with 0.25 K of noise: scatter of one window's slope as announced, none of many 5 sigma."""
     rng = np.random.default_rng(9)
     first, worst = [], 0.0
     for _ in range(150):
@@ -171,8 +169,7 @@ def test_noise_alone_is_no_warming_and_its_error_is_honest(every_s: int) -> None
 
 
 def test_heat_still_evening_out_after_a_ride_is_not_warming_without_load(build: Build) -> None:
-    """For eight minutes after the load a sensor still rises by 3 K: within the ten minutes that are left
-    out."""
+    """For eight minutes after the load a sensor still rises by 3 K: within the ten minutes that are left out."""
     late = lambda s: 30.0 + 3.0 * np.clip((s - 600.0) / 480.0, 0, 1)  # noqa: E731
     load = lambda s: np.where(s < 600, 60.0, 0.1)  # noqa: E731
     four = {f"cell_temp__{i}": (0.5, late) for i in (1, 2, 3, 4)}
@@ -187,8 +184,7 @@ def test_a_single_bad_sample_makes_no_extreme(build: Build) -> None:
 
 
 def test_winding_ratio_from_copper_loss(build: Build) -> None:
-    """40 A, 45 mOhm: 1.5 x 0.045 x 1600 = 108 W at 20 degC; with the copper law the end is the ODE's
-    (below)."""
+    """40 A, 45 mOhm: 1.5 x 0.045 x 1600 = 108 W at 20 degC; with the copper law the end is the ODE's (below)."""
     t = np.arange(0, 1200, 1.0)
     temp = np.full(t.shape, 20.0)
     for i in range(1, t.size):  # explicit steps of one second

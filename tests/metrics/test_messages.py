@@ -12,8 +12,7 @@ from herdbook.pipeline.vehicle.record import METRICS
 
 
 def test_shares_by_hand() -> None:
-    """100 frames and 25 missing: 20 %; 3 + 2 counter errors: 5 %; a message without checksum gives no
-    checksum row."""
+    """100 frames and 25 missing: 20 %; 3 + 2 counter errors: 5 %; a message without checksum gives no checksum row."""
     t = datetime(2026, 3, 2, 8)
     names = ["message", "frames", "start_t", "end_t", "missed", "counter_gaps", "counter_repeats", "checksum_failures"]
     table = [("A", 100, t, t, 25, 3, 2, 1), ("B", 100, t, t, 0, None, None, None), ("C", 3, t, t, 0, 0, 0, 3)]

@@ -8,17 +8,10 @@ from datetime import timedelta
 import duckdb
 import pytest
 
-from herdbook.pipeline.health.severity import SEVERITIES
-from herdbook.pipeline.night.changes import (
-    NOTHING,
-    QUARANTINED,
-    SERVICE_NEWS,
-    STOP_USE_NEWS,
-    ChangeList,
-    net_change,
-    read_changes,
-)
-from herdbook.pipeline.night.silence import close_night
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.night.changes import NOTHING, QUARANTINED, SERVICE_NEWS, STOP_USE_NEWS, ChangeList
+from herdbook.pipeline.night.close import close_night
+from herdbook.pipeline.night.read_changes import net_change, read_changes
 from tests.night.tables import T0, catalogue, insert, log, logged, scan, session, stands
 
 Con = duckdb.DuckDBPyConnection
@@ -125,8 +118,8 @@ def test_steps_within_one_night_are_netted(con: Con) -> None:
     ]
 
 
-@pytest.mark.parametrize("before", SEVERITIES)
-@pytest.mark.parametrize("after", SEVERITIES)
+@pytest.mark.parametrize("before", Severity)
+@pytest.mark.parametrize("after", Severity)
 def test_direction_follows_the_severity_scale(before: str, after: str) -> None:
     """DESIGN of the scale itself is the outside reference: note < service < stop-use."""
     scale = {"note": 1, "service": 2, "stop-use": 3}

@@ -30,6 +30,7 @@ from tests.toy.bench import LEDGER, NOW, RESULTS, Bench, answers
 
 DAY = 86_400_000_000
 ROOT = Path(__file__).resolve().parents[2]
+HANGS_S = 600.0  # nothing here takes so long unless it hangs
 TOLD = {"finding_log": "SELECT * EXCLUDE (scan) FROM finding_log ORDER BY ALL"}
 
 
@@ -46,8 +47,8 @@ def fill(inbox: Path) -> None:
 
 def everything(bench: Bench) -> dict[str, str]:
     found = answers(bench.store, RESULTS | LEDGER | TOLD)
-    for path in sorted(bench.store.lake.rglob("*.parquet")):
-        found[path.relative_to(bench.store.lake).as_posix()] = hashlib.sha256(path.read_bytes()).hexdigest()
+    for path in sorted(bench.store.lake.root.rglob("*.parquet")):
+        found[path.relative_to(bench.store.lake.root).as_posix()] = hashlib.sha256(path.read_bytes()).hexdigest()
     return found
 
 
@@ -96,7 +97,7 @@ class Scan:
             os.kill(self.pid, signal.SIGKILL)
         else:
             os.killpg(self.pid, signal.SIGKILL)
-        self.wait(10)
+        self.wait(HANGS_S)
 
 
 SCRIPT = """
@@ -112,11 +113,11 @@ run_scan(folder / "inbox", Store.open(folder / "store"), jobs={jobs}, now={now})
 def survive(tmp_path: Path, kills: int, jobs: int, seed: int) -> int:
     """Kill until `kills` are done and the last store is complete; stores that got through in between."""
     rng = random.Random(seed)
-    assert Scan(Bench(tmp_path / "warm").folder, jobs).wait(120) == 0  # imports are not what is to be killed
+    assert Scan(Bench(tmp_path / "warm").folder, jobs).wait(HANGS_S) == 0  # imports are not what is to be killed
     calm = Bench(tmp_path / "calm")
     fill(calm.inbox)
     began = time.monotonic()
-    assert Scan(calm.folder, jobs).wait(120) == 0
+    assert Scan(calm.folder, jobs).wait(HANGS_S) == 0
     length = time.monotonic() - began
     expected = everything(calm)
     assert any("cut.log" in row for row in (expected["logs"],))
@@ -126,7 +127,7 @@ def survive(tmp_path: Path, kills: int, jobs: int, seed: int) -> int:
         shutil.copytree(calm.inbox, shaken.inbox, dirs_exist_ok=True)
         while True:
             scan = Scan(shaken.folder, jobs)
-            code = scan.wait(rng.uniform(0, length) if done < kills else 120)
+            code = scan.wait(rng.uniform(0, length) if done < kills else HANGS_S)
             if code is not None:
                 assert code == 0
                 break
@@ -165,13 +166,13 @@ def test_workers_end_with_a_killed_scan(tmp_path: Path) -> None:
         toy.write(bench.inbox / f"{n}.log", toy.stretch(toy.T0 + n * DAY, 30))
     scan = Scan(bench.folder, jobs=2)
     children: list[psutil.Process] = []
-    end = time.monotonic() + 60
+    end = time.monotonic() + HANGS_S
     while len(children) < 3 and time.monotonic() < end:  # two workers and what they are forked from
         below = psutil.Process(scan.pid).children(recursive=True)
         children = [c for c in below if "multiprocessing.forkserver" in " ".join(c.cmdline())]
         time.sleep(0.05)
     os.kill(scan.pid, signal.SIGKILL)
-    scan.wait(10)
-    _, alive = psutil.wait_procs(children, timeout=20)
+    scan.wait(HANGS_S)
+    _, alive = psutil.wait_procs(children, timeout=HANGS_S)
     assert len(children) == 3
     assert not alive

@@ -11,8 +11,9 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 
 import pytest
 
-from herdbook.pipeline.night.changes import Change, ChangeList, Standing
-from herdbook.pipeline.night.messages import REPEAT, alarm, notify, shown, text
+from herdbook.pipeline.addresses import host_shown
+from herdbook.pipeline.night.changes import Change, ChangeKind, ChangeList, StopUse
+from herdbook.pipeline.night.messages import REPEAT, alarm, notify, text
 from tests.night.tables import T0
 
 SECRET = "s3cr3t-t0ken"
@@ -77,18 +78,28 @@ class Notes:
 
 
 def night(scan: str = "n1", vehicle: str = "board-7") -> ChangeList:
-    new = Change("new", vehicle, "Winding reached 141 degC.", "stop-use", "", "hot_winding", "Hot winding", "left")
+    said = "Winding reached 141 degC."
     return ChangeList(
-        scan,
-        T0,
-        T0 + timedelta(hours=1),
-        (scan,),
-        3,
-        12,
-        (Standing(vehicle, "Hot winding", "left", "Winding reached 141 degC."),),
-        (new,),
-        (("x.log", "empty"),),
-        "",
+        scan=scan,
+        started=T0,
+        as_of=T0 + timedelta(hours=1),
+        covers=(scan,),
+        logs_new=3,
+        vehicles=12,
+        stop_use=(StopUse(vehicle, "Hot winding", "left", said),),
+        changes=(
+            Change(
+                ChangeKind.NEW,
+                vehicle,
+                said,
+                severity="stop-use",
+                rule="hot_winding",
+                title="Hot winding",
+                item="left",
+            ),
+        ),
+        quarantined=(("x.log", "empty"),),
+        fleet_quiet="",
     )
 
 
@@ -200,4 +211,4 @@ def test_names_from_logs_cannot_forge_lines_or_move_the_cursor() -> None:
     ],
 )
 def test_addresses_are_shown_without_their_secrets(target: str, seen: str) -> None:
-    assert shown(target) == seen
+    assert host_shown(target) == seen

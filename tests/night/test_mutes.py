@@ -11,10 +11,11 @@ import pytest
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.night import mutes
-from herdbook.pipeline.night.changes import NOTHING, SERVICE_NEWS, STOP_USE_NEWS, ChangeList, read_changes
-from herdbook.pipeline.night.close import last_night
-from herdbook.pipeline.night.silence import close_night
-from herdbook.pipeline.store.connection import connect, migrate, transaction
+from herdbook.pipeline.night.changes import NOTHING, SERVICE_NEWS, STOP_USE_NEWS, ChangeList
+from herdbook.pipeline.night.close import close_night
+from herdbook.pipeline.night.read_changes import last_night, read_changes
+from herdbook.pipeline.store.connection import connect, transaction
+from herdbook.pipeline.store.migrations import migrate
 from tests.night.tables import T0, insert, logged, scan, stands
 from tests.toy.bench import Bench
 

@@ -1,4 +1,4 @@
-"""Work for the crew's tests; workers import it by name."""
+"""Jobs for the tests of worker processes; workers import them by name."""
 
 from __future__ import annotations
 
@@ -17,17 +17,35 @@ def touch(path: str) -> str:
     return path
 
 
+def pid() -> int:
+    return os.getpid()
+
+
+def meet(folder: str) -> int:
+    """Wait in this folder until a second process is here too."""
+    (Path(folder) / str(os.getpid())).touch()
+    end = time.monotonic() + 240
+    while len(list(Path(folder).iterdir())) < 2 and time.monotonic() < end:
+        time.sleep(0.01)
+    return os.getpid()
+
+
+def stall(path: str) -> str:
+    """Say that it has begun; then a file called sleep or spin never ends, any other is done."""
+    Path(path).touch()
+    while Path(path).name == "spin":
+        pass
+    if Path(path).name == "sleep":
+        time.sleep(3600)
+    return path
+
+
 def misbehave(how: str) -> str:
     """Do what a poisoned log may make a reader do; anything unknown is well-behaved."""
     if how == "segfault":
         os.kill(os.getpid(), signal.SIGSEGV)
     if how == "exit":
         os._exit(7)
-    if how == "stall":
-        time.sleep(600)
-    if how == "spin":
-        while True:
-            pass
     if how == "swell":
         held = []
         while True:
@@ -37,8 +55,3 @@ def misbehave(how: str) -> str:
     if how == "secretive":
         return lambda: None  # type: ignore[return-value]
     return f"{how} done"
-
-
-def pid(_: int) -> int:
-    time.sleep(0.05)
-    return os.getpid()

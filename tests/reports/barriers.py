@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from .browser import Watched
-from .fetch_axe import SCRIPT
+from tests.reports.browser import Watched
+from tests.reports.fetch_axe import SCRIPT
 
-__all__ = ["SCRIPT", "barriers", "overflow"]
+__all__ = ["SCRIPT", "TYPES", "barriers", "overflow"]
+
+# Which type a machine has is not ours to say: all text as wide as it may come.
+WIDE_TYPE = ":root { --sans: monospace !important; --serif: monospace !important; --mono: monospace !important }"
+TYPES = {"own type": ":root { }", "wide type": WIDE_TYPE}
 
 AXE = """tags => axe.run(document, {runOnly: tags, exclude: ['.js-plotly-plot']}).then(r => r.violations.map(
     v => [v.id, v.nodes.slice(0, 3).map(n => n.target.join(' ') + ': ' + n.failureSummary)]))"""
@@ -22,10 +26,12 @@ def barriers(watched: Watched) -> dict[str, object]:
 
 
 def overflow(watched: Watched) -> dict[str, object]:
-    """Pixels that a tablet and a phone would have to scroll sideways."""
+    """Pixels that a tablet and a phone would have to scroll sideways, in its own and in wide type, which stays."""
     found: dict[str, object] = {}
-    for width in (768, 360):
-        watched.page.set_viewport_size({"width": width, "height": 800})
-        wide = watched.ask("Math.max(0, document.documentElement.scrollWidth - innerWidth)")
-        found[f"overflow at {width} px"] = wide
+    for said, style in TYPES.items():
+        watched.page.add_style_tag(content=style)
+        for width in (768, 360):
+            watched.page.set_viewport_size({"width": width, "height": 800})
+            wide = watched.ask("Math.max(0, document.documentElement.scrollWidth - innerWidth)")
+            found[f"overflow at {width} px, {said}"] = wide
     return found

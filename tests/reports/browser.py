@@ -35,6 +35,11 @@ class Watched:
     complaints: list[str] = field(default_factory=list)
     requests: list[str] = field(default_factory=list)
     opened_s: float = 0.0
+    metrics: Callable[[], list[dict[str, Any]]] = list
+
+    def worked_ms(self) -> float:
+        """Processor time of the page's own thread since it was opened: a busy machine does not make it longer."""
+        return 1000 * next(float(m["value"]) for m in self.metrics() if m["name"] == "TaskDuration")
 
     def ask(self, expression: str) -> Any:
         """Evaluate without `eval` in the page itself: the page's own policy forbids that, as it should."""
@@ -77,6 +82,9 @@ def opened(browser: Browser, path: Path, width: int = 1280, dark: bool = False) 
     page.on("console", told)
     page.on("pageerror", lambda error: watched.complaints.append(f"exception: {error}"))
     page.on("request", lambda request: watched.requests.append(request.url))
+    spoken = context.new_cdp_session(page)
+    spoken.send("Performance.enable", {"timeDomain": "threadTicks"})
+    watched.metrics = lambda: list(spoken.send("Performance.getMetrics")["metrics"])
     start = time.monotonic()
     page.goto(path.as_uri())
     watched.opened_s = time.monotonic() - start

@@ -11,8 +11,7 @@ import pytest
 
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.signals import Signals
-
-from .made_up import HOSTILE, T0, Catalogue, signals_of, window
+from tests.reports.made_up import HOSTILE, T0, Catalogue, signals_of, window
 
 
 @pytest.fixture(autouse=True, scope="module")

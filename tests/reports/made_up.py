@@ -1,5 +1,4 @@
-"""A made-up catalogue and made-up signals for the page tests: rows written straight into the schema, no
-logs behind."""
+"""A made-up catalogue and made-up signals for the page tests: rows written straight into the schema, no logs behind."""
 
 from __future__ import annotations
 

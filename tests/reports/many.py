@@ -8,11 +8,10 @@ from pathlib import Path
 import numpy as np
 
 from herdbook.pipeline.store.store import Store
-
-from .made_up import T0, Catalogue
+from tests.reports.made_up import T0, Catalogue
 
 SUBSYSTEMS = "['cells', 'thermal', 'braking', 'pack', 'charging', 'drive', 'remote link', 'data']"
-FIGURES = {"cell_temp_max_c": (20, 10), "regen_ratio": (1, 50), "soc_end_pct": (0, 1)}  # lowest, and steps a unit
+FIGURES = {"cell_temp_max_c": (20, 10), "regen_ratio": (1, 50), "pack_soc_end_pct": (0, 1)}  # lowest, and steps a unit
 
 
 def ten_thousand(folder: Path) -> Store:

@@ -10,8 +10,7 @@ from herdbook.pipeline.errors import NotKnownError, StoreError
 from herdbook.pipeline.reports import verify_history, write_dossier, write_fleet, write_history
 from herdbook.pipeline.settings import read_settings
 from herdbook.pipeline.store.store import Store
-
-from .made_up import Catalogue
+from tests.reports.made_up import Catalogue
 
 
 @pytest.fixture
@@ -21,7 +20,7 @@ def bare(tmp_path: Path) -> Store:
     book.vehicle(
         "VX-001", batch=None, built=None, in_service=None, in_service_by=None, zone=None, first_t=None, last_t=None
     )
-    book.store.lake.mkdir()
+    book.store.lake.root.mkdir()
     return book.close()
 
 

@@ -12,8 +12,7 @@ from typer.testing import CliRunner
 from herdbook.pipeline.cli import build
 from herdbook.pipeline.reports import verify_history
 from herdbook.pipeline.store.store import Store
-
-from .made_up import HOSTILE
+from tests.reports.made_up import HOSTILE
 
 
 @pytest.fixture(autouse=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,10 +13,9 @@ from playwright.sync_api import Browser
 from herdbook.pipeline.reports import write_dossier, write_fleet, write_history, write_signals
 from herdbook.pipeline.reports.page.html import file_name
 from herdbook.pipeline.store.store import Store
-
-from .barriers import SCRIPT, barriers, overflow
-from .browser import PATH, Watched, chromium, opened, outside
-from .made_up import HOSTILE, T0, us
+from tests.reports.barriers import SCRIPT, TYPES, barriers, overflow
+from tests.reports.browser import PATH, Watched, chromium, opened, outside
+from tests.reports.made_up import HOSTILE, T0, us
 
 pytestmark = [
     pytest.mark.browser,
@@ -150,14 +150,16 @@ def test_the_keyboard_alone_reaches_and_sorts(browser: Browser, pages: dict[str,
         assert page.get_attribute("th:has(button[data-key=n])", "aria-sort") == "ascending"
 
 
+@pytest.mark.parametrize("style", TYPES.values(), ids=TYPES)
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_the_history_prints(browser: Browser, pages: dict[str, Path], tmp_path: Path, paper: str) -> None:
-    """Read back with pypdf: every line and every hash is on paper, inside the page."""
+def test_the_history_prints(browser: Browser, pages: dict[str, Path], tmp_path: Path, paper: str, style: str) -> None:
+    """Read back with pypdf: every line and every hash is on paper, inside the page, whatever type the machine has."""
     with opened(browser, pages["history"]) as watched:
         made = tmp_path / "history.pdf"
+        watched.page.add_style_tag(content=style)
         watched.page.pdf(path=str(made), format=paper)
         numbers = watched.ask("[...document.querySelectorAll('.lines td.no')].length")
-    sheets = [p.extract_text() for p in pypdf.PdfReader(made).pages]
+    sheets = _sheets(made)
     assert "Who looked" in sheets[0]  # all that a reader in a hurry needs is on the first sheet, and nothing else
     assert "How to read this file" in sheets[1]
     text = "".join("".join(sheets).split())
@@ -165,6 +167,11 @@ def test_the_history_prints(browser: Browser, pages: dict[str, Path], tmp_path: 
     assert numbers > 8
     for hash_ in _hashes(pages["history"]):
         assert hash_ in text
+
+
+def _sheets(made: Path) -> list[str]:
+    """The text of each page; a type with ligatures writes fi as one character."""
+    return [unicodedata.normalize("NFKC", page.extract_text()) for page in pypdf.PdfReader(made).pages]
 
 
 def _hashes(path: Path) -> list[str]:
@@ -181,7 +188,7 @@ def test_the_dossier_prints_its_figures(browser: Browser, pages: dict[str, Path]
         watched.drawn()
         made = tmp_path / "dossier.pdf"
         watched.page.pdf(path=str(made), format="A4")
-    text = " ".join(p.extract_text() for p in pypdf.PdfReader(made).pages)
+    text = " ".join(_sheets(made))
     assert "Do not use VX-014" in text
     assert "Demanded [A]" in text  # an axis title: the figure is vector, on paper
 

@@ -11,7 +11,7 @@ import pytest
 import tests.toy.logs as toy
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.reports import gather, verify_history, write_dossier, write_fleet, write_history, write_signals
-from herdbook.pipeline.reports.words.numbers import from_micros
+from herdbook.pipeline.times import from_micros
 from herdbook.pipeline.upkeep.merge_and_expire import upkeep
 from tests.toy.bench import NOW, Bench
 

@@ -73,8 +73,7 @@ def test_ratio_is_recovered_through_sensor_steps_and_offset(true: float) -> None
 
 
 def test_se_of_the_ratio_is_honest_under_slow_noise() -> None:
-    """Over many fleets of wandering sensors the error stays within its announced size: rms of z between 0.3
-    and 1.5."""
+    """Over many fleets of wandering sensors the error stays within its announced size: rms of z between 0.3 and 1.5."""
     rng = np.random.default_rng(2)
     z = []
     for _ in range(200):

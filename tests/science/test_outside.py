@@ -10,24 +10,22 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 from scipy import stats
 from scipy.integrate import trapezoid
 from scipy.interpolate import interp1d
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from scipy.optimize import brentq, least_squares
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.science import brake_limits
 from herdbook.pipeline.science.brake_response import response_s
 from herdbook.pipeline.science.coulomb import integrate
 from herdbook.pipeline.science.heat import rise
 from herdbook.pipeline.science.knee import crossings
-from herdbook.pipeline.science.ocv import table
 from herdbook.pipeline.science.pulses import resistance, runs
 from herdbook.pipeline.science.robust_fit import HUBER, MAD_TO_SD, robust_sd, within_blocks
 from herdbook.pipeline.science.stretches import Stretches, slopes
-
-Floats = NDArray[np.float64]
+from herdbook.pipeline.vehicle.chemistry import chemistry
 
 
 @settings(max_examples=40, deadline=None)
@@ -145,11 +143,18 @@ def published_ocv(soc: Floats) -> Floats:
 
 def test_the_shipped_curve_is_the_published_functions() -> None:
     """And reads back: a rest voltage of the functions gives the charge it came from, within the stated error."""
-    lfp = table("LFP")
+    lfp = chemistry("LFP").ocv
     assert lfp.middle_v == pytest.approx(published_ocv(lfp.soc_pct / 100), abs=0.0007)
     for soc in (4.0, 8.0, 13.0):
         found, se = lfp.soc(float(published_ocv(np.array(soc / 100))))
         assert abs(found - soc) < se < 5.0
+
+
+ENVELOPE = brake_limits.Envelope(
+    cell_v=brake_limits.Taper(3.5, 3.5),
+    cold_c=brake_limits.Taper(10.0, 10.0, rising=False),
+    hot_cell_c=brake_limits.Taper(45.0, 45.0),
+)
 
 
 @settings(max_examples=60, deadline=None)
@@ -164,9 +169,9 @@ def test_the_parts_of_a_shortfall_add_up(rows: list[tuple[float, ...]]) -> None:
     """Whatever is asked, allowed and given: no part is negative, and together they are the whole shortfall."""
     demand, allowed, given_a, speed, soc, temp = np.array(rows).T
     nan = np.full(demand.shape, np.nan)
-    state = brake_limits.State(speed, soc, nan, temp, nan, nan, nan, nan)
+    state = brake_limits.BrakingState(speed, soc, nan, temp, nan, nan, nan, nan)
     tolerance = np.full(demand.shape, 1.0)
-    parts = brake_limits.split_shortfall(demand, allowed, given_a, state, brake_limits.Envelope(), tolerance)
+    parts = brake_limits.split_shortfall(demand, allowed, given_a, state, ENVELOPE, tolerance)
     assert all((part >= -1e-9).all() for part in parts.values())
     assert sum(parts.values()) == pytest.approx(np.clip(demand - given_a - tolerance, 0.0, None), abs=1e-9)
 

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from herdbook.pipeline.science.road import BELT, TURNING, Vehicle, level_decel, vehicle
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
+from herdbook.pipeline.science.road import BELT, TURNING, RoadVehicle, level_decel
 
-CAR = Vehicle(95.0, 0.015, 0.6, 1.0)
+CAR = RoadVehicle(95.0, 0.015, 0.6, 1.0)
 V = np.array(25 / 3.6)
 
 
 @pytest.mark.parametrize(("slope", "newton"), [(0.0, 159.0), (0.06, 103.0), (-0.06, 214.0)])
 def test_two_ms2_needs_this_much_motor_force(slope: float, newton: float) -> None:
-    """m a = F + m g Crr + air + m g slope, worked for 2.0 m/s2; turning parts and belt were left out of the
-    table."""
+    """m a = F + m g Crr + air + m g slope, worked for 2.0 m/s2; turning parts and belt were left out of the table."""
     level = float(level_decel(CAR, V, np.array(-newton * BELT))) * TURNING
     assert level + 9.80665 * math.sin(math.atan(slope)) == pytest.approx(2.0, abs=0.01)
 
@@ -27,8 +29,8 @@ def test_coasting_drag(kmh: float, decel: float) -> None:
 
 
 def test_a_profile_without_figures_is_not_known() -> None:
-    assert not vehicle({}, {}).known
-    drive: dict[str, object] = {"torque_nm_per_a": 0.07, "gear": 3.2, "wheel_m": 0.2}
-    whole = vehicle({"mass_kg": 95.0, "rolling": 0.016, "drag_area_m2": 0.6}, drive)
-    assert whole.known
-    assert whole.newton_per_a == pytest.approx(2.24)
+    assert not road_vehicle(profile()).known
+    drive = {"torque_nm_per_a": 0.07, "gear": 3.2, "wheel_m": 0.2}
+    whole = replace(profile(drive=drive), vehicle={"mass_kg": 95.0, "rolling": 0.016, "drag_area_m2": 0.6})
+    assert road_vehicle(whole).known
+    assert road_vehicle(whole).newton_per_a == pytest.approx(2.24)

@@ -87,8 +87,7 @@ def test_arrhenius_mixed_temperatures() -> None:
 
 
 def test_resistance_rises_in_the_cold() -> None:
-    """Factors against 25 degC for 0.3 eV: 1.9 at 10, 2.9 at 0, 4.7 at -10, 0.48 at 45 degC (hand
-    calculation)."""
+    """Factors against 25 degC for 0.3 eV: 1.9 at 10, 2.9 at 0, 4.7 at -10, 0.48 at 45 degC (hand calculation)."""
     found = resistance_factor(0.3, np.array([10.0, 0.0, -10.0, 45.0, 25.0]))
     assert found == pytest.approx([1.86, 2.91, 4.73, 0.480, 1.0], rel=0.005)
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from herdbook.pipeline.night.scan import ScanResult, run_scan
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.night.steps import ScanResult
 from herdbook.pipeline.store.store import Store
 
 DATA = Path(__file__).parent / "data"

@@ -11,7 +11,7 @@ import fsspec
 import pytest
 from moto.server import ThreadedMotoServer
 
-from herdbook.pipeline.lake.folder import shelf_of
+from herdbook.pipeline.lake.open import lake_of
 from herdbook.pipeline.store.store import Store
 from tests.toy.bench import DATA, Bench
 
@@ -64,11 +64,11 @@ def running() -> Iterator[S3]:
 
 
 def forget() -> None:
-    """Connections and shelves made under another environment."""
+    """Connections and lakes made under another environment."""
     import s3fs
 
     s3fs.S3FileSystem.clear_instance_cache()
-    shelf_of.cache_clear()
+    lake_of.cache_clear()
 
 
 def far_bench(folder: Path, s3: S3, bucket: str, more: str = "") -> Bench:
@@ -86,4 +86,4 @@ def bench_with(folder: Path, lake: str, more: str = "", profiles: Path = DATA) -
 def empty_cache(store: Store) -> None:
     """As on another machine: no copy of any part."""
     shutil.rmtree(store.folder / "cache", ignore_errors=True)
-    shelf_of.cache_clear()
+    lake_of.cache_clear()

@@ -11,16 +11,16 @@ import tests.toy.logs as toy
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.read import load_signals
 from herdbook.pipeline.night.scan import run_scan
-from herdbook.pipeline.upkeep.merge_and_expire import HOUR, upkeep
+from herdbook.pipeline.times import DAY, HOUR
+from herdbook.pipeline.upkeep.merge_and_expire import upkeep
 from herdbook.pipeline.upkeep.repair import check, repair
 from tests.toy.bench import DATA, NOW, RESULTS, Bench, answers
 
-DAY = 86_400_000_000
 WIRES = "SELECT * EXCLUDE (log) FROM toy.pack ORDER BY ALL"
 
 
 def parts(bench: Bench) -> list[str]:
-    return sorted(p.relative_to(bench.store.lake).as_posix() for p in bench.store.lake.rglob("*.parquet"))
+    return sorted(p.relative_to(bench.store.lake.root).as_posix() for p in bench.store.lake.root.rglob("*.parquet"))
 
 
 def fill(bench: Bench) -> None:
@@ -77,7 +77,7 @@ def test_parts_expire_and_findings_stay(bench: Bench) -> None:
 def test_a_damaged_part_is_noticed_and_rebuilt(bench: Bench) -> None:
     fill(bench)
     before, wires = answers(bench.store, RESULTS), bench.ask(WIRES)
-    victim, missing = (bench.store.lake / p for p in parts(bench)[:2])
+    victim, missing = (bench.store.lake.root / p for p in parts(bench)[:2])
     raw = bytearray(victim.read_bytes())
     raw[200] ^= 0xFF  # a bit flip in a page, not in the footer
     victim.write_bytes(bytes(raw))
@@ -95,7 +95,7 @@ def test_a_damaged_part_is_noticed_and_rebuilt(bench: Bench) -> None:
 def test_a_bit_flip_is_never_read_as_data(bench: Bench) -> None:
     toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
     bench.scan()
-    part = bench.store.lake / parts(bench)[0]
+    part = bench.store.lake.root / parts(bench)[0]
     raw = bytearray(part.read_bytes())
     loaded = load_signals(bench.store, "TOY-007", 0, 2**61).data
     good = {key: (s.t.tobytes(), s.v.tobytes()) for key, s in loaded.items()}
@@ -121,7 +121,7 @@ def test_a_part_whose_log_is_gone_too(bench: Bench) -> None:
     bench.scan()
     sessions = bench.ask("SELECT * FROM sessions ORDER BY ALL")
     part = bench.ask("SELECT part FROM logs WHERE name = 'a.log'")[0][0]
-    (bench.store.lake / part).write_bytes(b"PAR1 no more")
+    (bench.store.lake.root / part).write_bytes(b"PAR1 no more")
     log.unlink()
     done = repair(bench.store, NOW)
     assert done.rebuilt == 0
@@ -133,7 +133,7 @@ def test_a_part_whose_log_is_gone_too(bench: Bench) -> None:
 def test_a_damaged_part_stops_its_vehicle_only(bench: Bench) -> None:
     toy.write(bench.inbox / "1.log", toy.stretch(toy.T0, 20, serial=1))
     bench.scan()
-    os.truncate(bench.store.lake / parts(bench)[0], 100)
+    os.truncate(bench.store.lake.root / parts(bench)[0], 100)
     toy.write(bench.inbox / "2.log", toy.stretch(toy.T0 + 30_000_000, 20, serial=1))
     toy.write(bench.inbox / "3.log", toy.stretch(toy.T0, 20, serial=2))
     result = run_scan(bench.inbox, bench.store, jobs=0, now=NOW)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -40,9 +41,10 @@ def test_roles_signs_items_and_bits() -> None:
     assert mapping(profile, "motor_temp", "left").signal == "Temp"
     assert mapping(profile, "bms_state").states == {0: 0, 1: 1, 2: 2, 3: 3}
     assert mapping(profile, "pack_soc").not_available == (127.5,)
-    assert profile.figure("pack", "rated_ah") == 10.0
-    with pytest.raises(KeyError, match="profile toy: \\[pack\\] mass_kg is missing"):
-        profile.figure("pack", "mass_kg")
+    assert profile.pack_figures.rated_ah == 10.0
+    lacking = replace(profile, pack={"rated_ah": "ten"})
+    with pytest.raises(KeyError, match="profile toy: \\[pack\\] rated_ah is missing"):
+        assert lacking.pack_figures.rated_ah
 
 
 # Expected values by hand from the definitions: 0 degC = 32 degF = 273.15 K; 1 mph = 0.44704 m/s exactly.

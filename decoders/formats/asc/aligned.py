@@ -12,11 +12,10 @@ import re
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I64, U64, Bool, Bytes
 from herdbook.decoders.frames import EXTENDED, TX
-from herdbook.decoders.logs.rows import Labels, Rows
-from herdbook.decoders.logs.source import PAD
+from herdbook.decoders.reading.rows import Labels, Rows
 from herdbook.decoders.text.fields import (
     BIT4,
     HIGH_NIBBLES,
@@ -25,8 +24,8 @@ from herdbook.decoders.text.fields import (
     LAST_SIX,
     LOW_NIBBLES,
     ONES,
+    PAD,
     SIX,
-    U64,
     ZEROS,
     digits,
     hex_bytes,
@@ -34,9 +33,6 @@ from herdbook.decoders.text.fields import (
     words_at,
 )
 
-I64 = NDArray[np.int64]
-Bool = NDArray[np.bool_]
-Text = NDArray[np.uint8]
 SHAPE = re.compile(rb"^ *\d+\.\d{6}( +)(\d{1,3})( +)([0-9A-Fa-f]+x?)( +)[RT]x( +)d ([0-8])(?=\s)", re.MULTILINE)
 BLANKS = np.uint64(0x2020_2020_2020_2020)
 HIGH_BITS = np.uint64(0x8080_8080_8080_8080)
@@ -45,7 +41,7 @@ TRIPLET_DIGITS = np.uint64(0xFFFF_00FF_FF00_FFFF)
 KEEP_TRIPLET = np.array([KEEP_FIRST[max(0, min(8, 3 * n - 1))] if n else 0 for n in range(4)], np.uint64)
 
 
-class Layout(NamedTuple):
+class Distances(NamedTuple):
     """Distances from the anchor to channel, identifier, direction, type and data; channel digits."""
 
     channel: int
@@ -56,45 +52,45 @@ class Layout(NamedTuple):
     data: int
 
 
-def layout_of(text: Text) -> Layout | None:
+def distances_in(text: Bytes) -> Distances | None:
     """Distances in the first classic data line of a block; None without one, or when fields are too narrow."""
     found = SHAPE.search(text[PAD : PAD + 65536].tobytes())
     if not found:
         return None
     anchor = found.start(1)
-    places = Layout(
-        found.start(2) - anchor,
-        len(found[2]),
-        found.start(4) - anchor,
-        found.end(5) - anchor,
-        found.end(6) - anchor,
-        found.end(7) + 1 - anchor,
+    places = Distances(
+        channel=found.start(2) - anchor,
+        digits=len(found[2]),
+        identifier=found.start(4) - anchor,
+        direction=found.end(5) - anchor,
+        kind=found.end(6) - anchor,
+        data=found.end(7) + 1 - anchor,
     )
     return places if 10 <= places.direction - places.identifier <= 16 else None
 
 
-def read_aligned(text: Text, start: I64, layout: Layout, rows: Rows, labels: Labels) -> Bool:
-    """Fill the rows of the lines that begin at `start` and follow the layout; True where one does."""
+def read_aligned(text: Bytes, start: I64, distances: Distances, rows: Rows, labels: Labels) -> Bool:
+    """Fill the rows of the lines that begin at `start` and lie by the distances; True where one does."""
     dots: I64 = np.flatnonzero(text == ord("."))
     dot = np.append(dots, len(text) - PAD)[np.searchsorted(dots, start)] if len(dots) != len(start) else dots
-    reach = layout.data + 26
+    reach = distances.data + 26
     good = (dot > start) & (dot - start <= 16) & (dot + 7 + reach <= len(text))
     anchor = np.where(good, dot + 7, PAD)
     good &= _times(text, start, np.where(good, dot, PAD), rows)
-    good &= _between(text, anchor, layout)
-    good &= _identifiers(text, anchor, layout, rows)
-    good &= _payload(text, anchor + layout.data, rows)
-    number = text[anchor + layout.channel].astype(np.uint16) - 48
+    good &= _between(text, anchor, distances)
+    good &= _identifiers(text, anchor, distances, rows)
+    good &= _payload(text, anchor + distances.data, rows)
+    number = text[anchor + distances.channel].astype(np.uint16) - 48
     good &= number <= 9
-    for i in range(1, layout.digits):
-        digit = text[anchor + layout.channel + i].astype(np.uint16) - 48
+    for i in range(1, distances.digits):
+        digit = text[anchor + distances.channel + i].astype(np.uint16) - 48
         good &= digit <= 9
         number = number * np.uint16(10) + digit
     rows.channel[good] = labels.of_numbers(number[good])
     return good
 
 
-def _times(text: Text, start: I64, dot: I64, rows: Rows) -> Bool:
+def _times(text: Bytes, start: I64, dot: I64, rows: Rows) -> Bool:
     """Seconds with six decimals and nothing but blanks before them on the line."""
     micros, bad = digits((words_at(text, dot + 1) << np.uint64(16)) | LAST_SIX)
     width = dot - start
@@ -126,38 +122,38 @@ def _spread(marks: U64) -> U64:
     return m & ONES
 
 
-def _between(text: Text, anchor: I64, layout: Layout) -> Bool:
-    """Blanks where the layout has them, a direction, and the type of a data frame."""
+def _between(text: Bytes, anchor: I64, distances: Distances) -> Bool:
+    """Blanks between the fields, a direction, and the type of a data frame."""
     blanks = [
-        *range(layout.channel),
-        *range(layout.channel + layout.digits, layout.identifier),
-        layout.direction - 1,
-        *range(layout.direction + 2, layout.kind),
-        layout.kind + 1,
-        layout.data - 1,
+        *range(distances.channel),
+        *range(distances.channel + distances.digits, distances.identifier),
+        distances.direction - 1,
+        *range(distances.direction + 2, distances.kind),
+        distances.kind + 1,
+        distances.data - 1,
     ]
     good = np.ones(len(anchor), np.bool_)
     for place in blanks:
         good &= text[anchor + place] == 32
-    way = text[anchor + layout.direction]
-    good &= (text[anchor + layout.direction + 1] == ord("x")) & ((way == ord("R")) | (way == ord("T")))
-    return np.asarray(good & (text[anchor + layout.kind] == ord("d")))
+    way = text[anchor + distances.direction]
+    good &= (text[anchor + distances.direction + 1] == ord("x")) & ((way == ord("R")) | (way == ord("T")))
+    return np.asarray(good & (text[anchor + distances.kind] == ord("d")))
 
 
-def _identifiers(text: Text, anchor: I64, layout: Layout, rows: Rows) -> Bool:
+def _identifiers(text: Bytes, anchor: I64, distances: Distances, rows: Rows) -> Bool:
     """Hexadecimal digits from the left of the field, perhaps an x, then blanks to its end."""
-    low, high = words_at(text, anchor + layout.identifier), words_at(text, anchor + layout.identifier + 8)
+    low, high = words_at(text, anchor + distances.identifier), words_at(text, anchor + distances.identifier + 8)
     empty = low ^ BLANKS
     blank = (empty - ONES) & ~empty & HIGH_BITS
     lowest = blank & (~blank + np.uint64(1))
     count = np.where(blank == 0, 8, np.bitwise_count(lowest - np.uint64(1)).astype(np.int64) >> 3)
-    rest = KEEP_FIRST[layout.direction - layout.identifier - 8]
+    rest = KEEP_FIRST[distances.direction - distances.identifier - 8]
     over = (high ^ BLANKS) & rest
     full = blank == 0
     long_full = full & (high & np.uint64(0xFF) == ord("x"))
     over = np.where(long_full, over & ~np.uint64(0xFF), over)
     good = ((empty & ~KEEP_FIRST[count]) == 0) & (over == 0) & (count > 0)
-    last = text[anchor + layout.identifier + count - 1] | 0x20
+    last = text[anchor + distances.identifier + count - 1] | 0x20
     short_x = ~long_full & (last == ord("x"))
     count = count - short_x
     long = long_full | short_x
@@ -166,12 +162,12 @@ def _identifiers(text: Text, anchor: I64, layout: Layout, rows: Rows) -> Bool:
     value, bad = hex_bytes(word)
     number = value.astype(np.uint32).byteswap()
     rows.can_id[:] = number
-    way = text[anchor + layout.direction]
+    way = text[anchor + distances.direction]
     rows.flags[:] = np.where(long, EXTENDED, 0) | np.where(way == ord("T"), TX, 0)
     return np.asarray(good & (bad == 0) & (count > 0) & (number <= np.where(long, 0x1FFF_FFFF, 0x7FF)))
 
 
-def _payload(text: Text, at: I64, rows: Rows) -> Bool:
+def _payload(text: Bytes, at: I64, rows: Rows) -> Bool:
     """A digit 0 to 8 two places before, then so many pairs of hexadecimal digits with one blank between them."""
     size = text[at - 2].astype(np.int64) - 48
     good = (size >= 0) & (size <= 8)

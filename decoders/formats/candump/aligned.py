@@ -14,15 +14,12 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I64, U32, U64, Bytes
 from herdbook.decoders.frames import ERROR, EXTENDED, TX, Frames
-from herdbook.decoders.logs.rows import Labels
-from herdbook.decoders.logs.source import PAD
-from herdbook.decoders.text.fields import KEEP_FIRST, KEEP_LAST, LAST_SIX, U64, ZEROS, digits
+from herdbook.decoders.reading.rows import Labels
+from herdbook.decoders.text.fields import KEEP_FIRST, KEEP_LAST, LAST_SIX, PAD, ZEROS, digits
 
-I64 = NDArray[np.int64]
-Bytes = NDArray[np.uint8]
 HEAD = re.compile(rb"(\((\d{1,12})\.\d{6}\)) (\S{1,16}) (?=\w{3,8}#[^#])")  # CAN FD ("##") is refused at its first line
 AHEAD = 24  # characters fetched up to the end of the time: three words hold all of it
 MOST = 25  # characters of an identifier of eight digits with "#" and eight bytes of data
@@ -78,7 +75,9 @@ def read_aligned(text: Bytes, labels: Labels) -> Frames | None:
     channel = None if t is None or rest is None else _channel(lines, labels)  # last: it gives numbers to labels
     if t is None or rest is None or channel is None:
         return None
-    return Frames(t, channel, rest[0], flags, rest[1], rest[2], tuple(labels.names))
+    return Frames(
+        t=t, channel=channel, can_id=rest[0], flags=flags, length=rest[1], payload=rest[2], channels=tuple(labels.names)
+    )
 
 
 def _times(lines: _Lines) -> I64 | None:
@@ -113,7 +112,7 @@ def _channel(lines: _Lines, labels: Labels) -> Bytes | None:
     return labels.of_words(*words, np.ones(n, np.bool_))
 
 
-def _identifier_and_data(lines: _Lines, flags: Bytes) -> tuple[NDArray[np.uint32], Bytes, Bytes] | None:
+def _identifier_and_data(lines: _Lines, flags: Bytes) -> tuple[U32, Bytes, Bytes] | None:
     """III#data or IIIIIIII#data: identifier, length in bytes, payload; flags are added to."""
     column = AHEAD + len(lines.label) + 2
     first, count = lines.words(column), lines.room - 4

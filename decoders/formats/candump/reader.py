@@ -17,15 +17,16 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.decoders.formats.candump.aligned import ERROR_BIT, I64, IDENTIFIER, read_aligned
+from herdbook.decoders.arrays import I64, Bool, Bytes
+from herdbook.decoders.formats.candump.aligned import ERROR_BIT, IDENTIFIER, read_aligned
 from herdbook.decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
-from herdbook.decoders.logs.log import ABSOLUTE_US, Account, Reader
-from herdbook.decoders.logs.rows import Labels, Rows
-from herdbook.decoders.logs.source import PAD, Source
+from herdbook.decoders.reading.reader import Account, Reader
+from herdbook.decoders.reading.rows import Labels, Rows
+from herdbook.decoders.reading.source import Source
 from herdbook.decoders.text.fields import (
     LAST_SIX,
+    PAD,
     digits,
     first_characters,
     hex_bytes,
@@ -40,23 +41,19 @@ LINE = re.compile(
     rb"(?:(#)([0-9A-Fa-f]))?((?:[0-9A-Fa-f]{2}){0,64}|[Rr][0-9A-Fa-f]?)(?:_[0-9A-Fa-f])?(?: +([RTrt]))?\s*$"
 )
 LOOKS = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +[0-9A-Fa-f]{1,8}#", re.MULTILINE)
-Bool = NDArray[np.bool_]
 
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
     labels = Labels()
-    first = True
     before = [Rows(0).frames(labels)]
-    for offset, text in source.blocks(account, lambda line: _whole(line, before[0])):
+    for offset, text in source.blocks(lambda line: _whole(line, before[0])):
         frames = read_aligned(text, labels)
         before[0] = frames = _parse(text, offset, labels, account) if frames is None else frames
-        if first and len(frames):
-            account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
-            first = False
+        account.tell_clock(frames)
         yield frames
 
 
-def _parse(text: NDArray[np.uint8], offset: int, labels: Labels, account: Account) -> Frames:
+def _parse(text: Bytes, offset: int, labels: Labels, account: Account) -> Frames:
     shape = _even(text) or _uneven(text)
     rows = Rows(len(shape.start))
     good = _regular(text, shape, rows, labels)
@@ -97,7 +94,7 @@ class Shape(NamedTuple):
     good: Bool | None
 
 
-def _even(text: NDArray[np.uint8]) -> Shape | None:
+def _even(text: Bytes) -> Shape | None:
     """A block in which every line has the same number of blanks, two or three, as a logger writes it."""
     gaps: I64 = np.flatnonzero(text[PAD:-PAD] <= 32) + PAD
     for blanks in (2, 3):
@@ -109,11 +106,18 @@ def _even(text: NDArray[np.uint8]) -> Shape | None:
                 start = np.concatenate(([PAD], end[:-1] + 1))
                 data_end = by_line[:, 2] if blanks == 3 else end
                 good = None if blanks == 2 else end - data_end == 2
-                return Shape(start, by_line[:, 0], by_line[:, 1], data_end, end, good)
+                return Shape(
+                    start=start,
+                    time_end=by_line[:, 0],
+                    label_end=by_line[:, 1],
+                    data_end=data_end,
+                    newline=end,
+                    good=good,
+                )
     return None
 
 
-def _uneven(text: NDArray[np.uint8]) -> Shape:
+def _uneven(text: Bytes) -> Shape:
     """Any block: the first two blanks of each line that is not empty."""
     newline: I64 = np.flatnonzero(text[PAD:-PAD] == 10) + PAD
     start = np.concatenate(([PAD], newline[:-1] + 1))
@@ -130,16 +134,16 @@ def _uneven(text: NDArray[np.uint8]) -> Shape:
     good[inside] = lines - at[inside] == 2  # no further blank between label and end
     good &= ~_odd_bytes(text, start, newline)
     return Shape(
-        start,
-        np.where(good, time_end, PAD),
-        np.where(good, label_end, PAD),
-        np.where(good, data_end, PAD),
-        newline,
-        good,
+        start=start,
+        time_end=np.where(good, time_end, PAD),
+        label_end=np.where(good, label_end, PAD),
+        data_end=np.where(good, data_end, PAD),
+        newline=newline,
+        good=good,
     )
 
 
-def _odd_bytes(text: NDArray[np.uint8], start: I64, newline: I64) -> Bool:
+def _odd_bytes(text: Bytes, start: I64, newline: I64) -> Bool:
     """Lines with a control character, which the quick tests of digits take on trust."""
     odd = np.flatnonzero((text < 32) & (text != 10))
     if not len(odd):
@@ -147,7 +151,7 @@ def _odd_bytes(text: NDArray[np.uint8], start: I64, newline: I64) -> Bool:
     return np.asarray(np.searchsorted(odd, newline) > np.searchsorted(odd, start))
 
 
-def _regular(text: NDArray[np.uint8], shape: Shape, rows: Rows, labels: Labels) -> Bool:
+def _regular(text: Bytes, shape: Shape, rows: Rows, labels: Labels) -> Bool:
     """Fill the rows of the usual shape, all at once; True where a line has been read."""
     good = (shape.time_end > shape.start + 8) & (shape.data_end > shape.label_end)
     size = shape.label_end - shape.time_end
@@ -160,7 +164,9 @@ def _regular(text: NDArray[np.uint8], shape: Shape, rows: Rows, labels: Labels) 
         rows.flags |= np.where(marked & (mark == ord("t")), np.uint8(TX), np.uint8(0))
     if not good.all():
         start, time_end, label_end, data_end = (np.where(good, a, PAD) for a in shape[:4])
-        shape = Shape(start, time_end, label_end, data_end, shape.newline, good)
+        shape = Shape(
+            start=start, time_end=time_end, label_end=label_end, data_end=data_end, newline=shape.newline, good=good
+        )
     good &= _times(text, shape.start, shape.time_end, rows)
     good &= _identifiers(text, shape.label_end, shape.data_end, rows)
     count = shape.label_end - shape.time_end - 1
@@ -170,7 +176,7 @@ def _regular(text: NDArray[np.uint8], shape: Shape, rows: Rows, labels: Labels) 
     return good
 
 
-def _times(text: NDArray[np.uint8], start: I64, time_end: I64, rows: Rows) -> Bool:
+def _times(text: Bytes, start: I64, time_end: I64, rows: Rows) -> Bool:
     """(seconds.micros) with six decimals, up to 12 digits of seconds."""
     dot = time_end - 8
     count = dot - start - 1
@@ -184,7 +190,7 @@ def _times(text: NDArray[np.uint8], start: I64, time_end: I64, rows: Rows) -> Bo
     return np.asarray(good & ((bad | bad_low | bad_high) == 0))
 
 
-def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows) -> Bool:
+def _identifiers(text: Bytes, label_end: I64, ends: I64, rows: Rows) -> Bool:
     """id#data as III#, IIIIIIII#, each with ## for CAN FD: fills identifier, flags, length and payload."""
     start = label_end + 1
     short = text[start + 3] == ord("#")
@@ -220,7 +226,7 @@ def _identifiers(text: NDArray[np.uint8], label_end: I64, ends: I64, rows: Rows)
     return np.asarray(good & _payload(text, data, count, rows))
 
 
-def _payload(text: NDArray[np.uint8], data: I64, count: I64, rows: Rows) -> Bool:
+def _payload(text: Bytes, data: I64, count: I64, rows: Rows) -> Bool:
     """Hexadecimal data, sixteen characters to a payload word; an "R" (remote) fails here: the slow way."""
     most = int(count.max(initial=0))
     if most > 16:
@@ -264,7 +270,9 @@ def _one(line: bytes, i: int, rows: Rows, labels: Labels) -> bool:
         payload = bytes.fromhex(data.decode("ascii"))
         length = len(payload)
     t = int(seconds) * 1_000_000 + round(int(fraction) / 10 ** (len(fraction) - 6))
-    rows.put(i, t, labels.number(label), number & IDENTIFIER, flags, length, payload)
+    rows.put(
+        i=i, t=t, channel=labels.number(label), can_id=number & IDENTIFIER, flags=flags, length=length, payload=payload
+    )
     return True
 
 

@@ -14,9 +14,9 @@ from typing import Any
 from herdbook.decoders.errors import LogFormatError
 from herdbook.decoders.formats.db.rows import opened, rows_of
 from herdbook.decoders.frames import ERROR, EXTENDED, REMOTE, Frames
-from herdbook.decoders.logs.log import ABSOLUTE_US, Account, Reader
-from herdbook.decoders.logs.rows import Labels, Rows
-from herdbook.decoders.logs.source import Source
+from herdbook.decoders.reading.reader import Account, Reader
+from herdbook.decoders.reading.rows import Labels, Rows
+from herdbook.decoders.reading.source import Source
 
 MAGIC = b"SQLite format 3\0"
 COLUMNS = ("ts", "arbitration_id", "extended", "remote", "error", "dlc", "data")
@@ -32,12 +32,9 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
         kind = connection.execute("SELECT type FROM sqlite_master WHERE name = 'messages'").fetchone()
         if kind != ("table",):  # a view could run anything, for ever
             raise LogFormatError(f"{source.path.name}: an SQLite file without a table `messages`; not a CAN log.")
-        first = True
         for batch in rows_of(connection, "messages", COLUMNS, account):
             frames = _rows(batch, labels, account)
-            if first and len(frames):
-                account.clock = "utc" if int(frames.t[0]) >= ABSOLUTE_US else "relative"
-                first = False
+            account.tell_clock(frames)
             yield frames
     except (sqlite3.Error, ValueError, OverflowError) as e:  # messages of its own can fail to decode
         account.lose("record", 0, source.size, f"damaged database, nothing in it can be read: {e}")
@@ -67,7 +64,15 @@ def _put(row: tuple[Any, ...], i: int, rows: Rows) -> bool:
         return False
     flags = (EXTENDED if extended else 0) | (REMOTE if remote else 0) | (ERROR if error else 0)
     length = min(length, 8) if remote or error else length  # asked for, or told of the error; no data
-    rows.put(i, round(t * 1e6), 0, number, flags, length, b"" if remote else data[:length])
+    rows.put(
+        i=i,
+        t=round(t * 1e6),
+        channel=0,
+        can_id=number,
+        flags=flags,
+        length=length,
+        payload=b"" if remote else data[:length],
+    )
     return True
 
 

@@ -1,8 +1,12 @@
 """Rows of one table of an SQLite file in the order of their numbers, around pages that are damaged or missing.
 
 A query runs until it meets a page that is not sound; from there the least row number is sought behind which rows can be
-read again, and the query goes on from it. Of a file cut short the whole pages that are left are read, from a copy
-with a new tree (herdbook.decoders.formats.db.pages): SQLite refuses a file shorter than its header says.
+read again, and the query goes on from it. Of a file cut short a copy is read whose header claims no page that is not
+there, as SQLite refuses a file shorter than its header says. A row is found by the pages that lead to it: where one of
+these was cut off, its rows are lost with it, though their own pages may be there.
+
+    header   page size u16 at 16; pages u32 at 28, valid when the u32 at 24 and at 92 agree
+Source: the SQLite file format as its own documentation has it.
 """
 
 from __future__ import annotations
@@ -15,9 +19,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from herdbook.decoders.errors import LogFormatError
-from herdbook.decoders.formats.db.pages import can_replant, claim, page_size, pages_told, replant
-from herdbook.decoders.logs.log import Account
-from herdbook.decoders.logs.source import Source
+from herdbook.decoders.reading.reader import Account
+from herdbook.decoders.reading.source import Source
 
 if TYPE_CHECKING:
     import sqlite3
@@ -33,9 +36,9 @@ def opened(source: Source, account: Account) -> sqlite3.Connection:
     name, found = source.path.name, path.stat().st_size
     with path.open("rb") as file:
         head = file.read(100)
-    if len(head) < 100 or not (page := page_size(head)):
+    if len(head) < 100 or not (page := _page_size(head)):
         raise LogFormatError(f"{name}: the database header is cut short or damaged; nothing in it can be read.")
-    told = pages_told(head, found)
+    told = _pages_told(head, found)
     if found > told * page:
         account.lose("record", told * page, found - told * page, "bytes behind the end of the database")
     if found < told * page:
@@ -66,27 +69,24 @@ def _first_pages(source: Source, path: Path, pages: int, page: int) -> Path:
     with path.open("rb") as file:
         shutil.copyfileobj(file, copy)
     copy.truncate(pages * page)
-    claim(copy.file, pages)
+    for place, value in ((24, 1), (28, pages), (92, 1)):  # the outer two: when the middle one was written
+        copy.seek(place)
+        copy.write(value.to_bytes(4, "big"))
     copy.flush()
-    copy.seek(0)
-    if can_replant(path, copy.read(100)) and (root := _only_root(Path(copy.name))):
-        replant(copy.file, page, pages, root)
-        copy.flush()
     return Path(copy.name)
 
 
-def _only_root(path: Path) -> int:
-    """Root page of the table in a file that holds nothing but one table; else 0."""
-    import sqlite3
+def _page_size(head: bytes) -> int:
+    """Bytes a page, 0 when the header is damaged."""
+    size = int.from_bytes(head[16:18], "big")
+    size = 65536 if size == 1 else size
+    return size if size >= 512 and not size & (size - 1) else 0
 
-    connection = _connected(path)
-    try:
-        rows = connection.execute("SELECT rootpage FROM sqlite_master").fetchall()
-    except sqlite3.Error:
-        return 0
-    finally:
-        connection.close()
-    return int(rows[0][0]) if len(rows) == 1 and isinstance(rows[0][0], int) else 0
+
+def _pages_told(head: bytes, size: int) -> int:
+    """Pages that the file should have, by its header or else, rounded up, by its size."""
+    told = int.from_bytes(head[28:32], "big")
+    return told if told and head[24:28] == head[92:96] else -(-size // _page_size(head))
 
 
 def rows_of(

@@ -1,4 +1,4 @@
-"""Blocks of a measurement file, version 4: read one by one, with every link distrusted.
+"""BlockFile of a measurement file, version 4: read one by one, with every link distrusted.
 
 A block is "##XX", 4 bytes, its length u64, the number of links u64, the links u64, then data. In a damaged file
 links lead out of the file or round in circles and sizes are absurd, so each list remembers where it has been, and
@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from herdbook.decoders.logs import inflate
+from herdbook.decoders.reading import inflate
 
 HEADER = struct.Struct("<4s4xQQ")
 PACKED = struct.Struct("<2sBxLQQ")
@@ -30,7 +30,7 @@ class Broken(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class MetaBlock:
     """One block that is no measured data, whole."""
 
     kind: bytes
@@ -38,7 +38,7 @@ class Block:
     data: bytes
 
 
-class Blocks:
+class BlockFile:
     """Random access to the blocks of one file. cut: bytes that blocks claim beyond the end of the file."""
 
     def __init__(self, path: Path) -> None:
@@ -48,7 +48,7 @@ class Blocks:
         self.cut = 0
         self._met = 0
 
-    def block(self, address: int, *kinds: bytes) -> Block:
+    def block(self, address: int, *kinds: bytes) -> MetaBlock:
         """The block at an address, one of some kinds. Raises: Broken."""
         kind, length, links = self._head(address, kinds)
         rest = length - HEADER.size - 8 * len(links)
@@ -57,10 +57,10 @@ class Blocks:
         data = self.file.read(rest)
         if len(data) < rest:
             raise Broken(f"the file ends inside the block at byte {address}")
-        return Block(kind, links, data)
+        return MetaBlock(kind, links, data)
 
-    def chain(self, address: int, *kinds: bytes) -> Iterator[Block]:
-        """Blocks of a list whose first link leads to the next. Raises: Broken, also for a circle."""
+    def chain(self, address: int, *kinds: bytes) -> Iterator[MetaBlock]:
+        """BlockFile of a list whose first link leads to the next. Raises: Broken, also for a circle."""
         been = set()
         while address:
             if address in been:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from herdbook.decoders.dbc.messages import Signal
-from herdbook.decoders.formats.mf4.blocks import Block, Blocks, Broken
+from herdbook.decoders.formats.mf4.blocks import BlockFile, Broken, MetaBlock
 
 HD = struct.Struct("<QhhBBBxdd")
 CG = struct.Struct("<QQHH4xLL")
@@ -31,7 +31,7 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class ChannelGroup:
     """Records of one kind of bus event. skip: bytes of a record identifier before each record."""
 
     name: str
@@ -49,7 +49,7 @@ class Group:
         return len(self.sizes) == 1
 
 
-def header(blocks: Blocks) -> tuple[int, bool, Block]:
+def header(blocks: BlockFile) -> tuple[int, bool, MetaBlock]:
     """Start in ns since 1970, whether that is local time, and the header block. Raises: Broken."""
     block = blocks.block(64, b"##HD")
     if len(block.data) < HD.size or len(block.links) < 6:
@@ -58,7 +58,7 @@ def header(blocks: Blocks) -> tuple[int, bool, Block]:
     return start, bool(flags & 1), block
 
 
-def bus_groups(blocks: Blocks, names: tuple[str, ...]) -> Iterator[Group]:
+def bus_groups(blocks: BlockFile, names: tuple[str, ...]) -> Iterator[ChannelGroup]:
     """Groups whose events are CAN frames of the given structure names. Raises: Broken."""
     _, _, head = header(blocks)
     for data_group in blocks.chain(head.links[0], b"##DG"):
@@ -75,10 +75,20 @@ def bus_groups(blocks: Blocks, names: tuple[str, ...]) -> Iterator[Group]:
             for name in names:
                 found = {k.rpartition(".")[2]: v for k, v in members.items() if k.startswith(name + ".")}
                 if found:
-                    yield Group(name, records, size + spare, skip, data_group.links[2], number, sizes, time, found)
+                    yield ChannelGroup(
+                        name=name,
+                        records=records,
+                        size=size + spare,
+                        skip=skip,
+                        data=data_group.links[2],
+                        number=number,
+                        sizes=sizes,
+                        time=time,
+                        members=found,
+                    )
 
 
-def number_and_size(block: Block) -> tuple[int, int]:
+def number_and_size(block: MetaBlock) -> tuple[int, int]:
     """Of a channel group: what stands before its records, and their size. Raises: Broken."""
     if len(block.data) < CG.size or len(block.links) < 2:
         raise Broken("a channel group that is too short")
@@ -86,7 +96,7 @@ def number_and_size(block: Block) -> tuple[int, int]:
     return number, VARIABLE_SIZE if flags & VARIABLE_ENTRIES else size + spare
 
 
-def _channels(blocks: Blocks, address: int) -> tuple[Channel | None, dict[str, Channel]]:
+def _channels(blocks: BlockFile, address: int) -> tuple[Channel | None, dict[str, Channel]]:
     time, members = None, {}
     for name, channel in _walk(blocks, address, 0):
         if channel.kind in (MASTER, VIRTUAL) and time is None:
@@ -96,7 +106,7 @@ def _channels(blocks: Blocks, address: int) -> tuple[Channel | None, dict[str, C
     return time, members
 
 
-def _walk(blocks: Blocks, address: int, depth: int) -> Iterator[tuple[str, Channel]]:
+def _walk(blocks: BlockFile, address: int, depth: int) -> Iterator[tuple[str, Channel]]:
     if depth > NESTED:
         raise Broken(f"channels nested more than {NESTED} deep at byte {address}")
     for block in blocks.chain(address, b"##CN"):
@@ -107,7 +117,7 @@ def _walk(blocks: Blocks, address: int, depth: int) -> Iterator[tuple[str, Chann
             yield from _walk(blocks, block.links[1], depth + 1)
 
 
-def _channel(blocks: Blocks, block: Block) -> Channel:
+def _channel(blocks: BlockFile, block: MetaBlock) -> Channel:
     kind, _, number, bit, byte, count, *_ = CN.unpack_from(block.data)
     if byte > 1 << 24 or count > 1 << 24:
         raise Broken(f"a channel of {count} bits at byte {byte} of its record")

@@ -11,15 +11,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.decoders.formats.mf4.blocks import Blocks, Broken
-from herdbook.decoders.formats.mf4.groups import VARIABLE_SIZE, Group
+from herdbook.decoders.arrays import Bytes
+from herdbook.decoders.formats.mf4.blocks import BlockFile, Broken
+from herdbook.decoders.formats.mf4.groups import VARIABLE_SIZE, ChannelGroup
 
 MAX_ENTRY = 1 << 20  # bytes of one entry of variable length
 
 
-def mixed_records(blocks: Blocks, group: Group) -> Iterator[NDArray[np.uint8]]:
+def mixed_records(blocks: BlockFile, group: ChannelGroup) -> Iterator[Bytes]:
     """Records of one group, uint8 (n, size), without their numbers. Raises: Broken, behind the sound ones."""
     for data, starts in _walk(blocks, group, group.number):
         if len(starts) and group.size:
@@ -27,14 +27,14 @@ def mixed_records(blocks: Blocks, group: Group) -> Iterator[NDArray[np.uint8]]:
             yield whole[np.array(starts, np.int64)[:, None] + np.arange(group.size)]
 
 
-def mixed_entries(blocks: Blocks, group: Group, number: int) -> Iterator[bytes]:
+def mixed_entries(blocks: BlockFile, group: ChannelGroup, number: int) -> Iterator[bytes]:
     """Entries of a group of variable length in the same stream, each with its length, as a data block of its own would
     hold them. Raises: Broken."""
     for data, starts in _walk(blocks, group, number):
         yield b"".join(data[at : at + 4 + int.from_bytes(data[at : at + 4], "little")] for at in starts)
 
 
-def _walk(blocks: Blocks, group: Group, number: int) -> Iterator[tuple[bytes, list[int]]]:
+def _walk(blocks: BlockFile, group: ChannelGroup, number: int) -> Iterator[tuple[bytes, list[int]]]:
     """Pieces of the stream, each with the places at which records of a number begin."""
     skip, sizes = group.skip, dict(group.sizes)
     rest = b""

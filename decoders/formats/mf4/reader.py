@@ -13,31 +13,29 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import F64, I64, Bytes
 from herdbook.decoders.decoding.extract import Words, raw_bits, scaled
 from herdbook.decoders.errors import LogFormatError
-from herdbook.decoders.formats.mf4.blocks import Blocks, Broken
-from herdbook.decoders.formats.mf4.groups import Channel, Group, bus_groups, header, number_and_size
+from herdbook.decoders.formats.mf4.blocks import BlockFile, Broken
+from herdbook.decoders.formats.mf4.groups import Channel, ChannelGroup, bus_groups, header, number_and_size
 from herdbook.decoders.formats.mf4.mixed import mixed_entries, mixed_records
 from herdbook.decoders.formats.mf4.variable import Variable
-from herdbook.decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
-from herdbook.decoders.logs.log import Account, Reader
-from herdbook.decoders.logs.merge import merged
-from herdbook.decoders.logs.rows import FD_LENGTHS, Labels, Rows
-from herdbook.decoders.logs.source import Source
+from herdbook.decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames, merged
+from herdbook.decoders.reading.reader import Account, Reader
+from herdbook.decoders.reading.rows import FD_LENGTHS, Labels, Rows
+from herdbook.decoders.reading.source import Source
 
 UNFINISHED = b"UnFinMF "
 KINDS = {"CAN_DataFrame": 0, "CAN_ErrorFrame": ERROR, "CAN_RemoteFrame": REMOTE}
 BITS = (("IDE", EXTENDED), ("EDL", FD), ("BRS", BRS), ("ESI", ESI), ("Dir", TX))
-Bytes = NDArray[np.uint8]
 Members = dict[str, Any]  # arrays by member name, each (n,) or (n, bytes)
 
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
     if source.peek(8) == UNFINISHED:
         account.lose("cut", 0, 0, "the logger did not finish this file: frames may be missing at its end")
-    blocks = Blocks(source.on_disk())
+    blocks = BlockFile(source.on_disk())
     try:
         start_ns, local, _ = header(blocks)
         groups = list(bus_groups(blocks, tuple(KINDS)))
@@ -60,7 +58,7 @@ def _wall(start_us: int) -> str:
         return ""
 
 
-def _group(blocks: Blocks, group: Group, start_us: int, labels: Labels, account: Account) -> Iterator[Frames]:
+def _group(blocks: BlockFile, group: ChannelGroup, start_us: int, labels: Labels, account: Account) -> Iterator[Frames]:
     done = 0
     try:
         for members in _members(blocks, group):
@@ -81,7 +79,7 @@ def _group(blocks: Blocks, group: Group, start_us: int, labels: Labels, account:
         )
 
 
-def _members(blocks: Blocks, group: Group) -> Iterator[Members]:
+def _members(blocks: BlockFile, group: ChannelGroup) -> Iterator[Members]:
     """Members of the frames of a group, and `time` in seconds."""
     lengthy = group.members.get("DataBytes")
     variable = Variable(_entries(blocks, group, lengthy.data)) if lengthy and lengthy.data else None
@@ -102,14 +100,14 @@ def _members(blocks: Blocks, group: Group) -> Iterator[Members]:
         yield members | {"time": _seconds(words, group.time, width)}
 
 
-def _entries(blocks: Blocks, group: Group, address: int) -> Iterator[bytes]:
+def _entries(blocks: BlockFile, group: ChannelGroup, address: int) -> Iterator[bytes]:
     """Data of variable length: a block of its own, or the entries of a group that are mixed among the records."""
     if group.alone:
         return blocks.data(address)
     return mixed_entries(blocks, group, number_and_size(blocks.block(address, b"##CG"))[0])
 
 
-def _records(blocks: Blocks, group: Group) -> Iterator[Bytes]:
+def _records(blocks: BlockFile, group: ChannelGroup) -> Iterator[Bytes]:
     """Records of a group that has its data to itself, uint8 (n, size), without their identifiers."""
     width = group.size + group.skip
     if not width:
@@ -122,7 +120,7 @@ def _records(blocks: Blocks, group: Group) -> Iterator[Bytes]:
             rest = rest[whole:]
 
 
-def _seconds(words: Words, time: Channel | None, width: int) -> NDArray[np.float64]:
+def _seconds(words: Words, time: Channel | None, width: int) -> F64:
     if time is None or time.bits.length not in (8, 16, 32, 64) or time.bits.end_bit > 8 * width:
         return np.zeros(len(words.payload))
     with np.errstate(all="ignore"):  # impossible stamps are sorted out later
@@ -133,7 +131,7 @@ def _frames(members: Members, kind: int, start_us: int, labels: Labels) -> Frame
     seconds = members["time"]
     n = len(seconds)
 
-    def number(name: str) -> NDArray[np.int64]:
+    def number(name: str) -> I64:
         return np.asarray(members[name], np.int64) if name in members else np.zeros(n, np.int64)
 
     flags = np.full(n, kind, np.uint8)

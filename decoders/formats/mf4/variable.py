@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.decoders.arrays import I64, Bytes
 from herdbook.decoders.formats.mf4.blocks import Broken
 
 MAX_HELD = 1 << 26  # bytes kept while entries are asked for in order
@@ -21,7 +21,7 @@ class Variable:
         self._held = b""
         self._from = 0
 
-    def take(self, offsets: NDArray[np.int64], width: int) -> NDArray[np.uint8]:
+    def take(self, offsets: I64, width: int) -> Bytes:
         """The first `width` bytes of the entries at some offsets, uint8 (n, width). Raises: Broken."""
         if not len(offsets):
             return np.zeros((0, width), np.uint8)

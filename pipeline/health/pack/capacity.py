@@ -1,9 +1,8 @@
 """Pack capacity over the record: charge counted between anchors, across sessions, with its error.
 
-An anchor is a moment whose charge is known from outside the counting (events `charge_anchor`). Between two
-of them, far enough apart in charge, capacity = counted Ah over the difference. A chain is refused when a
-session in it was not recorded whole, or when the reported charge shows that something happened between two
-sessions.
+An anchor is a moment whose charge is known from outside the counting (events `charge_anchor`). Between two of them, far
+enough apart in charge, capacity = counted Ah over the difference. A chain is refused when a session in it was not
+recorded whole, or when the reported charge shows that something happened between two sessions.
 """
 
 from __future__ import annotations
@@ -42,7 +41,7 @@ def capacities(record: Record) -> list[Measured]:
     anchors = event_table(record, "charge_anchor", ("soc_pct", "se_pct", "run_ah")).sort("start_t")
     if anchors.height < 2:
         return []
-    chain = _Chain.of(record)
+    chain = _ChargeChain.of(record)
     rows = anchors.with_columns(pl.col("start_t").cast(pl.Int64)).to_dicts()
     out = []
     for i, low in enumerate(rows):
@@ -59,9 +58,8 @@ def capacities(record: Record) -> list[Measured]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Chain:
-    """Sessions in time order: start us, end us, net Ah out, coverage, reported charge at both ends (NaN:
-    unknown)."""
+class _ChargeChain:
+    """Sessions in time order: start us, end us, net Ah out, coverage, reported charge at both ends (NaN: unknown)."""
 
     start: np.ndarray
     end: np.ndarray
@@ -73,7 +71,7 @@ class _Chain:
     zero_se: float
 
     @staticmethod
-    def of(record: Record) -> _Chain:
+    def of(record: Record) -> _ChargeChain:
         table = metric_rows(record, "pack_run_ah").select("start_t", "end_t", "value", "coverage")
         for name, column in (("pack_soc_start_pct", "first"), ("pack_soc_end_pct", "last")):
             found = metric_rows(record, name).select("start_t", pl.col("value").alias(column))
@@ -83,7 +81,9 @@ class _Chain:
         run, coverage, first, last = (table[c].to_numpy().astype(float) for c in ("value", "coverage", "first", "last"))
         start, end = (table[c].cast(pl.Int64).to_numpy() for c in ("start_t", "end_t"))
         value, se = (zero.value, zero.se) if zero else (0.0, ZERO_A)
-        return _Chain(start, end, run, coverage, first, last, value, se)
+        return _ChargeChain(
+            start=start, end=end, run=run, coverage=coverage, first=first, last=last, zero_a=value, zero_se=se
+        )
 
     def between(self, a: dict[str, float], b: dict[str, float]) -> Measured | None:
         i = int(np.searchsorted(self.start, a["start_t"], side="right")) - 1
@@ -106,11 +106,17 @@ class _Chain:
         ah = 100 * abs(out) / span
         spread = float(np.hypot(a["se_pct"], b["se_pct"])) / span
         own = ah * float(np.hypot(spread, self.zero_se * hours / abs(out)))
-        return Measured(ah, float(np.hypot(own, GAIN * ah)), own, span, int(a["start_t"]), int(b["start_t"]))
+        return Measured(
+            ah=ah,
+            se=float(np.hypot(own, GAIN * ah)),
+            random_se=own,
+            span_pct=span,
+            start=int(a["start_t"]),
+            end=int(b["start_t"]),
+        )
 
     def _unbroken(self, i: int, j: int) -> bool:
-        """Nothing was ridden or charged unseen between the sessions: the reported charge joins up, or they
-        touch."""
+        """Nothing was ridden or charged unseen between the sessions: the reported charge joins up, or they touch."""
         if i == j:
             return True
         gap_h = (self.start[i + 1 : j + 1] - self.end[i:j]) / 3.6e9

@@ -16,13 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.pack.round_trip import round_trips
 from herdbook.pipeline.health.pack.voltage_efficiency import voltage_efficiency
 from herdbook.pipeline.metrics.pack_cycles import BANDS, LEAST_PCT
-from herdbook.pipeline.metrics.pack_exposure import EA_EV
 from herdbook.pipeline.science.arrhenius import equivalent_temp_c
 from herdbook.pipeline.science.rainflow import count, full_cycles, reversals
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.vehicle.chemistry import USUAL, chemistry
 from herdbook.pipeline.vehicle.record import Metric
 
 __all__ = ["MEANING", "LifeUse", "life_use"]
@@ -54,17 +54,18 @@ class LifeUse:
     not_known: dict[str, str]
 
 
-def life_use(metrics: pl.DataFrame, events: pl.DataFrame, ageing_ea_ev: float = EA_EV) -> LifeUse:
+def life_use(metrics: pl.DataFrame, events: pl.DataFrame, ageing_ea_ev: float | None = None) -> LifeUse:
     """Figures of a pack's whole use.
 
     metrics: start_t, name, item, value, se, n, coverage of its sessions. events: session_start_t, kind, item, start_t
-    and either data (list of key/value) or keys and numbers. ageing_ea_ev: the profile's pack.ageing_ea_ev, as the
-    sessions were measured with it. Cut both to the sessions of one pack where a pack was swapped.
+    and either data (list of key/value) or keys and numbers. ageing_ea_ev: as the sessions were measured with it,
+    pack_figures.ageing_ea_ev; None: the usual chemistry's. Cut both to the sessions of one pack where it was swapped.
     """
+    ea_ev = chemistry(USUAL).ageing_ea_ev if ageing_ea_ev is None else ageing_ea_ev
     parts = (
         _cycles(metrics, events),
         _throughput(metrics),
-        _ageing(metrics, ageing_ea_ev),
+        _ageing(metrics, ea_ev),
         _trips(metrics, events),
         _returned(metrics),
     )
@@ -102,13 +103,13 @@ def _cycles(metrics: pl.DataFrame, events: pl.DataFrame) -> Part:
     n = len(levels)
     figures = [
         Metric(
-            "life_cycles",
-            sum((k for size, k in cycles.items() if low <= size < high), 0.0),
-            "1",
-            None,
-            n,
-            1.0,
-            f"{low}-{min(high, 100)} %",
+            name="life_cycles",
+            value=sum((k for size, k in cycles.items() if low <= size < high), 0.0),
+            unit="1",
+            se=None,
+            n=n,
+            coverage=1.0,
+            item=f"{low}-{min(high, 100)} %",
         )
         for low, high in BANDS
     ]
@@ -138,7 +139,7 @@ def _throughput(metrics: pl.DataFrame) -> Part:
     # Gain and zero of one sensor are alike in all sessions: their errors add up, they do not average out.
     se = float(rows["se"].fill_null(0.0).sum())
     total, cover = float(rows["value"].sum()), float(rows["coverage"].to_numpy().mean())
-    return [Metric("life_throughput_cycles", total, "1", se, rows.height, cover)], {}
+    return [Metric(name="life_throughput_cycles", value=total, unit="1", se=se, n=rows.height, coverage=cover)], {}
 
 
 def _ageing(metrics: pl.DataFrame, ea_ev: float) -> Part:
@@ -155,9 +156,16 @@ def _ageing(metrics: pl.DataFrame, ea_ev: float) -> Part:
     if hours > 0:
         cover = min(1.0, hours / span) if span else 1.0
         figures += [
-            Metric("life_recorded_h", hours, "h", None, n, cover),
-            Metric("life_age_h_25c", aged, "h", None, n, cover),
-            Metric("life_age_temp_c", equivalent_temp_c(ea_ev, aged / hours), "degC", None, n, cover),
+            Metric(name="life_recorded_h", value=hours, unit="h", se=None, n=n, coverage=cover),
+            Metric(name="life_age_h_25c", value=aged, unit="h", se=None, n=n, coverage=cover),
+            Metric(
+                name="life_age_temp_c",
+                value=equivalent_temp_c(ea_ev, aged / hours),
+                unit="degC",
+                se=None,
+                n=n,
+                coverage=cover,
+            ),
         ]
     else:
         names = ("life_recorded_h", "life_age_h_25c", "life_age_temp_c")
@@ -166,7 +174,9 @@ def _ageing(metrics: pl.DataFrame, ea_ev: float) -> Part:
         rows = _values(metrics, source)
         bands = rows.group_by("item", maintain_order=True).agg(pl.col("value").sum(), pl.len())
         for item, hours_in, count_in in sorted(bands.rows(), key=_band):
-            figures.append(Metric(name, float(hours_in), "h", None, int(count_in), 1.0, item))
+            figures.append(
+                Metric(name=name, value=float(hours_in), unit="h", se=None, n=int(count_in), coverage=1.0, item=item)
+            )
         if not rows.height:
             missing[name] = f"no session has cell {'temperatures' if 'temp' in name else 'voltages'}"
     return figures, missing
@@ -184,7 +194,7 @@ def _returned(metrics: pl.DataFrame) -> Part:
         return [], {"life_voltage_efficiency": why}
     share = (found.high_pct - found.low_pct) / 100
     n = found.rides + found.charges
-    return [Metric("life_voltage_efficiency", found.value, "1", found.se, n, share)], {}
+    return [Metric(name="life_voltage_efficiency", value=found.value, unit="1", se=found.se, n=n, coverage=share)], {}
 
 
 def _trips(metrics: pl.DataFrame, events: pl.DataFrame) -> Part:

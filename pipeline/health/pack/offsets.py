@@ -14,11 +14,12 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
-from herdbook.pipeline.health.reading import Micros, metric_rows, micros, places
+from herdbook.pipeline.health.reading import metric_rows, places
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.times import column_micros
 
 R_SPREAD = 0.15  # usual spread of resistance in a pack (common practice), as in the metric's own error
 KNOWN_SPREAD = 0.03  # of a ratio measured in rides and used for a charge (engineering choice)
@@ -44,20 +45,20 @@ class Offsets:
     values: Floats
     own: Floats
     shared: float
-    starts: Micros
-    ends: Micros
+    starts: Times
+    ends: Times
 
     def pooled(self) -> Pooled:
         value, se = pool(self.values, self.own)
         return Pooled(
-            self.item,
-            value,
-            float(np.hypot(se, self.shared)),
-            self.values.size,
-            self.values,
-            np.hypot(self.own, self.shared),
-            self.starts,
-            self.ends,
+            item=self.item,
+            value=value,
+            se=float(np.hypot(se, self.shared)),
+            count=self.values.size,
+            values=self.values,
+            ses=np.hypot(self.own, self.shared),
+            starts=self.starts,
+            ends=self.ends,
         )
 
 
@@ -96,8 +97,7 @@ def _offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
 
 
 def _charger_a(record: Record) -> float:
-    given = record.profile.pack.get("charger_a")
-    return float(given) if isinstance(given, int | float) else 0.5 * record.profile.figure("pack", "rated_ah")
+    return record.profile.pack_figures.charger_a
 
 
 def _scale(record: Record) -> float:
@@ -114,7 +114,14 @@ def _group(item: str, part: pl.DataFrame, ratio: float, spread: float, scale: fl
     lean = usual * scale
     values = part["value"].to_numpy() - lean * (ratio - 1.0)
     shared = float(np.hypot(spread, PACK_SPREAD * (ratio - 1.0)) * np.median(lean))
-    return Offsets(item, values, own, shared, micros(part["start_t"]), micros(part["end_t"]))
+    return Offsets(
+        item=item,
+        values=values,
+        own=own,
+        shared=shared,
+        starts=column_micros(part["start_t"]),
+        ends=column_micros(part["end_t"]),
+    )
 
 
 def _even(record: Record, rows: pl.DataFrame) -> pl.DataFrame:

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.times import micros
 
 LEAST_COVERAGE = 0.98
 LEAST_SHARE = 0.2  # of rated charge must have gone round: less is anchors' scatter (engineering choice)
@@ -59,11 +60,11 @@ def round_trips(metrics: pl.DataFrame, events: pl.DataFrame) -> tuple[list[Round
 
     metrics, events: as in herdbook.pipeline.health.pack.life_use.life_use().
     """
-    anchors = [a for a in _anchors(events) if "out_wh" in a]
+    anchors = _anchors(events)
     if len(anchors) < 2:
         full = "no charge" if not anchors else "only one charge"
         return [], f"{full} to full with pack voltage and current is on record, and it takes two; {NEEDED}"
-    chain = _Chain.of(metrics)
+    chain = _EnergyChain.of(metrics)
     found = [chain.between(a, b) for a, b in pairwise(anchors)]
     trips = [t for t in found if isinstance(t, RoundTrip)]
     if trips:
@@ -82,7 +83,19 @@ def _said(refused: list[_No]) -> str:
     return "; ".join(out)
 
 
-def _anchors(events: pl.DataFrame) -> list[dict[str, Any]]:
+@dataclass(frozen=True, slots=True)
+class _FullAnchor:
+    """A moment at which the pack was full: energy out and in since its session began, and how sure "full" is."""
+
+    session: object  # start of its session, as the metrics' start_t gives it
+    t: object
+    se_pct: float
+    out_wh: float
+    in_wh: float
+
+
+def _anchors(events: pl.DataFrame) -> list[_FullAnchor]:
+    """Those with energy, in order of time."""
     rows = events.filter((pl.col("kind") == "charge_anchor") & (pl.col("item") == "full")).sort("start_t")
     out = []
     for row in rows.to_dicts():
@@ -91,15 +104,24 @@ def _anchors(events: pl.DataFrame) -> list[dict[str, Any]]:
             if "keys" in row
             else ((p["key"], p["value"]) for p in row["data"])
         )
-        out.append({**dict(pairs), "session": row["session_start_t"], "t": row["start_t"]})
+        data = dict(pairs)
+        if "out_wh" in data:
+            anchor = _FullAnchor(
+                session=row["session_start_t"],
+                t=row["start_t"],
+                se_pct=data["se_pct"],
+                out_wh=data["out_wh"],
+                in_wh=data["in_wh"],
+            )
+            out.append(anchor)
     return out
 
 
 @dataclass(frozen=True, slots=True)
-class _Chain:
+class _EnergyChain:
     """Sessions in time order: start, energy and charge in, hours, reported charge at both ends (NaN: unknown)."""
 
-    start: list[Any]
+    start: list[object]
     out_wh: Floats
     in_wh: Floats
     in_ah: Floats
@@ -111,7 +133,7 @@ class _Chain:
     zero_a: float
 
     @staticmethod
-    def of(metrics: pl.DataFrame) -> _Chain:
+    def of(metrics: pl.DataFrame) -> _EnergyChain:
         table = (
             _column(metrics, "pack_out_wh", "coverage")
             .rename({"coverage": "cover"})
@@ -136,13 +158,24 @@ class _Chain:
         rated = float(np.nansum(through) / max(2 * np.nansum(cycles), 1e-9))
         zero = metrics.filter(pl.col("name") == "pack_current_zero_a")["se"].drop_nulls().to_numpy()
         zero_a = float(np.median(zero)) if zero.size else ZERO_A
-        return _Chain(table["start_t"].to_list(), out, put, ah, cover, hours, first, last, rated, zero_a)
+        return _EnergyChain(
+            start=table["start_t"].to_list(),
+            out_wh=out,
+            in_wh=put,
+            in_ah=ah,
+            coverage=cover,
+            hours=hours,
+            first=first,
+            last=last,
+            rated_ah=rated,
+            zero_a=zero_a,
+        )
 
-    def between(self, a: dict[str, Any], b: dict[str, Any]) -> RoundTrip | _No:
+    def between(self, a: _FullAnchor, b: _FullAnchor) -> RoundTrip | _No:
         """The trip between two full anchors, or why there is none."""
-        if a["session"] not in self.start or b["session"] not in self.start:
+        if a.session not in self.start or b.session not in self.start:
             return _No("a session has no pack energy")
-        i, j = self.start.index(a["session"]), self.start.index(b["session"])
+        i, j = self.start.index(a.session), self.start.index(b.session)
         if i == j:
             return _No("both ends lie in one session")
         jump = np.abs(self.first[i + 1 : j + 1] - self.last[i:j])
@@ -152,8 +185,8 @@ class _Chain:
             return _No("the reported charge moved by {} % while nothing was recorded", float(jump.max()))
         if not (self.coverage[i : j + 1] >= LEAST_COVERAGE).all():
             return _No("a session is recorded to {} % only", 100 * float(np.nanmin(self.coverage[i : j + 1])))
-        out = float(self.out_wh[i:j].sum()) - a["out_wh"] + b["out_wh"]
-        put = float(self.in_wh[i:j].sum()) - a["in_wh"] + b["in_wh"]
+        out = float(self.out_wh[i:j].sum()) - a.out_wh + b.out_wh
+        put = float(self.in_wh[i:j].sum()) - a.in_wh + b.in_wh
         if not put > 0:
             return _No("no energy went in")
         volts = float(self.in_wh[i : j + 1].sum() / self.in_ah[i : j + 1].sum())
@@ -161,11 +194,11 @@ class _Chain:
         if put < LEAST_SHARE * whole_wh:
             return _No("only {} % of the pack's charge went round", 100 * put / whole_wh)
         # Ends that differ move the energy in; a zero error takes from one side and gives to the other.
-        ends = whole_wh / 100 * float(np.sqrt(a["se_pct"] ** 2 + b["se_pct"] ** 2 + (jump**2).sum()))
+        ends = whole_wh / 100 * float(np.sqrt(a.se_pct**2 + b.se_pct**2 + (jump**2).sum()))
         zero = self.zero_a * float(np.nansum(self.hours[i : j + 1])) * volts
         value = out / put
         se = float(np.hypot(ends, zero)) / put
-        return RoundTrip(value, se, out, put, _us(a["t"]), _us(b["t"]))
+        return RoundTrip(value=value, se=se, out_wh=out, in_wh=put, start=_us(a.t), end=_us(b.t))
 
 
 def _column(metrics: pl.DataFrame, name: str, of: str = "value") -> pl.DataFrame:
@@ -173,5 +206,5 @@ def _column(metrics: pl.DataFrame, name: str, of: str = "value") -> pl.DataFrame
     return rows.select("start_t", pl.col(of).alias(name if of == "value" else of))
 
 
-def _us(t: Any) -> int:
-    return round(t.timestamp() * 1e6) if hasattr(t, "timestamp") else int(t)
+def _us(t: object) -> int:
+    return micros(t) if isinstance(t, datetime) else int(str(t))

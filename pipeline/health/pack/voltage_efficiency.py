@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.pack_bands import HIGHEST_PCT, LOWEST_PCT, WIDTH_PCT
-from herdbook.pipeline.science.robust_fit import Floats
 
 __all__ = ["Efficiency", "voltage_efficiency"]
 
@@ -90,7 +90,14 @@ def voltage_efficiency(metrics: pl.DataFrame) -> tuple[Efficiency | None, str]:
     error = APART_PCT * _a_per_cent(out_ah, put_ah, put_wh, met)
     se = float(np.sqrt(error**2 + _jackknife(rides) ** 2 + _jackknife(charges) ** 2))
     low, high = float(LOWS[met].min()), float(LOWS[met].max()) + WIDTH_PCT
-    return Efficiency(_ratio(out.total(), put.total(), met), se, out.sessions, put.sessions, low, high), ""
+    return Efficiency(
+        value=_ratio(out.total(), put.total(), met),
+        se=se,
+        rides=out.sessions,
+        charges=put.sessions,
+        low_pct=low,
+        high_pct=high,
+    ), ""
 
 
 def _rows(metrics: pl.DataFrame) -> pl.DataFrame:

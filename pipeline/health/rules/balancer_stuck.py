@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pooled
-from herdbook.pipeline.health.reading import confidence
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "share of recorded time"
@@ -44,15 +44,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
     se = max(p.se, 0.02)
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=f"cell {p.item}",
         measured=p.value,
         limit=limits["idle"],
         unit=UNIT,
         se=se,
-        statement=f"The balancing resistor of group {p.item} was on for {100 * p.value:.0f} % of the time in which"
-        f" the "
-        f"group was far from full and not charging ({p.count} sessions).",
+        statement=f"The balancing resistor of group {p.item} was on for {100 * p.value:.0f} % of the time in which "
+        f"the group was far from full and not charging ({p.count} sessions).",
         confidence=confidence(p.value, limits["idle"], se),
         persistence=p.share_over(limits["idle"]),
         count=p.count,
@@ -64,10 +63,23 @@ def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
     )
 
 
-def _session(day: float, share: float, others: float = 0.0) -> Stretch:
-    shares = {**{str(k): others for k in range(1, 6)}, "4": share}
-    return stretch(
-        day, "ride", *(Metric("cell_bleed_idle_share", v, "1", None, 3000, item=k) for k, v in shares.items())
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def session(day: float, share: float, others: float = 0.0) -> ExampleSession:
+        shares = {**{str(k): others for k in range(1, 6)}, "4": share}
+        return one_session(
+            day, "ride", *(Metric("cell_bleed_idle_share", v, "1", None, 3000, item=k) for k, v in shares.items())
+        )
+
+    return Cases(
+        fires_on=(record(*(session(d, 0.9) for d in range(4))),),
+        quiet_on=(
+            record(*(session(d, 0.05) for d in range(4))),
+            record(*(session(d, 0.5, others=0.5) for d in range(4))),  # all alike: a habit of the firmware
+            record(session(0, 0.9), session(1, 0.0), session(2, 0.0)),
+        ),
+        unassessed_on=(record(session(0, 0.9)), record(one_session(0, "ride"))),
     )
 
 
@@ -75,13 +87,12 @@ RULE = Rule(
     id="balancer_stuck",
     title="A balancing resistor that does not switch off",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_bleed_idle_share",),
     roles=("cell_bleed", "cell_voltage"),
     limits=LIMITS,
     judge=judge,
-    meaning="One group is drained all the time by its own balancer. It falls behind its siblings and can be"
-    " driven "
+    meaning="One group is drained all the time by its own balancer. It falls behind its siblings and can be driven "
     "below its limit in storage.",
     causes=("a switch of the balancer that is stuck on", "firmware that balances at the wrong time"),
     bench=(
@@ -90,11 +101,5 @@ RULE = Rule(
     ),
     cautions=("A bleed resistor runs hot by design: do not cover it, do not touch it.",),
     source="physics: bleeding is of use only near full; limits: see each",
-    fires_on=lambda: (record(*(_session(d, 0.9) for d in range(4))),),
-    quiet_on=lambda: (
-        record(*(_session(d, 0.05) for d in range(4))),
-        record(*(_session(d, 0.5, others=0.5) for d in range(4))),  # all alike: a habit of the firmware
-        record(_session(0, 0.9), _session(1, 0.0), _session(2, 0.0)),
-    ),
-    unassessed_on=lambda: (record(_session(0, 0.9)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

@@ -7,10 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import confidence, event_table, metric_rows, recent, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -32,12 +34,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         events = events.filter(pl.col("item") == side)
         found.append(
             Finding(
-                "service",
-                side,
-                slip,
-                limits["slip"],
-                "%",
-                f"At 30 A the {side} motor ran {spell(slip, '%', se)} ahead of its wheel, over {rows.height} rides.",
+                severity=Severity.SERVICE,
+                item=side,
+                measured=slip,
+                limit=limits["slip"],
+                unit="%",
+                statement=f"At 30 A the {side} motor ran {spell(slip, '%', se)} ahead of its wheel, "
+                f"over {rows.height} rides.",
                 se=se,
                 confidence=confidence(slip, limits["slip"], se),
                 persistence=hit.height / rows.height,
@@ -45,28 +48,36 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 duration_s=seconds(events),
                 windows=windows(events, "slip_pct") or windows(hit, "value"),
                 signals=("motor_speed", "vehicle_speed", "motor_current"),
-                not_separable="Belt or tyre slipping on the road: chalk marks over belt and pulley, and over "
-                "tyre and "
+                not_separable="Belt or tyre slipping on the road: chalk marks over belt and pulley, and over tyre and "
                 "ground, separate them.",
             )
         )
     return found if enough else NotAssessed("too few rides with motor speed, current and vehicle speed to judge by")
 
 
-def _case(slip: float, rides: int = 5) -> Record:
-    event = Event("belt_slip", 60_000_000, 63_000_000, "left", {"slip_pct": slip, "current_a": 40.0})
-    parts = (
-        Metric("belt_slip_pct", slip, "%", 0.2, 300, item="left"),
-        Metric("belt_slip_pct", 0.1, "%", 0.2, 300, item="right"),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(slip: float, rides: int = 5) -> Record:
+        event = Event("belt_slip", 60_000_000, 63_000_000, "left", {"slip_pct": slip, "current_a": 40.0})
+        parts = (
+            Metric("belt_slip_pct", slip, "%", 0.2, 300, item="left"),
+            Metric("belt_slip_pct", 0.1, "%", 0.2, 300, item="right"),
+        )
+        return record(*days(rides, "ride", *parts, *([event] if slip > 1.5 else [])))
+
+    return Cases(
+        fires_on=(case(5.0), case(3.2)),
+        quiet_on=(case(0.3), case(1.4)),
+        unassessed_on=(case(5.0, rides=1),),
     )
-    return record(*days(rides, "ride", *parts, *([event] if slip > 1.5 else [])))
 
 
 RULE = Rule(
     id="belt_slip",
     title="Drive belt slips",
     subsystem="drive",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("belt_slip_pct",),
     roles=("motor_speed", "motor_current", "vehicle_speed"),
     limits=(
@@ -93,7 +104,5 @@ RULE = Rule(
         "Power off before fingers go near a belt.",
     ),
     source="slip by a line of relative speed over current; limit: from memory, see there",
-    fires_on=lambda: (_case(5.0), _case(3.2)),
-    quiet_on=lambda: (_case(0.3), _case(1.4)),
-    unassessed_on=lambda: (_case(5.0, rides=1),),
+    cases=_cases,
 )

@@ -9,9 +9,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -40,7 +40,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _finding(bit: str, part: pl.DataFrame, sessions: int, total: int, limits: Mapping[str, float]) -> Finding:
     last = part["start_t"].to_list()[-1]
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=bit,
         measured=float(sessions),
         limit=limits["least_sessions"],
@@ -57,19 +57,28 @@ def _finding(bit: str, part: pl.DataFrame, sessions: int, total: int, limits: Ma
     )
 
 
-def _session(day: float, *lasting: float) -> Stretch:
-    events = [
-        Event("bms_fault", k * 600_000_000, int((k * 600 + s) * 1e6), "bit 3", {"duration_s": s})
-        for k, s in enumerate(lasting)
-    ]
-    return stretch(day, "ride", Metric("bms_fault_s", sum(lasting), "s", None, 9000), *events)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def session(day: float, *lasting: float) -> ExampleSession:
+        events = [
+            Event("bms_fault", k * 600_000_000, int((k * 600 + s) * 1e6), "bit 3", {"duration_s": s})
+            for k, s in enumerate(lasting)
+        ]
+        return one_session(day, "ride", Metric("bms_fault_s", sum(lasting), "s", None, 9000), *events)
+
+    return Cases(
+        fires_on=(record(session(0, 5.0), session(1, 5.0)), record(session(0, 300.0))),
+        quiet_on=(record(session(0), session(1)), record(session(0, 5.0), session(1))),
+        unassessed_on=(record(one_session(0, "ride")),),
+    )
 
 
 RULE = Rule(
     id="bms_fault",
     title="The pack's electronics report a fault",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("bms_fault_s",),
     roles=("bms_fault",),
     limits=LIMITS,
@@ -83,7 +92,5 @@ RULE = Rule(
     bench=("read the fault memory with the maker's service tool before clearing it", "reproduce it with the same load"),
     cautions=("Clearing a fault does not mend it. Do not ride on a fault that comes back until it is understood.",),
     source="bits as the bus reports them; a bit counts from three frames on",
-    fires_on=lambda: (record(_session(0, 5.0), _session(1, 5.0)), record(_session(0, 300.0))),
-    quiet_on=lambda: (record(_session(0), _session(1)), record(_session(0, 5.0), _session(1))),
-    unassessed_on=lambda: (record(stretch(0, "ride")),),
+    cases=_cases,
 )

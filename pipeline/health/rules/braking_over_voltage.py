@@ -1,9 +1,7 @@
-"""The voltage passes its limit while braking, at the pack or at the controller's DC link; or is on its way
-there.
+"""The voltage passes its limit while braking, at the pack or at the controller's DC link; or is on its way there.
 
-On its way: the link rises above the pack in step with the braking current, as through a resistance far beyond
-that of sound wires and plugs. The slope over many brakings is judged, so that a sensor's offset does not
-count.
+On its way: the link rises above the pack in step with the braking current, as through a resistance far beyond that of
+sound wires and plugs. The slope over many brakings is judged, so that a sensor's offset does not count.
 """
 
 from __future__ import annotations
@@ -12,9 +10,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import confidence, largest, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
+from herdbook.pipeline.health.reading import seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, largest
 from herdbook.pipeline.metrics.braking import over_voltage_limit
 
 
@@ -35,15 +36,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         cold = hit.filter(pl.col("cell_min_c") < 5).height
         found.append(
             Finding(
-                "service",
-                words,
-                top,
-                limit,
-                "V",
-                f"In {hit.height} of {known.height} brakings the {words} passed {spell(limit, 'V')}, up to "
-                f"{spell(top, 'V')} and for up to {spell(longest, 's')}; the pack was over 90 % full in "
-                f"{full} of them "
-                f"and under 5 degC in {cold}.",
+                severity=Severity.SERVICE,
+                item=words,
+                measured=top,
+                limit=limit,
+                unit="V",
+                statement=f"In {hit.height} of {known.height} brakings the {words} passed {spell(limit, 'V')}, up to "
+                f"{spell(top, 'V')} and for up to {spell(longest, 's')}; the pack was over 90 % full in {full} of "
+                f"them and under 5 degC in {cold}.",
                 se=0.1,
                 confidence=0.97,
                 persistence=hit.height / known.height,
@@ -79,14 +79,13 @@ def _resistance(brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         return None
     top = largest(rows["link_rise_v"])
     return Finding(
-        "service",
-        "DC-link voltage",
-        ohm,
-        limits["ohm"],
-        "ohm",
-        f"While braking the DC link rises above the pack by {spell(ohm, 'V', se)} per ampere, "
-        f"{spell(top, 'V')} at most "
-        f"in {rows.height} brakings: far more than wires and plugs explain.",
+        severity=Severity.SERVICE,
+        item="DC-link voltage",
+        measured=ohm,
+        limit=limits["ohm"],
+        unit="ohm",
+        statement=f"While braking the DC link rises above the pack by {spell(ohm, 'V', se)} per ampere, "
+        f"{spell(top, 'V')} at most in {rows.height} brakings: far more than wires and plugs explain.",
         se=se,
         confidence=confidence(ohm, limits["ohm"], se),
         persistence=1.0,
@@ -94,21 +93,39 @@ def _resistance(brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         duration_s=seconds(rows),
         windows=windows(rows, "link_rise_v"),
         signals=("dc_link_voltage", "pack_voltage", "regen_current"),
-        not_separable="A bad joint between pack and controller, or a link sensor wrong with load: the "
-        "voltage drop over "
-        "each joint, measured under current, separates them.",
+        not_separable="A bad joint between pack and controller, or a link sensor wrong with load: the voltage drop "
+        "over each joint, measured under current, separates them.",
     )
 
 
-def _rise(amps: float, volts: float) -> dict[str, float]:
-    return {"delivered_a": amps, "demand_a": amps, "link_rise_v": volts, "link_over_s": 0.0, "link_v_max": 40.0 + volts}
+def _cases() -> Cases:
+    from herdbook.pipeline.health.rules._example_brakings import braked
+
+    def rise(amps: float, volts: float) -> dict[str, float]:
+        return {
+            "delivered_a": amps,
+            "demand_a": amps,
+            "link_rise_v": volts,
+            "link_over_s": 0.0,
+            "link_v_max": 40.0 + volts,
+        }
+
+    return Cases(
+        fires_on=(braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),),
+        quiet_on=(
+            braked(*[rise(a, 1.5 + 0.01 * a) for a in (4.0, 8.0, 12.0, 16.0, 20.0)] * 2),
+            braked(*[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
+            braked({"pack_over_s": 0.5, "pack_v_max": 44.6}, *[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
+        ),
+        unassessed_on=(braked({}, {}),),
+    )
 
 
 RULE = Rule(
     id="braking_over_voltage",
     title="Over-voltage while braking",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("braking_count",),
     roles=("brake_demand", "pack_voltage", "dc_link_voltage"),
     limits=(
@@ -119,8 +136,7 @@ RULE = Rule(
         Limit("count", 2, "brakings", "engineering choice"),
     ),
     judge=judge,
-    meaning="Energy from braking had nowhere to go. The controller may trip and the brake with it; power "
-    "stages and "
+    meaning="Energy from braking had nowhere to go. The controller may trip and the brake with it; power stages and "
     "cells are stressed.",
     causes=(
         "Charge limit too high for a full or cold pack: resistance of cold cells is two to three times as high",
@@ -135,11 +151,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="limits: the profile's dc_link_max_v, or groups x highest group voltage",
-    fires_on=lambda: (braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),),
-    quiet_on=lambda: (
-        braked(*[_rise(a, 1.5 + 0.01 * a) for a in (4.0, 8.0, 12.0, 16.0, 20.0)] * 2),
-        braked(*[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
-        braked({"pack_over_s": 0.5, "pack_v_max": 44.6}, *[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
-    ),
-    unassessed_on=lambda: (braked({}, {}),),
+    cases=_cases,
 )

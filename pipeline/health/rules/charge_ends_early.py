@@ -11,16 +11,17 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
-from herdbook.pipeline.health.reading import at_least, event_table, metric_rows, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import event_table, metric_rows, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import at_least
 from herdbook.pipeline.vehicle.record import Event, Metric
 from herdbook.pipeline.vehicle.roles import ROLES
 
 LIMITS = (
     Limit("least", 2.0, "charges", "engineering choice: one early end is no finding"),
     Limit("share", 0.3, "share of charges that ran to an end", "engineering choice"),
-    Limit("low_v", 3.42, "V, median group", "engineering choice: a full pack stands higher while current still flows"),
+    of_chemistry("low_v", "short_of_full_v", "V, median group"),
     Limit("flowing_c", 0.1, "C", "engineering choice: a charge that is nearly full has tapered below"),
     Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
@@ -57,15 +58,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _with_what_followed(record: Record, ends: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
-    """A charge session ends with its current; what the charger said then stands at the start of the next
-    rest."""
+    """A charge session ends with its current; what the charger said then stands at the start of the next rest."""
     after = metric_rows(record, "charger_after").select(
         pl.col("start_t").alias("rest_t"), pl.col("value").alias("after")
     )
     joined = ends.sort("end_t").join_asof(
         after.sort("rest_t"), left_on="end_t", right_on="rest_t", strategy="forward", tolerance="3m"
     )
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     low = (pl.col("end_median_v") < limits["low_v"]) & (pl.col("end_a") > limits["flowing_c"] * rated)
     open_end = pl.col("item").is_in(["unplugged", "still_charging"])
     done, fault = (pl.col("after") == STATES.index(word) for word in ("done", "fault"))
@@ -87,7 +87,7 @@ def _finding(kind: str, early: pl.DataFrame, of: int, limits: Mapping[str, float
     volts = f"; the fullest group stood {1000 * gap:.0f} mV above the median then" if isinstance(gap, float) else ""
     share = early.height / of
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=kind.replace("_", " "),
         measured=share,
         limit=limits["share"],
@@ -106,22 +106,45 @@ def _finding(kind: str, early: pl.DataFrame, of: int, limits: Mapping[str, float
     )
 
 
-def _rest(day: float, said: str) -> Stretch:
-    """A rest that begins at once after the charge of that day."""
-    metric = Metric("charger_after", float(STATES.index(said)), "1", None, 20)
-    return stretch(day + 1 / 24, "rest", metric)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
+    def rest(day: float, said: str) -> ExampleSession:
+        """A rest that begins at once after the charge of that day."""
+        metric = Metric("charger_after", float(STATES.index(said)), "1", None, 20)
+        return one_session(day + 1 / 24, "rest", metric)
 
-def _charge(day: float, end: str) -> Stretch:
-    data = {"end_a": 12.0, "end_highest_v": 3.64, "end_median_v": 3.37 if end in ("group_limit", "unplugged") else 3.6}
-    return stretch(day, "charge", Metric("charge_end", 0.0, "1", None, 1), Event("charge", 0, 3_590_000_000, end, data))
+    def charge(day: float, end: str) -> ExampleSession:
+        data = {
+            "end_a": 12.0,
+            "end_highest_v": 3.64,
+            "end_median_v": 3.37 if end in ("group_limit", "unplugged") else 3.6,
+        }
+        return one_session(
+            day, "charge", Metric("charge_end", 0.0, "1", None, 1), Event("charge", 0, 3_590_000_000, end, data)
+        )
+
+    return Cases(
+        fires_on=(
+            record(*(charge(d, "group_limit") for d in range(4))),
+            record(charge(0, "complete"), charge(1, "charger_fault"), charge(2, "charger_fault")),
+            record(*(charge(d, "stopped_short") for d in range(3))),
+            record(*(x for d in range(3) for x in (charge(d, "unplugged"), rest(d, "done")))),
+        ),
+        quiet_on=(
+            record(*(charge(d, "complete") for d in range(4))),
+            record(*(charge(d, "unplugged") for d in range(4)), charge(5, "complete"), charge(6, "complete")),
+            record(*(charge(d, "complete") for d in range(6)), charge(7, "charger_fault")),
+        ),
+        unassessed_on=(record(*(charge(d, "unplugged") for d in range(4))), record(one_session(0, "charge"))),
+    )
 
 
 RULE = Rule(
     id="charge_ends_early",
     title="Charging ends before the pack is full",
     subsystem="charging",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("charge_end",),
     roles=("pack_current", "cell_voltage", "charger_state"),
     limits=LIMITS,
@@ -135,16 +158,5 @@ RULE = Rule(
     ),
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
-    fires_on=lambda: (
-        record(*(_charge(d, "group_limit") for d in range(4))),
-        record(_charge(0, "complete"), _charge(1, "charger_fault"), _charge(2, "charger_fault")),
-        record(*(_charge(d, "stopped_short") for d in range(3))),
-        record(*(x for d in range(3) for x in (_charge(d, "unplugged"), _rest(d, "done")))),
-    ),
-    quiet_on=lambda: (
-        record(*(_charge(d, "complete") for d in range(4))),
-        record(*(_charge(d, "unplugged") for d in range(4)), _charge(5, "complete"), _charge(6, "complete")),
-        record(*(_charge(d, "complete") for d in range(6)), _charge(7, "charger_fault")),
-    ),
-    unassessed_on=lambda: (record(*(_charge(d, "unplugged") for d in range(4))), record(stretch(0, "charge"))),
+    cases=_cases,
 )

@@ -1,8 +1,7 @@
 """Charge that went into a cold pack, from the charger or from braking.
 
-Physics: in the cold, graphite takes up lithium slowly; charge current then plates lithium metal on the
-anode, which costs capacity for good and can grow into a short. Short braking pulses do little; so the charge
-is summed.
+Physics: in the cold, graphite takes up lithium slowly; charge current then plates lithium metal on the anode, which
+costs capacity for good and can grow into a short. Short braking pulses do little; so the charge is summed.
 """
 
 from __future__ import annotations
@@ -11,9 +10,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 UNIT = "% of rated charge in one session"
@@ -29,7 +28,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rows = metric_rows(record, "cold_charge_ah").filter(pl.col("coverage") >= limits["least_coverage"])
     if not rows.height:
         return NotAssessed("charging was never recorded together with a cell temperature")
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
     cold = rows.with_columns(pct=100 * pl.col("value") / rated).filter(pl.col("pct") > limits["look"])
     if not cold.height:
@@ -37,13 +36,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     worst = cold.sort("pct", descending=True)
     most, total = float(worst["pct"][0]), float(cold["value"].sum())
     act = most > limits["act"]
-    floor = record.profile.figure("pack", "charge_min_c")
+    floor = record.profile.pack_figures.charge_min_c
     events = event_table(record, "cold_charge", ("charge_ah", "peak_a"))
     peak = events["peak_a"].max() if events.height else None
     said = f", up to {peak:.0f} A" if isinstance(peak, float) else ""
     return [
         Finding(
-            severity="service" if act else "note",
+            severity=Severity.SERVICE if act else Severity.NOTE,
             item="",
             measured=most,
             limit=limits["act"] if act else limits["look"],
@@ -62,10 +61,22 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _session(day: float, ah: float, coverage: float = 1.0) -> Stretch:
-    event = Event("cold_charge", 0, 600_000_000, "", {"charge_ah": ah, "peak_a": 15.0, "limit_c": 0.0})
-    return stretch(
-        day, "charge", Metric("cold_charge_ah", ah, "Ah", 0.02 * ah, 3000, coverage), *([event] if ah else [])
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def session(day: float, ah: float, coverage: float = 1.0) -> ExampleSession:
+        event = Event("cold_charge", 0, 600_000_000, "", {"charge_ah": ah, "peak_a": 15.0, "limit_c": 0.0})
+        return one_session(
+            day,
+            "charge",
+            Metric(name="cold_charge_ah", value=ah, unit="Ah", se=0.02 * ah, n=3000, coverage=coverage),
+            *([event] if ah else []),
+        )
+
+    return Cases(
+        fires_on=(record(session(0, 6.0), session(2, 0.0)), record(session(0, 0.9))),
+        quiet_on=(record(session(0, 0.0), session(1, 0.2)),),
+        unassessed_on=(record(session(0, 6.0, coverage=0.2)), record(one_session(0, "charge"))),
     )
 
 
@@ -73,13 +84,13 @@ RULE = Rule(
     id="cold_charging",
     title="Charged below its temperature limit",
     subsystem="charging",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cold_charge_ah",),
     roles=("pack_current", "cell_temp"),
     limits=LIMITS,
     judge=judge,
-    meaning="Charge went into cells colder than their limit. Each time some lithium may be lost as metal, which "
-    "costs capacity and can grow into a short. The coldest sensor is not the coldest cell.",
+    meaning="Charge went into cells colder than their limit. Each time some lithium may be lost as metal, which costs "
+    "capacity and can grow into a short. The coldest sensor is not the coldest cell.",
     causes=(
         "charged outdoors or straight after a cold ride",
         "the electronics do not hold charge or regeneration back in the cold",
@@ -93,7 +104,5 @@ RULE = Rule(
         "A pack that was charged in the cold may hold plated lithium: watch it while charging, away from exits.",
     ),
     source=("mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"),
-    fires_on=lambda: (record(_session(0, 6.0), _session(2, 0.0)), record(_session(0, 0.9))),
-    quiet_on=lambda: (record(_session(0, 0.0), _session(1, 0.2)),),
-    unassessed_on=lambda: (record(_session(0, 6.0, coverage=0.2)), record(stretch(0, "charge"))),
+    cases=_cases,
 )

@@ -11,9 +11,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -32,7 +32,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return []
     rides = set(record.sessions.filter(pl.col("kind") == "ride")["start_t"].to_list())
     events = events.filter(pl.col("session_start_t").is_in(list(rides)))
-    threshold = -limits["braking_c"] * record.profile.figure("pack", "rated_ah")
+    threshold = -limits["braking_c"] * record.profile.pack_figures.rated_ah
     braking = events.filter(pl.col("before_a") < threshold)
     if events.height < limits["least"] and not braking.height:
         return []
@@ -45,7 +45,7 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str
     text = f"The main switch opened {events.height} times while riding with current flowing, at up to "
     text += f"{float(most['size'][0]):.0f} A; {braking} of them while braking."
     return Finding(
-        severity="stop-use" if braking else "service",
+        severity=Severity.STOP_USE if braking else Severity.SERVICE,
         item="",
         measured=float(events.height),
         limit=limits["least"],
@@ -62,25 +62,34 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str
     )
 
 
-def _ride(day: float, *amps: float) -> Stretch:
-    events = [
-        Event(
-            "contactor_opened_loaded",
-            k * 60_000_000,
-            k * 60_000_000 + 3_000_000,
-            "",
-            {"before_a": a, "after_a": 0.0, "fault": 0.0},
-        )
-        for k, a in enumerate(amps)
-    ]
-    return stretch(day, "ride", Metric("contactor_opened_loaded", float(len(amps)), "1", None, 9000), *events)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def ride(day: float, *amps: float) -> ExampleSession:
+        events = [
+            Event(
+                "contactor_opened_loaded",
+                k * 60_000_000,
+                k * 60_000_000 + 3_000_000,
+                "",
+                {"before_a": a, "after_a": 0.0, "fault": 0.0},
+            )
+            for k, a in enumerate(amps)
+        ]
+        return one_session(day, "ride", Metric("contactor_opened_loaded", float(len(amps)), "1", None, 9000), *events)
+
+    return Cases(
+        fires_on=(record(ride(0, -20.0)), record(ride(0, 30.0), ride(1, 25.0))),
+        quiet_on=(record(ride(0), ride(1)), record(ride(0, 30.0))),
+        unassessed_on=(record(one_session(0, "ride")),),
+    )
 
 
 RULE = Rule(
     id="contactor_opened_under_load",
     title="The main switch opened under load",
     subsystem="pack",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("contactor_opened_loaded",),
     roles=("contactor_state", "pack_current"),
     limits=LIMITS,
@@ -101,7 +110,5 @@ RULE = Rule(
         "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
     ),
     source="switch state and current as the bus reports them; limits: see each",
-    fires_on=lambda: (record(_ride(0, -20.0)), record(_ride(0, 30.0), _ride(1, 25.0))),
-    quiet_on=lambda: (record(_ride(0), _ride(1)), record(_ride(0, 30.0))),
-    unassessed_on=lambda: (record(stretch(0, "ride")),),
+    cases=_cases,
 )

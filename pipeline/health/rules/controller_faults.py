@@ -1,5 +1,5 @@
-"""Controller, motors or pack report faults themselves. What a bit means is the maker's: it is passed on, not
-guessed."""
+"""Controller, motors or pack report faults themselves. What a bit means is the maker's: it is
+passed on, not guessed."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 ROLE_OF = {"controller": "controller_fault", "left": "motor_fault", "right": "motor_fault"}
@@ -38,13 +39,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         sessions = hit["session_start_t"].n_unique()
         found.append(
             Finding(
-                "note",
-                who,
-                float(hit.height),
-                limits["count"],
-                "1",
-                f"{WHO[who]} reported faults {hit.height} times in {sessions} of {looked} sessions "
-                f"(bits {bits}), for up to {longest:.1f} s.",
+                severity=Severity.NOTE,
+                item=who,
+                measured=float(hit.height),
+                limit=limits["count"],
+                unit="1",
+                statement=f"{WHO[who]} reported faults {hit.height} times in {sessions} of {looked} sessions (bits "
+                f"{bits}), for up to {longest:.1f} s.",
                 confidence=0.97,
                 persistence=min(1.0, sessions / max(looked, 1)),
                 count=hit.height,
@@ -71,18 +72,27 @@ def _unexplained(record: Record, faults: pl.DataFrame) -> pl.DataFrame:
     return faults.filter(~pl.Series(beside, dtype=pl.Boolean))
 
 
-def _case(count: int, lasted: float, item: str = "left", beside: str = "") -> Record:
-    at = [k * 60_000_000 for k in range(count)]
-    events = [Event("fault_bits", t, t + int(lasted * 1e6), item, {"bits": 5.0, "lasted_s": lasted}) for t in at]
-    events += [Event(beside, t - 200_000, t + 200_000, item) for t in at if beside]
-    return record(*days(1, "ride", Metric("fault_count", count, "1", n=9000, item=item), *events))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(count: int, lasted: float, item: str = "left", beside: str = "") -> Record:
+        at = [k * 60_000_000 for k in range(count)]
+        events = [Event("fault_bits", t, t + int(lasted * 1e6), item, {"bits": 5.0, "lasted_s": lasted}) for t in at]
+        events += [Event(beside, t - 200_000, t + 200_000, item) for t in at if beside]
+        return record(*days(1, "ride", Metric("fault_count", count, "1", n=9000, item=item), *events))
+
+    return Cases(
+        fires_on=(case(4, 0.5), case(1, 30.0, "controller")),
+        quiet_on=(case(0, 0.0), case(2, 0.5), case(4, 0.5, beside="encoder_dropout")),
+        unassessed_on=(record(*days(1, "ride", Metric("reset_count", 0, "1"))),),
+    )
 
 
 RULE = Rule(
     id="controller_faults",
     title="Fault reported by controller or motor",
     subsystem="drive",
-    severity="note",
+    severity=Severity.NOTE,
     needs=("fault_count",),
     roles=("controller_fault", "motor_fault"),
     limits=(
@@ -96,7 +106,5 @@ RULE = Rule(
     bench=("Read the fault memory with the maker's tool", "Compare the times with the other findings"),
     cautions=(),
     source="bits as sent by the vehicle",
-    fires_on=lambda: (_case(4, 0.5), _case(1, 30.0, "controller")),
-    quiet_on=lambda: (_case(0, 0.0), _case(2, 0.5), _case(4, 0.5, beside="encoder_dropout")),
-    unassessed_on=lambda: (record(*days(1, "ride", Metric("reset_count", 0, "1"))),),
+    cases=_cases,
 )

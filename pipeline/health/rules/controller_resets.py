@@ -1,5 +1,4 @@
-"""The controller restarts while the vehicle is in use: torque and electric brake are gone until it is
-back."""
+"""The controller restarts while the vehicle is in use: torque and electric brake are gone until it is back."""
 
 from __future__ import annotations
 
@@ -7,9 +6,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -22,20 +22,20 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if hours < limits["watched"]:
             return NotAssessed(f"the controller's uptime is recorded for only {hours:.2f} h")
         return []
-    cells = record.profile.pack.get("cells")
-    low = resets.filter(pl.col("voltage_v") < 2.8 * float(cells)).height if isinstance(cells, int | float) else 0
-    brown = f"; the pack was under 2.8 V a group before {low} of them" if low else ""
+    pack = record.profile.pack_figures
+    sagged = pack.of_chemistry.sagged_v
+    low = resets.filter(pl.col("voltage_v") < sagged * pack.cells).height if pack.cells else 0
+    brown = f"; the pack was under {sagged:.1f} V a group before {low} of them" if low else ""
     gone = seconds(resets) / resets.height
     return [
         Finding(
-            "service",
-            "controller",
-            float(resets.height),
-            limits["count"],
-            "1",
-            f"The controller restarted {resets.height} times in {spell(hours, 'h')} of use, {moving.height} "
-            f"of them on the "
-            f"move, and was silent for {spell(gone, 's')} in the mean{brown}.",
+            severity=Severity.SERVICE,
+            item="controller",
+            measured=float(resets.height),
+            limit=limits["count"],
+            unit="1",
+            statement=f"The controller restarted {resets.height} times in {spell(hours, 'h')} of use, {moving.height} "
+            f"of them on the move, and was silent for {spell(gone, 's')} in the mean{brown}.",
             se=resets.height**0.5,
             confidence=0.98,
             persistence=min(1.0, resets["session_start_t"].n_unique() / max(watched.height, 1)),
@@ -43,33 +43,41 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=seconds(resets),
             windows=windows(resets.with_columns(pl.col("speed_ms").fill_null(0.0)), "speed_ms"),
             signals=("controller_uptime", "pack_voltage", "vehicle_speed", "controller_fault"),
-            not_separable="Supply lost or controller hung: the supply voltage at the controller's plug, "
-            "recorded fast, "
-            "separates them.",
+            not_separable="Supply lost or controller hung: the supply voltage at the controller's plug, recorded "
+            "fast, separates them.",
         )
     ]
 
 
-def _case(count: int, rides: int = 5) -> Record:
-    watched = Metric("controller_watched_h", 0.4, "h", n=7000)
-    events = [
-        Event(
-            "reset",
-            k * 90_000_000,
-            k * 90_000_000 + 1_200_000,
-            "controller",
-            {"uptime_before_s": 600.0, "voltage_v": 38.0, "speed_ms": 5.0},
-        )
-        for k in range(count)
-    ]
-    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(count: int, rides: int = 5) -> Record:
+        watched = Metric("controller_watched_h", 0.4, "h", n=7000)
+        events = [
+            Event(
+                "reset",
+                k * 90_000_000,
+                k * 90_000_000 + 1_200_000,
+                "controller",
+                {"uptime_before_s": 600.0, "voltage_v": 38.0, "speed_ms": 5.0},
+            )
+            for k in range(count)
+        ]
+        return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+
+    return Cases(
+        fires_on=(case(2), case(6)),
+        quiet_on=(case(0), case(1)),
+        unassessed_on=(record(*days(1, "ride", Metric("controller_watched_h", 0.05, "h"))),),
+    )
 
 
 RULE = Rule(
     id="controller_resets",
     title="Controller restarts in use",
     subsystem="drive",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("controller_watched_h",),
     roles=("controller_uptime", "pack_voltage", "vehicle_speed"),
     limits=(
@@ -87,7 +95,5 @@ RULE = Rule(
     ),
     cautions=("The electric brake is gone while the controller restarts: do not ride before it is mended.",),
     source="definition: uptime falls back and runs on from there",
-    fires_on=lambda: (_case(2), _case(6)),
-    quiet_on=lambda: (_case(0), _case(1)),
-    unassessed_on=lambda: (record(*days(1, "ride", Metric("controller_watched_h", 0.05, "h"))),),
+    cases=_cases,
 )

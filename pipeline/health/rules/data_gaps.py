@@ -6,9 +6,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import counted, event_table, largest, metric_rows, middle, recent, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest, middle
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -26,14 +28,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     lost = f", the longest {spell(largest(gaps['lasted_s']), 's')}" if gaps.height else ""
     return [
         Finding(
-            "service" if share >= limits["often"] and usual < limits["poor"] else "note",
-            "",
-            worst,
-            100 * limits["coverage"],
-            "%",
-            f"{hit.height} of {rows.height} rides and charges have gaps: of the worst one "
-            f"{spell(worst, '%')} is "
-            f"recorded{lost}.",
+            severity=Severity.SERVICE if share >= limits["often"] and usual < limits["poor"] else Severity.NOTE,
+            item="",
+            measured=worst,
+            limit=100 * limits["coverage"],
+            unit="%",
+            statement=f"{hit.height} of {rows.height} rides and charges have gaps: of the worst one "
+            f"{spell(worst, '%')} is recorded{lost}.",
             confidence=0.99,
             persistence=share,
             count=hit.height,
@@ -45,11 +46,20 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _case(coverage: float, bad: int, good: int = 4) -> Record:
-    gap = Event("data_gap", 60_000_000, 75_000_000, "", {"lasted_s": 15.0})
-    return record(
-        *days(bad, "ride", Metric("data_coverage", coverage, "1", n=9000), gap),
-        *days(good, "ride", Metric("data_coverage", 1.0, "1", n=9000), first=bad),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(coverage: float, bad: int, good: int = 4) -> Record:
+        gap = Event("data_gap", 60_000_000, 75_000_000, "", {"lasted_s": 15.0})
+        return record(
+            *days(bad, "ride", Metric("data_coverage", coverage, "1", n=9000), gap),
+            *days(good, "ride", Metric("data_coverage", 1.0, "1", n=9000), first=bad),
+        )
+
+    return Cases(
+        fires_on=(case(0.6, 4), case(0.9, 3, 12)),
+        quiet_on=(case(0.99, 6), case(0.6, 1, 9)),
+        unassessed_on=(case(0.6, 1, 1),),
     )
 
 
@@ -57,7 +67,7 @@ RULE = Rule(
     id="data_gaps",
     title="Gaps in the record",
     subsystem="data",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("data_coverage",),
     roles=(),
     limits=(
@@ -73,7 +83,5 @@ RULE = Rule(
     bench=("Check the logger's plug and its own counters", "Compare with a second logger"),
     cautions=(),
     source="definition: nothing received for over 1 s while riding",
-    fires_on=lambda: (_case(0.6, 4), _case(0.9, 3, 12)),
-    quiet_on=lambda: (_case(0.99, 6), _case(0.6, 1, 9)),
-    unassessed_on=lambda: (_case(0.6, 1, 1),),
+    cases=_cases,
 )

@@ -6,10 +6,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import counted, event_table, largest, metric_rows, middle, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION
+from herdbook.pipeline.health.reading import event_table, metric_rows, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest, middle
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -27,14 +29,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     least = f", down to {spell(-largest(-deepest), '%')} of its torque" if deepest.len() else ""
     return [
         Finding(
-            "service" if hit.height >= 2 * limits["rides"] * rows.height else "note",
-            "",
-            100 * share,
-            100 * limits["share"],
-            "%",
-            f"In {hit.height} of {rows.height} rides the controller derated for {spell(100 * share, '%')} of "
-            f"the ride in "
-            f"the middle, {spell(hours, 'h')} in all{least}.",
+            severity=Severity.SERVICE if hit.height >= 2 * limits["rides"] * rows.height else Severity.NOTE,
+            item="",
+            measured=100 * share,
+            limit=100 * limits["share"],
+            unit="%",
+            statement=f"In {hit.height} of {rows.height} rides the controller derated for {spell(100 * share, '%')} "
+            f"of the ride in the middle, {spell(hours, 'h')} in all{least}.",
             confidence=0.97,
             persistence=hit.height / rows.height,
             count=hit.height,
@@ -45,11 +46,20 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _rides(share: float, rides: int, calm: int = 0) -> Record:
-    event = Event("derating", 60_000_000, 360_000_000, "", {"left_pct": 60.0, "duration_s": 300.0})
-    return record(
-        *days(rides, "ride", Metric("derated_share", share, "1", n=900), event),
-        *days(calm, "ride", Metric("derated_share", 0.0, "1", n=900), first=rides),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def derated(share: float, rides: int, calm: int = 0) -> Record:
+        event = Event("derating", 60_000_000, 360_000_000, "", {"left_pct": 60.0, "duration_s": 300.0})
+        return record(
+            *days(rides, "ride", Metric("derated_share", share, "1", n=900), event),
+            *days(calm, "ride", Metric("derated_share", 0.0, "1", n=900), first=rides),
+        )
+
+    return Cases(
+        fires_on=(derated(0.1, 4, 6),),
+        quiet_on=(derated(0.1, 2, 10), derated(0.01, 12)),
+        unassessed_on=(derated(0.1, 2),),
     )
 
 
@@ -57,7 +67,7 @@ RULE = Rule(
     id="derating_often",
     title="Controller derates often",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("derated_share",),
     roles=("derate", "fet_temp", "motor_temp"),
     limits=(
@@ -75,7 +85,5 @@ RULE = Rule(
     bench=("Look at which temperature or limit is near its end in these windows", "Then follow that finding"),
     cautions=DRIVE_CAUTION,
     source="definition: this project",
-    fires_on=lambda: (_rides(0.1, 4, 6),),
-    quiet_on=lambda: (_rides(0.1, 2, 10), _rides(0.01, 12)),
-    unassessed_on=lambda: (_rides(0.1, 2),),
+    cases=_cases,
 )

@@ -15,10 +15,12 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.change import Step, upward_step
-from herdbook.pipeline.health.examples import days, fleet, record
-from herdbook.pipeline.health.reading import confidence, metric_rows, recent, reference, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.change import LevelStep, upward_step
+from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 NAMES = ("ride_rolling", "travel_rolling")  # the better one first
@@ -56,7 +58,7 @@ def _judge(record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, f
     return _against_fleet(record, name, recent(rows, limits["days"]), limits)
 
 
-def _since(rows: pl.DataFrame, after: pl.DataFrame, step: Step, limits: Mapping[str, float]) -> Finding:
+def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Mapping[str, float]) -> Finding:
     last: datetime = rows["start_t"].to_list()[step.first - 1]
     first: datetime = after["start_t"].to_list()[0]
     limit = step.before + limits["excess"]
@@ -88,12 +90,12 @@ def _against_fleet(
 
 def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFrame) -> Finding:
     return Finding(
-        "service",
-        "",
-        value,
-        limit,
-        "1",
-        text,
+        severity=Severity.SERVICE,
+        item="",
+        measured=value,
+        limit=limit,
+        unit="1",
+        statement=text,
         se=se,
         confidence=confidence(value, limit, se),
         persistence=1.0,
@@ -106,33 +108,59 @@ def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFram
     )
 
 
-def _case(value: float, rides: int = 12, se: float = 0.012, fitted: bool = True) -> Record:
-    known = fleet(("travel_rolling", 0.02, 0.002, "1")) if fitted else None
-    return record(*days(rides, "ride", Metric("travel_rolling", value, "1", se, 400)), reference=known)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, fleet, record
 
+    def case(value: float, rides: int = 12, se: float = 0.012, fitted: bool = True) -> Record:
+        known = fleet(("travel_rolling", 0.02, 0.002, "1")) if fitted else None
+        return record(*days(rides, "ride", Metric("travel_rolling", value, "1", se, 400)), reference=known)
 
-def _history(*values: float, se: float = 0.005, fitted: bool = False) -> Record:
-    """Rides on days running; every second one a little uphill, the others down."""
-    known = fleet(("ride_rolling", 0.02, 0.002, "1")) if fitted else None
-    hills = 0.004 * np.cos(np.pi * np.arange(len(values)))
-    rides = [
-        days(
-            1,
-            "ride",
-            Metric("ride_rolling", float(v + h), "1", se, 400),
-            Metric("travel_rolling", float(v + h), "1", 4 * se, 300),
-            first=k,
-        )
-        for k, (v, h) in enumerate(zip(values, hills, strict=True))
-    ]
-    return record(*(s for one in rides for s in one), reference=known)
+    def history(*values: float, se: float = 0.005, fitted: bool = False) -> Record:
+        """Rides on days running; every second one a little uphill, the others down."""
+        known = fleet(("ride_rolling", 0.02, 0.002, "1")) if fitted else None
+        hills = 0.004 * np.cos(np.pi * np.arange(len(values)))
+        rides = [
+            days(
+                1,
+                "ride",
+                Metric("ride_rolling", float(v + h), "1", se, 400),
+                Metric("travel_rolling", float(v + h), "1", 4 * se, 300),
+                first=k,
+            )
+            for k, (v, h) in enumerate(zip(values, hills, strict=True))
+        ]
+        return record(*(s for one in rides for s in one), reference=known)
+
+    return Cases(
+        fires_on=(
+            case(0.045),
+            case(0.040, rides=30),
+            history(*[0.05] * 6, fitted=True),
+            history(*[0.03] * 4, *[0.055] * 6),  # no fleet is needed
+            history(*[0.015] * 6, *[0.033] * 6, fitted=True),  # by its own rides before the fleet can tell
+        ),
+        quiet_on=(
+            case(0.022),
+            case(0.033, rides=8),
+            case(0.028, rides=30),
+            history(*[0.02] * 12, fitted=True),
+            history(*[0.015] * 6, *[0.022] * 6, fitted=True),  # a step too small to look for its cause
+            history(*[0.02] * 6, *[0.04] * 2, se=0.015, fitted=True),  # two hilly rides
+        ),
+        unassessed_on=(
+            case(0.045, fitted=False),
+            case(0.045, rides=1),
+            history(*[0.02] * 12),
+            history(0.05, 0.02, 0.02, fitted=True, se=0.02),
+        ),
+    )
 
 
 RULE = Rule(
     id="drag_high",
     title="Rolls hard",
     subsystem="drive",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("travel_rolling",),
     roles=("vehicle_speed", "motor_current", "brake_demand"),
     limits=(
@@ -157,25 +185,5 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    fires_on=lambda: (
-        _case(0.045),
-        _case(0.040, rides=30),
-        _history(*[0.05] * 6, fitted=True),
-        _history(*[0.03] * 4, *[0.055] * 6),  # no fleet is needed
-        _history(*[0.015] * 6, *[0.033] * 6, fitted=True),  # by its own rides before the fleet can tell
-    ),
-    quiet_on=lambda: (
-        _case(0.022),
-        _case(0.033, rides=8),
-        _case(0.028, rides=30),
-        _history(*[0.02] * 12, fitted=True),
-        _history(*[0.015] * 6, *[0.022] * 6, fitted=True),  # a step too small to look for its cause
-        _history(*[0.02] * 6, *[0.04] * 2, se=0.015, fitted=True),  # two hilly rides
-    ),
-    unassessed_on=lambda: (
-        _case(0.045, fitted=False),
-        _case(0.045, rides=1),
-        _history(*[0.02] * 12),
-        _history(0.05, 0.02, 0.02, fitted=True, se=0.02),
-    ),
+    cases=_cases,
 )

@@ -6,9 +6,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -28,14 +30,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         in_rides = hit["session_start_t"].n_unique()
         found.append(
             Finding(
-                "service",
-                side,
-                rate,
-                limits["count"] / hours,
-                "1/h",
-                f"The {side} motor's speed was lost {hit.height} times in {spell(hours, 'h')} at speed, for "
-                f"up to "
-                f"{spell(largest(hit['lasted_s']), 's')}, in {in_rides} of {rides} rides.",
+                severity=Severity.SERVICE,
+                item=side,
+                measured=rate,
+                limit=limits["count"] / hours,
+                unit="1/h",
+                statement=f"The {side} motor's speed was lost {hit.height} times in {spell(hours, 'h')} at speed, for "
+                f"up to {spell(largest(hit['lasted_s']), 's')}, in {in_rides} of {rides} rides.",
                 se=hit.height**0.5 / hours,
                 confidence=0.97,
                 persistence=min(1.0, in_rides / max(rides, 1)),
@@ -43,30 +44,42 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 duration_s=float(hit["lasted_s"].sum()),
                 windows=windows(hit, "lasted_s"),
                 signals=("motor_speed", "vehicle_speed", "motor_current", "motor_fault"),
-                not_separable="Encoder, wire or plug, or a wheel that locks while braking: moving the wire "
-                "with the "
+                not_separable="Encoder, wire or plug, or a wheel that locks while braking: moving the wire with the "
                 "wheel turning by hand separates them.",
             )
         )
     return found
 
 
-def _case(count: int, rides: int = 5) -> Record:
-    watched = Metric("encoder_watched_h", 0.3, "h", n=50_000, item="left")
-    events = [
-        Event(
-            "encoder_dropout", k * 30_000_000, k * 30_000_000 + 300_000, "left", {"lasted_s": 0.3, "speed_rpm": 2400.0}
-        )
-        for k in range(count)
-    ]
-    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(count: int, rides: int = 5) -> Record:
+        watched = Metric("encoder_watched_h", 0.3, "h", n=50_000, item="left")
+        events = [
+            Event(
+                "encoder_dropout",
+                k * 30_000_000,
+                k * 30_000_000 + 300_000,
+                "left",
+                {"lasted_s": 0.3, "speed_rpm": 2400.0},
+            )
+            for k in range(count)
+        ]
+        return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+
+    return Cases(
+        fires_on=(case(4), case(12)),
+        quiet_on=(case(0), case(2)),
+        unassessed_on=(record(*days(1, "ride", Metric("encoder_watched_h", 0.01, "h", item="left"))),),
+    )
 
 
 RULE = Rule(
     id="encoder_dropout",
     title="Motor speed lost for moments",
     subsystem="drive",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("encoder_watched_h",),
     roles=("motor_speed", "vehicle_speed"),
     limits=(
@@ -90,7 +103,5 @@ RULE = Rule(
         "When one motor lets go in braking the vehicle pulls to the other side: do not ride before it is mended.",
     ),
     source="definitions: this project",
-    fires_on=lambda: (_case(4), _case(12)),
-    quiet_on=lambda: (_case(0), _case(2)),
-    unassessed_on=lambda: (record(*days(1, "ride", Metric("encoder_watched_h", 0.01, "h", item="left"))),),
+    cases=_cases,
 )

@@ -1,8 +1,7 @@
 """A group above the highest voltage it was built for.
 
-Physics: above its limit a cell takes lithium it cannot store and its electrolyte breaks down. How far the
-median group was below tells a group that ran ahead (imbalance, resistance) from a pack charged too high
-(charger, regen).
+Physics: above its limit a cell takes lithium it cannot store and its electrolyte breaks down. How far the median group
+was below tells a group that ran ahead (imbalance, resistance) from a pack charged too high (charger, regen).
 """
 
 from __future__ import annotations
@@ -12,17 +11,17 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._taps import KEYS, by_wire
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
+from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
     Limit(
         "beyond", 0.02, "V over the profile's limit", "engineering choice: error of usual cell monitors is 5 to 10 mV"
     ),
-    Limit("grave", 0.15, "V over the profile's limit", "from memory: 3.8 V is the usual absolute limit of LFP cells"),
+    of_chemistry("grave", "over_v", "V over the profile's limit"),
     Limit("least_s", 2.0, "s", "engineering choice: shorter is a pulse that cells bear"),
     Limit("least_events", 2.0, "times", "engineering choice: once is no finding unless grave"),
     Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
@@ -62,7 +61,7 @@ def _finding(item: str, worst: pl.DataFrame, grave: bool, limits: Mapping[str, f
         else "the other groups stood as high, so the pack as a whole was charged too far"
     )
     return Finding(
-        severity="stop-use" if grave else "service",
+        severity=Severity.STOP_USE if grave else Severity.SERVICE,
         item=f"cell {item}",
         measured=top,
         limit=volts,
@@ -82,31 +81,45 @@ def _finding(item: str, worst: pl.DataFrame, grave: bool, limits: Mapping[str, f
     )
 
 
-def _session(day: float, *beyond: float, seconds_each: int = 20, median: float = 3.42) -> Stretch:
-    events = [
-        Event(
-            "group_over_voltage",
-            k * 60_000_000,
-            (k * 60 + seconds_each) * 1_000_000,
-            "4",
-            {"extreme_v": 3.65 + b, "limit_v": 3.65, "beyond_v": b, "median_v": median, "current_a": -10.0},
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def session(day: float, *beyond: float, seconds_each: int = 20, median: float = 3.42) -> ExampleSession:
+        events = [
+            Event(
+                "group_over_voltage",
+                k * 60_000_000,
+                (k * 60 + seconds_each) * 1_000_000,
+                "4",
+                {"extreme_v": 3.65 + b, "limit_v": 3.65, "beyond_v": b, "median_v": median, "current_a": -10.0},
+            )
+            for k, b in enumerate(beyond)
+        ]
+        return one_session(
+            day, "charge", Metric("cell_over_s", float(seconds_each * len(beyond)), "s", None, 9000), *events
         )
-        for k, b in enumerate(beyond)
-    ]
-    return stretch(day, "charge", Metric("cell_over_s", float(seconds_each * len(beyond)), "s", None, 9000), *events)
+
+    return Cases(
+        fires_on=(record(session(0, 0.05, 0.06), session(1, 0.04)), record(session(0, 0.25))),
+        quiet_on=(
+            record(session(0), session(1)),
+            record(session(0, 0.04)),
+            record(session(0, 0.05, 0.05, seconds_each=1)),
+        ),
+        unassessed_on=(record(one_session(0, "charge")),),
+    )
 
 
 RULE = Rule(
     id="group_over_voltage",
     title="A group above its voltage limit",
     subsystem="cells",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("cell_over_s",),
     roles=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
-    meaning="A group was charged past what its cells stand. It loses life each time; far past the limit it can"
-    " heat "
+    meaning="A group was charged past what its cells stand. It loses life each time; far past the limit it can heat "
     "up and vent.",
     causes=(
         "a group far ahead of its siblings in charge",
@@ -124,11 +137,5 @@ RULE = Rule(
         "A swollen, warm or smelling pack: leave it, keep away, call the fire service. Local rules prevail.",
     ),
     source="limit: the vehicle profile; absolute limit: from memory",
-    fires_on=lambda: (record(_session(0, 0.05, 0.06), _session(1, 0.04)), record(_session(0, 0.25))),
-    quiet_on=lambda: (
-        record(_session(0), _session(1)),
-        record(_session(0, 0.04)),
-        record(_session(0, 0.05, 0.05, seconds_each=1)),
-    ),
-    unassessed_on=lambda: (record(stretch(0, "charge")),),
+    cases=_cases,
 )

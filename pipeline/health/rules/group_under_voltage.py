@@ -11,10 +11,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._taps import KEYS, by_wire
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
+from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -23,7 +23,7 @@ LIMITS = (
     ),
     Limit("least_s", 2.0, "s", "engineering choice: shorter is a load pulse"),
     Limit("rest_c", 0.05, "C", "engineering choice: at less current than this the voltage is no load dip"),
-    Limit("grave", 2.0, "V at rest", "engineering choice: usual cut-off of LFP cells in models is 2.0 V"),
+    of_chemistry("grave", "deep_v", "V at rest"),
     Limit("least_events", 2.0, "times", "engineering choice: once is no finding unless grave"),
     Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
@@ -35,7 +35,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     events = lately(record, event_table(record, "group_under_voltage", KEYS), limits["days"])
     if not events.height:
         return []
-    rest_a = limits["rest_c"] * record.profile.figure("pack", "rated_ah")
+    rest_a = limits["rest_c"] * record.profile.pack_figures.rated_ah
     events = events.filter(
         ~by_wire(),
         pl.col("beyond_v") > limits["beyond"],
@@ -58,7 +58,7 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Findi
     others = f"the median group stood at {median:.2f} V" if isinstance(median, float) else "the others are not known"
     where = f"{at_rest} of them without load" if at_rest else "always under load"
     return Finding(
-        severity="stop-use" if grave else "service",
+        severity=Severity.STOP_USE if grave else Severity.SERVICE,
         item=f"cell {item}",
         measured=low,
         limit=limit,
@@ -72,49 +72,65 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Findi
         duration_s=seconds(worst),
         windows=windows(worst, "beyond_v"),
         signals=("cell_voltage", "pack_current", "pack_soc"),
-        not_separable="An emptied group, or a measuring wire that no neighbour and no pack voltage tells from it: "
-        "a meter on the group's terminals tells."
+        not_separable="An emptied group, or a measuring wire that no neighbour and no pack voltage tells from it: a "
+        "meter on the group's terminals tells."
         if low < 1.0
         else ""
         if at_rest
-        else "High resistance, little capacity or little charge of this group: the findings "
-        "on cells, or a slow discharge on the bench, tell which.",
+        else "High resistance, little capacity or little charge of this group: the findings on cells, or a slow "
+        "discharge on the bench, tell which.",
     )
 
 
-def _session(day: float, *beyond: float, amps: float = 30.0) -> Stretch:
-    events = [
-        Event(
-            "group_under_voltage",
-            k * 60_000_000,
-            (k * 60 + 20) * 1_000_000,
-            "4",
-            {"extreme_v": 2.5 - b, "limit_v": 2.5, "beyond_v": b, "median_v": 3.0, "current_a": amps},
-        )
-        for k, b in enumerate(beyond)
-    ]
-    return stretch(day, "ride", Metric("cell_under_s", 20.0 * len(beyond), "s", None, 9000), *events)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
+    def session(day: float, *beyond: float, amps: float = 30.0) -> ExampleSession:
+        events = [
+            Event(
+                "group_under_voltage",
+                k * 60_000_000,
+                (k * 60 + 20) * 1_000_000,
+                "4",
+                {"extreme_v": 2.5 - b, "limit_v": 2.5, "beyond_v": b, "median_v": 3.0, "current_a": amps},
+            )
+            for k, b in enumerate(beyond)
+        ]
+        return one_session(day, "ride", Metric("cell_under_s", 20.0 * len(beyond), "s", None, 9000), *events)
 
-def _open_wire() -> Stretch:
-    """Nought volts at rest beside a neighbour that reads as much too much: a wire, not a group."""
-    data = {"extreme_v": 0.0, "limit_v": 2.5, "beyond_v": 2.5, "median_v": 3.3, "current_a": 0.0}
-    event = Event("group_under_voltage", 0, 60_000_000, "4", data | {"neighbour": 5.0, "neighbour_v": 5.0})
-    return stretch(0, "rest", Metric("cell_under_s", 60.0, "s", None, 9000), event)
+    def open_wire() -> ExampleSession:
+        """Nought volts at rest beside a neighbour that reads as much too much: a wire, not a group."""
+        data = {"extreme_v": 0.0, "limit_v": 2.5, "beyond_v": 2.5, "median_v": 3.3, "current_a": 0.0}
+        event = Event("group_under_voltage", 0, 60_000_000, "4", data | {"neighbour": 5.0, "neighbour_v": 5.0})
+        return one_session(0, "rest", Metric("cell_under_s", 60.0, "s", None, 9000), event)
+
+    return Cases(
+        fires_on=(
+            record(session(0, 0.1, 0.2), session(1, 0.1)),
+            record(session(0, 0.7, amps=0.1)),
+            record(session(0, 0.7, amps=-20.0)),  # below 2 V while charging
+        ),
+        quiet_on=(
+            record(session(0, 0.7)),
+            record(session(0), session(1)),
+            record(session(0, 0.1)),
+            record(open_wire()),
+        ),
+        unassessed_on=(record(one_session(0, "ride")),),
+    )
 
 
 RULE = Rule(
     id="group_under_voltage",
     title="A group below its voltage limit",
     subsystem="cells",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("cell_under_s",),
     roles=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
-    meaning="A group was emptied past what its cells stand. It loses capacity, and after a deep discharge"
-    " charging "
-    "it again can start an internal short.",
+    meaning="A group was emptied past what its cells stand. It loses capacity, and after a deep discharge charging it "
+    "again can start an internal short.",
     causes=(
         "a group with little charge, little capacity or high resistance",
         "the pack was ridden on after its warning",
@@ -129,17 +145,6 @@ RULE = Rule(
         "Do not charge a group that rested below 2 V: it can short inside. Have it assessed by a qualified person.",
         "Special transport rules hold for damaged or defective lithium batteries. Local rules prevail.",
     ),
-    source="limit: the vehicle profile; 2.0 V: lower cut-off of a published LFP parameter set",
-    fires_on=lambda: (
-        record(_session(0, 0.1, 0.2), _session(1, 0.1)),
-        record(_session(0, 0.7, amps=0.1)),
-        record(_session(0, 0.7, amps=-20.0)),  # below 2 V while charging
-    ),
-    quiet_on=lambda: (
-        record(_session(0, 0.7)),
-        record(_session(0), _session(1)),
-        record(_session(0, 0.1)),
-        record(_open_wire()),
-    ),
-    unassessed_on=lambda: (record(stretch(0, "ride")),),
+    source="limit: the vehicle profile; grave: the chemistry",
+    cases=_cases,
 )

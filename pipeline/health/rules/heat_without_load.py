@@ -12,28 +12,19 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record, stretch
-from herdbook.pipeline.health.reading import (
-    confidence,
-    counted,
-    event_table,
-    largest,
-    mean,
-    metric_rows,
-    recent,
-    seconds,
-    spell,
-    windows,
-)
 from herdbook.pipeline.health.reading import days as days_of
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, largest, mean
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 STILL = 0.15  # of its siblings' movement, as for a frozen sensor: engineering choice
 NOT_SEPARABLE = (
-    "Heat in the cell, or a source of heat beside the sensor such as sun on one side: a look from outside, "
-    "by a licensed person and in the shade, separates them."
+    "Heat in the cell, or a source of heat beside the sensor such as sun on one side: a look from outside, by a "
+    "licensed person and in the shade, separates them."
 )
 
 
@@ -80,15 +71,14 @@ def _heat(hit: pl.DataFrame, looked: int, rising: bool, limits: Mapping[str, flo
     worst = hit.sort("heat_w", descending=True).row(0, named=True)
     strong = rising or days_of(hit) >= 2 or worst["lead_k"] >= limits["strong"]
     return Finding(
-        "stop-use" if strong else "service",
-        f"sensor {worst['item']}",
-        worst["heat_w"],
-        limits["watts"],
-        "W",
-        f"At rest the pack made {spell(worst['heat_w'], 'W', worst['se_w'])} of heat of its own in "
-        f"{counted(hit.height, 'rest')} of {looked}: it stayed on its way to {spell(worst['level_k'], 'K')} "
-        f"above the air, "
-        f"the place of sensor {worst['item']} {spell(worst['lead_k'], 'K')} ahead of the others.",
+        severity=Severity.STOP_USE if strong else Severity.SERVICE,
+        item=f"sensor {worst['item']}",
+        measured=worst["heat_w"],
+        limit=limits["watts"],
+        unit="W",
+        statement=f"At rest the pack made {spell(worst['heat_w'], 'W', worst['se_w'])} of heat of its own in "
+        f"{counted(hit.height, 'rest')} of {looked}: it stayed on its way to {spell(worst['level_k'], 'K')} above "
+        f"the air, the place of sensor {worst['item']} {spell(worst['lead_k'], 'K')} ahead of the others.",
         se=worst["se_w"],
         confidence=confidence(worst["heat_w"], limits["watts"], worst["se_w"]),
         persistence=min(hit.height / max(looked, 1), 1.0),
@@ -128,14 +118,13 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
     begin = f"Sensor {item} warmed" if item else "The whole pack warmed"
     against = " against the other sensors" if item else ""
     return Finding(
-        "stop-use",
-        f"sensor {item}" if item else "",
-        rate,
-        limit,
-        "K/min",
-        f"{begin} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
-        f"{hit.height} of "
-        f"{looked} sessions{after}.",
+        severity=Severity.STOP_USE,
+        item=f"sensor {item}" if item else "",
+        measured=rate,
+        limit=limit,
+        unit="K/min",
+        statement=f"{begin} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
+        f"{hit.height} of {looked} sessions{after}.",
         se=mean(hit["se_k_min"]),
         confidence=confidence(rate, limit, 0.01),
         persistence=min(hit.height / looked, 1.0),
@@ -143,39 +132,66 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
         duration_s=seconds(hit),
         windows=windows(hit, "rate_k_min"),
         signals=("cell_temp", "pack_current", "ambient_temp", "cell_voltage"),
-        not_separable="Heat in the cell or a source of heat beside the sensor: only a look from outside, by "
-        "a "
+        not_separable="Heat in the cell or a source of heat beside the sensor: only a look from outside, by a "
         "licensed person, separates them.",
     )
 
 
-def _warm(watts: float, lead: float, rests: int = 1, level: float = 8.0) -> Record:
-    event = Event("idle_heat", 0, 3_600_000_000, "2", {"heat_w": watts, "se_w": 0.4, "level_k": level, "lead_k": lead})
-    parts = Metric("cell_idle_rise_k_min", 0.0, "K/min", 0.005, 100), Metric("pack_idle_heat_w", watts, "W", 0.4, 300)
-    return record(*days(rests, "rest", *parts, event))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, one_session, record
 
+    def warm(watts: float, lead: float, rests: int = 1, level: float = 8.0) -> Record:
+        event = Event(
+            "idle_heat", 0, 3_600_000_000, "2", {"heat_w": watts, "se_w": 0.4, "level_k": level, "lead_k": lead}
+        )
+        parts = (
+            Metric("cell_idle_rise_k_min", 0.0, "K/min", 0.005, 100),
+            Metric("pack_idle_heat_w", watts, "W", 0.4, 300),
+        )
+        return record(*days(rests, "rest", *parts, event))
 
-def _rest(
-    rate: float, item: str = "2", rise: float = 4.0, *more: Metric, se: float = 0.005, spread: float = 0.0
-) -> Record:
-    parts = Metric("cell_idle_rise_k_min", rate, "K/min", 0.005, 100, item=item), Metric("temp_jumps", 0, "1")
-    data = {"rate_k_min": rate, "se_k_min": se, "rise_k": rise, "spread_k": spread}
-    event = Event("idle_rise", 0, 1_200_000_000, item, data)
-    return record(stretch(0, "rest", *parts, *more, event, hours=3))
+    def rest(
+        rate: float, item: str = "2", rise: float = 4.0, *more: Metric, se: float = 0.005, spread: float = 0.0
+    ) -> Record:
+        parts = Metric("cell_idle_rise_k_min", rate, "K/min", 0.005, 100, item=item), Metric("temp_jumps", 0, "1")
+        data = {"rate_k_min": rate, "se_k_min": se, "rise_k": rise, "spread_k": spread}
+        event = Event("idle_rise", 0, 1_200_000_000, item, data)
+        return record(one_session(0, "rest", *parts, *more, event, hours=3))
 
+    def frozen() -> Record:
+        """A sensor that stands still while the pack cools around it."""
+        parts = Metric("cell_idle_rise_k_min", 0.2, "K/min", 0.005, 100, item="2"), Metric("temp_jumps", 0, "1")
+        event = Event("idle_rise", 0, 1_200_000_000, "2", {"rate_k_min": 0.2, "se_k_min": 0.005, "rise_k": 4.0})
+        return record(*days(3, "rest", *parts, Metric("temp_moved_share", 0.0, "1", item="cell 2"), event))
 
-def _frozen() -> Record:
-    """A sensor that stands still while the pack cools around it."""
-    parts = Metric("cell_idle_rise_k_min", 0.2, "K/min", 0.005, 100, item="2"), Metric("temp_jumps", 0, "1")
-    event = Event("idle_rise", 0, 1_200_000_000, "2", {"rate_k_min": 0.2, "se_k_min": 0.005, "rise_k": 4.0})
-    return record(*days(3, "rest", *parts, Metric("temp_moved_share", 0.0, "1", item="cell 2"), event))
+    return Cases(
+        fires_on=(
+            rest(0.2),
+            rest(0.2, spread=2.0),
+            rest(0.9, "", 18.0),
+            warm(30.0, 10.0),
+            warm(9.0, 2.0, rests=3),
+        ),
+        quiet_on=(
+            warm(1.5, 5.0),
+            warm(20.0, 0.3),
+            rest(0.03, "2", 0.6),
+            rest(0.3, "", 6.0),
+            rest(0.1, se=0.03),
+            rest(0.2, spread=3.5),  # a warmer place may have handed it over
+            rest(0.2, "2", 4.0, Metric("temp_jumps", 9, "1", item="cell 2")),
+            frozen(),
+            record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),
+        ),
+        unassessed_on=(record(*days(2, "ride", Metric("cell_temp_max_c", 30.0, "degC"))),),
+    )
 
 
 RULE = Rule(
     id="heat_without_load",
     title="Cell warming with no load",
     subsystem="thermal",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("cell_idle_rise_k_min",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     limits=(
@@ -194,8 +210,8 @@ RULE = Rule(
         Limit("rise", 1.0, "K", "in the stretch: engineering choice"),
     ),
     judge=judge,
-    meaning="Something inside the pack makes heat on its own: an internal short, or a fault at a joint or "
-    "balancer. It can grow into a fire.",
+    meaning="Something inside the pack makes heat on its own: an internal short, or a fault at a joint or balancer. "
+    "It can grow into a fire.",
     causes=(
         "Internal short of a cell",
         "A balancing resistor or transistor that is stuck on beside the sensor",
@@ -209,23 +225,5 @@ RULE = Rule(
     cautions=("Above 80 degC, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
-    fires_on=lambda: (
-        _rest(0.2),
-        _rest(0.2, spread=2.0),
-        _rest(0.9, "", 18.0),
-        _warm(30.0, 10.0),
-        _warm(9.0, 2.0, rests=3),
-    ),
-    quiet_on=lambda: (
-        _warm(1.5, 5.0),
-        _warm(20.0, 0.3),
-        _rest(0.03, "2", 0.6),
-        _rest(0.3, "", 6.0),
-        _rest(0.1, se=0.03),
-        _rest(0.2, spread=3.5),  # a warmer place may have handed it over
-        _rest(0.2, "2", 4.0, Metric("temp_jumps", 9, "1", item="cell 2")),
-        _frozen(),
-        record(*days(4, "rest", Metric("cell_idle_rise_k_min", 0.01, "K/min", 0.005, 100, item="1"))),
-    ),
-    unassessed_on=lambda: (record(*days(2, "ride", Metric("cell_temp_max_c", 30.0, "degC"))),),
+    cases=_cases,
 )

@@ -1,5 +1,4 @@
-"""The pack was hot, in line with what was asked of it. Not a defect: a use at the limits, or a limit set too
-late."""
+"""The pack was hot, in line with what was asked of it. Not a defect: a use at the limits, or a limit set too late."""
 
 from __future__ import annotations
 
@@ -7,10 +6,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, largest, mean, metric_rows, reference, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.health.reading import event_table, metric_rows, reference, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
+from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest, mean
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -18,8 +19,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rows = metric_rows(record, "cell_temp_max_c").filter(pl.col("coverage") > 0.5)
     if not rows.height:
         return NotAssessed("no session with cell temperatures over half of its time")
-    own = record.profile.pack.get("discharge_max_c")
-    stop = float(own) if isinstance(own, int | float) else limits["stop"]
+    own = record.profile.pack_figures.discharge_max_c
+    stop = limits["stop"] if own is None else own
     ratio = metric_rows(record, "pack_heat_ratio", "").select("start_t", ratio="value")
     hit = rows.filter(pl.col("value") >= limits["warm"]).join(ratio, on="start_t", how="left")
     if not hit.height or (hit.height < 2 and largest(hit["value"]) < stop):
@@ -35,14 +36,17 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     say = f", at {spell(load, 'times')} the rise its load explains" if 0.5 * usual < load < 3.0 * usual else ""
     return [
         Finding(
-            "stop-use" if top >= stop + limits["far"] else "service" if top >= stop else "note",
-            "",
-            top,
-            stop if top >= stop else limits["warm"],
-            "degC",
-            f"In {hit.height} of {rows.height} sessions a cell sensor reached "
-            f"{spell(limits['warm'], 'degC')} or more, "
-            f"{spell(top, 'degC')} at most{say}.",
+            severity=Severity.STOP_USE
+            if top >= stop + limits["far"]
+            else Severity.SERVICE
+            if top >= stop
+            else Severity.NOTE,
+            item="",
+            measured=top,
+            limit=stop if top >= stop else limits["warm"],
+            unit="degC",
+            statement=f"In {hit.height} of {rows.height} sessions a cell sensor reached "
+            f"{spell(limits['warm'], 'degC')} or more, {spell(top, 'degC')} at most{say}.",
             se=1.0,
             confidence=0.95,
             persistence=hit.height / rows.height,
@@ -52,29 +56,47 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             signals=("cell_temp", "pack_current", "ambient_temp", "derate"),
             not_separable=""
             if load == load
-            else "Hot because of load or for another reason: not in these data, since "
-            "the air temperature or the current is missing; log both.",
+            else "Hot because of load or for another reason: not in these data, since the air temperature or the "
+            "current is missing; log both.",
         )
     ]
+
+
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    return Cases(
+        fires_on=(
+            record(*days(4, "ride", Metric("cell_temp_max_c", 53.0, "degC", n=360))),
+            record(*days(1, "ride", Metric("cell_temp_max_c", 67.0, "degC", n=360))),
+        ),
+        quiet_on=(
+            record(*days(9, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=360))),
+            record(
+                *days(1, "ride", Metric("cell_temp_max_c", 51.0, "degC", n=360)),
+                *days(5, "ride", Metric("cell_temp_max_c", 40.0, "degC", n=360), first=2),
+            ),
+        ),
+        unassessed_on=(record(*days(2, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=3, coverage=0.1))),),
+    )
 
 
 RULE = Rule(
     id="hot_because_of_load",
     title="Pack hot in use",
     subsystem="thermal",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("cell_temp_max_c",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     limits=(
-        Limit("warm", 50.0, "degC", "LFP ages fast from here; charging is commonly cut to a tenth: from memory"),
+        of_chemistry("warm", "warm_c"),
         Limit("beyond", 2.0, "1", "times the usual rise is no longer because of the load: engineering choice"),
         Limit("idle", 0.06, "K/min", "warming with no load: then load is not why: engineering choice"),
         Limit("far", 5.0, "K", "above the limit: do not use, whatever the reason: engineering choice"),
-        Limit("stop", 60.0, "degC", "discharge limit of usual LFP cells; the profile's discharge_max_c wins"),
+        of_chemistry("stop", "discharge_max_c"),
     ),
     judge=judge,
-    meaning="The pack reached temperatures that age it, or its limit. Five degrees above its limit the "
-    "vehicle must "
+    meaning="The pack reached temperatures that age it, or its limit. Five degrees above its limit the vehicle must "
     "not be used until somebody has looked at it.",
     causes=(
         "Long climbs or heavy loads in hot weather",
@@ -87,17 +109,6 @@ RULE = Rule(
         "Check that the controller derates and the pack limits current at its own limit",
     ),
     cautions=PACK_CAUTION,
-    source="temperature limits of LFP cells: usual data sheets, 60 degC discharge (from memory); the profile wins",
-    fires_on=lambda: (
-        record(*days(4, "ride", Metric("cell_temp_max_c", 53.0, "degC", n=360))),
-        record(*days(1, "ride", Metric("cell_temp_max_c", 67.0, "degC", n=360))),
-    ),
-    quiet_on=lambda: (
-        record(*days(9, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=360))),
-        record(
-            *days(1, "ride", Metric("cell_temp_max_c", 51.0, "degC", n=360)),
-            *days(5, "ride", Metric("cell_temp_max_c", 40.0, "degC", n=360), first=2),
-        ),
-    ),
-    unassessed_on=lambda: (record(*days(2, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=3, coverage=0.1))),),
+    source="temperature limits: the profile, else the chemistry's",
+    cases=_cases,
 )

@@ -12,26 +12,18 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, fleet, record
 from herdbook.pipeline.health.pooled import pool, pooled
-from herdbook.pipeline.health.reading import (
-    confidence,
-    counted,
-    largest,
-    metric_rows,
-    recent,
-    reference,
-    seconds,
-    spell,
-    windows,
-)
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import PACK_CAUTION, Multiple, has_figures, multiple
+from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION, Multiple, multiple
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, largest
 from herdbook.pipeline.vehicle.record import Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    fitted = has_figures(record.profile.pack, "heat_capacity_j_per_k", "heat_loss_w_per_k", "cell_r10s_mohm")
+    fitted = record.profile.pack_figures.given("heat_capacity_j_per_k", "heat_loss_w_per_k", "cell_r10s_mohm")
     whole = multiple(record, "pack_heat_ratio", "", dict(limits), fitted)
     wrong = _wrong_current(record, limits)
     explained = metric_rows(record, "pack_heat_explained_k").select("start_t", explained_k="value")
@@ -42,8 +34,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         found += [f for f in (_whole(whole, explained, limits),) if f is not None]
     elif not found:
         return NotAssessed(
-            f"fewer than {limits['sessions']:.0f} recent sessions with enough load to judge the heat by, or "
-            f"no fleet "
+            f"fewer than {limits['sessions']:.0f} recent sessions with enough load to judge the heat by, or no fleet "
             "reference for them"
         )
     return found
@@ -53,16 +44,14 @@ def _wrong_current(record: Record, limits: Mapping[str, float]) -> str:
     """Why the load is not known; nothing when it is. Heat goes with the square of the current: an error of e at the
     charger's current I moves the ratio by 2 e / I. One place against the rest of its pack stays judged."""
     zero = pooled(record, "pack_current_zero_a", last_days=limits["days"]).get("")
-    given = record.profile.pack.get("charger_a")
-    usual = float(given) if isinstance(given, int | float) else 0.5 * record.profile.figure("pack", "rated_ah")
     if zero is None or abs(zero.value) - 2.0 * zero.se <= 0:
         return ""
-    bias = 2.0 * abs(zero.value) / usual
+    bias = 2.0 * abs(zero.value) / record.profile.pack_figures.charger_a
     if bias <= 0.5 * limits["ratio"]:
         return ""
     return (
-        f"the current sensor reads {zero.value:+.2f} A with no current, which alone moves the ratio of heat to load by "
-        f"{spell(100 * bias, '%')}; set its zero first"
+        f"the current sensor reads {zero.value:+.2f} A with no current, which alone moves the ratio of heat to load "
+        f"by {spell(100 * bias, '%')}; set its zero first"
     )
 
 
@@ -76,15 +65,13 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
     hit = rows.filter(pl.col("multiple") > limit)
     basis = f"{whole.vehicles} healthy vehicles" if whole.vehicles else "the maker's figures"
     return Finding(
-        "service",
-        "",
-        whole.value,
-        limit,
-        "1",
-        f"Over {counted(rows.height, 'session')} the pack warmed {spell(whole.value, 'times', whole.se)} as "
-        f"much as its "
-        f"load "
-        f"explains by {basis}, {spell(largest(rows['excess_k']), 'K')} too warm at most.",
+        severity=Severity.SERVICE,
+        item="",
+        measured=whole.value,
+        limit=limit,
+        unit="1",
+        statement=f"Over {counted(rows.height, 'session')} the pack warmed {spell(whole.value, 'times', whole.se)} as "
+        f"much as its load explains by {basis}, {spell(largest(rows['excess_k']), 'K')} too warm at most.",
         se=whole.se,
         confidence=confidence(whole.value, limit, whole.se) * (1.0 if whole.vehicles else 0.8),
         persistence=hit.height / rows.height,
@@ -92,15 +79,13 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
         duration_s=seconds(hit),
         windows=windows(hit, "excess_k"),
         signals=("cell_temp", "pack_current", "ambient_temp"),
-        not_separable="More heat made (high resistance, see the cell findings) or less heat lost (blocked "
-        "cooling, "
+        not_separable="More heat made (high resistance, see the cell findings) or less heat lost (blocked cooling, "
         "covered pack): the resistance at 25 degC separates them.",
     )
 
 
 def _places(record: Record, explained: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
-    """The place that warms most ahead of the others under load: air, rest of the pack and sensor offsets
-    cancel."""
+    """The place that warms most ahead of the others under load: air, rest of the pack and sensor offsets cancel."""
     certain = pl.col("se") < limits["largest_se"] * pl.max_horizontal("value", pl.lit(1.0))
     rows = metric_rows(record, "pack_heat_ahead").filter(certain)
     middle = metric_rows(record, "pack_heat_ratio", "").select("start_t", pack="value")
@@ -124,15 +109,14 @@ def _place(item: str, rows: pl.DataFrame, limit: float, limits: Mapping[str, flo
         return None
     hit = rows.filter(pl.col("ahead") > limit)
     return Finding(
-        "service",
-        f"sensor {item}",
-        100 * ahead,
-        100 * limit,
-        "%",
-        f"In {counted(rows.height, 'session')} the place of sensor {item} warmed "
-        f"{spell(100 * ahead, '%', 100 * se)} "
-        f"more than the "
-        f"rest of the pack under load, by {spell(largest(rows['excess_k']), 'K')} at most.",
+        severity=Severity.SERVICE,
+        item=f"sensor {item}",
+        measured=100 * ahead,
+        limit=100 * limit,
+        unit="%",
+        statement=f"In {counted(rows.height, 'session')} the place of sensor {item} warmed "
+        f"{spell(100 * ahead, '%', 100 * se)} more than the rest of the pack under load, by "
+        f"{spell(largest(rows['excess_k']), 'K')} at most.",
         se=100 * se,
         confidence=confidence(ahead, limit, se),
         persistence=hit.height / rows.height,
@@ -140,37 +124,60 @@ def _place(item: str, rows: pl.DataFrame, limit: float, limits: Mapping[str, flo
         duration_s=seconds(hit),
         windows=windows(hit, "excess_k"),
         signals=("cell_temp", "pack_current", "ambient_temp"),
-        not_separable="A hot joint beside the sensor or a sensor reading high with load: a second "
-        "thermometer on the "
+        not_separable="A hot joint beside the sensor or a sensor reading high with load: a second thermometer on the "
         "spot separates them.",
     )
 
 
-def _case(
-    ratio: float,
-    sessions: int = 5,
-    item: str = "",
-    se: float = 0.03,
-    zero: float = 0.02,
-    **fitted: tuple[float, float],
-) -> Record:
-    parts = [
-        Metric("pack_current_zero_a", zero, "A", 0.03, 300),
-        Metric("pack_heat_ratio", 1.0 if item else ratio, "1", se, 300),
-        Metric("pack_heat_explained_k", 8.0, "K"),
-    ]
-    if item:
-        parts.append(Metric("pack_heat_ahead", ratio - 1.0, "1", se, 300, item=item))
-    figures = [(name, *pair, "1") for name, pair in fitted.items()]
-    own = {"heat_capacity_j_per_k": 8600.0, "heat_loss_w_per_k": 1.9, "cell_r10s_mohm": 2.0}
-    return record(*days(sessions, "ride", *parts), reference=fleet(*figures), pack=own)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, fleet, record
+
+    def case(
+        ratio: float,
+        sessions: int = 5,
+        item: str = "",
+        se: float = 0.03,
+        zero: float = 0.02,
+        **fitted: tuple[float, float],
+    ) -> Record:
+        parts = [
+            Metric("pack_current_zero_a", zero, "A", 0.03, 300),
+            Metric("pack_heat_ratio", 1.0 if item else ratio, "1", se, 300),
+            Metric("pack_heat_explained_k", 8.0, "K"),
+        ]
+        if item:
+            parts.append(Metric("pack_heat_ahead", ratio - 1.0, "1", se, 300, item=item))
+        figures = [(name, *pair, "1") for name, pair in fitted.items()]
+        own = {"heat_capacity_j_per_k": 8600.0, "heat_loss_w_per_k": 1.9, "cell_r10s_mohm": 2.0}
+        return record(*days(sessions, "ride", *parts), reference=fleet(*figures), pack=own)
+
+    return Cases(
+        fires_on=(
+            case(1.6, pack_heat_ratio=(1.0, 0.05)),
+            case(2.4),
+            case(1.9, item="3", pack_heat_ratio=(1.0, 0.05)),
+            case(1.7, item="3"),
+        ),
+        quiet_on=(
+            case(1.1, pack_heat_ratio=(1.0, 0.05)),
+            case(1.6, pack_heat_ratio=(1.55, 0.05)),
+            case(1.25, item="3"),
+            case(1.6, pack_heat_ratio=(1.0, 0.2)),
+            case(1.6),
+        ),
+        unassessed_on=(
+            case(1.6, zero=3.0, pack_heat_ratio=(1.0, 0.05)),
+            case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
+            case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),
+        ),
+    )
 
 
 RULE = Rule(
     id="hot_for_load",
     title="Warmer than its load explains",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_heat_ratio",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     limits=(
@@ -199,22 +206,5 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="lumped model; LFP pack thermal parameters: doi:10.3390/batteries8100147; fleet ratio: this store",
-    fires_on=lambda: (
-        _case(1.6, pack_heat_ratio=(1.0, 0.05)),
-        _case(2.4),
-        _case(1.9, item="3", pack_heat_ratio=(1.0, 0.05)),
-        _case(1.7, item="3"),
-    ),
-    quiet_on=lambda: (
-        _case(1.1, pack_heat_ratio=(1.0, 0.05)),
-        _case(1.6, pack_heat_ratio=(1.55, 0.05)),
-        _case(1.25, item="3"),
-        _case(1.6, pack_heat_ratio=(1.0, 0.2)),
-        _case(1.6),
-    ),
-    unassessed_on=lambda: (
-        _case(1.6, zero=3.0, pack_heat_ratio=(1.0, 0.05)),
-        _case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
-        _case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),
-    ),
+    cases=_cases,
 )

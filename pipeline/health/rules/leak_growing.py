@@ -14,14 +14,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
-from herdbook.pipeline.health.pack.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.health.pack.leak import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets
-from herdbook.pipeline.health.reading import confidence, metric_rows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.health.reading import metric_rows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -50,13 +50,13 @@ class Growth:
     growth_se: float
     stands: float
     n: int
-    starts: NDArray[np.int64]
-    ends: NDArray[np.int64]
+    starts: Times
+    ends: Times
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     bled = metric_rows(record, "cell_bled_ah").sort("start_t")
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     known = []
     for o in offsets(record, "top", limits["days"]).values():
         y = o.values + 100.0 / rated * bled_before(o.item, bled, o.starts)
@@ -71,7 +71,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return [_finding(g, rated, limits) for g in known if _grows(g, bled.height > 0, limits)]
 
 
-def _growth(o: Offsets, t: NDArray[np.int64], y: Floats, limits: Mapping[str, float]) -> Growth | None:
+def _growth(o: Offsets, t: Times, y: Floats, limits: Mapping[str, float]) -> Growth | None:
     """None when one half of the record is too thin."""
     if t.size < 2 * limits["least_readings"]:
         return None
@@ -85,10 +85,22 @@ def _growth(o: Offsets, t: NDArray[np.int64], y: Floats, limits: Mapping[str, fl
     months = (after - middle) / MONTH_H
     growth_se = float(np.hypot(early_se, late_se)) / months
     growth = (late - early) / months
-    return Growth(o.item, early, early_se, late, late_se, growth, growth_se, newest(o), t.size, t, o.ends)
+    return Growth(
+        item=o.item,
+        early=early,
+        early_se=early_se,
+        late=late,
+        late_se=late_se,
+        growth=growth,
+        growth_se=growth_se,
+        stands=newest(o),
+        n=t.size,
+        starts=t,
+        ends=o.ends,
+    )
 
 
-def _loss(t: NDArray[np.int64], y: Floats, own: float) -> tuple[float, float, float]:
+def _loss(t: Times, y: Floats, own: float) -> tuple[float, float, float]:
     """Loss a month with its error, and the middle of the times in hours."""
     hours = t / 3.6e9
     rate, se = rate_a_month(hours, y, own)
@@ -108,15 +120,15 @@ def _finding(g: Growth, rated: float, limits: Mapping[str, float]) -> Finding:
     to_ma = rated / 100 / MONTH_H * 1000
     spans = zip(g.starts[::-1], g.ends[::-1], strict=True)
     return Finding(
-        severity="service" if g.late > limits["act"] else "note",
+        severity=Severity.SERVICE if g.late > limits["act"] else Severity.NOTE,
         item=f"cell {g.item}",
         measured=g.growth,
         limit=limits["growth"],
         unit=UNIT + ", each month",
         se=g.growth_se,
         statement=f"The loss of group {g.item} grew from {g.early * to_ma:.1f} to {g.late * to_ma:.1f} mA above its "
-        f"siblings, by {g.growth * to_ma:.1f} mA a month (standard error {g.growth_se * to_ma:.1f} mA, {g.n} readings)"
-        f"{_reach(g, limits['act'])}.",
+        f"siblings, by {g.growth * to_ma:.1f} mA a month (standard error {g.growth_se * to_ma:.1f} mA, {g.n} "
+        f"readings){_reach(g, limits['act'])}.",
         confidence=confidence(g.growth, limits["growth"], g.growth_se),
         persistence=1.0,
         count=g.n,
@@ -138,26 +150,44 @@ def _reach(g: Growth, act: float) -> str:
     return f"; going on like this it passes {act:.0f} % a month between {first:%Y-%m-%d} and {last:%Y-%m-%d}"
 
 
-def _months(early: float, late: float, se: float = 0.1, bled: float = 0.0, days: int = 60) -> list[Stretch]:
-    """Charges every three days; group 4 loses `early` % a month at first and `late` at the end, evenly growing."""
-    out, place = [], 0.0
-    for k, day in enumerate(range(0, days, 3)):
-        parts = [
-            Metric("cell_offset_top_pct", 0.02 * ((k + g) % 3 - 1), "%", se, 500, item=str(g)) for g in range(1, 6)
-        ]
-        parts[3] = Metric("cell_offset_top_pct", place + 0.02 * (k % 3 - 1), "%", se, 500, item="4")
-        if bled:
-            parts += [Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g)) for g in range(1, 6)]
-        out.append(stretch(float(day), "charge", *parts))
-        place -= 3 / 30.44 * (early + (late - early) * day / days)
-    return out
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def two_months(
+        early: float, late: float, se: float = 0.1, bled: float = 0.0, days: int = 60
+    ) -> list[ExampleSession]:
+        """Charges every three days; group 4 loses `early` % a month at first and `late` at the end, evenly growing."""
+        out, place = [], 0.0
+        for k, day in enumerate(range(0, days, 3)):
+            parts = [
+                Metric("cell_offset_top_pct", 0.02 * ((k + g) % 3 - 1), "%", se, 500, item=str(g)) for g in range(1, 6)
+            ]
+            parts[3] = Metric("cell_offset_top_pct", place + 0.02 * (k % 3 - 1), "%", se, 500, item="4")
+            if bled:
+                parts += [
+                    Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g)) for g in range(1, 6)
+                ]
+            out.append(one_session(float(day), "charge", *parts))
+            place -= 3 / 30.44 * (early + (late - early) * day / days)
+        return out
+
+    return Cases(
+        fires_on=(record(*two_months(0.5, 6.5)), record(*two_months(0.5, 14.0))),
+        quiet_on=(
+            record(*two_months(0.0, 0.0)),
+            record(*two_months(5.0, 5.0)),  # leaks, but does not grow: another rule's
+            record(*two_months(6.0, 0.5)),  # heals
+            record(*two_months(0.5, 6.5, se=3.0)),  # cannot be told from noise
+        ),
+        unassessed_on=(record(*two_months(0.5, 6.5, days=18)), record(one_session(0, "charge"))),
+    )
 
 
 RULE = Rule(
     id="leak_growing",
     title="A leak that grows",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_offset_top_pct",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
@@ -180,12 +210,5 @@ RULE = Rule(
         "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
     ),
     source="difference of two Theil-Sen slopes (P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379); limits: see each",
-    fires_on=lambda: (record(*_months(0.5, 6.5)), record(*_months(0.5, 14.0))),
-    quiet_on=lambda: (
-        record(*_months(0.0, 0.0)),
-        record(*_months(5.0, 5.0)),  # leaks, but does not grow: another rule's
-        record(*_months(6.0, 0.5)),  # heals
-        record(*_months(0.5, 6.5, se=3.0)),  # cannot be told from noise
-    ),
-    unassessed_on=lambda: (record(*_months(0.5, 6.5, days=18)), record(stretch(0, "charge"))),
+    cases=_cases,
 )

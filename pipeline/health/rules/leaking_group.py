@@ -12,15 +12,25 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
-from herdbook.pipeline.health.pack.leak_slope import MONTH_H, UNIT, bled_before, newest, rate_a_month
+from herdbook.pipeline.arrays import Times
+from herdbook.pipeline.health.pack.leak import (
+    LEAST_DAYS,
+    LEAST_READINGS,
+    LONG_DAYS,
+    MONTH_H,
+    UNIT,
+    bled_before,
+    newest,
+    rate_a_month,
+)
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets, uneven
 from herdbook.pipeline.health.pooled import pooled
-from herdbook.pipeline.health.reading import confidence, metric_rows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
-from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.health.reading import metric_rows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import mann_kendall
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -28,20 +38,24 @@ LIMITS = (
     Limit("look", 4.0, UNIT, "common practice: cells with their electronics lose 1 to 3 % a month, all alike"),
     Limit("act", 8.0, UNIT, "engineering choice: twice the look limit; the pack is out of balance within a month"),
     Limit("z", 3.5, "standard errors", "engineering choice: under 1 in 4,000 by chance; the trend test comes on top"),
-    Limit("least_sessions", 5.0, "readings", "engineering choice: a slope with fewer has no honest interval"),
-    Limit("least_days", 6.0, "days", "engineering choice: shorter, balance and temperature still move the reading"),
+    Limit(
+        "least_sessions", LEAST_READINGS, "readings", "engineering choice: a slope with fewer has no honest interval"
+    ),
+    Limit(
+        "least_days", LEAST_DAYS, "days", "engineering choice: shorter, balance and temperature still move the reading"
+    ),
     Limit(
         "below", 0.5, "% of rated charge", "engineering choice: without a record of bleeding, a leak must stand below"
     ),
     Limit("own_bleed", 0.25, "share of time", "engineering choice: then its own balancing resistor explains it"),
     Limit("late_days", 28.0, "days", "engineering choice: five weekly charges, for a leak that has only begun"),
     Limit("days", 40.0, "days", "engineering choice: the newest stretch, so that a leak that began late shows"),
-    Limit("long_days", 90.0, "days", "engineering choice: and a longer one, for the slow"),
+    Limit("long_days", LONG_DAYS, "days", "engineering choice: and a longer one, for the slow"),
 )
 
 
 @dataclass(frozen=True, slots=True)
-class Drift:
+class Sinking:
     """rate: % of rated charge a month against the median group, negative when it sinks; se: its error."""
 
     item: str
@@ -50,13 +64,13 @@ class Drift:
     p: float
     n: int
     stands: float  # % above the median group in the newest third of the readings
-    starts: NDArray[np.int64]  # us
-    ends: NDArray[np.int64]
+    starts: Times  # us
+    ends: Times
     bled_known: bool
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     drifts = [
         d
         for days in (limits["late_days"], limits["days"], limits["long_days"])
@@ -70,7 +84,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         )
     bleeding = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=("ride", "rest", "bench"))
     idle = {item for item, p in bleeding.items() if p.value > limits["own_bleed"]}
-    clearest: dict[str, Drift] = {}
+    clearest: dict[str, Sinking] = {}
     idle |= unread(record)
     for d in drifts:
         best = clearest.get(d.item)
@@ -79,26 +93,36 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return [_finding(d, rated, limits) for d in clearest.values() if d.item not in idle and _leaks(d, limits)]
 
 
-def _drifts(record: Record, rated: float, days: float) -> list[Drift]:
+def _drifts(record: Record, rated: float, days: float) -> list[Sinking]:
     """Per group: what its offset at the knee near full, with its bled charge added back, does over time."""
     bled = metric_rows(record, "cell_bled_ah").sort("start_t")
     return [_drift(o, bled, rated) for o in offsets(record, "top", days).values() if o.values.size >= 3]
 
 
-def _drift(o: Offsets, bled: pl.DataFrame, rated: float) -> Drift:
+def _drift(o: Offsets, bled: pl.DataFrame, rated: float) -> Sinking:
     t = o.starts
     hours = (t - t[0]) / 3.6e9
     y = o.values + 100.0 / rated * bled_before(o.item, bled, t)
     rate, se = rate_a_month(hours, y, float(np.median(o.own)))
-    return Drift(o.item, rate, se, mann_kendall(y).p, t.size, newest(o), t, o.ends, bled.height > 0)
+    return Sinking(
+        item=o.item,
+        rate=rate,
+        se=se,
+        p=mann_kendall(y).p,
+        n=t.size,
+        stands=newest(o),
+        starts=t,
+        ends=o.ends,
+        bled_known=bled.height > 0,
+    )
 
 
-def _leaks(d: Drift, limits: Mapping[str, float]) -> bool:
+def _leaks(d: Sinking, limits: Mapping[str, float]) -> bool:
     below = d.bled_known or d.stands < -limits["below"]  # a leading group that is bled back sinks as well
     return below and -d.rate - limits["look"] > limits["z"] * d.se and d.p < 0.05
 
 
-def _finding(d: Drift, rated: float, limits: Mapping[str, float]) -> Finding:
+def _finding(d: Sinking, rated: float, limits: Mapping[str, float]) -> Finding:
     act = -d.rate - limits["act"] > limits["z"] * d.se
     limit = limits["act"] if act else limits["look"]
     ma = -d.rate / 100 * rated / MONTH_H * 1000
@@ -108,13 +132,12 @@ def _finding(d: Drift, rated: float, limits: Mapping[str, float]) -> Finding:
         ""
         if d.bled_known
         else (
-            "A balancing resistor that is stuck on drains its group in the same way: measure the group's"
-            " current with "
+            "A balancing resistor that is stuck on drains its group in the same way: measure the group's current with "
             "the electronics unplugged."
         )
     )
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {d.item}",
         measured=-d.rate,
         limit=limit,
@@ -132,29 +155,47 @@ def _finding(d: Drift, rated: float, limits: Mapping[str, float]) -> Finding:
     )
 
 
-def _week(*pct: float, se: float = 0.15, every: float = 2.0, bled: float = 0.0) -> list[Stretch]:
-    """Charges every so many days, in which group 4 stands at pct and the other groups at 0."""
-    out = []
-    for k, value in enumerate(pct):
-        parts = [Metric("cell_offset_top_pct", 0.003 * (k % 2), "%", se, 500, item=str(g)) for g in range(1, 6)]
-        parts[3] = Metric("cell_offset_top_pct", value, "%", se, 500, item="4")
-        if bled:
-            parts += [Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g)) for g in range(1, 6)]
-        out.append(stretch(every * k, "charge", *parts))
-    return out
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def week(*pct: float, se: float = 0.15, every: float = 2.0, bled: float = 0.0) -> list[ExampleSession]:
+        """Charges every so many days, in which group 4 stands at pct and the other groups at 0."""
+        out = []
+        for k, value in enumerate(pct):
+            parts = [Metric("cell_offset_top_pct", 0.003 * (k % 2), "%", se, 500, item=str(g)) for g in range(1, 6)]
+            parts[3] = Metric("cell_offset_top_pct", value, "%", se, 500, item="4")
+            if bled:
+                parts += [
+                    Metric("cell_bled_ah", 0.0 if g == 4 else bled, "Ah", None, 1, item=str(g)) for g in range(1, 6)
+                ]
+            out.append(one_session(every * k, "charge", *parts))
+        return out
+
+    return Cases(
+        fires_on=(
+            record(*week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3)),
+            record(*week(0, -0.01, 0.0, 0.01, 0.0, -0.01, 0.0, bled=0.25)),  # held level only by bleeding the others
+        ),
+        quiet_on=(
+            record(*week(0, 0.1, -0.1, 0.0, 0.1, -0.1, 0.0)),
+            record(*week(-6, -6.1, -5.9, -6, -6.05, -5.95, -6)),  # out of balance, but steady
+            record(*week(0, 0, 0, -5, 0, 0, 0)),  # one odd reading
+            record(*week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3, se=9.0)),  # cannot be told from noise
+        ),
+        unassessed_on=(record(*week(0, -0.9, -1.7)), record(one_session(0, "charge"))),
+    )
 
 
 RULE = Rule(
     id="leaking_group",
     title="A group that leaks",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_offset_top_pct",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="One group loses charge faster than its siblings, riding or not. The cause may be a small short"
-    " inside a "
+    meaning="One group loses charge faster than its siblings, riding or not. The cause may be a small short inside a "
     "cell, which can grow.",
     causes=(
         "a soft short inside a cell",
@@ -167,21 +208,10 @@ RULE = Rule(
         "look for warmth at the group and at its bleed resistor with the pack at rest",
     ),
     cautions=(
-        "A growing internal short can end in fire. If the loss grows from week to week, store the pack"
-        " apart, "
+        "A growing internal short can end in fire. If the loss grows from week to week, store the pack apart, "
         "outdoors or in a fire-safe place, and do not charge it.",
         "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
     ),
     source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),
-    fires_on=lambda: (
-        record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3)),
-        record(*_week(0, -0.01, 0.0, 0.01, 0.0, -0.01, 0.0, bled=0.25)),  # held level only by bleeding the others
-    ),
-    quiet_on=lambda: (
-        record(*_week(0, 0.1, -0.1, 0.0, 0.1, -0.1, 0.0)),
-        record(*_week(-6, -6.1, -5.9, -6, -6.05, -5.95, -6)),  # out of balance, but steady
-        record(*_week(0, 0, 0, -5, 0, 0, 0)),  # one odd reading
-        record(*_week(0, -0.9, -1.7, -2.6, -3.5, -4.4, -5.3, se=9.0)),  # cannot be told from noise
-    ),
-    unassessed_on=lambda: (record(*_week(0, -0.9, -1.7)), record(stretch(0, "charge"))),
+    cases=_cases,
 )

@@ -1,5 +1,4 @@
-"""The remote's packets stay away again and again while riding. To the controller that looks like a released
-trigger."""
+"""The remote's packets stay away again and again while riding. To the controller that looks like a released trigger."""
 
 from __future__ import annotations
 
@@ -7,9 +6,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -28,14 +29,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     in_rides = hit["session_start_t"].n_unique()
     return [
         Finding(
-            "service",
-            "",
-            rate,
-            limits["rate"],
-            "1/h",
-            f"The remote was lost {hit.height} times in {spell(hours, 'h')}, for up to "
-            f"{spell(longest, 's')}, "
-            f"in {in_rides} of {watched.height} rides.",
+            severity=Severity.SERVICE,
+            item="",
+            measured=rate,
+            limit=limits["rate"],
+            unit="1/h",
+            statement=f"The remote was lost {hit.height} times in {spell(hours, 'h')}, for up to "
+            f"{spell(longest, 's')}, in {in_rides} of {watched.height} rides.",
             se=hit.height**0.5 / hours,
             confidence=0.97,
             persistence=min(1.0, in_rides / watched.height),
@@ -43,33 +43,41 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=float(hit["lasted_s"].sum()),
             windows=windows(hit, "lasted_s"),
             signals=("packet_age", "link_quality", "trigger", "vehicle_speed"),
-            not_separable="Remote, receiver or surroundings: another remote on this vehicle, on the same "
-            "way, separates "
-            "them.",
+            not_separable="Remote, receiver or surroundings: another remote on this vehicle, on the same way, "
+            "separates them.",
         )
     ]
 
 
-def _case(losses: int, rides: int = 5) -> Record:
-    watched = Metric("link_watched_h", 0.3, "h", n=50_000)
-    events = [
-        Event(
-            "link_loss",
-            k * 40_000_000,
-            k * 40_000_000 + 900_000,
-            "",
-            {"lasted_s": 1.1, "age_ms": 1100.0, "speed_ms": 4.0},
-        )
-        for k in range(losses)
-    ]
-    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(losses: int, rides: int = 5) -> Record:
+        watched = Metric("link_watched_h", 0.3, "h", n=50_000)
+        events = [
+            Event(
+                "link_loss",
+                k * 40_000_000,
+                k * 40_000_000 + 900_000,
+                "",
+                {"lasted_s": 1.1, "age_ms": 1100.0, "speed_ms": 4.0},
+            )
+            for k in range(losses)
+        ]
+        return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
+
+    return Cases(
+        fires_on=(case(6), case(30)),
+        quiet_on=(case(0), case(2), case(3)),
+        unassessed_on=(record(*days(1, "ride", Metric("link_watched_h", 0.05, "h"))),),
+    )
 
 
 RULE = Rule(
     id="link_loss",
     title="Remote link lost while riding",
     subsystem="remote link",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("link_watched_h",),
     roles=("packet_age", "link_quality", "vehicle_speed"),
     limits=(
@@ -93,7 +101,5 @@ RULE = Rule(
     ),
     cautions=("Without the link there is no electric brake: the other brake must hold the vehicle alone.",),
     source="time-outs of commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms wins",
-    fires_on=lambda: (_case(6), _case(30)),
-    quiet_on=lambda: (_case(0), _case(2), _case(3)),
-    unassessed_on=lambda: (record(*days(1, "ride", Metric("link_watched_h", 0.05, "h"))),),
+    cases=_cases,
 )

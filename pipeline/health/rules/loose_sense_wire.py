@@ -11,10 +11,11 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pooled
-from herdbook.pipeline.health.reading import Pieces, confidence, metric_rows, only, recent, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.reading import Pieces, metric_rows, only, recent, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -76,17 +77,16 @@ def _moving(item: str, shown: pl.DataFrame, share: float, limits: Mapping[str, f
     se = float(shown["se"].to_numpy()[shown[OPPOSITE].to_numpy().argmax()])
     lower, upper = item.split("-")
     return _finding(
-        item,
-        size,
-        se,
-        limits["opposite"],
-        share,
-        shown.height,
-        f"Groups {lower} and {upper} move opposite and equal by up to {size:.0f} mV (correlation {r:.2f})"
-        f" while "
+        item=item,
+        size=size,
+        se=se,
+        limit=limits["opposite"],
+        share=share,
+        count=shown.height,
+        text=f"Groups {lower} and {upper} move opposite and equal by up to {size:.0f} mV (correlation {r:.2f}) while "
         f"their sum stays right, in {shown.height} sessions: the wire between them, not the cells.",
-        windows(shown, OPPOSITE),
-        seconds(shown),
+        spans=windows(shown, OPPOSITE),
+        duration_s=seconds(shown),
     )
 
 
@@ -102,12 +102,21 @@ def _see_saws(record: Record, limits: Mapping[str, float]) -> list[Finding]:
         se = 0.5 * float(np.hypot(a.se, b.se))
         if size - limits["steady"] > limits["z"] * se and both < 0.25 * size and _agree(a, b, limits["steady"]):
             text = (
-                f"Group {lower} reads {a.value:+.0f} mV and group {b.item} {b.value:+.0f} mV off their"
-                f" siblings, at "
+                f"Group {lower} reads {a.value:+.0f} mV and group {b.item} {b.value:+.0f} mV off their siblings, at "
                 "any load and charge, and their sum is right: the wire between them, not the cells."
             )
             found.append(
-                _finding(f"{lower}-{b.item}", size, se, limits["steady"], 1.0, a.count, text, a.windows(), a.duration_s)
+                _finding(
+                    item=f"{lower}-{b.item}",
+                    size=size,
+                    se=se,
+                    limit=limits["steady"],
+                    share=1.0,
+                    count=a.count,
+                    text=text,
+                    spans=a.windows(),
+                    duration_s=a.duration_s,
+                )
             )
     return found
 
@@ -129,7 +138,7 @@ def _finding(
     duration_s: float,
 ) -> Finding:
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=f"cells {item}",
         measured=size,
         limit=limit,
@@ -146,35 +155,51 @@ def _finding(
     )
 
 
-def _session(day: float, opposite: float, r: float, common: float = 2.0, elsewhere: float = 0.1) -> Stretch:
-    parts = []
-    for pair, (o, c, k) in {"1-2": (2.0, 2.0, 0.0), "2-3": (2.1, 2.0, 0.0), "4-5": (opposite, common, r)}.items():
-        parts += [
-            Metric(OPPOSITE, o, "mV", 0.1, 3000, item=pair),
-            Metric(COMMON, c, "mV", 0.1, 3000, item=pair),
-            Metric(CORRELATION, k, "1", 0.02, 3000, item=pair),
-            Metric(ELSEWHERE, elsewhere, "1", 0.02, 3000, item=pair),
-        ]
-    return stretch(day, "ride", *parts)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
+    def session(day: float, opposite: float, r: float, common: float = 2.0, elsewhere: float = 0.1) -> ExampleSession:
+        parts = []
+        for pair, (o, c, k) in {"1-2": (2.0, 2.0, 0.0), "2-3": (2.1, 2.0, 0.0), "4-5": (opposite, common, r)}.items():
+            parts += [
+                Metric(OPPOSITE, o, "mV", 0.1, 3000, item=pair),
+                Metric(COMMON, c, "mV", 0.1, 3000, item=pair),
+                Metric(CORRELATION, k, "1", 0.02, 3000, item=pair),
+                Metric(ELSEWHERE, elsewhere, "1", 0.02, 3000, item=pair),
+            ]
+        return one_session(day, "ride", *parts)
 
-def _levels(day: float, a: float, b: float) -> Stretch:
-    level = {"3": 0.5, "4": a, "5": b, "6": -0.5}
-    metrics = [Metric("cell_level_mv", v, "mV", 0.5, 3000, item=k) for k, v in level.items()]
-    return stretch(day, "ride", *metrics, *_session(day, 2.0, 0.0).parts)
+    def levels(day: float, a: float, b: float) -> ExampleSession:
+        level = {"3": 0.5, "4": a, "5": b, "6": -0.5}
+        metrics = [Metric("cell_level_mv", v, "mV", 0.5, 3000, item=k) for k, v in level.items()]
+        return one_session(day, "ride", *metrics, *session(day, 2.0, 0.0).parts)
+
+    return Cases(
+        fires_on=(
+            record(session(0, 15, -0.95), session(1, 12, -0.9), session(2, 2, 0.0)),
+            record(levels(0, 24, -25), levels(1, 26, -25)),
+        ),
+        quiet_on=(
+            record(session(0, 2, 0.0), session(1, 2, 0.05)),
+            record(session(0, 15, -0.95), session(1, 2, 0.0), session(2, 2, 0.0)),  # once
+            record(*(session(d, 15, -0.95, elsewhere=0.9) for d in range(3))),  # all groups move
+            record(session(0, 15, 0.1, 14), session(1, 15, 0.0, 14)),  # one group moves, the neighbour does not
+            record(levels(0, 25, -2), levels(1, 26, -1)),  # one group off: charge or monitor, not the wire
+        ),
+        unassessed_on=(record(session(0, 15, -0.95)), record(one_session(0, "ride"))),
+    )
 
 
 RULE = Rule(
     id="loose_sense_wire",
     title="A loose measuring wire between two groups",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=(OPPOSITE, COMMON, CORRELATION, ELSEWHERE),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="The wire that measures between two groups has a bad contact. The cells are likely sound, but the"
-    " pack "
+    meaning="The wire that measures between two groups has a bad contact. The cells are likely sound, but the pack "
     "protects and balances by wrong figures: it may stop early, or not in time.",
     causes=(
         "a loose or corroded connector pin",
@@ -191,16 +216,5 @@ RULE = Rule(
         "Do not trust the two groups' readings for charging or balancing until the wire is mended.",
     ),
     source="circuit of a series string: a shared tap shifts two neighbours by equal and opposite amounts",
-    fires_on=lambda: (
-        record(_session(0, 15, -0.95), _session(1, 12, -0.9), _session(2, 2, 0.0)),
-        record(_levels(0, 24, -25), _levels(1, 26, -25)),
-    ),
-    quiet_on=lambda: (
-        record(_session(0, 2, 0.0), _session(1, 2, 0.05)),
-        record(_session(0, 15, -0.95), _session(1, 2, 0.0), _session(2, 2, 0.0)),  # once
-        record(*(_session(d, 15, -0.95, elsewhere=0.9) for d in range(3))),  # all groups move
-        record(_session(0, 15, 0.1, 14), _session(1, 15, 0.0, 14)),  # one group moves, the neighbour does not
-        record(_levels(0, 25, -2), _levels(1, 26, -1)),  # one group off: charge or monitor, not the wire
-    ),
-    unassessed_on=lambda: (record(_session(0, 15, -0.95)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

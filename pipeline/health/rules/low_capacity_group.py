@@ -1,8 +1,7 @@
 """A group with less capacity than its siblings: level with them when full, empty before them.
 
-Physics: from the knee near full to the knee near empty every group passes the same charge. The shift at the
-bottom less the shift at the top is the difference in capacity over that window; a mere difference in charge
-cancels.
+Physics: from the knee near full to the knee near empty every group passes the same charge. The shift at the bottom less
+the shift at the top is the difference in capacity over that window; a mere difference in charge cancels.
 """
 
 from __future__ import annotations
@@ -11,11 +10,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.pooled import Pooled
-from herdbook.pipeline.health.reading import confidence
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
@@ -36,9 +35,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
     if len(both) < 3:
         return NotAssessed(
-            f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to"
-            f" full and "
-            f"as many rides to low within {limits['days']:.0f} days"
+            f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to full and as "
+            f"many rides to low within {limits['days']:.0f} days"
         )
     found = [_judge_group(top[item], bottom[item], limits) for item in both]
     return [f for f in found if f is not None]
@@ -52,15 +50,14 @@ def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Fi
     act = short - limits["act"] > limits["z"] * se
     limit = limits["act"] if act else limits["look"]
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {top.item}",
         measured=short,
         limit=limit,
         unit=UNIT,
         se=se,
         statement=f"Group {top.item} holds {short:.1f} % of rated charge less than its siblings between full and "
-        f"empty (standard error {se:.1f} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the"
-        f" bottom.",
+        f"empty (standard error {se:.1f} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the bottom.",
         confidence=confidence(short, limit, se),
         persistence=shown,
         count=bottom.count,
@@ -72,28 +69,42 @@ def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Fi
     )
 
 
-def _read(day: float, kind: str, pct: float, se: float = 0.3) -> Stretch:
-    name = "cell_offset_top_pct" if kind == "charge" else "cell_offset_bottom_pct"
-    others = [Metric(name, 0.0, "%", se, 500, item=str(k)) for k in range(1, 4)]
-    return stretch(day, kind, *others, Metric(name, pct, "%", se, 500, item="4"))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
+    def read(day: float, kind: str, pct: float, se: float = 0.3) -> ExampleSession:
+        name = "cell_offset_top_pct" if kind == "charge" else "cell_offset_bottom_pct"
+        others = [Metric(name, 0.0, "%", se, 500, item=str(k)) for k in range(1, 4)]
+        return one_session(day, kind, *others, Metric(name, pct, "%", se, 500, item="4"))
 
-def _weeks(top: float, bottom: float, se: float = 0.3, rides: int = 3) -> tuple[Stretch, ...]:
-    return (*(_read(d, "charge", top, se) for d in range(3)), *(_read(3 + d, "ride", bottom, se) for d in range(rides)))
+    def weeks(top: float, bottom: float, se: float = 0.3, rides: int = 3) -> tuple[ExampleSession, ...]:
+        return (
+            *(read(d, "charge", top, se) for d in range(3)),
+            *(read(3 + d, "ride", bottom, se) for d in range(rides)),
+        )
+
+    return Cases(
+        fires_on=(record(*weeks(0.0, -12.0)), record(*weeks(0.2, -7.0))),
+        quiet_on=(
+            record(*weeks(0.0, -1.5)),
+            record(*weeks(-7.0, -7.2)),  # charge, not capacity
+            record(*weeks(0.0, -9.0, se=5.0)),  # cannot be told from noise
+        ),
+        unassessed_on=(record(*weeks(0.0, -12.0, rides=0)), record(*weeks(0.0, -12.0, rides=1))),
+    )
 
 
 RULE = Rule(
     id="low_capacity_group",
     title="A group with little capacity",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_offset_top_pct", "cell_offset_bottom_pct"),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="One group is empty before its siblings although all were full together. It ends every ride early and"
-    " "
-    "is driven deepest, so that it ages faster still.",
+    meaning="One group is empty before its siblings although all were full together. It ends every ride early and is "
+    "driven deepest, so that it ages faster still.",
     causes=("an aged group", "a parallel cell that has dropped out", "cells of another batch put in by a repair"),
     bench=(
         "charge to full with balancing, then discharge at C/5 while logging every group",
@@ -104,11 +115,5 @@ RULE = Rule(
         "Only a qualified person opens a pack.",
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
-    fires_on=lambda: (record(*_weeks(0.0, -12.0)), record(*_weeks(0.2, -7.0))),
-    quiet_on=lambda: (
-        record(*_weeks(0.0, -1.5)),
-        record(*_weeks(-7.0, -7.2)),  # charge, not capacity
-        record(*_weeks(0.0, -9.0, se=5.0)),  # cannot be told from noise
-    ),
-    unassessed_on=lambda: (record(*_weeks(0.0, -12.0, rides=0)), record(*_weeks(0.0, -12.0, rides=1))),
+    cases=_cases,
 )

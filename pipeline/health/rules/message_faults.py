@@ -11,19 +11,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import (
-    Pieces,
-    at_least,
-    largest,
-    metric_rows,
-    only,
-    recent,
-    seconds,
-    spell,
-    windows,
-)
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import Pieces, metric_rows, only, recent, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import at_least, largest
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -36,13 +28,26 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     found = []
     for item in sorted(set(sums["item"].to_list())):
         rows = by_sum.of(item)
-        finding = _finding(item, rows, "checksum", "wrong checksums", limits["checksum"], limits["decode"])
+        finding = _finding(
+            item=item,
+            rows=rows,
+            what="checksum",
+            words="wrong checksums",
+            limit=limits["checksum"],
+            decode=limits["decode"],
+        )
         found += [finding] if finding else []
     broken = {f.item for f in found}
     lost = _logger_loss(counters, limits)
     for item in sorted(set(counters["item"].to_list()) - broken):
         rows = by_counter.of(item)
-        finding = None if lost else _finding(item, rows, "counter", "counter errors", limits["counter"], 2.0)
+        finding = (
+            None
+            if lost
+            else _finding(
+                item=item, rows=rows, what="counter", words="counter errors", limit=limits["counter"], decode=2.0
+            )
+        )
         found += [finding] if finding else []
     return found
 
@@ -63,12 +68,12 @@ def _finding(item: str, rows: pl.DataFrame, what: str, words: str, limit: float,
     mismatch = share > decode
     cause = ": nearly every frame, which points to a DBC that does not belong to this firmware" if mismatch else ""
     return Finding(
-        "service",
-        f"{item} {what}",
-        100 * share,
-        100 * limit,
-        "%",
-        f"{item}: {words} in {bad} of {frames} frames ({spell(100 * share, '%')}), in {hit.height} of "
+        severity=Severity.SERVICE,
+        item=f"{item} {what}",
+        measured=100 * share,
+        limit=100 * limit,
+        unit="%",
+        statement=f"{item}: {words} in {bad} of {frames} frames ({spell(100 * share, '%')}), in {hit.height} of "
         f"{rows.height} stretches of logged data{cause}.",
         se=100 * (share * (1 - share) / max(frames, 1)) ** 0.5,
         confidence=0.97,
@@ -83,27 +88,37 @@ def _finding(item: str, rows: pl.DataFrame, what: str, words: str, limit: float,
     )
 
 
-def _case(checksum: float, counter: float = 0.0, logs: int = 4) -> Record:
-    parts = [Metric("message_missed_share", 0.0, "1", None, 20_000, item="BMS_Pack")]
-    parts += [Metric("message_checksum_share", checksum, "1", None, 20_000, item="BMS_Pack")]
-    parts += [
-        Metric("message_counter_share", counter if m == "MOT" else 0.0, "1", None, 20_000, item=m)
-        for m in ("BMS_Pack", "MOT", "CTRL")
-    ]
-    return record(*days(logs, "log", *parts))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
 
+    def case(checksum: float, counter: float = 0.0, logs: int = 4) -> Record:
+        parts = [Metric("message_missed_share", 0.0, "1", None, 20_000, item="BMS_Pack")]
+        parts += [Metric("message_checksum_share", checksum, "1", None, 20_000, item="BMS_Pack")]
+        parts += [
+            Metric("message_counter_share", counter if m == "MOT" else 0.0, "1", None, 20_000, item=m)
+            for m in ("BMS_Pack", "MOT", "CTRL")
+        ]
+        return record(*days(logs, "log", *parts))
 
-def _all_skip(share: float) -> Record:
-    parts = [Metric("message_missed_share", share, "1", None, 20_000, item="BMS_Pack")]
-    parts += [Metric("message_counter_share", share, "1", None, 20_000, item=m) for m in ("BMS_Pack", "MOT", "CTRL")]
-    return record(*days(4, "log", *parts))
+    def all_skip(share: float) -> Record:
+        parts = [Metric("message_missed_share", share, "1", None, 20_000, item="BMS_Pack")]
+        parts += [
+            Metric("message_counter_share", share, "1", None, 20_000, item=m) for m in ("BMS_Pack", "MOT", "CTRL")
+        ]
+        return record(*days(4, "log", *parts))
+
+    return Cases(
+        fires_on=(case(0.01), case(0.98), case(0.0, 0.03)),
+        quiet_on=(case(0.0), case(0.0005), all_skip(0.05)),
+        unassessed_on=(record(*days(2, "log", Metric("message_missed_share", 0.0, "1", None, 900, item="BMS_Pack"))),),
+    )
 
 
 RULE = Rule(
     id="message_faults",
     title="Counters or checksums broken",
     subsystem="data",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("message_missed_share",),
     roles=(),
     limits=(
@@ -126,9 +141,5 @@ RULE = Rule(
     ),
     cautions=(),
     source="checksums and counters as the DBC declares them; interval: NIST/SEMATECH e-Handbook 7.2.4.1",
-    fires_on=lambda: (_case(0.01), _case(0.98), _case(0.0, 0.03)),
-    quiet_on=lambda: (_case(0.0), _case(0.0005), _all_skip(0.05)),
-    unassessed_on=lambda: (
-        record(*days(2, "log", Metric("message_missed_share", 0.0, "1", None, 900, item="BMS_Pack"))),
-    ),
+    cases=_cases,
 )

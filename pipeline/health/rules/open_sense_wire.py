@@ -11,10 +11,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._taps import KEYS, LEAST_OFF_V, by_wire
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._sense_wire import KEYS, LEAST_OFF_V, by_wire
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -54,15 +54,15 @@ def _finding(low: int, high: int, part: pl.DataFrame) -> Finding:
     lacks = first["pack_less_sum_v"]
     pack = f"; the pack's voltage has {lacks:.1f} V more than the groups' sum" if lacks is not None else ""
     return Finding(
-        severity="service",
+        severity=Severity.SERVICE,
         item=pair,
         measured=first["off"],
         limit=LEAST_OFF_V,
         unit="V",
         se=0.01,
         statement=f"Group {first['item']} read {first['extreme_v']:.2f} V{beside}, with the median group at "
-        f"{first['median_v']:.2f} V{pack}; {part.height} times, {seconds(part):.0f} s in all. No group does that: the "
-        "measuring wire has no contact, and these groups are not protected.",
+        f"{first['median_v']:.2f} V{pack}; {part.height} times, {seconds(part):.0f} s in all. No group does that: "
+        "the measuring wire has no contact, and these groups are not protected.",
         confidence=0.97,
         persistence=min(1.0, part["session_start_t"].n_unique() / 5),
         count=part.height,
@@ -74,28 +74,45 @@ def _finding(low: int, high: int, part: pl.DataFrame) -> Finding:
     )
 
 
-def _read(
-    day: float,
-    volts: float,
-    seconds: int = 40,
-    sum_lacks: float | None = None,
-    neighbour: float | None = 5.0,
-    median: float = 3.3,
-) -> Stretch:
-    data = {"extreme_v": volts, "limit_v": 2.5, "beyond_v": 2.5 - volts, "median_v": median, "current_a": 0.0}
-    if neighbour is not None:
-        data |= {"neighbour": 5.0, "neighbour_v": neighbour}
-    if sum_lacks is not None:
-        data["pack_less_sum_v"] = sum_lacks
-    event = Event("group_under_voltage", 0, seconds * 1_000_000, "4", data)
-    return stretch(day, "rest", Metric("cell_under_s", float(seconds), "s", None, 300), event)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def read(
+        day: float,
+        volts: float,
+        seconds: int = 40,
+        sum_lacks: float | None = None,
+        neighbour: float | None = 5.0,
+        median: float = 3.3,
+    ) -> ExampleSession:
+        data = {"extreme_v": volts, "limit_v": 2.5, "beyond_v": 2.5 - volts, "median_v": median, "current_a": 0.0}
+        if neighbour is not None:
+            data |= {"neighbour": 5.0, "neighbour_v": neighbour}
+        if sum_lacks is not None:
+            data["pack_less_sum_v"] = sum_lacks
+        event = Event("group_under_voltage", 0, seconds * 1_000_000, "4", data)
+        return one_session(day, "rest", Metric("cell_under_s", float(seconds), "s", None, 300), event)
+
+    return Cases(
+        fires_on=(
+            record(read(0, 0.0)),
+            record(read(0, 0.02, 4, neighbour=None, sum_lacks=3.2), read(1, 0.0, 5, neighbour=None, sum_lacks=3.3)),
+        ),
+        quiet_on=(
+            record(read(0, 1.4, neighbour=3.3, sum_lacks=0.05)),  # an emptied group: the sum agrees with it
+            record(read(0, 0.0, neighbour=3.31)),  # nothing speaks for the wire: the under-voltage rule says so
+            record(read(0, 0.0, seconds=3)),
+            record(read(0, 0.0, neighbour=1.2, median=0.75)),  # the whole pack is empty: groups stand apart by nature
+        ),
+        unassessed_on=(record(one_session(0, "rest")),),
+    )
 
 
 RULE = Rule(
     id="open_sense_wire",
     title="A measuring wire without contact",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_under_s",),
     roles=("cell_voltage", "pack_voltage"),
     limits=LIMITS,
@@ -113,15 +130,5 @@ RULE = Rule(
         "Sense wires carry the energy of the pack: a short burns. Only a qualified person opens a pack.",
     ),
     source="Kirchhoff's voltage law in a series string; a shared tap moves two neighbours opposite ways",
-    fires_on=lambda: (
-        record(_read(0, 0.0)),
-        record(_read(0, 0.02, 4, neighbour=None, sum_lacks=3.2), _read(1, 0.0, 5, neighbour=None, sum_lacks=3.3)),
-    ),
-    quiet_on=lambda: (
-        record(_read(0, 1.4, neighbour=3.3, sum_lacks=0.05)),  # an emptied group: the sum agrees with it
-        record(_read(0, 0.0, neighbour=3.31)),  # nothing speaks for the wire: the under-voltage rule says so
-        record(_read(0, 0.0, seconds=3)),
-        record(_read(0, 0.0, neighbour=1.2, median=0.75)),  # the whole pack is empty: groups stand apart by nature
-    ),
-    unassessed_on=lambda: (record(stretch(0, "rest")),),
+    cases=_cases,
 )

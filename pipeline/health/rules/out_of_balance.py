@@ -12,12 +12,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.offsets import offsets, uneven
 from herdbook.pipeline.health.pooled import Pooled, surely_over
-from herdbook.pipeline.health.reading import confidence
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
@@ -39,8 +39,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     most = max((p.count for p in (*top.values(), *bottom.values())), default=0)
     if most < limits["least_sessions"]:
         return NotAssessed(
-            f"the steep ends of the curve were reached in {most} session(s) of the last"
-            f" {limits['days']:.0f} days; "
+            f"the steep ends of the curve were reached in {most} session(s) of the last {limits['days']:.0f} days; "
             "charges to full or rides to low are needed, since the plateau in between says nothing" + uneven(record)
         )
     findings = []
@@ -106,14 +105,14 @@ def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str,
     end = "empty" if top is None else "full" if seen is top else "full and empty alike"
     word = "more" if seen.value > 0 else "less"
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {seen.item}",
         measured=abs(seen.value),
         limit=limit,
         unit=UNIT,
         se=seen.se,
-        statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the "
-        f"median group, read at {end} (standard error {seen.se:.1f} %, {seen.count} sessions).",
+        statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the median group, "
+        f"read at {end} (standard error {seen.se:.1f} %, {seen.count} sessions).",
         confidence=confidence(abs(seen.value), limit, seen.se),
         persistence=seen.share_over(look if seen.value > 0 else -look),
         count=seen.count,
@@ -124,24 +123,44 @@ def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str,
     )
 
 
-def _read(day: float, kind: str, pct: float, se: float = 0.3) -> Stretch:
-    name = "cell_offset_top_pct" if kind == "charge" else "cell_offset_bottom_pct"
-    others = [Metric("cell_offset_rows", 500.0, "1", None, 500)]
-    others += [Metric(name, 0.0, "%", se, 500, item=str(k)) for k in range(1, 4)]
-    return stretch(day, kind, *others, Metric(name, pct, "%", se, 500, item="4"))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def read(day: float, kind: str, pct: float, se: float = 0.3) -> ExampleSession:
+        name = "cell_offset_top_pct" if kind == "charge" else "cell_offset_bottom_pct"
+        others = [Metric("cell_offset_rows", 500.0, "1", None, 500)]
+        others += [Metric(name, 0.0, "%", se, 500, item=str(k)) for k in range(1, 4)]
+        return one_session(day, kind, *others, Metric(name, pct, "%", se, 500, item="4"))
+
+    return Cases(
+        fires_on=(
+            record(*(read(d, "charge", -7.5) for d in range(4)), read(4, "ride", -7.3), read(5, "ride", -7.6)),
+            record(*(read(d, "charge", 2.6) for d in range(4))),
+            record(*(read(d, "charge", -2.4, 0.9) for d in range(4)), *(read(d, "ride", -1.3, 0.2) for d in (4, 5, 6))),
+        ),
+        quiet_on=(
+            record(*(read(d, "charge", 0.6) for d in range(4))),
+            record(*(read(d, "ride", -3.0) for d in range(4))),  # near empty, within the usual spread of capacity
+            record(read(0, "charge", 0.0), read(1, "charge", 9.0), read(2, "charge", 0.1), read(3, "charge", 0.0)),
+            record(*(read(d, "charge", -4.0, 2.0) for d in range(4))),  # cannot be told from noise
+            record(*(read(d, "charge", -2.4, 0.9) for d in range(4)), *(read(d, "ride", 1.3, 0.2) for d in (4, 5, 6))),
+            record(*(read(d, "charge", 0.1) for d in range(3)), *(read(d, "ride", -8.0) for d in (4, 5))),  # capacity
+        ),
+        unassessed_on=(record(read(0, "charge", -8.0)), record(one_session(0, "ride"), one_session(1, "charge"))),
+    )
 
 
 RULE = Rule(
     id="out_of_balance",
     title="A group out of balance",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="One group carries more or less charge than the others. The pack is full as soon as its fullest "
-    "group is, and empty as soon as its emptiest group is, so range shrinks by the difference.",
+    meaning="One group carries more or less charge than the others. The pack is full as soon as its fullest group is, "
+    "and empty as soon as its emptiest group is, so range shrinks by the difference.",
     causes=(
         "the pack is seldom charged to full, so that its balancer has no time to work",
         "a balancer channel that does not work",
@@ -155,18 +174,5 @@ RULE = Rule(
     ),
     cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
     source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
-    fires_on=lambda: (
-        record(*(_read(d, "charge", -7.5) for d in range(4)), _read(4, "ride", -7.3), _read(5, "ride", -7.6)),
-        record(*(_read(d, "charge", 2.6) for d in range(4))),
-        record(*(_read(d, "charge", -2.4, 0.9) for d in range(4)), *(_read(d, "ride", -1.3, 0.2) for d in (4, 5, 6))),
-    ),
-    quiet_on=lambda: (
-        record(*(_read(d, "charge", 0.6) for d in range(4))),
-        record(*(_read(d, "ride", -3.0) for d in range(4))),  # near empty, within the usual spread of capacity
-        record(_read(0, "charge", 0.0), _read(1, "charge", 9.0), _read(2, "charge", 0.1), _read(3, "charge", 0.0)),
-        record(*(_read(d, "charge", -4.0, 2.0) for d in range(4))),  # cannot be told from noise
-        record(*(_read(d, "charge", -2.4, 0.9) for d in range(4)), *(_read(d, "ride", 1.3, 0.2) for d in (4, 5, 6))),
-        record(*(_read(d, "charge", 0.1) for d in range(3)), *(_read(d, "ride", -8.0) for d in (4, 5))),  # capacity
-    ),
-    unassessed_on=lambda: (record(_read(0, "charge", -8.0)), record(stretch(0, "ride"), stretch(1, "charge"))),
+    cases=_cases,
 )

@@ -1,8 +1,7 @@
 """The pack holds less than it should: charge counted between anchors whose state of charge is known.
 
-Only chains from a low rest to full, or back, count; a plateau anchor would be worth plus or minus ten per
-cent and is never used. What all chains share, the gain of the current sensor, does not shrink with their
-number.
+Only chains from a low rest to full, or back, count; a plateau anchor would be worth plus or minus ten per cent and is
+never used. What all chains share, the gain of the current sensor, does not shrink with their number.
 """
 
 from __future__ import annotations
@@ -12,11 +11,12 @@ from collections.abc import Mapping
 import numpy as np
 
 from herdbook.pipeline.health.change import upward_step
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pack.capacity import GAIN, Measured, capacities
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import confidence, counted
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import reaches
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -33,7 +33,7 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    rated = record.profile.figure("pack", "rated_ah")
+    rated = record.profile.pack_figures.rated_ah
     chains = capacities(record)
     if chains:
         chains = [c for c in chains if c.end >= chains[-1].end - limits["days"] * 86_400e6]
@@ -49,7 +49,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     act = limits["act"] - pct > limits["z"] * se
     if not act and not limits["look"] - pct > limits["z"] * se:
         return []
-    return [_finding(pct, se, value, chains, rated, act, limits)]
+    return [_finding(pct=pct, se=se, ah=value, chains=chains, rated=rated, act=act, limits=limits)]
 
 
 def _since_step(chains: list[Measured], limits: Mapping[str, float]) -> list[Measured]:
@@ -67,7 +67,7 @@ def _finding(
     text = f"The pack holds {ah:.1f} Ah, {pct:.0f} % of its rated {rated:g} Ah (standard error {se:.1f} %, "
     text += f"{len(chains)} measurements)." + ("" if act else _outlook(chains, rated, limits["act"]))
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item="",
         measured=pct,
         limit=limit,
@@ -96,20 +96,45 @@ def _outlook(chains: list[Measured], rated: float, limit: float) -> str:
     return f" At this rate it reaches {limit:g} % in {from_now[0]:.0f} {late} from the newest measurement."
 
 
-def _cycle(day: float, ah: float, coverage: float = 1.0) -> Stretch:
-    """A charge from a low rest (6 %) to full in which `ah` went in."""
-    low = Event("charge_anchor", 0, 60_000_000, "low", {"soc_pct": 6.0, "se_pct": 1.2, "run_ah": 0.0})
-    full = Event(
-        "charge_anchor", 3_500_000_000, 3_500_000_000, "full", {"soc_pct": 100.0, "se_pct": 1.0, "run_ah": -ah}
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def cycle(day: float, ah: float, coverage: float = 1.0) -> ExampleSession:
+        """A charge from a low rest (6 %) to full in which `ah` went in."""
+        low = Event("charge_anchor", 0, 60_000_000, "low", {"soc_pct": 6.0, "se_pct": 1.2, "run_ah": 0.0})
+        full = Event(
+            "charge_anchor", 3_500_000_000, 3_500_000_000, "full", {"soc_pct": 100.0, "se_pct": 1.0, "run_ah": -ah}
+        )
+        return one_session(
+            day,
+            "charge",
+            Metric(name="pack_run_ah", value=-ah, unit="Ah", se=None, n=9000, coverage=coverage),
+            low,
+            full,
+        )
+
+    return Cases(
+        fires_on=(
+            record(*(cycle(d, 0.94 * 30 * 0.72) for d in range(0, 12, 3))),
+            record(*(cycle(d, 0.94 * 30 * 0.80) for d in range(0, 12, 3))),
+            record(*(cycle(d, 28.2) for d in range(0, 15, 3)), *(cycle(d, 0.94 * 30 * 0.70) for d in (15, 18, 21))),
+        ),
+        quiet_on=(
+            record(*(cycle(d, 0.94 * 30 * 0.97) for d in range(0, 12, 3))),
+            record(*(cycle(d, 0.94 * 30 * 0.84) for d in range(0, 6, 3))),  # too near the limit to say
+        ),
+        unassessed_on=(
+            record(cycle(0, 20.0)),
+            record(*(cycle(d, 20.0, coverage=0.9) for d in range(0, 12, 3))),  # seconds are missing
+        ),
     )
-    return stretch(day, "charge", Metric("pack_run_ah", -ah, "Ah", None, 9000, coverage), low, full)
 
 
 RULE = Rule(
     id="pack_capacity_low",
     title="Low capacity of the pack",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_run_ah",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
@@ -126,17 +151,5 @@ RULE = Rule(
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
-    fires_on=lambda: (
-        record(*(_cycle(d, 0.94 * 30 * 0.72) for d in range(0, 12, 3))),
-        record(*(_cycle(d, 0.94 * 30 * 0.80) for d in range(0, 12, 3))),
-        record(*(_cycle(d, 28.2) for d in range(0, 15, 3)), *(_cycle(d, 0.94 * 30 * 0.70) for d in (15, 18, 21))),
-    ),
-    quiet_on=lambda: (
-        record(*(_cycle(d, 0.94 * 30 * 0.97) for d in range(0, 12, 3))),
-        record(*(_cycle(d, 0.94 * 30 * 0.84) for d in range(0, 6, 3))),  # too near the limit to say
-    ),
-    unassessed_on=lambda: (
-        record(_cycle(0, 20.0)),
-        record(*(_cycle(d, 20.0, coverage=0.9) for d in range(0, 12, 3))),  # seconds are missing
-    ),
+    cases=_cases,
 )

@@ -1,5 +1,4 @@
-"""The pack's voltage and the sum of its groups disagree: a sensor is wrong, or a group is missing from the
-sum.
+"""The pack's voltage and the sum of its groups disagree: a sensor is wrong, or a group is missing from the sum.
 
 Physics: groups in series add up. What is in proportion to the current is the resistance of the path outside
 the taps and is taken out first; the rest must be nothing.
@@ -9,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import pooled, surely_over
-from herdbook.pipeline.health.reading import confidence
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -40,7 +39,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     side = "more" if p.value > 0 else "less"
     return [
         Finding(
-            severity="service" if act else "note",
+            severity=Severity.SERVICE if act else Severity.NOTE,
             item="",
             measured=abs(p.value),
             limit=limit,
@@ -60,22 +59,36 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _session(day: float, pct: float, se: float = 0.05) -> Stretch:
-    return stretch(day, "ride", Metric("pack_sum_gap_pct", pct, "%", se, 4000))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def session(day: float, pct: float, se: float = 0.05) -> ExampleSession:
+        return one_session(day, "ride", Metric("pack_sum_gap_pct", pct, "%", se, 4000))
+
+    return Cases(
+        fires_on=(
+            record(session(0, 1.6), session(1, 1.7), session(2, 1.5)),
+            record(*(session(d, -4.0) for d in range(3))),
+        ),
+        quiet_on=(
+            record(session(0, 0.3), session(1, 0.2)),
+            record(session(0, 0.1), session(1, 6.0), session(2, 0.1), session(3, 0.0)),  # one odd session
+        ),
+        unassessed_on=(record(session(0, 3.0)), record(one_session(0, "ride"))),
+    )
 
 
 RULE = Rule(
     id="pack_sum_disagrees",
     title="Pack voltage and groups disagree",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_sum_gap_pct",),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="Two measurements of the same voltage contradict each other, so at least one of them is wrong. Limits"
-    " "
-    "and charge end are then judged by a wrong figure.",
+    meaning="Two measurements of the same voltage contradict each other, so at least one of them is wrong. Limits and "
+    "charge end are then judged by a wrong figure.",
     causes=(
         "the pack voltage sensor is out of calibration",
         "a reference of the group monitor has drifted",
@@ -87,13 +100,5 @@ RULE = Rule(
     ),
     cautions=("Stored energy cannot be switched off: only a qualified person measures inside a pack.",),
     source="Kirchhoff's voltage law; limits: see each",
-    fires_on=lambda: (
-        record(_session(0, 1.6), _session(1, 1.7), _session(2, 1.5)),
-        record(*(_session(d, -4.0) for d in range(3))),
-    ),
-    quiet_on=lambda: (
-        record(_session(0, 0.3), _session(1, 0.2)),
-        record(_session(0, 0.1), _session(1, 6.0), _session(2, 0.1), _session(3, 0.0)),  # one odd session
-    ),
-    unassessed_on=lambda: (record(_session(0, 3.0)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

@@ -1,8 +1,7 @@
 """A pack left to stand nearly empty: self-discharge and standby then take it below its limit.
 
-Physics: what is left above the limit is a few per cent near the knee; 1 to 3 % a month and the electronics'
-standby current take it in weeks. The time that nobody recorded counts: it is bounded by the two sessions
-around it.
+Physics: what is left above the limit is a few per cent near the knee; 1 to 3 % a month and the electronics' standby
+current take it in weeks. The time that nobody recorded counts: it is bounded by the two sessions around it.
 """
 
 from __future__ import annotations
@@ -10,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.reading import lately, metric_rows, only
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule, Window
-from herdbook.pipeline.health.rules._taps import unread
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window, of_chemistry
+from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
-    Limit("low_v", 3.0, "V, lowest group at the end", "engineering choice: about 7 % of charge is left in that group"),
+    of_chemistry("low_v", "low_v", "V, lowest group at the end"),
     Limit("look_days", 5.0, "days", "engineering choice"),
     Limit("act_days", 21.0, "days", "from memory: 1 to 3 % a month plus standby empties such a pack in weeks"),
     Limit("days", 180.0, "days", "engineering choice: the newest stretch that is judged together"),
@@ -48,13 +47,13 @@ def _finding(rows: list[tuple[float, float, datetime, datetime]], of: int, limit
     act = days > limits["act_days"]
     spans = tuple(Window(round(a.timestamp() * 1e6), round(b.timestamp() * 1e6)) for _, _, a, b in rows)
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item="",
         measured=days,
         limit=limits["act_days"] if act else limits["look_days"],
         unit="days",
         statement=f"The pack stood {days:.0f} days from {since:%Y-%m-%d} on with its lowest group at {volts:.2f} V; "
-        f"{len(rows)} such stretch(es) in the record. What happened between is not recorded.",
+        f"{len(rows)} such one_session(es) in the record. What happened between is not recorded.",
         confidence=0.9,
         persistence=len(rows) / of,
         count=len(rows),
@@ -65,27 +64,33 @@ def _finding(rows: list[tuple[float, float, datetime, datetime]], of: int, limit
     )
 
 
-def _session(day: float, volts: float) -> Stretch:
-    return stretch(day, "ride", Metric("end_lowest_v", volts, "V", 0.005, 100))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def session(day: float, volts: float) -> ExampleSession:
+        return one_session(day, "ride", Metric("end_lowest_v", volts, "V", 0.005, 100))
+
+    return Cases(
+        fires_on=(record(session(0, 2.9), session(30, 2.6)), record(session(0, 2.95), session(8, 3.3))),
+        quiet_on=(record(session(0, 2.9), session(1, 3.3)), record(session(0, 3.25), session(40, 3.24))),
+        unassessed_on=(record(session(0, 2.9)), record(one_session(0, "ride"))),
+    )
 
 
 RULE = Rule(
     id="parked_empty",
     title="Left to stand nearly empty",
     subsystem="charging",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("end_lowest_v",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="The pack was recorded nearly empty and then not for days. Standing empty takes cells below their"
-    " limit "
+    meaning="The pack was recorded nearly empty and then not for days. Standing empty takes cells below their limit "
     "and can ruin them.",
     causes=("not charged after the ride", "stored for the season without a charge", "a dock or charger without power"),
     bench=("measure every group before charging; a group under 2 V needs an assessment first",),
     cautions=("Do not charge a group that rested below 2 V: it can short inside. Only a qualified person.",),
     source="limits: see each",
-    fires_on=lambda: (record(_session(0, 2.9), _session(30, 2.6)), record(_session(0, 2.95), _session(8, 3.3))),
-    quiet_on=lambda: (record(_session(0, 2.9), _session(1, 3.3)), record(_session(0, 3.25), _session(40, 3.24))),
-    unassessed_on=lambda: (record(_session(0, 2.9)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

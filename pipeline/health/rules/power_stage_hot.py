@@ -6,10 +6,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import confidence, metric_rows, middle, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION, too_hot
+from herdbook.pipeline.health.reading import metric_rows, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, too_hot
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, middle
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -17,8 +19,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     tops = metric_rows(record, "fet_temp_max_c").filter(pl.col("coverage") > 0.5)
     if not tops.height:
         return NotAssessed("no ride with power stage temperatures over half of its time")
-    own = record.profile.drive.get("fet_max_c")
-    limit = float(own) if isinstance(own, int | float) else limits["highest"]
+    own = record.profile.drive_figures.fet_max_c
+    limit = limits["highest"] if own is None else own
     found = []
     for side in sorted(set(tops["item"].to_list())):
         rows = tops.filter(pl.col("item") == side)
@@ -39,14 +41,13 @@ def _apart(record: Record, tops: pl.DataFrame, limits: Mapping[str, float]) -> l
     hit = rows.filter(pl.col("value") > limits["apart"])
     return [
         Finding(
-            "service",
-            side,
-            mid.value,
-            limits["apart"],
-            "K",
-            f"The {side} power stage is {spell(mid.value, 'K', mid.se)} hotter than the other, in the middle "
-            f"of "
-            f"{rows.height} rides.",
+            severity=Severity.SERVICE,
+            item=side,
+            measured=mid.value,
+            limit=limits["apart"],
+            unit="K",
+            statement=f"The {side} power stage is {spell(mid.value, 'K', mid.se)} hotter than the other, in the "
+            f"middle of {rows.height} rides.",
             se=mid.se,
             confidence=confidence(mid.value, limits["apart"], mid.se),
             persistence=hit.height / rows.height,
@@ -54,27 +55,35 @@ def _apart(record: Record, tops: pl.DataFrame, limits: Mapping[str, float]) -> l
             duration_s=seconds(hit),
             windows=windows(hit, "value"),
             signals=("fet_temp", "motor_current"),
-            not_separable="More current on that side, worse contact to the heat sink, or a sensor: compare "
-            "the motor "
+            not_separable="More current on that side, worse contact to the heat sink, or a sensor: compare the motor "
             "currents first, then a second thermometer separates the rest.",
         )
     ]
 
 
-def _case(top: float, apart: float, sessions: int = 5) -> Record:
-    parts = (
-        Metric("fet_temp_max_c", top, "degC", n=300, item="left"),
-        Metric("fet_temp_max_c", top - apart, "degC", n=300, item="right"),
-        Metric("fet_temp_apart_k", apart, "K", n=300),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(top: float, apart: float, sessions: int = 5) -> Record:
+        parts = (
+            Metric("fet_temp_max_c", top, "degC", n=300, item="left"),
+            Metric("fet_temp_max_c", top - apart, "degC", n=300, item="right"),
+            Metric("fet_temp_apart_k", apart, "K", n=300),
+        )
+        return record(*days(sessions, "ride", *parts))
+
+    return Cases(
+        fires_on=(case(105.0, 3.0), case(80.0, 25.0)),
+        quiet_on=(case(80.0, 6.0), case(105.0, 3.0, sessions=1)),
+        unassessed_on=(record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
     )
-    return record(*days(sessions, "ride", *parts))
 
 
 RULE = Rule(
     id="power_stage_hot",
     title="Power stage too hot",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("fet_temp_max_c",),
     roles=("fet_temp", "motor_current"),
     limits=(
@@ -101,9 +110,5 @@ RULE = Rule(
     ),
     cautions=DRIVE_CAUTION,
     source="derating of boards at 80 to 100 degC: common practice; limits: the profile",
-    fires_on=lambda: (_case(105.0, 3.0), _case(80.0, 25.0)),
-    quiet_on=lambda: (_case(80.0, 6.0), _case(105.0, 3.0, sessions=1)),
-    unassessed_on=lambda: (
-        record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
-    ),
+    cases=_cases,
 )

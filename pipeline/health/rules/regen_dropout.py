@@ -1,9 +1,8 @@
 """The electric brake is delivering, then it is gone within a blink while the rider still asks for it.
 
-The most dangerous braking fault: the rider leans against a force that vanishes. A pack that opens its charge
-switch while braking looks like this: pack current to zero in a frame, the DC link above the pack voltage,
-torque lost. A limiter's taper is slower than 0.3 s and is not counted, nor is walking pace, nor a released
-lever.
+The most dangerous braking fault: the rider leans against a force that vanishes. A pack that opens its charge switch
+while braking looks like this: pack current to zero in a frame, the DC link above the pack voltage, torque lost. A
+limiter's taper is slower than 0.3 s and is not counted, nor is walking pace, nor a released lever.
 """
 
 from __future__ import annotations
@@ -12,9 +11,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import largest, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, braked, table
+from herdbook.pipeline.health.reading import windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, table
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -35,14 +37,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     )
     return [
         Finding(
-            "stop-use",
-            "",
-            longest,
-            limits["duration"],
-            "s",
-            f"In {hit.height} of {brakings.height} brakings the electric brake let go while it was asked "
-            f"for, for up to "
-            f"{spell(longest, 's')}; {how}.",
+            severity=Severity.STOP_USE,
+            item="",
+            measured=longest,
+            limit=limits["duration"],
+            unit="s",
+            statement=f"In {hit.height} of {brakings.height} brakings the electric brake let go while it was asked "
+            f"for, for up to {spell(longest, 's')}; {how}.",
             confidence=0.99 if hit.height >= limits["count"] else 0.9,
             persistence=hit.height / brakings.height,
             count=hit.height,
@@ -60,11 +61,28 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _cases() -> Cases:
+    from herdbook.pipeline.health.rules._example_brakings import braked
+
+    return Cases(
+        fires_on=(
+            braked({"dropout_s": 0.6, "dropout_allowed_a": 40.0}, *[{}] * 30),
+            braked(*[{"dropout_s": 0.25, "dropout_allowed_a": 0.0, "dropout_share": 1.0}] * 2, *[{}] * 30),
+        ),
+        quiet_on=(
+            braked(*[{"dropout_s": 0.6, "dropout_allowed_a": 0.0, "dropout_share": 0.1}] * 3, *[{}] * 30),
+            braked(*[{}] * 30),
+            braked({"dropout_s": 0.25}, *[{}] * 30),
+        ),
+        unassessed_on=(braked(),),
+    )
+
+
 RULE = Rule(
     id="regen_dropout",
     title="Electric brake drops out while braking",
     subsystem="braking",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "vehicle_speed"),
     limits=(
@@ -98,14 +116,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
-    fires_on=lambda: (
-        braked({"dropout_s": 0.6, "dropout_allowed_a": 40.0}, *[{}] * 30),
-        braked(*[{"dropout_s": 0.25, "dropout_allowed_a": 0.0, "dropout_share": 1.0}] * 2, *[{}] * 30),
-    ),
-    quiet_on=lambda: (
-        braked(*[{"dropout_s": 0.6, "dropout_allowed_a": 0.0, "dropout_share": 0.1}] * 3, *[{}] * 30),
-        braked(*[{}] * 30),
-        braked({"dropout_s": 0.25}, *[{}] * 30),
-    ),
-    unassessed_on=lambda: (braked(),),
+    cases=_cases,
 )

@@ -12,18 +12,20 @@ from dataclasses import replace
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import fleet
-from herdbook.pipeline.health.reading import confidence, counted, middle, reference, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
+from herdbook.pipeline.health.reading import reference, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, middle
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     brakings = table(record).drop_nulls("response_s").tail(NEWEST)
     if brakings.height < limits["count"]:
         return NotAssessed(f"only {counted(brakings.height, 'braking')} begin sharply enough to time the answer")
-    own = record.profile.drive.get("brake_response_ms")
-    limit = own / 1000.0 + limits["over_own"] if isinstance(own, int | float) else limits["delay"]
+    own = record.profile.drive_figures.brake_response_ms
+    limit = limits["delay"] if own is None else own / 1000.0 + limits["over_own"]
     known = reference(record, "brake_response_s")
     if known is not None:
         limit = min(limit, known.value + max(limits["over_fleet"], limits["spreads"] * known.spread))
@@ -33,14 +35,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     hit = brakings.filter(pl.col("response_s") > limit)
     return [
         Finding(
-            "service",
-            "",
-            mid.value,
-            limit,
-            "s",
-            f"The electric brake reached half of what was asked {spell(mid.value, 's', mid.se)} after the "
-            f"command, in the "
-            f"middle of {brakings.height} brakings.",
+            severity=Severity.SERVICE,
+            item="",
+            measured=mid.value,
+            limit=limit,
+            unit="s",
+            statement=f"The electric brake reached half of what was asked {spell(mid.value, 's', mid.se)} after the "
+            f"command, in the middle of {brakings.height} brakings.",
             se=mid.se,
             confidence=confidence(mid.value, limit, mid.se),
             persistence=hit.height / brakings.height,
@@ -48,23 +49,41 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=seconds(hit),
             windows=windows(hit, "response_s"),
             signals=("brake_demand", "regen_demand", "regen_current", "motor_current", "packet_age"),
-            not_separable="A slow controller or slow status messages: an oscilloscope on phase current and "
-            "command "
+            not_separable="A slow controller or slow status messages: an oscilloscope on phase current and command "
             "separates them.",
         )
     ]
 
 
-def _in_fleet(middle_s: float, spread_s: float, own_s: float) -> Record:
-    known = fleet(("brake_response_s", middle_s, spread_s, "s"))
-    return replace(braked(*[{"response_s": own_s}] * 12), reference=known)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import fleet
+    from herdbook.pipeline.health.rules._example_brakings import braked
+
+    def in_fleet(middle_s: float, spread_s: float, own_s: float) -> Record:
+        known = fleet(("brake_response_s", middle_s, spread_s, "s"))
+        return replace(braked(*[{"response_s": own_s}] * 12), reference=known)
+
+    return Cases(
+        fires_on=(
+            braked(*[{"response_s": 0.8}] * 10),
+            braked(*[{"response_s": 0.5}] * 12),
+            in_fleet(0.05, 0.005, 0.30),
+        ),
+        quiet_on=(
+            braked(*[{"response_s": 0.2}] * 20),
+            braked(*[{"response_s": 0.9}] * 3, *[{"response_s": 0.15}] * 20),
+            in_fleet(0.05, 0.005, 0.18),
+            in_fleet(0.20, 0.04, 0.30),
+        ),
+        unassessed_on=(braked(), braked({}, {})),
+    )
 
 
 RULE = Rule(
     id="regen_late",
     title="Electric brake answers late",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current"),
     limits=(
@@ -97,16 +116,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="delay allowance: calculation from the 0.1 V term in UN R78 stopping distances (from memory)",
-    fires_on=lambda: (
-        braked(*[{"response_s": 0.8}] * 10),
-        braked(*[{"response_s": 0.5}] * 12),
-        _in_fleet(0.05, 0.005, 0.30),
-    ),
-    quiet_on=lambda: (
-        braked(*[{"response_s": 0.2}] * 20),
-        braked(*[{"response_s": 0.9}] * 3, *[{"response_s": 0.15}] * 20),
-        _in_fleet(0.05, 0.005, 0.18),
-        _in_fleet(0.20, 0.04, 0.30),
-    ),
-    unassessed_on=lambda: (braked(), braked({}, {})),
+    cases=_cases,
 )

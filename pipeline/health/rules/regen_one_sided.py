@@ -1,7 +1,6 @@
 """One motor brakes harder than the other, again and again: the vehicle pulls to that side.
 
-Turning makes the sides differ for a moment, so the middle over all brakings is judged and the side must
-agree.
+Turning makes the sides differ for a moment, so the middle over all brakings is judged and the side must agree.
 """
 
 from __future__ import annotations
@@ -10,9 +9,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import confidence, counted, mean, middle, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, NEWEST, braked, table
+from herdbook.pipeline.health.reading import seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, mean, middle
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -32,12 +34,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     what = "next to nothing" if dead else "less"
     return [
         Finding(
-            "service",
-            weak,
-            abs(mid.value),
-            limits["index"],
-            "1",
-            f"The {weak} motor braked with {what}: {spell(mean(hit[f'{weak}_a']), 'A')} against "
+            severity=Severity.SERVICE,
+            item=weak,
+            measured=abs(mid.value),
+            limit=limits["index"],
+            unit="1",
+            statement=f"The {weak} motor braked with {what}: {spell(mean(hit[f'{weak}_a']), 'A')} against "
             f"{spell(mean(hit['left_a'] + hit['right_a']) - mean(hit[f'{weak}_a']), 'A')} in {hit.height} of "
             f"{brakings.height} brakings.",
             se=mid.se,
@@ -51,11 +53,33 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _cases() -> Cases:
+    from herdbook.pipeline.health.rules._example_brakings import braked
+
+    return Cases(
+        fires_on=(
+            braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 10),
+            braked(*[{"asymmetry": 2.0, "left_a": 0.0, "right_a": 28.0}] * 10),
+        ),
+        quiet_on=(
+            braked(*[{"asymmetry": 0.1, "left_a": 20.0, "right_a": 18.1}] * 20),
+            braked(
+                *[
+                    {"asymmetry": 0.5, "left_a": 25.0, "right_a": 15.0},
+                    {"asymmetry": 0.5, "left_a": 15.0, "right_a": 25.0},
+                ]
+                * 8
+            ),
+        ),
+        unassessed_on=(braked(), braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 3)),
+    )
+
+
 RULE = Rule(
     id="regen_one_sided",
     title="Electric brake one-sided",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("braking_sided_count",),
     roles=("motor_current", "brake_demand"),
     limits=(
@@ -77,19 +101,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="asymmetry index: definition here; limit: engineering choice",
-    fires_on=lambda: (
-        braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 10),
-        braked(*[{"asymmetry": 2.0, "left_a": 0.0, "right_a": 28.0}] * 10),
-    ),
-    quiet_on=lambda: (
-        braked(*[{"asymmetry": 0.1, "left_a": 20.0, "right_a": 18.1}] * 20),
-        braked(
-            *[
-                {"asymmetry": 0.5, "left_a": 25.0, "right_a": 15.0},
-                {"asymmetry": 0.5, "left_a": 15.0, "right_a": 25.0},
-            ]
-            * 8
-        ),
-    ),
-    unassessed_on=lambda: (braked(), braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 3)),
+    cases=_cases,
 )

@@ -1,5 +1,4 @@
-"""The electric brake gave little or nothing back, and the pack's state says why. Correct behaviour, worth
-knowing.
+"""The electric brake gave little or nothing back, and the pack's state says why. Correct behaviour, worth knowing.
 
 A full pack, cells near freezing, a hot pack or power stage: taking the current would harm them, so the
 limiter refuses. The rider feels a weaker brake all the same; whoever reads a complaint about braking needs to
@@ -12,9 +11,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import mean, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, braked, judged, refused
+from herdbook.pipeline.health.reading import seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, judged
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import mean
 
 WORDS = {"full": "the pack was full", "cold": "the pack was cold", "hot": "pack or power stage was hot"}
 
@@ -35,14 +37,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     gone = mean(hit["explained"] / hit["demand_a"]) * 100
     return [
         Finding(
-            "note",
-            "",
-            gone,
-            limits["share"] * 100,
-            "%",
-            f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(gone, '%')} less "
-            f"than asked "
-            f"because its limits called for it: mostly {WORDS[main]}.",
+            severity=Severity.NOTE,
+            item="",
+            measured=gone,
+            limit=limits["share"] * 100,
+            unit="%",
+            statement=f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(gone, '%')} less "
+            f"than asked because its limits called for it: mostly {WORDS[main]}.",
             count=hit.height,
             persistence=hit.height / brakings.height,
             duration_s=seconds(hit),
@@ -59,11 +60,25 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _cases() -> Cases:
+    from herdbook.pipeline.health.rules._example_brakings import braked, refused
+
+    return Cases(
+        fires_on=(braked(*[refused("full", soc_pct=98.0)] * 4, *[{}] * 6), braked(*[refused("cold", 4.0)] * 3)),
+        quiet_on=(
+            braked(*[{}] * 10),
+            braked(*[refused("full")] * 2, *[{}] * 8),
+            braked(*[refused("unreasoned")] * 5),
+        ),
+        unassessed_on=(braked(),),
+    )
+
+
 RULE = Rule(
     id="regen_refused_explained",
     title="Electric brake limited as designed",
     subsystem="braking",
-    severity="note",
+    severity=Severity.NOTE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
     limits=(
@@ -71,9 +86,8 @@ RULE = Rule(
         Limit("count", 3, "brakings", "fewer are an episode: engineering choice"),
     ),
     judge=judge,
-    meaning="A full, cold or hot pack must not take the brake's energy; the limiter refused it, as it "
-    "should. "
-    "The brake was weaker all the same.",
+    meaning="A full, cold or hot pack must not take the brake's energy; the limiter refused it, as it should. The "
+    "brake was weaker all the same.",
     causes=(
         "Riding off downhill on a full charge",
         "Riding off with the pack near freezing",
@@ -86,11 +100,5 @@ RULE = Rule(
     ),
     cautions=CAUTION[1:],
     source="charging limits by temperature: public fire-safety advice, 0 to 40 degC; taper figures: the profile",
-    fires_on=lambda: (braked(*[refused("full", soc_pct=98.0)] * 4, *[{}] * 6), braked(*[refused("cold", 4.0)] * 3)),
-    quiet_on=lambda: (
-        braked(*[{}] * 10),
-        braked(*[refused("full")] * 2, *[{}] * 8),
-        braked(*[refused("unreasoned")] * 5),
-    ),
-    unassessed_on=lambda: (braked(),),
+    cases=_cases,
 )

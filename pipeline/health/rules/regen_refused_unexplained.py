@@ -11,9 +11,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import at_least, counted, mean, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, accounted, braked, by_whom, refused
+from herdbook.pipeline.health.reading import seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, accounted, by_whom
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import at_least, mean
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -33,12 +36,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     share = hit.height / brakings.height
     return [
         Finding(
-            "service",
-            "",
-            share * 100,
-            limits["share"] * 100,
-            "%",
-            f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(given, 'A')} of "
+            severity=Severity.SERVICE,
+            item="",
+            measured=share * 100,
+            limit=limits["share"] * 100,
+            unit="%",
+            statement=f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(given, 'A')} of "
             f"{spell(asked, 'A')} asked: {by_whom(hit)}.",
             se=100 * (share * (1 - share) / brakings.height) ** 0.5,
             confidence=0.99,
@@ -58,11 +61,34 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _cases() -> Cases:
+    from herdbook.pipeline.health.rules._example_brakings import braked, refused
+
+    return Cases(
+        fires_on=(
+            braked(*[refused("unreasoned", allowed_a=0.0)] * 4, *[{}] * 16),
+            braked(*[refused("unreasoned", allowed_a=0.0, since_open_s=60.0)] * 4, *[{}] * 16),
+            braked(*[refused("undelivered", 1.0)] * 12),
+        ),
+        quiet_on=(
+            braked(*[{}] * 20),
+            braked(*[refused("full", soc_pct=98.0)] * 12),
+            braked(*[refused("cold", cell_min_c=1.0)] * 12),
+            braked(*[refused("slow", speed_start_ms=1.0)] * 8, *[{}] * 4),
+            braked(*[refused("undelivered", 8.0)] * 12),
+            braked(refused("undelivered"), *[{}] * 12),
+            braked(*[refused("undelivered", 1.0, dropout_s=1.1)] * 8, *[{}] * 12),  # it let go: another rule
+            braked(*[refused("undelivered", 0.0, since_open_s=0.0)] * 8, *[{}] * 12),  # the main switch stood open
+        ),
+        unassessed_on=(braked(), braked(*[refused("unreasoned", soc_pct=float("nan"))] * 9)),
+    )
+
+
 RULE = Rule(
     id="regen_refused_unexplained",
     title="Electric brake refused without a reason",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
     limits=(
@@ -71,9 +97,8 @@ RULE = Rule(
         Limit("share", 0.02, "1", "of brakings, proven at 95 % (Wilson interval): engineering choice"),
     ),
     judge=judge,
-    meaning="The rider asked for the electric brake and it stayed away, with the pack ready to take the "
-    "energy. "
-    "The other brake has to do all the work, and the rider does not know when.",
+    meaning="The rider asked for the electric brake and it stayed away, with the pack ready to take the energy. The "
+    "other brake has to do all the work, and the rider does not know when.",
     causes=(
         "A wrong limit held by the controller or the battery management system (configuration, firmware)",
         "A temperature or voltage sensor that makes the limiter believe the pack is cold or full",
@@ -88,20 +113,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="which refusals are correct: the vehicle's own tapers; interval: NIST/SEMATECH e-Handbook 7.2.4.1",
-    fires_on=lambda: (
-        braked(*[refused("unreasoned", allowed_a=0.0)] * 4, *[{}] * 16),
-        braked(*[refused("unreasoned", allowed_a=0.0, since_open_s=60.0)] * 4, *[{}] * 16),
-        braked(*[refused("undelivered", 1.0)] * 12),
-    ),
-    quiet_on=lambda: (
-        braked(*[{}] * 20),
-        braked(*[refused("full", soc_pct=98.0)] * 12),
-        braked(*[refused("cold", cell_min_c=1.0)] * 12),
-        braked(*[refused("slow", speed_start_ms=1.0)] * 8, *[{}] * 4),
-        braked(*[refused("undelivered", 8.0)] * 12),
-        braked(refused("undelivered"), *[{}] * 12),
-        braked(*[refused("undelivered", 1.0, dropout_s=1.1)] * 8, *[{}] * 12),  # it let go: another rule
-        braked(*[refused("undelivered", 0.0, since_open_s=0.0)] * 8, *[{}] * 12),  # the main switch stood open
-    ),
-    unassessed_on=lambda: (braked(), braked(*[refused("unreasoned", soc_pct=float("nan"))] * 9)),
+    cases=_cases,
 )

@@ -10,9 +10,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import confidence, counted, middle, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION, EXPLAINED, NEWEST, accounted, braked, by_whom, refused
+from herdbook.pipeline.health.reading import seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, EXPLAINED, NEWEST, accounted, by_whom
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence, middle
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -31,12 +34,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     missing = 100 * mid.value
     return [
         Finding(
-            "service",
-            "",
-            missing,
-            100 * limits["missing"],
-            "%",
-            f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, in the middle of "
+            severity=Severity.SERVICE,
+            item="",
+            measured=missing,
+            limit=100 * limits["missing"],
+            unit="%",
+            statement=f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, in the middle of "
             f"{brakings.height} brakings: {by_whom(hit)}.",
             se=100 * mid.se,
             confidence=confidence(mid.value, limits["missing"], mid.se),
@@ -47,17 +50,33 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             signals=("regen_demand", "regen_current", "regen_allowed", "motor_current", "vehicle_speed"),
             not_separable=""
             if brakings["left_a"].is_not_null().any()
-            else "One weak motor or two: not in these data; "
-            "the phase currents of both motors in a braking would separate them.",
+            else "One weak motor or two: not in these data; the phase currents of both motors in a braking would "
+            "separate them.",
         )
     ]
+
+
+def _cases() -> Cases:
+    from herdbook.pipeline.health.rules._example_brakings import braked, refused
+
+    return Cases(
+        fires_on=(braked(*[refused("undelivered", 12.0)] * 12), braked(*[refused("unreasoned", 14.0)] * 20)),
+        quiet_on=(
+            braked(*[{}] * 20),
+            braked(*[refused("full", 12.0)] * 20),
+            braked(*[refused("undelivered", 12.0)] * 3, *[{}] * 20),
+            braked(*[refused("undelivered", 18.0)] * 20),
+            braked(*[refused("undelivered", 12.0, asymmetry=0.9, left_a=8.0, right_a=22.0)] * 20),
+        ),
+        unassessed_on=(braked(), braked(*[{}] * 3)),
+    )
 
 
 RULE = Rule(
     id="regen_weak",
     title="Electric brake weaker than asked",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
     limits=(
@@ -85,13 +104,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="accounting of a shortfall: this project; magnets: reversible loss by heat is about 0.12 %/K (from memory)",
-    fires_on=lambda: (braked(*[refused("undelivered", 12.0)] * 12), braked(*[refused("unreasoned", 14.0)] * 20)),
-    quiet_on=lambda: (
-        braked(*[{}] * 20),
-        braked(*[refused("full", 12.0)] * 20),
-        braked(*[refused("undelivered", 12.0)] * 3, *[{}] * 20),
-        braked(*[refused("undelivered", 18.0)] * 20),
-        braked(*[refused("undelivered", 12.0, asymmetry=0.9, left_a=8.0, right_a=22.0)] * 20),
-    ),
-    unassessed_on=lambda: (braked(), braked(*[{}] * 3)),
+    cases=_cases,
 )

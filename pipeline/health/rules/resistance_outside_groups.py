@@ -12,11 +12,12 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
-from herdbook.pipeline.health.reading import confidence, reference
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.science.robust_fit import Floats
+from herdbook.pipeline.health.reading import reference
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import REFERENCE, Metric
 
 UNIT = "of the groups' resistance"
@@ -34,14 +35,16 @@ LIMITS = (
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     path = pooled(record, "pack_path_mohm", last_days=limits["days"], kinds=("ride", "bench")).get("")
     group = pooled(record, "group_r_load_mohm", last_days=limits["days"]).get("")
+    cells = record.profile.pack_figures.cells
+    if not cells:
+        return NotAssessed("the profile does not say how many groups the pack has: [pack] cells")
     if path is None or group is None or min(path.count, group.count) < limits["least_sessions"]:
         return NotAssessed("terminal voltage, every group and a changing load together in fewer than two rides")
-    shares, errors = _by_ride(record, path, group)
+    shares, errors = _by_ride(path, group, cells)
     if shares.size < limits["least_sessions"]:
         return NotAssessed("path and groups were measured in the same ride fewer than two times")
     share, se = pool(shares, errors)
-    cells = record.profile.figure("pack", "cells")
-    usual = _usual(record, path, group, limits)
+    usual = _usual(record, path, group.value * cells, limits)
     look = min(limits["look"], usual + limits["over_fleet"] / cells) if usual is not None else limits["look"]
     if not share - look > limits["z"] * se:
         return []
@@ -50,15 +53,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     shown = float(np.mean(shares > look))
     return [
         Finding(
-            severity="service" if act else "note",
+            severity=Severity.SERVICE if act else Severity.NOTE,
             item="",
             measured=share,
             limit=limit,
             unit=UNIT,
             se=se,
             statement=f"Between the outer cell taps and the terminals lie {path.value:.1f} mOhm (standard error "
-            f"{path.se:.1f}), {share:.2f} times what all {cells:.0f}"
-            f" groups have.",
+            f"{path.se:.1f}), {share:.2f} times what all {cells:.0f} groups have.",
             confidence=confidence(share, limit, se),
             persistence=shown,
             count=path.count,
@@ -70,20 +72,18 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
-def _usual(record: Record, path: Pooled, group: Pooled, limits: Mapping[str, float]) -> float | None:
-    """The fleet's path over this vehicle's groups; None when it is not known, or when this vehicle differs from it by
-    no more than sound ones do."""
+def _usual(record: Record, path: Pooled, string: float, limits: Mapping[str, float]) -> float | None:
+    """The fleet's path over this vehicle's groups in series (string, mOhm); None when it is not known, or when this
+    vehicle differs from it by no more than sound ones do."""
     known = reference(record, "pack_path_mohm", "ride")
     if known is None:
         return None
-    string = group.value * record.profile.figure("pack", "cells")
     apart = limits["spreads"] * float(np.hypot(known.spread, path.se))
     return known.value / string if path.value - known.value > apart else None
 
 
-def _by_ride(record: Record, path: Pooled, group: Pooled) -> tuple[Floats, Floats]:
+def _by_ride(path: Pooled, group: Pooled, cells: float) -> tuple[Floats, Floats]:
     """Path over string in each ride: temperature moves both alike, so their scatter must not be added up."""
-    cells = record.profile.figure("pack", "cells")
     at = {t: (v, s) for t, v, s in zip(group.starts, group.values, group.ses, strict=True)}
     rows = [(v, s, *at[t]) for t, v, s in zip(path.starts, path.values, path.ses, strict=True) if t in at]
     if not rows:
@@ -93,25 +93,43 @@ def _by_ride(record: Record, path: Pooled, group: Pooled) -> tuple[Floats, Float
     return share, np.hypot(s / (g * cells), share * gs / g)
 
 
-def _ride(day: float, path: float, se: float = 0.3) -> Stretch:
-    return stretch(
-        day,
-        "ride",
-        Metric("pack_path_mohm", path, "mOhm", se, 4000),
-        Metric("group_r_load_mohm", 2.0, "mOhm", 0.02, 4000),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def ride(day: float, path: float, se: float = 0.3) -> ExampleSession:
+        return one_session(
+            day,
+            "ride",
+            Metric("pack_path_mohm", path, "mOhm", se, 4000),
+            Metric("group_r_load_mohm", 2.0, "mOhm", 0.02, 4000),
+        )
+
+    def fleet(path: float, spread: float, *rides: ExampleSession) -> Record:
+        row = ("pack_path_mohm", "ride", path, spread, "mOhm", 50)
+        return record(*rides, reference=pl.DataFrame([row], schema=REFERENCE, orient="row"))
+
+    return Cases(
+        fires_on=(
+            record(ride(0, 14), ride(1, 15)),
+            record(ride(0, 30), ride(1, 28), ride(2, 31)),
+            fleet(2.0, 0.3, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),
+        ),
+        quiet_on=(
+            record(ride(0, 3), ride(1, 3.4)),
+            record(ride(0, 3), ride(1, 25), ride(2, 3), ride(3, 3)),
+            record(ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),  # no fleet to hold it against
+            fleet(2.0, 2.0, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),  # sound ones differ as much
+            fleet(7.0, 0.3, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),
+        ),
+        unassessed_on=(record(ride(0, 30)), record(one_session(0, "ride"))),
     )
-
-
-def _fleet(path: float, spread: float, *rides: Stretch) -> Record:
-    row = ("pack_path_mohm", "ride", path, spread, "mOhm", 50)
-    return record(*rides, reference=pl.DataFrame([row], schema=REFERENCE, orient="row"))
 
 
 RULE = Rule(
     id="resistance_outside_groups",
     title="High resistance in the pack's main path",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_path_mohm", "group_r_load_mohm"),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
     limits=LIMITS,
@@ -128,17 +146,5 @@ RULE = Rule(
         "Only a qualified person works on the main path: it cannot be made voltage-free.",
     ),
     source="Ohm's law on the gap between terminals and groups; limits: see each",
-    fires_on=lambda: (
-        record(_ride(0, 14), _ride(1, 15)),
-        record(_ride(0, 30), _ride(1, 28), _ride(2, 31)),
-        _fleet(2.0, 0.3, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),
-    ),
-    quiet_on=lambda: (
-        record(_ride(0, 3), _ride(1, 3.4)),
-        record(_ride(0, 3), _ride(1, 25), _ride(2, 3), _ride(3, 3)),
-        record(_ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),  # no fleet to hold it against
-        _fleet(2.0, 2.0, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),  # sound ones differ as much
-        _fleet(7.0, 0.3, _ride(0, 8.5), _ride(1, 8.6), _ride(2, 8.4)),
-    ),
-    unassessed_on=lambda: (record(_ride(0, 30)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

@@ -12,15 +12,15 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.pack.charge_off import readings_off
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import confidence, event_table, metric_rows, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 UNIT = "% of charge"
-NEAR_S = 900.0  # before the end: at rest, or nearly
-NEAR_START_S = 120.0  # after the start: nothing to speak of has flowed
 LIMITS = (
     Limit(
         "look", 8.0, UNIT, "engineering choice: common practice asks for 5 %; the anchors themselves are 1 to 3 % sure"
@@ -43,27 +43,6 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return found
 
 
-def readings_off(record: Record, days: float) -> pl.DataFrame:
-    """One row an anchor: reported less anchored charge in %, with the session's window.
-
-    An anchor near the session's end is set against the reported charge at its end, one near its start against
-    that at its start; others are left out."""
-    anchors = event_table(record, "charge_anchor", ("soc_pct", "se_pct"))
-    keys = {"session_start_t": "start_t", "session_end_t": "end_t"}
-    end, start = (
-        metric_rows(record, f"pack_soc_{side}_pct").select(**{k: pl.col(v) for k, v in keys.items()}, said="value")
-        for side in ("end", "start")
-    )
-    near_end = (pl.col("session_end_t") - pl.col("end_t")).dt.total_seconds() < NEAR_S
-    near_start = (pl.col("end_t") - pl.col("session_start_t")).dt.total_seconds() < NEAR_START_S
-    late = anchors.join(end, on="session_start_t", how="inner").filter(near_end)
-    early = anchors.join(start, on="session_start_t", how="inner").filter(near_start, ~near_end)
-    rows = pl.concat([late, early]).with_columns(gap=pl.col("said") - pl.col("soc_pct"))
-    if rows.height:
-        rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=days))
-    return rows.sort("start_t")
-
-
 def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
     gap = part["gap"].to_numpy()
     value, own = pool(gap, part["se_pct"].to_numpy())
@@ -77,7 +56,7 @@ def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> l
     word = "too much" if value > 0 else "too little"
     return [
         Finding(
-            severity="service" if act else "note",
+            severity=Severity.SERVICE if act else Severity.NOTE,
             item=kind,
             measured=abs(value),
             limit=limit,
@@ -91,40 +70,54 @@ def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> l
             duration_s=float((part["session_end_t"] - part["session_start_t"]).dt.total_seconds().sum()),
             windows=windows(part.with_columns(size=pl.col("gap").abs()), "size"),
             signals=("pack_soc", "cell_voltage", "pack_current"),
-            not_separable="Zero error of the current sensor, wrong capacity in the electronics, or a pack that has lost"
-            " "
-            "capacity: a full charge and a measured discharge tell.",
+            not_separable="Zero error of the current sensor, wrong capacity in the electronics, or a pack that has "
+            "lost capacity: a full charge and a measured discharge tell.",
         )
     ]
 
 
-def _plugged(day: float, said: float) -> Stretch:
-    """A charge that begins low: its first moments are a rest."""
-    event = Event("charge_anchor", 0, 8_000_000, "low", {"soc_pct": 6.0, "se_pct": 1.2, "run_ah": 0.0})
-    parts = Metric("pack_soc_start_pct", said, "%", 0.5, 1), Metric("pack_soc_end_pct", 100.0, "%", 0.5, 1)
-    return stretch(day, "charge", *parts, event)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
+    def plugged(day: float, said: float) -> ExampleSession:
+        """A charge that begins low: its first moments are a rest."""
+        event = Event("charge_anchor", 0, 8_000_000, "low", {"soc_pct": 6.0, "se_pct": 1.2, "run_ah": 0.0})
+        parts = Metric("pack_soc_start_pct", said, "%", 0.5, 1), Metric("pack_soc_end_pct", 100.0, "%", 0.5, 1)
+        return one_session(day, "charge", *parts, event)
 
-def _session(day: float, said: float, kind: str = "low", soc: float = 6.0) -> Stretch:
-    end = 3_600_000_000
-    event = Event(
-        "charge_anchor", end - 30_000_000, end - 1_000_000, kind, {"soc_pct": soc, "se_pct": 1.2, "run_ah": 1.0}
+    def session(day: float, said: float, kind: str = "low", soc: float = 6.0) -> ExampleSession:
+        end = 3_600_000_000
+        event = Event(
+            "charge_anchor", end - 30_000_000, end - 1_000_000, kind, {"soc_pct": soc, "se_pct": 1.2, "run_ah": 1.0}
+        )
+        return one_session(day, "ride", Metric("pack_soc_end_pct", said, "%", 0.5, 1), event)
+
+    return Cases(
+        fires_on=(
+            record(*(session(d, 34.0) for d in range(3))),
+            record(*(session(d, 82.0, "full", 100.0) for d in range(3))),
+            record(*(plugged(d, 24.0) for d in range(4))),
+        ),
+        quiet_on=(
+            record(*(session(d, 8.0) for d in range(3))),
+            record(*(plugged(d, 9.0) for d in range(4))),
+            record(session(0, 34.0), session(1, 7.0), session(2, 6.0)),
+        ),
+        unassessed_on=(record(session(0, 34.0)), record(one_session(0, "ride"))),
     )
-    return stretch(day, "ride", Metric("pack_soc_end_pct", said, "%", 0.5, 1), event)
 
 
 RULE = Rule(
     id="soc_off",
     title="The reported state of charge is wrong",
     subsystem="pack",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("pack_soc_end_pct",),
     roles=("pack_soc", "cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="The rider is shown more or less charge than there is. A pack that empties without warning takes"
-    " drive and "
-    "regenerative braking with it.",
+    meaning="The rider is shown more or less charge than there is. A pack that empties without warning takes drive "
+    "and regenerative braking with it.",
     causes=(
         "the current sensor's zero or gain is off",
         "the electronics count with a capacity the pack no longer has",
@@ -136,15 +129,5 @@ RULE = Rule(
     ),
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
     source="anchors on steep parts of the open-circuit curve; limits: see each",
-    fires_on=lambda: (
-        record(*(_session(d, 34.0) for d in range(3))),
-        record(*(_session(d, 82.0, "full", 100.0) for d in range(3))),
-        record(*(_plugged(d, 24.0) for d in range(4))),
-    ),
-    quiet_on=lambda: (
-        record(*(_session(d, 8.0) for d in range(3))),
-        record(*(_plugged(d, 9.0) for d in range(4))),
-        record(_session(0, 34.0), _session(1, 7.0), _session(2, 6.0)),
-    ),
-    unassessed_on=lambda: (record(_session(0, 34.0)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

@@ -1,5 +1,4 @@
-"""A temperature sensor that cannot be believed: open, shorted, missing, frozen, jumping, or off after a long
-rest.
+"""A temperature sensor that cannot be believed: open, shorted, missing, frozen, jumping, or off after a long rest.
 
 Worth a finding of its own: a sensor that reads too cold hides heat from every protection that depends on it,
 and one that reads cold or hot makes a limiter refuse charge and brake.
@@ -11,21 +10,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record, stretch
-from herdbook.pipeline.health.reading import (
-    Pieces,
-    event_table,
-    mean,
-    metric_rows,
-    middle,
-    only,
-    recent,
-    seconds,
-    spell,
-    windows,
-)
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import PACK_CAUTION
+from herdbook.pipeline.health.reading import Pieces, event_table, metric_rows, only, recent, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import mean, middle
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 ROLE_OF = {
@@ -77,12 +67,13 @@ def _kind(
     value = mean(hit["value"])
     unit = str(hit["unit"][0])
     return Finding(
-        "service",
-        item,
-        value,
-        limit,
-        unit,
-        f"Sensor {item} {words} in {hit.height} of {rows.height} sessions ({_measured(name, value)}): {what}.",
+        severity=Severity.SERVICE,
+        item=item,
+        measured=value,
+        limit=limit,
+        unit=unit,
+        statement=f"Sensor {item} {words} in {hit.height} of {rows.height} sessions "
+        f"({_measured(name, value)}): {what}.",
         confidence=0.97,
         persistence=hit.height / rows.height,
         count=hit.height,
@@ -102,8 +93,7 @@ def _measured(name: str, value: float) -> str:
 
 
 def _offsets(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
-    """Offsets from the siblings after rests long enough: at the end of a rest, or at the start after a long
-    pause."""
+    """Offsets from the siblings after rests long enough: at the end of a rest, or at the start after a long pause."""
     ends = record.sessions.filter(pl.col("kind") != "rest").select(end_t="end_t").sort("end_t")
     starts = metric_rows(record, "temp_start_offset_k").filter(pl.col("kind") != "rest").sort("start_t")
     if starts.height and ends.height:
@@ -136,12 +126,13 @@ def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         return None
     side = "above" if mid.value > 0 else "below"
     return Finding(
-        "service",
-        item,
-        mid.value,
-        limit if mid.value > 0 else -limit,
-        "K",
-        f"After {rows.height} long rests sensor {item} read {spell(abs(mid.value), 'K', mid.se)} {side} its siblings.",
+        severity=Severity.SERVICE,
+        item=item,
+        measured=mid.value,
+        limit=limit if mid.value > 0 else -limit,
+        unit="K",
+        statement=f"After {rows.height} long rests sensor {item} read {spell(abs(mid.value), 'K', mid.se)} "
+        f"{side} its siblings.",
         se=mid.se,
         confidence=0.95,
         persistence=hit.height / rows.height,
@@ -149,39 +140,75 @@ def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         duration_s=seconds(hit),
         windows=windows(hit, "size"),
         signals=(ROLE_OF[item.split(" ", maxsplit=1)[0]],),
-        not_separable="A sensor that reads wrong or a place that is warmer: a thermometer on the spot after "
-        "a night's "
+        not_separable="A sensor that reads wrong or a place that is warmer: a thermometer on the spot after a night's "
         "rest separates them.",
     )
 
 
-def _still(share: float) -> tuple[Metric, Metric]:
-    return (
-        Metric("temp_missing_share", 0.0, "1", item="cell 2"),
-        Metric("temp_moved_share", share, "1", 0.1, 100, item="cell 2"),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, one_session, record
+
+    def still(share: float) -> tuple[Metric, Metric]:
+        return (
+            Metric("temp_missing_share", 0.0, "1", item="cell 2"),
+            Metric("temp_moved_share", share, "1", 0.1, 100, item="cell 2"),
+        )
+
+    def warming(apart_k: float) -> Record:
+        """Rests at whose end one place reads higher, since it warmed in them."""
+        data = {"rate_k_min": 0.2, "se_k_min": 0.01, "rise_k": 4.0}
+        parts = [Metric("temp_missing_share", 0.0, "1", item=f"cell {i}") for i in (1, 2)]
+        parts.append(Metric("temp_soak_offset_k", apart_k, "K", 0.1, 60, item="cell 1"))
+        return record(*days(4, "rest", *parts, Event("idle_rise", 0, 1_200_000_000, "1", data)))
+
+    def shown(name: str, value: float, unit: str, sessions: int = 4, item: str = "cell 2") -> Record:
+        seen = [
+            Metric("temp_missing_share", 0.0, "1", item=i) for i in ("cell 1", "cell 2") if name != "temp_missing_share"
+        ]
+        return record(*days(sessions, "ride", *seen, Metric(name, value, unit, 0.1, 100, item=item)))
+
+    return Cases(
+        fires_on=(
+            shown("temp_rail_share", 0.8, "1"),
+            shown("temp_missing_share", 0.9, "1"),
+            shown("temp_jumps", 30, "1"),
+            shown("temp_moved_share", 0.0, "1"),
+            record(
+                *[
+                    one_session(
+                        d,
+                        "rest",
+                        Metric("temp_soak_offset_k", 4.0, "K", 0.1, 60, item="cell 1"),
+                        Metric("temp_missing_share", 0.0, "1", item="cell 1"),
+                        hours=8,
+                    )
+                    for d in range(4)
+                ]
+            ),
+            shown("temp_start_offset_k", -7.0, "K"),
+        ),
+        quiet_on=(
+            shown("temp_rail_share", 0.0, "1"),
+            shown("temp_rail_share", 0.8, "1", sessions=1),
+            shown("temp_moved_share", 0.6, "1"),
+            shown("temp_start_offset_k", 1.5, "K"),
+            warming(12.0),
+            record(
+                *days(1, "ride", *still(0.05)),
+                *days(4, "ride", *still(0.9), first=1),
+                *days(1, "ride", *still(0.1), first=5),
+            ),
+            shown("temp_start_offset_k", 4.0, "K", item="motor left"),
+        ),
+        unassessed_on=(record(*days(2, "ride", Metric("braking_count", 1, "1"))),),
     )
-
-
-def _warming(apart_k: float) -> Record:
-    """Rests at whose end one place reads higher, since it warmed in them."""
-    data = {"rate_k_min": 0.2, "se_k_min": 0.01, "rise_k": 4.0}
-    parts = [Metric("temp_missing_share", 0.0, "1", item=f"cell {i}") for i in (1, 2)]
-    parts.append(Metric("temp_soak_offset_k", apart_k, "K", 0.1, 60, item="cell 1"))
-    return record(*days(4, "rest", *parts, Event("idle_rise", 0, 1_200_000_000, "1", data)))
-
-
-def _shown(name: str, value: float, unit: str, sessions: int = 4, item: str = "cell 2") -> Record:
-    seen = [
-        Metric("temp_missing_share", 0.0, "1", item=i) for i in ("cell 1", "cell 2") if name != "temp_missing_share"
-    ]
-    return record(*days(sessions, "ride", *seen, Metric(name, value, unit, 0.1, 100, item=item)))
 
 
 RULE = Rule(
     id="temp_sensor_fault",
     title="Temperature sensor not to be believed",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("temp_missing_share",),
     roles=("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp"),
     limits=(
@@ -212,8 +239,7 @@ RULE = Rule(
         ),
     ),
     judge=judge,
-    meaning="Protection, charging and braking limits rest on this sensor. Reading too cold it hides heat; "
-    "reading "
+    meaning="Protection, charging and braking limits rest on this sensor. Reading too cold it hides heat; reading "
     "falsely cold or hot it makes the vehicle refuse charge and brake.",
     causes=(
         "Broken or chafed sensor wire",
@@ -228,37 +254,5 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    fires_on=lambda: (
-        _shown("temp_rail_share", 0.8, "1"),
-        _shown("temp_missing_share", 0.9, "1"),
-        _shown("temp_jumps", 30, "1"),
-        _shown("temp_moved_share", 0.0, "1"),
-        record(
-            *[
-                stretch(
-                    d,
-                    "rest",
-                    Metric("temp_soak_offset_k", 4.0, "K", 0.1, 60, item="cell 1"),
-                    Metric("temp_missing_share", 0.0, "1", item="cell 1"),
-                    hours=8,
-                )
-                for d in range(4)
-            ]
-        ),
-        _shown("temp_start_offset_k", -7.0, "K"),
-    ),
-    quiet_on=lambda: (
-        _shown("temp_rail_share", 0.0, "1"),
-        _shown("temp_rail_share", 0.8, "1", sessions=1),
-        _shown("temp_moved_share", 0.6, "1"),
-        _shown("temp_start_offset_k", 1.5, "K"),
-        _warming(12.0),
-        record(
-            *days(1, "ride", *_still(0.05)),
-            *days(4, "ride", *_still(0.9), first=1),
-            *days(1, "ride", *_still(0.1), first=5),
-        ),
-        _shown("temp_start_offset_k", 4.0, "K", item="motor left"),
-    ),
-    unassessed_on=lambda: (record(*days(2, "ride", Metric("braking_count", 1, "1"))),),
+    cases=_cases,
 )

@@ -1,9 +1,7 @@
-"""Drive torque stays on after the trigger was released, or after the remote fell silent. Nothing is more
-dangerous.
+"""Drive torque stays on after the trigger was released, or after the remote fell silent. Nothing is more dangerous.
 
-The trigger is the one the controller received: a lost link looks like a release, and torque must end all the
-same, within one command time-out. A motor current that only braking would show is negative and does not
-count.
+The trigger is the one the controller received: a lost link looks like a release, and torque must end all the same,
+within one command time-out. A motor current that only braking would show is negative and does not count.
 """
 
 from __future__ import annotations
@@ -12,10 +10,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record, stretch
-from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.vehicle.figures import figure
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
+from herdbook.pipeline.vehicle.figures import TIMEOUT_MS
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -23,7 +23,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     timed = float(metric_rows(record, "release_timed_count")["value"].sum())
     if timed < limits["releases"]:
         return NotAssessed(f"only {timed:.0f} releases of the trigger with the motor current recorded after them")
-    timeout = figure(record.profile.drive, "trigger_timeout_ms", 1000.0 * limits["timeout"]) / 1000.0
+    drive = record.profile.drive_figures
+    timeout = drive.trigger_timeout_ms / 1000.0 if drive.given("trigger_timeout_ms") else limits["timeout"]
     limit = timeout + limits["margin"]
     events = recent(event_table(record, "torque_after_release", ("lasted_s", "current_a", "speed_ms", "age_ms")), 60.0)
     hit = events.filter(pl.col("lasted_s") >= limit)
@@ -34,12 +35,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     link = f"; in {lost} of them the remote had fallen silent" if lost else ""
     return [
         Finding(
-            "stop-use",
-            "",
-            longest,
-            limit,
-            "s",
-            f"After {hit.height} of {timed:.0f} releases of the trigger drive torque stayed on, for up to "
+            severity=Severity.STOP_USE,
+            item="",
+            measured=longest,
+            limit=limit,
+            unit="s",
+            statement=f"After {hit.height} of {timed:.0f} releases of the trigger drive torque stayed on, for up to "
             f"{spell(longest, 's')} with {spell(amps, 'A')}{link}.",
             se=0.03,
             confidence=0.99 if hit.height >= limits["count"] else 0.9,
@@ -48,36 +49,44 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=float(hit["lasted_s"].sum()),
             windows=windows(hit, "lasted_s"),
             signals=("trigger", "motor_current", "throttle", "packet_age", "vehicle_speed"),
-            not_separable="Controller or received command late: a bench run with trigger line and phase "
-            "current on one "
-            "oscilloscope separates them.",
+            not_separable="Controller or received command late: a bench run with trigger line and phase current on "
+            "one oscilloscope separates them.",
         )
     ]
 
 
-def _case(lasted: float, count: int = 3, releases: int = 40) -> Record:
-    events = [
-        Event(
-            "torque_after_release",
-            k * 60_000_000,
-            k * 60_000_000 + int(lasted * 1e6),
-            "",
-            {"lasted_s": lasted, "current_a": 22.0},
-        )
-        for k in range(count)
-    ]
-    return record(stretch(0, "ride", Metric("release_timed_count", releases, "1"), *events))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, one_session, record
+
+    def case(lasted: float, count: int = 3, releases: int = 40) -> Record:
+        events = [
+            Event(
+                "torque_after_release",
+                k * 60_000_000,
+                k * 60_000_000 + int(lasted * 1e6),
+                "",
+                {"lasted_s": lasted, "current_a": 22.0},
+            )
+            for k in range(count)
+        ]
+        return record(one_session(0, "ride", Metric("release_timed_count", releases, "1"), *events))
+
+    return Cases(
+        fires_on=(case(0.6), case(1.2, count=1)),
+        quiet_on=(case(0.3), case(0.5, count=1), case(0.6, count=0)),
+        unassessed_on=(case(0.6, releases=2), record(*days(2, "ride", Metric("release_count", 3, "1")))),
+    )
 
 
 RULE = Rule(
     id="torque_after_release",
     title="Torque after the trigger is released",
     subsystem="drive",
-    severity="stop-use",
+    severity=Severity.STOP_USE,
     needs=("release_timed_count",),
     roles=("trigger", "motor_current", "packet_age"),
     limits=(
-        Limit("timeout", 0.25, "s", "common practice, 100 to 250 ms; the profile's trigger_timeout_ms wins"),
+        Limit("timeout", TIMEOUT_MS / 1000.0, "s", "common practice: 100 to 250 ms; the profile's figure wins"),
         Limit("margin", 0.15, "s", "for ramp and message cycles: engineering choice"),
         Limit("count", 2, "releases", "or one of twice the limit: engineering choice"),
         Limit("releases", 3, "releases", "fewer do not show that torque ends: engineering choice"),
@@ -91,8 +100,8 @@ RULE = Rule(
         "Torque current measured wrong, so that the controller believes it is zero",
     ),
     bench=(
-        "Do not ride. Wheels free, power limited: release the trigger and measure phase current against the "
-        "trigger line",
+        "Do not ride. Wheels free, power limited: release the trigger and measure phase current against the trigger "
+        "line",
         "Switch the remote off while driving on the stand: torque must end within the time-out",
         "Compare firmware and settings with a vehicle that stops",
     ),
@@ -101,7 +110,5 @@ RULE = Rule(
         "On the stand keep clear of wheels and belts, and have a hand on the main switch.",
     ),
     source="torque ends within one command time-out on release and on loss of the link: common practice",
-    fires_on=lambda: (_case(0.6), _case(1.2, count=1)),
-    quiet_on=lambda: (_case(0.3), _case(0.5, count=1), _case(0.6, count=0)),
-    unassessed_on=lambda: (_case(0.6, releases=2), record(*days(2, "ride", Metric("release_count", 3, "1")))),
+    cases=_cases,
 )

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import event_table, largest, metric_rows, recent, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._brakings import CAUTION
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    if record.profile.drive.get("coast_brake"):
+    if record.profile.drive_figures.coast_brake:
         return NotAssessed("this vehicle brakes on a released throttle by design (profile: coast_brake)")
     watched = recent(metric_rows(record, "unasked_watched_h"), limits["days"])
     hit = recent(event_table(record, "unasked_braking", ("lasted_s", "current_a", "speed_ms")), limits["days"])
@@ -28,14 +30,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rides = hit["session_start_t"].n_unique()
     return [
         Finding(
-            "service",
-            "",
-            hit.height / hours,
-            limits["count"] / hours,
-            "1/h",
-            f"The motors braked {hit.height} times without being asked in {spell(hours, 'h')} at speed, with "
-            f"up to "
-            f"{spell(largest(hit['current_a']), 'A')} for up to {spell(largest(hit['lasted_s']), 's')}.",
+            severity=Severity.SERVICE,
+            item="",
+            measured=hit.height / hours,
+            limit=limits["count"] / hours,
+            unit="1/h",
+            statement=f"The motors braked {hit.height} times without being asked in {spell(hours, 'h')} at speed, "
+            f"with up to {spell(largest(hit['current_a']), 'A')} for up to {spell(largest(hit['lasted_s']), 's')}.",
             se=hit.height**0.5 / hours,
             confidence=0.97,
             persistence=min(1.0, rides / max(watched.height, 1)),
@@ -43,34 +44,45 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             duration_s=float(hit["lasted_s"].sum()),
             windows=windows(hit, "current_a"),
             signals=("motor_current", "brake_demand", "throttle", "vehicle_speed"),
-            not_separable="Controller, lever sensor or a design that brakes on coasting: the maker's data "
-            "sheet and the "
-            "lever's raw value separate them.",
+            not_separable="Controller, lever sensor or a design that brakes on coasting: the maker's data sheet and "
+            "the lever's raw value separate them.",
         )
     ]
 
 
-def _case(count: int, rides: int = 3, coast_brake: bool = False) -> Record:
-    events = [
-        Event(
-            "unasked_braking",
-            k * 50_000_000,
-            k * 50_000_000 + 900_000,
-            "",
-            {"lasted_s": 0.9, "current_a": 15.0, "speed_ms": 5.0},
-        )
-        for k in range(count)
-    ]
-    watched = Metric("unasked_watched_h", 0.3, "h", n=9000)
-    drive = {"coast_brake": True} if coast_brake else {}
-    return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1), drive=drive)
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(count: int, rides: int = 3, coast_brake: bool = False) -> Record:
+        events = [
+            Event(
+                "unasked_braking",
+                k * 50_000_000,
+                k * 50_000_000 + 900_000,
+                "",
+                {"lasted_s": 0.9, "current_a": 15.0, "speed_ms": 5.0},
+            )
+            for k in range(count)
+        ]
+        watched = Metric("unasked_watched_h", 0.3, "h", n=9000)
+        drive = {"coast_brake": True} if coast_brake else {}
+        return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1), drive=drive)
+
+    return Cases(
+        fires_on=(case(4), case(12)),
+        quiet_on=(case(0), case(1)),
+        unassessed_on=(
+            case(4, coast_brake=True),
+            record(*days(1, "ride", Metric("unasked_watched_h", 0.01, "h"))),
+        ),
+    )
 
 
 RULE = Rule(
     id="unasked_braking",
     title="Brakes without being asked",
     subsystem="braking",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("unasked_watched_h",),
     roles=("motor_current", "brake_demand", "vehicle_speed"),
     limits=(
@@ -92,10 +104,5 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definition: braking current above drag with the brake released for over a second",
-    fires_on=lambda: (_case(4), _case(12)),
-    quiet_on=lambda: (_case(0), _case(1)),
-    unassessed_on=lambda: (
-        _case(4, coast_brake=True),
-        record(*days(1, "ride", Metric("unasked_watched_h", 0.01, "h"))),
-    ),
+    cases=_cases,
 )

@@ -1,5 +1,4 @@
-"""A signal is sent, but most often without a value or with an impossible one: what rests on it cannot be
-judged.
+"""A signal is sent, but most often without a value or with an impossible one: what rests on it cannot be judged.
 
 Temperatures have their own rule, which knows more about them.
 """
@@ -10,9 +9,11 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.reading import counted, metric_rows, middle, recent, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import middle
 from herdbook.pipeline.vehicle.record import Metric
 
 OTHERS = ("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp")
@@ -32,12 +33,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         share = 100 * middle(hit["value"]).value
         found.append(
             Finding(
-                "note",
-                item,
-                share,
-                100 * limits["share"],
-                "%",
-                f"{item} came without a usable value in {spell(share, '%')} of its samples, in "
+                severity=Severity.NOTE,
+                item=item,
+                measured=share,
+                limit=100 * limits["share"],
+                unit="%",
+                statement=f"{item} came without a usable value in {spell(share, '%')} of its samples, in "
                 f"{counted(hit.height, 'session')} of {sessions.height}.",
                 confidence=0.98,
                 persistence=min(1.0, hit.height / sessions.height),
@@ -45,24 +46,32 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 duration_s=seconds(hit),
                 windows=windows(hit, "value"),
                 signals=(item,),
-                not_separable="A sensor that is not fitted or broken, or a profile whose range or no-value "
-                "code is wrong: "
-                "the raw values in the log separate them.",
+                not_separable="A sensor that is not fitted or broken, or a profile whose range or no-value code is "
+                "wrong: the raw values in the log separate them.",
             )
         )
     return found
 
 
-def _case(share: float, sessions: int = 4, item: str = "vehicle_speed") -> Record:
-    parts = Metric("data_coverage", 1.0, "1", n=9000), Metric("data_missing_share", share, "1", n=900, item=item)
-    return record(*days(sessions, "ride", *parts))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, record
+
+    def case(share: float, sessions: int = 4, item: str = "vehicle_speed") -> Record:
+        parts = Metric("data_coverage", 1.0, "1", n=9000), Metric("data_missing_share", share, "1", n=900, item=item)
+        return record(*days(sessions, "ride", *parts))
+
+    return Cases(
+        fires_on=(case(0.5), case(1.0, item="trigger")),
+        quiet_on=(case(0.05), case(0.9, item="cell_temp")),
+        unassessed_on=(case(0.9, sessions=1),),
+    )
 
 
 RULE = Rule(
     id="values_missing",
     title="Signal without usable values",
     subsystem="data",
-    severity="note",
+    severity=Severity.NOTE,
     needs=("data_coverage",),
     roles=(),
     limits=(
@@ -76,7 +85,5 @@ RULE = Rule(
     bench=("Look at the raw values of the signal", "Check profile and DBC against this firmware"),
     cautions=(),
     source="what is impossible: the roles' ranges; what means no value: the profile",
-    fires_on=lambda: (_case(0.5), _case(1.0, item="trigger")),
-    quiet_on=lambda: (_case(0.05), _case(0.9, item="cell_temp")),
-    unassessed_on=lambda: (_case(0.9, sessions=1),),
+    cases=_cases,
 )

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
 from herdbook.pipeline.health.pooled import Pooled, pooled, surely_over
-from herdbook.pipeline.health.reading import confidence
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import mann_kendall, reaches, theil_sen
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -51,9 +51,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 @dataclass(frozen=True, slots=True)
-class Rise:
-    """Growth a month with its interval, and in how many days from the newest ride `look` and `act` are
-    reached."""
+class ResistanceRise:
+    """Growth a month with its interval, and in how many days from the newest ride `look` and `act` are reached."""
 
     month: float
     low: float
@@ -62,7 +61,7 @@ class Rise:
     to_act: tuple[float, float | None] | None
 
 
-def _rise(p: Pooled, limits: Mapping[str, float]) -> Rise | None:
+def _rise(p: Pooled, limits: Mapping[str, float]) -> ResistanceRise | None:
     """None when the rides do not prove growth past the limit `rising`."""
     days = (p.starts - p.starts[0]) / 1e6 / 86400
     if p.count < 6 or np.ptp(days) < 7 or mann_kendall(p.values).p > 0.01:
@@ -78,7 +77,9 @@ def _rise(p: Pooled, limits: Mapping[str, float]) -> Rise | None:
         return max(0.0, found.earliest - days[-1]), None if found.latest is None else found.latest - days[-1]
 
     scale = 30.4375
-    return Rise(line.slope * scale, line.low * scale, line.high * scale, ahead(limits["look"]), ahead(limits["act"]))
+    return ResistanceRise(
+        line.slope * scale, line.low * scale, line.high * scale, ahead(limits["look"]), ahead(limits["act"])
+    )
 
 
 def _when(span: tuple[float, float | None] | None, limit: float) -> str:
@@ -88,10 +89,10 @@ def _when(span: tuple[float, float | None] | None, limit: float) -> str:
     return f" If it goes on like this it reaches {limit:g} in {span[0]:.0f} {late} days from the newest ride."
 
 
-def _warning(p: Pooled, rise: Rise, limits: Mapping[str, float]) -> Finding:
+def _warning(p: Pooled, rise: ResistanceRise, limits: Mapping[str, float]) -> Finding:
     """Not past a limit yet, and certainly on its way: a note with a range of dates, or none."""
     return Finding(
-        severity="note",
+        severity=Severity.NOTE,
         item=f"cell {p.item}",
         measured=rise.month,
         limit=limits["rising"],
@@ -117,18 +118,18 @@ def _stands_out(p: Pooled, limits: Mapping[str, float]) -> bool:
     )
 
 
-def _finding(p: Pooled, rise: Rise | None, limits: Mapping[str, float]) -> Finding:
+def _finding(p: Pooled, rise: ResistanceRise | None, limits: Mapping[str, float]) -> Finding:
     act = surely_over(p, limits["act"], limits["z"])
     limit = limits["act"] if act else limits["look"]
     return Finding(
-        severity="service" if act else "note",
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {p.item}",
         measured=p.value,
         limit=limit,
         unit=UNIT,
         se=p.se,
-        statement=f"Group {p.item} has {p.value:.2f} times the resistance of the pack's median group "
-        f"(standard error {p.se:.2f}, {p.count} rides)."
+        statement=f"Group {p.item} has {p.value:.2f} times the resistance of the pack's median group (standard error "
+        f"{p.se:.2f}, {p.count} rides)."
         + (f" It grows by {rise.month:.2f} a month." + _when(rise.to_act, limits["act"]) if rise else ""),
         confidence=confidence(p.value, limit, p.se),
         persistence=p.share_over(limits["look"]),
@@ -136,27 +137,45 @@ def _finding(p: Pooled, rise: Rise | None, limits: Mapping[str, float]) -> Findi
         duration_s=p.duration_s,
         windows=p.windows(),
         signals=("cell_voltage", "pack_current"),
-        not_separable="Cell, weld and bus-bar inside this tap look alike here: a four-wire measurement over "
-        "the cell and over the joint apart tells them.",
+        not_separable="Cell, weld and bus-bar inside this tap look alike here: a four-wire measurement over the cell "
+        "and over the joint apart tells them.",
     )
 
 
-def _ride(day: float, ratio: float, se: float = 0.02) -> Stretch:
-    others = [Metric("cell_r_ratio", 1.0, "1", se, 4000, item=str(k)) for k in range(1, 6)]
-    return stretch(day, "ride", *others, Metric("cell_r_ratio", ratio, "1", se, 4000, item="6"))
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+
+    def ride(day: float, ratio: float, se: float = 0.02) -> ExampleSession:
+        others = [Metric("cell_r_ratio", 1.0, "1", se, 4000, item=str(k)) for k in range(1, 6)]
+        return one_session(day, "ride", *others, Metric("cell_r_ratio", ratio, "1", se, 4000, item="6"))
+
+    return Cases(
+        fires_on=(
+            record(ride(0, 1.6), ride(1, 1.62), ride(3, 1.58)),
+            record(ride(0, 1.40, 0.01), ride(2, 1.40, 0.01)),
+            record(*(ride(5 * k, 1.05 + 0.02 * k) for k in range(9))),  # on its way
+        ),
+        quiet_on=(
+            record(ride(0, 1.1), ride(1, 1.12), ride(2, 1.08)),  # usual spread
+            record(ride(0, 1.0), ride(1, 1.9), ride(2, 1.0), ride(3, 1.02)),  # one odd ride
+            record(ride(0, 1.4, 0.3), ride(1, 1.45, 0.3)),  # too uncertain to say
+            record(*(ride(5 * k, 1.20 + 0.01 * (k % 3)) for k in range(9))),  # high, and steady
+        ),
+        unassessed_on=(record(ride(0, 1.6)), record(one_session(0, "ride"))),
+    )
 
 
 RULE = Rule(
     id="weak_group",
     title="A group with high resistance",
     subsystem="cells",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("cell_r_ratio",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
-    meaning="One group loses more voltage under load than its siblings. It limits power and range, heats up, "
-    "and reaches the voltage limits first, in both directions.",
+    meaning="One group loses more voltage under load than its siblings. It limits power and range, heats up, and "
+    "reaches the voltage limits first, in both directions.",
     causes=(
         "an aged or damaged cell in the group",
         "a parallel cell that has dropped out, or its weld",
@@ -172,16 +191,5 @@ RULE = Rule(
         "Only a qualified person opens a pack: its energy cannot be switched off. Local rules prevail.",
     ),
     source="method: regression of each group's deviation on current; limits: see each",
-    fires_on=lambda: (
-        record(_ride(0, 1.6), _ride(1, 1.62), _ride(3, 1.58)),
-        record(_ride(0, 1.40, 0.01), _ride(2, 1.40, 0.01)),
-        record(*(_ride(5 * k, 1.05 + 0.02 * k) for k in range(9))),  # on its way
-    ),
-    quiet_on=lambda: (
-        record(_ride(0, 1.1), _ride(1, 1.12), _ride(2, 1.08)),  # usual spread
-        record(_ride(0, 1.0), _ride(1, 1.9), _ride(2, 1.0), _ride(3, 1.02)),  # one odd ride
-        record(_ride(0, 1.4, 0.3), _ride(1, 1.45, 0.3)),  # too uncertain to say
-        record(*(_ride(5 * k, 1.20 + 0.01 * (k % 3)) for k in range(9))),  # high, and steady
-    ),
-    unassessed_on=lambda: (record(_ride(0, 1.6)), record(stretch(0, "ride"))),
+    cases=_cases,
 )

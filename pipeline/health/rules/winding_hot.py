@@ -10,10 +10,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from herdbook.pipeline.health.examples import days, fleet, record
-from herdbook.pipeline.health.reading import confidence, metric_rows, seconds, spell, windows
-from herdbook.pipeline.health.rule import Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat import DRIVE_CAUTION, Multiple, has_figures, multiple, too_hot
+from herdbook.pipeline.health.reading import metric_rows, seconds, windows
+from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, multiple, too_hot
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -22,8 +24,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not tops.height:
         return NotAssessed("no ride with winding temperatures over half of its time")
     found = []
-    keys = ("winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm")
-    fitted = has_figures(record.profile.drive, *keys)
+    fitted = record.profile.drive_figures.given(
+        "winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm"
+    )
     for side in sorted(set(tops["item"].to_list())):
         known = multiple(record, "winding_heat_ratio", side, dict(limits), fitted)
         warm = _for_load(side, known, limits) if known is not None else None
@@ -34,8 +37,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _hot(record: Record, side: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
-    own = record.profile.drive.get("winding_max_c")
-    limit = float(own) if isinstance(own, int | float) else limits["highest"]
+    own = record.profile.drive_figures.winding_max_c
+    limit = limits["highest"] if own is None else own
     return too_hot(side, "winding", rows, limit, ("motor_temp", "motor_current", "motor_speed"))
 
 
@@ -46,14 +49,13 @@ def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Findin
     hit = known.rows.filter(pl.col("multiple") > limit)
     basis = f"{known.vehicles} healthy vehicles" if known.vehicles else "the maker's figures"
     return Finding(
-        "service",
-        side,
-        known.value,
-        limit,
-        "1",
-        f"Over {known.rows.height} rides the {side} winding warmed {spell(known.value, 'times', known.se)} "
-        f"as much as "
-        f"its current explains by {basis}.",
+        severity=Severity.SERVICE,
+        item=side,
+        measured=known.value,
+        limit=limit,
+        unit="1",
+        statement=f"Over {known.rows.height} rides the {side} winding warmed {spell(known.value, 'times', known.se)} "
+        f"as much as its current explains by {basis}.",
         se=known.se,
         confidence=confidence(known.value, limit, known.se) * (1.0 if known.vehicles else 0.8),
         persistence=hit.height / known.rows.height,
@@ -61,27 +63,35 @@ def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Findin
         duration_s=seconds(hit),
         windows=windows(hit, "multiple"),
         signals=("motor_temp", "motor_current", "motor_speed", "ambient_temp"),
-        not_separable="Higher winding resistance, weaker magnets or worse cooling: the winding's resistance "
-        "and the "
+        not_separable="Higher winding resistance, weaker magnets or worse cooling: the winding's resistance and the "
         "no-load volts per speed, both cold, separate them.",
     )
 
 
-def _case(ratio: float, sessions: int = 5, top: float = 90.0, fitted: bool = True) -> Record:
-    parts = (
-        Metric("winding_heat_ratio", ratio, "1", 0.04, 200, item="left"),
-        Metric("winding_heat_ratio", 1.0, "1", 0.04, 200, item="right"),
-        Metric("motor_temp_max_c", top, "degC", n=300, item="left"),
+def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import days, fleet, record
+
+    def case(ratio: float, sessions: int = 5, top: float = 90.0, fitted: bool = True) -> Record:
+        parts = (
+            Metric("winding_heat_ratio", ratio, "1", 0.04, 200, item="left"),
+            Metric("winding_heat_ratio", 1.0, "1", 0.04, 200, item="right"),
+            Metric("motor_temp_max_c", top, "degC", n=300, item="left"),
+        )
+        known = fleet(("winding_heat_ratio", 1.0, 0.06, "1")) if fitted else None
+        return record(*days(sessions, "ride", *parts), reference=known)
+
+    return Cases(
+        fires_on=(case(1.7), case(1.0, top=150.0)),
+        quiet_on=(case(1.1), case(1.2, fitted=False), case(1.0, sessions=1, top=150.0)),
+        unassessed_on=(record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
     )
-    known = fleet(("winding_heat_ratio", 1.0, 0.06, "1")) if fitted else None
-    return record(*days(sessions, "ride", *parts), reference=known)
 
 
 RULE = Rule(
     id="winding_hot",
     title="Motor winding too hot",
     subsystem="thermal",
-    severity="service",
+    severity=Severity.SERVICE,
     needs=("motor_temp_max_c",),
     roles=("motor_temp", "motor_current", "ambient_temp"),
     limits=(
@@ -107,9 +117,5 @@ RULE = Rule(
     ),
     cautions=DRIVE_CAUTION,
     source="thermal classes: IEC 60085; copper: IEC 60034-1 (235 + T)",
-    fires_on=lambda: (_case(1.7), _case(1.0, top=150.0)),
-    quiet_on=lambda: (_case(1.1), _case(1.2, fitted=False), _case(1.0, sessions=1, top=150.0)),
-    unassessed_on=lambda: (
-        record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),
-    ),
+    cases=_cases,
 )

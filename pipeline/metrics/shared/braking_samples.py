@@ -1,15 +1,14 @@
-"""The samples of all brakings of a session, aligned: cut out first, then looked up, so that cruising costs
-nothing."""
+"""The samples of all brakings of a session, aligned: cut out first, then looked up, so that cruising costs nothing."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.pipeline.science.brake_limits import Envelope, State, Taper
-from herdbook.pipeline.science.stretches import Bools, Floats, Stretches, Times, extremes, held_s, stretches
+from herdbook.pipeline.arrays import Bools, Floats, Times
+from herdbook.pipeline.science.brake_limits import BrakingState, Envelope, Taper
+from herdbook.pipeline.science.stretches import Stretches, extremes, held_s, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
@@ -36,42 +35,41 @@ class Samples:
     pack_v: Floats
     link_v: Floats
     side_a: dict[str, Floats]  # braking current of each motor, a magnitude
-    state: State
+    state: BrakingState
     charge_limit_a: Floats
     cycle_s: float
 
 
 def envelope_of(profile: Profile) -> Envelope:
-    """The vehicle's own figures where the profile has them, else the defaults of Envelope.
+    """The vehicle's own figures where the profile has them, else steps where packs of its chemistry take less.
 
     Tapers are moved a little towards leniency: the limiter and the log do not read the same sample.
     """
-    base, drive = Envelope(), profile.drive
-
-    def number(key: str) -> float | None:
-        found = drive.get(key)
-        return float(found) if isinstance(found, int | float) else None
-
-    def taper(full: str, zero: str, shift: float, default: Taper) -> Taper:
-        a, b = number(full), number(zero)
-        return default if a is None or b is None else Taper(a + shift, b + shift, b > a)
-
-    fade_kmh, ceiling = number("regen_fade_full_kmh"), number("regen_max_a")
+    drive, usual = profile.drive_figures, profile.pack_figures.of_chemistry
+    base = Envelope(
+        cell_v=Taper(usual.regen_full_v, usual.regen_full_v),
+        cold_c=Taper(usual.regen_cold_c, usual.regen_cold_c, rising=False),
+        hot_cell_c=Taper(usual.regen_hot_c, usual.regen_hot_c),
+    )
+    fade_kmh, ceiling = drive.regen_fade_full_kmh, drive.regen_max_a
     return Envelope(
         fade_ms=base.fade_ms if fade_kmh is None else fade_kmh / 3.6,
         ceiling_a=base.ceiling_a if ceiling is None else ceiling,
-        soc_pct=taper("regen_soc_full_pct", "regen_soc_zero_pct", -1.0, base.soc_pct),
-        cell_v=taper("regen_cell_full_v", "regen_cell_zero_v", -0.03, base.cell_v),
-        cold_c=taper("regen_cold_full_c", "regen_cold_zero_c", 1.5, base.cold_c),
-        hot_cell_c=taper("regen_hot_full_c", "regen_hot_zero_c", -1.5, base.hot_cell_c),
-        hot_fet_c=taper("fet_derate_c", "fet_max_c", -2.0, base.hot_fet_c),
-        hot_motor_c=taper("winding_derate_c", "winding_max_c", -2.0, base.hot_motor_c),
+        soc_pct=_taper(drive.regen_soc_full_pct, drive.regen_soc_zero_pct, -1.0, base.soc_pct),
+        cell_v=_taper(drive.regen_cell_full_v, drive.regen_cell_zero_v, -0.03, base.cell_v),
+        cold_c=_taper(drive.regen_cold_full_c, drive.regen_cold_zero_c, 1.5, base.cold_c),
+        hot_cell_c=_taper(drive.regen_hot_full_c, drive.regen_hot_zero_c, -1.5, base.hot_cell_c),
+        hot_fet_c=_taper(drive.fet_derate_c, drive.fet_max_c, -2.0, base.hot_fet_c),
+        hot_motor_c=_taper(drive.winding_derate_c, drive.winding_max_c, -2.0, base.hot_motor_c),
     )
 
 
+def _taper(full: float | None, zero: float | None, shift: float, otherwise: Taper) -> Taper:
+    return otherwise if full is None or zero is None else Taper(full + shift, zero + shift, zero > full)
+
+
 def cut(signals: Signals) -> tuple[Times, Floats, Stretches]:
-    """Times, demand in percent, and the stretches of braking. Hysteresis: on at ON_PCT, over under
-    OFF_PCT."""
+    """Times, demand in percent, and the stretches of braking. Hysteresis: on at ON_PCT, over under OFF_PCT."""
     demand = signals.series("brake_demand")
     over = stretches(demand.t, demand.v > OFF_PCT, PAUSE_S, JOIN_S, LEAST_S, least_n=4)
     return demand.t, demand.v, over.keep(extremes(demand.v, over) >= ON_PCT)
@@ -89,19 +87,19 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
     t, demand_pct = t_all[rows], demand_all[rows]
     demand_a = signals.at(t, "regen_demand", hold_s=PAUSE_S)
     return Samples(
-        t,
-        events,
-        held_s(t, PAUSE_S),
-        demand_pct,
-        demand_a,
-        _allowed(signals, t),
-        _delivered(signals, t),
-        signals.at(t, "pack_voltage", hold_s=1.0),
-        _across(signals, t, "dc_link_voltage", np.fmax, 1.0),
-        {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES},
-        _state(signals, t),
-        signals.at(t, "charge_limit", hold_s=3.0),
-        signals.step_us(signals.series("brake_demand")) / 1e6,
+        t=t,
+        events=events,
+        dt_s=held_s(t, PAUSE_S),
+        demand_pct=demand_pct,
+        demand_a=demand_a,
+        allowed_a=_allowed(signals, t),
+        delivered_a=_delivered(signals, t),
+        pack_v=signals.at(t, "pack_voltage", hold_s=1.0),
+        link_v=_across(signals, t, "dc_link_voltage", np.fmax, 1.0),
+        side_a={side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES},
+        state=_state(signals, t),
+        charge_limit_a=signals.at(t, "charge_limit", hold_s=3.0),
+        cycle_s=signals.step_us(signals.series("brake_demand")) / 1e6,
     )
 
 
@@ -119,34 +117,32 @@ def _delivered(signals: Signals, t: Times) -> Floats:
     return np.clip(-signals.at(t, "pack_current", hold_s=PAUSE_S), 0.0, None)
 
 
-def _state(signals: Signals, t: Times) -> State:
+def _state(signals: Signals, t: Times) -> BrakingState:
     speed = signals.at(t, "vehicle_speed", hold_s=1.0)
-    return State(
-        speed,
-        signals.at(t, "pack_soc", hold_s=10.0),
-        _across(signals, t, "cell_voltage", np.fmax, 3.0),
-        _across(signals, t, "cell_temp", np.fmin, 30.0),
-        _across(signals, t, "cell_temp", np.fmax, 30.0),
-        _across(signals, t, "fet_temp", np.fmax, 10.0),
-        _across(signals, t, "motor_temp", np.fmax, 10.0),
-        signals.at(t, "derate", hold_s=3.0),
+    return BrakingState(
+        speed_ms=speed,
+        soc_pct=signals.at(t, "pack_soc", hold_s=10.0),
+        cell_max_v=_across(signals, t, "cell_voltage", np.fmax, 3.0),
+        cell_min_c=_across(signals, t, "cell_temp", np.fmin, 30.0),
+        cell_max_c=_across(signals, t, "cell_temp", np.fmax, 30.0),
+        fet_c=_across(signals, t, "fet_temp", np.fmax, 10.0),
+        motor_c=_across(signals, t, "motor_temp", np.fmax, 10.0),
+        derate_pct=signals.at(t, "derate", hold_s=3.0),
     )
 
 
 def _across(signals: Signals, t: Times, role: str, pick: np.ufunc, hold_s: float) -> Floats:
     """Largest or smallest over all items of a role; NaN where none is known."""
-    out: NDArray[np.float64] = np.full(t.shape, np.nan)
+    out: Floats = np.full(t.shape, np.nan)
     for item in signals.items(role):
         out = pick(out, signals.at(t, role, item, hold_s))
     return out
 
 
 def settled(s: Samples, signals: Signals, delay_s: float) -> Bools:
-    """Where delivery should have caught up: demand steady within a fifth for SETTLE_S, or as long as this
-    brake takes.
+    """Where delivery should have caught up: demand steady within a fifth for SETTLE_S, or as long as this brake takes.
 
-    delay_s: usual response of the vehicle (NaN: unknown). A late brake is late, not weak: that is another
-    rule.
+    delay_s: usual response of the vehicle (NaN: unknown). A late brake is late, not weak: that is another rule.
     """
     wait = int(1e6 * np.fmax(SETTLE_S, 1.5 * delay_s + 0.1))
     sizes = s.events.last - s.events.first + 1

@@ -5,18 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.science.heat import Bins
 from herdbook.pipeline.science.robust_fit import known_medians
-from herdbook.pipeline.vehicle.figures import figure
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 STEP_S = 10.0
 SOAKED_K = 1.5  # pack and board this close at the start: parked long enough to call it ambient; engineering choice
-Floats = NDArray[np.float64]
 
 
 def bins_of(signals: Signals, s: Series, start: int, width_s: float, n: int) -> Bins:
@@ -87,8 +85,7 @@ def _covered(signals: Signals, s: Series, start: int, end: int) -> float:
 
 
 def ambient(grid: Grid, signals: Signals, pack_c: Floats) -> Floats | None:
-    """Air temperature on the grid: its own sensor, else the start of a session that began cold-soaked, else
-    None."""
+    """Air temperature on the grid: its own sensor, else the start of a session that began cold-soaked, else None."""
     own = grid.means(signals, "ambient_temp")
     if np.isfinite(own).any():
         return filled(own)
@@ -115,20 +112,16 @@ class Body:
 
 
 def pack_body(profile: Profile) -> Body:
-    """From the profile; what it lacks is scaled from a 30 Ah LFP group: 0.65 kg of 1000 J/kgK, 2 mOhm, 65
-    minutes (typical figures, from memory; the fleet's reference takes up what is left)."""
-    pack = profile.pack
-    cells, rated = figure(pack, "cells", 12.0), figure(pack, "rated_ah", 30.0)
-    capacity = figure(pack, "heat_capacity_j_per_k", 650.0 * cells * rated / 30.0)
-    ohm = cells * figure(pack, "cell_r10s_mohm", 2.0 * 30.0 / rated) / 1000.0
-    return Body(capacity, figure(pack, "heat_loss_w_per_k", capacity / 3900.0), ohm)
+    """From the profile; what it lacks is scaled from its chemistry's typical group (the fleet's reference takes up
+    what is left)."""
+    pack = profile.pack_figures
+    return Body(pack.heat_capacity_j_per_k, pack.heat_loss_w_per_k, pack.groups * pack.cell_r10s_mohm / 1000.0)
 
 
 def winding_body(profile: Profile) -> Body | None:
     """One motor's winding from the profile; None without its figures: a motor cannot be guessed."""
-    drive = profile.drive
-    keys = ("winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm")
-    if not all(isinstance(drive.get(key), int | float) for key in keys):
+    drive = profile.drive_figures
+    capacity, loss, ohm = drive.winding_heat_capacity_j_per_k, drive.winding_heat_loss_w_per_k, drive.winding_ohm
+    if capacity is None or loss is None or ohm is None:
         return None
-    capacity, loss, ohm = (figure(drive, key, 0.0) for key in keys)
     return Body(capacity, loss, 1.5 * ohm)  # three phases; torque current is the amplitude of a sine

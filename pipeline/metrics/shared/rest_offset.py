@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from herdbook.pipeline.metrics.shared.steady import Steady, quiet_runs
-from herdbook.pipeline.science.ocv import of_pack
+from herdbook.pipeline.arrays import Integers
+from herdbook.pipeline.metrics.shared.steady_moments import Steady, quiet_runs
+from herdbook.pipeline.vehicle.chemistry import ocv_of
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -20,8 +20,8 @@ SLOPE_SHARE = 0.10  # how wrong a table's slope may be (engineering choice)
 
 def rest_low(table: Steady, profile: Profile) -> list[Metric]:
     """Offsets from the lowest usable rest of the session; nothing when no rest lay on the steep part."""
-    ocv = of_pack(profile.pack)
-    rated = profile.figure("pack", "rated_ah")
+    ocv = ocv_of(profile.pack)
+    rated = profile.pack_figures.rated_ah
     usable = [rows for rows in quiet_runs(table, REST_C * rated) if _counts(table, rows)]
     if ocv is None or not usable:
         return []
@@ -42,9 +42,19 @@ def rest_low(table: Steady, profile: Profile) -> list[Metric]:
         se = float(np.hypot(np.hypot(noise, UNEVEN_V) / slope, SLOPE_SHARE * pct))
         for unit, scale in (("ah", rated / 100), ("pct", 1.0)):
             name = f"cell_offset_bottom_{unit}"
-            out.append(Metric(name, scale * pct, "Ah" if unit == "ah" else "%", scale * se, used.size, 1.0, str(item)))
+            out.append(
+                Metric(
+                    name,
+                    scale * pct,
+                    "Ah" if unit == "ah" else "%",
+                    se=scale * se,
+                    n=used.size,
+                    coverage=1.0,
+                    item=str(item),
+                )
+            )
     return out
 
 
-def _counts(table: Steady, rows: NDArray[np.int64]) -> bool:
+def _counts(table: Steady, rows: Integers) -> bool:
     return rows[0] == 0 or float(table.t[rows[-1]] - table.t[rows[0]]) / 1e6 >= REST_S

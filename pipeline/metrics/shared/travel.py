@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.shared.heat_grid import bins_of
-from herdbook.pipeline.science.stretches import Floats
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
@@ -17,8 +17,7 @@ STEP_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Travel:
-    """NaN where a second has no sample. speed m/s; amps: torque current; rpm: motor speed; brake: command in
-    %."""
+    """NaN where a second has no sample. speed m/s; amps: torque current; rpm: motor speed; brake: command in %."""
 
     start: int
     speed: Floats

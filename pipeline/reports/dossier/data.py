@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from herdbook.pipeline.reports.dossier import limit_test as steadiness
-from herdbook.pipeline.reports.facts import Facts, Row, one_vehicle
-from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.dossier import limit_test
+from herdbook.pipeline.reports.facts import Facts, one_vehicle
+from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.verdict import marks, verdict
-from herdbook.pipeline.reports.words import cautions
-from herdbook.pipeline.reports.words import names as plain
+from herdbook.pipeline.reports.words import cautions, names
+from herdbook.pipeline.store.statements import Row
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
@@ -24,7 +24,7 @@ def dossier_data(store: Store, vehicle: str) -> dict[str, Any]:
     """
     with store.read() as con:
         facts = one_vehicle(con, vehicle, store.settings.zone)
-        steady = steadiness.of_findings(store, con, facts)
+        steady = limit_test.of_findings(store, con, facts)
     first, second = verdict(facts, len(facts.sessions))
     return {
         "form": "herdbook-dossier/1",
@@ -40,7 +40,7 @@ def dossier_data(store: Store, vehicle: str) -> dict[str, Any]:
                 "subsystem": r["subsystem"],
                 "rule": r["rule"],
                 "title": facts.rule_title(r["rule"]),
-                "why": plain.reason(r["reason"]),
+                "why": names.reason(r["reason"]),
             }
             for r in facts.not_assessed
         ],
@@ -52,11 +52,11 @@ def dossier_data(store: Store, vehicle: str) -> dict[str, Any]:
             for g in facts.logs
         ],
         "scan": facts.scan["scan"] if facts.scan else "",
-        "tool": f"herdbook {page.program_version()}",
+        "tool": f"herdbook {html.program_version()}",
     }
 
 
-def _finding(f: Row, steady: steadiness.Steadiness | None) -> Row:
+def _finding(f: Row, steady: limit_test.Steadiness | None) -> Row:
     return f | {"limits_moved": asdict(steady) if steady else None}
 
 

@@ -1,5 +1,4 @@
-"""The evidence of one finding: its signals around its worst window, and the measured value against the
-limit."""
+"""The evidence of one finding: its signals around its worst window, and the measured value against the limit."""
 
 from __future__ import annotations
 
@@ -14,9 +13,11 @@ import numpy as np
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.reports.drawing.panels import Panel, stack
 from herdbook.pipeline.reports.drawing.traces import item_words, load, role_words
-from herdbook.pipeline.reports.facts import Facts, Row
-from herdbook.pipeline.reports.page.figure import Figure
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.page.figure import PageFigure
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
+from herdbook.pipeline.times import from_micros, micros
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
 
@@ -54,20 +55,20 @@ def gauge(finding: Row) -> Gauge | None:
         return round(100 * (value - base) / reach, 2)
 
     return Gauge(
-        place(0.0),
-        place(measured),
-        place(limit),
-        place(measured - se),
-        place(measured + se),
-        f"Measured {words.amount(measured, finding['unit'], finding['se'])}, "
-        f"limit {words.amount(limit, finding['unit'])}",
+        zero=place(0.0),
+        measured=place(measured),
+        limit=place(limit),
+        low=place(measured - se),
+        high=place(measured + se),
+        text=f"Measured {numbers.amount(measured, finding['unit'], finding['se'])}, "
+        f"limit {numbers.amount(limit, finding['unit'])}",
     )
 
 
 def margin(finding: Row) -> str:
     """How far the measured value is beyond the limit: how much the limit could move before the finding goes."""
     over, limit, se = finding["measured"] - finding["limit"], finding["limit"], finding["se"]
-    said = [f"by {words.amount(abs(over), finding['unit'])}"]
+    said = [f"by {numbers.amount(abs(over), finding['unit'])}"]
     if limit:
         said.append(f"{abs(over / limit):.0%} of it")
     if se:
@@ -79,12 +80,12 @@ def where(facts: Facts, window: Row) -> str:
     """A window's time and the logs it is in, so that anybody finds the second in the file."""
     logs = [g for g in facts.logs if g["start_t"] <= window["end_t"] and g["end_t"] >= window["start_t"]]
     named = "; ".join(f"{g['name']} ({g['log'][:12]})" for g in logs)
-    return f"{words.span(window['start_t'], window['end_t'], facts.zone)}, in {named or 'no log now in the ledger'}"
+    return f"{numbers.span(window['start_t'], window['end_t'], facts.zone)}, in {named or 'no log now in the ledger'}"
 
 
 def command(facts: Facts, roles: tuple[str, ...], start: int, end: int) -> str:
     """The command that writes every sample of what is drawn. start, end: microseconds UTC."""
-    times = [words.from_micros(t).strftime("%Y-%m-%dT%H:%M:%SZ") for t in (start, end + 1_000_000)]
+    times = [from_micros(t).strftime("%Y-%m-%dT%H:%M:%SZ") for t in (start, end + 1_000_000)]
     words_ = [
         "herdbook",
         "wires",
@@ -100,12 +101,12 @@ def command(facts: Facts, roles: tuple[str, ...], start: int, end: int) -> str:
     return shlex.join(words_)
 
 
-def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
+def figure(store: Store, facts: Facts, finding: Row) -> PageFigure | str:
     """The worst window drawn, or the reason why there is nothing to draw."""
     if not finding["windows"]:
         return "This finding rests on figures of whole sessions; there is no single moment to draw."
     window = finding["windows"][0]
-    end = words.micros(window["end_t"])
+    end = micros(window["end_t"])
     start = recorded_from(facts, window)
     shown_end = min(end, start + int(MOST_S * 1e6))
     lead = int(max(LEAD_S, 0.1 * (shown_end - start) / 1e6) * 1e6)
@@ -122,21 +123,21 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
     made = stack(signals, panels, facts.zone, window=(start, shown_end))
     note = made.note
     if shown_end < end:
-        lasts, drawn = words.duration((end - start) / 1e6), words.duration(MOST_S)
+        lasts, drawn = numbers.duration((end - start) / 1e6), numbers.duration(MOST_S)
         note += f" The window lasts {lasts}; its first {drawn} are drawn."
     missing = [role_words(r).lower() for r in roles if not signals.has(r)]
     if missing:
-        note += f" Not recorded here: {words.listing(missing)}."
+        note += f" Not recorded here: {numbers.listing(missing)}."
     head, body = _numbers(signals, panels, start, shown_end)
-    return Figure(
+    return PageFigure(
         id=f"evidence-{finding['finding'][:12]}",
         spec=made.spec,
-        fine=made.fine,
+        zoom=made.zoom,
         note=note,
         command=command(facts, roles, start - lead, shown_end + lead),
         head=head,
         body=body,
-        title=f"{finding['title']}: {words.span(window['start_t'], window['end_t'], facts.zone)}",
+        title=f"{finding['title']}: {numbers.span(window['start_t'], window['end_t'], facts.zone)}",
         alt=_alt(panels, signals, facts.zone),
         height=int(made.spec["layout"]["height"]),
     )
@@ -145,27 +146,25 @@ def figure(store: Store, facts: Facts, finding: Row) -> Figure | str:
 def recorded_from(facts: Facts, window: Row) -> int:
     """Where the record of a window begins, microseconds UTC: a long window may start in a gap."""
     inside = [g["start_t"] for g in facts.logs if g["start_t"] <= window["end_t"] and g["end_t"] >= window["start_t"]]
-    return words.micros(max(window["start_t"], min(inside))) if inside else words.micros(window["start_t"])
+    return micros(max(window["start_t"], min(inside))) if inside else micros(window["start_t"])
 
 
 def panel_of(role: str, finding: Row, signals: Signals) -> Panel:
     bold = frozenset(_items_of(finding["item"], role) & {str(i) for i in signals.items(role)})
-    limit = (finding["limit"], "limit " + words.amount(finding["limit"], finding["unit"]))
+    limit = (finding["limit"], "limit " + numbers.amount(finding["limit"], finding["unit"]))
     return Panel(role, bold, limit if _limit_belongs(role, finding, signals, bold) else None)
 
 
 def _items_of(item: str, role: str) -> set[str]:
-    """What the item of a finding means for a role: "cell 7" is 7 of the cell roles, "left" is left of the
-    sides."""
+    """What the item of a finding means for a role: "cell 7" is 7 of the cell roles, "left" is left of the sides."""
     if ROLES[role].index == "side":
         return {side for side in ("left", "right") if side in item}
-    numbers = set(re.findall(r"\d+", item))
-    return numbers if ROLES[role].index and (ROLES[role].index in item or item.isdigit()) else set()
+    digits = set(re.findall(r"\d+", item))
+    return digits if ROLES[role].index and (ROLES[role].index in item or item.isdigit()) else set()
 
 
 def _limit_belongs(role: str, finding: Row, signals: Signals, bold: frozenset[str]) -> bool:
-    """Only a limit on the drawn quantity itself is drawn: units agree and the measured value is an extreme
-    of it."""
+    """Only a limit on the drawn quantity itself is drawn: units agree and the measured value is an extreme of it."""
     if finding["unit"] != ROLES[role].unit or ROLES[role].unit in ("%", "1", "state", "bits"):
         return False
     chosen = [
@@ -195,10 +194,10 @@ def _numbers(
                 body.append(
                     (
                         f"{role_words(panel.role)} {item_words(item)}".strip(),
-                        words.unit(ROLES[panel.role].unit),
-                        words.number(float(good.min())),
-                        words.number(float(np.median(good))),
-                        words.number(float(good.max())),
+                        numbers.unit(ROLES[panel.role].unit),
+                        numbers.number(float(good.min())),
+                        numbers.number(float(np.median(good))),
+                        numbers.number(float(good.max())),
                         str(good.size),
                     )
                 )
@@ -206,10 +205,10 @@ def _numbers(
 
 
 def _alt(panels: list[Panel], signals: Signals, zone: ZoneInfo | None) -> str:
-    names = words.listing([role_words(p.role).lower() for p in panels])
+    names = numbers.listing([role_words(p.role).lower() for p in panels])
     limits = [p.limit[1] for p in panels if p.limit]
     return (
         f"Line chart of {names} against time ({zone.key if zone else 'UTC'}), "
-        f"{words.duration((signals.end - signals.start) / 1e6)} long, the finding's window shaded"
-        + (f", {words.listing(limits)} drawn as a dashed line." if limits else ".")
+        f"{numbers.duration((signals.end - signals.start) / 1e6)} long, the finding's window shaded"
+        + (f", {numbers.listing(limits)} drawn as a dashed line." if limits else ".")
     )

@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import HerdbookError
-from herdbook.pipeline.reports.facts import Facts, Row, rows
-from herdbook.pipeline.reports.history.context import profile_of, record_of
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.record import profile_of, record_of, reference_of
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row, ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -52,7 +53,7 @@ def of_findings(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> d
     profile = profile_of(store, facts.about["profile"])
     if profile is None:
         return {f["finding"]: _none("the vehicle's profile is not in the store's folder") for f in facts.findings}
-    record = with_messages(con, facts, record_of(facts, profile, rows(con, "reference", profile=profile.name)))
+    record = with_messages(con, facts, record_of(facts, profile, reference_of(con, profile.name)))
     record = as_judged(con, record, store.settings.judge_days)
     out = {}
     for f in facts.findings:
@@ -70,7 +71,7 @@ def with_messages(con: duckdb.DuckDBPyConnection, facts: Facts, record: Record) 
     from herdbook.pipeline.metrics.messages import message_rows
     from herdbook.pipeline.reports.facts import table
 
-    counted = table(con, "stretch_messages", vehicle=facts.vehicle)
+    counted = table(con, __name__, "stretch_messages", vehicle=facts.vehicle)
     if not counted.height:
         return record
     return replace(
@@ -84,11 +85,8 @@ def as_judged(con: duckdb.DuckDBPyConnection, record: Record, days: float) -> Re
 
     from herdbook.pipeline.assess.plan import judged_since
 
-    row = con.execute(
-        "SELECT max(epoch_us(s.end_t)) FROM log_spans s JOIN logs USING (log) WHERE vehicle = ? AND s.dated",
-        [record.vehicle],
-    ).fetchone()
-    since = judged_since(row[0] if row and row[0] is not None else 0, days)
+    end = ask(con, __name__, "record_end", vehicle=record.vehicle)[0]["end_us"]
+    since = judged_since(end or 0, days)
 
     def late(frame: pl.DataFrame, key: str = "start_t") -> pl.DataFrame:
         return frame.filter(pl.col(key).to_physical() >= since)
@@ -114,14 +112,16 @@ def judge_again(rule: Rule, record: Record, f: Row) -> Steadiness:
     if not loose:
         text = f"It stands with every limit of its rule moved by {STEP:.0%} either way, one at a time."
     else:
-        text = f"It changes when {words.listing(loose)} moves by {STEP:.0%}: see the table."
+        text = f"It changes when {numbers.listing(loose)} moves by {STEP:.0%}: see the table."
     return Steadiness(moved, text)
 
 
 def _moved(rule: Rule, record: Record, f: Row, limit: Limit) -> Moved:
-    value = record.profile.limits.get(f"{rule.id}.{limit.name}", limit.value)
+    from herdbook.pipeline.health.engine import limits_of
+
+    value = limits_of(rule, record.profile.limits, record.profile.pack_figures.of_chemistry)[limit.name]
     low, high = (_verdict(rule, record, f, {f"{rule.id}.{limit.name}": value * k}) for k in (1 - STEP, 1 + STEP))
-    name = f"{limit.name.replace('_', ' ')} ({words.amount(value, limit.unit)})"
+    name = f"{limit.name.replace('_', ' ')} ({numbers.amount(value, limit.unit)})"
     return Moved(name, low, high, low == high == f["severity"])
 
 

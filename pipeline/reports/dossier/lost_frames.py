@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.reports.facts import Facts, Row, rows
-from herdbook.pipeline.reports.page.blocks import Block, Note, Table
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.page.blocks import Block, Note, PageTable
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row, ask
 
 if TYPE_CHECKING:
     import duckdb
@@ -22,12 +23,12 @@ MOST_NAMED = 4
 
 
 def blocks(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
-    found = rows(con, "lost", vehicle=facts.vehicle)
+    found = ask(con, __name__, "lost", vehicle=facts.vehicle)
     if not found:
         text = "No message with a declared cycle misses a frame, and no alive counter jumps, in any log."
         return [Note(text)] if facts.messages else []
     body = [
-        (row["name"], words.moment(row["start_t"], facts.zone, False), words.count(row["missed"]), where(row))
+        (row["name"], numbers.moment(row["start_t"], facts.zone, False), numbers.count(row["missed"]), where(row))
         for row in found
     ]
     head = ("Log", "From", "Frames missing", "Lost where, by the alive counters")
@@ -35,7 +36,7 @@ def blocks(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
         "A counter that jumps: sent, and lost on the wire or by the logger. A counter that runs on: not sent. Without "
         "a counter it cannot be told. A loss of exactly one turn of a counter looks like silence."
     )
-    return [Table("Frames that are missing, and who lost them", head, body, frozenset({2})), note]
+    return [PageTable("Frames that are missing, and who lost them", head, body, frozenset({2})), note]
 
 
 def where(row: Row) -> str:

@@ -5,32 +5,19 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from herdbook.pipeline.reports.dossier import evidence
-from herdbook.pipeline.reports.dossier import limit_test as steadiness
-from herdbook.pipeline.reports.dossier.leaves import all_figures as leaf_all
-from herdbook.pipeline.reports.dossier.leaves import braking as leaf_braking
-from herdbook.pipeline.reports.dossier.leaves import cells as leaf_cells
-from herdbook.pipeline.reports.dossier.leaves import coverage as leaf_coverage
-from herdbook.pipeline.reports.dossier.leaves import drive as leaf_drive
-from herdbook.pipeline.reports.dossier.leaves import heat as leaf_heat
-from herdbook.pipeline.reports.dossier.leaves import last_minute as leaf_last
-from herdbook.pipeline.reports.dossier.leaves import life as leaf_life
-from herdbook.pipeline.reports.dossier.leaves import pack as leaf_pack
-from herdbook.pipeline.reports.dossier.leaves import peers as leaf_peers
-from herdbook.pipeline.reports.dossier.leaves import provenance as leaf_source
-from herdbook.pipeline.reports.dossier.leaves import use as leaf_use
+from herdbook.pipeline.reports.dossier import evidence, limit_test
+from herdbook.pipeline.reports.dossier.leaves import all_leaves
 from herdbook.pipeline.reports.dossier.limit_test import Steadiness
-from herdbook.pipeline.reports.facts import Facts, Row, one_vehicle
-from herdbook.pipeline.reports.page import html as page
-from herdbook.pipeline.reports.page.blocks import Leaf
-from herdbook.pipeline.reports.page.figure import Figure
+from herdbook.pipeline.reports.facts import Facts, one_vehicle
+from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.page.figure import PageFigure
 from herdbook.pipeline.reports.verdict import marks, verdict
-from herdbook.pipeline.reports.words import cautions
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import cautions, numbers
+from herdbook.pipeline.store.statements import Row
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
@@ -38,16 +25,15 @@ if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
 Progress = Callable[[int, int], None]
-LeafMaker = Callable[["Store", "duckdb.DuckDBPyConnection", Facts], Leaf]
 MOST_FIGURES = 20  # evidence drawn for that many findings, the gravest first; the others keep words and numbers
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ShownFinding:
     """A finding as the page shows it. figure: drawn evidence, or the reason for none."""
 
     row: Row
-    figure: Figure | None
+    figure: PageFigure | None
     why_not: str
     gauge: evidence.Gauge | None
     times: list[str]
@@ -64,7 +50,7 @@ def write_dossier(store: Store, vehicle: str, out: Path | str, name_peers: bool 
     """
     with store.read() as con:
         facts = replace(one_vehicle(con, vehicle, store.settings.zone), peers_named=name_peers)
-        return _write(store, con, facts, page.target(out, f"dossier-{page.file_name(vehicle)}.html"))
+        return _write(store, con, facts, html.target(out, f"dossier-{html.file_name(vehicle)}.html"))
 
 
 def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: Progress | None = None) -> int:
@@ -73,7 +59,7 @@ def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: 
     with store.read() as con:
         for done, vehicle in enumerate(vehicles, start=1):
             facts = one_vehicle(con, vehicle, store.settings.zone)
-            path = folder / f"{page.file_name(vehicle)}.html"
+            path = folder / f"{html.file_name(vehicle)}.html"
             if not _is_current(path, fingerprint(facts)):
                 folder.mkdir(parents=True, exist_ok=True)
                 _write(store, con, facts, path)
@@ -85,7 +71,7 @@ def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: 
 
 def _write(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, path: Path) -> Path:
     given = _given(store, con, facts) | {"fingerprint": fingerprint(facts)}
-    return page.write(path, page.render("dossier.html.j2", ("figures.js",), drawing=True, **given))
+    return html.write(path, html.render("dossier.html.j2", ("figures.js",), drawing=True, **given))
 
 
 def fingerprint(facts: Facts) -> str:
@@ -94,7 +80,7 @@ def fingerprint(facts: Facts) -> str:
         [log["log"] for log in facts.logs],
         [[f["finding"], f["severity"], f["statement"], f["rule_set"], f["muted"]] for f in facts.findings],
         [[s["subsystem"], s["score"], s["reason"]] for s in facts.scores],
-        page.program_version(),
+        html.program_version(),
     ]
     return hashlib.sha256(repr(seen).encode()).hexdigest()[:32]
 
@@ -107,61 +93,42 @@ def _is_current(path: Path, mark: str) -> bool:
 
 
 def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[str, Any]:
-    steady = steadiness.of_findings(store, con, facts)
+    steady = limit_test.of_findings(store, con, facts)
     return {
         "facts": facts,
         "verdict": verdict(facts, len(facts.sessions)),
         "marks": marks(facts),
-        "told": [_told(store, facts, f, i, steady.get(f["finding"])) for i, f in enumerate(facts.findings)],
+        "shown": [_shown(store, facts, f, i, steady.get(f["finding"])) for i, f in enumerate(facts.findings)],
         "cautions": cautions.for_findings(facts.findings),
         "law": cautions.LAW,
-        "leaves": [make(store, con, facts) for make in leaf_makers()],
-        "made": words.moment(datetime.now(UTC), facts.zone),
-        "moment": lambda t: words.moment(t, facts.zone),
+        "leaves": [make(store, con, facts) for make in all_leaves().values()],
+        "made": numbers.moment(utc_now(), facts.zone),
+        "moment": lambda t: numbers.moment(t, facts.zone),
     }
 
 
-def leaf_makers() -> tuple[LeafMaker, ...]:
-    """The further leaves in reading order, one module each."""
-    modules = (
-        leaf_cells,
-        leaf_pack,
-        leaf_heat,
-        leaf_braking,
-        leaf_drive,
-        leaf_last,
-        leaf_life,
-        leaf_use,
-        leaf_peers,
-        leaf_coverage,
-        leaf_all,
-        leaf_source,
-    )
-    return tuple(module.leaf for module in modules)
-
-
-def _told(store: Store, facts: Facts, finding: Row, index: int, steady: Steadiness | None) -> Told:
+def _shown(store: Store, facts: Facts, finding: Row, index: int, steady: Steadiness | None) -> ShownFinding:
     drawn = (
         evidence.figure(store, facts, finding)
         if index < MOST_FIGURES
         else (f"Only the {MOST_FIGURES} gravest findings are drawn.")
     )
     seen = [
-        ("Seen", words.plural(finding["count"], "time")),
-        ("In all", words.duration(finding["duration_s"])),
-        ("First", words.moment(finding["first_t"], facts.zone)),
-        ("Last", words.moment(finding["last_t"], facts.zone)),
+        ("Seen", numbers.plural(finding["count"], "time")),
+        ("In all", numbers.duration(finding["duration_s"])),
+        ("First", numbers.moment(finding["first_t"], facts.zone)),
+        ("Last", numbers.moment(finding["last_t"], facts.zone)),
         ("Persistence", f"{finding['persistence']:.0%} of opportunities"),
         ("Confidence", f"{finding['confidence']:.0%}"),
         ("Share of score", f"{finding['share']:.2f}"),
         ("Beyond the limit", evidence.margin(finding)),
     ]
-    return Told(
-        finding,
-        drawn if isinstance(drawn, Figure) else None,
-        drawn if isinstance(drawn, str) else "",
-        evidence.gauge(finding),
-        [evidence.where(facts, w) for w in finding["windows"]],
-        seen,
-        steady,
+    return ShownFinding(
+        row=finding,
+        figure=drawn if isinstance(drawn, PageFigure) else None,
+        why_not=drawn if isinstance(drawn, str) else "",
+        gauge=evidence.gauge(finding),
+        times=[evidence.where(facts, w) for w in finding["windows"]],
+        facts=seen,
+        steady=steady,
     )

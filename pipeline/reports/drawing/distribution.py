@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from herdbook.pipeline.reports.facts import Row
+from herdbook.pipeline.store.statements import Row
 
 BANDS = ((0, 50, "below 50"), (50, 80, "50 to 79"), (80, 95, "80 to 94"), (95, 101, "95 to 100"))
 NAMES = [*(name for _, _, name in BANDS), "not assessed"]

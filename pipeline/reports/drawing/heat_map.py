@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.reports.drawing.readings import items, reading
+from herdbook.pipeline.reports.drawing.readings import items, metric_series
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, layout
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, layout
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.times import from_micros
 
 DIVERGING = [[0.0, "#1f5fa8"], [0.25, "#8fb8de"], [0.5, "@neutral"], [0.75, "#eda268"], [1.0, "#a63c06"]]
 
@@ -39,7 +40,7 @@ MAPS = (
 def blocks(facts: Facts, chosen: Map) -> list[Block]:
     """The map as a figure; nothing when no session gave the metric."""
     groups = [item for item in items(facts, chosen.metric) if item]
-    readings = [reading(facts, chosen.metric, item) for item in groups]
+    readings = [metric_series(facts, chosen.metric, item) for item in groups]
     times = sorted({int(t) for of in readings for t in of.t})
     if not times:
         return []
@@ -47,15 +48,15 @@ def blocks(facts: Facts, chosen: Map) -> list[Block]:
     z = np.full((len(groups), len(times)), np.nan)
     for row, of in enumerate(readings):
         z[row, [place[int(t)] for t in of.t]] = of.value
-    days = [words.day(words.from_micros(t), facts.zone) for t in times]
-    shown = words.unit(chosen.unit)
+    days = [numbers.day(from_micros(t), facts.zone) for t in times]
+    shown = numbers.unit(chosen.unit)
     worst = groups[int(np.nanargmax(np.nanmean(np.abs(z - chosen.middle), axis=1)))]
-    figure = Figure(
+    figure = PageFigure(
         id=f"map-{chosen.metric.replace('_', '-')}",
         title=chosen.title + (f" [{shown}]" if shown else " [ratio]"),
         alt=f"Heat map of {len(groups)} groups by {len(times)} sessions; group {worst} stands out most on average.",
         spec=_spec(chosen, groups, days, z),
-        note=f"n = {words.plural(len(times), 'session')}, one column each, spaced evenly whatever the time between. "
+        note=f"n = {numbers.plural(len(times), 'session')}, one column each, spaced evenly whatever the time between. "
         "Empty cells: not measurable in that session.",
         head=("Group", "Lowest", "Median", "Highest", "Sessions"),
         body=[_row(group, values) for group, values in zip(groups, z, strict=True)],
@@ -66,7 +67,7 @@ def blocks(facts: Facts, chosen: Map) -> list[Block]:
 
 def _spec(chosen: Map, groups: list[str], days: list[str], z: NDArray[np.float64]) -> Spec:
     reach = max(chosen.least, float(np.nanquantile(np.abs(z - chosen.middle), 0.995)))
-    shown = words.unit(chosen.unit)
+    shown = numbers.unit(chosen.unit)
     trace: Spec = {
         "type": "heatmap",
         "z": [[None if np.isnan(v) else round(float(v), 4) for v in row] for row in z],
@@ -90,5 +91,5 @@ def _spec(chosen: Map, groups: list[str], days: list[str], z: NDArray[np.float64
 
 
 def _row(group: str, values: NDArray[np.float64]) -> tuple[str, ...]:
-    low, mid, high = (words.number(float(f(values))) for f in (np.nanmin, np.nanmedian, np.nanmax))
+    low, mid, high = (numbers.number(float(f(values))) for f in (np.nanmin, np.nanmedian, np.nanmax))
     return f"group {group}", low, mid, high, str(int(np.isfinite(values).sum()))

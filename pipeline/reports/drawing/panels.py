@@ -10,11 +10,11 @@ import numpy as np
 
 from herdbook.pipeline.reports.drawing.thin import thin
 from herdbook.pipeline.reports.drawing.traces import POINTS, STEPPED, item_words, role_words, thinned_words
-from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, fine
+from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, pack_samples
 from herdbook.pipeline.reports.page.figure import DASHES, LINES, Spec, axis, label, layout, local_ms, packed
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.vehicle.roles import ROLES
-from herdbook.pipeline.vehicle.signals import Series, Signals
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 PANEL_PX, MANY_PX = 150, 105  # height of a panel; of each when there are more than four
 FROM_ZERO = ("A", "%", "rpm", "m/s")
@@ -42,11 +42,11 @@ class Panel:
 
 @dataclass(frozen=True, slots=True)
 class Stacked:
-    """note: what thinning left out. fine: the samples behind it, packed ("" when all are drawn)."""
+    """note: what thinning left out. zoom: the samples behind it, packed ("" when all are drawn)."""
 
     spec: Spec
     note: str
-    fine: str
+    zoom: str
 
 
 def together(panels: Sequence[Panel]) -> list[Panel]:
@@ -92,7 +92,7 @@ def stack(
     more = {"xaxis": time_axis(zone, count), "hovermode": "x unified", "hoversubplots": "axis", "annotations": notes}
     margin = {"l": 88, "r": 16, "t": 30, "b": 52}  # room for ticks and a title of two lines
     spec = {"data": data, "layout": layout(height, shapes=shapes, margin=margin, **more, **axes)}
-    more_of_it = fine(sampled, zone)
+    more_of_it = pack_samples(sampled, zone)
     return Stacked(spec, thinned_words(drawn, sum(len(s.v) for s in sampled)) + more_of_it.text, more_of_it.blob)
 
 
@@ -122,13 +122,13 @@ def _traces(
             order = chosen.index((role, item)) if (role, item) in chosen else None
             most = points // 4 if order is None else points
             t, v = thin(series.t, series.v, most)
-            trace = _trace(Series(t, v), panel, role, item, order, zone)
+            trace = _trace(Series(t, v), panel, (role, item), order, zone)
             yield trace, int(np.count_nonzero(~np.isnan(v))), series, most
 
 
 def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
     role = ROLES[panel.role]
-    shown = words.unit(role.unit)
+    shown = numbers.unit(role.unit)
     y = axis("", domain=list(domain))
     text = label(panel.title).replace(" ", "<br>", 1) + (f"<br>[{shown}]" if shown else "")
     y["title"] = {"text": text, "standoff": 6, "font": {"size": 11}}
@@ -139,8 +139,9 @@ def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
     return y
 
 
-def _trace(series: Series, panel: Panel, role: str, item: int | str, order: int | None, zone: ZoneInfo | None) -> Spec:
-    """One series as a line. order: its place among those told apart; None for those drawn thin."""
+def _trace(series: Series, panel: Panel, key: Key, order: int | None, zone: ZoneInfo | None) -> Spec:
+    """One series as a line. key: role and item. order: its place among those told apart; None for those drawn thin."""
+    role, item = key
     colors = ("@strong", *LINES) if panel.bold else LINES
     name = f"{role_words(role)} {item_words(item)}".strip() if item != "" else role_words(role)
     line: Spec = {
@@ -151,7 +152,7 @@ def _trace(series: Series, panel: Panel, role: str, item: int | str, order: int 
     if order:
         line["dash"] = DASHES[(order // len(LINES) + order) % len(DASHES)]
     strong = order is not None
-    hover = {"hovertemplate": f"%{{y:.4g}} {label(words.unit(ROLES[role].unit))}"}  # would win over "skip"
+    hover = {"hovertemplate": f"%{{y:.4g}} {label(numbers.unit(ROLES[role].unit))}"}  # would win over "skip"
     return {
         "type": "scatter",
         "mode": "lines",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.figure import Spec, axis, label, local_ms, packed
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.times import micros
 
 Z95 = 1.959964  # two-sided 95 % of the normal distribution
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class MetricSeries:
     """One metric over the sessions that have it: t microseconds UTC (session start), value, se (NaN = none)."""
 
     name: str
@@ -31,9 +31,9 @@ class Reading:
     def __len__(self) -> int:
         return int(self.t.shape[0])
 
-    def last(self, count: int) -> Reading:
+    def last(self, count: int) -> MetricSeries:
         cut = slice(-count, None)
-        return Reading(self.name, self.item, self.unit, self.t[cut], self.value[cut], self.se[cut], self.n[cut])
+        return replace(self, t=self.t[cut], value=self.value[cut], se=self.se[cut], n=self.n[cut])
 
     def pooled(self) -> tuple[float, float | None]:
         """Mean and its standard error; weighted by 1/se^2 where every session has one, else plain."""
@@ -54,15 +54,22 @@ def _scatter(value: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
     return max(1.0, float(np.sqrt((weight * (value - mean) ** 2).sum() / (value.size - 1))))
 
 
-def reading(facts: Facts, name: str, item: str = "", kinds: tuple[str, ...] = ()) -> Reading:
+def metric_series(facts: Facts, name: str, item: str = "", kinds: tuple[str, ...] = ()) -> MetricSeries:
     """One metric and item, in time order; empty when the catalogue has none."""
     rows = facts.metrics.filter(pl.col("name") == name, pl.col("item") == item)
     if kinds:
         rows = rows.filter(pl.col("kind").is_in(kinds))
     t = rows["start_t"].cast(pl.Datetime("us")).to_physical().to_numpy().astype(np.int64)
     unit = str(rows["unit"][0]) if rows.height else ""
-    se = rows["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    return Reading(name, item, unit, t, rows["value"].to_numpy(), se, rows["n"].to_numpy())
+    return MetricSeries(
+        name=name,
+        item=item,
+        unit=unit,
+        t=t,
+        value=rows["value"].to_numpy(),
+        se=rows["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
+        n=rows["n"].to_numpy(),
+    )
 
 
 def items(facts: Facts, name: str) -> list[str]:
@@ -89,7 +96,7 @@ def event_table(facts: Facts, kind: str) -> pl.DataFrame:
     return pl.DataFrame(flat, infer_schema_length=None)
 
 
-def dots_over_time(facts: Facts, of: Reading, name: str, color: str, symbol: str = "circle") -> Spec:
+def dots_over_time(facts: Facts, of: MetricSeries, name: str, color: str, symbol: str = "circle") -> Spec:
     """A trace of one reading over the vehicle's life with 95 % error bars where errors are known."""
     trace: Spec = {
         "type": "scatter",
@@ -114,6 +121,6 @@ def life_axis(facts: Facts) -> Spec:
     )
     if not known:
         return axis(title, type="date")
-    ends = local_ms(np.array([words.micros(min(known)), words.micros(max(known))], np.int64), facts.zone)
+    ends = local_ms(np.array([micros(min(known)), micros(max(known))], np.int64), facts.zone)
     pad = max(0.03 * float(ends[1] - ends[0]), 12 * 3_600_000.0)
     return axis(title, type="date", range=[float(ends[0]) - pad, float(ends[1]) + pad])

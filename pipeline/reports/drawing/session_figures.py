@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.reports.drawing.readings import Reading, natural, reading
+from herdbook.pipeline.reports.drawing.readings import MetricSeries, metric_series, natural
 from herdbook.pipeline.reports.facts import Facts
-from herdbook.pipeline.reports.page.blocks import Block, Table
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.page.blocks import Block, PageTable
+from herdbook.pipeline.reports.words import numbers
 
 HEAD = ("Figure", "Newest session", "Middle of all", "Lowest", "Highest", "Sessions", "Covered")
 NUMERIC = frozenset({1, 2, 3, 4, 5, 6})
@@ -23,7 +23,7 @@ def figures_table(facts: Facts, title: str, chosen: Sequence[tuple[str, str]], f
     known = facts.metrics.filter(pl.col("name").is_in([name for name, _ in chosen]))
     by_name = {str(name): part for (name,), part in known.partition_by("name", as_dict=True).items()}
     body = [row for name, said in chosen if name in by_name for row in _rows(facts, by_name[name], said)]
-    return [Table(title, HEAD, body, NUMERIC, folded)] if body else []
+    return [PageTable(title, HEAD, body, NUMERIC, folded)] if body else []
 
 
 def _rows(facts: Facts, part: pl.DataFrame, said: str) -> list[tuple[str, ...]]:
@@ -32,15 +32,15 @@ def _rows(facts: Facts, part: pl.DataFrame, said: str) -> list[tuple[str, ...]]:
         return [_over_items(part, f"{said} ({len(names)} items)")]
     name = str(part["name"][0])
     cover = dict(part.group_by("item").agg(pl.col("coverage").mean()).rows())
-    return [_one(reading(facts, name, i), f"{said}: {i}" if i else said, cover[i]) for i in names]
+    return [_one(metric_series(facts, name, i), f"{said}: {i}" if i else said, cover[i]) for i in names]
 
 
-def _one(of: Reading, said: str, cover: float) -> tuple[str, ...]:
+def _one(of: MetricSeries, said: str, cover: float) -> tuple[str, ...]:
     last = of.last(1)
-    newest = words.amount(float(last.value[0]), of.unit, _error(last.se[0]))
+    newest = numbers.amount(float(last.value[0]), of.unit, _error(last.se[0]))
     value, se = pool(of.value, of.se) if len(of) > 1 else (float(of.value[0]), float(of.se[0]))
-    middle = words.amount(value, of.unit, _error(se)) if len(of) > 1 else ""
-    ends = (words.amount(float(v), of.unit) for v in (of.value.min(), of.value.max()))
+    middle = numbers.amount(value, of.unit, _error(se)) if len(of) > 1 else ""
+    ends = (numbers.amount(float(v), of.unit) for v in (of.value.min(), of.value.max()))
     return said, newest, middle, *ends, str(len(of)), _share(cover)
 
 
@@ -51,9 +51,9 @@ def _over_items(part: pl.DataFrame, said: str) -> tuple[str, ...]:
     low, high = (part.row(int(k), named=True) for k in (np.argmin(values), np.argmax(values)))
     return (
         said,
-        words.amount(float(np.median(newest["value"].to_numpy())), unit),
-        words.amount(float(np.median(values)), unit),
-        *(f"{words.amount(row['value'], unit)} ({row['item'] or 'all'})" for row in (low, high)),
+        numbers.amount(float(np.median(newest["value"].to_numpy())), unit),
+        numbers.amount(float(np.median(values)), unit),
+        *(f"{numbers.amount(row['value'], unit)} ({row['item'] or 'all'})" for row in (low, high)),
         str(part["start_t"].n_unique()),
         _share(float(part["coverage"].to_numpy().mean())),
     )

@@ -9,16 +9,14 @@ interrupted, so no line bridges it.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Times = NDArray[np.int64]
-Values = NDArray[np.float64]
+from herdbook.pipeline.arrays import Bools, Floats, Indices, Times
 
 GAP_S = 2.0  # engineering choice: twenty times the usual 100 ms cycle of slow CAN frames
 GAP_CYCLES = 5.0
 
 
-def keep(v: Values, points: int) -> NDArray[np.intp]:
+def keep(v: Floats, points: int) -> Indices:
     """Indices to draw, rising; at most points + 2 of them. v: shape (n,)."""
     n = v.shape[0]
     if n <= points or points < 4:
@@ -33,7 +31,7 @@ def keep(v: Values, points: int) -> NDArray[np.intp]:
     return np.unique(np.concatenate(([0, n - 1], grid[rows, low], grid[rows, high])))
 
 
-def gaps(t: Times) -> NDArray[np.bool_]:
+def gaps(t: Times) -> Bools:
     """True at each sample that follows an interruption: longer than GAP_S and than GAP_CYCLES usual steps."""
     out = np.zeros(t.shape, bool)
     if t.shape[0] > 2:
@@ -42,7 +40,7 @@ def gaps(t: Times) -> NDArray[np.bool_]:
     return out
 
 
-def thin(t: Times, v: Values, points: int) -> tuple[Times, Values]:
+def thin(t: Times, v: Floats, points: int) -> tuple[Times, Floats]:
     """At most about `points` samples, spikes kept, interruptions marked by a not-a-number."""
     kept = keep(v, points)
     broken = np.cumsum(gaps(t))[kept]

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.reports.words import names as plain
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
 
@@ -18,7 +17,7 @@ STEPPED = ("state", "bits", "1", "id")
 
 def role_words(role: str) -> str:
     """cell_voltage -> Cell voltage."""
-    text = plain.role_words(role)
+    text = names.role_words(role)
     return text[0].upper() + text[1:]
 
 
@@ -36,7 +35,7 @@ def load(store: Store, vehicle: str, start: int, end: int, roles: tuple[str, ...
 
 def thinned_words(drawn: int, held: int) -> str:
     if drawn >= held:
-        return f"Every sample is drawn ({words.plural(held, 'sample')})."
+        return f"Every sample is drawn ({numbers.plural(held, 'sample')})."
     return (
         f"Drawn: {drawn:,} of {held:,} samples; of every slice of time the lowest and the highest are kept, "
         "so no spike is lost."

@@ -18,9 +18,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.reports.drawing.thin import Times, Values, thin
+from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.reports.drawing.thin import thin
 from herdbook.pipeline.reports.page.figure import local_ms
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 
 MOST_BYTES = 300_000  # of base64 a figure (a dossier has 25 at most); what is more is thinned before it is packed
 TICK_MS = 0.1
@@ -34,12 +35,12 @@ class Sampled:
 
     index: int
     t: Times
-    v: Values
+    v: Floats
     points: int
 
 
 @dataclass(frozen=True, slots=True)
-class Fine:
+class ZoomSamples:
     """blob "": nothing to add, every sample is drawn already. held of all_of_it samples are in it."""
 
     blob: str = ""
@@ -52,25 +53,25 @@ class Fine:
             return ""
         if self.held >= self.all_of_it:
             return " Zoom in, and every sample is drawn."
-        held, all_of_it = words.count(self.held), words.count(self.all_of_it)
+        held, all_of_it = numbers.count(self.held), numbers.count(self.all_of_it)
         return f" Zoom in for more of them: this page holds {held} of {all_of_it}."
 
 
-def fine(traces: Sequence[Sampled], zone: ZoneInfo | None, most_bytes: int = MOST_BYTES) -> Fine:
+def pack_samples(traces: Sequence[Sampled], zone: ZoneInfo | None, most_bytes: int = MOST_BYTES) -> ZoomSamples:
     """Pack what a figure left out; thinned further until it fits into most_bytes."""
     thinned = [s for s in traces if len(s.v) > s.points]
     if not thinned:
-        return Fine()
+        return ZoomSamples()
     all_of_it = sum(len(s.v) for s in thinned)
     points = max(len(s.v) for s in thinned)
     while True:
         blob = _blob(thinned, zone, points)
         if len(blob) <= most_bytes:
             held = sum(min(len(s.v), points) for s in thinned)
-            return Fine(blob, held, all_of_it)
+            return ZoomSamples(blob, held, all_of_it)
         points = min(points // 2, int(points * 0.9 * most_bytes / len(blob)))
         if points < LEAST_POINTS:
-            return Fine()
+            return ZoomSamples()
 
 
 def _blob(traces: Sequence[Sampled], zone: ZoneInfo | None, points: int) -> str:
@@ -106,14 +107,14 @@ def _order(told: list[dict[str, Any]]) -> list[list[int]]:
     return out
 
 
-def _steps(ms: NDArray[np.float64]) -> tuple[float, bytes]:
+def _steps(ms: Floats) -> tuple[float, bytes]:
     """First time [ms] and the steps from one sample to the next in ticks, as signed 32-bit byte planes."""
     ticks = np.round(ms / TICK_MS).astype(np.int64)
     steps = np.diff(ticks, prepend=ticks[:1]).clip(-(2**31), 2**31 - 1)
     return float(ticks[0] * TICK_MS), _planes(steps.astype("<i4"))
 
 
-def _levels(v: Values) -> tuple[float, float, bytes]:
+def _levels(v: Floats) -> tuple[float, float, bytes]:
     """Lowest value, value of one level, and the levels; not-a-number becomes a hole."""
     good = v[np.isfinite(v)]
     low, high = (float(good.min()), float(good.max())) if good.size else (0.0, 0.0)
@@ -124,7 +125,7 @@ def _levels(v: Values) -> tuple[float, float, bytes]:
     return low, step, _planes(levels.astype("<u2"))
 
 
-def _own_step(good: Values) -> float:
+def _own_step(good: Floats) -> float:
     """The resolution of a signal from the bus, so that its values come back as they were; 0 where it shows none."""
     seen = np.unique(good)
     if seen.size < 2:

@@ -22,8 +22,10 @@ from herdbook.pipeline.reports.dossier.evidence import LEAD_S, panel_of, recorde
 from herdbook.pipeline.reports.drawing.panels import Panel
 from herdbook.pipeline.reports.drawing.thin import thin
 from herdbook.pipeline.reports.drawing.traces import item_words, load, role_words
-from herdbook.pipeline.reports.facts import Facts, Row
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
+from herdbook.pipeline.times import from_micros, micros
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -38,7 +40,7 @@ WIDTH, HEIGHT, LEFT, TOP = 620.0, 96.0, 58.0, 28.0
 
 
 @dataclass(frozen=True, slots=True)
-class Sketch:
+class FindingDrawing:
     """mark: what it was drawn from. svg: "" where nothing could be drawn, and then why."""
 
     mark: str
@@ -52,42 +54,44 @@ def mark_of(finding: Row) -> str:
     return hashlib.sha256(repr([FORM, seen]).encode()).hexdigest()[:24]
 
 
-def kept(path: Path) -> dict[str, Sketch]:
+def kept(path: Path) -> dict[str, FindingDrawing]:
     """The drawings that a page holds already, by mark; an empty one is tried again."""
     if not path.is_file():
         return {}
     found = re.findall(r"<!--sketch ([0-9a-f]{24})-->(.+?)<!--end-->", path.read_text("utf-8"), re.DOTALL)
-    return {mark: Sketch(mark, Markup(svg)) for mark, svg in found}
+    return {mark: FindingDrawing(mark, Markup(svg)) for mark, svg in found}
 
 
-def draw(store: Store, facts: Facts, finding: Row) -> Sketch:
+def draw(store: Store, facts: Facts, finding: Row) -> FindingDrawing:
     """A finding's worst window; a reason where there is nothing to draw. finding: has a window."""
     mark, roles = mark_of(finding), tuple(r for r in finding["signals"] if r in ROLES)[:4]
     if not roles:
-        return Sketch(mark, Markup(""), "The rule names no signal to draw.")
+        return FindingDrawing(mark, Markup(""), "The rule names no signal to draw.")
     window = finding["windows"][0]
     start = recorded_from(facts, window)
-    end = min(words.micros(window["end_t"]), start + int(MOST_S * 1e6))
+    end = min(micros(window["end_t"]), start + int(MOST_S * 1e6))
     lead = int(max(LEAD_S, 0.1 * (end - start) / 1e6) * 1e6)
     try:
         signals = load(store, facts.vehicle, start - lead, end + lead, roles)
     except HerdbookError as problem:
-        return Sketch(mark, Markup(""), f"The signals of this window could not be read. {problem}")
+        return FindingDrawing(mark, Markup(""), f"The signals of this window could not be read. {problem}")
     panels = [panel_of(role, finding, signals) for role in roles if signals.has(role)][:MOST_PANELS]
     if not panels:
-        return Sketch(mark, Markup(""), "The signals of this window are not in the store any more, or never were.")
-    return Sketch(mark, _figure(facts, signals, panels, (start, end)))
+        return FindingDrawing(
+            mark, Markup(""), "The signals of this window are not in the store any more, or never were."
+        )
+    return FindingDrawing(mark, _figure(facts, signals, panels, (start, end)))
 
 
 def _figure(facts: Facts, signals: Signals, panels: list[Panel], window: tuple[int, int]) -> Markup:
     height = (HEIGHT + TOP) * len(panels) + 18
     t0, t1 = signals.start, max(signals.end, signals.start + 1)
     body = "".join(_panel(signals, p, window, (t0, t1), (HEIGHT + TOP) * i) for i, p in enumerate(panels))
-    ends = [words.moment(words.from_micros(t), facts.zone) for t in (t0, t1)]
+    ends = [numbers.moment(from_micros(t), facts.zone) for t in (t0, t1)]
     foot = f'<text x="{LEFT}" y="{height - 4:.0f}">{ends[0]}</text>' + (
         f'<text x="{WIDTH}" y="{height - 4:.0f}" text-anchor="end">{ends[1][11:]}</text>'
     )
-    drawn = words.listing([role_words(p.role).lower() for p in panels])
+    drawn = numbers.listing([role_words(p.role).lower() for p in panels])
     said = f"{drawn}, {ends[0]} to {ends[1][11:]} ({facts.zone_name}); the window of the finding is shaded."
     return Markup(
         f'<svg class="sketch" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(said)}">'
@@ -119,7 +123,7 @@ def _panel(signals: Signals, panel: Panel, window: tuple[int, int], span: tuple[
         f'height="{HEIGHT:.0f}"/>'
     )
     bar = f'<path class="lim" d="M{LEFT} {y(limit):.1f}H{WIDTH}"/>' if limit is not None else ""
-    unit = words.unit(ROLES[panel.role].unit)
+    unit = numbers.unit(ROLES[panel.role].unit)
     names = ", ".join(item_words(i) for i, _ in shown if i != "")
     title = f"{role_words(panel.role)}{' ' + names if names else ''}{f' [{unit}]' if unit else ''}"
     n = sum(len(s) for _, s in shown)
@@ -127,8 +131,8 @@ def _panel(signals: Signals, panel: Panel, window: tuple[int, int], span: tuple[
     return (
         f'{shade}<path class="axis" d="M{LEFT} {y0:.0f}V{y0 + HEIGHT:.0f}H{WIDTH}"/>{bar}{drawn}'
         f'<text x="{LEFT}" y="{y0 - 8:.0f}">{escape(said)}</text>'
-        f'<text x="{LEFT - 6}" y="{y0 + 10:.0f}" text-anchor="end">{words.number(high)}</text>'
-        f'<text x="{LEFT - 6}" y="{y0 + HEIGHT:.0f}" text-anchor="end">{words.number(low)}</text>'
+        f'<text x="{LEFT - 6}" y="{y0 + 10:.0f}" text-anchor="end">{numbers.number(high)}</text>'
+        f'<text x="{LEFT - 6}" y="{y0 + HEIGHT:.0f}" text-anchor="end">{numbers.number(low)}</text>'
     )
 
 

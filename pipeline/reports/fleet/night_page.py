@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.reports.page import html as page
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     from herdbook.pipeline.herd.overview import Overview
-    from herdbook.pipeline.reports.facts import Row
+    from herdbook.pipeline.store.statements import Row
 
 EXITS = {
     0: "nothing to call anyone about",
@@ -71,13 +71,13 @@ QUESTIONS: tuple[tuple[str, tuple[Place, ...]], ...] = (
 
 def text(herd_wide: Overview, scan: Row | None) -> str:
     """The page, for the folder of the fleet page."""
-    return page.render(
+    return html.render(
         "night.html.j2",
         h=herd_wide,
         scan=scan,
         exits=EXITS,
         alarms=sum(s.alarm for s in herd_wide.steps) + sum(n["is_new"] for n in herd_wide.networks),
         questions=QUESTIONS,
-        link=lambda vehicle: f"vehicles/{page.file_name(vehicle)}.html",
-        made=words.moment(datetime.now(UTC), None),
+        link=lambda vehicle: f"vehicles/{html.file_name(vehicle)}.html",
+        made=numbers.moment(utc_now(), None),
     )

@@ -1,5 +1,4 @@
-"""The register of the fleet page: one row a vehicle, packed tightly so that ten thousand fit and sort at
-once.
+"""The register of the fleet page: one row a vehicle, packed tightly so that ten thousand fit and sort at once.
 
 Columns travel as arrays; profile, batch and firmware as positions in a list of distinct texts; each headline score
 after the last scans as a character a scan (0..z: 36 steps from 0 to 100; "." = not assessed, or before the first).
@@ -12,10 +11,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.herd.score_history import score_history
-from herdbook.pipeline.reports.facts import Row
-from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import script_safe
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
 
 if TYPE_CHECKING:
     import duckdb
@@ -29,8 +28,8 @@ HEADLINE = ("cells", "thermal", "braking")
 def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
     """The register as JSON, safe inside a script element."""
     names = [row["vehicle"] for row in herd]
-    shown = [words.visible(name) for name in names]
-    files = {i: page.file_name(name) for i, name in enumerate(names)}
+    shown = [numbers.visible(name) for name in names]
+    files = {i: html.file_name(name) for i, name in enumerate(names)}
     made: dict[str, Any] = {
         "n": shown,
         "f": {i: file for i, file in files.items() if file != shown[i]},
@@ -57,7 +56,7 @@ def _whole(score: float | None) -> int | None:
 
 
 def _coded(texts: list[str]) -> dict[str, Any]:
-    texts = [words.visible(text) for text in texts]
+    texts = [numbers.visible(text) for text in texts]
     names = sorted(set(texts))
     place = {name: i for i, name in enumerate(names)}
     return {"names": names, "at": [place[text] for text in texts]}

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,11 +22,12 @@ from herdbook.pipeline.herd.score_history import LAST
 from herdbook.pipeline.herd.work_on_record import work_on_record
 from herdbook.pipeline.reports.dossier.write import refresh_dossiers
 from herdbook.pipeline.reports.drawing import distribution
-from herdbook.pipeline.reports.facts import Row, rows
 from herdbook.pipeline.reports.fleet import night_page, register, vehicle_page
-from herdbook.pipeline.reports.page import html as page
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.reports.words.cautions import GENERAL, LAW
+from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
@@ -48,45 +49,46 @@ def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None, 
     (folder / "vehicles").mkdir(parents=True, exist_ok=True)
     if dossiers:
         with store.read() as con:
-            chosen = rows(
+            chosen = ask(
                 con,
-                "SELECT DISTINCT vehicle FROM findings WHERE list_contains($s, severity) ORDER BY vehicle",
-                s=list(dossiers),
+                __name__,
+                "vehicles_with",
+                severities=list(dossiers),
             )
         refresh_dossiers(store, folder / "dossiers", [row["vehicle"] for row in chosen], told)
     with store.read() as con:
         herd_wide = overview(store, con)
         given = _given(con, herd_wide)
-        text = page.render("fleet.html.j2", ("register.js",), **given)
-        page.write(folder / "night.html", night_page.text(herd_wide, given["scan"]))
+        text = html.render("fleet.html.j2", ("register.js",), **given)
+        html.write(folder / "night.html", night_page.text(herd_wide, given["scan"]))
         vehicle_page.write_all(store, con, folder, told)
-    return page.write(folder / "index.html", text)
+    return html.write(folder / "index.html", text)
 
 
 def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any]:
-    herd = rows(con, "fleet")
-    scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY started_t DESC LIMIT 1")
+    herd = ask(con, __name__, "fleet")
+    scans = ask(con, __name__, "last_scan")
     newest = max((v["last_t"] for v in herd if v["last_t"]), default=None)
     return _changes(con, herd_wide) | {
         "herd_wide": herd_wide,
         "judged": load(),
         "herd": herd,
         "scan": scans[0] if scans else None,
-        "newest": words.moment(newest, None),
+        "newest": numbers.moment(newest, None),
         "ages": _ages(herd, newest),
-        "stop": rows(con, "standing"),
-        "causes": rows(con, "causes"),
-        "quarantine": rows(con, "SELECT * FROM quarantine ORDER BY last_t DESC, name"),
+        "stop": ask(con, __name__, "standing"),
+        "causes": ask(con, __name__, "causes"),
+        "quarantine": ask(con, __name__, "quarantine"),
         "unassessed": [(name, sum(v[name] is None for v in herd)) for name in register.HEADLINE],
         "silent": [v for v in herd if v["silent"]],
         "spreads": distribution.spreads(herd),
         "bands": distribution.NAMES,
         "register": register.packed(con, herd),
         "last": LAST,
-        "link": lambda vehicle: f"vehicles/{page.file_name(vehicle)}.html",
+        "link": lambda vehicle: f"vehicles/{html.file_name(vehicle)}.html",
         "general": GENERAL,
         "law": LAW,
-        "made": words.moment(datetime.now(UTC), None),
+        "made": numbers.moment(utc_now(), None),
     }
 
 

@@ -1,7 +1,6 @@
 """One small page a vehicle for the static site: what stands against it, its gravest evidence drawn small.
 
-The catalogue is read once for all vehicles and dealt out, so that ten thousand pages take seconds, not
-minutes.
+The catalogue is read once for all vehicles and dealt out, so that ten thousand pages take seconds, not minutes.
 """
 
 from __future__ import annotations
@@ -9,7 +8,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,12 +17,13 @@ from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.herd.score_history import score_changes
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.dossier import evidence
-from herdbook.pipeline.reports.facts import Facts, Row, rows
-from herdbook.pipeline.reports.fleet import finding_svg as sketch
-from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.fleet import finding_svg
+from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.verdict import marks, verdict
-from herdbook.pipeline.reports.words import cautions
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import cautions, numbers
+from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     import duckdb
@@ -35,11 +34,10 @@ TABLES = {
     "findings": "all_findings",
     "changes": "all_changes",
     "used": "all_used",
-    "scores": "SELECT * FROM scores",
-    "not_assessed": "SELECT * FROM not_assessed ORDER BY subsystem, rule",
-    "installs": "SELECT * FROM installs ORDER BY component, from_t",
-    "logs": "SELECT vehicle, log, name, start_t, end_t FROM logs WHERE vehicle IN (SELECT vehicle FROM findings) "
-    "ORDER BY start_t, log",
+    "scores": "all_scores",
+    "not_assessed": "all_not_assessed",
+    "installs": "all_installs",
+    "logs": "logs_of_found",
 }
 MOST_DRAWN = 2  # findings of a page, the gravest first
 MOST_PAGES = 400  # vehicles drawn in one go; the others follow with later scans, so that a night ends in time
@@ -50,21 +48,21 @@ def write_all(
     store: Store, con: duckdb.DuckDBPyConnection, folder: Path, told: Callable[[int, int], None] | None
 ) -> int:
     """Write vehicles/<name>.html for every vehicle; how many files changed."""
-    dealt = {name: _dealt(rows(con, query)) for name, query in TABLES.items()}
-    scans = rows(con, "SELECT * FROM scans WHERE state = 'complete' ORDER BY started_t DESC LIMIT 1")
-    herd = rows(con, "SELECT * FROM vehicles ORDER BY vehicle")
-    muted = mutes.in_force(con, datetime.now(UTC).replace(tzinfo=None))
+    dealt = {name: _dealt(ask(con, __name__, query)) for name, query in TABLES.items()}
+    scans = ask(con, __name__, "last_scan")
+    herd = ask(con, __name__, "vehicles")
+    muted = mutes.in_force(con, utc_now())
     history = score_changes(con)
     changed, budget = 0, Budget(MOST_PAGES)
     for done, about in enumerate(herd, start=1):
         name = about["vehicle"]
         facts = _facts(about, {table: of[name] for table, of in dealt.items()}, scans, store.settings.zone)
-        stem = page.file_name(name)
+        stem = html.file_name(name)
         path = folder / "vehicles" / f"{stem}.html"
         more = {
             "used": dealt["used"][name],
             "dossier": stem if (folder / "dossiers" / f"{stem}.html").exists() else "",
-            "sketches": _sketches(store, facts, path, budget),
+            "drawings": _drawings(store, facts, path, budget),
             "muted": {f["finding"]: muted.get((name, f["rule"], f["item"])) for f in facts.findings},
             "lines": {s: line for s in SUBSYSTEMS if (line := history.get((name, s)))},
         }
@@ -81,17 +79,17 @@ class Budget:
     left: int
 
 
-def _sketches(store: Store, facts: Facts, path: Path, budget: Budget) -> dict[str, sketch.Sketch]:
+def _drawings(store: Store, facts: Facts, path: Path, budget: Budget) -> dict[str, finding_svg.FindingDrawing]:
     """The drawn evidence of a vehicle by finding: what its page holds already, and what is drawn now."""
     wanted = {f["finding"]: f for f in facts.findings if f["severity"] != "note" and f["windows"]}
     chosen = dict(list(wanted.items())[:MOST_DRAWN])
     if not chosen:
         return {}
-    held = sketch.kept(path)
-    out = {key: held[mark] for key, f in chosen.items() if (mark := sketch.mark_of(f)) in held}
+    held = finding_svg.kept(path)
+    out = {key: held[mark] for key, f in chosen.items() if (mark := finding_svg.mark_of(f)) in held}
     if len(out) < len(chosen) and budget.left > 0:
         budget.left -= 1
-        out |= {key: sketch.draw(store, facts, f) for key, f in chosen.items() if key not in out}
+        out |= {key: finding_svg.draw(store, facts, f) for key, f in chosen.items() if key not in out}
     return out
 
 
@@ -106,7 +104,7 @@ def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], zone: str) ->
     return Facts(
         vehicle=about["vehicle"],
         about=about,
-        zone=words.zone_of(about["zone"] or zone),
+        zone=numbers.zone_of(about["zone"] or zone),
         findings=of["findings"],
         not_assessed=of["not_assessed"],
         scores=of["scores"],
@@ -124,7 +122,7 @@ def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], zone: str) ->
 
 
 def _text(facts: Facts, more: dict[str, Any]) -> str:
-    return page.render(
+    return html.render(
         "vehicle.html.j2",
         facts=facts,
         verdict=verdict(facts, sum(u["sessions"] for u in more["used"])),
@@ -133,8 +131,8 @@ def _text(facts: Facts, more: dict[str, Any]) -> str:
         law=cautions.LAW,
         gauges={f["finding"]: evidence.gauge(f) for f in facts.findings},
         times={f["finding"]: [evidence.where(facts, w) for w in f["windows"][:MOST_WINDOWS]] for f in facts.findings},
-        moment=lambda t: words.moment(t, facts.zone),
-        changed=words.CHANGE_WORD,
+        moment=lambda t: numbers.moment(t, facts.zone),
+        changed=numbers.CHANGE_WORD,
         **more,
     )
 
@@ -142,5 +140,5 @@ def _text(facts: Facts, more: dict[str, Any]) -> str:
 def _write_if_changed(path: Path, text: str) -> bool:
     if path.exists() and path.read_text("utf-8") == text:
         return False
-    page.write(path, text)
+    html.write(path, text)
     return True

@@ -1,6 +1,4 @@
-"""A history document as page, CSV or JSON. Each is a pure function of the document: same document, same
-bytes.
-"""
+"""A history document as page, CSV or JSON. Each is a pure function of the document: same document, same bytes."""
 
 from __future__ import annotations
 
@@ -9,10 +7,10 @@ import io
 import json
 from typing import Any
 
-from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import script_safe
-from herdbook.pipeline.reports.words import names as plain
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import names, numbers
+from herdbook.pipeline.times import from_stamp
 
 Document = dict[str, Any]
 COLUMNS = (
@@ -81,25 +79,25 @@ def _log_row(log: Document) -> Document:
 
 
 def as_html(made: Document) -> str:
-    zone = words.zone_of(made["zone"])
+    zone = numbers.zone_of(made["zone"])
     grouped = [
         (key, title, [line for line in made["lines"] if line["section"] == key])
         for key, title in made["sections"].items()
     ]
 
     def local(stamp: str | None) -> str:
-        return words.moment(words.from_stamp(stamp), zone)
+        return numbers.moment(from_stamp(stamp) if stamp else None, zone)
 
     embedded = script_safe(json.dumps(made, ensure_ascii=True, separators=(",", ":")))
-    return page.render(
-        "history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local, clock=plain.clock
+    return html.render(
+        "history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local, clock=names.clock
     )
 
 
-def ranges(numbers: list[int]) -> str:
+def ranges(of: list[int]) -> str:
     """[1, 2, 3, 7] -> "1-3, 7"."""
     parts: list[list[int]] = []
-    for number in numbers:
+    for number in of:
         if parts and number == parts[-1][1] + 1:
             parts[-1][1] = number
         else:

@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.errors import InputError, NotKnownError
-from herdbook.pipeline.reports.facts import Row, rows
-from herdbook.pipeline.reports.history import forms as history_forms
+from herdbook.pipeline.reports.history import forms
+from herdbook.pipeline.reports.history.document import FORM, document, sealed
 from herdbook.pipeline.reports.history.lines.summary import AMONG
-from herdbook.pipeline.reports.history.write import FORM, document, sealed
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.times import from_stamp
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
@@ -61,8 +62,8 @@ def verify_history(store: Store, path: Path | str) -> Verification:
         raise InputError(f"cannot be read as text ({problem})", file, "Name a file that `history` wrote") from None
     made, fmt = _read(file, text)
     with store.read() as con:
-        known = rows(con, "SELECT * FROM logs WHERE vehicle = $vehicle", vehicle=made["vehicle"])
-        parts = {row["log"]: row for row in rows(con, "SELECT * FROM parts")}
+        known = ask(con, __name__, "logs_of", vehicle=made["vehicle"])
+        parts = {row["log"]: row for row in ask(con, __name__, "parts")}
     ledger = {log["log"]: log for log in known}
     named = [log["sha256"] for log in made["logs"]]
     checks = (
@@ -94,7 +95,7 @@ def _read(file: Path, text: str) -> tuple[Document, str]:
 
 
 def _plain(text: str) -> str:
-    return text[1:] if text.startswith("'") and text[1:].startswith(history_forms.FORMULA) else text
+    return text[1:] if text.startswith("'") and text[1:].startswith(forms.FORMULA) else text
 
 
 def _unaltered(made: Document, fmt: str, text: str) -> Check:
@@ -103,14 +104,14 @@ def _unaltered(made: Document, fmt: str, text: str) -> Check:
         return Check(what, True, "a CSV only carries the seal; its rows are compared with the store below")
     if sealed(made)["seal"] != made["seal"]:
         return Check(what, False, "its content does not give the seal it carries: something was changed")
-    if fmt == "html" and history_forms.as_html(made) != text:
+    if fmt == "html" and forms.as_html(made) != text:
         return Check(what, False, "the page differs from its record: changed, or laid out by another version")
     return Check(what, True, f"seal {made['seal'][:16]}")
 
 
 def _in_ledger(named: list[str], ledger: dict[str, Row]) -> Check:
     lost = [log for log in named if log not in ledger]
-    detail = f"missing: {_some(lost)}" if lost else words.plural(len(named), "log")
+    detail = f"missing: {_some(lost)}" if lost else numbers.plural(len(named), "log")
     return Check("Every log it names is in the ledger", not lost, detail)
 
 
@@ -129,27 +130,35 @@ def _parts_intact(store: Store, logs: list[Row], parts: dict[str, Row]) -> Check
         merged += not own
         expected = log["part_hash"] if own else part["hash"]
         if part["part"] not in hashes:
-            hashes[part["part"]] = store.shelf.hash_of(part["part"])
+            hashes[part["part"]] = store.lake.hash_of(part["part"])
         found = hashes[part["part"]]
         if found != expected:
             bad.append(f"{part['part']} is missing" if found is None else f"{part['part']} has another hash")
-    detail = f"{words.plural(len(hashes), 'part')} hashed"
-    detail += f"; {merged} of {words.plural(len(logs), 'log')} since merged into larger ones" if merged else ""
+    detail = f"{numbers.plural(len(hashes), 'part')} hashed"
+    detail += f"; {merged} of {numbers.plural(len(logs), 'log')} since merged into larger ones" if merged else ""
     return Check(what, not bad, _some(list(dict.fromkeys(bad))) if bad else detail)
 
 
 def _same_again(store: Store, made: Document, fmt: str, text: str) -> Check:
     what = "The store gives the same lines today"
     try:
-        as_of = words.from_stamp(made["as_of"])
-        at = words.from_stamp(made.get("at") or None)
-        again = document(store, made["vehicle"], made["zone"], made["units"], as_of, made.get("by", ""), at)
+        as_of = from_stamp(made["as_of"]) if made["as_of"] else None
+        at = from_stamp(made["at"]) if made.get("at") else None
+        again = document(
+            store,
+            made["vehicle"],
+            zone=made["zone"],
+            units=made["units"],
+            as_of=as_of,
+            by=made.get("by", ""),
+            at=at,
+        )
     except NotKnownError as problem:
         return Check(what, False, str(problem))
     if made["form"] != FORM:
         text = f"it was written in the form {made['form']}, this program writes {FORM}: write it anew to compare"
         return Check(what, False, text)
-    before, now = (_told(text, made, fmt), _told(history_forms.as_csv(again), again, fmt))
+    before, now = (_told(text, made, fmt), _told(forms.as_csv(again), again, fmt))
     differ = [name for name, line in before if not _of_fleet(line) and line not in [x for _, x in now]]
     further = len([x for _, x in now if not _of_fleet(x)]) > len([x for _, x in before if not _of_fleet(x)])
     moved = [name for name, line in before if _of_fleet(line) and line not in [x for _, x in now]]
@@ -157,7 +166,7 @@ def _same_again(store: Store, made: Document, fmt: str, text: str) -> Check:
         aside = f"; counts over the fleet have moved since: {_some(moved)}" if moved else ""
         return Check(what, True, f"every line about this vehicle{aside}" if moved else "every line")
     more = len(again["logs"]) - len(made["logs"])
-    why = f"; {words.plural(more, 'log')} came in since" if more > 0 else ""
+    why = f"; {numbers.plural(more, 'log')} came in since" if more > 0 else ""
     return Check(what, False, _some([*differ, *(["further lines"] if further else [])]) + why)
 
 

@@ -1,52 +1,21 @@
-"""The history of one vehicle for a warranty file: a document of dated lines, written as a page, CSV or JSON.
-
-The document is a pure function of the published catalogue, the zone, the units and the as-of date. Its seal
-is the SHA-256 of everything else in it. history_check.py proves later that a file still matches the store.
-"""
+"""A history written to a file: as a page, CSV or JSON."""
 
 from __future__ import annotations
 
-import hashlib
-import json
-from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import SettingsError
-from herdbook.pipeline.reports.facts import one_vehicle, rows
-from herdbook.pipeline.reports.history import forms as history_forms
-from herdbook.pipeline.reports.history import statement as history_lines
-from herdbook.pipeline.reports.history.context import Desk, Reader, herd_of, profile_of
-from herdbook.pipeline.reports.history.lines import advice as history_advice
-from herdbook.pipeline.reports.history.lines import capacity as history_capacity
-from herdbook.pipeline.reports.history.lines import events as history_events
-from herdbook.pipeline.reports.history.lines import extremes as history_extremes
-from herdbook.pipeline.reports.history.lines import herd as history_herd
-from herdbook.pipeline.reports.history.lines import limits as history_limits
-from herdbook.pipeline.reports.history.lines import open_questions as history_open
-from herdbook.pipeline.reports.history.lines import summary as history_short
-from herdbook.pipeline.reports.history.lines import unknown as history_unknown
-from herdbook.pipeline.reports.history.lines import use as history_use
-from herdbook.pipeline.reports.history.statement import SECTIONS, Line
-from herdbook.pipeline.reports.page import html as page
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.history import forms
+from herdbook.pipeline.reports.history.document import document
+from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
-FORM = "herdbook-history/2"
-Document = dict[str, Any]
-
-READ_THIS = (
-    "This file says what was recorded. It names no cause and nobody's responsibility; that decision stays with "
-    "people, and consumer law differs from country to country.",
-    "Absence of records is not evidence of absence of use, and a time without findings is not evidence of good "
-    "condition.",
-    "Values are those of the sensors built into the vehicle; their accuracy was not checked independently.",
-    "A finding is the statement of a rule with the limit in force in the rule set named; other explanations may "
-    "remain and are named where they are known.",
-)
+WRITERS = {"html": forms.as_html, "csv": forms.as_csv, "json": forms.as_json}
 
 
 def write_history(
@@ -68,133 +37,7 @@ def write_history(
     """
     if fmt not in WRITERS:
         raise SettingsError(f"no history is written as {fmt!r}", do="Choose html, csv or json")
-    made = document(store, vehicle, zone, units, as_of, by, datetime.now(UTC).replace(tzinfo=None) if by else None)
-    name = f"history-{page.file_name(vehicle)}.{fmt}"
-    return page.write(page.target(out, name), WRITERS[fmt](made))
-
-
-WRITERS = {"html": history_forms.as_html, "csv": history_forms.as_csv, "json": history_forms.as_json}
-
-
-def document(
-    store: Store,
-    vehicle: str,
-    zone: str | None = None,
-    units: str = "km",
-    as_of: datetime | None = None,
-    by: str = "",
-    at: datetime | None = None,
-) -> Document:
-    """The history as plain data, sealed; its shape is history.schema.json. at: when it is written, naive UTC."""
-    if units not in ("km", "mi"):
-        raise SettingsError(f"distances cannot be given in {units!r}", do="Choose km or mi")
-    if zone is not None and words.zone_of(zone) is None:
-        raise SettingsError(f"no such time zone: {zone!r}", do="Name one like Europe/Vienna or UTC")
-    then = as_of.astimezone(UTC).replace(tzinfo=None) if as_of and as_of.tzinfo else as_of
-    with store.read() as con:
-        facts = one_vehicle(con, vehicle, store.settings.zone, then)
-        reader = Reader(words.zone_of(zone) if zone else facts.zone, units)
-        profile = profile_of(store, facts.about["profile"])
-        reference = rows(con, "reference", profile=facts.about["profile"])
-        herd = herd_of(con, facts) if then is None else None
-    return sealed(_document(Desk(facts, reader, profile, reference, herd, then, by, at)))
-
-
-def sealed(made: Document) -> Document:
-    """The document with its seal: SHA-256 over its canonical JSON without the seal."""
-    bare = {key: value for key, value in made.items() if key != "seal"}
-    text = json.dumps(bare, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
-    return bare | {"seal": hashlib.sha256(text.encode()).hexdigest()}
-
-
-def all_lines(desk: Desk) -> list[Line]:
-    """Every line in reading order: the sections as in SECTIONS, inside each as made."""
-    facts, reader = desk.facts, desk.reader
-    makers: tuple[Iterable[Line], ...] = (
-        history_lines.identity(facts, reader),
-        history_lines.parts(desk),
-        history_use.lines(facts, reader),
-        history_extremes.lines(facts, reader),
-        history_limits.lines(desk),
-        history_capacity.lines(desk),
-        history_events.lines(desk),
-        history_herd.lines(desk),
-        history_unknown.lines(facts, reader),
-        history_open.lines(desk),
-        history_advice.lines(desk),
-    )
-    made = [line for maker in makers for line in maker]
-    order = list(SECTIONS)
-    return sorted([*history_short.lines(desk, made), *made], key=lambda line: order.index(line.section))
-
-
-def _document(desk: Desk) -> Document:
-    facts, reader = desk.facts, desk.reader
-    order = {log["log"]: number for number, log in enumerate(facts.logs, start=1)}
-    lines = all_lines(desk)
-    rule_sets = {line.rule_set for line in lines if line.rule_set} | {s["rule_set"] for s in facts.sessions}
-    return {
-        "form": FORM,
-        "vehicle": facts.vehicle,
-        "profile": facts.about["profile"],
-        "zone": reader.zone.key if reader.zone else "UTC",
-        "units": reader.units,
-        "as_of": stamp(desk.as_of),
-        "by": desk.by,
-        "at": stamp(desk.at),
-        "data_until": stamp(max((log["end_t"] for log in facts.logs), default=None)),
-        "scan": facts.scan["scan"] if facts.scan else "",
-        "rule_sets": sorted(rule_sets),
-        "tool": f"herdbook {page.program_version()}",
-        "read_this": list(READ_THIS),
-        "sections": dict(SECTIONS),
-        "lines": [_line(number, line, order, reader) for number, line in enumerate(lines, start=1)],
-        "logs": [_log(order[log["log"]], log) for log in facts.logs],
-    }
-
-
-def _line(number: int, line: Line, order: dict[str, int], reader: Reader) -> Document:
-    dated = line.start is not None and line.end is not None
-    return {
-        "no": number,
-        "section": line.section,
-        "from": stamp(line.start),
-        "to": stamp(line.end),
-        "local": words.span(line.start, line.end, reader.zone) if dated else "",  # type: ignore[arg-type]
-        "topic": line.topic,
-        "text": line.text,
-        "basis": line.basis,
-        "severity": line.severity,
-        "value": line.value,
-        "unit": line.unit,
-        "standard_error": line.se,
-        "coverage": line.coverage,
-        "rule": line.rule,
-        "rule_set": line.rule_set,
-        "logs": sorted({order[log] for log in line.logs if log in order}),
-    }
-
-
-def _log(number: int, log: Document) -> Document:
-    kept = (
-        "name",
-        "size_bytes",
-        "format",
-        "status",
-        "clock",
-        "identity_by",
-        "profile",
-        "profile_hash",
-        "network_hash",
-        "frames",
-        "frames_known",
-        "lost_bytes",
-        "part_hash",
-    )
-    times = {"received": stamp(log["received_t"]), "from": stamp(log["start_t"]), "to": stamp(log["end_t"])}
-    return {"no": number, "sha256": log["log"]} | {key: log[key] for key in kept} | times
-
-
-def stamp(t: datetime | None) -> str | None:
-    """ISO 8601 in UTC with microseconds."""
-    return None if t is None else t.isoformat(timespec="microseconds") + "Z"
+    at = utc_now() if by else None
+    made = document(store, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=at)
+    name = f"history-{html.file_name(vehicle)}.{fmt}"
+    return html.write(html.target(out, name), WRITERS[fmt](made))

@@ -1,12 +1,11 @@
-"""What a page is made of: leaves (sections) holding notes, tables and figures. Templates render them all
-alike."""
+"""What a page is made of: leaves (sections) holding notes, tables and figures. Templates render them all alike."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from herdbook.pipeline.reports.page.figure import Figure
+from herdbook.pipeline.reports.page.figure import PageFigure
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +18,7 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class PageTable:
     """numeric: positions of the columns that are set flush right. folded: opened by the reader."""
 
     caption: str
@@ -32,11 +31,11 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    figure: Figure
+    figure: PageFigure
     kind: str = "figure"
 
 
-Block = Note | Table | Drawn
+Block = Note | PageTable | Drawn
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 
 Spec = dict[str, Any]
 LINES = ("@line1", "@line2", "@line3", "@line4", "@line5", "@line6")
@@ -26,10 +26,10 @@ DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class PageFigure:
     """id: unique on the page, [a-z0-9-]. note: what was left out in drawing. alt: what one sees, in a sentence.
     sync: figures of the same non-empty name share their time range. head, body: the numbers as a table. command:
-    writes every sample of what is drawn. fine: samples left out of spec, for the page to draw on zoom (fine.py)."""
+    writes every sample of what is drawn. zoom: samples left out of spec, drawn when somebody zooms in."""
 
     id: str
     title: str
@@ -41,7 +41,7 @@ class Figure:
     body: Sequence[tuple[str, ...]] = ()
     height: int = 320
     command: str = ""
-    fine: str = ""
+    zoom: str = ""
 
     def json(self) -> str:
         """The specification, safe inside a script element."""
@@ -63,12 +63,11 @@ def packed(values: NDArray[np.float64], dtype: str = "f8") -> dict[str, str]:
 
 def label(text: object) -> str:
     """A text for plotly.js, which reads a little HTML in labels: made inert."""
-    return html.escape(words.visible(str(text)), quote=False)
+    return html.escape(numbers.visible(str(text)), quote=False)
 
 
 def local_ms(t: NDArray[np.int64], zone: ZoneInfo | None) -> NDArray[np.float64]:
-    """Microseconds UTC to milliseconds of the wall clock in the zone, sample by sample (summer time
-    included)."""
+    """Microseconds UTC to milliseconds of the wall clock in the zone, sample by sample (summer time included)."""
     if zone is None or not t.shape[0]:
         return t / 1000.0
     import polars as pl
@@ -114,8 +113,8 @@ def diagonal(top: float) -> Spec:
     return {"type": "line", "x0": 0, "y0": 0, "x1": top, "y1": top, "line": line}
 
 
-def bar_spec(names: list[str], values: list[float], color: str, height: int, x: str, y: str) -> Spec:
-    """A bar chart from zero over named classes."""
+def bar_spec(names: list[str], values: list[float], color: str, height: int, *, x: str, y: str) -> Spec:
+    """A bar chart from zero over named classes. x, y: titles of the axes."""
     trace = {"type": "bar", "x": [label(n) for n in names], "y": values, "marker": {"color": color}}
     axes = {"xaxis": axis(x, type="category", nticks=16, automargin=True), "yaxis": axis(y, rangemode="tozero")}
     return {"data": [trace], "layout": layout(height, showlegend=False, bargap=0.35, **axes)}

@@ -1,5 +1,4 @@
-"""From facts to one HTML file: templates, style, script and drawing engine in one piece, nothing fetched,
-ever.
+"""From facts to one HTML file: templates, style, script and drawing engine in one piece, nothing fetched, ever.
 
 A content security policy in the head names the hash of each script of ours: any other script, request or frame
 that a hostile text might bring is refused by the browser, on top of the escaping that the templates do.
@@ -20,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -35,8 +34,7 @@ def asset(name: str) -> str:
 
 @cache
 def engine() -> tuple[str, str]:
-    """The drawing library of the plotly package: gzip in base64, and the CSP hash of the text it unpacks
-    to."""
+    """The drawing library of the plotly package: gzip in base64, and the CSP hash of the text it unpacks to."""
     from plotly.offline import get_plotlyjs
 
     text = get_plotlyjs()
@@ -50,7 +48,7 @@ def csp_hash(script: str) -> str:
 
 def _shown(value: Any) -> Any:
     """What a template prints: texts from outside with nothing unseen in them; our own markup as it is."""
-    return words.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return numbers.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 @cache
@@ -66,14 +64,14 @@ def environment() -> Environment:
         finalize=_shown,
     )
     filters: dict[str, Any] = {
-        "number": words.number,
-        "unit": words.unit,
-        "size": words.size,
-        "duration": words.duration,
-        "severity": lambda s: words.SEVERITY_WORD.get(s, s),
+        "number": numbers.number,
+        "unit": numbers.unit,
+        "size": numbers.size,
+        "duration": numbers.duration,
+        "severity": lambda s: numbers.SEVERITY_WORD.get(s, s),
     }
     env.filters.update(filters)
-    env.globals.update(plural=words.plural, listing=words.listing)
+    env.globals.update(plural=numbers.plural, listing=numbers.listing)
     return env
 
 

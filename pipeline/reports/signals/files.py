@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.extras import missing
 from herdbook.pipeline.reports.drawing.thin import keep
 from herdbook.pipeline.reports.drawing.traces import POINTS
-from herdbook.pipeline.reports.page import html as page
+from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.signals.page import figure_page
 from herdbook.pipeline.reports.signals.window import Wire, gather
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.times import from_micros
 
 if TYPE_CHECKING:
     import polars as pl
@@ -56,7 +58,7 @@ def write_signals(
     wires = gather(store, vehicle, names, start, end)
     path.parent.mkdir(parents=True, exist_ok=True)
     if path.suffix.lower() == ".html":
-        return page.write(path, figure_page(vehicle, wires, words.zone_of(zone), points or POINTS))
+        return html.write(path, figure_page(vehicle, wires, numbers.zone_of(zone), points or POINTS))
     if points:
         wires = [_thinned(wire, points) for wire in wires]
     draft = path.with_name(f".{path.stem}.part{path.suffix}")
@@ -108,12 +110,12 @@ def _write_mf4(wires: list[Wire], path: Path) -> None:
     try:
         from asammdf import MDF, Signal
     except ImportError:
-        raise SettingsError("writing MF4 needs asammdf", path, "Install it with: pip install 'herdbook[mf4]'") from None
+        raise missing("asammdf", "writing MF4", path) from None
     from datetime import UTC
 
     begin = min(int(w.t[0]) for w in wires if len(w.t))
     with MDF(version="4.10") as mdf:
-        mdf.header.start_time = words.from_micros(begin).replace(tzinfo=UTC)
+        mdf.header.start_time = from_micros(begin).replace(tzinfo=UTC)
         for wire in wires:
             samples = wire.v if wire.v.dtype.kind in "iu" else wire.v.astype(np.float64)
             seconds = (wire.t - begin) / 1e6

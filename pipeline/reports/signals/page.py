@@ -9,23 +9,23 @@ import numpy as np
 from herdbook.pipeline.reports.drawing.panels import PANEL_PX, time_axis
 from herdbook.pipeline.reports.drawing.thin import thin
 from herdbook.pipeline.reports.drawing.traces import STEPPED, thinned_words
-from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, fine
-from herdbook.pipeline.reports.page import html as page
-from herdbook.pipeline.reports.page.figure import DASHES, LINES, Figure, Spec, axis, label, layout, local_ms, packed
+from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, pack_samples
+from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.page.figure import DASHES, LINES, PageFigure, Spec, axis, label, layout, local_ms, packed
 from herdbook.pipeline.reports.signals.window import Wire
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
 MOST_WIRES = 40  # in one figure; tables take any number
-FINE_BYTES = 4_000_000  # one figure a page: room for about three million samples of a quiet signal
+ZOOM_BYTES = 4_000_000  # one figure a page: room for about three million samples of a quiet signal
 
 
 def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> str:
     figure = wire_figure(vehicle, [w for w in wires if len(w.t)][:MOST_WIRES], zone, points)
     left_out = max(0, len(wires) - MOST_WIRES)
-    return page.render(
+    return html.render(
         "signals.html.j2",
         ("figures.js",),
         drawing=True,
@@ -36,7 +36,7 @@ def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
     )
 
 
-def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> Figure:
+def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> PageFigure:
     """One panel a unit and role, in the order asked for, over one time axis."""
     groups: dict[str, list[Wire]] = {}
     for wire in wires:
@@ -59,25 +59,25 @@ def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
         "data": data,
         "layout": layout(height, xaxis=time_axis(zone, count), hovermode="x unified", hoversubplots="axis", **axes),
     }
-    more = fine(sampled, zone, FINE_BYTES)
+    more = pack_samples(sampled, zone, ZOOM_BYTES)
     body = [_numbers(wire) for wire in wires]
     head = ("Signal", "Unit", "Lowest", "Median", "Highest", "Samples")
-    alt = f"Line chart of {words.listing(list(groups))} of {vehicle} against time."
-    return Figure(
+    alt = f"Line chart of {numbers.listing(list(groups))} of {vehicle} against time."
+    return PageFigure(
         "signals",
-        f"{vehicle}: {words.listing(list(groups))}",
+        f"{vehicle}: {numbers.listing(list(groups))}",
         alt,
         spec,
         thinned_words(drawn, sum(len(s.v) for s in sampled)) + more.text,
         head=head,
         body=body,
         height=height,
-        fine=more.blob,
+        zoom=more.blob,
     )
 
 
 def _panel_axis(name: str, first: Wire, domain: list[float]) -> Spec:
-    shown = words.unit(first.unit)
+    shown = numbers.unit(first.unit)
     y = axis("", domain=domain)
     y["title"] = {"text": label(name) + (f"<br>[{label(shown)}]" if shown else ""), "font": {"size": 11}}
     if first.states:
@@ -101,13 +101,13 @@ def _trace(wire: Wire, order: int, zone: ZoneInfo | None, points: int) -> tuple[
         "y": packed(v, "f4"),
         "line": line,
         "connectgaps": False,
-        "hovertemplate": f"%{{y:.5g}} {label(words.unit(wire.unit))}",
+        "hovertemplate": f"%{{y:.5g}} {label(numbers.unit(wire.unit))}",
     }, int(np.count_nonzero(~np.isnan(v)))
 
 
 def _numbers(wire: Wire) -> tuple[str, ...]:
     good = wire.v[np.isfinite(wire.v.astype(np.float64))].astype(np.float64)
     if not good.size:
-        return wire.name, words.unit(wire.unit), "", "", "", "0"
-    low, mid, high = (words.number(float(x)) for x in (good.min(), np.median(good), good.max()))
-    return wire.name, words.unit(wire.unit), low, mid, high, str(good.size)
+        return wire.name, numbers.unit(wire.unit), "", "", "", "0"
+    low, mid, high = (numbers.number(float(x)) for x in (good.min(), np.median(good), good.max()))
+    return wire.name, numbers.unit(wire.unit), low, mid, high, str(good.size)

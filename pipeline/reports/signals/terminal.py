@@ -1,6 +1,4 @@
-"""Signals on the terminal: a small plot a signal in braille dots, lowest to highest of every dot column
-filled.
-"""
+"""Signals on the terminal: a small plot a signal in braille dots, lowest to highest of every dot column filled."""
 
 from __future__ import annotations
 
@@ -11,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.pipeline.reports.signals.window import Wire
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.times import from_micros
 
 # bit of each dot of a braille cell, [row from the top][column]; Unicode 15, block U+2800
 _DOTS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])
@@ -33,15 +32,15 @@ def plot_lines(
     columns = max(10, width - margin - 1)
     out: list[str] = []
     for wire in drawn:
-        out += _one(wire, start, end, columns, margin, rows, ascii_only)
+        out += _one(wire, (start, end), columns, margin=margin, rows=rows, ascii_only=ascii_only)
     out.append(_axis(start, end, columns, margin, zone))
     return out
 
 
-def _one(wire: Wire, start: int, end: int, columns: int, margin: int, rows: int, ascii_only: bool) -> list[str]:
+def _one(wire: Wire, span: tuple[int, int], columns: int, *, margin: int, rows: int, ascii_only: bool) -> list[str]:
     v = wire.v.astype(np.float64)
     good = v[np.isfinite(v)]
-    unit = words.unit(wire.unit)
+    unit = numbers.unit(wire.unit)
     head = f"{wire.name}{f' [{unit}]' if unit else ''}  n = {v.size}"
     if not good.size:
         return [head, "  no valid value"]
@@ -49,7 +48,7 @@ def _one(wire: Wire, start: int, end: int, columns: int, margin: int, rows: int,
     if wire.states:
         seen = sorted({int(x) for x in good})
         head += "  seen: " + ", ".join(wire.states[i] for i in seen if 0 <= i < len(wire.states))
-    grid = dots(wire.t, v, start, end, columns * 2, rows * 4, low, high)
+    grid = dots(wire.t, v, start=span[0], end=span[1], across=columns * 2, down=rows * 4, low=low, high=high)
     lines = _ascii(grid) if ascii_only else _braille(grid)
     ends = [_end(wire, high, margin), *[""] * (rows - 2), _end(wire, low, margin)]
     return [head, *(f"{e:>{margin}} {line}" for e, line in zip(ends, lines, strict=True))]
@@ -59,7 +58,7 @@ def _end(wire: Wire, value: float, margin: int) -> str:
     """A state by its name, cut to fit; else the number."""
     if wire.states and 0 <= int(value) < len(wire.states):
         return wire.states[int(value)][:margin]
-    return words.number(value)
+    return numbers.number(value)
 
 
 def dots(
@@ -72,9 +71,7 @@ def dots(
     low: float,
     high: float,
 ) -> NDArray[np.bool_]:
-    """Shape (down, across), row 0 on top: True from the lowest to the highest value of each column of
-    time.
-    """
+    """Shape (down, across), row 0 on top: True from the lowest to the highest value of each column of time."""
     ok = np.isfinite(v)
     column = np.minimum((t[ok] - start) * across // max(1, end - start), across - 1)
     level = np.round((v[ok] - low) / ((high - low) or 1.0) * (down - 1)).astype(np.int64)
@@ -100,8 +97,8 @@ def _ascii(grid: NDArray[np.bool_]) -> list[str]:
 
 
 def _axis(start: int, end: int, columns: int, margin: int, zone: ZoneInfo | None) -> str:
-    a = words.moment(words.from_micros(start), zone)
-    b = words.moment(words.from_micros(end), zone)
+    a = numbers.moment(from_micros(start), zone)
+    b = numbers.moment(from_micros(end), zone)
     b = b[11:] if a[:10] == b[:10] else b
     name = f"({zone.key if zone else 'UTC'})"
     gap = columns - len(a) - len(b) - len(name) - 2

@@ -1,8 +1,7 @@
 """A window on the raw wires: any signals of a vehicle between two times, by role or by their name in the DBC.
 
 A name is a role ("pack_current"), one item of a role ("cell_voltage[7]", "motor_temp[left]") or a signal as
-the DBC calls it ("BMS_Pack.PackVoltage": DBC units, nothing converted, nothing taken out but doubtful
-time).
+the DBC calls it ("BMS_Pack.PackVoltage": DBC units, nothing converted, nothing taken out but doubtful time).
 """
 
 from __future__ import annotations
@@ -19,7 +18,8 @@ from numpy.typing import NDArray
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.reports.drawing import traces
 from herdbook.pipeline.reports.drawing.thin import keep
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.times import from_micros, stamp
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -57,7 +57,7 @@ def gather(store: Store, vehicle: str, names: Sequence[str], start: int, end: in
     for role, item in asked:
         found += _of_role(signals, role, item) if role in ROLES else _raw(store, vehicle, role, start, end)
     if not any(len(wire.t) for wire in found):
-        span = words.span(words.from_micros(start), words.from_micros(end), None)
+        span = numbers.span(from_micros(start), from_micros(end), None)
         raise NotKnownError(
             f"nothing of {', '.join(names)} was recorded for {vehicle} from {span} UTC",
             do="Ask for another time; the dossier shows which times are covered",
@@ -72,17 +72,13 @@ def described(wire: Wire, points: int | None = None) -> dict[str, Any]:
     out: dict[str, Any] = {"name": wire.name, "unit": wire.unit, "n": len(wire.t)}
     out |= {"states": list(wire.states)} if wire.states else {}
     if len(wire.t):
-        out |= {"first": _stamp(int(wire.t[0])), "last": _stamp(int(wire.t[-1]))}
+        out |= {"first": stamp(int(wire.t[0])), "last": stamp(int(wire.t[-1]))}
     if good.size:
         out |= {"lowest": float(good.min()), "median": float(np.median(good)), "highest": float(good.max())}
     if points:
         kept = keep(v, points)
-        out["samples"] = [[_stamp(int(t)), float(x)] for t, x in zip(wire.t[kept], v[kept], strict=True)]
+        out["samples"] = [[stamp(int(t)), float(x)] for t, x in zip(wire.t[kept], v[kept], strict=True)]
     return out
-
-
-def _stamp(t: int) -> str:
-    return words.from_micros(t).isoformat(timespec="microseconds") + "Z"
 
 
 def _asked(name: str) -> tuple[str, str]:
@@ -116,7 +112,7 @@ def _raw(store: Store, vehicle: str, name: str, start: int, end: int) -> list[Wi
     times: list[NDArray[np.int64]] = []
     values: list[NDArray[Any]] = []
     for ref in refs:
-        part = store.shelf.open(ref.part, ref.hash)
+        part = store.lake.open(ref.part, ref.hash)
         if name in part.columns:
             for piece in part.rows({message: [signal]}, ref.log, max(start, ref.start), min(end, ref.end + 1)):
                 column = piece.columns[signal]
@@ -146,6 +142,6 @@ def _unit(profile: Profile | None, message: str, signal: str) -> str:
 
 
 def _near_signals(store: Store, refs: Sequence[LogRef], name: str) -> str:
-    known = {column for ref in refs[:3] for column in store.shelf.open(ref.part, ref.hash).columns}
+    known = {column for ref in refs[:3] for column in store.lake.open(ref.part, ref.hash).columns}
     near = difflib.get_close_matches(name, known, 3, 0.4)
     return f"Near names: {', '.join(near)}" if near else "No log covers that time"

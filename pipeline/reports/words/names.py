@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.vehicle.roles import ROLES
 
 _MISSING = re.compile(r"not in the record: (?P<names>[^()]+) \((?P<why>.*)\)", re.DOTALL)
@@ -105,10 +105,10 @@ def reason(text: str) -> str:
     found = _MISSING.fullmatch(text.strip().rstrip("."))
     if not found:
         return _NAME.sub(lambda m: _name(m[0]), text).rstrip(".")
-    needed = words.listing(list(dict.fromkeys(metric_words(n.strip()) for n in found["names"].split(","))))
+    needed = numbers.listing(list(dict.fromkeys(metric_words(n.strip()) for n in found["names"].split(","))))
     unmapped = _UNMAPPED.fullmatch(found["why"])
     if unmapped:
-        roles = words.listing([role_words(r.strip()) for r in unmapped["roles"].split(",")])
+        roles = numbers.listing([role_words(r.strip()) for r in unmapped["roles"].split(",")])
         return f"nothing about {needed}: this vehicle type does not report {roles}, as its profile stands"
     return f"no session on record shows enough of {needed}"
 

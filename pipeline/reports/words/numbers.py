@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from herdbook.pipeline.health.severity import Severity
 
 KM_PER_MILE = 1.609344  # exact by definition of the international mile
 
@@ -25,8 +27,7 @@ _UNITS = {
     "state": "",
 }
 
-SEVERITY_WORD = {"stop-use": "Stop use", "service": "Service", "note": "Note"}
-SEVERITY_RANK = {"stop-use": 0, "service": 1, "note": 2}
+SEVERITY_WORD: dict[str, str] = {Severity.STOP_USE: "Stop use", Severity.SERVICE: "Service", Severity.NOTE: "Note"}
 CHANGE_WORD = {"new": "New", "worse": "Worse", "better": "Better", "gone": "Gone"}
 
 
@@ -36,8 +37,7 @@ def unit(text: str) -> str:
 
 
 def number(value: float | None, digits: int = 3) -> str:
-    """At least `digits` significant figures, never scientific between 0.001 and 10 million, thin groups of
-    three."""
+    """At least `digits` significant figures, never scientific between 0.001 and 10 million, thin groups of three."""
     if value is None or not math.isfinite(value):
         return "not known"
     if value == 0:
@@ -121,12 +121,6 @@ def span(start: datetime, end: datetime, zone: ZoneInfo | None) -> str:
     return f"{a} to {b[11:]}" if a[:10] == b[:10] else f"{a} to {b}"
 
 
-def micros(t: datetime) -> int:
-    """Microseconds UTC of a naive UTC (or aware) datetime, exactly."""
-    aware = t.replace(tzinfo=UTC) if t.tzinfo is None else t
-    return (aware - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
-
-
 def plural(count: int, one: str, many: str = "") -> str:
     return f"{count:,}".replace(",", "\u202f") + " " + (one if count == 1 else many or one + "s")
 
@@ -134,16 +128,6 @@ def plural(count: int, one: str, many: str = "") -> str:
 def listing(words: list[str]) -> str:
     """a, b and c."""
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
-
-
-def from_stamp(text: str | None) -> datetime | None:
-    """2026-03-01T07:00:00.000000Z as a naive UTC datetime. Raises ValueError for anything else."""
-    return None if not text else datetime.fromisoformat(text).astimezone(UTC).replace(tzinfo=None)
-
-
-def from_micros(t: int) -> datetime:
-    """Microseconds UTC as a naive UTC datetime, exactly."""
-    return datetime(1970, 1, 1) + timedelta(microseconds=t)
 
 
 def count(n: int) -> str:

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 import rainflow as other_rainflow
 
-from herdbook.pipeline.health.examples import profile, record, stretch
+from herdbook.pipeline.health.examples import one_session, profile, record
 from herdbook.pipeline.health.pack.life_use import MEANING, LifeUse, life_use
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.metrics import pack_bands, pack_exposure
@@ -41,7 +41,7 @@ def test_a_cycle_spans_sessions_as_if_the_record_were_one() -> None:
     """95, 60, 75, 30, 100, 40, 55, 20, 90 %: ASTM E1049-85 counts 15 twice, 70 once, 65 and 80 half: 1.725 full
     cycles (worked by hand). Here every swing is a session of its own, counted from nothing each time."""
     walk = [95.0, 60, 75, 30, 100, 40, 55, 20, 90]
-    parts = [stretch(k, "ride", *turns(0.0, b - a), *soc(a, b)) for k, (a, b) in enumerate(pairwise(walk))]
+    parts = [one_session(k, "ride", *turns(0.0, b - a), *soc(a, b)) for k, (a, b) in enumerate(pairwise(walk))]
     found = use(record(*parts))
     assert figure(found, "life_full_cycles").value == pytest.approx(1.725)
     by_depth = {f.item: f.value for f in found.figures if f.name == "life_cycles"}
@@ -58,14 +58,14 @@ def test_random_walks_equal_the_rainflow_package() -> None:
         parts = []
         for k, (a, b) in enumerate(pairwise(cuts)):
             piece = walk[a : b + 1]
-            parts.append(stretch(k, "ride", *turns(*(piece - piece[0])), *soc(piece[0], piece[-1])))
+            parts.append(one_session(k, "ride", *turns(*(piece - piece[0])), *soc(piece[0], piece[-1])))
         expected = sum(size * n for size, n in other_rainflow.count_cycles(walk)) / 100
         assert figure(use(record(*parts)), "life_full_cycles").value == pytest.approx(expected)
 
 
 def test_what_happened_unseen_is_said_and_counted() -> None:
     """Ridden from 90 to 50 %, then found at 95 %: a charge of 45 % that nobody recorded."""
-    parts = [stretch(0, "ride", *turns(0, -40), *soc(90, 50)), stretch(1, "ride", *turns(0, -65), *soc(95, 30))]
+    parts = [one_session(0, "ride", *turns(0, -40), *soc(90, 50)), one_session(1, "ride", *turns(0, -65), *soc(95, 30))]
     found = use(record(*parts))
     assert figure(found, "life_unseen_pct").value == pytest.approx(45.0)
     assert figure(found, "life_full_cycles").value == pytest.approx(0.5 * (40 + 45 + 65) / 100)
@@ -73,9 +73,9 @@ def test_what_happened_unseen_is_said_and_counted() -> None:
 
 def test_without_reported_charge_sessions_follow_each_other() -> None:
     parts = [
-        stretch(0, "ride", *turns(0, -40)),
-        stretch(1, "charge", *turns(0, 40)),
-        stretch(2, "ride", *turns(0, -40)),
+        one_session(0, "ride", *turns(0, -40)),
+        one_session(1, "charge", *turns(0, 40)),
+        one_session(2, "ride", *turns(0, -40)),
     ]
     found = use(record(*parts))
     assert figure(found, "life_full_cycles").value == pytest.approx(0.6)
@@ -87,7 +87,7 @@ def test_ageing_hours_and_the_temperature_that_ages_as_much() -> None:
     calculation with k = 8.617e-5 eV/K, NIST/SEMATECH e-Handbook 8.1.5.1)."""
     factors = (1.0, 1.8807, 4.5056)  # exp(0.5 / k (1/298.15 - 1/T))
     parts = [
-        stretch(
+        one_session(
             3 * k,
             "ride",
             Metric("session_h", h, "h"),
@@ -118,7 +118,7 @@ def session(day: float, kind: str, out_wh: float, in_wh: float, *more: Metric | 
     ah = [Metric("pack_out_ah", out_wh / 50, "Ah"), Metric("pack_in_ah", in_wh / 50, "Ah")]
     efc = Metric("pack_cycles_efc", (out_wh + in_wh) / 50 / 60, "1", 0.0)
     wh = [Metric("pack_out_wh", out_wh, "Wh", coverage=whole), Metric("pack_in_wh", in_wh, "Wh", coverage=whole)]
-    return stretch(day, kind, *ah, efc, *wh, Metric("session_h", 1.0, "h"), *more, hours=1.0)
+    return one_session(day, kind, *ah, efc, *wh, Metric("session_h", 1.0, "h"), *more, hours=1.0)
 
 
 def full(out_wh: float, in_wh: float) -> Event:
@@ -148,40 +148,6 @@ def test_round_trip_by_hand() -> None:
     assert value.n == 1
 
 
-@pytest.mark.parametrize(
-    ("rides", "word"),
-    [
-        ([session(1, "ride", 1100, 200, *soc(100, 30), whole=0.9)], "a session is recorded to 90 % only"),
-        ([session(1, "ride", 1100, 200, *soc(100, 45))], "moved by 15 % while nothing was recorded"),
-        ([session(1, "ride", 1100, 200)], "does not report its charge"),  # nobody knows what happened in between
-    ],
-)
-def test_round_trip_is_refused_where_the_record_has_a_hole(rides: list[object], word: str) -> None:
-    said = use(trip(*rides)).not_known["life_round_trip"]
-    assert word in said
-    assert said.endswith("needed are the logs of every ride and charge from one charge to full to the next")
-
-
-def test_round_trip_says_how_many_full_charges_there_are() -> None:
-    assert use(record(session(0, "charge", 0, 1500, *soc(3, 90)))).not_known["life_round_trip"].startswith("no charge")  # type: ignore[arg-type]
-    one = record(session(0, "charge", 0, 1500, full(0, 1450), *soc(3, 100)))  # type: ignore[arg-type]
-    assert use(one).not_known["life_round_trip"].startswith("only one charge to full")
-
-
-def test_round_trip_counts_the_reasons() -> None:
-    parts = [session(9 * k, "charge", 0, 1500, full(0, 1450), *soc(low, 100)) for k, low in enumerate((3, 40, 30, 20))]
-    said = use(record(*parts)).not_known["life_round_trip"]  # type: ignore[arg-type]
-    assert "the reported charge moved by 60 to 80 % while nothing was recorded (3 of 3)" in said
-
-
-def test_round_trip_needs_a_deep_one() -> None:
-    """In a trip of 150 Wh out of 1500 the anchors' scatter is a seventh of the energy."""
-    first = session(0, "charge", 0, 1500, full(0, 1500), *soc(3, 100))
-    last = session(9, "charge", 0, 170, full(0, 160), *soc(89, 100))
-    said = use(record(first, session(1, "ride", 150, 0, *soc(100, 90)), last))  # type: ignore[arg-type]
-    assert "only 11 % of the pack's charge went round" in said.not_known["life_round_trip"]
-
-
 def bands(way: str, *volts: float, ah: float = 3.0, low: int = 40) -> list[Metric]:
     """A pass through bands of ten per cent from `low` up, at these voltages."""
     names = [f"{way} {low + 10 * k}..{low + 10 * k + 10} %" for k in range(len(volts))]
@@ -195,7 +161,10 @@ def bands(way: str, *volts: float, ah: float = 3.0, low: int = 40) -> list[Metri
 def test_voltage_efficiency_by_hand() -> None:
     """38.5 and 39.0 V in a ride through 40 to 60 %, 40, 40.2 and 40.4 V in a charge through 40 to 70 %: 3 Ah each make
     232.5 of 240.6 Wh, 0.9663. The voltage rises by 0.02 V a per cent: 4.2 % of error are 0.084 of 40.1 V, 0.0021."""
-    parts = [stretch(0, "ride", *bands("out", 38.5, 39.0)), stretch(1, "charge", *bands("in", 40.0, 40.2, 40.4))]
+    parts = [
+        one_session(0, "ride", *bands("out", 38.5, 39.0)),
+        one_session(1, "charge", *bands("in", 40.0, 40.2, 40.4)),
+    ]
     found = figure(use(record(*parts)), "life_voltage_efficiency")
     assert found.value == pytest.approx(232.5 / 240.6)
     assert found.se == pytest.approx(0.0021, abs=5e-5)
@@ -206,8 +175,8 @@ def test_voltage_efficiency_by_hand() -> None:
 def test_voltage_efficiency_shows_how_rides_differ() -> None:
     """Jackknife of three rides of equal charge is the standard error of their mean: 38, 38.5 and 39 V scatter by 0.5 V,
     over sqrt(3) and 40 V that is 0.0072."""
-    parts = [stretch(k, "ride", *bands("out", v)) for k, v in enumerate((38.0, 38.5, 39.0))]
-    parts.append(stretch(3, "charge", *bands("in", 40.0, 40.0, 40.0)))
+    parts = [one_session(k, "ride", *bands("out", v)) for k, v in enumerate((38.0, 38.5, 39.0))]
+    parts.append(one_session(3, "charge", *bands("in", 40.0, 40.0, 40.0)))
     found = figure(use(record(*parts)), "life_voltage_efficiency")
     assert found.value == pytest.approx(38.5 / 40)
     assert found.se == pytest.approx(0.5 / np.sqrt(3) / 40)
@@ -224,7 +193,7 @@ def test_voltage_efficiency_shows_how_rides_differ() -> None:
     ],
 )
 def test_voltage_efficiency_says_what_is_missing(parts: list[tuple[str, list[Metric]]], word: str) -> None:
-    seen = record(*(stretch(k, kind, *found) for k, (kind, found) in enumerate(parts)))
+    seen = record(*(one_session(k, kind, *found) for k, (kind, found) in enumerate(parts)))
     assert word in use(seen).not_known["life_voltage_efficiency"]
 
 
@@ -253,14 +222,14 @@ def test_bands_by_hand() -> None:
 
 
 def test_an_empty_record_knows_nothing_and_says_so() -> None:
-    found = use(record(stretch(0, "ride")))
+    found = use(record(one_session(0, "ride")))
     assert found.figures == ()
     assert set(found.not_known) == set(MEANING) - {"life_span_h"}
 
 
 def test_both_forms_of_events_read_alike() -> None:
     """The catalogue's reports carry keys and numbers, rules a list of pairs."""
-    rec = record(stretch(0, "ride", *turns(0, -40, 0), *soc(90, 90)))
+    rec = record(one_session(0, "ride", *turns(0, -40, 0), *soc(90, 90)))
     other = rec.events.with_columns(
         keys=pl.col("data").list.eval(pl.element().struct.field("key")),
         numbers=pl.col("data").list.eval(pl.element().struct.field("value")),

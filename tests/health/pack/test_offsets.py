@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from herdbook.pipeline.health.examples import Stretch, record, stretch
+from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 from herdbook.pipeline.health.pack.capacity import capacities
 from herdbook.pipeline.health.pack.offsets import PACK_SPREAD, offsets
 from herdbook.pipeline.health.rule import Record
@@ -13,18 +13,18 @@ from herdbook.pipeline.vehicle.record import Event, Metric
 LEAN = 8.0  # % of charge for as much resistance again
 
 
-def _ride(day: float, ratio: float, se: float, load_mohm: float) -> Stretch:
+def _ride(day: float, ratio: float, se: float, load_mohm: float) -> ExampleSession:
     groups = [Metric("cell_r_ratio", ratio if k == 4 else 1.0, "1", se, 900, item=str(k)) for k in range(1, 5)]
-    return stretch(day, "ride", *groups, Metric("group_r_load_mohm", load_mohm, "mOhm", 0.02, 900))
+    return one_session(day, "ride", *groups, Metric("group_r_load_mohm", load_mohm, "mOhm", 0.02, 900))
 
 
-def _charge(day: float, pct: float) -> Stretch:
+def _charge(day: float, pct: float) -> ExampleSession:
     parts = []
     for k in range(1, 5):
         item = str(k)
         parts.append(Metric("cell_offset_top_pct", pct if k == 4 else 0.0, "%", 1.3, 500, item=item))
         parts.append(Metric("cell_offset_top_lean_pct", LEAN, "%", None, 500, item=item))
-    return stretch(day, "charge", *parts)
+    return one_session(day, "charge", *parts)
 
 
 def _record(pct: float, *ratios: tuple[float, float], load_mohm: float = 3.0) -> Record:
@@ -55,4 +55,4 @@ def test_no_capacity_from_a_rest_below_the_end_of_the_table() -> None:
         Event("charge_anchor", t, t + 1, item, {"soc_pct": soc, "se_pct": 0.3, "run_ah": ah})
         for t, item, soc, ah in ((0, "low", 0.0, 0.0), (3_500_000_000, "full", 100.0, -29.0))
     )
-    assert not capacities(record(stretch(0, "charge", Metric("pack_run_ah", -29.0, "Ah", None, 9000), low, full)))
+    assert not capacities(record(one_session(0, "charge", Metric("pack_run_ah", -29.0, "Ah", None, 9000), low, full)))

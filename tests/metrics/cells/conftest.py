@@ -106,8 +106,7 @@ def ride_current(minutes: float = 60.0, mean_a: float = 15.0, seed: int = 3, dt:
 def charge_current(
     signals_soc: float, rated_ah: float = 30.0, amps: float = 20.0, to: float = 1.0, dt: float = 0.5
 ) -> np.ndarray:
-    """A minute at rest, constant current until the charge that fills from signals_soc to `to` is in, a minute
-    after."""
+    """A minute at rest, constant current until the charge that fills from signals_soc to `to` is in, a minute after."""
     n = int((to - signals_soc) * rated_ah / amps * 3600 / dt)
     return np.concatenate([np.zeros(int(60 / dt)), np.full(n, -amps), np.zeros(int(60 / dt))])
 

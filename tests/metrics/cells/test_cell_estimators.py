@@ -1,7 +1,6 @@
 """Cell metrics on a string whose truth is known, with the quantisation and noise that are promised.
 
-Promised at 1 mV / 0.1 A quantisation and 5 mV noise: resistance within 5 %, charge offset within 1 % of
-capacity.
+Promised at 1 mV / 0.1 A quantisation and 5 mV noise: resistance within 5 %, charge offset within 1 % of capacity.
 """
 
 from __future__ import annotations
@@ -160,8 +159,7 @@ def test_sum_of_groups_and_path(pack: Any, ride: Any, measured: Measured) -> Non
 
 
 def test_sets_keep_their_word(pack: Any, ride: Any, charge: Any) -> None:
-    """Every metric a set returns is in its `gives`, with that unit, finite, and with an error that is not
-    negative."""
+    """Every metric a set returns is in its `gives`, with that unit, finite, and with an error that is not negative."""
     from herdbook.pipeline.health.examples import profile
     from herdbook.pipeline.metrics import all_sets, measure
     from herdbook.pipeline.vehicle.record import Session

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from herdbook.pipeline.health.engine import judge
-from herdbook.pipeline.health.examples import profile, record, stretch
+from herdbook.pipeline.health.examples import one_session, profile, record
 from herdbook.pipeline.health.pack.capacity import capacities
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.metrics import measure
@@ -33,7 +33,7 @@ def findings(pack: Any, ride: Any, charge: Any, leak_pct_per_day: float = 0.0, *
                 Event(e.kind, e.start - signals.start, e.end - signals.start, e.item, e.data) for e in outcome.events
             ]
             hours = (signals.end - signals.start) / 3.6e9
-            stretches.append(stretch(day + 0.3 * k, kind, *outcome.metrics, *moved, hours=hours))
+            stretches.append(one_session(day + 0.3 * k, kind, *outcome.metrics, *moved, hours=hours))
     verdict = judge(record(*stretches))
     return [(j.rule.id, j.finding.item) for j in verdict.findings if j.rule.subsystem == "cells"]
 
@@ -70,7 +70,7 @@ def _charge(day: float, coverage: float = 1.0, low: float = 6.0, soc: tuple[floa
     metrics = [Metric("pack_run_ah", -28.2, "Ah", None, 9000, coverage)]
     if soc:
         metrics += [Metric(f"pack_soc_{k}_pct", v, "%", 0.5, 1) for k, v in zip(("start", "end"), soc, strict=True)]
-    return stretch(day, "charge", *metrics, *events)
+    return one_session(day, "charge", *metrics, *events)
 
 
 def test_capacity_of_a_chain_and_its_error() -> None:
@@ -92,7 +92,7 @@ def test_a_chain_across_sessions_needs_a_charge_that_joins_up() -> None:
             "charge_anchor", 3_500_000_000, 3_599_000_000, "low", {"soc_pct": 8.0, "se_pct": 1.0, "run_ah": 27.6}
         )
         metrics = [Metric("pack_run_ah", 27.6, "Ah", None, 9000), Metric("pack_soc_start_pct", first, "%", 0.5, 1)]
-        return stretch(day, "ride", *metrics, event)
+        return one_session(day, "ride", *metrics, event)
 
     joined = capacities(record(_charge(0, soc=(6.0, 100.0)), ride(1, 99.5)))
     assert [round(m.ah, 1) for m in joined] == [30.0, 30.0]

@@ -7,41 +7,14 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.reports.drawing.session_figures import figures_table
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Leaf, Note
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.words import numbers
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
 
-GROUPS = {
-    "Cell groups": (
-        "balancing",
-        "cell_limits",
-        "cell_offset",
-        "cell_resistance",
-        "cell_split",
-        "cell_spread",
-        "sense_wire",
-    ),
-    "Pack and charging": (
-        "charge",
-        "cold_charge",
-        "pack_agreement",
-        "pack_anchors",
-        "pack_bands",
-        "pack_cycles",
-        "pack_energy",
-        "pack_exposure",
-        "pack_state",
-        "pack_zero",
-        "margins",
-    ),
-    "Heat": ("heat_pack", "heat_drive", "temp_sensors"),
-    "Braking": ("braking", "unasked_braking", "torque_release"),
-    "Drive and link": ("belt", "controller", "encoder", "link", "resistance", "side_speed"),
-    "Data and use": ("clock", "data_quality", "messages", "use"),
-}
+ORDER = 110  # place in the dossier
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
@@ -52,20 +25,19 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         blocks.append(Note("No session of this unit gave a figure.", "absent"))
     names = facts.metrics["name"].n_unique() if facts.metrics.height else 0
     lead = (
-        f"{words.plural(names, 'figure')} by session, each with one standard error where it has one. Where a figure "
+        f"{numbers.plural(names, 'figure')} by session, each with one standard error where it has one. Where a figure "
         "has more than four items, middles are over all of them. By session: the catalogue's table metrics."
     )
     return Leaf("figures", "Every figure", lead, blocks)
 
 
 def tables() -> dict[str, list[tuple[str, str]]]:
-    """By group, the name and meaning of every figure that any metric set may give; a set without a group comes last."""
+    """By subject, the name and meaning of every figure that any metric set may give."""
     from herdbook.pipeline.metrics import all_sets
+    from herdbook.pipeline.metrics.set import Subject
 
-    group_of = {name: title for title, sets in GROUPS.items() for name in sets}
-    out: dict[str, dict[str, str]] = {title: {} for title in GROUPS}
-    for name, metric_set in all_sets().items():
-        mine = out.setdefault(group_of.get(name, "Further figures"), {})
+    out: dict[str, dict[str, str]] = {subject: {} for subject in Subject}
+    for metric_set in all_sets().values():
         for metric, (_, meaning) in metric_set.gives.items():
-            mine.setdefault(metric, f"{meaning.rstrip('.')} [{metric}]")
+            out[metric_set.subject].setdefault(metric, f"{meaning.rstrip('.')} [{metric}]")
     return {title: list(chosen.items()) for title, chosen in out.items() if chosen}

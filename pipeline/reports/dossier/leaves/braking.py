@@ -11,16 +11,17 @@ from herdbook.pipeline.reports.drawing.panels import Panel, stack
 from herdbook.pipeline.reports.drawing.readings import event_table
 from herdbook.pipeline.reports.drawing.traces import load
 from herdbook.pipeline.reports.facts import Facts
-from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Table
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, diagonal, layout, markers
-from herdbook.pipeline.reports.words import cautions
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, diagonal, layout, markers
+from herdbook.pipeline.reports.words import cautions, numbers
+from herdbook.pipeline.times import micros
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
 
+ORDER = 40  # place in the dossier
 WORST = 5
 LEAD_US = 3_000_000
 PANELS = (
@@ -71,10 +72,10 @@ def _judged(events: pl.DataFrame) -> pl.DataFrame:
 
 
 def _when(facts: Facts, rows: pl.DataFrame) -> list[str]:
-    return [words.moment(t, facts.zone) for t in rows["start_t"]]
+    return [numbers.moment(t, facts.zone) for t in rows["start_t"]]
 
 
-def _demand(facts: Facts, table: pl.DataFrame) -> Figure:
+def _demand(facts: Facts, table: pl.DataFrame) -> PageFigure:
     missing = pl.col("unexplained") > 0.5
     kinds = (
         ("delivered", ~missing & (pl.col("explained") <= 0.5), "@line3", "circle-open"),
@@ -95,8 +96,8 @@ def _demand(facts: Facts, table: pl.DataFrame) -> Figure:
     spec = {"data": data, "layout": layout(400, shapes=[diagonal(top)], **axes)}
     kinds_said = ", ".join(": ".join(row) for row in body)
     alt = f"Scatter of {table.height} brakings; on the dashed line delivery equals demand. {kinds_said}."
-    note = f"n = {words.plural(table.height, 'braking')}; pack-side regeneration current, means once settled."
-    return Figure(
+    note = f"n = {numbers.plural(table.height, 'braking')}; pack-side regeneration current, means once settled."
+    return PageFigure(
         "brake-demand",
         "Every braking: demanded against delivered current [A]",
         alt,
@@ -112,18 +113,18 @@ def _largest(table: pl.DataFrame, *columns: str) -> float:
     return max(1.0, *(float(table[column].to_numpy().max()) for column in columns))
 
 
-def _parts(table: pl.DataFrame) -> Table | Note:
+def _parts(table: pl.DataFrame) -> PageTable | Note:
     body = []
     for names, group in ((EXPLAINED, "explained"), (UNEXPLAINED, "not explained")):
         for column, said in names.items():
             if column in table.columns:
                 hit = table.filter(pl.col(column) > 0.5)
                 if hit.height:
-                    body.append((said, group, str(hit.height), words.number(float(hit[column].to_numpy().max()))))
+                    body.append((said, group, str(hit.height), numbers.number(float(hit[column].to_numpy().max()))))
     if not body:
         return Note("In no braking did more than 0.5 A of what was asked fail to come.")
     head = ("Reason", "Kind", "Brakings", "Largest [A]")
-    return Table("What was asked and did not come, by reason (over 0.5 A)", head, body, frozenset({2, 3}))
+    return PageTable("What was asked and did not come, by reason (over 0.5 A)", head, body, frozenset({2, 3}))
 
 
 def _sides(facts: Facts, table: pl.DataFrame) -> list[Block]:
@@ -138,10 +139,10 @@ def _sides(facts: Facts, table: pl.DataFrame) -> list[Block]:
     axes = {"xaxis": axis("Left motor [A]", rangemode="tozero"), "yaxis": axis("Right motor [A]", rangemode="tozero")}
     shapes = [diagonal(_largest(rows, "left_a", "right_a"))]
     spec = {"data": [trace], "layout": layout(380, shapes=shapes, **axes)}
-    note = f"n = {words.plural(rows.height, 'braking')}. Turning, wet ground and belt tension move dots as well."
+    note = f"n = {numbers.plural(rows.height, 'braking')}. Turning, wet ground and belt tension move dots as well."
     alt = f"Scatter of {rows.height} brakings, left against right; on the dashed line both motors brake alike."
     title = "Left against right: braking current of each motor [A]"
-    return [Drawn(Figure("brake-sides", title, alt, spec, note, height=380))]
+    return [Drawn(PageFigure("brake-sides", title, alt, spec, note, height=380))]
 
 
 def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
@@ -150,7 +151,7 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
     chosen = chosen.sort(["unexplained", "explained"], descending=True).head(WORST)
     out: list[Block] = []
     for number, row in enumerate(chosen.iter_rows(named=True), start=1):
-        start, end = words.micros(row["start_t"]), words.micros(row["end_t"])
+        start, end = micros(row["start_t"]), micros(row["end_t"])
         try:
             signals = load(store, facts.vehicle, start - LEAD_US, end + LEAD_US, PANELS)
         except HerdbookError as problem:
@@ -158,19 +159,19 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
         made = stack(signals, [Panel(role) for role in PANELS], facts.zone, window=(start, end))
         if not made.spec["data"]:
             continue
-        short = f"{words.number(row['unexplained'])} A not explained, {words.number(row['explained'])} A explained"
-        title = f"Worst braking {number} of {chosen.height}: {words.span(row['start_t'], row['end_t'], facts.zone)}"
+        short = f"{numbers.number(row['unexplained'])} A not explained, {numbers.number(row['explained'])} A explained"
+        title = f"Worst braking {number} of {chosen.height}: {numbers.span(row['start_t'], row['end_t'], facts.zone)}"
         alt = f"Signals of one braking against time: {short}."
         out.append(
             Drawn(
-                Figure(
+                PageFigure(
                     f"brake-worst-{number}",
                     title,
                     alt,
                     made.spec,
                     f"Short by {short}. {made.note}",
                     height=int(made.spec["layout"]["height"]),
-                    fine=made.fine,
+                    zoom=made.zoom,
                 )
             )
         )

@@ -8,17 +8,26 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from herdbook.pipeline.reports.drawing import heat_map
-from herdbook.pipeline.reports.drawing.readings import Z95, Reading, dots_over_time, items, life_axis, natural, reading
+from herdbook.pipeline.reports.drawing.readings import (
+    Z95,
+    MetricSeries,
+    dots_over_time,
+    items,
+    life_axis,
+    metric_series,
+    natural,
+)
 from herdbook.pipeline.reports.facts import Facts
-from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Table
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, bar_spec, layout, markers
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, bar_spec, layout, markers
+from herdbook.pipeline.reports.words import numbers
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
 
+ORDER = 10  # place in the dossier
 RECENT = 10  # sessions pooled for a group's resistance
 
 
@@ -66,7 +75,7 @@ def _split(facts: Facts) -> list[Block]:
         "Bars: 95 % intervals (1.96 standard errors). Offset: newest session that reached the knee. Capacity: newest "
         f"reading near empty less newest near full. Resistance: up to {RECENT} newest sessions pooled."
     )
-    figure = Figure("cell-split", "Offset, capacity and resistance told apart", alt, spec, note, height=height)
+    figure = PageFigure("cell-split", "Offset, capacity and resistance told apart", alt, spec, note, height=height)
     return [Drawn(figure), _split_table(groups)]
 
 
@@ -74,7 +83,7 @@ Value = tuple[float, float | None]  # with its standard error
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class GroupAgainstMedian:
     """What is known of one group against the median group. None: not seen."""
 
     name: str
@@ -97,35 +106,35 @@ def _interval_dots(title: str, names: list[str], values: list[Value | None], ind
     )
 
 
-def _one_group(facts: Facts, group: str) -> Group:
-    top, bottom = (_newest(reading(facts, f"cell_offset_{end}_ah", group)) for end in ("top", "bottom"))
+def _one_group(facts: Facts, group: str) -> GroupAgainstMedian:
+    top, bottom = (_newest(metric_series(facts, f"cell_offset_{end}_ah", group)) for end in ("top", "bottom"))
     capacity = None
     if top and bottom:
         capacity = (bottom[0] - top[0], float(np.hypot(top[1] or 0.0, bottom[1] or 0.0)) or None)
-    ratios = reading(facts, "cell_r_ratio", group).last(RECENT)
-    return Group(group, top, capacity, ratios.pooled() if len(ratios) else None, len(ratios))
+    ratios = metric_series(facts, "cell_r_ratio", group).last(RECENT)
+    return GroupAgainstMedian(group, top, capacity, ratios.pooled() if len(ratios) else None, len(ratios))
 
 
-def _newest(of: Reading) -> Value | None:
+def _newest(of: MetricSeries) -> Value | None:
     return (float(of.value[-1]), float(of.se[-1]) if np.isfinite(of.se[-1]) else None) if len(of) else None
 
 
-def _split_table(groups: list[Group]) -> Table:
+def _split_table(groups: list[GroupAgainstMedian]) -> PageTable:
     def said(value: Value | None, unit: str) -> str:
-        return words.amount(value[0], unit, value[1]) if value else "not seen"
+        return numbers.amount(value[0], unit, value[1]) if value else "not seen"
 
     body = [
         (f"group {g.name}", said(g.offset, "Ah"), said(g.capacity, "Ah"), said(g.ratio, "1"), str(g.sessions))
         for g in groups
     ]
     head = ("Group", "Offset near full", "Capacity difference", "Resistance ratio", "Sessions behind the ratio")
-    return Table("Group by group, one standard error", head, body, frozenset({1, 2, 3, 4}))
+    return PageTable("Group by group, one standard error", head, body, frozenset({1, 2, 3, 4}))
 
 
 def _resistance(facts: Facts) -> list[Block]:
     """Median group's resistance over life, at 25 degC where that could be computed."""
     colors, symbols = ("@line1", "@line2", "@line3"), ("circle", "diamond", "square")
-    found = [(pulse, reading(facts, f"group_dcr_{pulse}_25c_mohm")) for pulse in ("0.5s", "2s", "10s")]
+    found = [(pulse, metric_series(facts, f"group_dcr_{pulse}_25c_mohm")) for pulse in ("0.5s", "2s", "10s")]
     drawn = [(pulse, of) for pulse, of in found if len(of)]
     if not drawn:
         return []
@@ -135,31 +144,30 @@ def _resistance(facts: Facts) -> list[Block]:
     ]
     x, y = life_axis(facts), axis("Resistance at 25 °C [mΩ]", rangemode="tozero")
     n = max(len(of) for _, of in drawn)
-    alt = (
-        f"Resistance of the median group over {n} sessions, for pulse times of {words.listing([p for p, _ in drawn])}."
-    )
-    note = f"n = {words.plural(n, 'session')}. A resistance means nothing without pulse time and temperature."
+    pulses = numbers.listing([p for p, _ in drawn])
+    alt = f"Resistance of the median group over {n} sessions, for pulse times of {pulses}."
+    note = f"n = {numbers.plural(n, 'session')}. A resistance means nothing without pulse time and temperature."
     spec = {"data": data, "layout": layout(320, xaxis=x, yaxis=y, hovermode="x unified", hoverdistance=-1)}
-    return [Drawn(Figure("cell-resistance", "Resistance of the median group [mΩ]", alt, spec, note, sync="life"))]
+    return [Drawn(PageFigure("cell-resistance", "Resistance of the median group [mΩ]", alt, spec, note, sync="life"))]
 
 
 def _balancer(facts: Facts) -> list[Block]:
     groups = [i for i in items(facts, "cell_bled_ah") if i]
     if not groups:
         return []
-    sums = [float(reading(facts, "cell_bled_ah", g).value.sum()) for g in groups]
-    hours = [float(reading(facts, "cell_bleed_s", g).value.sum()) / 3600 for g in groups]
-    n = len({int(t) for g in groups for t in reading(facts, "cell_bleed_s", g).t})
+    sums = [float(metric_series(facts, "cell_bled_ah", g).value.sum()) for g in groups]
+    hours = [float(metric_series(facts, "cell_bleed_s", g).value.sum()) / 3600 for g in groups]
+    n = len({int(t) for g in groups for t in metric_series(facts, "cell_bleed_s", g).t})
     if not any(sums):
-        text = f"The balancer took nothing from any group in the {words.plural(n, 'session')} that report its state."
+        text = f"The balancer took nothing from any group in the {numbers.plural(n, 'session')} that report its state."
         return [Note(text)]
     names = [f"group {g}" for g in groups]
-    spec = bar_spec(names, sums, "@line3", 280, "", "Charge bled [Ah]")
-    body = [(f"group {g}", words.number(s), words.number(h)) for g, s, h in zip(groups, sums, hours, strict=True)]
+    spec = bar_spec(names, sums, "@line3", 280, x="", y="Charge bled [Ah]")
+    body = [(f"group {g}", numbers.number(s), numbers.number(h)) for g, s, h in zip(groups, sums, hours, strict=True)]
     most = groups[int(np.argmax(sums))]
     alt = f"Bar chart from zero: charge the balancer took from each group; most from group {most}."
-    note = f"Summed over n = {words.plural(n, 'session')} in which the balancer's state is on the bus."
-    figure = Figure(
+    note = f"Summed over n = {numbers.plural(n, 'session')} in which the balancer's state is on the bus."
+    figure = PageFigure(
         "cell-balancer",
         "What the balancer took from each group [Ah]",
         alt,

@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.reports.dossier import bus_load, lost_frames
 from herdbook.pipeline.reports.drawing.session_figures import figures_table
-from herdbook.pipeline.reports.facts import Facts, Row
-from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Table
-from herdbook.pipeline.reports.page.figure import Figure, bar_spec
-from herdbook.pipeline.reports.words import names as plain
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
+from herdbook.pipeline.reports.page.figure import PageFigure, bar_spec
+from herdbook.pipeline.reports.words import names, numbers
+from herdbook.pipeline.store.statements import Row
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
 
+ORDER = 100  # place in the dossier
 WHOLE = (
     ("data_coverage", "Share of the session outside gaps"),
     ("data_gap_count", "Gaps in a session"),
@@ -34,8 +35,8 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     if facts.sessions:
         blocks.append(Drawn(_weeks(facts)))
     if facts.not_assessed:
-        body = [(r["subsystem"], facts.rule_title(r["rule"]), plain.reason(r["reason"])) for r in facts.not_assessed]
-        blocks.append(Table("What could not be judged on this unit", ("Subsystem", "What", "Why"), body))
+        body = [(r["subsystem"], facts.rule_title(r["rule"]), names.reason(r["reason"])) for r in facts.not_assessed]
+        blocks.append(PageTable("What could not be judged on this unit", ("Subsystem", "What", "Why"), body))
     else:
         blocks.append(Note("Every rule could judge this unit."))
     if facts.messages:
@@ -53,24 +54,24 @@ def _clocks(facts: Facts) -> list[Block]:
     """What the logs' times rest on: a clock of their own, or only their beginning."""
     if not facts.logs:
         return []
-    count = Counter(plain.clock(str(log["clock"])) for log in facts.logs)
+    count = Counter(names.clock(str(log["clock"])) for log in facts.logs)
     doubted = sum(bool(log["clock_notes"]) for log in facts.logs)
-    said = words.listing([f"{words.plural(n, 'log')}: {name}" for name, n in count.most_common()])
+    said = numbers.listing([f"{numbers.plural(n, 'log')}: {name}" for name, n in count.most_common()])
     return [Note(f"What the times rest on: {said}. A time is in doubt in {doubted} of {len(facts.logs)}.")]
 
 
-def _weeks(facts: Facts) -> Figure:
+def _weeks(facts: Facts) -> PageFigure:
     hours: dict[str, float] = defaultdict(float)
     for s in facts.sessions:
         seconds = (s["end_t"] - s["start_t"]).total_seconds()
         year, week, _ = s["start_t"].isocalendar()
         hours[f"{year}-W{week:02d}"] += s["coverage"] * seconds / 3600
-    names = sorted(hours)
-    spec = bar_spec(names, [hours[n] for n in names], "@accent", 240, "Week (ISO 8601, UTC)", "Covered [h]")
-    alt = f"Bar chart from zero of covered hours in each of {len(names)} weeks that have any."
-    note = f"n = {words.plural(len(facts.sessions), 'session')}; weeks without a session are not drawn."
-    body = [(n, words.number(hours[n])) for n in names]
-    return Figure(
+    weeks = sorted(hours)
+    spec = bar_spec(weeks, [hours[n] for n in weeks], "@accent", 240, x="Week (ISO 8601, UTC)", y="Covered [h]")
+    alt = f"Bar chart from zero of covered hours in each of {len(weeks)} weeks that have any."
+    note = f"n = {numbers.plural(len(facts.sessions), 'session')}; weeks without a session are not drawn."
+    body = [(n, numbers.number(hours[n])) for n in weeks]
+    return PageFigure(
         "coverage-weeks",
         "Hours covered by data, week by week [h]",
         alt,
@@ -82,20 +83,20 @@ def _weeks(facts: Facts) -> Figure:
     )
 
 
-def _messages(facts: Facts) -> Table:
+def _messages(facts: Facts) -> PageTable:
     head = ("Message", "Bus", "Frames", "Cycle [ms]", "Median [ms]", "Worst 99 % [ms]", "Missing", "Counter, checksum")
     body = [_message(m) for m in facts.messages]
-    return Table("Messages over all logs", head, body, frozenset({2, 3, 4, 5, 6}))
+    return PageTable("Messages over all logs", head, body, frozenset({2, 3, 4, 5, 6}))
 
 
 def _message(m: Row) -> tuple[str, ...]:
     missed = "not known"
     if m["missed"] is not None:
         share = 100 * m["missed"] / max(1, m["frames"] + m["missed"])
-        missed = f"{words.number(share, 2)} %" if m["missed"] else "none"
-    cycle = words.number(m["cycle_ms"]) if m["cycle_ms"] else "on event"
-    steps = words.number(m["median_ms"]), words.number(m["p99_ms"])
-    return (m["message"], m["channel"] or "any", words.count(m["frames"]), cycle, *steps, missed, _faults(m))
+        missed = f"{numbers.number(share, 2)} %" if m["missed"] else "none"
+    cycle = numbers.number(m["cycle_ms"]) if m["cycle_ms"] else "on event"
+    steps = numbers.number(m["median_ms"]), numbers.number(m["p99_ms"])
+    return (m["message"], m["channel"] or "any", numbers.count(m["frames"]), cycle, *steps, missed, _faults(m))
 
 
 def _faults(m: Row) -> str:
@@ -109,12 +110,12 @@ def _troubles(facts: Facts) -> list[Block]:
     for log in facts.logs:
         said = [*log["clock_notes"], *log["fault_words"]]
         if log["status"] != "whole":
-            said.insert(0, f"{log['status']}, {words.size(log['lost_bytes'])} unreadable")
+            said.insert(0, f"{log['status']}, {numbers.size(log['lost_bytes'])} unreadable")
         unknown = log["frames"] - log["frames_known"]
         if log["frames"] and unknown / log["frames"] > 0.2:
             said.append(f"{unknown / log['frames']:.0%} of its frames are not in the DBC files")
         if said:
-            body.append((log["name"], words.moment(log["start_t"], facts.zone, False), "; ".join(said)))
+            body.append((log["name"], numbers.moment(log["start_t"], facts.zone, False), "; ".join(said)))
     if not body:
-        return [Note(f"Nothing wrong is known of the {words.plural(len(facts.logs), 'log')}.")]
-    return [Table("Logs with something wrong", ("Log", "From", "What"), body)]
+        return [Note(f"Nothing wrong is known of the {numbers.plural(len(facts.logs), 'log')}.")]
+    return [PageTable("Logs with something wrong", ("Log", "From", "What"), body)]

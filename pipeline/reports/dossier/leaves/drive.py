@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from herdbook.pipeline.store.store import Store
 
+ORDER = 50  # place in the dossier
 TABLES = (
     (
         "Brake and trigger",

@@ -6,18 +6,26 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from herdbook.pipeline.reports.drawing.readings import Z95, Reading, dots_over_time, items, life_axis, reading
+from herdbook.pipeline.reports.drawing.readings import (
+    Z95,
+    MetricSeries,
+    dots_over_time,
+    items,
+    life_axis,
+    metric_series,
+)
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, bar_spec, diagonal, layout, markers
-from herdbook.pipeline.reports.words import cautions
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, bar_spec, diagonal, layout, markers
+from herdbook.pipeline.reports.words import cautions, numbers
+from herdbook.pipeline.times import from_micros
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
 
+ORDER = 30  # place in the dossier
 SYMBOLS = ("circle", "diamond", "square", "triangle-up", "cross", "x")
 COLORS = ("@line1", "@line2", "@line3", "@line4", "@line5", "@line6")
 HOTTEST = (("cell_temp_max_c", "cells"), ("motor_temp_max_c", "windings"), ("fet_temp_max_c", "power stage"))
@@ -31,7 +39,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         *_hottest(facts),
     ]
     if blocks:
-        known = reading(facts, "ambient_known")
+        known = metric_series(facts, "ambient_known")
         if len(known):
             share = f"{int(known.value.sum())} of {len(known)} sessions"
             blocks.append(Note(f"The air temperature is known, or the session began cold-soaked, in {share}."))
@@ -48,9 +56,9 @@ def _explained(facts: Facts, stem: str, title: str) -> list[Block]:
     top, n = 1.0, 0
     body: list[tuple[str, ...]] = []
     for order, item in enumerate(items(facts, f"{stem}_rise_k")):
-        rise, why = reading(facts, f"{stem}_rise_k", item), reading(facts, f"{stem}_explained_k", item)
+        rise, why = metric_series(facts, f"{stem}_rise_k", item), metric_series(facts, f"{stem}_explained_k", item)
         if not len(why):
-            why = reading(facts, f"{stem}_explained_k")
+            why = metric_series(facts, f"{stem}_explained_k")
         times, a, b = np.intersect1d(rise.t, why.t, return_indices=True)
         if not times.size:
             continue
@@ -58,11 +66,11 @@ def _explained(facts: Facts, stem: str, title: str) -> list[Block]:
         top, n = max(top, float(x.max()), float((y + se).max())), n + times.size
         name = item if item else "whole pack"
         bars = {"type": "data", "array": se.tolist(), "thickness": 1, "width": 0, "color": COLORS[order % 6]}
-        days = [words.day(words.from_micros(int(t)), facts.zone) for t in times]
+        days = [numbers.day(from_micros(int(t)), facts.zone) for t in times]
         trace = markers(name, x.tolist(), y.tolist(), COLORS[order % 6], SYMBOLS[order % 6], error_y=bars, text=days)
         data.append(trace | {"hovertemplate": "%{text}: explained %{x:.1f} K, measured %{y:.1f} K"})
         over = int((y - se > x).sum())
-        body.append((name, str(times.size), words.number(float(np.median(y - x))), f"{over} of {times.size}"))
+        body.append((name, str(times.size), numbers.number(float(np.median(y - x))), f"{over} of {times.size}"))
     if not data:
         return []
     axes = {
@@ -73,20 +81,20 @@ def _explained(facts: Facts, stem: str, title: str) -> list[Block]:
     alt = f"Scatter of {n} session figures; dots above the dashed line are warmer than the load explains."
     note = f"n = {n}. Dashed: measured equals explained. Bars: 95 % intervals of the fit."
     head = ("Item", "Sessions", "Median excess [K]", "Above the line beyond its interval")
-    return [Drawn(Figure(f"heat-{stem.split('_')[0]}", title, alt, spec, note, head=head, body=body, height=380))]
+    return [Drawn(PageFigure(f"heat-{stem.split('_')[0]}", title, alt, spec, note, head=head, body=body, height=380))]
 
 
 def _exposure(facts: Facts) -> list[Block]:
     ranges = [i for i in items(facts, "cell_temp_exposure_h") if i]
     if not ranges:
         return []
-    hours = [float(reading(facts, "cell_temp_exposure_h", r).value.sum()) for r in ranges]
-    spec = bar_spec(ranges, hours, "@line2", 280, "Cell temperature [°C]", "Time [h]")
-    n = len({int(t) for r in ranges for t in reading(facts, "cell_temp_exposure_h", r).t})
-    body = [(r, words.number(h)) for r, h in zip(ranges, hours, strict=True)]
-    alt = f"Histogram from zero of hours at each cell temperature; {words.number(sum(hours))} hours in all."
-    note = f"Recorded time only, n = {words.plural(n, 'session')}, {words.number(sum(hours))} h in all."
-    figure = Figure(
+    hours = [float(metric_series(facts, "cell_temp_exposure_h", r).value.sum()) for r in ranges]
+    spec = bar_spec(ranges, hours, "@line2", 280, x="Cell temperature [°C]", y="Time [h]")
+    n = len({int(t) for r in ranges for t in metric_series(facts, "cell_temp_exposure_h", r).t})
+    body = [(r, numbers.number(h)) for r, h in zip(ranges, hours, strict=True)]
+    alt = f"Histogram from zero of hours at each cell temperature; {numbers.number(sum(hours))} hours in all."
+    note = f"Recorded time only, n = {numbers.plural(n, 'session')}, {numbers.number(sum(hours))} h in all."
+    figure = PageFigure(
         "heat-exposure",
         "Time spent at each cell temperature [h]",
         alt,
@@ -104,7 +112,7 @@ def _hottest(facts: Facts) -> list[Block]:
     rows: list[tuple[str, ...]] = []
     for order, (metric, name) in enumerate(HOTTEST):
         for place, item in enumerate(items(facts, metric)):
-            of = reading(facts, metric, item)
+            of = metric_series(facts, metric, item)
             shown = f"{name} {item}".strip()
             data.append(dots_over_time(facts, of, shown, COLORS[order], SYMBOLS[(order + 3 * place) % 6]))
             rows.append(_peak(facts, of, shown))
@@ -115,7 +123,7 @@ def _hottest(facts: Facts) -> list[Block]:
     n = sum(int(row[1]) for row in rows)
     note = f"n = {n} session figures; the hottest reading of a session as a mean over ten seconds."
     alt = "Hottest readings of each session over the life of the unit."
-    figure = Figure(
+    figure = PageFigure(
         "heat-hottest",
         "Hottest reading of each session [°C]",
         alt,
@@ -129,7 +137,7 @@ def _hottest(facts: Facts) -> list[Block]:
     return [Drawn(figure)]
 
 
-def _peak(facts: Facts, of: Reading, name: str) -> tuple[str, ...]:
+def _peak(facts: Facts, of: MetricSeries, name: str) -> tuple[str, ...]:
     k = int(np.argmax(of.value))
-    on = words.day(words.from_micros(int(of.t[k])), facts.zone)
-    return name, str(len(of)), words.number(float(of.value[k])), on
+    on = numbers.day(from_micros(int(of.t[k])), facts.zone)
+    return name, str(len(of)), numbers.number(float(of.value[k])), on

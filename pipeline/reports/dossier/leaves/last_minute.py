@@ -8,16 +8,19 @@ from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.reports.dossier.evidence import command
 from herdbook.pipeline.reports.drawing.panels import Panel, stack
 from herdbook.pipeline.reports.drawing.traces import load
-from herdbook.pipeline.reports.facts import Facts, Row
+from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note
-from herdbook.pipeline.reports.page.figure import Figure
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.page.figure import PageFigure
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
+from herdbook.pipeline.times import from_micros, micros
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
 
+ORDER = 60  # place in the dossier
 LAST_S = 60.0
 ROLES = (
     "trigger",
@@ -45,8 +48,8 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
 
 
 def _last(store: Store, facts: Facts, name: str, session: Row) -> Block:
-    end = words.micros(session["end_t"])
-    start = max(words.micros(session["start_t"]), end - int(LAST_S * 1e6))
+    end = micros(session["end_t"])
+    start = max(micros(session["start_t"]), end - int(LAST_S * 1e6))
     try:
         signals = load(store, facts.vehicle, start, end + 1, ROLES)
     except HerdbookError as problem:
@@ -55,18 +58,18 @@ def _last(store: Store, facts: Facts, name: str, session: Row) -> Block:
     if not made.spec["data"]:
         return Note(f"The signals of the end of the {name} are not in the store any more, or never were.", "absent")
     roles = tuple(role for role in ROLES if signals.has(role))
-    span = words.span(words.from_micros(start), session["end_t"], facts.zone)
+    span = numbers.span(from_micros(start), session["end_t"], facts.zone)
     title = f"End of the {name} ({session['kind']}): {span}"
-    alt = f"Line chart of the last {words.duration((end - start) / 1e6)} of the {name}."
+    alt = f"Line chart of the last {numbers.duration((end - start) / 1e6)} of the {name}."
     height = int(made.spec["layout"]["height"])
     return Drawn(
-        Figure(
+        PageFigure(
             f"last-{name.split()[-1]}",
             title,
             alt,
             made.spec,
             made.note,
-            fine=made.fine,
+            zoom=made.zoom,
             height=height,
             command=command(facts, roles, start, end),
         )

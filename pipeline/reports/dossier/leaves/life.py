@@ -7,18 +7,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.reports.drawing.readings import life_axis
-from herdbook.pipeline.reports.facts import Facts, Row
-from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Table
-from herdbook.pipeline.reports.page.figure import LINES, Figure, Spec, axis, label, layout, local_ms, packed
-from herdbook.pipeline.reports.words import names as plain
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
+from herdbook.pipeline.reports.page.figure import LINES, PageFigure, Spec, axis, label, layout, local_ms, packed
+from herdbook.pipeline.reports.words import names, numbers
+from herdbook.pipeline.store.statements import Row
+from herdbook.pipeline.times import micros
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
 
+ORDER = 70  # place in the dossier
 KINDS = ("ride", "charge", "rest", "bench")
 HATCH = {"ride": "", "charge": "/", "rest": ".", "bench": "x"}  # the pattern says what the colour says
 
@@ -39,7 +42,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     return Leaf("life", "Timeline", lead, blocks)
 
 
-def _figure(facts: Facts) -> Figure:
+def _figure(facts: Facts) -> PageFigure:
     data = [*_sessions(facts), *_installs_drawn(facts), *_findings_drawn(facts)]
     lanes = list(dict.fromkeys(lane for trace in data for lane in trace["y"]))
     height = 150 + 34 * len(lanes)
@@ -48,17 +51,19 @@ def _figure(facts: Facts) -> Figure:
     spec = {"data": data, "layout": layout(height, barmode="overlay", bargap=0.35, xaxis=x, yaxis=y)}
     rides = sum(s["kind"] == "ride" for s in facts.sessions)
     alt = (
-        f"Timeline with a lane each for {words.listing([str(lane) for lane in lanes])}; "
-        f"{words.plural(len(facts.sessions), 'session')}, of them {words.plural(rides, 'ride')}."
+        f"Timeline with a lane each for {numbers.listing([str(lane) for lane in lanes])}; "
+        f"{numbers.plural(len(facts.sessions), 'session')}, of them {numbers.plural(rides, 'ride')}."
     )
-    return Figure("life-line", "The record of this unit", alt, spec, _note(facts), sync="life", height=height)
+    return PageFigure("life-line", "The record of this unit", alt, spec, _note(facts), sync="life", height=height)
 
 
 def _note(facts: Facts) -> str:
-    return f"n = {words.plural(len(facts.sessions), 'session')}. Bars shorter than a pixel are drawn a pixel wide."
+    return f"n = {numbers.plural(len(facts.sessions), 'session')}. Bars shorter than a pixel are drawn a pixel wide."
 
 
-def _bars(lane: str, spans: list[tuple[int, int]], facts: Facts, texts: list[str], color: str, hatch: str = "") -> Spec:
+def _bars(
+    lane: str, spans: list[tuple[int, int]], facts: Facts, *, texts: list[str], color: str, hatch: str = ""
+) -> Spec:
     """Horizontal bars from start to end (microseconds UTC) in one lane."""
     start = local_ms(np.array([a for a, _ in spans], np.int64), facts.zone)
     lasts = np.array([max(1, b - a) for a, b in spans]) / 1000.0
@@ -80,49 +85,53 @@ def _sessions(facts: Facts) -> Iterator[Spec]:
     for order, kind in enumerate(KINDS):
         chosen = [s for s in facts.sessions if s["kind"] == kind]
         if chosen:
-            spans = [(words.micros(s["start_t"]), words.micros(s["end_t"])) for s in chosen]
+            spans = [(micros(s["start_t"]), micros(s["end_t"])) for s in chosen]
             texts = [
-                f"{kind}, {words.span(s['start_t'], s['end_t'], facts.zone)}, {s['coverage']:.0%} covered"
+                f"{kind}, {numbers.span(s['start_t'], s['end_t'], facts.zone)}, {s['coverage']:.0%} covered"
                 for s in chosen
             ]
-            yield _bars(kind, spans, facts, texts, LINES[order], HATCH[kind])
+            yield _bars(kind, spans, facts, texts=texts, color=LINES[order], hatch=HATCH[kind])
 
 
 def _installs_drawn(facts: Facts) -> Iterator[Spec]:
     for component in dict.fromkeys(row["component"] for row in facts.installs):
         chosen = [row for row in facts.installs if row["component"] == component]
         for order, row in enumerate(chosen):
-            span = (words.micros(row["from_t"]), words.micros(row["to_t"]))
+            span = (micros(row["from_t"]), micros(row["to_t"]))
             text = (
-                f"{component.replace('_', ' ')} {row['serial']}, {words.span(row['from_t'], row['to_t'], facts.zone)}"
+                f"{component.replace('_', ' ')} {row['serial']}, {numbers.span(row['from_t'], row['to_t'], facts.zone)}"
             )
             hatch = ("", "\\")[order % 2]
-            yield _bars(component.replace("_", " "), [span], facts, [text], LINES[(order + 2) % 6], hatch)
+            yield _bars(
+                component.replace("_", " "), [span], facts, texts=[text], color=LINES[(order + 2) % 6], hatch=hatch
+            )
 
 
 def _findings_drawn(facts: Facts) -> Iterator[Spec]:
     tokens = {"stop-use": "@stop", "service": "@service", "note": "@note"}
-    for severity in words.SEVERITY_RANK:
+    for severity in reversed(Severity):
         chosen = facts.graves(severity)
         if chosen:
-            spans = [(words.micros(f["first_t"]), words.micros(f["last_t"])) for f in chosen]
-            texts = [f"{f['title']} {f['item']}, {words.span(f['first_t'], f['last_t'], facts.zone)}" for f in chosen]
-            yield _bars(f"{words.SEVERITY_WORD[severity].lower()} findings", spans, facts, texts, tokens[severity])
+            spans = [(micros(f["first_t"]), micros(f["last_t"])) for f in chosen]
+            texts = [f"{f['title']} {f['item']}, {numbers.span(f['first_t'], f['last_t'], facts.zone)}" for f in chosen]
+            lane = f"{numbers.SEVERITY_WORD[severity].lower()} findings"
+            yield _bars(lane, spans, facts, texts=texts, color=tokens[severity])
 
 
 def _order(facts: Facts) -> list[Block]:
     """What came first: findings by their first evidence, with changes of parts and versions between them."""
     last = facts.about["last_t"] or max(f["last_t"] for f in facts.findings)
     rows = [
-        (f["first_t"], f"{f['title']} {f['item']}".strip(), words.SEVERITY_WORD[f["severity"]]) for f in facts.findings
+        (f["first_t"], f"{f['title']} {f['item']}".strip(), numbers.SEVERITY_WORD[f["severity"]])
+        for f in facts.findings
     ]
     rows += [
-        (r["from_t"], f"{plain.component(r['component'])} {r['serial']} seen for the first time", "Change")
+        (r["from_t"], f"{names.component(r['component'])} {r['serial']} seen for the first time", "Change")
         for r in facts.installs
         if any(o["component"] == r["component"] and o["to_t"] < r["from_t"] for o in facts.installs)
     ]
     body = [
-        (words.moment(t, facts.zone, False), what, kind, words.duration(max(0.0, (last - t).total_seconds())))
+        (numbers.moment(t, facts.zone, False), what, kind, numbers.duration(max(0.0, (last - t).total_seconds())))
         for t, what, kind in sorted(rows)
     ]
     head = ("First evidence", "What", "Kind", "Before the newest record")
@@ -130,35 +139,37 @@ def _order(facts: Facts) -> list[Block]:
         "First evidence: the earliest of the windows kept, ten of the worst at most, so an effect may be older than "
         "that; the figures over time show its growth. When somebody complained is not in the store."
     )
-    return [Table("What came first", head, body, frozenset({3})), Note(note)]
+    return [PageTable("What came first", head, body, frozenset({3})), Note(note)]
 
 
-def _installs(facts: Facts) -> Table:
+def _installs(facts: Facts) -> PageTable:
     body = [
         (
-            plain.component(r["component"]),
+            names.component(r["component"]),
             r["serial"],
-            words.moment(r["from_t"], facts.zone, False),
-            words.moment(r["to_t"], facts.zone, False),
-            plain.told_by(r["known_by"]),
+            numbers.moment(r["from_t"], facts.zone, False),
+            numbers.moment(r["to_t"], facts.zone, False),
+            names.told_by(r["known_by"]),
         )
         for r in facts.installs
     ]
-    return Table(
+    return PageTable(
         "Parts and versions seen", ("Component", "Serial or version", "First seen", "Last seen", "Told by"), body
     )
 
 
-def _changes(facts: Facts) -> Table:
+def _changes(facts: Facts) -> PageTable:
     def row(c: Row) -> tuple[str, ...]:
         before = f", before {c['severity_before']}" if c["severity_before"] else ""
         return (
-            words.moment(c["started_t"], facts.zone, False),
-            words.CHANGE_WORD.get(c["change"], str(c["change"])),
+            numbers.moment(c["started_t"], facts.zone, False),
+            numbers.CHANGE_WORD.get(c["change"], str(c["change"])),
             c["severity"] + before,
             f"{facts.rule_title(c['rule'])} {c['item']}".strip(),
-            plain.statement(c["statement"]) + ".",
+            names.statement(c["statement"]) + ".",
         )
 
     body = [row(c) for c in reversed(facts.changes)][:60]
-    return Table("What scans changed, newest first", ("Scan of", "Change", "Severity", "Finding", "Statement"), body)
+    return PageTable(
+        "What scans changed, newest first", ("Scan of", "Change", "Severity", "Finding", "Statement"), body
+    )

@@ -12,17 +12,18 @@ import polars as pl
 from herdbook.pipeline.reports.drawing.readings import Z95, event_table
 from herdbook.pipeline.reports.drawing.session_figures import figures_table
 from herdbook.pipeline.reports.facts import Facts
-from herdbook.pipeline.reports.history.context import Desk, Reader, profile_of
-from herdbook.pipeline.reports.history.lines import capacity as history_capacity
-from herdbook.pipeline.reports.page.blocks import Block, Leaf, Note, Table
-from herdbook.pipeline.reports.words import names as plain
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.pack_capacity import pack_capacities
+from herdbook.pipeline.reports.page.blocks import Block, Leaf, Note, PageTable
+from herdbook.pipeline.reports.record import profile_of, record_of
+from herdbook.pipeline.reports.words import names, numbers
 
 if TYPE_CHECKING:
     import duckdb
 
+    from herdbook.pipeline.health.rule import Record
     from herdbook.pipeline.store.store import Store
 
+ORDER = 20  # place in the dossier
 AGREEMENT = (
     ("pack_current_zero_a", "Current sensor with the main switch open: its offset"),
     ("pack_sum_gap_v", "Terminal voltage less the sum of the groups, at no current"),
@@ -37,12 +38,14 @@ UNITS = {"margin_v": "V", "margin_k": "K", "margin_a": "A"}
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     profile = profile_of(store, facts.about["profile"])
-    desk, now = (Desk(f, Reader(facts.zone, "km"), profile) for f in (facts, _with_this_pack(facts)))
-    blocks = _capacity(desk)
-    if now.facts is not facts:
+    record = record_of(facts, profile, []) if profile else None
+    now = _with_this_pack(facts)
+    record_now = record_of(now, profile, []) if profile else None
+    blocks = _capacity(facts, record)
+    if now is not facts:
         blocks.append(Note("What follows is of the pack seen last, not of the ones before it."))
-    blocks += _losses(now) + _reported(now) + figures_table(now.facts, "The pack's own figures", AGREEMENT)
-    blocks += _margins(now.facts)
+    blocks += _losses(record_now) + _reported(record_now) + figures_table(now, "The pack's own figures", AGREEMENT)
+    blocks += _margins(now)
     lead = (
         "Charge is counted between moments at which it is known from outside; where the record lacks such moments, "
         "no capacity is given. The least margins say how near the unit came to what it is built for."
@@ -66,45 +69,45 @@ def _with_this_pack(facts: Facts) -> Facts:
     )
 
 
-def _capacity(desk: Desk) -> list[Block]:
-    rated = desk.profile.pack.get("rated_ah") if desk.profile else None
-    if not isinstance(rated, int | float):
+def _capacity(facts: Facts, record: Record | None) -> list[Block]:
+    if record is None or not record.profile.pack_figures.given("rated_ah"):
         return [Note("No capacity: the profile, which states the rated charge, is not in the store.", "absent")]
-    packs = history_capacity.held(desk, float(rated))
+    rated = record.profile.pack_figures.rated_ah
+    packs = pack_capacities(record, facts.installs, rated)
     if not packs:
-        return [Note(f"The capacity is not known. {_why_no_capacity(desk.facts)}.", "absent")]
+        return [Note(f"The capacity is not known. {_why_no_capacity(facts)}.", "absent")]
     body = [
         (
             p.pack or "the pack",
-            words.amount(p.ah, "Ah", p.se * rated / 100),
-            words.amount(p.pct, "%", p.se),
+            numbers.amount(p.ah, "Ah", p.se * rated / 100),
+            numbers.amount(p.pct, "%", p.se),
             f"{p.pct - Z95 * p.se:.1f} to {p.pct + Z95 * p.se:.1f} %",
             str(len(p.chains)),
         )
         for p in packs
     ]
     head = ("Pack", "Capacity", "Of rated", "95 % interval", "Measurements")
-    return [Table("Capacity, counted between full and nearly empty", head, body, frozenset({1, 2, 3, 4}))]
+    return [PageTable("Capacity, counted between full and nearly empty", head, body, frozenset({1, 2, 3, 4}))]
 
 
 def _why_no_capacity(facts: Facts) -> str:
     said = [r["reason"] for r in facts.not_assessed if r["rule"] == "pack_capacity_low"]
-    return plain.reason(said[0]) if said else "no charge between nearly empty and full is recorded whole"
+    return names.reason(said[0]) if said else "no charge between nearly empty and full is recorded whole"
 
 
-def _losses(desk: Desk) -> list[Block]:
+def _losses(record: Record | None) -> list[Block]:
     """Self-discharge of every group against its siblings, also where no rule has a word to say."""
-    from herdbook.pipeline.health.pack.self_discharge import self_discharge
+    from herdbook.pipeline.health.pack.leak import self_discharge
 
-    if desk.record is None:
+    if record is None:
         return []
-    found, why = self_discharge(desk.record)
+    found, why = self_discharge(record)
     if not found:
         return [Note(f"No self-discharge of single groups: {why}.", "absent")]
     body = [
         (
             f"group {x.item}",
-            words.amount(x.loss_ma, "mA", x.se_ma),
+            numbers.amount(x.loss_ma, "mA", x.se_ma),
             f"{x.loss_ma - Z95 * x.se_ma:.1f} to {x.loss_ma + Z95 * x.se_ma:.1f} mA",
             str(x.n),
             f"{x.days:.0f}",
@@ -113,17 +116,17 @@ def _losses(desk: Desk) -> list[Block]:
     ]
     head = ("Group", "Loses more than the median group", "95 % interval", "Charges", "Over days")
     return [
-        Table("Self-discharge, group by group", head, body, frozenset({1, 2, 3, 4})),
+        PageTable("Self-discharge, group by group", head, body, frozenset({1, 2, 3, 4})),
         Note("Negative: it loses less. What all groups lose alike does not show. What was bled is added back."),
     ]
 
 
-def _reported(desk: Desk) -> list[Block]:
+def _reported(record: Record | None) -> list[Block]:
     """Reported charge against charge known from outside, by the rule's own comparison."""
+    from herdbook.pipeline.health.pack.charge_off import readings_off
     from herdbook.pipeline.health.pooled import pool
-    from herdbook.pipeline.health.rules.soc_off import readings_off
 
-    found = readings_off(desk.record, 10_000.0) if desk.record else None
+    found = readings_off(record, 10_000.0) if record else None
     if found is None or not found.height:
         return [Note("Reported charge: never seen at a full pack or a low rest, so not held against ours.", "absent")]
     body = []
@@ -134,13 +137,13 @@ def _reported(desk: Desk) -> list[Block]:
         body.append(
             (
                 where,
-                words.amount(value, "%", se),
+                numbers.amount(value, "%", se),
                 f"{value - Z95 * se:.0f} to {value + Z95 * se:.0f} %",
                 str(part.height),
             )
         )
     head = ("Where", "Reported less known from outside", "95 % interval", "Times")
-    return [Table("Reported state of charge against ours", head, body, frozenset({1, 2, 3}))]
+    return [PageTable("Reported state of charge against ours", head, body, frozenset({1, 2, 3}))]
 
 
 def _margins(facts: Facts) -> list[Block]:
@@ -158,16 +161,16 @@ def _margins(facts: Facts) -> list[Block]:
         body.append(
             (
                 PLACES.get(row["item"], row["item"]) + group,
-                f"{words.number(row['value'])} {shown}",
-                f"{words.number(row['limit'])} {shown}",
-                words.amount(row[f"margin_{unit.lower()}"], unit),
+                f"{numbers.number(row['value'])} {shown}",
+                f"{numbers.number(row['limit'])} {shown}",
+                numbers.amount(row[f"margin_{unit.lower()}"], unit),
                 f"{row['margin_share']:.0%}",
-                words.moment(row["start_t"], facts.zone, False),
+                numbers.moment(row["start_t"], facts.zone, False),
             )
         )
     head = ("Where", "Reading", "Limit", "Margin", "As a share", "When")
     n = events.height
     return [
-        Table("Least margins to the limits on record", head, body, frozenset({1, 2, 3, 4})),
+        PageTable("Least margins to the limits on record", head, body, frozenset({1, 2, 3, 4})),
         Note(f"n = {n} session figures; medians of three readings. A negative margin: the limit was passed."),
     ]

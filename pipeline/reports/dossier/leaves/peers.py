@@ -6,16 +6,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from herdbook.pipeline.reports.facts import Facts, Row, rows
-from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Table
-from herdbook.pipeline.reports.page.figure import Figure, Spec, axis, label, layout, markers
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
+from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, label, layout, markers
+from herdbook.pipeline.reports.rule_counts import RuleCounts, rule_counts
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row, ask
 
 if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.store.store import Store
 
+ORDER = 90  # place in the dossier
 LAST = 10
 MOST_DOTS = 1500  # peers drawn one by one; beyond it every so many in order of value
 LEAST_PEERS = 3
@@ -33,16 +36,16 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     blocks: list[Block] = []
     standing: list[tuple[str, ...]] = []
     for metric, title, unit in COMPARED:
-        found = rows(con, "peers", profile=facts.about["profile"], metric=metric, last=LAST)
+        found = ask(con, __name__, "peers", profile=facts.about["profile"], metric=metric, last=LAST)
         own = next((r for r in found if r["vehicle"] == facts.vehicle), None)
         if own is None or len(found) <= LEAST_PEERS:
             continue
         groups = _groups(found, own)
-        blocks.append(Drawn(_figure(metric, title, unit, groups, own, facts.peers_named)))
+        blocks.append(Drawn(_figure(metric, title, unit, groups, own, named=facts.peers_named)))
         standing += [(title, name, _rank(members, own), str(len(members))) for name, members in groups]
     if standing:
         blocks.insert(
-            0, Table("Where this unit stands", ("Figure", "Among", "Rank", "n with it"), standing, frozenset({3}))
+            0, PageTable("Where this unit stands", ("Figure", "Among", "Rank", "n with it"), standing, frozenset({3}))
         )
     else:
         blocks.append(Note(f"Fewer than {LEAST_PEERS} peers of this profile have comparable figures.", "absent"))
@@ -60,19 +63,19 @@ def _before(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
     if not facts.findings:
         return []
     profile = facts.about["profile"]
-    now = {r["rule"]: (r["found"], r["vehicles"] - r["refused"]) for r in rows(con, "herd_rules", profile=profile)}
+    now = rule_counts(con, profile)
     body = []
     for rule, title in {f["rule"]: f["title"] for f in facts.findings}.items():
-        [ever] = rows(con, "herd_before", profile=profile, vehicle=facts.vehicle, rule=rule)
-        found, judged = now.get(rule, (1, 1))
-        body.append((title, f"{found} of {judged}", str(ever["others"]), str(ever["stopped"])))
+        [ever] = ask(con, __name__, "herd_before", profile=profile, vehicle=facts.vehicle, rule=rule)
+        counts = now.get(rule, RuleCounts(found=1, refused=0, vehicles=1))
+        body.append((title, f"{counts.found} of {counts.judged}", str(ever["others"]), str(ever["stopped"])))
     head = ("Finding", "Now, of those judged", "Others ever told", "Stop-use then or later")
     note = Note(
         "Now: units with the finding, this one included, of those that could be judged on it. Others: units on which "
         "a scan ever told of it, and how many of them got a stop-use finding of any rule in that scan or later; it "
         "stands in for failures, returns and repairs, which are not recorded in this store."
     )
-    return [Table("The same findings on other units of this profile", head, body, frozenset({1, 2, 3})), note]
+    return [PageTable("The same findings on other units of this profile", head, body, frozenset({1, 2, 3})), note]
 
 
 def _groups(found: list[Row], own: Row) -> list[tuple[str, list[Row]]]:
@@ -87,7 +90,9 @@ def _rank(members: list[Row], own: Row) -> str:
     return f"{above + 1} of {len(members)} from the highest" + (f", equal with {same}" if same else "")
 
 
-def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row]]], own: Row, named: bool) -> Figure:
+def _figure(
+    metric: str, title: str, unit: str, groups: list[tuple[str, list[Row]]], own: Row, *, named: bool
+) -> PageFigure:
     data: list[Spec] = []
     body: list[tuple[str, ...]] = []
     thinned = False
@@ -99,21 +104,21 @@ def _figure(metric: str, title: str, unit: str, groups: list[tuple[str, list[Row
         data.append(_own(order, own, unit, first=order == 0))
         values = np.array([r["value"] for r in members])
         body.append(
-            (name, str(len(members)), *(words.number(float(q)) for q in np.quantile(values, (0.05, 0.5, 0.95))))
+            (name, str(len(members)), *(numbers.number(float(q)) for q in np.quantile(values, (0.05, 0.5, 0.95))))
         )
-    shown = words.unit(unit)
+    shown = numbers.unit(unit)
     height = 130 + 64 * len(groups)
     ticks = [label(f"{name} (n = {len(members)})") for name, members in groups]
     y = axis("", automargin=True, tickvals=list(range(len(groups))), ticktext=ticks, range=[len(groups) - 0.5, -0.5])
     spec = {"data": data, "layout": layout(height, yaxis=y, xaxis=axis(f"[{shown}]" if shown else "ratio"))}
-    alt = f"Strips of dots, one vehicle each; this unit at {words.amount(own['value'], unit)}. " + "; ".join(
+    alt = f"Strips of dots, one vehicle each; this unit at {numbers.amount(own['value'], unit)}. " + "; ".join(
         f"{name}: median {row[3]}" for (name, _), row in zip(groups, body, strict=True)
     )
-    note = f"This unit: {words.amount(own['value'], unit)} (diamond)."
+    note = f"This unit: {numbers.amount(own['value'], unit)} (diamond)."
     note += f" Of the largest strip every so many dots are drawn, {MOST_DOTS} in all." if thinned else ""
     head = ("Among", "n", "5 % below", "Median", "95 % below")
     name, said = f"peers-{metric.replace('_', '-')}", title + (f" [{shown}]" if shown else " [ratio]")
-    return Figure(name, said, alt, spec, note, head=head, body=body, height=height)
+    return PageFigure(name, said, alt, spec, note, head=head, body=body, height=height)
 
 
 def _dots(order: int, members: list[Row], unit: str, named: bool) -> Spec:
@@ -121,7 +126,7 @@ def _dots(order: int, members: list[Row], unit: str, named: bool) -> Spec:
     jitter = (np.arange(len(members)) * 0.618034 % 1 - 0.5) * 0.6  # spread evenly, the same each time
     trace = markers("peers", [r["value"] for r in members], (order + jitter).round(3).tolist(), "@line1")
     trace["marker"] |= {"size": 5, "opacity": 0.55}
-    hover = f"%{{text}}: %{{x:.4g}} {words.unit(unit)}<extra></extra>"
+    hover = f"%{{text}}: %{{x:.4g}} {numbers.unit(unit)}<extra></extra>"
     text = [label(r["vehicle"] if named else _unnamed(r)) for r in members]
     return trace | {"text": text, "hovertemplate": hover, "showlegend": False}
 
@@ -133,4 +138,4 @@ def _unnamed(row: Row) -> str:
 def _own(order: int, own: Row, unit: str, first: bool) -> Spec:
     trace = markers("this unit", [own["value"]], [order], "@strong", "diamond", showlegend=first)
     trace["marker"] |= {"size": 14, "line": {"color": "@card", "width": 2}}
-    return trace | {"hovertemplate": f"this unit: %{{x:.4g}} {words.unit(unit)}<extra></extra>"}
+    return trace | {"hovertemplate": f"this unit: %{{x:.4g}} {numbers.unit(unit)}<extra></extra>"}

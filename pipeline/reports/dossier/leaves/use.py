@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from herdbook.pipeline.health.pack.life_use import MEANING, LifeUse, life_use
-from herdbook.pipeline.metrics.pack_exposure import EA_EV
-from herdbook.pipeline.reports.facts import Facts, Row
-from herdbook.pipeline.reports.history.context import profile_of
-from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, Table
-from herdbook.pipeline.reports.page.figure import Figure, bar_spec
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
+from herdbook.pipeline.reports.page.figure import PageFigure, bar_spec
+from herdbook.pipeline.reports.record import profile_of
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.vehicle.record import Metric
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from herdbook.pipeline.store.store import Store
 
+ORDER = 80  # place in the dossier
 NAMES = {
     "life_full_cycles": "Equivalent full cycles, swings added up by depth (under 2 % left out)",
     "life_throughput_cycles": "Equivalent full cycles from all charge in and out",
@@ -44,7 +45,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     ea = _activation(store, facts)
     if len(packs) > 1:
         for number, pack in enumerate(packs, start=1):
-            span = f"{words.day(pack['from_t'], facts.zone)} to {words.day(pack['to_t'], facts.zone)}"
+            span = f"{numbers.day(pack['from_t'], facts.zone)} to {numbers.day(pack['to_t'], facts.zone)}"
             blocks.append(Note(f"Pack {pack['serial']}, {span}:"))
             blocks += _one(
                 facts,
@@ -64,10 +65,9 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     return Leaf("use", "Use and ageing of the pack", lead, blocks)
 
 
-def _activation(store: Store, facts: Facts) -> float:
+def _activation(store: Store, facts: Facts) -> float | None:
     profile = profile_of(store, facts.about["profile"])
-    ea = profile.pack.get("ageing_ea_ev") if profile else None
-    return float(ea) if isinstance(ea, int | float) else EA_EV
+    return profile.pack_figures.ageing_ea_ev if profile else None
 
 
 def _within(table: pl.DataFrame, pack: Row, column: str) -> pl.DataFrame:
@@ -78,7 +78,7 @@ def _within(table: pl.DataFrame, pack: Row, column: str) -> pl.DataFrame:
     return table.filter(pl.col(column).is_between(early, pack["to_t"]))
 
 
-def _one(facts: Facts, metrics: pl.DataFrame, events: pl.DataFrame, ea: float, suffix: str) -> list[Block]:
+def _one(facts: Facts, metrics: pl.DataFrame, events: pl.DataFrame, ea: float | None, suffix: str) -> list[Block]:
     if not metrics.height:
         return []
     use = life_use(metrics, events, ea)
@@ -88,14 +88,14 @@ def _one(facts: Facts, metrics: pl.DataFrame, events: pl.DataFrame, ea: float, s
         body = [_row(f) for f in plain_figures]
         body += [(_named(name), f"not known: {why}", "", "") for name, why in use.not_known.items()]
         head = ("Figure", "Value, one standard error", "Sessions behind it", "Share covered")
-        blocks.append(Table("The pack's use on record", head, body, frozenset({2, 3})))
+        blocks.append(PageTable("The pack's use on record", head, body, frozenset({2, 3})))
     blocks += [block for drawn in DRAWN for block in _bars(use, *drawn, suffix)]
     return blocks
 
 
 def _row(f: Metric) -> tuple[str, ...]:
     share = f"{f.coverage:.0%}" if f.coverage >= 0.1 else f"{f.coverage:.1%}"
-    return _named(f.name), words.amount(f.value, f.unit, f.se), str(f.n), share
+    return _named(f.name), numbers.amount(f.value, f.unit, f.se), str(f.n), share
 
 
 def _named(name: str) -> str:
@@ -107,11 +107,13 @@ def _bars(use: LifeUse, name: str, title: str, x: str, y: str, color: str, suffi
     if not any(f.value for f in found):
         return []
     names = [f.item.replace("degC", "°C") for f in found]
-    spec = bar_spec(names, [f.value for f in found], color, 260, x, y)
+    spec = bar_spec(names, [f.value for f in found], color, 260, x=x, y=y)
     total = sum(f.value for f in found)
     n = max(f.n for f in found)
-    note = f"n = {words.plural(n, 'session')}, {words.number(total)} in all; recorded time only."
+    note = f"n = {numbers.plural(n, 'session')}, {numbers.number(total)} in all; recorded time only."
     alt = f"Bar chart from zero: {title}; most at {names[max(range(len(found)), key=lambda i: found[i].value)]}."
-    body = [(shown, words.number(f.value)) for shown, f in zip(names, found, strict=True)]
-    figure = Figure(f"use-{name.replace('_', '-')}{suffix}", title, alt, spec, note, head=(x, y), body=body, height=260)
+    body = [(shown, numbers.number(f.value)) for shown, f in zip(names, found, strict=True)]
+    figure = PageFigure(
+        f"use-{name.replace('_', '-')}{suffix}", title, alt, spec, note, head=(x, y), body=body, height=260
+    )
     return [Drawn(figure)]

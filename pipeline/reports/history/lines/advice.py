@@ -1,15 +1,14 @@
-"""The lines for the desk: safety, returning the pack, sending the file on, who looked, what people decide."""
+"""What to do, for who answers the customer: safety, returning the pack, sending on, who looked, what people decide."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from herdbook.pipeline.reports.history.context import Desk
+from herdbook.pipeline.reports.history.context import HistoryContext
 from herdbook.pipeline.reports.history.lines.events import standing, title
-from herdbook.pipeline.reports.history.statement import Line
-from herdbook.pipeline.reports.page import html as page
-from herdbook.pipeline.reports.words import cautions
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.words import cautions, numbers
 
 DECIDED = (
     "Nothing is decided by this file. Whether a claim is met, whether the vehicle may be used again, whom to tell, and "
@@ -23,21 +22,21 @@ PRIVATE = (
 )
 
 
-def lines(desk: Desk) -> Iterator[Line]:
-    yield escalation(desk)
-    for caution in cautions.for_return(standing(desk)):
-        yield Line("advice", f"{caution.text} Source: {caution.source}.", "advice", topic="Returning the pack")
-    yield Line("advice", f"{cautions.LAW}", "advice", topic="Returning the pack")
-    yield looked(desk)
-    yield Line("advice", PRIVATE, "advice", topic="Sending this on")
-    yield Line("advice", DECIDED, "advice", topic="Decided by people")
+def lines(given: HistoryContext) -> Iterator[Statement]:
+    yield escalation(given)
+    for caution in cautions.for_return(standing(given)):
+        yield Statement("advice", f"{caution.text} Source: {caution.source}.", "advice", topic="Returning the pack")
+    yield Statement("advice", f"{cautions.LAW}", "advice", topic="Returning the pack")
+    yield looked(given)
+    yield Statement("advice", PRIVATE, "advice", topic="Sending this on")
+    yield Statement("advice", DECIDED, "advice", topic="Decided by people")
 
 
-def escalation(desk: Desk) -> Line:
+def escalation(given: HistoryContext) -> Statement:
     """Is there a matter of safety to pass on now."""
-    stop = [f for f in standing(desk) if f["severity"] == "stop-use"]
+    stop = [f for f in standing(given) if f["severity"] == "stop-use"]
     if stop:
-        names = words.listing([title(desk, f) for f in stop])
+        names = numbers.listing([title(given, f) for f in stop])
         text = (
             f"There is a matter of safety: {names}. Tell the person responsible for product safety today, keep the "
             "vehicle from being used or charged, and keep its logs. Whether an authority must be told, and by when, is "
@@ -49,15 +48,15 @@ def escalation(desk: Desk) -> Line:
             "safety; it is no proof of safety. Anything reported by a person about heat, smoke, brakes or loss of "
             "control goes to the person responsible for product safety whatever this file says."
         )
-    return Line("advice", text, "advice", topic="Safety")
+    return Statement("advice", text, "advice", topic="Safety")
 
 
-def looked(desk: Desk) -> Line:
+def looked(given: HistoryContext) -> Statement:
     """Who wrote the file, when, with what."""
-    using = f"with herdbook {page.program_version()}, from the scan named at the top"
-    if desk.by:
-        at = f" on {words.moment(desk.at, desk.reader.zone, False)}" if desk.at else ""
-        text = f"Written by {desk.by}{at} {using}. The name is as entered with the command; nobody checked it."
-        return Line("advice", text, "stated", topic="Who looked")
+    using = f"with herdbook {html.program_version()}, from the scan named at the top"
+    if given.by:
+        at = f" on {numbers.moment(given.at, given.reader.zone, False)}" if given.at else ""
+        text = f"Written by {given.by}{at} {using}. The name is as entered with the command; nobody checked it."
+        return Statement("advice", text, "stated", topic="Who looked")
     text = f"Nobody is named, and no time: written {using}; so the same records give the same file. --by adds both."
-    return Line("advice", text, "not known", topic="Who looked")
+    return Statement("advice", text, "not known", topic="Who looked")

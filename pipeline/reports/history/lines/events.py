@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
-from herdbook.pipeline.reports.facts import Facts, Row
-from herdbook.pipeline.reports.history.context import Desk
-from herdbook.pipeline.reports.history.statement import Line, logs_between
-from herdbook.pipeline.reports.words import names as plain
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.health.severity import rank
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.history.context import HistoryContext
+from herdbook.pipeline.reports.history.statement import Statement, logs_between
+from herdbook.pipeline.reports.words import names, numbers
+from herdbook.pipeline.store.statements import Row
 
 UNREAD = (
     "Whether anybody read what a scan told, and what was ridden without a record, is not in the data. A scan tells of "
@@ -17,49 +18,49 @@ UNREAD = (
 )
 
 
-def lines(desk: Desk) -> Iterator[Line]:
+def lines(given: HistoryContext) -> Iterator[Statement]:
     """Findings as statements of what was recorded, each with what was ridden after it was told."""
-    facts, found = desk.facts, standing(desk)
+    facts, found = given.facts, standing(given)
     told = False
     for f in found:
-        yield _event(desk, f)
+        yield _event(given, f)
         if f["severity"] != "note":
-            yield after(desk, f)
+            yield after(given, f)
             told = True
-    yield from _gone(desk)
+    yield from _gone(given)
     if told:
-        yield Line("events", UNREAD, "not known", topic="Who knew")
-    if desk.as_of is not None and found:
+        yield Statement("events", UNREAD, "not known", topic="Who knew")
+    if given.as_of is not None and found:
         text = "As of a past date, figures of a finding are those of the last scan until then that told a change of it."
-        yield Line("events", text, "computed", logs=_every(facts), topic="How this was known")
+        yield Statement("events", text, "computed", logs=_every(facts), topic="How this was known")
     if not found:
         text = "Nothing out of the ordinary was found in the data available."
-        yield Line("events", text, "computed", logs=_every(facts))
+        yield Statement("events", text, "computed", logs=_every(facts))
 
 
-def _gone(desk: Desk) -> Iterator[Line]:
+def _gone(given: HistoryContext) -> Iterator[Statement]:
     """What scans told of earlier and no longer find."""
     last: dict[tuple[str, str], Row] = {}
     began: dict[tuple[str, str], datetime] = {}
-    for change in desk.facts.changes:
+    for change in given.facts.changes:
         key = change["rule"], change["item"]
         began.setdefault(key, change["started_t"])
         last[key] = change
     for key, change in last.items():
         if change["change"] == "gone":
             start, end = began[key], change["started_t"]
-            text = f"Told by a scan on {desk.reader.day(start)}, not by scans since {desk.reader.day(end)}: "
-            text += plain.statement(change["statement"]) + "."
-            yield Line(
+            text = f"Told by a scan on {given.reader.day(start)}, not by scans since {given.reader.day(end)}: "
+            text += names.statement(change["statement"]) + "."
+            yield Statement(
                 "events",
                 text,
                 "computed",
                 start,
                 end,
-                logs=_every(desk.facts),
+                logs=_every(given.facts),
                 rule=key[0],
                 rule_set=change["rule_set"] or "",
-                topic=f"{title(desk, change)} (earlier)",
+                topic=f"{title(given, change)} (earlier)",
             )
 
 
@@ -67,45 +68,45 @@ def _every(facts: Facts) -> tuple[str, ...]:
     return tuple(log["log"] for log in facts.logs)
 
 
-def standing(desk: Desk) -> list[Row]:
+def standing(given: HistoryContext) -> list[Row]:
     """The findings in force at the time asked for, the gravest first."""
-    return desk.facts.findings if desk.as_of is None else known_then(desk.facts)
+    return given.facts.findings if given.as_of is None else known_then(given.facts)
 
 
-def title(desk: Desk, f: Row) -> str:
+def title(given: HistoryContext, f: Row) -> str:
     """A finding's name with what it is about."""
-    name = f.get("title") or desk.facts.rule_title(f["rule"])
+    name = f.get("title") or given.facts.rule_title(f["rule"])
     return f"{name}, {f['item']}" if f["item"] else name
 
 
-def _event(desk: Desk, f: Row) -> Line:
-    return Line(
+def _event(given: HistoryContext, f: Row) -> Statement:
+    return Statement(
         "events",
-        _text(desk, f),
+        _text(given, f),
         "computed",
-        f["first_t"],
-        f["last_t"],
-        f["severity"],
-        f["measured"],
-        f["unit"] or "",
-        f["se"],
-        logs=_logs(desk.facts, f),
+        start=f["first_t"],
+        end=f["last_t"],
+        severity=f["severity"],
+        value=f["measured"],
+        unit=f["unit"] or "",
+        se=f["se"],
+        logs=_logs(given.facts, f),
         rule=f["rule"],
         rule_set=f["rule_set"] or "",
-        topic=title(desk, f),
+        topic=title(given, f),
     )
 
 
-def _text(desk: Desk, f: Row) -> str:
+def _text(given: HistoryContext, f: Row) -> str:
     text: str = f["statement"].rstrip().rstrip(".") + "."
     if not f["count"]:
         return text + " How often, for how long and with what error was not kept then."
-    seen = f" Recorded {words.plural(f['count'], 'time')}"
-    seen += f", {words.duration(f['duration_s'])} in all" if f["duration_s"] else ""
-    first, last = desk.reader.day(f["first_t"]), desk.reader.day(f["last_t"])
+    seen = f" Recorded {numbers.plural(f['count'], 'time')}"
+    seen += f", {numbers.duration(f['duration_s'])} in all" if f["duration_s"] else ""
+    first, last = given.reader.day(f["first_t"]), given.reader.day(f["last_t"])
     text += seen + (f", on {first}." if first == last else f", between {first} and {last}.")
-    text += f" Measured {words.amount(f['measured'], f['unit'], f['se'])};"
-    return text + f" limit in force {words.amount(f['limit'], f['unit'])}."
+    text += f" Measured {numbers.amount(f['measured'], f['unit'], f['se'])};"
+    return text + f" limit in force {numbers.amount(f['limit'], f['unit'])}."
 
 
 def _logs(facts: Facts, f: Row) -> tuple[str, ...]:
@@ -127,13 +128,13 @@ def first_told(facts: Facts, rule: str, item: str) -> datetime | None:
     return since
 
 
-def after(desk: Desk, f: Row) -> Line:
+def after(given: HistoryContext, f: Row) -> Statement:
     """Rides, kilometres (and for stop-use charges) on record after the scan that first told of a finding."""
-    facts, reader = desk.facts, desk.reader
+    facts, reader = given.facts, given.reader
     topic = "Used after it was told"
     told = first_told(facts, f["rule"], f["item"])
     if told is None:
-        return Line(
+        return Statement(
             "events",
             "No scan on record told of it as new.",
             "not known",
@@ -143,20 +144,20 @@ def after(desk: Desk, f: Row) -> Line:
         )
     rides = [s for s in facts.sessions if s["kind"] == "ride"]
     later = [s for s in rides if s["start_t"] > told]
-    text = f"A scan first told of it on {words.moment(told, reader.zone, False)}. "
+    text = f"A scan first told of it on {numbers.moment(told, reader.zone, False)}. "
     if later:
-        text += f"After that {_ridden(desk, later)} on record, the last on {reader.day(later[-1]['start_t'])}."
+        text += f"After that {_ridden(given, later)} on record, the last on {reader.day(later[-1]['start_t'])}."
     else:
         text += "No ride on record is later."
     charges = [s for s in facts.sessions if s["kind"] == "charge" and s["start_t"] > told]
     if f["severity"] == "stop-use" and charges:
-        text += f" {words.plural(len(charges), 'charge')} followed as well."
+        text += f" {numbers.plural(len(charges), 'charge')} followed as well."
     between = [s for s in rides if f["first_t"] and f["last_t"] and f["first_t"] < s["start_t"] <= told]
     if between:
-        text += f" Between its first evidence and that scan: {_ridden(desk, between, '')}."
+        text += f" Between its first evidence and that scan: {_ridden(given, between, '')}."
     used = [*later, *charges, *between] or facts.sessions[-1:]
     km = round(reader.distance(kilometres(facts, later)[0]), 6)
-    return Line(
+    return Statement(
         "events",
         text,
         "computed",
@@ -171,9 +172,9 @@ def after(desk: Desk, f: Row) -> Line:
     )
 
 
-def _ridden(desk: Desk, rides: list[Row], verb: str = "are") -> str:
-    km, unknown = kilometres(desk.facts, rides)
-    text = words.plural(len(rides), "ride") + f", {desk.reader.far(km)} in all"
+def _ridden(given: HistoryContext, rides: list[Row], verb: str = "are") -> str:
+    km, unknown = kilometres(given.facts, rides)
+    text = numbers.plural(len(rides), "ride") + f", {given.reader.far(km)} in all"
     text += f" ({unknown} of them of unknown length)" if unknown else ""
     verb = "is" if verb and len(rides) == 1 else verb
     return f"{text}, {verb}" if verb else text
@@ -209,5 +210,4 @@ def known_then(facts: Facts) -> list[Row]:
             "first_t": change["first_t"] or first,
             "last_t": change["last_t"] or scan,
         }
-    rank = words.SEVERITY_RANK
-    return sorted(standing.values(), key=lambda row: (rank.get(row["severity"], 9), row["rule"], row["item"]))
+    return sorted(standing.values(), key=lambda row: (-rank(row["severity"]), row["rule"], row["item"]))

@@ -8,9 +8,11 @@ from itertools import pairwise
 
 import polars as pl
 
-from herdbook.pipeline.reports.facts import Facts, Row
-from herdbook.pipeline.reports.history.statement import Line, Reader
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.history.context import HistoryReader
+from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
 
 BACK_KM = 0.2  # a counter of 0.1 km steps may lose one or two; engineering choice
 
@@ -34,7 +36,7 @@ EXTREMES = (
 )
 
 
-def lines(facts: Facts, reader: Reader) -> Iterator[Line]:
+def lines(facts: Facts, reader: HistoryReader) -> Iterator[Statement]:
     sessions = {s["start_t"]: s for s in facts.sessions}
     known = facts.metrics.filter(pl.col("start_t").is_in(list(sessions)))
     for extreme in EXTREMES:
@@ -45,14 +47,14 @@ def lines(facts: Facts, reader: Reader) -> Iterator[Line]:
     yield from _odometer(known, sessions, reader)
 
 
-def _extreme(extreme: Extreme, row: Row, session: Row, reader: Reader) -> Line:
+def _extreme(extreme: Extreme, row: Row, session: Row, reader: HistoryReader) -> Statement:
     value, unit = row["value"], row["unit"]
     if unit == "km/h" and reader.units == "mi":
         value, unit = reader.distance(value), "mph"
     text = (
-        f"{extreme.words} on record: {words.amount(value, unit)}, in the session of {reader.day(session['start_t'])}."
+        f"{extreme.words} on record: {numbers.amount(value, unit)}, in the session of {reader.day(session['start_t'])}."
     )
-    return Line(
+    return Statement(
         "use",
         text,
         "computed",
@@ -65,7 +67,7 @@ def _extreme(extreme: Extreme, row: Row, session: Row, reader: Reader) -> Line:
     )
 
 
-def _odometer(known: pl.DataFrame, sessions: dict[object, Row], reader: Reader) -> Iterator[Line]:
+def _odometer(known: pl.DataFrame, sessions: dict[object, Row], reader: HistoryReader) -> Iterator[Statement]:
     """First and last reading, and every step back between one session's end and the next one's start."""
     start, end = (
         dict(known.filter(pl.col("name") == f"odometer_{at}_km").select("start_t", "value").iter_rows())
@@ -81,18 +83,18 @@ def _odometer(known: pl.DataFrame, sessions: dict[object, Row], reader: Reader) 
         f"{reader.counter(end[times[-1]])} on {reader.day(last['end_t'])}."
     )
     span = first["start_t"], last["end_t"]
-    yield Line("use", text, "recorded", *span, value=round(newest, 6), unit=reader.units, logs=_logs(first, last))
+    yield Statement("use", text, "recorded", *span, value=round(newest, 6), unit=reader.units, logs=_logs(first, last))
     for before, after in pairwise(times):
         if start[after] < end[before] - BACK_KM:
             yield _back(end[before], start[after], sessions[before], sessions[after], reader)
 
 
-def _back(was_km: float, is_km: float, before: Row, after: Row, reader: Reader) -> Line:
+def _back(was_km: float, is_km: float, before: Row, after: Row, reader: HistoryReader) -> Statement:
     text = (
         f"The distance counter went back from {reader.counter(was_km)} on {reader.day(before['end_t'])} to "
         f"{reader.counter(is_km)} on {reader.day(after['start_t'])}. Why is not in the data."
     )
-    return Line("unknown", text, "recorded", before["end_t"], after["start_t"], logs=_logs(before, after))
+    return Statement("unknown", text, "recorded", before["end_t"], after["start_t"], logs=_logs(before, after))
 
 
 def _logs(*sessions: Row) -> tuple[str, ...]:

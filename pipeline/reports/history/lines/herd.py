@@ -5,92 +5,91 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
-from herdbook.pipeline.reports.facts import Row
-from herdbook.pipeline.reports.history.context import Desk
+from herdbook.pipeline.reports.history.context import HistoryContext
 from herdbook.pipeline.reports.history.lines.events import standing, title
-from herdbook.pipeline.reports.history.statement import Line
-from herdbook.pipeline.reports.words import names as plain
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.rule_counts import RuleCounts
+from herdbook.pipeline.reports.words import names, numbers
+from herdbook.pipeline.store.statements import Row
 
 SECTION = "herd"  # lines that move with the fleet, not only with this vehicle
 
 
-def lines(desk: Desk) -> Iterator[Line]:
-    found = standing(desk)
+def lines(given: HistoryContext) -> Iterator[Statement]:
+    found = standing(given)
     for f in found:
-        yield _software(desk, f)
-    if desk.herd is None:
+        yield _software(given, f)
+    if given.herd is None:
         text = "How common its findings were among its type is not kept for a past date."
-        yield Line(SECTION, text, "not known", topic="Among its type")
+        yield Statement(SECTION, text, "not known", topic="Among its type")
         return
     for f in found:
-        yield _common(desk, desk.herd.rules.get(f["rule"], (0, 0, 0)), f)
-        yield from _versions(desk, f)
+        yield _common(given, given.herd.rules.get(f["rule"], RuleCounts()), f)
+        yield from _versions(given, f)
     if found:
         text = (
             "Counts of few vehicles say little, and only vehicles that sent logs are counted. They do not tell "
             "whether software caused or contributed to anything."
         )
-        yield Line(SECTION, text, "not known", topic="How far this goes")
+        yield Statement(SECTION, text, "not known", topic="How far this goes")
     else:
-        text = f"{words.plural(desk.herd.vehicles, 'vehicle')} of this type on record; no finding stands to compare."
-        yield Line(SECTION, text, "computed", logs=_every(desk), topic="Among its type")
+        text = f"{numbers.plural(given.herd.vehicles, 'vehicle')} of this type on record; no finding stands to compare."
+        yield Statement(SECTION, text, "computed", logs=_every(given), topic="Among its type")
 
 
-def _every(desk: Desk) -> tuple[str, ...]:
-    return tuple(log["log"] for log in desk.facts.logs)
+def _every(given: HistoryContext) -> tuple[str, ...]:
+    return tuple(log["log"] for log in given.facts.logs)
 
 
-def _common(desk: Desk, counts: tuple[int, int, int], f: Row) -> Line:
-    found, refused, vehicles = counts
+def _common(given: HistoryContext, counts: RuleCounts, f: Row) -> Statement:
     text = (
-        f"{title(desk, f)}: the same was found on {found} of the {words.plural(vehicles - refused, 'vehicle')} of this "
-        f"type that could be judged on it, this one included ({vehicles} on record)."
+        f"{title(given, f)}: the same was found on {counts.found} of the {numbers.plural(counts.judged, 'vehicle')} of "
+        f"this type that could be judged on it, this one included ({counts.vehicles} on record)."
     )
-    return Line(
+    return Statement(
         SECTION,
         text,
         "computed",
-        logs=_every(desk),
+        logs=_every(given),
         rule=f["rule"],
         rule_set=f["rule_set"] or "",
         topic="Among its type",
     )
 
 
-def _versions(desk: Desk, f: Row) -> Iterator[Line]:
+def _versions(given: HistoryContext, f: Row) -> Iterator[Statement]:
     """How the finding spreads over firmware versions, where the type runs more than one."""
-    assert desk.herd is not None
+    assert given.herd is not None
     by: dict[str, list[Row]] = {}
-    for row in desk.herd.versions.get(f["rule"], []):
+    for row in given.herd.versions.get(f["rule"], []):
         by.setdefault(row["component"], []).append(row)
     for component, rows in by.items():
         if len(rows) > 1:
             said = "; ".join(f"version {r['version']}: {r['found']} of {r['vehicles']}" for r in rows)
-            text = f"{title(desk, f)}, by newest {plain.component(component).lower()}: {said} vehicles."
-            yield Line(
+            text = f"{title(given, f)}, by newest {names.component(component).lower()}: {said} vehicles."
+            yield Statement(
                 SECTION,
                 text,
                 "computed",
-                logs=_every(desk),
+                logs=_every(given),
                 rule=f["rule"],
                 rule_set=f["rule_set"] or "",
                 topic="By software",
             )
 
 
-def _software(desk: Desk, f: Row) -> Line:
+def _software(given: HistoryContext, f: Row) -> Statement:
     """Which firmware ran when a finding was first recorded, and whether it had changed before."""
-    facts, reader = desk.facts, desk.reader
+    facts, reader = given.facts, given.reader
     first: datetime | None = f["first_t"]
-    name = title(desk, f)
+    name = title(given, f)
     runs = [r for r in facts.installs if r["component"].endswith("firmware")]
     if first is None or not runs:
         text = f"{name}: which firmware ran when it was first recorded is not known."
-        return Line(SECTION, text, "not known", topic="Software then")
+        return Statement(SECTION, text, "not known", topic="Software then")
     spans = [(g["start_t"], g["end_t"]) for g in facts.logs if g["start_t"] <= first <= g["end_t"]] or [(first, first)]
     then = [r for r in runs if any(r["from_t"] <= b and r["to_t"] >= a for a, b in spans)]
-    said = words.listing([f"{plain.component(r['component']).lower()} {r['serial']}" for r in then])
+    said = numbers.listing([f"{names.component(r['component']).lower()} {r['serial']}" for r in then])
     changed = [
         r
         for r in runs
@@ -100,17 +99,17 @@ def _software(desk: Desk, f: Row) -> Line:
     if changed:
         last = max(changed, key=lambda r: r["from_t"])
         days = (first - last["from_t"]).days
-        text += f" The newest change before it: {plain.component(last['component']).lower()} {last['serial']}, seen "
-        text += f"{words.plural(days, 'day')} earlier for the first time."
+        text += f" The newest change before it: {names.component(last['component']).lower()} {last['serial']}, seen "
+        text += f"{numbers.plural(days, 'day')} earlier for the first time."
     else:
         text += " No change of firmware before that is on record."
-    return Line(
+    return Statement(
         SECTION,
         text,
         "recorded",
         first,
         first,
-        logs=_every(desk),
+        logs=_every(given),
         rule=f["rule"],
         rule_set=f["rule_set"] or "",
         topic="Software then",

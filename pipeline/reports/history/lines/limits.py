@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from herdbook.pipeline.reports.history.context import Desk
-from herdbook.pipeline.reports.history.statement import Line
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.history.context import HistoryContext
+from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.words import numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,40 +31,40 @@ BOUNDS = (
 )
 
 
-def lines(desk: Desk) -> Iterator[Line]:
-    sessions = {s["start_t"]: s for s in desk.facts.sessions}
+def lines(given: HistoryContext) -> Iterator[Statement]:
+    sessions = {s["start_t"]: s for s in given.facts.sessions}
     outside = False
     for bound in BOUNDS:
-        rows = desk.facts.metrics.filter(
+        rows = given.facts.metrics.filter(
             pl.col("name") == bound.metric, pl.col("item") == "", pl.col("start_t").is_in(list(sessions))
         )
         if not rows.height:
-            text = f"{_name(desk, bound)}: not measurable in the data available."
-            yield Line("limits", text, "not known")
+            text = f"{_name(given, bound)}: not measurable in the data available."
+            yield Statement("limits", text, "not known")
             continue
         total, hit = float(rows["value"].sum()), rows.filter(pl.col("value") > 0)
         used = [sessions[t] for t in (hit if hit.height else rows)["start_t"]]
-        text = f"{_name(desk, bound)}: {_amount(total, bound.metric)}"
-        shown = words.plural(rows.height, "session that shows it", "sessions that show it")
+        text = f"{_name(given, bound)}: {_amount(total, bound.metric)}"
+        shown = numbers.plural(rows.height, "session that shows it", "sessions that show it")
         text += f", in {hit.height} of the {shown}" if hit.height else f", in the {shown}"
-        text += f", last on {desk.reader.day(used[-1]['start_t'])}." if hit.height else "."
+        text += f", last on {given.reader.day(used[-1]['start_t'])}." if hit.height else "."
         outside |= bool(hit.height)
         logs = tuple(dict.fromkeys(g for s in used for g in s["logs"]))
         unit, start, end = str(rows["unit"][0]), used[0]["start_t"], used[-1]["end_t"]
-        yield Line("limits", text, "computed", start, end, value=round(total, 6), unit=unit, logs=logs)
+        yield Statement("limits", text, "computed", start, end, value=round(total, 6), unit=unit, logs=logs)
     if outside:
         text = (
             "Whether the vehicle's own protection acted, or could have, is not told by these sums; the findings name "
             "what was recorded about it. Times without a record are in none of them."
         )
-        yield Line("limits", text, "not known")
+        yield Statement("limits", text, "not known")
 
 
-def _name(desk: Desk, bound: Bound) -> str:
+def _name(given: HistoryContext, bound: Bound) -> str:
     if not bound.limit:
         return bound.words
-    value = desk.profile.pack.get(bound.limit) if desk.profile else None
-    said = words.amount(float(value), bound.unit) if isinstance(value, int | float) else "limit not known"
+    value = getattr(given.profile.pack_figures, bound.limit) if given.profile else None
+    said = "limit not known" if value is None else numbers.amount(value, bound.unit)
     return bound.words.format(said)
 
 
@@ -72,5 +72,5 @@ def _amount(total: float, metric: str) -> str:
     if not total:
         return "none"
     if metric.endswith("_s"):
-        return words.duration(total)
-    return words.amount(total, "Ah") if metric.endswith("_ah") else words.count(round(total))
+        return numbers.duration(total)
+    return numbers.amount(total, "Ah") if metric.endswith("_ah") else numbers.count(round(total))

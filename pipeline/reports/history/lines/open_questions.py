@@ -6,42 +6,45 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from herdbook.pipeline.reports.facts import Facts, Row
-from herdbook.pipeline.reports.history.context import Desk
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.history.context import HistoryContext
 from herdbook.pipeline.reports.history.lines.events import standing, title
-from herdbook.pipeline.reports.history.statement import Line, logs_between
-from herdbook.pipeline.reports.words import names as plain
+from herdbook.pipeline.reports.history.statement import Statement, logs_between
+from herdbook.pipeline.reports.words import names
+from herdbook.pipeline.store.statements import Row
 
 NEAR_SE = 2.0  # a measured value nearer to its limit than that could lie on the other side
 NEAR_SHARE = 0.10
 
 
-def lines(desk: Desk) -> Iterator[Line]:
-    for f in standing(desk):
+def lines(given: HistoryContext) -> Iterator[Statement]:
+    for f in standing(given):
         if f["not_separable"]:
             said = f["not_separable"].rstrip(".")
-            yield _about(desk, f, "Another explanation", f"not told apart by the data: {said}.")
+            yield _about(given, f, "Another explanation", f"not told apart by the data: {said}.")
         if text := _near(f):
-            yield _about(desk, f, "Near its limit", text)
-    if desk.as_of is None:
-        for subsystem, questions in _by_subsystem(desk):
+            yield _about(given, f, "Near its limit", text)
+    if given.as_of is None:
+        for subsystem, questions in _by_subsystem(given):
             text = f"About {subsystem}, too little is on record to look for: {'; '.join(questions)}."
-            yield Line("open", text, "not known", topic="Not judged")
+            yield Statement("open", text, "not known", topic="Not judged")
     else:
-        yield Line("open", "What could not be judged is not kept for a past date.", "not known", topic="Not judged")
-    yield from _uncovered(desk)
+        yield Statement(
+            "open", "What could not be judged is not kept for a past date.", "not known", topic="Not judged"
+        )
+    yield from _uncovered(given)
     text = (
         "Any log from the missing times, a corrected clock, profile or bus description, and a reading on the bench "
         "that tells the named explanations apart. Each gives a new history beside this one; this one stays as it is."
     )
-    yield Line("open", text, "advice", topic="What would help")
+    yield Statement("open", text, "advice", topic="What would help")
 
 
-def _about(desk: Desk, f: Row, topic: str, text: str) -> Line:
-    logs = logs_between(desk.facts, f["first_t"], f["last_t"]) if f["first_t"] else ()
-    return Line(
+def _about(given: HistoryContext, f: Row, topic: str, text: str) -> Statement:
+    logs = logs_between(given.facts, f["first_t"], f["last_t"]) if f["first_t"] else ()
+    return Statement(
         "open",
-        f"{title(desk, f)}: {text}",
+        f"{title(given, f)}: {text}",
         "computed",
         f["first_t"],
         f["last_t"],
@@ -64,28 +67,28 @@ def _near(f: Row) -> str:
     return ""
 
 
-def _by_subsystem(desk: Desk) -> list[tuple[str, list[str]]]:
+def _by_subsystem(given: HistoryContext) -> list[tuple[str, list[str]]]:
     grouped: dict[str, list[str]] = {}
-    for row in desk.facts.not_assessed:
-        name = desk.facts.rule_title(row["rule"])
-        said = f"“{name[0].lower() + name[1:]}” ({plain.reason(row['reason'])})"
+    for row in given.facts.not_assessed:
+        name = given.facts.rule_title(row["rule"])
+        said = f"“{name[0].lower() + name[1:]}” ({names.reason(row['reason'])})"
         grouped.setdefault(row["subsystem"], []).append(said)
     return sorted(grouped.items())
 
 
-def _uncovered(desk: Desk) -> Iterator[Line]:
-    span, without = uncovered(desk.facts)
+def _uncovered(given: HistoryContext) -> Iterator[Statement]:
+    span, without = uncovered(given.facts)
     if span > timedelta(0):
         text = f"{without / span:.0%} of the time between the first and the last record has no record at all."
-        yield Line(
+        yield Statement(
             "open",
             text,
             "computed",
-            desk.facts.logs[0]["start_t"],
-            max(g["end_t"] for g in desk.facts.logs),
+            given.facts.logs[0]["start_t"],
+            max(g["end_t"] for g in given.facts.logs),
             value=round(without / span, 4),
             unit="1",
-            logs=tuple(g["log"] for g in desk.facts.logs),
+            logs=tuple(g["log"] for g in given.facts.logs),
             topic="Time without a record",
         )
 

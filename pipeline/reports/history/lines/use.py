@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import polars as pl
 
 from herdbook.pipeline.reports.facts import Facts
-from herdbook.pipeline.reports.history.statement import Line, Reader
-from herdbook.pipeline.reports.words import numbers as words
+from herdbook.pipeline.reports.history.context import HistoryReader
+from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.words import numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,16 +31,16 @@ SUMS = (
 KINDS = {"ride": "ride", "charge": "charge", "rest": "rest", "bench": "session on a test bench"}
 
 
-def lines(facts: Facts, reader: Reader) -> Iterator[Line]:
+def lines(facts: Facts, reader: HistoryReader) -> Iterator[Statement]:
     for kind, name in KINDS.items():
         yield from _sessions(facts, kind, name)
     summed = [line for figure in SUMS for line in _sum(facts, reader, figure)]
     yield from summed
     if summed:
-        yield Line("use", "Use without a record is in none of these figures.", "not known")
+        yield Statement("use", "Use without a record is in none of these figures.", "not known")
 
 
-def _sessions(facts: Facts, kind: str, name: str) -> Iterator[Line]:
+def _sessions(facts: Facts, kind: str, name: str) -> Iterator[Statement]:
     chosen = [s for s in facts.sessions if s["kind"] == kind]
     if not chosen:
         return
@@ -47,10 +48,10 @@ def _sessions(facts: Facts, kind: str, name: str) -> Iterator[Line]:
     covered = sum(s["coverage"] * seconds for s, seconds in zip(chosen, lasted, strict=True))
     share = covered / max(sum(lasted), 1e-9)
     text = (
-        f"{words.plural(len(chosen), name)} on record, {words.duration(sum(lasted))} in all; "
+        f"{numbers.plural(len(chosen), name)} on record, {numbers.duration(sum(lasted))} in all; "
         f"{share:.0%} of that time is covered by data."
     )
-    yield Line(
+    yield Statement(
         "use",
         text,
         "computed",
@@ -63,7 +64,7 @@ def _sessions(facts: Facts, kind: str, name: str) -> Iterator[Line]:
     )
 
 
-def _sum(facts: Facts, reader: Reader, figure: Sum) -> Iterator[Line]:
+def _sum(facts: Facts, reader: HistoryReader, figure: Sum) -> Iterator[Statement]:
     """One line; errors of sessions are taken as independent, a session without one adds none."""
     sessions = {s["start_t"]: s for s in facts.sessions}
     for metric in figure.metrics:
@@ -81,10 +82,10 @@ def _sum(facts: Facts, reader: Reader, figure: Sum) -> Iterator[Line]:
     se = scale * float((errors**2).sum()) ** 0.5 if errors.len() else None
     unit = reader.units if unit == "km" else unit
     share = float(rows["coverage"].mean() or 0.0)  # type: ignore[arg-type]
-    sessions_said = words.plural(rows.height, "session")
-    text = f"{figure.words}: {words.amount(value, unit, se)} in {sessions_said}, {share:.0%} of their time covered."
+    sessions_said = numbers.plural(rows.height, "session")
+    text = f"{figure.words}: {numbers.amount(value, unit, se)} in {sessions_said}, {share:.0%} of their time covered."
     used = [sessions[t] for t in rows["start_t"]]
-    yield Line(
+    yield Statement(
         "use",
         text,
         "computed",

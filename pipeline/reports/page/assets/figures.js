@@ -53,12 +53,12 @@
     state.drawn += 1;
     plot.addEventListener("keydown", event => keys(plot, event));
     if (plot.dataset.sync) join(plot);
-    if (document.getElementById(plot.dataset.spec.replace(/-spec$/, "-fine"))) refine(plot);
+    if (document.getElementById(plot.dataset.spec.replace(/-spec$/, "-zoom"))) refine(plot);
   }
 
-  // The samples behind a thinned figure (fine.py): byte planes of time steps and levels.
+  // The samples behind a thinned figure (zoom_samples.py): byte planes of time steps and levels.
   async function samples(plot) {
-    const whole = new Uint8Array(await inflate(plot.dataset.spec.replace(/-spec$/, "-fine")).arrayBuffer());
+    const whole = new Uint8Array(await inflate(plot.dataset.spec.replace(/-spec$/, "-zoom")).arrayBuffer());
     const long = new DataView(whole.buffer).getUint32(0, true);
     const head = JSON.parse(new TextDecoder().decode(whole.subarray(4, 4 + long)));
     let at = 4 + long;

@@ -1,0 +1,57 @@
+"""The work of a scan as Prefect tasks: bundles of logs, vehicles, and the steps that write."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ParamSpec, TypeVar
+
+from herdbook.flows.night.bundles import bundles
+from herdbook.flows.night.results import rolling
+from herdbook.flows.night.shared_workers import WorkerLimits, end_workers
+from herdbook.flows.night.tasks import assess_task, label, take_task, visible_step
+from herdbook.pipeline.assess.plan import VehiclePlan
+from herdbook.pipeline.intake.outcome import Outcome
+from herdbook.pipeline.night.failures import VehicleOutcome
+from herdbook.pipeline.store.store import Store
+
+AHEAD = 4  # tasks under way for each worker: enough to keep it busy, few enough to bound memory
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+@dataclass
+class AsTasks:
+    """A Runner (pipeline/night/steps.py) inside a flow. bundle_mb: size of a bundle of small logs.
+
+    until: on the monotonic clock; work that is not done by then ends the night, and a HerdbookError says so.
+    """
+
+    store: Store
+    limits: WorkerLimits
+    bundle_mb: float
+    until: float
+    commit_s: float = 2.0
+    plan_at_once: int = 8
+
+    def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
+        work = bundles(paths, self.bundle_mb, self.limits.processes)
+        some = rolling(
+            lambda paths: take_task.submit(label(paths), self.store, paths, self.limits), work, self._most(), self.until
+        )
+        return (taken for bundle in some for taken in bundle)
+
+    def assess(self, work: Iterable[VehiclePlan]) -> Iterator[VehicleOutcome]:
+        return rolling(
+            lambda one: assess_task.submit(one.vehicle, self.store, one, self.limits), work, self._most(), self.until
+        )
+
+    def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
+        return visible_step(name, function, *args, **kwargs)
+
+    def release(self) -> None:
+        end_workers()
+
+    def _most(self) -> int:
+        return self.limits.processes * AHEAD

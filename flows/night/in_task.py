@@ -1,0 +1,43 @@
+"""The pure work of a night inside a task, in whatever process: take a bundle of logs, assess a vehicle.
+
+Nothing here writes to the catalogue, everything may be done twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from herdbook.flows.night.shared_workers import WorkerLimits
+from herdbook.pipeline.assess.assess import assess
+from herdbook.pipeline.assess.plan import VehiclePlan
+from herdbook.pipeline.intake.outcome import Outcome
+from herdbook.pipeline.intake.take_log import take_log
+from herdbook.pipeline.night.failures import VehicleOutcome, lost_log, not_assessed
+from herdbook.pipeline.store.store import Store
+
+
+def take_bundle(store: Store, paths: Sequence[Path], limits: WorkerLimits) -> list[Outcome]:
+    """Take logs one by one; one that breaks its worker goes to quarantine, the others go on.
+
+    Raises: StoreError, when the store itself cannot go on.
+    """
+    return [_take_safely(store, path, limits) for path in paths]
+
+
+def _take_safely(store: Store, path: Path, limits: WorkerLimits) -> Outcome:
+    try:
+        return limits.workers().call(take_log, path, store)
+    except Exception as error:
+        return lost_log(path, error)
+
+
+def assess_safely(store: Store, work: VehiclePlan, limits: WorkerLimits) -> VehicleOutcome:
+    """A vehicle that cannot be assessed stays marked for the next night; it never stops the others.
+
+    Raises: StoreError, when the store itself cannot go on.
+    """
+    try:
+        return VehicleOutcome(work.vehicle, limits.workers().call(assess, store, work))
+    except Exception as error:
+        return not_assessed(work.vehicle, error)

@@ -1,0 +1,118 @@
+"""What the braking rules share: the table of judged brakings, who withheld what is missing, cautions."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from herdbook.pipeline.health.reading import event_table, recent
+from herdbook.pipeline.health.rule import Record
+
+PARTS = ("slow", "ceiling", "full", "cold", "hot", "unreasoned", "undelivered")
+EXPLAINED = ("slow", "ceiling", "full", "cold", "hot")
+KEYS = (
+    "demand_pct",
+    "demand_a",
+    "allowed_a",
+    "delivered_a",
+    "charge_limit_a",
+    "ratio",
+    "settled_s",
+    "short_a",
+    "response_s",
+    "soc_pct",
+    "cell_max_v",
+    "cell_min_c",
+    "cell_max_c",
+    "speed_start_ms",
+    "asymmetry",
+    "left_a",
+    "right_a",
+    "dropout_s",
+    "dropout_allowed_a",
+    "dropout_share",
+    "pack_v_max",
+    "link_v_max",
+    "link_rise_v",
+    "pack_over_s",
+    "link_over_s",
+    "since_open_s",
+    *(f"short_{p}_a" for p in PARTS),
+)
+LEAST_SETTLED_S = 0.2
+DAYS = 30.0  # what is older has been looked at, or mended: engineering choice
+NEWEST = 60  # brakings behind a middle: fresh enough to show what began lately: engineering choice
+LEAST_DEMAND_A = 3.0
+OPEN_S = 15.0  # after the switch opened: it may take so long to come back: engineering choice
+LET_GO_S = 0.2  # as for the rule on drop-outs: shorter could be one lost frame
+
+CAUTION = (
+    "Electric braking may be missing or one-sided: do not ride until a qualified person has inspected the brakes. "
+    "Software cannot clear a brake fault, and local rules come first.",
+    "A logged deceleration is no brake test: load, slope and road are not known.",
+)
+
+
+def table(record: Record, most: int | None = None) -> pl.DataFrame:
+    """Brakings of the last thirty days, the newest `most`; a column per key in KEYS (null where unknown)."""
+    return recent(event_table(record, "braking", KEYS), DAYS, most)
+
+
+def judged(record: Record) -> pl.DataFrame:
+    """Brakings whose delivery can be judged: demand large enough and steady long enough, away from walking pace."""
+    return record.once("judged brakings", lambda: _judged(table(record)))
+
+
+def _judged(brakings: pl.DataFrame) -> pl.DataFrame:
+    return brakings.filter(
+        pl.col("settled_s") >= LEAST_SETTLED_S,
+        pl.col("demand_a") >= LEAST_DEMAND_A,
+        pl.col("delivered_a").is_not_null(),
+        pl.col("short_slow_a").fill_null(0.0) < 0.2 * pl.col("demand_a"),
+    )
+
+
+def held(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
+    """Without those in which the brake answered and then let go (dropped out, neither refused nor weak), and those
+    beside an opening of the pack's main switch, under load or not: it leaves braking current no place to go."""
+    kept = brakings.filter(
+        pl.col("dropout_s").fill_null(0.0) < LET_GO_S,
+        pl.col("since_open_s").is_null() | (pl.col("since_open_s") > OPEN_S),
+    )
+    opened = event_table(record, "contactor_opened_loaded").select(opened_t="start_t").sort("opened_t")
+    if not opened.height or not kept.height:
+        return kept
+    kept = kept.sort("start_t").join_asof(opened, left_on="end_t", right_on="opened_t", check_sortedness=False)
+    beside = (pl.col("start_t") - pl.col("opened_t")).dt.total_seconds() <= OPEN_S
+    return kept.filter(~beside.fill_null(False)).drop("opened_t")
+
+
+def accounted(record: Record) -> pl.DataFrame:
+    """Judged brakings that held, with `unexplained_a` where it is known."""
+    return record.once(
+        "accounted brakings", lambda: with_unexplained(held(record, judged(record))).drop_nulls("unexplained_a")
+    )
+
+
+def with_unexplained(brakings: pl.DataFrame) -> pl.DataFrame:
+    """Adds `unexplained_a`: the shortfall that nothing known explains; null where the pack's state is not
+    known, since a full or cold pack nobody recorded may be the reason. What was allowed and yet not delivered
+    needs no state."""
+    charge_known = pl.col("soc_pct").is_not_null() | pl.col("cell_max_v").is_not_null()
+    known = charge_known & pl.col("cell_min_c").is_not_null()
+    withheld, undelivered = (
+        pl.col("short_unreasoned_a").fill_null(0.0),
+        pl.col("short_undelivered_a").fill_null(0.0),
+    )
+    blind = ~known & (withheld > 0.1 * pl.col("demand_a"))
+    return brakings.with_columns(unexplained_a=pl.when(blind).then(None).otherwise(withheld + undelivered))
+
+
+def by_whom(hit: pl.DataFrame) -> str:
+    """Where the missing current was lost, in words, from the sums over the brakings hit."""
+    withheld = float(hit["short_unreasoned_a"].fill_null(0.0).sum())
+    undelivered = float(hit["short_undelivered_a"].fill_null(0.0).sum())
+    if undelivered >= withheld:
+        return "the limits allowed it, the drive did not deliver it"
+    bms = hit.filter(pl.col("charge_limit_a") < 0.5 * pl.col("demand_a")).height
+    who = "the battery management system" if bms > 0.5 * hit.height else "a limiter"
+    return f"{who} withheld it, though the pack was neither full nor cold nor hot"

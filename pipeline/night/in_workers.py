@@ -1,0 +1,71 @@
+"""The work of a scan on this machine: in worker processes, or right here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
+from math import inf
+from pathlib import Path
+from typing import ParamSpec, TypeVar
+
+from herdbook.pipeline.assess.assess import assess
+from herdbook.pipeline.assess.plan import VehiclePlan
+from herdbook.pipeline.intake.outcome import Outcome
+from herdbook.pipeline.intake.take_log import take_log
+from herdbook.pipeline.night.failures import VehicleOutcome, lost_log, not_assessed
+from herdbook.pipeline.night.steps import COMMIT_VEHICLES
+from herdbook.pipeline.night.workers import Done, Workers
+from herdbook.pipeline.store.store import Store
+
+I = TypeVar("I")  # noqa: E741
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+class InWorkers:
+    """A Runner. jobs: worker processes, each within the limits of the store's settings; 0 works in this process.
+    now: when logs are received, microseconds UTC. release() ends the processes."""
+
+    commit_s = inf
+    plan_at_once = COMMIT_VEHICLES
+
+    def __init__(self, store: Store, jobs: int, now: int | None = None) -> None:
+        limits = store.settings
+        self.store, self.now = store, now
+        self.workers = Workers(jobs, limits.log_time_s, limits.log_memory_mb) if jobs else None
+
+    def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
+        for done in self._each(partial(_take, self.store, self.now), paths):
+            yield done.result if done.result is not None else lost_log(done.item, done.why)
+
+    def assess(self, work: Iterable[VehiclePlan]) -> Iterator[VehicleOutcome]:
+        for done in self._each(partial(assess, self.store), work):
+            vehicle = done.item.vehicle
+            yield VehicleOutcome(vehicle, done.result) if done.result is not None else not_assessed(vehicle, done.why)
+
+    def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
+        return function(*args, **kwargs)
+
+    def release(self) -> None:
+        if self.workers is not None:
+            self.workers.close()
+
+    def __enter__(self) -> InWorkers:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.release()
+
+    def _each(self, function: Callable[[I], R], items: Iterable[I]) -> Iterator[Done[I, R]]:
+        if self.workers is not None:
+            yield from self.workers.each(function, items)
+            return
+        for item in items:
+            try:
+                yield Done(item, result=function(item))
+            except Exception as error:
+                yield Done(item, error=error)
+
+
+def _take(store: Store, now: int | None, path: Path) -> Outcome:
+    return take_log(path, store, now=now)

@@ -1,0 +1,146 @@
+"""The change list of a closed night, read from a catalogue. What counts as news stands in pipeline/night/changes.py."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from herdbook.pipeline.health.severity import rank
+from herdbook.pipeline.night import mutes
+from herdbook.pipeline.night.changes import Change, ChangeKind, ChangeList, StopUse
+from herdbook.pipeline.store.connection import connect
+from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import naive_utc, utc_now
+
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
+
+
+def last_night(store: Store, quiet_days: float | None = None, scan: str = "") -> ChangeList | None:
+    """The change list of a closed night, the newest when scan is empty; None when there is none."""
+    con = connect(store.catalogue, read_only=True)
+    try:
+        return read_changes(con, scan, quiet_days)
+    finally:
+        con.close()
+
+
+def read_changes(
+    con: DuckDBPyConnection, scan: str = "", quiet_days: float | None = None, now: datetime | None = None
+) -> ChangeList | None:
+    """The change list of one closed night, the newest when scan is empty; None when there is none.
+
+    con: the catalogue or the published copy, read-only is enough. quiet_days: as in pipeline/night/changes.py.
+    """
+    found = ask(con, __name__, "closed_night", scan=scan)
+    if not found:
+        return None
+    night = found[0]
+    findings, muted = _split_by_mutes(con, night["scan"], night["started_t"], finding_changes(con, night["scan"]))
+    changes = findings + fleet_changes(con, night["scan"])
+    refused = ask(con, __name__, "refused_since", begun=night["begun_t"])
+    return ChangeList(
+        scan=night["scan"],
+        started=night["started_t"],
+        as_of=night["as_of"],
+        covers=tuple(night["covers"]),
+        logs_new=int(night["logs_new"]),
+        vehicles=int(night["vehicles"]),
+        stop_use=tuple(standing(con)),
+        changes=tuple(sorted(changes, key=Change.rank)),
+        quarantined=tuple((row["name"], row["reason"]) for row in refused),
+        fleet_quiet=quiet(night["as_of"], now, quiet_days),
+        muted=tuple(sorted(muted, key=Change.rank)),
+    )
+
+
+def standing(con: DuckDBPyConnection) -> list[StopUse]:
+    """Stop-use findings as they stand now."""
+    return [StopUse(**row) for row in ask(con, __name__, "standing_stop_use")]
+
+
+def finding_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:
+    """Changes of findings, netted over the scans that the night covers."""
+    return [_finding_change(row) for row in ask(con, __name__, "changes_findings", scan=scan)]
+
+
+def _finding_change(row: Row) -> Change:
+    before, severity, statement = row["before"], row["severity"], row["statement"]
+    kind = ChangeKind(net_change(before, severity, row["change"]))
+    if kind is ChangeKind.GONE:
+        reason = f"{statement}; that is no repair" if row["refused"] else statement
+        told = Change(kind, row["vehicle"], reason, severity="", before=before or severity)
+    else:
+        step = f" (was {before})" if before and before != severity else ""
+        told = Change(kind, row["vehicle"], statement + step, severity=severity, before=before or "")
+    return replace(told, rule=row["rule"], title=row["title"], item=row["item"])
+
+
+def net_change(before: str | None, severity: str, logged: str) -> str:
+    """The change over a whole night from the first severity before, the last one after and what was logged last."""
+    if before is None or logged == "gone":
+        return "gone" if logged == "gone" else "new"
+    step = rank(severity) - rank(before)
+    return "worse" if step > 0 else "better" if step < 0 else logged
+
+
+def _split_by_mutes(
+    con: DuckDBPyConnection, scan: str, started: datetime, changes: Sequence[Change]
+) -> tuple[list[Change], list[Change]]:
+    """Changes of findings to tell, and those muted; findings whose mute ended are told again."""
+    if not mutes.known(con):
+        return list(changes), []
+    held = mutes.in_force(con, started)
+    told, muted = [], []
+    for c in changes:
+        mute = held.get((c.vehicle, c.rule, c.item))
+        if mute is None or not mute.covers(c.severity):
+            told.append(c)
+        else:
+            muted.append(replace(c, reason=f"{c.reason} Muted {mute.words}"))
+    settled = {(c.vehicle, c.rule, c.item) for c in changes} | held.keys()
+    return told + _unmuted(con, scan, started, settled), muted
+
+
+def _unmuted(con: DuckDBPyConnection, scan: str, started: datetime, settled: set[mutes.Key]) -> list[Change]:
+    """Findings that stand, whose mute ended since the night before, and that are not told or muted anyway."""
+    [before] = ask(con, __name__, "night_before", scan=scan)
+    if before["started_t"] is None:
+        return []
+    over = {key: m for key, m in mutes.ended(con, before["started_t"], started).items() if key not in settled}
+    if not over:
+        return []
+    stands = ask(con, __name__, "standing_of_vehicles", vehicles=sorted({vehicle for vehicle, _, _ in over}))
+    return [
+        Change(
+            ChangeKind.UNMUTED,
+            f["vehicle"],
+            f"{f['statement']} Its mute by {mute.by} ended on {mute.end:%Y-%m-%d}.",
+            severity=f["severity"],
+            rule=f["rule"],
+            title=f["title"],
+            item=f["item"],
+        )
+        for f in stands
+        if (mute := over.get((f["vehicle"], f["rule"], f["item"])))
+    ]
+
+
+def fleet_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:
+    """Changes of vehicles as such: first seen, silent, back."""
+    rows = con.execute("SELECT change, vehicle, reason FROM fleet_log WHERE scan = ?", [scan]).fetchall()
+    return [Change(ChangeKind(kind), vehicle, reason) for kind, vehicle, reason in rows]
+
+
+def quiet(as_of: datetime, now: datetime | None, days: float | None) -> str:
+    """One sentence when no vehicle at all has sent anything for so many days; "" otherwise."""
+    away = (naive_utc(now) if now else utc_now()) - as_of
+    if days is None or away <= timedelta(days=days):
+        return ""
+    return (
+        f"No vehicle has a record newer than {as_of:%Y-%m-%d %H:%M} UTC, {away.days} days ago. "
+        "If the fleet is in use, check the uploads and the inbox."
+    )

@@ -1,0 +1,52 @@
+"""A scan's own entry in the catalogue: begun, ended, what it took in and where its time went."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import astuple, dataclass
+
+from herdbook.pipeline.assess.versions import rule_set_version
+from herdbook.pipeline.intake.ledger import Committed
+from herdbook.pipeline.store.connection import transaction
+from herdbook.pipeline.store.statements import statement
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import from_micros, now_us
+
+
+@dataclass(frozen=True, slots=True)
+class LogCounts:
+    """What became of the logs of one scan. logs_known: brought nothing new."""
+
+    logs_new: int = 0
+    logs_known: int = 0
+    quarantined: int = 0
+
+    def plus(self, done: Committed) -> LogCounts:
+        return LogCounts(self.logs_new + done.taken, self.logs_known + done.known, self.quarantined + done.quarantined)
+
+
+def begin_scan(store: Store, now: int | None = None) -> str:
+    """Enter a scan as running; one that was killed is entered as failed. now: microseconds UTC. Returns its name."""
+    moment = from_micros(now or now_us())
+    with transaction(store.catalogue) as con:
+        con.execute("UPDATE scans SET state = 'failed' WHERE state = 'running'")
+        row = con.execute("SELECT count(*) FROM scans").fetchone()
+        scan = f"{(row[0] if row else 0) + 1:05d} {moment:%Y-%m-%d %H:%M:%S}"
+        con.execute("INSERT INTO scans (scan, started_t, state) VALUES (?, ?, 'running')", [scan, moment])
+    return scan
+
+
+def end_scan(
+    store: Store, scan: str, counts: LogCounts | None = None, vehicles: int = 0, state: str = "complete"
+) -> None:
+    """Enter how a scan ended. vehicles: how many were assessed. state: complete or failed."""
+    given = [*astuple(counts or LogCounts()), vehicles, rule_set_version(), state, scan]
+    with transaction(store.catalogue) as con:
+        con.execute(statement(__name__, "end_scan"), given)
+
+
+def note_steps(store: Store, scan: str, seconds: Mapping[str, float]) -> None:
+    """Write down where a scan's time went; safe to repeat. Noted after publication, it is read a scan later."""
+    with transaction(store.catalogue) as con:
+        for step, spent in seconds.items():
+            con.execute("INSERT OR REPLACE INTO scan_steps VALUES (?, ?, ?)", [scan, step, spent])

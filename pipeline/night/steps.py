@@ -1,0 +1,172 @@
+"""The steps of a scan, once: find, take, commit, assess, commit, close, publish. May be killed at any instruction; the
+next scan goes on.
+
+How the parts are run is a Runner's choice: pipeline/night/in_workers.py on this machine, flows/night/as_tasks.py as
+Prefect tasks. The results are the same. One scan at a time holds the store.
+"""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import ParamSpec, Protocol, TypeVar
+
+from herdbook.pipeline.assess.commit import commit_assessed
+from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
+from herdbook.pipeline.assess.plan import VehiclePlan, planned, vehicles_touched
+from herdbook.pipeline.intake.ledger import commit
+from herdbook.pipeline.intake.outcome import Outcome
+from herdbook.pipeline.night.batches import in_batches
+from herdbook.pipeline.night.close import close
+from herdbook.pipeline.night.failures import VehicleOutcome
+from herdbook.pipeline.night.progress import Progress, silent
+from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, end_scan, note_steps
+from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.store import Store
+
+Find = Callable[[], Sequence[Path] | None]  # the logs to take in; None when a scan is not about logs
+COMMIT_LOGS, COMMIT_VEHICLES = 32, 16  # a killed scan does this much twice, and what workers had done meanwhile
+I = TypeVar("I")  # noqa: E741
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+class Runner(Protocol):
+    """Who does the pure work of a scan (it writes nothing to the catalogue and may be done twice) and shows the steps
+    that write to it.
+
+    commit_s: longest that a result waits for its commit while others come, in seconds. plan_at_once: vehicles read from
+    the catalogue in one visit.
+    """
+
+    commit_s: float
+    plan_at_once: int
+
+    def take(self, paths: Sequence[Path]) -> Iterable[Outcome]:
+        """Every log read and decoded, in order of completion. Raises: StoreError."""
+
+    def assess(self, work: Iterable[VehiclePlan]) -> Iterable[VehicleOutcome]:
+        """Every vehicle assessed, in order of completion. Raises: StoreError."""
+
+    def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
+        """A step that writes, here and now."""
+
+    def release(self) -> None:
+        """No more pure work will come."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScanResult:
+    """What a scan did. changes: rows of finding_log, worst first. failed: why vehicles could not be assessed."""
+
+    scan: str
+    logs_new: int = 0
+    logs_known: int = 0
+    quarantined: int = 0
+    vehicles: int = 0
+    changes: tuple[FindingChange, ...] = ()
+    failed: dict[str, str] = field(default_factory=dict)
+    seconds: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass
+class ScanSteps:
+    """One scan under way; for one run. now: when logs are received, microseconds UTC; None: by the clock."""
+
+    store: Store
+    runner: Runner
+    progress: Progress = silent
+    now: int | None = None
+    counts: LogCounts = field(default_factory=LogCounts)
+    vehicles: int = 0
+    changes: list[FindingChange] = field(default_factory=list)
+    failed: dict[str, str] = field(default_factory=dict)
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    def run(self, purpose: str, find: Find) -> ScanResult:
+        """The whole scan. purpose: told to whoever finds the store in use.
+
+        Raises: BusyError when another scan holds the store; StoreError when it cannot go on; what `find` raises.
+        """
+        store = self.store
+        with self._alone(purpose):
+            store.check_lake()
+            scan = begin_scan(store, self.now)
+            try:
+                self._timed("take", self._take, find)
+                self._timed("assess", self._assess, scan)
+            except BaseException:
+                with suppress(Exception):  # whatever stopped the scan is what the user must hear
+                    end_scan(store, scan, state="failed")
+                raise
+            self.runner.release()
+            self.runner.step("close the scan", end_scan, store, scan, self.counts, self.vehicles)
+            note_steps(store, scan, self.seconds)
+            self.runner.step("note what is new", close, store, scan)
+            self.progress(0, 1, "publishing")
+            self._timed("publish", self.runner.step, "publish", publish, store)
+            self.progress(1, 1, "publishing")
+            note_steps(store, scan, {"publish": self.seconds["publish"]})
+        told = tuple(sorted(self.changes, key=worst_first))
+        return ScanResult(
+            scan,
+            **asdict(self.counts),
+            vehicles=self.vehicles,
+            changes=told,
+            failed=self.failed,
+            seconds=self.seconds,
+        )
+
+    def only_take(self, purpose: str, find: Find) -> LogCounts:
+        """Only take logs in; the next scan assesses what they touch and publishes. Raises as run()."""
+        with self._alone(purpose):
+            self._take(find)
+            self.runner.release()
+        return self.counts
+
+    @contextmanager
+    def _alone(self, purpose: str) -> Iterator[None]:
+        with self.store.lock(purpose):
+            clear_scratch(self.store)
+            yield
+
+    def _timed(self, name: str, function: Callable[..., object], *args: object) -> None:
+        begun = time.monotonic()
+        function(*args)
+        self.seconds[name] = time.monotonic() - begun
+
+    def _take(self, find: Find) -> None:
+        paths = find()
+        if paths is None:
+            return
+        results = self._counted(self.runner.take(paths), len(paths), "taking logs in")
+        for batch in in_batches(results, COMMIT_LOGS, self.runner.commit_s):
+            self.counts = self.counts.plus(commit(self.store, batch, self.now))
+
+    def _assess(self, scan: str) -> None:
+        """Every vehicle whose record changed, also those that an earlier scan left behind."""
+        vehicles = vehicles_touched(self.store)
+        work = planned(self.store, vehicles, self.runner.plan_at_once)
+        results = self._counted(self.runner.assess(work), len(vehicles), "assessing vehicles")
+        for batch in in_batches(results, COMMIT_VEHICLES, self.runner.commit_s):
+            good = [seen.assessed for seen in batch if seen.assessed is not None]
+            self.changes += commit_assessed(self.store, sorted(good, key=lambda a: a.vehicle), scan)
+            self.failed |= {seen.vehicle: seen.problem for seen in batch if seen.assessed is None}
+            self.vehicles += len(good)
+
+    def _counted(self, results: Iterable[I], total: int, stage: str) -> Iterator[I]:
+        self.progress(0, total, stage)
+        for done, result in enumerate(results, start=1):
+            yield result
+            self.progress(done, total, stage)
+
+
+def clear_scratch(store: Store) -> None:
+    """Remove what a killed run left behind. Only while holding the lock."""
+    shutil.rmtree(store.scratch, ignore_errors=True)
+    for path in store.folder.glob(".*.tmp*"):
+        path.unlink(missing_ok=True)

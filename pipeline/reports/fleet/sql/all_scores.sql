@@ -1,0 +1,2 @@
+-- all_scores: the scores of all vehicles.  In: -.  Out: the scores rows.  Key: (vehicle, subsystem).
+SELECT * FROM scores;

@@ -1,0 +1,174 @@
+"""The history of one vehicle for a warranty file, as a document of dated lines.
+
+The document is a pure function of the published catalogue, the zone, the units and the as-of date. Its seal
+is the SHA-256 of everything else in it; verify.py proves later that a file still matches the store.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.reports.facts import one_vehicle
+from herdbook.pipeline.reports.history.context import HistoryContext, HistoryReader, herd_of
+from herdbook.pipeline.reports.history.lines import (
+    advice,
+    capacity,
+    events,
+    extremes,
+    herd,
+    identity,
+    limits,
+    open_questions,
+    summary,
+    unknown,
+    use,
+)
+from herdbook.pipeline.reports.history.statement import SECTIONS, Statement
+from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.record import profile_of, reference_of
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.times import stamp
+
+if TYPE_CHECKING:
+    from herdbook.pipeline.store.store import Store
+
+FORM = "herdbook-history/2"
+Document = dict[str, Any]
+
+READ_THIS = (
+    "This file says what was recorded. It names no cause and nobody's responsibility; that decision stays with "
+    "people, and consumer law differs from country to country.",
+    "Absence of records is not evidence of absence of use, and a time without findings is not evidence of good "
+    "condition.",
+    "Values are those of the sensors built into the vehicle; their accuracy was not checked independently.",
+    "A finding is the statement of a rule with the limit in force in the rule set named; other explanations may "
+    "remain and are named where they are known.",
+)
+
+
+def document(
+    store: Store,
+    vehicle: str,
+    *,
+    zone: str | None = None,
+    units: str = "km",
+    as_of: datetime | None = None,
+    by: str = "",
+    at: datetime | None = None,
+) -> Document:
+    """The history as plain data, sealed; its shape is history.schema.json. at: when it is written, naive UTC."""
+    if units not in ("km", "mi"):
+        raise SettingsError(f"distances cannot be given in {units!r}", do="Choose km or mi")
+    if zone is not None and numbers.zone_of(zone) is None:
+        raise SettingsError(f"no such time zone: {zone!r}", do="Name one like Europe/Vienna or UTC")
+    then = as_of.astimezone(UTC).replace(tzinfo=None) if as_of and as_of.tzinfo else as_of
+    with store.read() as con:
+        facts = one_vehicle(con, vehicle, store.settings.zone, then)
+        reader = HistoryReader(numbers.zone_of(zone) if zone else facts.zone, units)
+        profile = profile_of(store, facts.about["profile"])
+        reference = reference_of(con, facts.about["profile"])
+        counts = herd_of(con, facts) if then is None else None
+    given = HistoryContext(
+        facts=facts, reader=reader, profile=profile, reference=reference, herd=counts, as_of=then, by=by, at=at
+    )
+    return sealed(_document(given))
+
+
+def sealed(made: Document) -> Document:
+    """The document with its seal: SHA-256 over its canonical JSON without the seal."""
+    bare = {key: value for key, value in made.items() if key != "seal"}
+    text = json.dumps(bare, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return bare | {"seal": hashlib.sha256(text.encode()).hexdigest()}
+
+
+def all_lines(given: HistoryContext) -> list[Statement]:
+    """Every line in reading order: the sections as in SECTIONS, inside each as made."""
+    facts, reader = given.facts, given.reader
+    makers: tuple[Iterable[Statement], ...] = (
+        identity.lines(facts, reader),
+        identity.parts(given),
+        use.lines(facts, reader),
+        extremes.lines(facts, reader),
+        limits.lines(given),
+        capacity.lines(given),
+        events.lines(given),
+        herd.lines(given),
+        unknown.lines(facts, reader),
+        open_questions.lines(given),
+        advice.lines(given),
+    )
+    made = [line for maker in makers for line in maker]
+    order = list(SECTIONS)
+    return sorted([*summary.lines(given, made), *made], key=lambda line: order.index(line.section))
+
+
+def _document(given: HistoryContext) -> Document:
+    facts, reader = given.facts, given.reader
+    order = {log["log"]: number for number, log in enumerate(facts.logs, start=1)}
+    lines = all_lines(given)
+    rule_sets = {line.rule_set for line in lines if line.rule_set} | {s["rule_set"] for s in facts.sessions}
+    return {
+        "form": FORM,
+        "vehicle": facts.vehicle,
+        "profile": facts.about["profile"],
+        "zone": reader.zone.key if reader.zone else "UTC",
+        "units": reader.units,
+        "as_of": stamp(given.as_of) if given.as_of else None,
+        "by": given.by,
+        "at": stamp(given.at) if given.at else None,
+        "data_until": stamp(max(log["end_t"] for log in facts.logs)) if facts.logs else None,
+        "scan": facts.scan["scan"] if facts.scan else "",
+        "rule_sets": sorted(rule_sets),
+        "tool": f"herdbook {html.program_version()}",
+        "read_this": list(READ_THIS),
+        "sections": dict(SECTIONS),
+        "lines": [_line(number, line, order, reader) for number, line in enumerate(lines, start=1)],
+        "logs": [_log(order[log["log"]], log) for log in facts.logs],
+    }
+
+
+def _line(number: int, line: Statement, order: dict[str, int], reader: HistoryReader) -> Document:
+    dated = line.start is not None and line.end is not None
+    return {
+        "no": number,
+        "section": line.section,
+        "from": stamp(line.start) if line.start else None,
+        "to": stamp(line.end) if line.end else None,
+        "local": numbers.span(line.start, line.end, reader.zone) if dated else "",  # type: ignore[arg-type]
+        "topic": line.topic,
+        "text": line.text,
+        "basis": line.basis,
+        "severity": line.severity,
+        "value": line.value,
+        "unit": line.unit,
+        "standard_error": line.se,
+        "coverage": line.coverage,
+        "rule": line.rule,
+        "rule_set": line.rule_set,
+        "logs": sorted({order[log] for log in line.logs if log in order}),
+    }
+
+
+def _log(number: int, log: Document) -> Document:
+    kept = (
+        "name",
+        "size_bytes",
+        "format",
+        "status",
+        "clock",
+        "identity_by",
+        "profile",
+        "profile_hash",
+        "network_hash",
+        "frames",
+        "frames_known",
+        "lost_bytes",
+        "part_hash",
+    )
+    times = {"received": stamp(log["received_t"]), "from": stamp(log["start_t"]), "to": stamp(log["end_t"])}
+    return {"no": number, "sha256": log["log"]} | {key: log[key] for key in kept} | times

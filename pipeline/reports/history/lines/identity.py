@@ -1,0 +1,54 @@
+"""Who the vehicle is, and which parts and versions it had."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.history.context import HistoryContext, HistoryReader
+from herdbook.pipeline.reports.history.statement import Statement, logs_between
+from herdbook.pipeline.reports.words import names, numbers
+
+
+def lines(facts: Facts, reader: HistoryReader) -> Iterator[Statement]:
+    """Who it is, when it was built and put into service, and what the record spans."""
+    about = facts.about
+    every = tuple(log["log"] for log in facts.logs)
+    how = numbers.listing(sorted({names.told_by(log["identity_by"]) for log in facts.logs})) or "nothing on record"
+    yield Statement("identity", f"The records belong to vehicle {facts.vehicle}, by {how}.", "recorded", logs=every)
+    if about["batch"]:
+        yield Statement("identity", f"Production batch {about['batch']}.", "stated", logs=facts.stated.get("batch", ()))
+    for key, said in (("built", "Built on"), ("in_service", "In service since")):
+        if about[key]:
+            by = f" (by {names.told_by(about['in_service_by'])})" if key != "built" and about["in_service_by"] else ""
+            yield Statement(
+                "identity", f"{said} {numbers.day(about[key])}{by}.", "stated", logs=facts.stated.get(key, ())
+            )
+        else:
+            what = "building" if key == "built" else "going into service"
+            yield Statement("unknown", f"The date of {what} is not known.", "not known")
+    text = "Terms, beginning and end of a warranty are not recorded in this store."
+    yield Statement("identity", text, "not known", topic="Warranty")
+    if facts.logs:
+        first, last = facts.logs[0], max(facts.logs, key=lambda log: log["end_t"])
+        text = f"First record {reader.day(first['start_t'])}, last record {reader.day(last['end_t'])}."
+        yield Statement("identity", text, "recorded", first["start_t"], last["end_t"], logs=(first["log"], last["log"]))
+
+
+def parts(given: HistoryContext) -> Iterator[Statement]:
+    """Which pack, controller, firmware and hardware was seen from when to when, and what is not told about repairs."""
+    facts, reader = given.facts, given.reader
+    for row in facts.installs:
+        text = (
+            f"{names.component(row['component'])} {row['serial']} was seen from {reader.day(row['from_t'])} "
+            f"to {reader.day(row['to_t'])}, by {names.told_by(row['known_by'])}."
+        )
+        logs = logs_between(facts, row["from_t"], row["to_t"])
+        yield Statement("parts", text, "recorded", row["from_t"], row["to_t"], logs=logs)
+    yield Statement(
+        "parts",
+        "Repairs, recalls, campaigns and complaints are not recorded in this store, so it cannot say whether one was "
+        "announced or carried out; it knows only the parts and versions that the vehicle itself reported, and when.",
+        "not known",
+        topic="Repairs and campaigns",
+    )

@@ -1,0 +1,108 @@
+"""The register in real Chromium: its state stands in the address, the keyboard reaches the search, the page prints;
+and the night's page meets what axe-core asks of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pypdf
+import pytest
+from playwright.sync_api import Browser
+
+from herdbook.pipeline.reports import write_fleet
+from herdbook.pipeline.store.store import Store
+from tests.reports.barriers import SCRIPT, barriers, overflow
+from tests.reports.browser import PATH, Watched, chromium, opened, outside
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM"),
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def site(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: None) -> Path:
+    return write_fleet(store, tmp_path_factory.mktemp("site")).parent
+
+
+def shown(watched: Watched) -> tuple[str, str, str]:
+    """Address, how many vehicles, and the first of them."""
+    page = watched.page
+    return page.evaluate("location.hash"), page.inner_text("#count"), page.inner_text("#book tbody tr th")
+
+
+def test_search_filter_and_order_stand_in_the_address_and_come_back(browser: Browser, site: Path) -> None:
+    with opened(browser, site / "index.html") as watched:
+        page = watched.page
+        page.click("button[data-key=n]")
+        page.click("button[data-key=n]")
+        page.fill("#find", "vx")
+        watched.wait(lambda: "find=vx" in page.evaluate("location.hash"), "the address to follow")
+        kept = shown(watched)
+        assert kept == ("#register?find=vx&sort=-n", "3 of 4 vehicles", "VX-016")
+        page.goto("about:blank")
+        page.goto(f"{(site / 'index.html').as_uri()}{kept[0]}")
+        assert shown(watched) == kept
+        assert page.input_value("#find") == "vx"
+        assert page.get_attribute("th:has(button[data-key=n])", "aria-sort") == "descending"
+        page.fill("#find", "")
+        page.select_option("#only", "silent")
+        watched.wait(lambda: shown(watched)[1] == "1 of 4 vehicles", "the filter")
+        assert shown(watched)[0] == "#register?only=silent&sort=-n"
+        page.evaluate("location.hash = '#register?only=0'")  # a link from the night's page
+        watched.wait(lambda: shown(watched)[2] == "VX-014", "the link to be obeyed")
+        assert watched.complaints == []
+
+
+@pytest.mark.parametrize(
+    "hostile",
+    ["sort=constructor", "sort=%22%5D", "only=%3Cscript%3E", "page=-9", "page=99999", "find=%3Cimg%20src%3Dx%3E"],
+)
+def test_a_senseless_address_does_no_harm(browser: Browser, site: Path, hostile: str) -> None:
+    with opened(browser, site / "index.html") as watched:
+        watched.page.goto("about:blank")
+        watched.page.goto(f"{(site / 'index.html').as_uri()}#register?{hostile}")
+        assert watched.ask("window.herdbook.ready")
+        assert watched.ask("document.querySelectorAll('#register img, #register script').length") == 0
+        assert watched.complaints == []
+
+
+def test_a_slash_goes_to_the_search_and_is_not_typed(browser: Browser, site: Path) -> None:
+    with opened(browser, site / "index.html") as watched:
+        watched.page.keyboard.press("/")
+        assert watched.page.evaluate("document.activeElement.id") == "find"
+        watched.page.keyboard.type("a/b")
+        assert watched.page.input_value("#find") == "a/b"
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("name", ["index", "night"])
+def test_the_pages_print(browser: Browser, site: Path, tmp_path: Path, paper: str, name: str) -> None:
+    """Read back with pypdf: nothing folded away or cut off at the right."""
+    with opened(browser, site / f"{name}.html") as watched:
+        watched.page.pdf(path=str(tmp_path / "page.pdf"), format=paper)
+    text = "".join("".join(p.extract_text() for p in pypdf.PdfReader(tmp_path / "page.pdf").pages).split())
+    expected = {
+        "index": ("Mustnotbeused", "VX-014", "Quarantine", "broken.blf"),
+        "night": ("Whereeachquestion", "Room", "Fingerprint"),
+    }
+    for words in expected[name]:
+        assert words in text
+
+
+def test_the_night_s_page_has_no_barrier(browser: Browser, site: Path) -> None:
+    """axe-core, which shares nothing with us; tablet and phone width; no request, no complaint."""
+    wrong: dict[str, object] = {}
+    with opened(browser, site / "night.html") as watched:
+        if SCRIPT.exists():
+            wrong |= barriers(watched)
+        wrong |= overflow(watched)
+        wrong["requests"], wrong["complaints"] = outside(watched), watched.complaints
+    assert {what: found for what, found in wrong.items() if found} == {}

@@ -1,0 +1,89 @@
+"""A window on the wires: names understood, tables exact, other tools read what we write, the terminal plot is right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from herdbook.pipeline.errors import NotKnownError, SettingsError
+from herdbook.pipeline.reports import gather, plot_lines, write_signals
+from herdbook.pipeline.reports.signals.terminal import dots
+from herdbook.pipeline.store.store import Store
+from tests.reports.made_up import T0, signals_of, us
+
+START = us(T0)
+END = START + 60_000_000
+
+
+def test_roles_items_and_order(store: Store) -> None:
+    names = [w.name for w in gather(store, "VX-014", ["motor_temp[left]", "cell_voltage", "pack_current"], START, END)]
+    assert names == ["motor_temp[left]", *(f"cell_voltage[{n}]" for n in range(1, 13)), "pack_current"]
+
+
+@pytest.mark.parametrize(("name", "said"), [("pack_curent", "pack_current"), ("pack_current[", "neither a role")])
+def test_a_wrong_name_gets_near_ones(store: Store, name: str, said: str) -> None:
+    with pytest.raises(NotKnownError, match=said):
+        gather(store, "VX-014", [name], START, END)
+
+
+def test_parquet_and_csv_hold_every_sample(store: Store, out: Path) -> None:
+    expected = signals_of("VX-014", START, END).series("pack_current")
+    parquet = pl.read_parquet(write_signals(store, "VX-014", ["pack_current"], START, END, out / "x.parquet"))
+    assert parquet["pack_current [A]"].to_list() == expected.v.tolist()
+    assert parquet["t"].dt.epoch("us").to_list() == expected.t.tolist()
+    table = pl.read_csv(write_signals(store, "VX-014", ["pack_current"], START, END, out / "x.csv"))
+    assert table["pack_current [A]"].to_list() == pytest.approx(expected.v.tolist())
+
+
+def test_a_grid_holds_the_last_value(store: Store, out: Path) -> None:
+    path = write_signals(store, "VX-014", ["brake_demand", "regen_state"], START, END, out / "g.parquet", every_s=0.5)
+    grid = pl.read_parquet(path)
+    assert grid.height == 120
+    assert set(grid["brake_demand [%]"].unique()) == {0.0, 60.0}
+    assert set(grid["regen_state"].unique()) == {"idle", "refused"}
+
+
+def test_thinned_tables_keep_the_extremes(store: Store, out: Path) -> None:
+    path = write_signals(store, "VX-014", ["pack_current"], START, END, out / "t.parquet", points=50)
+    thin, full = pl.read_parquet(path), signals_of("VX-014", START, END).series("pack_current").v
+    assert thin.height <= 52
+    assert thin["pack_current [A]"].max() == full.max()
+    assert thin["pack_current [A]"].min() == full.min()
+
+
+def test_mf4_reads_back_in_asammdf(store: Store, out: Path) -> None:
+    """asammdf is the outside reader; the absolute start is in the file's header."""
+    asammdf = pytest.importorskip("asammdf")
+    path = write_signals(store, "VX-014", ["pack_current", "cell_voltage[7]"], START, END, out / "x.mf4")
+    expected = signals_of("VX-014", START, END).series("cell_voltage", 7)
+    with asammdf.MDF(path) as mdf:
+        read = mdf.get("cell_voltage[7]")
+        begin = mdf.header.start_time.timestamp()
+    assert read.samples.tolist() == expected.v.tolist()
+    assert read.unit == "V"
+    assert np.allclose(read.timestamps + begin, expected.t / 1e6, atol=1e-6)
+
+
+def test_unknown_endings_are_refused(store: Store, out: Path) -> None:
+    with pytest.raises(SettingsError, match=r"End it in \.html"):
+        write_signals(store, "VX-014", ["pack_current"], START, END, out / "x.xlsx")
+
+
+def test_the_terminal_plot_fills_lowest_to_highest() -> None:
+    t = np.arange(8, dtype=np.int64)
+    v = np.array([0.0, 3, 0, 3, 1, 1, 2, np.nan])
+    grid = dots(t, v, start=0, end=8, across=4, down=4, low=0.0, high=3.0)
+    assert grid.astype(int).tolist() == [[1, 1, 0, 0], [1, 1, 0, 1], [1, 1, 1, 0], [1, 1, 0, 0]]
+
+
+def test_the_terminal_lines_fit_and_say_n(store: Store) -> None:
+    wires = gather(store, "VX-014", ["pack_current", "regen_state"], START, END)
+    for width in (40, 80, 200):
+        lines = plot_lines(wires, width, None)
+        assert max(len(line) for line in lines) <= max(width, 78)
+        assert "n = 1200" in lines[0]
+        assert any("refused" in line for line in lines)
+    assert all(ord(c) < 128 for line in plot_lines(wires[:1], 80, None, ascii_only=True) for c in line)
