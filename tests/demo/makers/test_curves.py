@@ -18,7 +18,9 @@ from demo_logs.makers.curves import (
 
 
 @pytest.mark.parametrize(
-    ("half", "volts"), [(lfp_afshar, 3.39757), (lfp_safari, 3.43230), (lfp_srinivasan, 3.42631)], ids=lambda v: str(v)
+    ("half", "volts"),
+    [(lfp_afshar, 3.39757), (lfp_safari, 3.43230), (lfp_srinivasan, 3.42631)],
+    ids=["afshar", "safari", "srinivasan"],
 )
 def test_iron_phosphate_at_half_content(half: HalfCell, volts: float) -> None:
     """Read in public code and computed there for each of the three published functions."""
