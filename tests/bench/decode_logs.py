@@ -18,6 +18,7 @@ from demo_logs.mf4 import write_mf4
 from demo_logs.writers import candump_text
 from herdbook.decoders import Frames, Network
 from herdbook.decoders.dbc.messages import Signal
+from herdbook.decoders.frames import part
 
 START_US = 1_772_352_000_000_000
 CONTAINER = 128 * 1024
@@ -71,26 +72,14 @@ def write_all(frames: Frames, folder: Path) -> dict[str, Path]:
             f"Begin Triggerblock {date}\n   0.000000 Start of measurement\n".encode()
         )
         for at in range(0, len(frames), PIECE):
-            part = slice_of(frames, slice(at, at + PIECE))
-            text = candump_text(part)
+            piece = part(frames, slice(at, at + PIECE))
+            text = candump_text(piece)
             log.write(text)
-            asc.write(asc_text(part))
+            asc.write(asc_text(piece))
         asc.write(b"End TriggerBlock\n")
     write_blf(frames, paths["blf"])
     write_mf4(paths["mf4"], frames)
     return paths
-
-
-def slice_of(frames: Frames, rows: slice) -> Frames:
-    return Frames(
-        t=frames.t[rows],
-        channel=frames.channel[rows],
-        can_id=frames.can_id[rows],
-        flags=frames.flags[rows],
-        length=frames.length[rows],
-        payload=frames.payload[rows],
-        channels=frames.channels,
-    )
 
 
 def asc_text(frames: Frames) -> bytes:
