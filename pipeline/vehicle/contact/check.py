@@ -52,7 +52,8 @@ class Look:
 class Check:
     """tested: what, as a noun phrase. roles: those that a contradiction puts in doubt. contradiction: the words after
     "not assessed:". do: what to look at. severe: False where a contradiction is doubtful at most. best: it disagrees
-    only when every log does (at least `least` of them)."""
+    only when every log does (at least `least` of them). vehicles: so many must disagree, where a fault of one vehicle
+    looks the same as a wrong profile."""
 
     id: str
     tested: str
@@ -64,6 +65,7 @@ class Check:
     severe: bool = True
     best: bool = False
     least: int = 1
+    vehicles: int = 1
     needs: tuple[str, ...] = ()  # roles without which there is nothing to look at, where not all of `roles` are needed
     of_item: bool = False  # items are names of roles: only that one is put in doubt
 
@@ -115,13 +117,13 @@ def _verdict(check: Check, item: str, looks: Sequence[tuple[str, Look]]) -> Chec
     with_it = [v for v, some in by_vehicle.items() if v not in against and _for(check, some)]
     ranked = sorted((look for _, look in looks), key=lambda x: x.measured)
     middle = ranked[len(ranked) // 2]
-    enough = len(looks) >= check.least
-    if against and len(against) > len(with_it) and enough:
+    most = len(against) > len(with_it) and len(looks) >= check.least
+    if most and len(against) >= check.vehicles:
         verdict = Word.CONTRADICTED if check.severe else Word.DOUBTFUL
         worst = [look for v in against for look in by_vehicle[v] if look.disagrees]
         middle = sorted(worst, key=lambda x: x.measured)[len(worst) // 2]
     else:
-        verdict = Word.HOLDS if with_it else Word.OPEN
+        verdict = Word.HOLDS if with_it and not most else Word.OPEN
     roles = (item,) if check.of_item else check.roles
     bad = verdict in (Word.CONTRADICTED, Word.DOUBTFUL)
     return Checked(
@@ -159,7 +161,9 @@ def _found(check: Check, look: Look, against: Sequence[str], of: dict[str, list[
         said, expected = f"{number(look.measured)} {check.unit}".rstrip(), f"; expected {between(look.low, look.high)}"
     some = ""
     if against and not bad:
-        some = f"; {len(against)} of {len(of)} vehicles disagrees: {', '.join(sorted(against)[:3])}"
+        some = (
+            f"; {len(against)} of {len(of)} vehicles, perhaps with a fault of its own: {', '.join(sorted(against)[:3])}"
+        )
     elif bad and len(of) > 1:
         some = f"; {len(against)} of {len(of)} vehicles"
     return f"{said}{expected}{some}"

@@ -35,7 +35,7 @@ def share(hit: Bools, where: Bools, low: float, high: float, item: str = "") -> 
 
 def _narrow(p: float) -> float:
     """Standard error of a share over that of one half; a share of 0 or 1 of few moments is not sure either."""
-    return max(0.2, 2 * (p * (1 - p)) ** 0.5)
+    return max(0.2, 2 * float(p * (1 - p)) ** 0.5)
 
 
 def slope(x: Floats, y: Floats, low: float, high: float, item: str = "", scale: float = 1.0) -> list[Look]:
@@ -45,7 +45,7 @@ def slope(x: Floats, y: Floats, low: float, high: float, item: str = "", scale: 
     if x.size < LEAST_MOMENTS:
         return []
     sxx = float(x @ x)
-    if not sxx > 0:
+    if not sxx > 0 or not np.any(y):  # nothing moved
         return []
     b = float(x @ y) / sxx
     residual = y - b * x

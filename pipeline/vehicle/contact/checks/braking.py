@@ -38,7 +38,8 @@ def _before(view: View) -> Iterator[Look]:
     if view.profile.drive_figures.coast_brake:
         return
     amps, asked = view.mean("motor_current"), view.at("brake_demand") > 0
-    strong = view.moving & (amps < -STRONG * _high(-amps)) & (amps < 0)
+    loud = max(view.loud("motor_current", i) for i in view.items("motor_current"))
+    strong = view.moving & (amps < -max(STRONG * _high(-amps), loud))
     begun = np.flatnonzero(strong[1:] & ~strong[:-1]) + 1
     if begun.size < 5:
         return
@@ -100,6 +101,7 @@ CHECKS = (
         "braking current flows without a brake demand",
         "Check brake_demand and the sign of motor_current; coast_brake = true if it brakes on a released throttle",
         severe=False,
+        vehicles=2,
     ),
     Check(
         "regen_back",

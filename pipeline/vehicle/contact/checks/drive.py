@@ -72,7 +72,8 @@ def _motor_power(view: View) -> Iterator[Look]:
     turning = [view.at("motor_current", i) * view.at("motor_speed", i) for i in sides]
     shaft = drive.torque_nm_per_a * np.sum(turning, axis=0) * pi / 30
     pack = view.at("pack_current") * view.at("pack_voltage")
-    yield from ratio(shaft, pack, view.moving & (pack > PULLS * _peak(pack)), *POWER)
+    drawing = view.at("pack_current") > max(view.loud("pack_current"), 1.0)
+    yield from ratio(shaft, pack, view.moving & drawing & (pack > PULLS * _peak(pack)), *POWER)
 
 
 def _energy(view: View) -> Iterator[Look]:

@@ -120,6 +120,7 @@ CHECKS = (
         _motor,
         "the windings' temperature contradicts the motors' current",
         "Check sign, unit and scale of motor_temp and motor_current, and [drive] winding figures",
+        vehicles=2,
     ),
     Check(
         "stage_warms",
@@ -129,6 +130,7 @@ CHECKS = (
         _stage,
         "the power stages' temperature contradicts the motors' current",
         "Check sign, unit and scale of fet_temp and motor_current",
+        vehicles=2,
     ),
     Check(
         "inert",

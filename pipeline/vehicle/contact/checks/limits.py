@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats
-from herdbook.pipeline.vehicle.contact.check import Check, Look
+from herdbook.pipeline.vehicle.contact.check import ENDLESS, Check, Look
 from herdbook.pipeline.vehicle.contact.measure import share
 from herdbook.pipeline.vehicle.contact.view import View
 
@@ -44,12 +44,11 @@ def _size(view: View) -> Iterator[Look]:
 
 
 def _figure(view: View) -> Iterator[Look]:
-    """Highest pack currents over the pack's own limits: a pack that is never asked more than a twentieth of what it
-    can, or gives thrice as much, has other figures."""
+    """Highest pack currents over the pack's own limits."""
     pack = view.profile.pack_figures
     amps = view.series("pack_current").v
     if pack.max_discharge_a and view.moving.sum() > 120:
-        yield Look("", float(np.quantile(amps, 0.999)) / pack.max_discharge_a, 0.02, 2.5)
+        yield Look("", float(np.quantile(amps, 0.999)) / pack.max_discharge_a, -ENDLESS, 2.5)
 
 
 CHECKS = (

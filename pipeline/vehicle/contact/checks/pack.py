@@ -20,7 +20,7 @@ RESISTANCE = (
     12.0,
 )  # of the profile's, within half a second: its ohmic half warm, eight times in the cold
 CELL_GAIN = 0.03  # two voltage sensors may differ by so much of the reading
-CELL_SLACK_V = (0.5, 0.15)  # under and over the chemistry's curve: nearly empty under load, held by a charger
+CELL_SLACK_V = (0.5, 0.37)  # under and over the curve: nearly empty under load, held full by a charger
 REST_A = 0.05  # of the rated charge an hour: voltage is that of a rest within the curve's own error
 CELL_ERROR_V = 0.01  # of a sensor, and of a rest that was short
 REPORTED_PCT = 35.0  # a reported state of charge may be off by so much and be a matter of the vehicle
@@ -201,5 +201,6 @@ CHECKS = (
         "the state of charge contradicts the voltage at rest",
         "Check unit and scale of pack_soc and cell_voltage, and [pack] chemistry",
         needs=("pack_soc", "cell_voltage", "pack_current"),
+        vehicles=3,
     ),
 )

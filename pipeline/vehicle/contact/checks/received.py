@@ -75,6 +75,7 @@ CHECKS = (
         "{item} never changes while the vehicle rides",
         "Check which signal {item} is; a dead sensor looks the same",
         severe=False,
+        vehicles=2,
         of_item=True,
     ),
     Check(
@@ -86,6 +87,7 @@ CHECKS = (
         "{item} says some fault all the time",
         "Check which bits of {item} are faults",
         severe=False,
+        vehicles=2,
         of_item=True,
     ),
 )
