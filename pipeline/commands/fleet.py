@@ -81,6 +81,7 @@ def fleet(
 def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]], hidden: int) -> None:
     """hidden: how many notes are not among the findings."""
     from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.health.voice import order_of
 
     rows = [[round(v[c]) if isinstance(v[c], float) else v[c] for c in COLUMNS] for v in vehicles]
     heads = [c.replace("_t", " log").replace("age_days", "age, days").replace("_", "-") for c in COLUMNS]
@@ -94,11 +95,7 @@ def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]], hidden:
     else:
         screen.say(f"No findings{left_out}.")
     if any(f["severity"] == "stop-use" for f in findings):
-        screen.say(
-            "\nStop-use: do not ride or charge until a qualified person has inspected the vehicle. "
-            "A nightly scan is not a safety system.",
-            style="bold",
-        )
+        screen.say(f"\nStop use: {order_of('stop-use')} A nightly scan is not a safety system.", style="bold")
 
 
 def said(finding: dict[str, Any]) -> str:

@@ -189,7 +189,7 @@ def test_the_dossier_prints_its_figures(browser: Browser, pages: dict[str, Path]
         made = tmp_path / "dossier.pdf"
         watched.page.pdf(path=str(made), format="A4")
     text = " ".join(_sheets(made))
-    assert "Do not use VX-014" in text
+    assert "VX-014 must not be used" in text
     assert "Demanded [A]" in text  # an axis title: the figure is vector, on paper
 
 
