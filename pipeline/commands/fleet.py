@@ -48,10 +48,11 @@ def fleet(
 ) -> None:
     """List the vehicles with their state, lowest score and findings, stop-use first.
 
-    JSON: vehicles (vehicle, profile; the scores cells, pack, thermal, charging, braking, drive, remote link, data: 0 to
-    100 or null; stop_use, service, note: counts; logs, last_t, age_days), findings (vehicle, severity, rule, item, statement, muted: by whom and until when, or null); with
-    --night also night: scan, intake, muted, news, shared_new, shared_standing, months, rules_changed, chances, drifts,
-    parked, charging, networks, steps, runs, forecast, fingerprint, room. Times are UTC.
+    JSON: vehicles (vehicle, profile; the scores cells, pack, thermal, charging, braking, drive, remote link, data: 0
+    to 100 or null; stop_use, service, note: counts; logs, last_t, age_days), findings (vehicle, severity, rule, item,
+    statement, muted: by whom and until when, or null); with --night also night: scan, intake, muted, news,
+    shared_new, shared_standing, months, rules_changed, chances, drifts, parked, charging, networks, steps, runs,
+    forecast, fingerprint, room. Times are UTC.
     """
     from herdbook.pipeline.commands.terminal import fleet_night, screen
     from herdbook.pipeline.commands.terminal.rows import rows
