@@ -23,8 +23,8 @@ LEAST_JUDGED = 0.5  # share of a subsystem's rules that must have been judged; e
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """score 0..100, or None and why; with a score and a reason it can only be lower. judged of total rules had what they
-    needed."""
+    """score 0..100, or None and why. With a score and a reason it is an upper bound. judged of total rules had what
+    they needed."""
 
     score: float | None
     judged: int
