@@ -85,5 +85,6 @@ SET = MetricSet(
         "cell_level_mv": ("mV", "Deviation of the group from the median at zero current, on the plateau"),
         "group_r_load_mohm": ("mOhm", "Load resistance of the median group, pulses up to a minute mixed"),
     },
+    version=2,  # values brought to one moment; errors that hold
     source=("regression of deviation on current; cluster-robust errors: Liang and Zeger, Biometrika 73 (1986) 13"),
 )

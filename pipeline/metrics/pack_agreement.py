@@ -146,5 +146,6 @@ SET = MetricSet(
         "pack_soc_highest_pct": ("%", "Highest state of charge reported"),
         "bms_capacity_ah": ("Ah", "Counted charge over the change of reported state of charge"),
     },
+    version=2,  # values brought to one moment; errors that hold
     source="Kirchhoff's voltage law; charge counted from the same current",
 )
