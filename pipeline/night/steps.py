@@ -19,6 +19,7 @@ from typing import ParamSpec, Protocol, TypeVar
 from herdbook.pipeline.assess.commit import commit_assessed
 from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
 from herdbook.pipeline.assess.plan import VehiclePlan, planned, vehicles_touched
+from herdbook.pipeline.health.profile_limits import refuse_wrong_limits
 from herdbook.pipeline.intake.account import InboxAccount
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import commit, forget_removed
@@ -110,6 +111,7 @@ class ScanSteps:
         with self._alone(purpose):
             store.check_lake()
             self._check_clock()
+            refuse_wrong_limits(store.profiles())
             scan = begin_scan(store, self.now)
             try:
                 self._timed("take", self._take, find)
