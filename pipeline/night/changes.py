@@ -23,10 +23,12 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from herdbook.pipeline.health.severity import rank
+from herdbook.pipeline.health.severity import Severity, rank
+from herdbook.pipeline.health.voice import VOICES
 from herdbook.pipeline.times import stamp
 
-NOTHING, SERVICE_NEWS, STOP_USE_NEWS, QUARANTINED, UNASSESSED = 0, 10, 20, 30, 40
+NOTHING, QUARANTINED, UNASSESSED = 0, 30, 40
+SERVICE_NEWS, STOP_USE_NEWS = VOICES[Severity.SERVICE].exit_code, VOICES[Severity.STOP_USE].exit_code
 NOT_ASSESSED = "not assessed"  # in fleet_log, for a vehicle that a scan could not assess
 COLUMNS = ("change", "severity", "vehicle", "about", "reason")
 
