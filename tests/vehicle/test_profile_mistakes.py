@@ -96,7 +96,11 @@ def test_all_mistakes_of_a_profile_are_told_at_once(tmp_path: Path) -> None:
         ('regen_current = "CTRL_Brake.RegenDelivered"', 'regen_current = "CTRL_Brake.RegenWanted"', "regen_demand"),
         ('charger_voltage = "CHG_Output.ChargerVoltage"', 'charger_voltage = "BMS_Pack.PackVoltage"', "pack_voltage"),
         ('right = "MOT_Right.RightSpeed"', 'right = "MOT_Left.LeftSpeed"', "motor_speed[left] and motor_speed[right]"),
-        ('"BMS_Cells.Group{n:02d}"', '"BMS_Cells.Group01"', "cell_voltage[1] and cell_voltage[2]"),
+        (
+            '"BMS_Cells.Group{n:02d}", n = "1..12"',
+            '["BMS_Cells.Group{01..11}", "BMS_Cells.Group11"]',
+            "cell_voltage[11] and cell_voltage[12]",
+        ),
     ],
 )
 def test_one_signal_is_not_two_roles(tmp_path: Path, old: str, new: str, said: str) -> None:
