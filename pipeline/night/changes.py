@@ -22,10 +22,12 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from herdbook.pipeline.health.severity import rank
+from herdbook.pipeline.health.severity import Severity, rank
+from herdbook.pipeline.health.voice import VOICES
 from herdbook.pipeline.times import stamp
 
-NOTHING, SERVICE_NEWS, STOP_USE_NEWS, QUARANTINED = 0, 10, 20, 30
+NOTHING, QUARANTINED = 0, 30
+SERVICE_NEWS, STOP_USE_NEWS = VOICES[Severity.SERVICE].exit_code, VOICES[Severity.STOP_USE].exit_code
 COLUMNS = ("change", "severity", "vehicle", "about", "reason")
 
 

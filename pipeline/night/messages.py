@@ -21,6 +21,8 @@ from typing import IO, TYPE_CHECKING, Protocol
 from urllib.parse import urlsplit
 
 from herdbook.pipeline.addresses import host_shown
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.voice import order_of
 
 if TYPE_CHECKING:
     from herdbook.pipeline.night.changes import ChangeList
@@ -29,9 +31,8 @@ TRIES = 3
 TIMEOUT_S = 15.0
 MOST_LINES = 30  # engineering choice: a message is read on a telephone; the list itself is in the store
 CAUTION = (
-    "Do not ride or charge these vehicles until a qualified person has released them. Packs can burn and "
-    "brakes can fail; follow local codes and the rules for damaged lithium batteries. A quiet list is no "
-    "proof of safety."
+    f"{order_of(Severity.STOP_USE)} Packs can burn and brakes can fail; follow local codes and the rules for damaged "
+    "lithium batteries. A quiet list is no proof of safety."
 )
 REPEAT = "(Sent again: the first copy was interrupted and may have arrived.)"
 

@@ -8,12 +8,16 @@ from typing import Any
 def show(result: dict[str, Any]) -> None:
     """A change list as herdbook.pipeline.night.changes writes it, for a person."""
     from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.health.severity import Severity
+    from herdbook.pipeline.health.voice import VOICES
     from herdbook.pipeline.night.changes import COLUMNS
 
+    voice = VOICES[Severity.STOP_USE]
     screen.say(str(result["headline"]), style="bold")
     if result["stop_use"]:
         rows = [(s["vehicle"], s["title"], s["item"], s["statement"]) for s in result["stop_use"]]
-        screen.table("Stop use: must not be ridden or charged", ("vehicle", "finding", "item", "statement"), rows)
+        heading = f"{voice.label}: {voice.heading.lower()}"
+        screen.table(heading, ("vehicle", "finding", "item", "statement"), rows, note=voice.order)
     if result["rows"]:
         screen.table("Changed", COLUMNS, result["rows"])
     if result["muted"]:
