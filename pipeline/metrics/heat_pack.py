@@ -129,7 +129,7 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
     out = []
     first = median((pack - explained)[np.isfinite(pack)][:6])
     passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
-    fit = rise(pack, passive, explained, STEP_S)
+    fit = rise(pack, passive, explained, STEP_S, body.tau_s)
     if fit is not None:
         out.append(Metric("pack_heat_ratio", fit.ratio, "1", se=fit.se, n=fit.n, coverage=covered))
         out.append(Metric("pack_heat_explained_k", fit.explained_k, "K", n=fit.n, coverage=covered))
@@ -307,6 +307,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    version=2,  # the activation energy, where a profile names none, is its chemistry's: 0.28 eV before
+    version=3,  # errors that hold: residuals that hang together, lag, air, coarse steps
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

@@ -202,17 +202,23 @@ def _levels(x: Floats, y: Floats, slope: Floats, weight: Floats, blocks: SampleB
 def walking_error(values: Floats) -> float:
     """Standard error of the middle of values in order of time, whose 1.96-fold is a 95 % interval; NaN under three.
 
-    Neighbours that are alike are fewer than they seem: n (1 - r) / (1 + r) with r the correlation of neighbours,
-    brought up by what a mean taken off costs (M. Kendall, Biometrika 41 (1954) 403: (1 + 4 r) / n).
-    """
+    Neighbours that are alike are fewer than they seem: n (1 - r) / (1 + r)."""
     n = values.size
     if n < 3:
         return float("nan")
+    r = max(neighbours_alike(values), 0.0)
+    alone = max(n * (1.0 - r) / (1.0 + r), 2.0)
+    return t95(alone - 1.0) / Z95 * float(values.std(ddof=1)) / float(np.sqrt(alone))
+
+
+def neighbours_alike(values: Floats, fitted: int = 1) -> float:
+    """Correlation of neighbours in a row of three or more, at most 0.95; 0 of a row that does not move.
+
+    fitted: how many figures of a curve were taken off the row before, its mean among them. What that costs is added:
+    (1 + 4 r) / n for the mean (M. Kendall, Biometrika 41 (1954) 403), (1 + r) / n for each further one."""
     away = values - values.mean()
     square = float(away @ away)
     if square <= 0.0:
         return 0.0
     r = float(away[1:] @ away[:-1]) / square
-    r = min(max(r + (1.0 + 4.0 * r) / n, 0.0), 0.95)
-    alone = max(n * (1.0 - r) / (1.0 + r), 2.0)
-    return t95(alone - 1.0) / Z95 * float(np.sqrt(square / (n - 1) / alone))
+    return min(r + (fitted + (fitted + 3.0) * r) / values.size, 0.95)

@@ -142,7 +142,7 @@ def aligned_groups(signals: Signals, range_a: float) -> Steady | None:
 
 def _to_load(signals: Signals, table: Steady, back_s: float) -> Steady:
     groups = aligned(signals, table, "cell_voltage", table.items, back_s)
-    keep = np.isfinite(groups.v).all(axis=1) & np.isfinite(groups.drift_a).all(axis=1)
+    keep = np.asarray(np.isfinite(groups.v).all(axis=1) & np.isfinite(groups.drift_a).all(axis=1))
     table, v, drift = table.rows(keep), groups.v[keep], groups.drift_a[keep]
     try:
         slope = within_blocks(table.current, v, blocks_of(table.t, BLOCK_S)).slope
