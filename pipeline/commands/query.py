@@ -29,10 +29,12 @@ def query(
 
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.store.publish import vouch_for
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     with opened.read() as con:
+        vouch_for(opened, con, sql)
         try:
             found = con.sql(sql)
             if found is None:

@@ -65,7 +65,8 @@ class Soundness:
         """Hash, state and time by part; nothing where the file cannot be read: then all is compared."""
         try:
             with closing(sqlite3.connect(f"file:{_quoted(self.file)}?mode=ro", uri=True, timeout=5)) as con:
-                return {part: rest for part, *rest in con.execute("SELECT part, hash, state, at FROM checked")}  # type: ignore[misc]
+                rows = con.execute("SELECT part, hash, state, at FROM checked").fetchall()
+                return {part: (digest, state, at) for part, digest, state, at in rows}
         except sqlite3.Error:
             return {}
 
