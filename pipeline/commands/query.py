@@ -29,6 +29,7 @@ def query(
 
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.store.connection import damage
     from herdbook.pipeline.store.publish import vouch_for
     from herdbook.pipeline.store.store import Store
 
@@ -41,7 +42,7 @@ def query(
                 raise SettingsError("the statement returns no rows", do="Write a SELECT; the catalogue is read-only")
             table = found.pl()
         except duckdb.Error as error:
-            if trouble := opened.lake.trouble():
+            if trouble := opened.lake.trouble() or damage(error):
                 raise trouble from None
             raise SettingsError(f"SQL: {str(error).strip()}", do="Correct the statement") from None
     if out is not None:
