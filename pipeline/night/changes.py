@@ -99,6 +99,7 @@ class ChangeList:
     quarantined: tuple[tuple[str, str], ...]
     fleet_quiet: str
     muted: tuple[Change, ...] = ()
+    notes: tuple[str, ...] = ()  # what the night did beside new logs
 
     @property
     def exit_code(self) -> int:
@@ -137,6 +138,7 @@ class ChangeList:
             "stop_use": [asdict(s) for s in self.stop_use],
             "changes": [c.as_dict() for c in self.changes],
             "muted": [c.as_dict() for c in self.muted],
+            "notes": list(self.notes),
             "fleet_quiet": self.fleet_quiet,
             "quarantined": [{"log": name, "reason": reason} for name, reason in self.quarantined],
         }
