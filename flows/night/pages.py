@@ -37,7 +37,8 @@ def in_words(result: Mapping[str, Any]) -> str:
         ]
     for title, rows in (
         ("In quarantine", [(q["log"], q["reason"]) for q in result["quarantined"]]),
-        ("Not assessed tonight", [(f["vehicle"], f["problem"]) for f in result["failed"]]),
+        ("Not assessed tonight", [(n["vehicle"], n["reason"]) for n in result["not_assessed"]]),
+        ("Waiting, not taken in yet", [(w["path"], w["reason"]) for w in result["waiting"]]),
         ("Messages", [(m["target"], f"{m['state']} {m['detail']}") for m in result["messages"]]),
     ):
         if rows:

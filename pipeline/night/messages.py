@@ -154,6 +154,9 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
     if changes.stop_use:
         lines += ["", "STOP USE", CAUTION]
         lines += [_cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.statement}") for s in changes.stop_use]
+    if changes.not_assessed:
+        lines += ["", "NOT ASSESSED", "Nobody knows what stands against these vehicles; the next scan tries again."]
+        lines += _listed(changes.not_assessed)
     if changes.changes:
         lines += ["", "CHANGED"]
         lines += [
@@ -165,10 +168,18 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
     lines += ["", *map(_cut, changes.notes)] if changes.notes else []
     if changes.quarantined:
         lines += ["", "IN QUARANTINE"]
-        lines += [_cut(f"- {name}: {reason}") for name, reason in changes.quarantined[:MOST_LINES]]
+        lines += _listed(changes.quarantined)
+    if changes.waiting:
+        lines += ["", "WAITING, NOT TAKEN IN YET", *_listed(changes.waiting)]
     if changes.fleet_quiet:
         lines += ["", changes.fleet_quiet]
     return "\n".join(lines) + "\n"
+
+
+def _listed(pairs: Sequence[tuple[str, str]]) -> list[str]:
+    """A line each, and how many more there are."""
+    more = [f"- and {len(pairs) - MOST_LINES} more"] if len(pairs) > MOST_LINES else []
+    return [_cut(f"- {name}: {reason}") for name, reason in pairs[:MOST_LINES]] + more
 
 
 def _cut(line: str, most: int = 300) -> str:

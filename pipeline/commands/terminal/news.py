@@ -18,6 +18,10 @@ def show(result: dict[str, Any]) -> None:
         rows = [(s["vehicle"], s["title"], s["item"], s["statement"]) for s in result["stop_use"]]
         heading = f"{voice.label}: {voice.heading.lower()}"
         screen.table(heading, ("vehicle", "finding", "item", "statement"), rows, note=voice.order)
+    if result["not_assessed"]:
+        unknown = [(n["vehicle"], n["reason"]) for n in result["not_assessed"]]
+        note = "Nobody knows what stands against these vehicles; the next scan tries again."
+        screen.table("Could not be assessed", ("vehicle", "reason"), unknown, note=note)
     if result["rows"]:
         screen.table("Changed", COLUMNS, result["rows"])
     if result["muted"]:
@@ -27,5 +31,8 @@ def show(result: dict[str, Any]) -> None:
     if result["quarantined"]:
         refused = [(q["log"], q["reason"]) for q in result["quarantined"]]
         screen.table("In quarantine", ("log", "reason"), refused, note="More: herdbook quarantine")
+    if result["waiting"]:
+        later = [(w["path"], w["reason"]) for w in result["waiting"]]
+        screen.table("Waiting, not taken in yet", ("file", "why, and until when"), later)
     if result["fleet_quiet"]:
         screen.say(result["fleet_quiet"])
