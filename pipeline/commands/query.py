@@ -50,7 +50,8 @@ def query(
         count = to_parquet(opened, sql, limits, out) if out.suffix == ".parquet" else to_csv(opened, sql, limits, out)
         screen.say(f"{count:,} rows in {out}")
         return
-    count, kept = 0, []
+    count = 0
+    kept: list[tuple[Any, ...]] = []
     with answering(opened, sql, limits) as answer:
         for rows in answer.batches:
             count += len(rows)
