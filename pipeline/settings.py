@@ -1,10 +1,11 @@
 """Settings of a store: the optional herdbook.toml in its folder. Every setting has a default and a unit.
 
-    profiles = "profiles"            # folder of vehicle profiles, relative to the store
+    profiles = "profiles"            # folder of vehicle profiles (or one profile), relative to the store
     lake = "s3://bucket/fleet"       # where parts are kept: an fsspec URL or a folder; else `lake` in the store.
                                      # Credentials come from the environment (AWS_ACCESS_KEY_ID and so on)
     zone = "Europe/Vienna"           # for pages and for times in file names without a zone of their own
     paths = ["(?P<vehicle>V-\\d+)/"]  # patterns that name the vehicle by the log's path
+    vehicle = "RIG-1"                # whose the logs are that nothing else names, for a store of one vehicle
     [take]     settle_s, min_known_share, log_time_s, log_memory_mb, segment_frames
     [sessions] join_s, stop_s
     [judge]    judge_days
@@ -39,6 +40,7 @@ class Settings:
     lake: str = ""
     zone: str = "UTC"
     paths: tuple[str, ...] = ()
+    vehicle: str = ""  # whose a log is that neither sidecar nor path nor bus names; "": such a log is refused
     # take
     settle_s: float = 2.0  # a log that changed within this time is still being written
     min_known_share: float = 0.5  # below this share of known identifiers the profile is wrong
@@ -67,7 +69,7 @@ TABLES = {
     "judge": ("judge_days",),
     "keep": ("parts_days", "grace_hours", "months_after", "cache_gb", "check_days"),
 }
-TOP = ("profiles", "lake", "zone", "paths")
+TOP = ("profiles", "lake", "zone", "paths", "vehicle")
 
 
 def read_settings(folder: Path) -> Settings:
