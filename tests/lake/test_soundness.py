@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import shutil
@@ -11,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 import tests.toy.logs as toy
-from herdbook.pipeline.cli import build
+from herdbook.pipeline.cli import build, damaged_or_ours
 from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.lake.open import lake_of
 from herdbook.pipeline.lake.read import load_signals
@@ -68,12 +69,26 @@ def test_every_flip_is_noticed_by_python_and_by_sql(one: Bench) -> None:
 
 def test_the_query_verb_names_the_remedy(one: Bench) -> None:
     flip(part(one), 300)
-    for sql, code in ((COUNT, 5), ("SELECT count(*) FROM query_table('to' || 'y.pack')", 5), ("FROM vehicles", 0)):
+    computed = "SELECT count(*) FROM query_table('to' || 'y.pack')"
+    for sql in (COUNT, computed):
         done = CliRunner().invoke(build(), ["query", sql, "--store", str(one.store.folder)])
-        assert (done.exception.exit_code if isinstance(done.exception, DamagedPartError) else done.exit_code) == code
-    assert isinstance(
-        CliRunner().invoke(build(), ["query", COUNT, "--store", str(one.store.folder)]).exception, (DamagedPartError)
-    )
+        assert isinstance(done.exception, DamagedPartError)
+        assert "herdbook store check --repair" in str(done.exception)
+    assert CliRunner().invoke(build(), ["query", "FROM vehicles", "--store", str(one.store.folder)]).exit_code == 0
+
+
+def test_a_damaged_catalogue_is_told_as_such(one: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    path, whole = one.store.fleet, one.store.fleet.read_bytes()
+    path.chmod(0o600)
+    at = whole.index(b"TOY-007", 3 * 4096)  # in a block of a table, past the headers of the file
+    flip(path, at)
+    app = build()
+    done = CliRunner().invoke(app, ["query", "FROM logs", "--store", str(one.store.folder)])
+    assert isinstance(done.exception, StoreError)
+    assert "herdbook store publish" in str(done.exception)
+    done = CliRunner().invoke(app, ["fleet", "--store", str(one.store.folder)])
+    assert damaged_or_ours(done.exception) == 5  # type: ignore[arg-type]
+    assert "is damaged: a checksum is wrong" in capsys.readouterr().err.replace("\n", " ")
 
 
 def test_assessing_again_commits_nothing_from_a_damaged_part(one: Bench) -> None:
@@ -137,6 +152,8 @@ def test_a_store_whose_path_looks_like_a_pattern_reads_its_own_lake(tmp_path: Pa
     for neighbour in ("s1", "sX", "aXb", "a\\Xb", "x1"):
         shutil.copytree(tmp_path / name, tmp_path / neighbour)
     assert bench.ask("SELECT count(*) FROM toy.pack") == [(200,)]
+    asked = ["query", "SELECT count(*) AS n FROM toy.pack", "--store", str(bench.store.folder), "--json"]
+    assert json.loads(CliRunner().invoke(build(), asked).stdout) == [{"n": 200}]
 
 
 def test_a_path_that_sql_cannot_name_is_refused_at_the_start(tmp_path: Path) -> None:
