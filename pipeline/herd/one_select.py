@@ -121,7 +121,7 @@ def _locked(store: Store, sql: str, limits: Limits) -> Iterator[tuple[duckdb.Duc
         timer.daemon = True
         try:
             lock_down(con, store, room, limits)
-            vouch_for(store, con, sql)
+            vouch_for(store, con, _one_select(con, sql))
             timer.start()
             yield con, late
         except duckdb.Error as error:

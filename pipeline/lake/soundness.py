@@ -52,8 +52,8 @@ class Soundness:
         due = []
         for part, digest in named:
             kept = known.get(part)
-            fresh = kept is not None and 0 <= now - kept[2] < days * DAY_S
-            if not fresh or kept[:2] != (digest, _text(_state(self.root / part))):
+            state = _text(_state(self.root / part))
+            if kept is None or kept[:2] != (digest, state) or not 0 <= now - kept[2] < days * DAY_S:
                 due.append((part, digest))
         if not due:
             return

@@ -6,6 +6,7 @@ import json
 import os
 import random
 import shutil
+import time
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ import tests.toy.logs as toy
 from herdbook.pipeline.cli import build, damaged_or_ours
 from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.lake.open import lake_of
+from herdbook.pipeline.lake.part import file_hash
 from herdbook.pipeline.lake.read import load_signals
 from herdbook.pipeline.lake.soundness import FILE
 from herdbook.pipeline.night.again import mark
@@ -103,25 +105,22 @@ def test_assessing_again_commits_nothing_from_a_damaged_part(one: Bench) -> None
 
 def test_what_was_compared_is_not_read_again_until_it_is_due(one: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     read: list[Path] = []
-    from herdbook.pipeline.lake import soundness
-
-    hashed = soundness.file_hash
 
     def noted(path: Path) -> str:
         read.append(path)
-        return hashed(path)
+        return file_hash(path)
 
-    monkeypatch.setattr(soundness, "file_hash", noted)
+    monkeypatch.setattr("herdbook.pipeline.lake.soundness.file_hash", noted)
     for expected in (1, 1):
         lake_of.cache_clear()
         asked(one)
         assert len(read) == expected
-    now = soundness.time.time()
-    monkeypatch.setattr(soundness.time, "time", lambda: now + 8 * 86_400)  # [keep] check_days is 7
+    now = time.time()
+    monkeypatch.setattr(time, "time", lambda: now + 8 * 86_400)  # [keep] check_days is 7
     lake_of.cache_clear()
     asked(one)
     assert len(read) == 2
-    monkeypatch.setattr(soundness.time, "time", lambda: now - 86_400)  # a clock that was set back proves nothing
+    monkeypatch.setattr(time, "time", lambda: now - 86_400)  # a clock that was set back proves nothing
     lake_of.cache_clear()
     asked(one)
     assert len(read) == 3
