@@ -1,7 +1,7 @@
 """The [roles] table of a profile: which signal plays which role, entry by entry.
 
-An entry is a text "Message.Signal", a table with options, a list of such (for roles that count items), or (for sides) a
-table of such entries by side. Where the value comes from:
+An entry is a text "Message.Signal", a table with options, a list of such (for roles that count items), or (for motors)
+a table of such entries by side; one motor needs no side, more than two are counted by n. Where the value comes from:
 
 signal      one signal, or many by ranges: "Cells.Group{n:02d}" with n, "CELLS_A.C{1..4}", "Mod{0..7}.Cell{A..L}"
             (pipeline/vehicle/signal_names.py); with index and index_values, the item is what another signal of the
@@ -20,13 +20,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 
 from herdbook.pipeline.vehicle.bit_names import names_of_bits, names_of_flags
 from herdbook.pipeline.vehicle.dbc_signals import DbcSignals, Units
 from herdbook.pipeline.vehicle.formula import Formula, Name, formula
-from herdbook.pipeline.vehicle.roles import ROLES, SIDES, Role
+from herdbook.pipeline.vehicle.roles import MOTORS, ONLY, ORDINALS, ROLES, Role
 from herdbook.pipeline.vehicle.signal_names import counts_items, expanded, filled, message_and_signal, numbers, values
 from herdbook.pipeline.vehicle.units import conversion, kind_of
 
@@ -120,20 +120,22 @@ class _Reader:
         if isinstance(entry, str):
             entry = {"signal": entry}
         if isinstance(entry, list):
-            yield from self._listed(role, entry)
+            yield from _motors_named(role, self._listed(role, entry))
             return
         if not isinstance(entry, dict):
             raise ValueError('must be "Message.Signal" or a table')
         if role.index == "side" and not {*WAYS} & set(entry):
             yield from self._sides(role, entry)
         elif role.index:
-            yield from self._items(role, _known(entry), 1)
+            yield from _motors_named(role, self._items(role, _known(entry), 1))
         else:
             yield self._one(role, "", _known(entry))
 
     def _sides(self, role: Role, entry: Entry) -> Iterator[Mapping]:
-        if unknown := set(entry) - set(SIDES):
-            raise ValueError(f"side {sorted(unknown)[0]!r} is not one of left, right")
+        if unknown := set(entry) - set(MOTORS):
+            raise ValueError(
+                f"side {sorted(unknown)[0]!r} is not one of {', '.join(MOTORS[:4])}; or number motors by n"
+            )
         for side, inner in entry.items():
             if not isinstance(inner, str | dict):
                 raise ValueError(f'{side} must be "Message.Signal" or a table')
@@ -173,7 +175,7 @@ class _Reader:
         elif several > 1 or (listed and not counts_items(texts[0])):
             items = list(range(first, first + several))
         elif role.index == "side" and not counts_items(texts[0]):
-            yield self._one(role, "", {**entry, way: texts[0]})
+            yield self._one(role, ONLY, {**entry, way: texts[0]})
             return
         else:
             raise ValueError('counts from 1 and needs n, as in { signal = "Cells.Cell{n:02d}", n = "1..12" }')
@@ -357,6 +359,17 @@ class _Reader:
             found = names_of_bits(self.dbc.signal(made.signals[0]))
         found |= {int(k): str(v) for k, v in (own or {}).items()} if isinstance(own, dict) else {}
         return tuple(sorted(found.items()))
+
+
+def _motors_named(role: Role, found: Iterator[Mapping]) -> Iterator[Mapping]:
+    """Motors that are counted are the first, the second and so on."""
+    for m in found:
+        if role.index != "side" or isinstance(m.item, str):
+            yield m
+        elif m.item > len(ORDINALS):
+            raise ValueError(f"counts motors, of which there are at most {len(ORDINALS)}")
+        else:
+            yield replace(m, item=ORDINALS[m.item - 1])
 
 
 def _known(entry: dict[str, object]) -> Entry:
