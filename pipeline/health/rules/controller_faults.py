@@ -35,7 +35,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if hit.height < limits["count"] and longest < limits["duration"]:
             continue
         joined = int(np.bitwise_or.reduce(hit["bits"].drop_nulls().cast(int).to_numpy()))
-        bits = ", ".join(str(b) for b in range(32) if joined >> b & 1)
+        role, index = ("controller_fault", "") if who == CONTROLLER else ("motor_fault", who)
+        bits = ", ".join(f"{b}{record.profile.bit_name(role, index, b)}" for b in range(32) if joined >> b & 1)
         looked = counted.filter(counted["item"] == who)["start_t"].n_unique()
         sessions = hit["session_start_t"].n_unique()
         found.append(
@@ -52,7 +53,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 count=hit.height,
                 duration_s=float(hit["lasted_s"].fill_null(0.0).sum()),
                 windows=windows(hit, "lasted_s"),
-                signals=("controller_fault" if who == CONTROLLER else "motor_fault", "vehicle_speed", "pack_voltage"),
+                signals=(role, "vehicle_speed", "pack_voltage"),
                 not_separable="What a bit means, and so the cause, is in the maker's list, not in these data.",
             )
         )
