@@ -182,7 +182,7 @@ def _role_rows(profile: Profile) -> list[dict[str, object]]:
             "role": m.role,
             "item": str(m.item),
             "view": f"{schema_name(profile.name)}.{sanitized(m.message)}",
-            "signal": m.signal,
+            "signal": m.formula.text if m.formula else m.signal,
             "scale": m.scale,
             "offset": m.offset,
             "unit": ROLES[m.role].unit,

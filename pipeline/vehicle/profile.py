@@ -41,6 +41,7 @@ from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.times import micros
+from herdbook.pipeline.vehicle.dbc_signals import DbcSignals
 from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, VehicleFigures
 from herdbook.pipeline.vehicle.protection import Protections, check_protections, protections
 from herdbook.pipeline.vehicle.role_table import Mapping, Units, mappings
@@ -158,7 +159,10 @@ def _checked(path: Path, raw: bytes, table: dict[str, Any]) -> Profile:
     lenient = any(bool(entry.get("lenient")) for entry in table["bus"])
     said = repr((protection, lenient)).encode() if protection or lenient else b""
     network_hash = hashlib.sha256(dbc_bytes + said).hexdigest()
-    roles = tuple(mappings(table.get("roles", {}), _units(path, buses, network_hash, protection, lenient)))
+    units = _units(path, buses, network_hash, protection, lenient)
+    dbc = DbcSignals.of(_network(buses, network_hash, (), lenient))
+    torque = DriveFigures(_table(table, "drive"), name).torque_nm_per_a
+    roles = tuple(mappings(_table(table, "roles"), units, dbc, torque))
     valid = table.get("valid", {})
     profile = Profile(
         name=name,
