@@ -70,7 +70,7 @@ def test_a_wrong_profile_is_told(tmp_path: Path, wrong: str, right: str, role: s
 
 
 def test_another_chemistry_is_told(tmp_path: Path) -> None:
-    """Three vehicles whose groups stand at 3.3 V, nearly full, are no cells that end at 4.2 V; one might be at fault."""
+    """Three vehicles whose groups stand at 3.3 V, nearly full, are no cells that end at 4.2 V; one may be at fault."""
     curve = "ocv_soc_pct = [0, 10, 50, 90, 100]\nocv_v = [3.0, 3.45, 3.75, 4.05, 4.2]\n"
     text = zirbel().replace("[drive]", curve + "\n[drive]")
     logs = ("ZB-0101_2026-03-02_dock.blf", "ZB-0102_2026-03-03_dock.blf", "ZB-0103_2026-03-15_dock.blf")
