@@ -18,6 +18,7 @@ from typing import ParamSpec, Protocol, TypeVar
 from herdbook.pipeline.assess.commit import commit_assessed
 from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
 from herdbook.pipeline.assess.plan import VehiclePlan, planned, vehicles_touched
+from herdbook.pipeline.health.profile_limits import refuse_wrong_limits
 from herdbook.pipeline.intake.ledger import commit
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.batches import in_batches
@@ -95,6 +96,7 @@ class ScanSteps:
         store = self.store
         with self._alone(purpose):
             store.check_lake()
+            refuse_wrong_limits(store.profiles())
             scan = begin_scan(store, self.now)
             try:
                 self._timed("take", self._take, find)

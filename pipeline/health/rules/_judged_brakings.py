@@ -109,6 +109,8 @@ def with_unexplained(brakings: pl.DataFrame) -> pl.DataFrame:
 
 def by_whom(hit: pl.DataFrame) -> str:
     """Where the missing current was lost, in words, from the sums over the brakings hit."""
+    if hit["allowed_a"].null_count() > 0.5 * hit.height:
+        return "what the limits allowed is not recorded; the pack was neither full nor cold nor hot"
     withheld = float(hit["short_unreasoned_a"].fill_null(0.0).sum())
     undelivered = float(hit["short_undelivered_a"].fill_null(0.0).sum())
     if undelivered >= withheld:

@@ -80,6 +80,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("controller_watched_h",),
     roles=("controller_uptime", "pack_voltage", "vehicle_speed"),
+    must=("controller_uptime",),
     limits=(
         Limit("count", 2, "restarts", "one may be the rider switching off and on: engineering choice"),
         Limit("watched", 0.2, "h", "engineering choice"),

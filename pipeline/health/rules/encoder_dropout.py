@@ -82,6 +82,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("encoder_watched_h",),
     roles=("motor_speed", "vehicle_speed"),
+    must=("motor_speed",),
     limits=(
         Limit("count", 3, "losses", "each of 0.08 s and more: engineering choice"),
         Limit("watched", 0.1, "h", "at speed: engineering choice"),

@@ -194,6 +194,7 @@ RULE = Rule(
     severity=Severity.STOP_USE,
     needs=("cell_idle_rise_k_min",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
+    must=("cell_temp", "pack_current"),
     limits=(
         Limit(
             "own",

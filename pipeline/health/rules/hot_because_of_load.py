@@ -88,6 +88,7 @@ RULE = Rule(
     severity=Severity.STOP_USE,
     needs=("cell_temp_max_c",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
+    must=("cell_temp",),
     limits=(
         of_chemistry("warm", "warm_c"),
         Limit("beyond", 2.0, "1", "times the usual rise is no longer because of the load: engineering choice"),

@@ -115,6 +115,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("cell_under_s",),
     roles=("cell_voltage", "pack_voltage"),
+    must=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
     meaning="Two groups are read wrongly, by volts. The pack may refuse to work, or protect groups it cannot see: it "

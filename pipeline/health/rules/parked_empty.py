@@ -84,6 +84,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("end_lowest_v",),
     roles=("cell_voltage", "pack_current"),
+    must=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
     meaning="The pack was recorded nearly empty and then not for days. Standing empty takes cells below their limit "

@@ -85,6 +85,7 @@ RULE = Rule(
     severity=Severity.STOP_USE,
     needs=("release_timed_count",),
     roles=("trigger", "motor_current", "packet_age"),
+    must=("trigger", "motor_current"),
     limits=(
         Limit("timeout", TIMEOUT_MS / 1000.0, "s", "common practice: 100 to 250 ms; the profile's figure wins"),
         Limit("margin", 0.15, "s", "for ramp and message cycles: engineering choice"),
