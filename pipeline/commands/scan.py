@@ -32,8 +32,8 @@ def scan(
     Exit code: 0 nothing to call about, 10 service news, 20 stop-use news, 30 logs in quarantine.
 
     JSON: scan, started, as_of, covers, exit_code, headline, logs_new, vehicles, counts, stop_use, changes (change,
-    vehicle, reason, severity, before, rule, title, item), muted (changes not told), fleet_quiet, quarantined, rows,
-    numbers.
+    vehicle, reason, severity, before, rule, title, item), muted (changes not told), fleet_quiet, profile_doubts,
+    quarantined, rows, numbers.
     """
     from herdbook.pipeline.night.forks import preload_workers
     from herdbook.pipeline.store.store import Store

@@ -153,6 +153,9 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
     if changes.stop_use:
         lines += ["", "STOP USE", CAUTION]
         lines += [_cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.statement}") for s in changes.stop_use]
+    if told := [d for d in changes.doubts if d.verdict == "contradicted" or d.new]:
+        lines += ["", "PROFILES IN DOUBT"]
+        lines += [_cut(f"- {d.profile}: {d.words}") for d in told[:MOST_LINES]]
     if changes.changes:
         lines += ["", "CHANGED"]
         lines += [

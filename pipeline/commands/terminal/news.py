@@ -14,6 +14,10 @@ def show(result: dict[str, Any]) -> None:
     if result["stop_use"]:
         rows = [(s["vehicle"], s["title"], s["item"], s["statement"]) for s in result["stop_use"]]
         screen.table("Stop use: must not be ridden or charged", ("vehicle", "finding", "item", "statement"), rows)
+    if doubts := [d for d in result["profile_doubts"] if d["verdict"] == "contradicted" or d["new"]]:
+        told = [(d["profile"], d["verdict"], d["reason"], d["found"], d["advice"]) for d in doubts]
+        note = "Rules that need a contradicted role are not assessed. See: herdbook profile check PROFILE --log LOG"
+        screen.table("Profiles in doubt", ("profile", "verdict", "why", "found", "what to do"), told, note=note)
     if result["rows"]:
         screen.table("Changed", COLUMNS, result["rows"])
     if result["muted"]:
