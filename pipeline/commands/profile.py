@@ -16,9 +16,6 @@ ORDER = 130
 
 
 def register(app: typer.Typer) -> None:
-<<<<<<< HEAD
-    app.command(epilog="Example: herdbook profile dbc_demo/zirbel.toml")(profile)
-=======
     group = typer.Typer(
         help="Check a vehicle profile, also against logs.",
         epilog="Example: herdbook profile check dbc_demo/zirbel.toml --log rides",
@@ -26,7 +23,6 @@ def register(app: typer.Typer) -> None:
     )
     group.command(epilog="Example: herdbook profile check dbc_demo/zirbel.toml --log rides")(check)
     app.add_typer(group, name="profile")
->>>>>>> main
 
 
 def check(
@@ -38,16 +34,10 @@ def check(
     html: Annotated[Path | None, typer.Option(help="With --log: write a page with a picture of each test.")] = None,
     json: Json = False,
 ) -> None:
-<<<<<<< HEAD
     """Check a vehicle profile: every mistake in it at once, which roles it has, and which rules can be judged with it.
 
-    Exit code 3 when something is wrong. What is only unusual is told and refuses nothing.
-=======
-    """Check a vehicle profile: which roles it has, and which rules can and cannot be judged with it.
-
     With --log it is held against data: signs, units, sums, limits, order of things.
-    Exit code 8 when the logs contradict it.
->>>>>>> main
+    Exit code 3 when something in it is wrong, 8 when the logs contradict it. What is only unusual is told.
     """
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.health.judgeable import figures_missing, roles_missing
@@ -56,17 +46,13 @@ def check(
     from herdbook.pipeline.vehicle.problems import ProfileProblems, in_order
     from herdbook.pipeline.vehicle.roles import ROLES
 
-<<<<<<< HEAD
     found, said = examine_whole(file)
     if found is None or said.errors:
         raise ProfileProblems(in_order(said.errors), file)
-=======
-    found = load_profile(file)
     if log:
         from herdbook.pipeline.commands.terminal.contact import hold_and_show
 
         raise typer.Exit(hold_and_show(found, log, html, as_json=json))
->>>>>>> main
     have = {m.role for m in found.roles}
     missing = {r.id: [*roles_missing(r, have), *figures_missing(r, found)] for r in all_rules().values()}
     roles = [

@@ -41,11 +41,7 @@ from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.times import micros
-<<<<<<< HEAD
 from herdbook.pipeline.vehicle.chemistry import named_chemistry
-=======
-from herdbook.pipeline.vehicle.dbc_signals import DbcSignals
->>>>>>> main
 from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, VehicleFigures
 from herdbook.pipeline.vehicle.figures_together import Maker, check_together
 from herdbook.pipeline.vehicle.key_lines import KeyLines
@@ -177,14 +173,8 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
     dbc_bytes = b"\0".join(channel.encode() + b"\0" + dbc.read_bytes() for channel, dbc in buses)
     said = repr((protection, lenient)).encode() if protection or lenient else b""
     network_hash = hashlib.sha256(dbc_bytes + said).hexdigest()
-<<<<<<< HEAD
     network = _loaded(buses, network_hash, protection, lenient, found) if buses else None
-=======
-    units = _units(path, buses, network_hash, protection, lenient)
-    dbc = DbcSignals.of(_network(buses, network_hash, (), lenient))
-    torque = DriveFigures(_table(table, "drive"), name).torque_nm_per_a
-    roles = tuple(mappings(_table(table, "roles"), units, dbc, torque))
->>>>>>> main
+    torque = DriveFigures(table.get("drive", {}), name).torque_nm_per_a
     valid = table.get("valid", {})
     profile = Profile(
         name=name,
@@ -195,7 +185,7 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
         limits=_limits(table, found),
         buses=buses,
         identity=table.get("identity", {}),
-        roles=check_roles(given.get("roles", {}), network, found) if network else (),
+        roles=check_roles(given.get("roles", {}), network, torque, found) if network else (),
         hash=hashlib.sha256(b"\0".join([raw, dbc_bytes, *beside])).hexdigest(),
         network_hash=network_hash,
         family=str(table.get("family", name)),

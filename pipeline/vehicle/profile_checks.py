@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.vehicle.chemistry import OWN, ChemistryError, chemistries, load_chemistry
+from herdbook.pipeline.vehicle.dbc_signals import DbcSignals
 from herdbook.pipeline.vehicle.ocv_file import read_ocv
 from herdbook.pipeline.vehicle.problems import Findings
-from herdbook.pipeline.vehicle.role_table import Mapping, mappings
+from herdbook.pipeline.vehicle.role_table import Mapping, by_role
 from herdbook.pipeline.vehicle.roles import ROLES
 
 if TYPE_CHECKING:
@@ -63,28 +64,27 @@ def own_files(pack: dict[str, Any], folder: Path, found: Findings) -> tuple[dict
     return pack, beside
 
 
-def check_roles(table: object, network: Network, found: Findings) -> tuple[Mapping, ...]:
-    """All mappings that are sound; an entry that is not is told and left out."""
+def check_roles(table: object, network: Network, torque_nm_per_a: float | None, found: Findings) -> tuple[Mapping, ...]:
+    """All mappings that are sound; an entry that is not is told and left out. torque_nm_per_a: of one motor."""
     if not isinstance(table, dict):
         return ()
     signals = {(m.name, s.name): s for m in network.messages for s in m.signals}
     units = {key: s.unit for key, s in signals.items()}
+    dbc = DbcSignals.of(network)
     roles: list[Mapping] = []
-    for name, entry in table.items():
-        try:
-            some = list(mappings({name: _without_shared(entry)}, units))
-        except ValueError as error:
-            found.wrong(("roles", name), str(error))
+    plain = {name: _without_shared(entry) for name, entry in table.items()}
+    for name, some in by_role(plain, units, dbc, torque_nm_per_a):
+        if isinstance(some, str):
+            found.wrong(("roles", name), some)
             continue
-        flat = sorted({f"{m.message}.{m.signal}" for m in some if signals[m.message, m.signal].scale == 0})
-        if flat:
+        if flat := sorted({".".join(key) for m in some for key in m.reads if signals[key].scale == 0}):
             what = f"role {name}: the DBC file gives {flat[0]} a factor of 0: every value of it would be the same"
             found.wrong(("roles", name), what, "Correct the DBC file")
             continue
         roles += some
     _check_twice(roles, table, found)
     for (message, signal), about in signals.items():
-        if about.scale == 0 and not any((m.message, m.signal) == (message, signal) for m in roles):
+        if about.scale == 0:
             found.doubt(("bus", 0), f"the DBC file gives {message}.{signal} a factor of 0", "Correct it there")
     return tuple(roles)
 
@@ -98,13 +98,13 @@ def _check_twice(roles: list[Mapping], table: Table[str, object], found: Finding
     seen: dict[str, Mapping] = {}
     told: set[tuple[str, str]] = set()
     for m in roles:
-        alike = repr(replace(m, role="", item="", states={}, not_available=()))
+        alike = repr(replace(m, role="", item="", states={}, not_available=(), bit_names=()))
         first = seen.setdefault(alike, m)
         pair = (first.role, m.role)
         if first is m or pair in told or _may_share(first, m, table):
             continue
         told.add(pair)
-        what = f"{m.message}.{m.signal} is both {_shown(first)} and {_shown(m)}"
+        what = f"{m.words} is both {_shown(first)} and {_shown(m)}"
         found.wrong(("roles", m.role), what, "Correct one of them; if it is meant, write shared = true into this entry")
 
 

@@ -21,6 +21,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 
 from herdbook.pipeline.vehicle.bit_names import names_of_bits, names_of_flags
 from herdbook.pipeline.vehicle.dbc_signals import DbcSignals, Units
@@ -85,16 +86,27 @@ def mappings(
     torque_nm_per_a: of one motor, for torques that stand in for currents.
     Raises: ValueError with the entry and what is wrong with it.
     """
+    for _, found in by_role(table, units, dbc, torque_nm_per_a):
+        if isinstance(found, str):
+            raise ValueError(found)
+        yield from found
+
+
+def by_role(
+    table: dict[str, object], units: Units, dbc: DbcSignals | None = None, torque_nm_per_a: float | None = None
+) -> Iterator[tuple[str, list[Mapping] | str]]:
+    """As mappings(), entry by entry: the mappings of a role, or what is wrong with its entry, in words."""
     reader = _Reader(units, dbc or DbcSignals(()), torque_nm_per_a, table)
     for name, entry in table.items():
         if name not in ROLES:
-            near = [r for r in ROLES if r.startswith(name[:4])]
+            near = get_close_matches(name, ROLES, n=3) or [r for r in ROLES if r.startswith(name[:4])]
             hint = f"; did you mean {' or '.join(near[:4])}?" if near else ""
-            raise ValueError(f"role {name!r} is not known{hint}")
+            yield name, f"role {name!r} is not known{hint}"
+            continue
         try:
-            yield from reader.entry(ROLES[name], entry)
+            yield name, list(reader.entry(ROLES[name], entry))
         except (ValueError, KeyError, TypeError) as error:
-            raise ValueError(f"role {name}: {error.args[0]}") from None
+            yield name, f"role {name}: {error.args[0]}"
 
 
 @dataclass(frozen=True, slots=True)
