@@ -65,7 +65,8 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
     wanted = stretches(live, int(settings.join_s * 1e6))
     inside = _inside(wanted, known.logs)
     packs = {name: p.pack_figures for name, p in profiles.items()}
-    fingerprints = {key: fingerprints_of(logs, settings, packs) for key, logs in inside.items()}
+    hashes = {name: p.hash for name, p in profiles.items()}
+    fingerprints = {key: fingerprints_of(logs, settings, packs, hashes) for key, logs in inside.items()}
     fresh = [s for s in wanted if known.stretches.get((s.start, s.end)) not in fingerprints[s.start, s.end]]
     kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
     gone = tuple(sorted(set(known.stretches) - kept - set(frozen)))
@@ -106,10 +107,18 @@ def _inside(wanted: Sequence[Stretch], logs: Sequence[LogSpans]) -> dict[tuple[i
     return inside
 
 
-def fingerprints_of(logs: Sequence[LogSpans], settings: Settings, packs: Mapping[str, PackFigures]) -> list[str]:
+def fingerprints_of(
+    logs: Sequence[LogSpans],
+    settings: Settings,
+    packs: Mapping[str, PackFigures],
+    hashes: Mapping[str, str] | None = None,
+) -> list[str]:
     """Of a stretch, by the logs that touch it. One of these in the catalogue means that its sessions and metrics are as
-    they would be made today; the first is today's name. packs: by profile."""
-    inside = [f"{x.ref.log} {x.ref.profile} {x.profile_hash} {x.shift} {x.bench} {x.ref.doubts}" for x in logs]
+    they would be made today; the first is today's name. packs: by profile.
+    hashes: of the profiles as they are today, by which logs are measured; of others, as they were when the log came."""
+    now = hashes or {}
+    profile = {x.ref.profile: now.get(x.ref.profile, x.profile_hash) for x in logs}
+    inside = [f"{x.ref.log} {x.ref.profile} {profile[x.ref.profile]} {x.shift} {x.bench} {x.ref.doubts}" for x in logs]
     cut = f"{settings.join_s} {settings.stop_s} {settings.span_gap_s}"
     measured_by = accepted(packs.get(logs[-1].ref.profile) if logs else None)
     return [hashlib.sha256("\n".join([f"{how} {cut}", *sorted(inside)]).encode()).hexdigest() for how in measured_by]

@@ -3,8 +3,8 @@
 Exit code of a night (one place; the command line repeats it):
     20  a stop-use finding is new or worse
     10  a service finding is new or worse, or its mute has ended; or the fleet is quiet: only with `quiet_days`
-        set, when no vehicle at all has a record newer than that, so that the uploads may be broken; or logs contradict a
-        profile (pipeline/night/contacts.py) in a way that is new this night
+        set, when no vehicle at all has a record newer than that, so that the uploads may be broken; or logs contradict
+        a profile (pipeline/night/contacts.py) in a way that is new this night
     30  nothing of that, but logs went to quarantine this night
      0  nothing to call anyone about
 The most urgent wins: 20 before 10 before 30. A stop-use finding that stands unchanged is no news and gives no code, but

@@ -1,5 +1,6 @@
-"""Profiles held against logs in a scan: at first contact, when a profile changed, and again as logs come while a test is
-open. What comes of it is written down; rules that read a contradicted role may not judge (pipeline/health/doubts.py).
+"""Profiles held against logs in a scan: at first contact, when a profile changed, and again as logs come while a test
+is open. What comes of it is written down; rules that read a contradicted role may not judge
+(pipeline/health/doubts.py).
 """
 
 from __future__ import annotations

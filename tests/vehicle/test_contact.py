@@ -52,7 +52,6 @@ def test_a_right_profile_holds(tmp_path: Path) -> None:
         ("wheel_m = 0.200", "wheel_m = 2.00", "motor_speed", "through gear and wheel"),
         ("rated_ah = 30.0", "rated_ah = 300.0", "pack_soc", "times what the state of charge"),
         ('"VEH_Motion.WheelSpeed"', '{ signal = "VEH_Motion.WheelSpeed", unit = "mph" }', "vehicle_speed", "times"),
-        ('"CTRL_Command.Throttle"', '"CTRL_Command.BrakeDemand"', "throttle", ""),
         ('"BMS_Limits.DischargeLimit"', '{ signal = "BMS_Limits.DischargeLimit", unit = "mA" }', "discharge_limit", ""),
         ('"CTRL_Status.Uptime"', '{ signal = "CTRL_Status.Uptime", unit = "ms" }', "controller_uptime", "runs"),
         ('1 = "precharge", 2 = "closed"', '2 = "precharge", 1 = "closed"', "contactor_state", "main switch"),
@@ -67,6 +66,11 @@ def test_a_wrong_profile_is_told(tmp_path: Path, wrong: str, right: str, role: s
     contact = held(tmp_path, text)
     assert role in contact.doubts
     assert any(words in c.reason for c in contact.told if role in c.roles)
+
+
+def test_exchanged_commands_are_told(tmp_path: Path) -> None:
+    text = zirbel().replace("CTRL_Command.Throttle", "@").replace("CTRL_Command.BrakeDemand", "CTRL_Command.Throttle")
+    assert {"throttle", "brake_demand"} <= set(held(tmp_path, text.replace("@", "CTRL_Command.BrakeDemand")).doubts)
 
 
 def test_another_chemistry_is_told(tmp_path: Path) -> None:
