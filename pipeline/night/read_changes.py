@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.night import mutes
-from herdbook.pipeline.night.changes import Change, ChangeKind, ChangeList, ProfileDoubt, StopUse
+from herdbook.pipeline.night.changes import NOT_ASSESSED, Change, ChangeKind, ChangeList, ProfileDoubt, StopUse
 from herdbook.pipeline.store.connection import connect
 from herdbook.pipeline.store.statements import Row, ask, has
 from herdbook.pipeline.store.store import Store
@@ -17,6 +17,8 @@ from herdbook.pipeline.times import naive_utc, utc_now
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
+
+NOT_ASSESSED_OF = "SELECT vehicle, reason FROM fleet_log WHERE scan = ? AND change = ? ORDER BY vehicle"
 
 
 def last_night(store: Store, quiet_days: float | None = None, scan: str = "") -> ChangeList | None:
@@ -51,11 +53,18 @@ def read_changes(
         vehicles=int(night["vehicles"]),
         stop_use=tuple(standing(con)),
         changes=tuple(sorted(changes, key=Change.rank)),
+        notes=_notes(con, night["scan"]),
         quarantined=tuple((row["name"], row["reason"]) for row in refused),
         fleet_quiet=quiet(night["as_of"], now, quiet_days),
         muted=tuple(sorted(muted, key=Change.rank)),
         doubts=tuple(profile_doubts(con, night["covers"])),
+        not_assessed=tuple(con.execute(NOT_ASSESSED_OF, [night["scan"], NOT_ASSESSED]).fetchall()),
     )
+
+
+def _notes(con: DuckDBPyConnection, scan: str) -> tuple[str, ...]:
+    """What a night did beside new logs; none in a copy that was published before there were such."""
+    return tuple(row["note"] for row in ask(con, __name__, "night_notes", scan=scan)) if has(con, "night_notes") else ()
 
 
 def profile_doubts(con: DuckDBPyConnection, covers: Sequence[str]) -> list[ProfileDoubt]:
@@ -150,7 +159,8 @@ def _unmuted(con: DuckDBPyConnection, scan: str, started: datetime, settled: set
 
 def fleet_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:
     """Changes of vehicles as such: first seen, silent, back."""
-    rows = con.execute("SELECT change, vehicle, reason FROM fleet_log WHERE scan = ?", [scan]).fetchall()
+    wanted = "SELECT change, vehicle, reason FROM fleet_log WHERE scan = ? AND change <> ?"
+    rows = con.execute(wanted, [scan, NOT_ASSESSED]).fetchall()
     return [Change(ChangeKind(kind), vehicle, reason) for kind, vehicle, reason in rows]
 
 

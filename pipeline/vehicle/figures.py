@@ -192,7 +192,7 @@ class VehicleFigures(Figures):
     kind = Text("what it is, in words")
     zone = Text('time zone of the place it is used in, such as "Europe/Vienna"', used_by="pages that show times")
     mass_kg = Number("kg", 5, 5000, "with usual rider and load", used_by="braking, road load")
-    top_speed_kmh = Number("km/h", 1, 300, "as built")
+    top_speed_kmh = Number("km/h", 1, 300, "as built", used_by="the check against logs")
     drag_area_m2 = Number("m2", 0.05, 10, "drag coefficient x frontal area", used_by="braking, road load")
     rolling = Number("1", 0.001, 0.2, "rolling resistance, force over weight", used_by="braking, road load")
     touch_max_c = Number("degC", 30, 120, "highest temperature of surfaces that a rider can reach")
@@ -299,7 +299,7 @@ class PackFigures(Figures):
 
 class DriveFigures(Figures):
     table = "drive"
-    motors = Whole("1", 1, 8, "motors that drive")
+    motors = Whole("1", 1, 8, "motors that drive", used_by="the check against logs")
     motor_w = Number("W", 10, 1e6, "one motor, for long")
     pole_pairs = Whole("1", 1, 100, "pole pairs of a motor")
     gear = Number("1", 0.05, 100, "motor turns for one wheel turn", used_by="belt, encoder, road load")

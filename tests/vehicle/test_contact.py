@@ -52,6 +52,7 @@ def test_a_right_profile_holds(tmp_path: Path) -> None:
         ("wheel_m = 0.200", "wheel_m = 2.00", "motor_speed", "through gear and wheel"),
         ("rated_ah = 30.0", "rated_ah = 300.0", "pack_soc", "times what the state of charge"),
         ('"VEH_Motion.WheelSpeed"', '{ signal = "VEH_Motion.WheelSpeed", unit = "mph" }', "vehicle_speed", "times"),
+        ('"CTRL_Command.Throttle"', '{ signal = "CTRL_Command.BrakeDemand", shared = true }', "throttle", ""),
         ('"BMS_Limits.DischargeLimit"', '{ signal = "BMS_Limits.DischargeLimit", unit = "mA" }', "discharge_limit", ""),
         ('"CTRL_Status.Uptime"', '{ signal = "CTRL_Status.Uptime", unit = "ms" }', "controller_uptime", "runs"),
         ('1 = "precharge", 2 = "closed"', '2 = "precharge", 1 = "closed"', "contactor_state", "main switch"),

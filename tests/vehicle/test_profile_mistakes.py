@@ -96,7 +96,11 @@ def test_all_mistakes_of_a_profile_are_told_at_once(tmp_path: Path) -> None:
         ('regen_current = "CTRL_Brake.RegenDelivered"', 'regen_current = "CTRL_Brake.RegenWanted"', "regen_demand"),
         ('charger_voltage = "CHG_Output.ChargerVoltage"', 'charger_voltage = "BMS_Pack.PackVoltage"', "pack_voltage"),
         ('right = "MOT_Right.RightSpeed"', 'right = "MOT_Left.LeftSpeed"', "motor_speed[left] and motor_speed[right]"),
-        ('"BMS_Cells.Group{n:02d}"', '"BMS_Cells.Group01"', "cell_voltage[1] and cell_voltage[2]"),
+        (
+            '"BMS_Cells.Group{n:02d}", n = "1..12"',
+            '["BMS_Cells.Group{01..11}", "BMS_Cells.Group11"]',
+            "cell_voltage[11] and cell_voltage[12]",
+        ),
     ],
 )
 def test_one_signal_is_not_two_roles(tmp_path: Path, old: str, new: str, said: str) -> None:
@@ -127,7 +131,10 @@ def test_a_signal_whose_factor_is_zero_is_refused(tmp_path: Path) -> None:
     line = next(x for x in dbc.splitlines() if x.strip().startswith("SG_ PackVoltage "))
     flat = line[: line.index("(")] + "(0,0)" + line[line.index(")") + 1 :]
     (tmp_path / "zirbel.dbc").write_text(dbc.replace(line, flat), "utf-8")
-    with pytest.raises(ProfileProblems, match=r"role pack_voltage: .* BMS_Pack.PackVoltage a factor of 0"):
+    with pytest.raises(ProfileProblems, match=r"message BMS_Pack, signal PackVoltage: a factor of 0"):
+        load_profile(path)
+    path.write_text(path.read_text("utf-8").replace("[[bus]]", "[[bus]]\nlenient = true"), "utf-8")
+    with pytest.raises(ProfileProblems, match=r"role pack_voltage: message BMS_Pack has no signal PackVoltage"):
         load_profile(path)
 
 

@@ -46,8 +46,8 @@ OPEN_S = 15.0  # after the switch opened: it may take so long to come back: engi
 LET_GO_S = 0.2  # as for the rule on drop-outs: shorter could be one lost frame
 
 CAUTION = (
-    "Electric braking may be missing or one-sided: do not ride until a qualified person has inspected the brakes. "
-    "Software cannot clear a brake fault, and local rules come first.",
+    "Electric braking may be missing or one-sided; inspecting brakes is for a qualified person. Software cannot clear "
+    "a brake fault, and local rules come first.",
     "A logged deceleration is no brake test: load, slope and road are not known.",
 )
 

@@ -94,7 +94,7 @@ RULE = Rule(
         "Read the controller's restart reasons",
         "Record its supply voltage fast during a hard pull",
     ),
-    cautions=("The electric brake is gone while the controller restarts: do not ride before it is mended.",),
+    cautions=("The electric brake is gone while the controller restarts.",),
     source="definition: uptime falls back and runs on from there",
     cases=_cases,
 )

@@ -100,9 +100,7 @@ RULE = Rule(
         "Look at the encoder signals with an oscilloscope",
         "Swap the encoders' plugs, if the maker allows it: does the fault move along?",
     ),
-    cautions=(
-        "When one motor lets go in braking the vehicle pulls to the other side: do not ride before it is mended.",
-    ),
+    cautions=("When one motor lets go in braking the vehicle pulls to the other side.",),
     source="definitions: this project",
     cases=_cases,
 )

@@ -115,7 +115,7 @@ RULE = Rule(
         "A loose power connector between pack and controller",
     ),
     bench=(
-        "Do not ride. Secure the logs of these seconds",
+        "Keep the logs of these seconds",
         "Read the fault memories of battery management system and controller",
         "Check power connectors and sense wires for looseness and heat marks",
         "On a stand with a load: repeat the braking at the same charge and temperature, recording both bus voltages",
