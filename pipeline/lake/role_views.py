@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -67,17 +67,24 @@ def view_of_log(path: Path, profile: Profile, vehicle: str) -> View:
         frames += len(piece)
         if frames >= MOST_FRAMES:
             break
-    samples = RoleSamples(profile, vehicle)
     if not held:
-        return samples.view(0.0)
+        return RoleSamples(profile, vehicle).view(0.0)
     decoder.add(join_frames(held))
     decoder.close()
-    pieces = [_piece(name, table) for name, table in decoder.arrays().items()]
-    columns = {f"{piece.message}.{name}" for piece in pieces for name in piece.columns}
-    _collect(samples, pieces, columns)
     tally = decoder.tally
     data = tally.frames - tally.error - tally.remote
-    return samples.view(tally.known / data if data else 0.0)
+    return view_of_pieces(pieces_of(decoder.arrays()), profile, vehicle, tally.known / data if data else 0.0)
+
+
+def pieces_of(tables: dict[str, Table]) -> list[Piece]:
+    return [_piece(name, table) for name, table in tables.items()]
+
+
+def view_of_pieces(pieces: Sequence[Piece], profile: Profile, vehicle: str, known_share: float = 1.0) -> View:
+    """A log that is decoded already."""
+    samples = RoleSamples(profile, vehicle)
+    _collect(samples, pieces, {f"{piece.message}.{name}" for piece in pieces for name in piece.columns})
+    return samples.view(known_share)
 
 
 def _piece(message: str, table: Table) -> Piece:
