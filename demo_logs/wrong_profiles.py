@@ -3,9 +3,9 @@
     python -m demo_logs.wrong_profiles [--n 1000] [--seed 1] [--jobs 2] [--out build/wrong_profiles.md]
 
 A mutation is one mistake as people make them: a typing error in a key or name, a sign, a unit, a factor of ten on a
-role or a figure, two roles exchanged, cells dropped. It is told at the check when the profile does not load, at contact when
-the demo's own logs contradict it (pipeline/vehicle/contact), as a scan would hold it against them. It matters when a
-metric of a ride or of a charge moves by more than 5 % of itself, comes or goes.
+role or a figure, two roles exchanged, cells dropped. It is told at the check when the profile does not load, at
+contact when the demo's own logs contradict it (pipeline/vehicle/contact), as a scan would hold it against them. It
+matters when a metric of a ride or of a charge moves by more than 5 % of itself, comes or goes.
 """
 
 from __future__ import annotations

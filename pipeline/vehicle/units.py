@@ -142,5 +142,5 @@ def kind_of(dbc_unit: str) -> tuple[str, float]:
 
 
 def units_of(role: Role) -> tuple[str, ...]:
-    """DBC units that can be turned into the role's, as the table writes them; none where a raw number is the meaning."""
+    """DBC units that can be turned into the role's, as the table writes them; none where a raw number counts."""
     return () if role.unit in FREE else tuple(sorted(_TABLE[role.unit]))
