@@ -102,6 +102,7 @@ class ChangeList:
     quarantined: tuple[tuple[str, str], ...]
     fleet_quiet: str
     muted: tuple[Change, ...] = ()
+    notes: tuple[str, ...] = ()  # what the night did beside new logs
     not_assessed: tuple[tuple[str, str], ...] = ()
     waiting: tuple[tuple[str, str], ...] = ()
 
@@ -146,6 +147,7 @@ class ChangeList:
             "stop_use": [asdict(s) for s in self.stop_use],
             "changes": [c.as_dict() for c in self.changes],
             "muted": [c.as_dict() for c in self.muted],
+            "notes": list(self.notes),
             "fleet_quiet": self.fleet_quiet,
             "quarantined": [{"log": name, "reason": reason} for name, reason in self.quarantined],
             "not_assessed": [{"vehicle": vehicle, "reason": reason} for vehicle, reason in self.not_assessed],

@@ -165,6 +165,7 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
         ]
         more = len(changes.changes) - MOST_LINES
         lines += [f"- and {more} more; the fleet page and `herdbook night --json` have them all"] if more > 0 else []
+    lines += ["", *map(_cut, changes.notes)] if changes.notes else []
     if changes.quarantined:
         lines += ["", "IN QUARANTINE"]
         lines += _listed(changes.quarantined)

@@ -26,6 +26,8 @@ def show(result: dict[str, Any]) -> None:
         screen.table("Changed", COLUMNS, result["rows"])
     if result["muted"]:
         screen.say(f"{screen.plural(len(result['muted']), 'change')} muted and not told. See: herdbook mute")
+    for note in result["notes"]:
+        screen.say(f"{note[:1].upper()}{note[1:]}.")
     if result["quarantined"]:
         refused = [(q["log"], q["reason"]) for q in result["quarantined"]]
         screen.table("In quarantine", ("log", "reason"), refused, note="More: herdbook quarantine")
