@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.errors import SettingsError, damage
+from herdbook.pipeline.store.publish import vouch_for
 
 if TYPE_CHECKING:
     import duckdb
@@ -45,7 +46,9 @@ class Limits:
 
 @contextmanager
 def answering(store: Store, sql: str, limits: Limits) -> Iterator[Answer]:
-    """Raises: SettingsError for anything but one SELECT, and for one that takes too long or too much; StoreError."""
+    """The parts it may read are compared with their hashes first.
+
+    Raises: SettingsError for anything but one SELECT, and for one that takes too long or too much; StoreError."""
     with _locked(store, sql, limits) as (con, late):
         con.execute(_one_select(con, sql))
         columns = once([str(column[0]) for column in con.description or ()])
@@ -104,11 +107,8 @@ def _one_select(con: duckdb.DuckDBPyConnection, sql: str) -> str:
 
 @contextmanager
 def _locked(store: Store, sql: str, limits: Limits) -> Iterator[tuple[duckdb.DuckDBPyConnection, threading.Event]]:
-    """A connection that can read the published catalogue and the lake, for so long; errors in words. The parts that the
-    statement may read are compared with their hashes first, outside of its time."""
+    """A connection that can read the published catalogue and the lake, for so long; errors in words."""
     import duckdb
-
-    from herdbook.pipeline.store.publish import vouch_for
 
     late = threading.Event()
     with tempfile.TemporaryDirectory(prefix="herdbook-query-") as room, store.read() as con:
@@ -120,8 +120,8 @@ def _locked(store: Store, sql: str, limits: Limits) -> Iterator[tuple[duckdb.Duc
         timer = threading.Timer(limits.timeout_s, end)
         timer.daemon = True
         try:
-            lock_down(con, store, room, limits)
             vouch_for(store, con, _one_select(con, sql))
+            lock_down(con, store, room, limits)
             timer.start()
             yield con, late
         except duckdb.Error as error:
