@@ -216,6 +216,11 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
         ratio = table["ratio"][judged]
         se = float(np.std(ratio, ddof=1) / np.sqrt(ratio.size)) if ratio.size > 1 else None
         out.append(Metric("regen_ratio", float(np.mean(ratio)), "1", se, int(ratio.size)))
+        missing = (table["short_undelivered_a"] + table["short_unreasoned_a"])[judged]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            explained = table["short_a"][judged] - missing
+            share = 1.0 - ratio - explained / table["demand_a"][judged]
+        out.append(Metric("regen_missing_share", median(share), "1", se, int(share.size)))
     response = table["response_s"][np.isfinite(table["response_s"])]
     if response.size:
         grid = s.cycle_s / np.sqrt(6.0)  # two clocks, each rounded to a cycle
@@ -245,10 +250,12 @@ SET = MetricSet(
         ),
         "regen_energy_wh": ("Wh", "Energy given back to the pack in brakings."),
         "regen_ratio": ("1", "Delivered over demanded regeneration current, mean over brakings."),
+        "regen_missing_share": ("1", "Of the demand: neither delivered nor explained, median over brakings."),
         "brake_response_s": ("s", "Delay from demand to delivery at half height, median over brakings."),
         "braking_sided_count": ("1", "Brakings in which both motors' braking current is known."),
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
+    version=2,
 )

@@ -37,7 +37,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             wild = moving & (own > IMPLAUSIBLE * reference)
         n = int(np.count_nonzero(moving))
         moving_s = float(n) * signals.step_us(s) / 1e6
-        runs = stretches(s.t, lost, PAUSE_S, join_s=0.1, least_s=LEAST_S, least_n=3)
+        runs = stretches(s.t, lost, PAUSE_S, join_s=0.1, least_s=LEAST_S, least_n=2)
         metrics += [
             Metric("encoder_watched_h", moving_s / 3600.0, "h", n=n, item=side),
             Metric("encoder_dropout_count", float(len(runs)), "1", n=n, item=side),
@@ -81,4 +81,5 @@ SET = MetricSet(
         "speed_implausible_share": ("1", "Share of samples far faster than the wheel and the other motor."),
     },
     source="definitions: this file; thresholds: engineering choice",
+    version=2,  # two readings may tell a loss, where they lie 0.08 s apart
 )
