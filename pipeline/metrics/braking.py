@@ -4,6 +4,7 @@ Data keys of an event (a key is left out where it is unknown):
     demand_pct, demand_max_pct   brake command, mean and largest
     speed_start_ms, speed_end_ms vehicle speed
     soc_pct, cell_max_v, cell_min_c, cell_max_c    state of the pack: charge, highest group, coldest, hottest sensor
+    learned                      1 where the controller does not say what it is asked: demand_a is what its lever gets
     demand_a, allowed_a, delivered_a, charge_limit_a    pack-side regeneration current, means once settled
     ratio                        delivered over demanded, settled
     settled_s                    time behind these means
@@ -86,7 +87,7 @@ def _demand(s: Samples) -> dict[str, Floats]:
         "cell_min_c": extremes(s.state.cell_min_c, e, largest=False),
         "cell_max_c": extremes(s.state.cell_max_c, e),
         "charge_limit_a": means(s.charge_limit_a, e),
-    }
+    } | ({"learned": np.ones(len(e))} if s.learned else {})
 
 
 def _response(s: Samples, envelope: Envelope) -> Floats:
@@ -216,11 +217,12 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
         ratio = table["ratio"][judged]
         se = float(np.std(ratio, ddof=1) / np.sqrt(ratio.size)) if ratio.size > 1 else None
         out.append(Metric("regen_ratio", float(np.mean(ratio)), "1", se, int(ratio.size)))
-        missing = (table["short_undelivered_a"] + table["short_unreasoned_a"])[judged]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            explained = table["short_a"][judged] - missing
-            share = 1.0 - ratio - explained / table["demand_a"][judged]
-        out.append(Metric("regen_missing_share", median(share), "1", se, int(share.size)))
+        if not s.learned:  # what a lever usually gets cannot be missing
+            missing = (table["short_undelivered_a"] + table["short_unreasoned_a"])[judged]
+            with np.errstate(invalid="ignore", divide="ignore"):
+                explained = table["short_a"][judged] - missing
+                share = 1.0 - ratio - explained / table["demand_a"][judged]
+            out.append(Metric("regen_missing_share", median(share), "1", se, int(share.size)))
     response = table["response_s"][np.isfinite(table["response_s"])]
     if response.size:
         grid = s.cycle_s / np.sqrt(6.0)  # two clocks, each rounded to a cycle

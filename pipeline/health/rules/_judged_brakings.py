@@ -11,6 +11,7 @@ PARTS = ("slow", "ceiling", "full", "cold", "hot", "unreasoned", "undelivered")
 EXPLAINED = ("slow", "ceiling", "full", "cold", "hot")
 KEYS = (
     "demand_pct",
+    "learned",
     "demand_a",
     "allowed_a",
     "delivered_a",

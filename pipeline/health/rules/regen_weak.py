@@ -20,7 +20,7 @@ from herdbook.pipeline.health.statistics import confidence, middle
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    every = accounted(record)
+    every = accounted(record).filter(pl.col("learned").is_null())
     every = every.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
     if every.height < limits["least"]:
         return NotAssessed(f"only {counted(every.height, 'answered braking')} with the pack's state recorded")
