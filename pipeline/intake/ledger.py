@@ -50,27 +50,31 @@ def commit(store: Store, outcomes: Sequence[Outcome], now: int | None = None) ->
 
     now: when they were received, microseconds UTC.
     """
-    now = now_us() if now is None else now
+    with transaction(store.catalogue) as con:
+        return enter(con, outcomes, now_us() if now is None else now)
+
+
+def enter(con: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome], now: int) -> Committed:
+    """The same inside the caller's transaction."""
     came = [o for o in {o.file.path: o for o in outcomes}.values() if not isinstance(o, GoneLog)]
     if not came:
         return Committed()
-    with transaction(store.catalogue) as con:
-        known = {row["log"]: _Known(**row) for row in ask(con, __name__, "logs_known", logs=[o.file.log for o in came])}
-        fresh: dict[str, TakenLog] = {}
-        entries: list[tuple[_Came, Entry]] = []
-        vehicles: set[str] = set()
-        for o in came:
-            entry = _entry(con, o, known, fresh)
-            entries.append((o, entry))
-            if isinstance(o, TakenLog) and entry is Entry.TAKEN:
-                fresh[o.file.log] = o
-                vehicles |= {o.vehicle, *([known[o.file.log].vehicle] if o.file.log in known else [])}
-        _replace(con, list(fresh.values()), now)
-        for o, entry in entries:
-            if isinstance(o, QuarantinedLog) and entry is Entry.QUARANTINED:
-                _quarantine(con, o, now)
-        _remember(con, entries)
-        touch(con, sorted(vehicles))
+    known = {row["log"]: _Known(**row) for row in ask(con, __name__, "logs_known", logs=[o.file.log for o in came])}
+    fresh: dict[str, TakenLog] = {}
+    entries: list[tuple[_Came, Entry]] = []
+    vehicles: set[str] = set()
+    for o in came:
+        entry = _entry(con, o, known, fresh)
+        entries.append((o, entry))
+        if isinstance(o, TakenLog) and entry is Entry.TAKEN:
+            fresh[o.file.log] = o
+            vehicles |= {o.vehicle, *([known[o.file.log].vehicle] if o.file.log in known else [])}
+    _replace(con, list(fresh.values()), now)
+    for o, entry in entries:
+        if isinstance(o, QuarantinedLog) and entry is Entry.QUARANTINED:
+            _quarantine(con, o, now)
+    _remember(con, entries)
+    touch(con, sorted(vehicles))
     count = [entry for _, entry in entries].count
     return Committed(count(Entry.TAKEN), count(Entry.KNOWN), count(Entry.QUARANTINED), tuple(sorted(vehicles)))
 

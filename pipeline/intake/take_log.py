@@ -29,6 +29,7 @@ from herdbook.pipeline.intake.outcome import GoneLog, KnownLog, LogFile, LogRepo
 from herdbook.pipeline.intake.sidecar import Sidecar, read_sidecar
 from herdbook.pipeline.lake.part import VERSION, Part, file_hash
 from herdbook.pipeline.lake.place import writing
+from herdbook.pipeline.store.publish import published_hash
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import S, now_us
 from herdbook.pipeline.vehicle.profile import Profile
@@ -108,9 +109,10 @@ def _into_the_lake(
     )
     start, least = first + placed.shift, store.settings.min_known_share
     profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
-    with store.lake.adding(part_path(profile, file.log, placed.shift)) as target:
+    part = part_path(profile, file.log, placed.shift)
+    with store.lake.adding(part) as target:
         with writing(store.lake):
-            written = _kept(target, file.log, profile)
+            written = _kept(target, file.log, profile, store, part)
         if written is None:
             with LogDecoding(store, profile, placed.shift) as decoding:
                 for frames in chain(head, chunks):
@@ -135,15 +137,18 @@ def _head(chunks: Iterator[Frames]) -> list[Frames]:
     raise InputError("the log holds no data frames", "", "Check the logger's set-up; it recorded no traffic")
 
 
-def _kept(target: Path, log: str, profile: Profile) -> WrittenPart | None:
-    """What is in a part that an interrupted run had finished; None when there is none or it is broken."""
+def _kept(target: Path, log: str, profile: Profile, store: Store, part: str) -> WrittenPart | None:
+    """What is in the part when the lake has it already and its bytes are those that were published; else None, and it
+    is written again: nobody knows whether what lies there is whole and sound."""
     if not target.exists():
         return None
+    digest = file_hash(target)
+    if digest != published_hash(store, part):
+        return None
     try:
-        part = Part.open(target)
-        return WrittenPart(LogReport.from_json(part.logs[log]), serials_in(part, log, profile), file_hash(target))
+        held = Part.open(target)
+        return WrittenPart(LogReport.from_json(held.logs[log]), serials_in(held, log, profile), digest)
     except (DamagedPartError, KeyError, TypeError):
-        target.unlink()
         return None
 
 

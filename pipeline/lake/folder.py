@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -68,6 +69,13 @@ class FolderLake:
 
         path = self.root / inside(part)
         return file_hash(path) if path.is_file() else None
+
+    def copy_out(self, part: str, target: Path) -> bool:
+        try:
+            shutil.copyfile(self.root / inside(part), target)
+        except FileNotFoundError:
+            return False
+        return True
 
     def parts(self) -> list[StoredPart]:
         found = []

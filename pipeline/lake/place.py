@@ -81,6 +81,9 @@ class Lake(Protocol):
     def hash_of(self, part: str) -> str | None:
         """SHA-256 of the file in the lake itself; None when there is none."""
 
+    def copy_out(self, part: str, target: Path) -> bool:
+        """Copy the file as it is, sound or not, to a place outside the lake; False when there is none."""
+
     def parts(self) -> list[StoredPart]:
         """Every part in the lake, by name."""
 

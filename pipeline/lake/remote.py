@@ -224,6 +224,9 @@ class RemoteLake:
         except DamagedPartError:
             return None
 
+    def copy_out(self, part: str, target: Path) -> bool:
+        return self._fetch(part, target)
+
     def restore(self, part: str, digest: str) -> bool:
         from herdbook.pipeline.lake.part import file_hash
 

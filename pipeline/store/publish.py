@@ -59,6 +59,18 @@ def publish(store: Store) -> Path:
     return store.fleet
 
 
+def published_hash(store: Store, part: str) -> str:
+    """SHA-256 of a part as it was last published; "" where it was not, or nothing can be read."""
+    import duckdb
+
+    try:
+        with duckdb.connect(str(store.fleet), read_only=True) as con:
+            found = con.execute("SELECT hash FROM parts WHERE part = ? LIMIT 1", [part]).fetchone()
+    except duckdb.Error:
+        return ""
+    return str(found[0]) if found else ""
+
+
 def _add_views(path: Path, store: Store) -> None:
     con = connect(path)
     try:
