@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
-from herdbook.pipeline.health.severity import SUBSYSTEMS, rank
+from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity, rank
 from herdbook.pipeline.vehicle.chemistry import Chemistry
 
 MOST_WINDOWS = 10
+SURE = {Severity.STOP_USE: 0.9, Severity.SERVICE: 0.8}  # least confidence to be said at all so: engineering choices
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +63,20 @@ def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
     said = rule.judge(record, limits_of(rule, record.profile.limits, chemistry))
     if isinstance(said, NotAssessed):
         return said
+    said = [as_sure(finding) for finding in said]
     order = sorted(said, key=lambda f: (-rank(f.severity), -share(f), f.item))
     return [replace(f, windows=f.windows[:MOST_WINDOWS]) for f in order]
+
+
+def as_sure(finding: Finding) -> Finding:
+    """The finding no more severe than its confidence bears: who must not ride, or must come in, is told so only when it
+    is nearly certain; what is likely is worth a note."""
+    severity = finding.severity
+    if severity is Severity.STOP_USE and finding.confidence < SURE[severity]:
+        severity = Severity.SERVICE
+    if severity is Severity.SERVICE and finding.confidence < SURE[severity]:
+        severity = Severity.NOTE
+    return finding if severity is finding.severity else replace(finding, severity=severity)
 
 
 def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:

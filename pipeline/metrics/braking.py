@@ -46,9 +46,9 @@ from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
 
-LEAST_A = 3.0  # a demand under this is too small to judge a delivery by; engineering choice
+LEAST_SIDE_A = 3.0  # torque current of both motors' middle under which their sides are not compared
 CLOSED = float(ROLES["contactor_state"].states.index("closed"))
-TOLERANCE_A, TOLERANCE_SHARE = 1.0, 0.08  # current sensors of two units; engineering choice
+TOLERANCE_OF_LEAST, TOLERANCE_SHARE = 0.33, 0.08  # current sensors of two units, 1 A of 3; engineering choice
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -61,7 +61,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     delay = median(timed) if timed.size else np.nan
     steady = settled(samples, signals, delay)
     with np.errstate(invalid="ignore"):
-        judged = steady & (samples.demand_a >= LEAST_A) & np.isfinite(samples.delivered_a)
+        judged = steady & (samples.demand_a >= samples.least_a) & np.isfinite(samples.delivered_a)
     table = (
         _demand(samples)
         | {"response_s": response}
@@ -94,15 +94,16 @@ def _response(s: Samples, envelope: Envelope) -> Floats:
     with np.errstate(invalid="ignore"):
         fast = ~(s.state.speed_ms < envelope.fade_ms)
     target = np.where(fast, np.fmin(s.demand_a, s.allowed_a), np.nan)
-    return response_s(s.t, target, s.delivered_a, s.events, max(LEAST_A, 5.0))
+    return response_s(s.t, target, s.delivered_a, s.events, 1.5 * s.least_a, s.clean)
 
 
 def _delivery(s: Samples, envelope: Envelope, judged: Bools) -> dict[str, Floats]:
     e = s.events
     with np.errstate(invalid="ignore", divide="ignore"):
-        tolerance = np.fmax(TOLERANCE_A, TOLERANCE_SHARE * s.demand_a)
+        tolerance = np.fmax(TOLERANCE_OF_LEAST * s.least_a, TOLERANCE_SHARE * s.demand_a)
+        allowed = s.allowed_a if s.allowed_known else np.full(s.allowed_a.shape, np.nan)
         parts = split_shortfall(
-            s.demand_a, s.allowed_a, s.delivered_a, state=s.state, envelope=envelope, tolerance_a=tolerance
+            s.demand_a, allowed, s.delivered_a, state=s.state, envelope=envelope, tolerance_a=tolerance
         )
         out = {
             "demand_a": means(s.demand_a, e, judged),
@@ -122,7 +123,7 @@ def _sides(s: Samples, steady: Bools) -> dict[str, Floats]:
     left, right = (means(s.side_a[side], s.events, steady) for side in ("left", "right"))
     with np.errstate(invalid="ignore", divide="ignore"):
         middle = 0.5 * (left + right)
-        asymmetry = np.where(middle >= LEAST_A, np.abs(left - right) / middle, np.nan)
+        asymmetry = np.where(middle >= LEAST_SIDE_A, np.abs(left - right) / middle, np.nan)
     return {"left_a": left, "right_a": right, "asymmetry": asymmetry}
 
 
@@ -154,7 +155,7 @@ def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats
     with np.errstate(invalid="ignore"):
         fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
     usual = 0.2 if np.isnan(delay_s) else delay_s
-    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast=fast, s=s.events, least_a=LEAST_A, delay_s=usual)
+    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast=fast, s=s.events, least_a=s.least_a, delay_s=usual)
     out = {name: np.full(len(s.events), np.nan) for name in ("dropout_s", "dropout_allowed_a", "dropout_share")}
     if len(lost):
         of = owner(s.events, s.t.size)[lost.first]

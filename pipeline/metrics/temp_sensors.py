@@ -55,7 +55,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         if beside is None:  # a lone sensor is held against the cells, a lone one of the cells against all others
             rest = {r: v for r, v in families.items() if r != role}
             middle = families.get("cell_temp") if role != "cell_temp" else middle_of(rest) if rest else None
-        step = min((steps[role, i] for i in siblings), default=np.inf)
+        # one that kept its reading shows no step
+        step = min((steps[role, i] for i in siblings if steps[role, i] > 0), default=np.inf)
         out += _one(
             name, role, series, own=own, middle=middle, least_k=max(MOVED_K, MOVED_STEPS * step), step=steps[role, item]
         )

@@ -17,7 +17,7 @@ from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.frozen_sensor import resolution
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.road import GRAVITY
-from herdbook.pipeline.science.stretches import Stretches, extremes, first_where, stretches
+from herdbook.pipeline.science.stretches import Stretches, extremes, first_where, owner, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -27,6 +27,7 @@ SHARE = 0.05  # or this share of the largest of one motor
 ROLLING_SHARE = 0.5  # of the force that rolling on the level takes: on a slope of one per cent it drives on with less
 STEPS = 3.0  # and at least so many steps of the reading a motor, else it is noise
 LARGEST_STEP_A = 1.0  # a reading seldom seen between its ends shows no step; engineering choice
+FADED = 0.25  # of what flowed as the trigger was let go: ramps and filters pass it within their margin
 WATCH_S = 5.0  # how long after a release torque is looked for
 PAUSE_S = 0.3
 
@@ -105,8 +106,11 @@ def _lasting(
     last = np.searchsorted(t, ends, side="right") - 1
     known = last - first >= 2
     spans = Stretches(np.where(known, first, 0), np.where(known, last, 0))
+    # what fades as it should passes the limit late when much flowed: what stays on does not fade
+    before = current[np.maximum(first - 1, 0)]
+    needed = np.fmax(limit, FADED * np.where(np.isfinite(before), before, 0.0))
     with np.errstate(invalid="ignore"):
-        quiet = first_where(~(current >= limit), spans)  # an unknown current proves no torque
+        quiet = first_where(~(current >= needed[owner(spans, t.size)]), spans)  # an unknown current proves no torque
     whole = known & np.isfinite(extremes(current, spans))
     lasted = np.where(quiet >= 0, (t[quiet] - off_at) / 1e6, (ends - off_at) / 1e6)
     return np.where(whole, lasted, np.nan)

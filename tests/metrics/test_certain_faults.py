@@ -37,7 +37,7 @@ def value(outcome: Outcome, name: str, item: str = "") -> float:
 def test_torque_that_moves_the_vehicle_counts_however_few_amperes(build: Build, amps: float, counts: bool) -> None:
     """Rolling takes 14.9 N, an ampere in each of two motors gives 4.5 N at the road: 4 A drive on, 1 A do not."""
     held = lambda s: np.where((s >= 10) & (s < 13), 0.0, 1.0)  # noqa: E731
-    current = lambda s: np.where((s >= 10) & (s < 13), np.where(s < 12, amps, 0.0), 20.0 + 0.1 * (s % 1))  # noqa: E731
+    current = lambda s: np.where((s >= 10) & (s < 13), np.where(s < 12, amps, 0.0), 1.5 * amps + 0.1 * (s % 1))  # noqa: E731
     roles = {"trigger": (20.0, held), "motor_current__left": (20.0, current), "motor_current__right": (20.0, current)}
     outcome = run(release.SET, build(30.0, **roles))
     assert len(outcome.events) == counts

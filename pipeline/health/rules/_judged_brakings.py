@@ -6,6 +6,7 @@ import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, recent
 from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.metrics.shared.braking_samples import least_a
 
 PARTS = ("slow", "ceiling", "full", "cold", "hot", "unreasoned", "undelivered")
 EXPLAINED = ("slow", "ceiling", "full", "cold", "hot")
@@ -42,7 +43,6 @@ KEYS = (
 LEAST_SETTLED_S = 0.2
 DAYS = 30.0  # what is older has been looked at, or mended: engineering choice
 NEWEST = 60  # brakings behind a middle: fresh enough to show what began lately: engineering choice
-LEAST_DEMAND_A = 3.0
 OPEN_S = 15.0  # after the switch opened: it may take so long to come back: engineering choice
 LET_GO_S = 0.2  # as for the rule on drop-outs: shorter could be one lost frame
 
@@ -60,13 +60,13 @@ def table(record: Record, most: int | None = None) -> pl.DataFrame:
 
 def judged(record: Record) -> pl.DataFrame:
     """Brakings whose delivery can be judged: demand large enough and steady long enough, away from walking pace."""
-    return record.once("judged brakings", lambda: _judged(table(record)))
+    return record.once("judged brakings", lambda: _judged(table(record), least_a(record.profile)))
 
 
-def _judged(brakings: pl.DataFrame) -> pl.DataFrame:
+def _judged(brakings: pl.DataFrame, least: float) -> pl.DataFrame:
     return brakings.filter(
         pl.col("settled_s") >= LEAST_SETTLED_S,
-        pl.col("demand_a") >= LEAST_DEMAND_A,
+        pl.col("demand_a") >= least,
         pl.col("delivered_a").is_not_null(),
         pl.col("short_slow_a").fill_null(0.0) < 0.2 * pl.col("demand_a"),
     )

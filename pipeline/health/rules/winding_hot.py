@@ -1,7 +1,8 @@
 """A motor winding gets too hot, or hotter than its copper loss explains, or far hotter than the other one.
 
-The copper's resistance rises with its own warmth (IEC 60034-1), which the model follows. The fleet's ratio of
-measured to explained rise takes up iron loss and the sensor's place.
+The copper's resistance rises with its own warmth (IEC 60034-1), which the model follows. The fleet's ratio of measured
+to explained rise takes up iron loss, the sensor's place and how fast a winding parts from its can: without a fleet a
+maker's one heat capacity does not tell them, and a winding is held against its twin.
 """
 
 from __future__ import annotations
@@ -25,11 +26,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not tops.height:
         return NotAssessed("no ride with winding temperatures over half of its time")
     found = []
-    fitted = record.profile.drive_figures.given(
-        "winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm"
-    )
     for side in sorted(set(tops["item"].to_list())):
-        known = multiple(record, "winding_heat_ratio", side, dict(limits), fitted)
+        known = multiple(record, "winding_heat_ratio", side, dict(limits), fitted=False)
         warm = _for_load(side, known, limits) if known is not None else None
         hot = warm or _against_twin(record, side, limits)
         hot = hot or _hot(record, side, tops.filter(pl.col("item") == side), limits)
@@ -85,7 +83,6 @@ def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Findin
     if known.value - 2.0 * known.se < limit:
         return None
     hit = known.rows.filter(pl.col("multiple") > limit)
-    basis = f"{known.vehicles} healthy vehicles" if known.vehicles else "the maker's figures"
     return Finding(
         severity=Severity.SERVICE,
         item=side,
@@ -93,9 +90,9 @@ def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Findin
         limit=limit,
         unit="1",
         statement=f"Over {known.rows.height} rides the {side} winding warmed {spell(known.value, 'times', known.se)} "
-        f"as much as its current explains by {basis}.",
+        f"as much as its current explains by {known.vehicles} healthy vehicles.",
         se=known.se,
-        confidence=confidence(known.value, limit, known.se) * (1.0 if known.vehicles else 0.8),
+        confidence=confidence(known.value, limit, known.se),
         persistence=hit.height / known.rows.height,
         count=hit.height,
         duration_s=seconds(hit),

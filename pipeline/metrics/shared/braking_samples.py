@@ -32,6 +32,9 @@ class Samples:
     demand_pct: Floats
     demand_a: Floats
     allowed_a: Floats
+    allowed_known: (
+        bool  # the controller says it; else it is what the pack allows, and limiters of its own are not known
+    )
     delivered_a: Floats
     pack_v: Floats
     link_v: Floats
@@ -39,6 +42,8 @@ class Samples:
     state: BrakingState
     charge_limit_a: Floats
     cycle_s: float
+    least_a: float  # a smaller demand is too small to judge a delivery by
+    clean: Bools  # of each braking: the lever was seen off just before
     learned: bool  # demand_a is no word of the controller, but what its lever usually gets
 
 
@@ -70,6 +75,11 @@ def _taper(full: float | None, zero: float | None, shift: float, otherwise: Tape
     return otherwise if full is None or zero is None else Taper(full + shift, zero + shift, zero > full)
 
 
+def least_a(profile: Profile) -> float:
+    """C/10, between 1 and 3 A: a small pack's brake is small."""
+    return float(np.clip(0.1 * profile.pack_figures.size_ah, 1.0, 3.0))
+
+
 def cut(signals: Signals) -> tuple[Times, Floats, Stretches]:
     """Times, demand in percent, and the stretches of braking. Hysteresis: on at ON_PCT, over under OFF_PCT."""
     demand = signals.series("brake_demand")
@@ -87,6 +97,8 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
     rows = np.arange(int(sizes.sum())) + np.repeat(events.first - first, sizes)
     events = Stretches(first, first + sizes - 1)
     t, demand_pct = t_all[rows], demand_all[rows]
+    before = np.maximum(rows[first] - 1, 0)
+    clean = (rows[first] > 0) & (t_all[rows[first]] - t_all[before] <= PAUSE_S * 1e6)
     side_a = {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES}
     state = _state(signals, t)
     pack_v = signals.at(t, "pack_voltage", hold_s=1.0)
@@ -104,6 +116,7 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         demand_pct=demand_pct,
         demand_a=wanted,
         allowed_a=_allowed(signals, t),
+        allowed_known=signals.has("regen_allowed"),
         delivered_a=_delivered(signals, t),
         pack_v=pack_v,
         link_v=_across(signals, t, "dc_link_voltage", np.fmax, 1.0),
@@ -111,6 +124,8 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         state=state,
         charge_limit_a=signals.at(t, "charge_limit", hold_s=3.0),
         cycle_s=signals.step_us(signals.series("brake_demand")) / 1e6,
+        least_a=least_a(profile),
+        clean=clean,
         learned=learned,
     )
 
