@@ -25,6 +25,7 @@ def register(app: typer.Typer) -> None:
     group.command(epilog="Example: herdbook store refit --store fleet")(refit)
     group.command(epilog="Example: herdbook store redecode --store fleet")(redecode)
     group.command(epilog="Example: herdbook store publish --store fleet")(publish)
+    group.command(epilog="Example: herdbook store key --store fleet")(key)
     app.add_typer(group, name="store")
 
 
@@ -190,3 +191,19 @@ def publish(store: StoreFolder = DEFAULT_STORE) -> None:
     with opened.lock("publish"):
         again(opened)
     screen.say(f"Published: {screen.place(opened.fleet)}")
+
+
+def key(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
+    """Print the public key by which others verify this store's histories; the key is made when there is none."""
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.store.signing_key import PUBLIC, private_key, public_key
+    from herdbook.pipeline.store.store import Store
+
+    opened = Store.open(store)
+    private_key(opened)
+    public = public_key(opened)
+    if json:
+        screen.as_json({"public_key": public, "file": str(opened.folder / PUBLIC)})
+        return
+    screen.say(public)
+    screen.say(f"Give it to whoever is to verify your histories, by a way they trust; it also lies in {PUBLIC}.")

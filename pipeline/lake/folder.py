@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.lake.part import Part
+    from herdbook.pipeline.lake.soundness import Soundness
 
 
 class FolderLake:
@@ -58,7 +60,18 @@ class FolderLake:
     def open(self, part: str, digest: str = "") -> Part:
         from herdbook.pipeline.lake.part import Part
 
+        if digest:
+            self._soundness.compare(inside(part), digest)
         return Part.open(self.root / inside(part))
+
+    @cached_property
+    def _soundness(self) -> Soundness:
+        from herdbook.pipeline.lake.soundness import Soundness
+
+        return Soundness(self.root, self.store)
+
+    def vouch(self, named: Sequence[tuple[str, str]], days: float) -> None:
+        self._soundness.vouch([(inside(part), digest) for part, digest in named], days)
 
     @contextmanager
     def adding(self, part: str) -> Iterator[Path]:

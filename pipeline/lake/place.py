@@ -9,7 +9,7 @@ part: the name in the catalogue, relative to the lake. Several processes may do 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -92,6 +92,12 @@ class Lake(Protocol):
 
     def restore(self, part: str, digest: str) -> bool:
         """Put a sound copy back where the lake's own is damaged or missing; False when there is none."""
+
+    def vouch(self, named: Sequence[tuple[str, str]], days: float) -> None:
+        """Before SQL reads these parts (with hashes): they are what was written, as of so many days ago at the latest.
+
+        Raises: DamagedPartError for one that is missing or damaged.
+        """
 
     def address(self, part: str) -> str:
         """By which SQL finds the part."""

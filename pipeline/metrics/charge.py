@@ -100,6 +100,7 @@ SET = MetricSet(
     id="charge",
     subject=Subject.PACK,
     needs=("pack_current",),
+    figures=("pack.rated_ah",),
     kinds=("charge", "rest"),
     compute=compute,
     gives={

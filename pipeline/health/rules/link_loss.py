@@ -81,6 +81,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("link_watched_h",),
     roles=("packet_age", "link_quality", "vehicle_speed"),
+    must=("packet_age",),
     limits=(
         Limit("rate", 1.0, "1/h", "of riding, proven at 95 % by the count (Poisson): engineering choice"),
         Limit(
