@@ -47,6 +47,7 @@ from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_SIDE_A = 3.0  # torque current of both motors' middle under which their sides are not compared
+STILL_PULLS = 0.3  # of the braking's strongest torque current: engineering choice
 CLOSED = float(ROLES["contactor_state"].states.index("closed"))
 TOLERANCE_OF_LEAST, TOLERANCE_SHARE = 0.33, 0.08  # current sensors of two units, 1 A of 3; engineering choice
 
@@ -154,6 +155,7 @@ def over_voltage_limit(profile: Profile, where: str) -> float | None:
 def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats]:
     with np.errstate(invalid="ignore"):
         fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
+        fast &= ~_pulling(s)
     usual = 0.2 if np.isnan(delay_s) else delay_s
     lost = dropouts(s.t, s.demand_a, s.delivered_a, fast=fast, s=s.events, least_a=s.least_a, delay_s=usual)
     out = {name: np.full(len(s.events), np.nan) for name in ("dropout_s", "dropout_allowed_a", "dropout_share")}
@@ -164,6 +166,15 @@ def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats
         np.fmin.at(out["dropout_allowed_a"], of, means(s.allowed_a, lost))
         np.fmax.at(out["dropout_share"], of, means(left, lost))
     return out
+
+
+def _pulling(s: Samples) -> Bools:
+    """Where the motors still brake: at little speed their own loss may eat what a weak brake gives back."""
+    known = [a for a in s.side_a.values() if np.isfinite(a).any()]
+    if not known:
+        return np.zeros(s.t.shape, bool)
+    total = np.nansum(known, axis=0)
+    return np.asarray(total > STILL_PULLS * extremes(total, s.events)[owner(s.events, s.t.size)])
 
 
 def _switch(s: Samples, signals: Signals) -> dict[str, Floats]:

@@ -149,7 +149,9 @@ def _reason(signals: Signals, profile: Profile, t: Times) -> Floats:
     out = np.full(t.shape, np.nan)
     drive = profile.drive_figures
     for role, limit in (("motor_temp", drive.winding_derate_c), ("fet_temp", drive.fet_derate_c)):
-        for side in signals.items(role) if limit is not None else ():
+        if limit is None:
+            continue
+        for side in signals.items(role):
             hot = signals.at(t, role, side, hold_s=10.0)
             out = np.fmax(out, np.where(np.isfinite(hot), hot >= limit - NEAR_K, np.nan))
     return out

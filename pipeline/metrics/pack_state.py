@@ -61,7 +61,7 @@ def _openings(signals: Signals, rated: float) -> tuple[list[Metric], list[Event]
         return [], []
     closed = v == CONTACTOR.index("closed")
     left = np.flatnonzero(closed[:-1] & ~closed[1:] & (np.diff(t) < GAP_S * 1e6)) + 1
-    cycle = signals.step_us(current)
+    cycle = int(signals.step_us(current))
     before = _last_flow(current, t[left - 1] - cycle, t[left])
     after = mean_between(current.t, current.v, t[left] + cycle, np.maximum(t[left] + cycle, _closes(t, closed, left)))
     with np.errstate(invalid="ignore"):

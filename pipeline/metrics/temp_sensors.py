@@ -65,10 +65,18 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         out += _offsets(name, session, own, rested, pack_body(profile).tau_s)
         out += _levels(name, series)
         if role == "cell_temp" and beside is not None:
-            out += _apart(name, own, beside, max(step if np.isfinite(step) else 0.0, steps[role, item]))
+            sound = {i: v for i, v in siblings.items() if not _wild(v)}
+            coarse = max(step if np.isfinite(step) else 0.0, steps[role, item])
+            out += _apart(name, own, middle_of(sound) if sound else beside, coarse)
             if len(siblings) == 1 and others is not None:
                 out += _third(name, own - others)
     return Outcome(tuple(out))
+
+
+def _wild(v: Floats) -> bool:
+    """Open, shorted or silent: no sibling to stand beside."""
+    known = v[np.isfinite(v)]
+    return not known.size or not LOW_C < median(known) < HIGH_C["cell_temp"]
 
 
 def _levels(name: str, s: Series) -> list[Metric]:

@@ -77,9 +77,14 @@ def test_two_readings_of_a_slow_message_tell_a_lost_encoder_and_one_does_not(bui
 
 def test_without_a_word_of_the_controller_the_demand_is_what_the_lever_gets(build: Build) -> None:
     """Four brakings with 30 A a motor at the lever's end; in the third nothing comes."""
-    braked = lambda s: (s % 20 > 10) & (s % 20 < 14)  # noqa: E731
-    lever = lambda s: np.where(braked(s), 50.0, 0.0)  # noqa: E731
-    amps = lambda s: np.where(braked(s) & ~((s > 40) & (s < 60)), -15.0, 0.0)  # noqa: E731
+
+    def braked(s: Floats) -> Floats:
+        return np.where((s % 20 > 10) & (s % 20 < 14), 1.0, 0.0)
+
+    def amps(s: Floats) -> Floats:
+        return np.where((s > 40) & (s < 60), 0.0, -15.0 * braked(s))
+
+    lever = lambda s: 50.0 * braked(s)  # noqa: E731
     watts_a = 0.85 * 30.0 * 0.07 * 3.2 / 0.1 * 6.0 / 40.0
     back = lambda s: np.where(amps(s) < 0, watts_a, 0.0)  # noqa: E731
     signals = build(
@@ -102,7 +107,10 @@ def test_without_a_word_of_the_controller_the_demand_is_what_the_lever_gets(buil
 @pytest.mark.parametrize("times", [1.0, 2.5])
 def test_a_winding_is_held_against_its_twin(build: Build, times: float) -> None:
     """20 K against 20 K times as many in ten minutes, at the same current."""
-    warm = lambda k: lambda s: np.round(20.0 + 20.0 * k * (1 - np.exp(-s / 200.0)))  # noqa: E731
+
+    def warm(k: float) -> Callable[[Floats], Floats]:
+        return lambda s: np.round(20.0 + 20.0 * k * (1 - np.exp(-s / 200.0)))
+
     signals = build(
         600.0,
         motor_temp__left=(1.0, warm(times)),

@@ -49,8 +49,9 @@ def still(record: Record, item: str, limits: Mapping[str, float]) -> Finding | N
         return None
     readings = np.unique(np.round(np.concatenate([siblings["lowest"].to_numpy(), siblings["highest"].to_numpy()]), 3))
     step = float(np.diff(readings).min()) if readings.size > 1 else 0.0
-    went = siblings.group_by("item").agg(went=pl.col("highest").max() - pl.col("lowest").min())["went"].median()
-    if went is None or float(went) < max(limits["went"], limits["went_steps"] * step):
+    ranges = siblings.group_by("item").agg(went=pl.col("highest").max() - pl.col("lowest").min())
+    went = middle(ranges["went"]).value
+    if went < max(limits["went"], limits["went_steps"] * step):
         return None
     return Finding(
         severity=Severity.SERVICE,
@@ -59,7 +60,7 @@ def still(record: Record, item: str, limits: Mapping[str, float]) -> Finding | N
         limit=limits["moved"],
         unit="1",
         statement=f"Sensor {item} read {spell(value, 'degC')} and nothing else in its last "
-        f"{counted(rows.height, 'session')}, while its siblings went over {spell(float(went), 'K')}: frozen.",
+        f"{counted(rows.height, 'session')}, while its siblings went over {spell(went, 'K')}: frozen.",
         confidence=0.97,
         persistence=rows.height / own.height,
         count=rows.height,

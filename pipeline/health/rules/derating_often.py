@@ -27,8 +27,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     share = middle(hit["value"]).value
     events = event_table(record, "derating", ("left_pct", "duration_s", "explained"))
     hours = float(events["duration_s"].fill_null(0.0).sum()) / 3600.0
-    unexplained = events.filter(pl.col("explained") == 0)["duration_s"].fill_null(0.0).sum() / 3600.0
-    hot = events.filter(pl.col("explained") == 1)["duration_s"].fill_null(0.0).sum() / 3600.0
+    hot, unexplained = (
+        float(events.filter(pl.col("explained") == x)["duration_s"].fill_null(0.0).sum()) / 3600.0 for x in (1, 0)
+    )
     why = ""
     if max(hot, unexplained) > 0.5 * hours:
         why = "; a winding or power stage was as hot as the maker derates at" if hot > unexplained else ""

@@ -30,7 +30,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     signed, chance = since.rows, 2.0 * since.chance
     mid = middle(signed["index"], least_se=0.01)
     few = every.height < limits["count"]
-    if few and abs(every["index"].sign().sum()) == every.height and every["index"].abs().min() > limits["far"]:
+    if few and any((sign * every["index"] > limits["far"]).all() for sign in (1.0, -1.0)):
         chance = 0.05
     elif few:
         return NotAssessed(f"only {counted(every.height, 'braking')} with the current of both motors recorded")

@@ -23,9 +23,12 @@ from herdbook.pipeline.science.binomial import lower_share
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     every = accounted(record)
+    largest = record.profile.drive_figures.max_motor_a
     refused = every.select(
         (pl.col("delivered_a") < limits["left"] * pl.col("demand_a"))
         & (pl.col("unexplained_a") >= 0.5 * pl.col("demand_a"))
+        # motors that brake have not refused, whatever their own loss leaves over for the pack
+        & (pl.sum_horizontal("left_a", "right_a") < max(limits["motor"], limits["motor_share"] * largest))
     ).to_series()
     since = newest_stretch(every, refused.to_numpy(), limits["share"])
     brakings, hit = since.rows, since.hit
@@ -96,9 +99,17 @@ RULE = Rule(
     severity=Severity.STOP_USE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
-    must=("brake_demand", "regen_demand", "regen_current|pack_current", "pack_soc|cell_voltage", "cell_temp"),
+    must=(
+        "brake_demand",
+        "regen_demand|motor_current",
+        "regen_current|pack_current",
+        "pack_soc|cell_voltage",
+        "cell_temp",
+    ),
     limits=(
         Limit("left", 0.2, "1", "of the demand: less is felt as no brake at all: engineering choice"),
+        Limit("motor", 2.0, "A", "of braking torque current: a reading's noise: engineering choice"),
+        Limit("motor_share", 0.03, "1", "or of the largest torque current: engineering choice"),
         Limit("count", 2, "brakings", "a single one proves nothing: engineering choice"),
         Limit("share", 0.02, "1", "of brakings that a sound vehicle may leave unexplained: engineering choice"),
         Limit(

@@ -32,7 +32,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     brakings, chance = since.rows, since.chance
     mid = middle(brakings["missing"], least_se=0.01)
     few = every.height < limits["count"]
-    if few and every["missing"].min() > limit + limits["far"]:
+    if few and (every["missing"] > limit + limits["far"]).all():
         chance = 0.05
     elif few:
         return NotAssessed(f"only {counted(every.height, 'answered braking')} with the pack's state recorded")
