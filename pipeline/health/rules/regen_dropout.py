@@ -128,7 +128,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
-    version=2,
+    version=3,
     cases=_cases,
-    version=2,
 )

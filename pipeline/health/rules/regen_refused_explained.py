@@ -107,5 +107,6 @@ RULE = Rule(
     ),
     cautions=CAUTION[1:],
     source="charging limits by temperature: public fire-safety advice, 0 to 40 degC; taper figures: the profile",
+    version=2,
     cases=_cases,
 )
