@@ -21,7 +21,7 @@ Data keys of an event (a key is left out where it is unknown):
     pack_v_max, link_v_max       highest voltage
     link_rise_v                  voltage of the link over the pack's, mean once settled
     pack_over_s, link_over_s     longest time above the limit
-    dropout_s, dropout_allowed_a longest sudden loss of the brake with the demand held; what was allowed then
+    dropout_s, dropout_allowed_a longest sudden loss of the brake with the demand held; what the controller allowed then
     dropout_share                share of the ceiling that the state left over then
     since_open_s                 time since the pack's main switch was last seen open, 0 while braking; absent when it
                                  never was
@@ -163,7 +163,8 @@ def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats
         of = owner(s.events, s.t.size)[lost.first]
         left = np.prod(list(shares(s.state, envelope).values()), axis=0)
         np.fmax.at(out["dropout_s"], of, lost.lengths_s(s.t))
-        np.fmin.at(out["dropout_allowed_a"], of, means(s.allowed_a, lost))
+        if s.allowed_known:
+            np.fmin.at(out["dropout_allowed_a"], of, means(s.allowed_a, lost))
         np.fmax.at(out["dropout_share"], of, means(left, lost))
     return out
 

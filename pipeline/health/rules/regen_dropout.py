@@ -31,7 +31,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     lost = (pl.col("dropout_s") >= limits["duration"]) & ~cut_off.fill_null(False)
     since = newest_stretch(brakings, brakings.select(lost.fill_null(False)).to_series().to_numpy(), limits["blinks"])
     brakings, hit = since.rows, since.hit
-    alone = (hit["dropout_s"] >= limits["alone"]).any()
+    # one is certain only where the controller says what it allowed: else it may have been a limiter of its own
+    alone = (hit.drop_nulls("dropout_allowed_a")["dropout_s"] >= limits["alone"]).any()
     if not alone and (hit.height < limits["count"] or since.chance > limits["chance"]):
         return []
     longest = largest(hit["dropout_s"])
@@ -104,13 +105,13 @@ RULE = Rule(
             "of the current that the pack's state leaves over; less explains a cut: engineering choice",
         ),
         Limit("count", 2, "brakings", "engineering choice"),
-        Limit("blinks", 0.01, "1", "of brakings that a bad frame may make look so: engineering choice"),
+        Limit("blinks", 0.005, "1", "of brakings that a bad frame may make look so: engineering choice"),
         Limit("chance", 0.025, "1", "of so many at that share (binomial; each start tried is paid for)"),
         Limit(
             "alone",
             0.4,
             "s",
-            "one loss this long, at speed and demand held, needs no second: engineering choice",
+            "one loss this long, at speed, demand held and current allowed, needs no second: engineering choice",
         ),
     ),
     judge=judge,
