@@ -51,8 +51,11 @@ def vehicle_name(serial: str, profile: Profile) -> str:
     return form.format(serial=int(serial)) if form else serial
 
 
-def whose(sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile) -> tuple[str, str]:
-    """(vehicle, how it is known: sidecar, path or bus). Raises: ContradictionError; InputError when nobody says."""
+def whose(
+    sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile, otherwise: str = ""
+) -> tuple[str, str]:
+    """(vehicle, how it is known: sidecar, path, bus or setting). otherwise: the setting, for a log that none of them
+    names. Raises: ContradictionError; InputError when nobody says."""
     on_bus = sorted({s.serial for s in serials if s.component == "vehicle"})
     if len(on_bus) > 1:
         raise ContradictionError(
@@ -62,6 +65,8 @@ def whose(sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profi
         )
     bus = vehicle_name(on_bus[0], profile) if on_bus else ""
     claims = [(by, name) for by, name in (("sidecar", sidecar), ("path", path), ("bus", bus)) if name]
+    if not claims and otherwise:
+        return checked_name(otherwise, "vehicle"), "setting"
     if not claims:
         raise InputError(
             "nothing says which vehicle this log is from",

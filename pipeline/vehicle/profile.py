@@ -240,8 +240,10 @@ def _loaded(
     try:
         network = _network(buses, network_hash, (), lenient)
     except DecoderError as error:
-        do = "Correct the DBC file" + ("" if lenient else ", or write lenient = true into its [[bus]]")
-        found.wrong(("bus", 0), f"its DBC files do not load: {error}", do)
+        helps = not lenient and _loads_leniently(buses, network_hash)
+        do = "Correct the DBC file" + (", or write lenient = true into its [[bus]]" if helps else "")
+        said = str(error).split(" Mend the file, or load it")[0]
+        found.wrong(("bus", 0), f"its DBC files do not load: {said}", do)
         return None
     try:
         check_protections(_network(buses, network_hash, protection, lenient))
@@ -252,6 +254,16 @@ def _loaded(
             "Correct it here or there",
         )
     return network
+
+
+def _loads_leniently(buses: tuple[tuple[str, Path], ...], network_hash: str) -> bool:
+    """Advice is given where it has been seen to work."""
+    from herdbook.decoders import DecoderError
+
+    try:
+        return bool(_network(buses, network_hash, (), True).messages)
+    except DecoderError:
+        return False
 
 
 def _limits(table: dict[str, Any], found: Findings) -> dict[str, float]:

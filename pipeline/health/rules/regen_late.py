@@ -10,6 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+<<<<<<< HEAD
+=======
+import polars as pl
+
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import over
+>>>>>>> main
 from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
@@ -117,7 +124,7 @@ RULE = Rule(
     causes=(
         "Ramp or filter set too slow in the controller",
         "Overloaded bus or controller",
-        "Poor radio link",
+        Cause("Poor radio link", over("packet_age", 200.0, "the age of the newest packet")),
     ),
     bench=(
         "Compare ramp settings and firmware with a vehicle that answers in time",
