@@ -10,13 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-<<<<<<< HEAD
-=======
-import polars as pl
-
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import over
->>>>>>> main
 from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table

@@ -10,13 +10,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-<<<<<<< HEAD
-from herdbook.pipeline.health.reading import reference, seconds, windows
-=======
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
-from herdbook.pipeline.health.reading import seconds, windows
->>>>>>> main
+from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, EXPLAINED, NEWEST, accounted, by_whom
 from herdbook.pipeline.health.sentences import counted, spell

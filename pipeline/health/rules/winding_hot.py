@@ -11,13 +11,9 @@ from collections.abc import Mapping
 
 import polars as pl
 
-<<<<<<< HEAD
-from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
-=======
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
-from herdbook.pipeline.health.reading import metric_rows, seconds, windows
->>>>>>> main
+from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, multiple, too_hot
 from herdbook.pipeline.health.sentences import counted, spell
