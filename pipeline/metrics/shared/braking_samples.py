@@ -8,10 +8,10 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Times
 from herdbook.pipeline.metrics.shared.brake_demand import demand_a, full_torque_a
+from herdbook.pipeline.metrics.shared.motors import motors_of
 from herdbook.pipeline.science.brake_limits import BrakingState, Envelope, Taper, slow
 from herdbook.pipeline.science.stretches import Stretches, extremes, held_s, stretches
 from herdbook.pipeline.vehicle.profile import Profile
-from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 
 ON_PCT = 5.0  # a demand from here on is a braking; engineering choice, above a lever's rest noise
@@ -99,7 +99,7 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
     t, demand_pct = t_all[rows], demand_all[rows]
     before = np.maximum(rows[first] - 1, 0)
     clean = (rows[first] > 0) & (t_all[rows[first]] - t_all[before] <= PAUSE_S * 1e6)
-    side_a = {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES}
+    side_a = {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in motors_of(signals)}
     state = _state(signals, t)
     pack_v = signals.at(t, "pack_voltage", hold_s=1.0)
     learned = not signals.has("regen_demand")
