@@ -11,7 +11,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from itertools import chain
 from pathlib import Path
 from typing import ParamSpec, Protocol, TypeVar
@@ -24,6 +24,7 @@ from herdbook.pipeline.health.profile_limits import refuse_wrong_limits
 from herdbook.pipeline.intake.account import InboxAccount
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import commit, forget_removed
+from herdbook.pipeline.intake.master_data import take_master_data
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.batches import in_batches
 from herdbook.pipeline.night.close import close
@@ -177,8 +178,10 @@ class ScanSteps:
 
     def _take_all(self, find: Find, scan: str) -> None:
         """What is new; then what other DBC files would decode otherwise, of vehicles to be judged again tonight."""
+        told = take_master_data(self.store)
         self._take(find)
-        self.again = due_again(self.store)
+        due = due_again(self.store)
+        self.again = replace(due, notes=(*told, *due.notes))
         if self.again.logs:
             results = self._counted(self.runner.take(self.again.logs), len(self.again.logs), "decoding again")
             for batch in in_batches(results, COMMIT_LOGS, self.runner.commit_s):
