@@ -101,6 +101,7 @@ class ChangeList:
     changes: tuple[Change, ...]
     quarantined: tuple[tuple[str, str], ...]
     fleet_quiet: str
+    folders: tuple[str, ...] = ()  # in which the logs of `quarantined` lay
     muted: tuple[Change, ...] = ()
     notes: tuple[str, ...] = ()  # what the night did beside new logs
     not_assessed: tuple[tuple[str, str], ...] = ()
@@ -134,6 +135,7 @@ class ChangeList:
 
     def as_dict(self) -> dict[str, object]:
         """Ready for JSON; times are ISO 8601 in UTC."""
+        folders = self.folders or ("",) * len(self.quarantined)
         return {
             "scan": self.scan,
             "started": stamp(self.started, "auto"),
@@ -149,7 +151,10 @@ class ChangeList:
             "muted": [c.as_dict() for c in self.muted],
             "notes": list(self.notes),
             "fleet_quiet": self.fleet_quiet,
-            "quarantined": [{"log": name, "reason": reason} for name, reason in self.quarantined],
+            "quarantined": [
+                {"log": name, "reason": reason, "folder": folder}
+                for (name, reason), folder in zip(self.quarantined, folders, strict=True)
+            ],
             "not_assessed": [{"vehicle": vehicle, "reason": reason} for vehicle, reason in self.not_assessed],
             "waiting": [{"path": path, "reason": reason} for path, reason in self.waiting],
         }

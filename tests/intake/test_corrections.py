@@ -12,7 +12,7 @@ from herdbook.pipeline.intake.corrections import corrections, forget, give
 from herdbook.pipeline.reports.history.document import document
 from tests.toy.bench import Bench
 
-SAID = {"by": "service desk", "why": "the dock had the wrong name"}
+BY, WHY = "service desk", "the dock had the wrong name"
 
 
 @pytest.fixture
@@ -34,7 +34,7 @@ def words(bench: Bench, vehicle: str) -> str:
 
 def test_a_log_is_given_to_another_vehicle_and_both_are_judged_again(taken: Bench) -> None:
     assert taken.ask("SELECT count(*) FROM sessions WHERE vehicle = 'TOY-007'")[0][0] > 1
-    give(taken.store, "b.log", "TOY-009", **SAID)
+    give(taken.store, "b.log", "TOY-009", by=BY, why=WHY)
     assert taken.scan().vehicles == 2
     assert owners(taken) == {"a.log": "TOY-007", "b.log": "TOY-009"}
     per_vehicle = dict(taken.ask("SELECT vehicle, count(*) FROM sessions GROUP BY vehicle"))
@@ -46,7 +46,7 @@ def test_a_log_is_given_to_another_vehicle_and_both_are_judged_again(taken: Benc
 
 
 def test_the_same_bytes_again_do_not_undo_it(taken: Bench) -> None:
-    give(taken.store, "b.log", "TOY-009", **SAID)
+    give(taken.store, "b.log", "TOY-009", by=BY, why=WHY)
     taken.scan()
     shutil.copy2(taken.inbox / "b.log", taken.inbox / "copy.log")
     toy.write(taken.inbox / "b.log.toml", ['vehicle = "TOY-007"'])
@@ -56,7 +56,7 @@ def test_the_same_bytes_again_do_not_undo_it(taken: Bench) -> None:
 
 
 def test_a_forgotten_log_leaves_nothing_and_does_not_come_back(taken: Bench) -> None:
-    forget(taken.store, "b.log", **SAID)
+    forget(taken.store, "b.log", by=BY, why=WHY)
     taken.scan()
     assert owners(taken) == {"a.log": "TOY-007"}
     shutil.copy2(taken.inbox / "b.log", taken.inbox / "copy.log")
@@ -68,12 +68,12 @@ def test_a_forgotten_log_leaves_nothing_and_does_not_come_back(taken: Bench) -> 
 
 
 def test_a_vehicle_without_logs_is_gone_and_a_forgotten_log_can_be_given(taken: Bench) -> None:
-    forget(taken.store, "a.log", **SAID)
-    forget(taken.store, "b.log", **SAID)
+    forget(taken.store, "a.log", by=BY, why=WHY)
+    forget(taken.store, "b.log", by=BY, why=WHY)
     taken.scan()
     assert taken.ask("SELECT vehicle FROM vehicles") == []
     assert taken.ask("SELECT count(*) FROM sessions") == [(0,)]
-    give(taken.store, "b.log", "TOY-009", **SAID)
+    give(taken.store, "b.log", "TOY-009", by=BY, why=WHY)
     taken.scan()
     assert owners(taken) == {"b.log": "TOY-009"}
     assert [c.to_vehicle for c in corrections(taken.store)] == ["TOY-009", None, None]
@@ -81,12 +81,12 @@ def test_a_vehicle_without_logs_is_gone_and_a_forgotten_log_can_be_given(taken: 
 
 def test_a_correction_needs_a_log_a_name_and_a_reason(taken: Bench) -> None:
     with pytest.raises(NotKnownError, match=r"no log 'c\.log'"):
-        give(taken.store, "c.log", "TOY-009", **SAID)
+        give(taken.store, "c.log", "TOY-009", by=BY, why=WHY)
     with pytest.raises(SettingsError, match="a name and a reason"):
         give(taken.store, "b.log", "TOY-009", by=" ", why="x")
     with pytest.raises(SettingsError, match="is TOY-007's already"):
-        give(taken.store, "b.log", "TOY-007", **SAID)
+        give(taken.store, "b.log", "TOY-007", by=BY, why=WHY)
     with pytest.raises(SettingsError, match="cannot be printed"):
-        give(taken.store, "b.log", "TOY\x1b", **SAID)
+        give(taken.store, "b.log", "TOY\x1b", by=BY, why=WHY)
     digits = taken.ask("SELECT log[1:10] FROM logs WHERE name = 'b.log'")[0][0]
-    assert give(taken.store, digits, "TOY-009", **SAID).name == "b.log"
+    assert give(taken.store, digits, "TOY-009", by=BY, why=WHY).name == "b.log"
