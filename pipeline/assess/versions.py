@@ -18,7 +18,7 @@ ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
     "science": 1,  # the formulas
     "measuring": 1,  # what metric sets share
-    "judging": 2,  # what rules share, scoring included
+    "judging": 3,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

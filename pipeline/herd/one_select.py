@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.store.publish import vouch_for
 
 if TYPE_CHECKING:
     import duckdb
@@ -45,8 +46,10 @@ class Limits:
 
 @contextmanager
 def answering(store: Store, sql: str, limits: Limits) -> Iterator[Answer]:
-    """Raises: SettingsError for anything but one SELECT, and for one that takes too long or too much; StoreError."""
-    with _locked(store, limits) as (con, late):
+    """The parts it may read are compared with their hashes first.
+
+    Raises: SettingsError for anything but one SELECT, and for one that takes too long or too much; StoreError."""
+    with _locked(store, sql, limits) as (con, late):
         con.execute(_one_select(con, sql))
         columns = once([str(column[0]) for column in con.description or ()])
         yield Answer(columns, _batches(con, late))
@@ -55,7 +58,7 @@ def answering(store: Store, sql: str, limits: Limits) -> Iterator[Answer]:
 @contextmanager
 def answering_arrow(store: Store, sql: str, limits: Limits) -> Iterator[pa.RecordBatchReader]:
     """The same for files in columns; durations are given in seconds. Raises: as answering()."""
-    with _locked(store, limits) as (con, _):
+    with _locked(store, sql, limits) as (con, _):
         found = con.sql(_one_select(con, sql))
         twice = [name for name in found.columns if found.columns.count(name) > 1]
         if twice:
@@ -103,7 +106,7 @@ def _one_select(con: duckdb.DuckDBPyConnection, sql: str) -> str:
 
 
 @contextmanager
-def _locked(store: Store, limits: Limits) -> Iterator[tuple[duckdb.DuckDBPyConnection, threading.Event]]:
+def _locked(store: Store, sql: str, limits: Limits) -> Iterator[tuple[duckdb.DuckDBPyConnection, threading.Event]]:
     """A connection that can read the published catalogue and the lake, for so long; errors in words."""
     import duckdb
 
@@ -117,6 +120,7 @@ def _locked(store: Store, limits: Limits) -> Iterator[tuple[duckdb.DuckDBPyConne
         timer = threading.Timer(limits.timeout_s, end)
         timer.daemon = True
         try:
+            vouch_for(store, con, sql)
             lock_down(con, store, room, limits)
             timer.start()
             yield con, late

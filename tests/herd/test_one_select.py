@@ -190,3 +190,15 @@ def test_a_full_disk_leaves_what_was_there(bench: Bench, tmp_path: Path, ending:
     assert (said.returncode, "what was there before stays" in " ".join(said.stderr.split())) == (5, True), said.stderr
     assert out.read_text() == "before"
     assert list(tmp_path.iterdir()) == [out]
+
+
+def test_a_damaged_part_is_noticed_before_a_number_is_shown(tmp_path: Path) -> None:
+    made = Bench(tmp_path)
+    toy.write(made.inbox / "a.log", toy.day())
+    made.scan()
+    part = next(made.store.lake.root.rglob("*.parquet"))
+    kept = bytearray(part.read_bytes())
+    kept[len(kept) // 2] ^= 1
+    part.write_bytes(kept)
+    said = herdbook("query", "SELECT sum(Volt) FROM toy.pack", "--store", str(made.store.folder))
+    assert (said.returncode, "damaged" in said.stderr, said.stdout) == (5, True, "")
