@@ -48,6 +48,8 @@ def vehicle_from_path(path: str, patterns: Sequence[str]) -> str:
 def vehicle_name(serial: str, profile: Profile) -> str:
     """A vehicle serial from the bus, as the profile writes vehicles: "HB-{serial:05d}"."""
     form = profile.identity.get("vehicle", "")
+    if not serial.isdecimal():  # already as the maker writes it
+        return re.sub(r"\{serial[^}]*\}", lambda _: serial, form) if form else serial
     return form.format(serial=int(serial)) if form else serial
 
 
@@ -96,4 +98,6 @@ def _why_not(profile: Profile, where: str) -> str:
 def _same_number(name: str, serial: str, profile: Profile) -> bool:
     """Without a written form in the profile, HB-00017 and serial 17 are the same vehicle."""
     digits = re.search(r"(\d+)$", name)
-    return "vehicle" not in profile.identity and digits is not None and int(digits[1]) == int(serial)
+    if "vehicle" in profile.identity or not serial.isdecimal():
+        return False
+    return digits is not None and int(digits[1]) == int(serial)
