@@ -54,10 +54,13 @@ def vehicle_name(serial: str, profile: Profile) -> str:
 
 
 def whose(
-    sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile, otherwise: str = ""
+    sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile, otherwise: str = "", where: str = ""
 ) -> tuple[str, str]:
-    """(vehicle, how it is known: sidecar, path, bus or setting). otherwise: the setting, for a log that none of them
-    names. Raises: ContradictionError; InputError when nobody says."""
+    """(vehicle, how it is known: sidecar, path, bus or setting). path: the vehicle that it names. otherwise: the
+    setting, for a log that none of them names. where: the log's path, for words.
+
+    Raises: ContradictionError; InputError when nobody says.
+    """
     on_bus = sorted({s.serial for s in serials if s.component == "vehicle"})
     if len(on_bus) > 1:
         raise ContradictionError(
@@ -71,9 +74,9 @@ def whose(
         return checked_name(otherwise, "vehicle"), "setting"
     if not claims:
         raise InputError(
-            "nothing says which vehicle this log is from",
+            f"nothing says which vehicle this log is from{_why_not(profile, where)}",
             "",
-            'Write a sidecar with vehicle = "...", or a path pattern into herdbook.toml',
+            f'Write a sidecar with vehicle = "...", or correct [identity] path in {profile.path.name}',
         )
     for by, name in claims[1:]:
         if name != claims[0][1] and not (by == "bus" and _same_number(claims[0][1], on_bus[0], profile)):
@@ -83,6 +86,13 @@ def whose(
                 "Find out which is right; a sidecar that agrees with the bus settles it",
             )
     return claims[0][1], claims[0][0]
+
+
+def _why_not(profile: Profile, where: str) -> str:
+    pattern = profile.identity.get("path")
+    if pattern is None:
+        return f": the profile {profile.path.name} has no [identity] path, and no serial was on the bus"
+    return f": the pattern {pattern!r} of {profile.path.name} finds no vehicle in {'/'.join(where.split('/')[-3:])!r}"
 
 
 def _same_number(name: str, serial: str, profile: Profile) -> bool:
