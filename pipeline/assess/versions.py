@@ -18,11 +18,7 @@ ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
     "science": 2,  # the formulas
     "measuring": 2,  # what metric sets share
-<<<<<<< HEAD
-    "judging": 3,  # what rules share, scoring included
-=======
-    "judging": 4,  # what rules share, scoring included
->>>>>>> main
+    "judging": 5,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

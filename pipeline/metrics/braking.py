@@ -38,31 +38,19 @@ from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, e
 from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
-<<<<<<< HEAD
 from herdbook.pipeline.science.brake_response import Delays, Track, dropouts, response_s
 from herdbook.pipeline.science.meta_analysis import Z95, t95
-from herdbook.pipeline.science.road import RoadVehicle, level_decel
-=======
-from herdbook.pipeline.science.brake_response import dropouts, response_s
 from herdbook.pipeline.science.road import level_decel
->>>>>>> main
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import extremes, longest_s, means, owner, slopes, sums
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
-<<<<<<< HEAD
-from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.roles import ROLES, SIDES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 EARLY_S = 1.5
-LEAST_A = 3.0  # a demand under this is too small to judge a delivery by; engineering choice
-=======
-from herdbook.pipeline.vehicle.roles import ROLES, SIDES
-from herdbook.pipeline.vehicle.signals import Signals
-
 LEAST_SIDE_A = 3.0  # torque current of both motors' middle under which their sides are not compared
 STILL_PULLS = 0.3  # of the braking's strongest torque current: engineering choice
->>>>>>> main
 CLOSED = float(ROLES["contactor_state"].states.index("closed"))
 TOLERANCE_OF_LEAST, TOLERANCE_SHARE = 0.33, 0.08  # current sensors of two units, 1 A of 3; engineering choice
 
@@ -110,22 +98,28 @@ def _response(s: Samples, signals: Signals, envelope: Envelope) -> Delays:
     """Half of the largest target within the first EARLY_S of each braking, in frames of demand and delivery."""
     with np.errstate(invalid="ignore"):
         fast = ~(s.state.speed_ms < envelope.fade_ms)
-<<<<<<< HEAD
     sizes = s.events.last - s.events.first + 1
     early = s.t - np.repeat(s.t[s.events.first], sizes) <= EARLY_S * 1e6
     peak = extremes(np.where(early & fast, np.fmin(s.demand_a, s.allowed_a), np.nan), s.events)
     with np.errstate(invalid="ignore"):
-        half = np.where(peak >= max(LEAST_A, 5.0), 0.5 * peak, np.nan)
-    demand, given = signals.series("regen_demand"), signals.series("regen_current")
+        half = np.where(peak >= 1.5 * s.least_a, 0.5 * peak, np.nan)
+    given = signals.series("regen_current")
     if not len(given):
         pack = signals.series("pack_current")
         given = Series(pack.t, np.clip(-pack.v, 0.0, None))
-    tracks = (Track(x.t, x.v) for x in (demand, given))
+    tracks = _asked(s, signals), Track(given.t, given.v)
     return response_s(*tracks, half_a=half, start=s.t[s.events.first], end=s.t[s.events.last])
-=======
-    target = np.where(fast, np.fmin(s.demand_a, s.allowed_a), np.nan)
-    return response_s(s.t, target, s.delivered_a, s.events, 1.5 * s.least_a, s.clean)
->>>>>>> main
+
+
+def _asked(s: Samples, signals: Signals) -> Track:
+    """Demand in its own frames; a learned one in those of the lever, nothing while it is off."""
+    if not s.learned:
+        demand = signals.series("regen_demand")
+        return Track(demand.t, demand.v)
+    lever = signals.series("brake_demand").t
+    amps = np.zeros(lever.size)
+    amps[np.searchsorted(lever, s.t)] = s.demand_a
+    return Track(lever, amps)
 
 
 def _delivery(s: Samples, envelope: Envelope, judged: Bools) -> dict[str, Floats]:
@@ -261,21 +255,12 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
         ratio = table["ratio"][judged]
         se = float(np.std(ratio, ddof=1) / np.sqrt(ratio.size)) if ratio.size > 1 else None
         out.append(Metric("regen_ratio", float(np.mean(ratio)), "1", se, int(ratio.size)))
-<<<<<<< HEAD
-=======
         if not s.learned:  # what a lever usually gets cannot be missing
             missing = (table["short_undelivered_a"] + table["short_unreasoned_a"])[judged]
             with np.errstate(invalid="ignore", divide="ignore"):
                 explained = table["short_a"][judged] - missing
                 share = 1.0 - ratio - explained / table["demand_a"][judged]
             out.append(Metric("regen_missing_share", median(share), "1", se, int(share.size)))
-    response = table["response_s"][np.isfinite(table["response_s"])]
-    if response.size:
-        grid = s.cycle_s / np.sqrt(6.0)  # two clocks, each rounded to a cycle
-        spread = float(np.std(response, ddof=1)) if response.size > 1 else 0.0
-        se = float(np.hypot(1.2533 * spread, grid) / np.sqrt(response.size))
-        out.append(Metric("brake_response_s", median(response), "s", se, int(response.size)))
->>>>>>> main
     sided = table["asymmetry"][np.isfinite(table["asymmetry"])]
     if sided.size:
         out.append(Metric("braking_sided_count", float(sided.size), "1", n=int(sided.size)))
@@ -318,7 +303,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=2,  # delay read between frames
+    version=3,  # delay read between frames; in version 2 demand may be learned
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
-    version=2,
 )

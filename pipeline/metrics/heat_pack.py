@@ -331,10 +331,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-<<<<<<< HEAD
-    version=3,  # errors that hold: residuals that hang together, lag, air, coarse steps
-=======
-    version=3,  # errors own up to rounding; in version 2 the activation energy became that of the chemistry
->>>>>>> main
+    version=4,  # errors that hold: residuals that hang together, lag, air, coarse steps
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

@@ -15,7 +15,6 @@ COLLAPSE_S = 0.3  # a limiter's taper takes longer
 BEFORE_US = 500_000  # frames further apart do not tell when something happened between them (engineering choice)
 
 
-<<<<<<< HEAD
 @dataclass(frozen=True, slots=True)
 class Delays:
     """Seconds per braking, NaN where there is none; se: what the frames leave open."""
@@ -40,17 +39,6 @@ def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, en
     each between the last frame below and the first above it, straight between the two, so that slow frames neither
     delay it nor hide a quick pull; where in between stays open. NaN when the braking was cut into (no frame below comes
     before), or when delivery never passes: a refusal is no delay.
-=======
-def response_s(
-    t: Times, target_a: Floats, delivered_a: Floats, s: Stretches, least_a: float, clean: Bools | None = None
-) -> Floats:
-    """Delay from demand to delivery at half height, per braking, seconds.
-
-    Half of the largest target within the first 1.5 s: when the target first reaches it against when the
-    delivered current does. NaN when the target stays under least_a, starts above its half (the braking was
-    cut into), or is never reached: a refusal is no delay. clean: of each braking, whether it was seen off just before,
-    so that one that starts above its half was pulled within a sample, not cut into.
->>>>>>> main
     """
     seconds, se = np.full(half_a.size, np.nan), np.full(half_a.size, np.nan)
     for k in np.flatnonzero(np.isfinite(half_a)):
@@ -76,7 +64,6 @@ def _passes(track: Track, level: float, start: int, end: int) -> _Passing | None
     first, last = np.searchsorted(track.t, (start, end), side="right")
     first = max(int(first) - 1, 0)  # the frame that still holds at `start`
     with np.errstate(invalid="ignore"):
-<<<<<<< HEAD
         above = track.v[first:last] >= level
     k = first + int(np.argmax(above)) if above.any() else 0
     if k <= first or not track.v[k - 1] < level:
@@ -86,13 +73,6 @@ def _passes(track: Track, level: float, start: int, end: int) -> _Passing | None
         return None
     share = (level - track.v[k - 1]) / (track.v[k] - track.v[k - 1])
     return _Passing(float(track.t[k - 1] + share * gap), int(track.t[k - 1]), float(gap))
-=======
-        asked = first_where(target_a >= half, s)
-        given = first_where((delivered_a >= half) & (of >= 0), s)
-        begins = asked > s.first if clean is None else (asked > s.first) | clean
-        ok = (peak >= least_a) & begins & (given >= asked) & (asked >= 0)
-    return np.where(ok, (t[given] - t[asked]) / 1e6, np.nan)
->>>>>>> main
 
 
 def dropouts(
