@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from scipy.signal import lfilter
 
@@ -69,8 +71,8 @@ CASES = [
     Case(
         "delay of the brake",
         world,
-        lambda rng, figures=figures: _once(rng, *figures),
+        partial(_once, pulls=pulls, demand_s=demand_s, status_s=status_s),
         quick=world == "slow status",
     )
-    for world, figures in WORLDS.items()
+    for world, (pulls, demand_s, status_s) in WORLDS.items()
 ]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.signal import lfilter
@@ -196,6 +197,10 @@ def _agreement(name: str) -> Of:
     return once
 
 
+def _once(rng: Rng, of: Of, world: World) -> list[Draw]:
+    return of(draw(rng, world))
+
+
 KINDS: dict[str, Of] = {
     "ratio of a group's resistance": _ratio,
     "level of a group": _level,
@@ -206,7 +211,7 @@ KINDS: dict[str, Of] = {
     "terminals against groups": _agreement("pack_sum_gap_v"),
 }
 CASES = [
-    Case(estimator, w.name, lambda rng, of=of, w=w: of(draw(rng, w)), quick=w.name == "usual")
+    Case(estimator, w.name, partial(_once, of=of, world=w), quick=w.name == "usual")
     for estimator, of in KINDS.items()
     for w in WORLDS
 ]

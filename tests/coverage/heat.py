@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from scipy.signal import lfilter
 
@@ -47,9 +49,9 @@ CASES = [
     Case(
         "heat over what the load explains",
         world,
-        lambda rng, figures=figures: _once(rng, *figures),
+        partial(_once, minutes=minutes, probe_s=probe_s, step_k=step_k),
         quick=world == "rides, slow probes",
         cheap=True,
     )
-    for world, figures in WORLDS.items()
+    for world, (minutes, probe_s, step_k) in WORLDS.items()
 ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from herdbook.pipeline.health.pooled import pool
@@ -27,7 +29,7 @@ CASES = [
     Case(
         "pooled over sessions",
         f"{sessions} sessions, scatter {scatter:g} of the own error",
-        lambda rng, sessions=sessions, scatter=scatter: _once(rng, sessions, scatter),
+        partial(_once, sessions=sessions, scatter=scatter),
         note=NOTES.get((sessions, scatter), ""),
         cheap=True,
     )

@@ -6,6 +6,7 @@ The street's grade is a walk that is drawn back, as in demo_logs/makers, with hi
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -66,10 +67,10 @@ PROFILE = replace(
 )
 
 
-def _once(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: float, name: str) -> list[Draw]:
+def _once(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: float) -> list[Draw]:
     signals, rolling = _ride(rng, length_m, wind_ms, mass_share)
     found = resistance.SET.compute(Session("x", "ride", signals.start, signals.end), signals, PROFILE).metrics
-    return [(m.value, m.se or 0.0, rolling) for m in found if m.name == name]
+    return [(m.value, m.se or 0.0, rolling) for m in found if m.name == "travel_rolling"]
 
 
 WORLDS = {
@@ -82,9 +83,9 @@ CASES = [
     Case(
         "rolling resistance of a ride",
         world,
-        lambda rng, figures=figures: _once(rng, *figures, name="travel_rolling"),
+        partial(_once, length_m=length_m, wind_ms=wind_ms, mass_share=mass_share),
         quick=world == "long hills, wind, any rider",
         note="wind and weight are in the error, and are not there" if "still" in world else "",
     )
-    for world, figures in WORLDS.items()
+    for world, (length_m, wind_ms, mass_share) in WORLDS.items()
 ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import polars as pl
 from scipy.signal import lfilter
@@ -39,7 +41,7 @@ CASES = [
     Case(
         "slope over weeks",
         f"{span}, neighbours alike {alike:g}",
-        lambda rng, n=n, alike=alike: _slope(rng, n, alike),
+        partial(_slope, n=n, alike=alike),
         cheap=True,
         quick=alike == 0.5,
     )
@@ -50,7 +52,7 @@ CASES += [
     Case(
         "robust middle",
         f"{span}, {'heavy tails' if heavy else 'normal'}",
-        lambda rng, n=n, heavy=heavy: _middle(rng, n, heavy),
+        partial(_middle, n=n, heavy=heavy),
         cheap=True,
     )
     for span, n in {"3 to 5 values": (3, 6), "6 to 12 values": (6, 13), "20 to 60 values": (20, 61)}.items()
