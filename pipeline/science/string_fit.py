@@ -25,7 +25,7 @@ SHAPE_AT = (-0.10, 0.0, 0.05, 0.10, 0.15, 0.20, 0.95, 0.98, 1.0, 1.06)
 SHAPE_V = (0.25, 0.15, 0.06, 0.03, 0.015, 0.008, 0.008, 0.03, 0.10, 0.20)
 # Sound groups: standard deviations of charge, capacity (shares), reading (V), resistance (share). Engineering choices.
 SOUND_CHARGE, SOUND_CAPACITY, TAP_V = 0.012, 0.015, 0.003
-UNEVEN = 0.5  # of what resistance may have left in a reading, from one reading to the next (engineering choice)
+UNEVEN = 0.15  # of what resistance may have left in a reading, from one reading to the next (engineering choice)
 LEAST_V = 0.0015  # no difference is known better: the slow parts of the drop are not the same in all groups
 SEEN = 3.0  # log odds beyond the prior's at which a fault counts as one that would have shown: twenty to one
 SHARED = 0.5  # of what readings say together; neighbours in time and charge share what disturbs them
