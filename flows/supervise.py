@@ -15,7 +15,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
@@ -49,20 +49,33 @@ class FlowDied(RuntimeError):
 
 
 def run_once(request: Request, progress: Progress | None = None) -> Ended:
-    """Run one night (or backfill) to its end. Raises HerdbookError for what a person can mend."""
+    """Run one night (or backfill) to its end; one that dies tells so. Raises: what killed it."""
+    with leaving_in_order():
+        try:
+            return _finished(request, progress or silent)
+        except Exception as error:
+            tell_of_death(error, request.settings.notify)
+            raise
+
+
+def _finished(request: Request, progress: Progress) -> Ended:
     if request.settings.dask:
         need("prefect_dask", "[night] dask")
     home = Path(request.store) / "night"
     home.mkdir(parents=True, exist_ok=True, mode=0o750)
-    with leaving_in_order():
-        try:
-            return Ended(_with_prefect(request, home, progress or silent))
-        except (ServerError, FlowDied) as error:
-            note = f"{error}. The night was finished without Prefect; nothing is missing"
-            return Ended(run_plain(request, progress or silent), note)
-        except HerdbookError as error:
-            alarm(str(error), request.settings.notify)
-            raise
+    try:
+        return Ended(_with_prefect(request, home, progress))
+    except (ServerError, FlowDied) as error:
+        note = f"{error}. The night was finished without Prefect; nothing is missing"
+        return Ended(run_plain(request, progress), note)
+
+
+def tell_of_death(error: Exception, notify: Sequence[str]) -> None:
+    """Every address hears that the night died, whatever killed it; no address hides the error itself."""
+    known = isinstance(error, HerdbookError)
+    reason = str(error) if known else f"a fault of Herdbook itself ({type(error).__name__}: {error})"
+    with suppress(Exception):
+        alarm(reason, notify)
 
 
 def _with_prefect(request: Request, home: Path, progress: Progress) -> dict[str, Any]:

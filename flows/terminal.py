@@ -24,8 +24,8 @@ def show(ended: Ended, json: bool) -> None:
         screen.as_json(ended.result)
         raise typer.Exit(ended.exit_code)
     news.show(ended.result)
-    for one in ended.result["failed"]:
-        screen.warn(f"herdbook: {one['vehicle']} could not be assessed: {one['problem']}")
+    if "inbox" in ended.result:
+        screen.say(ended.result["inbox"]["in_words"])
     for sent in ended.result["messages"]:
         screen.say(f"Message to {sent['target']}: {sent['state']} {sent['detail']}".rstrip())
     raise typer.Exit(ended.exit_code)

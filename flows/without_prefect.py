@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from typing import Any
 
@@ -19,9 +19,9 @@ from herdbook.pipeline.night.steps import ScanResult
 from herdbook.pipeline.store.store import Store
 
 
-def send(request: Request, store: Store, changes: ChangeList, incomplete: bool) -> list[Delivery]:
+def send(request: Request, store: Store, changes: ChangeList) -> list[Delivery]:
     """The night's one message to each address; none for a backfill, and none without news when so set."""
-    wanted = request.settings.when == "always" or bool(changes.exit_code) or incomplete
+    wanted = request.settings.when == "always" or bool(changes.exit_code)
     if request.kind != "night" or not wanted or not request.settings.notify:
         return []
     return notify(changes, request.settings.notify, MessageLog(store))
@@ -37,18 +37,20 @@ def in_full(changes: ChangeList, done: ScanResult, sent: list[Delivery]) -> dict
         **{f"{step}_s": round(s, 2) for step, s in done.seconds.items()},
     }
     return changes.as_dict() | {
-        "exit_code": changes.exit_code or (QUARANTINED if done.failed else NOTHING),
+        "exit_code": changes.exit_code or (QUARANTINED if done.inbox.unaccounted else NOTHING),
         "rows": [list(row) for row in changes.rows()],
         "numbers": numbers,
         "failed": [{"vehicle": v, "problem": why} for v, why in sorted(done.failed.items())],
         "messages": [asdict(d) for d in sent],
+        "inbox": done.inbox.as_dict() | {"in_words": done.inbox.in_words()},
     }
 
 
-def changes_of(store: Store, request: Request, scan: str) -> ChangeList:
-    changes = last_night(store, request.settings.quiet_days, scan)
+def changes_of(store: Store, request: Request, done: ScanResult) -> ChangeList:
+    """What a scan has to tell, with what it alone knows: which files are waiting."""
+    changes = last_night(store, request.settings.quiet_days, done.scan)
     assert changes is not None, "a scan closes its night"
-    return changes
+    return replace(changes, waiting=tuple((w.path, w.in_words) for w in done.inbox.waiting))
 
 
 def run_plain(request: Request, progress: Progress) -> dict[str, Any]:
@@ -60,8 +62,8 @@ def run_plain(request: Request, progress: Progress) -> dict[str, Any]:
         done = reassess(store, since, until, request.vehicles or None, jobs, progress)
     else:
         done = run_scan(request.inbox, store, jobs, progress)
-    changes = changes_of(store, request, done.scan)
-    return in_full(changes, done, send(request, store, changes, bool(done.failed)))
+    changes = changes_of(store, request, done)
+    return in_full(changes, done, send(request, store, changes))
 
 
 def bounds(request: Request) -> tuple[datetime | None, datetime | None]:

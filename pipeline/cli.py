@@ -7,7 +7,7 @@ Exit codes
     3   a vehicle profile is wrong              5   the store is missing, damaged or out of room
     4   a log or sidecar cannot be used          6   another process is writing to the store
     7   the store does not know that vehicle    130 stopped by the user
-    8   a history or a part is not what it was
+    8   a history or a part is not what it was  40  a scan finished, but vehicles could not be assessed
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""
 EPILOG = (
     "Exit codes: 0 done · 70 fault of Herdbook · 2 arguments or settings · 3 profile · 4 log or sidecar · 5 store · "
     "6 store busy · 7 not known · 8 a check does not hold · scans also: 10 service news · 20 stop-use news · "
-    "30 logs in quarantine"
+    "30 logs in quarantine · 40 vehicles not assessed"
 )
 
 

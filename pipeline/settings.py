@@ -8,7 +8,7 @@
     [take]     settle_s, min_known_share, log_time_s, log_memory_mb, segment_frames
     [sessions] join_s, stop_s
     [judge]    judge_days
-    [keep]     parts_days, grace_hours, months_after, cache_gb
+    [keep]     parts_days, grace_hours, months_after, cache_gb, check_days
     [night]    see NightSettings; read and checked by whoever runs nights or shows them, by night_settings()
 
 Other tables are kept as they are: Settings.other.
@@ -57,6 +57,7 @@ class Settings:
     grace_hours: float = 48.0  # a retired part stays this long for readers of an older fleet.duckdb
     months_after: float = 1.0  # a month's parts are merged once it is over for this many months
     cache_gb: float = 10.0  # room for local copies of parts of a lake behind an address; the oldest uses go first
+    check_days: float = 7.0  # SQL reads a part that nobody touched if it was compared with its hash within so many days
     other: dict[str, Any] = field(default_factory=dict)
 
 
@@ -64,7 +65,7 @@ TABLES = {
     "take": ("settle_s", "min_known_share", "log_time_s", "log_memory_mb", "segment_frames", "span_gap_s", "jump_s"),
     "sessions": ("join_s", "stop_s"),
     "judge": ("judge_days",),
-    "keep": ("parts_days", "grace_hours", "months_after", "cache_gb"),
+    "keep": ("parts_days", "grace_hours", "months_after", "cache_gb", "check_days"),
 }
 TOP = ("profiles", "lake", "zone", "paths")
 

@@ -70,6 +70,7 @@ REPORTS_MAY_IMPORT: dict[str, set[str]] = {
     "record": {"facts"},
     "pack_capacity": set(),
     "rule_counts": set(),
+    "contact_page": {"page"},
     "drawing": {"words", "page", "facts"},
     "dossier": {"words", "page", "drawing"} | _ABOUT,
     "history": {"words", "page"} | _ABOUT,

@@ -101,6 +101,9 @@ NO_PART = {
     "pipeline.times": "units of time",
     "pipeline.vehicle.profile": "its text is part of a stretch's fingerprint",
     "pipeline.vehicle.record": "columns",
+    "pipeline.vehicle.bit_names": "words",
+    "pipeline.vehicle.key_lines": "where a mistake stands",
+    "pipeline.vehicle.problems": "words",
 }
 
 

@@ -28,14 +28,19 @@ def night(
 
     from herdbook.flows.night_settings import read_night_settings
     from herdbook.flows.request import Request
+    from herdbook.flows.supervise import tell_of_death
     from herdbook.flows.terminal import run_shown, show
     from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.extras import need
     from herdbook.pipeline.store.store import Store
 
     need("prefect", "herdbook night")
-    made = Store.create(store, profiles)
-    settings = read_night_settings(made.folder)
+    settings = read_night_settings(store)
+    try:
+        made = Store.create(store, profiles)
+    except Exception as error:
+        tell_of_death(error, settings.notify)
+        raise
     settings = replace(settings, workers=jobs or settings.workers)
     where = inbox if "://" in inbox or not inbox else str(Path(inbox).absolute())
     where = where or settings.inbox

@@ -36,7 +36,7 @@ from herdbook.pipeline.night.steps import ScanSteps
 from herdbook.pipeline.store.store import Store
 
 LOOK = "look into the inbox"
-STATE_NAMES = {0: "Completed", 10: "Service news", 20: "Stop-use news", 30: "Incomplete"}
+STATE_NAMES = {0: "Completed", 10: "Service news", 20: "Stop-use news", 30: "Incomplete", 40: "Not all assessed"}
 
 
 def night_name() -> str:
@@ -100,9 +100,9 @@ def scan_as_tasks(request: Request) -> dict[str, Any]:
         done = steps.run("the nightly scan", lambda: visible_step(LOOK, new_logs, store, request.inbox))
     else:
         done = steps.run("a backfill", lambda: mark_days(store, request))
-    changes = changes_of(store, request, done.scan)
+    changes = changes_of(store, request, done)
     wanted = bool(settings.notify)
-    sent = visible_step("send messages", send, request, store, changes, bool(done.failed)) if wanted else []
+    sent = visible_step("send messages", send, request, store, changes) if wanted else []
     return in_full(changes, done, sent)
 
 

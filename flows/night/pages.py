@@ -7,6 +7,8 @@ from typing import Any
 
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
 
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.voice import order_of
 from herdbook.pipeline.night.changes import COLUMNS
 
 MOST_ROWS = 500  # engineering choice: a page, not an export; the whole list is in the store
@@ -26,7 +28,7 @@ def in_words(result: Mapping[str, Any]) -> str:
     if result["stop_use"]:
         lines += [
             "## Stop use",
-            "These vehicles must not be ridden or charged until a qualified person releases them.",
+            order_of(Severity.STOP_USE),
             "",
         ]
         lines += [
@@ -35,7 +37,8 @@ def in_words(result: Mapping[str, Any]) -> str:
         ]
     for title, rows in (
         ("In quarantine", [(q["log"], q["reason"]) for q in result["quarantined"]]),
-        ("Not assessed tonight", [(f["vehicle"], f["problem"]) for f in result["failed"]]),
+        ("Not assessed tonight", [(n["vehicle"], n["reason"]) for n in result["not_assessed"]]),
+        ("Waiting, not taken in yet", [(w["path"], w["reason"]) for w in result["waiting"]]),
         ("Messages", [(m["target"], f"{m['state']} {m['detail']}") for m in result["messages"]]),
     ):
         if rows:

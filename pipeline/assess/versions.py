@@ -18,7 +18,7 @@ ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
     "science": 1,  # the formulas
     "measuring": 1,  # what metric sets share
-    "judging": 1,  # what rules share, scoring included
+    "judging": 2,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 
@@ -27,6 +27,11 @@ MEASURED_BY = ("samples", "science", "measuring")
 # activation energy that the heat of a pack took where its profile names none; such packs are measured again.
 BEFORE_VERSIONS = "30e76c6916ab05bb0d3dcbebc51c2d8349aada6fd0d7c1bce268d729fc464575"
 FIRST = "9f88a3aae0059bf3da3c50a1ce2e7d5f7c9b19175adafa5fb07ad53b00d21cbd"  # measuring_version() of that time
+
+
+# Version 2 of LFP brought limits of cells for packs whose profile gives none; who gives them all measures as before.
+LFP_WITH_LIMITS = 2
+LIMITS = ("cell_min_v", "cell_max_v", "charge_min_c", "charge_max_c", "discharge_min_c", "discharge_max_c")
 
 
 @cache
@@ -50,9 +55,13 @@ def rule_set_version() -> str:
 def accepted(pack: PackFigures | None) -> tuple[str, ...]:
     """Names under which measurements of such a pack are as good as today's; today's first. None: no pack is known."""
     known = chemistry_version(pack.chemistry) if pack else 0
-    today = f"{measuring_version()} {known}"
-    same = measuring_version() == FIRST and known in (0, 1) and pack is not None and pack.given("cell_r_ea_ev")
-    return (today, BEFORE_VERSIONS) if same else (today,)
+    names = [f"{measuring_version()} {known}"]
+    if pack is not None and known == LFP_WITH_LIMITS and pack.chemistry.upper() == "LFP" and pack.given(*LIMITS):
+        names.append(f"{measuring_version()} {LFP_WITH_LIMITS - 1}")
+        known = LFP_WITH_LIMITS - 1
+    if measuring_version() == FIRST and known in (0, 1) and pack is not None and pack.given("cell_r_ea_ev"):
+        names.append(BEFORE_VERSIONS)
+    return tuple(names)
 
 
 def _digest(lines: list[str]) -> str:

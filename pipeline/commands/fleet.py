@@ -1,4 +1,4 @@
-"""herdbook fleet: the vehicles with their headline scores and findings; on request as a static site."""
+"""herdbook fleet: the vehicles with their lowest scores and findings; on request as a static site."""
 
 from __future__ import annotations
 
@@ -13,20 +13,23 @@ from herdbook.pipeline.times import utc_now
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
-COLUMNS = (
+HEADS = (
     "vehicle",
     "profile",
-    "cells",
-    "thermal",
-    "braking",
-    "stop_use",
+    "state",
+    "lowest score",
+    "not assessed",
+    "stop-use",
     "service",
     "note",
     "logs",
-    "last_t",
-    "age_days",
+    "last log",
+    "age, days",
 )
-NOTE = "Scores 0 to 100, – is not assessed. A good score is no proof of safety."
+NOTE = (
+    "Lowest score: of the eight subsystems, 0 to 100; not assessed: how many of the eight. "
+    "A good score is no proof of safety."
+)
 
 ORDER = 30
 
@@ -43,12 +46,13 @@ def fleet(
     night: Annotated[bool, typer.Option("--night", help="Also: one cause or many, drift, parked, time, room.")] = False,
     json: Json = False,
 ) -> None:
-    """List the vehicles with their scores and findings, stop-use first.
+    """List the vehicles with their state, lowest score and findings, stop-use first.
 
-    JSON: vehicles (vehicle, profile, cells, thermal, braking: 0 to 100 or null; stop_use, service, note: counts; logs,
-    last_t, age_days), findings (vehicle, severity, rule, item, statement, muted: by whom and until when, or null); with
-    --night also night: scan, intake, muted, news, shared_new, shared_standing, months, rules_changed, chances, drifts,
-    parked, charging, networks, steps, runs, forecast, fingerprint, room. Times are UTC.
+    JSON: vehicles (vehicle, profile; the scores cells, pack, thermal, charging, braking, drive, remote link, data: 0
+    to 100 or null; stop_use, service, note: counts; logs, last_t, age_days), findings (vehicle, severity, rule, item,
+    statement, muted: by whom and until when, or null); with --night also night: scan, intake, muted, news,
+    shared_new, shared_standing, months, rules_changed, chances, drifts, parked, charging, networks, steps, runs,
+    forecast, fingerprint, room. Times are UTC.
     """
     from herdbook.pipeline.commands.terminal import fleet_night, screen
     from herdbook.pipeline.commands.terminal.rows import rows
@@ -81,24 +85,37 @@ def fleet(
 def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]], hidden: int) -> None:
     """hidden: how many notes are not among the findings."""
     from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.health.voice import order_of
 
-    rows = [[round(v[c]) if isinstance(v[c], float) else v[c] for c in COLUMNS] for v in vehicles]
-    heads = [c.replace("_t", " log").replace("age_days", "age, days").replace("_", "-") for c in COLUMNS]
-    screen.table(f"{len(rows)} vehicles", heads, rows, note=NOTE)
+    rows = [in_the_table(v) for v in vehicles]
+    screen.table(screen.plural(len(rows), "vehicle"), HEADS, rows, note=NOTE)
     screen.say()
     left_out = f", and {hidden} {'note' if hidden == 1 else 'notes'} (--notes shows them)" if hidden else ""
     if findings:
         listed = [[f["vehicle"], f["severity"], f["rule"], f["item"], said(f)] for f in findings]
         heads = ["vehicle", "severity", "rule", "item", "what was recorded"]
-        screen.table(f"{len(listed)} findings{left_out}", heads, listed)
+        screen.table(f"{screen.plural(len(listed), 'finding')}{left_out}", heads, listed)
     else:
         screen.say(f"No findings{left_out}.")
     if any(f["severity"] == "stop-use" for f in findings):
-        screen.say(
-            "\nStop-use: do not ride or charge until a qualified person has inspected the vehicle. "
-            "A nightly scan is not a safety system.",
-            style="bold",
-        )
+        screen.say(f"\nStop use: {order_of('stop-use')} A nightly scan is not a safety system.", style="bold")
+
+
+def in_the_table(vehicle: dict[str, Any]) -> list[Any]:
+    """One vehicle in the order of HEADS."""
+    from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity
+    from herdbook.pipeline.health.voice import VOICES
+
+    count = {s: vehicle[s.name.lower()] for s in reversed(Severity)}
+    gravest = next((VOICES[s].label for s, n in count.items() if n), "no finding")
+    known = [(vehicle[name], name) for name in SUBSYSTEMS if vehicle[name] is not None]
+    score, subsystem = min(known, default=(None, ""))
+    lowest = "–" if score is None else "100" if score > 99.5 else f"{score:.0f} {subsystem}"
+    age = vehicle["age_days"]
+    return [
+        *(vehicle["vehicle"], vehicle["profile"], gravest, lowest, len(SUBSYSTEMS) - len(known), *count.values()),
+        *(vehicle["logs"], vehicle["last_t"], None if age is None else round(age)),
+    ]
 
 
 def said(finding: dict[str, Any]) -> str:

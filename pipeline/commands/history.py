@@ -9,7 +9,6 @@ from typing import Annotated
 import typer
 
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
-from herdbook.pipeline.times import utc_now
 
 ORDER = 60
 
@@ -29,7 +28,7 @@ def history(
     by: Annotated[str, typer.Option(help="Who writes it: goes into the file, with the time.")] = "",
     json: Json = False,
 ) -> None:
-    """Write one vehicle's history for a warranty file: dated, neutral, every line with its source."""
+    """Write one vehicle's history for a warranty file: dated, neutral, every line with its source; signed."""
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.reports import write_history
@@ -41,10 +40,9 @@ def history(
         raise SettingsError(f"--units {units} is not known", do="Use km or mi")
     opened = Store.open(store)
     if json and out is None:
-        from herdbook.pipeline.reports.history.document import document
+        from herdbook.pipeline.reports.history.write import signed_history
 
-        now = utc_now()
-        screen.as_json(document(opened, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=now if by else None))
+        screen.as_json(signed_history(opened, vehicle, zone=zone, units=units, as_of=as_of, by=by))
         return
     where, fmt = out or opened.pages, "json" if json else form
     written = write_history(opened, vehicle, where, fmt=fmt, zone=zone, units=units, as_of=as_of, by=by)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from herdbook.pipeline.night.steps import ScanResult
 
 ORDER = 20
+TRUST = "Go on although an earlier scan ran at a later time: this computer's clock is right now."
 
 
 def register(app: typer.Typer) -> None:
@@ -26,38 +27,41 @@ def scan(
     profiles: Profiles = None,
     jobs: Jobs = None,
     json: Json = False,
+    trust_clock: Annotated[bool, typer.Option("--trust-clock", help=TRUST)] = False,
 ) -> None:
     """Take in new logs, assess the vehicles they touch, publish, and list what changed.
 
-    Exit code: 0 nothing to call about, 10 service news, 20 stop-use news, 30 logs in quarantine.
+    Exit code: 0 nothing to call about, 10 service news, 20 stop-use news, 30 logs in quarantine, 40 vehicles that could
+    not be assessed.
 
     JSON: scan, started, as_of, covers, exit_code, headline, logs_new, vehicles, counts, stop_use, changes (change,
-    vehicle, reason, severity, before, rule, title, item), muted (changes not told), fleet_quiet, quarantined, rows,
-    numbers.
+    vehicle, reason, severity, before, rule, title, item), muted (changes not told), fleet_quiet, quarantined,
+    not_assessed (vehicle, reason), waiting (path, reason), rows, numbers, inbox (where everything in it ended).
     """
+    from dataclasses import replace
+
     from herdbook.pipeline.night.forks import preload_workers
     from herdbook.pipeline.store.store import Store
 
     opened = Store.create(store, profiles)
     preload_workers()  # workers' imports run beside our own
     from herdbook.pipeline.commands.terminal import news, screen
-    from herdbook.pipeline.night.changes import NOTHING, QUARANTINED
+    from herdbook.pipeline.night.changes import QUARANTINED
     from herdbook.pipeline.night.read_changes import last_night
     from herdbook.pipeline.night.scan import run_scan
 
     with screen.progress("scan") as told:
-        done = run_scan(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)
+        done = run_scan(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told, trust_clock=trust_clock)
     changes = last_night(opened, scan=done.scan)
     assert changes is not None, "a scan closes its night"
+    changes = replace(changes, waiting=tuple((w.path, w.in_words) for w in done.inbox.waiting))
     result: dict[str, Any] = changes.as_dict() | {"rows": [list(r) for r in changes.rows()], "numbers": numbers(done)}
     if json:
-        screen.as_json(result)
+        screen.as_json(result | {"inbox": done.inbox.as_dict()})
     else:
         news.show(result)
         screen.say(in_words(done))
-        for vehicle, why in sorted(done.failed.items()):
-            screen.warn(f"herdbook: {vehicle} could not be assessed: {why}")
-    raise typer.Exit(changes.exit_code or (QUARANTINED if done.failed else NOTHING))
+    raise typer.Exit(changes.exit_code or (QUARANTINED if done.inbox.unaccounted else 0))
 
 
 def numbers(done: ScanResult) -> dict[str, Any]:
@@ -73,9 +77,6 @@ def numbers(done: ScanResult) -> dict[str, Any]:
 
 
 def in_words(done: ScanResult) -> str:
-    """One line: what was done and where the time went."""
+    """What was done, where everything in the inbox ended, and where the time went."""
     spent = ", ".join(f"{step} {s:.1f} s" for step, s in done.seconds.items())
-    return (
-        f"{done.logs_new} logs taken in, {done.logs_known} known already, {done.quarantined} to quarantine; "
-        f"{done.vehicles} vehicles assessed ({spent})."
-    )
+    return f"{done.inbox.in_words()} {done.vehicles} vehicles assessed ({spent})."

@@ -11,8 +11,10 @@ from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Jobs, Jso
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
+    from herdbook.pipeline.upkeep.repair import Mended
 
 ORDER = 100
+REPAIR = "Mend damaged parts from their logs; where a log is gone, save what can be read."
 
 
 def register(app: typer.Typer) -> None:
@@ -23,6 +25,7 @@ def register(app: typer.Typer) -> None:
     group.command(epilog="Example: herdbook store refit --store fleet")(refit)
     group.command(epilog="Example: herdbook store redecode --store fleet")(redecode)
     group.command(epilog="Example: herdbook store publish --store fleet")(publish)
+    group.command(epilog="Example: herdbook store key --store fleet")(key)
     app.add_typer(group, name="store")
 
 
@@ -85,32 +88,45 @@ def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
 
 def check(
     store: StoreFolder = DEFAULT_STORE,
-    repair: Annotated[bool, typer.Option("--repair", help="Rebuild damaged parts from their logs.")] = False,
+    repair: Annotated[
+        bool,
+        typer.Option("--repair", help="Mend damaged parts from their logs; save what can be read where a log is gone."),
+    ] = False,
     json: Json = False,
 ) -> None:
-    """Compare every part with its hash; exit code 8 when one is missing or damaged and was not rebuilt."""
+    """Compare every part with its hash; exit code 8 when one is missing or damaged and was not mended in full.
+
+    A damaged file that is mended is kept as it was in the store's folder `damaged`."""
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.upkeep.repair import check as look
     from herdbook.pipeline.upkeep.repair import repair as mend
 
     opened = Store.open(store)
-    mended = mend(opened) if repair else None
-    troubles = mended.troubles if mended else look(opened)
-    lost = dict(mended.lost) if mended else {log: "" for t in troubles for log in t.logs}
-    rows = [
-        (t.problem, t.part, t.vehicles, "not rebuilt" if lost.keys() & set(t.logs) else "rebuilt") for t in troubles
-    ]
+    done = mend(opened) if repair else None
+    troubles = done.troubles if done else tuple(look(opened))
+    rows = [(t.problem, t.part, t.vehicles, "not mended") for t in troubles]
+    if done:
+        rows = [(m.trouble.problem, m.trouble.part, m.trouble.vehicles, state(m)) for m in done.mended]
     if json:
         screen.as_json([dict(zip(("problem", "part", "vehicles", "state"), r, strict=True)) for r in rows])
     elif rows:
         screen.table("Parts that are not what they were", ("problem", "part", "vehicles", "state"), rows)
+        for one in done.mended if done else ():
+            screen.say(f"The damaged file is kept: {one.aside}") if one.aside else None
+            for log in one.lost:
+                screen.warn(f"herdbook: log {log.log[:12]} is not at {log.path} any more: {log.in_words}.")
         screen.say(
-            "The next scan assesses these vehicles again." if repair else "Rebuild them: herdbook store check --repair"
+            "The next scan judges these vehicles again." if repair else "Mend them: herdbook store check --repair"
         )
     else:
         screen.say("Every part is as it was written.")
-    raise typer.Exit(8 if lost else 0)
+    raise typer.Exit(8 if (done.lost if done else troubles) else 0)
+
+
+def state(mended: Mended) -> str:
+    """What became of a damaged part, and what share of its rows is lost."""
+    return "; ".join([mended.how, *dict.fromkeys(log.in_words for log in mended.lost)])
 
 
 def upkeep(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
@@ -175,3 +191,19 @@ def publish(store: StoreFolder = DEFAULT_STORE) -> None:
     with opened.lock("publish"):
         again(opened)
     screen.say(f"Published: {screen.place(opened.fleet)}")
+
+
+def key(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
+    """Print the public key by which others verify this store's histories; the key is made when there is none."""
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.store.signing_key import PUBLIC, private_key, public_key
+    from herdbook.pipeline.store.store import Store
+
+    opened = Store.open(store)
+    private_key(opened)
+    public = public_key(opened)
+    if json:
+        screen.as_json({"public_key": public, "file": str(opened.folder / PUBLIC)})
+        return
+    screen.say(public)
+    screen.say(f"Give it to whoever is to verify your histories, by a way they trust; it also lies in {PUBLIC}.")

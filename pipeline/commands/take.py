@@ -29,8 +29,6 @@ def take(
 
     With --json also how full each bus was in each new log, as shares of time; null where the bit rate is not known.
     """
-    from dataclasses import asdict
-
     from herdbook.pipeline.night.forks import preload_workers
     from herdbook.pipeline.store.store import Store
 
@@ -43,12 +41,12 @@ def take(
 
     start = datetime.now(UTC)
     with screen.progress("take") as told:
-        counts = run_take(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)
+        done = run_take(inbox, opened, jobs=jobs or os.cpu_count() or 1, progress=told)
     if json:
-        screen.as_json(asdict(counts) | {"buses": buses_since(opened.catalogue, start)})
+        counts = {"logs_new": done.taken, "logs_known": done.known, "quarantined": done.quarantined}
+        screen.as_json(counts | {"buses": buses_since(opened.catalogue, start), "inbox": done.as_dict()})
     else:
-        screen.say(
-            f"{counts.logs_new} new, {counts.logs_known} known already, {counts.quarantined} to quarantine. "
-            "The next scan assesses what they touch."
-        )
-    raise typer.Exit(QUARANTINED if counts.quarantined else 0)
+        screen.say(f"{done.in_words()} The next scan assesses what they touch.")
+        for one in done.waiting:
+            screen.warn(f"herdbook: waiting: {one.path}: {one.in_words}.")
+    raise typer.Exit(QUARANTINED if done.quarantined or done.unaccounted else 0)

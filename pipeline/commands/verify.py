@@ -1,4 +1,4 @@
-"""herdbook verify: does a history still match the store."""
+"""herdbook verify: is a history as it was signed, and does it still match the store."""
 
 from __future__ import annotations
 
@@ -7,9 +7,18 @@ from typing import Annotated
 
 import typer
 
-from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json
 
 ORDER = 70
+MOST_SHOWN = 20
+
+Store_ = Annotated[
+    Path | None,
+    typer.Option("--store", "-s", envvar="HERDBOOK_STORE", help=f"Folder of the store; without a key {DEFAULT_STORE}."),
+]
+Key = Annotated[
+    str, typer.Option("--public-key", help="Key of who signed it, or a file that holds it; then no store is needed.")
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -18,17 +27,34 @@ def register(app: typer.Typer) -> None:
 
 def verify(
     file: Annotated[Path, typer.Argument(help="A history that Herdbook wrote.", show_default=False)],
-    store: StoreFolder = DEFAULT_STORE,
+    store: Store_ = None,
+    public_key: Key = "",
     json: Json = False,
 ) -> None:
-    """Check a history against the store: unaltered, logs intact, the same if written again. Else exit code 8."""
+    """Check a history: as it was signed, its logs and data intact, the same if written again. Else exit code 8.
+
+    Who has only the file gives the public key (`herdbook store key` prints it) and learns that nothing in the file was
+    changed since it was signed. With the store every line is held against the records too.
+    """
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.reports import verify_history
     from herdbook.pipeline.store.store import Store
 
-    found = verify_history(Store.open(store), file)
+    opened = Store.open(store or DEFAULT_STORE) if store or not public_key else None
+    found = verify_history(opened, file, public_key)
     if json:
         screen.as_json(found.as_dict())
     else:
         screen.table(str(file), ("check", "holds", "detail"), [(c.what, c.ok, c.detail) for c in found.checks])
+        screen.say("\nWhat a check proves when it holds")
+        for check in found.checks:
+            screen.say(f"- {check.what}: {check.proves}.")
+        if found.unchecked:
+            screen.say(found.unchecked)
+        if found.differences:
+            screen.say(f"\n{screen.plural(len(found.differences), 'difference')}")
+            for difference in found.differences[:MOST_SHOWN]:
+                screen.say(f"- {difference}")
+            if (rest := len(found.differences) - MOST_SHOWN) > 0:
+                screen.say(f"and {rest:,} more; all of them with --json")
     raise typer.Exit(0 if found.ok else 8)

@@ -10,11 +10,13 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from herdbook.pipeline.health.judgeable import why_not
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
 from herdbook.pipeline.health.severity import SUBSYSTEMS, rank
 from herdbook.pipeline.vehicle.chemistry import Chemistry
+from herdbook.pipeline.vehicle.figures import MissingFigureError
 
 MOST_WINDOWS = 10
 
@@ -56,10 +58,17 @@ def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
     """One rule over one record: its findings (worst first, at most ten windows each), or why it could not judge."""
     present = record.once("names", lambda: set(record.metrics["name"].unique().to_list()))
     missing = [name for name in rule.needs if name not in present]
+    lacking = why_not(rule, record.profile)
     if missing:
-        return NotAssessed(_why_missing(rule, record, missing))
+        why = lacking or "no session had enough of it"
+        return NotAssessed(f"not in the record: {', '.join(missing)} ({why})")
+    if lacking:
+        return NotAssessed(lacking)
     chemistry = record.profile.pack_figures.of_chemistry
-    said = rule.judge(record, limits_of(rule, record.profile.limits, chemistry))
+    try:
+        said = rule.judge(record, limits_of(rule, record.profile.limits, chemistry))
+    except MissingFigureError as error:
+        return NotAssessed(str(error.args[0]))
     if isinstance(said, NotAssessed):
         return said
     order = sorted(said, key=lambda f: (-rank(f.severity), -share(f), f.item))
@@ -88,15 +97,6 @@ def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused]) -> d
         judged = total - sum(r.rule.subsystem == subsystem for r in refused)
         scores[subsystem] = score([j.share for j in found if j.rule.subsystem == subsystem], judged, total)
     return scores
-
-
-def _why_missing(rule: Rule, record: Record, missing: list[str]) -> str:
-    mapped = {mapping.role for mapping in record.profile.roles}
-    unmapped = [role for role in rule.roles if role not in mapped]
-    why = f"not in the record: {', '.join(missing)}"
-    if unmapped:
-        return f"{why} (the profile {record.profile.name} maps no {', '.join(unmapped)})"
-    return f"{why} (no session had enough of it)"
 
 
 def rule_set_json() -> str:

@@ -16,6 +16,8 @@ import polars as pl
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSIONS, Event, Metric
+from herdbook.pipeline.vehicle.role_table import Mapping as RoleMapping
+from herdbook.pipeline.vehicle.roles import ROLES
 
 FIRST_DAY = datetime(2026, 3, 1, 8, tzinfo=UTC)
 PACK: dict[str, object] = {
@@ -28,6 +30,8 @@ PACK: dict[str, object] = {
     "charge_max_c": 45.0,
     "bleed_a": 0.07,
 }
+
+DRIVE: dict[str, object] = {"gear": 3.2, "wheel_m": 0.2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +69,8 @@ def fleet(*figures: tuple[str, float, float, str]) -> pl.DataFrame:
 
 
 def profile(pack: Mapping[str, object] | None = None, drive: Mapping[str, object] | None = None) -> Profile:
-    """A profile without buses: only the figures a rule may ask for."""
-    pack, drive = {**PACK, **(pack or {})}, dict(drive or {})
+    """A profile without buses that maps every role: only its figures differ."""
+    pack, drive = {**PACK, **(pack or {})}, {**DRIVE, **(drive or {})}
     return Profile(
         name="example",
         path=Path("example.toml"),
@@ -76,7 +80,7 @@ def profile(pack: Mapping[str, object] | None = None, drive: Mapping[str, object
         limits={},
         buses=(),
         identity={},
-        roles=(),
+        roles=tuple(RoleMapping(name, "", "Example", name) for name in ROLES),
         hash="",
     )
 

@@ -113,7 +113,8 @@ Judge = Callable[[Record, Mapping[str, float]], "list[Finding] | NotAssessed"]
 @dataclass(frozen=True, slots=True)
 class Rule:
     """What a rule needs, judges by, and says. judge gets the record and the limits by name (defaults
-    overridden by the profile)."""
+    overridden by the profile). roles: all it looks at. must: those that it cannot judge without, "a|b" where one of
+    them is enough; empty: all of `roles`. Without them it is not assessed (judgeable.py)."""
 
     id: str
     title: str
@@ -129,4 +130,5 @@ class Rule:
     cautions: tuple[str, ...]
     source: str
     cases: Callable[[], Cases]  # made when asked for: a night has no use for them
+    must: tuple[str, ...] = ()
     version: int = 1  # raised by hand when it says something else about the same record

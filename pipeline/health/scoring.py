@@ -3,7 +3,8 @@
 The share p a finding takes is weight(severity) x confidence x firmness, in [0, 1). Firmness rises with persistence from
 a floor that severity sets: a brake that let go once in fifty stops is not fifty times better than one that always does.
 A further finding never raises the score: every factor 1 - p is at most 1. A score is withheld when the rules that could
-be judged are too few of the subsystem's to speak for it: absent data is never health.
+be judged are too few of the subsystem's to speak for it and found nothing: absent data is never health, and a finding
+is never hidden by what could not be judged beside it.
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ LEAST_JUDGED = 0.5  # share of a subsystem's rules that must have been judged; e
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """score 0..100, or None and why. judged of total rules had what they needed."""
+    """score 0..100, or None and why. With a score and a reason it is an upper bound. judged of total rules had what
+    they needed."""
 
     score: float | None
     judged: int
@@ -44,9 +46,10 @@ def score(shares: Sequence[float], judged: int, total: int) -> Score:
         return Score(None, 0, 0, "no rule looks at this subsystem")
     if judged == 0:
         return Score(None, 0, total, "none of its rules had the data it needs")
-    if judged < LEAST_JUDGED * total:
-        return Score(None, judged, total, f"only {judged} of its {total} rules had the data they need")
+    few = f"only {judged} of its {total} rules had the data they need" if judged < LEAST_JUDGED * total else ""
+    if few and not shares:
+        return Score(None, judged, total, few)
     left = 100.0
     for taken in sorted(shares):  # sorted: the product does not depend on the order of rules
         left *= 1.0 - taken
-    return Score(left, judged, total)
+    return Score(left, judged, total, f"at most: {few}" if few else "")

@@ -15,6 +15,7 @@ from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.times import DAY, S, in_words, micros
 
 OLDEST = micros(datetime(2010, 1, 1))  # a logger that says less has lost its clock
+FAR = micros(datetime(2100, 1, 1))  # what says more is no date
 AHEAD = DAY  # a log may be this far ahead of the time it was received: zone mistakes, slow clocks
 # 2026-03-01T08:00:00Z, 2026-03-01_08-00-00, 20260301T080000, 2026-03-01 08.00.00+0100
 NAME = re.compile(
@@ -56,6 +57,21 @@ def start_from_name(name: str, zone: str) -> tuple[int, str] | None:
     return local_to_utc(moment, zone)
 
 
+class NotYetError(InputError):
+    """A log from a time that this computer's clock has not reached: one of the two clocks is wrong. again: from when on
+    it can be believed, microseconds UTC."""
+
+    def __init__(self, t: int, now: int) -> None:
+        """t: a time in the log. now: what this computer's clock said."""
+        self.again = t - AHEAD
+        super().__init__(
+            f"the log is from {in_words(t)}, but this computer's clock said {in_words(now)}: one of the two is wrong",
+            "",
+            f"Check this computer's clock; the log is tried again by itself from {in_words(self.again)} on. If it is "
+            "the logger's clock, write a sidecar with start = 2026-03-01T08:00:00Z",
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Placed:
     """How a log's times become UTC: t + shift. by: utc, sidecar, header or file name."""
@@ -81,14 +97,19 @@ def place(*, clock: str, first: int, now: int, sidecar: int | None, header: str,
         return Placed(sidecar - base, "sidecar", notes)
     if clock == "utc":
         return Placed(0, "utc", notes)  # a later part of the log may still be dated
+    later = []
     if header:
         start, note = local_to_utc(datetime.fromisoformat(header).replace(tzinfo=None), zone)
         if believable(start, now):
             return Placed(start, "header", (note,) if note else ())
+        later.append(start)
     if found := start_from_name(name, zone):
         start, note = found
         if believable(start, now):
             return Placed(start, "file name", (note,) if note else ())
+        later.append(start)
+    if ahead := [start for start in later if now + AHEAD < start < FAR]:
+        raise NotYetError(min(ahead), now)
     raise InputError(
         "the log's clock is relative and nothing says when it started",
         "",

@@ -16,6 +16,10 @@ from herdbook.pipeline.vehicle.profile import Profile
 LONGEST_NAME = 64
 
 
+class ContradictionError(InputError):
+    """Two sources name different vehicles: the log is nobody's until a person decides."""
+
+
 def checked_name(name: str, what: str) -> str:
     """A name from outside, trimmed. Raises: ValueError for an empty or long one or one with control characters."""
     name = name.strip()
@@ -34,7 +38,7 @@ def vehicle_from_path(path: str, patterns: Sequence[str]) -> str:
     near = "/".join(path.split("/")[-3:])
     found = {m.group("vehicle") for p in patterns for m in re.finditer(p, near) if m.group("vehicle")}
     if len(found) > 1:
-        raise InputError(f"the path names {' and '.join(sorted(found))}", "", "Make the path patterns agree")
+        raise ContradictionError(f"the path names {' and '.join(sorted(found))}", "", "Make the path patterns agree")
     try:
         return checked_name(found.pop(), "vehicle") if found else ""
     except ValueError as error:
@@ -48,10 +52,10 @@ def vehicle_name(serial: str, profile: Profile) -> str:
 
 
 def whose(sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile) -> tuple[str, str]:
-    """(vehicle, how it is known: sidecar, path or bus). Raises: InputError on a contradiction or when nobody says."""
+    """(vehicle, how it is known: sidecar, path or bus). Raises: ContradictionError; InputError when nobody says."""
     on_bus = sorted({s.serial for s in serials if s.component == "vehicle"})
     if len(on_bus) > 1:
-        raise InputError(
+        raise ContradictionError(
             f"the log holds several vehicles: serials {', '.join(on_bus[:5])}",
             "",
             "Two rides were merged into one file, or a serial was rewritten: split the log",
@@ -66,7 +70,7 @@ def whose(sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profi
         )
     for by, name in claims[1:]:
         if name != claims[0][1] and not (by == "bus" and _same_number(claims[0][1], on_bus[0], profile)):
-            raise InputError(
+            raise ContradictionError(
                 f"the {claims[0][0]} says {claims[0][1]!r}, but the {by} says {name!r}",
                 "",
                 "Find out which is right; a sidecar that agrees with the bus settles it",

@@ -5,6 +5,7 @@ The ledger is a function of the logs: the same file again, renamed or in another
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,17 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from herdbook.pipeline.intake.outcome import Entry, GoneLog, KnownLog, Outcome, QuarantinedLog, TakenLog, flat
+from herdbook.pipeline.intake.outcome import (
+    CONTRADICTION,
+    ChangedLog,
+    Entry,
+    GoneLog,
+    KnownLog,
+    Outcome,
+    QuarantinedLog,
+    TakenLog,
+    flat,
+)
 from herdbook.pipeline.store.connection import insert, transaction
 from herdbook.pipeline.store.statements import Row, ask, statement
 from herdbook.pipeline.store.store import Store
@@ -50,27 +61,34 @@ def commit(store: Store, outcomes: Sequence[Outcome], now: int | None = None) ->
 
     now: when they were received, microseconds UTC.
     """
-    now = now_us() if now is None else now
-    came = [o for o in {o.file.path: o for o in outcomes}.values() if not isinstance(o, GoneLog)]
+    with transaction(store.catalogue) as con:
+        return enter(con, outcomes, now_us() if now is None else now)
+
+
+def enter(con: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome], now: int) -> Committed:
+    """The same inside the caller's transaction."""
+    came = [o for o in {o.file.path: o for o in outcomes}.values() if not isinstance(o, GoneLog | ChangedLog)]
     if not came:
         return Committed()
-    with transaction(store.catalogue) as con:
-        known = {row["log"]: _Known(**row) for row in ask(con, __name__, "logs_known", logs=[o.file.log for o in came])}
-        fresh: dict[str, TakenLog] = {}
-        entries: list[tuple[_Came, Entry]] = []
-        vehicles: set[str] = set()
-        for o in came:
-            entry = _entry(con, o, known, fresh)
-            entries.append((o, entry))
-            if isinstance(o, TakenLog) and entry is Entry.TAKEN:
-                fresh[o.file.log] = o
-                vehicles |= {o.vehicle, *([known[o.file.log].vehicle] if o.file.log in known else [])}
-        _replace(con, list(fresh.values()), now)
-        for o, entry in entries:
-            if isinstance(o, QuarantinedLog) and entry is Entry.QUARANTINED:
-                _quarantine(con, o, now)
-        _remember(con, entries)
-        touch(con, sorted(vehicles))
+    known = {row["log"]: _Known(**row) for row in ask(con, __name__, "logs_known", logs=[o.file.log for o in came])}
+    fresh: dict[str, TakenLog] = {}
+    entries: list[tuple[_Came, Entry]] = []
+    vehicles: set[str] = set()
+    for o in came:
+        entry = _entry(con, o, known, fresh)
+        entries.append((o, entry))
+        if isinstance(o, TakenLog) and entry is Entry.TAKEN:
+            fresh[o.file.log] = o
+            vehicles |= {o.vehicle, *([known[o.file.log].vehicle] if o.file.log in known else [])}
+    _replace(con, list(fresh.values()), now)
+    for o, entry in entries:
+        if isinstance(o, QuarantinedLog) and entry is Entry.QUARANTINED:
+            _quarantine(con, o, now)
+            if o.reason == CONTRADICTION and o.file.log in known:  # its sidecar came late: the log is nobody's now
+                vehicles.add(known[o.file.log].vehicle)
+                _withdraw(con, [o.file.log], now)
+    _remember(con, entries)
+    touch(con, sorted(vehicles))
     count = [entry for _, entry in entries].count
     return Committed(count(Entry.TAKEN), count(Entry.KNOWN), count(Entry.QUARANTINED), tuple(sorted(vehicles)))
 
@@ -135,6 +153,13 @@ def _replace(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog], now: int
         insert(con, table, rows)
     for log, moment in received.items():
         con.execute("UPDATE logs SET received_t = ? WHERE log = ?", [moment, log])
+
+
+def _withdraw(con: duckdb.DuckDBPyConnection, logs: list[str], now: int) -> None:
+    """Take logs out of use: nothing of them is left in the ledger, as if they had been refused at first."""
+    let_go(con, logs, now, "withdrawn")
+    for table in OF_A_LOG:
+        con.execute(f"DELETE FROM {table} WHERE log IN (SELECT unnest(?))", [logs])
 
 
 def let_go(con: duckdb.DuckDBPyConnection, logs: list[str], now: int, why: str) -> None:
@@ -204,7 +229,7 @@ def _timed(rows: list[Row]) -> pl.DataFrame:
 def _quarantine(con: duckdb.DuckDBPyConnection, q: QuarantinedLog, now: int) -> None:
     file = q.file
     given = {"log": file.log or file.path, "name": file.name, "path": file.path, "size_bytes": file.size_bytes}
-    given |= {"reason": q.reason, "detail": q.detail, "advice": q.advice, "now": now}
+    given |= {"reason": q.reason, "detail": q.detail, "advice": q.advice, "now": now, "again": q.again}
     con.execute(statement(__name__, "enter_quarantine"), given)
 
 
@@ -242,4 +267,12 @@ def retry(store: Store, names: Sequence[str] | None = None) -> list[Path]:
         found = ask(con, __name__, "quarantined_paths", all=names is None, names=list(names or ()))
         paths = [row["path"] for row in found]
         con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [paths])
-    return [Path(p) for p in paths if Path(p).exists()]
+    return [Path(p) for p in paths if os.path.isfile(p)]
+
+
+def forget_removed(store: Store, paths: Sequence[str]) -> None:
+    """Take out of quarantine what is not there any more, or not in the way; it is new should it come back."""
+    if paths:
+        with transaction(store.catalogue) as con:
+            for table in ("quarantine", "seen"):
+                con.execute(f"DELETE FROM {table} WHERE path IN (SELECT unnest(?))", [list(paths)])

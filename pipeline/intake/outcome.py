@@ -1,4 +1,4 @@
-"""What became of one log, on its way from a worker to the catalogue: one of four. Plain data, picklable."""
+"""What became of one log, on its way from a worker to the catalogue: one of five. Plain data, picklable."""
 
 from __future__ import annotations
 
@@ -137,13 +137,26 @@ class GoneLog:
 
 
 @dataclass(frozen=True, slots=True)
+class ChangedLog:
+    """The file was written or replaced while it was read: nothing of it is kept, and the next scan takes it in."""
+
+    file: LogFile
+
+
+CANNOT_OPEN = "cannot be opened"  # reasons that others ask for by name
+CONTRADICTION = "contradicts itself"
+
+
+@dataclass(frozen=True, slots=True)
 class QuarantinedLog:
-    """A log that cannot be used: why in a few words, in detail, and what a person can do."""
+    """A log that cannot be used: why in a few words, in detail, and what a person can do. again: from when on it is
+    tried again by itself (microseconds UTC), None when that would be no use."""
 
     file: LogFile
     reason: str
     detail: str
     advice: str
+    again: int | None = None
 
 
-Outcome = TakenLog | KnownLog | GoneLog | QuarantinedLog
+Outcome = TakenLog | KnownLog | GoneLog | ChangedLog | QuarantinedLog

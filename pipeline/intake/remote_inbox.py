@@ -9,6 +9,8 @@ from __future__ import annotations
 import hashlib
 import os
 import time
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -17,6 +19,7 @@ import polars as pl
 from herdbook.pipeline.addresses import is_url, shown
 from herdbook.pipeline.errors import InputError, SettingsError
 from herdbook.pipeline.extras import missing_extra
+from herdbook.pipeline.intake.inbox import NOT_LOGS, Waiting
 from herdbook.pipeline.intake.outcome import Entry
 from herdbook.pipeline.lake.listing import RemoteFile, files_below
 from herdbook.pipeline.store.connection import connect, insert, transaction
@@ -26,10 +29,20 @@ from herdbook.pipeline.times import S, now_us
 __all__ = ["fetch", "is_url", "shown"]
 
 
-def fetch(store: Store, url: str) -> Path:
-    """Fetch what is new under the URL; the local folder to take logs from.
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """folder: where to take logs from. waiting: what is not fetched now. known: objects that were taken in before."""
 
-    Raises: InputError when the URL cannot be listed or read; SettingsError when no file system answers for it.
+    folder: Path
+    waiting: tuple[Waiting, ...]
+    known: int
+
+
+def fetch(store: Store, url: str) -> Fetched:
+    """Fetch what is new under the URL. One object that cannot be fetched waits; the others come.
+
+    Raises: InputError when the URL cannot be listed, or nothing of what is new can be read; SettingsError when no file
+    system answers for it.
     """
     folder = store.folder / "fetched" / hashlib.sha256(url.encode()).hexdigest()[:12]
     folder.mkdir(parents=True, exist_ok=True, mode=0o750)
@@ -42,15 +55,29 @@ def fetch(store: Store, url: str) -> Path:
         what = f"the inbox cannot be listed ({type(error).__name__}: {error})"
         raise InputError(what, shown(url), "Check address, rights and network") from None
     settle_us = int(store.settings.settle_s * S)
-    fresh = [f for f in listed if _wanted(f, settle_us) and done.get(_address(url, f.name, root)) != f.stamp]
+    there = [f for f in listed if not _hidden(f)]
+    waiting = [_growing(f, settle_us) for f in there if not _settled(f, settle_us)]
+    wanted = [f for f in there if _settled(f, settle_us)]
+    fresh = [f for f in wanted if done.get(_address(url, f.name, root)) != f.stamp]
+    _forget_gone(folder, done, {folder / _local(f.name, root) for f in listed})
+    rows, failed = [], []
     for file in sorted(fresh, key=lambda f: not f.name.endswith(".toml")):  # a sidecar before its log
-        _fetch_one(files, file.name, folder / _local(file.name, root), url)
-    rows = [{"path": _address(url, f.name, root), "size_bytes": f.size, "stamp": f.stamp} for f in fresh]
+        try:
+            _fetch_one(files, file.name, folder / _local(file.name, root), url)
+        except InputError as error:
+            failed.append(error)
+            waiting.append(Waiting(file.name, error.what, do=error.do))
+        else:
+            rows.append({"path": _address(url, file.name, root), "size_bytes": file.size, "stamp": file.stamp})
+    if failed and not rows:
+        raise failed[0]
     if rows:
         with transaction(store.catalogue) as con:
             con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [[r["path"] for r in rows]])
             insert(con, "seen", pl.DataFrame(rows).with_columns(log=pl.lit(""), outcome=pl.lit(Entry.FETCHED.value)))
-    return folder
+    kept = [f for f in wanted if f not in fresh and not f.name.endswith(NOT_LOGS)]
+    known = sum(not (folder / _local(f.name, root)).exists() for f in kept)
+    return Fetched(folder, tuple(waiting), known)
 
 
 def _file_system(url: str) -> tuple[Any, str]:
@@ -87,10 +114,24 @@ def _clear(folder: Path, done: dict[str, str]) -> None:
             path.unlink()
 
 
-def _wanted(file: RemoteFile, settle_us: int) -> bool:
-    """Not hidden, and not changed just now: that one is still being written."""
-    hidden = any(p.startswith(".") for p in PurePosixPath(file.name).parts[1:] if p not in ("..", "."))
-    return not hidden and (file.changed is None or abs(now_us() - file.changed) >= settle_us)
+def _forget_gone(folder: Path, done: dict[str, str], there: set[Path]) -> None:
+    """Copies in quarantine whose object somebody removed."""
+    for path in folder.rglob("*"):
+        if path.is_file() and done.get(str(path)) == Entry.QUARANTINED and path not in there:
+            path.unlink()
+
+
+def _hidden(file: RemoteFile) -> bool:
+    return any(p.startswith(".") for p in PurePosixPath(file.name).parts[1:] if p not in ("..", "."))
+
+
+def _settled(file: RemoteFile, settle_us: int) -> bool:
+    """Not changed just now: then it is still being written."""
+    return file.changed is None or abs(now_us() - file.changed) >= settle_us
+
+
+def _growing(file: RemoteFile, settle_us: int) -> Waiting:
+    return Waiting(file.name, "it changed just now and may be growing", (file.changed or 0) + settle_us)
 
 
 def _address(url: str, name: str, root: str) -> str:
@@ -105,12 +146,13 @@ def _local(name: str, root: str) -> Path:
 
 def _fetch_one(files: Any, name: str, target: Path, url: str) -> None:
     """Whole or not at all."""
-    target.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
     temporary = target.with_name(f".{target.name}.part")
     try:
+        target.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
         files.get_file(name, str(temporary))
     except Exception as error:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
         what = f"{name} cannot be fetched ({type(error).__name__}: {error})"
         raise InputError(what, shown(url), "Check rights and network, then scan again") from None
     temporary.replace(target)

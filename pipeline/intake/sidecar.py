@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import tomllib
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -44,6 +45,10 @@ def read_sidecar(log: Path, zone: str) -> Sidecar:
         table: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
     except FileNotFoundError:
         return Sidecar()
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:  # the log's name leaves no room for that of a sidecar
+            return Sidecar()
+        raise
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"the sidecar is not TOML: {error}", path.name, "Correct that line and try again") from None
     if unknown := sorted(set(table) - KEYS):

@@ -19,16 +19,28 @@ from herdbook.decoders import DecoderError, Frames, open_log
 from herdbook.pipeline.errors import DamagedPartError, InputError, StoreError
 from herdbook.pipeline.intake.bus_load import bus_loads
 from herdbook.pipeline.intake.choose_profile import choose_profile
-from herdbook.pipeline.intake.clock import Placed, place
+from herdbook.pipeline.intake.clock import AHEAD, FAR, NotYetError, Placed, place
 from herdbook.pipeline.intake.decode_log import LogDecoding, WrittenPart, data_frames
-from herdbook.pipeline.intake.identity import vehicle_from_path, whose
+from herdbook.pipeline.intake.identity import ContradictionError, vehicle_from_path, whose
 from herdbook.pipeline.intake.identity_signals import serials_in
 from herdbook.pipeline.intake.inbox import find_logs, new_logs, stamp_of
 from herdbook.pipeline.intake.logged_spans import SpanTracker, ahead
-from herdbook.pipeline.intake.outcome import GoneLog, KnownLog, LogFile, LogReport, Outcome, QuarantinedLog, TakenLog
+from herdbook.pipeline.intake.outcome import (
+    CANNOT_OPEN,
+    CONTRADICTION,
+    ChangedLog,
+    GoneLog,
+    KnownLog,
+    LogFile,
+    LogReport,
+    Outcome,
+    QuarantinedLog,
+    TakenLog,
+)
 from herdbook.pipeline.intake.sidecar import Sidecar, read_sidecar
 from herdbook.pipeline.lake.part import VERSION, Part, file_hash
 from herdbook.pipeline.lake.place import writing
+from herdbook.pipeline.store.publish import published_hash
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import S, now_us
 from herdbook.pipeline.vehicle.profile import Profile
@@ -53,7 +65,7 @@ def take_log(
     path = Path(path).absolute()
     profiles = store.profiles() if profiles is None else profiles
     now = now_us() if now is None else now
-    file = LogFile(str(path), path.name)
+    file, again = LogFile(str(path), path.name), None
     try:
         size, stamp = stamp_of(path)
         data = path.read_bytes() if size <= WHOLE else None
@@ -66,17 +78,26 @@ def take_log(
         return _into_the_lake(path, data, file, store, profiles=profiles, now=now)
     except FileNotFoundError:
         return GoneLog(file)
+    except _ReplacedError:
+        return ChangedLog(file)
     except InputError as error:
-        said = ("cannot be used", f"{error.where + ': ' if error.where else ''}{error.what}", error.do)
+        reason = CONTRADICTION if isinstance(error, ContradictionError) else "cannot be used"
+        again = error.again if isinstance(error, NotYetError) else again
+        said = (reason, f"{error.where + ': ' if error.where else ''}{error.what}", error.do)
     except DecoderError as error:
         said = ("cannot be read", str(error), "Check the file where it came from; no reader can use it as it is")
     except (StoreError, MemoryError, ImportError):
         raise
     except OSError as error:
-        said = ("cannot be read", error.strerror or str(error), "Check the file and its rights, then try again")
+        what, do = error.strerror or str(error), "Check the file and its rights; every scan tries it again"
+        said, again = (CANNOT_OPEN, what, do), now
     except Exception as error:
         said = ("reader failed", f"{type(error).__name__}: {error}", "Please report this log; others go on")
-    return QuarantinedLog(file, *said)
+    return QuarantinedLog(file, *said, again=again)
+
+
+class _ReplacedError(Exception):
+    """The file is not the one whose hash was taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,13 +129,16 @@ def _into_the_lake(
     )
     start, least = first + placed.shift, store.settings.min_known_share
     profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
-    with store.lake.adding(part_path(profile, file.log, placed.shift)) as target:
+    part = part_path(profile, file.log, placed.shift)
+    with store.lake.adding(part) as target:
         with writing(store.lake):
-            written = _kept(target, file.log, profile)
+            written = _kept(target, file.log, profile, store, part)
         if written is None:
             with LogDecoding(store, profile, placed.shift) as decoding:
                 for frames in chain(head, chunks):
                     decoding.add(frames)
+                if data is None and file_hash(path) != file.log:  # read twice, so it may be another file by now
+                    raise _ReplacedError
                 written = decoding.write(target, file.log, opened)
         return _taken(file, store, _Decided(sidecar, profile, placed, now), written, target.stat().st_size)
 
@@ -135,15 +159,18 @@ def _head(chunks: Iterator[Frames]) -> list[Frames]:
     raise InputError("the log holds no data frames", "", "Check the logger's set-up; it recorded no traffic")
 
 
-def _kept(target: Path, log: str, profile: Profile) -> WrittenPart | None:
-    """What is in a part that an interrupted run had finished; None when there is none or it is broken."""
+def _kept(target: Path, log: str, profile: Profile, store: Store, part: str) -> WrittenPart | None:
+    """What is in the part when the lake has it already and its bytes are those that were published; else None, and it
+    is written again: nobody knows whether what lies there is whole and sound."""
     if not target.exists():
         return None
+    digest = file_hash(target)
+    if digest != published_hash(store, part):
+        return None
     try:
-        part = Part.open(target)
-        return WrittenPart(LogReport.from_json(part.logs[log]), serials_in(part, log, profile), file_hash(target))
+        held = Part.open(target)
+        return WrittenPart(LogReport.from_json(held.logs[log]), serials_in(held, log, profile), digest)
     except (DamagedPartError, KeyError, TypeError):
-        target.unlink()
         return None
 
 
@@ -156,6 +183,8 @@ def _taken(file: LogFile, store: Store, decided: _Decided, written: WrittenPart,
     tracker = SpanTracker(now, int(store.settings.span_gap_s * S), int(store.settings.jump_s * S), list(report.runs))
     spans = tracker.spans()
     if not any(s.dated for s in spans):
+        if (later := min((s.end for s in spans if now + AHEAD < s.end < FAR), default=None)) is not None:
+            raise NotYetError(later, now)
         raise InputError(
             "the log's clock was never set: " + "; ".join(placed.notes),
             "",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import shutil
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from herdbook.pipeline.lake.part import Part
+    from herdbook.pipeline.lake.soundness import Soundness
 
 
 class FolderLake:
@@ -57,7 +60,18 @@ class FolderLake:
     def open(self, part: str, digest: str = "") -> Part:
         from herdbook.pipeline.lake.part import Part
 
+        if digest:
+            self._soundness.compare(inside(part), digest)
         return Part.open(self.root / inside(part))
+
+    @cached_property
+    def _soundness(self) -> Soundness:
+        from herdbook.pipeline.lake.soundness import Soundness
+
+        return Soundness(self.root, self.store)
+
+    def vouch(self, named: Sequence[tuple[str, str]], days: float) -> None:
+        self._soundness.vouch([(inside(part), digest) for part, digest in named], days)
 
     @contextmanager
     def adding(self, part: str) -> Iterator[Path]:
@@ -68,6 +82,13 @@ class FolderLake:
 
         path = self.root / inside(part)
         return file_hash(path) if path.is_file() else None
+
+    def copy_out(self, part: str, target: Path) -> bool:
+        try:
+            shutil.copyfile(self.root / inside(part), target)
+        except FileNotFoundError:
+            return False
+        return True
 
     def parts(self) -> list[StoredPart]:
         found = []

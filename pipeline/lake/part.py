@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.decoders.decoding.columns import Table
+from herdbook.decoders.decoding.decode import RESERVED
 from herdbook.decoders.decoding.extract import Column
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.layout import Layout, Slot, from_json, to_json, types_of, values
@@ -288,18 +289,34 @@ class Part:
         return {(message, s.signal): s for message, slots in self.layout.messages.items() for s in slots}
 
     def rows(self, wanted: dict[str, list[str]], log: str, start: int, end: int) -> Iterator[Piece]:
-        """The wanted signals (by message) of one log between start and end (excluded)."""
+        """The wanted signals (by message) of one log between start and end (excluded).
+
+        "channel" and "source" may be wanted like signals (no signal can be called so): label and J1939 address of each
+        frame, "" and -1 where a part does not say.
+        """
         groups: dict[int, list[RowBlock]] = {}
         for block in self.blocks:
             if block.log == log and block.message in wanted and block.start < end and block.end >= start:
                 groups.setdefault(block.group, []).append(block)
         for group, blocks in groups.items():
-            slots = {b.message: [self._slots[b.message, s] for s in wanted[b.message]] for b in blocks}
+            slots = {
+                b.message: [self._slots[b.message, s] for s in wanted[b.message] if s not in RESERVED] for b in blocks
+            }
             names = sorted({s.column for some in slots.values() for s in some})
-            table = self._group(group, ["t", *names])
+            own = sorted(self._own_columns & {s for b in blocks for s in wanted[b.message]})
+            table = self._group(group, ["t", *own, *names])
             for block in blocks:
-                own = table.slice(block.first, block.rows)  # places that no row of the block uses are not looked at
-                yield _piece(own, block.message, slots[block.message], start, end)
+                rows = table.slice(block.first, block.rows)  # places that no row of the block uses are not looked at
+                piece = _piece(rows, block.message, slots[block.message], start, end)
+                if extra := [s for s in wanted[block.message] if s in RESERVED]:
+                    first, last = (int(i) for i in np.searchsorted(_times(rows), (start, end), side="left"))
+                    piece.columns.update(_sent(rows.slice(first, last - first), extra))
+                yield piece
+
+    @property
+    def _own_columns(self) -> set[str]:
+        told = {"channel": self.layout.channel, "source": self.layout.source}
+        return {name for name, there in told.items() if there}
 
     def chunk(self, block: RowBlock) -> Chunk:
         """The rows of one block as they were put in."""
@@ -319,6 +336,27 @@ def _numbered(words: pa.ChunkedArray) -> tuple[NDArray[np.uint8], tuple[str, ...
     return _kept(array.indices)[0].astype(np.uint8), tuple(array.dictionary.to_pylist())
 
 
+def _sent(rows: pa.Table, wanted: Iterable[str]) -> dict[str, Column]:
+    """Channel and source of every row, as texts and int64."""
+    found: dict[str, Column] = {}
+    for name in wanted:
+        if name not in rows.column_names:
+            empty = np.full(len(rows), "") if name == "channel" else np.full(len(rows), -1, np.int64)
+            found[name] = Column(empty)
+        elif name == "channel":
+            numbers, labels = _numbered(rows[name])
+            found[name] = Column(np.array(labels or ("",))[numbers])
+        else:
+            kept, there = _kept(rows[name])
+            address = kept.astype(np.int64)
+            found[name] = Column(address if there is None else np.where(there, address, -1))
+    return found
+
+
+def _times(rows: pa.Table) -> NDArray[np.int64]:
+    return _kept(rows["t"])[0].view(np.int64)
+
+
 def _damaged(path: Path, error: Exception) -> DamagedPartError:
     return DamagedPartError(f"a part of the lake is damaged ({type(error).__name__})", path, REPAIR)
 
@@ -333,8 +371,7 @@ class Piece:
 
 
 def _piece(rows: pa.Table, message: str, slots: Iterable[Slot], start: int, end: int) -> Piece:
-    t, _ = _kept(rows["t"])
-    t = t.view(np.int64)
+    t = _times(rows)
     a, b = (int(i) for i in np.searchsorted(t, (start, end), side="left"))
     cut = rows.slice(a, b - a)
     return Piece(message, t[a:b], {s.signal: _column(cut[s.column], s) for s in slots})

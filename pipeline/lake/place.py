@@ -9,7 +9,7 @@ part: the name in the catalogue, relative to the lake. Several processes may do 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -81,6 +81,9 @@ class Lake(Protocol):
     def hash_of(self, part: str) -> str | None:
         """SHA-256 of the file in the lake itself; None when there is none."""
 
+    def copy_out(self, part: str, target: Path) -> bool:
+        """Copy the file as it is, sound or not, to a place outside the lake; False when there is none."""
+
     def parts(self) -> list[StoredPart]:
         """Every part in the lake, by name."""
 
@@ -89,6 +92,12 @@ class Lake(Protocol):
 
     def restore(self, part: str, digest: str) -> bool:
         """Put a sound copy back where the lake's own is damaged or missing; False when there is none."""
+
+    def vouch(self, named: Sequence[tuple[str, str]], days: float) -> None:
+        """Before SQL reads these parts (with hashes): they are what was written, as of so many days ago at the latest.
+
+        Raises: DamagedPartError for one that is missing or damaged.
+        """
 
     def address(self, part: str) -> str:
         """By which SQL finds the part."""

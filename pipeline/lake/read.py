@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.pipeline.errors import NotKnownError, ProfileError
+from herdbook.pipeline.lake.derived import Derived
 from herdbook.pipeline.lake.merge_samples import Samples, SharedTimes, merge
 from herdbook.pipeline.lake.part import Part, Piece
 from herdbook.pipeline.lake.place import Lake
@@ -145,11 +146,15 @@ def _log_samples(
     """Samples by key, block by block; undated frames lie outside every stretch, doubtful ones are taken out here."""
     by_message: dict[str, list[Mapping]] = {}
     for m in wanted:
-        if f"{m.message}.{m.signal}" in part.columns:
+        if m.plain and f"{m.message}.{m.signal}" in part.columns:
             by_message.setdefault(m.message, []).append(m)
     mine = {message: {m.signal for m in some} for message, some in by_message.items()}
     theirs = watch.wanted(part, ref) if watch else {}
-    signals = {message: sorted(mine.get(message, set()) | {*theirs.get(message, ())}) for message in {*mine, *theirs}}
+    derived = Derived([m for m in wanted if not m.plain], part.columns)
+    signals = {
+        message: sorted(mine.get(message, set()) | {*theirs.get(message, ())} | derived.wanted.get(message, set()))
+        for message in {*mine, *theirs, *derived.wanted}
+    }
     found: dict[Key, list[Samples]] = {}
     for piece in part.rows(signals, ref.log, max(start, ref.start), min(end, ref.end + 1)):
         arrays = _arrays(piece, mine.get(piece.message, ()))
@@ -158,8 +163,13 @@ def _log_samples(
             samples = outside((t, convert(raw, m)), list(ref.doubts))
             if len(samples[0]):
                 found.setdefault((m.role, m.item), []).append(samples)
+        derived.add(piece)
         if watch and piece.message in theirs:
             watch.take(ref, piece)
+    for m, (t, raw) in derived.samples():
+        samples = outside((t, convert(raw, m)), list(ref.doubts))
+        if len(samples[0]):
+            found.setdefault((m.role, m.item), []).append(samples)
     return found
 
 
@@ -185,9 +195,12 @@ def _arrays(piece: Piece, names: Iterable[str]) -> dict[str, tuple[NDArray[np.in
 def convert(raw: NDArray[Any], m: Mapping) -> NDArray[np.float64]:
     """Values in the role's unit from values in the DBC's; NaN for not available, impossible and unknown states."""
     role = ROLES[m.role]
-    missing = np.isin(raw, m.not_available) if m.not_available else None
+    missing = np.isin(raw, m.not_available) if m.not_available and m.formula is None else None
     if m.bit is not None:
-        value = ((raw.astype(np.int64) >> m.bit) & 1).astype(np.float64)
+        value = ((raw.astype(np.int64) >> m.bit) & ((1 << m.width) - 1)).astype(np.float64)
+        if m.width > 1:
+            value = value * m.scale + m.offset
+            value[~((value >= role.low) & (value <= role.high))] = np.nan
     elif m.states:
         value = np.full(len(raw), np.nan)
         for number, state in m.states.items():

@@ -9,7 +9,7 @@ from __future__ import annotations
 import errno
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import cached_property
 from pathlib import Path, PurePosixPath
@@ -224,6 +224,9 @@ class RemoteLake:
         except DamagedPartError:
             return None
 
+    def copy_out(self, part: str, target: Path) -> bool:
+        return self._fetch(part, target)
+
     def restore(self, part: str, digest: str) -> bool:
         from herdbook.pipeline.lake.part import file_hash
 
@@ -254,6 +257,9 @@ class RemoteLake:
         with self._asked() as files, suppress(FileNotFoundError):
             files.rm_file(self._key(part))
         self.copies.drop(part)
+
+    def vouch(self, named: Sequence[tuple[str, str]], days: float) -> None:
+        """Nothing: a copy is compared with its hash whenever SQL asks for it."""
 
     def serve(self, con: duckdb.DuckDBPyConnection, catalogue: Path | None = None) -> None:
         from herdbook.pipeline.lake.duckdb_files import register

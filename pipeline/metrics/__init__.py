@@ -1,7 +1,7 @@
 """The metric sets: one file a set, each ending in `SET = MetricSet(...)`; the folder is the registry.
 
 Start at measure(). A set turns one session's signals into numbers with unit, error and coverage; it knows no store and
-no rules. A set whose roles the vehicle lacks is skipped: what it would have given is then absent, never zero.
+no rules. A set whose roles or figures the vehicle lacks is skipped: what it would have given is absent, never zero.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from importlib import import_module
 from pkgutil import iter_modules
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.vehicle.figures import MissingFigureError
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -46,7 +47,10 @@ def measure(session: Session, signals: Signals, profile: Profile) -> Outcome:
     events: list[Event] = []
     for metric_set in all_sets().values():
         if session.kind in metric_set.kinds and signals.has(*metric_set.needs):
-            outcome = metric_set.compute(session, signals, profile)
+            try:
+                outcome = metric_set.compute(session, signals, profile)
+            except MissingFigureError:
+                continue  # the rules that need it say so
             metrics += outcome.metrics
             events += outcome.events
     return Outcome(tuple(metrics), tuple(events))

@@ -97,6 +97,7 @@ SET = MetricSet(
     id="belt",
     subject=Subject.DRIVE,
     needs=("motor_speed", "motor_current", "vehicle_speed"),
+    figures=("drive.gear", "drive.wheel_m"),
     kinds=("ride", "bench"),
     compute=compute,
     gives={"belt_slip_pct": ("%", "How much faster than its wheel the motor turns at 30 A of torque current.")},

@@ -64,6 +64,8 @@ def _at_the_end(signals: Signals, profile: Profile) -> list[Metric]:
     hold_s = max(GAP_S, usual_gap(signals, signals.series("pack_current"), most_s=300.0))
     amps = signals.at(moments, "pack_current", "", hold_s)
     amps = amps[np.isfinite(amps)]
+    if not profile.pack_figures.given("rated_ah"):
+        return []  # the excursions above need no figure; this does
     quiet = amps.size > 0 and abs(median(amps)) < END_REST_C * profile.pack_figures.rated_ah
     return [Metric("end_lowest_v", min(last), "V", 0.005, len(last))] if last and quiet else []
 

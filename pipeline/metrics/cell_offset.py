@@ -174,6 +174,7 @@ SET = MetricSet(
     id="cell_offset",
     subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
     gives={

@@ -104,6 +104,7 @@ SET = MetricSet(
     id="cell_resistance",
     subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
+    figures=("pack.rated_ah",),
     kinds=("ride", "bench", "charge"),
     compute=compute,
     gives=_gives(),

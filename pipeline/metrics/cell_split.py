@@ -67,6 +67,7 @@ SET = MetricSet(
     id="cell_split",
     subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
+    figures=("pack.rated_ah",),
     kinds=("ride", "bench"),
     compute=compute,
     gives={

@@ -105,6 +105,7 @@ SET = MetricSet(
     id="charge",
     subject=Subject.PACK,
     needs=("pack_current",),
+    figures=("pack.rated_ah",),
     kinds=("charge", "rest"),
     compute=compute,
     gives={

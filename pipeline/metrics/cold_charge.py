@@ -64,6 +64,7 @@ SET = MetricSet(
     id="cold_charge",
     subject=Subject.PACK,
     needs=("pack_current", "cell_temp"),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge", "bench"),
     compute=compute,
     gives={

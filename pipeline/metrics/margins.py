@@ -105,6 +105,7 @@ SET = MetricSet(
     id="margins",
     subject=Subject.PACK,
     needs=(),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge", "bench"),
     compute=compute,
     gives=GIVES

@@ -102,6 +102,7 @@ SET = MetricSet(
     id="pack_agreement",
     subject=Subject.PACK,
     needs=(),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
     gives={

@@ -119,6 +119,7 @@ SET = MetricSet(
     id="pack_anchors",
     subject=Subject.PACK,
     needs=("cell_voltage", "pack_current"),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
     gives={

@@ -53,6 +53,7 @@ SET = MetricSet(
     id="pack_bands",
     subject=Subject.PACK,
     needs=("pack_current", "pack_voltage", "pack_soc"),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge"),
     compute=compute,
     gives={

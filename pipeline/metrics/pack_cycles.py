@@ -56,6 +56,7 @@ SET = MetricSet(
     id="pack_cycles",
     subject=Subject.PACK,
     needs=("pack_current",),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge", "bench"),
     compute=compute,
     gives={

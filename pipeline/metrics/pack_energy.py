@@ -51,6 +51,7 @@ SET = MetricSet(
     id="pack_energy",
     subject=Subject.PACK,
     needs=("pack_current",),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
     gives={

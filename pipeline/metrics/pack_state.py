@@ -83,6 +83,7 @@ SET = MetricSet(
     id="pack_state",
     subject=Subject.PACK,
     needs=("pack_current",),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
     gives={

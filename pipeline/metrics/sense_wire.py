@@ -113,6 +113,7 @@ SET = MetricSet(
     id="sense_wire",
     subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
+    figures=("pack.rated_ah",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
     gives={

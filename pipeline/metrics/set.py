@@ -34,8 +34,8 @@ Compute = Callable[[Session, Signals, Profile], Outcome]
 @dataclass(frozen=True, slots=True)
 class MetricSet:
     """needs: roles without which the set has nothing to say (it is then skipped, and what it would have given is
-    simply absent: absent is never healthy). kinds: session kinds it applies to. gives: every metric name it may return,
-    with unit and meaning; a test holds it to that."""
+    simply absent: absent is never healthy). figures: of the profile, likewise, as "pack.rated_ah". kinds: session kinds
+    it applies to. gives: every metric name it may return, with unit and meaning; a test holds it to that."""
 
     id: str
     subject: Subject
@@ -44,4 +44,5 @@ class MetricSet:
     compute: Compute
     gives: dict[str, tuple[str, str]]
     source: str
+    figures: tuple[str, ...] = ()
     version: int = 1  # raised by hand when its numbers come out differently: stored sessions are then measured again

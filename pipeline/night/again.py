@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import retry, touch
 from herdbook.pipeline.intake.take_log import part_path
 from herdbook.pipeline.night.progress import Progress
@@ -20,7 +21,7 @@ def retry_quarantine(
     store: Store, names: Sequence[str] | None = None, jobs: int = 2, progress: Progress | None = None
 ) -> ScanResult:
     """Try logs in quarantine again (all, or by file name or hash), assess and publish."""
-    return scan_found(store, "another try at the quarantine", lambda: retry(store, names), jobs, progress)
+    return scan_found(store, "another try at the quarantine", lambda: Found(tuple(retry(store, names))), jobs, progress)
 
 
 def reassess(
@@ -45,7 +46,7 @@ def redecode(store: Store, jobs: int = 2, progress: Progress | None = None) -> S
 
     A log that is no longer where it was keeps its part.
     """
-    return scan_found(store, "decoding again", lambda: outdated(store), jobs, progress)
+    return scan_found(store, "decoding again", lambda: Found(tuple(outdated(store))), jobs, progress)
 
 
 def outdated(store: Store) -> list[Path]:

@@ -4,10 +4,11 @@ Exit code of a night (one place; the command line repeats it):
     20  a stop-use finding is new or worse
     10  a service finding is new or worse, or its mute has ended; or the fleet is quiet: only with `quiet_days`
         set, when no vehicle at all has a record newer than that, so that the uploads may be broken
-    30  nothing of that, but logs went to quarantine this night
+    40  nothing of that, but vehicles whose record changed could not be assessed: nobody knows what stands against them
+    30  nothing of that either, but logs went to quarantine this night
      0  nothing to call anyone about
-The most urgent wins: 20 before 10 before 30. A stop-use finding that stands unchanged is no news and gives no code, but
-stands first in every list and message until it is gone. Errors have codes of their own: pipeline/errors.py.
+The most urgent wins: 20 before 10 before 40 before 30. A stop-use finding that stands unchanged is no news and gives
+no code, but stands first in every list and message until it is gone. Errors have their own codes: pipeline/errors.py.
 
 Muted findings (pipeline/night/mutes.py) are kept out of the list, the message and the exit code, and told apart as
 `muted`; never a stop-use finding. The mutes that count are those in force when the night's scan began, so that
@@ -22,10 +23,13 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from herdbook.pipeline.health.severity import rank
+from herdbook.pipeline.health.severity import Severity, rank
+from herdbook.pipeline.health.voice import VOICES
 from herdbook.pipeline.times import stamp
 
-NOTHING, SERVICE_NEWS, STOP_USE_NEWS, QUARANTINED = 0, 10, 20, 30
+NOTHING, QUARANTINED, UNASSESSED = 0, 30, 40
+SERVICE_NEWS, STOP_USE_NEWS = VOICES[Severity.SERVICE].exit_code, VOICES[Severity.STOP_USE].exit_code
+NOT_ASSESSED = "not assessed"  # in fleet_log, for a vehicle that a scan could not assess
 COLUMNS = ("change", "severity", "vehicle", "about", "reason")
 
 
@@ -84,7 +88,8 @@ class StopUse:
 @dataclass(frozen=True, slots=True)
 class ChangeList:
     """One night. quarantined: name and reason of logs refused this night. fleet_quiet: "" or one sentence.
-    muted: changes that would be told but for a mute, with it in the reason."""
+    muted: changes that would be told but for a mute, with it in the reason. not_assessed: vehicle and why, for vehicles
+    that could not be assessed. waiting: path and why, for files not taken in yet; known to the scan itself alone."""
 
     scan: str
     started: datetime
@@ -97,6 +102,8 @@ class ChangeList:
     quarantined: tuple[tuple[str, str], ...]
     fleet_quiet: str
     muted: tuple[Change, ...] = ()
+    not_assessed: tuple[tuple[str, str], ...] = ()
+    waiting: tuple[tuple[str, str], ...] = ()
 
     @property
     def exit_code(self) -> int:
@@ -105,6 +112,8 @@ class ChangeList:
             return STOP_USE_NEWS
         if "service" in worst or self.fleet_quiet:
             return SERVICE_NEWS
+        if self.not_assessed:
+            return UNASSESSED
         return QUARANTINED if self.quarantined else NOTHING
 
     def counts(self) -> dict[str, int]:
@@ -115,8 +124,10 @@ class ChangeList:
         called = ", ".join(f"{n} {kind}" for kind, n in self.counts().items() if n) or "nothing changed"
         ban = len({s.vehicle for s in self.stop_use})
         first = f"STOP USE: {ban} vehicle{'s' * (ban != 1)}. " if ban else ""
-        out = len(self.quarantined)
+        out, unknown, later = len(self.quarantined), len(self.not_assessed), len(self.waiting)
         refused = f"; {out} log{'s' * (out != 1)} in quarantine" if out else ""
+        refused += f"; {unknown} vehicle{'s' * (unknown != 1)} not assessed" if unknown else ""
+        refused += f"; {later} file{'s' * (later != 1)} waiting" if later else ""
         unheard = f"; {len(self.muted)} muted" if self.muted else ""
         return f"{first}{self.logs_new} new log{'s' * (self.logs_new != 1)}, {called}{refused}{unheard}."
 
@@ -137,6 +148,8 @@ class ChangeList:
             "muted": [c.as_dict() for c in self.muted],
             "fleet_quiet": self.fleet_quiet,
             "quarantined": [{"log": name, "reason": reason} for name, reason in self.quarantined],
+            "not_assessed": [{"vehicle": vehicle, "reason": reason} for vehicle, reason in self.not_assessed],
+            "waiting": [{"path": path, "reason": reason} for path, reason in self.waiting],
         }
 
     def rows(self) -> list[tuple[str, str, str, str, str]]:

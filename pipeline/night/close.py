@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
-from herdbook.pipeline.night.changes import ChangeKind
+from herdbook.pipeline.night.changes import NOT_ASSESSED, ChangeKind
 from herdbook.pipeline.night.silence import VehicleNews, silence
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.statements import ask, statement
@@ -25,10 +25,16 @@ class VehicleDays(NamedTuple):
     last: datetime
 
 
-def close(store: Store, scan: str) -> None:
-    """Write down what `scan` has to tell; safe to repeat. Before publication, so that readers see it too."""
+def close(store: Store, scan: str, failed: Mapping[str, str] | None = None) -> None:
+    """Write down what `scan` has to tell; safe to repeat. Before publication, so that readers see it too.
+
+    failed: why vehicles could not be assessed.
+    """
     with transaction(store.catalogue) as con:
         close_night(con, scan)
+        if failed:
+            rows = [(scan, vehicle, NOT_ASSESSED, why, scan) for vehicle, why in sorted(failed.items())]
+            con.executemany(statement(__name__, "note_not_assessed"), rows)
 
 
 def close_night(con: DuckDBPyConnection, scan: str, now: datetime | None = None) -> None:

@@ -21,6 +21,8 @@ from typing import IO, TYPE_CHECKING, Protocol
 from urllib.parse import urlsplit
 
 from herdbook.pipeline.addresses import host_shown
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.voice import order_of
 
 if TYPE_CHECKING:
     from herdbook.pipeline.night.changes import ChangeList
@@ -29,9 +31,8 @@ TRIES = 3
 TIMEOUT_S = 15.0
 MOST_LINES = 30  # engineering choice: a message is read on a telephone; the list itself is in the store
 CAUTION = (
-    "Do not ride or charge these vehicles until a qualified person has released them. Packs can burn and "
-    "brakes can fail; follow local codes and the rules for damaged lithium batteries. A quiet list is no "
-    "proof of safety."
+    f"{order_of(Severity.STOP_USE)} Packs can burn and brakes can fail; follow local codes and the rules for damaged "
+    "lithium batteries. A quiet list is no proof of safety."
 )
 REPEAT = "(Sent again: the first copy was interrupted and may have arrived.)"
 
@@ -153,6 +154,9 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
     if changes.stop_use:
         lines += ["", "STOP USE", CAUTION]
         lines += [_cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.statement}") for s in changes.stop_use]
+    if changes.not_assessed:
+        lines += ["", "NOT ASSESSED", "Nobody knows what stands against these vehicles; the next scan tries again."]
+        lines += _listed(changes.not_assessed)
     if changes.changes:
         lines += ["", "CHANGED"]
         lines += [
@@ -163,10 +167,18 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
         lines += [f"- and {more} more; the fleet page and `herdbook night --json` have them all"] if more > 0 else []
     if changes.quarantined:
         lines += ["", "IN QUARANTINE"]
-        lines += [_cut(f"- {name}: {reason}") for name, reason in changes.quarantined[:MOST_LINES]]
+        lines += _listed(changes.quarantined)
+    if changes.waiting:
+        lines += ["", "WAITING, NOT TAKEN IN YET", *_listed(changes.waiting)]
     if changes.fleet_quiet:
         lines += ["", changes.fleet_quiet]
     return "\n".join(lines) + "\n"
+
+
+def _listed(pairs: Sequence[tuple[str, str]]) -> list[str]:
+    """A line each, and how many more there are."""
+    more = [f"- and {len(pairs) - MOST_LINES} more"] if len(pairs) > MOST_LINES else []
+    return [_cut(f"- {name}: {reason}") for name, reason in pairs[:MOST_LINES]] + more
 
 
 def _cut(line: str, most: int = 300) -> str:

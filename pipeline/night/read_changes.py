@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.night import mutes
-from herdbook.pipeline.night.changes import Change, ChangeKind, ChangeList, StopUse
+from herdbook.pipeline.night.changes import NOT_ASSESSED, Change, ChangeKind, ChangeList, StopUse
 from herdbook.pipeline.store.connection import connect
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.store.store import Store
@@ -17,6 +17,8 @@ from herdbook.pipeline.times import naive_utc, utc_now
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
+
+NOT_ASSESSED_OF = "SELECT vehicle, reason FROM fleet_log WHERE scan = ? AND change = ? ORDER BY vehicle"
 
 
 def last_night(store: Store, quiet_days: float | None = None, scan: str = "") -> ChangeList | None:
@@ -54,6 +56,7 @@ def read_changes(
         quarantined=tuple((row["name"], row["reason"]) for row in refused),
         fleet_quiet=quiet(night["as_of"], now, quiet_days),
         muted=tuple(sorted(muted, key=Change.rank)),
+        not_assessed=tuple(con.execute(NOT_ASSESSED_OF, [night["scan"], NOT_ASSESSED]).fetchall()),
     )
 
 
@@ -131,7 +134,8 @@ def _unmuted(con: DuckDBPyConnection, scan: str, started: datetime, settled: set
 
 def fleet_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:
     """Changes of vehicles as such: first seen, silent, back."""
-    rows = con.execute("SELECT change, vehicle, reason FROM fleet_log WHERE scan = ?", [scan]).fetchall()
+    wanted = "SELECT change, vehicle, reason FROM fleet_log WHERE scan = ? AND change <> ?"
+    rows = con.execute(wanted, [scan, NOT_ASSESSED]).fetchall()
     return [Change(ChangeKind(kind), vehicle, reason) for kind, vehicle, reason in rows]
 
 

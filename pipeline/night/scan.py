@@ -2,48 +2,58 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 from herdbook.pipeline.health.rules import all_rules
-from herdbook.pipeline.intake.inbox import new_logs
+from herdbook.pipeline.intake.account import InboxAccount
+from herdbook.pipeline.intake.inbox import Found, new_logs
 from herdbook.pipeline.night.forks import preload_workers
 from herdbook.pipeline.night.in_workers import InWorkers
 from herdbook.pipeline.night.progress import Progress, silent
-from herdbook.pipeline.night.scan_entry import LogCounts
 from herdbook.pipeline.night.steps import Find, ScanResult, ScanSteps
 from herdbook.pipeline.store.store import Store
 
 
 def run_scan(
-    inbox: Path | str, store: Store, jobs: int = 2, progress: Progress | None = None, now: int | None = None
+    inbox: Path | str,
+    store: Store,
+    jobs: int = 2,
+    progress: Progress | None = None,
+    now: int | None = None,
+    trust_clock: bool = False,
 ) -> ScanResult:
     """Take in what is new in the inbox, assess what it touches, publish. jobs: worker processes; 0 works in this one.
+    trust_clock: although an earlier scan ran at a later time.
 
     Raises: BusyError when another scan holds the store; StoreError when it cannot go on; InputError without an inbox.
     """
-    return scan_found(store, "a scan", lambda: new_logs(store, inbox), jobs=jobs, progress=progress, now=now)
+    with InWorkers(store, jobs, now) as runner:
+        steps = ScanSteps(store, runner, progress or silent, now, trust_clock=trust_clock)
+        return steps.run("a scan", _preloading(store, lambda: new_logs(store, inbox, now), jobs))
 
 
-def run_take(inbox: Path | str, store: Store, jobs: int = 2, progress: Progress | None = None) -> LogCounts:
+def run_take(inbox: Path | str, store: Store, jobs: int = 2, progress: Progress | None = None) -> InboxAccount:
     """Only take logs in; the next scan assesses what they touch and publishes. Raises as run_scan()."""
     with InWorkers(store, jobs) as runner:
         steps = ScanSteps(store, runner, progress or silent)
         return steps.only_take("taking logs in", lambda: new_logs(store, inbox))
 
 
-def scan_found(
-    store: Store, purpose: str, find: Find, jobs: int, progress: Progress | None = None, now: int | None = None
-) -> ScanResult:
+def scan_found(store: Store, purpose: str, find: Find, jobs: int, progress: Progress | None = None) -> ScanResult:
     """A scan over what `find` finds. Raises as run_scan(), and what `find` raises."""
+    with InWorkers(store, jobs) as runner:
+        return ScanSteps(store, runner, progress or silent).run(purpose, _preloading(store, find, jobs))
 
-    def find_and_preload() -> Sequence[Path] | None:
-        paths = find()
-        if jobs and paths:
+
+def _preloading(store: Store, find: Find, jobs: int) -> Find:
+    """find(), and then what the end of the scan needs is loaded while workers are still importing."""
+
+    def find_and_preload() -> Found | None:
+        found = find()
+        if jobs and found and found.logs:
             preload_workers()
-            store.profiles()  # what the end of the scan needs is loaded while workers are still importing
+            store.profiles()
             all_rules()
-        return paths
+        return found
 
-    with InWorkers(store, jobs, now) as runner:
-        return ScanSteps(store, runner, progress or silent, now).run(purpose, find_and_preload)
+    return find_and_preload

@@ -6,11 +6,15 @@ from collections.abc import Mapping
 from dataclasses import astuple, dataclass
 
 from herdbook.pipeline.assess.versions import rule_set_version
+from herdbook.pipeline.errors import StoreError
+from herdbook.pipeline.intake.clock import OLDEST
 from herdbook.pipeline.intake.ledger import Committed
-from herdbook.pipeline.store.connection import transaction
+from herdbook.pipeline.store.connection import transaction, visit
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
-from herdbook.pipeline.times import from_micros, now_us
+from herdbook.pipeline.times import S, from_micros, in_words, micros, now_us
+
+BACK = 10 * 60 * S  # a clock that is set back by less harms nothing; engineering choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +27,24 @@ class LogCounts:
 
     def plus(self, done: Committed) -> LogCounts:
         return LogCounts(self.logs_new + done.taken, self.logs_known + done.known, self.quarantined + done.quarantined)
+
+
+def check_clock(store: Store, now: int | None = None) -> None:
+    """Logs are judged by this computer's clock: it must not be wrong. now: microseconds UTC.
+
+    Raises: StoreError when it cannot be right.
+    """
+    now = now_us() if now is None else now
+    with visit(store.catalogue, read_only=True) as con:
+        row = con.execute(statement(__name__, "last_scan")).fetchone()
+    last = micros(row[0]) if row else 0
+    if now < OLDEST:
+        what = f"this computer's clock says {in_words(now)}, which cannot be"
+        raise StoreError(what, store.folder, "Set the clock, then run again; nothing was taken in")
+    if now < last - BACK:
+        what = f"this computer's clock says {in_words(now)}, but the last scan of this store began at {in_words(last)}"
+        do = "Set the clock, then run again; nothing was taken in. If it is right now and was wrong then: herdbook scan"
+        raise StoreError(what, store.folder, f"{do} INBOX --trust-clock, once")
 
 
 def begin_scan(store: Store, now: int | None = None) -> str:

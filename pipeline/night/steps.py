@@ -12,23 +12,27 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
+from itertools import chain
 from pathlib import Path
 from typing import ParamSpec, Protocol, TypeVar
 
 from herdbook.pipeline.assess.commit import commit_assessed
 from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
 from herdbook.pipeline.assess.plan import VehiclePlan, planned, vehicles_touched
-from herdbook.pipeline.intake.ledger import commit
+from herdbook.pipeline.health.profile_limits import refuse_wrong_limits
+from herdbook.pipeline.intake.account import InboxAccount
+from herdbook.pipeline.intake.inbox import Found
+from herdbook.pipeline.intake.ledger import commit, forget_removed
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.batches import in_batches
 from herdbook.pipeline.night.close import close
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.night.progress import Progress, silent
-from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, end_scan, note_steps
+from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, check_clock, end_scan, note_steps
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
 
-Find = Callable[[], Sequence[Path] | None]  # the logs to take in; None when a scan is not about logs
+Find = Callable[[], Found | None]  # what is in the inbox; None when a scan is not about logs
 COMMIT_LOGS, COMMIT_VEHICLES = 32, 16  # a killed scan does this much twice, and what workers had done meanwhile
 I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")
@@ -61,7 +65,8 @@ class Runner(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class ScanResult:
-    """What a scan did. changes: rows of finding_log, worst first. failed: why vehicles could not be assessed."""
+    """What a scan did. changes: rows of finding_log, worst first. failed: why vehicles could not be assessed. inbox:
+    where everything in it ended."""
 
     scan: str
     logs_new: int = 0
@@ -71,11 +76,15 @@ class ScanResult:
     changes: tuple[FindingChange, ...] = ()
     failed: dict[str, str] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
+    inbox: InboxAccount = field(default_factory=InboxAccount)
 
 
 @dataclass
 class ScanSteps:
-    """One scan under way; for one run. now: when logs are received, microseconds UTC; None: by the clock."""
+    """One scan under way; for one run. now: when logs are received, microseconds UTC; None: by the clock.
+
+    trust_clock: go on although an earlier scan ran at a later time.
+    """
 
     store: Store
     runner: Runner
@@ -86,6 +95,12 @@ class ScanSteps:
     changes: list[FindingChange] = field(default_factory=list)
     failed: dict[str, str] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
+    inbox: InboxAccount = field(default_factory=InboxAccount)
+    trust_clock: bool = False
+
+    def _check_clock(self) -> None:
+        if self.now is None and not self.trust_clock:
+            check_clock(self.store)
 
     def run(self, purpose: str, find: Find) -> ScanResult:
         """The whole scan. purpose: told to whoever finds the store in use.
@@ -95,6 +110,8 @@ class ScanSteps:
         store = self.store
         with self._alone(purpose):
             store.check_lake()
+            self._check_clock()
+            refuse_wrong_limits(store.profiles())
             scan = begin_scan(store, self.now)
             try:
                 self._timed("take", self._take, find)
@@ -106,7 +123,7 @@ class ScanSteps:
             self.runner.release()
             self.runner.step("close the scan", end_scan, store, scan, self.counts, self.vehicles)
             note_steps(store, scan, self.seconds)
-            self.runner.step("note what is new", close, store, scan)
+            self.runner.step("note what is new", close, store, scan, self.failed)
             self.progress(0, 1, "publishing")
             self._timed("publish", self.runner.step, "publish", publish, store)
             self.progress(1, 1, "publishing")
@@ -119,14 +136,16 @@ class ScanSteps:
             changes=told,
             failed=self.failed,
             seconds=self.seconds,
+            inbox=self.inbox,
         )
 
-    def only_take(self, purpose: str, find: Find) -> LogCounts:
+    def only_take(self, purpose: str, find: Find) -> InboxAccount:
         """Only take logs in; the next scan assesses what they touch and publishes. Raises as run()."""
         with self._alone(purpose):
+            self._check_clock()
             self._take(find)
             self.runner.release()
-        return self.counts
+        return self.inbox
 
     @contextmanager
     def _alone(self, purpose: str) -> Iterator[None]:
@@ -140,12 +159,17 @@ class ScanSteps:
         self.seconds[name] = time.monotonic() - begun
 
     def _take(self, find: Find) -> None:
-        paths = find()
-        if paths is None:
+        found = find()
+        if found is None:
             return
-        results = self._counted(self.runner.take(paths), len(paths), "taking logs in")
+        self.inbox = InboxAccount.of(found)
+        forget_removed(self.store, found.removed)
+        outcomes = chain(found.refused, self.runner.take(found.logs) if found.logs else ())
+        results = self._counted(self.inbox.watch(outcomes), len(found.refused) + len(found.logs), "taking logs in")
         for batch in in_batches(results, COMMIT_LOGS, self.runner.commit_s):
-            self.counts = self.counts.plus(commit(self.store, batch, self.now))
+            done = commit(self.store, batch, self.now)
+            self.inbox.add(done)
+            self.counts = self.counts.plus(done)
 
     def _assess(self, scan: str) -> None:
         """Every vehicle whose record changed, also those that an earlier scan left behind."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity
+from herdbook.pipeline.health.voice import order_of
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
@@ -23,11 +24,13 @@ class Mark:
 
 def verdict(facts: Facts, sessions: int) -> tuple[str, str]:
     """Two lines: what to do with the unit and why; how far to trust it. sessions: how many are on record."""
-    stop, findings = facts.graves("stop-use"), facts.findings
+    stop, findings = facts.graves(Severity.STOP_USE), facts.findings
     if stop:
-        first = f"Do not use {facts.vehicle}. {stop[0]['statement']}"
+        first = f"{facts.vehicle} must not be used: {stop[0]['statement']} {order_of(Severity.STOP_USE)}"
+    elif findings[:1] and findings[0]["severity"] == Severity.SERVICE:
+        first = f"{facts.vehicle} needs service: {findings[0]['statement']}"
     elif findings:
-        first = f"{facts.vehicle} needs attention: {findings[0]['statement']}"
+        first = f"{facts.vehicle} has nothing that needs service. Worth knowing: {findings[0]['statement']}"
     else:
         first = f"No finding on {facts.vehicle} in the data available."
     parts = []

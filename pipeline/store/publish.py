@@ -59,6 +59,18 @@ def publish(store: Store) -> Path:
     return store.fleet
 
 
+def published_hash(store: Store, part: str) -> str:
+    """SHA-256 of a part as it was last published; "" where it was not, or nothing can be read."""
+    import duckdb
+
+    try:
+        with duckdb.connect(str(store.fleet), read_only=True) as con:
+            found = con.execute("SELECT hash FROM parts WHERE part = ? LIMIT 1", [part]).fetchone()
+    except duckdb.Error:
+        return ""
+    return str(found[0]) if found else ""
+
+
 def _add_views(path: Path, store: Store) -> None:
     con = connect(path)
     try:
@@ -91,6 +103,19 @@ def schema_name(profile: str) -> str:
     """The schema that holds a profile's views; never one that DuckDB itself uses."""
     name = sanitized(profile)
     return f"profile_{name}" if name in DUCKDBS_OWN else name
+
+
+def vouch_for(store: Store, con: duckdb.DuckDBPyConnection, sql: str) -> None:
+    """Compare the parts that a statement may read with their hashes, as far as that is due.
+
+    con: of the published catalogue. Raises: DamagedPartError.
+    """
+    text = sql.lower()
+    any_of_them = "parquet" in text or "query" in text  # functions that read a file, or a view by a computed name
+    wanted = [p.name for p in store.profiles() if any_of_them or schema_name(p.name) in text]
+    if wanted:
+        rows = con.execute(statement(__name__, "parts_of_profiles"), {"profiles": wanted}).fetchall()
+        store.lake.vouch(rows, store.settings.check_days)
 
 
 def _view_names(messages: set[str]) -> dict[str, str]:
@@ -170,7 +195,7 @@ def _role_rows(profile: Profile) -> list[dict[str, object]]:
             "role": m.role,
             "item": str(m.item),
             "view": f"{schema_name(profile.name)}.{sanitized(m.message)}",
-            "signal": m.signal,
+            "signal": m.formula.text if m.formula else m.signal,
             "scale": m.scale,
             "offset": m.offset,
             "unit": ROLES[m.role].unit,

@@ -1,21 +1,32 @@
-"""Check every part of the lake against its hash, and rebuild what is damaged from its log."""
+"""Check every part of the lake against its hash, and mend what is damaged: from a sound copy, else from its logs, else
+by saving the rows that can still be read.
+
+Nothing is taken away before its replacement stands, and a damaged original is kept in the store's folder `damaged`.
+"""
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from herdbook.pipeline.intake.ledger import commit, touch
+from herdbook.pipeline.errors import StoreError
+from herdbook.pipeline.intake.ledger import enter, let_go, touch
 from herdbook.pipeline.intake.outcome import TakenLog
 from herdbook.pipeline.intake.take_log import take_log
+from herdbook.pipeline.lake.layout import Layout, layout_of_profile
+from herdbook.pipeline.lake.place import writing
+from herdbook.pipeline.lake.salvage import Saved, salvage
 from herdbook.pipeline.store.connection import connect, transaction
 from herdbook.pipeline.store.publish import publish
-from herdbook.pipeline.store.statements import statement
+from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import now_us
 
 AT_ONCE = 8  # parts looked at side by side: a far lake keeps us waiting, a near one has cores to use
+ASIDE = "damaged"  # in the store's folder
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,12 +41,53 @@ class Trouble:
 
 
 @dataclass(frozen=True, slots=True)
-class Repaired:
-    """rebuilt: parts made again. lost: logs that are no longer where they were, by hash, with their last path."""
+class LostLog:
+    """A log that is no longer where it was (its last path), so that its rows were saved from the damaged part alone.
 
-    troubles: tuple[Trouble, ...]
-    rebuilt: int = 0
-    lost: tuple[tuple[str, str], ...] = ()
+    kept, rows: how many of how many rows; rows is None where the part cannot even say how many it held.
+    """
+
+    log: str
+    path: str
+    kept: int = 0
+    rows: int | None = None
+
+    @property
+    def in_words(self) -> str:
+        if self.rows is None or not self.kept:
+            return "no row could be saved"
+        return f"{self.kept:,} of {self.rows:,} rows saved, {1 - self.kept / self.rows:.2%} lost"
+
+
+@dataclass(frozen=True, slots=True)
+class Mended:
+    """What became of one part. how: restored from a copy, rebuilt from its logs, saved in part, or lost. aside: where
+    the damaged original is now, "" when there was no file."""
+
+    trouble: Trouble
+    how: str
+    lost: tuple[LostLog, ...] = ()
+    aside: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Repaired:
+    """Of every part that is not what it was, what became of it."""
+
+    mended: tuple[Mended, ...] = ()
+
+    @property
+    def troubles(self) -> tuple[Trouble, ...]:
+        return tuple(m.trouble for m in self.mended)
+
+    @property
+    def rebuilt(self) -> int:
+        """Parts of which at least one log is whole again."""
+        return sum(len(m.lost) < len(m.trouble.logs) for m in self.mended)
+
+    @property
+    def lost(self) -> tuple[LostLog, ...]:
+        return tuple(log for m in self.mended for log in m.lost)
 
 
 def check(store: Store) -> list[Trouble]:
@@ -56,35 +108,74 @@ def check(store: Store) -> list[Trouble]:
 
 
 def repair(store: Store, now: int | None = None) -> Repaired:
-    """Rebuild damaged parts from sound local copies of a far lake, else from their logs. A log that is gone too is
-    counted as lost: what was found in it stays, as with expired parts. The next scan assesses the vehicles again."""
+    """Mend damaged and missing parts. What was found in rows that are lost stays, as with expired parts; the next scan
+    judges the vehicles again. Raises: StoreError when there is no room to keep a damaged original."""
     now = now_us() if now is None else now
     with store.lock("repair of the lake"):
-        troubles = check(store)
-        rebuilt, lost = 0, []
-        for trouble in troubles:
-            if store.lake.restore(trouble.part, trouble.hash):
-                rebuilt += 1
-                continue
-            gone = _rebuild(store, trouble, now)
-            rebuilt += len(gone) < len(trouble.logs)
-            lost += gone
-        if troubles:
+        mended = tuple(_mend(store, trouble, now) for trouble in check(store))
+        if mended:
             publish(store)
-    return Repaired(tuple(troubles), rebuilt, tuple(lost))
+    return Repaired(mended)
 
 
-def _rebuild(store: Store, trouble: Trouble, now: int) -> list[tuple[str, str]]:
-    """Take the part's logs again, each into a part of its own; those that could not be, with their paths."""
-    store.lake.delete(trouble.part)
+def _mend(store: Store, trouble: Trouble, now: int) -> Mended:
+    aside = _keep_aside(store, trouble)
+    shown = str(aside) if aside is not None else ""
+    if store.lake.restore(trouble.part, trouble.hash):
+        return Mended(trouble, "restored from a copy", aside=shown)
     with transaction(store.catalogue) as con:
-        wanted = "SELECT log, path FROM logs WHERE log IN (SELECT unnest(?))"
-        paths = dict(con.execute(wanted, [list(trouble.logs)]).fetchall())
-        con.execute("DELETE FROM parts WHERE part = ?", [trouble.part])
-        con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [list(paths.values())])  # not known any more
-        touch(con, trouble.vehicles)
-    again = [take_log(Path(path), store, now=now) for _, path in sorted(paths.items())]
-    good = [t for t in again if isinstance(t, TakenLog) and t.file.log in paths]
-    commit(store, good, now)
+        about = {row["log"]: row for row in ask(con, __name__, "logs_of_part", logs=list(trouble.logs))}
+    again = [take_log(Path(about[log]["path"]), store, now=now) for log in trouble.logs if log in about]
+    good = [t for t in again if isinstance(t, TakenLog) and t.file.log in trouble.logs]
     back = {t.file.log for t in good}
-    return [(log, path) for log, path in sorted(paths.items()) if log not in back]
+    left = [log for log in trouble.logs if log not in back]
+    networks = {(row["profile"], row["network_hash"]) for row in about.values()}
+    part, saved = "", Saved()
+    if aside is not None and left:
+        part, saved = _save(store, aside, left, networks)
+    with transaction(store.catalogue) as con:
+        paths = [t.file.path for t in good]
+        con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [paths])  # else they are known, not taken
+        enter(con, good, now)
+        let_go(con, left, now, trouble.problem)
+        for log in left:
+            kept, rows = saved.kept.get(log, 0), saved.of.get(log)
+            if kept:
+                con.execute("INSERT INTO parts VALUES (?, ?, ?)", [log, part, saved.hash])
+            if not kept or kept != rows:
+                told = LostLog(log, "", kept, rows).in_words
+                con.execute("INSERT INTO log_faults VALUES (?, 'lost rows', '', 1, NULL, ?)", [log, told])
+        con.execute("DELETE FROM retired WHERE part IN (SELECT part FROM parts)")
+        touch(con, trouble.vehicles)
+    lost = tuple(
+        LostLog(log, about[log]["path"] if log in about else "", saved.kept.get(log, 0), saved.of.get(log))
+        for log in left
+        if not saved.kept.get(log) or saved.kept[log] != saved.of[log]
+    )
+    how = "saved in part" if saved.kept or back else "lost"
+    if not lost:
+        how = "every row saved" if left else "rebuilt from its logs"
+    return Mended(trouble, how, lost, shown)
+
+
+def _keep_aside(store: Store, trouble: Trouble) -> Path | None:
+    """A copy of the damaged file as it is; None when there is none. Raises: StoreError."""
+    target = store.folder / ASIDE / f"{trouble.hash[:16]}-{trouble.part.replace('/', '_')}"
+    try:
+        target.parent.mkdir(exist_ok=True, mode=0o750)
+        return target if store.lake.copy_out(trouble.part, target) else None
+    except OSError as error:
+        target.unlink(missing_ok=True)
+        what = f"a damaged part cannot be kept aside ({error.strerror or error})"
+        raise StoreError(what, target.parent, "Make room and run again; nothing was changed") from None
+
+
+def _save(store: Store, aside: Path, logs: Sequence[str], networks: set[tuple[str, str]]) -> tuple[str, Saved]:
+    """What can be read of some logs, in a part of its own: its name in the lake."""
+    profile = min(networks)[0] if networks else "unknown"
+    layouts: list[Layout] = [layout_of_profile(p) for p in store.profiles() if (p.name, p.network_hash) in networks]
+    key = "\n".join([aside.name, *sorted(logs)])
+    part = f"{profile}/saved/{hashlib.sha256(key.encode()).hexdigest()}.parquet"
+    expected = layouts[0] if len(layouts) == 1 and len(networks) == 1 else None
+    with store.lake.adding(part) as target, writing(store.lake):
+        return part, salvage(aside, logs, expected, target, store.scratch)

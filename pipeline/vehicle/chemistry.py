@@ -21,6 +21,7 @@ from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.science.ocv import Ocv
 
 CHEMISTRIES = Path(__file__).with_name("chemistries")
+OWN = ".chemistry.toml"  # how the name of a maker's own file ends, beside the profile
 USUAL = "LFP"  # its figures stand in where a profile names no chemistry, or one without a file
 TABLES = ("voltages", "temperatures", "typical_group")
 COLUMNS = ("soc_pct", "middle_v", "sd_v")
@@ -86,9 +87,14 @@ class Chemistry:
     regen_full_v: Annotated[
         float, _volts("from this highest group on a brake may give less, where the profile does not say")
     ]
+    cell_min_v: Annotated[float, _volts("lowest of a group in use, where the profile does not say")]
+    cell_max_v: Annotated[float, _volts("highest of a group in use, where the profile does not say")]
     cell_r_ea_ev: Annotated[float, _energy("activation energy of a group's resistance, where the profile does not say")]
     ageing_ea_ev: Annotated[float, _energy("activation energy of ageing, where the profile does not say")]
     warm_c: Annotated[float, _warmth("ages fast from here on", 20.0, 100.0)]
+    charge_min_c: Annotated[float, _warmth("coldest for charging, where the profile does not say", -40.0, 30.0)]
+    charge_max_c: Annotated[float, _warmth("hottest for charging, where the profile does not say", 20.0, 120.0)]
+    discharge_min_c: Annotated[float, _warmth("coldest for discharge, where the profile does not say", -60.0, 30.0)]
     discharge_max_c: Annotated[float, _warmth("highest for discharge, where the profile does not say", 30.0, 120.0)]
     regen_cold_c: Annotated[float, _warmth("under this coldest sensor a brake may give less, likewise", -40.0, 30.0)]
     regen_hot_c: Annotated[float, _warmth("from this hottest sensor on a brake may give less, likewise", 20.0, 100.0)]
@@ -114,7 +120,12 @@ def chemistries() -> tuple[str, ...]:
 
 @cache
 def chemistry(name: str) -> Chemistry:
-    """A shipped chemistry by its name, "LFP". Raises: ChemistryError when there is none, or its file is wrong."""
+    """A shipped chemistry by its name, "LFP", or a maker's own by the path of its file.
+
+    Raises: ChemistryError when there is none, or its file is wrong.
+    """
+    if name.endswith(OWN):
+        return load_chemistry(Path(name))
     path = CHEMISTRIES / f"{name.lower()}.toml"
     if name.upper() not in chemistries():
         known = ", ".join(chemistries())
@@ -126,13 +137,21 @@ def chemistry(name: str) -> Chemistry:
 
 def chemistry_of(pack: Mapping[str, object]) -> Chemistry:
     """The chemistry of a profile's [pack] table; the usual one where the table names none that has a file."""
-    name = str(pack.get("chemistry", "")).upper()
-    return chemistry(name if name in chemistries() else USUAL)
+    return named_chemistry(pack) or chemistry(USUAL)
+
+
+def named_chemistry(pack: Mapping[str, object]) -> Chemistry | None:
+    """The chemistry that a profile's [pack] table names; None where it names none that has a file."""
+    name = str(pack.get("chemistry", ""))
+    if name.endswith(OWN):
+        return chemistry(name)
+    return chemistry(name.upper()) if name.upper() in chemistries() else None
 
 
 def chemistry_version(name: str) -> int:
     """The version that the chemistry's file gives itself; 0 when there is no such file."""
-    return chemistry(name).version if name.upper() in chemistries() else 0
+    known = named_chemistry({"chemistry": name})
+    return known.version if known else 0
 
 
 def ocv_of(pack: Mapping[str, object]) -> Ocv | None:
@@ -141,10 +160,10 @@ def ocv_of(pack: Mapping[str, object]) -> Ocv | None:
     soc, volts = pack.get("ocv_soc_pct"), pack.get("ocv_v")
     if isinstance(soc, list) and isinstance(volts, list):
         given = pack.get("ocv_sd_v")
-        sd = np.full(len(soc), float(given) if isinstance(given, int | float) else 0.005)
+        sd = np.full(len(soc), given if isinstance(given, int | float | list) else 0.005, np.float64)
         return Ocv(np.array(soc, np.float64), np.array(volts, np.float64), sd, 0.0, "profile")
-    name = str(pack.get("chemistry", "")).upper()
-    return chemistry(name).ocv if name in chemistries() else None
+    known = named_chemistry(pack)
+    return known.ocv if known else None
 
 
 def load_chemistry(path: Path) -> Chemistry:
@@ -156,8 +175,9 @@ def load_chemistry(path: Path) -> Chemistry:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ChemistryError(f"is not TOML: {error}", path, "Correct that line") from None
     name, version = raw.pop("chemistry", None), raw.pop("version", None)
-    if not isinstance(name, str) or name.lower() != path.stem:
-        raise ChemistryError(f"chemistry = {name!r}", path, f'Write chemistry = "{path.stem.upper()}", as its file')
+    stem = path.name.lower().removesuffix(OWN).removesuffix(".toml")
+    if not isinstance(name, str) or name.lower() != stem:
+        raise ChemistryError(f"chemistry = {name!r}", path, f'Write chemistry = "{stem.upper()}", as its file')
     if type(version) is not int or version < 1:
         raise ChemistryError(f"version = {version!r}", path, "Write version = 1, and raise it when a value changes")
     tables = {table: _table(raw, table, path) for table in ("curve", *TABLES)}

@@ -1,14 +1,15 @@
 """The maker's figures of a vehicle: every key of the tables [vehicle], [pack] and [drive] of a profile, one line each.
 
-A line says type, unit, what is plausible, the default, the meaning and who reads it. Code asks for attributes
+A line says type, unit, what is possible, the default, the meaning and who reads it. Code asks for attributes
 (`profile.pack_figures.rated_ah`), so that a misspelt key is found by the type checker and a default stands here alone.
-The list in dbc_demo/README.md is made from these lines.
+The check of a profile, its messages and the list in dbc_demo/README.md are made from these lines.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Generic, Self, TypeVar, overload
 
 if TYPE_CHECKING:
@@ -18,8 +19,12 @@ T = TypeVar("T")
 TIMEOUT_MS = 250.0  # common practice: commands time out after 100 to 250 ms
 
 
+class MissingFigureError(KeyError):
+    """A figure that somebody cannot do without is not in the profile. args: what is missing, in words."""
+
+
 class FigureLine(Generic[T]):
-    """One key. T: what asking for it gives. low, high: plausible, in unit; default: in words, "" when there is none.
+    """One key. T: what asking for it gives. low, high: possible, in unit; default: in words, "" when there is none.
     used_by: who reads it; "" when nothing does yet, and it is kept for people."""
 
     kind = "number"
@@ -32,7 +37,7 @@ class FigureLine(Generic[T]):
         self.meaning, self.used_by, self.default = meaning, used_by, default
 
     def __set_name__(self, owner: type[Figures], name: str) -> None:
-        self.table, self.key = owner.table, name
+        self.table, self.key = owner.table, name.rstrip("_")  # `from` is a word of Python
 
     @overload
     def __get__(self, figures: None, owner: type) -> Self: ...
@@ -44,9 +49,23 @@ class FigureLine(Generic[T]):
     def read(self, figures: Figures) -> T:
         raise NotImplementedError
 
+    def wrong(self, value: object) -> str:
+        """What is expected instead of this value of a profile, as in "a number, 0.1 to 2000 Ah"; "" when it can be."""
+        fits = _number(value) and self.low <= float(value) <= self.high  # type: ignore[arg-type]
+        return "" if fits else f"a number, {self.possible}"
+
+    @property
+    def possible(self) -> str:
+        unit = "" if self.unit == "1" else f" {self.unit}"
+        return f"{self.low:g} to {self.high:.9g}{unit}"
+
     def number(self, figures: Figures) -> float | None:
         found = figures.raw.get(self.key)
         return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
+
+
+def _number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 class Number(FigureLine["float | None"]):
@@ -61,20 +80,32 @@ class Whole(Number):
 
     kind = "whole number"
 
+    def wrong(self, value: object) -> str:
+        fits = not super().wrong(value) and float(value).is_integer()  # type: ignore[arg-type]
+        return "" if fits else f"a whole number, {self.possible}"
+
+
+class OfCell(Number):
+    """A limit of the pack's cells: the chemistry's where the profile does not give it, None where it names none."""
+
+    def __init__(self, *about: Any, used_by: str) -> None:
+        super().__init__(*about, used_by=used_by, default="the chemistry's")
+
+    def read(self, figures: Figures) -> float | None:
+        from herdbook.pipeline.vehicle.chemistry import named_chemistry
+
+        if (own := self.number(figures)) is not None or (known := named_chemistry(figures.raw)) is None:
+            return own
+        return float(getattr(known, self.key))
+
 
 class Needed(FigureLine[float]):
-    """Whoever asks cannot do without. Raises: KeyError naming profile, table and key where it is not given."""
+    """Whoever asks cannot do without. Raises: MissingFigureError, naming profile, table and key."""
 
     def read(self, figures: Figures) -> float:
         if (found := self.number(figures)) is None:
-            raise KeyError(f"profile {figures.profile}: [{self.table}] {self.key} is missing or not a number")
+            raise MissingFigureError(f"profile {figures.profile}: [{self.table}] {self.key} is missing or not a number")
         return found
-
-
-class NeededWhole(Needed):
-    """A count that whoever asks cannot do without."""
-
-    kind = "whole number"
 
 
 class Usual(FigureLine[float]):
@@ -101,6 +132,9 @@ class Text(FigureLine[str]):
         found = figures.raw.get(self.key)
         return found if isinstance(found, str) else ""
 
+    def wrong(self, value: object) -> str:
+        return "" if isinstance(value, str) else "a text"
+
 
 class Flag(FigureLine[bool]):
     """true or false; false where the profile does not say."""
@@ -113,6 +147,9 @@ class Flag(FigureLine[bool]):
     def read(self, figures: Figures) -> bool:
         return bool(figures.raw.get(self.key))
 
+    def wrong(self, value: object) -> str:
+        return "" if isinstance(value, bool) else "true or false"
+
 
 class Numbers(FigureLine["tuple[float, ...]"]):
     """A row of numbers; empty where the profile gives none."""
@@ -122,6 +159,13 @@ class Numbers(FigureLine["tuple[float, ...]"]):
     def read(self, figures: Figures) -> tuple[float, ...]:
         found = figures.raw.get(self.key)
         return tuple(map(float, found)) if isinstance(found, list) else ()
+
+    def wrong(self, value: object) -> str:
+        if not isinstance(value, list) or len(value) < 2 or not all(map(_number, value)):
+            return f"a row of numbers in [ ], {self.possible}"
+        if not all(self.low <= x <= self.high for x in value):
+            return f"numbers, {self.possible}"
+        return "" if all(a < b for a, b in pairwise(value)) else "numbers that rise, each above the last"
 
 
 class Figures:
@@ -148,7 +192,7 @@ class VehicleFigures(Figures):
     kind = Text("what it is, in words")
     zone = Text('time zone of the place it is used in, such as "Europe/Vienna"', used_by="pages that show times")
     mass_kg = Number("kg", 5, 5000, "with usual rider and load", used_by="braking, road load")
-    top_speed_kmh = Number("km/h", 1, 300, "as built")
+    top_speed_kmh = Number("km/h", 1, 300, "as built", used_by="the check against logs")
     drag_area_m2 = Number("m2", 0.05, 10, "drag coefficient x frontal area", used_by="braking, road load")
     rolling = Number("1", 0.001, 0.2, "rolling resistance, force over weight", used_by="braking, road load")
     touch_max_c = Number("degC", 30, 120, "highest temperature of surfaces that a rider can reach")
@@ -156,16 +200,19 @@ class VehicleFigures(Figures):
 
 class PackFigures(Figures):
     table = "pack"
-    chemistry = Text("a file of pipeline/vehicle/chemistries", used_by="all that reads voltage as charge")
+    chemistry = Text(
+        'its cells: "LFP", or a file of your own beside the profile, "ours.chemistry.toml"',
+        used_by="all that reads voltage as charge",
+    )
     cells = Whole("1", 1, 400, "groups in series", used_by="sum of groups, restarts, voltage while braking")
     rated_ah = Needed("Ah", 0.1, 2000, "rated charge", used_by="nearly all of cells, pack, charging and thermal")
-    cell_min_v = Number("V", 0.5, 5, "lowest of a group", used_by="voltage limits")
-    cell_max_v = Number("V", 0.5, 5, "highest of a group", used_by="voltage limits, ends of charges")
+    cell_min_v = OfCell("V", 0.5, 5, "lowest of a group", used_by="voltage limits")
+    cell_max_v = OfCell("V", 0.5, 5, "highest of a group", used_by="voltage limits, ends of charges")
     pack_max_v = Number("V", 1, 1500, "highest at the terminals", used_by="voltage while braking, margins")
-    charge_min_c = Number("degC", -60, 60, "coldest for charging", used_by="cold charging, margins")
-    charge_max_c = Number("degC", 0, 120, "hottest for charging", used_by="margins")
-    discharge_min_c = Number("degC", -60, 60, "coldest for discharging", used_by="margins")
-    discharge_max_c = Number("degC", 0, 120, "hottest for discharging", used_by="margins, heat in use")
+    charge_min_c = OfCell("degC", -60, 60, "coldest for charging", used_by="cold charging, margins")
+    charge_max_c = OfCell("degC", 0, 120, "hottest for charging", used_by="margins")
+    discharge_min_c = OfCell("degC", -60, 60, "coldest for discharging", used_by="margins")
+    discharge_max_c = OfCell("degC", 0, 120, "hottest for discharging", used_by="margins, heat in use")
     temp_stop_c = Number("degC", 20, 150, "the main switch opens")
     max_charge_a = Number("A", 0.1, 2000, "highest charge current", used_by="margins")
     max_discharge_a = Number("A", 0.1, 5000, "highest discharge current", used_by="margins")
@@ -221,6 +268,9 @@ class PackFigures(Figures):
     )
     ocv_soc_pct = Numbers("%", 0, 100, "charges of its own open-circuit curve, rising", used_by="rests, capacity")
     ocv_v = Numbers("V", 0.5, 5, "its voltages, rising", used_by="rests, capacity")
+    ocv_file = Text(
+        "the same three columns as a CSV beside the profile: soc_pct, v and, if known, sd_v", "rests, capacity"
+    )
     ocv_sd_v = Number("V", 0.0001, 1, "its standard error; 0.005 when left out", used_by="rests, capacity")
 
     @property
@@ -249,7 +299,7 @@ class PackFigures(Figures):
 
 class DriveFigures(Figures):
     table = "drive"
-    motors = Whole("1", 1, 8, "motors that drive")
+    motors = Whole("1", 1, 8, "motors that drive", used_by="the check against logs")
     motor_w = Number("W", 10, 1e6, "one motor, for long")
     pole_pairs = Whole("1", 1, 100, "pole pairs of a motor")
     gear = Number("1", 0.05, 100, "motor turns for one wheel turn", used_by="belt, encoder, road load")
@@ -292,15 +342,3 @@ class DriveFigures(Figures):
 
 
 TABLES: dict[str, type[Figures]] = {t.table: t for t in (VehicleFigures, PackFigures, DriveFigures)}
-
-
-def reference() -> list[str]:
-    """The list of all keys for people, as rows of a table in markdown."""
-    rows = ["| key | unit | plausible | meaning; *default* | read by |", "|---|---|---|---|---|"]
-    for name, table in TABLES.items():
-        for x in table.lines():
-            plausible = f"{x.low:g} to {x.high:g}" if x.unit else x.kind
-            unit = x.unit + (", whole" if x.kind == "whole number" else "")
-            meaning = x.meaning + (f"; *{x.default}*" if x.default else "")
-            rows.append(f"| `[{name}] {x.key}` | {unit} | {plausible} | {meaning} | {x.used_by or '-'} |")
-    return rows

@@ -23,34 +23,38 @@
     motor_temp   = { left = "MOT_L.Winding", right = "MOT_R.Winding" }
     regen_state  = { signal = "DRV_Brake.RegenState", states = { 0 = "idle", 1 = "active" } }
 
-Units come from the DBC (or `unit = "..."` in the mapping) and are converted to the role's unit; an unknown
-pair is an error at load. The profile is checked against its DBC files when loaded.
+Units come from the DBC (or `unit = "..."` in the mapping) and are converted to the role's unit. The profile is checked
+against itself and its DBC files when loaded; every mistake is told at once, with its line.
 """
 
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.times import micros
+from herdbook.pipeline.vehicle.chemistry import named_chemistry
 from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, VehicleFigures
+from herdbook.pipeline.vehicle.figures_together import Maker, check_together
+from herdbook.pipeline.vehicle.key_lines import KeyLines
+from herdbook.pipeline.vehicle.problems import Findings, Problem, ProfileProblems, in_order, nearest
+from herdbook.pipeline.vehicle.profile_checks import check_counts, check_identity, check_roles, own_files
+from herdbook.pipeline.vehicle.profile_tables import check_keys
 from herdbook.pipeline.vehicle.protection import Protections, check_protections, protections
-from herdbook.pipeline.vehicle.role_table import Mapping, Units, mappings
+from herdbook.pipeline.vehicle.role_table import Mapping
 
 if TYPE_CHECKING:
     from herdbook.decoders import Network
 
 __all__ = ["Mapping", "Profile", "load_profile", "load_profiles"]
-
-TABLES = {"name", "family", "valid", "vehicle", "pack", "drive", "limits", "bus", "protection", "identity", "roles"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +79,7 @@ class Profile:
     rates: tuple[tuple[int | None, int | None], ...] = ()  # of each bus, as the profile says [bit/s]
     protection: Protections = ()
     lenient: bool = False
+    doubts: tuple[Problem, ...] = ()  # what is unusual in it: told, not refused
 
     @property
     def vehicle_figures(self) -> VehicleFigures:
@@ -131,146 +136,137 @@ def _may_be_profile(path: Path) -> bool:
 
 
 def load_profile(path: Path) -> Profile:
-    """Read, check and convert one profile. Raises: ProfileError with the entry and what would be right."""
+    """Read, check and convert one profile. Raises: ProfileError; ProfileProblems with every mistake and its line."""
+    profile, found = examine(path)
+    if found.errors or profile is None:
+        raise ProfileProblems(in_order(found.errors), path)
+    return profile
+
+
+def examine(path: Path) -> tuple[Profile | None, Findings]:
+    """A profile and all that was found in it; None where so much is wrong that there is none.
+
+    Raises: ProfileError when the file cannot be read at all.
+    """
     path = Path(path)
     try:
         raw = path.read_bytes()
-        table: dict[str, Any] = tomllib.loads(raw.decode("utf-8"))
+        text = raw.decode("utf-8")
+        table: dict[str, Any] = tomllib.loads(text)
     except OSError as error:
         raise ProfileError(f"cannot be read ({error.strerror})", path, "Check the path") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ProfileError(f"is not TOML: {error}", path, "Correct that line") from None
-    try:
-        return _checked(path, raw, table)
-    except (ValueError, KeyError, TypeError) as error:
-        raise ProfileError(str(error.args[0]), path, "Correct the profile") from None
+    found = Findings(KeyLines(text))
+    return _checked(path, raw, table, found), found
 
 
-def _checked(path: Path, raw: bytes, table: dict[str, Any]) -> Profile:
-    if unknown := set(table) - TABLES:
-        raise ValueError(f"table [{sorted(unknown)[0]}] is not known; known: {', '.join(sorted(TABLES))}")
+def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> Profile | None:
+    table = check_keys(given, found)
     name = str(table.get("name", path.stem))
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", name):
-        raise ValueError(f"name {name!r} must be letters, digits, '.', '-', '_' (at most 64)")
-    buses = _buses(path, table.get("bus"))
+        found.wrong(("name",), f"name {name!r} must be letters, digits, '.', '-', '_' (at most 64)")
+    pack, beside = own_files(table.get("pack", {}), path.parent, found)
+    buses = _buses(path, table.get("bus"), found)
+    protection = _protection(table, found)
+    lenient = any(entry.get("lenient", False) for entry in table.get("bus", ()))
     dbc_bytes = b"\0".join(channel.encode() + b"\0" + dbc.read_bytes() for channel, dbc in buses)
-    protection = protections(_table(table, "protection"))
-    lenient = any(bool(entry.get("lenient")) for entry in table["bus"])
     said = repr((protection, lenient)).encode() if protection or lenient else b""
     network_hash = hashlib.sha256(dbc_bytes + said).hexdigest()
-    roles = tuple(mappings(table.get("roles", {}), _units(path, buses, network_hash, protection, lenient)))
+    network = _loaded(buses, network_hash, protection, lenient, found) if buses else None
+    torque = DriveFigures(table.get("drive", {}), name).torque_nm_per_a
     valid = table.get("valid", {})
     profile = Profile(
         name=name,
         path=path,
-        vehicle=_table(table, "vehicle"),
-        pack=_table(table, "pack"),
-        drive=_table(table, "drive"),
-        limits=_limits(table),
+        vehicle=table.get("vehicle", {}),
+        pack=pack,
+        drive=table.get("drive", {}),
+        limits=_limits(table, found),
         buses=buses,
-        identity={k: str(v) for k, v in _table(table, "identity").items()},
-        roles=roles,
-        hash=hashlib.sha256(raw + b"\0" + dbc_bytes).hexdigest(),
+        identity=table.get("identity", {}),
+        roles=check_roles(given.get("roles", {}), network, torque, found) if network else (),
+        hash=hashlib.sha256(b"\0".join([raw, dbc_bytes, *beside])).hexdigest(),
         network_hash=network_hash,
         family=str(table.get("family", name)),
-        valid_from=_instant(valid, "from"),
-        valid_to=_instant(valid, "to"),
-        rates=_rates(table["bus"]),
+        valid_from=_instant(valid.get("from")),
+        valid_to=_instant(valid.get("to")),
+        rates=tuple((entry.get("bit_rate"), entry.get("data_bit_rate")) for entry in table.get("bus", ())),
         protection=protection,
         lenient=lenient,
     )
-    _check_figures(profile)
-    return profile
+    check_identity(table, profile.roles, found)
+    if network:
+        check_counts(pack, profile.roles, found)
+    maker = Maker(profile.vehicle_figures, profile.pack_figures, profile.drive_figures)
+    check_together(maker, named_chemistry(profile.pack), found)
+    return replace(profile, doubts=tuple(in_order(found.doubts))) if network else None
 
 
-def _check_figures(profile: Profile) -> None:
-    """What is cheap to get wrong and expensive to find later."""
-    cells = [m.item for m in profile.roles if m.role == "cell_voltage"]
-    if cells and "cells" in profile.pack and len(cells) != profile.pack["cells"]:
-        raise ValueError(f"[pack] cells = {profile.pack['cells']}, but cell_voltage maps {len(cells)} groups")
-    if "zone" in profile.vehicle:
-        try:
-            ZoneInfo(str(profile.vehicle["zone"]))
-        except (KeyError, ValueError, OSError):
-            zone = profile.vehicle["zone"]
-            raise ValueError(f"[vehicle] zone {zone!r} is no time zone such as Europe/Vienna") from None
-    if "path" in profile.identity:
-        try:
-            groups = re.compile(profile.identity["path"]).groupindex
-        except re.error as error:
-            raise ValueError(f"[identity] path is no pattern: {error}") from None
-        if "vehicle" not in groups:
-            raise ValueError("[identity] path needs a group (?P<vehicle>...)")
-    form = profile.identity.get("vehicle", "{serial}")
-    if not re.fullmatch(r"[^{}]*\{serial(:0?\d*d)?\}[^{}]*", form):
-        raise ValueError('[identity] vehicle must hold {serial} once, as in "HB-{serial:05d}"')
-
-
-def _buses(path: Path, entries: object) -> tuple[tuple[str, Path], ...]:
-    if not isinstance(entries, list) or not entries:
-        raise ValueError('no [[bus]]: name at least one DBC file, as in [[bus]] dbc = "board.dbc"')
+def _buses(path: Path, entries: list[dict[str, Any]] | None, found: Findings) -> tuple[tuple[str, Path], ...]:
+    """Channel and DBC file of each bus; none where one is missing: roles cannot be checked against the rest."""
+    if not entries:
+        if entries is None:
+            found.wrong(("bus",), "no [[bus]]", 'Name at least one DBC file, as in [[bus]] dbc = "board.dbc"')
+        return ()
     buses = []
-    for entry in entries:
-        dbc = path.parent / str(entry["dbc"])
-        if not dbc.is_file():
-            raise ValueError(f"[[bus]] dbc = {entry['dbc']!r}: no such file beside the profile")
-        buses.append((str(entry.get("channel", "")), dbc.resolve()))
-    return tuple(buses)
+    for number, entry in enumerate(entries):
+        dbc = path.parent / str(entry.get("dbc", ""))
+        if dbc.is_file():
+            buses.append((str(entry.get("channel", "")), dbc.resolve()))
+        elif "dbc" in entry:
+            there = [p.name for p in path.parent.glob("*.dbc")]
+            what = f"[[bus]] dbc = {entry['dbc']!r}: no such file beside the profile"
+            found.wrong(("bus", number, "dbc"), what, nearest(str(entry["dbc"]), there))
+    return tuple(buses) if len(buses) == len(entries) else ()
 
 
-def _rates(entries: list[dict[str, Any]]) -> tuple[tuple[int | None, int | None], ...]:
-    for entry in entries:
-        for key in ("bit_rate", "data_bit_rate"):
-            if key in entry and (not isinstance(entry[key], int) or not 1000 <= entry[key] <= 20_000_000):
-                raise ValueError(f"[[bus]] {key} = {entry[key]!r} must be bits a second, such as 500000")
-    return tuple((entry.get("bit_rate"), entry.get("data_bit_rate")) for entry in entries)
+def _protection(table: dict[str, Any], found: Findings) -> Protections:
+    out: list[Any] = []
+    for message, entry in table.get("protection", {}).items():
+        try:
+            out += protections({message: entry})
+        except ValueError as error:
+            found.wrong(("protection", message), str(error))
+    return tuple(sorted(out))
 
 
-def _units(
-    path: Path,
-    buses: tuple[tuple[str, Path], ...],
-    network_hash: str,
-    protection: Protections,
-    lenient: bool,
-) -> Units:
-    """Unit by (message, signal) over all buses, as the DBC files give them."""
+def _loaded(
+    buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections, lenient: bool, found: Findings
+) -> Network | None:
+    """The DBC files as one network; None where they do not load."""
     from herdbook.decoders import DecoderError
 
     try:
-        messages = _network(buses, network_hash, (), lenient).messages
+        network = _network(buses, network_hash, (), lenient)
     except DecoderError as error:
         do = "Correct the DBC file" + ("" if lenient else ", or write lenient = true into its [[bus]]")
-        raise ProfileError(f"its DBC files do not load: {error}", path, do) from None
+        found.wrong(("bus", 0), f"its DBC files do not load: {error}", do)
+        return None
     try:
         check_protections(_network(buses, network_hash, protection, lenient))
-    except DecoderError as error:
-        raise ProfileError(f"a protection cannot be followed: {error}", path, "Correct it here or there") from None
-    return {(message.name, signal.name): signal.unit for message in messages for signal in message.signals}
+    except (DecoderError, KeyError) as error:
+        found.wrong(
+            ("protection",),
+            f"a protection cannot be followed: {error.args[0] if error.args else error}",
+            "Correct it here or there",
+        )
+    return network
 
 
-def _table(table: dict[str, Any], key: str) -> dict[str, object]:
-    found = table.get(key, {})
-    if not isinstance(found, dict):
-        raise ValueError(f"[{key}] must be a table")
-    return found
+def _limits(table: dict[str, Any], found: Findings) -> dict[str, float]:
+    """The numbers of [limits]; which rules and limits there are is checked where rules are known (health)."""
+    limits = {}
+    for key, value in table.get("limits", {}).items():
+        if isinstance(value, bool) or not isinstance(value, int | float) or "." not in key or not math.isfinite(value):
+            found.wrong(("limits", key), f'[limits] {key!r} = {value!r} must be "<rule id>.<limit name>" = number')
+        else:
+            limits[key] = float(value)
+    return limits
 
 
-def _limits(table: dict[str, Any]) -> dict[str, float]:
-    limits = _table(table, "limits")
-    for key, value in limits.items():
-        if isinstance(value, bool) or not isinstance(value, int | float) or "." not in key:
-            raise ValueError(f'[limits] {key!r} = {value!r} must be "<rule id>.<limit name>" = number')
-    return {k: float(str(v)) for k, v in limits.items()}
-
-
-def _instant(valid: dict[str, object], key: str) -> int | None:
-    value = valid.get(key)
-    if value is None:
-        return None
+def _instant(value: object) -> int | None:
+    """Microseconds UTC; a day begins at midnight UTC."""
     if isinstance(value, datetime):
-        moment = value if value.tzinfo else value.replace(tzinfo=UTC)
-    elif isinstance(value, date):
-        moment = datetime.combine(value, time(), UTC)
-    else:
-        raise ValueError(f"[valid] {key} = {value!r} must be a date such as 2026-03-01")
-    return micros(moment)
+        return micros(value if value.tzinfo else value.replace(tzinfo=UTC))
+    return micros(datetime.combine(value, time(), UTC)) if isinstance(value, date) else None

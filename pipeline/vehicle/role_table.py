@@ -1,9 +1,19 @@
 """The [roles] table of a profile: which signal plays which role, entry by entry.
 
-An entry is a text "Message.Signal", a table with `signal` and options, or (for sides) a table of such
-entries by side. Options: n (items of an indexed role: "1..12", "1..4,6" or a list), scale and offset
-(applied after the unit conversion), unit (instead of the DBC's), states {raw = "state"}, not_available
-[values in DBC units that mean "no value"], first_bit (a bit field: item n is bit first_bit + n - 1).
+An entry is a text "Message.Signal", a table with options, a list of such (for roles that count items), or (for sides) a
+table of such entries by side. Where the value comes from:
+
+signal      one signal, or many by ranges: "Cells.Group{n:02d}" with n, "CELLS_A.C{1..4}", "Mod{0..7}.Cell{A..L}"
+            (pipeline/vehicle/signal_names.py); with index and index_values, the item is what another signal of the
+            message says: { signal = "Cell.Volt", index = "Number", index_values = "0..11" }
+value       a formula: "max(-Drv.Amps, 0)", "A.I1 + A.I2" (pipeline/vehicle/formula.py)
+flags       signals of one bit each, in the order of the bits they become: ["BMS.OverVolt", "BMS.UnderVolt"]
+voltage     the signal is a power: the current is power / voltage
+
+Options: n (items of an indexed role: "1..12", "1..4,6" or a list), scale and offset (applied after the unit
+conversion), unit (instead of the DBC's), states {raw or DBC word = "state"}, not_available [values in DBC units that
+mean "no value"], first_bit (a bit field: item n is bit first_bit + n - 1), bits (so many an item), source (J1939
+address of the sender), sender (the DBC's word for it), channel (bus label), names {bit = "what it means"}.
 """
 
 from __future__ import annotations
@@ -11,20 +21,33 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 
+from herdbook.pipeline.vehicle.bit_names import names_of_bits, names_of_flags
+from herdbook.pipeline.vehicle.dbc_signals import DbcSignals, Units
+from herdbook.pipeline.vehicle.formula import Formula, Name, formula
 from herdbook.pipeline.vehicle.roles import ROLES, SIDES, Role
-from herdbook.pipeline.vehicle.units import conversion
+from herdbook.pipeline.vehicle.signal_names import counts_items, expanded, filled, message_and_signal, numbers, values
+from herdbook.pipeline.vehicle.units import conversion, kind_of
 
-_NUMBER = re.compile(r"\{n(?::(0?\d?d))?\}")
+__all__ = ["Mapping", "Units", "mappings", "numbers"]
+
 OPTIONS = {"signal", "n", "scale", "offset", "unit", "states", "not_available", "first_bit"}
+OPTIONS |= {"value", "flags", "voltage", "index", "index_values", "bits", "source", "sender", "channel", "names"}
+WAYS = ("signal", "value", "flags")
+Entry = dict[str, object]
+Item = int | str
 
 
 @dataclass(frozen=True, slots=True)
 class Mapping:
-    """One (role, item) to one signal: value = raw * scale + offset in the role's unit, or states by raw."""
+    """One (role, item) to one signal: value = raw * scale + offset in the role's unit, or states by raw.
+
+    With a formula, raw is what it gives; message and signal are the first it reads.
+    """
 
     role: str
-    item: int | str
+    item: Item
     message: str
     signal: str
     scale: float = 1.0
@@ -32,100 +55,317 @@ class Mapping:
     states: dict[int, int] = field(default_factory=dict)  # raw value -> index into Role.states
     not_available: tuple[float, ...] = ()  # values in DBC units that mean "no value"
     bit: int | None = None  # the value is this bit of an integer signal
+    width: int = 1  # or so many bits from there on
+    formula: Formula | None = None
+    when: tuple[str, int] | None = None  # only frames in which this signal of the message has this value
+    source: int | None = None  # only frames of this J1939 source address
+    channel: str = ""  # only frames of buses with this label
+    bit_names: tuple[tuple[int, str], ...] = ()  # what the bits of a fault word mean, where the files say
+
+    @property
+    def reads(self) -> tuple[Name, ...]:
+        """All signals its value is made of."""
+        return self.formula.signals if self.formula else ((self.message, self.signal),)
+
+    @property
+    def plain(self) -> bool:
+        """One signal, all its frames."""
+        return self.formula is None and self.when is None and self.source is None and not self.channel
+
+    @property
+    def words(self) -> str:
+        """Where it comes from, as a person reads it."""
+        return self.formula.text if self.formula else f"{self.message}.{self.signal}"
 
 
-Units = dict[tuple[str, str], str]  # (message, signal) -> unit as the DBC has it
+def mappings(
+    table: dict[str, object], units: Units, dbc: DbcSignals | None = None, torque_nm_per_a: float | None = None
+) -> Iterator[Mapping]:
+    """All mappings of a [roles] table. units: of every signal there is. dbc: what else the DBC files say.
+
+    torque_nm_per_a: of one motor, for torques that stand in for currents.
+    Raises: ValueError with the entry and what is wrong with it.
+    """
+    for _, found in by_role(table, units, dbc, torque_nm_per_a):
+        if isinstance(found, str):
+            raise ValueError(found)
+        yield from found
 
 
-def mappings(table: dict[str, object], units: Units) -> Iterator[Mapping]:
-    """All mappings of a [roles] table. Raises: ValueError with the entry and what is wrong with it."""
+def by_role(
+    table: dict[str, object], units: Units, dbc: DbcSignals | None = None, torque_nm_per_a: float | None = None
+) -> Iterator[tuple[str, list[Mapping] | str]]:
+    """As mappings(), entry by entry: the mappings of a role, or what is wrong with its entry, in words."""
+    reader = _Reader(units, dbc or DbcSignals(()), torque_nm_per_a, table)
     for name, entry in table.items():
         if name not in ROLES:
-            near = [r for r in ROLES if r.startswith(name[:4])]
+            near = get_close_matches(name, ROLES, n=3) or [r for r in ROLES if r.startswith(name[:4])]
             hint = f"; did you mean {' or '.join(near[:4])}?" if near else ""
-            raise ValueError(f"role {name!r} is not known{hint}")
+            yield name, f"role {name!r} is not known{hint}"
+            continue
         try:
-            yield from _entry(ROLES[name], entry, units)
+            yield name, list(reader.entry(ROLES[name], entry))
         except (ValueError, KeyError, TypeError) as error:
-            raise ValueError(f"role {name}: {error.args[0]}") from None
+            yield name, f"role {name}: {error.args[0]}"
 
 
-def _entry(role: Role, entry: object, units: Units) -> Iterator[Mapping]:
-    if isinstance(entry, str):
-        entry = {"signal": entry}
-    if not isinstance(entry, dict):
-        raise ValueError('must be "Message.Signal" or a table')
-    if role.index == "side" and "signal" not in entry:
+@dataclass(frozen=True, slots=True)
+class _Reader:
+    units: Units
+    dbc: DbcSignals
+    torque_nm_per_a: float | None
+    table: dict[str, object]
+
+    def entry(self, role: Role, entry: object) -> Iterator[Mapping]:
+        if isinstance(entry, str):
+            entry = {"signal": entry}
+        if isinstance(entry, list):
+            yield from self._listed(role, entry)
+            return
+        if not isinstance(entry, dict):
+            raise ValueError('must be "Message.Signal" or a table')
+        if role.index == "side" and not {*WAYS} & set(entry):
+            yield from self._sides(role, entry)
+        elif role.index:
+            yield from self._items(role, _known(entry), 1)
+        else:
+            yield self._one(role, "", _known(entry))
+
+    def _sides(self, role: Role, entry: Entry) -> Iterator[Mapping]:
         if unknown := set(entry) - set(SIDES):
             raise ValueError(f"side {sorted(unknown)[0]!r} is not one of left, right")
         for side, inner in entry.items():
-            yield _one(role, side, {"signal": inner} if isinstance(inner, str) else dict(inner), units)
-        return
+            if not isinstance(inner, str | dict):
+                raise ValueError(f'{side} must be "Message.Signal" or a table')
+            yield self._one(role, side, {"signal": inner} if isinstance(inner, str) else _known(inner))
+
+    def _listed(self, role: Role, entries: list[object]) -> Iterator[Mapping]:
+        """Pieces of one role; items count on where a piece does not number its own."""
+        if not role.index:
+            raise ValueError('is one value: name one signal, or a formula as in { value = "A.X + B.Y" }')
+        seen: set[Item] = set()
+        following = 1
+        for entry in entries:
+            if not isinstance(entry, str | dict):
+                raise ValueError('a list holds "Message.Signal" or tables')
+            piece: Entry = {"signal": entry} if isinstance(entry, str) else _known(entry)
+            for mapping in self._items(role, piece, following, listed=True):
+                if mapping.item in seen:
+                    raise ValueError(f"item {mapping.item} stands twice in the list")
+                seen.add(mapping.item)
+                yield mapping
+            following = max((i for i in seen if isinstance(i, int)), default=0) + 1
+
+    def _items(self, role: Role, entry: Entry, first: int, listed: bool = False) -> Iterator[Mapping]:
+        """first: number of the first item where the entry does not say n."""
+        way = next((w for w in WAYS if w in entry), "signal")
+        texts = self._texts(entry, way)
+        chosen: list[int | None] = [*values(entry["index_values"])] if "index_values" in entry else [None]
+        if ("index" in entry) != ("index_values" in entry):
+            raise ValueError('index and index_values go together, as in index = "Number", index_values = "0..11"')
+        several = len(texts) * len(chosen)
+        if "n" in entry:
+            items = numbers(entry["n"])
+            if several == 1 and (counts_items(texts[0]) or {"first_bit", "bits"} & set(entry) or len(items) == 1):
+                texts = texts * len(items)
+            elif several != len(items):
+                raise ValueError(f"n = {entry['n']!r} numbers {len(items)} items, but {several} signals are named")
+        elif several > 1 or (listed and not counts_items(texts[0])):
+            items = list(range(first, first + several))
+        elif role.index == "side" and not counts_items(texts[0]):
+            yield self._one(role, "", {**entry, way: texts[0]})
+            return
+        else:
+            raise ValueError('counts from 1 and needs n, as in { signal = "Cells.Cell{n:02d}", n = "1..12" }')
+        start = items[0] if "n" not in entry else 1
+        named = [(value, text) for value in chosen for text in texts]
+        for item, (value, text) in zip(items, named, strict=True):
+            own: Entry = {**entry, way: filled(text, item)}
+            yield self._one(role, item, own, value, place=item - start)
+
+    @staticmethod
+    def _texts(entry: Entry, way: str) -> list[str]:
+        given = entry.get(way)
+        if way == "flags":
+            raise ValueError("flags make one word; this role counts items")
+        if way == "value":
+            return [str(given)]
+        parts = given if isinstance(given, list) else [given]
+        return [name for part in parts for name in expanded(str(part))]
+
+    def _one(self, role: Role, item: Item, entry: Entry, index: int | None = None, place: int = 0) -> Mapping:
+        made, unit = self._made(role, entry)
+        message, signal = made.signals[0]
+        scale, offset = self._conversion(role, str(entry.get("unit", unit)))
+        extra, shift = _number(entry, "scale", 1.0), _number(entry, "offset", 0.0)
+        bit, width = self._bits(entry, made, place)
+        missing = entry.get("not_available", [])
+        plain = len(made.signals) == 1 and made.text == f"{message}.{signal}"
+        source = None if "source" not in entry else int(_number(entry, "source", 0))
+        if source is not None and not self._sent_by_address(made):
+            raise ValueError(f"source is for J1939 messages; {message} is none")
+        return Mapping(
+            role=role.name,
+            item=item,
+            message=message,
+            signal=signal,
+            scale=scale * extra,
+            offset=offset * extra + shift,
+            states=self._states(role, entry.get("states"), made),
+            not_available=tuple(float(str(v)) for v in (missing if isinstance(missing, list) else [missing])),
+            bit=bit,
+            width=width,
+            formula=None if plain else made,
+            when=self._when(entry, made, index),
+            source=source,
+            channel=self.dbc.row_channel(message, str(entry.get("channel", ""))),
+            bit_names=self._bit_names(role, entry, made),
+        )
+
+    def _made(self, role: Role, entry: Entry) -> tuple[Formula, str]:
+        """What is read, as a formula (of one name, mostly), and the unit it comes in."""
+        if "value" in entry:
+            made = self._resolved(formula(self.dbc.words_as_numbers(str(entry["value"]))), entry)
+            units = {self.units[name] for name in made.signals}
+            if len(units) > 1 and "unit" not in entry and role.unit not in ("state", "bits", "id", "1"):
+                shown = ", ".join(repr(u) for u in sorted(units))
+                raise ValueError(f'the formula mixes units ({shown}): say in which it comes out, as in unit = "A"')
+            return made, "" if role.unit == "1" else units.pop()
+        if "flags" in entry:
+            return self._flags(role, entry)
+        if "signal" not in entry:
+            raise ValueError('needs a signal, as in { signal = "Message.Signal" }')
+        texts = self._texts(entry, "signal")
+        if len(texts) != 1:
+            raise ValueError(f"{entry['signal']!r} names {len(texts)} signals, but here one is wanted")
+        name = message_and_signal(filled(texts[0], ""))
+        made = self._resolved(Formula(".".join(name), (name,)), entry)
+        unit = self.units[made.signals[0]]
+        kind, factor = kind_of(str(entry.get("unit", unit)))
+        if role.unit == "A" and (kind == "W" or "voltage" in entry):
+            return self._by_power(role, entry, made, factor if kind == "W" else None), "A"
+        return made, unit
+
+    def _by_power(self, role: Role, entry: Entry, power: Formula, factor: float | None) -> Formula:
+        """A current from a power, the voltage named or that of the pack."""
+        if factor is None:
+            raise ValueError(f'{power} is no power in W or kW (say unit = "W" if it is)')
+        if role.name == "motor_current":
+            raise ValueError("is a torque current: power does not give it; a torque in Nm does")
+        entry.pop("unit", None)
+        named = entry.get(
+            "voltage", self.table.get("charger_voltage" if role.name == "charger_current" else "pack_voltage")
+        )
+        if not isinstance(named, str):
+            raise ValueError('a power needs its voltage, as in voltage = "BMS_Pack.Voltage"')
+        volts = self._resolved(Formula(named, (message_and_signal(named),)), entry)
+        kind, per_volt = kind_of(self.units[volts.signals[0]])
+        if kind != "V":
+            raise ValueError(f"{named} is no voltage: its unit is {self.units[volts.signals[0]]!r}")
+        return formula(f"{power} * {factor!r} / ({volts} * {per_volt!r})")
+
+    def _flags(self, role: Role, entry: Entry) -> tuple[Formula, str]:
+        if role.unit != "bits":
+            raise ValueError("flags are for fault words")
+        given = entry["flags"]
+        names = [n for one in (given if isinstance(given, list) else [given]) for n in expanded(str(one))]
+        if not 1 <= len(names) <= 32:
+            raise ValueError(f"{len(names)} flags are named; a fault word has 1 to 32")
+        parts = [self._resolved(Formula(n, (message_and_signal(n),)), entry).text for n in names]
+        return formula(" + ".join(f"{2**k} * ({part} != 0)" for k, part in enumerate(parts))), ""
+
+    def _resolved(self, made: Formula, entry: Entry) -> Formula:
+        """The same with every message found: by sender or channel, where the entry names one. Raises: ValueError."""
+        text, names = made.text, []
+        for message, signal in made.signals:
+            found = self.dbc.message(message, str(entry.get("sender", "")), str(entry.get("channel", "")))
+            if (found, signal) not in self.units:
+                raise ValueError(_not_there(found, signal, self.units))
+            if found != message:
+                text = re.sub(
+                    rf"(?<![\w.@']){re.escape(message)}\.{re.escape(signal)}(?!\w)", f"{found}.{signal}", text
+                )
+            names.append((found, signal))
+        return Formula(text, tuple(names))
+
+    def _conversion(self, role: Role, unit: str) -> tuple[float, float]:
+        kind, factor = kind_of(unit)
+        if kind != "Nm" or role.name != "motor_current":
+            return conversion(role, unit)
+        if not self.torque_nm_per_a:
+            raise ValueError("a torque stands in for the current by [drive] torque_nm_per_a, which is not given")
+        return factor / self.torque_nm_per_a, 0.0
+
+    def _bits(self, entry: Entry, made: Formula, place: int) -> tuple[int | None, int]:
+        if not {"first_bit", "bits"} & set(entry):
+            return None, 1
+        width = int(_number(entry, "bits", 1))
+        first = int(_number(entry, "first_bit", 0)) + place * width
+        if not (1 <= width <= 52 and first >= 0 and first + width <= 64):
+            raise ValueError(f"bits {first} to {first + width - 1} are asked for; a signal has bits 0 to 63")
+        if not self.dbc.is_count(made.signals[0]):
+            raise ValueError(f"{made} has a factor or an offset in its DBC file: its bits are not what it shows")
+        return first, width
+
+    def _sent_by_address(self, made: Formula) -> bool:
+        return all(self.dbc.is_j1939(message) for message, _ in made.signals)
+
+    def _when(self, entry: Entry, made: Formula, index: int | None) -> tuple[str, int] | None:
+        if index is None:
+            return None
+        message = made.signals[0][0]
+        name = str(entry["index"])
+        signal = message_and_signal(name)[1] if "." in name else name
+        if (message, signal) not in self.units:
+            raise ValueError(_not_there(message, signal, self.units))
+        return signal, index
+
+    def _states(self, role: Role, table: object, made: Formula) -> dict[int, int]:
+        if role.unit != "state":
+            if table:
+                raise ValueError("states are for state roles only")
+            return {}
+        known, words = ", ".join(role.states), self.dbc.words(made.signals[0]) if len(made.signals) == 1 else {}
+        if table is None and words:
+            table = {str(raw): _as_state(word) for raw, word in words.items()}
+        if not isinstance(table, dict) or not table:
+            raise ValueError(f'needs states, as in states = {{ 0 = "{role.states[0]}" }}; known: {known}')
+        by_word = {word.strip().lower(): raw for raw, word in words.items()}
+        out = {}
+        for raw, state in table.items():
+            if state not in role.states:
+                raise ValueError(f"state {state!r} is not known; known: {known}")
+            number = by_word.get(str(raw).strip().lower(), raw)
+            if not re.fullmatch(r"-?\d+", str(number)):
+                shown = ", ".join(f"{n} = {w!r}" for n, w in sorted(words.items())) or "none"
+                raise ValueError(f"states: {raw!r} is neither a number nor a word of the DBC file (its words: {shown})")
+            out[int(str(number))] = role.states.index(state)
+        return out
+
+    def _bit_names(self, role: Role, entry: Entry, made: Formula) -> tuple[tuple[int, str], ...]:
+        if role.unit != "bits":
+            if "names" in entry:
+                raise ValueError("names are for fault words only")
+            return ()
+        own = entry.get("names")
+        if own is not None and not (isinstance(own, dict) and all(str(k).isdigit() for k in own)):
+            raise ValueError('names go by bit, as in names = { 0 = "over voltage", 3 = "too hot" }')
+        found: dict[int, str] = {}
+        if "flags" in entry:
+            found = names_of_flags([self.dbc.signal(name) for name in made.signals])
+        elif len(made.signals) == 1:
+            found = names_of_bits(self.dbc.signal(made.signals[0]))
+        found |= {int(k): str(v) for k, v in (own or {}).items()} if isinstance(own, dict) else {}
+        return tuple(sorted(found.items()))
+
+
+def _known(entry: dict[str, object]) -> Entry:
     if unknown := set(entry) - OPTIONS:
         known = ", ".join(sorted(OPTIONS))
         raise ValueError(f"option {sorted(unknown)[0]!r} is not known; the options are {known}")
-    if role.index in ("cell", "sensor"):
-        if "n" not in entry:
-            raise ValueError('counts from 1 and needs n, as in { signal = "Cells.Cell{n:02d}", n = "1..12" }')
-        for n in numbers(entry["n"]):
-            yield _one(role, n, entry, units)
-    elif role.index == "side":
-        raise ValueError('needs a signal a side, as in { left = "M.A", right = "M.B" }')
-    else:
-        yield _one(role, "", entry, units)
-
-
-def numbers(text: object) -> list[int]:
-    """Item numbers from "1..12", "1..4,6" or a list, without repeats. Raises: ValueError."""
-    out: list[int] = []
-    parts = text if isinstance(text, list) else str(text).split(",")
-    for part in parts:
-        low, _, high = str(part).strip().partition("..")
-        if not low.isdigit() or (high and not high.isdigit()) or int(low) < 1 or int(high or low) > 999:
-            raise ValueError(f'n = {text!r} is not like "1..12", "1..4,6" or [1, 2, 3]')
-        out += range(int(low), int(high or low) + 1)
-    if not out or len(set(out)) != len(out):
-        raise ValueError(f"n = {text!r} is empty or names an item twice")
-    return out
-
-
-def _one(role: Role, item: int | str, entry: dict[str, object], units: Units) -> Mapping:
-    message, signal = _names(entry["signal"], item)
-    if (message, signal) not in units:
-        raise ValueError(_not_there(message, signal, units))
-    unit = entry.get("unit", units[message, signal])
-    scale, offset = conversion(role, str(unit))
-    extra, shift = _number(entry, "scale", 1.0), _number(entry, "offset", 0.0)
-    missing = entry.get("not_available", [])
-    absent = tuple(float(str(v)) for v in (missing if isinstance(missing, list) else [missing]))
-    bit = None
-    if "first_bit" in entry:
-        bit = int(_number(entry, "first_bit", 0)) + (item - 1 if isinstance(item, int) else 0)
-    states = _states(role, entry.get("states"))
-    total = offset * extra + shift
-    return Mapping(
-        role=role.name,
-        item=item,
-        message=message,
-        signal=signal,
-        scale=scale * extra,
-        offset=total,
-        states=states,
-        not_available=absent,
-        bit=bit,
-    )
-
-
-def _names(text: object, item: int | str) -> tuple[str, str]:
-    filled = str(text)
-    if isinstance(item, int):
-        filled = _NUMBER.sub(lambda found: f"{item:{found[1] or 'd'}}", filled)
-    if "{" in filled or "}" in filled:
-        raise ValueError(f"{text!r}: only {{n}} or {{n:02d}} may stand in a name, for roles that count items")
-    message, dot, signal = filled.partition(".")
-    if not (message and dot and signal):
-        raise ValueError(f"{filled!r} is not Message.Signal")
-    return message, signal
+    if len(ways := [w for w in WAYS if w in entry]) > 1:
+        raise ValueError(f"{' and '.join(ways)} exclude each other")
+    return dict(entry)
 
 
 def _not_there(message: str, signal: str, units: Units) -> str:
@@ -136,24 +376,12 @@ def _not_there(message: str, signal: str, units: Units) -> str:
     return f"the DBC files have no message {message}; they have {', '.join(messages[:12])}"
 
 
-def _number(entry: dict[str, object], key: str, default: float) -> float:
+def _number(entry: Entry, key: str, default: float) -> float:
     value = entry.get(key, default)
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError(f"{key} = {value!r} is not a number")
     return float(value)
 
 
-def _states(role: Role, table: object) -> dict[int, int]:
-    if role.unit != "state":
-        if table:
-            raise ValueError("states are for state roles only")
-        return {}
-    if not isinstance(table, dict) or not table:
-        known = ", ".join(role.states)
-        raise ValueError(f'needs states, as in states = {{ 0 = "{role.states[0]}" }}; known: {known}')
-    out = {}
-    for raw, state in table.items():
-        if state not in role.states:
-            raise ValueError(f"state {state!r} is not known; known: {', '.join(role.states)}")
-        out[int(raw)] = role.states.index(state)
-    return out
+def _as_state(word: str) -> str:
+    return re.sub(r"[\s_-]+", "_", word.strip().lower())

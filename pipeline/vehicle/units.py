@@ -118,3 +118,24 @@ def conversion(role: Role, dbc_unit: str) -> tuple[float, float]:
         raise KeyError(f"unit {dbc_unit!r} cannot be turned into {role.unit} (known: {known})")
     scale, offset = table[key]
     return float(scale), float(offset)
+
+
+# What may stand in for a current: a power over a voltage, or a torque by the motor's constant. To W, V and Nm.
+_KINDS: dict[str, tuple[str, float]] = {
+    **dict.fromkeys(("w", "watt", "watts"), ("W", 1.0)),
+    **dict.fromkeys(("kw", "kilowatt", "kilowatts"), ("W", 1000.0)),
+    "mw": ("W", 1e-3),
+    **dict.fromkeys(("nm", "n*m", "n.m", "n·m", "newtonmeter", "newtonmetre"), ("Nm", 1.0)),
+    "mnm": ("Nm", 1e-3),
+    "0.1nm": ("Nm", 0.1),
+}
+
+
+def kind_of(dbc_unit: str) -> tuple[str, float]:
+    """("W", "V" or "Nm", factor to it); ("", 1.0) for another kind of unit."""
+    key = "".join(dbc_unit.lower().split())
+    if key in _TABLE["V"]:
+        return "V", float(_TABLE["V"][key][0])
+    if dbc_unit.strip() == "MW":
+        return "W", 1e6
+    return _KINDS.get(key, ("", 1.0))

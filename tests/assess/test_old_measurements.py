@@ -11,18 +11,29 @@ from herdbook.pipeline.assess.plan import plan
 from herdbook.pipeline.store.connection import visit
 from tests.toy.bench import DATA, Bench
 
+# What older measurings took from the profile alone, or took another value of where it gave none.
+GIVEN = """[pack]
+cell_r_ea_ev = 0.28
+cell_min_v = 2.5
+cell_max_v = 3.65
+charge_min_c = 0
+charge_max_c = 50
+discharge_min_c = -20
+discharge_max_c = 60
+"""
+
 
 def test_a_store_from_before_versions_is_not_measured_again(tmp_path: Path) -> None:
     """Its stretches carry names made from a hash over files; the measurements behind them are still as good."""
     profiles = shutil.copytree(DATA, tmp_path / "profiles")
-    told = (DATA / "toy.toml").read_text("utf-8").replace("[pack]", "[pack]\ncell_r_ea_ev = 0.28")
+    told = (DATA / "toy.toml").read_text("utf-8").replace("[pack]", GIVEN)
     (profiles / "toy.toml").write_text(told, "utf-8")
     bench = Bench(tmp_path, profiles)
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
     work = plan(bench.store, ["TOY-007"])[0]
     packs = {p.name: p.pack_figures for p in bench.store.profiles()}
-    today, before = fingerprints_of(work.logs, bench.store.settings, packs)
+    today, _, before = fingerprints_of(work.logs, bench.store.settings, packs)
     assert set(work.stretches.values()) == {today}
     _rename(bench, before)
     assert assess(bench.store, "TOY-007").stretches == ()

@@ -113,7 +113,7 @@ def one_night(store: Store, inbox: Path) -> dict[str, Any]:
     steps = Steps()
     scan = begin_scan(store)
     with steps.step("list"):
-        paths = new_logs(store, inbox)
+        paths = new_logs(store, inbox).logs
     taken = [take_log(path, store) for path in paths]
     with steps.step("commit logs"):
         commit(store, taken)

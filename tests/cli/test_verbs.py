@@ -45,7 +45,7 @@ def test_every_verb_has_help_with_an_example(verb: str) -> None:
     [
         (("fleet", "--store", "nowhere"), 5, "there is no store"),
         (("rules", "no_such_rule"), 7, "no rule"),
-        (("profile", "nothing.toml"), 3, "cannot be read"),
+        (("profile", "check", "nothing.toml"), 3, "cannot be read"),
         (("scan", "nowhere", "--store", "a-file/x"), 5, "a-file"),
         (("frobnicate",), 2, "No such command"),
     ],

@@ -39,6 +39,8 @@ def test_the_page_names_stop_use_first() -> None:
         "stop_use": [{"vehicle": "a", "title": "t", "item": "", "statement": "s"}],
         "quarantined": [{"log": "x", "reason": "empty"}],
         "failed": [],
+        "not_assessed": [{"vehicle": "b", "reason": "its part is damaged"}],
+        "waiting": [],
         "messages": [],
         "numbers": {"logs_new": 1},
     }

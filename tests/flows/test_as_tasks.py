@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from math import inf
-from pathlib import Path
 
 import pytest
 
 from herdbook.flows.night.as_tasks import AsTasks
 from herdbook.flows.night.shared_workers import WorkerLimits
 from herdbook.pipeline.errors import InputError, StoreError
+from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.night import steps
 from tests.toy.bench import Bench
 
@@ -20,7 +20,7 @@ def test_what_stopped_a_night_is_heard_even_when_its_end_cannot_be_noted(
     def no_entry(*_: object, **__: object) -> None:
         raise StoreError("the catalogue is gone too")
 
-    def no_inbox() -> list[Path]:
+    def no_inbox() -> Found:
         raise InputError("the inbox is gone")
 
     monkeypatch.setattr(steps, "end_scan", no_entry)

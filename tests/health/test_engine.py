@@ -112,10 +112,12 @@ def test_findings_and_refusals_count_in_their_own_subsystem() -> None:
 
 def test_a_rule_is_not_asked_without_the_metrics_it_needs() -> None:
     wants = rule("a", found(), needs=("braking_count", "cell_r_ratio", "end_lowest_v"))
-    said = apply(wants, KNOWN)
+    bare = replace(KNOWN, profile=replace(KNOWN.profile, roles=()))
+    said = apply(replace(wants, must=("pack_current", "cell_voltage")), bare)
     assert isinstance(said, NotAssessed)
     assert said.reason == (
-        "not in the record: cell_r_ratio, end_lowest_v (the profile example maps no pack_current, cell_voltage)"
+        "not in the record: cell_r_ratio, end_lowest_v "
+        "(the profile example maps no pack_current, cell_voltage, brake_demand)"
     )
     assert not isinstance(apply(replace(wants, needs=("braking_count",)), KNOWN), NotAssessed)
     without_roles = apply(replace(wants, roles=()), KNOWN)

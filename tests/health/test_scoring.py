@@ -92,8 +92,10 @@ def test_a_score_is_withheld_until_half_of_the_rules_could_judge(judged: int, to
     assert score([], judged, total) == expected
 
 
-def test_what_is_withheld_is_withheld_whatever_was_found() -> None:
-    assert score([0.9], 2, 5).score is None
+def test_a_finding_is_shown_however_little_could_be_judged_beside_it() -> None:
+    found = score([0.9], 2, 5)
+    assert found.score == pytest.approx(10.0)
+    assert found.reason == "at most: only 2 of its 5 rules had the data they need"
 
 
 @settings(deadline=None)

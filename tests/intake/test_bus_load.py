@@ -96,8 +96,8 @@ def test_the_page_names_the_fullest_second(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("bus", "more", "said"),
     [
-        ("bit_rate = 5", "", "must be bits a second"),
-        ('bit_rate = "fast"', "", "must be bits a second"),
+        ("bit_rate = 5", "", "cannot be: bits a second"),
+        ('bit_rate = "fast"', "", "cannot be: bits a second"),
         ("", '\n[protection]\nPack = { form = "sae_j1850" }\n', "also needs E2EChecksum"),
         ("", '\n[protection]\nPack = { form = "magic" }\n', "'magic' is not one of"),
         ("", '\n[protection]\nNobody = { form = "counter", counter = "N" }\n', "no message is named 'Nobody'"),

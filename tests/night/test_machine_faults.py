@@ -211,7 +211,7 @@ def test_other_profiles_than_the_stores_own_are_not_passed_over(bench: Bench, tm
         ("zone = 'Mars/Base'", "no time zone"),
         ("paths = ['V-\\d+']", "names no vehicle"),
         ("lake = 's3://me:secret@bucket/x'", "lake holds a user and a password"),
-        ("[keep]\ncache = 1", "Known there: parts_days, grace_hours, months_after, cache_gb"),
+        ("[keep]\ncache = 1", "Known there: parts_days, grace_hours, months_after, cache_gb, check_days"),
         ("paths = ['(']", "is no pattern"),
         ("profiles = ", "is not TOML"),
     ],

@@ -11,6 +11,7 @@ import pytest
 import tests.toy.logs as toy
 from herdbook.pipeline.assess.plan import VehiclePlan
 from herdbook.pipeline.errors import InputError, StoreError
+from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night import steps
 from herdbook.pipeline.night.failures import VehicleOutcome
@@ -58,7 +59,9 @@ def test_the_steps_come_in_their_order(bench: Bench) -> None:
     log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
     runner = Noted(bench)
     seen: list[tuple[int, int, str]] = []
-    done = steps.ScanSteps(bench.store, runner, lambda *step: seen.append(step), NOW).run("a scan", lambda: [log])
+    done = steps.ScanSteps(bench.store, runner, lambda *step: seen.append(step), NOW).run(
+        "a scan", lambda: Found((log,))
+    )
     assert runner.asked == ["take 1", "assess", "release", "close the scan", "note what is new", "publish"]
     assert (done.logs_new, done.vehicles, set(done.seconds)) == (1, 1, {"take", "assess", "publish"})
     stages = ("taking logs in", "assessing vehicles", "publishing")
@@ -79,7 +82,7 @@ def test_what_stopped_a_scan_is_heard_even_when_its_end_cannot_be_noted(
     def no_entry(*_: object, **__: object) -> None:
         raise StoreError("the catalogue is gone too")
 
-    def no_inbox() -> list[Path]:
+    def no_inbox() -> Found:
         raise InputError("the inbox is gone")
 
     monkeypatch.setattr(steps, "end_scan", no_entry)
@@ -100,8 +103,8 @@ def test_a_failed_scan_is_on_record(bench: Bench) -> None:
 
 def test_only_taking_assesses_nothing_and_the_next_scan_does(bench: Bench) -> None:
     toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
-    counts = run_take(bench.inbox, bench.store, jobs=0)
-    assert (counts.logs_new, counts.logs_known, counts.quarantined) == (1, 0, 0)
+    done_so_far = run_take(bench.inbox, bench.store, jobs=0)
+    assert (done_so_far.taken, done_so_far.known, done_so_far.quarantined) == (1, 0, 0)
     assert states(bench) == []
     done = bench.scan()
     assert (done.logs_new, done.vehicles) == (0, 1)

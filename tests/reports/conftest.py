@@ -244,7 +244,7 @@ def _brake_finding(book: Catalogue, vehicle: str) -> None:
         not_separable="Controller limiter or pack limiter: log the charge limit frame to tell them apart.",
         causes=["Charge switch of the pack opens under braking.", "Current sensor of the controller drifts."],
         bench=["Brake on the dynamometer at 95 % charge and watch the DC link."],
-        cautions=["Do not ride until inspected by a qualified person."],
+        cautions=["Inspecting brakes is for a qualified person."],
     )
 
 

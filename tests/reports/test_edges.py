@@ -63,5 +63,5 @@ def test_a_dossier_survives_a_lake_that_cannot_be_read(
 
     monkeypatch.setattr("herdbook.pipeline.lake.read.load_signals", broken)
     page = write_dossier(store, "VX-014", out).read_text("utf-8")
-    assert "Do not use VX-014" in page
+    assert "VX-014 must not be used" in page
     assert "could not be read. lake/x.parquet: a part of the lake is missing." in page

@@ -7,6 +7,9 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import pyarrow.parquet as pq
+import pytest
+
 import tests.toy.logs as toy
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.read import load_signals
@@ -21,6 +24,14 @@ WIRES = "SELECT * EXCLUDE (log) FROM toy.pack ORDER BY ALL"
 
 def parts(bench: Bench) -> list[str]:
     return sorted(p.relative_to(bench.store.lake.root).as_posix() for p in bench.store.lake.root.rglob("*.parquet"))
+
+
+def in_the_widest_message(part: Path) -> int:
+    """A byte of a page that holds values of one message alone: of a column that the others are too narrow for."""
+    group = pq.ParquetFile(part).metadata.row_group(0)
+    columns = [group.column(i) for i in range(group.num_columns)]
+    last = max((c for c in columns if c.path_in_schema[0] == "c"), key=lambda c: str(c.path_in_schema))
+    return int(last.data_page_offset + last.total_compressed_size - 20)
 
 
 def fill(bench: Bench) -> None:
@@ -125,7 +136,7 @@ def test_a_part_whose_log_is_gone_too(bench: Bench) -> None:
     log.unlink()
     done = repair(bench.store, NOW)
     assert done.rebuilt == 0
-    assert [path for _, path in done.lost] == [str(log)]
+    assert [lost.path for lost in done.lost] == [str(log)]
     bench.scan()
     assert bench.ask("SELECT * FROM sessions ORDER BY ALL") == sessions
 
@@ -162,3 +173,72 @@ def test_logs_of_two_descriptions_stay_apart_in_one_view(tmp_path: Path) -> None
     done = upkeep(bench.store, NOW)
     assert (done.merged_logs, done.merged_into) == (4, 2)
     assert bench.ask(daily) == before
+
+
+def test_a_damaged_month_whose_logs_are_gone_keeps_what_can_be_read(bench: Bench) -> None:
+    """One bit flips in a merged month; the logs cannot be read just now. Nearly every row was readable before, and is
+    after; what is lost is said, and the damaged file is kept."""
+    fill(bench)
+    upkeep(bench.store, NOW)
+    upkeep(bench.store, NOW + 49 * HOUR)
+    results = answers(bench.store, RESULTS)
+    wires = {(v, t): rest for v, t, *rest in bench.ask("SELECT vehicle, t, * EXCLUDE (vehicle, t, log) FROM toy.pack")}
+    month = next(p for p in parts(bench) if "/months/" in p)
+    raw = bytearray((bench.store.lake.root / month).read_bytes())
+    raw[in_the_widest_message(bench.store.lake.root / month)] ^= 0x10
+    (bench.store.lake.root / month).write_bytes(bytes(raw))
+    bench.inbox.rename(bench.folder / "away")
+    done = repair(bench.store, NOW)
+    (mended,) = done.mended
+    assert Path(mended.aside).read_bytes() == bytes(raw)
+    kept, rows = sum(log.kept for log in done.lost), sum(log.rows or 0 for log in done.lost)
+    assert (rows, rows - kept) == (3 * 20 * 31, 3 * 20 * 10)  # one message of four, ten times a second
+    assert all(f"of {log.rows} rows saved" in log.in_words for log in done.lost)
+    assert check(bench.store) == []
+    after = bench.ask("SELECT vehicle, t, * EXCLUDE (vehicle, t, log) FROM toy.pack")
+    assert 0 < len(after) < len(wires)
+    assert all(wires[v, t] == rest for v, t, *rest in after)  # fewer, never another
+    assert len(bench.ask("SELECT * FROM log_faults WHERE kind = 'lost rows'")) == len(done.lost)
+    assert len(load_signals(bench.store, "TOY-001", 0, 2**61).data) > 0
+    (bench.folder / "away").rename(bench.inbox)
+    bench.scan()
+    now = answers(bench.store, RESULTS)
+    assert {k: now[k] for k in ("sessions", "metrics", "findings")} == {
+        k: results[k] for k in ("sessions", "metrics", "findings")
+    }
+
+
+def test_a_part_is_not_taken_away_before_its_replacement_stands(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The disk fills up, or we are killed, while its log is decoded again: what could be read can be read still."""
+    toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
+    bench.scan()
+    part = bench.store.lake.root / parts(bench)[0]
+    raw = bytearray(part.read_bytes())
+    raw[200] ^= 0x10
+    part.write_bytes(bytes(raw))
+
+    def killed(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("herdbook.pipeline.upkeep.repair.take_log", killed)
+    with pytest.raises(KeyboardInterrupt):
+        repair(bench.store, NOW)
+    assert part.read_bytes() == bytes(raw)
+    monkeypatch.undo()
+    assert repair(bench.store, NOW).lost == ()
+    assert check(bench.store) == []
+
+
+def test_a_log_taken_again_never_makes_a_damaged_part_the_truth(bench: Bench) -> None:
+    """A new sidecar has the log taken again; its part is there already, but it is not what it was."""
+    log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
+    bench.scan()
+    wires = bench.ask(WIRES)
+    part = bench.store.lake.root / parts(bench)[0]
+    raw = bytearray(part.read_bytes())
+    raw[200] ^= 0x10
+    part.write_bytes(bytes(raw))
+    log.with_name("a.log.toml").write_text('batch = "B7"\n')
+    bench.scan()
+    assert check(bench.store) == []
+    assert bench.ask(WIRES) == wires

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from herdbook.pipeline.vehicle.figures import reference
+from herdbook.pipeline.vehicle.profile_tables import reference
 
 PAGE = Path(__file__).parents[2] / "dbc_demo" / "README.md"
 

@@ -77,9 +77,9 @@ def test_every_figure_says_where_it_is_from(name: str) -> None:
         ("value = [2.5, 3.0, 3.2,", "value = [2.5, 3.2, 3.2,", "3.55, 3.65] does not rise"),
         (FULL, f"low = 1\n{FULL}", "[voltages] low is not known"),
         ("[typical_group]", "[typical_groups]", "[typical_group] is missing"),
-        ("version = 1", "version = 0", "version = 0. Write version = 1"),
+        ("version = 2", "version = 0", "version = 0. Write version = 1"),
         ('chemistry = "LFP"', 'chemistry = "NMC"', "Write chemistry = \"LFP\", as its file"),
-        ("version = 1", "version = ", "is not TOML"),
+        ("version = 2", "version = ", "is not TOML"),
         ("[curve]\n", "[extra]\n[curve]\n", "'extra' is not known. Known: curve, voltages"),
     ],
 )  # fmt: skip

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from herdbook.pipeline.vehicle.chemistry import chemistry
-from herdbook.pipeline.vehicle.figures import TABLES, DriveFigures, FigureLine, PackFigures, VehicleFigures, reference
+from herdbook.pipeline.vehicle.figures import TABLES, DriveFigures, FigureLine, PackFigures, VehicleFigures
+from herdbook.pipeline.vehicle.profile_tables import reference
 
 ROOT = Path(__file__).parents[2]
 LINES = [pytest.param(table, x, id=f"{name}.{x.key}") for name, table in TABLES.items() for x in table.lines()]
@@ -55,7 +56,7 @@ def test_a_line_is_whole(table: type, line: FigureLine[object]) -> None:
 
 def test_who_reads_it_is_true() -> None:
     """A line that names readers is read, and one that names none is not: through a default, or by a curve, counts."""
-    through = {("pack", key) for key in ("chemistry", "ocv_soc_pct", "ocv_v", "ocv_sd_v")}
+    through = {("pack", key) for key in ("chemistry", "ocv_soc_pct", "ocv_v", "ocv_sd_v", "ocv_file")}
     lines = {(t, x.key): x.used_by for t, table in TABLES.items() for x in table.lines()}
     assert {key for key, by in lines.items() if by} == read_somewhere() | through
 

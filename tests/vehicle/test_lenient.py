@@ -43,7 +43,7 @@ def test_leniently_what_is_sound_is_decoded_and_the_rest_is_told(tmp_path: Path)
     assert bench.reasons() == {}
     told = json.loads(
         subprocess.run(
-            [sys.executable, "-m", "herdbook.flows.cli", "profile", str(folder / "toy.toml"), "--json"],
+            [sys.executable, "-m", "herdbook.flows.cli", "profile", "check", str(folder / "toy.toml"), "--json"],
             capture_output=True,
             check=True,
         ).stdout

@@ -80,7 +80,7 @@ def test_states_are_numbered_as_the_role_numbers_them() -> None:
         ({"pack_voltage": {"signal": "Pack.Volt", "scale": True}}, "scale = True is not a number"),
         ({"pack_voltage": {"signal": "Pack.Volt", "states": {"0": "open"}}}, "states are for state roles only"),
         ({"cell_voltage": "Cells.Group01"}, "counts from 1 and needs n"),
-        ({"motor_temp": "Heat.Left"}, "needs a signal a side"),
+        ({"motor_temp": {"front": "Heat.Left"}}, "side 'front' is not one of left, right"),
         ({"contactor_state": "Pack.Mode"}, "needs states"),
         ({"pack_voltage": "Heat.Left"}, "unit 'degF' cannot be turned into V"),
     ],

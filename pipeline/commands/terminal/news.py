@@ -8,12 +8,20 @@ from typing import Any
 def show(result: dict[str, Any]) -> None:
     """A change list as herdbook.pipeline.night.changes writes it, for a person."""
     from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.health.severity import Severity
+    from herdbook.pipeline.health.voice import VOICES
     from herdbook.pipeline.night.changes import COLUMNS
 
+    voice = VOICES[Severity.STOP_USE]
     screen.say(str(result["headline"]), style="bold")
     if result["stop_use"]:
         rows = [(s["vehicle"], s["title"], s["item"], s["statement"]) for s in result["stop_use"]]
-        screen.table("Stop use: must not be ridden or charged", ("vehicle", "finding", "item", "statement"), rows)
+        heading = f"{voice.label}: {voice.heading.lower()}"
+        screen.table(heading, ("vehicle", "finding", "item", "statement"), rows, note=voice.order)
+    if result["not_assessed"]:
+        unknown = [(n["vehicle"], n["reason"]) for n in result["not_assessed"]]
+        note = "Nobody knows what stands against these vehicles; the next scan tries again."
+        screen.table("Could not be assessed", ("vehicle", "reason"), unknown, note=note)
     if result["rows"]:
         screen.table("Changed", COLUMNS, result["rows"])
     if result["muted"]:
@@ -21,5 +29,8 @@ def show(result: dict[str, Any]) -> None:
     if result["quarantined"]:
         refused = [(q["log"], q["reason"]) for q in result["quarantined"]]
         screen.table("In quarantine", ("log", "reason"), refused, note="More: herdbook quarantine")
+    if result["waiting"]:
+        later = [(w["path"], w["reason"]) for w in result["waiting"]]
+        screen.table("Waiting, not taken in yet", ("file", "why, and until when"), later)
     if result["fleet_quiet"]:
         screen.say(result["fleet_quiet"])

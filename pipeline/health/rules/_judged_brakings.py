@@ -46,8 +46,8 @@ OPEN_S = 15.0  # after the switch opened: it may take so long to come back: engi
 LET_GO_S = 0.2  # as for the rule on drop-outs: shorter could be one lost frame
 
 CAUTION = (
-    "Electric braking may be missing or one-sided: do not ride until a qualified person has inspected the brakes. "
-    "Software cannot clear a brake fault, and local rules come first.",
+    "Electric braking may be missing or one-sided; inspecting brakes is for a qualified person. Software cannot clear "
+    "a brake fault, and local rules come first.",
     "A logged deceleration is no brake test: load, slope and road are not known.",
 )
 
@@ -109,6 +109,8 @@ def with_unexplained(brakings: pl.DataFrame) -> pl.DataFrame:
 
 def by_whom(hit: pl.DataFrame) -> str:
     """Where the missing current was lost, in words, from the sums over the brakings hit."""
+    if hit["allowed_a"].null_count() > 0.5 * hit.height:
+        return "what the limits allowed is not recorded; the pack was neither full nor cold nor hot"
     withheld = float(hit["short_unreasoned_a"].fill_null(0.0).sum())
     undelivered = float(hit["short_undelivered_a"].fill_null(0.0).sum())
     if undelivered >= withheld:

@@ -99,6 +99,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("cell_bleed_idle_share",),
     roles=("cell_bleed", "cell_voltage"),
+    must=("cell_bleed",),
     limits=LIMITS,
     judge=judge,
     meaning="One group is drained all the time by its own balancer. It falls behind its siblings and can be driven "

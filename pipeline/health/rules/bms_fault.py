@@ -90,7 +90,7 @@ RULE = Rule(
         "a limit in the firmware that is too tight",
     ),
     bench=("read the fault memory with the maker's service tool before clearing it", "reproduce it with the same load"),
-    cautions=("Clearing a fault does not mend it. Do not ride on a fault that comes back until it is understood.",),
+    cautions=("Clearing a fault does not mend it: one that comes back must be understood.",),
     source="bits as the bus reports them; a bit counts from three frames on",
     cases=_cases,
 )

@@ -128,6 +128,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("braking_count",),
     roles=("brake_demand", "pack_voltage", "dc_link_voltage"),
+    must=("brake_demand", "pack_voltage|dc_link_voltage"),
     limits=(
         Limit("duration", 0.1, "s", "a longer time than one sample at common rates: engineering choice"),
         Limit("ohm", 0.15, "ohm", "between pack and DC link; sound wires and plugs stay under 0.02: from memory"),

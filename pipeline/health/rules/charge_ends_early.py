@@ -147,6 +147,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("charge_end",),
     roles=("pack_current", "cell_voltage", "charger_state"),
+    must=("pack_current", "cell_voltage"),
     limits=LIMITS,
     judge=judge,
     meaning="The pack is taken off its charge too soon. Range is lost, and a pack that never gets full is never "

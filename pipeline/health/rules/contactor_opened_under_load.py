@@ -106,7 +106,7 @@ RULE = Rule(
         "check connector, plug lock and the switch's drive under vibration",
     ),
     cautions=(
-        "Do not ride until inspected by a qualified person: the electric brake can fail without warning.",
+        "While the contactor is open there is no electric brake, and it opens without warning.",
         "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
     ),
     source="switch state and current as the bus reports them; limits: see each",

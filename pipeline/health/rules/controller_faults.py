@@ -95,6 +95,7 @@ RULE = Rule(
     severity=Severity.NOTE,
     needs=("fault_count",),
     roles=("controller_fault", "motor_fault"),
+    must=("controller_fault|motor_fault",),
     limits=(
         Limit("count", 3, "times", "engineering choice"),
         Limit("duration", 10.0, "s", "a single one this long counts: engineering choice"),

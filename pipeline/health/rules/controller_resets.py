@@ -80,6 +80,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("controller_watched_h",),
     roles=("controller_uptime", "pack_voltage", "vehicle_speed"),
+    must=("controller_uptime",),
     limits=(
         Limit("count", 2, "restarts", "one may be the rider switching off and on: engineering choice"),
         Limit("watched", 0.2, "h", "engineering choice"),
@@ -93,7 +94,7 @@ RULE = Rule(
         "Read the controller's restart reasons",
         "Record its supply voltage fast during a hard pull",
     ),
-    cautions=("The electric brake is gone while the controller restarts: do not ride before it is mended.",),
+    cautions=("The electric brake is gone while the controller restarts.",),
     source="definition: uptime falls back and runs on from there",
     cases=_cases,
 )

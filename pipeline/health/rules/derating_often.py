@@ -70,6 +70,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("derated_share",),
     roles=("derate", "fet_temp", "motor_temp"),
+    must=("derate",),
     limits=(
         Limit("share", 0.05, "1", "of a ride's time: engineering choice"),
         Limit("rides", 0.2, "1", "of the rides; twice that is for the workshop: engineering choice"),

@@ -82,6 +82,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("encoder_watched_h",),
     roles=("motor_speed", "vehicle_speed"),
+    must=("motor_speed",),
     limits=(
         Limit("count", 3, "losses", "each of 0.08 s and more: engineering choice"),
         Limit("watched", 0.1, "h", "at speed: engineering choice"),
@@ -99,9 +100,7 @@ RULE = Rule(
         "Look at the encoder signals with an oscilloscope",
         "Swap the encoders' plugs, if the maker allows it: does the fault move along?",
     ),
-    cautions=(
-        "When one motor lets go in braking the vehicle pulls to the other side: do not ride before it is mended.",
-    ),
+    cautions=("When one motor lets go in braking the vehicle pulls to the other side.",),
     source="definitions: this project",
     cases=_cases,
 )

@@ -133,7 +133,7 @@ RULE = Rule(
         "check that the pack withdraws its charge permission at the limit",
     ),
     cautions=(
-        "Do not charge again before it is checked. Charge only in sight, away from exits and things that burn.",
+        "After it is mended charge only in sight, away from exits and things that burn.",
         "A swollen, warm or smelling pack: leave it, keep away, call the fire service. Local rules prevail.",
     ),
     source="limit: the vehicle profile; absolute limit: from memory",

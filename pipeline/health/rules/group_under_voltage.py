@@ -14,6 +14,7 @@ import polars as pl
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -24,6 +25,9 @@ LIMITS = (
     Limit("least_s", 2.0, "s", "engineering choice: shorter is a load pulse"),
     Limit("rest_c", 0.05, "C", "engineering choice: at less current than this the voltage is no load dip"),
     of_chemistry("grave", "deep_v", "V at rest"),
+    Limit(
+        "charged", 0.5, "of the way from the profile's limit to grave", "engineering choice: rested lower, then charged"
+    ),
     Limit("least_events", 2.0, "times", "engineering choice: once is no finding unless grave"),
     Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
@@ -46,26 +50,38 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         worst = part.sort("beyond_v", descending=True)
         at_rest = worst.filter(pl.col("rest").fill_null(False))
         lowest = at_rest["extreme_v"].min()
-        grave = isinstance(lowest, float) and lowest < limits["grave"]
-        if part.height >= limits["least_events"] or grave:
-            found.append(_finding(str(item), worst, at_rest.height, grave))
+        deep = isinstance(lowest, float) and lowest < limits["grave"]
+        low = pl.col("limit_v") + limits["charged"] * (limits["grave"] - pl.col("limit_v"))
+        charges = _charges_after(record, at_rest.filter(pl.col("extreme_v") < low))
+        if part.height >= limits["least_events"] or deep or charges:
+            found.append(_finding(str(item), worst, at_rest.height, deep, charges))
     return found
 
 
-def _finding(item: str, worst: pl.DataFrame, at_rest: int, grave: bool) -> Finding:
+def _charges_after(record: Record, rested: pl.DataFrame) -> int:
+    """Charges on record that began after the first of these events had ended."""
+    if not rested.height:
+        return 0
+    return record.sessions.filter(pl.col("kind") == "charge", pl.col("start_t") > rested["end_t"].min()).height
+
+
+def _finding(item: str, worst: pl.DataFrame, at_rest: int, deep: bool, charges: int) -> Finding:
+    """at_rest: how many events without load. deep: it rested below the chemistry's grave figure. charges: that
+    followed a rest far below the limit."""
     low, limit, most = worst.select("extreme_v", "limit_v", "beyond_v").row(0)
     median = worst["median_v"].median()
     others = f"the median group stood at {median:.2f} V" if isinstance(median, float) else "the others are not known"
     where = f"{at_rest} of them without load" if at_rest else "always under load"
+    again = f" After it had rested so low it was charged {counted(charges, 'time')}." if charges else ""
     return Finding(
-        severity=Severity.STOP_USE if grave else Severity.SERVICE,
+        severity=Severity.STOP_USE if deep or charges else Severity.SERVICE,
         item=f"cell {item}",
         measured=low,
         limit=limit,
         unit="V",
         se=0.005,
         statement=f"Group {item} fell to {low:.2f} V, {1000 * most:.0f} mV under its limit, {worst.height} times "
-        f"({where}), {seconds(worst):.0f} s in all; {others}.",
+        f"({where}), {seconds(worst):.0f} s in all; {others}.{again}",
         confidence=0.99 if worst.height > 2 else 0.95,
         persistence=min(1.0, worst.height / 10),
         count=worst.height,
@@ -109,9 +125,12 @@ def _cases() -> Cases:
             record(session(0, 0.1, 0.2), session(1, 0.1)),
             record(session(0, 0.7, amps=0.1)),
             record(session(0, 0.7, amps=-20.0)),  # below 2 V while charging
+            record(session(0, 0.4, amps=0.1), one_session(1, "charge")),  # rested at 2.1 V, then charged
         ),
         quiet_on=(
             record(session(0, 0.7)),
+            record(session(0, 0.1, amps=0.1), one_session(1, "charge")),  # once at 2.4 V
+            record(session(0, 0.4, amps=0.1)),  # not charged since
             record(session(0), session(1)),
             record(session(0, 0.1)),
             record(open_wire()),
@@ -129,8 +148,9 @@ RULE = Rule(
     roles=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
-    meaning="A group was emptied past what its cells stand. It loses capacity, and after a deep discharge charging it "
-    "again can start an internal short.",
+    meaning="A group was emptied past what its cells stand. It loses capacity. Below the limit, copper of the anode's "
+    "foil dissolves, and charging the group again can make it a short inside: a group that rested so low and was then "
+    "charged must be judged by a qualified person before the pack is used on.",
     causes=(
         "a group with little charge, little capacity or high resistance",
         "the pack was ridden on after its warning",
@@ -142,9 +162,10 @@ RULE = Rule(
         "look at the other findings on this group",
     ),
     cautions=(
-        "Do not charge a group that rested below 2 V: it can short inside. Have it assessed by a qualified person.",
+        "A group that rested below its limit can short inside when charged: a qualified person must judge it.",
         "Special transport rules hold for damaged or defective lithium batteries. Local rules prevail.",
     ),
     source="limit: the vehicle profile; grave: the chemistry",
     cases=_cases,
+    version=2,
 )

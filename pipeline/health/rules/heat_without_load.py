@@ -194,6 +194,7 @@ RULE = Rule(
     severity=Severity.STOP_USE,
     needs=("cell_idle_rise_k_min",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
+    must=("cell_temp", "pack_current"),
     limits=(
         Limit(
             "own",
@@ -218,7 +219,7 @@ RULE = Rule(
         "A leak current over a dirty or wet board",
     ),
     bench=(
-        "Do not use, do not charge. Move outdoors, away from what burns, if it can be done safely",
+        "Move it outdoors, away from what burns, if it can be done safely",
         "Compare group voltages over days from a distance (remote log), not by hand",
         "Have a licensed person take the pack over; damaged packs have their own transport rules",
     ),

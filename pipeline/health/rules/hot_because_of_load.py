@@ -88,16 +88,17 @@ RULE = Rule(
     severity=Severity.STOP_USE,
     needs=("cell_temp_max_c",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
+    must=("cell_temp",),
     limits=(
         of_chemistry("warm", "warm_c"),
         Limit("beyond", 2.0, "1", "times the usual rise is no longer because of the load: engineering choice"),
         Limit("idle", 0.06, "K/min", "warming with no load: then load is not why: engineering choice"),
-        Limit("far", 5.0, "K", "above the limit: do not use, whatever the reason: engineering choice"),
+        Limit("far", 5.0, "K", "above the limit: stop-use, whatever the reason: engineering choice"),
         of_chemistry("stop", "discharge_max_c"),
     ),
     judge=judge,
-    meaning="The pack reached temperatures that age it, or its limit. Five degrees above its limit the vehicle must "
-    "not be used until somebody has looked at it.",
+    meaning="The pack reached temperatures that age it, or its limit. Five degrees above its limit no cause excuses "
+    "it.",
     causes=(
         "Long climbs or heavy loads in hot weather",
         "Charging right after a hard ride",

@@ -180,6 +180,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("pack_heat_ratio",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
+    must=("cell_temp", "pack_current"),
     limits=(
         Limit("ratio", 0.15, "1", "above the fleet's ratio at equal resistance: engineering choice"),
         Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),

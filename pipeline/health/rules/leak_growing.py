@@ -205,8 +205,8 @@ RULE = Rule(
         "look for warmth at the group with the pack at rest",
     ),
     cautions=(
-        "A growing internal short can end in fire. Store the pack apart, outdoors or in a fire-safe place, and do not "
-        "charge it unwatched.",
+        "A growing internal short can end in fire. Store the pack apart, outdoors or in a fire-safe place, and "
+        "charge it only attended.",
         "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
     ),
     source="difference of two Theil-Sen slopes (P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379); limits: see each",

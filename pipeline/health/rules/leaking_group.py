@@ -240,8 +240,8 @@ RULE = Rule(
         "look for warmth at the group and at its bleed resistor with the pack at rest",
     ),
     cautions=(
-        "A growing internal short can end in fire. If the loss grows from week to week, store the pack apart, "
-        "outdoors or in a fire-safe place, and do not charge it.",
+        "A growing internal short can end in fire. Store the pack apart, outdoors or in a fire-safe place, "
+        "and charge it only attended.",
         "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
     ),
     source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),

@@ -80,6 +80,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("link_watched_h",),
     roles=("packet_age", "link_quality", "vehicle_speed"),
+    must=("packet_age",),
     limits=(
         Limit("rate", 1.0, "1/h", "of riding: engineering choice"),
         Limit("count", 3, "losses", "engineering choice"),

@@ -139,7 +139,7 @@ RULE = Rule(
         "compare the group's resistance with its siblings' (a lost parallel cell raises it in proportion)",
     ),
     cautions=(
-        "Do not drive the pack below its limit to find the weak group: a reversed cell can short and burn.",
+        "Emptying the pack below its limit to find the weak group is dangerous: a reversed cell can short and burn.",
         "Only a qualified person opens a pack.",
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",

@@ -115,6 +115,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("cell_under_s",),
     roles=("cell_voltage", "pack_voltage"),
+    must=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
     meaning="Two groups are read wrongly, by volts. The pack may refuse to work, or protect groups it cannot see: it "
@@ -126,7 +127,7 @@ RULE = Rule(
         "pull gently on wire and pin while watching the two readings",
     ),
     cautions=(
-        "Do not charge the pack until the wire is mended: two of its groups are not protected.",
+        "Two of the pack's groups are not protected until the wire is mended: charge only attended, away from exits.",
         "Sense wires carry the energy of the pack: a short burns. Only a qualified person opens a pack.",
     ),
     source="Kirchhoff's voltage law in a series string; a shared tap moves two neighbours opposite ways",

@@ -84,13 +84,14 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("end_lowest_v",),
     roles=("cell_voltage", "pack_current"),
+    must=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
     meaning="The pack was recorded nearly empty and then not for days. Standing empty takes cells below their limit "
     "and can ruin them.",
     causes=("not charged after the ride", "stored for the season without a charge", "a dock or charger without power"),
     bench=("measure every group before charging; a group under 2 V needs an assessment first",),
-    cautions=("Do not charge a group that rested below 2 V: it can short inside. Only a qualified person.",),
+    cautions=("A group that rested below 2 V can short inside when charged: a qualified person must judge it.",),
     source="limits: see each",
     cases=_cases,
 )

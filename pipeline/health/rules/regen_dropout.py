@@ -24,15 +24,20 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not brakings.height:
         return NotAssessed("no braking with demand and delivery recorded")
     # a limiter that cuts off a full, cold or hot pack is hard, but it is not this fault
-    cut_off = (pl.col("dropout_allowed_a") < 0.3 * pl.col("demand_a")) & (pl.col("dropout_share") < limits["left"])
+    # (where what was allowed is not recorded, a state that calls for it speaks for the limiter)
+    allowed = pl.col("dropout_allowed_a").fill_null(0.0)
+    cut_off = (allowed < 0.3 * pl.col("demand_a")) & (pl.col("dropout_share") < limits["left"])
     hit = brakings.filter(pl.col("dropout_s") >= limits["duration"], ~cut_off.fill_null(False))
     if hit.height < limits["count"] and not (hit["dropout_s"] >= limits["alone"]).any():
         return []
     longest = largest(hit["dropout_s"])
-    cut = hit.filter(pl.col("dropout_allowed_a") < 0.5 * pl.col("demand_a")).height
+    known = hit.drop_nulls("dropout_allowed_a")
+    cut = known.filter(pl.col("dropout_allowed_a") < 0.5 * pl.col("demand_a")).height
     how = (
-        "the limits fell to nothing at the same moment"
-        if cut > hit.height / 2
+        "what the limits allowed then is not recorded"
+        if known.height <= hit.height / 2
+        else "the limits fell to nothing at the same moment"
+        if cut > known.height / 2
         else "the limits still allowed the current"
     )
     return [
@@ -85,6 +90,7 @@ RULE = Rule(
     severity=Severity.STOP_USE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "vehicle_speed"),
+    must=("brake_demand", "regen_demand", "regen_current|pack_current", "vehicle_speed"),
     limits=(
         Limit("duration", 0.2, "s", "shorter could be one lost frame: engineering choice"),
         Limit(
@@ -109,7 +115,7 @@ RULE = Rule(
         "A loose power connector between pack and controller",
     ),
     bench=(
-        "Do not ride. Secure the logs of these seconds",
+        "Keep the logs of these seconds",
         "Read the fault memories of battery management system and controller",
         "Check power connectors and sense wires for looseness and heat marks",
         "On a stand with a load: repeat the braking at the same charge and temperature, recording both bus voltages",
@@ -117,4 +123,5 @@ RULE = Rule(
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
     cases=_cases,
+    version=2,
 )

@@ -86,6 +86,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current"),
+    must=("brake_demand", "regen_demand", "regen_current|pack_current"),
     limits=(
         Limit(
             "delay",

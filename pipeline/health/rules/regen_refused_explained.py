@@ -81,6 +81,7 @@ RULE = Rule(
     severity=Severity.NOTE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
+    must=("brake_demand", "regen_demand", "regen_current|pack_current", "pack_soc|cell_voltage", "cell_temp"),
     limits=(
         Limit("share", 0.3, "1", "of the demand; a rider notices less hardly: engineering choice"),
         Limit("count", 3, "brakings", "fewer are an episode: engineering choice"),

@@ -91,6 +91,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
+    must=("brake_demand", "regen_demand", "regen_current|pack_current", "pack_soc|cell_voltage", "cell_temp"),
     limits=(
         Limit("left", 0.2, "1", "of the demand: less is felt as no brake at all: engineering choice"),
         Limit("count", 3, "brakings", "a single one proves nothing: engineering choice"),

@@ -211,6 +211,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("temp_missing_share",),
     roles=("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp"),
+    must=("cell_temp|motor_temp|fet_temp|bms_temp|ambient_temp",),
     limits=(
         Limit("rail", 0.02, "1", "of a session's time: engineering choice"),
         Limit("missing", 0.2, "1", "of a session's samples: engineering choice"),

@@ -85,6 +85,7 @@ RULE = Rule(
     severity=Severity.STOP_USE,
     needs=("release_timed_count",),
     roles=("trigger", "motor_current", "packet_age"),
+    must=("trigger", "motor_current"),
     limits=(
         Limit("timeout", TIMEOUT_MS / 1000.0, "s", "common practice: 100 to 250 ms; the profile's figure wins"),
         Limit("margin", 0.15, "s", "for ramp and message cycles: engineering choice"),
@@ -92,7 +93,7 @@ RULE = Rule(
         Limit("releases", 3, "releases", "fewer do not show that torque ends: engineering choice"),
     ),
     judge=judge,
-    meaning="The vehicle drives on when the rider has let go. It must not be ridden.",
+    meaning="The vehicle drives on when the rider has let go.",
     causes=(
         "Controller firmware: time-out or ramp wrong",
         "Trigger sensor or its wire sticking",
@@ -100,13 +101,12 @@ RULE = Rule(
         "Torque current measured wrong, so that the controller believes it is zero",
     ),
     bench=(
-        "Do not ride. Wheels free, power limited: release the trigger and measure phase current against the trigger "
-        "line",
+        "Wheels free, power limited: release the trigger and measure phase current against the trigger line",
         "Switch the remote off while driving on the stand: torque must end within the time-out",
         "Compare firmware and settings with a vehicle that stops",
     ),
     cautions=(
-        "Do not ride until a qualified person has inspected drive and remote; software cannot clear this fault.",
+        "Inspecting drive and remote is for a qualified person; software cannot clear this fault.",
         "On the stand keep clear of wheels and belts, and have a hand on the main switch.",
     ),
     source="torque ends within one command time-out on release and on loss of the link: common practice",

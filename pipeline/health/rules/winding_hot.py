@@ -94,6 +94,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     needs=("motor_temp_max_c",),
     roles=("motor_temp", "motor_current", "ambient_temp"),
+    must=("motor_temp", "motor_current"),
     limits=(
         Limit("highest", 130.0, "degC", "class B hot spot, IEC 60085; the profile's winding_max_c wins"),
         Limit("ratio", 0.35, "1", "above the fleet's ratio: engineering choice"),

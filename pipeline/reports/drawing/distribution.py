@@ -1,9 +1,10 @@
-"""How the three headline scores spread over batches and firmware versions: counts in bands, always with n."""
+"""How the scores spread over batches and firmware versions: counts in bands, always with n."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.store.statements import Row
 
 BANDS = ((0, 50, "below 50"), (50, 80, "50 to 79"), (80, 95, "80 to 94"), (95, 101, "95 to 100"))
@@ -37,14 +38,16 @@ class Spread:
 
 
 def spreads(herd: list[Row]) -> list[Spread]:
-    """For each headline score, by batch and by firmware; the largest groups, the others counted."""
+    """By batch and firmware, for each subsystem that is not good everywhere; the largest groups, the others counted."""
     out = []
     for by in ("batch", "firmware"):
         groups: dict[str, list[Row]] = {}
         for row in herd:
             groups.setdefault(row[by] or "not known", []).append(row)
         largest = sorted(groups, key=lambda name: (-len(groups[name]), name))[:MOST_GROUPS]
-        for subsystem in ("cells", "thermal", "braking"):
+        for subsystem in SUBSYSTEMS:
+            if all((row[subsystem] or 0.0) >= BANDS[-1][0] for row in herd):
+                continue  # nothing to tell apart
             bars = [_bar(name, [row[subsystem] for row in groups[name]]) for name in sorted(largest)]
             out.append(Spread(subsystem, by, bars, len(groups) - len(largest)))
     return out

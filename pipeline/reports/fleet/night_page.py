@@ -17,6 +17,7 @@ EXITS = {
     10: "service findings are new or worse, or the whole fleet is quiet",
     20: "stop-use findings are new or worse",
     30: "complete, but logs went to quarantine",
+    40: "complete, but vehicles could not be assessed",
 }
 Place = tuple[str, str]  # words and link; no link: a command
 QUESTIONS: tuple[tuple[str, tuple[Place, ...]], ...] = (

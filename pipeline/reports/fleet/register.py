@@ -1,7 +1,8 @@
 """The register of the fleet page: one row a vehicle, packed tightly so that ten thousand fit and sort at once.
 
-Columns travel as arrays; profile, batch and firmware as positions in a list of distinct texts; each headline score
-after the last scans as a character a scan (0..z: 36 steps from 0 to 100; "." = not assessed, or before the first).
+Columns travel as arrays; profile, batch and firmware as positions in a list of distinct texts; each
+subsystem's score after the last scans as a character a scan (0..z: 36 steps from 0 to 100; "." = not assessed, or
+before the first), where it moved.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.herd.score_history import score_history
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import script_safe
@@ -20,9 +22,6 @@ if TYPE_CHECKING:
     import duckdb
 
 STEPS = "0123456789abcdefghijklmnopqrstuvwxyz"
-
-
-HEADLINE = ("cells", "thermal", "braking")
 
 
 def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
@@ -40,7 +39,7 @@ def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
         "s": [_counts(row) for row in herd],
         "q": [int(row["silent"]) for row in herd],
         "u": [row["sessions"] for row in herd],
-        "m": [[_whole(row[name]) for row in herd] for name in HEADLINE],
+        "m": [[_whole(row[name]) for row in herd] for name in SUBSYSTEMS],
         "t": _trails(con, herd),
     }
     return script_safe(json.dumps(made, separators=(",", ":"), ensure_ascii=True))
@@ -63,11 +62,14 @@ def _coded(texts: list[str]) -> dict[str, Any]:
 
 
 def _trails(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> list[list[str]]:
-    """By headline score, then vehicle. Where no history was kept, today's score alone."""
+    """By subsystem, then vehicle: the course of the score; empty where it never moved."""
     kept = score_history(con)
-    return [
-        [coded_trail(kept.get((row["vehicle"], name)) or [row[name]], 0.0, 100.0) for row in herd] for name in HEADLINE
-    ]
+    return [[_moved(kept.get((row["vehicle"], name), [])) for row in herd] for name in SUBSYSTEMS]
+
+
+def _moved(scores: Sequence[float | None]) -> str:
+    trail = coded_trail(scores, 0.0, 100.0)
+    return trail if len(set(trail)) > 1 else ""
 
 
 def coded_trail(values: Sequence[float | None], low: float, high: float) -> str:

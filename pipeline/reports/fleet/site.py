@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.health.judged import load
+from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.herd.overview import Overview, overview
 from herdbook.pipeline.herd.score_history import LAST
 from herdbook.pipeline.herd.work_on_record import work_on_record
@@ -79,12 +80,13 @@ def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any
         "stop": ask(con, __name__, "standing"),
         "causes": ask(con, __name__, "causes"),
         "quarantine": ask(con, __name__, "quarantine"),
-        "unassessed": [(name, sum(v[name] is None for v in herd)) for name in register.HEADLINE],
+        "unassessed": [(name, sum(v[name] is None for v in herd)) for name in SUBSYSTEMS],
         "silent": [v for v in herd if v["silent"]],
         "spreads": distribution.spreads(herd),
         "bands": distribution.NAMES,
         "register": register.packed(con, herd),
         "last": LAST,
+        "subsystems": SUBSYSTEMS,
         "link": lambda vehicle: f"vehicles/{html.file_name(vehicle)}.html",
         "general": GENERAL,
         "law": LAW,

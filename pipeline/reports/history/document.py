@@ -1,13 +1,13 @@
 """The history of one vehicle for a warranty file, as a document of dated lines.
 
-The document is a pure function of the published catalogue, the zone, the units and the as-of date. Its seal
-is the SHA-256 of everything else in it; verify.py proves later that a file still matches the store.
+The document is a pure function of the published catalogue, the zone, the units, the as-of date and the public key. Its
+seal is the SHA-256 of everything else in it: a name for the content, which anybody can compute. What cannot be made
+by anybody is the signature that a written file carries (signature.py); verify.py holds a file against key and store.
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -28,6 +28,7 @@ from herdbook.pipeline.reports.history.lines import (
     unknown,
     use,
 )
+from herdbook.pipeline.reports.history.signature import canonical
 from herdbook.pipeline.reports.history.statement import SECTIONS, Statement
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.record import profile_of, reference_of
@@ -37,7 +38,7 @@ from herdbook.pipeline.times import stamp
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
-FORM = "herdbook-history/2"
+FORM = "herdbook-history/3"
 Document = dict[str, Any]
 
 READ_THIS = (
@@ -60,8 +61,9 @@ def document(
     as_of: datetime | None = None,
     by: str = "",
     at: datetime | None = None,
+    public_key: str = "",
 ) -> Document:
-    """The history as plain data, sealed; its shape is history.schema.json. at: when it is written, naive UTC."""
+    """The history as plain data, sealed, not yet signed; its shape: schema.json. at: when it is written, naive UTC."""
     if units not in ("km", "mi"):
         raise SettingsError(f"distances cannot be given in {units!r}", do="Choose km or mi")
     if zone is not None and numbers.zone_of(zone) is None:
@@ -76,14 +78,13 @@ def document(
     given = HistoryContext(
         facts=facts, reader=reader, profile=profile, reference=reference, herd=counts, as_of=then, by=by, at=at
     )
-    return sealed(_document(given))
+    return sealed(_document(given) | {"public_key": public_key})
 
 
 def sealed(made: Document) -> Document:
     """The document with its seal: SHA-256 over its canonical JSON without the seal."""
     bare = {key: value for key, value in made.items() if key != "seal"}
-    text = json.dumps(bare, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
-    return bare | {"seal": hashlib.sha256(text.encode()).hexdigest()}
+    return bare | {"seal": hashlib.sha256(canonical(bare).encode()).hexdigest()}
 
 
 def all_lines(given: HistoryContext) -> list[Statement]:

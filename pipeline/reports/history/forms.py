@@ -1,16 +1,21 @@
-"""A history document as page, CSV or JSON. Each is a pure function of the document: same document, same bytes."""
+"""A history document as page, CSV or JSON. Each is a pure function of the document (and the key that signs it): same
+document, same bytes. Page and CSV have a place for the signature, empty until signed()."""
 
 from __future__ import annotations
 
 import csv
 import io
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from herdbook.pipeline.reports.history.signature import EMPTY, signed_document, signed_text
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import script_safe
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.times import from_stamp
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 Document = dict[str, Any]
 COLUMNS = (
@@ -34,8 +39,18 @@ COLUMNS = (
     "profile_hash",
     "network_hash",
 )
-HEADER = ("form", "vehicle", "profile", "zone", "units", "as_of", "by", "at", "data_until", "scan", "tool", "seal")
+HEADER = (
+    *("form", "vehicle", "profile", "zone", "units", "as_of", "by", "at", "data_until", "scan", "tool"),
+    *("public_key", "seal"),
+)
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def signed(made: Document, form: str, key: Ed25519PrivateKey) -> str:
+    """The whole file. form: "html", "csv" or "json"."""
+    if form == "json":
+        return as_json(signed_document(made, key))
+    return signed_text(as_html(made) if form == "html" else as_csv(made), form, key)
 
 
 def as_json(made: Document) -> str:
@@ -43,13 +58,15 @@ def as_json(made: Document) -> str:
 
 
 def as_csv(made: Document) -> str:
-    """Rows as in RFC 4180, of three kinds told by `record`: document (a fact about the file), line, log."""
+    """Rows as in RFC 4180, of three kinds told by `record`: document (a fact about the file), line, log. The signature
+    is the last row."""
     out = io.StringIO()
     rows = csv.DictWriter(out, COLUMNS, restval="", lineterminator="\r\n")
     rows.writeheader()
     rows.writerows({"record": "document", "section": key, "text": inert(made[key] or "")} for key in HEADER)
     rows.writerows(_line_row(line) for line in made["lines"])
     rows.writerows(_log_row(log) for log in made["logs"])
+    rows.writerow({"record": "document", "section": "signature", "text": EMPTY})
     return out.getvalue()
 
 
@@ -90,7 +107,14 @@ def as_html(made: Document) -> str:
 
     embedded = script_safe(json.dumps(made, ensure_ascii=True, separators=(",", ":")))
     return html.render(
-        "history.html.j2", doc=made, grouped=grouped, embedded=embedded, ranges=ranges, local=local, clock=names.clock
+        "history.html.j2",
+        doc=made,
+        grouped=grouped,
+        embedded=embedded,
+        ranges=ranges,
+        local=local,
+        clock=names.clock,
+        signature=EMPTY,
     )
 
 

@@ -1,4 +1,4 @@
-"""A history written to a file: as a page, CSV or JSON."""
+"""A history written to a file, signed: as a page, CSV or JSON."""
 
 from __future__ import annotations
 
@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.reports.history import forms
-from herdbook.pipeline.reports.history.document import document
+from herdbook.pipeline.reports.history.document import Document, document
+from herdbook.pipeline.reports.history.signature import signed_document
 from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.store.signing_key import private_key, public_key, stamp
 from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
-WRITERS = {"html": forms.as_html, "csv": forms.as_csv, "json": forms.as_json}
+FORMS = ("html", "csv", "json")
 
 
 def write_history(
@@ -33,11 +35,28 @@ def write_history(
     out: the file, or a folder to put it in.  fmt: "html", "csv" or "json".  zone: of all times on the page
     (default: the vehicle's, else the store's).  units: "km" or "mi".  as_of: only what had been received by then
     (naive means UTC).  by: who writes it; then the time of writing is in it too.
-    Raises: NotKnownError, StoreError, and SettingsError for a form, zone or unit that does not exist.
+    Raises: NotKnownError, StoreError, and SettingsError for a form, zone or unit that does not exist, or a key or a
+    time stamp that cannot be had.
     """
-    if fmt not in WRITERS:
+    if fmt not in FORMS:
         raise SettingsError(f"no history is written as {fmt!r}", do="Choose html, csv or json")
-    at = utc_now() if by else None
-    made = document(store, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=at)
+    key = private_key(store)
+    made = _document(store, vehicle, zone=zone, units=units, as_of=as_of, by=by)
     name = f"history-{html.file_name(vehicle)}.{fmt}"
-    return html.write(html.target(out, name), WRITERS[fmt](made))
+    written = html.write(html.target(out, name), forms.signed(made, fmt, key))
+    stamp(store, written)
+    return written
+
+
+def signed_history(
+    store: Store, vehicle: str, zone: str | None = None, units: str = "km", as_of: datetime | None = None, by: str = ""
+) -> Document:
+    """The same as plain data for a script, signed."""
+    key = private_key(store)
+    return signed_document(_document(store, vehicle, zone=zone, units=units, as_of=as_of, by=by), key)
+
+
+def _document(store: Store, vehicle: str, *, zone: str | None, units: str, as_of: datetime | None, by: str) -> Document:
+    at = utc_now() if by else None
+    public = public_key(store)
+    return document(store, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=at, public_key=public)

@@ -6,6 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.voice import gravest, order_of
+
 
 @dataclass(frozen=True, slots=True)
 class Caution:
@@ -20,14 +23,13 @@ GENERAL = Caution(
 )
 
 BRAKE = Caution(
-    "Do not ride this vehicle until a qualified person has inspected the brakes. Clearing a fault code or updating "
-    "software does not clear a brake finding.",
+    "Brakes are for a qualified person to inspect. Clearing a fault code or updating software does not clear a brake "
+    "finding.",
     "engineering choice",
 )
 
 DRIVE = Caution(
-    "Do not ride this vehicle until a qualified person has found why it may drive without being asked to. Lift the "
-    "driven wheels off the ground before any test under power.",
+    "The vehicle may drive without being asked to. Lift the driven wheels off the ground before any test under power.",
     "common practice",
 )
 
@@ -77,11 +79,14 @@ LAW = "Local law, transport rules and licensed practice prevail over anything pr
 
 
 def for_findings(findings: Sequence[Mapping[str, Any]]) -> list[Caution]:
-    """The cautions that the findings call for, the most urgent first. Notes ask for none: a brake limited as designed
-    is no reason to say "do not ride", and a warning that is always there is not read."""
+    """The cautions that the findings call for, the most urgent first; whether to ride or charge is the order of the
+    gravest severity. Notes ask for none: a warning that is always there is not read."""
+    worst_of_all = gravest(f["severity"] for f in findings)
     grave = {f["subsystem"] for f in findings if f["severity"] != "note"}
     worst = {f["subsystem"] for f in findings if f["severity"] == "stop-use"}
     out: list[Caution] = []
+    if worst_of_all in (Severity.STOP_USE, Severity.SERVICE):
+        out.append(Caution(order_of(worst_of_all), "engineering choice"))
     if "braking" in grave:
         out.append(BRAKE)
     if worst & {"drive", "remote link"}:

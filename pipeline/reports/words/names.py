@@ -9,10 +9,12 @@ from functools import cache
 from typing import Any
 
 from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.vehicle.figures import TABLES
 from herdbook.pipeline.vehicle.roles import ROLES
 
 _MISSING = re.compile(r"not in the record: (?P<names>[^()]+) \((?P<why>.*)\)", re.DOTALL)
 _UNMAPPED = re.compile(r"the profile (?P<profile>.+) maps no (?P<roles>.+)")
+_UNGIVEN = re.compile(r"the profile (?P<profile>.+) gives no (?P<figures>.+)")
 _NAME = re.compile(r"\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b")
 ROLE_WORDS = {"fet": "power stage", "bms": "BMS", "dc link": "DC link", "soc": "state of charge"}
 IDENTITY_WORDS = {
@@ -104,13 +106,33 @@ def reason(text: str) -> str:
     """Why a rule could not judge, without names of metrics and roles."""
     found = _MISSING.fullmatch(text.strip().rstrip("."))
     if not found:
+        lacking = [_lacking(why) for why in text.strip().rstrip(".").split("; ")]
+        if all(lacking):
+            return f"{', and '.join(lacking)}, as its profile stands"
         return _NAME.sub(lambda m: _name(m[0]), text).rstrip(".")
     needed = numbers.listing(list(dict.fromkeys(metric_words(n.strip()) for n in found["names"].split(","))))
-    unmapped = _UNMAPPED.fullmatch(found["why"])
-    if unmapped:
-        roles = numbers.listing([role_words(r.strip()) for r in unmapped["roles"].split(",")])
-        return f"nothing about {needed}: this vehicle type does not report {roles}, as its profile stands"
+    lacking = [said for why in found["why"].split("; ") if (said := _lacking(why))]
+    if lacking:
+        return f"nothing about {needed}: {', and '.join(lacking)}, as its profile stands"
     return f"no session on record shows enough of {needed}"
+
+
+def _lacking(why: str) -> str:
+    """What a profile does not map or give; "" when the reason is another."""
+    if unmapped := _UNMAPPED.fullmatch(why):
+        roles = [role_words(r.strip()) for r in unmapped["roles"].split(",")]
+        return f"this vehicle type does not report {numbers.listing(roles)}"
+    if ungiven := _UNGIVEN.fullmatch(why):
+        figures = [_figure_words(f.strip()) for f in ungiven["figures"].split(",")]
+        return f"nobody has said of this vehicle type what its {numbers.listing(figures)} is"
+    return ""
+
+
+def _figure_words(figure: str) -> str:
+    """[pack] rated_ah -> rated charge."""
+    table, _, key = figure.strip("[").partition("] ")
+    line = vars(TABLES[table]).get(key) if table in TABLES else None
+    return line.meaning.split(";")[0].split(",")[0] if line is not None else key.replace("_", " ")
 
 
 def statement(text: str) -> str:

@@ -7,7 +7,7 @@ import re
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.voice import VOICES
 
 KM_PER_MILE = 1.609344  # exact by definition of the international mile
 
@@ -27,7 +27,7 @@ _UNITS = {
     "state": "",
 }
 
-SEVERITY_WORD: dict[str, str] = {Severity.STOP_USE: "Stop use", Severity.SERVICE: "Service", Severity.NOTE: "Note"}
+SEVERITY_WORD: dict[str, str] = {severity: voice.label for severity, voice in VOICES.items()}
 CHANGE_WORD = {"new": "New", "worse": "Worse", "better": "Better", "gone": "Gone"}
 
 

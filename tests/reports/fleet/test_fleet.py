@@ -10,6 +10,7 @@ from urllib.parse import unquote
 
 import pytest
 
+from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.reports import write_fleet
 from herdbook.pipeline.reports.drawing.distribution import spreads
 from herdbook.pipeline.reports.fleet.register import coded_trail
@@ -95,10 +96,15 @@ def test_names_that_look_alike_get_files_of_their_own() -> None:
 
 def test_bands_count_every_vehicle_once() -> None:
     scores = [None, 0.0, 49.9, 50.0, 79.9, 80.0, 94.9, 95.0, 100.0]
-    herd = [{"batch": "B", "firmware": "", "cells": s, "thermal": s, "braking": s} for s in scores]
+    herd = [{"batch": "B", "firmware": ""} | dict.fromkeys(SUBSYSTEMS, s) for s in scores]
     bar = spreads(herd)[0].bars[0]
     assert bar.counts == (2, 2, 2, 2, 1)
     assert bar.n == sum(bar.counts)
+
+
+def test_a_subsystem_that_is_good_everywhere_is_not_drawn() -> None:
+    herd = [{"batch": "B", "firmware": ""} | dict.fromkeys(SUBSYSTEMS, 100.0) | {"pack": s} for s in (40.0, 100.0)]
+    assert {s.subsystem for s in spreads(herd)} == {"pack"}
 
 
 def test_a_trail_keeps_order_ends_and_holes() -> None:

@@ -1,11 +1,18 @@
--- fleet_table: one row a vehicle with the three headline scores and what was found, stop-use first.
+-- fleet_table: one row a vehicle with its scores and what was found, stop-use first.
 -- In:    vehicles, scores, findings, logs of the published catalogue
--- Out:   vehicle, profile, cells, thermal, braking (0 to 100, NULL = not assessed), stop_use, service, note [findings], last_t, logs,
+-- Out:   vehicle, profile, a column a subsystem (its score, 0 to 100, NULL = not assessed), stop_use, service, note [findings], last_t, logs,
 --        age_days (of the newest record, against the newest of all; NULL = no record)
 -- Key:   vehicle
-WITH headline AS (
-    SELECT vehicle, max(score) FILTER (subsystem = 'cells') AS cells,
-           max(score) FILTER (subsystem = 'thermal') AS thermal, max(score) FILTER (subsystem = 'braking') AS braking
+WITH marks AS (
+    SELECT vehicle,
+           max(score) FILTER (subsystem = 'cells') AS cells,
+           max(score) FILTER (subsystem = 'pack') AS pack,
+           max(score) FILTER (subsystem = 'thermal') AS thermal,
+           max(score) FILTER (subsystem = 'charging') AS charging,
+           max(score) FILTER (subsystem = 'braking') AS braking,
+           max(score) FILTER (subsystem = 'drive') AS drive,
+           max(score) FILTER (subsystem = 'remote link') AS "remote link",
+           max(score) FILTER (subsystem = 'data') AS data
     FROM scores GROUP BY vehicle
 ), found AS (
     SELECT vehicle, count(*) FILTER (severity = 'stop-use') AS stop_use,
@@ -14,8 +21,8 @@ WITH headline AS (
 ), taken AS (
     SELECT vehicle, count(*) AS logs, max(end_t) AS last_t FROM logs GROUP BY vehicle
 )
-SELECT v.vehicle, v.profile, h.cells, h.thermal, h.braking, coalesce(f.stop_use, 0) AS stop_use,
+SELECT v.vehicle, v.profile, marks.* EXCLUDE (vehicle), coalesce(f.stop_use, 0) AS stop_use,
        coalesce(f.service, 0) AS service, coalesce(f.note, 0) AS note, t.last_t, coalesce(t.logs, 0) AS logs,
        epoch(max(t.last_t) OVER () - t.last_t) / 86400 AS age_days
-FROM vehicles v LEFT JOIN headline h USING (vehicle) LEFT JOIN found f USING (vehicle) LEFT JOIN taken t USING (vehicle)
+FROM vehicles v LEFT JOIN marks USING (vehicle) LEFT JOIN found f USING (vehicle) LEFT JOIN taken t USING (vehicle)
 ORDER BY stop_use DESC, service DESC, vehicle;

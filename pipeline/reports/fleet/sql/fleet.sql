@@ -1,6 +1,6 @@
 -- fleet: one row a vehicle for the register.  In: -.
--- Out: vehicle, profile, batch, firmware (newest of the controller, else any), last_t, sessions, cells, thermal,
---      braking (scores, NULL = not assessed), stop_use, service, note (findings), silent (BOOLEAN).  Key: vehicle.
+-- Out: vehicle, profile, batch, firmware (newest of the controller, else any), last_t, sessions, a column a
+--      subsystem (its score, NULL = not assessed), stop_use, service, note (findings), silent (BOOLEAN).  Key: vehicle.
 WITH firmware AS (
     SELECT vehicle, max_by(serial, (component = 'controller_firmware', to_t)) AS firmware
     FROM installs WHERE component LIKE '%firmware' GROUP BY vehicle
@@ -9,8 +9,15 @@ WITH firmware AS (
            count(*) FILTER (severity = 'service') AS service, count(*) FILTER (severity = 'note') AS note
     FROM findings GROUP BY vehicle
 ), marks AS (
-    SELECT vehicle, max(score) FILTER (subsystem = 'cells') AS cells, max(score) FILTER (subsystem = 'thermal') AS thermal,
-           max(score) FILTER (subsystem = 'braking') AS braking
+    SELECT vehicle,
+           max(score) FILTER (subsystem = 'cells') AS cells,
+           max(score) FILTER (subsystem = 'pack') AS pack,
+           max(score) FILTER (subsystem = 'thermal') AS thermal,
+           max(score) FILTER (subsystem = 'charging') AS charging,
+           max(score) FILTER (subsystem = 'braking') AS braking,
+           max(score) FILTER (subsystem = 'drive') AS drive,
+           max(score) FILTER (subsystem = 'remote link') AS "remote link",
+           max(score) FILTER (subsystem = 'data') AS data
     FROM scores GROUP BY vehicle
 ), used AS (
     SELECT vehicle, count(*) AS sessions FROM sessions GROUP BY vehicle
@@ -19,7 +26,7 @@ WITH firmware AS (
     WHERE change IN ('silent', 'back') GROUP BY vehicle
 )
 SELECT v.vehicle, v.profile, coalesce(v.batch, '') AS batch, coalesce(firmware, '') AS firmware, v.last_t,
-       coalesce(sessions, 0) AS sessions, cells, thermal, braking, coalesce(stop_use, 0) AS stop_use,
+       coalesce(sessions, 0) AS sessions, marks.* EXCLUDE (vehicle), coalesce(stop_use, 0) AS stop_use,
        coalesce(service, 0) AS service, coalesce(note, 0) AS note, coalesce(silent, false) AS silent
 FROM vehicles v LEFT JOIN firmware USING (vehicle) LEFT JOIN found USING (vehicle) LEFT JOIN marks USING (vehicle)
 LEFT JOIN used USING (vehicle) LEFT JOIN quiet USING (vehicle)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.voice import order_of
 from herdbook.pipeline.reports.history.context import HistoryContext
 from herdbook.pipeline.reports.history.lines.events import standing, title
 from herdbook.pipeline.reports.history.statement import Statement
@@ -34,19 +36,22 @@ def lines(given: HistoryContext) -> Iterator[Statement]:
 
 def escalation(given: HistoryContext) -> Statement:
     """Is there a matter of safety to pass on now."""
-    stop = [f for f in standing(given) if f["severity"] == "stop-use"]
+    stop = [f for f in standing(given) if f["severity"] == Severity.STOP_USE]
     if stop:
         names = numbers.listing([title(given, f) for f in stop])
         text = (
-            f"There is a matter of safety: {names}. Tell the person responsible for product safety today, keep the "
-            "vehicle from being used or charged, and keep its logs. Whether an authority must be told, and by when, is "
-            "for that person to find out under local law."
+            f"There is a matter of safety: {names}. {order_of(Severity.STOP_USE)} Tell the person responsible for "
+            "product safety today, and keep its logs. Whether an authority must be told, and by when, is for that "
+            "person to find out under local law."
         )
     else:
+        service = [f for f in standing(given) if f["severity"] == Severity.SERVICE]
+        named = numbers.listing([title(given, f) for f in service])
         text = (
-            "No stop-use finding stands in the data available, so this file gives no reason to pass on a matter of "
-            "safety; it is no proof of safety. Anything reported by a person about heat, smoke, brakes or loss of "
-            "control goes to the person responsible for product safety whatever this file says."
+            (f"Findings that need service stand: {named}. {order_of(Severity.SERVICE)} " if service else "")
+            + "No stop-use finding stands in the data available. That is no proof of safety: what was not recorded is "
+            "not in this file. Anything reported by a person about heat, smoke, brakes or loss of control goes to the "
+            "person responsible for product safety whatever this file says."
         )
     return Statement("advice", text, "advice", topic="Safety")
 

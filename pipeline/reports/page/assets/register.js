@@ -16,7 +16,7 @@
   const value = {
     n: i => data.n[i], b: i => data.b.names[data.b.at[i]], w: i => data.w.names[data.w.at[i]],
     s: i => severity(i) * 1e6 - (data.s[i] ? data.s[i][severity(i)] : 0),
-    m0: i => data.m[0][i], m1: i => data.m[1][i], m2: i => data.m[2][i], u: i => data.u[i], d: i => data.d[i],
+    ...Object.fromEntries(data.m.map((column, m) => ["m" + m, i => column[i]])), u: i => data.u[i], d: i => data.d[i],
     a: i => data.d[i] === null ? null : newest - data.d[i],
   };
 
@@ -98,6 +98,7 @@
     const rows = document.createDocumentFragment();
     for (const i of shown.slice(page * PAGE, (page + 1) * PAGE)) {
       const row = rows.appendChild(document.createElement("tr"));
+      if (data.s[i] && data.s[i][0]) row.className = "stop-use";
       const name = row.appendChild(document.createElement("th"));
       name.scope = "row";
       const link = name.appendChild(document.createElement("a"));
@@ -106,7 +107,7 @@
       cell(row, data.b.names[data.b.at[i]] || "n/a");
       cell(row, data.w.names[data.w.at[i]] || "n/a");
       cell(row, findings(i));
-      for (const m of [0, 1, 2]) score(row, i, m);
+      data.m.forEach((_, m) => score(row, i, m));
       cell(row, String(data.u[i]), "num");
       cell(row, data.d[i] === null ? "none" : new Date(data.d[i] * 864e5).toISOString().slice(0, 10), "num");
       cell(row, data.d[i] === null ? "n/a" : `${newest - data.d[i]} d`, "num");

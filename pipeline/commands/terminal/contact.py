@@ -1,0 +1,140 @@
+"""A profile held against logs, for people: what was tested, found and is to be done."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from herdbook.decoders import DecoderError
+from herdbook.pipeline.commands.terminal import screen
+from herdbook.pipeline.errors import InputError
+from herdbook.pipeline.health.doubts import blocked
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.intake.identity import vehicle_from_path
+from herdbook.pipeline.intake.inbox import find_logs
+from herdbook.pipeline.lake.role_views import view_of_log
+from herdbook.pipeline.vehicle.contact.check import Checked, Word
+from herdbook.pipeline.vehicle.contact.hold import Contact, hold_profile
+from herdbook.pipeline.vehicle.contact.view import View
+from herdbook.pipeline.vehicle.profile import Profile
+
+CONTRADICTED = 8  # exit code: a check does not hold
+
+
+def hold_and_show(profile: Profile, inboxes: Sequence[Path], page: Path | None, as_json: bool) -> int:
+    """Reads the logs, prints the verdicts, writes the page where one is asked for. Returns the exit code.
+
+    Raises: InputError when no log can be read.
+    """
+    views, unread = read_views(profile, inboxes)
+    contact = hold_profile(profile, views)
+    if page:
+        from herdbook.pipeline.reports.contact_page import write_contact
+
+        written = write_contact(contact, page)
+    if as_json:
+        screen.as_json(result(profile, contact, unread))
+    else:
+        show(profile, contact, unread)
+        if page:
+            screen.say(f"Written: {screen.place(written)}")
+    return CONTRADICTED if contact.doubts else 0
+
+
+def read_views(profile: Profile, inboxes: Sequence[Path]) -> tuple[list[View], dict[str, str]]:
+    """Views of all logs under these paths, and why some could not be read."""
+    paths = [path for inbox in inboxes for path in find_logs(inbox, settle_s=0.0)]
+    views, unread = [], {}
+    with screen.progress("reading logs") as told:
+        for done, path in enumerate(paths):
+            told(done, len(paths), "reading logs")
+            try:
+                views.append(view_of_log(path, profile, _vehicle(path, profile)))
+            except (DecoderError, InputError, OSError) as error:
+                unread[path.name] = str(error)
+        told(len(paths), len(paths), "reading logs")
+    if not views:
+        why = next(iter(unread.values()), "there is no log")
+        raise InputError(f"no log could be read: {why}", ", ".join(map(str, inboxes)), "Name a log or a folder of logs")
+    return views, unread
+
+
+def _vehicle(path: Path, profile: Profile) -> str:
+    pattern = profile.identity.get("path")
+    try:
+        return vehicle_from_path(path.absolute().as_posix(), [pattern] if pattern else [])
+    except InputError:
+        return path.name
+
+
+def result(profile: Profile, contact: Contact, unread: dict[str, str]) -> dict[str, Any]:
+    """Everything, ready for JSON."""
+    return {
+        "profile": contact.profile,
+        "hash": profile.hash,
+        "logs": contact.logs,
+        "vehicles": contact.vehicles,
+        "known_share": contact.known,
+        "roles_mapped": contact.mapped,
+        "roles_silent": list(contact.silent),
+        "checked": [asdict(c) | {"verdict": c.verdict.value} for c in contact.checked],
+        "not_assessed": {rule.id: why for rule, why in blocked(all_rules().values(), contact.doubts)},
+        "unread": unread,
+    }
+
+
+def show(profile: Profile, contact: Contact, unread: dict[str, str]) -> None:
+    for name, why in sorted(unread.items()):
+        screen.warn(f"Not read: {name}: {why}")
+    screen.say(
+        f"{contact.profile} held against {screen.plural(contact.logs, 'log')} of "
+        f"{screen.plural(contact.vehicles, 'vehicle')}: {contact.known:.0%} of the frames known, "
+        f"{contact.mapped - len(contact.silent)} of {contact.mapped} mapped roles have values."
+    )
+    if contact.silent:
+        screen.say(f"Without a value: {', '.join(contact.silent)}.")
+    screen.table("What the logs say", ("verdict", "tested", "found"), list(lines(contact.checked)))
+    if contact.told:
+        screen.say()
+        screen.table(
+            "What to do", ("verdict", "why", "what to do"), [(c.verdict.value, c.reason, c.do) for c in contact.told]
+        )
+    lost = [(rule.id, rule.subsystem, why) for rule, why in blocked(all_rules().values(), contact.doubts)]
+    have = {m.role for m in profile.roles}
+    lost += [
+        (r.id, r.subsystem, f"the profile maps no {', '.join(lacks)}")
+        for r in all_rules().values()
+        if (lacks := sorted(set(r.roles) - have))
+    ]
+    screen.say()
+    total = len(all_rules())
+    judged = total - len({rule for rule, _, _ in lost})
+    if lost:
+        screen.table(f"{judged} of {total} rules can judge; not assessed:", ("rule", "subsystem", "why"), lost)
+    else:
+        screen.say(f"All {total} rules can judge.")
+
+
+def lines(checked: Sequence[Checked]) -> Iterator[tuple[str, str, str]]:
+    """A line a check; what holds for many roles alike is one line."""
+    held: dict[str, list[Checked]] = {}
+    for c in checked:
+        if c.verdict is Word.HOLDS:
+            held.setdefault(c.check, []).append(c)
+        else:
+            yield c.verdict.value, " ".join(filter(None, (c.tested, f"[{c.item}]" if c.item else ""))), c.found
+    for some in held.values():
+        first = some[0]
+        plain = len(some) == 1 or len({c.found for c in some}) == 1
+        yield first.verdict.value, first.tested, first.found if plain else f"{len(some)} of {len(some)}: {_span(some)}"
+
+
+def _span(some: Sequence[Checked]) -> str:
+    from herdbook.pipeline.vehicle.contact.check import number
+
+    values = [c.measured for c in some if c.measured is not None]
+    if some[0].unit == "share":
+        return f"{min(values):.0%} to {max(values):.0%}"
+    return f"{number(min(values))} to {number(max(values))} {some[0].unit}"

@@ -1,0 +1,65 @@
+"""Which rules can be judged with a profile, and what is missing for the others. The engine and the check of a profile
+ask here, so that a scan never judges by a rule that the check called out of reach.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cache
+
+from herdbook.pipeline.health.rule import Rule
+from herdbook.pipeline.metrics import all_sets
+from herdbook.pipeline.metrics.set import MetricSet
+from herdbook.pipeline.vehicle.figures import TABLES, Number
+from herdbook.pipeline.vehicle.profile import Profile
+
+
+@cache
+def _giver() -> dict[str, MetricSet]:
+    """The set that gives a metric, by the metric's name."""
+    return {name: one for one in all_sets().values() for name in one.gives}
+
+
+def _sets(rule: Rule) -> list[MetricSet]:
+    return [_giver()[name] for name in rule.needs if name in _giver()]
+
+
+def roles_needed(rule: Rule) -> tuple[str, ...]:
+    """Roles without which the rule cannot judge, "a|b" where one of them is enough: its own and its metrics'."""
+    own = rule.must or rule.roles
+    either = {role for entry in own if "|" in entry for role in entry.split("|")}
+    below = [role for one in _sets(rule) for role in one.needs if role not in either]
+    return tuple(dict.fromkeys([*own, *below]))
+
+
+def figures_needed(rule: Rule) -> tuple[str, ...]:
+    """Figures of the profile, as "pack.rated_ah", without which the rule's metrics cannot be measured."""
+    return tuple(dict.fromkeys(figure for one in _sets(rule) for figure in one.figures))
+
+
+def roles_missing(rule: Rule, mapped: Iterable[str]) -> list[str]:
+    """What of roles_needed() is not among the mapped ones, in words: "pack_current", "pack_soc or cell_voltage"."""
+    have = set(mapped)
+    return [" or ".join(entry.split("|")) for entry in roles_needed(rule) if not have & set(entry.split("|"))]
+
+
+def figures_missing(rule: Rule, profile: Profile) -> list[str]:
+    """What of figures_needed() the profile lacks: "[pack] rated_ah"."""
+    lacking = []
+    for figure in figures_needed(rule):
+        table, key = figure.split(".")
+        view = {"vehicle": profile.vehicle_figures, "pack": profile.pack_figures, "drive": profile.drive_figures}[table]
+        line = vars(TABLES[table])[key]
+        known = line.read(view) is not None if isinstance(line, Number) else view.given(key)
+        lacking += [] if known else [f"[{table}] {key}"]
+    return lacking
+
+
+def why_not(rule: Rule, profile: Profile) -> str:
+    """Why the rule cannot judge a vehicle of this profile, whatever is recorded; "" when it can."""
+    said = []
+    if roles := roles_missing(rule, {m.role for m in profile.roles}):
+        said.append(f"the profile {profile.name} maps no {', '.join(roles)}")
+    if figures := figures_missing(rule, profile):
+        said.append(f"the profile {profile.name} gives no {', '.join(figures)}")
+    return "; ".join(said)

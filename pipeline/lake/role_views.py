@@ -1,0 +1,102 @@
+"""Logs as the checks of a profile see them (pipeline/vehicle/contact): from a log as found, or from a part."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from herdbook.decoders import Decoder, join_frames, open_log
+from herdbook.pipeline.lake.part import Part
+from herdbook.pipeline.lake.read import LogRef, convert
+from herdbook.pipeline.vehicle.contact.view import Received, View, received
+from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.role_table import Mapping
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
+
+MOST_FRAMES = 4_000_000  # of one log: enough for hours, in bounded memory
+
+
+@dataclass
+class RoleSamples:
+    """Collects samples of one log role by role; view() when all are in."""
+
+    profile: Profile
+    vehicle: str
+    pieces: dict[Key, list[tuple[NDArray[np.int64], NDArray[np.float64]]]] = field(default_factory=dict)
+    counts: dict[Key, Received] = field(default_factory=dict)
+
+    def add(self, mapping: Mapping, t: NDArray[np.int64], raw: NDArray[Any]) -> None:
+        """t (n,) microseconds UTC; raw (n,) in the DBC's units, where the signal is present."""
+        if not t.size:
+            return
+        key = mapping.role, mapping.item
+        value = convert(raw, mapping)
+        self.pieces.setdefault(key, []).append((t, value))
+        self.counts[key] = self.counts.get(key, Received()).plus(received(raw, value, mapping))
+
+    def view(self, known_share: float = 1.0) -> View:
+        data = {key: _series(some) for key, some in sorted(self.pieces.items(), key=str)}
+        ends = [(int(s.t[0]), int(s.t[-1])) for s in data.values() if len(s)]
+        start, end = (min(a for a, _ in ends), max(b for _, b in ends) + 1) if ends else (0, 0)
+        signals = Signals(self.vehicle, start, end, data)
+        return View(self.vehicle, signals, self.profile, self.counts, known_share)
+
+
+def _series(pieces: list[tuple[NDArray[np.int64], NDArray[np.float64]]]) -> Series:
+    """In order of time, each time once."""
+    t, v = np.concatenate([p[0] for p in pieces]), np.concatenate([p[1] for p in pieces])
+    order = np.argsort(t, kind="stable")
+    t, v = t[order], v[order]
+    first = np.concatenate(([True], np.diff(t) > 0))
+    return Series(t[first], v[first])
+
+
+def view_of_log(path: Path, profile: Profile, vehicle: str) -> View:
+    """A log as found, its first frames when it is very long. Raises: DecoderError when it cannot be read."""
+    decoder, held, frames = Decoder(profile.network()), [], 0
+    for piece in open_log(path).chunks():
+        held.append(piece)
+        frames += len(piece)
+        if frames >= MOST_FRAMES:
+            break
+    samples = RoleSamples(profile, vehicle)
+    if not held:
+        return samples.view(0.0)
+    decoder.add(join_frames(held))
+    decoder.close()
+    tables = decoder.arrays()
+    for m in profile.roles:
+        table = tables.get(m.message)
+        if table is not None and m.signal in table.columns:
+            column = table.columns[m.signal]
+            rows = slice(None) if column.valid is None else np.flatnonzero(column.valid)
+            samples.add(m, table.t[rows], column.values[rows])
+    tally = decoder.tally
+    data = tally.frames - tally.error - tally.remote
+    return samples.view(tally.known / data if data else 0.0)
+
+
+def view_of_part(part: Part, ref: LogRef, profile: Profile, vehicle: str, known_share: float) -> View:
+    """The same from the lake; only what is dated. Raises: StoreError for a damaged part."""
+    by_message: dict[str, list[Mapping]] = {}
+    for m in profile.roles:
+        if f"{m.message}.{m.signal}" in part.columns:
+            by_message.setdefault(m.message, []).append(m)
+    samples = RoleSamples(profile, vehicle)
+    wanted = {message: sorted({m.signal for m in some}) for message, some in by_message.items()}
+    for piece in part.rows(wanted, ref.log, ref.start, ref.end + 1):
+        for m in by_message[piece.message]:
+            column = piece.columns[m.signal]
+            rows = slice(None) if column.valid is None else np.flatnonzero(column.valid)
+            samples.add(m, piece.t[rows], column.values[rows])
+    return samples.view(known_share)
+
+
+def views_of_logs(paths: Iterable[Path], profile: Profile, whose: dict[Path, str]) -> list[View]:
+    """whose: vehicle by path; a log without one stands for itself."""
+    return [view_of_log(path, profile, whose.get(path) or path.name) for path in paths]

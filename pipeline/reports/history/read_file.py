@@ -1,0 +1,148 @@
+"""A history file as found: which form it has, what it says, and nothing taken for granted about either.
+
+What could be read in two ways is refused: a key that stands twice, a number that is not written as its value is, a
+second record in a page, a row with more or fewer cells than there are columns.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from herdbook.pipeline.errors import InputError
+from herdbook.pipeline.reports.history.forms import COLUMNS, FORMULA
+from herdbook.pipeline.times import from_stamp
+
+Document = dict[str, Any]
+_EMBEDDED = re.compile(r'<script type="application/json" id="history">(.*?)</script>', re.DOTALL)
+TEXTS = ("form", "vehicle", "zone", "units", "seal")
+DO = "Name a file that `history` wrote, unchanged"
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryFile:
+    """text: the whole file. form: "html", "csv" or "json". made: what it says; of a CSV the rows as they are, under
+    `lines` and `logs`."""
+
+    path: Path
+    text: str
+    form: str
+    made: Document
+
+    @property
+    def logs(self) -> list[str]:
+        return [str(log["sha256"]) for log in self.made["logs"]]
+
+    @property
+    def public_key(self) -> str:
+        """The key that it says it is signed with; "" for a file of before there were signatures."""
+        return str(self.made.get("public_key") or "")
+
+
+def read_file(path: Path) -> HistoryFile:
+    """Raises: InputError when the file is no history, or could be read in two ways."""
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError) as problem:
+        raise InputError(f"cannot be read as text ({problem})", path, "Name a file that `history` wrote") from None
+    try:
+        form, made = _read(text)
+        _check(made)
+    except TwiceError as problem:
+        raise InputError(f"is not a history as Herdbook writes one: {problem}", path, DO) from None
+    except (ValueError, KeyError, TypeError, RecursionError, csv.Error):
+        raise InputError("is not a history, or a damaged one", path, DO) from None
+    return HistoryFile(path, text, form, made)
+
+
+class TwiceError(ValueError):
+    """Something that could be read in two ways."""
+
+
+def _read(text: str) -> tuple[str, Document]:
+    if text.startswith("record,"):
+        return "csv", of_csv(text)
+    if text.startswith("<!doctype html>"):
+        found = _EMBEDDED.findall(text)
+        if len(found) > 1:
+            raise TwiceError("it holds more than one record")
+        return "html", _of_json(found[0] if found else "")
+    return "json", _of_json(text)
+
+
+def of_csv(text: str) -> Document:
+    """The document rows as a document, and the rows of lines and logs. Raises: ValueError, TwiceError."""
+    head, *rows = csv.reader(io.StringIO(text, newline=""), strict=True)
+    if head != list(COLUMNS):
+        raise ValueError
+    made: Document = {}
+    table: dict[str, list[Document]] = {"line": [], "log": []}
+    for number, row in enumerate(rows, start=2):
+        if len(row) != len(COLUMNS):
+            raise TwiceError(f"row {number} has {len(row)} cells, not {len(COLUMNS)}")
+        cells = dict(zip(COLUMNS, row, strict=True))
+        if cells["record"] == "document":
+            if cells["section"] in made:
+                raise TwiceError(f"{cells['section']!r} stands twice")
+            if any(value for name, value in cells.items() if name not in ("record", "section", "text")):
+                raise TwiceError(f"row {number} holds more than a fact about the file")
+            made[cells["section"]] = _plain(cells["text"])
+        else:
+            table[cells["record"]].append(cells)
+    empty = {key: None for key in ("as_of", "at") if not made.get(key)}
+    return made | empty | {"lines": table["line"], "logs": table["log"]}
+
+
+def _plain(text: str) -> str:
+    return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA) else text
+
+
+def _of_json(text: str) -> Document:
+    made = json.loads(text, object_pairs_hook=_once, parse_float=_exact, parse_int=_whole, parse_constant=_no_number)
+    if not isinstance(made, dict):
+        raise TypeError
+    return made
+
+
+def _once(pairs: list[tuple[str, Any]]) -> Document:
+    made = dict(pairs)
+    if len(made) != len(pairs):
+        names = [name for name, _ in pairs]
+        raise TwiceError(f"{next(n for n in names if names.count(n) > 1)!r} stands twice")
+    return made
+
+
+def _exact(digits: str) -> float:
+    """A number whose digits are those we would write, so that no digit can be changed without changing the value."""
+    if repr(float(digits)) != digits:
+        raise TwiceError(f"{digits} is not a number as we write it")
+    return float(digits)
+
+
+def _whole(digits: str) -> int:
+    if str(int(digits)) != digits:
+        raise TwiceError(f"{digits} is not a number as we write it")
+    return int(digits)
+
+
+def _no_number(name: str) -> float:
+    raise TwiceError(f"{name} is no number")
+
+
+def _check(made: Document) -> None:
+    """What is relied on before anything is compared. Raises: ValueError, KeyError, TypeError."""
+    if not all(isinstance(made[key], str) for key in TEXTS) or made["units"] not in ("km", "mi"):
+        raise ValueError
+    if not isinstance(made.get("by") or "", str):
+        raise ValueError
+    for key in ("as_of", "at"):
+        if made.get(key) is not None:
+            from_stamp(made[key])
+    for key, named in (("lines", "text"), ("logs", "sha256")):
+        if not all(isinstance(row, dict) and isinstance(row[named], str) for row in made[key]):
+            raise TypeError

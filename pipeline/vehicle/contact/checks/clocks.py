@@ -1,0 +1,84 @@
+"""Counters of time run as fast as time; serial numbers stand still."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from herdbook.pipeline.vehicle.contact.check import Check, Look
+from herdbook.pipeline.vehicle.contact.view import View
+
+PACE = (0.8, 1.25)
+LEAST_STEPS = 8  # of the counter
+GROWS = (0.0, 0.3)
+SERIALS = ("vehicle_serial", "pack_serial", "controller_serial")
+
+
+def _uptime(view: View) -> Iterator[Look]:
+    s = view.series("controller_uptime")
+    if len(s) < 3:
+        return
+    steps = np.diff(s.v)
+    begins = np.concatenate([[0], np.flatnonzero(steps < 0) + 1, [len(s)]])
+    k = int(np.argmax(np.diff(begins)))
+    run = slice(begins[k], begins[k + 1])
+    v, t = s.v[run], s.t[run]
+    up = np.diff(v)
+    quantum = float(np.min(up[up > 0])) if (up > 0).any() else 0.0
+    passed, counted = float(t[-1] - t[0]) / 1e6, float(v[-1] - v[0])
+    if passed > 60 and (counted >= LEAST_STEPS * quantum or not quantum):
+        yield Look("", counted / passed, *PACE, error=2 * quantum / passed, n=v.size)
+
+
+def _age(view: View) -> Iterator[Look]:
+    """An age grows by no more than the time that passes."""
+    s = view.series("packet_age")
+    grown, passed = np.diff(s.v), np.diff(s.t) / 1000
+    rising = (grown > 0) & (passed < 1000)
+    if rising.sum() >= 20:
+        step = float(np.min(grown[rising]))
+        fast = grown[rising] > 1.5 * passed[rising] + 2 * step
+        yield Look("", float(fast.mean()), *GROWS, error=1.5 / float(rising.sum()) ** 0.5, n=int(rising.sum()))
+
+
+def _serials(view: View) -> Iterator[Look]:
+    for role in SERIALS:
+        got = view.received.get((role, ""))
+        if got and got.known > 1:
+            values = np.unique(view.series(role).v).size
+            said = f"{values} different numbers in one log"
+            yield Look(role, float(values), 0.0, 2.0, said=said)
+
+
+CHECKS = (
+    Check(
+        "uptime",
+        "the controller's time runs as fast as time",
+        "s/s",
+        ("controller_uptime",),
+        _uptime,
+        "the controller's time runs {measured} times as fast as time",
+        "Check unit and scale of controller_uptime",
+    ),
+    Check(
+        "packet_age",
+        "an age grows no faster than time",
+        "share",
+        ("packet_age",),
+        _age,
+        "the age of packets grows faster than time",
+        "Check unit and scale of packet_age: milliseconds",
+    ),
+    Check(
+        "serials",
+        "serial numbers stand still within a log",
+        "numbers",
+        SERIALS,
+        _serials,
+        "{item} changes within a log",
+        "Check which signal {item} is",
+        needs=("vehicle_serial",),
+        of_item=True,
+    ),
+)

@@ -1,0 +1,93 @@
+"""What was received of each role: values that are possible, and that move when the vehicle does."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+from herdbook.pipeline.vehicle.contact.check import Check, Look
+from herdbook.pipeline.vehicle.contact.view import Received, View
+from herdbook.pipeline.vehicle.roles import ROLES
+
+IMPOSSIBLE = (0.0, 0.1)  # a share; a sound role sends none, a vehicle with a torn sensor wire many
+LEAST = 50  # samples
+# Roles that cannot stay where they are while a vehicle rides for minutes.
+MOVE = ("pack_voltage", "pack_current", "cell_voltage", "motor_speed", "motor_current", "vehicle_speed", "throttle")
+RIDDEN_S = 120.0
+
+
+def _by_role(view: View) -> dict[str, list[Received]]:
+    found: dict[str, list[Received]] = defaultdict(list)
+    for (role, _), got in view.received.items():
+        found[role].append(got)
+    return found
+
+
+def _possible(view: View) -> Iterator[Look]:
+    for role, some in _by_role(view).items():
+        n = sum(r.samples - r.missing for r in some)
+        if n >= LEAST:
+            lost = sum(r.impossible for r in some) / n
+            about = ROLES[role]
+            span = "known states" if about.states else f"{about.low:g} to {about.high:g} {about.unit}"
+            said = f"{lost:.0%} of {n:,} values are outside {span}"
+            yield Look(role, lost, *IMPOSSIBLE, n=n, said=said)
+
+
+def _moves(view: View) -> Iterator[Look]:
+    ridden = float(view.moving.sum()) * view.tick_s
+    if ridden < RIDDEN_S:
+        return
+    for role, some in _by_role(view).items():
+        known = [r for r in some if r.known >= LEAST]
+        if role in MOVE and known:
+            stuck = sum(r.constant for r in known)
+            said = f"{stuck} of {len(known)} never change in {ridden / 60:.0f} minutes of riding"
+            yield Look(role, stuck / len(known), 0.0, 0.9, said=said)
+
+
+def _faults(view: View) -> Iterator[Look]:
+    for role, some in _by_role(view).items():
+        known = [r for r in some if r.known >= LEAST]
+        if ROLES[role].unit == "bits" and known:
+            always = sum(r.lowest > 0 for r in known)
+            said = f"{always} of {len(known)} say some fault all the time"
+            yield Look(role, always / len(known), 0.0, 0.9, said=said)
+
+
+CHECKS = (
+    Check(
+        "possible",
+        "values are possible",
+        "share",
+        (),
+        _possible,
+        "most values of {item} are impossible",
+        "Check sign, unit, scale and states of {item}, and its not_available values",
+        of_item=True,
+    ),
+    Check(
+        "moves",
+        "signals move while the vehicle rides",
+        "share",
+        (),
+        _moves,
+        "{item} never changes while the vehicle rides",
+        "Check which signal {item} is; a dead sensor looks the same",
+        severe=False,
+        vehicles=2,
+        of_item=True,
+    ),
+    Check(
+        "fault_bits",
+        "fault words are 0 at times",
+        "share",
+        (),
+        _faults,
+        "{item} says some fault all the time",
+        "Check which bits of {item} are faults",
+        severe=False,
+        vehicles=2,
+        of_item=True,
+    ),
+)

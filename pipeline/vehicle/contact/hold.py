@@ -1,0 +1,58 @@
+"""A whole profile held against logs: every check, what was received at all, which rules can judge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from herdbook.pipeline.vehicle.contact.check import Checked, Word, hold
+from herdbook.pipeline.vehicle.contact.checks import all_checks
+from herdbook.pipeline.vehicle.contact.view import View
+from herdbook.pipeline.vehicle.profile import Profile
+
+VERSION = 1  # raised by hand when the same logs would give another verdict
+ORDER = (Word.CONTRADICTED, Word.DOUBTFUL, Word.HOLDS, Word.OPEN)  # in which lines are told
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """What came of holding a profile against logs. silent: roles of which no log had a value. known: share of frames
+    whose identifier the DBC files know."""
+
+    profile: str
+    logs: int
+    vehicles: int
+    checked: tuple[Checked, ...]
+    silent: tuple[str, ...]
+    mapped: int
+    known: float
+
+    @property
+    def doubts(self) -> dict[str, str]:
+        """Why a role is in doubt, by role: only contradictions."""
+        return {role: c.reason for c in reversed(self.checked) if c.verdict is Word.CONTRADICTED for role in c.roles}
+
+    @property
+    def told(self) -> tuple[Checked, ...]:
+        return tuple(c for c in self.checked if c.bad)
+
+    @property
+    def settled(self) -> bool:
+        """Nothing is left that more logs could answer."""
+        return not any(c.verdict is Word.OPEN for c in self.checked)
+
+
+def hold_profile(profile: Profile, views: Sequence[View]) -> Contact:
+    """Every check over these logs; a logs' order does not matter."""
+    found = [line for check in all_checks() for line in hold(check, views)]
+    mapped = {m.role for m in profile.roles}
+    heard = {role for view in views for (role, _), got in view.received.items() if got.known}
+    return Contact(
+        profile=profile.name,
+        logs=len(views),
+        vehicles=len({v.vehicle for v in views}),
+        checked=tuple(sorted(found, key=lambda c: ORDER.index(c.verdict))),
+        silent=tuple(sorted(mapped - heard)),
+        mapped=len(mapped),
+        known=sum(v.known_share for v in views) / len(views) if views else 0.0,
+    )

@@ -1,0 +1,173 @@
+"""What is cheap to get wrong in a profile and dear to find later: roles against the DBC files, counts, identity."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping as Table
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from herdbook.pipeline.vehicle.chemistry import OWN, ChemistryError, chemistries, load_chemistry
+from herdbook.pipeline.vehicle.dbc_signals import DbcSignals
+from herdbook.pipeline.vehicle.ocv_file import read_ocv
+from herdbook.pipeline.vehicle.problems import Findings
+from herdbook.pipeline.vehicle.role_table import Mapping, by_role
+from herdbook.pipeline.vehicle.roles import ROLES
+
+if TYPE_CHECKING:
+    from herdbook.decoders import Network
+
+# Roles that may honestly be one signal: the same limit said once, one fault word of several units, one number.
+ALIKE = (
+    {"charge_limit", "regen_allowed"},
+    {name for name, role in ROLES.items() if role.unit == "bits"},
+    {name for name, role in ROLES.items() if role.unit == "id"},
+)
+
+
+def own_files(pack: dict[str, Any], folder: Path, found: Findings) -> tuple[dict[str, Any], list[bytes]]:
+    """The [pack] table with what its own files hold, and their bytes: a chemistry and a curve beside the profile."""
+    pack, beside = dict(pack), []
+    named = pack.get("chemistry")
+    if isinstance(named, str) and named.endswith(OWN):
+        path = (folder / named).resolve()
+        try:
+            load_chemistry(path)
+            pack["chemistry"] = str(path)
+            beside.append(path.read_bytes())
+        except ChemistryError as error:
+            found.wrong(("pack", "chemistry"), f"[pack] chemistry: {error}")
+            del pack["chemistry"]
+    elif isinstance(named, str) and named.upper() not in chemistries():
+        known = ", ".join(chemistries())
+        do = f'Known: {known}. Of another one write a file of its own beside the profile: chemistry = "ours{OWN}"'
+        found.wrong(("pack", "chemistry"), f"[pack] no such chemistry: {named!r}", do)
+        del pack["chemistry"]
+    if isinstance(curve := pack.get("ocv_file"), str):
+        try:
+            columns = read_ocv(folder / curve)
+            pack |= {"ocv_soc_pct": columns["soc_pct"], "ocv_v": columns["v"]}
+            pack |= {"ocv_sd_v": columns["sd_v"]} if "sd_v" in columns else {}
+            beside.append((folder / curve).read_bytes())
+        except ValueError as error:
+            found.wrong(("pack", "ocv_file"), f"[pack] ocv_file: {error}", "Correct it there")
+    soc, volts = pack.get("ocv_soc_pct"), pack.get("ocv_v")
+    if (soc is None) != (volts is None) or (soc is not None and len(soc) != len(volts or ())):
+        what = "[pack] ocv_soc_pct and ocv_v do not belong together"
+        found.wrong(
+            ("pack", "ocv_soc_pct" if soc is not None else "ocv_v"), what, "Give both, each with as many values"
+        )
+        pack = {k: v for k, v in pack.items() if k not in ("ocv_soc_pct", "ocv_v")}
+    return pack, beside
+
+
+def check_roles(table: object, network: Network, torque_nm_per_a: float | None, found: Findings) -> tuple[Mapping, ...]:
+    """All mappings that are sound; an entry that is not is told and left out. torque_nm_per_a: of one motor."""
+    if not isinstance(table, dict):
+        return ()
+    signals = {(m.name, s.name): s for m in network.messages for s in m.signals}
+    units = {key: s.unit for key, s in signals.items()}
+    dbc = DbcSignals.of(network)
+    roles: list[Mapping] = []
+    plain = {name: _without_shared(entry) for name, entry in table.items()}
+    for name, some in by_role(plain, units, dbc, torque_nm_per_a):
+        if isinstance(some, str):
+            found.wrong(("roles", name), some)
+            continue
+        if flat := sorted({".".join(key) for m in some for key in m.reads if signals[key].scale == 0}):
+            what = f"role {name}: the DBC file gives {flat[0]} a factor of 0: every value of it would be the same"
+            found.wrong(("roles", name), what, "Correct the DBC file")
+            continue
+        roles += some
+    _check_twice(roles, table, found)
+    for (message, signal), about in signals.items():
+        if about.scale == 0:
+            found.doubt(("bus", 0), f"the DBC file gives {message}.{signal} a factor of 0", "Correct it there")
+    return tuple(roles)
+
+
+def _without_shared(entry: object) -> object:
+    return {k: v for k, v in entry.items() if k != "shared"} if isinstance(entry, dict) else entry
+
+
+def _check_twice(roles: list[Mapping], table: Table[str, object], found: Findings) -> None:
+    """One signal, read in the same way, as two roles or two items: one of them is a slip of the pen."""
+    seen: dict[str, Mapping] = {}
+    told: set[tuple[str, str]] = set()
+    for m in roles:
+        alike = repr(replace(m, role="", item="", states={}, not_available=(), bit_names=()))
+        first = seen.setdefault(alike, m)
+        pair = (first.role, m.role)
+        if first is m or pair in told or _may_share(first, m, table):
+            continue
+        told.add(pair)
+        what = f"{m.words} is both {_shown(first)} and {_shown(m)}"
+        found.wrong(("roles", m.role), what, "Correct one of them; if it is meant, write shared = true into this entry")
+
+
+def _may_share(one: Mapping, other: Mapping, table: Table[str, object]) -> bool:
+    entries = [table.get(m.role) for m in (one, other)]
+    if any(isinstance(entry, dict) and entry.get("shared") is True for entry in entries):
+        return True
+    if ROLES[one.role].unit == "state" and ROLES[other.role].unit == "state":
+        return one.role != other.role and one.states != other.states
+    return any({one.role, other.role} <= alike for alike in ALIKE)
+
+
+def _shown(m: Mapping) -> str:
+    return f"{m.role}[{m.item}]" if m.item != "" else m.role
+
+
+def check_counts(pack: Table[str, object], roles: Sequence[Mapping], found: Findings) -> None:
+    """Numbers of groups, sensors and sides against what is mapped."""
+    for role, key, what in (("cell_voltage", "cells", "groups"), ("cell_temp", "sensors", "sensors")):
+        mapped = sum(m.role == role for m in roles)
+        said = pack.get(key)
+        if mapped and isinstance(said, int | float) and mapped != said:
+            do = "Map the missing ones, or correct the count" if mapped < said else "Correct the count, or the mapping"
+            found.wrong(("pack", key), f"[pack] {key} = {said:g}, but {role} maps {mapped} {what}", do)
+    have = {m.role for m in roles}
+    refused = any("chemistry" in p.what for p in found.errors)
+    if have & {"cell_voltage", "pack_voltage"} and "chemistry" not in pack and not refused:
+        do = f'Write chemistry = "{chemistries()[0]}"'
+        found.doubt(("pack",), "[pack] names no chemistry: voltages are read by the limits of LFP", do)
+    if "cell_voltage" in have and "cells" not in pack:
+        found.doubt(("pack",), "[pack] does not say how many cells there are: a group left out would not be noticed")
+    if have & {"cell_voltage", "pack_current"} and "rated_ah" not in pack:
+        what = "[pack] gives no rated_ah: most rules of cells, pack and charging are not assessed"
+        found.doubt(("pack",), what, "Write rated_ah = 30.0, the rated charge in Ah")
+    numbers = sorted(m.item for m in roles if m.role == "cell_voltage" and isinstance(m.item, int))
+    if numbers and numbers != list(range(1, len(numbers) + 1)):
+        missing = sorted(set(range(1, numbers[-1] + 1)) - set(numbers))
+        found.doubt(("roles", "cell_voltage"), f"cell_voltage leaves out group {', '.join(map(str, missing[:6]))}")
+
+
+def check_identity(profile: Table[str, Table[str, object]], roles: Sequence[Mapping], found: Findings) -> None:
+    """profile: its tables; [identity] and the zone of [vehicle] are looked at."""
+    identity = profile.get("identity", {})
+    zone = profile.get("vehicle", {}).get("zone")
+    if zone is not None:
+        try:
+            ZoneInfo(str(zone))
+        except (KeyError, ValueError, OSError):
+            found.wrong(("vehicle", "zone"), f"[vehicle] zone {zone!r} is no time zone such as Europe/Vienna")
+    pattern = identity.get("path")
+    if pattern is not None:
+        try:
+            groups = re.compile(str(pattern)).groupindex
+        except re.error as error:
+            found.wrong(("identity", "path"), f"[identity] path is no pattern: {error}", "Correct it")
+        else:
+            if "vehicle" not in groups:
+                found.wrong(("identity", "path"), "[identity] path needs a group (?P<vehicle>...)")
+    form = str(identity.get("vehicle", "{serial}"))
+    if not re.fullmatch(r"[^{}]*\{serial(:0?\d*d)?\}[^{}]*", form):
+        what = '[identity] vehicle must hold {serial} once, as in "HB-{serial:05d}"'
+        found.wrong(("identity", "vehicle"), what)
+    if pattern is None and not any(m.role == "vehicle_serial" for m in roles) and roles:
+        what = "nothing in the profile says whose a log is: no [identity] path, no role vehicle_serial"
+        do = "Add one of them; else each log needs a sidecar, or herdbook.toml a pattern in paths"
+        found.doubt(("identity",), what, do)

@@ -1,0 +1,128 @@
+"""A profile held against logs: the demo's two profiles hold, and each way of getting one wrong is told."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from herdbook.pipeline.lake.role_views import view_of_log
+from herdbook.pipeline.vehicle.contact.check import Check, Look, Word, hold
+from herdbook.pipeline.vehicle.contact.hold import Contact, hold_profile
+from herdbook.pipeline.vehicle.contact.measure import ratio, slope
+from herdbook.pipeline.vehicle.contact.view import View, noise_of
+from herdbook.pipeline.vehicle.profile import load_profile
+from herdbook.pipeline.vehicle.signals import Series, Signals
+
+ROOT = Path(__file__).parents[2]
+LOGS = ("ZB-0101_2026-03-23_ride.blf", "ZB-0102_2026-03-10_ride.log.gz", "ZB-0101_2026-03-02_dock.blf")
+
+
+def held(folder: Path, text: str, logs: tuple[str, ...] = LOGS) -> Contact:
+    (folder / "zirbel.dbc").write_bytes((ROOT / "dbc_demo" / "zirbel.dbc").read_bytes())
+    path = folder / "zirbel.toml"
+    path.write_text(text, "utf-8")
+    profile = load_profile(path)
+    return hold_profile(profile, [view_of_log(ROOT / "demo_logs" / "fleet" / log, profile, log[:7]) for log in logs])
+
+
+@cache
+def zirbel() -> str:
+    return (ROOT / "dbc_demo" / "zirbel.toml").read_text("utf-8")
+
+
+def test_a_right_profile_holds(tmp_path: Path) -> None:
+    contact = held(tmp_path, zirbel())
+    assert not contact.told
+    assert sum(c.verdict is Word.HOLDS for c in contact.checked) > 60
+    assert contact.known == 1.0
+
+
+@pytest.mark.parametrize(
+    ("wrong", "right", "role", "words"),
+    [
+        ('"BMS_Pack.PackCurrent"', '{ signal = "BMS_Pack.PackCurrent", scale = -1 }', "pack_current", "the sign of"),
+        ('"BMS_Pack.PackVoltage"', '{ signal = "BMS_Pack.PackVoltage", unit = "mV" }', "pack_voltage", ""),
+        ('"BMS_Pack.PackCurrent"', '{ signal = "BMS_Pack.PackCurrent", scale = 10 }', "pack_current", "times"),
+        ('n = "1..12", not_available = [8.191]', 'n = "1..10", not_available = [8.191]', "cell_voltage", "add up"),
+        ("gear = 3.2 ", "gear = 32 ", "vehicle_speed", "through gear and wheel"),
+        ("wheel_m = 0.200", "wheel_m = 2.00", "motor_speed", "through gear and wheel"),
+        ("rated_ah = 30.0", "rated_ah = 300.0", "pack_soc", "times what the state of charge"),
+        ('"VEH_Motion.WheelSpeed"', '{ signal = "VEH_Motion.WheelSpeed", unit = "mph" }', "vehicle_speed", "times"),
+        ('"CTRL_Command.Throttle"', '{ signal = "CTRL_Command.BrakeDemand", shared = true }', "throttle", ""),
+        ('"BMS_Limits.DischargeLimit"', '{ signal = "BMS_Limits.DischargeLimit", unit = "mA" }', "discharge_limit", ""),
+        ('"CTRL_Status.Uptime"', '{ signal = "CTRL_Status.Uptime", unit = "ms" }', "controller_uptime", "runs"),
+        ('1 = "precharge", 2 = "closed"', '2 = "precharge", 1 = "closed"', "contactor_state", "main switch"),
+    ],
+)
+def test_a_wrong_profile_is_told(tmp_path: Path, wrong: str, right: str, role: str, words: str) -> None:
+    text = zirbel()
+    assert wrong in text
+    text = text.replace(wrong, right)
+    if "1..10" in right:
+        text = re.sub("cells = 12 ", "cells = 10 ", text)
+    contact = held(tmp_path, text)
+    assert role in contact.doubts
+    assert any(words in c.reason for c in contact.told if role in c.roles)
+
+
+def test_another_chemistry_is_told(tmp_path: Path) -> None:
+    """The groups' level lies far under a curve of a cell of 4.2 V."""
+    curve = "ocv_soc_pct = [0, 10, 50, 90, 100]\nocv_v = [3.45, 3.6, 3.75, 4.05, 4.2]\n"
+    contact = held(tmp_path, zirbel().replace("[drive]", curve + "\n[drive]"))
+    assert "cell_voltage" in contact.doubts or "pack_soc" in contact.doubts
+
+
+def _views(profile_text: str, tmp_path: Path, values: list[float]) -> list[View]:
+    (tmp_path / "zirbel.dbc").write_bytes((ROOT / "dbc_demo" / "zirbel.dbc").read_bytes())
+    (tmp_path / "zirbel.toml").write_text(profile_text)
+    profile = load_profile(tmp_path / "zirbel.toml")
+    t = np.arange(100, dtype=np.int64) * 1_000_000
+    return [
+        View(f"V{i}", Signals(f"V{i}", 0, 1, {("pack_voltage", ""): Series(t, np.full(100, v))}), profile)
+        for i, v in enumerate(values)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("values", "verdict"),
+    [([5.0], Word.CONTRADICTED), ([5.0, 1.0, 1.0], Word.HOLDS), ([5.0, 5.0, 1.0], Word.CONTRADICTED), ([], Word.OPEN)],
+)
+def test_a_profile_is_wrong_when_most_vehicles_say_so(tmp_path: Path, values: list[float], verdict: Word) -> None:
+    """One vehicle of three with a bad sensor is a bad sensor, and is named."""
+    check = Check(
+        "level", "level", "V", ("pack_voltage",), lambda v: [Look("", float(v.at("pack_voltage")[0]), 0, 2)], "no", "do"
+    )
+    [line] = hold(check, _views(zirbel(), tmp_path, values))
+    assert line.verdict is verdict
+    assert ("V0" in line.found) == (values == [5.0, 1.0, 1.0])
+
+
+def test_noise_is_that_of_a_sample_whatever_drifts() -> None:
+    rng = np.random.default_rng(1)
+    drift = np.linspace(0, 50, 4000)
+    assert noise_of(drift + rng.normal(0, 0.3, 4000)) == pytest.approx(0.3, rel=0.1)
+    coarse = np.round(drift + rng.normal(0, 0.05, 4000))
+    assert noise_of(coarse) >= 1 / 12**0.5
+    assert np.isnan(noise_of(np.arange(4.0)))
+
+
+def test_a_slope_is_as_sure_as_it_says() -> None:
+    """Its error is three standard errors: of 400 draws about one lies outside."""
+    rng = np.random.default_rng(2)
+    outside = 0
+    for _ in range(400):
+        x = rng.normal(0, 10, 60)
+        [look] = slope(x, -0.02 * x + rng.normal(0, 0.05 * (1 + np.abs(x) / 10)), 0, 1, scale=-1000)
+        outside += abs(look.measured - 20.0) > look.error
+    assert outside <= 8
+
+
+def test_a_ratio_needs_moments() -> None:
+    x = np.ones(100)
+    assert ratio(2 * x, x, np.arange(100) < 19, 0.9, 1.1) == []
+    [look] = ratio(2 * x, x, np.arange(100) < 50, 0.9, 1.1)
+    assert (look.measured, look.disagrees, look.n) == (2.0, True, 50)
