@@ -25,6 +25,8 @@ LEAST, LEAST_REST = 30, 3
 LSB_SHARE = 0.29  # a uniform error of one resolution step has this standard deviation, 1/sqrt(12)
 QUIET_C = 0.1  # a rest with more current than this is none (engineering choice)
 STILL_MS = 0.1
+AWAKE = ("vehicle_speed", "motor_speed", "trigger")  # who hears these hears a drive that is on, and draws
+AFTER_S = 120.0  # a charger's word may be two minutes old (engineering choice)
 LITTLE_C = 0.02  # of the charger's current: from here on its own gain error is nothing (engineering choice)
 
 
@@ -32,17 +34,17 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     current, rated = signals.series("pack_current"), profile.pack_figures.rated_ah
     known = np.isfinite(current.v)
     found = [_reading("pack_current_zero_a", current, _switched_off(signals, current) & known, LEAST)]
-    if session.kind == "rest":
+    if session.kind == "charge":
+        found.append(_against_charger(signals, current, known, rated))
+    elif session.kind == "rest" and not any(signals.has(role) for role in AWAKE):
         read = current.v[known]
         if read.size and abs(median(read)) < QUIET_C * rated:
             found.append(_reading("pack_rest_a", current, known, LEAST_REST))
-    elif session.kind == "charge":
-        found.append(_against_charger(signals, current, known, rated))
     elif signals.has("vehicle_speed"):
         found.append(_reading("pack_idle_a", current, _standing(signals, current) & known, LEAST))
-    read = [m for m in found if m is not None]
-    looked = Metric("pack_still_readings", float(sum(m.n for m in read)), "1", None, int(known.sum()))
-    return Outcome((looked, *read))
+    made = [m for m in found if m is not None]
+    looked = Metric("pack_still_readings", float(sum(m.n for m in made)), "1", None, int(known.sum()))
+    return Outcome((looked, *made))
 
 
 def _switched_off(signals: Signals, current: Series) -> Bools:
@@ -65,7 +67,9 @@ def _against_charger(signals: Signals, current: Series, known: Bools, rated: flo
     if len(said) < LEAST_REST:
         return None
     gives = signals.at(current.t, "charger_current", "", usual_gap_s(said.t, most_s=120.0))
-    rows = known & (np.abs(gives) < LITTLE_C * rated)
+    idle = np.abs(gives) < LITTLE_C * rated
+    busy = np.maximum.accumulate(np.where(idle, current.t[0], current.t))  # when it last gave more, or was not heard
+    rows = known & idle & (current.t - busy > AFTER_S * 1e6) & (np.abs(current.v) < QUIET_C * rated)
     return _reading("pack_less_charger_a", Series(current.t, current.v + gives), rows, LEAST_REST)
 
 

@@ -21,29 +21,35 @@ from herdbook.pipeline.arrays import Bools, Floats, Integers
 # charge (engineering choices: the spread of published curves is in the table's own errors).
 NODES = np.linspace(-0.10, 1.06, 59)
 LEVEL_V, WIDTH = 0.015, 0.045
+TILT_V = 0.02  # for all of the charge: slow drop builds up while a session goes on (engineering choice)
 SHAPE_AT = (-0.10, 0.0, 0.05, 0.10, 0.15, 0.20, 0.95, 0.98, 1.0, 1.06)
 SHAPE_V = (0.25, 0.15, 0.06, 0.03, 0.015, 0.008, 0.008, 0.03, 0.10, 0.20)
 # Sound groups: standard deviations of charge, capacity (shares), reading (V), resistance (share). Engineering choices.
-SOUND_CHARGE, SOUND_CAPACITY, TAP_V = 0.012, 0.015, 0.003
+SOUND_CHARGE, SOUND_CAPACITY, TAP_V = 0.010, 0.015, 0.003
 UNEVEN = 0.15  # of what resistance may have left in a reading, from one reading to the next (engineering choice)
 LEAST_V = 0.0015  # no difference is known better: the slow parts of the drop are not the same in all groups
 SEEN = 3.0  # log odds beyond the prior's at which a fault counts as one that would have shown: twenty to one
-SHARED = 0.5  # of what readings say together; neighbours in time and charge share what disturbs them
+BETWEEN = 0.5  # (engineering choice)
+SHARED = 0.5  # of what readings are worth: neighbours in time and charge share what disturbs them
 # How far a difference that a cause would make may be from what is seen besides: slow parts of the drop and of the
 # curve's branches differ from group to group (engineering choice).
 LIKENESS = 0.2
 # Beyond its knees a curve's steepness is hardly known: there sound groups may stand apart by more, and a cause may
 # make any difference of its sign (engineering choices).
-KNEES, STEEPER, UNLIKE = (0.10, 0.95), 4.0, 0.7
+STEEPER, UNLIKE = 4.0, 0.7
 CLEARLY = 4.0  # standard deviations of a sum of squares
 FAR_V, FAR_SE = 0.12, 0.04  # below an empty group's knee the curve is not known: such a reading says "so far at least"
-PRIOR = 0.01  # of each cause, for one group (engineering choice: a pack in ten has a bad group)
+# Chance of each cause for one group before anything is seen (engineering choice: a pack in ten has a bad group, and
+# twice out of three it has only drifted away).
 
 
 class Cause(StrEnum):
     CHARGE = "charge"
     CAPACITY = "capacity"
     LEAK = "leak"
+
+
+PRIOR = {Cause.CHARGE: 0.01, Cause.CAPACITY: 0.005, Cause.LEAK: 0.005}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +62,16 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Moments:
-    """z (n,) charge of the median group, 0 to 1; away (n, groups) V above it; se (n,) V; drop (n, groups) V by which
-    its resistance may have moved a group; days (n,) since the first."""
+    """z (n,) charge of the median group, 0 to 1; away (n, groups) V above it and se its error; drop (n, groups) V by
+    which its resistance may have moved a group; days (n,) since the first; knee (n,): whether the median group stood
+    beyond a knee of its curve."""
 
     z: Floats
     away: Floats
     se: Floats
     drop: Floats
     days: Floats
+    knee: Bools
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +95,8 @@ def learn(prior_v: Floats, z: Floats, volts: Floats, se: Floats, session: Intege
     if not z.size:
         return Curve(prior_v, prior)
     to = weights(z)
-    shared = (session[:, None] == session) * common[:, None] * common
+    away = z - z.mean()
+    shared = (session[:, None] == session) * (common[:, None] * common + TILT_V**2 * np.outer(away, away))
     noise = shared + np.diag(se**2)
     gain = np.linalg.solve(to @ prior @ to.T + noise, to @ prior).T
     mean = prior_v + gain @ (volts - to @ prior_v)
@@ -113,14 +122,12 @@ def weigh(curve: Curve, m: Moments, group: int) -> Weighed:
     loglik = _likelihood(curve, m, shifts, group)
     names = np.array([c.cause for c in cases])
     none = loglik[names == ""][0]
-    evidence: dict[str, float] = {"": np.log(1.0 - PRIOR * len(Cause)) + none}
+    evidence: dict[str, float] = {"": float(np.log(1.0 - sum(PRIOR.values()))) + none}
     weight = np.array([c.weight for c in cases])
     for cause in Cause:
         mine, w = loglik[names == cause], weight[names == cause]
-        evidence[cause] = float(np.log(PRIOR) + mine.max() + np.log(w @ np.exp(mine - mine.max()) / w.sum()))
-    top = max(evidence.values())
-    total = sum(np.exp(e - top) for e in evidence.values())
-    chance = {name: float(np.exp(e - top) / total) for name, e in evidence.items()}
+        evidence[cause] = float(np.log(PRIOR[cause]) + mine.max() + np.log(w @ np.exp(mine - mine.max()) / w.sum()))
+    chance = _chances(evidence)
     best = max(Cause, key=lambda c: chance[c])
     at = np.flatnonzero(names == best)
     share = weight[at] * np.exp(loglik[at] - loglik[at].max())
@@ -130,6 +137,16 @@ def weigh(curve: Curve, m: Moments, group: int) -> Weighed:
     # the grid's own step counts as well
     se = float(np.sqrt(share @ (sizes - size) ** 2 + (0.1 * size) ** 2))
     return Weighed(chance, best, size, se, cases[at[int(share.argmax())]].since)
+
+
+def _chances(evidence: dict[str, float]) -> dict[str, float]:
+    """Of none and of each cause. That something is wrong is told by the readings, which of the causes by the shape of
+    a curve that is a model as well: evidence between causes counts for BETWEEN of itself."""
+    top = max(evidence[c] for c in Cause)
+    split = {c: float(np.exp(BETWEEN * (evidence[c] - top))) for c in Cause}
+    wrong = top + float(np.log(sum(np.exp(evidence[c] - top) for c in Cause)))
+    none = float(1.0 / (1.0 + np.exp(min(wrong - evidence[""], 700.0))))
+    return {"": none, **{c: (1.0 - none) * split[c] / sum(split.values()) for c in Cause}}
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,11 +173,14 @@ def _cases(m: Moments) -> list[_Case]:
     out = [_Case("", 0.0, 0.0, np.zeros(m.z.size))]
     for onset in onsets:
         on = m.days >= onset
-        out += [_Case(Cause.CHARGE, a, onset, np.where(on, a, 0.0)) for a in (*CHARGES, *(-x for x in CHARGES))]
+        first = (
+            float(times.size) if onset == times[0] else 1.0
+        )  # there from the first day on, or begun since: as likely
+        out += [_Case(Cause.CHARGE, a, onset, np.where(on, a, 0.0), first) for a in (*CHARGES, *(-x for x in CHARGES))]
         length = max(times[-1] - onset, 1e-9)
         for b in CAPACITIES:
             whole = -b / (1.0 - b) * (1.0 - m.z)
-            out.append(_Case(Cause.CAPACITY, b, onset, np.where(on, whole, 0.0)))
+            out.append(_Case(Cause.CAPACITY, b, onset, np.where(on, whole, 0.0), first))
             if onset < times[-1]:
                 grown = whole * np.clip((m.days - onset) / length, 0.0, 1.0)
                 out.append(_Case(Cause.CAPACITY, b, onset, grown, weight=GROWS))
@@ -168,7 +188,7 @@ def _cases(m: Moments) -> list[_Case]:
             if onset < times[-1]:
                 sunk = -rate * np.clip(m.days - onset, 0.0, None)
                 stood = STOOD if onset == times[0] else (0.0,)
-                out += [_Case(Cause.LEAK, rate, onset, sunk + a) for a in stood]
+                out += [_Case(Cause.LEAK, rate, onset, sunk + a, first / len(stood)) for a in stood]
     return out
 
 
@@ -183,9 +203,13 @@ def stands_apart(curve: Curve, m: Moments, group: int) -> bool:
 def _sound(curve: Curve, m: Moments, group: int) -> Floats:
     """Covariance (n, n) of what a sound group shows: readings, wiring, drop, charge and capacity."""
     slope = (weights(m.z + 0.01) - weights(m.z - 0.01)) @ curve.mean / 0.02
-    slope = np.where(_beyond_knees(m.z), STEEPER, 1.0) * slope
+    slope = np.where(m.knee, STEEPER, 1.0) * slope
     depth = slope * (1.0 - m.z)
-    out = np.diag(np.maximum(m.se, LEAST_V) ** 2) + TAP_V**2 + np.outer(m.drop[:, group], m.drop[:, group])
+    out = (
+        np.diag(np.maximum(m.se[:, group], LEAST_V) ** 2 / SHARED)
+        + TAP_V**2
+        + np.outer(m.drop[:, group], m.drop[:, group])
+    )
     out += np.diag((UNEVEN * m.drop[:, group]) ** 2)
     out += SOUND_CHARGE**2 * np.outer(slope, slope) + SOUND_CAPACITY**2 * np.outer(depth, depth)
     return np.asarray(out)
@@ -198,22 +222,18 @@ def would_show(curve: Curve, m: Moments, cause: Cause, size: float) -> bool:
     differ = weights(m.z + shift) - weights(m.z)
     expected = np.clip(differ @ curve.mean, -FAR_V, FAR_V)
     differ[np.abs(expected) >= FAR_V] = 0.0
-    own = np.diag((np.where(_beyond_knees(m.z), UNLIKE, LIKENESS) * expected) ** 2)
+    own = np.diag((np.where(m.knee, UNLIKE, LIKENESS) * expected) ** 2)
     usual = int(np.argsort(np.abs(m.drop).sum(axis=0))[m.drop.shape[1] // 2])
     cov = _sound(curve, m, usual) + differ @ curve.cov @ differ.T + own
-    gain = SHARED * 0.5 * float(expected @ np.linalg.solve(cov, expected))
-    return gain > -np.log(PRIOR) + SEEN
-
-
-def _beyond_knees(z: Floats) -> Bools:
-    return np.asarray((z < KNEES[0]) | (z > KNEES[1]))
+    gain = 0.5 * float(expected @ np.linalg.solve(cov, expected))
+    return bool(gain > SEEN - np.log(PRIOR[cause]))
 
 
 def _likelihood(curve: Curve, m: Moments, shifts: Floats, group: int) -> Floats:
     """Log likelihood of each row of shifts, (cases,)."""
     away = m.away[:, group]
     here, fixed = weights(m.z), _sound(curve, m, group)
-    likeness = np.where(_beyond_knees(m.z), UNLIKE, LIKENESS)
+    likeness = np.where(m.knee, UNLIKE, LIKENESS)
     out = np.empty(len(shifts))
     for k, shift in enumerate(shifts):
         differ = weights(m.z + shift) - here
@@ -225,5 +245,5 @@ def _likelihood(curve: Curve, m: Moments, shifts: Floats, group: int) -> Floats:
         cov = fixed + differ @ curve.cov @ differ.T + np.diag(own**2)
         low = np.linalg.cholesky(cov)
         left = np.linalg.solve(low, np.clip(away, -FAR_V, FAR_V) - expected)
-        out[k] = SHARED * (-0.5 * left @ left - np.log(np.diag(low)).sum())
+        out[k] = -0.5 * left @ left - np.log(np.diag(low)).sum()
     return out

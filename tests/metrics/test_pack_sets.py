@@ -64,6 +64,8 @@ def test_zero_is_read_asleep_beside_the_charger_and_standing_still(build: Build)
     assert values(pack_zero.SET, rest, kind="rest")["pack_rest_a"] == pytest.approx(0.8)
     loud = build(600.0, pack_current=(1.0, 5.0))
     assert "pack_rest_a" not in values(pack_zero.SET, loud, kind="rest")
+    awake = build(600.0, pack_current=(1.0, 0.8), vehicle_speed=(1.0, 0.0))  # its drive is on, and draws
+    assert "pack_rest_a" not in values(pack_zero.SET, awake, kind="rest")
     charge = build(
         600.0,
         pack_current=(1.0, lambda s: np.where(s < 300, -9.2, 0.7)),

@@ -43,10 +43,13 @@ BIN = 0.03  # pieces of a session that lie so near in charge are one
 KINDS = ("quiet", "load", "charge", "rest")
 OWN_V, SHARED_V = (0.003, 0.008, 0.005, 0.003), (0.010, 0.030, 0.050, 0.015)
 # Reported charge, against the charge the voltage speaks for; without a report only the voltage does (shares)
-REPORTED, UNKNOWN = 0.02, 0.15
+REPORTED, UNKNOWN = 0.03, 0.15
 DROP = 0.25, 0.5  # of a sound group's drop, left in a difference where load moved or did not (engineering choices)
+RESTED_V, WIRE_V = 0.03, 0.4  # above the plateau a rested group is beyond its knee; so far above, it is a wire
 CHARGED_V = 0.06  # what a charge may lie above its curve with usual load taken out: slow drop and branch
 SEE_SAW = 0.35  # of two neighbours' opposite part: what cells do apart is not equal and opposite (engineering choice)
+KNEE_V, NOTHING_V = 0.015, 5.0  # how far under the plateau's end some knees begin; the error of what says nothing
+LOW_Z, HIGH_Z = 0.10, 0.95  # beyond them the curve bends, wherever its knee is (engineering choice)
 IDLE = 0.25  # share of time its own resistor bleeds a group: then that is the cause
 BELOW_V, ABOVE_V = 0.09, 0.02  # V per 1 % beyond the ends of a table (engineering choices)
 
@@ -83,15 +86,20 @@ def _fit(record: Record) -> StringFit:
     items = sorted((c[1:] for c in rows.columns if c[0] == "d" and c[1:].isdigit()), key=int)
     if ocv is None or len(items) < 4:
         return NONE
-    top = record.profile.pack_figures.of_chemistry.plateau_v[1]
-    near = pl.when(pl.col("item") == "charge").then(top + CHARGED_V).otherwise(top)
-    rows = rows.drop_nulls([f"d{i}" for i in items]).filter(pl.col("median_v") < near).sort("start_t")
+    low, top = record.profile.pack_figures.of_chemistry.plateau_v
+    # Near full a per cent is a tenth of a volt, and nobody knows where: only the knee itself is read there (offsets.py)
+    highest = pl.col("median_v") + pl.max_horizontal(*(pl.col(f"d{i}") for i in items)) / 1000.0
+    near = pl.when(pl.col("item") == "charge").then(top + CHARGED_V).otherwise(top + RESTED_V)
+    rows = rows.drop_nulls([f"d{i}" for i in items]).filter(pl.col("median_v") < near)
+    rows = rows.filter((highest < near) | ((highest - pl.col("median_v")) > WIRE_V)).sort("start_t")
     if rows.height < LEAST:
         return NONE
     pieces = _Pieces.of(record, rows, items).merged().newest(MOST)
     prior = _beyond(ocv)
     curve, z = _placed(prior, pieces)
-    moments = Moments(z, pieces.away, pieces.error(), _drops(record, pieces, items), pieces.days)
+    knee = (pieces.volts < low) | (z < LOW_Z) | (z > HIGH_Z)
+    drops = _drops(record, pieces, items)
+    moments = Moments(z, pieces.away, _errors(pieces, top), drops, days=pieces.days, knee=knee)
     left_out = _see_saw(pieces.away, items) | _bleeding(record)
     groups = {
         item: weigh(curve, moments, k)
@@ -102,6 +110,14 @@ def _fit(record: Record) -> StringFit:
     windows = tuple(Window(int(a), int(b)) for a, b in zip(starts[::-1][:10], ends[::-1][:10], strict=True))
     span = float(pieces.days[-1] - pieces.days[0])
     return StringFit(groups, frozenset(set(items) - left_out), windows, pieces.days.size, span, curve, moments)
+
+
+def _errors(p: _Pieces, top: float) -> Floats:
+    """Per group, (pieces, groups): a group that stands beyond the knee near full says nothing about its charge, since
+    there a per cent is worth tens of millivolts, and nobody knows how many."""
+    stands = p.volts[:, None] + p.away
+    ends = np.where(p.kind == KINDS.index("charge"), top + CHARGED_V, top)[:, None] - KNEE_V
+    return np.where((p.away > 0) & (stands > ends), NOTHING_V, p.error()[:, None])
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +179,7 @@ class _Pieces:
             mean(self.z),
             mean(self.volts),
             away=away,
-            se=total**-0.5,
+            se=np.asarray(total**-0.5, np.float64),
             current=mean(self.current),
             moved=self.moved[first],
             days=self.days[first],
@@ -194,7 +210,7 @@ def _placed(prior: Floats, p: _Pieces) -> tuple[Curve, Floats]:
     known = np.isfinite(p.z)
     loose = np.where(known, REPORTED, UNKNOWN)
     start = np.where(known, p.z, np.interp(p.volts, prior, NODES))
-    z = start.copy()
+    z = np.clip(start, NODES[2], NODES[-3])
     curve = learn(prior, z, p.volts, own, p.session, shared)
     for _ in range(2):
         here = weights(z) @ curve.mean
@@ -204,7 +220,8 @@ def _placed(prior: Floats, p: _Pieces) -> tuple[Curve, Floats]:
             g, sd = float(slope[mine].mean()), float(loose[mine][0])
             variance = float(shared[mine][0] ** 2 + own[mine][0] ** 2 / mine.sum())
             pull = sd**2 * g / (sd**2 * g**2 + variance) * float((p.volts - here)[mine].mean())
-            z[mine] = start[mine] + np.clip(z[mine] - start[mine] + pull, -3.0 * sd, 3.0 * sd)
+            moved = start[mine] + np.clip(z[mine] - start[mine] + pull, -3.0 * sd, 3.0 * sd)
+            z[mine] = np.clip(moved, NODES[2], NODES[-3])
         curve = learn(prior, z, p.volts, own, p.session, shared)
     return curve, z
 
