@@ -20,4 +20,11 @@ class UnknownLogError(DecoderError):
 
 
 class NetworkError(DecoderError):
-    """A DBC file that does not load, or a set of them that cannot describe one vehicle."""
+    """A DBC file that does not load, or a set of them that cannot describe one vehicle.
+
+    lenient_helps: True when the same file has been seen to load with lenient=True.
+    """
+
+    def __init__(self, said: str, lenient_helps: bool = False) -> None:
+        super().__init__(said)
+        self.lenient_helps = lenient_helps

@@ -1,13 +1,14 @@
 """Settings of a store: the optional herdbook.toml in its folder. Every setting has a default and a unit.
 
-    profiles = "profiles"            # folder of vehicle profiles, relative to the store
+    profiles = "profiles"            # folder of vehicle profiles (or one profile), relative to the store
     lake = "s3://bucket/fleet"       # where parts are kept: an fsspec URL or a folder; else `lake` in the store.
                                      # Credentials come from the environment (AWS_ACCESS_KEY_ID and so on)
     zone = "Europe/Vienna"           # for pages and for times in file names without a zone of their own
     paths = ["(?P<vehicle>V-\\d+)/"]  # patterns that name the vehicle by the log's path
+    vehicle = "RIG-1"                # whose the logs are that nothing else names, for a store of one vehicle
     [take]     settle_s, min_known_share, log_time_s, log_memory_mb, segment_frames
     [sessions] join_s, stop_s
-    [judge]    judge_days
+    [judge]    judge_days, again_vehicles
     [keep]     parts_days, grace_hours, months_after, cache_gb, check_days
     [night]    see NightSettings; read and checked by whoever runs nights or shows them, by night_settings()
 
@@ -39,6 +40,7 @@ class Settings:
     lake: str = ""
     zone: str = "UTC"
     paths: tuple[str, ...] = ()
+    vehicle: str = ""  # whose a log is that neither sidecar nor path nor bus names; "": such a log is refused
     # take
     settle_s: float = 2.0  # a log that changed within this time is still being written
     min_known_share: float = 0.5  # below this share of known identifiers the profile is wrong
@@ -52,6 +54,7 @@ class Settings:
     stop_s: float = 180.0  # a shorter stop does not end a ride or a charge
     # judge
     judge_days: float = 400.0  # rules look at a vehicle's last so many days, so that a night costs no more as it ages
+    again_vehicles: int = 1000  # judged again a night because their profile or the rules changed; the rest waits
     # keep
     parts_days: float | None = None  # parts older than this are dropped; metrics and findings stay. None: never
     grace_hours: float = 48.0  # a retired part stays this long for readers of an older fleet.duckdb
@@ -64,10 +67,11 @@ class Settings:
 TABLES = {
     "take": ("settle_s", "min_known_share", "log_time_s", "log_memory_mb", "segment_frames", "span_gap_s", "jump_s"),
     "sessions": ("join_s", "stop_s"),
-    "judge": ("judge_days",),
+    "judge": ("judge_days", "again_vehicles"),
     "keep": ("parts_days", "grace_hours", "months_after", "cache_gb", "check_days"),
 }
-TOP = ("profiles", "lake", "zone", "paths")
+WHOLE = ("segment_frames", "again_vehicles")
+TOP = ("profiles", "lake", "zone", "paths", "vehicle")
 
 
 def read_settings(folder: Path) -> Settings:
@@ -89,7 +93,7 @@ def read_settings(folder: Path) -> Settings:
                 raise SettingsError(f"[{name}] {key} is not known", path, f"Known there: {', '.join(keys)}")
             if isinstance(value, bool) or not isinstance(value, int | float) or value < 0:
                 raise SettingsError(f"[{name}] {key} = {value!r} is not a number from 0 up", path, "Correct it")
-            values[key] = int(value) if key == "segment_frames" else float(value)
+            values[key] = int(value) if key in WHOLE else float(value)
     if loose := [k for k, v in table.items() if not isinstance(v, dict)]:
         raise SettingsError(f"{loose[0]} is not known", path, f"Known at the top: {', '.join(TOP)}")
     settings = Settings(**values, other=table)

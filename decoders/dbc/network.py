@@ -13,7 +13,7 @@ import numpy as np
 from herdbook.decoders.arrays import I16, U32, Bool
 from herdbook.decoders.dbc.j1939 import is_transport, parameter_group
 from herdbook.decoders.dbc.messages import Message
-from herdbook.decoders.dbc.parse import Rates, read_dbc
+from herdbook.decoders.dbc.parse import SUFFIXES, Rates, read_dbc
 from herdbook.decoders.errors import NetworkError
 from herdbook.decoders.frames import ERROR, EXTENDED, REMOTE, Frames
 
@@ -44,7 +44,7 @@ class Network:
 
     @classmethod
     def load(cls, paths: DbcSource | Iterable[DbcSource], lenient: bool = False) -> Network:
-        """Read DBC files: one path, several, or pairs (channel label, path).
+        """Read DBC files (or .arxml, .kcd, .sym): one path, several, or pairs (channel label, path).
 
         A label is the bus name as logs write it ("can0", "1"), or several of them joined by "|"; case does not matter.
         A file without a label, or with "", answers for every channel. Messages of the same name become one table when
@@ -188,7 +188,7 @@ def _pairs(paths: DbcSource | Iterable[DbcSource]) -> list[tuple[str, Path]]:
         return [("", Path(paths))]
     if isinstance(paths, tuple) and len(paths) == 2:
         label, path = paths
-        if isinstance(label, str) and not isinstance(path, tuple) and not label.lower().endswith(".dbc"):
+        if isinstance(label, str) and not isinstance(path, tuple) and Path(label).suffix.lower() not in SUFFIXES:
             return [(label, Path(path))]
     return [("", Path(one)) if isinstance(one, str | Path) else (one[0], Path(one[1])) for one in paths]
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 import logging
+import re
 import sys
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+from herdbook.decoders.dbc.mend import sound_part
 from herdbook.decoders.dbc.messages import Message, Signal
 from herdbook.decoders.errors import NetworkError
 
@@ -17,53 +20,94 @@ MAX_BITS = 64
 
 
 Rates = tuple[int | None, int | None]
+# Other descriptions of buses that cantools reads, with the encoding of their text, by suffix.
+SUFFIXES = {
+    ".dbc": ("dbc", "cp1252"),
+    ".kcd": ("kcd", "utf-8"),
+    ".sym": ("sym", "cp1252"),
+    ".arxml": ("arxml", "utf-8"),
+}
+AS_DBC = SUFFIXES[".dbc"]
 
 
 def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str], Rates]:
     """Messages of one DBC file; what was left out or is doubtful, in words; the bus's bit rates where it tells them.
 
+    Files that end in .arxml, .kcd or .sym are read as such.
     Strict (the default): any doubt about a signal's bits is a NetworkError that names file, message and signal.
-    Lenient: signals that do not fit their message, that have an impossible width, or that repeat a name are left out;
-    signals that overlap are kept, each decoded by its own declaration; all of it is noted.
+    Lenient: statements that cannot be read are left out; a 29-bit identifier without its flag is taken as one; signals
+    that do not fit their message, that have an impossible width or a factor of 0, or that repeat a name are left out;
+    signals that overlap are kept, each decoded by its own declaration; all of it is noted, with its line.
     """
-    messages, notes = [], []
-    database = _parse(path)
+    database, text, notes = _parse(path, lenient)
+    messages = []
     for raw in database.messages:
+        if getattr(raw, "is_container", False):
+            notes.append(f"{path.name}: message {raw.name}: a container of other messages, which are not looked into")
         signals, faults = _sound_signals(raw)
+        faults = [f"{_line_of(text, raw.name, fault)}{fault}" for fault in faults]
         if faults and not lenient:
-            raise NetworkError(
-                f"{path.name}: {'; '.join(faults)}. Mend the file, or load it leniently "
-                "(lenient=True), which leaves out what cannot be decoded."
-            )
+            raise NetworkError(f"{path.name}: {'; '.join(faults)}. {LENIENTLY}", lenient_helps=True)
         notes += [f"{path.name}: {fault}" for fault in faults]
         messages.append(_message(raw, signals, path.name))
     return messages, notes, (_rate(database, "Baudrate"), _rate(database, "BaudrateCANFD"))
 
 
+LENIENTLY = "Mend the file, or load it leniently (lenient=True), which leaves out what cannot be decoded."
+
+
 def _rate(database: Any, attribute: str) -> int | None:
     """A bit rate that the file gives as an attribute of its own, or as that one's default. [bit/s]"""
-    given, known = database.dbc.attributes, database.dbc.attribute_definitions
-    found = given[attribute].value if attribute in given else getattr(known.get(attribute), "default_value", None)
+    if database.dbc is None:
+        rates = {getattr(bus, "baudrate" if attribute == "Baudrate" else "fd_baudrate", None) for bus in database.buses}
+        found = rates.pop() if len(rates) == 1 else None
+    else:
+        given, known = database.dbc.attributes, database.dbc.attribute_definitions
+        found = given[attribute].value if attribute in given else getattr(known.get(attribute), "default_value", None)
     return int(found) if isinstance(found, int | float) and 1000 <= found <= 20_000_000 else None
 
 
-def _parse(path: Path) -> Any:
-    """cantools' own objects; every way in which the text can be wrong becomes a NetworkError."""
-    load_string = _parser()
+def _parse(path: Path, lenient: bool) -> tuple[Any, str, list[str]]:
+    """cantools' own objects, the text, and what was left out; every way in which the text can be wrong becomes a
+    NetworkError, which says that leniency helps only where it does."""
+    kind, encoding = SUFFIXES.get(path.suffix.lower(), AS_DBC)
+    load_string = _parser(kind)
     logging.getLogger("cantools").setLevel(logging.ERROR)
     try:
-        text = path.read_bytes().decode("cp1252", errors="replace")
+        text = path.read_bytes().decode(encoding, errors="replace").removeprefix("\ufeff")
     except OSError as e:
         raise NetworkError(f"{path}: cannot be read ({e.strerror}). Check path and permissions.") from None
     try:
-        return load_string(text, strict=False)
+        return load_string(text, strict=False), text, []
     except Exception as e:  # the parser raises many kinds, none of them documented
-        said = " ".join(str(e).split()) or type(e).__name__
-        raise NetworkError(f"{path.name}: not a DBC file that can be read: {said}") from None
+        said = (" ".join(str(e).split()) or type(e).__name__).rstrip(".")
+    refused = f"{path.name}: not a {kind.upper()} file that can be read: {said}"
+    if kind != "dbc":
+        raise NetworkError(refused)
+    try:
+        sound, notes = sound_part(text, lambda some: load_string(some, strict=False))
+        database = load_string(sound, strict=False)
+    except Exception:
+        raise NetworkError(refused) from None
+    if not lenient:
+        raise NetworkError(f"{refused}. {LENIENTLY}", lenient_helps=True)
+    return database, text, [f"{path.name}, {note}" for note in notes]
 
 
-def _parser() -> Any:
-    """cantools' function that parses DBC text.
+def _line_of(text: str, message: str, fault: str) -> str:
+    """ "line 12: " of a signal of a DBC's message, or of the message, or nothing."""
+    block = re.search(rf"^[ \t]*BO_\s+\d+\s+{re.escape(message)}\s*:", text, re.MULTILINE)
+    if not block:
+        return ""
+    at = block.start()
+    if signal := re.match(r"message \S+, signal (\w+):", fault):
+        found = re.compile(rf"^[ \t]*SG_\s+{signal[1]}\b", re.MULTILINE).search(text, at)
+        at = found.start() if found else at
+    return f"line {text[:at].count(chr(10)) + 1}: "
+
+
+def _parser(kind: str) -> Any:
+    """cantools' function that parses the text of one kind of file.
 
     Importing the whole of cantools takes a second, because its command line tools import python-can, and that every
     log format it can find. The parser needs none of it: it is imported under a passing stand-in for the package,
@@ -75,11 +119,10 @@ def _parser() -> Any:
         stand_in.__path__ = list(spec.submodule_search_locations or ())
         sys.modules["cantools"] = stand_in
     try:
-        from cantools.database.can.formats.dbc import load_string
+        return importlib.import_module(f"cantools.database.can.formats.{kind}").load_string
     finally:
         if stand_in is not None and sys.modules.get("cantools") is stand_in:
             del sys.modules["cantools"]
-    return load_string
 
 
 def _sound_signals(raw: Any) -> tuple[list[Signal], list[str]]:
@@ -103,6 +146,8 @@ def _fault(signal: Signal, bits: int, names: set[str]) -> str:
         return f"{signal.length} bits wide, but a float has 16, 32 or 64"
     if not 1 <= signal.length <= MAX_BITS:
         return f"{signal.length} bits wide, but 1 to {MAX_BITS} can be decoded"
+    if signal.scale == 0:
+        return "a factor of 0: every value of it would be the same"
     if signal.end_bit > bits:
         return f"needs {signal.end_bit} bits, but the message has {bits // 8} bytes ({bits} bits)"
     return ""

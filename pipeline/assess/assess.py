@@ -32,8 +32,8 @@ from herdbook.pipeline.settings import Settings
 from herdbook.pipeline.spans import SpanIndex, without
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import column_micros
-from herdbook.pipeline.vehicle.figures import PackFigures
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.profile_means import judges_by, measures_by
 
 
 @dataclass(frozen=True)
@@ -44,6 +44,7 @@ class Assessed:
     vehicle: str
     ticket: int
     profile: str
+    profile_means: str
     rule_set: str
     gone: tuple[tuple[int, int], ...]
     stretches: tuple[tuple[int, int, str], ...]
@@ -64,8 +65,7 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
     live = [s for log in known.logs if log.ref.part for span in log.spans for s in without(span, rest.touched_by(span))]
     wanted = stretches(live, int(settings.join_s * 1e6))
     inside = _inside(wanted, known.logs)
-    packs = {name: p.pack_figures for name, p in profiles.items()}
-    fingerprints = {key: fingerprints_of(logs, settings, packs) for key, logs in inside.items()}
+    fingerprints = {key: fingerprints_of(logs, settings, profiles) for key, logs in inside.items()}
     fresh = [s for s in wanted if known.stretches.get((s.start, s.end)) not in fingerprints[s.start, s.end]]
     kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
     gone = tuple(sorted(set(known.stretches) - kept - set(frozen)))
@@ -73,15 +73,17 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
     for stretch in fresh:
         _measure_stretch(store, inside[stretch.start, stretch.end], stretch, profiles, rows)
     new = rows.frames()
-    verdict, profile = VerdictRows(), ""
+    verdict, profile, means = VerdictRows(), "", ""
     if known.logs:
         profile = known.logs[-1].ref.profile
+        means = judges_by(_profile(profiles, profile, store))
         record = _record(known, gone, new, _profile(profiles, profile, store))
         verdict = verdict_rows(judge(record), record)
     return Assessed(
         vehicle=known.vehicle,
         ticket=known.ticket,
         profile=profile,
+        profile_means=means,
         rule_set=rule_set_version(),
         gone=gone,
         stretches=tuple((s.start, s.end, fingerprints[s.start, s.end][0]) for s in fresh),
@@ -106,13 +108,27 @@ def _inside(wanted: Sequence[Stretch], logs: Sequence[LogSpans]) -> dict[tuple[i
     return inside
 
 
-def fingerprints_of(logs: Sequence[LogSpans], settings: Settings, packs: Mapping[str, PackFigures]) -> list[str]:
+def fingerprints_of(logs: Sequence[LogSpans], settings: Settings, profiles: Mapping[str, Profile]) -> list[str]:
     """Of a stretch, by the logs that touch it. One of these in the catalogue means that its sessions and metrics are as
-    they would be made today; the first is today's name. packs: by profile."""
-    inside = [f"{x.ref.log} {x.ref.profile} {x.profile_hash} {x.shift} {x.bench} {x.ref.doubts}" for x in logs]
+    they would be made today; the first is today's name. profiles: by name, as they are now.
+
+    A profile is told by what it means. Stores from before that name its text, as it was when a log was taken: as good
+    where it is the same today.
+    """
     cut = f"{settings.join_s} {settings.stop_s} {settings.span_gap_s}"
-    measured_by = accepted(packs.get(logs[-1].ref.profile) if logs else None)
-    return [hashlib.sha256("\n".join([f"{how} {cut}", *sorted(inside)]).encode()).hexdigest() for how in measured_by]
+    last = profiles.get(logs[-1].ref.profile) if logs else None
+    ways = [{name: measures_by(profile) for name, profile in profiles.items()}]
+    if all(x.ref.profile in profiles and profiles[x.ref.profile].hash == x.profile_hash for x in logs):
+        ways.append({name: profile.hash for name, profile in profiles.items()})
+    found = []
+    for told in ways:
+        inside = [
+            f"{x.ref.log} {x.ref.profile} {told.get(x.ref.profile, x.profile_hash)} {x.shift} {x.bench} {x.ref.doubts}"
+            for x in logs
+        ]
+        words = ["\n".join([f"{how} {cut}", *sorted(inside)]) for how in accepted(last.pack_figures if last else None)]
+        found += [hashlib.sha256(word.encode()).hexdigest() for word in words]
+    return found
 
 
 def _touches(log: LogSpans, stretch: Stretch) -> bool:
@@ -185,4 +201,5 @@ def _record(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: Measured
             known.events, new.events, "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]
         ),
         reference=known.reference,
+        doubts=known.doubts,
     )

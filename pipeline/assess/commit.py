@@ -45,6 +45,9 @@ def commit_assessed(store: Store, done: Sequence[Assessed], scan: str = "") -> l
             note_scores(con, scan, [a.vehicle for a in done], [s for a in done for s in a.verdict.scores])
             insert(con, "finding_log", table(changes, LOGGED).select(pl.lit(scan).alias("scan"), pl.all()))
         for a in done:
+            if a.profile:
+                said = [a.vehicle, a.profile, a.profile_means, a.rule_set]
+                con.execute("INSERT OR REPLACE INTO judged VALUES (?, ?, ?, ?)", said)
             con.execute("DELETE FROM touched WHERE vehicle = ? AND ticket = ?", [a.vehicle, a.ticket])
     return changes
 

@@ -77,13 +77,22 @@ def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
         ("vehicles", f"{c['vehicles']:,}"),
         ("logs", f"{c['logs']:,}, of which {c['partial']:,} partial; {c['quarantined']:,} more in quarantine"),
         ("recorded", f"{c['hours']:.1f} h from {str(c['first_t'])[:16]} to {str(c['last_t'])[:16]} UTC"),
-        ("frames", f"{c['frames']:,}"),
+        ("frames", frames(c)),
         ("sessions", f"{c['sessions']:,} with {c['metrics']:,} metrics"),
         ("findings", f"{c['findings']:,}"),
         ("room", f"{c['part_bytes'] / 1e6:.1f} MB of parts, {c['catalogue_bytes'] / 1e6:.1f} MB published catalogue"),
         *told,
         ("last scan", f"{str(c['last_scan'])[:16]} UTC"),
     ]
+
+
+def frames(c: dict[str, Any]) -> str:
+    from herdbook.pipeline.commands.terminal import screen
+
+    if not c["overlapping"]:
+        return f"{c['frames']:,}"
+    logs = screen.plural(c["overlapping"], "log")
+    return f"{c['frames']:,} in all logs; {logs} overlap earlier ones, and what lies in both is counted in both"
 
 
 def check(

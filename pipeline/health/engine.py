@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from herdbook.pipeline.health.doubts import why_in_doubt
 from herdbook.pipeline.health.judgeable import why_not
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
@@ -56,6 +57,8 @@ def limits_of(rule: Rule, overrides: dict[str, float], chemistry: Chemistry | No
 
 def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
     """One rule over one record: its findings (worst first, at most ten windows each), or why it could not judge."""
+    if doubt := why_in_doubt(rule, record.doubts):
+        return NotAssessed(doubt)
     present = record.once("names", lambda: set(record.metrics["name"].unique().to_list()))
     missing = [name for name in rule.needs if name not in present]
     lacking = why_not(rule, record.profile)

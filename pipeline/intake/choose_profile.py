@@ -24,7 +24,7 @@ def _share_without_labels(frames: Frames, profile: Profile) -> float:
     if not any(label for label, _ in profile.buses):
         return 0.0
     data = (frames.flags & (ERROR | REMOTE)) == 0
-    network = Network.load([path for _, path in profile.buses])
+    network = Network.load([path for _, path in profile.buses], profile.lenient)
     return float(np.count_nonzero(network.knows(frames))) / max(1, int(np.count_nonzero(data)))
 
 

@@ -48,11 +48,16 @@ def vehicle_from_path(path: str, patterns: Sequence[str]) -> str:
 def vehicle_name(serial: str, profile: Profile) -> str:
     """A vehicle serial from the bus, as the profile writes vehicles: "HB-{serial:05d}"."""
     form = profile.identity.get("vehicle", "")
+    if not serial.isdecimal():  # already as the maker writes it
+        return re.sub(r"\{serial[^}]*\}", lambda _: serial, form) if form else serial
     return form.format(serial=int(serial)) if form else serial
 
 
-def whose(sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile) -> tuple[str, str]:
-    """(vehicle, how it is known: sidecar, path or bus). Raises: ContradictionError; InputError when nobody says."""
+def whose(
+    sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile, otherwise: str = ""
+) -> tuple[str, str]:
+    """(vehicle, how it is known: sidecar, path, bus or setting). otherwise: the setting, for a log that none of them
+    names. Raises: ContradictionError; InputError when nobody says."""
     on_bus = sorted({s.serial for s in serials if s.component == "vehicle"})
     if len(on_bus) > 1:
         raise ContradictionError(
@@ -62,6 +67,8 @@ def whose(sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profi
         )
     bus = vehicle_name(on_bus[0], profile) if on_bus else ""
     claims = [(by, name) for by, name in (("sidecar", sidecar), ("path", path), ("bus", bus)) if name]
+    if not claims and otherwise:
+        return checked_name(otherwise, "vehicle"), "setting"
     if not claims:
         raise InputError(
             "nothing says which vehicle this log is from",
@@ -81,4 +88,6 @@ def whose(sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profi
 def _same_number(name: str, serial: str, profile: Profile) -> bool:
     """Without a written form in the profile, HB-00017 and serial 17 are the same vehicle."""
     digits = re.search(r"(\d+)$", name)
-    return "vehicle" not in profile.identity and digits is not None and int(digits[1]) == int(serial)
+    if "vehicle" in profile.identity or not serial.isdecimal():
+        return False
+    return digits is not None and int(digits[1]) == int(serial)

@@ -179,7 +179,7 @@ def _taken(file: LogFile, store: Store, decided: _Decided, written: WrittenPart,
     report, serials = written.report, written.serials
     patterns = [*store.settings.paths, *filter(None, [profile.identity.get("path")])]
     by_path = vehicle_from_path(Path(file.path).as_posix(), patterns)
-    vehicle, identity_by = whose(sidecar.vehicle, by_path, serials, profile)
+    vehicle, identity_by = whose(sidecar.vehicle, by_path, serials, profile, store.settings.vehicle)
     tracker = SpanTracker(now, int(store.settings.span_gap_s * S), int(store.settings.jump_s * S), list(report.runs))
     spans = tracker.spans()
     if not any(s.dated for s in spans):

@@ -17,7 +17,6 @@ from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
-from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 
 AT_A = 30.0
@@ -31,7 +30,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ride = travel(session, signals)
     metrics: list[Metric] = []
     events: list[Event] = []
-    for side in SIDES:
+    for side in ride.rpm:
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = ride.rpm[side] / (ride.speed * gear / (math.pi * wheel) * 60.0)
         slip = _slip(ride, ratio, ride.amps[side])

@@ -34,15 +34,16 @@ from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, envelope_of, settled
+from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
 from herdbook.pipeline.science.brake_response import dropouts, response_s
-from herdbook.pipeline.science.road import RoadVehicle, level_decel
+from herdbook.pipeline.science.road import level_decel
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import extremes, longest_s, means, owner, slopes, sums
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
-from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.roles import ROLES, SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_A = 3.0  # a demand under this is too small to judge a delivery by; engineering choice
@@ -69,7 +70,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         | _voltages(samples, profile, judged)
         | _dropout(samples, envelope, delay)
         | _switch(samples, signals)
-        | _decel(samples, signals, road_vehicle(profile))
+        | _decel(samples, signals, profile)
     )
     return Outcome(_metrics(samples, table), _events(samples, table))
 
@@ -118,7 +119,8 @@ def _delivery(s: Samples, envelope: Envelope, judged: Bools) -> dict[str, Floats
 
 
 def _sides(s: Samples, steady: Bools) -> dict[str, Floats]:
-    left, right = (means(s.side_a[side], s.events, steady) for side in ("left", "right"))
+    absent = np.full(s.t.shape, np.nan)
+    left, right = (means(s.side_a.get(side, absent), s.events, steady) for side in SIDES)
     with np.errstate(invalid="ignore", divide="ignore"):
         middle = 0.5 * (left + right)
         asymmetry = np.where(middle >= LEAST_A, np.abs(left - right) / middle, np.nan)
@@ -176,15 +178,15 @@ def _switch(s: Samples, signals: Signals) -> dict[str, Floats]:
     return {"since_open_s": np.where(k >= 0, np.maximum(since, 0.0), np.nan)}
 
 
-def _decel(s: Samples, signals: Signals, car: RoadVehicle) -> dict[str, Floats]:
+def _decel(s: Samples, signals: Signals, profile: Profile) -> dict[str, Floats]:
     """From the speed's own samples, so that repeated values do not make the error look small."""
-    speed = signals.series("vehicle_speed")
+    speed, car = signals.series("vehicle_speed"), road_vehicle(profile)
     i = np.searchsorted(s.t[s.events.first], speed.t, side="right") - 1
     inside = (i >= 0) & (speed.t <= s.t[s.events.last][np.maximum(i, 0)])
     slope, se = slopes(speed.t, speed.v, np.where(inside, i, -1).astype(np.int64), len(s.events))
     out = {"decel_ms2": -slope, "decel_se_ms2": se}
     if car.known and not np.isnan(car.rolling):
-        amps = -(s.side_a["left"] + s.side_a["right"])
+        amps = -total_current(s.side_a, profile)
         out["level_decel_ms2"] = means(level_decel(car, s.state.speed_ms, amps), s.events)
         out["rest_ms2"] = out["decel_ms2"] - out["level_decel_ms2"]
     return out

@@ -9,10 +9,10 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.motors import motors_of
 from herdbook.pipeline.science.stretches import means, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
-from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_RPM = 300.0  # of the reference: slower, a loss cannot be told from standing
@@ -25,7 +25,7 @@ IMPLAUSIBLE = 1.4  # times the reference
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics: list[Metric] = []
     events: list[Event] = []
-    for side in SIDES:
+    for side in motors_of(signals):
         s = signals.series("motor_speed", side)
         if len(s) < 10:
             continue
@@ -54,8 +54,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Floats:
     """Speed in rpm, without its sign, this motor should have: by the wheel where the profile gives gear and wheel, and
-    by the other motor; where both are known they must agree within a quarter, else NaN (a locked or spinning wheel)."""
-    other = signals.at(t, "motor_speed", "left" if side == "right" else "right", hold_s=PAUSE_S)
+    by the other motors; where both are known they must agree within a quarter, else NaN (a locked wheel)."""
+    others = [signals.at(t, "motor_speed", m, hold_s=PAUSE_S) for m in motors_of(signals) if m != side]
+    other = others[0] if len(others) == 1 else _middle(others, t)
     gear, wheel = profile.drive_figures.gear or np.nan, profile.drive_figures.wheel_m or np.nan
     road = signals.at(t, "vehicle_speed", hold_s=PAUSE_S) * gear / (np.pi * wheel) * 60.0
     with np.errstate(invalid="ignore"):
@@ -64,6 +65,11 @@ def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Float
     out = np.where(known, road, other)
     out[known & ~agree & np.isfinite(other)] = np.nan
     return np.asarray(np.abs(out))
+
+
+def _middle(others: list[Floats], t: Times) -> Floats:
+    known = [np.abs(other) for other in others if np.isfinite(other).any()]
+    return np.asarray(np.nanmedian(known, axis=0)) if known else np.full(t.shape, np.nan)
 
 
 SET = MetricSet(

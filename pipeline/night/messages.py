@@ -157,6 +157,9 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
     if changes.not_assessed:
         lines += ["", "NOT ASSESSED", "Nobody knows what stands against these vehicles; the next scan tries again."]
         lines += _listed(changes.not_assessed)
+    if told := [d for d in changes.doubts if d.verdict == "contradicted" or d.new]:
+        lines += ["", "PROFILES IN DOUBT"]
+        lines += [_cut(f"- {d.profile}: {d.words}") for d in told[:MOST_LINES]]
     if changes.changes:
         lines += ["", "CHANGED"]
         lines += [
@@ -165,6 +168,7 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
         ]
         more = len(changes.changes) - MOST_LINES
         lines += [f"- and {more} more; the fleet page and `herdbook night --json` have them all"] if more > 0 else []
+    lines += ["", *map(_cut, changes.notes)] if changes.notes else []
     if changes.quarantined:
         lines += ["", "IN QUARANTINE"]
         lines += _listed(changes.quarantined)

@@ -1,5 +1,5 @@
-"""The steps of a scan, once: find, take, commit, assess, commit, close, publish. May be killed at any instruction; the
-next scan goes on.
+"""The steps of a scan, once: find, take, commit, see who was judged by what changed, assess, commit, close, publish.
+May be killed at any instruction; the next scan goes on.
 
 How the parts are run is a Runner's choice: pipeline/night/in_workers.py on this machine, flows/night/as_tasks.py as
 Prefect tasks. The results are the same. One scan at a time holds the store.
@@ -18,6 +18,7 @@ from typing import ParamSpec, Protocol, TypeVar
 
 from herdbook.pipeline.assess.commit import commit_assessed
 from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
+from herdbook.pipeline.assess.outdated import Again, due_again, mark_again
 from herdbook.pipeline.assess.plan import VehiclePlan, planned, vehicles_touched
 from herdbook.pipeline.health.profile_limits import refuse_wrong_limits
 from herdbook.pipeline.intake.account import InboxAccount
@@ -26,6 +27,7 @@ from herdbook.pipeline.intake.ledger import commit, forget_removed
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.batches import in_batches
 from herdbook.pipeline.night.close import close
+from herdbook.pipeline.night.contacts import hold_against_logs
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.night.progress import Progress, silent
 from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, check_clock, end_scan, note_steps
@@ -76,6 +78,7 @@ class ScanResult:
     changes: tuple[FindingChange, ...] = ()
     failed: dict[str, str] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
     inbox: InboxAccount = field(default_factory=InboxAccount)
 
 
@@ -95,6 +98,7 @@ class ScanSteps:
     changes: list[FindingChange] = field(default_factory=list)
     failed: dict[str, str] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
+    again: Again = field(default_factory=Again)
     inbox: InboxAccount = field(default_factory=InboxAccount)
     trust_clock: bool = False
 
@@ -114,7 +118,7 @@ class ScanSteps:
             refuse_wrong_limits(store.profiles())
             scan = begin_scan(store, self.now)
             try:
-                self._timed("take", self._take, find)
+                self._timed("take", self._take_all, find, scan)
                 self._timed("assess", self._assess, scan)
             except BaseException:
                 with suppress(Exception):  # whatever stopped the scan is what the user must hear
@@ -136,6 +140,7 @@ class ScanSteps:
             changes=told,
             failed=self.failed,
             seconds=self.seconds,
+            notes=self.again.notes,
             inbox=self.inbox,
         )
 
@@ -171,8 +176,19 @@ class ScanSteps:
             self.inbox.add(done)
             self.counts = self.counts.plus(done)
 
+    def _take_all(self, find: Find, scan: str) -> None:
+        """What is new; then what other DBC files would decode otherwise, of vehicles to be judged again tonight."""
+        self._take(find)
+        self.again = due_again(self.store)
+        if self.again.logs:
+            results = self._counted(self.runner.take(self.again.logs), len(self.again.logs), "decoding again")
+            for batch in in_batches(results, COMMIT_LOGS, self.runner.commit_s):
+                commit(self.store, batch, self.now)
+        mark_again(self.store, self.again, scan)
+
     def _assess(self, scan: str) -> None:
-        """Every vehicle whose record changed, also those that an earlier scan left behind."""
+        """Every vehicle whose record changed, also those that an earlier scan left behind; profiles first."""
+        self.runner.step("hold profiles against logs", hold_against_logs, self.store, scan)
         vehicles = vehicles_touched(self.store)
         work = planned(self.store, vehicles, self.runner.plan_at_once)
         results = self._counted(self.runner.assess(work), len(vehicles), "assessing vehicles")

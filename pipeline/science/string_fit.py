@@ -43,13 +43,13 @@ FAR_V, FAR_SE = 0.12, 0.04  # below an empty group's knee the curve is not known
 # twice out of three it has only drifted away).
 
 
-class Cause(StrEnum):
+class Why(StrEnum):
     CHARGE = "charge"
     CAPACITY = "capacity"
     LEAK = "leak"
 
 
-PRIOR = {Cause.CHARGE: 0.01, Cause.CAPACITY: 0.005, Cause.LEAK: 0.005}
+PRIOR = {Why.CHARGE: 0.01, Why.CAPACITY: 0.005, Why.LEAK: 0.005}
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class Weighed:
     shares (a leak: a day); since: days at which it began."""
 
     chance: dict[str, float]
-    cause: Cause
+    cause: Why
     size: float
     se: float
     since: float
@@ -124,11 +124,11 @@ def weigh(curve: Curve, m: Moments, group: int) -> Weighed:
     none = loglik[names == ""][0]
     evidence: dict[str, float] = {"": float(np.log(1.0 - sum(PRIOR.values()))) + none}
     weight = np.array([c.weight for c in cases])
-    for cause in Cause:
+    for cause in Why:
         mine, w = loglik[names == cause], weight[names == cause]
         evidence[cause] = float(np.log(PRIOR[cause]) + mine.max() + np.log(w @ np.exp(mine - mine.max()) / w.sum()))
     chance = _chances(evidence)
-    best = max(Cause, key=lambda c: chance[c])
+    best = max(Why, key=lambda c: chance[c])
     at = np.flatnonzero(names == best)
     share = weight[at] * np.exp(loglik[at] - loglik[at].max())
     share /= share.sum()
@@ -142,11 +142,11 @@ def weigh(curve: Curve, m: Moments, group: int) -> Weighed:
 def _chances(evidence: dict[str, float]) -> dict[str, float]:
     """Of none and of each cause. That something is wrong is told by the readings, which of the causes by the shape of
     a curve that is a model as well: evidence between causes counts for BETWEEN of itself."""
-    top = max(evidence[c] for c in Cause)
-    split = {c: float(np.exp(BETWEEN * (evidence[c] - top))) for c in Cause}
-    wrong = top + float(np.log(sum(np.exp(evidence[c] - top) for c in Cause)))
+    top = max(evidence[c] for c in Why)
+    split = {c: float(np.exp(BETWEEN * (evidence[c] - top))) for c in Why}
+    wrong = top + float(np.log(sum(np.exp(evidence[c] - top) for c in Why)))
     none = float(1.0 / (1.0 + np.exp(min(wrong - evidence[""], 700.0))))
-    return {"": none, **{c: (1.0 - none) * split[c] / sum(split.values()) for c in Cause}}
+    return {"": none, **{c: (1.0 - none) * split[c] / sum(split.values()) for c in Why}}
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,19 +176,19 @@ def _cases(m: Moments) -> list[_Case]:
         first = (
             float(times.size) if onset == times[0] else 1.0
         )  # there from the first day on, or begun since: as likely
-        out += [_Case(Cause.CHARGE, a, onset, np.where(on, a, 0.0), first) for a in (*CHARGES, *(-x for x in CHARGES))]
+        out += [_Case(Why.CHARGE, a, onset, np.where(on, a, 0.0), first) for a in (*CHARGES, *(-x for x in CHARGES))]
         length = max(times[-1] - onset, 1e-9)
         for b in CAPACITIES:
             whole = -b / (1.0 - b) * (1.0 - m.z)
-            out.append(_Case(Cause.CAPACITY, b, onset, np.where(on, whole, 0.0), first))
+            out.append(_Case(Why.CAPACITY, b, onset, np.where(on, whole, 0.0), first))
             if onset < times[-1]:
                 grown = whole * np.clip((m.days - onset) / length, 0.0, 1.0)
-                out.append(_Case(Cause.CAPACITY, b, onset, grown, weight=GROWS))
+                out.append(_Case(Why.CAPACITY, b, onset, grown, weight=GROWS))
         for rate in LEAKS:
             if onset < times[-1]:
                 sunk = -rate * np.clip(m.days - onset, 0.0, None)
                 stood = STOOD if onset == times[0] else (0.0,)
-                out += [_Case(Cause.LEAK, rate, onset, sunk + a, first / len(stood)) for a in stood]
+                out += [_Case(Why.LEAK, rate, onset, sunk + a, first / len(stood)) for a in stood]
     return out
 
 
@@ -215,10 +215,10 @@ def _sound(curve: Curve, m: Moments, group: int) -> Floats:
     return np.asarray(out)
 
 
-def would_show(curve: Curve, m: Moments, cause: Cause, size: float) -> bool:
+def would_show(curve: Curve, m: Moments, cause: Why, size: float) -> bool:
     """Whether such a fault, there from the first day on, would have stood out of what sound groups differ by."""
     depth, days = 1.0 - m.z, m.days
-    shift = {Cause.CHARGE: -size + 0.0 * depth, Cause.CAPACITY: -size * depth, Cause.LEAK: -size * days}[cause]
+    shift = {Why.CHARGE: -size + 0.0 * depth, Why.CAPACITY: -size * depth, Why.LEAK: -size * days}[cause]
     differ = weights(m.z + shift) - weights(m.z)
     expected = np.clip(differ @ curve.mean, -FAR_V, FAR_V)
     differ[np.abs(expected) >= FAR_V] = 0.0

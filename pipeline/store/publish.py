@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import duckdb
 
 
-Named = tuple[str, str]  # a part and its hash
+Named = tuple[str, str, bool]  # a part, its hash, and whether a log in it overlaps another
 DUCKDBS_OWN = {"main", "temp", "system", "information_schema", "pg_catalog"}
 
 
@@ -140,23 +140,35 @@ def _text(value: str) -> str:
 def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Lake, groups: Sequence[Sequence[Named]]) -> None:
     """One view a message: vehicle, t, channel, source, the signals in the DBC's units, log.
 
-    groups: parts and hashes by network; all of one have one layout, so that DuckDB looks into one file until asked.
+    groups: parts and hashes by network; all of one have one layout, so that DuckDB looks into one file until asked. A
+    frame that lies in several logs is given once: where logs overlap, the first log (by its hash) that has a row of
+    that time speaks; parts of logs that overlap nothing are read as they are.
     """
     schema = _quoted(schema_name(profile.name))
     con.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
-    layouts: dict[str, Layout] = {}
+    layouts: dict[bool, dict[str, Layout]] = {False: {}, True: {}}
     for number, parts in enumerate(groups):
         sound, layout = _sound(lake, parts)
-        if sound:
-            rows = f"{schema}._parts_{number}"
-            files = ", ".join(_text(lake.address(p)) for p in sound)
-            con.execute(f"CREATE VIEW {rows} AS SELECT * FROM read_parquet([{files}])")
-            layouts[rows] = layout
-    for message, view in _view_names({m for layout in layouts.values() for m in layout.messages}).items():
-        some = " UNION ALL BY NAME ".join(
-            _message_rows(message, rows, layout) for rows, layout in layouts.items() if message in layout.messages
-        )
-        con.execute(f"CREATE VIEW {schema}.{_quoted(view)} AS SELECT * EXCLUDE (log), log FROM ({some})")
+        for shared, by_name in layouts.items():
+            if some := [part for part, _, is_shared in sound if is_shared == shared]:
+                rows = f"{schema}._parts_{number}{'_shared' * shared}"
+                files = ", ".join(_text(lake.address(part)) for part in some)
+                con.execute(f"CREATE VIEW {rows} AS SELECT * FROM read_parquet([{files}])")
+                by_name[rows] = layout
+    for message, view in _view_names(
+        {m for by in layouts.values() for layout in by.values() for m in layout.messages}
+    ).items():
+        alone, shared_rows = (_all_rows(message, by_name) for by_name in layouts.values())
+        once = f"SELECT * FROM ({shared_rows}) QUALIFY log = min(log) OVER (PARTITION BY vehicle, t, channel, source)"
+        told = " UNION ALL BY NAME ".join([*([alone] if alone else []), *([once] if shared_rows else [])])
+        con.execute(f"CREATE VIEW {schema}.{_quoted(view)} AS SELECT * EXCLUDE (log), log FROM ({told})")
+
+
+def _all_rows(message: str, layouts: Mapping[str, Layout]) -> str:
+    """layouts: by the view of the parts that have it. "" where none knows the message."""
+    return " UNION ALL BY NAME ".join(
+        _message_rows(message, rows, layout) for rows, layout in layouts.items() if message in layout.messages
+    )
 
 
 def _message_rows(message: str, rows: str, layout: Layout) -> str:
@@ -176,11 +188,11 @@ def _message_rows(message: str, rows: str, layout: Layout) -> str:
     )
 
 
-def _sound(lake: Lake, parts: Sequence[Named]) -> tuple[list[str], Layout]:
+def _sound(lake: Lake, parts: Sequence[Named]) -> tuple[Sequence[Named], Layout]:
     """The parts, without the first ones that cannot be opened, and their layout."""
-    for i, (part, digest) in enumerate(parts):
+    for i, (part, digest, _) in enumerate(parts):
         try:
-            return [name for name, _ in parts[i:]], lake.open(part, digest).layout
+            return parts[i:], lake.open(part, digest).layout
         except DamagedPartError:
             continue
     return [], Layout({})

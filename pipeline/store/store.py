@@ -25,7 +25,7 @@ from herdbook.pipeline.lake.open import lake_of
 from herdbook.pipeline.lake.place import OWN, Lake
 from herdbook.pipeline.settings import FILE, Settings, read_settings
 from herdbook.pipeline.times import in_words, now_us
-from herdbook.pipeline.vehicle.profile import Profile, load_profiles
+from herdbook.pipeline.vehicle.profile import Profile, load_profile, load_profiles
 
 if TYPE_CHECKING:
     import duckdb
@@ -111,6 +111,9 @@ class Store:
     def profiles(self) -> list[Profile]:
         """The vehicle profiles named in the settings; read once a process while unchanged. Raises: ProfileError."""
         folder = self.folder / self.settings.profiles
+        if folder.is_file():
+            beside = tuple((str(p), p.stat().st_mtime_ns) for p in sorted(folder.parent.iterdir()) if p.is_file())
+            return list(_profiles(folder, beside))
         if not folder.is_dir():
             raise SettingsError(
                 "the folder of vehicle profiles is missing",
@@ -172,4 +175,4 @@ def _use_profiles(folder: Path, profiles: Path) -> None:
 
 @lru_cache(maxsize=8)
 def _profiles(folder: Path, stamps: tuple[tuple[str, int], ...]) -> tuple[Profile, ...]:
-    return tuple(load_profiles(folder))
+    return (load_profile(folder),) if folder.is_file() else tuple(load_profiles(folder))

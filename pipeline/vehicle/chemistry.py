@@ -118,20 +118,24 @@ def chemistries() -> tuple[str, ...]:
     return tuple(sorted(path.stem.upper() for path in CHEMISTRIES.glob("*.toml")))
 
 
-@cache
 def chemistry(name: str) -> Chemistry:
     """A shipped chemistry by its name, "LFP", or a maker's own by the path of its file.
 
     Raises: ChemistryError when there is none, or its file is wrong.
     """
     if name.endswith(OWN):
-        return load_chemistry(Path(name))
+        return _loaded(Path(name), Path(name).stat().st_mtime_ns if Path(name).exists() else 0)
     path = CHEMISTRIES / f"{name.lower()}.toml"
     if name.upper() not in chemistries():
         known = ", ".join(chemistries())
         raise ChemistryError(
             f"no such chemistry: {name!r}", CHEMISTRIES, f"Known: {known}; a new one is one file there"
         )
+    return _loaded(path, 0)
+
+
+@cache
+def _loaded(path: Path, _stamp: int) -> Chemistry:
     return load_chemistry(path)
 
 

@@ -93,6 +93,12 @@ class Profile:
     def drive_figures(self) -> DriveFigures:
         return DriveFigures(self.drive, self.name)
 
+    def bit_name(self, role: str, item: str, bit: int) -> str:
+        """What a fault bit means, in the maker's words: " (over voltage)", or "" where the files do not say."""
+        named = (dict(m.bit_names) for m in self.roles if m.role == role and str(m.item) == item)
+        name = next(named, {}).get(bit)
+        return f" ({name})" if name else ""
+
     def network(self) -> Network:
         """The DBC files as one network; loaded once a process."""
         return _network(self.buses, self.network_hash, self.protection, self.lenient)
@@ -240,8 +246,10 @@ def _loaded(
     try:
         network = _network(buses, network_hash, (), lenient)
     except DecoderError as error:
-        do = "Correct the DBC file" + ("" if lenient else ", or write lenient = true into its [[bus]]")
-        found.wrong(("bus", 0), f"its DBC files do not load: {error}", do)
+        helps = not lenient and _loads_leniently(buses, network_hash)
+        do = "Correct the DBC file" + (", or write lenient = true into its [[bus]]" if helps else "")
+        said = str(error).split(" Mend the file, or load it")[0]
+        found.wrong(("bus", 0), f"its DBC files do not load: {said}", do)
         return None
     try:
         check_protections(_network(buses, network_hash, protection, lenient))
@@ -252,6 +260,16 @@ def _loaded(
             "Correct it here or there",
         )
     return network
+
+
+def _loads_leniently(buses: tuple[tuple[str, Path], ...], network_hash: str) -> bool:
+    """Advice is given where it has been seen to work."""
+    from herdbook.decoders import DecoderError
+
+    try:
+        return bool(_network(buses, network_hash, (), True).messages)
+    except DecoderError:
+        return False
 
 
 def _limits(table: dict[str, Any], found: Findings) -> dict[str, float]:

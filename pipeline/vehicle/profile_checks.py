@@ -68,8 +68,7 @@ def check_roles(table: object, network: Network, torque_nm_per_a: float | None, 
     """All mappings that are sound; an entry that is not is told and left out. torque_nm_per_a: of one motor."""
     if not isinstance(table, dict):
         return ()
-    signals = {(m.name, s.name): s for m in network.messages for s in m.signals}
-    units = {key: s.unit for key, s in signals.items()}
+    units = {(m.name, s.name): s.unit for m in network.messages for s in m.signals}
     dbc = DbcSignals.of(network)
     roles: list[Mapping] = []
     plain = {name: _without_shared(entry) for name, entry in table.items()}
@@ -77,15 +76,8 @@ def check_roles(table: object, network: Network, torque_nm_per_a: float | None, 
         if isinstance(some, str):
             found.wrong(("roles", name), some)
             continue
-        if flat := sorted({".".join(key) for m in some for key in m.reads if signals[key].scale == 0}):
-            what = f"role {name}: the DBC file gives {flat[0]} a factor of 0: every value of it would be the same"
-            found.wrong(("roles", name), what, "Correct the DBC file")
-            continue
         roles += some
     _check_twice(roles, table, found)
-    for (message, signal), about in signals.items():
-        if about.scale == 0:
-            found.doubt(("bus", 0), f"the DBC file gives {message}.{signal} a factor of 0", "Correct it there")
     return tuple(roles)
 
 

@@ -9,6 +9,7 @@ import tests.toy.logs as toy
 from herdbook.pipeline.assess.assess import assess, fingerprints_of
 from herdbook.pipeline.assess.plan import plan
 from herdbook.pipeline.store.connection import visit
+from herdbook.pipeline.vehicle.profile import Profile
 from tests.toy.bench import DATA, Bench
 
 # What older measurings took from the profile alone, or took another value of where it gave none.
@@ -32,8 +33,7 @@ def test_a_store_from_before_versions_is_not_measured_again(tmp_path: Path) -> N
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
     work = plan(bench.store, ["TOY-007"])[0]
-    packs = {p.name: p.pack_figures for p in bench.store.profiles()}
-    today, _, before = fingerprints_of(work.logs, bench.store.settings, packs)
+    today, *_, before = fingerprints_of(work.logs, bench.store.settings, _profiles(bench))
     assert set(work.stretches.values()) == {today}
     _rename(bench, before)
     assert assess(bench.store, "TOY-007").stretches == ()
@@ -46,8 +46,11 @@ def test_a_pack_whose_activation_energy_was_another_is_measured_again(bench: Ben
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
     work = plan(bench.store, ["TOY-007"])[0]
-    packs = {p.name: p.pack_figures for p in bench.store.profiles()}
-    assert len(fingerprints_of(work.logs, bench.store.settings, packs)) == 1
+    assert len(fingerprints_of(work.logs, bench.store.settings, _profiles(bench))) == 2, "by meaning, and by text"
+
+
+def _profiles(bench: Bench) -> dict[str, Profile]:
+    return {p.name: p for p in bench.store.profiles()}
 
 
 def _rename(bench: Bench, name: str) -> None:

@@ -82,11 +82,12 @@ def _fingerprints(store: Store) -> None:
     """What assessment compares, for the copies too, so that they count as done."""
     with transaction(store.catalogue) as con:
         vehicles = [v for (v,) in con.execute("SELECT vehicle FROM vehicles ORDER BY 1").fetchall()]
-    rows, packs = [], {p.name: p.pack_figures for p in store.profiles()}
+    rows, profiles = [], {p.name: p for p in store.profiles()}
     for work in plan(store, vehicles):
         by_day = {log.spans[0][0] // 86_400_000_000: log for log in work.logs}
         for a, b in work.stretches:
-            rows.append((work.vehicle, a, b, fingerprints_of([by_day[a // 86_400_000_000]], store.settings, packs)[0]))
+            name = fingerprints_of([by_day[a // 86_400_000_000]], store.settings, profiles)[0]
+            rows.append((work.vehicle, a, b, name))
     names = {"vehicle": pl.String, "start_t": pl.Int64, "end_t": pl.Int64, "fingerprint": pl.String}
     frame = pl.DataFrame(rows, schema=names, orient="row")
     with transaction(store.catalogue) as con:

@@ -144,7 +144,9 @@ def test_lenient_leaves_out_what_cannot_be_decoded_and_says_so(tmp_path: Path) -
     block = 'BO_ 5 M: 8 X\n SG_ A : 60|8@1+ (1,0) [0|0] "" X\n SG_ B : 0|8@1+ (1,0) [0|0] "" X\n'
     network = Network.load(dbc(tmp_path, "bad.dbc", block), lenient=True)
     assert decode(frames_of(5, [b"\7" * 8]), network)["M"].columns == ["t", "B"]
-    assert network.notes == ("bad.dbc: message M, signal A: needs 68 bits, but the message has 8 bytes (64 bits)",)
+    assert network.notes == (
+        "bad.dbc: line 6: message M, signal A: needs 68 bits, but the message has 8 bytes (64 bits)",
+    )
 
 
 def test_a_message_longer_than_any_frame_gives_what_a_frame_holds(tmp_path: Path) -> None:

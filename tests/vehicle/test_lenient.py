@@ -52,3 +52,19 @@ def test_leniently_what_is_sound_is_decoded_and_the_rest_is_told(tmp_path: Path)
     assert "signal C" in told["doubts"][0]
     strict = load_profile(profiles(tmp_path / "q") / "toy.toml")
     assert load_profile(folder / "toy.toml").network_hash != strict.network_hash
+
+
+def test_leniency_is_advised_only_where_it_helps(tmp_path: Path) -> None:
+    folder = profiles(tmp_path / "p")
+    (folder / "toy.dbc").write_text("this is no description of a bus\n")
+    with pytest.raises(ProfileError, match=r"not a DBC file") as e:
+        load_profile(folder / "toy.toml")
+    assert "lenient" not in str(e.value)
+
+
+def test_a_log_of_a_lenient_profile_with_other_bus_labels_is_told_so(tmp_path: Path) -> None:
+    folder = spoilt(tmp_path / "p", 'lenient = true\nchannel = "can7"')
+    bench = Bench(tmp_path / "bench", folder)
+    toy.write(bench.inbox / "TOY-007.log", toy.day())
+    bench.scan()
+    assert "the log's buses are called can0" in bench.reasons()["TOY-007.log"]

@@ -131,7 +131,10 @@ def test_a_signal_whose_factor_is_zero_is_refused(tmp_path: Path) -> None:
     line = next(x for x in dbc.splitlines() if x.strip().startswith("SG_ PackVoltage "))
     flat = line[: line.index("(")] + "(0,0)" + line[line.index(")") + 1 :]
     (tmp_path / "zirbel.dbc").write_text(dbc.replace(line, flat), "utf-8")
-    with pytest.raises(ProfileProblems, match=r"role pack_voltage: .* BMS_Pack.PackVoltage a factor of 0"):
+    with pytest.raises(ProfileProblems, match=r"message BMS_Pack, signal PackVoltage: a factor of 0"):
+        load_profile(path)
+    path.write_text(path.read_text("utf-8").replace("[[bus]]", "[[bus]]\nlenient = true"), "utf-8")
+    with pytest.raises(ProfileProblems, match=r"role pack_voltage: message BMS_Pack has no signal PackVoltage"):
         load_profile(path)
 
 

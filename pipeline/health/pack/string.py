@@ -22,10 +22,10 @@ from herdbook.pipeline.science.ocv import Ocv
 from herdbook.pipeline.science.robust_fit import MAD_TO_SD
 from herdbook.pipeline.science.string_fit import (
     NODES,
-    Cause,
     Curve,
     Moments,
     Weighed,
+    Why,
     learn,
     stands_apart,
     weigh,
@@ -67,7 +67,7 @@ class StringFit:
     curve: Curve | None = None
     moments: Moments | None = None
 
-    def could_show(self, cause: Cause, size: float) -> bool:
+    def could_show(self, cause: Why, size: float) -> bool:
         """Whether the record would have shown a fault of that size in a usual group; a leak's size is a day's."""
         return self.curve is not None and self.moments is not None and would_show(self.curve, self.moments, cause, size)
 

@@ -12,16 +12,16 @@ from dataclasses import dataclass
 from herdbook.pipeline.health.pack.string import StringFit, string_fit
 from herdbook.pipeline.health.rule import Finding, Record
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.science.string_fit import Cause, Weighed
+from herdbook.pipeline.science.string_fit import Weighed, Why
 
 DOUBT = 0.02  # chance that nothing is wrong with the group, at most (engineering choice)
 LEAST = 0.4  # chance of the cause that is named: the likeliest of three (engineering choice)
 SURE = 0.5  # from here on it is a matter for the service desk (engineering choice)
 MOST = 0.99  # no model of a curve is surer
 WORDS = {
-    Cause.CHARGE: "a difference in charge alone, when a charge to full and some hours of balancing bring it back",
-    Cause.CAPACITY: "little capacity, when it is level at full and falls behind again with every ride",
-    Cause.LEAK: "a leak, when it falls behind at rest too",
+    Why.CHARGE: "a difference in charge alone, when a charge to full and some hours of balancing bring it back",
+    Why.CAPACITY: "little capacity, when it is level at full and falls behind again with every ride",
+    Why.LEAK: "a leak, when it falls behind at rest too",
 }
 
 
@@ -29,7 +29,7 @@ WORDS = {
 class Spoken:
     """One cause in the words of its rule. scale: from shares to unit. sentence: of the item and what was weighed."""
 
-    cause: Cause
+    cause: Why
     scale: float
     unit: str
     sentence: Callable[[str, Weighed], str]
@@ -46,7 +46,7 @@ def from_fit(record: Record, about: Spoken, said: Collection[str], limits: Mappi
     return out
 
 
-def refuted(record: Record, item: str, cause: Cause, size: float) -> bool:
+def refuted(record: Record, item: str, cause: Why, size: float) -> bool:
     """Whether the whole record contradicts a fault of that size (share): it would show, and the group stands level."""
     fit = string_fit(record)
     return item in fit.looked and item not in fit.groups and fit.could_show(cause, size)
@@ -55,7 +55,7 @@ def refuted(record: Record, item: str, cause: Cause, size: float) -> bool:
 def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mapping[str, float]) -> Finding:
     size, chance = about.scale * abs(w.size), w.chance[about.cause]
     act = size > limits["act"]
-    others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Cause if c is not about.cause and w.chance[c] > 0.05]
+    others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > 0.05]
     return Finding(
         severity=Severity.SERVICE if act and chance >= SURE else Severity.NOTE,
         item=f"cell {item}",

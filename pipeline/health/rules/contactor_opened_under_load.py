@@ -11,6 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import bits_set, reads_in
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
@@ -96,9 +98,9 @@ RULE = Rule(
     judge=judge,
     meaning=("The pack cut itself off in mid-ride. The rider loses drive, and under braking the electric brake."),
     causes=(
-        "a protection limit was reached: voltage, current or temperature of a group",
+        Cause("a protection limit was reached: voltage, current or temperature of a group", bits_set("bms_fault")),
         "a loose pack connector or a worn switch",
-        "a fault of the pack's electronics",
+        Cause("a fault of the pack's electronics", reads_in("bms_state", "fault", rules_out=False)),
     ),
     bench=(
         "read the pack's fault memory with the maker's service tool",

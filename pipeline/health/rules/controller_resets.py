@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
@@ -88,7 +90,12 @@ RULE = Rule(
     ),
     judge=judge,
     meaning="While the controller starts there is no torque and no electric brake.",
-    causes=("Loose power or key-switch plug", "Weak pack: voltage falls under load", "Firmware watchdog", "Moisture"),
+    causes=(
+        "Loose power or key-switch plug",
+        Cause("Weak pack: voltage falls under load", also_found("weak_group", "resistance_outside_groups")),
+        "Firmware watchdog",
+        "Moisture",
+    ),
     bench=(
         "Move power and switch plugs with the controller on, wheels free",
         "Read the controller's restart reasons",

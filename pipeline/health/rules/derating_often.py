@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION
@@ -79,8 +81,8 @@ RULE = Rule(
     judge=judge,
     meaning="The vehicle loses torque to protect itself: riders feel it on climbs.",
     causes=(
-        "Heat: see the winding and power stage findings",
-        "A weak or cold pack whose discharge limit falls",
+        Cause("Heat of a winding or a power stage", also_found("winding_hot", "power_stage_hot")),
+        Cause("A weak or cold pack whose discharge limit falls", also_found("weak_group", "pack_capacity_low")),
         "Steep use beyond what the vehicle is made for",
     ),
     bench=("Look at which temperature or limit is near its end in these windows", "Then follow that finding"),

@@ -14,6 +14,8 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Times
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pack.leak import (
     LEAST_DAYS,
     LEAST_READINGS,
@@ -34,7 +36,7 @@ from herdbook.pipeline.health.rules._string_words import Spoken, from_fit
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import mann_kendall
-from herdbook.pipeline.science.string_fit import Cause, Weighed
+from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -102,7 +104,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             clearest[d.item] = d
     found = [_finding(d, rated, limits) for d in clearest.values() if d.item not in idle and _leaks(d, limits)]
     found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | idle, limits)
-    if not found and len(drifts) < 3 and not fit.could_show(Cause.LEAK, limits["plain"] / 100.0 / MONTH_DAYS):
+    if not found and len(drifts) < 3 and not fit.could_show(Why.LEAK, limits["plain"] / 100.0 / MONTH_DAYS):
         return NotAssessed(
             f"what was logged would not show a group that loses {limits['plain']:.0f} % a month more than others: "
             "the voltage hardly moved, or the days are too few" + uneven(record)
@@ -121,7 +123,7 @@ def _sentence(item: str, w: Weighed) -> str:
     )
 
 
-_WHOLE = Spoken(Cause.LEAK, 100.0 * MONTH_DAYS, UNIT, _sentence)
+_WHOLE = Spoken(Why.LEAK, 100.0 * MONTH_DAYS, UNIT, _sentence)
 
 
 def _drifts(record: Record, rated: float, days: float) -> list[Sinking]:
@@ -231,7 +233,7 @@ RULE = Rule(
     "cell, which can grow.",
     causes=(
         "a soft short inside a cell",
-        "a balancing resistor or its switch that is stuck on",
+        Cause("a balancing resistor or its switch that is stuck on", also_found("balancer_stuck", same_item=True)),
         "moisture or dirt across the group's tap or sense wires",
     ),
     bench=(

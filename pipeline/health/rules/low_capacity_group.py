@@ -18,7 +18,7 @@ from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import Spoken, from_fit, refuted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
-from herdbook.pipeline.science.string_fit import Cause, Weighed
+from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
@@ -48,10 +48,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     found = [
         f
         for f in judged
-        if f is not None and not refuted(record, f.item.removeprefix("cell "), Cause.CAPACITY, f.measured / 100.0)
+        if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
     ]
     found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | unread(record), limits)
-    if not found and len(both) < 3 and not fit.could_show(Cause.CAPACITY, limits["plain"] / 100.0):
+    if not found and len(both) < 3 and not fit.could_show(Why.CAPACITY, limits["plain"] / 100.0):
         return NotAssessed(
             f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage hardly "
             "moved; rides to low are needed"
@@ -66,7 +66,7 @@ def _sentence(item: str, w: Weighed) -> str:
     )
 
 
-_WHOLE = Spoken(Cause.CAPACITY, 100.0, UNIT, _sentence)
+_WHOLE = Spoken(Why.CAPACITY, 100.0, UNIT, _sentence)
 
 
 def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Finding | None:

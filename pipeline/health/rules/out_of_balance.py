@@ -12,6 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pack.offsets import offsets, uneven
 from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.pooled import Pooled, surely_over
@@ -20,7 +22,7 @@ from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import Spoken, from_fit, refuted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
-from herdbook.pipeline.science.string_fit import Cause, Weighed
+from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
@@ -50,10 +52,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     findings = []
     for item in sorted((set(top) | set(bottom)) - unread(record), key=int):
         found = _judge_group(top.get(item), bottom.get(item), limits)
-        if found and not refuted(record, item, Cause.CHARGE, found.measured / 100.0):
+        if found and not refuted(record, item, Why.CHARGE, found.measured / 100.0):
             findings.append(found)
     findings += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in findings} | unread(record), limits)
-    if not findings and most < limits["least_sessions"] and not fit.could_show(Cause.CHARGE, limits["plain"] / 100.0):
+    if not findings and most < limits["least_sessions"] and not fit.could_show(Why.CHARGE, limits["plain"] / 100.0):
         return NotAssessed(
             f"what was logged would not show a group that holds {limits['plain']:.0f} % less: the voltage hardly "
             "moved; "
@@ -70,7 +72,7 @@ def _sentence(item: str, w: Weighed) -> str:
     )
 
 
-_WHOLE = Spoken(Cause.CHARGE, 100.0, UNIT, _sentence)
+_WHOLE = Spoken(Why.CHARGE, 100.0, UNIT, _sentence)
 
 
 def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float], z: str = "z") -> bool:
@@ -186,9 +188,9 @@ RULE = Rule(
     "and empty as soon as its emptiest group is, so range shrinks by the difference.",
     causes=(
         "the pack is seldom charged to full, so that its balancer has no time to work",
-        "a balancer channel that does not work",
+        Cause("a balancer channel that does not work", also_found("balancer_stuck")),
         "a group was replaced or charged apart from the others",
-        "a group that leaks (look for a shift that grows from week to week)",
+        Cause("a group that leaks", also_found("leaking_group", same_item=True)),
     ),
     bench=(
         "leave the pack on its charger for a night after full and read the spread again",

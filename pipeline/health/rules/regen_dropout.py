@@ -11,6 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import bits_set, less_than, reads_in
 from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, table
@@ -110,8 +112,19 @@ RULE = Rule(
     judge=judge,
     meaning="The brake force the rider relied on vanished in mid-braking.",
     causes=(
-        "The battery management system opened its charge switch on a group's voltage or a loose sense wire",
-        "The controller tripped on over-voltage, over-current or a lost encoder",
+        Cause(
+            "The battery management system took its permission back",
+            less_than("regen_allowed", "regen_demand", "the current allowed", "the current asked"),
+        ),
+        Cause("The brake reported a fault of its own", reads_in("regen_state", "fault")),
+        Cause(
+            "The battery management system opened its switch, on a group's voltage or a loose sense wire",
+            reads_in("contactor_state", "open", "fault"),
+        ),
+        Cause(
+            "The controller tripped on over-voltage, over-current or a lost encoder",
+            bits_set("motor_fault", "controller_fault"),
+        ),
         "A loose power connector between pack and controller",
     ),
     bench=(

@@ -12,6 +12,8 @@ from dataclasses import replace
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import over
 from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
@@ -109,7 +111,7 @@ RULE = Rule(
     causes=(
         "Ramp or filter set too slow in the controller",
         "Overloaded bus or controller",
-        "Poor radio link",
+        Cause("Poor radio link", over("packet_age", 200.0, "the age of the newest packet")),
     ),
     bench=(
         "Compare ramp settings and firmware with a vehicle that answers in time",

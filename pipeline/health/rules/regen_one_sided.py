@@ -9,6 +9,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import bits_set
 from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
@@ -89,7 +91,7 @@ RULE = Rule(
     judge=judge,
     meaning="Braking pulls the vehicle to one side; on a wet or loose road it can turn it.",
     causes=(
-        "One power stage or motor weak or switched off (its fault bits, its temperature)",
+        Cause("One power stage or motor weak or switched off", bits_set("motor_fault", "controller_fault")),
         "A phase wire or plug open on one side",
         "Current sensor of one side reading wrong",
         "Uneven configuration of the two motors",

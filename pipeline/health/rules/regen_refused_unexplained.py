@@ -11,6 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, bits_set, less_than, reads_in
 from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, accounted, by_whom
@@ -101,10 +103,25 @@ RULE = Rule(
     meaning="The rider asked for the electric brake and it stayed away, with the pack ready to take the energy. The "
     "other brake has to do all the work, and the rider does not know when.",
     causes=(
-        "A wrong limit held by the controller or the battery management system (configuration, firmware)",
-        "A temperature or voltage sensor that makes the limiter believe the pack is cold or full",
-        "A power stage or encoder fault that stops torque in one or both motors",
-        "A broken message between battery management system and controller, which then takes a safe limit",
+        Cause(
+            "The controller blocks the brake by itself", reads_in("regen_state", "refused", "fault", rules_out=False)
+        ),
+        Cause(
+            "A limit held by controller or battery management system that nothing explains (configuration, firmware)",
+            less_than("regen_allowed", "regen_demand", "the current allowed", "the current asked"),
+        ),
+        Cause(
+            "A temperature or voltage sensor that makes the limiter believe the pack is cold or full",
+            also_found("temp_sensor_fault", "pack_sum_disagrees", "loose_sense_wire"),
+        ),
+        Cause(
+            "A power stage or encoder fault that stops torque in one or both motors",
+            bits_set("motor_fault", "controller_fault"),
+        ),
+        Cause(
+            "A broken message between battery management system and controller, which then takes a safe limit",
+            also_found("message_faults"),
+        ),
     ),
     bench=(
         "Read the controller's and the battery management system's limits at 20 degC and half charge",

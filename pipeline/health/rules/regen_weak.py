@@ -10,6 +10,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, EXPLAINED, NEWEST, accounted, by_whom
@@ -93,10 +95,13 @@ RULE = Rule(
     judge=judge,
     meaning="Braking works, but less of it arrives than the rider asks for and the pack would take.",
     causes=(
-        "One motor not braking (see the one-sided rule)",
+        Cause("One motor not braking", also_found("regen_one_sided")),
         "Weakened motor magnets after overheating",
         "Current limit of the power stage set too low, or a current sensor reading high",
-        "High resistance in the pack or its connections, so that the voltage limit cuts the current",
+        Cause(
+            "High resistance in the pack or its connections, so that the voltage limit cuts the current",
+            also_found("resistance_outside_groups", "weak_group"),
+        ),
     ),
     bench=(
         "Compare the currents of both motors in one braking",

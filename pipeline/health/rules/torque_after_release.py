@@ -10,6 +10,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import over, under
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
@@ -95,9 +97,17 @@ RULE = Rule(
     judge=judge,
     meaning="The vehicle drives on when the rider has let go.",
     causes=(
-        "Controller firmware: time-out or ramp wrong",
-        "Trigger sensor or its wire sticking",
-        "Radio receiver that repeats the last command",
+        Cause(
+            "Controller firmware: time-out or ramp wrong",
+            under("throttle", 2.0, "the throttle that the controller hears", rules_out=False, late=True),
+        ),
+        Cause(
+            "Trigger sensor or its wire sticking",
+            over("throttle", 10.0, "the throttle that the controller hears", rules_out=False, late=True),
+        ),
+        Cause(
+            "Radio receiver that repeats the last command", over("packet_age", 200.0, "the age of the newest packet")
+        ),
         "Torque current measured wrong, so that the controller believes it is zero",
     ),
     bench=(

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.reading import metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, multiple, too_hot
@@ -109,7 +111,7 @@ RULE = Rule(
         "Cooling blocked, or a motor fed more current than its share",
         "Rising winding resistance: a joint, a broken strand",
         "Magnets weakened by earlier heat: the same torque then takes more current",
-        "A dragging belt or bearing (see rolling drag)",
+        Cause("A dragging belt or bearing", also_found("drag_high")),
     ),
     bench=(
         "Cold: winding resistance of all three phases, both motors",

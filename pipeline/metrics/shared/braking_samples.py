@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Times
+from herdbook.pipeline.metrics.shared.motors import motors_of
 from herdbook.pipeline.science.brake_limits import BrakingState, Envelope, Taper
 from herdbook.pipeline.science.stretches import Stretches, extremes, held_s, stretches
 from herdbook.pipeline.vehicle.profile import Profile
-from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 
 ON_PCT = 5.0  # a demand from here on is a braking; engineering choice, above a lever's rest noise
@@ -96,7 +96,7 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         delivered_a=_delivered(signals, t),
         pack_v=signals.at(t, "pack_voltage", hold_s=1.0),
         link_v=_across(signals, t, "dc_link_voltage", np.fmax, 1.0),
-        side_a={side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in SIDES},
+        side_a={side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in motors_of(signals)},
         state=_state(signals, t),
         charge_limit_a=signals.at(t, "charge_limit", hold_s=3.0),
         cycle_s=signals.step_us(signals.series("brake_demand")) / 1e6,

@@ -12,6 +12,7 @@ from herdbook.pipeline.reports.history.signature import EMPTY, signed_document, 
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import script_safe
 from herdbook.pipeline.reports.words import names, numbers
+from herdbook.pipeline.reports.words.csv_cells import inert
 from herdbook.pipeline.times import from_stamp
 
 if TYPE_CHECKING:
@@ -43,7 +44,6 @@ HEADER = (
     *("form", "vehicle", "profile", "zone", "units", "as_of", "by", "at", "data_until", "scan", "tool"),
     *("public_key", "seal"),
 )
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def signed(made: Document, form: str, key: Ed25519PrivateKey) -> str:
@@ -63,11 +63,15 @@ def as_csv(made: Document) -> str:
     out = io.StringIO()
     rows = csv.DictWriter(out, COLUMNS, restval="", lineterminator="\r\n")
     rows.writeheader()
-    rows.writerows({"record": "document", "section": key, "text": inert(made[key] or "")} for key in HEADER)
-    rows.writerows(_line_row(line) for line in made["lines"])
-    rows.writerows(_log_row(log) for log in made["logs"])
+    rows.writerows(_inert({"record": "document", "section": key, "text": made[key] or ""}) for key in HEADER)
+    rows.writerows(_inert(_line_row(line)) for line in made["lines"])
+    rows.writerows(_inert(_log_row(log)) for log in made["logs"])
     rows.writerow({"record": "document", "section": "signature", "text": EMPTY})
     return out.getvalue()
+
+
+def _inert(row: Document) -> Document:
+    return {key: inert(value) if isinstance(value, str) else value for key, value in row.items()}
 
 
 def _line_row(line: Document) -> Document:
@@ -76,8 +80,8 @@ def _line_row(line: Document) -> Document:
         "record": "line",
         "from_utc": line["from"] or "",
         "to_utc": line["to"] or "",
-        "topic": inert(line["topic"]),
-        "text": inert(line["text"]),
+        "topic": line["topic"],
+        "text": line["text"],
         "logs": ranges(line["logs"]),
     }
 
@@ -88,7 +92,7 @@ def _log_row(log: Document) -> Document:
         "record": "log",
         "from_utc": log["from"],
         "to_utc": log["to"],
-        "text": inert(log["name"]),
+        "text": log["name"],
         "basis": log["clock"],
         "value": log["size_bytes"],
         "unit": "bytes",
@@ -127,8 +131,3 @@ def ranges(of: list[int]) -> str:
         else:
             parts.append([number, number])
     return ", ".join(f"{a}-{b}" if b > a else str(a) for a, b in parts)
-
-
-def inert(text: str) -> str:
-    """A text that a spreadsheet would take for a formula gets an apostrophe in front."""
-    return "'" + text if text.startswith(FORMULA) else text

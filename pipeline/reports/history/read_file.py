@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from herdbook.pipeline.errors import InputError
-from herdbook.pipeline.reports.history.forms import COLUMNS, FORMULA
+from herdbook.pipeline.reports.history.forms import COLUMNS
+from herdbook.pipeline.reports.words.csv_cells import plain_text
 from herdbook.pipeline.times import from_stamp
 
 Document = dict[str, Any]
@@ -91,15 +92,11 @@ def of_csv(text: str) -> Document:
                 raise TwiceError(f"{cells['section']!r} stands twice")
             if any(value for name, value in cells.items() if name not in ("record", "section", "text")):
                 raise TwiceError(f"row {number} holds more than a fact about the file")
-            made[cells["section"]] = _plain(cells["text"])
+            made[cells["section"]] = plain_text(cells["text"])
         else:
             table[cells["record"]].append(cells)
     empty = {key: None for key in ("as_of", "at") if not made.get(key)}
     return made | empty | {"lines": table["line"], "logs": table["log"]}
-
-
-def _plain(text: str) -> str:
-    return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA) else text
 
 
 def _of_json(text: str) -> Document:

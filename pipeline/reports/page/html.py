@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.whole_file import whole
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -126,11 +127,7 @@ def target(out: Path | str, default_name: str) -> Path:
 
 
 def write(path: Path, text: str) -> Path:
-    """Whole or not at all: a reader never meets half a page."""
-    draft = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
+    """Whole or not at all: a reader never meets half a page. Raises: StoreError."""
+    with whole(path) as draft:
         draft.write_text(text, "utf-8")
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
     return path

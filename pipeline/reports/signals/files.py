@@ -16,6 +16,8 @@ from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.signals.page import figure_page
 from herdbook.pipeline.reports.signals.window import Wire, gather
 from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.reports.words.csv_cells import write_frame
+from herdbook.pipeline.store.whole_file import whole
 from herdbook.pipeline.times import from_micros
 
 if TYPE_CHECKING:
@@ -45,9 +47,7 @@ def write_signals(
     """
     writers: dict[str, Callable[[list[Wire], Path], None]] = {
         ".parquet": lambda wires, path: table(wires, every_s, start, end).write_parquet(path),
-        ".csv": lambda wires, path: table(wires, every_s, start, end).write_csv(
-            path, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ"
-        ),
+        ".csv": lambda wires, path: write_frame(path, table(wires, every_s, start, end)),
         ".mf4": _write_mf4,
     }
     path = Path(out)
@@ -61,12 +61,8 @@ def write_signals(
         return html.write(path, figure_page(vehicle, wires, numbers.zone_of(zone), points or POINTS))
     if points:
         wires = [_thinned(wire, points) for wire in wires]
-    draft = path.with_name(f".{path.stem}.part{path.suffix}")
-    try:
+    with whole(path) as draft:
         writers[path.suffix.lower()](wires, draft)
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
     return path
 
 

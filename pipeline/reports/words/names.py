@@ -21,6 +21,7 @@ IDENTITY_WORDS = {
     "sidecar": "a note stored beside the log",
     "path": "the name of its folder or file",
     "bus": "the vehicle's own messages",
+    "setting": "the store's setting",
 }
 CLOCK_WORDS = {
     "utc": "clock of the log",

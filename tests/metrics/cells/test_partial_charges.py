@@ -14,7 +14,7 @@ from herdbook.pipeline.health.examples import one_session, profile, record
 from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.metrics import group_levels, measure
-from herdbook.pipeline.science.string_fit import NODES, Cause, Curve, learn, weights
+from herdbook.pipeline.science.string_fit import NODES, Curve, Why, learn, weights
 from herdbook.pipeline.vehicle.record import Event, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -53,14 +53,14 @@ def weeks(pack: Any, ride: Any, charge: Any, leak_a_day: float = 0.0, **fault: A
 @pytest.mark.parametrize(
     ("fault", "item", "cause", "size"),
     [
-        ({"offset_ah": {3: -1.8}}, "3", Cause.CHARGE, -0.06),
-        ({"offset_ah": {3: 1.8}}, "3", Cause.CHARGE, 0.06),
-        ({"leak_a_day": 0.006}, "4", Cause.LEAK, 0.006),
+        ({"offset_ah": {3: -1.8}}, "3", Why.CHARGE, -0.06),
+        ({"offset_ah": {3: 1.8}}, "3", Why.CHARGE, 0.06),
+        ({"leak_a_day": 0.006}, "4", Why.LEAK, 0.006),
     ],
     ids=["less charge", "more charge", "leak"],
 )
 def test_a_group_off_in_charge_is_found_without_a_full_charge(
-    fault: dict[str, Any], item: str, cause: Cause, size: float, pack: Any, ride: Any, charge: Any
+    fault: dict[str, Any], item: str, cause: Why, size: float, pack: Any, ride: Any, charge: Any
 ) -> None:
     fit = string_fit(weeks(pack, ride, charge, **fault))
     assert set(fit.groups) == {item}
@@ -75,7 +75,7 @@ def test_a_small_group_is_off_and_its_capacity_is_among_the_causes(pack: Any, ri
     """12 % less capacity, level at full: the offset at a charge z is 12 % of what has been used since full."""
     fit = string_fit(weeks(pack, ride, charge, capacity={9: 0.85}, offset_ah={9: -0.15 * AH}))
     assert set(fit.groups) == {"9"}
-    assert fit.groups["9"].chance[Cause.CAPACITY] > 0.2, fit.groups["9"]
+    assert fit.groups["9"].chance[Why.CAPACITY] > 0.2, fit.groups["9"]
 
 
 def test_sound_groups_and_weak_ones_hold_what_the_others_hold(pack: Any, ride: Any, charge: Any) -> None:

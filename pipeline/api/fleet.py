@@ -1,0 +1,196 @@
+"""A store read from Python: vehicles, sessions, metrics, findings, signals and SQL as polars tables.
+
+fleet = herdbook.open("store")
+fleet.findings()                                                    # one row a finding as it stands
+fleet.metrics(names=["pack_r_mohm"], since="2026-03-01")
+fleet.signals("ZB-0105", ["pack_current"], since="2026-03-20 10:00", until="2026-03-20 10:10", every="1s")
+
+Everything is read from the published catalogue and the lake; nothing is written but the pages asked for. Times are UTC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from herdbook.pipeline.errors import NotKnownError, SettingsError
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import micros
+
+if TYPE_CHECKING:
+    import polars as pl
+
+When = str | datetime
+
+
+class Fleet:
+    """One store, open for reading. Get one with herdbook.open()."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+
+    def __repr__(self) -> str:
+        with self.store.read() as con:
+            counted = con.execute(
+                "SELECT (SELECT count(*) FROM vehicles), (SELECT count(*) FROM logs), (SELECT max(end_t) FROM logs)"
+            ).fetchone()
+        vehicles, logs, newest = counted or (0, 0, None)
+        until = f", newest record {newest:%Y-%m-%d %H:%M} UTC" if newest else ""
+        return f"<Herdbook fleet in {self.store.folder}: {vehicles} vehicles, {logs} logs{until}>"
+
+    def sql(self, query: str, **given: object) -> pl.DataFrame:
+        """One SELECT over catalogue and lake; given: values of its $names.
+
+        Raises: SettingsError when the statement is wrong or returns no rows.
+        """
+        import duckdb
+
+        with self.store.read() as con:
+            try:
+                found = con.sql(query, params=given or None)
+                if found is None:
+                    raise SettingsError("the statement returns no rows", do="Write a SELECT")
+                return found.pl()
+            except duckdb.Error as error:
+                if trouble := self.store.lake.trouble():
+                    raise trouble from None
+                raise SettingsError(f"SQL: {str(error).strip()}", do="Correct the statement") from None
+
+    def vehicles(self) -> pl.DataFrame:
+        """One row a vehicle: vehicle, profile, batch, built, in_service, first and last record."""
+        return self.sql("SELECT * FROM vehicles ORDER BY vehicle")
+
+    def sessions(
+        self, vehicle: str = "", kind: str = "", since: When | None = None, until: When | None = None
+    ) -> pl.DataFrame:
+        """One row a session (ride, charge, rest) that began in the time asked for."""
+        return self._rows("sessions", ("vehicle", vehicle), ("kind", kind), since=since, until=until)
+
+    def metrics(
+        self, names: Sequence[str] = (), vehicle: str = "", since: When | None = None, until: When | None = None
+    ) -> pl.DataFrame:
+        """One row a figure of a session: name, item, value, unit, se (standard error), n, coverage.
+
+        Raises: NotKnownError when nothing at all is on record under a name.
+        """
+        found = self._rows("metrics", ("vehicle", vehicle), since=since, until=until, among=("name", names))
+        if names and not found.height:
+            self._know(names)
+        return found
+
+    def findings(self, vehicle: str = "", severity: str = "") -> pl.DataFrame:
+        """One row a finding as it stands."""
+        return self._rows("findings", ("vehicle", vehicle), ("severity", severity))
+
+    def scores(self, vehicle: str = "") -> pl.DataFrame:
+        """One row a vehicle and subsystem: score 0 to 100 or null, and why."""
+        return self._rows("scores", ("vehicle", vehicle))
+
+    def not_assessed(self, vehicle: str = "") -> pl.DataFrame:
+        """One row a vehicle and rule that could not judge it, and why."""
+        return self._rows("not_assessed", ("vehicle", vehicle))
+
+    def signals(
+        self,
+        vehicle: str,
+        names: Sequence[str],
+        since: When | None = None,
+        until: When | None = None,
+        every: str | None = None,
+    ) -> pl.DataFrame:
+        """Samples in one long table: t, name, value, unit.
+
+        names: roles ("pack_current"), one item of a role ("cell_voltage[7]"), or Message.Signal as the DBC calls it.
+        since, until: of the record, first and last when left out. every: the mean over each such piece of time ("1s",
+        "5m"), else every sample.  Raises: NotKnownError for an unknown vehicle or name, or when nothing was recorded.
+        """
+        import polars as pl
+
+        from herdbook.pipeline.reports.signals.window import gather
+
+        first, last = self._recorded(vehicle)
+        start = first if since is None else micros(_moment(since))
+        end = last if until is None else micros(_moment(until))
+        tables = []
+        for wire in gather(self.store, vehicle, names, start, end):
+            table = pl.DataFrame(
+                {
+                    "t": pl.Series(wire.t).cast(pl.Datetime("us", "UTC")),
+                    "name": pl.Series([wire.name]).new_from_index(0, len(wire.t)),
+                    "value": pl.Series(wire.v.astype("float64")),
+                    "unit": pl.Series([wire.unit]).new_from_index(0, len(wire.t)),
+                }
+            )
+            if every is not None:
+                table = (
+                    table.sort("t")
+                    .group_by_dynamic("t", every=every, group_by=["name", "unit"])
+                    .agg(pl.col("value").mean())
+                    .select("t", "name", "value", "unit")
+                )
+            tables.append(table)
+        return pl.concat(tables)
+
+    def dossier(self, vehicle: str, out: Path | str = ".") -> Path:
+        """Write the vehicle's dossier; the file. out: the file, or a folder. Raises: NotKnownError."""
+        from herdbook.pipeline.reports import write_dossier
+
+        return write_dossier(self.store, vehicle, out)
+
+    def _rows(
+        self,
+        table: str,
+        *equal: tuple[str, str],
+        since: When | None = None,
+        until: When | None = None,
+        among: tuple[str, Sequence[str]] | None = None,
+    ) -> pl.DataFrame:
+        """Rows of one table of the catalogue; what is empty is not asked for."""
+        given: dict[str, Any] = {name: value for name, value in equal if value}
+        where = [f"{name} = ${name}" for name in given]
+        if among is not None and among[1]:
+            given["among"] = list(among[1])
+            where.append(f"{among[0]} IN $among")
+        for name, sign, when in (("since", ">=", since), ("until", "<=", until)):
+            if when is not None:
+                given[name] = _moment(when)
+                where.append(f"start_t {sign} ${name}")
+        return self.sql(f"SELECT * FROM {table}" + (f" WHERE {' AND '.join(where)}" if where else ""), **given)
+
+    def _recorded(self, vehicle: str) -> tuple[int, int]:
+        """First and last moment on record, microseconds UTC."""
+        with self.store.read() as con:
+            found = con.execute("SELECT min(start_t), max(end_t) FROM logs WHERE vehicle = ?", [vehicle]).fetchone()
+        if found is None or found[0] is None:
+            raise NotKnownError(f"nothing is on record for {vehicle!r}", do="fleet.vehicles() lists what there is")
+        return micros(found[0]), micros(found[1])
+
+    def _know(self, names: Sequence[str]) -> None:
+        """Raises: NotKnownError when a metric's name is on record for no vehicle."""
+        known = set(self.sql("SELECT DISTINCT name FROM metrics")["name"])
+        for name in names:
+            if name not in known:
+                import difflib
+
+                near = ", ".join(difflib.get_close_matches(name, known, 3, 0.4)) or "none"
+                raise NotKnownError(f"no metric {name!r} is on record", do=f"Near names: {near}")
+
+
+def _moment(when: When) -> datetime:
+    """A moment as naive UTC, as the catalogue keeps times; text as ISO 8601, UTC where it names no zone."""
+    from datetime import UTC
+
+    try:
+        moment = datetime.fromisoformat(when) if isinstance(when, str) else when
+    except ValueError:
+        raise SettingsError(f"{when!r} is no moment", do='Write one like "2026-03-20 10:00"') from None
+    return moment.astimezone(UTC).replace(tzinfo=None) if moment.tzinfo else moment
+
+
+def open_fleet(store: Path | str) -> Fleet:
+    """A store for reading. Raises: StoreError when there is none, or nothing has been published yet."""
+    opened = Store.open(store)
+    opened.read().close()
+    return Fleet(opened)

@@ -1,0 +1,88 @@
+"""herdbook look: one unit's logs, decoded, judged and drawn on a page, without a store."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from herdbook.pipeline.commands.terminal.options import Json
+
+if TYPE_CHECKING:
+    from herdbook.pipeline.night.look import Looked
+
+ORDER = 5
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook look ride.blf --profile profiles/board.toml")(look)
+
+
+def look(
+    logs: Annotated[list[Path], typer.Argument(help="Logs, or folders of logs.", show_default=False)],
+    profile: Annotated[Path, typer.Option(help="The vehicle's profile.", show_default=False)],
+    vehicle: Annotated[str, typer.Option(help="Whose the logs are, where they do not say so.")] = "",
+    out: Annotated[Path, typer.Option(help="Folder for the page.")] = Path("."),
+    page: Annotated[bool, typer.Option(help="Write the page; --no-page only prints.")] = True,
+    json: Json = False,
+) -> None:
+    """Decode and judge one unit's logs and write its dossier. Nothing is kept: a scan into a store does that.
+
+    Exit code: 0 nothing to call about, 10 a service finding, 20 a stop-use finding, 30 a log could not be used.
+
+    JSON: vehicles (vehicle, scores, findings, not_assessed, page), refused (log, why, do).
+    """
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.health.voice import VOICES, gravest
+    from herdbook.pipeline.night.look import look as look_at
+
+    with screen.progress("look") as told, look_at(logs, profile, vehicle, told) as found:
+        seen = [about(found, name, out if page else None) for name in found.vehicles]
+    refused = [{"log": log, "why": why, "do": do} for log, why, do in found.refused]
+    if json:
+        screen.as_json({"vehicles": seen, "refused": refused})
+    else:
+        for one in seen:
+            show(one)
+        for row in refused:
+            screen.warn(f"herdbook: {row['log']} could not be used. {row['why']}. {row['do']}")
+        for name, why in sorted(found.done.failed.items()):
+            screen.warn(f"herdbook: {name} could not be assessed: {why}")
+    worst = gravest(f["severity"] for one in seen for f in one["findings"])
+    code = VOICES[worst].exit_code if worst else 0
+    raise typer.Exit(code or (30 if refused or found.done.failed else 0))
+
+
+def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
+    """What is said of one vehicle. folder: where its page goes, None: no page."""
+    from herdbook.pipeline.reports import write_dossier
+    from herdbook.pipeline.reports.facts import one_vehicle
+    from herdbook.pipeline.reports.verdict import verdict
+
+    with found.store.read() as con:
+        facts = one_vehicle(con, vehicle, found.store.settings.zone)
+    return {
+        "vehicle": vehicle,
+        "verdict": " ".join(verdict(facts, len(facts.sessions))),
+        "scores": {row["subsystem"]: row["score"] for row in facts.scores},
+        "findings": [{k: f[k] for k in ("severity", "rule", "title", "item", "statement")} for f in facts.findings],
+        "not_assessed": [{k: n[k] for k in ("rule", "reason")} for n in facts.not_assessed],
+        "page": str(write_dossier(found.store, vehicle, folder)) if folder is not None else "",
+    }
+
+
+def show(one: dict[str, Any]) -> None:
+    from herdbook.pipeline.commands.terminal import screen
+
+    screen.say(one["verdict"], style="bold")
+    if one["findings"]:
+        rows = [(f["severity"], f["title"], f["item"], f["statement"]) for f in one["findings"]]
+        screen.table("Findings", ("severity", "finding", "item", "what was recorded"), rows)
+    scores = ", ".join(f"{name} {'–' if s is None else round(s)}" for name, s in one["scores"].items())
+    screen.say(f"Scores (0 to 100, – is not assessed): {scores}.")
+    if one["not_assessed"]:
+        unjudged = screen.plural(len(one["not_assessed"]), "question")
+        screen.say(f"{unjudged} could not be judged; the page says why.")
+    if one["page"]:
+        screen.say(f"Page: {screen.place(Path(one['page']))}")

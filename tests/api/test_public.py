@@ -1,0 +1,136 @@
+"""`import herdbook` as a user has it: names and signatures that are promised, and what they give on a toy vehicle."""
+
+from __future__ import annotations
+
+import inspect
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+import herdbook
+import tests.toy.logs as toy
+from herdbook.pipeline.errors import InputError, NotKnownError, SettingsError, StoreError
+from tests.toy.bench import DATA, Bench
+
+PROFILE = DATA / "toy.toml"
+PROMISED = {  # what may only grow: by arguments with a default
+    "decode": ["log", "dbc"],
+    "judge": ["logs", "profile", "vehicle", "page"],
+    "open": ["store"],
+    "Fleet.sql": ["self", "query", "given"],
+    "Fleet.vehicles": ["self"],
+    "Fleet.sessions": ["self", "vehicle", "kind", "since", "until"],
+    "Fleet.metrics": ["self", "names", "vehicle", "since", "until"],
+    "Fleet.findings": ["self", "vehicle", "severity"],
+    "Fleet.scores": ["self", "vehicle"],
+    "Fleet.not_assessed": ["self", "vehicle"],
+    "Fleet.signals": ["self", "vehicle", "names", "since", "until", "every"],
+    "Fleet.dossier": ["self", "vehicle", "out"],
+}
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory: pytest.TempPathFactory) -> herdbook.Fleet:
+    bench = Bench(tmp_path_factory.mktemp("api"))
+    toy.write(bench.inbox / "a.log", toy.day())
+    bench.scan()
+    return herdbook.open(bench.store.folder)
+
+
+def test_the_public_names_are_these() -> None:
+    assert sorted(herdbook.__all__) == ["Fleet", "Judgement", "__version__", "decode", "judge", "open"]
+    assert set(herdbook.__all__) <= set(dir(herdbook))
+    with pytest.raises(AttributeError):
+        herdbook.scan  # noqa: B018
+
+
+@pytest.mark.parametrize("name", PROMISED)
+def test_arguments_keep_their_names_and_order(name: str) -> None:
+    found: object = herdbook
+    for part in name.split("."):
+        found = getattr(found, part)
+    assert callable(found)
+    signature = inspect.signature(found)
+    assert list(signature.parameters)[: len(PROMISED[name])] == PROMISED[name]
+    assert found.__doc__, "says what it gives"
+
+
+def test_the_import_alone_loads_no_large_library() -> None:
+    loaded = "import herdbook, sys; print([m for m in ('polars', 'duckdb', 'numpy', 'cantools') if m in sys.modules])"
+    said = subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True, check=True)
+    assert said.stdout.strip() == "[]"
+
+
+def test_tables_hold_what_the_store_holds(fleet: herdbook.Fleet) -> None:
+    assert fleet.vehicles()["vehicle"].to_list() == ["TOY-007"]
+    assert "1 vehicle" in repr(fleet)
+    rides = fleet.sessions(kind="ride")
+    assert rides.height == 1
+    start = rides["start_t"][0]
+    assert fleet.sessions(since=start, kind="ride").height == 1
+    assert fleet.sessions(since=start.replace(tzinfo=UTC).isoformat(), until=start).height == 1
+    assert fleet.sessions(since="2030-01-01").height == 0
+    assert fleet.metrics(["distance_km"], vehicle="TOY-007")["unit"].unique().to_list() == ["km"]
+    assert fleet.findings()["rule"].to_list() == fleet.findings("TOY-007")["rule"].to_list()
+    assert fleet.findings("nobody").height == 0
+    assert fleet.scores().height == 8
+    assert fleet.not_assessed()["reason"].str.len_chars().min() > 0
+    assert fleet.sql("SELECT count(*) AS n FROM sessions WHERE kind = $kind", kind="ride")["n"].item() == 1
+
+
+def test_signals_come_with_time_name_and_unit_and_can_be_averaged(fleet: herdbook.Fleet) -> None:
+    every = fleet.signals("TOY-007", ["pack_current"])
+    assert every.columns == ["t", "name", "value", "unit"]
+    assert (every["unit"].unique().to_list(), every["name"].unique().to_list()) == (["A"], ["pack_current"])
+    minutes = fleet.signals("TOY-007", ["pack_current"], every="1m")
+    by_hand = every.group_by(pl.col("t").dt.truncate("1m")).agg(pl.col("value").mean()).sort("t")
+    assert minutes["value"].to_list() == pytest.approx(by_hand["value"].to_list())
+    window = fleet.signals("TOY-007", ["pack_current"], since=datetime.fromtimestamp(toy.T0 / 1e6 + 60, UTC))
+    assert 0 < window.height < every.height
+
+
+def test_mistakes_are_told_as_in_the_command(fleet: herdbook.Fleet, tmp_path: Path) -> None:
+    with pytest.raises(NotKnownError, match="distance_km"):
+        fleet.metrics(["distance"])
+    with pytest.raises(NotKnownError, match="pack_current"):
+        fleet.signals("TOY-007", ["pack_curent"])
+    with pytest.raises(NotKnownError, match="nobody"):
+        fleet.signals("nobody", ["pack_current"])
+    with pytest.raises(SettingsError, match="SQL"):
+        fleet.sql("SELECT nothing FROM nowhere")
+    with pytest.raises(SettingsError, match="moment"):
+        fleet.sessions(since="yesterday")
+    with pytest.raises(StoreError):
+        herdbook.open(tmp_path / "none")
+
+
+def test_a_log_is_decoded_by_its_dbc(tmp_path: Path) -> None:
+    log = toy.write(tmp_path / "a.log", toy.day())
+    tables = herdbook.decode(log, dbc=DATA / "toy.dbc")
+    assert all("t" in table.columns and table.height for table in tables.values())
+
+
+def test_logs_are_judged_as_a_scan_judges_them_and_nothing_is_kept(fleet: herdbook.Fleet, tmp_path: Path) -> None:
+    log = toy.write(tmp_path / "a.log", toy.day())
+    before = sorted(tmp_path.iterdir())
+    said = herdbook.judge(log, profile=PROFILE)
+    assert sorted(tmp_path.iterdir()) == before
+    assert said.vehicle == "TOY-007"
+    same = ["rule", "item", "severity", "statement", "confidence"]
+    assert said.findings.select(same).equals(fleet.findings().select(same))
+    assert "TOY-007" in repr(said)
+    assert herdbook.judge([tmp_path], profile=PROFILE, page=tmp_path).metrics.height == said.metrics.height
+    assert (tmp_path / "dossier-TOY-007.html").is_file()
+
+
+def test_what_cannot_be_judged_says_why(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no log"):
+        herdbook.judge(tmp_path, profile=PROFILE)
+    bad = tmp_path / "bad.log"
+    bad.write_text("no log at all\n")
+    with pytest.raises(InputError, match="reader"):
+        herdbook.judge(bad, profile=PROFILE)

@@ -1,0 +1,72 @@
+"""herdbook look: a person with a returned unit, its log and its profile, and no store."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+import tests.toy.logs as toy
+from herdbook.pipeline.cli import build
+from tests.toy.bench import DATA
+
+
+def look(*args: object) -> Result:
+    return CliRunner().invoke(build(), ["look", *map(str, args), "--profile", str(DATA / "toy.toml")])
+
+
+def test_a_log_gives_a_verdict_a_page_and_an_exit_code(tmp_path: Path) -> None:
+    log = toy.write(tmp_path / "a.log", toy.day())
+    result = look(log, "--out", tmp_path / "pages")
+    words = " ".join(result.output.split())
+    assert "TOY-007 needs service" in words
+    assert result.exit_code == 10
+    assert "TOY-007" in (tmp_path / "pages" / "dossier-TOY-007.html").read_text("utf-8")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.log", "pages"]
+
+
+def test_json_says_the_same_and_why_a_log_was_refused(tmp_path: Path) -> None:
+    log = toy.write(tmp_path / "a.log", toy.day())
+    bad = tmp_path / "b.log"
+    bad.write_text("no log at all\n")
+    result = look(log, bad, "--no-page", "--json")
+    told = json.loads(result.stdout)
+    assert [v["vehicle"] for v in told["vehicles"]] == ["TOY-007"]
+    assert told["vehicles"][0]["findings"][0]["severity"] == "service"
+    assert told["vehicles"][0]["page"] == ""
+    assert [(r["log"], bool(r["why"]), bool(r["do"])) for r in told["refused"]] == [("b.log", True, True)]
+
+
+def test_a_log_that_names_nobody_is_looked_at_under_the_name_given(tmp_path: Path) -> None:
+    log = toy.write(tmp_path / "a.log", [line for line in toy.day() if " 103#" not in line])
+    profile = tmp_path / "p" / "toy.toml"
+    profile.parent.mkdir()
+    text = (DATA / "toy.toml").read_text("utf-8")
+    head, rest = text.split("[identity]")
+    profile.write_text(head + "[roles]" + rest.split("[roles]")[1], "utf-8")
+    (profile.parent / "toy.dbc").write_bytes((DATA / "toy.dbc").read_bytes())
+    runner = CliRunner()
+    args = ["look", str(log), "--profile", str(profile), "--no-page", "--json"]
+    unnamed = json.loads(runner.invoke(build(), args).stdout)
+    named = json.loads(runner.invoke(build(), [*args, "--vehicle", "BENCH-1"]).stdout)
+    assert [v["vehicle"] for v in unnamed["vehicles"] + named["vehicles"]] == ["a", "BENCH-1"]
+
+
+def test_no_log_and_a_wrong_profile_are_told(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    for args in ((tmp_path / "empty",), (tmp_path / "none.log",)):
+        result = look(*args)
+        assert result.exception is not None
+        assert "log" in str(result.exception) or "file or folder" in str(result.exception)
+    log = toy.write(tmp_path / "a.log", toy.day())
+    wrong = CliRunner().invoke(build(), ["look", str(log), "--profile", str(tmp_path / "none.toml")])
+    assert wrong.exception is not None
+
+
+@pytest.mark.parametrize("folder", [True, False])
+def test_a_folder_is_its_logs(tmp_path: Path, folder: bool) -> None:
+    log = toy.write(tmp_path / "logs" / "a.log", toy.day())
+    told = json.loads(look(log.parent if folder else log, "--no-page", "--json").stdout)
+    assert len(told["vehicles"]) == 1
