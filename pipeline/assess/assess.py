@@ -201,4 +201,5 @@ def _record(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: Measured
             known.events, new.events, "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]
         ),
         reference=known.reference,
+        doubts=known.doubts,
     )

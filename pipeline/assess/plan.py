@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -36,6 +36,7 @@ class LogSpans:
 class VehiclePlan:
     """All that assess() needs besides the lake: a copy of the vehicle's rows. ticket: which touch this answers.
 
+    doubts: why a role of its profile is in doubt, by role.
     since: rules look at sessions that begin from here on (microseconds UTC); older rows are not in the tables.
     """
 
@@ -49,6 +50,7 @@ class VehiclePlan:
     reference: pl.DataFrame
     messages: pl.DataFrame  # counts of frames, counters and checksums, as in stretch_messages
     since: int
+    doubts: Mapping[str, str] = field(default_factory=dict)
 
 
 def vehicles_touched(store: Store) -> list[str]:
@@ -70,6 +72,9 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[VehiclePlan]:
             _by_vehicle(con, name, since) for name in ("sessions", "metrics", "events", "messages")
         )
         reference = {p: _reference(con, p) for p in {x[-1].ref.profile for x in logs.values() if x} | {""}}
+        doubts: dict[str, dict[str, str]] = defaultdict(dict)
+        for row in ask(con, __name__, "doubted_roles"):
+            doubts[row["profile"]][row["role"]] = row["reason"]
         return [
             VehiclePlan(
                 vehicle=v,
@@ -82,6 +87,7 @@ def plan(store: Store, vehicles: Sequence[str]) -> list[VehiclePlan]:
                 reference=reference[logs[v][-1].ref.profile if logs[v] else ""],
                 messages=messages[v].drop("vehicle"),
                 since=since[v],
+                doubts=doubts.get(logs[v][-1].ref.profile, {}) if logs[v] else {},
             )
             for v in vehicles
         ]

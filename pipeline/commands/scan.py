@@ -35,8 +35,9 @@ def scan(
     not be assessed.
 
     JSON: scan, started, as_of, covers, exit_code, headline, logs_new, vehicles, counts, stop_use, changes (change,
-    vehicle, reason, severity, before, rule, title, item), muted (changes not told), notes, fleet_quiet, quarantined,
-    not_assessed (vehicle, reason), waiting (path, reason), rows, numbers, inbox (where everything in it ended).
+    vehicle, reason, severity, before, rule, title, item), muted (changes not told), notes, fleet_quiet,
+    profile_doubts, quarantined, not_assessed (vehicle, reason), waiting (path, reason), rows, numbers,
+    inbox (where everything in it ended).
     """
     from dataclasses import replace
 

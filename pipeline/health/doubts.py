@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 
+from herdbook.pipeline.health.judgeable import roles_needed
 from herdbook.pipeline.health.rule import Rule
+
+
+def roles_read(rule: Rule) -> frozenset[str]:
+    """Every role that the rule's verdict rests on: its own, those that may stand in, and those of its metrics."""
+    return frozenset(role for entry in (*rule.roles, *roles_needed(rule)) for role in entry.split("|"))
 
 
 def why_in_doubt(rule: Rule, doubts: Mapping[str, str]) -> str:
     """Why this rule may not judge, "" when none of its roles is in doubt. doubts: reason by role."""
-    return next((doubts[role] for role in rule.roles if role in doubts), "")
+    read = roles_read(rule) if doubts else frozenset()
+    return next((why for role, why in doubts.items() if role in read), "")
 
 
 def blocked(rules: Iterable[Rule], doubts: Mapping[str, str]) -> Iterator[tuple[Rule, str]]:

@@ -10,15 +10,17 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from herdbook.pipeline.health.doubts import why_in_doubt
 from herdbook.pipeline.health.judgeable import why_not
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
-from herdbook.pipeline.health.severity import SUBSYSTEMS, rank
+from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity, rank
 from herdbook.pipeline.vehicle.chemistry import Chemistry
 from herdbook.pipeline.vehicle.figures import MissingFigureError
 
 MOST_WINDOWS = 10
+SURE = {Severity.STOP_USE: 0.9, Severity.SERVICE: 0.8}  # least confidence to be said at all so: engineering choices
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,8 @@ def limits_of(rule: Rule, overrides: dict[str, float], chemistry: Chemistry | No
 
 def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
     """One rule over one record: its findings (worst first, at most ten windows each), or why it could not judge."""
+    if doubt := why_in_doubt(rule, record.doubts):
+        return NotAssessed(doubt)
     present = record.once("names", lambda: set(record.metrics["name"].unique().to_list()))
     missing = [name for name in rule.needs if name not in present]
     lacking = why_not(rule, record.profile)
@@ -71,8 +75,20 @@ def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
         return NotAssessed(str(error.args[0]))
     if isinstance(said, NotAssessed):
         return said
+    said = [as_sure(finding) for finding in said]
     order = sorted(said, key=lambda f: (-rank(f.severity), -share(f), f.item))
     return [replace(f, windows=f.windows[:MOST_WINDOWS]) for f in order]
+
+
+def as_sure(finding: Finding) -> Finding:
+    """The finding no more severe than its confidence bears: who must not ride, or must come in, is told so only when it
+    is nearly certain; what is likely is worth a note."""
+    severity = finding.severity
+    if severity is Severity.STOP_USE and finding.confidence < SURE[severity]:
+        severity = Severity.SERVICE
+    if severity is Severity.SERVICE and finding.confidence < SURE[severity]:
+        severity = Severity.NOTE
+    return finding if severity is finding.severity else replace(finding, severity=severity)
 
 
 def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:

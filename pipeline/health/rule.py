@@ -80,7 +80,8 @@ class Record:
     sessions: vehicle, kind, start_t, end_t, coverage.  metrics: kind, start_t, end_t (of the session), name, item,
     value, unit, se, n, coverage.  events: session_start_t, kind, item, start_t, end_t, data (list of key/value structs,
     or use `event_table`).  Times are polars Datetime("us", "UTC"), rows in time order.
-    reference: fleet figures frozen with the rule set (may be empty): name, item, value, spread, unit, n."""
+    reference: fleet figures frozen with the rule set (may be empty): name, item, value, spread, unit, n.
+    doubts: roles whose meaning logs contradict, with the reason: rules that read them may not judge."""
 
     vehicle: str
     profile: Profile
@@ -88,6 +89,7 @@ class Record:
     metrics: pl.DataFrame
     events: pl.DataFrame
     reference: pl.DataFrame
+    doubts: Mapping[str, str] = field(default_factory=dict)
     memo: dict[Hashable, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     def once(self, key: Hashable, make: Callable[[], T]) -> T:

@@ -65,14 +65,19 @@ def _found(pattern: str, path: str) -> set[str]:
 def vehicle_name(serial: str, profile: Profile) -> str:
     """A vehicle serial from the bus, as the profile writes vehicles: "HB-{serial:05d}"."""
     form = profile.identity.get("vehicle", "")
+    if not serial.isdecimal():  # already as the maker writes it
+        return re.sub(r"\{serial[^}]*\}", lambda _: serial, form) if form else serial
     return form.format(serial=int(serial)) if form else serial
 
 
 def whose(
-    sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile, otherwise: str = ""
+    sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile, otherwise: str = "", where: str = ""
 ) -> tuple[str, str]:
-    """(vehicle, how it is known: sidecar, path, bus or setting). otherwise: the setting, for a log that none of them
-    names. Raises: ContradictionError; InputError when nobody says."""
+    """(vehicle, how it is known: sidecar, path, bus or setting). path: the vehicle that it names. otherwise: the
+    setting, for a log that none of them names. where: the log's path, for words.
+
+    Raises: ContradictionError; InputError when nobody says.
+    """
     on_bus = sorted({s.serial for s in serials if s.component == "vehicle"})
     if len(on_bus) > 1:
         raise ContradictionError(
@@ -86,9 +91,9 @@ def whose(
         return checked_name(otherwise, "vehicle"), "setting"
     if not claims:
         raise InputError(
-            "nothing says which vehicle this log is from",
+            f"nothing says which vehicle this log is from{_why_not(profile, where)}",
             "",
-            'Write a sidecar with vehicle = "...", or a path pattern into herdbook.toml',
+            f'Write a sidecar with vehicle = "...", or correct [identity] path in {profile.path.name}',
         )
     for by, name in claims[1:]:
         if name != claims[0][1] and not (by == "bus" and _same_number(claims[0][1], on_bus[0], profile)):
@@ -100,7 +105,16 @@ def whose(
     return claims[0][1], claims[0][0]
 
 
+def _why_not(profile: Profile, where: str) -> str:
+    pattern = profile.identity.get("path")
+    if pattern is None:
+        return f": the profile {profile.path.name} has no [identity] path, and no serial was on the bus"
+    return f": the pattern {pattern!r} of {profile.path.name} finds no vehicle in {'/'.join(where.split('/')[-3:])!r}"
+
+
 def _same_number(name: str, serial: str, profile: Profile) -> bool:
     """Without a written form in the profile, HB-00017 and serial 17 are the same vehicle."""
     digits = re.search(r"(\d+)$", name)
-    return "vehicle" not in profile.identity and digits is not None and int(digits[1]) == int(serial)
+    if "vehicle" in profile.identity or not serial.isdecimal():
+        return False
+    return digits is not None and int(digits[1]) == int(serial)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.decoders import Decoder, join_frames, open_log
-from herdbook.pipeline.lake.part import Part
+from herdbook.decoders.decoding.columns import Table
+from herdbook.decoders.decoding.extract import Column
+from herdbook.pipeline.lake.derived import Derived
+from herdbook.pipeline.lake.part import Part, Piece
 from herdbook.pipeline.lake.read import LogRef, convert
 from herdbook.pipeline.vehicle.contact.view import Received, View, received
 from herdbook.pipeline.vehicle.profile import Profile
@@ -64,39 +67,62 @@ def view_of_log(path: Path, profile: Profile, vehicle: str) -> View:
         frames += len(piece)
         if frames >= MOST_FRAMES:
             break
-    samples = RoleSamples(profile, vehicle)
     if not held:
-        return samples.view(0.0)
+        return RoleSamples(profile, vehicle).view(0.0)
     decoder.add(join_frames(held))
     decoder.close()
-    tables = decoder.arrays()
-    for m in profile.roles:
-        table = tables.get(m.message)
-        if table is not None and m.signal in table.columns:
-            column = table.columns[m.signal]
-            rows = slice(None) if column.valid is None else np.flatnonzero(column.valid)
-            samples.add(m, table.t[rows], column.values[rows])
     tally = decoder.tally
     data = tally.frames - tally.error - tally.remote
-    return samples.view(tally.known / data if data else 0.0)
+    return view_of_pieces(pieces_of(decoder.arrays()), profile, vehicle, tally.known / data if data else 0.0)
+
+
+def pieces_of(tables: dict[str, Table]) -> list[Piece]:
+    return [_piece(name, table) for name, table in tables.items()]
+
+
+def view_of_pieces(pieces: Sequence[Piece], profile: Profile, vehicle: str, known_share: float = 1.0) -> View:
+    """A log that is decoded already."""
+    samples = RoleSamples(profile, vehicle)
+    _collect(samples, pieces, {f"{piece.message}.{name}" for piece in pieces for name in piece.columns})
+    return samples.view(known_share)
+
+
+def _piece(message: str, table: Table) -> Piece:
+    """A decoded message as a part would give it, with channel and source of each frame."""
+    columns = dict(table.columns)
+    n = len(table)
+    labels = np.array(table.labels or ("",))
+    columns["channel"] = Column(labels[table.channel] if table.channel is not None else np.full(n, ""))  # type: ignore[arg-type]
+    columns["source"] = Column(table.source.astype(np.int64) if table.source is not None else np.full(n, -1, np.int64))
+    return Piece(message, table.t, columns)
 
 
 def view_of_part(part: Part, ref: LogRef, profile: Profile, vehicle: str, known_share: float) -> View:
     """The same from the lake; only what is dated. Raises: StoreError for a damaged part."""
-    by_message: dict[str, list[Mapping]] = {}
+    wanted: dict[str, set[str]] = {}
     for m in profile.roles:
-        if f"{m.message}.{m.signal}" in part.columns:
-            by_message.setdefault(m.message, []).append(m)
+        if m.plain and f"{m.message}.{m.signal}" in part.columns:
+            wanted.setdefault(m.message, set()).add(m.signal)
+    for message, names in Derived([m for m in profile.roles if not m.plain], part.columns).wanted.items():
+        wanted.setdefault(message, set()).update(names)
     samples = RoleSamples(profile, vehicle)
-    wanted = {message: sorted({m.signal for m in some}) for message, some in by_message.items()}
-    for piece in part.rows(wanted, ref.log, ref.start, ref.end + 1):
-        for m in by_message[piece.message]:
-            column = piece.columns[m.signal]
-            rows = slice(None) if column.valid is None else np.flatnonzero(column.valid)
-            samples.add(m, piece.t[rows], column.values[rows])
+    rows = {message: sorted(names) for message, names in wanted.items()}
+    _collect(samples, part.rows(rows, ref.log, ref.start, ref.end + 1), part.columns)
     return samples.view(known_share)
 
 
-def views_of_logs(paths: Iterable[Path], profile: Profile, whose: dict[Path, str]) -> list[View]:
-    """whose: vehicle by path; a log without one stands for itself."""
-    return [view_of_log(path, profile, whose.get(path) or path.name) for path in paths]
+def _collect(samples: RoleSamples, pieces: Iterable[Piece], columns: Collection[str]) -> None:
+    """Every mapping's samples out of pieces of messages. columns: what there is, as message.signal."""
+    by_message: dict[str, list[Mapping]] = {}
+    for m in samples.profile.roles:
+        if m.plain and f"{m.message}.{m.signal}" in columns:
+            by_message.setdefault(m.message, []).append(m)
+    derived = Derived([m for m in samples.profile.roles if not m.plain], columns)
+    for piece in pieces:
+        derived.add(piece)
+        for m in by_message.get(piece.message, ()):
+            column = piece.columns[m.signal]
+            rows = slice(None) if column.valid is None else np.flatnonzero(column.valid)
+            samples.add(m, piece.t[rows], column.values[rows])
+    for m, (t, raw) in derived.samples():
+        samples.add(m, t, raw)

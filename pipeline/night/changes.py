@@ -3,7 +3,8 @@
 Exit code of a night (one place; the command line repeats it):
     20  a stop-use finding is new or worse
     10  a service finding is new or worse, or its mute has ended; or the fleet is quiet: only with `quiet_days`
-        set, when no vehicle at all has a record newer than that, so that the uploads may be broken
+        set, when no vehicle at all has a record newer than that, so that the uploads may be broken; or logs contradict
+        a profile (pipeline/night/contacts.py) in a way that is new this night
     40  nothing of that, but vehicles whose record changed could not be assessed: nobody knows what stands against them
     30  nothing of that either, but logs went to quarantine this night
      0  nothing to call anyone about
@@ -86,6 +87,25 @@ class StopUse:
 
 
 @dataclass(frozen=True, slots=True)
+class ProfileDoubt:
+    """What logs say against a profile, as it stands. verdict: contradicted (rules that read `roles` do not judge) or
+    doubtful. new: found this night."""
+
+    profile: str
+    verdict: str
+    reason: str
+    found: str
+    advice: str
+    roles: tuple[str, ...]
+    new: bool
+
+    @property
+    def words(self) -> str:
+        stops = "; rules that need it are not assessed" if self.verdict == "contradicted" else ""
+        return f"{self.reason} ({self.found}){stops}. {self.advice}"
+
+
+@dataclass(frozen=True, slots=True)
 class ChangeList:
     """One night. quarantined: name and reason of logs refused this night. fleet_quiet: "" or one sentence.
     muted: changes that would be told but for a mute, with it in the reason. not_assessed: vehicle and why, for vehicles
@@ -101,7 +121,9 @@ class ChangeList:
     changes: tuple[Change, ...]
     quarantined: tuple[tuple[str, str], ...]
     fleet_quiet: str
+    folders: tuple[str, ...] = ()  # in which the logs of `quarantined` lay
     muted: tuple[Change, ...] = ()
+    doubts: tuple[ProfileDoubt, ...] = ()
     notes: tuple[str, ...] = ()  # what the night did beside new logs
     not_assessed: tuple[tuple[str, str], ...] = ()
     waiting: tuple[tuple[str, str], ...] = ()
@@ -111,7 +133,7 @@ class ChangeList:
         worst = {c.severity for c in self.changes if c.urgent}
         if "stop-use" in worst:
             return STOP_USE_NEWS
-        if "service" in worst or self.fleet_quiet:
+        if "service" in worst or self.fleet_quiet or any(d.new and d.verdict == "contradicted" for d in self.doubts):
             return SERVICE_NEWS
         if self.not_assessed:
             return UNASSESSED
@@ -130,10 +152,13 @@ class ChangeList:
         refused += f"; {unknown} vehicle{'s' * (unknown != 1)} not assessed" if unknown else ""
         refused += f"; {later} file{'s' * (later != 1)} waiting" if later else ""
         unheard = f"; {len(self.muted)} muted" if self.muted else ""
-        return f"{first}{self.logs_new} new log{'s' * (self.logs_new != 1)}, {called}{refused}{unheard}."
+        wrong = len({d.profile for d in self.doubts if d.verdict == "contradicted"})
+        doubted = f"; logs contradict {wrong} profile{'s' * (wrong != 1)}" if wrong else ""
+        return f"{first}{self.logs_new} new log{'s' * (self.logs_new != 1)}, {called}{refused}{unheard}{doubted}."
 
     def as_dict(self) -> dict[str, object]:
         """Ready for JSON; times are ISO 8601 in UTC."""
+        folders = self.folders or ("",) * len(self.quarantined)
         return {
             "scan": self.scan,
             "started": stamp(self.started, "auto"),
@@ -149,7 +174,11 @@ class ChangeList:
             "muted": [c.as_dict() for c in self.muted],
             "notes": list(self.notes),
             "fleet_quiet": self.fleet_quiet,
-            "quarantined": [{"log": name, "reason": reason} for name, reason in self.quarantined],
+            "profile_doubts": [asdict(d) | {"roles": list(d.roles)} for d in self.doubts],
+            "quarantined": [
+                {"log": name, "reason": reason, "folder": folder}
+                for (name, reason), folder in zip(self.quarantined, folders, strict=True)
+            ],
             "not_assessed": [{"vehicle": vehicle, "reason": reason} for vehicle, reason in self.not_assessed],
             "waiting": [{"path": path, "reason": reason} for path, reason in self.waiting],
         }

@@ -157,6 +157,9 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
     if changes.not_assessed:
         lines += ["", "NOT ASSESSED", "Nobody knows what stands against these vehicles; the next scan tries again."]
         lines += _listed(changes.not_assessed)
+    if told := [d for d in changes.doubts if d.verdict == "contradicted" or d.new]:
+        lines += ["", "PROFILES IN DOUBT"]
+        lines += [_cut(f"- {d.profile}: {d.words}") for d in told[:MOST_LINES]]
     if changes.changes:
         lines += ["", "CHANGED"]
         lines += [

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.night import mutes
-from herdbook.pipeline.night.changes import NOT_ASSESSED, Change, ChangeKind, ChangeList, StopUse
+from herdbook.pipeline.night.changes import NOT_ASSESSED, Change, ChangeKind, ChangeList, ProfileDoubt, StopUse
 from herdbook.pipeline.store.connection import connect
 from herdbook.pipeline.store.statements import Row, ask, has
 from herdbook.pipeline.store.store import Store
@@ -55,8 +55,10 @@ def read_changes(
         changes=tuple(sorted(changes, key=Change.rank)),
         notes=_notes(con, night["scan"]),
         quarantined=tuple((row["name"], row["reason"]) for row in refused),
+        folders=tuple(row["folder"] for row in refused),
         fleet_quiet=quiet(night["as_of"], now, quiet_days),
         muted=tuple(sorted(muted, key=Change.rank)),
+        doubts=tuple(profile_doubts(con, night["covers"])),
         not_assessed=tuple(con.execute(NOT_ASSESSED_OF, [night["scan"], NOT_ASSESSED]).fetchall()),
     )
 
@@ -64,6 +66,24 @@ def read_changes(
 def _notes(con: DuckDBPyConnection, scan: str) -> tuple[str, ...]:
     """What a night did beside new logs; none in a copy that was published before there were such."""
     return tuple(row["note"] for row in ask(con, __name__, "night_notes", scan=scan)) if has(con, "night_notes") else ()
+
+
+def profile_doubts(con: DuckDBPyConnection, covers: Sequence[str]) -> list[ProfileDoubt]:
+    """What logs say against profiles, as it stands; new where one of these scans found it first."""
+    if not has(con, "contact_checks"):  # published by an older Herdbook
+        return []
+    return [
+        ProfileDoubt(
+            profile=row["profile"],
+            verdict=row["verdict"],
+            reason=row["reason"],
+            found=row["found"],
+            advice=row["advice"],
+            roles=tuple(row["roles"]),
+            new=row["since"] in covers,
+        )
+        for row in ask(con, __name__, "profile_doubts")
+    ]
 
 
 def standing(con: DuckDBPyConnection) -> list[StopUse]:

@@ -139,3 +139,8 @@ def kind_of(dbc_unit: str) -> tuple[str, float]:
     if dbc_unit.strip() == "MW":
         return "W", 1e6
     return _KINDS.get(key, ("", 1.0))
+
+
+def units_of(role: Role) -> tuple[str, ...]:
+    """DBC units that can be turned into the role's, as the table writes them; none where a raw number counts."""
+    return () if role.unit in FREE else tuple(sorted(_TABLE[role.unit]))

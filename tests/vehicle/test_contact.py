@@ -69,11 +69,20 @@ def test_a_wrong_profile_is_told(tmp_path: Path, wrong: str, right: str, role: s
     assert any(words in c.reason for c in contact.told if role in c.roles)
 
 
+def test_exchanged_commands_are_told(tmp_path: Path) -> None:
+    text = zirbel().replace("CTRL_Command.Throttle", "@").replace("CTRL_Command.BrakeDemand", "CTRL_Command.Throttle")
+    assert {"throttle", "brake_demand"} <= set(held(tmp_path, text.replace("@", "CTRL_Command.BrakeDemand")).doubts)
+
+
 def test_another_chemistry_is_told(tmp_path: Path) -> None:
-    """The groups' level lies far under a curve of a cell of 4.2 V."""
-    curve = "ocv_soc_pct = [0, 10, 50, 90, 100]\nocv_v = [3.45, 3.6, 3.75, 4.05, 4.2]\n"
-    contact = held(tmp_path, zirbel().replace("[drive]", curve + "\n[drive]"))
-    assert "cell_voltage" in contact.doubts or "pack_soc" in contact.doubts
+    """Three vehicles whose groups stand at 3.3 V, nearly full, are no cells that end at 4.2 V; one may be at fault."""
+    curve = "ocv_soc_pct = [0, 10, 50, 90, 100]\nocv_v = [3.0, 3.45, 3.75, 4.05, 4.2]\n"
+    text = zirbel().replace("[drive]", curve + "\n[drive]")
+    logs = ("ZB-0101_2026-03-02_dock.blf", "ZB-0102_2026-03-03_dock.blf", "ZB-0103_2026-03-15_dock.blf")
+    assert "pack_soc" in held(tmp_path, text, logs).doubts
+    [line] = [c for c in held(tmp_path, text, logs[:1]).checked if c.check == "charge_at_rest"]
+    assert line.verdict is Word.OPEN
+    assert "a fault of its own" in line.found
 
 
 def _views(profile_text: str, tmp_path: Path, values: list[float]) -> list[View]:

@@ -11,6 +11,7 @@ from herdbook.decoders import DecoderError
 from herdbook.pipeline.commands.terminal import screen
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.health.doubts import blocked
+from herdbook.pipeline.health.judgeable import why_not
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.intake.identity import vehicle_from_path
 from herdbook.pipeline.intake.inbox import find_logs
@@ -102,12 +103,7 @@ def show(profile: Profile, contact: Contact, unread: dict[str, str]) -> None:
             "What to do", ("verdict", "why", "what to do"), [(c.verdict.value, c.reason, c.do) for c in contact.told]
         )
     lost = [(rule.id, rule.subsystem, why) for rule, why in blocked(all_rules().values(), contact.doubts)]
-    have = {m.role for m in profile.roles}
-    lost += [
-        (r.id, r.subsystem, f"the profile maps no {', '.join(lacks)}")
-        for r in all_rules().values()
-        if (lacks := sorted(set(r.roles) - have))
-    ]
+    lost += [(r.id, r.subsystem, why) for r in all_rules().values() if (why := why_not(r, profile))]
     screen.say()
     total = len(all_rules())
     judged = total - len({rule for rule, _, _ in lost})

@@ -22,6 +22,10 @@ def show(result: dict[str, Any]) -> None:
         unknown = [(n["vehicle"], n["reason"]) for n in result["not_assessed"]]
         note = "Nobody knows what stands against these vehicles; the next scan tries again."
         screen.table("Could not be assessed", ("vehicle", "reason"), unknown, note=note)
+    if doubts := [d for d in result["profile_doubts"] if d["verdict"] == "contradicted" or d["new"]]:
+        told = [(d["profile"], d["verdict"], d["reason"], d["found"], d["advice"]) for d in doubts]
+        note = "Rules that need a contradicted role are not assessed. See: herdbook profile check PROFILE --log LOG"
+        screen.table("Profiles in doubt", ("profile", "verdict", "why", "found", "what to do"), told, note=note)
     if result["rows"]:
         screen.table("Changed", COLUMNS, result["rows"])
     if result["muted"]:
@@ -29,8 +33,8 @@ def show(result: dict[str, Any]) -> None:
     for note in result["notes"]:
         screen.say(f"{note[:1].upper()}{note[1:]}.")
     if result["quarantined"]:
-        refused = [(q["log"], q["reason"]) for q in result["quarantined"]]
-        screen.table("In quarantine", ("log", "reason"), refused, note="More: herdbook quarantine")
+        refused = [(q["log"], q["folder"], q["reason"]) for q in result["quarantined"]]
+        screen.table("In quarantine", ("log", "folder", "reason"), refused, note="More: herdbook quarantine")
     if result["waiting"]:
         later = [(w["path"], w["reason"]) for w in result["waiting"]]
         screen.table("Waiting, not taken in yet", ("file", "why, and until when"), later)

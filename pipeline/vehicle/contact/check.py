@@ -87,6 +87,7 @@ class Checked:
     high: float = ENDLESS
     unit: str = ""
     points: tuple[float, ...] = field(default=(), compare=False)  # measured, a log each
+    unmapped: bool = False  # open because the profile maps no such role: logs cannot change that
 
     @property
     def bad(self) -> bool:
@@ -105,7 +106,7 @@ def hold(check: Check, views: Sequence[View]) -> list[Checked]:
         mapped = {m.role for view in views for m in view.profile.roles}
         lacking = [role for role in needed if role not in mapped]
         why = f"the profile maps no {', '.join(lacking)}" if lacking else "no log has enough of it"
-        return [Checked(check.id, "", check.tested, Word.OPEN, why)]
+        return [Checked(check.id, "", check.tested, Word.OPEN, why, unmapped=bool(lacking))]
     return [_verdict(check, item, some) for item, some in sorted(looks.items())]
 
 

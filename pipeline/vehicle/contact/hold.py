@@ -39,7 +39,7 @@ class Contact:
     @property
     def settled(self) -> bool:
         """Nothing is left that more logs could answer."""
-        return not any(c.verdict is Word.OPEN for c in self.checked)
+        return not any(c.verdict is Word.OPEN and not c.unmapped for c in self.checked)
 
 
 def hold_profile(profile: Profile, views: Sequence[View]) -> Contact:

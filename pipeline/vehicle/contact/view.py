@@ -53,6 +53,8 @@ class Received:
 def received(raw: NDArray[np.generic], value: Floats, mapping: Mapping) -> Received:
     """raw: (n,) in the DBC's units; value: (n,) the same converted, NaN where it is none."""
     missing = np.isin(raw, mapping.not_available) if mapping.not_available else np.zeros(raw.shape, bool)
+    if mapping.formula is not None:
+        missing |= np.isnan(raw.astype(np.float64))  # a formula has no value where one of its signals has none
     unknown = np.isnan(value)
     some = value[~unknown]
     low, high = (float(some.min()), float(some.max())) if some.size else (np.inf, -np.inf)

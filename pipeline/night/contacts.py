@@ -1,0 +1,95 @@
+"""Profiles held against logs in a scan: at first contact, when a profile changed, and again as logs come while a test
+is open. What comes of it is written down; rules that read a contradicted role may not judge
+(pipeline/health/doubts.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from herdbook.pipeline.errors import StoreError
+from herdbook.pipeline.intake.ledger import touch
+from herdbook.pipeline.lake.read import LogRef
+from herdbook.pipeline.lake.role_views import view_of_part
+from herdbook.pipeline.store.connection import insert, transaction, visit
+from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.vehicle.contact.check import Checked, Word
+from herdbook.pipeline.vehicle.contact.hold import VERSION, Contact, hold_profile
+from herdbook.pipeline.vehicle.contact.view import View
+from herdbook.pipeline.vehicle.profile import Profile
+
+if TYPE_CHECKING:
+    import duckdb
+
+MOST_LOGS = 12  # looked at, the newest of each vehicle first: seconds of work, and a majority of vehicles
+MORE = 2  # while a test is open: again when there are so many times the logs
+CHECK_COLUMNS = ("profile", "scan", "check", "item", "verdict", "tested", "found", "reason", "advice", "roles", "since")
+
+
+def hold_against_logs(store: Store, scan: str) -> list[str]:
+    """Hold every profile that is due against logs of its own, write down what came of it, and mark vehicles of a
+    profile whose doubts changed for assessment. Returns the profiles held. Raises: StoreError."""
+    held = []
+    for profile in store.profiles():
+        with visit(store.catalogue, read_only=True) as con:
+            logs = ask(con, __name__, "contact_logs", profile=profile.name) if _may_be_due(con, profile) else []
+        if logs:
+            contact = hold_profile(profile, _views(store, profile, logs[:MOST_LOGS]))
+            with transaction(store.catalogue) as con:
+                _note(con, profile, contact, scan, len(logs))
+            held.append(profile.name)
+    return held
+
+
+def _may_be_due(con: duckdb.DuckDBPyConnection, profile: Profile) -> bool:
+    known = con.execute("SELECT count(*) FROM logs WHERE profile = ?", [profile.name]).fetchall()[0][0]
+    told = con.execute(
+        "SELECT profile_hash, version, logs_known, settled FROM contacts WHERE profile = ?", [profile.name]
+    ).fetchall()
+    if not told:
+        return bool(known)
+    was, version, logs, settled = told[0]
+    return (was, version) != (profile.hash, VERSION) or (not settled and known >= MORE * logs)
+
+
+def _views(store: Store, profile: Profile, logs: Sequence[Row]) -> list[View]:
+    """Logs whose part is missing or damaged are left out: reading them is told elsewhere."""
+    views = []
+    for row in logs:
+        ref = LogRef(row["log"], row["part"], profile.name, row["start_us"], row["end_us"], hash=row["part_hash"])
+        try:
+            part = store.lake.open(ref.part, ref.hash)
+            views.append(view_of_part(part, ref, profile, row["vehicle"], float(row["known_share"])))
+        except StoreError:
+            if trouble := store.lake.trouble():
+                raise trouble from None
+    return views
+
+
+def _note(con: duckdb.DuckDBPyConnection, profile: Profile, contact: Contact, scan: str, known: int) -> None:
+    """Rows of the contact in place of the old ones; vehicles are touched where what may be judged changed."""
+    old = con.execute(
+        'SELECT "check", item, verdict, reason, roles, since FROM contact_checks WHERE profile = ?', [profile.name]
+    ).fetchall()
+    since = {(check, item, verdict): first for check, item, verdict, _, _, first in old}
+    before = {role for _, _, verdict, _, roles, _ in old if verdict == Word.CONTRADICTED for role in roles}
+    con.execute("DELETE FROM contact_checks WHERE profile = ?", [profile.name])
+    con.execute("DELETE FROM contacts WHERE profile = ?", [profile.name])
+    con.execute(
+        "INSERT INTO contacts VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        [profile.name, profile.hash, VERSION, scan, known, contact.logs, contact.vehicles, contact.settled],
+    )
+    rows = [_row(profile.name, scan, c, since.get((c.check, c.item, c.verdict.value), scan)) for c in contact.checked]
+    insert(con, "contact_checks", pl.DataFrame(rows, schema_overrides={"roles": pl.List(pl.String)}))
+    if before != set(contact.doubts):
+        found = con.execute("SELECT DISTINCT vehicle FROM logs WHERE profile = ? ORDER BY 1", [profile.name]).fetchall()
+        touch(con, [vehicle for (vehicle,) in found])
+
+
+def _row(profile: str, scan: str, c: Checked, since: str) -> dict[str, object]:
+    values = (profile, scan, c.check, c.item, c.verdict.value, c.tested, c.found, c.reason, c.do, list(c.roles), since)
+    return dict(zip(CHECK_COLUMNS, values, strict=True))
