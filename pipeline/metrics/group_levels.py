@@ -139,4 +139,5 @@ SET = MetricSet(
     compute=compute,
     gives={"group_level_pieces": ("1", "Pieces of the session in which groups were set side by side")},
     source="definitions: this file",
+    figures=("pack.rated_ah",),
 )

@@ -8,6 +8,8 @@ count of charge.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats
@@ -31,7 +33,8 @@ LITTLE_C = 0.02  # of the charger's current: from here on its own gain error is 
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    current, rated = signals.series("pack_current"), profile.pack_figures.rated_ah
+    current, pack = signals.series("pack_current"), profile.pack_figures
+    rated = pack.rated_ah if pack.given("rated_ah") else math.nan  # then nothing is little: comparisons are false
     known = np.isfinite(current.v)
     found = [_reading("pack_current_zero_a", current, _switched_off(signals, current) & known, LEAST)]
     if session.kind == "charge":
