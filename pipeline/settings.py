@@ -5,6 +5,7 @@
                                      # Credentials come from the environment (AWS_ACCESS_KEY_ID and so on)
     zone = "Europe/Vienna"           # for pages and for times in file names without a zone of their own
     paths = ["(?P<vehicle>V-\\d+)/"]  # patterns that name the vehicle by the log's path
+    vehicles = "vehicles.csv"        # list of batch, built, in service, ... of the fleet (intake/master_data.py)
     vehicle = "RIG-1"                # whose the logs are that nothing else names, for a store of one vehicle
     [take]     settle_s, min_known_share, log_time_s, log_memory_mb, segment_frames
     [sessions] join_s, stop_s
@@ -40,6 +41,7 @@ class Settings:
     lake: str = ""
     zone: str = "UTC"
     paths: tuple[str, ...] = ()
+    vehicles: str = ""
     vehicle: str = ""  # whose a log is that neither sidecar nor path nor bus names; "": such a log is refused
     # take
     settle_s: float = 2.0  # a log that changed within this time is still being written
@@ -71,7 +73,7 @@ TABLES = {
     "keep": ("parts_days", "grace_hours", "months_after", "cache_gb", "check_days"),
 }
 WHOLE = ("segment_frames", "again_vehicles")
-TOP = ("profiles", "lake", "zone", "paths", "vehicle")
+TOP = ("profiles", "lake", "zone", "paths", "vehicle", "vehicles")
 
 
 def read_settings(folder: Path) -> Settings:

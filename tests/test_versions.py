@@ -102,6 +102,7 @@ NO_PART = {
     "pipeline.vehicle.profile": "its text is part of a stretch's fingerprint",
     "pipeline.vehicle.record": "columns",
     "pipeline.vehicle.bit_names": "words",
+    "pipeline.vehicle.text_form": "how serials are written",
     "pipeline.vehicle.key_lines": "where a mistake stands",
     "pipeline.vehicle.problems": "words",
 }

@@ -26,7 +26,13 @@ PIPELINE = ROOT / "pipeline"
 FILES = {
     "samples": [
         *("lake/cadence.py", "lake/merge_samples.py", "lake/read.py", "lake/layout.py", "assess/sessions.py"),
-        *("lake/derived.py", "vehicle/formula.py", "vehicle/signal_names.py", "vehicle/dbc_signals.py"),
+        *(
+            "lake/derived.py",
+            "vehicle/formula.py",
+            "vehicle/signal_names.py",
+            "vehicle/dbc_signals.py",
+            "vehicle/mapping.py",
+        ),
         *("spans.py", "vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),
     ],
     "science": ["science/*.py"],

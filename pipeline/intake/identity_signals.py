@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from herdbook.decoders.decoding.columns import Table
 from herdbook.decoders.decoding.extract import Column
-from herdbook.pipeline.arrays import Times
+from herdbook.pipeline.arrays import Bools, Times
 from herdbook.pipeline.lake.layout import Layout, values
 from herdbook.pipeline.lake.part import Part
 from herdbook.pipeline.vehicle.profile import Profile
@@ -34,33 +34,35 @@ class Serials:
     """What the identity signals of one log say. Unset memory (0, all ones) is no serial."""
 
     def __init__(self, profile: Profile, layout: Layout) -> None:
-        slots = {(message, s.signal): s for message, some in layout.messages.items() for s in some}
-        known = [(m, slots.get((m.message, m.signal))) for m in profile.roles if m.role in IDENTITY]
-        self.mappings = [(m, slot) for m, slot in known if slot is not None]
+        self.slots = {(message, s.signal): s for message, some in layout.messages.items() for s in some}
+        self.mappings = [m for m in profile.roles if m.role in IDENTITY and all(n in self.slots for n in m.reads)]
         self.wanted: dict[str, list[str]] = {}
-        for m, _ in self.mappings:
-            self.wanted.setdefault(m.message, []).append(m.signal)
-        self.seen: dict[int, dict[int, list[int]]] = {i: {} for i in range(len(self.mappings))}
+        for m in self.mappings:
+            names = self.wanted.setdefault(m.message, [])
+            names += [signal for _, signal in m.reads if signal not in names]
+        self.seen: list[dict[tuple[int, ...], list[int]]] = [{} for _ in self.mappings]
 
     def add(self, message: str, t: Times, columns: Mapping[str, Column]) -> None:
-        for i, (m, _) in enumerate(self.mappings):
-            if m.message == message and m.signal in columns:
-                _add_serials(self.seen[i], t, columns[m.signal])
+        for m, seen in zip(self.mappings, self.seen, strict=True):
+            if m.message == message and all(signal in columns for _, signal in m.reads):
+                _add_serials(seen, t, [columns[signal] for _, signal in m.reads])
 
     def add_counts(self, message: str, table: Table) -> None:
         """Rows on their way into a part, as Decoder.arrays(counts=True) gives them."""
-        mine = [(m.signal, slot) for m, slot in self.mappings if m.message == message and m.signal in table.columns]
+        mine = [s for s in self.wanted.get(message, ()) if s in table.columns]
         if mine:
-            kept = {signal: (table.columns[signal], slot) for signal, slot in mine}
+            kept = {s: (table.columns[s], self.slots[message, s]) for s in mine}
             self.add(message, table.t, {n: Column(values(slot, c.values), c.valid) for n, (c, slot) in kept.items()})
 
     def found(self) -> tuple[SerialSeen, ...]:
         out = []
-        for i, (m, _) in enumerate(self.mappings):
+        for m, seen in zip(self.mappings, self.seen, strict=True):
             unset = set(m.not_available) | (UNSET if m.role in COMPONENTS else set())
             component = COMPONENTS.get(m.role, m.role)
-            seen = sorted(self.seen[i].items())
-            out += [SerialSeen(component, str(k), a, b, n) for k, (a, b, n) in seen if k not in unset]
+            for raw, (a, b, n) in sorted(seen.items()):
+                written = m.form.written(dict(zip(m.reads, raw, strict=True))) if m.form else str(raw[0])
+                if written and not all(k in unset for k in raw):
+                    out.append(SerialSeen(component, written, a, b, n))
         return tuple(out)
 
 
@@ -72,16 +74,31 @@ def serials_in(part: Part, log: str, profile: Profile) -> tuple[SerialSeen, ...]
     return serials.found()
 
 
-def _add_serials(seen: dict[int, list[int]], times: Times, column: Column) -> None:
-    """First and last time and number of samples, by value."""
-    there = slice(None) if column.valid is None else column.valid
-    values, t = column.values[there], times[there]
-    if len(values) and (values == values[0]).all():  # as good as always, and sorting takes longer
-        found = [(values[0], 0, len(values) - 1, len(values))]
+def _add_serials(seen: dict[tuple[int, ...], list[int]], times: Times, columns: Sequence[Column]) -> None:
+    """First and last time and number of samples, by the values that stand in the same frames."""
+    there = _present(columns)
+    t = times[there]
+    rows = [c.values[there] for c in columns]
+    if not len(t):
+        return
+    if all((values == values[0]).all() for values in rows):  # as good as always, and sorting takes longer
+        found = [(tuple(int(v[0]) for v in rows), 0, len(t) - 1, len(t))]
     else:
-        kinds, first, count = np.unique(values, return_index=True, return_counts=True)
-        last = len(values) - 1 - np.unique(values[::-1], return_index=True)[1]
-        found = list(zip(kinds.tolist(), first.tolist(), last.tolist(), count.tolist(), strict=True))
+        index = np.zeros(len(t), np.int64)  # equal for equal rows
+        for values in rows:
+            kinds, own = np.unique(values, return_inverse=True)
+            index = np.unique(index * len(kinds) + own, return_inverse=True)[1]
+        _, first, count = np.unique(index, return_index=True, return_counts=True)
+        last = len(t) - 1 - np.unique(index[::-1], return_index=True)[1]
+        found = [
+            (tuple(int(v[a]) for v in rows), a, b, n)
+            for a, b, n in zip(first.tolist(), last.tolist(), count.tolist(), strict=True)
+        ]
     for k, a, b, n in found:
-        old = seen.setdefault(int(k), [int(t[a]), int(t[b]), 0])
+        old = seen.setdefault(k, [int(t[a]), int(t[b]), 0])
         old[0], old[1], old[2] = min(old[0], int(t[a])), max(old[1], int(t[b])), old[2] + n
+
+
+def _present(columns: Sequence[Column]) -> slice | Bools:
+    masks = [c.valid for c in columns if c.valid is not None]
+    return np.logical_and.reduce(masks) if masks else slice(None)

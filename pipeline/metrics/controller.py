@@ -2,7 +2,7 @@
 
 Event "reset" (item "controller"): uptime fell. Data: uptime_before_s, voltage_v (lowest pack voltage in the three
 seconds before), speed_ms. Its span is the silence between the last frame before and the first after. Event "fault_bits"
-(item "controller", "left" or "right"). Data: bits (all seen, joined), lasted_s, speed_ms.
+(item "controller" or the motor). Data: bits (all seen, joined), lasted_s, speed_ms.
 """
 
 from __future__ import annotations
@@ -16,18 +16,15 @@ from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
-SOURCES = (
-    ("controller", "controller_fault", ""),
-    ("left", "motor_fault", "left"),
-    ("right", "motor_fault", "right"),
-)
 LEAST_BACK_S = 1.0  # uptime must fall by more than its own steps and jitter
 JOIN_S = 5.0  # one fault that flickers is one fault
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics, events = _resets(signals)
-    for item, role, index in SOURCES:
+    sources = [("controller", "controller_fault", "")]
+    sources += [(str(motor), "motor_fault", str(motor)) for motor in signals.items("motor_fault")]
+    for item, role, index in sources:
         s = signals.series(role, index)
         if not len(s):
             continue

@@ -9,13 +9,14 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.motors import motors_of
 from herdbook.pipeline.science.stretches import means, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
-from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_RPM = 300.0  # of the reference: slower, a loss cannot be told from standing
+SLOWEST_RPM, SLOW_SHARE = 30.0, 0.25  # a motor in the hub never turns so fast: a quarter of its usual highest then
 LOST_SHARE = 0.3
 LEAST_S = 0.08
 PAUSE_S = 0.4
@@ -25,19 +26,19 @@ IMPLAUSIBLE = 1.4  # times the reference
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics: list[Metric] = []
     events: list[Event] = []
-    for side in SIDES:
+    for side in motors_of(signals):
         s = signals.series("motor_speed", side)
         if len(s) < 10:
             continue
         reference = _reference(signals, s.t, side, profile)
         own = np.abs(s.v)
         with np.errstate(invalid="ignore"):
-            moving = reference > LEAST_RPM
+            moving = reference > _least(reference)
             lost = moving & (own < LOST_SHARE * reference)
             wild = moving & (own > IMPLAUSIBLE * reference)
         n = int(np.count_nonzero(moving))
         moving_s = float(n) * signals.step_us(s) / 1e6
-        runs = stretches(s.t, lost, PAUSE_S, join_s=0.1, least_s=LEAST_S, least_n=3)
+        runs = stretches(s.t, lost, PAUSE_S, join_s=0.1, least_s=LEAST_S, least_n=2)
         metrics += [
             Metric("encoder_watched_h", moving_s / 3600.0, "h", n=n, item=side),
             Metric("encoder_dropout_count", float(len(runs)), "1", n=n, item=side),
@@ -52,10 +53,17 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     return Outcome(tuple(metrics), tuple(events))
 
 
+def _least(reference: Floats) -> float:
+    known = reference[np.isfinite(reference)]
+    usual = float(np.percentile(known, 95.0)) if known.size else LEAST_RPM
+    return max(SLOWEST_RPM, min(LEAST_RPM, SLOW_SHARE * usual))
+
+
 def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Floats:
     """Speed in rpm, without its sign, this motor should have: by the wheel where the profile gives gear and wheel, and
-    by the other motor; where both are known they must agree within a quarter, else NaN (a locked or spinning wheel)."""
-    other = signals.at(t, "motor_speed", "left" if side == "right" else "right", hold_s=PAUSE_S)
+    by the other motors; where both are known they must agree within a quarter, else NaN (a locked wheel)."""
+    others = [signals.at(t, "motor_speed", m, hold_s=PAUSE_S) for m in motors_of(signals) if m != side]
+    other = others[0] if len(others) == 1 else _middle(others, t)
     gear, wheel = profile.drive_figures.gear or np.nan, profile.drive_figures.wheel_m or np.nan
     road = signals.at(t, "vehicle_speed", hold_s=PAUSE_S) * gear / (np.pi * wheel) * 60.0
     with np.errstate(invalid="ignore"):
@@ -64,6 +72,11 @@ def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Float
     out = np.where(known, road, other)
     out[known & ~agree & np.isfinite(other)] = np.nan
     return np.asarray(np.abs(out))
+
+
+def _middle(others: list[Floats], t: Times) -> Floats:
+    known = [np.abs(other) for other in others if np.isfinite(other).any()]
+    return np.asarray(np.nanmedian(known, axis=0)) if known else np.full(t.shape, np.nan)
 
 
 SET = MetricSet(
@@ -81,4 +94,5 @@ SET = MetricSet(
         "speed_implausible_share": ("1", "Share of samples far faster than the wheel and the other motor."),
     },
     source="definitions: this file; thresholds: engineering choice",
+    version=2,  # two readings may tell a loss, where they lie 0.08 s apart; slow motors are watched
 )

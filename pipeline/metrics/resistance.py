@@ -1,4 +1,4 @@
-"""What moving costs: rolling resistance from coasting and from driving, and energy per kilometre.
+"""Energy per km: rolling resistance from coasting and from driving, and energy per kilometre.
 
 Force balance second by second with the brake released: motor force - m a - air drag = m g (rolling + grade).
 The grade is not observed: it averages out over coast-downs and over round trips, and its scatter is in the
@@ -16,6 +16,7 @@ from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.heat_grid import bins_of
+from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.metrics.shared.travel import STEP_S, Travel, travel
 from herdbook.pipeline.science.road import GRAVITY, TURNING, air_force, motor_force
@@ -44,14 +45,14 @@ def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
     car = road_vehicle(profile)
     if not car.known:
         return []
-    force = motor_force(car, ride.amps["left"] + ride.amps["right"])
+    force = motor_force(car, total_current(ride.amps, profile))
     moving = TURNING * car.mass_kg * ride.acceleration
     per_weight = (force - moving - air_force(car, ride.speed)) / (car.mass_kg * GRAVITY)
     with np.errstate(invalid="ignore"):
         free = (ride.speed > LEAST_MS) & ~(ride.brake > 0) & np.isfinite(per_weight)
         free[1:] &= ~(ride.brake[:-1] > 0)
         free[:-1] &= ~(ride.brake[1:] > 0)
-        coast = free & (np.abs(ride.amps["left"]) < COAST_A) & (np.abs(ride.amps["right"]) < COAST_A)
+        coast = free & np.all([np.abs(amps) < COAST_A for amps in ride.amps.values()], axis=0)
         moves = (ride.speed > LEAST_MS) & (np.abs(per_weight) < STEEPEST)
         braked, sound = _brakes(ride, signals)
     way = ride.metres

@@ -11,6 +11,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import shutil
 import socket
 import tomllib
 from collections.abc import Iterator
@@ -139,7 +140,8 @@ class Store:
 
     @contextmanager
     def lock(self, what: str) -> Iterator[None]:
-        """Hold the store for writing; released when the process ends, however it ends. Raises: BusyError."""
+        """Hold the store for writing; released when the process ends, however it ends. What an earlier one left half
+        done is cleared away. Raises: BusyError."""
         path = self.folder / "scan.lock"
         with path.open("a+", encoding="utf-8") as file:
             try:
@@ -155,7 +157,15 @@ class Store:
             since = in_words(now_us())
             file.write(f"{what}, process {os.getpid()} on {socket.gethostname()}, since {since}\n")
             file.flush()
+            self._clear_leftovers()
             yield
+
+    def _clear_leftovers(self) -> None:
+        """Remove what a killed process left behind: half a published file, parts that were growing. Nobody else writes
+        while we hold the lock."""
+        shutil.rmtree(self.scratch, ignore_errors=True)
+        for path in self.folder.glob(".*.tmp*"):
+            path.unlink(missing_ok=True)
 
 
 def _use_profiles(folder: Path, profiles: Path) -> None:

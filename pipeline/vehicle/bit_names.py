@@ -10,7 +10,8 @@ if TYPE_CHECKING:
     from herdbook.decoders import Signal
 
 LONGEST = 60
-_IN_COMMENT = re.compile(r"\bbit\s*(\d{1,2})\s*(?::|=|-|–)\s*([^,;\n]+)", re.IGNORECASE)
+_IN_COMMENT = re.compile(r"\bbit\s*(\d{1,2})\s*(?::|=|-|–)?\s*([^,;\n]+)", re.IGNORECASE)
+_LISTED = re.compile(r"(?:^|[,;\n])\s*(?:bit\s*)?(\d{1,2})\s*(?::|=|-|–)?\s*([^\W\d][^,;\n]*)", re.IGNORECASE)
 
 
 def names_of_bits(signal: Signal | None) -> dict[int, str]:
@@ -21,7 +22,21 @@ def names_of_bits(signal: Signal | None) -> dict[int, str]:
     table = {raw: word for raw, word in signal.states.items() if raw != 0}
     if table and all(raw > 0 and raw & (raw - 1) == 0 for raw in table) and (len(table) > 2 or max(table) > 2):
         return {raw.bit_length() - 1: _short(word) for raw, word in table.items()}
-    return {int(bit): _short(word) for bit, word in _IN_COMMENT.findall(signal.comment) if int(bit) < signal.length}
+    return _in_comment(signal.comment, signal.length)
+
+
+def _in_comment(comment: str, length: int) -> dict[int, str]:
+    """Every bit with the word before it ("bit 0 encoder, bit 1 ..."), or a list that says the word once ("bits: 0 over
+    voltage, 1 ..."), whose numbers rise from 0 or 1."""
+    if len(found := _IN_COMMENT.findall(comment)) < 2:
+        listed = _LISTED.findall(re.sub(r"^\W*bits?\b\s*:?\s*", "", comment.strip(), flags=re.IGNORECASE))
+        numbers = [int(bit) for bit, _ in listed]
+        starts = re.match(r"\W*bits?\b", comment.strip(), re.IGNORECASE) is not None
+        if starts and len(listed) > 1 and numbers[0] < 2 and numbers == sorted(set(numbers)):
+            found = listed
+        elif not re.search(r"\bbit\s*\d{1,2}\s*[:=–-]", comment, re.IGNORECASE):
+            found = []  # "bit 3 of the word" names nothing
+    return {int(bit): _short(word) for bit, word in found if int(bit) < length}
 
 
 def names_of_flags(signals: Sequence[Signal | None]) -> dict[int, str]:

@@ -42,6 +42,10 @@ class DbcSignals:
         signal = self.signal(name)
         return signal is None or (not signal.is_float and signal.scale == 1 and signal.offset == 0)
 
+    def is_big_endian(self, name: Name) -> bool:
+        signal = self.signal(name)
+        return signal is not None and signal.big_endian
+
     def is_j1939(self, message: str) -> bool:
         return any(m.j1939 for m in self.messages if m.name == message)
 

@@ -93,6 +93,12 @@ class Profile:
     def drive_figures(self) -> DriveFigures:
         return DriveFigures(self.drive, self.name)
 
+    def bit_name(self, role: str, item: str, bit: int) -> str:
+        """What a fault bit means, in the maker's words: " (over voltage)", or "" where the files do not say."""
+        named = (dict(m.bit_names) for m in self.roles if m.role == role and str(m.item) == item)
+        name = next(named, {}).get(bit)
+        return f" ({name})" if name else ""
+
     def network(self) -> Network:
         """The DBC files as one network; loaded once a process."""
         return _network(self.buses, self.network_hash, self.protection, self.lenient)

@@ -1,7 +1,7 @@
 """The [roles] table of a profile: which signal plays which role, entry by entry.
 
-An entry is a text "Message.Signal", a table with options, a list of such (for roles that count items), or (for sides) a
-table of such entries by side. Where the value comes from:
+An entry is a text "Message.Signal", a table with options, a list of such (for roles that count items), or (for motors)
+a table of such entries by side; one motor needs no side, more than two are counted by n. Where the value comes from:
 
 signal      one signal, or many by ranges: "Cells.Group{n:02d}" with n, "CELLS_A.C{1..4}", "Mod{0..7}.Cell{A..L}"
             (pipeline/vehicle/signal_names.py); with index and index_values, the item is what another signal of the
@@ -13,69 +13,33 @@ voltage     the signal is a power: the current is power / voltage
 Options: n (items of an indexed role: "1..12", "1..4,6" or a list), scale and offset (applied after the unit
 conversion), unit (instead of the DBC's), states {raw or DBC word = "state"}, not_available [values in DBC units that
 mean "no value"], first_bit (a bit field: item n is bit first_bit + n - 1), bits (so many an item), source (J1939
-address of the sender), sender (the DBC's word for it), channel (bus label), names {bit = "what it means"}.
+address of the sender), sender (the DBC's word for it), channel (bus label), names {bit = "what it means"},
+format (of a serial or version: pipeline/vehicle/text_form.py).
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 from herdbook.pipeline.vehicle.bit_names import names_of_bits, names_of_flags
 from herdbook.pipeline.vehicle.dbc_signals import DbcSignals, Units
 from herdbook.pipeline.vehicle.formula import Formula, Name, formula
-from herdbook.pipeline.vehicle.roles import ROLES, SIDES, Role
+from herdbook.pipeline.vehicle.mapping import Item, Mapping
+from herdbook.pipeline.vehicle.roles import MOTORS, ONLY, ORDINALS, ROLES, Role
 from herdbook.pipeline.vehicle.signal_names import counts_items, expanded, filled, message_and_signal, numbers, values
+from herdbook.pipeline.vehicle.text_form import TextForm, text_form
 from herdbook.pipeline.vehicle.units import conversion, kind_of
 
 __all__ = ["Mapping", "Units", "mappings", "numbers"]
 
 OPTIONS = {"signal", "n", "scale", "offset", "unit", "states", "not_available", "first_bit"}
 OPTIONS |= {"value", "flags", "voltage", "index", "index_values", "bits", "source", "sender", "channel", "names"}
+OPTIONS |= {"format"}
 WAYS = ("signal", "value", "flags")
 Entry = dict[str, object]
-Item = int | str
-
-
-@dataclass(frozen=True, slots=True)
-class Mapping:
-    """One (role, item) to one signal: value = raw * scale + offset in the role's unit, or states by raw.
-
-    With a formula, raw is what it gives; message and signal are the first it reads.
-    """
-
-    role: str
-    item: Item
-    message: str
-    signal: str
-    scale: float = 1.0
-    offset: float = 0.0
-    states: dict[int, int] = field(default_factory=dict)  # raw value -> index into Role.states
-    not_available: tuple[float, ...] = ()  # values in DBC units that mean "no value"
-    bit: int | None = None  # the value is this bit of an integer signal
-    width: int = 1  # or so many bits from there on
-    formula: Formula | None = None
-    when: tuple[str, int] | None = None  # only frames in which this signal of the message has this value
-    source: int | None = None  # only frames of this J1939 source address
-    channel: str = ""  # only frames of buses with this label
-    bit_names: tuple[tuple[int, str], ...] = ()  # what the bits of a fault word mean, where the files say
-
-    @property
-    def reads(self) -> tuple[Name, ...]:
-        """All signals its value is made of."""
-        return self.formula.signals if self.formula else ((self.message, self.signal),)
-
-    @property
-    def plain(self) -> bool:
-        """One signal, all its frames."""
-        return self.formula is None and self.when is None and self.source is None and not self.channel
-
-    @property
-    def words(self) -> str:
-        """Where it comes from, as a person reads it."""
-        return self.formula.text if self.formula else f"{self.message}.{self.signal}"
 
 
 def mappings(
@@ -120,20 +84,22 @@ class _Reader:
         if isinstance(entry, str):
             entry = {"signal": entry}
         if isinstance(entry, list):
-            yield from self._listed(role, entry)
+            yield from _motors_named(role, self._listed(role, entry))
             return
         if not isinstance(entry, dict):
             raise ValueError('must be "Message.Signal" or a table')
         if role.index == "side" and not {*WAYS} & set(entry):
             yield from self._sides(role, entry)
         elif role.index:
-            yield from self._items(role, _known(entry), 1)
+            yield from _motors_named(role, self._items(role, _known(entry), 1))
         else:
             yield self._one(role, "", _known(entry))
 
     def _sides(self, role: Role, entry: Entry) -> Iterator[Mapping]:
-        if unknown := set(entry) - set(SIDES):
-            raise ValueError(f"side {sorted(unknown)[0]!r} is not one of left, right")
+        if unknown := set(entry) - set(MOTORS):
+            raise ValueError(
+                f"side {sorted(unknown)[0]!r} is not one of {', '.join(MOTORS[:4])}; or number motors by n"
+            )
         for side, inner in entry.items():
             if not isinstance(inner, str | dict):
                 raise ValueError(f'{side} must be "Message.Signal" or a table')
@@ -173,7 +139,7 @@ class _Reader:
         elif several > 1 or (listed and not counts_items(texts[0])):
             items = list(range(first, first + several))
         elif role.index == "side" and not counts_items(texts[0]):
-            yield self._one(role, "", {**entry, way: texts[0]})
+            yield self._one(role, ONLY, {**entry, way: texts[0]})
             return
         else:
             raise ValueError('counts from 1 and needs n, as in { signal = "Cells.Cell{n:02d}", n = "1..12" }')
@@ -220,6 +186,7 @@ class _Reader:
             source=source,
             channel=self.dbc.row_channel(message, str(entry.get("channel", ""))),
             bit_names=self._bit_names(role, entry, made),
+            form=self._form(role, entry, made.signals[0] if "signal" in entry else None),
         )
 
     def _made(self, role: Role, entry: Entry) -> tuple[Formula, str]:
@@ -233,6 +200,9 @@ class _Reader:
             return made, "" if role.unit == "1" else units.pop()
         if "flags" in entry:
             return self._flags(role, entry)
+        if "format" in entry and "signal" not in entry and (form := self._form(role, entry, None)):
+            message, signal = form.signals[0]
+            return Formula(f"{message}.{signal}", (form.signals[0],)), ""
         if "signal" not in entry:
             raise ValueError('needs a signal, as in { signal = "Message.Signal" }')
         texts = self._texts(entry, "signal")
@@ -342,6 +312,16 @@ class _Reader:
             out[int(str(number))] = role.states.index(state)
         return out
 
+    def _form(self, role: Role, entry: Entry, signal: Name | None) -> TextForm | None:
+        if "format" not in entry:
+            return None
+        if role.unit != "id":
+            raise ValueError("a format is for serials and versions")
+        form = text_form(str(entry["format"]), signal, self.dbc.is_big_endian)
+        if missing := [name for name in form.signals if name not in self.units]:
+            raise ValueError(_not_there(*missing[0], self.units))
+        return form
+
     def _bit_names(self, role: Role, entry: Entry, made: Formula) -> tuple[tuple[int, str], ...]:
         if role.unit != "bits":
             if "names" in entry:
@@ -357,6 +337,17 @@ class _Reader:
             found = names_of_bits(self.dbc.signal(made.signals[0]))
         found |= {int(k): str(v) for k, v in (own or {}).items()} if isinstance(own, dict) else {}
         return tuple(sorted(found.items()))
+
+
+def _motors_named(role: Role, found: Iterator[Mapping]) -> Iterator[Mapping]:
+    """Motors that are counted are the first, the second and so on."""
+    for m in found:
+        if role.index != "side" or isinstance(m.item, str):
+            yield m
+        elif m.item > len(ORDINALS):
+            raise ValueError(f"counts motors, of which there are at most {len(ORDINALS)}")
+        else:
+            yield replace(m, item=ORDINALS[m.item - 1])
 
 
 def _known(entry: dict[str, object]) -> Entry:

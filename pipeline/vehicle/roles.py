@@ -1,7 +1,8 @@
 """The roles: what a signal means, its unit inside Herdbook, and what values are possible.
 
 Rules and metrics speak of roles, never of DBC names. A role may be indexed: cells and sensors count from 1,
-sides are "left" and "right". Values outside low..high are impossible and become null, never 0.
+motors are named: "left" and "right", or another of MOTORS. Values outside low..high are impossible and become null,
+never 0.
 Pack current is positive on discharge. Motor current is positive while driving, negative while braking.
 """
 
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Role:
-    """One canonical quantity. index: "", "cell", "sensor" or "side". unit "state": a value of `states`."""
+    """One canonical quantity. index: "", "cell", "sensor" or "side" (a motor). unit "state": a value of `states`."""
 
     name: str
     unit: str
@@ -24,6 +25,9 @@ class Role:
 
 
 SIDES = ("left", "right")
+ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
+ONLY = "only"  # the motor of a vehicle with one
+MOTORS = (*SIDES, "front", "rear", ONLY, *ORDINALS)  # as they stand before "motor" in a sentence
 
 _ALL = (
     # pack

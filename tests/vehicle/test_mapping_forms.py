@@ -184,7 +184,7 @@ def test_a_torque_stands_in_for_a_current_by_the_motor_s_constant(tmp_path: Path
         [Sent("Drv", {"Torque": q, "Pct": 0, "Word": 0, "Gear": 0}, i) for i, q in enumerate((-4.0, 0.0, 9.6))],
         tmp_path,
     )
-    assert signals.series("motor_current").v.tolist() == pytest.approx([d["Torque"] / 0.08 for d in decoded])
+    assert signals.series("motor_current", "only").v.tolist() == pytest.approx([d["Torque"] / 0.08 for d in decoded])
     with pytest.raises(Exception, match=r"torque_nm_per_a, which is not given"):
         profile_of(tmp_path / "without", 'motor_current = "Drv.Torque"', DRIVE)
 
@@ -294,10 +294,12 @@ def test_one_motor_and_four_motors(tmp_path: Path) -> None:
     four = profile_of(tmp_path / "four", 'motor_temp = { signal = "INV{n}.Temp", n = "1..4" }', dbc)
     sent = [Sent(f"INV{i}", {"Temp": 20 + i}, i) for i in range(1, 5)]
     signals, decoded = roles_of(one, sent, tmp_path / "one")
-    assert signals.items("motor_temp") == [""]
-    assert signals.series("motor_temp").v.tolist() == [float(decoded[0]["Temp"])]
+    assert signals.items("motor_temp") == ["only"]
+    assert signals.series("motor_temp", "only").v.tolist() == [float(decoded[0]["Temp"])]
     signals, decoded = roles_of(four, sent, tmp_path / "four")
-    assert [signals.series("motor_temp", n).v.tolist() for n in (1, 2, 3, 4)] == [[float(d["Temp"])] for d in decoded]
+    assert [signals.series("motor_temp", n).v.tolist() for n in ("first", "second", "third", "fourth")] == [
+        [float(d["Temp"])] for d in decoded
+    ]
 
 
 FLAGS = (

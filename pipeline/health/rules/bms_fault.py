@@ -33,11 +33,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     for (bit,), part in events.group_by(["item"], maintain_order=True):
         sessions = part["session_start_t"].n_unique()
         if sessions >= limits["least_sessions"] or seconds(part) >= limits["long_s"]:
-            found.append(_finding(str(bit), part, sessions, total, limits))
+            name = record.profile.bit_name("bms_fault", "", int(str(bit).removeprefix("bit ")))
+            found.append(_finding(f"{bit}{name}", part, sessions, total, limits))
     return found
 
 
-def _finding(bit: str, part: pl.DataFrame, sessions: int, total: int, limits: Mapping[str, float]) -> Finding:
+def _finding(named: str, part: pl.DataFrame, sessions: int, total: int, limits: Mapping[str, float]) -> Finding:
+    """named: bit 3 (over voltage)."""
+    bit = named.partition(" (")[0]
     last = part["start_t"].to_list()[-1]
     return Finding(
         severity=Severity.SERVICE,
@@ -45,7 +48,7 @@ def _finding(bit: str, part: pl.DataFrame, sessions: int, total: int, limits: Ma
         measured=float(sessions),
         limit=limits["least_sessions"],
         unit="sessions",
-        statement=f"The battery management system reported fault {bit} {part.height} times in {sessions} of {total} "
+        statement=f"The battery management system reported fault {named} {part.height} times in {sessions} of {total} "
         f"sessions, {seconds(part):.0f} s in all, last on {last:%Y-%m-%d}.",
         confidence=0.99,
         persistence=sessions / max(total, 1),

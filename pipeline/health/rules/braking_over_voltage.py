@@ -10,6 +10,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, reads_in
 from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
@@ -141,8 +143,10 @@ RULE = Rule(
     "cells are stressed.",
     causes=(
         "Charge limit too high for a full or cold pack: resistance of cold cells is two to three times as high",
-        "High resistance in the pack, a joint or a connector",
-        "The pack's charge switch opening under current",
+        Cause(
+            "High resistance in the pack, a joint or a connector", also_found("resistance_outside_groups", "weak_group")
+        ),
+        Cause("The pack's charge switch opening under current", reads_in("contactor_state", "open", "fault")),
         "Over-speed downhill: back-EMF above the bus",
     ),
     bench=(

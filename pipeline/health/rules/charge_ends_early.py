@@ -11,6 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, reads_in
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.severity import Severity
@@ -152,7 +154,11 @@ RULE = Rule(
     judge=judge,
     meaning="The pack is taken off its charge too soon. Range is lost, and a pack that never gets full is never "
     "balanced, so that it gets worse.",
-    causes=("a group ahead of its siblings", "a group of high resistance", "a faulty charger or a poor mains supply"),
+    causes=(
+        Cause("a group ahead of its siblings", also_found("out_of_balance")),
+        Cause("a group of high resistance", also_found("weak_group")),
+        Cause("a faulty charger or a poor mains supply", reads_in("charger_state", "fault", rules_out=False)),
+    ),
     bench=(
         "charge with another charger of the same kind and watch which group is first at its limit",
         "leave the pack on the charger for a night and see whether the gap closes",

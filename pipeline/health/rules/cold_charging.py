@@ -10,6 +10,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
@@ -94,7 +96,7 @@ RULE = Rule(
     causes=(
         "charged outdoors or straight after a cold ride",
         "the electronics do not hold charge or regeneration back in the cold",
-        "a temperature sensor reads too low (look at the sensor findings)",
+        Cause("a temperature sensor reads too low", also_found("temp_sensor_fault")),
     ),
     bench=(
         "check with the service tool that the charge permission is withdrawn below the limit",

@@ -13,19 +13,20 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Event, Metric
+from herdbook.pipeline.vehicle.roles import MOTORS
 
-ROLE_OF = {"controller": "controller_fault", "left": "motor_fault", "right": "motor_fault"}
+CONTROLLER = "controller"
 SEEN = ("encoder_dropout", "reset", "link_loss", "derating", "torque_after_release")
 NEAR_S = 5.0
-WHO = {"controller": "The controller", "left": "The left motor", "right": "The right motor"}
+UNITS = (CONTROLLER, *MOTORS)
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    counted = metric_rows(record, "fault_count").filter(pl.col("item").is_in(list(WHO)))
+    counted = metric_rows(record, "fault_count").filter(pl.col("item").is_in(UNITS))
     if not counted.height:
         return NotAssessed("no fault bits recorded")
     events = recent(event_table(record, "fault_bits", ("bits", "lasted_s", "speed_ms")), limits["days"])
-    events = events.filter(pl.col("item").is_in(list(WHO)))
+    events = events.filter(pl.col("item").is_in(UNITS))
     events = _unexplained(record, events)
     found = []
     for (item,), hit in sorted(events.group_by(["item"], maintain_order=True), key=lambda pair: str(pair[0])):
@@ -34,7 +35,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if hit.height < limits["count"] and longest < limits["duration"]:
             continue
         joined = int(np.bitwise_or.reduce(hit["bits"].drop_nulls().cast(int).to_numpy()))
-        bits = ", ".join(str(b) for b in range(32) if joined >> b & 1)
+        role, index = ("controller_fault", "") if who == CONTROLLER else ("motor_fault", who)
+        bits = ", ".join(f"{b}{record.profile.bit_name(role, index, b)}" for b in range(32) if joined >> b & 1)
         looked = counted.filter(counted["item"] == who)["start_t"].n_unique()
         sessions = hit["session_start_t"].n_unique()
         found.append(
@@ -44,18 +46,22 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 measured=float(hit.height),
                 limit=limits["count"],
                 unit="1",
-                statement=f"{WHO[who]} reported faults {hit.height} times in {sessions} of {looked} sessions (bits "
+                statement=f"{_named(who)} reported faults {hit.height} times in {sessions} of {looked} sessions (bits "
                 f"{bits}), for up to {longest:.1f} s.",
                 confidence=0.97,
                 persistence=min(1.0, sessions / max(looked, 1)),
                 count=hit.height,
                 duration_s=float(hit["lasted_s"].fill_null(0.0).sum()),
                 windows=windows(hit, "lasted_s"),
-                signals=(ROLE_OF[who], "vehicle_speed", "pack_voltage"),
+                signals=(role, "vehicle_speed", "pack_voltage"),
                 not_separable="What a bit means, and so the cause, is in the maker's list, not in these data.",
             )
         )
     return found
+
+
+def _named(unit: str) -> str:
+    return "The controller" if unit == CONTROLLER else f"The {unit} motor"
 
 
 def _unexplained(record: Record, faults: pl.DataFrame) -> pl.DataFrame:

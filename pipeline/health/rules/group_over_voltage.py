@@ -11,6 +11,8 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, over
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
@@ -122,10 +124,10 @@ RULE = Rule(
     meaning="A group was charged past what its cells stand. It loses life each time; far past the limit it can heat "
     "up and vent.",
     causes=(
-        "a group far ahead of its siblings in charge",
+        Cause("a group far ahead of its siblings in charge", also_found("out_of_balance", same_item=True)),
         "a charger set too high, or one that does not obey the pack",
-        "regeneration into a full pack",
-        "a measuring wire that misreads (look at its neighbour)",
+        Cause("regeneration into a full pack", over("vehicle_speed", 1.0, "the speed")),
+        Cause("a measuring wire that misreads", also_found("loose_sense_wire", "open_sense_wire")),
     ),
     bench=(
         "measure the group at full charge with a calibrated meter",

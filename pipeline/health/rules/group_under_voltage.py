@@ -11,6 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, reads_in
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
@@ -152,9 +154,15 @@ RULE = Rule(
     "foil dissolves, and charging the group again can make it a short inside: a group that rested so low and was then "
     "charged must be judged by a qualified person before the pack is used on.",
     causes=(
-        "a group with little charge, little capacity or high resistance",
+        Cause(
+            "a group with little charge, little capacity or high resistance",
+            also_found("out_of_balance", "low_capacity_group", "leaking_group", "weak_group", same_item=True),
+        ),
         "the pack was ridden on after its warning",
-        "the cut-off of the electronics is set too low or does not work",
+        Cause(
+            "the cut-off of the electronics is set too low or does not work",
+            reads_in("contactor_state", "closed", rules_out=False),
+        ),
     ),
     bench=(
         "measure the group at rest with a meter",

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.reading import event_table, metric_rows, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
@@ -103,7 +105,7 @@ RULE = Rule(
         "Long climbs or heavy loads in hot weather",
         "Charging right after a hard ride",
         "Derating that sets in too late",
-        "See also: warmer than its load explains",
+        Cause("Heat that its load does not explain", also_found("hot_for_load")),
     ),
     bench=(
         "Compare with the rule 'warmer than its load explains': if that is quiet, look at use and derating limits",

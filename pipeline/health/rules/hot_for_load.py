@@ -12,6 +12,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pooled import pool, pooled
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -194,10 +196,15 @@ RULE = Rule(
     judge=judge,
     meaning="More heat arises in the pack, or less leaves it, than in healthy vehicles under the same load.",
     causes=(
-        "High resistance of one or more groups, or of a joint or connector",
+        Cause(
+            "High resistance of one or more groups, or of a joint or connector",
+            also_found("resistance_outside_groups", "weak_group"),
+        ),
         "Cooling path blocked: dirt, a cover, a displaced thermal pad",
-        "A temperature sensor reading high",
-        "Current sensor reading low, so that the load looks smaller than it is",
+        Cause("A temperature sensor reading high", also_found("temp_sensor_fault")),
+        Cause(
+            "Current sensor reading low, so that the load looks smaller than it is", also_found("current_sensor_offset")
+        ),
     ),
     bench=(
         "Read the resistance per group at 25 degC in the cell findings first",

@@ -14,6 +14,8 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Times
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pack.leak import (
     LEAST_DAYS,
     LEAST_READINGS,
@@ -199,7 +201,7 @@ RULE = Rule(
     "cell, which can grow.",
     causes=(
         "a soft short inside a cell",
-        "a balancing resistor or its switch that is stuck on",
+        Cause("a balancing resistor or its switch that is stuck on", also_found("balancer_stuck", same_item=True)),
         "moisture or dirt across the group's tap or sense wires",
     ),
     bench=(

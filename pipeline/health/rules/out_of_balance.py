@@ -12,6 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pack.offsets import offsets, uneven
 from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -163,9 +165,9 @@ RULE = Rule(
     "and empty as soon as its emptiest group is, so range shrinks by the difference.",
     causes=(
         "the pack is seldom charged to full, so that its balancer has no time to work",
-        "a balancer channel that does not work",
+        Cause("a balancer channel that does not work", also_found("balancer_stuck")),
         "a group was replaced or charged apart from the others",
-        "a group that leaks (look for a shift that grows from week to week)",
+        Cause("a group that leaks", also_found("leaking_group", same_item=True)),
     ),
     bench=(
         "leave the pack on its charger for a night after full and read the spread again",

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.change import upward_step
 from herdbook.pipeline.health.pack.capacity import GAIN, Measured, capacities
 from herdbook.pipeline.health.pooled import pool
@@ -142,7 +144,10 @@ RULE = Rule(
     meaning="The pack stores less charge than it was rated for. Range shrinks in proportion.",
     causes=(
         "age and use",
-        "one weak group that ends the discharge for all (look at the cell findings)",
+        Cause(
+            "one weak group that ends the discharge for all",
+            also_found("low_capacity_group", "out_of_balance", "weak_group"),
+        ),
         "long storage at full charge and warmth",
     ),
     bench=(

@@ -12,6 +12,8 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pack.charge_off import readings_off
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import windows
@@ -119,8 +121,8 @@ RULE = Rule(
     meaning="The rider is shown more or less charge than there is. A pack that empties without warning takes drive "
     "and regenerative braking with it.",
     causes=(
-        "the current sensor's zero or gain is off",
-        "the electronics count with a capacity the pack no longer has",
+        Cause("the current sensor's zero or gain is off", also_found("current_sensor_offset")),
+        Cause("the electronics count with a capacity the pack no longer has", also_found("pack_capacity_low")),
         "the pack is never charged to full, where its count would be set right",
     ),
     bench=(

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pooled import Pooled, pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
@@ -179,7 +181,7 @@ RULE = Rule(
     causes=(
         "an aged or damaged cell in the group",
         "a parallel cell that has dropped out, or its weld",
-        "a loose or corroded joint within the group's tap",
+        Cause("a loose or corroded joint within the group's tap", also_found("loose_sense_wire")),
     ),
     bench=(
         "measure the group's resistance with a milliohm meter and with a 10 s current step, next to two siblings",

@@ -8,8 +8,8 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.shared.heat_grid import bins_of
+from herdbook.pipeline.metrics.shared.motors import motors_of
 from herdbook.pipeline.vehicle.record import Session
-from herdbook.pipeline.vehicle.roles import SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 
 STEP_S = 1.0
@@ -48,10 +48,11 @@ def _travel(session: Session, signals: Signals) -> Travel:
         s = signals.series(role, item)
         return bins_of(signals, s, session.start, STEP_S, n).means(s.v)
 
+    motors = motors_of(signals)
     return Travel(
         session.start,
         grid("vehicle_speed"),
-        {side: grid("motor_current", side) for side in SIDES},
-        {side: grid("motor_speed", side) for side in SIDES},
+        {motor: grid("motor_current", motor) for motor in motors},
+        {motor: grid("motor_speed", motor) for motor in motors},
         grid("brake_demand"),
     )

@@ -1,0 +1,97 @@
+"""A likely cause that can be tested: on the signals of the finding's windows, or by another finding of the vehicle.
+
+A rule lists its causes in words. Where a signal or another rule can tell, the word carries a test:
+
+    causes=(
+        Cause("The pack opened its charge switch", reads_in("contactor_state", "open", "fault")),
+        Cause("A loose power connector"),                       # nothing recorded can tell: only the bench can
+
+The test is asked by whoever writes the page, not by the rule: a finding stands by what it measured, whatever its cause.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from herdbook.pipeline.vehicle.signals import Signals
+
+
+class Standing(StrEnum):
+    """In the order in which causes are listed. open: the record speaks neither for nor against it."""
+
+    SUPPORTED = "supported"
+    OPEN = "open"
+    NOT_RECORDED = "not recorded"
+    CONTRADICTED = "contradicted"
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the record says of a cause: a sentence with numbers, and the sample it rests on (t microseconds UTC, role
+    and item), where there is one. rule: the finding it rests on, for a cause told by another finding."""
+
+    standing: Standing
+    words: str = ""
+    t: int | None = None
+    role: str = ""
+    item: str = ""
+    rule: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """One window of a finding: the signals around it, and where the window itself lies, microseconds UTC."""
+
+    signals: Signals
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a test may look at. item: of the finding. found: items by rule that has findings on this vehicle; refused:
+    rules that could not judge it. bits: what the bits of a fault word mean, by (role, item)."""
+
+    episodes: Sequence[Episode]
+    item: str = ""
+    found: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    refused: frozenset[str] = frozenset()
+    bits: Mapping[tuple[str, int | str], Mapping[int, str]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CauseTest:
+    """roles: that judge needs around the windows."""
+
+    roles: tuple[str, ...]
+    judge: Callable[[Evidence], Seen]
+
+
+class Cause(str):
+    """A cause in words; test is None where nothing recorded can tell."""
+
+    __slots__ = ("test",)
+    test: CauseTest | None
+
+    def __new__(cls, words: str, test: CauseTest | None = None) -> Cause:
+        made = super().__new__(cls, words)
+        made.test = test
+        return made
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return str, (str(self),)  # elsewhere it is only words
+
+
+def judged(cause: str, evidence: Evidence) -> Seen:
+    """What the record says of one cause of a rule."""
+    test = getattr(cause, "test", None)
+    return Seen(Standing.OPEN) if test is None else test.judge(evidence)
+
+
+def in_order(causes: Sequence[str], evidence: Evidence) -> list[tuple[str, Seen]]:
+    """The causes of a finding, what speaks for them first, what is contradicted last; else as the rule lists them."""
+    seen = [(str(cause), judged(cause, evidence)) for cause in causes]
+    return sorted(seen, key=lambda pair: list(Standing).index(pair[1].standing))

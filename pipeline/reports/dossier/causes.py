@@ -1,0 +1,122 @@
+"""The causes of a finding as the record speaks for or against each, with the moment it rests on; and what follows from
+what among a vehicle's findings."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.health.cause import Episode, Evidence, Seen, Standing, in_order
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.reports.dossier.evidence import BitNames, command
+from herdbook.pipeline.reports.drawing.traces import load
+from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
+from herdbook.pipeline.times import from_micros, micros
+
+if TYPE_CHECKING:
+    from herdbook.pipeline.store.store import Store
+
+LEAD_S = 2.0  # signals before and after a window: a slow message is held into it
+MOST_WINDOWS = 5  # the worst ones
+MOST_S = 3600.0  # a longer window is looked at from its beginning
+WORDS = {
+    Standing.SUPPORTED: "The record supports it",
+    Standing.OPEN: "Open",
+    Standing.NOT_RECORDED: "Not recorded",
+    Standing.CONTRADICTED: "The record speaks against it",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ShownCause:
+    """One cause as the page shows it. standing: Standing's value. said: what the record says, a clause. moment: when,
+    in the page's zone; "" for none. command: writes the samples around it. finding: id of the finding that tells it."""
+
+    text: str
+    standing: str
+    words: str
+    said: str
+    moment: str
+    command: str
+    finding: str
+
+
+def causes_of(store: Store, facts: Facts, finding: Row, bits: BitNames) -> list[ShownCause]:
+    """The causes of one finding what speaks for them first; where nothing can tell, as the rule lists them."""
+    rule = all_rules().get(finding["rule"])
+    tested = {str(c): c for c in rule.causes} if rule is not None else {}
+    causes = [tested.get(text, text) for text in finding["causes"]]  # an older rule set said it in other words
+    return [
+        _shown(facts, text, seen) for text, seen in in_order(causes, _evidence(store, facts, finding, causes, bits))
+    ]
+
+
+def _evidence(store: Store, facts: Facts, finding: Row, causes: list[str], bits: BitNames) -> Evidence:
+    tests = [test for c in causes if (test := getattr(c, "test", None)) is not None]
+    roles = tuple(sorted({role for test in tests for role in test.roles}))
+    found: dict[str, set[str]] = defaultdict(set)
+    for other in facts.findings:
+        found[other["rule"]].add(other["item"])
+    return Evidence(
+        episodes=_episodes(store, facts, finding, roles) if roles else (),
+        item=finding["item"],
+        found={rule: frozenset(items) for rule, items in found.items()},
+        refused=frozenset(row["rule"] for row in facts.not_assessed),
+        bits=bits,
+    )
+
+
+def _episodes(store: Store, facts: Facts, finding: Row, roles: tuple[str, ...]) -> list[Episode]:
+    out = []
+    for window in finding["windows"][:MOST_WINDOWS]:
+        start = micros(window["start_t"])
+        end = min(micros(window["end_t"]), start + int(MOST_S * 1e6))
+        lead = int(LEAD_S * 1e6)
+        try:
+            signals = load(store, facts.vehicle, start - lead, end + lead, roles)
+        except HerdbookError:
+            continue  # the figure of this window says why it cannot be read
+        out.append(Episode(signals, start, end))
+    return out
+
+
+def bit_names(store: Store, facts: Facts) -> BitNames:
+    """What the bits of the vehicle's fault words mean, where its profile or DBC file says so."""
+    try:
+        profiles = [p for p in store.profiles() if p.name == facts.about["profile"]]
+    except HerdbookError:
+        return {}
+    return {(m.role, m.item): dict(m.bit_names) for p in profiles for m in p.roles if m.bit_names}
+
+
+def _shown(facts: Facts, text: str, seen: Seen) -> ShownCause:
+    told = next((f for f in facts.findings if f["rule"] == seen.rule), None) if seen.rule else None
+    at = "" if seen.t is None else numbers.moment(from_micros(seen.t), facts.zone)
+    show = ""
+    if seen.t is not None and seen.role:
+        show = command(facts, (seen.role,), seen.t - 5_000_000, seen.t + 5_000_000)
+    said = f"{seen.words}: {told['title']} {told['item']}".strip() if told is not None else seen.words
+    return ShownCause(
+        text=text,
+        standing=seen.standing.value.replace(" ", "-"),
+        words=WORDS[seen.standing],
+        said=said,
+        moment=at,
+        command=show,
+        finding=told["finding"][:12] if told is not None else "",
+    )
+
+
+def stories(facts: Facts, causes: dict[str, list[ShownCause]]) -> list[tuple[Row, list[Row]]]:
+    """Findings that follow from another one: (the root, what follows from it), by findings' ids in `causes`."""
+    by_id = {f["finding"][:12]: f for f in facts.findings}
+    follows: dict[str, list[Row]] = defaultdict(list)
+    for finding, shown in causes.items():
+        roots = [c.finding for c in shown if c.standing == Standing.SUPPORTED.value and c.finding in by_id]
+        if roots and roots[0] != finding[:12]:
+            follows[roots[0]].append(by_id[finding[:12]])
+    return [(by_id[root], rows) for root, rows in follows.items()]
