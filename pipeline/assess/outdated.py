@@ -35,6 +35,7 @@ def due_again(store: Store) -> Again:
     profiles = {p.name: p for p in store.profiles()}
     with visit(store.catalogue, read_only=True) as con:
         rows = [row for row in ask(con, __name__, "judged") if row["profile"] in profiles]
+        met = {row["profile"] for row in ask(con, __name__, "profiles_met")}
     by_profile = [row for row in rows if _other_profile(row, profiles[row["profile"]])]
     other = {row["vehicle"] for row in by_profile}
     by_rules = [row for row in rows if row["vehicle"] not in other and row["rule_set"] != rule_set_version()]
@@ -42,7 +43,9 @@ def due_again(store: Store) -> Again:
     chosen = tuple(waiting[: store.settings.again_vehicles])
     left = set(waiting[len(chosen) :])
     logs, gone = _logs_to_decode(store, chosen, profiles) if chosen and other else ((), 0)
-    return Again(chosen, logs, tuple(_notes(by_profile, by_rules, left, gone)))
+    fresh = [profiles[name] for name in sorted(met | {row["profile"] for row in by_profile}) if name in profiles]
+    unusual = [f"profile {p.name}, {str(doubt).rstrip('.')}" for p in fresh for doubt in p.doubts]
+    return Again(chosen, logs, (*_notes(by_profile, by_rules, left, gone), *unusual))
 
 
 def mark_again(store: Store, again: Again, scan: str) -> None:
