@@ -45,6 +45,7 @@ def check(
     from herdbook.pipeline.health.profile_limits import examine_whole
     from herdbook.pipeline.health.rules import all_rules
     from herdbook.pipeline.vehicle.problems import ProfileProblems, in_order
+    from herdbook.pipeline.vehicle.profile_tables import not_given
     from herdbook.pipeline.vehicle.roles import ROLES
 
     found, said = examine_whole(file)
@@ -61,15 +62,20 @@ def check(
         for name, role in ROLES.items()
     ]
     doubts = [*map(str, found.doubts), *(f"read leniently: {note}" for note in found.network().notes)]
+    absent = not_given({"vehicle": found.vehicle, "pack": found.pack, "drive": found.drive})
     if json:
-        screen.as_json(
-            {"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing, "doubts": doubts}
-        )
+        said_of = {"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing}
+        screen.as_json(said_of | {"doubts": doubts, "not_given": [key for key, _, _ in absent]})
         return
     for doubt in doubts:
         screen.say(f"Look at this: {doubt}")
     rows = [(r["role"], r["unit"], r["signals"] or "– not mapped", r["meaning"]) for r in roles]
     screen.table(f"{found.name}: {len(have)} of {len(ROLES)} roles", ("role", "unit", "signals", "meaning"), rows)
+    if absent:
+        note = "Where nothing stands in, what needs the figure is not assessed."
+        screen.table(
+            f"{screen.plural(len(absent), 'figure')} not given", ("figure", "stands in", "read by"), absent, note
+        )
     lost = [(rule, all_rules()[rule].subsystem, ", ".join(lacks)) for rule, lacks in missing.items() if lacks]
     screen.say()
     if lost:
