@@ -23,4 +23,4 @@ run dossier ZB-0105 --out "$out/ZB-0105_dossier.html"
 run history ZB-0105 --out "$out/ZB-0105_history.html"
 run verify "$out/ZB-0105_history.html"
 printf '\nWritten: %s/site/index.html, %s/ZB-0105_dossier.html, %s/ZB-0105_history.html\n' "$out" "$out" "$out"
-printf 'Open them in any browser; they work offline.\n'
+printf 'Open them in any browser; they work offline. To type such commands yourself, first: . .venv/bin/activate\n'

@@ -5,6 +5,7 @@
                                      # Credentials come from the environment (AWS_ACCESS_KEY_ID and so on)
     zone = "Europe/Vienna"           # for pages and for times in file names without a zone of their own
     paths = ["(?P<vehicle>V-\\d+)/"]  # patterns that name the vehicle by the log's path
+    vehicles = "vehicles.csv"        # list of batch, built, in service, ... of the fleet (intake/master_data.py)
     vehicle = "RIG-1"                # whose the logs are that nothing else names, for a store of one vehicle
     [take]     settle_s, min_known_share, log_time_s, log_memory_mb, segment_frames
     [sessions] join_s, stop_s
@@ -40,6 +41,7 @@ class Settings:
     lake: str = ""
     zone: str = "UTC"
     paths: tuple[str, ...] = ()
+    vehicles: str = ""
     vehicle: str = ""  # whose a log is that neither sidecar nor path nor bus names; "": such a log is refused
     # take
     settle_s: float = 2.0  # a log that changed within this time is still being written
@@ -71,7 +73,7 @@ TABLES = {
     "keep": ("parts_days", "grace_hours", "months_after", "cache_gb", "check_days"),
 }
 WHOLE = ("segment_frames", "again_vehicles")
-TOP = ("profiles", "lake", "zone", "paths", "vehicle")
+TOP = ("profiles", "lake", "zone", "paths", "vehicle", "vehicles")
 
 
 def read_settings(folder: Path) -> Settings:
@@ -138,7 +140,8 @@ class NightSettings:
     zone: str = "UTC"  # of cron and run names; else the store's (top-level `zone`)
     workers: int = 0  # processes that decode and assess; 0: one a core
     bundle_mb: float = 16.0  # small logs are bundled up to this size: Prefect's share of the time stays small
-    notify: tuple[str, ...] = ()  # webhook or any Apprise address: ["https://hooks.example/fleet", "mailto://..."]
+    notify: tuple[str, ...] = ()  # webhook or any Apprise address: ["https://hooks.example/fleet", "mailto://..."], or
+    # where such an address is kept: ["env:HERDBOOK_HOOK", "file:/run/secrets/hook"]
     when: str = "always"  # or "news": no message when there is nothing to call about
     quiet_days: float | None = None  # call when no vehicle at all has a newer record
     limit_h: float = 6.0  # a night that takes longer is ended; the next one goes on from there
@@ -201,6 +204,8 @@ def _night_value(key: str, value: object, path: Path) -> object:
         if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
             raise SettingsError("[night] notify is not a list of addresses", path, 'Write notify = ["https://..."]')
         return tuple(value)
+    if isinstance(value, str) and has_password(value):
+        raise SettingsError(f"[night] {key} holds a user and a password", path, "They come from the environment")
     if not isinstance(value, str):
         raise SettingsError(f"[night] {key} = {value!r} is not text", path, f'Write {key} = "..."')
     return value

@@ -48,6 +48,8 @@ def commit_assessed(store: Store, done: Sequence[Assessed], scan: str = "") -> l
             if a.profile:
                 said = [a.vehicle, a.profile, a.profile_means, a.rule_set]
                 con.execute("INSERT OR REPLACE INTO judged VALUES (?, ?, ?, ?)", said)
+            else:  # no log is its own any more
+                con.execute("DELETE FROM judged WHERE vehicle = ?", [a.vehicle])
             con.execute("DELETE FROM touched WHERE vehicle = ? AND ticket = ?", [a.vehicle, a.ticket])
     return changes
 

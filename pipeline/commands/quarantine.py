@@ -24,7 +24,8 @@ def quarantine(
 ) -> None:
     """List the logs in quarantine with reason and advice. The files stay where they were found.
 
-    JSON: a list of objects with name, reason, detail, advice, tries, last_t (UTC), path, log (SHA-256 of the file).
+    JSON: a list of objects with name, folder, reason, detail, advice, tries, last_t (UTC), path, log (SHA-256 of the
+    file).
     """
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.commands.terminal.rows import rows
@@ -42,7 +43,7 @@ def quarantine(
     elif not found:
         screen.say("Nothing is in quarantine.")
     else:
-        columns = ("name", "reason", "detail", "advice", "tries")
+        columns = ("name", "folder", "reason", "detail", "advice", "tries")
         title = f"{screen.plural(len(found), 'log')} in quarantine"
         rows_shown = [[f[c] for c in columns] for f in found]
         screen.table(title, columns, rows_shown, note="Once mended: herdbook quarantine --retry")

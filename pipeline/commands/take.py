@@ -27,6 +27,8 @@ def take(
 ) -> None:
     """Take logs into the store without assessing them. Exit code 30 when some went to quarantine.
 
+    Before the first scan of a store, `herdbook wires` shows them at once.
+
     With --json also how full each bus was in each new log, as shares of time; null where the bit rate is not known.
     """
     from herdbook.pipeline.night.forks import preload_workers

@@ -78,13 +78,16 @@ def wires(
 
 
 def span(store: Store, vehicle: str, since: datetime | None, until: datetime | None) -> tuple[int, int]:
-    """Microseconds UTC, end excluded; what is left open is the last session. Raises: NotKnownError, SettingsError."""
+    """Microseconds UTC, end excluded; what is left open is the last session, or the last log.
+
+    Raises: NotKnownError, SettingsError.
+    """
     from herdbook.pipeline.commands.terminal.rows import rows
     from herdbook.pipeline.errors import NotKnownError, SettingsError
 
-    found = rows(store, "last_session", vehicle=vehicle)
+    found = rows(store, "last_session", vehicle=vehicle) or rows(store, "last_log", vehicle=vehicle)
     if not found:
-        raise NotKnownError(f"no session of {vehicle!r}", do="`herdbook fleet` lists the vehicles")
+        raise NotKnownError(f"no log of {vehicle!r}", do="`herdbook fleet` lists the vehicles")
     first, last = found[0]["start_t"], found[0]["end_t"]
     if until is None:
         until = last if since is None or last > since else since + timedelta(days=1)

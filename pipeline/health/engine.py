@@ -15,11 +15,12 @@ from herdbook.pipeline.health.judgeable import why_not
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
-from herdbook.pipeline.health.severity import SUBSYSTEMS, rank
+from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity, rank
 from herdbook.pipeline.vehicle.chemistry import Chemistry
 from herdbook.pipeline.vehicle.figures import MissingFigureError
 
 MOST_WINDOWS = 10
+SURE = {Severity.STOP_USE: 0.9, Severity.SERVICE: 0.8}  # least confidence to be said at all so: engineering choices
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +75,20 @@ def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
         return NotAssessed(str(error.args[0]))
     if isinstance(said, NotAssessed):
         return said
+    said = [as_sure(finding) for finding in said]
     order = sorted(said, key=lambda f: (-rank(f.severity), -share(f), f.item))
     return [replace(f, windows=f.windows[:MOST_WINDOWS]) for f in order]
+
+
+def as_sure(finding: Finding) -> Finding:
+    """The finding no more severe than its confidence bears: who must not ride, or must come in, is told so only when it
+    is nearly certain; what is likely is worth a note."""
+    severity = finding.severity
+    if severity is Severity.STOP_USE and finding.confidence < SURE[severity]:
+        severity = Severity.SERVICE
+    if severity is Severity.SERVICE and finding.confidence < SURE[severity]:
+        severity = Severity.NOTE
+    return finding if severity is finding.severity else replace(finding, severity=severity)
 
 
 def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:

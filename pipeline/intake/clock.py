@@ -7,7 +7,7 @@ relative), and time that cannot be trusted is named (logged_spans.py), so that s
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -22,6 +22,18 @@ NAME = re.compile(
     r"(?<!\d)(20\d\d)[-_.]?([01]\d)[-_.]?([0-3]\d)[T _-]?([0-2]\d)[-_.:h]?([0-5]\d)(?:[-_.:m]?([0-5]\d))?"
     r"(Z|[+-]\d\d:?\d\d)?(?!\d)"
 )
+
+
+ZONE_DOUBT = "the profile's vehicles are in"  # in the note of a log whose hour may be of another zone
+
+
+def in_doubt(placed: Placed, read_in: str, profile_zone: str) -> Placed:
+    """The same with a note when its hour was read in another zone than the profile's: a logger may keep either."""
+    if not placed.local or profile_zone in ("", read_in):
+        return placed
+    do = f'if its logger keeps local time, write zone = "{profile_zone}" into herdbook.toml or its sidecar'
+    note = f"the hour in its {placed.by} was read in {read_in}, while {ZONE_DOUBT} {profile_zone}; {do}"
+    return replace(placed, notes=(*placed.notes, note))
 
 
 def believable(t: int, now: int) -> bool:
@@ -79,6 +91,7 @@ class Placed:
     shift: int
     by: str
     notes: tuple[str, ...] = ()
+    local: bool = False  # an hour without a zone of its own was read in the zone in force
 
 
 def place(*, clock: str, first: int, now: int, sidecar: int | None, header: str, name: str, zone: str) -> Placed:
@@ -101,12 +114,14 @@ def place(*, clock: str, first: int, now: int, sidecar: int | None, header: str,
     if header:
         start, note = local_to_utc(datetime.fromisoformat(header).replace(tzinfo=None), zone)
         if believable(start, now):
-            return Placed(start, "header", (note,) if note else ())
+            return Placed(start, "header", (note,) if note else (), local=True)
         later.append(start)
     if found := start_from_name(name, zone):
         start, note = found
         if believable(start, now):
-            return Placed(start, "file name", (note,) if note else ())
+            own = NAME.search(name)
+            local = own is not None and own[7] is None
+            return Placed(start, "file name", (note,) if note else (), local)
         later.append(start)
     if ahead := [start for start in later if now + AHEAD < start < FAR]:
         raise NotYetError(min(ahead), now)

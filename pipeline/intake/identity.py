@@ -9,11 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+import regex
+
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.intake.identity_signals import SerialSeen
 from herdbook.pipeline.vehicle.profile import Profile
 
 LONGEST_NAME = 64
+PATTERN_S = 1.0  # a pattern finds its name in microseconds; one that needs longer goes back over the path without end
 
 
 class ContradictionError(InputError):
@@ -33,16 +36,30 @@ def checked_name(name: str, what: str) -> str:
 def vehicle_from_path(path: str, patterns: Sequence[str]) -> str:
     """The vehicle that the patterns find in a path (with /; its last three pieces count), or "".
 
-    Raises: InputError when two patterns disagree or the name cannot be used.
+    Raises: InputError when two patterns disagree, one takes too long, or the name cannot be used.
     """
     near = "/".join(path.split("/")[-3:])
-    found = {m.group("vehicle") for p in patterns for m in re.finditer(p, near) if m.group("vehicle")}
+    found = {name for pattern in patterns for name in _found(pattern, near)}
     if len(found) > 1:
         raise ContradictionError(f"the path names {' and '.join(sorted(found))}", "", "Make the path patterns agree")
     try:
         return checked_name(found.pop(), "vehicle") if found else ""
     except ValueError as error:
         raise InputError(f"the path's vehicle cannot be used: {error}", "", "Rename the file") from None
+
+
+def _found(pattern: str, path: str) -> set[str]:
+    try:
+        return {m["vehicle"] for m in regex.finditer(pattern, path, timeout=PATTERN_S) if m["vehicle"]}
+    except TimeoutError:
+        what = f"the pattern {pattern!r} takes over {PATTERN_S:g} s on this path: repeats inside repeats, as in (a+)+"
+        raise InputError(
+            what, "", "Make the path pattern plainer (herdbook.toml or [identity] path), then retry"
+        ) from None
+    except regex.error as error:
+        raise InputError(
+            f"the pattern {pattern!r} is none: {error}", "", "Correct the path pattern, then retry"
+        ) from None
 
 
 def vehicle_name(serial: str, profile: Profile) -> str:
@@ -54,10 +71,13 @@ def vehicle_name(serial: str, profile: Profile) -> str:
 
 
 def whose(
-    sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile, otherwise: str = ""
+    sidecar: str, path: str, serials: Sequence[SerialSeen], profile: Profile, otherwise: str = "", where: str = ""
 ) -> tuple[str, str]:
-    """(vehicle, how it is known: sidecar, path, bus or setting). otherwise: the setting, for a log that none of them
-    names. Raises: ContradictionError; InputError when nobody says."""
+    """(vehicle, how it is known: sidecar, path, bus or setting). path: the vehicle that it names. otherwise: the
+    setting, for a log that none of them names. where: the log's path, for words.
+
+    Raises: ContradictionError; InputError when nobody says.
+    """
     on_bus = sorted({s.serial for s in serials if s.component == "vehicle"})
     if len(on_bus) > 1:
         raise ContradictionError(
@@ -71,9 +91,9 @@ def whose(
         return checked_name(otherwise, "vehicle"), "setting"
     if not claims:
         raise InputError(
-            "nothing says which vehicle this log is from",
+            f"nothing says which vehicle this log is from{_why_not(profile, where)}",
             "",
-            'Write a sidecar with vehicle = "...", or a path pattern into herdbook.toml',
+            f'Write a sidecar with vehicle = "...", or correct [identity] path in {profile.path.name}',
         )
     for by, name in claims[1:]:
         if name != claims[0][1] and not (by == "bus" and _same_number(claims[0][1], on_bus[0], profile)):
@@ -83,6 +103,13 @@ def whose(
                 "Find out which is right; a sidecar that agrees with the bus settles it",
             )
     return claims[0][1], claims[0][0]
+
+
+def _why_not(profile: Profile, where: str) -> str:
+    pattern = profile.identity.get("path")
+    if pattern is None:
+        return f": the profile {profile.path.name} has no [identity] path, and no serial was on the bus"
+    return f": the pattern {pattern!r} of {profile.path.name} finds no vehicle in {'/'.join(where.split('/')[-3:])!r}"
 
 
 def _same_number(name: str, serial: str, profile: Profile) -> bool:

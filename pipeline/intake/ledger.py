@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,6 +33,7 @@ from herdbook.pipeline.vehicle.record import US
 if TYPE_CHECKING:
     import duckdb
 
+BY_A_PERSON = "person"  # how a log is known whose vehicle a person corrected
 OF_A_LOG = (
     "log_faults",
     "log_messages",
@@ -70,13 +71,18 @@ def enter(con: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome], now: int)
     came = [o for o in {o.file.path: o for o in outcomes}.values() if not isinstance(o, GoneLog | ChangedLog)]
     if not came:
         return Committed()
+    said = {row["log"]: row["to_vehicle"] for row in ask(con, __name__, "corrected", logs=[o.file.log for o in came])}
+    came = [_as_said(o, said) for o in came]
     known = {row["log"]: _Known(**row) for row in ask(con, __name__, "logs_known", logs=[o.file.log for o in came])}
     fresh: dict[str, TakenLog] = {}
     entries: list[tuple[_Came, Entry]] = []
     vehicles: set[str] = set()
     for o in came:
-        entry = _entry(con, o, known, fresh)
+        forgotten = o.file.log in said and said[o.file.log] is None
+        entry = Entry.KNOWN if forgotten else _entry(con, o, known, fresh)
         entries.append((o, entry))
+        if forgotten and isinstance(o, TakenLog):
+            con.execute("INSERT OR IGNORE INTO retired VALUES (?, make_timestamp(?), 'forgotten')", [o.part, now])
         if isinstance(o, TakenLog) and entry is Entry.TAKEN:
             fresh[o.file.log] = o
             vehicles |= {o.vehicle, *([known[o.file.log].vehicle] if o.file.log in known else [])}
@@ -86,7 +92,7 @@ def enter(con: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome], now: int)
             _quarantine(con, o, now)
             if o.reason == CONTRADICTION and o.file.log in known:  # its sidecar came late: the log is nobody's now
                 vehicles.add(known[o.file.log].vehicle)
-                _withdraw(con, [o.file.log], now)
+                withdraw(con, [o.file.log], now)
     _remember(con, entries)
     touch(con, sorted(vehicles))
     count = [entry for _, entry in entries].count
@@ -94,6 +100,14 @@ def enter(con: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome], now: int)
 
 
 _Came = TakenLog | KnownLog | QuarantinedLog
+
+
+def _as_said(came: _Came, said: Mapping[str, str | None]) -> _Came:
+    """A log as a person corrected it (corrections.py), whatever its sidecar, path or bus says."""
+    vehicle = said.get(came.file.log)
+    if vehicle is None or not isinstance(came, TakenLog):
+        return came
+    return replace(came, vehicle=vehicle, identity_by=BY_A_PERSON)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +169,7 @@ def _replace(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog], now: int
         con.execute("UPDATE logs SET received_t = ? WHERE log = ?", [moment, log])
 
 
-def _withdraw(con: duckdb.DuckDBPyConnection, logs: list[str], now: int) -> None:
+def withdraw(con: duckdb.DuckDBPyConnection, logs: list[str], now: int) -> None:
     """Take logs out of use: nothing of them is left in the ledger, as if they had been refused at first."""
     let_go(con, logs, now, "withdrawn")
     for table in OF_A_LOG:

@@ -15,7 +15,7 @@ from herdbook.pipeline.intake.clock import local_to_utc
 from herdbook.pipeline.intake.identity import checked_name
 from herdbook.pipeline.times import micros
 
-KEYS = {"vehicle", "profile", "start", "zone", "built", "in_service", "batch", "bench"}
+KEYS = {"vehicle", "profile", "start", "zone", "built", "in_service", "batch", "customer_ref", "bench"}
 MOST_SIDECAR_BYTES = 64 * 1024
 
 
@@ -28,7 +28,7 @@ class Sidecar:
     start: int | None = None
     zone: str = ""
     bench: bool = False
-    facts: dict[str, str] = field(default_factory=dict)  # built, in_service, batch, zone
+    facts: dict[str, str] = field(default_factory=dict)  # built, in_service, batch, customer_ref, zone
     notes: tuple[str, ...] = ()
 
 
@@ -78,7 +78,7 @@ def _sidecar(table: dict[str, Any], zone: str) -> Sidecar:
         if key in table:
             value = table[key] if isinstance(table[key], date) else date.fromisoformat(str(table[key]))
             facts[key] = (value.date() if isinstance(value, datetime) else value).isoformat()
-    for key in ("batch", "zone"):
+    for key in ("batch", "zone", "customer_ref"):
         if key in table:
             facts[key] = checked_name(str(table[key]), key)
     vehicle = checked_name(str(table["vehicle"]), "vehicle") if "vehicle" in table else ""

@@ -19,7 +19,7 @@ from herdbook.decoders import DecoderError, Frames, open_log
 from herdbook.pipeline.errors import DamagedPartError, InputError, StoreError
 from herdbook.pipeline.intake.bus_load import bus_loads
 from herdbook.pipeline.intake.choose_profile import choose_profile
-from herdbook.pipeline.intake.clock import AHEAD, FAR, NotYetError, Placed, place
+from herdbook.pipeline.intake.clock import AHEAD, FAR, NotYetError, Placed, in_doubt, place
 from herdbook.pipeline.intake.decode_log import LogDecoding, WrittenPart, data_frames
 from herdbook.pipeline.intake.identity import ContradictionError, vehicle_from_path, whose
 from herdbook.pipeline.intake.identity_signals import serials_in
@@ -129,6 +129,8 @@ def _into_the_lake(
     )
     start, least = first + placed.shift, store.settings.min_known_share
     profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
+    if not sidecar.zone:
+        placed = in_doubt(placed, store.settings.zone, profile.vehicle_figures.zone)
     part = part_path(profile, file.log, placed.shift)
     with store.lake.adding(part) as target:
         with writing(store.lake):
@@ -179,7 +181,7 @@ def _taken(file: LogFile, store: Store, decided: _Decided, written: WrittenPart,
     report, serials = written.report, written.serials
     patterns = [*store.settings.paths, *filter(None, [profile.identity.get("path")])]
     by_path = vehicle_from_path(Path(file.path).as_posix(), patterns)
-    vehicle, identity_by = whose(sidecar.vehicle, by_path, serials, profile, store.settings.vehicle)
+    vehicle, identity_by = whose(sidecar.vehicle, by_path, serials, profile, store.settings.vehicle, file.path)
     tracker = SpanTracker(now, int(store.settings.span_gap_s * S), int(store.settings.jump_s * S), list(report.runs))
     spans = tracker.spans()
     if not any(s.dated for s in spans):

@@ -1,4 +1,4 @@
-"""Belt slip: how much faster than its wheel a motor turns when it pulls, in percent at 30 A of torque current.
+"""Belt slip: how much faster than its wheel a motor turns when it pulls, in percent at the motor's full torque current.
 
 A line through relative speed over current, second by second: tyre size and wear shift it, only slip tilts it.
 Corners make one side faster and the other slower at any current, and even out.
@@ -19,45 +19,47 @@ from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-AT_A = 30.0
+USUAL_A = 30.0  # where the profile names no largest torque current
 LEAST_MS = 2.0
 LEAST_SECONDS = 40
-LEAST_SPREAD_A = 5.0  # of the current, else there is nothing to tilt the line by
+LEAST_SPREAD = 0.07  # of the current, as a share of the full one, else there is nothing to tilt the line by
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     gear, wheel = profile.drive_figures.gear or math.nan, profile.drive_figures.wheel_m or math.nan
+    full = profile.drive_figures.max_motor_a or USUAL_A
     ride = travel(session, signals)
     metrics: list[Metric] = []
     events: list[Event] = []
     for side in ride.rpm:
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = ride.rpm[side] / (ride.speed * gear / (math.pi * wheel) * 60.0)
-        slip = _slip(ride, ratio, ride.amps[side])
+        slip = _slip(ride, ratio, ride.amps[side] / full)
         if slip is None:
             continue
         value, se, n = slip
         metrics.append(Metric("belt_slip_pct", 100 * value, "%", 100 * se, n, item=side))
         if value > 0.015 and value > 3 * se:
-            events += _events(ride, ratio, ride.amps[side], side)
+            events += _events(ride, ratio, ride.amps[side], full, side)
     return Outcome(tuple(metrics), tuple(events))
 
 
-def _slip(ride: Travel, ratio: Floats, amps: Floats) -> tuple[float, float, int] | None:
-    """Slope at AT_A with its standard error: least squares, then once more without points beyond 4 spreads.
+def _slip(ride: Travel, ratio: Floats, pull: Floats) -> tuple[float, float, int] | None:
+    """Slope over the pull, a share of the full torque current, with its standard error: least squares, then once more
+    without points beyond 4 spreads.
 
     A second slope, over acceleration / speed, takes up the time between the two messages: speeding up, the
     later one is ahead, which would look like slip.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         lag = ride.acceleration / ride.speed
-        ok = (ride.speed > LEAST_MS) & np.isfinite(ratio + amps + lag) & (np.abs(ratio - 1) < 0.5)
+        ok = (ride.speed > LEAST_MS) & np.isfinite(ratio + pull + lag) & (np.abs(ratio - 1) < 0.5)
     slope, se, n = 0.0, 0.0, 0
     for _ in range(2):
         n = int(ok.sum())
-        if n < LEAST_SECONDS or float(np.std(amps[ok])) < LEAST_SPREAD_A:
+        if n < LEAST_SECONDS or float(np.std(pull[ok])) < LEAST_SPREAD:
             return None
-        x = np.column_stack((np.ones(n), amps[ok] / AT_A, lag[ok]))
+        x = np.column_stack((np.ones(n), pull[ok], lag[ok]))
         inverse = np.linalg.pinv(x.T @ x)
         fit = inverse @ (x.T @ ratio[ok])
         residual = ratio[ok] - x @ fit
@@ -71,12 +73,12 @@ def _slip(ride: Travel, ratio: Floats, amps: Floats) -> tuple[float, float, int]
     return slope, 2.0 * se, n
 
 
-def _events(ride: Travel, ratio: Floats, amps: Floats, side: str) -> list[Event]:
+def _events(ride: Travel, ratio: Floats, amps: Floats, full: float, side: str) -> list[Event]:
     """Pulls in which the motor ran ahead: the places to look at."""
     t = ride.start + (np.arange(ratio.size) * 1e6).astype(np.int64)
     level = float(np.nanmedian(ratio))
     with np.errstate(invalid="ignore"):
-        runs = stretches(t, (np.abs(amps) > 15) & ((ratio - level) * np.sign(amps) > 0.015), 1.5, least_s=1.0)
+        runs = stretches(t, (np.abs(amps) > 0.3 * full) & ((ratio - level) * np.sign(amps) > 0.015), 1.5, least_s=1.0)
     return [
         Event(
             "belt_slip",
@@ -99,6 +101,7 @@ SET = MetricSet(
     figures=("drive.gear", "drive.wheel_m"),
     kinds=("ride", "bench"),
     compute=compute,
-    gives={"belt_slip_pct": ("%", "How much faster than its wheel the motor turns at 30 A of torque current.")},
+    gives={"belt_slip_pct": ("%", "How much faster than its wheel the motor turns at its full torque current.")},
     source="method: this file; needs the profile's gear and wheel_m; slip over 3 to 5 % marks a fault: from memory",
+    version=2,
 )

@@ -4,6 +4,7 @@ Data keys of an event (a key is left out where it is unknown):
     demand_pct, demand_max_pct   brake command, mean and largest
     speed_start_ms, speed_end_ms vehicle speed
     soc_pct, cell_max_v, cell_min_c, cell_max_c    state of the pack: charge, highest group, coldest, hottest sensor
+    learned                      1 where the controller does not say what it is asked: demand_a is what its lever gets
     demand_a, allowed_a, delivered_a, charge_limit_a    pack-side regeneration current, means once settled
     ratio                        delivered over demanded, settled
     settled_s                    time behind these means
@@ -20,7 +21,7 @@ Data keys of an event (a key is left out where it is unknown):
     pack_v_max, link_v_max       highest voltage
     link_rise_v                  voltage of the link over the pack's, mean once settled
     pack_over_s, link_over_s     longest time above the limit
-    dropout_s, dropout_allowed_a longest sudden loss of the brake with the demand held; what was allowed then
+    dropout_s, dropout_allowed_a longest sudden loss of the brake with the demand held; what the controller allowed then
     dropout_share                share of the ceiling that the state left over then
     since_open_s                 time since the pack's main switch was last seen open, 0 while braking; absent when it
                                  never was
@@ -46,9 +47,10 @@ from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES, SIDES
 from herdbook.pipeline.vehicle.signals import Signals
 
-LEAST_A = 3.0  # a demand under this is too small to judge a delivery by; engineering choice
+LEAST_SIDE_A = 3.0  # torque current of both motors' middle under which their sides are not compared
+STILL_PULLS = 0.3  # of the braking's strongest torque current: engineering choice
 CLOSED = float(ROLES["contactor_state"].states.index("closed"))
-TOLERANCE_A, TOLERANCE_SHARE = 1.0, 0.08  # current sensors of two units; engineering choice
+TOLERANCE_OF_LEAST, TOLERANCE_SHARE = 0.33, 0.08  # current sensors of two units, 1 A of 3; engineering choice
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -61,7 +63,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     delay = median(timed) if timed.size else np.nan
     steady = settled(samples, signals, delay)
     with np.errstate(invalid="ignore"):
-        judged = steady & (samples.demand_a >= LEAST_A) & np.isfinite(samples.delivered_a)
+        judged = steady & (samples.demand_a >= samples.least_a) & np.isfinite(samples.delivered_a)
     table = (
         _demand(samples)
         | {"response_s": response}
@@ -87,22 +89,23 @@ def _demand(s: Samples) -> dict[str, Floats]:
         "cell_min_c": extremes(s.state.cell_min_c, e, largest=False),
         "cell_max_c": extremes(s.state.cell_max_c, e),
         "charge_limit_a": means(s.charge_limit_a, e),
-    }
+    } | ({"learned": np.ones(len(e))} if s.learned else {})
 
 
 def _response(s: Samples, envelope: Envelope) -> Floats:
     with np.errstate(invalid="ignore"):
         fast = ~(s.state.speed_ms < envelope.fade_ms)
     target = np.where(fast, np.fmin(s.demand_a, s.allowed_a), np.nan)
-    return response_s(s.t, target, s.delivered_a, s.events, max(LEAST_A, 5.0))
+    return response_s(s.t, target, s.delivered_a, s.events, 1.5 * s.least_a, s.clean)
 
 
 def _delivery(s: Samples, envelope: Envelope, judged: Bools) -> dict[str, Floats]:
     e = s.events
     with np.errstate(invalid="ignore", divide="ignore"):
-        tolerance = np.fmax(TOLERANCE_A, TOLERANCE_SHARE * s.demand_a)
+        tolerance = np.fmax(TOLERANCE_OF_LEAST * s.least_a, TOLERANCE_SHARE * s.demand_a)
+        allowed = s.allowed_a if s.allowed_known else np.full(s.allowed_a.shape, np.nan)
         parts = split_shortfall(
-            s.demand_a, s.allowed_a, s.delivered_a, state=s.state, envelope=envelope, tolerance_a=tolerance
+            s.demand_a, allowed, s.delivered_a, state=s.state, envelope=envelope, tolerance_a=tolerance
         )
         out = {
             "demand_a": means(s.demand_a, e, judged),
@@ -123,7 +126,7 @@ def _sides(s: Samples, steady: Bools) -> dict[str, Floats]:
     left, right = (means(s.side_a.get(side, absent), s.events, steady) for side in SIDES)
     with np.errstate(invalid="ignore", divide="ignore"):
         middle = 0.5 * (left + right)
-        asymmetry = np.where(middle >= LEAST_A, np.abs(left - right) / middle, np.nan)
+        asymmetry = np.where(middle >= LEAST_SIDE_A, np.abs(left - right) / middle, np.nan)
     return {"left_a": left, "right_a": right, "asymmetry": asymmetry}
 
 
@@ -154,16 +157,27 @@ def over_voltage_limit(profile: Profile, where: str) -> float | None:
 def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats]:
     with np.errstate(invalid="ignore"):
         fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
+        fast &= ~_pulling(s)
     usual = 0.2 if np.isnan(delay_s) else delay_s
-    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast=fast, s=s.events, least_a=LEAST_A, delay_s=usual)
+    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast=fast, s=s.events, least_a=s.least_a, delay_s=usual)
     out = {name: np.full(len(s.events), np.nan) for name in ("dropout_s", "dropout_allowed_a", "dropout_share")}
     if len(lost):
         of = owner(s.events, s.t.size)[lost.first]
         left = np.prod(list(shares(s.state, envelope).values()), axis=0)
         np.fmax.at(out["dropout_s"], of, lost.lengths_s(s.t))
-        np.fmin.at(out["dropout_allowed_a"], of, means(s.allowed_a, lost))
+        if s.allowed_known:
+            np.fmin.at(out["dropout_allowed_a"], of, means(s.allowed_a, lost))
         np.fmax.at(out["dropout_share"], of, means(left, lost))
     return out
+
+
+def _pulling(s: Samples) -> Bools:
+    """Where the motors still brake: at little speed their own loss may eat what a weak brake gives back."""
+    known = [a for a in s.side_a.values() if np.isfinite(a).any()]
+    if not known:
+        return np.zeros(s.t.shape, bool)
+    total = np.nansum(known, axis=0)
+    return np.asarray(total > STILL_PULLS * extremes(total, s.events)[owner(s.events, s.t.size)])
 
 
 def _switch(s: Samples, signals: Signals) -> dict[str, Floats]:
@@ -218,6 +232,12 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
         ratio = table["ratio"][judged]
         se = float(np.std(ratio, ddof=1) / np.sqrt(ratio.size)) if ratio.size > 1 else None
         out.append(Metric("regen_ratio", float(np.mean(ratio)), "1", se, int(ratio.size)))
+        if not s.learned:  # what a lever usually gets cannot be missing
+            missing = (table["short_undelivered_a"] + table["short_unreasoned_a"])[judged]
+            with np.errstate(invalid="ignore", divide="ignore"):
+                explained = table["short_a"][judged] - missing
+                share = 1.0 - ratio - explained / table["demand_a"][judged]
+            out.append(Metric("regen_missing_share", median(share), "1", se, int(share.size)))
     response = table["response_s"][np.isfinite(table["response_s"])]
     if response.size:
         grid = s.cycle_s / np.sqrt(6.0)  # two clocks, each rounded to a cycle
@@ -247,10 +267,12 @@ SET = MetricSet(
         ),
         "regen_energy_wh": ("Wh", "Energy given back to the pack in brakings."),
         "regen_ratio": ("1", "Delivered over demanded regeneration current, mean over brakings."),
+        "regen_missing_share": ("1", "Of the demand: neither delivered nor explained, median over brakings."),
         "brake_response_s": ("s", "Delay from demand to delivery at half height, median over brakings."),
         "braking_sided_count": ("1", "Brakings in which both motors' braking current is known."),
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
+    version=2,
 )

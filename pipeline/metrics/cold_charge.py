@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.believed_cells import believed_cells
 from herdbook.pipeline.metrics.shared.session_charge import usual_gap
 from herdbook.pipeline.science.stretches import extremes, held_s, stretches, sums
 from herdbook.pipeline.vehicle.profile import Profile
@@ -25,7 +26,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     current = signals.series("pack_current")
     if limit is None or len(current) < 10:
         return Outcome()
-    items = signals.items("cell_temp")
+    items = believed_cells(signals)
+    if not items:
+        return Outcome()
     coldest = np.fmin.reduce([signals.at(current.t, "cell_temp", i, HOLD_S) for i in items])
     known = np.isfinite(coldest)
     gap_s = usual_gap(signals, current)
@@ -73,4 +76,5 @@ SET = MetricSet(
         "coldest_cell_c": ("degC", "Coldest reading of any cell sensor"),
     },
     source=("mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"),
+    version=2,
 )

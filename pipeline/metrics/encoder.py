@@ -16,6 +16,7 @@ from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_RPM = 300.0  # of the reference: slower, a loss cannot be told from standing
+SLOWEST_RPM, SLOW_SHARE = 30.0, 0.25  # a motor in the hub never turns so fast: a quarter of its usual highest then
 LOST_SHARE = 0.3
 LEAST_S = 0.08
 PAUSE_S = 0.4
@@ -32,12 +33,12 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         reference = _reference(signals, s.t, side, profile)
         own = np.abs(s.v)
         with np.errstate(invalid="ignore"):
-            moving = reference > LEAST_RPM
+            moving = reference > _least(reference)
             lost = moving & (own < LOST_SHARE * reference)
             wild = moving & (own > IMPLAUSIBLE * reference)
         n = int(np.count_nonzero(moving))
         moving_s = float(n) * signals.step_us(s) / 1e6
-        runs = stretches(s.t, lost, PAUSE_S, join_s=0.1, least_s=LEAST_S, least_n=3)
+        runs = stretches(s.t, lost, PAUSE_S, join_s=0.1, least_s=LEAST_S, least_n=2)
         metrics += [
             Metric("encoder_watched_h", moving_s / 3600.0, "h", n=n, item=side),
             Metric("encoder_dropout_count", float(len(runs)), "1", n=n, item=side),
@@ -50,6 +51,12 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             for a, b, d, r in zip(s.t[runs.first], s.t[runs.last], length, rpm, strict=True)
         ]
     return Outcome(tuple(metrics), tuple(events))
+
+
+def _least(reference: Floats) -> float:
+    known = reference[np.isfinite(reference)]
+    usual = float(np.percentile(known, 95.0)) if known.size else LEAST_RPM
+    return max(SLOWEST_RPM, min(LEAST_RPM, SLOW_SHARE * usual))
 
 
 def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Floats:
@@ -87,4 +94,5 @@ SET = MetricSet(
         "speed_implausible_share": ("1", "Share of samples far faster than the wheel and the other motor."),
     },
     source="definitions: this file; thresholds: engineering choice",
+    version=2,  # two readings may tell a loss, where they lie 0.08 s apart; slow motors are watched
 )

@@ -4,9 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Body, Grid, ambient, filled, middle_of, winding_body
+from herdbook.pipeline.metrics.shared.frozen_sensor import resolution
+from herdbook.pipeline.metrics.shared.heat_grid import (
+    STEP_S,
+    Body,
+    Grid,
+    ambient,
+    bridged,
+    filled,
+    middle_of,
+    winding_body,
+)
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
 from herdbook.pipeline.science.heat import copper_factor, relax, rise, within_steps
 from herdbook.pipeline.science.robust_fit import median
@@ -20,6 +30,8 @@ LEAST_COVERAGE = 0.95
 LEAST_EXPLAINED_K = 3.0  # a winding's own sensor lags; smaller rises are within that lag: engineering choice
 DERATED_PCT = 98.0
 LEAST_DERATED_S = 2.0
+LEAST_ERROR_K = 0.7  # of a rise: the sensor's place, noise, and the road's share of cooling: engineering choice
+NEAR_K = 3.0  # the controller reads another sample than the log: engineering choice
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -31,7 +43,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if body is not None and air is not None and grid.n >= LEAST_BINS:
         for side, track in windings.items():
             metrics += _ratio(side, track, air, grid.means(signals, "motor_current", side, square=True), body)
-    derated, events = _derating(signals)
+    if len(windings) == 2:
+        metrics += _sides(grid, signals, windings)
+    derated, events = _derating(signals, profile)
     return Outcome((*metrics, *derated), events)
 
 
@@ -76,7 +90,34 @@ def _ratio(side: str, measured: Floats, air: Floats, square: Floats, body: Body)
     ]
 
 
-def _derating(signals: Signals) -> tuple[list[Metric], tuple[Event, ...]]:
+def _sides(grid: Grid, signals: Signals, windings: dict[str, Floats]) -> list[Metric]:
+    """The one winding's rise over its twin's in the same ride: the same air, the same road, the same maker. What more
+    current explains is taken off; a sensor's offset drops out of a rise."""
+    tracks = {side: bridged(track) for side, track in windings.items()}
+    heat = {side: float(np.nanmean(grid.means(signals, "motor_current", side, square=True))) for side in tracks}
+    rises = {}
+    for side, track in tracks.items():
+        known = track[np.isfinite(track)]
+        if known.size < LEAST_BINS or not heat[side] > 0:
+            return []
+        rises[side] = float(np.percentile(known, 95.0)) - median(known[:3])
+    hot, cool = sorted(rises, key=lambda side: rises[side] / heat[side], reverse=True)
+    expected = rises[cool] * heat[hot] / heat[cool]
+    step = max(resolution(signals.series("motor_temp", side)) for side in tracks)
+    error = float(np.hypot(min(step, 3.0) / np.sqrt(6.0), LEAST_ERROR_K))
+    if rises[hot] < LEAST_EXPLAINED_K + 2.0 * error:
+        return []
+    expected = max(expected, error)  # a twin that warms within its error warms by no more than that
+    ratio = rises[hot] / expected
+    n = int(min(np.isfinite(track).sum() for track in tracks.values()))
+    se = ratio * error * float(np.hypot(1.0 / rises[hot], heat[hot] / heat[cool] / expected))
+    return [
+        Metric("winding_side_ratio", ratio, "1", se, n, item=hot),
+        Metric("winding_side_k", rises[hot] - expected, "K", error, n, item=hot),
+    ]
+
+
+def _derating(signals: Signals, profile: Profile) -> tuple[list[Metric], tuple[Event, ...]]:
     s = signals.series("derate")
     if not len(s):
         return [], ()
@@ -89,11 +130,31 @@ def _derating(signals: Signals) -> tuple[list[Metric], tuple[Event, ...]]:
     metrics = [Metric("derated_s", total, "s", n=len(runs))]
     if seen > 0:
         metrics.append(Metric("derated_share", total / seen, "1", n=len(s)))
+    reason = _reason(signals, profile, s.t[(runs.first + runs.last) // 2])
     events = tuple(
-        Event("derating", int(a), int(b), "", {"left_pct": float(v), "duration_s": float(d)})
-        for a, b, v, d in zip(s.t[runs.first], s.t[runs.last], left, lengths, strict=True)
+        Event(
+            "derating",
+            int(a),
+            int(b),
+            "",
+            {"left_pct": float(v), "duration_s": float(d)} | ({"explained": float(r)} if r == r else {}),
+        )
+        for a, b, v, d, r in zip(s.t[runs.first], s.t[runs.last], left, lengths, reason, strict=True)
     )
     return metrics, events
+
+
+def _reason(signals: Signals, profile: Profile, t: Times) -> Floats:
+    """1 where a winding or power stage is within NEAR_K of where the maker derates, 0 where none is; NaN: not known."""
+    out = np.full(t.shape, np.nan)
+    drive = profile.drive_figures
+    for role, limit in (("motor_temp", drive.winding_derate_c), ("fet_temp", drive.fet_derate_c)):
+        if limit is None:
+            continue
+        for side in signals.items(role):
+            hot = signals.at(t, role, side, hold_s=10.0)
+            out = np.fmax(out, np.where(np.isfinite(hot), hot >= limit - NEAR_K, np.nan))
+    return out
 
 
 SET = MetricSet(
@@ -110,8 +171,11 @@ SET = MetricSet(
         "winding_heat_ratio": ("1", "Measured winding rise over the rise its copper loss explains."),
         "winding_heat_explained_k": ("K", "Largest rise the copper loss explains."),
         "winding_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
+        "winding_side_ratio": ("1", "Rise of the hotter winding over its twin's, at equal copper loss."),
+        "winding_side_k": ("K", "By how much it rose further than its twin's rise explains."),
         "derated_s": ("s", "Time with torque reduced by the controller, stretches of 2 s and more."),
         "derated_share": ("1", "Share of the recorded time with torque reduced."),
     },
     source="copper loss 1.5 R I2 with R = R20 (235 + T) / 255: IEC 60034-1; lumped model, closed form",
+    version=2,
 )

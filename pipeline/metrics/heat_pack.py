@@ -15,7 +15,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Integers
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.metrics.shared.frozen_sensor import frozen
+from herdbook.pipeline.metrics.shared.frozen_sensor import frozen, resolution
 from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, ambient, bridged, filled, middle_of, pack_body
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
 from herdbook.pipeline.science.arrhenius import resistance_factor
@@ -28,7 +28,7 @@ from herdbook.pipeline.vehicle.signals import Series, Signals
 LEAST_BINS = 30  # five minutes
 LEAST_COVERAGE = 0.95  # of the current: heat through a hole in the record is unknown; engineering choice
 LEAST_EXPLAINED_K = 0.5  # a smaller rise is within a sensor's steps
-RAIL_C = (-38.0, 130.0)
+RAIL_C = (-38.0, 120.0)
 EDGES_C = (-20.0, 0.0, 10.0, 25.0, 35.0, 45.0, 50.0, 60.0)
 IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
 SETTLED_BINS = 60  # ten minutes after the last load heat has evened out inside the pack; engineering choice
@@ -36,6 +36,8 @@ LONG_BINS = 120  # slope over twenty minutes
 LEVEL_BINS = 180  # half an hour
 LOAD_BINS = 30  # slope under load over five minutes: a ride may be short
 LEAST_RATE = 0.03  # K/min; slower is no event
+ROUNDED = 0.5  # sqrt(2 / 12) of a step, and a fifth for the line through all of it
+LARGEST_STEP_K = 2.0  # one that moved but once shows a large step
 LEAST_SCATTER_K = 0.06  # readings in steps of 0.2 K scatter by 0.2 / sqrt(12) at least
 
 
@@ -55,11 +57,14 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if grid.n < LEAST_BINS:
         return Outcome(tuple(metrics))
     square = bridged(grid.means(signals, "pack_current", square=True), 30.0)
+    step = min(
+        max(resolution(signals.series("cell_temp", item)) for item in signals.items("cell_temp")), LARGEST_STEP_K
+    )
     if air is not None:
-        metrics += _ratio(sensors, pack, air, square, profile)
-    metrics += _load_rise(sensors, pack, square, profile, covered)
+        metrics += _ratio(sensors, pack, air, square=square, profile=profile, step=step)
+    metrics += _load_rise(sensors, pack, square, profile=profile, covered=covered, step=step)
     square = bridged(square, 400.0)  # a sleeping bus says seldom that nothing flows
-    idle_metrics, events = _idle(grid, sensors, pack, square, profile)
+    idle_metrics, events = _idle(grid, sensors, pack, square=square, profile=profile, step=step)
     known = profile.pack_figures.given("heat_capacity_j_per_k", "heat_loss_w_per_k")  # a guess would pass for heat
     if known and air is not None and np.isfinite(grid.means(signals, "ambient_temp")).any():
         level, warm = _idle_level(grid, sensors, pack, air=air, square=square, profile=profile)
@@ -68,10 +73,11 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 
 
 def _at_rail(v: Floats) -> bool:
-    """An open or shorted sensor: most of its time at one value beyond what a pack can be at and still send."""
+    """An open or shorted sensor: most of its time at one value beyond what a pack can be at and still send, but for
+    noise and interference."""
     known = v[np.isfinite(v)]
     beyond = known[(known >= RAIL_C[1]) | (known <= RAIL_C[0])]
-    return beyond.size > 0.5 * known.size and float(np.ptp(beyond)) < 1.0
+    return beyond.size > 0.5 * known.size and float(np.ptp(np.percentile(beyond, (10.0, 90.0)))) < 3.0
 
 
 def _moving(sensors: dict[str, Floats], series: dict[str, Series]) -> dict[str, Floats]:
@@ -116,7 +122,9 @@ def _names() -> list[str]:
     return [f"under {EDGES_C[0]:g}", *inner, f"over {EDGES_C[-1]:g}"]
 
 
-def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats, profile: Profile) -> list[Metric]:
+def _ratio(
+    sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats, profile: Profile, step: float
+) -> list[Metric]:
     covered = float(np.isfinite(square).mean())
     if covered < LEAST_COVERAGE:
         return []
@@ -127,30 +135,43 @@ def _ratio(sensors: dict[str, Floats], pack: Floats, air: Floats, square: Floats
     if explained.max() < LEAST_EXPLAINED_K:
         return []
     out = []
+    rounded = ROUNDED * step / float(explained.max())
     first = median((pack - explained)[np.isfinite(pack)][:6])
     passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
     fit = rise(pack, passive, explained, STEP_S)
     if fit is not None:
-        out.append(Metric("pack_heat_ratio", fit.ratio, "1", se=fit.se, n=fit.n, coverage=covered))
+        out.append(
+            Metric("pack_heat_ratio", fit.ratio, "1", se=float(np.hypot(fit.se, rounded)), n=fit.n, coverage=covered)
+        )
         out.append(Metric("pack_heat_explained_k", fit.explained_k, "K", n=fit.n, coverage=covered))
         out.append(Metric("pack_heat_rise_k", fit.measured_k, "K", se=fit.residual_k, n=fit.n, coverage=covered))
     level = np.zeros_like(explained)  # the others carry air and rest of the pack, and a sensor's own offset drops out
     for item, apart in _against_others(sensors).items():
         ahead = rise(apart, level, explained, STEP_S)
         if ahead is not None:
-            out.append(Metric("pack_heat_ahead", ahead.ratio, "1", se=ahead.se, n=ahead.n, coverage=covered, item=item))
+            out.append(
+                Metric(
+                    "pack_heat_ahead",
+                    ahead.ratio,
+                    "1",
+                    se=float(np.hypot(ahead.se, rounded)),
+                    n=ahead.n,
+                    coverage=covered,
+                    item=item,
+                )
+            )
     return out
 
 
 def _load_rise(
-    sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile, covered: float
+    sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile, covered: float, step: float
 ) -> list[Metric]:
     """Fastest warming over five minutes whose mean square current is at least C/20: of the pack and each sensor."""
     limit = IDLE_SHARE * profile.pack_figures.size_ah
     loaded = np.convolve(square, np.full(LOAD_BINS, 1.0 / LOAD_BINS), "valid") >= limit * limit  # NaN: not known
     out = []
     for item, track in {"": pack, **sensors}.items():
-        rate, se = _slopes(track, LOAD_BINS)
+        rate, se = _slopes(track, LOAD_BINS, step)
         rate = np.where(loaded, rate, -np.inf)
         rate = rate[np.isfinite(rate)]
         if rate.size:
@@ -169,7 +190,7 @@ def _load_rise(
 
 
 def _idle(
-    grid: Grid, sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile
+    grid: Grid, sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile, step: float
 ) -> tuple[list[Metric], tuple[Event, ...]]:
     """Fastest warming over twenty minutes without load: of the whole pack, and of each sensor against the others."""
     limit = IDLE_SHARE * profile.pack_figures.size_ah
@@ -182,7 +203,7 @@ def _idle(
         return [], ()
     metrics, events = [], []
     for item, track in {"": pack, **_against_others(sensors)}.items():
-        rate, se = _slopes(track)
+        rate, se = _slopes(track, step=step)
         rate = np.where(whole, rate, np.nan)
         if not np.isfinite(rate).any():
             continue
@@ -248,10 +269,11 @@ def _warmer(sensors: dict[str, Floats], item: str, at: int) -> float:
     return max(max(others) - median(now[item]), 0.0) if others and now[item].size else 0.0
 
 
-def _slopes(track: Floats, bins: int = LONG_BINS) -> tuple[Floats, float]:
+def _slopes(track: Floats, bins: int = LONG_BINS, step: float = 0.0) -> tuple[Floats, float]:
     """Straight-line slope over so many bins from each bin on [K/min], and the standard error of one of them.
 
-    The error is the scatter between neighbouring readings, spread over the readings that a window really has.
+    The error is the scatter between neighbouring readings, spread over the readings that a window really has, and what
+    rounding to `step` does to its ends.
     """
     x = np.arange(bins) - 0.5 * (bins - 1)
     per_bin = np.convolve(bridged(track), x[::-1], "valid") / float(x @ x)
@@ -261,7 +283,9 @@ def _slopes(track: Floats, bins: int = LONG_BINS) -> tuple[Floats, float]:
     scatter = max(1.2533 * float(np.mean(np.abs(np.diff(known)))) / np.sqrt(2.0), LEAST_SCATTER_K)
     readings = max(known.size * bins / track.size, 2.0)
     minutes = bins * STEP_S / 60.0
-    return per_bin * 60.0 / STEP_S, float(scatter * np.sqrt(12.0 / readings) / minutes)
+    # a slow track is rounded the same way for minutes: its two ends are wrong by a step's standard deviation each
+    rounded = ROUNDED * step / minutes
+    return per_bin * 60.0 / STEP_S, float(np.hypot(scatter * np.sqrt(12.0 / readings) / minutes, rounded))
 
 
 def _run_length(on: Bools) -> Integers:
@@ -307,6 +331,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    version=2,  # the activation energy, where a profile names none, is its chemistry's: 0.28 eV before
+    version=3,  # errors own up to rounding; in version 2 the activation energy became that of the chemistry
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Bools, Floats, Indices, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.pulses import mean_between
-from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES
-from herdbook.pipeline.vehicle.signals import Signals
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 GAP_S = 10.0
 CONTACTOR = ROLES["contactor_state"].states
 LEAST_FRAMES = 3
 LOAD_C = 0.1  # an opening at less than a tenth of the rated rate is no load (engineering choice)
+GONE = 0.3  # of what flowed: less is left once it is cut; a sensor's zero and a charging link stay under it
 MOST_EVENTS = 50
 
 
@@ -48,35 +49,61 @@ def _faults(signals: Signals) -> tuple[list[Metric], list[Event]]:
 
 
 def _openings(signals: Signals, rated: float) -> tuple[list[Metric], list[Event]]:
-    """Moments at which the switch left `closed` while current flowed until the very end."""
+    """Moments at which the switch left `closed` while current flowed until the very end.
+
+    The state is told once a cycle, so that the switch opened some time within the last one: what counts is the current
+    that flowed in it and is gone afterwards, not a mean over a second in which it may have risen from nothing."""
     state = signals.series("contactor_state")
     known = np.isfinite(state.v)
     t, v = state.t[known], state.v[known]
-    if t.size < LEAST_FRAMES or not signals.has("pack_current"):
+    current = signals.series("pack_current")
+    if t.size < LEAST_FRAMES or len(current) < LEAST_FRAMES:
         return [], []
     closed = v == CONTACTOR.index("closed")
     left = np.flatnonzero(closed[:-1] & ~closed[1:] & (np.diff(t) < GAP_S * 1e6)) + 1
-    # Stayed open: one odd frame in the middle of a ride is a bad frame, not an opening.
-    left = left[left + 2 < t.size]
-    left = left[~(closed[left] | closed[left + 1] | closed[left + 2])]
-    current = signals.series("pack_current")
-    cycle = int(median(np.diff(t)))
-    before = mean_between(current.t, current.v, t[left] - 1_000_000 - cycle, t[left] - cycle)
-    after = mean_between(current.t, current.v, t[left] + cycle, t[left] + 2_000_000 + cycle)
+    cycle = int(signals.step_us(current))
+    before = _last_flow(current, t[left - 1] - cycle, t[left])
+    after = mean_between(current.t, current.v, t[left] + cycle, np.maximum(t[left] + cycle, _closes(t, closed, left)))
+    with np.errstate(invalid="ignore"):
+        cut = np.abs(after) < GONE * np.abs(before)
+        # One odd frame in the middle of a ride is a bad frame, not an opening, unless the current is gone as well.
+        stays = ~closed[np.minimum(left + 1, t.size - 1)] & ~closed[np.minimum(left + 2, t.size - 1)]
+        real = cut | stays
+        loaded = real & (np.abs(before) > LOAD_C * rated) & ~(np.abs(after) >= GONE * np.abs(before))
     fault = v[left] == CONTACTOR.index("fault")
-    loaded = np.abs(before) > LOAD_C * rated
+    speed = signals.at(t[left - 1], "vehicle_speed", hold_s=2.0)
     events = []
     for j in np.flatnonzero(loaded):
-        data = {"before_a": float(before[j]), "fault": float(fault[j])}
-        if np.isfinite(after[j]):
-            data["after_a"] = float(after[j])
+        data = {"before_a": float(before[j]), "fault": float(fault[j]), "after_a": float(after[j])}
+        data = {k: x for k, x in (data | {"speed_ms": float(speed[j])}).items() if np.isfinite(x)}
         span = int(t[left[j]]) - 1_000_000, int(t[left[j]]) + 2_000_000
         events.append(Event("contactor_opened_loaded", *span, "", data))
-    n = int(left.size)
     return [
-        Metric("contactor_openings", float(n), "1", None, t.size),
+        Metric("contactor_openings", float(real.sum()), "1", None, t.size),
         Metric("contactor_opened_loaded", float(len(events)), "1", None, t.size),
     ], events
+
+
+def _last_flow(current: Series, first: Times, last: Times) -> Floats:
+    """The strongest current of the last two readings that flowed between first and last, with its sign: a reading
+    taken when it was gone already says nothing."""
+    out = np.full(first.shape, np.nan)
+    for j, (a, b) in enumerate(zip(first, last, strict=True)):
+        inside = slice(*np.searchsorted(current.t, (a, b), side="right"))
+        amps = current.v[inside]
+        amps = amps[np.isfinite(amps)]
+        if amps.size:
+            size = np.abs(amps)
+            flows = np.flatnonzero(size >= GONE * size.max())[-2:]
+            out[j] = amps[flows[np.argmin(size[flows])]]
+    return out
+
+
+def _closes(t: Times, closed: Bools, left: Indices) -> Times:
+    """When the switch is seen closed again, or two seconds later."""
+    again = np.append(np.flatnonzero(closed), -1)
+    at = again[np.searchsorted(again[:-1], left)]
+    return np.asarray(np.where(at < 0, t[left] + 2_000_000, np.minimum(t[at], t[left] + 2_000_000)))
 
 
 SET = MetricSet(
@@ -92,4 +119,5 @@ SET = MetricSet(
         "contactor_opened_loaded": ("1", "Times it did while current still flowed"),
     },
     source="states and bits as the bus reports them",
+    version=2,
 )

@@ -51,14 +51,63 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         name = f"{FAMILIES[role]} {item}".strip()
         siblings = {i: v for (r, i), (_, v) in tracks.items() if r == role and i != item}
         beside = middle_of(siblings) if siblings else None
-        middle = families.get("cell_temp") if beside is None and role != "cell_temp" else beside
-        step = min((steps[role, i] for i in siblings), default=np.inf)
+        middle = beside
+        if beside is None:  # a lone sensor is held against the cells, a lone one of the cells against all others
+            rest = {r: v for r, v in families.items() if r != role}
+            middle = families.get("cell_temp") if role != "cell_temp" else middle_of(rest) if rest else None
+        # one that kept its reading shows no step
+        step = min((steps[role, i] for i in siblings if steps[role, i] > 0), default=np.inf)
         out += _one(
             name, role, series, own=own, middle=middle, least_k=max(MOVED_K, MOVED_STEPS * step), step=steps[role, item]
         )
-        rested = beside if len(siblings) >= 2 else _agreed({r: v for r, v in families.items() if r != role})
+        others = _agreed({r: v for r, v in families.items() if r != role})
+        rested = beside if len(siblings) >= 2 else others
         out += _offsets(name, session, own, rested, pack_body(profile).tau_s)
+        out += _levels(name, series)
+        if role == "cell_temp" and beside is not None:
+            sound = {i: v for i, v in siblings.items() if not _wild(v)}
+            coarse = max(step if np.isfinite(step) else 0.0, steps[role, item])
+            out += _apart(name, own, middle_of(sound) if sound else beside, coarse)
+            if len(siblings) == 1 and others is not None:
+                out += _third(name, own - others)
     return Outcome(tuple(out))
+
+
+def _wild(v: Floats) -> bool:
+    """Open, shorted or silent: no sibling to stand beside."""
+    known = v[np.isfinite(v)]
+    return not known.size or not LOW_C < median(known) < HIGH_C["cell_temp"]
+
+
+def _levels(name: str, s: Series) -> list[Metric]:
+    """What it read, so that one that keeps its value from day to day is seen, however short the sessions."""
+    v = s.v[np.isfinite(s.v)]
+    if v.size < 5:
+        return []
+    low, high = np.percentile(v, (2.0, 98.0), method="nearest").tolist()  # a spike of interference is no level
+    levels = {"lowest": low, "middle": median(v), "highest": high}
+    return [Metric(f"temp_{word}_c", x, "degC", n=int(v.size), item=name) for word, x in levels.items()]
+
+
+def _apart(name: str, own: Floats, beside: Floats, step: float) -> list[Metric]:
+    """How far it stands from its siblings all through the session: an error is there at rest and under load alike,
+    heat comes and goes. A tenth of the time may be noise."""
+    apart = (own - beside)[np.isfinite(own - beside)]
+    if apart.size < 6:
+        return []
+    middle = median(apart)
+    least = float(np.percentile(np.abs(apart), 10.0)) if np.mean(apart * middle > 0) >= 0.9 else 0.0
+    se = float(np.hypot(step / np.sqrt(6.0), 0.1))  # two readings, each rounded to a step
+    return [
+        Metric("temp_apart_k", middle, "K", se, int(apart.size), item=name),
+        Metric("temp_apart_least_k", float(np.copysign(least, middle)), "K", se, int(apart.size), item=name),
+    ]
+
+
+def _third(name: str, apart: Floats) -> list[Metric]:
+    """Of two sensors apart neither tells which is wrong; what else agrees when the session begins does."""
+    first = apart[:12][np.isfinite(apart[:12])]
+    return [Metric("temp_third_k", median(first), "K", 0.5, int(first.size), item=name)] if first.size >= 3 else []
 
 
 def _agreed(families: dict[str, Floats]) -> Floats | None:
@@ -128,6 +177,16 @@ SET = MetricSet(
         ),
         "temp_start_offset_k": ("K", "Own less the siblings' middle in the first minute."),
         "temp_soak_offset_k": ("K", "The same at the end of a rest of two thermal time constants."),
+        "temp_lowest_c": ("degC", "Lowest reading, but for 2 %."),
+        "temp_middle_c": ("degC", "Middle reading."),
+        "temp_highest_c": ("degC", "Highest reading, but for 2 %."),
+        "temp_apart_k": ("K", "A cell sensor less its siblings' middle, middle of the session."),
+        "temp_apart_least_k": (
+            "K",
+            "The same where it is least, but for a tenth of the time; 0 when it changes sides.",
+        ),
+        "temp_third_k": ("K", "One of two cell sensors less what other places agree on as the session begins."),
     },
     source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
+    version=2,
 )

@@ -1,22 +1,33 @@
 """Does drive torque end when the trigger is let go? The most severe question of all.
 
-Event "torque_after_release": torque stays on with the trigger released. Data: lasted_s (from the release), current_a
-(largest of both motors), speed_ms, age_ms (of the newest remote packet: a lost link looks like a release).
+Event "torque_after_release": torque stays on with the trigger released. Data: lasted_s (from the release), sure_s (the
+least it can have been: trigger and current are each known once a cycle), current_a (largest of one motor), force_n (of
+all at the road, where the profile tells), speed_ms, age_ms (of the newest remote packet: a lost link looks like a
+release).
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.science.stretches import Stretches, extremes, first_where, stretches
+from herdbook.pipeline.metrics.shared.frozen_sensor import resolution
+from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
+from herdbook.pipeline.science.road import GRAVITY
+from herdbook.pipeline.science.stretches import Stretches, extremes, first_where, owner, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-LEAST_A = 5.0  # torque current under this moves nobody; engineering choice
-SHARE = 0.05  # or this share of the largest
+LEAST_A = 5.0  # of all motors, where the profile does not tell what moves the vehicle; engineering choice
+SHARE = 0.05  # or this share of the largest of one motor
+ROLLING_SHARE = 0.5  # of the force that rolling on the level takes: on a slope of one per cent it drives on with less
+STEPS = 3.0  # and at least so many steps of the reading a motor, else it is noise
+LARGEST_STEP_A = 1.0  # a reading seldom seen between its ends shows no step; engineering choice
+FADED = 0.25  # of what flowed as the trigger was let go: ramps and filters pass it within their margin
 WATCH_S = 5.0  # how long after a release torque is looked for
 PAUSE_S = 0.3
 
@@ -34,10 +45,12 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         return Outcome(tuple(out))
     densest = max((signals.series("motor_current", i) for i in signals.items("motor_current")), key=len)
     t, cycle = densest.t, signals.step_us(densest) / 1e6
-    current = _largest(signals, t)
+    both = cycle + signals.step_us(trigger) / 1e6
+    largest, current = _driving(signals, t)
+    limit = _limit(signals, profile)
     off_at = trigger.t[released.first]
     ends = np.minimum(trigger.t[released.last], off_at + int(WATCH_S * 1e6))
-    lasted = _lasting(t, current, off_at, ends, profile)
+    lasted = _lasting(t, current, off_at, ends, limit)
     timed = np.isfinite(lasted)
     if not timed.any():
         return Outcome(tuple(out))
@@ -50,19 +63,34 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     for i in late:
         end = int(off_at[i] + lasted[i] * 1e6)
         inside = (t >= off_at[i]) & (t <= end)
-        data = {"lasted_s": float(lasted[i]), "current_a": float(np.nanmax(current[inside]))}
+        data = {
+            "lasted_s": float(lasted[i]),
+            "sure_s": max(float(lasted[i]) - both, 0.0),
+            "current_a": float(np.nanmax(largest[inside])),
+            "force_n": float(np.nanmedian(current[inside])) * road_vehicle(profile).newton_per_a,
+        }
         age = signals.at(off_at[i : i + 1], "packet_age", hold_s=0.5)[0]
-        data |= {k: float(v) for k, v in (("speed_ms", speed[i]), ("age_ms", age)) if v == v}
+        data |= {"speed_ms": float(speed[i]), "age_ms": float(age)}
+        data = {k: v for k, v in data.items() if v == v}
         events.append(Event("torque_after_release", int(off_at[i]), end, "", data))
     return Outcome(tuple(out), tuple(events))
 
 
-def _largest(signals: Signals, t: Times) -> Floats:
-    """Larger driving current of both motors at each t."""
-    out = np.full(t.shape, np.nan)
-    for item in signals.items("motor_current"):
-        out = np.fmax(out, signals.at(t, "motor_current", item, hold_s=PAUSE_S))
-    return np.asarray(out)
+def _driving(signals: Signals, t: Times) -> tuple[Floats, Floats]:
+    """Larger driving current of the motors, and the sum of all, at each t."""
+    sides = [signals.at(t, "motor_current", item, hold_s=PAUSE_S) for item in signals.items("motor_current")]
+    known = np.isfinite(sides).any(axis=0)
+    return np.fmax.reduce(sides), np.where(known, np.nansum(sides, axis=0), np.nan)
+
+
+def _limit(signals: Signals, profile: Profile) -> float:
+    """Torque current of all motors together from which the vehicle drives on."""
+    car = road_vehicle(profile)
+    needed = ROLLING_SHARE * car.mass_kg * GRAVITY * car.rolling / car.newton_per_a
+    if math.isnan(needed):
+        needed = max(LEAST_A, SHARE * profile.drive_figures.max_motor_a)
+    steps = (resolution(signals.series("motor_current", item)) for item in signals.items("motor_current"))
+    return max(needed, STEPS * sum(min(step, LARGEST_STEP_A) for step in steps))
 
 
 def _lasting(
@@ -70,17 +98,19 @@ def _lasting(
     current: Floats,
     off_at: Times,
     ends: Times,
-    profile: Profile,
+    limit: float,
 ) -> Floats:
     """Seconds from each release until the current is under the limit; NaN where fewer than three samples
     tell, or the trigger is pulled again first."""
-    limit = max(LEAST_A, SHARE * profile.drive_figures.max_motor_a)
     first = np.searchsorted(t, off_at, side="left")
     last = np.searchsorted(t, ends, side="right") - 1
     known = last - first >= 2
     spans = Stretches(np.where(known, first, 0), np.where(known, last, 0))
+    # what fades as it should passes the limit late when much flowed: what stays on does not fade
+    before = current[np.maximum(first - 1, 0)]
+    needed = np.fmax(limit, FADED * np.where(np.isfinite(before), before, 0.0))
     with np.errstate(invalid="ignore"):
-        quiet = first_where(~(current >= limit), spans)  # an unknown current proves no torque
+        quiet = first_where(~(current >= needed[owner(spans, t.size)]), spans)  # an unknown current proves no torque
     whole = known & np.isfinite(extremes(current, spans))
     lasted = np.where(quiet >= 0, (t[quiet] - off_at) / 1e6, (ends - off_at) / 1e6)
     return np.where(whole, lasted, np.nan)
@@ -98,4 +128,5 @@ SET = MetricSet(
         "release_to_zero_s": ("s", "Longest time from a release to no drive torque; its error is one cycle."),
     },
     source="time-outs of drive commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms wins",
+    version=2,
 )

@@ -10,7 +10,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.science.stretches import means, stretches
+from herdbook.pipeline.science.stretches import means, owner, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -39,6 +39,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         free = (now <= 0) & (before <= 0) & (halfway <= 0) & (signals.at(at, "vehicle_speed", hold_s=1.0) > LEAST_MS)
     on = np.zeros(t.shape, bool)
     on[hard] = free
+    held = stretches(t, brake > limit, PAUSE_S)  # one that began while it was asked for is still on its way down
+    asked = owner(held, t.size)
+    began = np.append(on[held.first], False)
+    on &= began[asked]
     runs = stretches(t, on, PAUSE_S, join_s=0.2, least_s=LEAST_S, least_n=4)
     watched = _watched(signals, t[::25], brake[::25]) * 25
     step = signals.step_us(densest) / 1e6 if t.size > 1 else 0.0
@@ -79,4 +83,5 @@ SET = MetricSet(
         "unasked_watched_h": ("h", "Time at speed in which one would have shown."),
     },
     source="definition: this file",
+    version=2,
 )

@@ -121,6 +121,7 @@ class ChangeList:
     changes: tuple[Change, ...]
     quarantined: tuple[tuple[str, str], ...]
     fleet_quiet: str
+    folders: tuple[str, ...] = ()  # in which the logs of `quarantined` lay
     muted: tuple[Change, ...] = ()
     doubts: tuple[ProfileDoubt, ...] = ()
     notes: tuple[str, ...] = ()  # what the night did beside new logs
@@ -157,6 +158,7 @@ class ChangeList:
 
     def as_dict(self) -> dict[str, object]:
         """Ready for JSON; times are ISO 8601 in UTC."""
+        folders = self.folders or ("",) * len(self.quarantined)
         return {
             "scan": self.scan,
             "started": stamp(self.started, "auto"),
@@ -173,7 +175,10 @@ class ChangeList:
             "notes": list(self.notes),
             "fleet_quiet": self.fleet_quiet,
             "profile_doubts": [asdict(d) | {"roles": list(d.roles)} for d in self.doubts],
-            "quarantined": [{"log": name, "reason": reason} for name, reason in self.quarantined],
+            "quarantined": [
+                {"log": name, "reason": reason, "folder": folder}
+                for (name, reason), folder in zip(self.quarantined, folders, strict=True)
+            ],
             "not_assessed": [{"vehicle": vehicle, "reason": reason} for vehicle, reason in self.not_assessed],
             "waiting": [{"path": path, "reason": reason} for path, reason in self.waiting],
         }

@@ -55,6 +55,7 @@ def read_changes(
         changes=tuple(sorted(changes, key=Change.rank)),
         notes=_notes(con, night["scan"]),
         quarantined=tuple((row["name"], row["reason"]) for row in refused),
+        folders=tuple(row["folder"] for row in refused),
         fleet_quiet=quiet(night["as_of"], now, quiet_days),
         muted=tuple(sorted(muted, key=Change.rank)),
         doubts=tuple(profile_doubts(con, night["covers"])),

@@ -58,6 +58,12 @@ def begin_scan(store: Store, now: int | None = None) -> str:
     return scan
 
 
+def ever_scanned(store: Store) -> bool:
+    """Whether a scan of this store ever came to its end."""
+    with transaction(store.catalogue) as con:
+        return con.execute("SELECT 1 FROM scans WHERE state = 'complete' LIMIT 1").fetchone() is not None
+
+
 def end_scan(
     store: Store, scan: str, counts: LogCounts | None = None, vehicles: int = 0, state: str = "complete"
 ) -> None:

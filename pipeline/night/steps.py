@@ -7,11 +7,10 @@ Prefect tasks. The results are the same. One scan at a time holds the store.
 
 from __future__ import annotations
 
-import shutil
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from itertools import chain
 from pathlib import Path
 from typing import ParamSpec, Protocol, TypeVar
@@ -24,13 +23,15 @@ from herdbook.pipeline.health.profile_limits import refuse_wrong_limits
 from herdbook.pipeline.intake.account import InboxAccount
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import commit, forget_removed
+from herdbook.pipeline.intake.master_data import take_master_data
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.batches import in_batches
 from herdbook.pipeline.night.close import close
 from herdbook.pipeline.night.contacts import hold_against_logs
 from herdbook.pipeline.night.failures import VehicleOutcome
+from herdbook.pipeline.night.log_news import LogNews
 from herdbook.pipeline.night.progress import Progress, silent
-from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, check_clock, end_scan, note_steps
+from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, check_clock, end_scan, ever_scanned, note_steps
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
 
@@ -100,6 +101,7 @@ class ScanSteps:
     seconds: dict[str, float] = field(default_factory=dict)
     again: Again = field(default_factory=Again)
     inbox: InboxAccount = field(default_factory=InboxAccount)
+    news: LogNews = field(default_factory=LogNews)
     trust_clock: bool = False
 
     def _check_clock(self) -> None:
@@ -145,17 +147,19 @@ class ScanSteps:
         )
 
     def only_take(self, purpose: str, find: Find) -> InboxAccount:
-        """Only take logs in; the next scan assesses what they touch and publishes. Raises as run()."""
+        """Only take logs in; the next scan assesses what they touch and publishes. Before the first scan of a store
+        they are published at once, as what they are. Raises as run()."""
         with self._alone(purpose):
             self._check_clock()
             self._take(find)
             self.runner.release()
+            if not ever_scanned(self.store):  # nobody judges this store yet: what was taken can be looked at
+                publish(self.store)
         return self.inbox
 
     @contextmanager
     def _alone(self, purpose: str) -> Iterator[None]:
         with self.store.lock(purpose):
-            clear_scratch(self.store)
             yield
 
     def _timed(self, name: str, function: Callable[..., object], *args: object) -> None:
@@ -169,8 +173,9 @@ class ScanSteps:
             return
         self.inbox = InboxAccount.of(found)
         forget_removed(self.store, found.removed)
-        outcomes = chain(found.refused, self.runner.take(found.logs) if found.logs else ())
-        results = self._counted(self.inbox.watch(outcomes), len(found.refused) + len(found.logs), "taking logs in")
+        taken = self.news.watch(self.runner.take(found.logs)) if found.logs else ()
+        outcomes = self.inbox.watch(chain(found.refused, taken))
+        results = self._counted(outcomes, len(found.refused) + len(found.logs), "taking logs in")
         for batch in in_batches(results, COMMIT_LOGS, self.runner.commit_s):
             done = commit(self.store, batch, self.now)
             self.inbox.add(done)
@@ -178,8 +183,10 @@ class ScanSteps:
 
     def _take_all(self, find: Find, scan: str) -> None:
         """What is new; then what other DBC files would decode otherwise, of vehicles to be judged again tonight."""
+        told = take_master_data(self.store)
         self._take(find)
-        self.again = due_again(self.store)
+        due = due_again(self.store)
+        self.again = replace(due, notes=(*self.news.notes(), *told, *due.notes))
         if self.again.logs:
             results = self._counted(self.runner.take(self.again.logs), len(self.again.logs), "decoding again")
             for batch in in_batches(results, COMMIT_LOGS, self.runner.commit_s):
@@ -203,10 +210,3 @@ class ScanSteps:
         for done, result in enumerate(results, start=1):
             yield result
             self.progress(done, total, stage)
-
-
-def clear_scratch(store: Store) -> None:
-    """Remove what a killed run left behind. Only while holding the lock."""
-    shutil.rmtree(store.scratch, ignore_errors=True)
-    for path in store.folder.glob(".*.tmp*"):
-        path.unlink(missing_ok=True)

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.words import names, numbers
-from herdbook.pipeline.store.statements import Row, ask, statement
+from herdbook.pipeline.store.statements import Row, ask, has, statement
 from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
@@ -45,6 +45,7 @@ class Facts:
     rule_set: Row | None
     titles: dict[str, str] = field(default_factory=dict)
     subsystems: dict[str, str] = field(default_factory=dict)
+    corrections: list[Row] = field(default_factory=list)  # what people said of logs that were or are its own
     peers_named: bool = False  # other vehicles may be named; else they are "a peer", so that a page may be passed on
 
     @property
@@ -99,6 +100,7 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
         rule_set=sets[-1] if sets else None,
         titles=names.of_rules(sets, "title"),
         subsystems=names.of_rules(sets, "subsystem"),
+        corrections=ask(con, __name__, "corrections", **dated) if has(con, "corrections") else [],
     )
 
 

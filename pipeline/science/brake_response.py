@@ -11,12 +11,15 @@ GONE_S = 0.2  # gone for less could be one lost frame
 COLLAPSE_S = 0.3  # a limiter's taper takes longer
 
 
-def response_s(t: Times, target_a: Floats, delivered_a: Floats, s: Stretches, least_a: float) -> Floats:
+def response_s(
+    t: Times, target_a: Floats, delivered_a: Floats, s: Stretches, least_a: float, clean: Bools | None = None
+) -> Floats:
     """Delay from demand to delivery at half height, per braking, seconds.
 
     Half of the largest target within the first 1.5 s: when the target first reaches it against when the
     delivered current does. NaN when the target stays under least_a, starts above its half (the braking was
-    cut into), or is never reached: a refusal is no delay.
+    cut into), or is never reached: a refusal is no delay. clean: of each braking, whether it was seen off just before,
+    so that one that starts above its half was pulled within a sample, not cut into.
     """
     of = owner(s, t.size)
     early = (of >= 0) & (t - t[s.first][of] <= 1.5e6)
@@ -25,7 +28,8 @@ def response_s(t: Times, target_a: Floats, delivered_a: Floats, s: Stretches, le
     with np.errstate(invalid="ignore"):
         asked = first_where(target_a >= half, s)
         given = first_where((delivered_a >= half) & (of >= 0), s)
-        ok = (peak >= least_a) & (asked > s.first) & (given >= asked)
+        begins = asked > s.first if clean is None else (asked > s.first) | clean
+        ok = (peak >= least_a) & begins & (given >= asked) & (asked >= 0)
     return np.where(ok, (t[given] - t[asked]) / 1e6, np.nan)
 
 

@@ -44,3 +44,22 @@ def upper_mean(count: int, sure: float) -> float:
         before = mean
         mean += (sure - tail(count + 1, mean)) / term(count, mean)
     return mean
+
+
+def lower_mean(count: int, sure: float) -> float:
+    """The mean at which as many as count or more are seen with the probability 1 - sure: the lower end of the one-sided
+    interval of a mean of which count were seen; 0 when none were.
+
+    By halving: the chance rises with the mean. Raises: ValueError unless sure lies in (0, 1).
+    """
+    if not 0 < sure < 1:
+        raise ValueError(f"sure is {sure}; it lies between 0 and 1")
+    if count <= 0:
+        return 0.0
+    low, high = 0.0, float(count)
+    while tail(count, high) < 1 - sure:
+        high *= 2
+    for _ in range(60):
+        mean = 0.5 * (low + high)
+        low, high = (mean, high) if tail(count, mean) < 1 - sure else (low, mean)
+    return 0.5 * (low + high)

@@ -57,10 +57,10 @@ def rule(
 
 def test_worst_comes_first_then_what_takes_most_then_by_name() -> None:
     rules = [
-        rule("a", found(Severity.NOTE), found(Severity.SERVICE, "2", 0.6), found(Severity.SERVICE, "1", 0.6)),
-        rule("b", found(Severity.SERVICE, "", 0.9), subsystem="pack"),
-        rule("c", found(Severity.STOP_USE, "", 0.1)),
-        rule("0", found(Severity.SERVICE, "9", 0.6)),
+        rule("a", found(Severity.NOTE), found(Severity.SERVICE, "2", 0.85), found(Severity.SERVICE, "1", 0.85)),
+        rule("b", found(Severity.SERVICE, "", 0.95), subsystem="pack"),
+        rule("c", found(Severity.STOP_USE, "", 0.9)),
+        rule("0", found(Severity.SERVICE, "9", 0.85)),
     ]
     said = [(j.rule.id, j.finding.item) for j in judge(KNOWN, rules).findings]
     assert said == [("c", ""), ("b", ""), ("0", "9"), ("a", "1"), ("a", "2"), ("a", "")]
@@ -71,9 +71,9 @@ def test_one_rules_findings_come_worst_first() -> None:
         rule(
             "a",
             found(Severity.NOTE, "n"),
-            found(Severity.SERVICE, "s", 0.2),
-            found(Severity.SERVICE, "t", 0.8),
-            found(Severity.SERVICE, "r", 0.2),
+            found(Severity.SERVICE, "s", 0.82),
+            found(Severity.SERVICE, "t", 0.9),
+            found(Severity.SERVICE, "r", 0.82),
             found(Severity.STOP_USE, "u"),
         ),
         KNOWN,
@@ -89,10 +89,29 @@ def test_a_finding_keeps_its_ten_worst_windows(given: int, kept: int) -> None:
     assert said[0].windows == tuple(Window(k, k + 1) for k in range(kept))
 
 
+@pytest.mark.parametrize(
+    ("severity", "confidence", "said"),
+    [
+        (Severity.STOP_USE, 0.95, Severity.STOP_USE),
+        (Severity.STOP_USE, 0.89, Severity.SERVICE),
+        (Severity.STOP_USE, 0.6, Severity.NOTE),
+        (Severity.SERVICE, 0.8, Severity.SERVICE),
+        (Severity.SERVICE, 0.79, Severity.NOTE),
+        (Severity.NOTE, 0.1, Severity.NOTE),
+    ],
+)
+def test_a_finding_is_no_more_severe_than_its_confidence_bears(
+    severity: Severity, confidence: float, said: Severity
+) -> None:
+    findings = apply(rule("a", found(severity, confidence=confidence)), KNOWN)
+    assert not isinstance(findings, NotAssessed)
+    assert [f.severity for f in findings] == [said]
+
+
 def test_each_finding_carries_the_share_it_takes() -> None:
-    verdict = judge(KNOWN, [rule("a", found(Severity.SERVICE, confidence=0.5), found(Severity.STOP_USE, "x"))])
-    assert [j.share for j in verdict.findings] == [0.9, 0.2]
-    assert verdict.scores["cells"].score == pytest.approx(100 * 0.1 * 0.8)
+    verdict = judge(KNOWN, [rule("a", found(Severity.SERVICE, confidence=0.9), found(Severity.STOP_USE, "x"))])
+    assert [j.share for j in verdict.findings] == [0.9, pytest.approx(0.36)]
+    assert verdict.scores["cells"].score == pytest.approx(100 * 0.1 * 0.64)
 
 
 def test_findings_and_refusals_count_in_their_own_subsystem() -> None:

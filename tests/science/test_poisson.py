@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import gammaincinv, pdtrc
 
-from herdbook.pipeline.science.poisson import tail, upper_mean
+from herdbook.pipeline.science.poisson import lower_mean, tail, upper_mean
 
 
 @given(st.integers(1, 300), st.floats(1e-6, 300))
@@ -30,3 +30,15 @@ def test_the_upper_end_is_that_of_scipy(count: int, sure: float) -> None:
 def test_a_certainty_this_way_cannot_reach_is_refused(sure: float) -> None:
     with pytest.raises(ValueError, match=r"0\.7"):
         upper_mean(0, sure)
+
+
+@pytest.mark.parametrize("sure", [0.9, 0.95, 0.999])
+@pytest.mark.parametrize("count", [1, 2, 7, 40])
+def test_the_lower_end_is_that_of_scipy(count: int, sure: float) -> None:
+    assert lower_mean(count, sure) == pytest.approx(gammaincinv(count, 1 - sure), rel=1e-9)
+
+
+def test_nothing_seen_proves_no_mean_and_a_sure_of_one_is_refused() -> None:
+    assert lower_mean(0, 0.95) == 0.0
+    with pytest.raises(ValueError, match="between"):
+        lower_mean(2, 1.0)

@@ -33,8 +33,8 @@ def show(result: dict[str, Any]) -> None:
     for note in result["notes"]:
         screen.say(f"{note[:1].upper()}{note[1:]}.")
     if result["quarantined"]:
-        refused = [(q["log"], q["reason"]) for q in result["quarantined"]]
-        screen.table("In quarantine", ("log", "reason"), refused, note="More: herdbook quarantine")
+        refused = [(q["log"], q["folder"], q["reason"]) for q in result["quarantined"]]
+        screen.table("In quarantine", ("log", "folder", "reason"), refused, note="More: herdbook quarantine")
     if result["waiting"]:
         later = [(w["path"], w["reason"]) for w in result["waiting"]]
         screen.table("Waiting, not taken in yet", ("file", "why, and until when"), later)

@@ -6,11 +6,13 @@ import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, recent
 from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.metrics.shared.braking_samples import least_a
 
 PARTS = ("slow", "ceiling", "full", "cold", "hot", "unreasoned", "undelivered")
 EXPLAINED = ("slow", "ceiling", "full", "cold", "hot")
 KEYS = (
     "demand_pct",
+    "learned",
     "demand_a",
     "allowed_a",
     "delivered_a",
@@ -41,8 +43,8 @@ KEYS = (
 LEAST_SETTLED_S = 0.2
 DAYS = 30.0  # what is older has been looked at, or mended: engineering choice
 NEWEST = 60  # brakings behind a middle: fresh enough to show what began lately: engineering choice
-LEAST_DEMAND_A = 3.0
 OPEN_S = 15.0  # after the switch opened: it may take so long to come back: engineering choice
+BESIDE_S = 1.0
 LET_GO_S = 0.2  # as for the rule on drop-outs: shorter could be one lost frame
 
 CAUTION = (
@@ -59,13 +61,13 @@ def table(record: Record, most: int | None = None) -> pl.DataFrame:
 
 def judged(record: Record) -> pl.DataFrame:
     """Brakings whose delivery can be judged: demand large enough and steady long enough, away from walking pace."""
-    return record.once("judged brakings", lambda: _judged(table(record)))
+    return record.once("judged brakings", lambda: _judged(table(record), least_a(record.profile)))
 
 
-def _judged(brakings: pl.DataFrame) -> pl.DataFrame:
+def _judged(brakings: pl.DataFrame, least: float) -> pl.DataFrame:
     return brakings.filter(
         pl.col("settled_s") >= LEAST_SETTLED_S,
-        pl.col("demand_a") >= LEAST_DEMAND_A,
+        pl.col("demand_a") >= least,
         pl.col("delivered_a").is_not_null(),
         pl.col("short_slow_a").fill_null(0.0) < 0.2 * pl.col("demand_a"),
     )
@@ -84,6 +86,20 @@ def held(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
     kept = kept.sort("start_t").join_asof(opened, left_on="end_t", right_on="opened_t", check_sortedness=False)
     beside = (pl.col("start_t") - pl.col("opened_t")).dt.total_seconds() <= OPEN_S
     return kept.filter(~beside.fill_null(False)).drop("opened_t")
+
+
+def without_known(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
+    """Without those in which an encoder was lost, the controller restarted or the remote fell silent: the brake lets go
+    then as well, and those rules name why."""
+    spans = [event_table(record, kind).select("start_t", "end_t") for kind in ("encoder_dropout", "reset", "link_loss")]
+    known = pl.concat(spans)
+    if not known.height or not brakings.height:
+        return brakings
+    first, last = (known[c].to_physical().to_numpy() for c in ("start_t", "end_t"))
+    begin, end = (brakings[c].to_physical().to_numpy() for c in ("start_t", "end_t"))
+    near = round(1e6 * BESIDE_S)
+    beside = ((end[:, None] >= first - near) & (begin[:, None] <= last + near)).any(axis=1)
+    return brakings.filter(~pl.Series(beside, dtype=pl.Boolean))
 
 
 def accounted(record: Record) -> pl.DataFrame:

@@ -19,7 +19,13 @@ from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
-    Limit("least", 2.0, "openings", "engineering choice: one may be a rider's switch-off; under braking one is enough"),
+    Limit(
+        "least",
+        2.0,
+        "openings",
+        "engineering choice: one at a stand may be a rider's switch-off; under way or under braking one is enough",
+    ),
+    Limit("moving", 1.0, "m/s", "nobody switches off a vehicle under way: engineering choice"),
     Limit("braking_c", 0.1, "C of charge current", "engineering choice: more than drift, less than any real brake"),
     Limit("days", 60.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
@@ -28,7 +34,7 @@ LIMITS = (
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     if not metric_rows(record, "contactor_opened_loaded").height:
         return NotAssessed("the state of the main switch is not on the bus, or the pack current is not")
-    events = event_table(record, "contactor_opened_loaded", ("before_a", "after_a", "fault"))
+    events = event_table(record, "contactor_opened_loaded", ("before_a", "after_a", "fault", "speed_ms"))
     events = lately(record, events, limits["days"])
     if not events.height:
         return []
@@ -36,7 +42,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     events = events.filter(pl.col("session_start_t").is_in(list(rides)))
     threshold = -limits["braking_c"] * record.profile.pack_figures.rated_ah
     braking = events.filter(pl.col("before_a") < threshold)
-    if events.height < limits["least"] and not braking.height:
+    moving = events.filter(pl.col("speed_ms") > limits["moving"])
+    if events.height < limits["least"] and not braking.height and not moving.height:
         return []
     return [_finding(events, braking.height, len(rides), limits)]
 
@@ -44,7 +51,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str, float]) -> Finding:
     most = events.with_columns(size=pl.col("before_a").abs()).sort("size", descending=True)
     shown = events["session_start_t"].n_unique() / max(rides, 1)
-    text = f"The main switch opened {events.height} times while riding with current flowing, at up to "
+    times = "once" if events.height == 1 else f"{events.height} times"
+    text = f"The main switch opened {times} while riding with current flowing, at up to "
     text += f"{float(most['size'][0]):.0f} A; {braking} of them while braking."
     return Finding(
         severity=Severity.STOP_USE if braking else Severity.SERVICE,
@@ -67,21 +75,21 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str
 def _cases() -> Cases:
     from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
-    def ride(day: float, *amps: float) -> ExampleSession:
+    def ride(day: float, *amps: float, speed: float = 0.0) -> ExampleSession:
         events = [
             Event(
                 "contactor_opened_loaded",
                 k * 60_000_000,
                 k * 60_000_000 + 3_000_000,
                 "",
-                {"before_a": a, "after_a": 0.0, "fault": 0.0},
+                {"before_a": a, "after_a": 0.0, "fault": 0.0, "speed_ms": speed},
             )
             for k, a in enumerate(amps)
         ]
         return one_session(day, "ride", Metric("contactor_opened_loaded", float(len(amps)), "1", None, 9000), *events)
 
     return Cases(
-        fires_on=(record(ride(0, -20.0)), record(ride(0, 30.0), ride(1, 25.0))),
+        fires_on=(record(ride(0, -20.0)), record(ride(0, 30.0), ride(1, 25.0)), record(ride(0, 30.0, speed=4.0))),
         quiet_on=(record(ride(0), ride(1)), record(ride(0, 30.0))),
         unassessed_on=(record(one_session(0, "ride")),),
     )
@@ -112,5 +120,6 @@ RULE = Rule(
         "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
     ),
     source="switch state and current as the bus reports them; limits: see each",
+    version=2,
     cases=_cases,
 )

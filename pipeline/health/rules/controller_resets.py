@@ -20,10 +20,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     hours = float(watched["value"].sum())
     resets = recent(event_table(record, "reset", ("uptime_before_s", "voltage_v", "speed_ms")), limits["days"])
     moving = resets.filter(pl.col("speed_ms") > 0.5)
-    if resets.height < limits["count"]:
+    if resets.height < limits["count"] and moving.height < limits["moving"]:
         if hours < limits["watched"]:
             return NotAssessed(f"the controller's uptime is recorded for only {hours:.2f} h")
         return []
+    times = "once" if resets.height == 1 else f"{resets.height} times"
     pack = record.profile.pack_figures
     sagged = pack.of_chemistry.sagged_v
     low = resets.filter(pl.col("voltage_v") < sagged * pack.cells).height if pack.cells else 0
@@ -36,10 +37,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             measured=float(resets.height),
             limit=limits["count"],
             unit="1",
-            statement=f"The controller restarted {resets.height} times in {spell(hours, 'h')} of use, {moving.height} "
+            statement=f"The controller restarted {times} in {spell(hours, 'h')} of use, {moving.height} "
             f"of them on the move, and was silent for {spell(gone, 's')} in the mean{brown}.",
             se=resets.height**0.5,
-            confidence=0.98,
+            confidence=0.98 if resets.height >= limits["count"] else 0.9,
             persistence=min(1.0, resets["session_start_t"].n_unique() / max(watched.height, 1)),
             count=resets.height,
             duration_s=seconds(resets),
@@ -54,7 +55,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _cases() -> Cases:
     from herdbook.pipeline.health.examples import days, record
 
-    def case(count: int, rides: int = 5) -> Record:
+    def case(count: int, rides: int = 5, speed: float = 5.0) -> Record:
         watched = Metric("controller_watched_h", 0.4, "h", n=7000)
         events = [
             Event(
@@ -62,15 +63,15 @@ def _cases() -> Cases:
                 k * 90_000_000,
                 k * 90_000_000 + 1_200_000,
                 "controller",
-                {"uptime_before_s": 600.0, "voltage_v": 38.0, "speed_ms": 5.0},
+                {"uptime_before_s": 600.0, "voltage_v": 38.0, "speed_ms": speed},
             )
             for k in range(count)
         ]
         return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
 
     return Cases(
-        fires_on=(case(2), case(6)),
-        quiet_on=(case(0), case(1)),
+        fires_on=(case(2), case(6), case(1)),
+        quiet_on=(case(0), case(1, speed=0.0)),
         unassessed_on=(record(*days(1, "ride", Metric("controller_watched_h", 0.05, "h"))),),
     )
 
@@ -85,6 +86,7 @@ RULE = Rule(
     must=("controller_uptime",),
     limits=(
         Limit("count", 2, "restarts", "one may be the rider switching off and on: engineering choice"),
+        Limit("moving", 1, "restarts", "under way nobody switches off and on: engineering choice"),
         Limit("watched", 0.2, "h", "engineering choice"),
         Limit("days", 30.0, "days", "engineering choice"),
     ),
@@ -103,5 +105,6 @@ RULE = Rule(
     ),
     cautions=("The electric brake is gone while the controller restarts.",),
     source="definition: uptime falls back and runs on from there",
+    version=2,
     cases=_cases,
 )

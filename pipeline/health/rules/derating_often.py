@@ -1,4 +1,6 @@
-"""The controller often takes torque away. The vehicle protects itself; something makes it need to."""
+"""The controller often takes torque away. Hot windings or stages call for it: then it is worth knowing, and the rules
+on heat say whether the heat is right. With none of them hot, somebody must look why.
+"""
 
 from __future__ import annotations
 
@@ -25,19 +27,26 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if hit.height < limits["sessions"] or hit.height < limits["rides"] * rows.height:
         return []
     share = middle(hit["value"]).value
-    events = event_table(record, "derating", ("left_pct", "duration_s"))
+    events = event_table(record, "derating", ("left_pct", "duration_s", "explained"))
     hours = float(events["duration_s"].fill_null(0.0).sum()) / 3600.0
+    hot, unexplained = (
+        float(events.filter(pl.col("explained") == x)["duration_s"].fill_null(0.0).sum()) / 3600.0 for x in (1, 0)
+    )
+    why = ""
+    if max(hot, unexplained) > 0.5 * hours:
+        why = "; a winding or power stage was as hot as the maker derates at" if hot > unexplained else ""
+        why = why or "; no winding or power stage was as hot as the maker derates at"
     deepest = events["left_pct"].drop_nulls()
     least = f", down to {spell(-largest(-deepest), '%')} of its torque" if deepest.len() else ""
     return [
         Finding(
-            severity=Severity.SERVICE if hit.height >= 2 * limits["rides"] * rows.height else Severity.NOTE,
+            severity=Severity.SERVICE if unexplained > 0.5 * hours else Severity.NOTE,
             item="",
             measured=100 * share,
             limit=100 * limits["share"],
             unit="%",
             statement=f"In {hit.height} of {rows.height} rides the controller derated for {spell(100 * share, '%')} "
-            f"of the ride in the middle, {spell(hours, 'h')} in all{least}.",
+            f"of the ride in the middle, {spell(hours, 'h')} in all{least}{why}.",
             confidence=0.97,
             persistence=hit.height / rows.height,
             count=hit.height,
@@ -75,7 +84,7 @@ RULE = Rule(
     must=("derate",),
     limits=(
         Limit("share", 0.05, "1", "of a ride's time: engineering choice"),
-        Limit("rides", 0.2, "1", "of the rides; twice that is for the workshop: engineering choice"),
+        Limit("rides", 0.2, "1", "of the rides: engineering choice"),
         Limit("sessions", 3, "rides", "engineering choice"),
     ),
     judge=judge,
@@ -88,5 +97,6 @@ RULE = Rule(
     bench=("Look at which temperature or limit is near its end in these windows", "Then follow that finding"),
     cautions=DRIVE_CAUTION,
     source="definition: this project",
+    version=2,
     cases=_cases,
 )

@@ -18,9 +18,11 @@ import polars as pl
 from herdbook.pipeline.health.change import LevelStep, upward_step
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
+from herdbook.pipeline.science.road import AIR, GRAVITY
 from herdbook.pipeline.vehicle.record import Metric
 
 NAMES = ("ride_rolling", "travel_rolling")  # the better one first
@@ -73,7 +75,7 @@ def _against_fleet(
 ) -> list[Finding] | NotAssessed:
     known = reference(record, name)
     if known is None:
-        return NotAssessed("no fleet reference for rolling resistance: fit one first")
+        return _against_maker(record, name, rows, limits)
     weight = 1.0 / rows["se"].to_numpy() ** 2
     value = float((rows["value"].to_numpy() * weight).sum() / weight.sum())
     se = math.hypot(1.0 / math.sqrt(float(weight.sum())), known.spread / math.sqrt(known.n))
@@ -85,6 +87,28 @@ def _against_fleet(
         return []
     text = f"Over {rows.height} rides the vehicle rolled with {spell(value, '', se)} of its weight as resistance, "
     text += f"against {spell(known.value, '')} in the fleet; grade is averaged, not observed."
+    return [_finding(text, value, limit, se, rows)]
+
+
+def _against_maker(
+    record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, float]
+) -> list[Finding] | NotAssessed:
+    """Without a fleet the maker's figure is what there is; load and wind are not known and stay in the error."""
+    none = NotAssessed("no fleet reference for rolling resistance: fit one first")
+    car = road_vehicle(record.profile)
+    if name != NAMES[0] or math.isnan(car.rolling) or not car.known:
+        return none
+    weight = 1.0 / rows["se"].to_numpy() ** 2
+    value = float((rows["value"].to_numpy() * weight).sum() / weight.sum())
+    misfit = float((weight * (rows["value"].to_numpy() - value) ** 2).sum()) / max(rows.height - 1, 1)
+    own = math.sqrt(max(misfit, 1.0) / float(weight.sum()))
+    wind = AIR * car.drag_area_m2 * limits["speed"] * limits["wind"] / (car.mass_kg * GRAVITY)
+    se = math.hypot(own, limits["load"] * car.rolling, wind, limits["losses"])
+    limit = car.rolling + limits["excess"]
+    if (value - limit) < limits["sigmas"] * se:
+        return none
+    text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', se)} of its weight as "
+    text += f"resistance, against {spell(car.rolling, '')} by its maker; load and wind are in the error, not observed."
     return [_finding(text, value, limit, se, rows)]
 
 
@@ -158,7 +182,7 @@ def _cases() -> Cases:
 
 RULE = Rule(
     id="drag_high",
-    title="Rolls hard",
+    title="High rolling drag",
     subsystem="drive",
     severity=Severity.SERVICE,
     needs=("travel_rolling",),
@@ -173,6 +197,10 @@ RULE = Rule(
         ),
         Limit("least_rides", 3, "rides", "since a likely change, held against the fleet: engineering choice"),
         Limit("largest_se", 0.008, "1", "engineering choice"),
+        Limit("load", 0.25, "1", "of the maker's mass, by rider and load: engineering choice"),
+        Limit("wind", 1.5, "m/s", "usual wind that does not turn with the road: engineering choice"),
+        Limit("speed", 5.0, "m/s", "at which wind and rolling are told apart worst: engineering choice"),
+        Limit("losses", 0.003, "1", "of belt and iron beyond the model: engineering choice"),
         Limit("days", 45.0, "days", "it takes many kilometres: engineering choice"),
     ),
     judge=judge,
@@ -185,5 +213,6 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
+    version=2,
     cases=_cases,
 )

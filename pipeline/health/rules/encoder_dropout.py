@@ -11,34 +11,34 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
+from herdbook.pipeline.science.poisson import lower_mean
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     watched = recent(metric_rows(record, "encoder_watched_h"), limits["days"])
     events = recent(event_table(record, "encoder_dropout", ("lasted_s", "speed_rpm")), limits["days"])
-    if events.height < limits["count"] and float(watched["value"].sum()) < limits["watched"]:
-        return NotAssessed("too little time at speed with motor speed and a second speed recorded")
     found = []
     for side in sorted(set(events["item"].to_list())):
         hit = events.filter(pl.col("item") == side)
         rides = watched.filter(pl.col("item") == side)["start_t"].n_unique()
         hours = float(watched.filter(pl.col("item") == side)["value"].sum())
-        if hit.height < limits["count"] or hours <= 0:
+        proven = hours > 0 and lower_mean(hit.height, 0.95) / hours >= limits["rate"]
+        if hit.height < limits["count"] and not (proven and hit.height >= limits["again"]):
             continue
-        rate = hit.height / hours
+        rate = hit.height / max(hours, 1e-9)
         in_rides = hit["session_start_t"].n_unique()
         found.append(
             Finding(
                 severity=Severity.SERVICE,
                 item=side,
                 measured=rate,
-                limit=limits["count"] / hours,
+                limit=limits["rate"],
                 unit="1/h",
                 statement=f"The {side} motor's speed was lost {hit.height} times in {spell(hours, 'h')} at speed, for "
                 f"up to {spell(largest(hit['lasted_s']), 's')}, in {in_rides} of {rides} rides.",
-                se=hit.height**0.5 / hours,
-                confidence=0.97,
+                se=hit.height**0.5 / max(hours, 1e-9),
+                confidence=0.98 if hit.height >= limits["count"] else 0.95,
                 persistence=min(1.0, in_rides / max(rides, 1)),
                 count=hit.height,
                 duration_s=float(hit["lasted_s"].sum()),
@@ -48,6 +48,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 "wheel turning by hand separates them.",
             )
         )
+    if not found and float(watched["value"].sum()) < limits["watched"]:
+        return NotAssessed("too little time at speed with motor speed and a second speed recorded")
     return found
 
 
@@ -69,7 +71,7 @@ def _cases() -> Cases:
         return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
 
     return Cases(
-        fires_on=(case(4), case(12)),
+        fires_on=(case(4), case(12), case(2, rides=1)),
         quiet_on=(case(0), case(2)),
         unassessed_on=(record(*days(1, "ride", Metric("encoder_watched_h", 0.01, "h", item="left"))),),
     )
@@ -84,7 +86,9 @@ RULE = Rule(
     roles=("motor_speed", "vehicle_speed"),
     must=("motor_speed",),
     limits=(
-        Limit("count", 3, "losses", "each of 0.08 s and more: engineering choice"),
+        Limit("count", 3, "losses", "each of 0.08 s and more, whatever the time: engineering choice"),
+        Limit("again", 2, "losses", "of which the rate is proven: engineering choice"),
+        Limit("rate", 1.0, "1/h", "at speed, proven at 95 % by the count (Poisson): engineering choice"),
         Limit("watched", 0.1, "h", "at speed: engineering choice"),
         Limit("days", 30.0, "days", "engineering choice"),
     ),
@@ -102,5 +106,6 @@ RULE = Rule(
     ),
     cautions=("When one motor lets go in braking the vehicle pulls to the other side.",),
     source="definitions: this project",
+    version=2,
     cases=_cases,
 )

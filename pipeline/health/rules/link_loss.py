@@ -11,6 +11,7 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
+from herdbook.pipeline.science.poisson import lower_mean, tail
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -19,12 +20,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     hours = float(watched["value"].sum())
     losses = recent(event_table(record, "link_loss", ("lasted_s", "age_ms", "speed_ms")), limits["days"])
     hit = losses.filter(pl.col("speed_ms").fill_null(0.0) > 0.5) if losses["speed_ms"].is_not_null().any() else losses
-    if hit.height < limits["count"] and hours < limits["watched"]:
-        return NotAssessed(f"the age of the remote's packets is recorded for only {hours:.2f} h")
-    rate = hit.height / hours
-    # one-sided 95 % of a count: a rare loss in a short ride is no rate
-    if hit.height < limits["count"] or rate - 1.645 * hit.height**0.5 / hours < limits["rate"]:
+    # what the count proves at 95 %: a rare loss in a long time is no rate, two in some minutes are
+    if hours <= 0 or lower_mean(hit.height, 0.95) / hours < limits["rate"]:
+        if hours < limits["watched"]:
+            return NotAssessed(f"the age of the remote's packets is recorded for only {hours:.2f} h")
         return []
+    rate = hit.height / hours
     longest = largest(hit["lasted_s"])
     in_rides = hit["session_start_t"].n_unique()
     return [
@@ -37,7 +38,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             statement=f"The remote was lost {hit.height} times in {spell(hours, 'h')}, for up to "
             f"{spell(longest, 's')}, in {in_rides} of {watched.height} rides.",
             se=hit.height**0.5 / hours,
-            confidence=0.97,
+            confidence=min(1.0 - tail(hit.height, limits["rate"] * hours), 0.99),
             persistence=min(1.0, in_rides / watched.height),
             count=hit.height,
             duration_s=float(hit["lasted_s"].sum()),
@@ -67,7 +68,7 @@ def _cases() -> Cases:
         return record(*days(1, "ride", watched, *events), *days(rides - 1, "ride", watched, first=1))
 
     return Cases(
-        fires_on=(case(6), case(30)),
+        fires_on=(case(6), case(30), case(2, rides=1)),
         quiet_on=(case(0), case(2), case(3)),
         unassessed_on=(record(*days(1, "ride", Metric("link_watched_h", 0.05, "h"))),),
     )
@@ -82,9 +83,13 @@ RULE = Rule(
     roles=("packet_age", "link_quality", "vehicle_speed"),
     must=("packet_age",),
     limits=(
-        Limit("rate", 1.0, "1/h", "of riding: engineering choice"),
-        Limit("count", 3, "losses", "engineering choice"),
-        Limit("watched", 0.2, "h", "engineering choice"),
+        Limit("rate", 1.0, "1/h", "of riding, proven at 95 % by the count (Poisson): engineering choice"),
+        Limit(
+            "watched",
+            0.2,
+            "h",
+            "none in it excludes one every four minutes at 95 % (Poisson): calculation",
+        ),
         Limit("days", 30.0, "days", "engineering choice"),
     ),
     judge=judge,
@@ -102,5 +107,6 @@ RULE = Rule(
     ),
     cautions=("Without the link there is no electric brake: the other brake must hold the vehicle alone.",),
     source="time-outs of commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms wins",
+    version=2,
     cases=_cases,
 )

@@ -15,22 +15,27 @@ from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import bits_set, less_than, reads_in
 from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._judged_brakings import CAUTION, table
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, table, without_known
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import largest
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = table(record).drop_nulls("delivered_a")
+    brakings = without_known(record, table(record).drop_nulls("delivered_a"))
     if not brakings.height:
         return NotAssessed("no braking with demand and delivery recorded")
     # a limiter that cuts off a full, cold or hot pack is hard, but it is not this fault
     # (where what was allowed is not recorded, a state that calls for it speaks for the limiter)
     allowed = pl.col("dropout_allowed_a").fill_null(0.0)
     cut_off = (allowed < 0.3 * pl.col("demand_a")) & (pl.col("dropout_share") < limits["left"])
-    hit = brakings.filter(pl.col("dropout_s") >= limits["duration"], ~cut_off.fill_null(False))
-    if hit.height < limits["count"] and not (hit["dropout_s"] >= limits["alone"]).any():
+    lost = (pl.col("dropout_s") >= limits["duration"]) & ~cut_off.fill_null(False)
+    since = newest_stretch(brakings, brakings.select(lost.fill_null(False)).to_series().to_numpy(), limits["blinks"])
+    brakings, hit = since.rows, since.hit
+    # one is certain only where the controller says what it allowed: else it may have been a limiter of its own
+    alone = (hit.drop_nulls("dropout_allowed_a")["dropout_s"] >= limits["alone"]).any()
+    if not alone and (hit.height < limits["count"] or since.chance > limits["chance"]):
         return []
     longest = largest(hit["dropout_s"])
     known = hit.drop_nulls("dropout_allowed_a")
@@ -51,7 +56,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             unit="s",
             statement=f"In {hit.height} of {brakings.height} brakings the electric brake let go while it was asked "
             f"for, for up to {spell(longest, 's')}; {how}.",
-            confidence=0.99 if hit.height >= limits["count"] else 0.9,
+            confidence=0.99 if hit.height >= limits["count"] else 0.93,
             persistence=hit.height / brakings.height,
             count=hit.height,
             duration_s=float(hit["dropout_s"].sum()),
@@ -92,7 +97,7 @@ RULE = Rule(
     severity=Severity.STOP_USE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "vehicle_speed"),
-    must=("brake_demand", "regen_demand", "regen_current|pack_current", "vehicle_speed"),
+    must=("brake_demand", "regen_demand|motor_current", "regen_current|pack_current", "vehicle_speed"),
     limits=(
         Limit("duration", 0.2, "s", "shorter could be one lost frame: engineering choice"),
         Limit(
@@ -102,11 +107,13 @@ RULE = Rule(
             "of the current that the pack's state leaves over; less explains a cut: engineering choice",
         ),
         Limit("count", 2, "brakings", "engineering choice"),
+        Limit("blinks", 0.005, "1", "of brakings that a bad frame may make look so: engineering choice"),
+        Limit("chance", 0.025, "1", "of so many at that share (binomial; each start tried is paid for)"),
         Limit(
             "alone",
             0.4,
             "s",
-            "one loss this long, at speed and demand held, needs no second: engineering choice",
+            "one loss this long, at speed, demand held and current allowed, needs no second: engineering choice",
         ),
     ),
     judge=judge,
@@ -135,6 +142,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
+    version=3,
     cases=_cases,
-    version=2,
 )

@@ -16,19 +16,29 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import confidence, mean, middle
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = table(record).drop_nulls(["asymmetry", "left_a", "right_a"]).tail(NEWEST)
-    if brakings.height < limits["count"]:
-        return NotAssessed(f"only {counted(brakings.height, 'braking')} with the current of both motors recorded")
-    signed = brakings.with_columns(
+    every = table(record).drop_nulls(["asymmetry", "left_a", "right_a"]).tail(NEWEST)
+    if every.height < limits["least"]:
+        return NotAssessed(f"only {counted(every.height, 'braking')} with the current of both motors recorded")
+    every = every.with_columns(
         index=2.0 * (pl.col("left_a") - pl.col("right_a")) / (pl.col("left_a") + pl.col("right_a"))
     )
+    sides = [newest_stretch(every, (sign * every["index"] > limits["index"]).to_numpy(), 0.5) for sign in (1.0, -1.0)]
+    since = min(sides, key=lambda s: s.chance)
+    signed, chance = since.rows, 2.0 * since.chance
     mid = middle(signed["index"], least_se=0.01)
-    if abs(mid.value) - 3.0 * mid.se < limits["index"]:
+    few = every.height < limits["count"]
+    if few and any((sign * every["index"] > limits["far"]).all() for sign in (1.0, -1.0)):
+        chance = 0.05
+    elif few:
+        return NotAssessed(f"only {counted(every.height, 'braking')} with the current of both motors recorded")
+    elif chance > limits["chance"] or abs(mid.value) - 3.0 * mid.se < limits["index"]:
         return []
+    brakings = signed
     weak = "right" if mid.value > 0 else "left"
     sign = 1.0 if mid.value > 0 else -1.0
     hit = signed.with_columns(size=sign * pl.col("index")).filter(pl.col("size") > limits["index"])
@@ -45,7 +55,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             f"{spell(mean(hit['left_a'] + hit['right_a']) - mean(hit[f'{weak}_a']), 'A')} in {hit.height} of "
             f"{brakings.height} brakings.",
             se=mid.se,
-            confidence=confidence(abs(mid.value), limits["index"], mid.se),
+            confidence=min(1.0 - chance, confidence(abs(mid.value), limits["index"], mid.se)),
             persistence=hit.height / brakings.height,
             count=hit.height,
             duration_s=seconds(hit),
@@ -62,6 +72,7 @@ def _cases() -> Cases:
         fires_on=(
             braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 10),
             braked(*[{"asymmetry": 2.0, "left_a": 0.0, "right_a": 28.0}] * 10),
+            braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 3),
         ),
         quiet_on=(
             braked(*[{"asymmetry": 0.1, "left_a": 20.0, "right_a": 18.1}] * 20),
@@ -73,7 +84,7 @@ def _cases() -> Cases:
                 * 8
             ),
         ),
-        unassessed_on=(braked(), braked(*[{"asymmetry": 0.6, "left_a": 26.0, "right_a": 14.0}] * 3)),
+        unassessed_on=(braked(), braked(*[{"asymmetry": 0.4, "left_a": 24.0, "right_a": 16.0}] * 3)),
     )
 
 
@@ -86,7 +97,10 @@ RULE = Rule(
     roles=("motor_current", "brake_demand"),
     limits=(
         Limit("index", 0.25, "1", "|left - right| over their mean; 30 against 24 A is 0.22: engineering choice"),
+        Limit("chance", 0.05, "1", "of so many on one side were the middle at the limit (sign test, both sides)"),
         Limit("count", 6, "brakings", "turns even out over these: engineering choice"),
+        Limit("least", 2, "brakings", "when each is beyond `far` on the same side: engineering choice"),
+        Limit("far", 0.5, "1", "the weak side brakes with less than 60 % of the other; no corner does it: calculation"),
     ),
     judge=judge,
     meaning="Braking pulls the vehicle to one side; on a wet or loose road it can turn it.",
@@ -103,5 +117,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="asymmetry index: definition here; limit: engineering choice",
+    version=2,
     cases=_cases,
 )

@@ -81,7 +81,13 @@ RULE = Rule(
     severity=Severity.NOTE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
-    must=("brake_demand", "regen_demand", "regen_current|pack_current", "pack_soc|cell_voltage", "cell_temp"),
+    must=(
+        "brake_demand",
+        "regen_demand|motor_current",
+        "regen_current|pack_current",
+        "pack_soc|cell_voltage",
+        "cell_temp",
+    ),
     limits=(
         Limit("share", 0.3, "1", "of the demand; a rider notices less hardly: engineering choice"),
         Limit("count", 3, "brakings", "fewer are an episode: engineering choice"),
@@ -101,5 +107,6 @@ RULE = Rule(
     ),
     cautions=CAUTION[1:],
     source="charging limits by temperature: public fire-safety advice, 0 to 40 degC; taper figures: the profile",
+    version=2,
     cases=_cases,
 )

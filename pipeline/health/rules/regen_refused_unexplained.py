@@ -18,27 +18,34 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, accounted, by_whom
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import at_least, mean
+from herdbook.pipeline.health.since import newest_stretch
+from herdbook.pipeline.health.statistics import mean
+from herdbook.pipeline.science.binomial import lower_share
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = accounted(record)
-    if brakings.height < limits["count"]:
-        return NotAssessed(
-            f"only {counted(brakings.height, 'braking')} with demand, delivery and the pack's state recorded"
-        )
-    hit = brakings.filter(
-        pl.col("delivered_a") < limits["left"] * pl.col("demand_a"),
-        pl.col("unexplained_a") >= 0.5 * pl.col("demand_a"),
-    )
-    proven = at_least(hit.height, brakings.height)
-    if hit.height < limits["count"] or proven < limits["share"]:
+    every = accounted(record)
+    largest = record.profile.drive_figures.max_motor_a
+    refused = every.select(
+        (pl.col("delivered_a") < limits["left"] * pl.col("demand_a"))
+        & (pl.col("unexplained_a") >= 0.5 * pl.col("demand_a"))
+        # motors that brake have not refused, whatever their own loss leaves over for the pack
+        & (pl.sum_horizontal("left_a", "right_a") < max(limits["motor"], limits["motor_share"] * largest))
+    ).to_series()
+    since = newest_stretch(every, refused.to_numpy(), limits["share"])
+    brakings, hit = since.rows, since.hit
+    if hit.height < limits["count"] or since.chance > limits["chance"]:
+        if every.height < limits["brakings"]:
+            return NotAssessed(
+                f"only {counted(every.height, 'braking')} with demand, delivery and the pack's state recorded"
+            )
         return []
+    proven = lower_share(hit.height, brakings.height, 0.95)
     asked, given = mean(hit["demand_a"]), mean(hit["delivered_a"])
     share = hit.height / brakings.height
     return [
         Finding(
-            severity=Severity.SERVICE,
+            severity=Severity.STOP_USE if proven >= limits["usual"] else Severity.SERVICE,
             item="",
             measured=share * 100,
             limit=limits["share"] * 100,
@@ -46,7 +53,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             statement=f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(given, 'A')} of "
             f"{spell(asked, 'A')} asked: {by_whom(hit)}.",
             se=100 * (share * (1 - share) / brakings.height) ** 0.5,
-            confidence=0.99,
+            confidence=min(1.0 - since.chance, 0.99),
             count=hit.height,
             persistence=share,
             duration_s=seconds(hit),
@@ -71,12 +78,13 @@ def _cases() -> Cases:
             braked(*[refused("unreasoned", allowed_a=0.0)] * 4, *[{}] * 16),
             braked(*[refused("unreasoned", allowed_a=0.0, since_open_s=60.0)] * 4, *[{}] * 16),
             braked(*[refused("undelivered", 1.0)] * 12),
+            braked(*[refused("undelivered", 1.0)] * 2, *[{}] * 3),
         ),
         quiet_on=(
             braked(*[{}] * 20),
             braked(*[refused("full", soc_pct=98.0)] * 12),
             braked(*[refused("cold", cell_min_c=1.0)] * 12),
-            braked(*[refused("slow", speed_start_ms=1.0)] * 8, *[{}] * 4),
+            braked(*[refused("slow", speed_start_ms=1.0)] * 8, *[{}] * 6),
             braked(*[refused("undelivered", 8.0)] * 12),
             braked(refused("undelivered"), *[{}] * 12),
             braked(*[refused("undelivered", 1.0, dropout_s=1.1)] * 8, *[{}] * 12),  # it let go: another rule
@@ -90,14 +98,30 @@ RULE = Rule(
     id="regen_refused_unexplained",
     title="Electric brake refused without a reason",
     subsystem="braking",
-    severity=Severity.SERVICE,
+    severity=Severity.STOP_USE,
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
-    must=("brake_demand", "regen_demand", "regen_current|pack_current", "pack_soc|cell_voltage", "cell_temp"),
+    must=(
+        "brake_demand",
+        "regen_demand|motor_current",
+        "regen_current|pack_current",
+        "pack_soc|cell_voltage",
+        "cell_temp",
+    ),
     limits=(
         Limit("left", 0.2, "1", "of the demand: less is felt as no brake at all: engineering choice"),
-        Limit("count", 3, "brakings", "a single one proves nothing: engineering choice"),
-        Limit("share", 0.02, "1", "of brakings, proven at 95 % (Wilson interval): engineering choice"),
+        Limit("motor", 2.0, "A", "of braking torque current: a reading's noise: engineering choice"),
+        Limit("motor_share", 0.03, "1", "or of the largest torque current: engineering choice"),
+        Limit("count", 2, "brakings", "a single one proves nothing: engineering choice"),
+        Limit("share", 0.02, "1", "of brakings that a sound vehicle may leave unexplained: engineering choice"),
+        Limit(
+            "chance",
+            0.025,
+            "1",
+            "of so many at that share (binomial; each start tried is paid for): engineering choice",
+        ),
+        Limit("usual", 0.5, "1", "of brakings, proven at 95 %: a brake that mostly stays away is none: do not ride"),
+        Limit("brakings", 6, "brakings", "none refused of these excludes two of five at 95 %: calculation"),
     ),
     judge=judge,
     meaning="The rider asked for the electric brake and it stayed away, with the pack ready to take the energy. The "
@@ -130,6 +154,7 @@ RULE = Rule(
         "Check the other brake before anything is ridden",
     ),
     cautions=CAUTION,
-    source="which refusals are correct: the vehicle's own tapers; interval: NIST/SEMATECH e-Handbook 7.2.4.1",
+    source="which refusals are correct: the vehicle's own tapers; chance and share: binomial, exact",
+    version=2,
     cases=_cases,
 )

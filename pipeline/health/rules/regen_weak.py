@@ -12,39 +12,49 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
-from herdbook.pipeline.health.reading import seconds, windows
+from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, EXPLAINED, NEWEST, accounted, by_whom
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import confidence, middle
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = accounted(record)
-    brakings = brakings.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
-    if brakings.height < limits["count"]:
-        return NotAssessed(f"only {counted(brakings.height, 'answered braking')} with the pack's state recorded")
+    every = accounted(record).filter(pl.col("learned").is_null())
+    every = every.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
+    if every.height < limits["least"]:
+        return NotAssessed(f"only {counted(every.height, 'answered braking')} with the pack's state recorded")
     explained = pl.sum_horizontal(pl.col(f"short_{p}_a").fill_null(0.0) for p in EXPLAINED)
-    brakings = brakings.with_columns(missing=1.0 - (pl.col("delivered_a") + explained) / pl.col("demand_a"))
+    every = every.with_columns(missing=1.0 - (pl.col("delivered_a") + explained) / pl.col("demand_a"))
+    usual = reference(record, "regen_missing_share")
+    limit = limits["missing"] if usual is None else max(usual.value, 0.0) + limits["over_fleet"]
+    since = newest_stretch(every, (every["missing"] > limit).to_numpy(), 0.5)
+    brakings, chance = since.rows, since.chance
     mid = middle(brakings["missing"], least_se=0.01)
-    if mid.value - 3.0 * mid.se < limits["missing"]:
+    few = every.height < limits["count"]
+    if few and (every["missing"] > limit + limits["far"]).all():
+        chance = 0.05
+    elif few:
+        return NotAssessed(f"only {counted(every.height, 'answered braking')} with the pack's state recorded")
+    elif chance > limits["chance"] or mid.value - 3.0 * mid.se < limit:
         return []
     if middle(brakings["asymmetry"]).value > limits["sided"]:
         return []  # one side is missing, not a little of both: the one-sided rule speaks
-    hit = brakings.filter(pl.col("missing") > limits["missing"])
+    hit = brakings.filter(pl.col("missing") > limit)
     missing = 100 * mid.value
     return [
         Finding(
             severity=Severity.SERVICE,
             item="",
             measured=missing,
-            limit=100 * limits["missing"],
+            limit=100 * limit,
             unit="%",
             statement=f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, in the middle of "
             f"{brakings.height} brakings: {by_whom(hit)}.",
             se=100 * mid.se,
-            confidence=confidence(mid.value, limits["missing"], mid.se),
+            confidence=min(1.0 - chance, confidence(mid.value, limit, mid.se)),
             persistence=hit.height / brakings.height,
             count=hit.height,
             duration_s=seconds(hit),
@@ -85,12 +95,16 @@ RULE = Rule(
     limits=(
         Limit(
             "missing",
-            0.12,
+            0.25,
             "1",
-            "of the demand, beyond 1 A or 8 % tolerance of two current sensors: engineering choice",
+            "of the demand, where no fleet is known: firmware that gives a constant 80 % is none: engineering choice",
         ),
+        Limit("over_fleet", 0.12, "1", "more than the fleet misses, for two current sensors: engineering choice"),
+        Limit("chance", 0.025, "1", "of so many were the middle at the limit (sign test): engineering choice"),
         Limit("sided", 0.25, "1", "|left - right| over their mean, as in the one-sided rule: engineering choice"),
-        Limit("count", 8, "brakings", "for a sound middle: engineering choice"),
+        Limit("count", 6, "brakings", "for a sound middle: engineering choice"),
+        Limit("least", 3, "brakings", "when each misses `far` more: engineering choice"),
+        Limit("far", 0.1, "1", "over the limit, more than one braking is misread by: engineering choice"),
     ),
     judge=judge,
     meaning="Braking works, but less of it arrives than the rider asks for and the pack would take.",
@@ -110,5 +124,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="accounting of a shortfall: this project; magnets: reversible loss by heat is about 0.12 %/K (from memory)",
+    version=2,
     cases=_cases,
 )

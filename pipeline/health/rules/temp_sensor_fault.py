@@ -13,18 +13,13 @@ import polars as pl
 from herdbook.pipeline.health.reading import Pieces, event_table, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.rules._wrong_sensor import ROLE_OF, apart, right_of_two, still
+from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import mean, middle
+from herdbook.pipeline.health.statistics import mean
+from herdbook.pipeline.health.statistics import middle as middle_of
 from herdbook.pipeline.vehicle.record import Event, Metric
 
-ROLE_OF = {
-    "cell": "cell_temp",
-    "motor": "motor_temp",
-    "fet": "fet_temp",
-    "board": "bms_temp",
-    "air": "ambient_temp",
-}
 # what is wrong: metric, limit, whether over it is wrong, and how it is said
 KINDS = (
     ("open or shorted", "temp_rail_share", "rail", True, "read a value only an open or shorted sensor gives"),
@@ -40,11 +35,15 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return NotAssessed("no temperature sensor recorded")
     off = Pieces(recent(_offsets(record, limits), limits["days"]), "item")
     heated = _heated(record)
+    believed = right_of_two(record)
     found = []
     for item in items:
         finding = next((f for kind in KINDS if (f := _kind(record, item, kind, limits))), None)
-        if not (heated and item.startswith("cell")):
-            finding = finding or _off(item, off.of(item), limits)
+        finding = finding or still(record, item, limits)
+        if finding is None and not item.startswith("cell"):
+            finding = _off(item, off.of(item), limits)
+        elif finding is None and not heated and item not in believed:
+            finding = apart(record, item, limits)
         if finding is not None:
             found.append(finding)
     return found
@@ -55,26 +54,29 @@ def _kind(
 ) -> Finding | None:
     what, name, limit_name, over, words = kind
     rows = metric_rows(record, name, item)
+    if what == "jumping":
+        rows = _alone(record, rows, item)
     limit = limits[limit_name]
     values = rows["value"].to_numpy()
     hit = only(rows, values > limit if over else values < limit)
-    if hit.height < limits["sessions"]:
+    # half of one session in readings enough is no blink of a plug that is sound
+    alone = what in ("open or shorted", "missing") and ((hit["value"] >= 0.5) & (hit["n"] >= 20)).any()
+    if hit.height < limits["sessions"] and not alone:
         return None
     if what == "frozen":  # and stays so: a place far from a source of heat moves less than its siblings, now and then
         rows = rows.filter(pl.col("start_t") >= hit["start_t"].min())
         if hit.height < limits["stays"] * rows.height:
             return None
     value = mean(hit["value"])
-    unit = str(hit["unit"][0])
     return Finding(
         severity=Severity.SERVICE,
         item=item,
         measured=value,
         limit=limit,
-        unit=unit,
-        statement=f"Sensor {item} {words} in {hit.height} of {rows.height} sessions "
+        unit=str(hit["unit"][0]),
+        statement=f"Sensor {item} {words} in {hit.height} of {counted(rows.height, 'session')} "
         f"({_measured(name, value)}): {what}.",
-        confidence=0.97,
+        confidence=0.97 if hit.height >= limits["sessions"] else 0.95,
         persistence=hit.height / rows.height,
         count=hit.height,
         duration_s=seconds(hit),
@@ -82,6 +84,17 @@ def _kind(
         signals=(ROLE_OF[item.split(" ", maxsplit=1)[0]],),
         not_separable="Sensor, plug or wire: its resistance at the plug, cold, separates them.",
     )
+
+
+def _alone(record: Record, rows: pl.DataFrame, item: str) -> pl.DataFrame:
+    """Sessions in which it jumps and the other sensors do not: interference jumps in all of them. A power stage has so
+    little mass that its load makes it jump: only without load it counts."""
+    if item.startswith("fet"):
+        rows = rows.filter(pl.col("kind").is_in(["rest", "charge"]))
+    others = metric_rows(record, rows["name"][0]) if rows.height else rows
+    others = others.filter(pl.col("item") != item).group_by("start_t").agg(others=pl.col("value").median())
+    rows = rows.join(others, on="start_t", how="left", maintain_order="left")
+    return rows.filter(pl.col("value") >= 3.0 * pl.col("others").fill_null(0.0))
 
 
 def _measured(name: str, value: float) -> str:
@@ -117,13 +130,14 @@ def _heated(record: Record) -> bool:
 
 
 def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
-    limit = limits["offset"] if item.startswith("cell") else limits["offset_other"]
-    mid = middle(rows["value"], least_se=0.1)
-    if mid.n < limits["sessions"] or abs(mid.value) - 3 * mid.se < limit:
+    """Motors, power stages, board and air keep different hours: only what is off at every start is an error."""
+    limit = limits["offset_other"]
+    mid = middle_of(rows["value"], least_se=0.1)
+    least = rows["value"].abs().min() if rows.height else None
+    same = abs(rows["value"].sign().sum()) == rows.height
+    if mid.n < limits["starts"] or not same or not isinstance(least, float) or least < limit:
         return None
     hit = rows.with_columns(size=pl.col("value").abs()).filter(pl.col("size") > limit)
-    if hit.height < 0.8 * rows.height:
-        return None
     side = "above" if mid.value > 0 else "below"
     return Finding(
         severity=Severity.SERVICE,
@@ -146,7 +160,7 @@ def _off(item: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
 
 
 def _cases() -> Cases:
-    from herdbook.pipeline.health.examples import days, one_session, record
+    from herdbook.pipeline.health.examples import ExampleSession, days, record
 
     def still(share: float) -> tuple[Metric, Metric]:
         return (
@@ -158,8 +172,29 @@ def _cases() -> Cases:
         """Rests at whose end one place reads higher, since it warmed in them."""
         data = {"rate_k_min": 0.2, "se_k_min": 0.01, "rise_k": 4.0}
         parts = [Metric("temp_missing_share", 0.0, "1", item=f"cell {i}") for i in (1, 2)]
-        parts.append(Metric("temp_soak_offset_k", apart_k, "K", 0.1, 60, item="cell 1"))
+        parts.append(Metric("temp_apart_least_k", apart_k, "K", 0.1, 60, item="cell 1"))
         return record(*days(4, "rest", *parts, Event("idle_rise", 0, 1_200_000_000, "1", data)))
+
+    def kept(*readings: float) -> Record:
+        """One sensor's readings from day to day, while its sibling goes over 6 K."""
+        sessions = []
+        for day, v in enumerate(readings):
+            pair = (("cell 1", 16.0 + 3 * day, 16.5 + 3 * day), ("cell 2", v, v))
+            levels = [Metric("temp_lowest_c", low, "degC", item=i) for i, low, _ in pair]
+            levels += [Metric("temp_highest_c", high, "degC", item=i) for i, _, high in pair]
+            missing = [Metric("temp_missing_share", 0.0, "1", item=i) for i, *_ in pair]
+            sessions += days(1, "ride", *missing, *levels, first=day)
+        return record(*sessions)
+
+    def jumping(day: float) -> list[ExampleSession]:
+        """Interference: all sensors jump."""
+        items = [f"cell {k}" for k in range(1, 5)]
+        parts = [Metric("temp_jumps", 9, "1", item=i) for i in items]
+        return days(1, "ride", *parts, *(Metric("temp_missing_share", 0.0, "1", item=i) for i in items), first=day)
+
+    def shown_days(name: str, value: float, count: int, first: float = 0.0) -> list[ExampleSession]:
+        parts = [Metric("temp_missing_share", 0.0, "1", item=i) for i in ("cell 1", "cell 2")]
+        return days(count, "ride", *parts, Metric(name, value, "K", 0.1, 100, item="cell 2"), first=first)
 
     def shown(name: str, value: float, unit: str, sessions: int = 4, item: str = "cell 2") -> Record:
         seen = [
@@ -173,25 +208,19 @@ def _cases() -> Cases:
             shown("temp_missing_share", 0.9, "1"),
             shown("temp_jumps", 30, "1"),
             shown("temp_moved_share", 0.0, "1"),
-            record(
-                *[
-                    one_session(
-                        d,
-                        "rest",
-                        Metric("temp_soak_offset_k", 4.0, "K", 0.1, 60, item="cell 1"),
-                        Metric("temp_missing_share", 0.0, "1", item="cell 1"),
-                        hours=8,
-                    )
-                    for d in range(4)
-                ]
-            ),
-            shown("temp_start_offset_k", -7.0, "K"),
+            shown("temp_rail_share", 0.8, "1", sessions=1),
+            shown("temp_apart_least_k", -7.0, "K"),
+            kept(20.0, 20.0, 20.0),
+            record(*shown_days("temp_apart_least_k", 0.4, 6), *shown_days("temp_apart_least_k", 9.0, 4, first=6)),
         ),
         quiet_on=(
             shown("temp_rail_share", 0.0, "1"),
-            shown("temp_rail_share", 0.8, "1", sessions=1),
+            shown("temp_rail_share", 0.1, "1", sessions=1),
             shown("temp_moved_share", 0.6, "1"),
-            shown("temp_start_offset_k", 1.5, "K"),
+            shown("temp_apart_least_k", 2.8, "K"),  # within what two sound sensors may differ by
+            shown("temp_apart_least_k", 9.0, "K", sessions=1),  # a hot place that one session shows
+            kept(20.0, 20.5, 20.0),
+            record(*(s for d in range(4) for s in jumping(d))),
             warming(12.0),
             record(
                 *days(1, "ride", *still(0.05)),
@@ -220,16 +249,21 @@ RULE = Rule(
         Limit("stays", 0.8, "share", "of the sessions since it first stood still: engineering choice"),
         Limit(
             "offset",
-            2.5,
+            5.0,
             "K",
-            "cell sensors after a long rest: tolerance of usual sensors is 1 K (from memory)",
+            "of a cell sensor: two usual 5 % thermistors may differ by 3 K at the ends of their range, from memory",
         ),
+        Limit("alone", 1.0, "K", "more, where one session is all there is: engineering choice"),
+        Limit("by_chance", 0.1, "1", "of sessions that chance may put so far apart (binomial): engineering choice"),
+        Limit("went", 3.0, "K", "that siblings went while one kept its reading to the step: engineering choice"),
+        Limit("went_steps", 3.0, "steps", "and so many of their own steps: engineering choice"),
         Limit(
             "offset_other",
             6.0,
             "K",
             "others after a long rest: they cool at their own pace: engineering choice",
         ),
+        Limit("starts", 4, "starts", "of others, off at each of them: engineering choice"),
         Limit("pause", 3.0, "h", "between two uses, before a start counts as rested: engineering choice"),
         Limit("sessions", 2, "sessions", "engineering choice"),
         Limit(
@@ -255,5 +289,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
+    version=2,
     cases=_cases,
 )

@@ -20,20 +20,24 @@ from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.figures import TIMEOUT_MS
 from herdbook.pipeline.vehicle.record import Event, Metric
 
+KEYS = ("lasted_s", "sure_s", "current_a", "force_n", "speed_ms", "age_ms")
+
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     timed = float(metric_rows(record, "release_timed_count")["value"].sum())
-    if timed < limits["releases"]:
-        return NotAssessed(f"only {timed:.0f} releases of the trigger with the motor current recorded after them")
     drive = record.profile.drive_figures
     timeout = drive.trigger_timeout_ms / 1000.0 if drive.given("trigger_timeout_ms") else limits["timeout"]
     limit = timeout + limits["margin"]
-    events = recent(event_table(record, "torque_after_release", ("lasted_s", "current_a", "speed_ms", "age_ms")), 60.0)
-    hit = events.filter(pl.col("lasted_s") >= limit)
-    if hit.height < limits["count"] and not (hit["lasted_s"] >= 2.0 * limit).any():
+    events = recent(event_table(record, "torque_after_release", KEYS), 60.0)
+    hit = events.filter(pl.col("sure_s") >= limit)
+    if hit.height < limits["count"] and not (hit["sure_s"] >= limit + limits["margin"]).any():
+        if timed < limits["releases"]:
+            return NotAssessed(f"only {timed:.0f} releases of the trigger with the motor current recorded after them")
         return []
     longest, amps = largest(hit["lasted_s"]), largest(hit["current_a"])
     lost = hit.filter(pl.col("age_ms") > 1000.0 * timeout).height
+    newton = largest(hit["force_n"])
+    force = f" ({spell(newton, 'N')} at the road)" if newton == newton else ""
     link = f"; in {lost} of them the remote had fallen silent" if lost else ""
     return [
         Finding(
@@ -43,10 +47,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=limit,
             unit="s",
             statement=f"After {hit.height} of {timed:.0f} releases of the trigger drive torque stayed on, for up to "
-            f"{spell(longest, 's')} with {spell(amps, 'A')}{link}.",
+            f"{spell(longest, 's')} with {spell(amps, 'A')}{force}{link}.",
             se=0.03,
-            confidence=0.99 if hit.height >= limits["count"] else 0.9,
-            persistence=min(1.0, hit.height / timed),
+            confidence=0.99 if hit.height >= limits["count"] else 0.95,
+            persistence=min(1.0, hit.height / max(timed, 1.0)),
             count=hit.height,
             duration_s=float(hit["lasted_s"].sum()),
             windows=windows(hit, "lasted_s"),
@@ -67,16 +71,16 @@ def _cases() -> Cases:
                 k * 60_000_000,
                 k * 60_000_000 + int(lasted * 1e6),
                 "",
-                {"lasted_s": lasted, "current_a": 22.0},
+                {"lasted_s": lasted, "sure_s": lasted - 0.1, "current_a": 22.0, "force_n": 60.0},
             )
             for k in range(count)
         ]
         return record(one_session(0, "ride", Metric("release_timed_count", releases, "1"), *events))
 
     return Cases(
-        fires_on=(case(0.6), case(1.2, count=1)),
-        quiet_on=(case(0.3), case(0.5, count=1), case(0.6, count=0)),
-        unassessed_on=(case(0.6, releases=2), record(*days(2, "ride", Metric("release_count", 3, "1")))),
+        fires_on=(case(0.6), case(1.2, count=1), case(1.2, count=1, releases=1)),
+        quiet_on=(case(0.3), case(0.45), case(0.6, count=1), case(0.6, count=0)),
+        unassessed_on=(case(0.6, count=0, releases=2), record(*days(2, "ride", Metric("release_count", 3, "1")))),
     )
 
 
@@ -91,7 +95,7 @@ RULE = Rule(
     limits=(
         Limit("timeout", TIMEOUT_MS / 1000.0, "s", "common practice: 100 to 250 ms; the profile's figure wins"),
         Limit("margin", 0.15, "s", "for ramp and message cycles: engineering choice"),
-        Limit("count", 2, "releases", "or one of twice the limit: engineering choice"),
+        Limit("count", 2, "releases", "or one that lasts a margin longer: engineering choice"),
         Limit("releases", 3, "releases", "fewer do not show that torque ends: engineering choice"),
     ),
     judge=judge,
@@ -120,5 +124,6 @@ RULE = Rule(
         "On the stand keep clear of wheels and belts, and have a hand on the main switch.",
     ),
     source="torque ends within one command time-out on release and on loss of the link: common practice",
+    version=2,
     cases=_cases,
 )

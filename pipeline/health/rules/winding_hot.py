@@ -1,7 +1,8 @@
 """A motor winding gets too hot, or hotter than its copper loss explains, or far hotter than the other one.
 
-The copper's resistance rises with its own warmth (IEC 60034-1), which the model follows. The fleet's ratio of
-measured to explained rise takes up iron loss and the sensor's place.
+The copper's resistance rises with its own warmth (IEC 60034-1), which the model follows. The fleet's ratio of measured
+to explained rise takes up iron loss, the sensor's place and how fast a winding parts from its can: without a fleet a
+maker's one heat capacity does not tell them, and a winding is held against its twin.
 """
 
 from __future__ import annotations
@@ -12,12 +13,13 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
-from herdbook.pipeline.health.reading import metric_rows, seconds, windows
+from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, multiple, too_hot
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.since import newest_level
+from herdbook.pipeline.health.statistics import confidence, largest
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -26,13 +28,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not tops.height:
         return NotAssessed("no ride with winding temperatures over half of its time")
     found = []
-    fitted = record.profile.drive_figures.given(
-        "winding_heat_capacity_j_per_k", "winding_heat_loss_w_per_k", "winding_ohm"
-    )
     for side in sorted(set(tops["item"].to_list())):
-        known = multiple(record, "winding_heat_ratio", side, dict(limits), fitted)
+        known = multiple(record, "winding_heat_ratio", side, dict(limits), fitted=False)
         warm = _for_load(side, known, limits) if known is not None else None
-        hot = warm or _hot(record, side, tops.filter(pl.col("item") == side), limits)
+        hot = warm or _against_twin(record, side, limits)
+        hot = hot or _hot(record, side, tops.filter(pl.col("item") == side), limits)
         if hot is not None:
             found.append(hot)
     return found
@@ -44,12 +44,47 @@ def _hot(record: Record, side: str, rows: pl.DataFrame, limits: Mapping[str, flo
     return too_hot(side, "winding", rows, limit, ("motor_temp", "motor_current", "motor_speed"))
 
 
+def _against_twin(record: Record, side: str, limits: Mapping[str, float]) -> Finding | None:
+    """Its twin had the same ride: no fleet and no figures of the maker are needed."""
+    every = recent(metric_rows(record, "winding_side_ratio"), limits["days"], 40)
+    # where the twin was the hotter one, this one stood under it
+    mine = pl.col("item") == side
+    rows = every.with_columns(
+        ratio=pl.when(mine).then("value").otherwise(1.0 / pl.col("value")),
+        ratio_se=pl.when(mine).then("se").otherwise(pl.col("se") / pl.col("value") ** 2),
+    )
+    level = newest_level(rows["ratio"].to_numpy(), rows["ratio_se"].to_numpy(), 1.0 + limits["twin"])
+    if level is None or level.chance > limits["chance"] or (level.first == rows.height - 1 and rows.height > 1):
+        return None
+    rows = rows.slice(level.first)
+    hit = rows.filter(pl.col("ratio") > 1.0 + limits["twin"])
+    apart = metric_rows(record, "winding_side_k", side)["value"]
+    return Finding(
+        severity=Severity.SERVICE,
+        item=side,
+        measured=level.value,
+        limit=1.0 + limits["twin"],
+        unit="1",
+        statement=f"Over {counted(rows.height, 'ride')} the {side} winding warmed "
+        f"{spell(level.value, 'times', level.se)} as much as its twin at equal copper loss, "
+        f"{spell(largest(apart), 'K')} further at most.",
+        se=level.se,
+        confidence=min(1.0 - level.chance, 0.98),
+        persistence=hit.height / rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "ratio"),
+        signals=("motor_temp", "motor_current", "motor_speed", "ambient_temp"),
+        not_separable="Higher winding resistance, weaker magnets or worse cooling: the winding's resistance and the "
+        "no-load volts per speed, both cold, separate them.",
+    )
+
+
 def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Finding | None:
     limit = 1.0 + max(limits["ratio"], limits["sigmas"] * known.spread)
     if known.value - 2.0 * known.se < limit:
         return None
     hit = known.rows.filter(pl.col("multiple") > limit)
-    basis = f"{known.vehicles} healthy vehicles" if known.vehicles else "the maker's figures"
     return Finding(
         severity=Severity.SERVICE,
         item=side,
@@ -57,9 +92,9 @@ def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Findin
         limit=limit,
         unit="1",
         statement=f"Over {known.rows.height} rides the {side} winding warmed {spell(known.value, 'times', known.se)} "
-        f"as much as its current explains by {basis}.",
+        f"as much as its current explains by {known.vehicles} healthy vehicles.",
         se=known.se,
-        confidence=confidence(known.value, limit, known.se) * (1.0 if known.vehicles else 0.8),
+        confidence=confidence(known.value, limit, known.se),
         persistence=hit.height / known.rows.height,
         count=hit.height,
         duration_s=seconds(hit),
@@ -82,9 +117,18 @@ def _cases() -> Cases:
         known = fleet(("winding_heat_ratio", 1.0, 0.06, "1")) if fitted else None
         return record(*days(sessions, "ride", *parts), reference=known)
 
+    def twins(ratio: float, rides: int = 4) -> Record:
+        parts = (
+            Metric("winding_side_ratio", ratio, "1", 0.15, 200, item="left"),
+            Metric("winding_side_k", 10.0, "K", 0.7, 200, item="left"),
+            Metric("motor_temp_max_c", 60.0, "degC", n=300, item="left"),
+            Metric("motor_temp_max_c", 50.0, "degC", n=300, item="right"),
+        )
+        return record(*days(rides, "ride", *parts))
+
     return Cases(
-        fires_on=(case(1.7), case(1.0, top=150.0)),
-        quiet_on=(case(1.1), case(1.2, fitted=False), case(1.0, sessions=1, top=150.0)),
+        fires_on=(case(1.7), case(1.0, top=150.0), twins(2.4), twins(2.8, rides=1)),
+        quiet_on=(case(1.1), case(1.2, fitted=False), case(1.0, sessions=1, top=150.0), twins(1.3)),
         unassessed_on=(record(*days(3, "ride", Metric("motor_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
     )
 
@@ -101,6 +145,8 @@ RULE = Rule(
         Limit("highest", 130.0, "degC", "class B hot spot, IEC 60085; the profile's winding_max_c wins"),
         Limit("ratio", 0.35, "1", "above the fleet's ratio: engineering choice"),
         Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),
+        Limit("twin", 0.5, "1", "more than its twin in the same rides: engineering choice"),
+        Limit("chance", 0.003, "1", "of no more than that, over all starts tried: engineering choice"),
         Limit("sessions", 3, "sessions", "engineering choice"),
         Limit("days", 21.0, "days", "the newest rides only, at most 40: engineering choice"),
         Limit("largest_se", 0.25, "1", "rides known less well are left out: engineering choice"),
@@ -120,5 +166,6 @@ RULE = Rule(
     ),
     cautions=DRIVE_CAUTION,
     source="thermal classes: IEC 60085; copper: IEC 60034-1 (235 + T)",
+    version=2,
     cases=_cases,
 )

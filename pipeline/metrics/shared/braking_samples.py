@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Times
+from herdbook.pipeline.metrics.shared.brake_demand import demand_a, full_torque_a
 from herdbook.pipeline.metrics.shared.motors import motors_of
-from herdbook.pipeline.science.brake_limits import BrakingState, Envelope, Taper
+from herdbook.pipeline.science.brake_limits import BrakingState, Envelope, Taper, slow
 from herdbook.pipeline.science.stretches import Stretches, extremes, held_s, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.signals import Signals
@@ -31,6 +32,9 @@ class Samples:
     demand_pct: Floats
     demand_a: Floats
     allowed_a: Floats
+    allowed_known: (
+        bool  # the controller says it; else it is what the pack allows, and limiters of its own are not known
+    )
     delivered_a: Floats
     pack_v: Floats
     link_v: Floats
@@ -38,6 +42,9 @@ class Samples:
     state: BrakingState
     charge_limit_a: Floats
     cycle_s: float
+    least_a: float  # a smaller demand is too small to judge a delivery by
+    clean: Bools  # of each braking: the lever was seen off just before
+    learned: bool  # demand_a is no word of the controller, but what its lever usually gets
 
 
 def envelope_of(profile: Profile) -> Envelope:
@@ -68,6 +75,11 @@ def _taper(full: float | None, zero: float | None, shift: float, otherwise: Tape
     return otherwise if full is None or zero is None else Taper(full + shift, zero + shift, zero > full)
 
 
+def least_a(profile: Profile) -> float:
+    """C/10, between 1 and 3 A: a small pack's brake is small."""
+    return float(np.clip(0.1 * profile.pack_figures.size_ah, 1.0, 3.0))
+
+
 def cut(signals: Signals) -> tuple[Times, Floats, Stretches]:
     """Times, demand in percent, and the stretches of braking. Hysteresis: on at ON_PCT, over under OFF_PCT."""
     demand = signals.series("brake_demand")
@@ -85,22 +97,45 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
     rows = np.arange(int(sizes.sum())) + np.repeat(events.first - first, sizes)
     events = Stretches(first, first + sizes - 1)
     t, demand_pct = t_all[rows], demand_all[rows]
-    demand_a = signals.at(t, "regen_demand", hold_s=PAUSE_S)
+    before = np.maximum(rows[first] - 1, 0)
+    clean = (rows[first] > 0) & (t_all[rows[first]] - t_all[before] <= PAUSE_S * 1e6)
+    side_a = {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in motors_of(signals)}
+    state = _state(signals, t)
+    pack_v = signals.at(t, "pack_voltage", hold_s=1.0)
+    learned = not signals.has("regen_demand")
+    if learned:
+        free = _held(t, demand_pct, events) & ~slow(state, envelope_of(profile))
+        full_a = full_torque_a(demand_pct, side_a, free, profile)
+        wanted = demand_a(demand_pct, state.speed_ms, pack_v, full_a=full_a, profile=profile)
+    else:
+        wanted = signals.at(t, "regen_demand", hold_s=PAUSE_S)
     return Samples(
         t=t,
         events=events,
         dt_s=held_s(t, PAUSE_S),
         demand_pct=demand_pct,
-        demand_a=demand_a,
+        demand_a=wanted,
         allowed_a=_allowed(signals, t),
+        allowed_known=signals.has("regen_allowed"),
         delivered_a=_delivered(signals, t),
-        pack_v=signals.at(t, "pack_voltage", hold_s=1.0),
+        pack_v=pack_v,
         link_v=_across(signals, t, "dc_link_voltage", np.fmax, 1.0),
-        side_a={side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in motors_of(signals)},
-        state=_state(signals, t),
+        side_a=side_a,
+        state=state,
         charge_limit_a=signals.at(t, "charge_limit", hold_s=3.0),
         cycle_s=signals.step_us(signals.series("brake_demand")) / 1e6,
+        least_a=least_a(profile),
+        clean=clean,
+        learned=learned,
     )
+
+
+def _held(t: Times, demand_pct: Floats, events: Stretches) -> Bools:
+    """Samples SETTLE_S and more after a braking began, the lever within a fifth of what it was then."""
+    sizes = events.last - events.first + 1
+    began = np.repeat(t[events.first], sizes)
+    before = np.maximum(np.searchsorted(t, t - int(SETTLE_S * 1e6), side="right") - 1, 0)
+    return np.asarray((t - began >= SETTLE_S * 1e6) & (np.abs(demand_pct - demand_pct[before]) <= 0.2 * demand_pct))
 
 
 def _allowed(signals: Signals, t: Times) -> Floats:
@@ -149,7 +184,11 @@ def settled(s: Samples, signals: Signals, delay_s: float) -> Bools:
     began = np.repeat(s.t[s.events.first], sizes)
     lowest = highest = s.demand_a
     for part in (0.33, 0.67, 1.0):
-        before = signals.at(s.t - int(part * wait), "regen_demand", hold_s=PAUSE_S)
+        at = s.t - int(part * wait)
+        if s.learned:
+            before = s.demand_a[np.maximum(np.searchsorted(s.t, at, side="right") - 1, 0)]
+        else:
+            before = signals.at(at, "regen_demand", hold_s=PAUSE_S)
         lowest, highest = np.minimum(lowest, before), np.maximum(highest, before)
     with np.errstate(invalid="ignore"):
         steady = highest - lowest <= 0.2 * highest + 0.5

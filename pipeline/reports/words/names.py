@@ -21,6 +21,8 @@ IDENTITY_WORDS = {
     "sidecar": "a note stored beside the log",
     "path": "the name of its folder or file",
     "bus": "the vehicle's own messages",
+    "person": "a person's correction",
+    "list": "the list of vehicles",
     "setting": "the store's setting",
 }
 CLOCK_WORDS = {

@@ -8,6 +8,7 @@ from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.history.context import HistoryContext, HistoryReader
 from herdbook.pipeline.reports.history.statement import Statement, logs_between
 from herdbook.pipeline.reports.words import names, numbers
+from herdbook.pipeline.store.statements import Row
 
 
 def lines(facts: Facts, reader: HistoryReader) -> Iterator[Statement]:
@@ -16,6 +17,11 @@ def lines(facts: Facts, reader: HistoryReader) -> Iterator[Statement]:
     every = tuple(log["log"] for log in facts.logs)
     how = numbers.listing(sorted({names.told_by(log["identity_by"]) for log in facts.logs})) or "nothing on record"
     yield Statement("identity", f"The records belong to vehicle {facts.vehicle}, by {how}.", "recorded", logs=every)
+    for row in facts.corrections:
+        yield _correction(row, facts.vehicle, reader)
+    if ref := about.get("customer_ref"):
+        logs = facts.stated.get("customer_ref", ())
+        yield Statement("identity", f"The customer's own name of it is {ref}.", "stated", logs=logs)
     if about["batch"]:
         yield Statement("identity", f"Production batch {about['batch']}.", "stated", logs=facts.stated.get("batch", ()))
     for key, said in (("built", "Built on"), ("in_service", "In service since")):
@@ -33,6 +39,19 @@ def lines(facts: Facts, reader: HistoryReader) -> Iterator[Statement]:
         first, last = facts.logs[0], max(facts.logs, key=lambda log: log["end_t"])
         text = f"First record {reader.day(first['start_t'])}, last record {reader.day(last['end_t'])}."
         yield Statement("identity", text, "recorded", first["start_t"], last["end_t"], logs=(first["log"], last["log"]))
+
+
+def _correction(row: Row, vehicle: str, reader: HistoryReader) -> Statement:
+    """What a person said of one log that was, or is, this vehicle's."""
+    to = row["to_vehicle"]
+    became = "was forgotten" if to is None else "was given to another vehicle" if to != vehicle else "is this vehicle's"
+    was = "this vehicle" if row["from_vehicle"] == vehicle else "another vehicle"
+    text = (
+        f"The log {row['name']} had been taken for that of {was}; by the word of {row['made_by']} on "
+        f"{reader.day(row['made_t'])} it {became}. The reason given: {row['why'].rstrip('.')}."
+    )
+    logs = (row["log"],) if to == vehicle else ()
+    return Statement("identity", text, "stated", row["start_t"], row["end_t"], logs=logs, topic="Correction")
 
 
 def parts(given: HistoryContext) -> Iterator[Statement]:

@@ -1,0 +1,120 @@
+"""Two signs of a temperature sensor that is wrong: it keeps one reading from day to day, or it stands apart from its
+siblings at rest and under load alike."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from herdbook.pipeline.health.reading import metric_rows, seconds, windows
+from herdbook.pipeline.health.rule import Finding, Record
+from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.since import newest_stretch
+from herdbook.pipeline.health.statistics import middle
+
+ROLE_OF = {
+    "cell": "cell_temp",
+    "motor": "motor_temp",
+    "fet": "fet_temp",
+    "board": "bms_temp",
+    "air": "ambient_temp",
+}
+
+
+def still(record: Record, item: str, limits: Mapping[str, float]) -> Finding | None:
+    """One and the same reading from day to day, to the last step, while its siblings went on moving."""
+    family = item.split(" ", maxsplit=1)[0]
+    if family not in ("cell", "motor", "fet"):
+        return None
+    low, high = (
+        metric_rows(record, f"temp_{word}_c").select("start_t", "end_t", "item", word=pl.col("value"))
+        for word in ("lowest", "highest")
+    )
+    every = low.join(high.rename({"word": "highest"}), on=["start_t", "end_t", "item"]).rename({"word": "lowest"})
+    own = every.filter(pl.col("item") == item).sort("start_t")
+    if not own.height:
+        return None
+    value = float(own["lowest"][-1])
+    same = (((own["lowest"] - value).abs() < 1e-6) & ((own["highest"] - value).abs() < 1e-6)).to_numpy()
+    moved = np.flatnonzero(~same)
+    rows = own.slice(int(moved[-1]) + 1 if moved.size else 0)
+    siblings = every.filter(pl.col("item").str.starts_with(family), pl.col("item") != item)
+    if not siblings.height:
+        siblings = every.filter(pl.col("item") != item)
+    siblings = siblings.filter(pl.col("start_t").is_in(rows["start_t"].implode()))
+    if not rows.height or not siblings.height:
+        return None
+    readings = np.unique(np.round(np.concatenate([siblings["lowest"].to_numpy(), siblings["highest"].to_numpy()]), 3))
+    step = float(np.diff(readings).min()) if readings.size > 1 else 0.0
+    ranges = siblings.group_by("item").agg(went=pl.col("highest").max() - pl.col("lowest").min())
+    went = middle(ranges["went"]).value
+    if went < max(limits["went"], limits["went_steps"] * step):
+        return None
+    return Finding(
+        severity=Severity.SERVICE,
+        item=item,
+        measured=0.0,
+        limit=limits["moved"],
+        unit="1",
+        statement=f"Sensor {item} read {spell(value, 'degC')} and nothing else in its last "
+        f"{counted(rows.height, 'session')}, while its siblings went over {spell(went, 'K')}: frozen.",
+        confidence=0.97,
+        persistence=rows.height / own.height,
+        count=rows.height,
+        duration_s=seconds(rows),
+        windows=windows(rows, "lowest"),
+        signals=(ROLE_OF[family],),
+        not_separable="Sensor, plug or wire: its resistance at the plug, cold, separates them.",
+    )
+
+
+def apart(record: Record, item: str, limits: Mapping[str, float]) -> Finding | None:
+    """A cell sensor that stands apart from its siblings at rest and under load, session by session."""
+    rows = metric_rows(record, "temp_apart_least_k", item).sort("start_t")
+    rows = rows.with_columns(session_start_t="start_t")
+    best = None
+    for sign in (1.0, -1.0):
+        sure = sign * rows["value"] - 2.0 * rows["se"].fill_null(0.0) >= limits["offset"]
+        since = newest_stretch(rows, sure.to_numpy(), limits["by_chance"])
+        if since.hit.height and (best is None or since.chance < best[0]):
+            best = since.chance, sign, since.rows, since.hit
+    if best is None:
+        return None
+    chance, sign, since_rows, hit = best
+    if rows.height == 1:
+        usual = metric_rows(record, "temp_apart_k", item)["value"]
+        least = abs(float(rows["value"][0]))
+        steady = usual.len() == 1 and least >= 0.75 * abs(float(usual[0]))
+        chance = 0.05 if steady and least >= limits["offset"] + limits["alone"] else 1.0
+    if chance > 0.05 or hit.height < 0.8 * since_rows.height:
+        return None
+    mid = middle(hit["value"], least_se=0.1)
+    side = "above" if sign > 0 else "below"
+    return Finding(
+        severity=Severity.SERVICE,
+        item=item,
+        measured=mid.value,
+        limit=sign * limits["offset"],
+        unit="K",
+        statement=f"In {hit.height} of its last {counted(since_rows.height, 'session')} sensor {item} read at least "
+        f"{spell(abs(mid.value), 'K', mid.se)} {side} its siblings, at rest and under load alike.",
+        se=mid.se,
+        confidence=min(0.98, 1.0 - chance),
+        persistence=hit.height / since_rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit.with_columns(size=pl.col("value").abs()), "size"),
+        signals=(ROLE_OF["cell"],),
+        not_separable="A sensor that reads wrong or a place that is warmer: a thermometer on the spot after a night's "
+        "rest separates them.",
+    )
+
+
+def right_of_two(record: Record) -> set[str]:
+    """Of two cell sensors, the one that agrees better with the rest of the vehicle is not the wrong one."""
+    rows = metric_rows(record, "temp_third_k")
+    off = rows.group_by("item").agg(off=pl.col("value").abs().median()).sort("off")
+    return set(off["item"].to_list()[:1]) if off.height == 2 else set()
