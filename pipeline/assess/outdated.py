@@ -36,7 +36,8 @@ def due_again(store: Store) -> Again:
     with visit(store.catalogue, read_only=True) as con:
         rows = [row for row in ask(con, __name__, "judged") if row["profile"] in profiles]
         met = {row["profile"] for row in ask(con, __name__, "profiles_met")}
-    by_profile = [row for row in rows if _other_profile(row, profiles[row["profile"]])]
+    means = {name: judges_by(profiles[name]) for name in {row["profile"] for row in rows}}
+    by_profile = [r for r in rows if _other_profile(r, profiles[r["profile"]].hash, means[r["profile"]])]
     other = {row["vehicle"] for row in by_profile}
     by_rules = [row for row in rows if row["vehicle"] not in other and row["rule_set"] != rule_set_version()]
     waiting = [row["vehicle"] for row in [*by_profile, *by_rules] if not row["touched"]]
@@ -56,11 +57,11 @@ def mark_again(store: Store, again: Again, scan: str) -> None:
             con.execute("INSERT INTO night_notes VALUES (?, ?)", [scan, note])
 
 
-def _other_profile(row: Row, profile: Profile) -> bool:
-    """A record from before this was kept knows the text of the profile alone."""
+def _other_profile(row: Row, text: str, means: str) -> bool:
+    """text, means: hashes of the profile as it is. A record from before this was kept knows the text alone."""
     if row["profile_means"] is None:
-        return bool(row["profile_hash"] != profile.hash)
-    return bool(row["profile_means"] != judges_by(profile))
+        return bool(row["profile_hash"] != text)
+    return bool(row["profile_means"] != means)
 
 
 def _notes(by_profile: Sequence[Row], by_rules: Sequence[Row], left: set[str], gone: int) -> list[str]:

@@ -72,7 +72,7 @@ def check(
     rows = [(r["role"], r["unit"], r["signals"] or "– not mapped", r["meaning"]) for r in roles]
     screen.table(f"{found.name}: {len(have)} of {len(ROLES)} roles", ("role", "unit", "signals", "meaning"), rows)
     if absent:
-        note = "Where nothing stands in, what needs the figure is not assessed."
+        note = "Where nothing stands in, rules fall back on limits of their own, or are not assessed."
         screen.table(
             f"{screen.plural(len(absent), 'figure')} not given", ("figure", "stands in", "read by"), absent, note
         )
