@@ -98,5 +98,6 @@ RULE = Rule(
     cautions=DRIVE_CAUTION,
     source="definition: this project",
     version=2,
+    matters=False,  # the rules on heat judge whether the heat is right
     cases=_cases,
 )

@@ -15,6 +15,7 @@ import polars as pl
 from herdbook.pipeline.health.reading import days as days_of
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
@@ -32,7 +33,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rows = metric_rows(record, "cell_idle_rise_k_min")
     if not rows.height:
         return NotAssessed("no stretch of thirty minutes without load with temperatures and current recorded")
-    broken = _broken(record)
+    broken = _broken(record) | bad_cell_sensors(record, warm=False)
     events = event_table(record, "idle_rise", ("rate_k_min", "se_k_min", "rise_k", "spread_k"))
     level = _level(recent(event_table(record, "idle_heat", ("heat_w", "se_w", "level_k", "lead_k")), 60.0), limits)
     found: dict[str, pl.DataFrame] = {}
@@ -226,5 +227,6 @@ RULE = Rule(
     cautions=("Above 80 degC, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
+    version=2,
     cases=_cases,
 )
