@@ -7,8 +7,8 @@ from herdbook.pipeline.health.rules.temp_sensor_fault import RULE
 
 
 def bad_cell_sensors(record: Record, warm: bool = True) -> set[str]:
-    """Their numbers, as items of the metrics about single sensors have them. warm: those that read too warm as well: who
-    looks for heat must not take a hot place for a wrong sensor."""
+    """Their numbers, as items of the metrics about single sensors have them. warm: those that read too warm as well:
+    who looks for heat must not take a hot place for a wrong sensor."""
     said = record.once("bad cell sensors", lambda: _bad(record))
     return {f.item.removeprefix("cell ") for f in said if warm or f.unit != "K" or f.measured < 0}
 
