@@ -35,7 +35,7 @@ from herdbook.flows.server.server import (
 )
 from herdbook.flows.without_prefect import run_plain
 from herdbook.pipeline import errors
-from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.errors import HerdbookError, damage
 from herdbook.pipeline.extras import need
 from herdbook.pipeline.night.messages import alarm
 from herdbook.pipeline.night.progress import Progress, silent
@@ -54,8 +54,9 @@ def run_once(request: Request, progress: Progress | None = None) -> Ended:
         try:
             return _finished(request, progress or silent)
         except Exception as error:
-            tell_of_death(error, request.settings.notify)
-            raise
+            told = damage(error) or error
+            tell_of_death(told, request.settings.notify)
+            raise told from None
 
 
 def _finished(request: Request, progress: Progress) -> Ended:

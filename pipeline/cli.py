@@ -110,8 +110,19 @@ def run(app: typer.Typer) -> NoReturn:
         warn(f"herdbook: {error.strerror or error}: {where}. Check the path, its rights and the room left.")
         sys.exit(5)
     except Exception as error:
-        sys.exit(own_fault(error))
+        sys.exit(damaged_or_ours(error))
     sys.exit(0)
+
+
+def damaged_or_ours(error: Exception) -> int:
+    """The exit code of what nobody has put into words yet: a damaged file of the engine, else a fault of ours."""
+    from herdbook.pipeline.commands.terminal.screen import warn
+    from herdbook.pipeline.errors import damage
+
+    if (known := damage(error)) is None:
+        return own_fault(error)
+    warn(f"herdbook: {known}")
+    return known.exit_code
 
 
 def own_fault(error: Exception) -> int:

@@ -70,3 +70,17 @@ class NotKnownError(HerdbookError):
     """Asked for something the store does not have."""
 
     exit_code = 7
+
+
+def damage(error: BaseException) -> StoreError | None:
+    """What an error of DuckDB means when it is about a damaged file: every block carries a checksum, compared whenever
+    it is read. None for any other error."""
+    said = str(error)
+    if "Corrupt database file" not in said:
+        return None
+    return StoreError(
+        "the catalogue or its published copy is damaged: a checksum is wrong",
+        "",
+        "Run `herdbook store publish`, which writes fleet.duckdb again. If that says the same, it is the catalogue: "
+        "put back a copy of catalogue.duckdb, or move it away and scan the inbox again; parts are reused",
+    )

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.errors import SettingsError, damage
 from herdbook.pipeline.store.publish import vouch_for
 
 if TYPE_CHECKING:
@@ -120,12 +120,12 @@ def _locked(store: Store, sql: str, limits: Limits) -> Iterator[tuple[duckdb.Duc
         timer = threading.Timer(limits.timeout_s, end)
         timer.daemon = True
         try:
-            vouch_for(store, con, sql)
+            vouch_for(store, con, _one_select(con, sql))
             lock_down(con, store, room, limits)
             timer.start()
             yield con, late
         except duckdb.Error as error:
-            if trouble := store.lake.trouble():
+            if trouble := store.lake.trouble() or damage(error):
                 raise trouble from None
             raise _in_words(error, late.is_set(), limits) from None
         finally:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from herdbook.pipeline.lake.part import Part
     from herdbook.pipeline.lake.soundness import Soundness
 
+PATTERN = set("*?[")  # what DuckDB takes for a pattern in the name of a file
+
 
 class FolderLake:
     """Says no more than place.Lake, where its functions are described."""
@@ -49,6 +51,9 @@ class FolderLake:
             raise StoreError("the lake is gone", self.shown, "Mount or restore it, then run again")
 
     def begin(self) -> None:
+        if "\\" in str(self.root) and PATTERN & set(str(self.root)):
+            what = "SQL cannot name a path with a backslash and one of * ? ["
+            raise StoreError(what, self.shown, "Use a folder with another name")
         self.root.mkdir(parents=True, exist_ok=True, mode=0o750)
         if self.root == self.store / "lake":
             (self.root / MARK).touch()
@@ -107,7 +112,8 @@ class FolderLake:
         return False
 
     def address(self, part: str) -> str:
-        return str(self.root / inside(part))
+        """With * ? [ of the path standing for themselves: else a neighbour's files would be read as well."""
+        return "".join(f"[{c}]" if c in PATTERN else c for c in str(self.root / inside(part)))
 
     def serve(self, con: duckdb.DuckDBPyConnection, catalogue: Path | None = None) -> None:
         """Nothing: a view finds files by itself."""

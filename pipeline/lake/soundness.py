@@ -52,8 +52,8 @@ class Soundness:
         due = []
         for part, digest in named:
             kept = known.get(part)
-            fresh = kept is not None and 0 <= now - kept[2] < days * DAY_S
-            if not fresh or kept[:2] != (digest, _text(_state(self.root / part))):
+            state = _text(_state(self.root / part))
+            if kept is None or kept[:2] != (digest, state) or not 0 <= now - kept[2] < days * DAY_S:
                 due.append((part, digest))
         if not due:
             return
@@ -65,7 +65,8 @@ class Soundness:
         """Hash, state and time by part; nothing where the file cannot be read: then all is compared."""
         try:
             with closing(sqlite3.connect(f"file:{_quoted(self.file)}?mode=ro", uri=True, timeout=5)) as con:
-                return {part: rest for part, *rest in con.execute("SELECT part, hash, state, at FROM checked")}  # type: ignore[misc]
+                rows = con.execute("SELECT part, hash, state, at FROM checked").fetchall()
+                return {part: (digest, state, at) for part, digest, state, at in rows}
         except sqlite3.Error:
             return {}
 
@@ -77,6 +78,8 @@ class Soundness:
                 with closing(sqlite3.connect(self.file, timeout=5)) as con, con:
                     con.execute(TABLE)
                     con.executemany("INSERT OR REPLACE INTO checked VALUES (?, ?, ?, ?)", rows)
+                with suppress(OSError):
+                    self.file.chmod(0o640)
                 return
             except sqlite3.OperationalError:
                 return

@@ -139,7 +139,7 @@ def _ratio(
     rounded = ROUNDED * step / float(explained.max())
     first = median((pack - explained)[np.isfinite(pack)][:6])
     passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
-    fit = rise(pack, passive, explained, STEP_S)
+    fit = rise(pack, passive, explained, STEP_S, body.tau_s)
     if fit is not None:
         out.append(
             Metric("pack_heat_ratio", fit.ratio, "1", se=float(np.hypot(fit.se, rounded)), n=fit.n, coverage=covered)
@@ -334,6 +334,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    version=3,  # errors own up to rounding; in version 2 the activation energy became that of the chemistry
+    version=4,  # errors that hold: residuals that hang together, lag, air, coarse steps
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from herdbook.pipeline.errors import InputError
-from herdbook.pipeline.intake.inbox import find_logs
+from herdbook.pipeline.intake.inbox import Found, find_logs
 from herdbook.pipeline.night.progress import Progress
 from herdbook.pipeline.night.scan import scan_found
 from herdbook.pipeline.night.steps import ScanResult
@@ -49,7 +49,7 @@ def look(
         named = vehicle or paths[0].name.split(".")[0][:64].strip() or "unit"
         store = replace(store, settings=replace(store.settings, vehicle=named))
         store.profiles()  # a wrong profile is told before anything is decoded
-        done = scan_found(store, "a look", lambda: paths, jobs=0, progress=progress)
+        done = scan_found(store, "a look", lambda: Found(tuple(paths)), jobs=0, progress=progress)
         with store.read() as con:
             vehicles = tuple(v for (v,) in con.execute("SELECT vehicle FROM vehicles ORDER BY vehicle").fetchall())
             told = "SELECT name, reason || ': ' || detail, advice FROM quarantine ORDER BY name"

@@ -102,7 +102,8 @@ def mute(
     item: str | None = None,
     now: datetime | None = None,
 ) -> list[Mute]:
-    """Mute what stands of a rule on a vehicle, to the end of a day in the store's zone, and publish; the new mutes.
+    """Mute what stands of a rule on a vehicle, to the end of a day in the store's zone, and publish; the mutes. The
+    same said twice is one mute.
 
     item: only this one ("cell 7", "left"); None: each that stands. Raises: NotKnownError when nothing stands,
     SettingsError for a stop-use finding, a day that is over or too far, or an empty name or reason. now: naive UTC.
@@ -116,15 +117,23 @@ def mute(
     with store.lock("a mute"):
         with transaction(store.catalogue) as con:
             found = _standing(con, vehicle, rule, item)
+            before = every(con)
+            said = {(m.key, m.severity, m.until, m.by, m.why): m for m in before if m.made <= moment < m.end}
+            told: list[Mute] = []
             for which, severity in found:
+                again = said.get(((vehicle, rule, which), severity, end, by.strip(), why.strip()))
+                if again is not None:  # a repeated command changes nothing
+                    told.append(again)
+                    continue
                 about = {"vehicle": vehicle, "rule": rule, "item": which, "severity": severity}
                 con.execute(
                     statement(__name__, "add_mute"),
                     about | {"made": moment, "by": by.strip(), "why": why.strip(), "until": end},
                 )
-            made = every(con)[: len(found)]
+            known_before = {m.mute for m in before}
+            told += [m for m in every(con) if m.mute not in known_before]
         _publish(store)
-    return made[::-1]
+    return sorted(told, key=lambda m: m.mute)
 
 
 def _standing(con: DuckDBPyConnection, vehicle: str, rule: str, item: str | None) -> list[tuple[str, str]]:

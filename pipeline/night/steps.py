@@ -7,7 +7,6 @@ Prefect tasks. The results are the same. One scan at a time holds the store.
 
 from __future__ import annotations
 
-import shutil
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -161,7 +160,6 @@ class ScanSteps:
     @contextmanager
     def _alone(self, purpose: str) -> Iterator[None]:
         with self.store.lock(purpose):
-            clear_scratch(self.store)
             yield
 
     def _timed(self, name: str, function: Callable[..., object], *args: object) -> None:
@@ -212,10 +210,3 @@ class ScanSteps:
         for done, result in enumerate(results, start=1):
             yield result
             self.progress(done, total, stage)
-
-
-def clear_scratch(store: Store) -> None:
-    """Remove what a killed run left behind. Only while holding the lock."""
-    shutil.rmtree(store.scratch, ignore_errors=True)
-    for path in store.folder.glob(".*.tmp*"):
-        path.unlink(missing_ok=True)

@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.errors import BusyError, StoreError
+from herdbook.pipeline.errors import BusyError, StoreError, damage
 
 if TYPE_CHECKING:
     import duckdb
@@ -124,6 +124,8 @@ def transaction(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
                 raise
     except duckdb.Error as error:
         raise_if_full(path, error)
+        if known := damage(error):
+            raise known from None
         raise
 
 

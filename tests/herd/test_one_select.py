@@ -37,10 +37,11 @@ def rows(bench: Bench, sql: str, limits: Limits | None = None) -> list[tuple[obj
 
 
 def hashes(bench: Bench) -> dict[str, str]:
+    """Of all files but our own note of which parts were compared when."""
     return {
         p.relative_to(bench.folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
         for p in sorted(bench.folder.rglob("*"))
-        if p.is_file()
+        if p.is_file() and p.name != "checked.sqlite"
     }
 
 

@@ -120,6 +120,32 @@ def test_a_mended_sidecar_is_enough_to_try_again(bench: Bench) -> None:
     assert rows == [("TOY-001", "B7", "2025-11-03", "2026-02-01", "sidecar")]
 
 
+def test_a_late_sidecar_that_contradicts_takes_the_log_out_of_use(bench: Bench) -> None:
+    """Until a person decides, the log is nobody's: nothing of it is shown under the other vehicle."""
+    log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
+    toy.write(bench.inbox / "b.log", toy.stretch(toy.T0 + DAY, 20))
+    bench.scan()
+    both, wires = bench.ask("SELECT count(*) FROM sessions"), bench.ask("SELECT count(*) FROM toy.pack")
+    side(log, 'vehicle = "TOY-008"\n')
+    assert bench.scan().quarantined == 1
+    assert "the sidecar says 'TOY-008', but the bus says 'TOY-007'" in bench.reasons()["a.log"]
+    assert bench.ask("SELECT name FROM logs") == [("b.log",)]
+    assert bench.ask("SELECT start_t::DATE::VARCHAR FROM sessions") == [("2026-03-02",)]
+    assert bench.ask("SELECT count(*) FROM toy.pack") == [(200,)]
+    side(log, 'vehicle = "TOY-007"\n')
+    assert bench.scan().logs_new == 1
+    assert bench.ask("SELECT count(*) FROM sessions") == both
+    assert bench.ask("SELECT count(*) FROM toy.pack") == wires
+
+
+def test_a_sidecar_with_a_slip_takes_nothing_out_of_use(bench: Bench) -> None:
+    log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
+    bench.scan()
+    side(log, "vehicle = ")
+    assert bench.scan().quarantined == 1
+    assert bench.ask("SELECT name FROM logs") == [("a.log",)]
+
+
 def test_a_renamed_vehicle_leaves_nothing_under_its_old_name(bench: Bench) -> None:
     log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20, serial=0))
     side(log, 'vehicle = "TOY-001"\n')

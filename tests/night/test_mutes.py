@@ -213,3 +213,15 @@ def test_steps_that_were_written_side_by_side_are_made_up_for(bench: Bench) -> N
     con = connect(bench.store.catalogue, read_only=True)
     assert con.execute("SELECT count(*) FROM nights").fetchall() == [(0,)]
     con.close()
+
+
+def test_the_same_said_twice_is_one_mute(bench: Bench) -> None:
+    """As when the first command was killed before it had published."""
+    standing(bench, "a", "r")
+    standing(bench, "a", "r", item="left")
+    first = hush(bench)
+    assert len(first) == 2
+    assert hush(bench, now=T0 + timedelta(days=2)) == first
+    assert bench.ask("SELECT count(*) FROM mutes") == [(2,)]
+    assert len(hush(bench, until=date(2026, 3, 21))) == 2  # another day is another mute
+    assert bench.ask("SELECT count(*) FROM mutes") == [(4,)]
