@@ -334,6 +334,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    version=4,  # errors that hold: residuals that hang together, lag, air, coarse steps
+    version=5,  # errors that hold: residuals that hang together, lag, air, coarse steps
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

@@ -211,5 +211,6 @@ RULE = Rule(
     ),
     source="difference of two Theil-Sen slopes (P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379); limits: see each",
     matters=False,  # the rule on leaks judges whether there is one
+    version=2,
     cases=_cases,
 )
