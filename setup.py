@@ -1,6 +1,7 @@
 """One import name. The folders decoders, pipeline and flows stay where they are and install as herdbook.decoders,
-herdbook.pipeline and herdbook.flows; `import herdbook` itself is pipeline/api. Why so, and what else was weighed, is in
-DEVELOPERS.md; tests/test_install.py holds it. Everything else is in pyproject.toml."""
+herdbook.pipeline and herdbook.flows; `import herdbook` itself is pipeline/api. The demo's logs and profiles go along
+as data. Why so, and what else was weighed, is in DEVELOPERS.md; tests/test_install.py holds it. Everything else is in
+pyproject.toml."""
 
 from setuptools import find_packages, setup
 
@@ -12,5 +13,6 @@ below = {
     for name in find_packages(root)
     if (root, name) != ("pipeline", "api")
 }
-package_dir = {"herdbook": "pipeline/api"} | inside | below
+data = {"herdbook.demo.logs": "demo_logs/fleet", "herdbook.demo.profiles": "dbc_demo"}  # for `herdbook demo`
+package_dir = {"herdbook": "pipeline/api"} | inside | below | data
 setup(packages=sorted(package_dir), package_dir=package_dir)

@@ -140,7 +140,8 @@ class NightSettings:
     zone: str = "UTC"  # of cron and run names; else the store's (top-level `zone`)
     workers: int = 0  # processes that decode and assess; 0: one a core
     bundle_mb: float = 16.0  # small logs are bundled up to this size: Prefect's share of the time stays small
-    notify: tuple[str, ...] = ()  # webhook or any Apprise address: ["https://hooks.example/fleet", "mailto://..."]
+    notify: tuple[str, ...] = ()  # webhook or any Apprise address: ["https://hooks.example/fleet", "mailto://..."], or
+    # where such an address is kept: ["env:HERDBOOK_HOOK", "file:/run/secrets/hook"]
     when: str = "always"  # or "news": no message when there is nothing to call about
     quiet_days: float | None = None  # call when no vehicle at all has a newer record
     limit_h: float = 6.0  # a night that takes longer is ended; the next one goes on from there
@@ -203,6 +204,8 @@ def _night_value(key: str, value: object, path: Path) -> object:
         if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
             raise SettingsError("[night] notify is not a list of addresses", path, 'Write notify = ["https://..."]')
         return tuple(value)
+    if isinstance(value, str) and has_password(value):
+        raise SettingsError(f"[night] {key} holds a user and a password", path, "They come from the environment")
     if not isinstance(value, str):
         raise SettingsError(f"[night] {key} = {value!r} is not text", path, f'Write {key} = "..."')
     return value

@@ -34,11 +34,16 @@ def run(*command: str | Path, cwd: Path, want: int = 0) -> str:
     return done.stdout
 
 
-def expected() -> set[str]:
-    """Where every file of the three folders lies in the wheel; papers for readers of the code stay behind."""
+DEMO = {"demo_logs/fleet": "herdbook/demo/logs", "dbc_demo": "herdbook/demo/profiles"}
+
+
+def expected(source: Path) -> set[str]:
+    """Where every file of the three folders, and of the demo, lies in the wheel; papers for readers of the code stay
+    behind."""
     files = (p for folder in OURS for p in (ROOT / folder).rglob("*") if p.is_file() and p.suffix != ".md")
     names = (p.relative_to(ROOT).as_posix() for p in files if "__pycache__" not in p.parts)
-    return {"herdbook/" + n.removeprefix("pipeline/api/") for n in names}
+    demo = {f"{to}/{p.name}" for folder, to in DEMO.items() for p in (source / folder).iterdir() if p.is_file()}
+    return demo | {"herdbook/" + n.removeprefix("pipeline/api/") for n in names}
 
 
 def content(wheel: Path) -> dict[str, bytes]:
@@ -63,8 +68,13 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def all_but_code(folder: str, names: list[str]) -> list[str]:
-    """What of a folder that must not be installed need not be there for the test: its logs weigh megabytes."""
-    return [n for n in names if n == "__pycache__" or not (n.endswith(".py") or Path(folder, n).is_dir())]
+    """What of a folder that is not code need not be there for the test: most of the demo's logs weigh megabytes."""
+    kept = [n for n in names if n.endswith(".py") or Path(folder, n).is_dir() or _small(Path(folder, n))]
+    return [n for n in names if n == "__pycache__" or n not in kept]
+
+
+def _small(path: Path) -> bool:
+    return path.parent.relative_to(ROOT).as_posix() in DEMO and path.stat().st_size < 100_000
 
 
 @pytest.fixture(scope="module")
@@ -110,11 +120,11 @@ def marks(folder: Path) -> list[str]:
     return [p.name for p in folder.glob("*.ran")]
 
 
-def test_the_wheel_is_one_name_with_every_file(wheel: Path) -> None:
+def test_the_wheel_is_one_name_with_every_file(source: Path, wheel: Path) -> None:
     names = set(content(wheel))
     roots = {n.split("/")[0] for n in names}
     assert {r for r in roots if not r.endswith(".dist-info")} == {"herdbook"}
-    assert {n for n in names if n.startswith("herdbook/")} == expected()
+    assert {n for n in names if n.startswith("herdbook/")} == expected(source)
     assert {"herdbook/__init__.py", "herdbook/py.typed"} <= names
 
 
@@ -144,6 +154,20 @@ def test_the_command_and_its_workers_run_nothing_of_the_folder(fresh: Path, fold
     run(herdbook, "history", "TOY-007", "--store", "scanned", cwd=folder)
     run(herdbook, "fleet", "--store", "scanned", "--pages", "site", cwd=folder)
     assert marks(folder) == []
+
+
+def test_the_demo_comes_with_the_package(fresh: Path, tmp_path: Path) -> None:
+    said = run(fresh / "herdbook", "demo", "try", cwd=tmp_path)
+    assert "herdbook scan" in said
+    assert {p.name for p in (tmp_path / "try" / "profiles").iterdir()} >= {"zirbel.toml", "zirbel.dbc"}
+    assert any((tmp_path / "try" / "logs").iterdir())
+    assert "empty folder" in run_failing(fresh / "herdbook", "demo", "try", cwd=tmp_path)
+
+
+def run_failing(*command: str | Path, cwd: Path) -> str:
+    done = subprocess.run([str(c) for c in command], cwd=cwd, capture_output=True, text=True, check=False)
+    assert done.returncode == 2, done
+    return done.stderr
 
 
 def test_importing_runs_nothing_of_the_folder(fresh: Path, folder: Path) -> None:

@@ -65,7 +65,9 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
     live = [s for log in known.logs if log.ref.part for span in log.spans for s in without(span, rest.touched_by(span))]
     wanted = stretches(live, int(settings.join_s * 1e6))
     inside = _inside(wanted, known.logs)
-    fingerprints = {key: fingerprints_of(logs, settings, profiles) for key, logs in inside.items()}
+    used = {x.ref.profile for x in known.logs}
+    means = {name: measures_by(profile) for name, profile in profiles.items() if name in used}
+    fingerprints = {key: fingerprints_of(logs, settings, profiles, means) for key, logs in inside.items()}
     fresh = [s for s in wanted if known.stretches.get((s.start, s.end)) not in fingerprints[s.start, s.end]]
     kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
     gone = tuple(sorted(set(known.stretches) - kept - set(frozen)))
@@ -108,16 +110,19 @@ def _inside(wanted: Sequence[Stretch], logs: Sequence[LogSpans]) -> dict[tuple[i
     return inside
 
 
-def fingerprints_of(logs: Sequence[LogSpans], settings: Settings, profiles: Mapping[str, Profile]) -> list[str]:
+def fingerprints_of(
+    logs: Sequence[LogSpans], settings: Settings, profiles: Mapping[str, Profile], means: Mapping[str, str]
+) -> list[str]:
     """Of a stretch, by the logs that touch it. One of these in the catalogue means that its sessions and metrics are as
-    they would be made today; the first is today's name. profiles: by name, as they are now.
+    they would be made today; the first is today's name. profiles: by name, as they are now;
+    means: measures_by() of those in use.
 
     A profile is told by what it means. Stores from before that name its text, as it was when a log was taken: as good
     where it is the same today.
     """
     cut = f"{settings.join_s} {settings.stop_s} {settings.span_gap_s}"
     last = profiles.get(logs[-1].ref.profile) if logs else None
-    ways = [{name: measures_by(profile) for name, profile in profiles.items()}]
+    ways = [dict(means)]
     if all(x.ref.profile in profiles and profiles[x.ref.profile].hash == x.profile_hash for x in logs):
         ways.append({name: profile.hash for name, profile in profiles.items()})
     found = []

@@ -35,14 +35,18 @@ def due_again(store: Store) -> Again:
     profiles = {p.name: p for p in store.profiles()}
     with visit(store.catalogue, read_only=True) as con:
         rows = [row for row in ask(con, __name__, "judged") if row["profile"] in profiles]
-    by_profile = [row for row in rows if _other_profile(row, profiles[row["profile"]])]
+        met = {row["profile"] for row in ask(con, __name__, "profiles_met")}
+    means = {name: judges_by(profiles[name]) for name in {row["profile"] for row in rows}}
+    by_profile = [r for r in rows if _other_profile(r, profiles[r["profile"]].hash, means[r["profile"]])]
     other = {row["vehicle"] for row in by_profile}
     by_rules = [row for row in rows if row["vehicle"] not in other and row["rule_set"] != rule_set_version()]
     waiting = [row["vehicle"] for row in [*by_profile, *by_rules] if not row["touched"]]
     chosen = tuple(waiting[: store.settings.again_vehicles])
     left = set(waiting[len(chosen) :])
     logs, gone = _logs_to_decode(store, chosen, profiles) if chosen and other else ((), 0)
-    return Again(chosen, logs, tuple(_notes(by_profile, by_rules, left, gone)))
+    fresh = [profiles[name] for name in sorted(met | {row["profile"] for row in by_profile}) if name in profiles]
+    unusual = [f"profile {p.name}, {str(doubt).rstrip('.')}" for p in fresh for doubt in p.doubts]
+    return Again(chosen, logs, (*_notes(by_profile, by_rules, left, gone), *unusual))
 
 
 def mark_again(store: Store, again: Again, scan: str) -> None:
@@ -53,11 +57,11 @@ def mark_again(store: Store, again: Again, scan: str) -> None:
             con.execute("INSERT INTO night_notes VALUES (?, ?)", [scan, note])
 
 
-def _other_profile(row: Row, profile: Profile) -> bool:
-    """A record from before this was kept knows the text of the profile alone."""
+def _other_profile(row: Row, text: str, means: str) -> bool:
+    """text, means: hashes of the profile as it is. A record from before this was kept knows the text alone."""
     if row["profile_means"] is None:
-        return bool(row["profile_hash"] != profile.hash)
-    return bool(row["profile_means"] != judges_by(profile))
+        return bool(row["profile_hash"] != text)
+    return bool(row["profile_means"] != means)
 
 
 def _notes(by_profile: Sequence[Row], by_rules: Sequence[Row], left: set[str], gone: int) -> list[str]:

@@ -17,11 +17,12 @@ ORDER = 130
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(
-        help="Check a vehicle profile, also against logs.",
+        help="Draft a vehicle profile from DBC files, and check one, also against logs.",
         epilog="Example: herdbook profile check dbc_demo/zirbel.toml --log rides",
         no_args_is_help=True,
     )
     group.command(epilog="Example: herdbook profile check dbc_demo/zirbel.toml --log rides")(check)
+    group.command(epilog="Example: herdbook profile draft dbc_demo/zirbel.dbc --out mine/board.toml")(draft)
     app.add_typer(group, name="profile")
 
 
@@ -44,6 +45,7 @@ def check(
     from herdbook.pipeline.health.profile_limits import examine_whole
     from herdbook.pipeline.health.rules import all_rules
     from herdbook.pipeline.vehicle.problems import ProfileProblems, in_order
+    from herdbook.pipeline.vehicle.profile_tables import not_given
     from herdbook.pipeline.vehicle.roles import ROLES
 
     found, said = examine_whole(file)
@@ -60,15 +62,20 @@ def check(
         for name, role in ROLES.items()
     ]
     doubts = [*map(str, found.doubts), *(f"read leniently: {note}" for note in found.network().notes)]
+    absent = not_given({"vehicle": found.vehicle, "pack": found.pack, "drive": found.drive})
     if json:
-        screen.as_json(
-            {"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing, "doubts": doubts}
-        )
+        said_of = {"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing}
+        screen.as_json(said_of | {"doubts": doubts, "not_given": [key for key, _, _ in absent]})
         return
     for doubt in doubts:
         screen.say(f"Look at this: {doubt}")
     rows = [(r["role"], r["unit"], r["signals"] or "– not mapped", r["meaning"]) for r in roles]
     screen.table(f"{found.name}: {len(have)} of {len(ROLES)} roles", ("role", "unit", "signals", "meaning"), rows)
+    if absent:
+        note = "Where nothing stands in, rules fall back on limits of their own, or are not assessed."
+        screen.table(
+            f"{screen.plural(len(absent), 'figure')} not given", ("figure", "stands in", "read by"), absent, note
+        )
     lost = [(rule, all_rules()[rule].subsystem, ", ".join(lacks)) for rule, lacks in missing.items() if lacks]
     screen.say()
     if lost:
@@ -76,6 +83,48 @@ def check(
         screen.table(title, ("rule", "subsystem", "what is missing"), lost)
     else:
         screen.say(f"All {len(missing)} rules have the roles and figures they need.")
+
+
+def draft(
+    dbc: Annotated[list[Path], typer.Argument(help="The DBC files of one vehicle.", show_default=False)],
+    out: Annotated[Path | None, typer.Option(help="Write the profile here; else it is printed.")] = None,
+    name: Annotated[str, typer.Option(help="What the profile is called.")] = "",
+) -> None:
+    """Write a profile to start from: roles guessed by name, unit, range, words and comment, with how sure each is.
+
+    What is less than 80 % sure is left commented out; what could not be guessed is a list to do at the end. An existing
+    file is never overwritten.
+    """
+    import os
+
+    from herdbook.decoders import Network, NetworkError
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.errors import InputError
+    from herdbook.pipeline.vehicle.draft.write import draft as written
+
+    try:
+        network = Network.load(dbc, lenient=True)
+    except (NetworkError, OSError) as error:
+        do = "Name DBC files that can be read; each message of a vehicle stands in one of them"
+        raise InputError(str(error), ", ".join(map(str, dbc)), do) from None
+    beside = out.absolute().parent if out else Path.cwd()
+    places = [Path(os.path.relpath(path.absolute(), beside)).as_posix() for path in dbc]
+    text = written(network.messages, places, name or (out.stem if out else dbc[0].stem), bool(network.notes))
+    if out is None:
+        print(screen.safe(text), end="")
+        return
+    if out.exists():
+        raise InputError("this file is there already", out, "Name another file, or move it away")
+    out.parent.mkdir(parents=True, exist_ok=True)
+    out.write_text(text, "utf-8")
+    lines = text.splitlines()
+    roles = lines[lines.index("[roles]") + 1 : lines.index("# To do")]
+    mapped = sum(not line.startswith("#") and " = " in line for line in roles)
+    more = sum(line.startswith("# ") for line in roles)
+    screen.say(
+        f"Written: {screen.place(out)}: {mapped} roles, {more} more to look at. "
+        f"Next: herdbook profile check {screen.place(out)} --log LOG"
+    )
 
 
 def signals_of(found: Profile, role: str) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+SIGNS = {"degC": "°C", "mOhm": "mΩ", "degC/min": "°C/min", "uA": "µA"}  # as people write the units of metrics
+
 
 def spell(value: float, unit: str, se: float | None = None) -> str:
     """A number for a sentence: three significant digits, `±` its standard error when known; next to nothing is 0."""
@@ -11,7 +13,7 @@ def spell(value: float, unit: str, se: float | None = None) -> str:
     text = f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
     if se and math.isfinite(se):
         text += f" ± {se:.2g}"
-    return f"{text} {unit}".strip()
+    return f"{text} {SIGNS.get(unit, unit)}".strip()
 
 
 def counted(n: int, word: str) -> str:

@@ -9,11 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+import regex
+
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.intake.identity_signals import SerialSeen
 from herdbook.pipeline.vehicle.profile import Profile
 
 LONGEST_NAME = 64
+PATTERN_S = 1.0  # a pattern finds its name in microseconds; one that needs longer goes back over the path without end
 
 
 class ContradictionError(InputError):
@@ -33,16 +36,30 @@ def checked_name(name: str, what: str) -> str:
 def vehicle_from_path(path: str, patterns: Sequence[str]) -> str:
     """The vehicle that the patterns find in a path (with /; its last three pieces count), or "".
 
-    Raises: InputError when two patterns disagree or the name cannot be used.
+    Raises: InputError when two patterns disagree, one takes too long, or the name cannot be used.
     """
     near = "/".join(path.split("/")[-3:])
-    found = {m.group("vehicle") for p in patterns for m in re.finditer(p, near) if m.group("vehicle")}
+    found = {name for pattern in patterns for name in _found(pattern, near)}
     if len(found) > 1:
         raise ContradictionError(f"the path names {' and '.join(sorted(found))}", "", "Make the path patterns agree")
     try:
         return checked_name(found.pop(), "vehicle") if found else ""
     except ValueError as error:
         raise InputError(f"the path's vehicle cannot be used: {error}", "", "Rename the file") from None
+
+
+def _found(pattern: str, path: str) -> set[str]:
+    try:
+        return {m["vehicle"] for m in regex.finditer(pattern, path, timeout=PATTERN_S) if m["vehicle"]}
+    except TimeoutError:
+        what = f"the pattern {pattern!r} takes over {PATTERN_S:g} s on this path: repeats inside repeats, as in (a+)+"
+        raise InputError(
+            what, "", "Make the path pattern plainer (herdbook.toml or [identity] path), then retry"
+        ) from None
+    except regex.error as error:
+        raise InputError(
+            f"the pattern {pattern!r} is none: {error}", "", "Correct the path pattern, then retry"
+        ) from None
 
 
 def vehicle_name(serial: str, profile: Profile) -> str:

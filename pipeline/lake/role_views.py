@@ -92,7 +92,7 @@ def _piece(message: str, table: Table) -> Piece:
     columns = dict(table.columns)
     n = len(table)
     labels = np.array(table.labels or ("",))
-    columns["channel"] = Column(labels[table.channel] if table.channel is not None else np.full(n, ""))  # type: ignore[arg-type]
+    columns["channel"] = Column(labels[table.channel] if table.channel is not None else np.full(n, ""))
     columns["source"] = Column(table.source.astype(np.int64) if table.source is not None else np.full(n, -1, np.int64))
     return Piece(message, table.t, columns)
 

@@ -78,6 +78,8 @@ class Soundness:
                 with closing(sqlite3.connect(self.file, timeout=5)) as con, con:
                     con.execute(TABLE)
                     con.executemany("INSERT OR REPLACE INTO checked VALUES (?, ?, ?, ?)", rows)
+                with suppress(OSError):
+                    self.file.chmod(0o640)
                 return
             except sqlite3.OperationalError:
                 return

@@ -1,4 +1,4 @@
-"""What moving costs: rolling resistance from coasting and from driving, and energy per kilometre.
+"""Energy per km: rolling resistance from coasting and from driving, and energy per kilometre.
 
 Force balance second by second with the brake released: motor force - m a - air drag = m g (rolling + grade).
 The grade is not observed: it averages out over coast-downs and over round trips, and its scatter is in the

@@ -4,7 +4,7 @@ Before a message goes out the catalogue notes `sending`, afterwards `sent`. A ni
 address is left alone. One found at `sending` was cut short in between: it may or may not have arrived. A
 lost stop-use message is worse than a double one, so it goes out again and says so; webhooks also get the
 same Idempotency-Key. Addresses hold passwords and tokens: they are never stored, printed or logged, only
-their scheme and host.
+their scheme and host; they may be kept outside herdbook.toml (addresses_kept.py).
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from urllib.parse import urlsplit
 from herdbook.pipeline.addresses import host_shown
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.voice import order_of
+from herdbook.pipeline.night.addresses_kept import AddressMissingError, address_of
 
 if TYPE_CHECKING:
     from herdbook.pipeline.night.changes import ChangeList
@@ -65,7 +66,12 @@ def alarm(reason: str, targets: Sequence[str]) -> list[Delivery]:
     """Tell every address that a night failed. Nothing is remembered: the store may be what failed."""
     body = f"The nightly scan failed: {_cut(reason)}\nWhat was committed stays; the next scan goes on from there.\n"
     sent = []
-    for target in dict.fromkeys(targets):
+    for kept in dict.fromkeys(targets):
+        try:
+            target = address_of(kept)
+        except AddressMissingError as error:
+            sent.append(Delivery(kept, "failed", str(error)))
+            continue
         if urlsplit(target).scheme in ("http", "https"):
             problem = post(target, {"exit_code": 1, "headline": "The nightly scan failed.", "text": body}, "")
         else:
@@ -74,7 +80,11 @@ def alarm(reason: str, targets: Sequence[str]) -> list[Delivery]:
     return sent
 
 
-def _one(changes: ChangeList, target: str, ledger: Ledger, pause_s: float) -> Delivery:
+def _one(changes: ChangeList, kept: str, ledger: Ledger, pause_s: float) -> Delivery:
+    try:
+        target = address_of(kept)
+    except AddressMissingError as error:
+        return Delivery(kept, "failed", str(error))
     key = hashlib.sha256(target.encode()).hexdigest()[:16]
     before = ledger.claim(changes.scan, key)
     if before == "sent":

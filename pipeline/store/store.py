@@ -13,9 +13,10 @@ import json
 import os
 import shutil
 import socket
+import stat
 import tomllib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -143,7 +144,7 @@ class Store:
         """Hold the store for writing; released when the process ends, however it ends. What an earlier one left half
         done is cleared away. Raises: BusyError."""
         path = self.folder / "scan.lock"
-        with path.open("a+", encoding="utf-8") as file:
+        with open(path, "a+", encoding="utf-8", opener=for_group) as file:
             try:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
@@ -158,7 +159,17 @@ class Store:
             file.write(f"{what}, process {os.getpid()} on {socket.gethostname()}, since {since}\n")
             file.flush()
             self._clear_leftovers()
+            self._close_to_others()
             yield
+
+    def _close_to_others(self) -> None:
+        """Nobody but owner and group reads what lies in the store, whatever rights its folder has; the public key is
+        for everybody. Folders in it are made so."""
+        for path in self.folder.iterdir():
+            with suppress(OSError):
+                mode = stat.S_IMODE(path.stat().st_mode)
+                if path.is_file() and path.name != "signing.pub" and mode & 0o007:
+                    path.chmod(mode & ~0o007)
 
     def _clear_leftovers(self) -> None:
         """Remove what a killed process left behind: half a published file, parts that were growing. Nobody else writes
@@ -166,6 +177,11 @@ class Store:
         shutil.rmtree(self.scratch, ignore_errors=True)
         for path in self.folder.glob(".*.tmp*"):
             path.unlink(missing_ok=True)
+
+
+def for_group(path: str, flags: int) -> int:
+    """open()'s opener for files of the store: nothing for others."""
+    return os.open(path, flags, 0o640)
 
 
 def _use_profiles(folder: Path, profiles: Path) -> None:
@@ -178,6 +194,7 @@ def _use_profiles(folder: Path, profiles: Path) -> None:
     text = path.read_text("utf-8") if path.exists() else ""
     if "profiles" not in tomllib.loads(text):
         path.write_text(f"profiles = {json.dumps(str(profiles))}\n{text}", "utf-8")
+        path.chmod(stat.S_IMODE(path.stat().st_mode) & ~0o007)  # addresses of webhooks may come to stand in it
     elif (folder / kept).resolve() != profiles.resolve():
         what = f"the store uses the profiles in {folder / kept}, not {profiles}"
         raise SettingsError(what, path, "Change profiles = ... there if that is what you want")

@@ -208,7 +208,11 @@ class PackFigures(Figures):
     rated_ah = Needed("Ah", 0.1, 2000, "rated charge", used_by="nearly all of cells, pack, charging and thermal")
     cell_min_v = OfCell("V", 0.5, 5, "lowest of a group", used_by="voltage limits")
     cell_max_v = OfCell("V", 0.5, 5, "highest of a group", used_by="voltage limits, ends of charges")
-    pack_max_v = Number("V", 1, 1500, "highest at the terminals", used_by="voltage while braking, margins")
+    pack_max_v = Number(
+        *("V", 1, 1500, "highest at the terminals"),
+        used_by="voltage while braking, margins",
+        default="`cells` x `cell_max_v`",
+    )
     charge_min_c = OfCell("degC", -60, 60, "coldest for charging", used_by="cold charging, margins")
     charge_max_c = OfCell("degC", 0, 120, "hottest for charging", used_by="margins")
     discharge_min_c = OfCell("degC", -60, 60, "coldest for discharging", used_by="margins")
@@ -233,7 +237,11 @@ class PackFigures(Figures):
     )
     balance_spread_v = Number("V", 0.0005, 0.5, "and only for groups this far above the lowest")
     bleed_ohm = Number("Ohm", 0.1, 10000, "one bleed resistor", used_by="balancing, self-discharge")
-    bleed_a = Number("A", 0.001, 10, "bleed current, where the resistor is not known", used_by="balancing")
+    bleed_a = Number(
+        *("A", 0.001, 10, "bleed current, where the resistor is not known"),
+        used_by="balancing",
+        default="from `bleed_ohm`",
+    )
     cell_r10s_mohm = Usual(
         *("mOhm", 0.01, 1000, "one group, 10 s pulse, 25 degC, mid charge"),
         used_by="offsets of groups, heat of the pack",
@@ -271,7 +279,7 @@ class PackFigures(Figures):
     ocv_file = Text(
         "the same three columns as a CSV beside the profile: soc_pct, v and, if known, sd_v", "rests, capacity"
     )
-    ocv_sd_v = Number("V", 0.0001, 1, "its standard error; 0.005 when left out", used_by="rests, capacity")
+    ocv_sd_v = Number("V", 0.0001, 1, "its standard error", used_by="rests, capacity", default="0.005")
 
     @property
     def of_chemistry(self) -> Chemistry:
@@ -326,7 +334,11 @@ class DriveFigures(Figures):
     )
     brake_response_ms = Number("ms", 1, 10000, "command to half of the wanted current", used_by="late braking")
     coast_brake = Flag("it brakes on a released throttle by design", used_by="braking nobody asked for")
-    dc_link_max_v = Number("V", 1, 1500, "highest at the DC link", used_by="voltage while braking, margins")
+    dc_link_max_v = Number(
+        *("V", 1, 1500, "highest at the DC link"),
+        used_by="voltage while braking, margins",
+        default="5 % over `cells` x `cell_max_v`",
+    )
     regen_max_a = Number("A", 0.1, 5000, "most of braking current, pack side", used_by="braking")
     regen_soc_full_pct = Number("%", 0, 100, "charge up to which all of it flows", used_by="braking")
     regen_soc_zero_pct = Number("%", 0, 100, "charge from which nothing flows; straight between", used_by="braking")

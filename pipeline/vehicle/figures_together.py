@@ -70,6 +70,10 @@ def _ratio(a: float, b: float) -> float:
     return a / b
 
 
+def _apart(high: float, low: float) -> float:
+    return high - low
+
+
 USUAL = (
     Usual(
         ("pack.charger_a", "pack.rated_ah"), 0.07, 3.0, "the charger gives {} times the rated charge an hour", _ratio
@@ -138,6 +142,12 @@ USUAL = (
         *(("drive.regen_fade_full_kmh", "vehicle.top_speed_kmh"), 0.02, 0.7),
         *("the electric brake fades out under {} of the top speed", _ratio),
     ),
+    Usual(("pack.charge_max_c", "pack.charge_min_c"), 20.0, 90.0, "charging is allowed over a range of {} K", _apart),
+    Usual(("pack.discharge_max_c", "pack.discharge_min_c"), 50.0, 130.0, "use is allowed over a range of {} K", _apart),
+    Usual(
+        ("pack.balance_spread_v",), 0.001, 0.03, "groups are balanced from {} V above the lowest", lambda volts: volts
+    ),
+    Usual(("drive.pole_pairs",), 2.0, 40.0, "a motor has {} pole pairs", lambda pairs: pairs),
     Usual(("drive.trigger_timeout_ms",), 40.0, 1500.0, "torque may stay for {} ms after release", lambda ms: ms),
     Usual(("drive.brake_response_ms",), 25.0, 1500.0, "the brake answers after {} ms", lambda ms: ms),
 )
@@ -150,6 +160,8 @@ def check_together(maker: Maker, chemistry: Chemistry | None, found: Findings) -
         if figures.given(low, high) and not _of(figures, low) < _of(figures, high):
             said = f"[{table}] {low} = {_of(figures, low):g} is not under {high} = {_of(figures, high):g}"
             found.wrong((table, low), said, "Correct one of them; the lower is written first here")
+    for kind in ("soc", "cell", "cold", "hot", "fade"):
+        _both(maker.drive, kind, found)
     if chemistry is not None:
         _cell_limits(maker.pack, chemistry, found)
     for usual in USUAL:
@@ -162,6 +174,15 @@ def check_together(maker: Maker, chemistry: Chemistry | None, found: Findings) -
             others = " and ".join(k.replace(".", "] ", 1).join(("[", "")) for k in usual.keys)
             bounds = f"usual is {usual.low:g} to {usual.high:g}"
             found.doubt((table, key), f"{usual.words.format(_short(value))}; {bounds}", f"Look at {others}")
+
+
+def _both(drive: DriveFigures, kind: str, found: Findings) -> None:
+    """The two ends of a taper of the electric brake belong together: one of them alone is not used."""
+    given = [key for key in drive.raw if key.startswith(f"regen_{kind}_") and ("_full_" in key or "_zero_" in key)]
+    if len(given) == 1:
+        (one,) = given
+        other = one.replace("_full_", "_zero_") if "_full_" in one else one.replace("_zero_", "_full_")
+        found.doubt(("drive", one), f"[drive] {one} is given without {other}: neither is used", f"Write {other} too")
 
 
 def _cell_limits(pack: PackFigures, chemistry: Chemistry, found: Findings) -> None:

@@ -6,6 +6,7 @@ The check of a profile and the list for people (dbc_demo/README.md) are made fro
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 
@@ -125,6 +126,14 @@ def _shown(value: object) -> str:
 
 def _keys(kind: type[Figures]) -> dict[str, FigureLine[Any]]:
     return {line.key: line for line in kind.lines()}
+
+
+def not_given(tables: Mapping[str, Mapping[str, object]]) -> list[tuple[str, str, str]]:
+    """Figures that somebody reads and that the profile does not give: "[pack] bleed_ohm", what stands in ("" where
+    nothing does), who reads it. tables: by name, as in the profile."""
+    lines = [line for name, kind in TABLES.items() for line in kind.lines() if line.key not in tables.get(name, {})]
+    wanted = [line for line in lines if line.used_by and line.kind not in ("text", "true or false", "numbers")]
+    return [(f"[{line.table}] {line.key}", line.default.replace("`", ""), line.used_by) for line in wanted]
 
 
 def reference() -> list[str]:

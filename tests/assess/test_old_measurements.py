@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
 import tests.toy.logs as toy
 from herdbook.pipeline.assess.assess import assess, fingerprints_of
-from herdbook.pipeline.assess.plan import plan
+from herdbook.pipeline.assess.plan import LogSpans, plan
 from herdbook.pipeline.store.connection import visit
-from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.profile_means import measures_by
 from tests.toy.bench import DATA, Bench
 
 # What older measurings took from the profile alone, or took another value of where it gave none.
@@ -33,7 +34,7 @@ def test_a_store_from_before_versions_is_not_measured_again(tmp_path: Path) -> N
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
     work = plan(bench.store, ["TOY-007"])[0]
-    today, *_, before = fingerprints_of(work.logs, bench.store.settings, _profiles(bench))
+    today, *_, before = _fingerprints(bench, work.logs)
     assert set(work.stretches.values()) == {today}
     _rename(bench, before)
     assert assess(bench.store, "TOY-007").stretches == ()
@@ -46,11 +47,12 @@ def test_a_pack_whose_activation_energy_was_another_is_measured_again(bench: Ben
     toy.write(bench.inbox / "a.log", toy.day())
     bench.scan()
     work = plan(bench.store, ["TOY-007"])[0]
-    assert len(fingerprints_of(work.logs, bench.store.settings, _profiles(bench))) == 2, "by meaning, and by text"
+    assert len(_fingerprints(bench, work.logs)) == 2, "by meaning, and by text"
 
 
-def _profiles(bench: Bench) -> dict[str, Profile]:
-    return {p.name: p for p in bench.store.profiles()}
+def _fingerprints(bench: Bench, logs: Sequence[LogSpans]) -> list[str]:
+    profiles = {p.name: p for p in bench.store.profiles()}
+    return fingerprints_of(logs, bench.store.settings, profiles, {n: measures_by(p) for n, p in profiles.items()})
 
 
 def _rename(bench: Bench, name: str) -> None:

@@ -36,6 +36,7 @@ from herdbook.pipeline.night.scan_entry import begin_scan, end_scan  # noqa: E40
 from herdbook.pipeline.store.connection import insert, transaction  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402
+from herdbook.pipeline.vehicle.profile_means import measures_by  # noqa: E402
 from tests.bench.night_logs import Template, write_logs  # noqa: E402
 
 TIMES = {
@@ -83,10 +84,11 @@ def _fingerprints(store: Store) -> None:
     with transaction(store.catalogue) as con:
         vehicles = [v for (v,) in con.execute("SELECT vehicle FROM vehicles ORDER BY 1").fetchall()]
     rows, profiles = [], {p.name: p for p in store.profiles()}
+    means = {name: measures_by(profile) for name, profile in profiles.items()}
     for work in plan(store, vehicles):
         by_day = {log.spans[0][0] // 86_400_000_000: log for log in work.logs}
         for a, b in work.stretches:
-            name = fingerprints_of([by_day[a // 86_400_000_000]], store.settings, profiles)[0]
+            name = fingerprints_of([by_day[a // 86_400_000_000]], store.settings, profiles, means)[0]
             rows.append((work.vehicle, a, b, name))
     names = {"vehicle": pl.String, "start_t": pl.Int64, "end_t": pl.Int64, "fingerprint": pl.String}
     frame = pl.DataFrame(rows, schema=names, orient="row")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from dataclasses import replace
 
 import pytest
@@ -101,3 +103,25 @@ def test_names_from_outside_are_bounded() -> None:
     for name in ("", "   ", "x" * 65, "a\nb", "a\x1bb", "a\u202eb"):
         with pytest.raises(ValueError, match="vehicle"):
             checked_name(name, "vehicle")
+
+
+ENDLESS = ["(?P<vehicle>([a-z0-9]+)+)!", "(?P<vehicle>(x+x+)+y)", "(?P<vehicle>(.*)*)#", "(?P<vehicle>(x|xx)+)$"]
+
+
+@pytest.mark.parametrize("pattern", ENDLESS)
+def test_a_pattern_that_goes_back_without_end_is_ended(pattern: str) -> None:
+    """Each of these would go on for longer than anybody waits; in a process of its own, so that this test fails and
+    does not hang where nothing ends it."""
+    code = (
+        "from herdbook.pipeline.errors import InputError\n"
+        "from herdbook.pipeline.intake.identity import vehicle_from_path\n"
+        f"try:\n print([vehicle_from_path('x' * 200 + '/-', [{pattern!r}])])\n"
+        "except InputError as error:\n print(error)"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    assert said.stdout.strip() == "['']" or "takes over 1 s" in said.stdout
+
+
+def test_a_pattern_that_takes_too_long_says_so() -> None:
+    with pytest.raises(InputError, match=r"takes over 1 s .* plainer"):
+        vehicle_from_path("a" * 200 + "!", ["(?P<vehicle>(a|aa)+)$"])

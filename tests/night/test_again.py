@@ -116,3 +116,17 @@ def test_other_rules_judge_again(corrected: Bench, monkeypatch: pytest.MonkeyPat
         assert run_scan(corrected.inbox, corrected.store, jobs=0, now=NOW).vehicles == 0
     finally:
         versions.rule_set_version.cache_clear()
+
+
+def test_what_is_unusual_in_a_profile_is_told_when_it_is_first_used_and_when_it_changed(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, Path(shutil.copytree(DATA, tmp_path / "profiles")))
+    edit(bench, "rated_ah = 10.0", "rated_ah = 10.0\ncharger_a = 90.0")
+    toy.write(bench.inbox / "a.log", toy.day())
+    bench.scan()
+    said = "profile toy, line 11: the charger gives 9 times the rated charge an hour"
+    assert any(note.startswith(said) for note in notes(bench))
+    bench.scan()
+    assert notes(bench) == ()
+    edit(bench, "charger_a = 90.0", "charger_a = 80.0")
+    bench.scan()
+    assert any("the charger gives 8 times the rated charge an hour" in note for note in notes(bench))

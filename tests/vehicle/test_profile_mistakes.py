@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import pickle
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from herdbook.pipeline.vehicle.problems import ProfileProblems
 from herdbook.pipeline.vehicle.profile import Profile, load_profile
+from herdbook.pipeline.vehicle.profile_tables import not_given
 
 DEMO = Path(__file__).parents[2] / "dbc_demo"
 
@@ -169,3 +172,30 @@ def test_who_a_log_belongs_to_must_be_found_somewhere(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["zirbel", "saumer"])
 def test_a_demo_profile_has_no_doubts(name: str) -> None:
     assert load_profile(DEMO / f"{name}.toml").doubts == ()
+
+
+def test_half_a_taper_and_figures_that_are_not_given_are_told(tmp_path: Path) -> None:
+    assert "regen_soc_full_pct is given without regen_soc_zero_pct" in doubted(
+        tmp_path, "regen_soc_zero_pct = 99.0 ", "# "
+    )
+    given = {"pack": {"rated_ah": 30.0}, "drive": {"gear": 3.2}}
+    told = {key: stands_in for key, stands_in, _ in not_given(given)}
+    assert "[pack] rated_ah" not in told
+    assert told["[pack] charger_a"] == "half of rated_ah"
+    assert told["[pack] cell_max_v"] == "the chemistry's"
+    assert told["[drive] brake_response_ms"] == ""
+
+
+def test_the_check_tells_every_mistake_and_leaves_with_its_code(tmp_path: Path) -> None:
+    path = changed(tmp_path, "rated_ah = 30.0", "rated_Ah = 30.0")
+    text = path.read_text("utf-8").replace("[[bus]]", '[limits]\n"weak_grp.look" = 2\n\n[[bus]]', 1)
+    path.write_text(text, "utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "herdbook.flows.cli", "profile", "check", str(path)],
+        capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert done.returncode == 3
+    said = " ".join(done.stderr.split())
+    assert "2 mistakes" in said
+    assert "Did you mean rated_ah?" in said
+    assert "Did you mean weak_group.look" in said

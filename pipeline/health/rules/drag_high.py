@@ -182,7 +182,7 @@ def _cases() -> Cases:
 
 RULE = Rule(
     id="drag_high",
-    title="Rolls hard",
+    title="High rolling drag",
     subsystem="drive",
     severity=Severity.SERVICE,
     needs=("travel_rolling",),

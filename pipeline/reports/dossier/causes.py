@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.health.cause import Episode, Evidence, Seen, Standing, in_order
 from herdbook.pipeline.health.rules import all_rules
-from herdbook.pipeline.reports.dossier.evidence import command
+from herdbook.pipeline.reports.dossier.evidence import BitNames, command
 from herdbook.pipeline.reports.drawing.traces import load
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.words import numbers
@@ -45,15 +45,17 @@ class ShownCause:
     finding: str
 
 
-def causes_of(store: Store, facts: Facts, finding: Row) -> list[ShownCause]:
+def causes_of(store: Store, facts: Facts, finding: Row, bits: BitNames) -> list[ShownCause]:
     """The causes of one finding what speaks for them first; where nothing can tell, as the rule lists them."""
     rule = all_rules().get(finding["rule"])
     tested = {str(c): c for c in rule.causes} if rule is not None else {}
     causes = [tested.get(text, text) for text in finding["causes"]]  # an older rule set said it in other words
-    return [_shown(facts, text, seen) for text, seen in in_order(causes, _evidence(store, facts, finding, causes))]
+    return [
+        _shown(facts, text, seen) for text, seen in in_order(causes, _evidence(store, facts, finding, causes, bits))
+    ]
 
 
-def _evidence(store: Store, facts: Facts, finding: Row, causes: list[str]) -> Evidence:
+def _evidence(store: Store, facts: Facts, finding: Row, causes: list[str], bits: BitNames) -> Evidence:
     tests = [test for c in causes if (test := getattr(c, "test", None)) is not None]
     roles = tuple(sorted({role for test in tests for role in test.roles}))
     found: dict[str, set[str]] = defaultdict(set)
@@ -64,7 +66,7 @@ def _evidence(store: Store, facts: Facts, finding: Row, causes: list[str]) -> Ev
         item=finding["item"],
         found={rule: frozenset(items) for rule, items in found.items()},
         refused=frozenset(row["rule"] for row in facts.not_assessed),
-        bits=_bit_names(store, facts),
+        bits=bits,
     )
 
 
@@ -82,7 +84,8 @@ def _episodes(store: Store, facts: Facts, finding: Row, roles: tuple[str, ...]) 
     return out
 
 
-def _bit_names(store: Store, facts: Facts) -> dict[tuple[str, int | str], dict[int, str]]:
+def bit_names(store: Store, facts: Facts) -> BitNames:
+    """What the bits of the vehicle's fault words mean, where its profile or DBC file says so."""
     try:
         profiles = [p for p in store.profiles() if p.name == facts.about["profile"]]
     except HerdbookError:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 import shlex
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.reports.drawing.panels import Panel, stack
 from herdbook.pipeline.reports.drawing.traces import item_words, load, role_words
 from herdbook.pipeline.reports.facts import Facts
@@ -27,6 +29,10 @@ if TYPE_CHECKING:
 LEAD_S = 5.0  # before and after the window
 MOST_S = 12 * 3600.0  # a longer window is drawn from its beginning only, and the figure says so
 MOST_PANELS = 6
+MOST_LANES = 4  # states and fault words under them
+LANE_UNITS = ("state", "bits")
+MOST_WORDS = 4  # values of one fault word that are named on its axis
+BitNames = Mapping[tuple[str, int | str], Mapping[int, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +76,7 @@ def margin(finding: Row) -> str:
     over, limit, se = finding["measured"] - finding["limit"], finding["limit"], finding["se"]
     said = [f"by {numbers.amount(abs(over), finding['unit'])}"]
     if limit:
-        said.append(f"{abs(over / limit):.0%} of it")
+        said.append(f"{abs(over / limit):.0%} of it" if abs(over) <= abs(limit) else f"{over / limit + 1:.1f} times it")
     if se:
         said.append(f"{abs(over) / se:.1f} standard errors")
     return ", ".join(said)
@@ -101,8 +107,18 @@ def command(facts: Facts, roles: tuple[str, ...], start: int, end: int) -> str:
     return shlex.join(words_)
 
 
-def figure(store: Store, facts: Facts, finding: Row) -> PageFigure | str:
-    """The worst window drawn, or the reason why there is nothing to draw."""
+def lanes_of(rule: str, drawn: tuple[str, ...]) -> tuple[str, ...]:
+    """States and fault words by which the rule's causes are told, as far as they are not drawn already."""
+    known = all_rules().get(rule)
+    tests = [test for c in known.causes if (test := getattr(c, "test", None)) is not None] if known else []
+    roles = dict.fromkeys(role for test in tests for role in test.roles if ROLES[role].unit in LANE_UNITS)
+    return tuple(role for role in roles if role not in drawn)[:MOST_LANES]
+
+
+def figure(store: Store, facts: Facts, finding: Row, bits: BitNames | None = None) -> PageFigure | str:
+    """The worst window drawn, states and fault words below it in words; or the reason why there is nothing to draw.
+
+    bits: what the bits of fault words mean."""
     if not finding["windows"]:
         return "This finding rests on figures of whole sessions; there is no single moment to draw."
     window = finding["windows"][0]
@@ -113,13 +129,15 @@ def figure(store: Store, facts: Facts, finding: Row) -> PageFigure | str:
     roles = tuple(role for role in finding["signals"] if role in ROLES)[:MOST_PANELS]
     if not roles:
         return "The rule names no signal to draw."
+    lanes = lanes_of(finding["rule"], roles)
     try:
-        signals = load(store, facts.vehicle, start - lead, shown_end + lead, roles)
+        signals = load(store, facts.vehicle, start - lead, shown_end + lead, (*roles, *lanes))
     except HerdbookError as problem:
         return f"The signals of this window could not be read. {problem}"
     panels = [panel_of(role, finding, signals) for role in roles if signals.has(role)]
     if not panels:
         return "The signals of this window are not in the store any more, or never were."
+    panels += [replace(panel_of(role, finding, signals), words=_ticks(signals, role, bits or {})) for role in lanes]
     made = stack(signals, panels, facts.zone, window=(start, shown_end))
     note = made.note
     if shown_end < end:
@@ -128,19 +146,33 @@ def figure(store: Store, facts: Facts, finding: Row) -> PageFigure | str:
     missing = [role_words(r).lower() for r in roles if not signals.has(r)]
     if missing:
         note += f" Not recorded here: {numbers.listing(missing)}."
-    head, body = _numbers(signals, panels, start, shown_end)
+    head, body = _numbers(signals, [p for p in panels if signals.has(p.role)], start, shown_end)
     return PageFigure(
         id=f"evidence-{finding['finding'][:12]}",
         spec=made.spec,
         zoom=made.zoom,
         note=note,
-        command=command(facts, roles, start - lead, shown_end + lead),
+        command=command(facts, (*roles, *(r for r in lanes if signals.has(r))), start - lead, shown_end + lead),
         head=head,
         body=body,
         title=f"{finding['title']}: {numbers.span(window['start_t'], window['end_t'], facts.zone)}",
         alt=_alt(panels, signals, facts.zone),
         height=int(made.spec["layout"]["height"]),
     )
+
+
+def _ticks(signals: Signals, role: str, bits: BitNames) -> tuple[tuple[int, str], ...]:
+    """The values that a fault word takes here, in words; none for a state, whose words are the role's."""
+    if ROLES[role].unit != "bits":
+        return ()
+    named: dict[int, str] = {0: "none"}
+    for item in signals.items(role):
+        v = signals.series(role, item).v
+        for value in sorted({int(x) for x in np.unique(v[np.isfinite(v)])} - {0})[:MOST_WORDS]:
+            names = bits.get((role, item), {})
+            set_ = [b for b in range(value.bit_length()) if value >> b & 1]
+            named[value] = ", ".join(names.get(b, f"bit {b}") for b in set_)
+    return tuple(named.items())
 
 
 def recorded_from(facts: Facts, window: Row) -> int:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.reports.dossier import evidence, limit_test
-from herdbook.pipeline.reports.dossier.causes import ShownCause, causes_of, stories
+from herdbook.pipeline.reports.dossier.causes import ShownCause, bit_names, causes_of, stories
 from herdbook.pipeline.reports.dossier.leaves import all_leaves
 from herdbook.pipeline.reports.dossier.limit_test import Steadiness
 from herdbook.pipeline.reports.facts import Facts, one_vehicle
@@ -96,7 +96,8 @@ def _is_current(path: Path, mark: str) -> bool:
 
 def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[str, Any]:
     steady = limit_test.of_findings(store, con, facts)
-    shown = [_shown(store, facts, f, i, steady.get(f["finding"])) for i, f in enumerate(facts.findings)]
+    bits = bit_names(store, facts)
+    shown = [_shown(store, facts, f, i, steady.get(f["finding"]), bits) for i, f in enumerate(facts.findings)]
     return {
         "facts": facts,
         "verdict": verdict(facts, len(facts.sessions)),
@@ -111,9 +112,11 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
     }
 
 
-def _shown(store: Store, facts: Facts, finding: Row, index: int, steady: Steadiness | None) -> ShownFinding:
+def _shown(
+    store: Store, facts: Facts, finding: Row, index: int, steady: Steadiness | None, bits: evidence.BitNames
+) -> ShownFinding:
     drawn = (
-        evidence.figure(store, facts, finding)
+        evidence.figure(store, facts, finding, bits)
         if index < MOST_FIGURES
         else (f"Only the {MOST_FIGURES} gravest findings are drawn.")
     )
@@ -135,5 +138,5 @@ def _shown(store: Store, facts: Facts, finding: Row, index: int, steady: Steadin
         times=[evidence.where(facts, w) for w in finding["windows"]],
         facts=seen,
         steady=steady,
-        causes=causes_of(store, facts, finding),
+        causes=causes_of(store, facts, finding, bits),
     )

@@ -26,13 +26,15 @@ SHARED = {"Regeneration": ("regen_demand", "regen_allowed", "regen_current")}
 class Panel:
     """One role drawn, with further roles of the same unit beside it.
 
-    bold: the items a finding is about; others are drawn thin.  limit: (value, words) or None.
+    bold: the items a finding is about; others are drawn thin.  limit: (value, words) or None.  words: what values of a
+    fault word mean, by value.
     """
 
     role: str
     bold: frozenset[str] = frozenset()
     limit: tuple[float, str] | None = None
     beside: tuple[str, ...] = ()
+    words: tuple[tuple[int, str], ...] = ()
 
     @property
     def title(self) -> str:
@@ -134,6 +136,8 @@ def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
     y["title"] = {"text": text, "standoff": 6, "font": {"size": 11}}
     if role.states:
         y |= {"tickvals": list(range(len(role.states))), "ticktext": list(role.states)}
+    if panel.words:
+        y |= {"tickvals": [v for v, _ in panel.words], "ticktext": [label(w) for _, w in panel.words]}
     if role.unit in FROM_ZERO:
         y["rangemode"] = "tozero"
     return y

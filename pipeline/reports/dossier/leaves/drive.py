@@ -28,7 +28,7 @@ TABLES = (
         ),
     ),
     (
-        "What moving costs",
+        "Energy per km",
         (
             ("consumption_wh_km", "Energy a kilometre, less what was given back"),
             ("regen_wh_km", "Energy given back a kilometre"),
@@ -43,7 +43,7 @@ TABLES = (
             ("belt_slip_pct", "Motor ahead of its wheel at 30 A"),
             ("speed_apart_pct", "Right motor faster than the left, corners evened out"),
             ("encoder_dropout_count", "Losses of a motor's speed"),
-            ("speed_implausible_share", "Samples far faster than wheel and other motor"),
+            ("speed_implausible_share", "Implausible motor-speed samples"),
             ("reset_count", "Restarts of the controller"),
             ("fault_s", "Time with fault bits set"),
             ("derated_share", "Share of the time with torque reduced"),

@@ -142,7 +142,7 @@ def _reported(record: Record | None) -> list[Block]:
                 str(part.height),
             )
         )
-    head = ("Where", "Reported less known from outside", "95 % interval", "Times")
+    head = ("Where", "Reported minus measured", "95 % interval", "Times")
     return [PageTable("Reported state of charge against ours", head, body, frozenset({1, 2, 3}))]
 
 

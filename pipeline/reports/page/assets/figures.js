@@ -12,6 +12,7 @@
   }
 
   async function unpack() {
+    window.open = () => null; // a policy stops requests, not a new window that is given an address
     const script = document.createElement("script");
     script.textContent = await inflate("engine").text();
     document.head.append(script);
@@ -40,8 +41,9 @@
     return ready;
   }
 
-  const config = { responsive: true, displaylogo: false, scrollZoom: false, topojsonURL: "",
-    modeBarButtonsToRemove: ["lasso2d", "select2d", "autoScale2d", "toImage", "sendDataToCloud"] };
+  // The buttons we want, and none that a newer engine may add: one of those offered to upload the figure's data.
+  const config = { responsive: true, displaylogo: false, scrollZoom: false, topojsonURL: "", plotlyServerURL: "",
+    modeBarButtons: [["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]] };
 
   async function draw(plot) {
     if (plot.dataset.state) return;

@@ -1,0 +1,53 @@
+"""herdbook demo: write the invented fleet's logs and profiles into a folder, to try every other verb on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+ORDER = 180
+LOGS, PROFILES = "logs", "profiles"
+
+
+def register(app: typer.Typer) -> None:
+    app.command(epilog="Example: herdbook demo try-it")(demo)
+
+
+def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", show_default=False)]) -> None:
+    """Write the logs, DBC files and profiles of an invented fleet of fourteen vehicles, and say what to type next."""
+    import shutil
+
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.errors import SettingsError
+
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise SettingsError("is not an empty folder", folder, "Name a new one")
+    try:
+        for name, source in sources().items():
+            shutil.copytree(source, folder / name)
+    except OSError as error:
+        raise SettingsError(f"cannot be written ({error.strerror})", folder, "Check the path and its rights") from None
+    logs = sum(not p.name.endswith(".toml") for p in (folder / LOGS).iterdir())
+    screen.say(f"{logs} logs of an invented fleet and its profiles lie in {folder}. Try:")
+    for command in (
+        f"herdbook look {folder / LOGS / 'ZB-0105_2026-03-20_ride.blf'} --profile {folder / PROFILES / 'zirbel.toml'}",
+        f"herdbook scan {folder / LOGS} --store {folder / 'store'} --profiles {folder / PROFILES}",
+        f"herdbook fleet --store {folder / 'store'} --pages {folder / 'site'}",
+    ):
+        screen.say(f"  {command}")
+
+
+def sources() -> dict[str, Path]:
+    """Where the demo's files lie: in the installed package, or in the tree that an editable install points to."""
+    import herdbook
+    from herdbook.pipeline.errors import SettingsError
+
+    package = Path(herdbook.__file__).parent
+    installed = {name: package / "demo" / name for name in (LOGS, PROFILES)}
+    tree = package.parents[1]
+    for found in (installed, {LOGS: tree / "demo_logs" / "fleet", PROFILES: tree / "dbc_demo"}):
+        if all(p.is_dir() for p in found.values()):
+            return found
+    raise SettingsError("this installation has no demo files", package, "Install Herdbook again")

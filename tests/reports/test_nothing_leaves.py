@@ -1,0 +1,106 @@
+"""No page sends anything anywhere: every control of every kind of page is used, and what a page asks for is watched."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser
+
+from herdbook.pipeline.reports import write_dossier, write_fleet, write_history, write_signals
+from herdbook.pipeline.reports.page.html import engine
+from herdbook.pipeline.store.store import Store
+from tests.reports.browser import PATH, chromium, opened, outside
+from tests.reports.made_up import T0, us
+
+BUTTONS = {"Zoom", "Pan", "Zoom in", "Zoom out", "Reset axes"}
+CONTROLS = "button, summary, [role=button], .modebar-btn, input, select, label, a[href^='#'], [tabindex]"
+PAGES = ("dossier", "history", "fleet", "night", "vehicle", "signals")
+needs_browser = pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium")
+
+
+def test_the_drawing_engine_knows_no_server_for_our_data() -> None:
+    text = gzip.decompress(base64.b64decode(engine()[0])).decode()
+    assert "cloud.plotly" not in text
+    assert "cdn.plot.ly" not in text
+    assert "Plotly" in text
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def pages(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: None) -> dict[str, Path]:
+    folder = tmp_path_factory.mktemp("pages")
+    start = us(T0) + 3_600_000_000
+    names = ["pack_current", "regen_state"]
+    return {
+        "dossier": write_dossier(store, "VX-014", folder),
+        "history": write_history(store, "VX-014", folder),
+        "fleet": write_fleet(store, folder / "site"),
+        "night": folder / "site" / "night.html",
+        "vehicle": folder / "site" / "vehicles" / "VX-014.html",
+        "signals": write_signals(store, "VX-014", names, start, start + 90_000_000, folder / "signals.html"),
+    }
+
+
+@pytest.mark.browser
+@needs_browser
+@pytest.mark.parametrize("name", PAGES)
+def test_every_control_is_used_and_nothing_leaves(browser: Browser, pages: dict[str, Path], name: str) -> None:
+    """Every button, switch, field and link of the page itself; what leads to another page leads to a file beside it."""
+    with opened(browser, pages[name]) as watched:
+        strangers: list[str] = []
+        watched.page.context.on("page", lambda page: strangers.append(page.url))
+        watched.page.on("framenavigated", lambda frame: strangers.append(frame.url) if "#" not in frame.url else None)
+        if watched.ask("!!document.querySelector('.plot')"):
+            watched.drawn()
+            titles = set(watched.ask("[...document.querySelectorAll('.modebar-btn')].map(b => b.dataset.title)"))
+            assert titles
+            assert titles <= BUTTONS
+        used = watched.ask(
+            f"""(() => {{ let n = 0; for (const e of document.querySelectorAll("{CONTROLS}")) {{
+                e.focus && e.focus(); e.click ? e.click() : e.dispatchEvent(new MouseEvent('click', {{bubbles: true}}));
+                if (e.matches('select')) for (const o of e.options) {{ e.value = o.value;
+                    e.dispatchEvent(new Event('change', {{bubbles: true}})); }}
+                if (e.matches('input')) {{ e.value = 'x'; e.dispatchEvent(new Event('input', {{bubbles: true}})); }}
+                for (const key of ['Enter', '+', '0'])
+                    e.dispatchEvent(new KeyboardEvent('keydown', {{key, bubbles: true}}));
+                n += 1; }} return n; }})()"""
+        )
+        assert used > 0
+        watched.page.wait_for_timeout(
+            300
+        )  # for what a click begins; nothing below depends on its length when all is well
+        away = "[...document.querySelectorAll('[href], [src], [action], [formaction], [ping]')].map(e => "
+        away += "e.getAttribute('href') || e.getAttribute('src') || e.getAttribute('action') || 'ping')"
+        assert not [a for a in watched.ask(away) if ":" in a.split("#")[0] and not a.startswith(("data:", "blob:"))]
+        assert outside(watched) == []
+        assert strangers == []
+        assert watched.complaints == []
+
+
+@pytest.mark.browser
+@needs_browser
+@pytest.mark.parametrize("name", ["dossier", "history", "fleet"])
+def test_the_policy_forbids_what_a_script_might_try(browser: Browser, pages: dict[str, Path], name: str) -> None:
+    tries = """async () => { const got = [];
+        try { await fetch('https://127.0.0.1:9/'); got.push('fetch'); } catch (e) {}
+        try { new WebSocket('wss://127.0.0.1:9/'); } catch (e) { got.push('thrown'); }
+        navigator.sendBeacon('https://127.0.0.1:9/', 'x');
+        const i = new Image(); i.src = 'https://127.0.0.1:9/x.png'; document.body.append(i);
+        const f = document.createElement('iframe'); f.src = 'https://127.0.0.1:9/'; document.body.append(f);
+        await new Promise(r => setTimeout(r, 200)); return got; }"""
+    with opened(browser, pages[name]) as watched:
+        refused: list[str] = []
+        watched.page.on("requestfailed", lambda r: refused.append(r.url) if "csp" in str(r.failure).lower() else None)
+        assert "connect-src 'none'" in watched.ask("document.querySelector('meta[http-equiv]').content")
+        assert "fetch" not in watched.ask(tries)
+        assert set(outside(watched)) <= set(refused)  # named by the browser, and stopped by the policy before the wire
+        assert any("connect-src" in said for said in watched.complaints)

@@ -1,0 +1,205 @@
+"""A profile drafted from DBC files: what is certain is right, what is not is commented out, and all of it loads."""
+
+from __future__ import annotations
+
+import logging
+import tomllib
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from herdbook.decoders import Network, NetworkError
+from herdbook.pipeline.cli import build
+from herdbook.pipeline.vehicle.draft.concepts import concepts, words
+from herdbook.pipeline.vehicle.draft.guess import CERTAIN, guesses
+from herdbook.pipeline.vehicle.draft.write import draft
+from herdbook.pipeline.vehicle.profile import load_profile
+from tests.external.fetch import folder_of
+
+ROOT = Path(__file__).parents[2]
+Truth = dict[str, list[tuple[str, str]]]
+
+
+def truth_of(path: Path) -> Truth:
+    found: Truth = {}
+    for m in load_profile(path).roles:
+        found.setdefault(m.role, []).append((m.message, m.signal))
+    return found
+
+
+def counted(network: Network, truth: Truth) -> tuple[int, int, int]:
+    """Roles right and certain, right but commented out, and wrong although certain."""
+    found = {g.role: g for g in guesses(network.messages)}
+    right = [r for r, g in found.items() if truth.get(r) == list(g.family.members)]
+    sure = [r for r, g in found.items() if g.certain]
+    return len({*right} & {*sure}), len({*right} - {*sure}), len({*sure} - {*right})
+
+
+@pytest.mark.parametrize(("name", "dbcs", "least"), [("zirbel", 1, 40), ("saumer", 2, 24)])
+def test_the_demos_own_files(name: str, dbcs: int, least: int) -> None:
+    truth = truth_of(ROOT / "dbc_demo" / f"{name}.toml")
+    files = sorted((ROOT / "dbc_demo").glob(f"{name}*.dbc"))
+    assert len(files) == dbcs
+    right, _, wrong = counted(Network.load(files), truth)
+    assert right >= least
+    assert wrong == 0
+
+
+def dbc(*messages: tuple[str, list[str]]) -> str:
+    """A DBC text; a signal is "Name unit high" of 16 bits each, at 0.001 a count, one message a cycle."""
+    lines = ['VERSION ""', "BU_: ECU"]
+    for number, (message, signals) in enumerate(messages, start=0x100):
+        lines.append(f"BO_ {number} {message}: {min(64, 2 * len(signals))} ECU")
+        for place, said in enumerate(signals):
+            name, unit, high, *bits = said.split("|")
+            length = int(bits[0]) if bits else 16
+            factor = 1 if not unit else float(high) / 60000
+            lines.append(f' SG_ {name} : {16 * place}|{length}@1+ ({factor:g},0) [0|{high}] "{unit}" ECU')
+    return "\n".join(lines) + "\n"
+
+
+LAYOUTS: dict[str, tuple[str, Truth]] = {
+    "cells over two messages": (
+        dbc(
+            ("CELLS_A", [f"CellVolt_{k}|V|5" for k in range(1, 5)]),
+            ("CELLS_B", [f"CellVolt_{k}|V|5" for k in range(5, 9)]),
+            ("BATT_STAT", ["BattVolt|V|60", "BattCurr|A|200", "BattSOC|%|100"]),
+        ),
+        {
+            "cell_voltage": [("CELLS_A" if k < 5 else "CELLS_B", f"CellVolt_{k}") for k in range(1, 9)],
+            "pack_voltage": [("BATT_STAT", "BattVolt")],
+            "pack_current": [("BATT_STAT", "BattCurr")],
+            "pack_soc": [("BATT_STAT", "BattSOC")],
+        },
+    ),
+    "counted from zero, in millivolts": (
+        dbc(
+            ("BMS_CellVoltages", [f"cell_{k}_mv|mV|5000" for k in range(12)]),
+            ("BMS_Temps", [f"temp_sensor_{k}|degC|120" for k in range(4)]),
+            ("BMS_Summary", ["pack_voltage|mV|60000", "pack_current|A|300", "min_cell_mv|mV|5000"]),
+        ),
+        {
+            "cell_voltage": [("BMS_CellVoltages", f"cell_{k}_mv") for k in range(12)],
+            "cell_temp": [("BMS_Temps", f"temp_sensor_{k}") for k in range(4)],
+            "pack_voltage": [("BMS_Summary", "pack_voltage")],
+            "pack_current": [("BMS_Summary", "pack_current")],
+        },
+    ),
+    "lettered cells, one motor": (
+        dbc(
+            ("HVB_Cells", [f"Cell{c}|V|5" for c in "ABCDEFGH"]),
+            (
+                "MotorStatus",
+                ["MotorSpeed|rpm|9000", "MotorTemp|degC|180", "InverterTemp|degC|150", "MotorTorque|Nm|60"],
+            ),
+            ("VCU_Motion", ["VehicleSpeed|km/h|90", "Odometer|km|65000"]),
+        ),
+        {
+            "cell_voltage": [("HVB_Cells", f"Cell{c}") for c in "ABCDEFGH"],
+            "motor_speed": [("MotorStatus", "MotorSpeed")],
+            "motor_temp": [("MotorStatus", "MotorTemp")],
+            "fet_temp": [("MotorStatus", "InverterTemp")],
+            "motor_current": [("MotorStatus", "MotorTorque")],
+            "vehicle_speed": [("VCU_Motion", "VehicleSpeed")],
+            "odometer": [("VCU_Motion", "Odometer")],
+        },
+    ),
+    "modules and cells, two numbered motors": (
+        dbc(
+            *[(f"Mod{m}", [f"M{m}Cell{k}_V|V|5" for k in range(1, 5)]) for m in range(1, 4)],
+            ("Drive1", ["Motor1_RPM|rpm|9000", "Motor1_Iq|A|200"]),
+            ("Drive2", ["Motor2_RPM|rpm|9000", "Motor2_Iq|A|200"]),
+            ("OBC", ["ChargerVoltage|V|80", "ChargerCurrent|A|40"]),
+        ),
+        {
+            "cell_voltage": [(f"Mod{m}", f"M{m}Cell{k}_V") for m in range(1, 4) for k in range(1, 5)],
+            "motor_speed": [(f"Drive{k}", f"Motor{k}_RPM") for k in (1, 2)],
+            "motor_current": [(f"Drive{k}", f"Motor{k}_Iq") for k in (1, 2)],
+            "charger_voltage": [("OBC", "ChargerVoltage")],
+            "charger_current": [("OBC", "ChargerCurrent")],
+        },
+    ),
+    "without units": (
+        dbc(
+            ("BMS1", ["PackVolt||60000", "PackAmps||30000", "SOC||100"]), ("CTL", ["Throttle||255", "BrakeLever||255"])
+        ),
+        {
+            "pack_voltage": [("BMS1", "PackVolt")],
+            "pack_current": [("BMS1", "PackAmps")],
+            "pack_soc": [("BMS1", "SOC")],
+            "throttle": [("CTL", "Throttle")],
+            "brake_demand": [("CTL", "BrakeLever")],
+        },
+    ),
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_common_layouts(layout: str, tmp_path: Path) -> None:
+    """Nothing certain is wrong, and what is certain is most of it, but where no unit says what a number is."""
+    text, truth = LAYOUTS[layout]
+    (tmp_path / "a.dbc").write_text(text)
+    network = Network.load([tmp_path / "a.dbc"])
+    right, commented, wrong = counted(network, truth)
+    assert wrong == 0
+    assert right + commented >= 0.8 * len(truth)
+    assert right >= (0.8 * len(truth) if layout != "without units" else 0)
+    assert (right == 0) == (layout == "without units")
+    (tmp_path / "p.toml").write_text(draft(network.messages, ["a.dbc"], "p"), "utf-8")
+    loaded = load_profile(tmp_path / "p.toml")
+    sure = {g.role for g in guesses(network.messages) if g.certain}
+    assert {m.role for m in loaded.roles} == sure
+    for role in sure & {"cell_voltage", "cell_temp"}:
+        assert [(m.message, m.signal) for m in loaded.roles if m.role == role] == truth[role]
+
+
+def test_every_file_of_the_public_archive_gives_a_draft_that_loads(tmp_path: Path) -> None:
+    """Files that nobody wrote for us. No guess that is certain is wrong, as far as a reader of the files can tell."""
+    root = folder_of("cantools")
+    folder = root / "cantools-45.1.0" / "tests" / "files" / "dbc" if root else None
+    files = sorted(p for p in folder.iterdir() if p.suffix.lower() == ".dbc") if folder else []
+    if not files:
+        pytest.skip("cantools' archive is absent: run `make sources` first")
+    logging.getLogger("cantools").setLevel(logging.CRITICAL)
+    seen, certain = 0, []
+    for path in files:
+        try:
+            network = Network.load([path], lenient=True)
+        except NetworkError:
+            continue
+        seen += 1
+        text = draft(network.messages, ["a.dbc"], path.stem, bool(network.notes))
+        tomllib.loads(text)
+        certain += [(path.stem, g.role, g.family.members) for g in guesses(network.messages) if g.certain]
+    assert seen > 80
+    assert certain == []  # these name no vehicle of this kind with units; nothing may be claimed of them
+
+
+def test_hostile_names_stay_text(tmp_path: Path) -> None:
+    text = dbc(("BMS_Pack", ["PackVoltage|V|60"])) + 'CM_ SG_ 256 PackVoltage "pack\\" ]\n[roles]\nx = 1";\n'
+    (tmp_path / "a.dbc").write_text(text)
+    network = Network.load([tmp_path / "a.dbc"])
+    found = tomllib.loads(draft(network.messages, ['a"b\n.dbc'], "p [x]\n"))
+    assert set(found["roles"]) == {"pack_voltage"}
+    assert found["name"] == "p-x"
+
+
+def test_the_command_writes_a_profile_and_never_over_one(tmp_path: Path) -> None:
+    (tmp_path / "zirbel.dbc").write_bytes((ROOT / "dbc_demo" / "zirbel.dbc").read_bytes())
+    asked = ["profile", "draft", str(tmp_path / "zirbel.dbc"), "--out", str(tmp_path / "mine.toml")]
+    said = CliRunner().invoke(build(), asked)
+    assert said.exit_code == 0, said.output
+    assert "herdbook profile check" in said.output
+    loaded = load_profile(tmp_path / "mine.toml")
+    assert len({m.role for m in loaded.roles}) >= 40
+    assert loaded.name == "mine"
+    again = CliRunner().invoke(build(), asked)
+    assert again.exit_code != 0
+
+
+def test_names_are_parted_into_words() -> None:
+    assert words("BMS_PackVoltage01") == ("bms", "pack", "voltage", "01")
+    assert words("packvoltage") == ("pack", "voltage")
+    assert {"cell", "voltage"} <= concepts("CellVolt_3")
+    assert CERTAIN == 0.8
