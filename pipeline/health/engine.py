@@ -103,16 +103,24 @@ def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
         else:
             found += [Judged(rule, finding, share(finding)) for finding in said]
     found.sort(key=lambda j: (-rank(j.finding.severity), -j.share, j.rule.id, j.finding.item))
-    return Verdict(tuple(found), tuple(refused), _scores(chosen, found, refused))
+    return Verdict(tuple(found), tuple(refused), _scores(chosen, found, refused, record))
 
 
-def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused]) -> dict[str, Score]:
+def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused], record: Record) -> dict[str, Score]:
     scores = {}
     for subsystem in SUBSYSTEMS:
         total = sum(rule.subsystem == subsystem for rule in rules)
         judged = total - sum(r.rule.subsystem == subsystem for r in refused)
-        scores[subsystem] = score([j.share for j in found if j.rule.subsystem == subsystem], judged, total)
+        shares = [j.share for j in found if j.rule.subsystem == subsystem]
+        blind = [r.rule.title for r in refused if r.rule.subsystem == subsystem and _matters(r.rule, record)]
+        scores[subsystem] = score(shares, judged, total, blind)
     return scores
+
+
+def _matters(rule: Rule, record: Record) -> bool:
+    """Whether a full score without this rule would promise what nobody looked at: it may call for service, and other
+    records of this vehicle could feed it."""
+    return rank(rule.severity) >= rank(Severity.SERVICE) and not why_not(rule, record.profile)
 
 
 def rule_set_json() -> str:

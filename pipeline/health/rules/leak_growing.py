@@ -18,15 +18,18 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.pack.leak import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets
+from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.science.string_fit import Why
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     Limit("growth", 0.5, UNIT + ", each month", "engineering choice: slower, a year passes before it matters"),
     Limit("least", 1.5, UNIT, "engineering choice: the later half must show a loss, not only an end of a gain"),
+    Limit("plain", 20.0, UNIT, "engineering choice: as for a leaking group"),
     Limit("act", 8.0, UNIT, "engineering choice: as for a leaking group"),
     Limit("z", 4.0, "standard errors", "engineering choice: sixteen groups a pack, under one in a thousand by chance"),
     Limit("least_readings", 5.0, "readings", "engineering choice: in each half; a slope with fewer has no interval"),
@@ -64,6 +67,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if found is not None:
             known.append(found)
     if len(known) < 3:
+        fit = string_fit(record)
+        a_day = limits["plain"] / 100.0 / (MONTH_H / 24.0)
+        if fit.could_show(Why.LEAK, a_day) and all(w.cause is not Why.LEAK for w in fit.groups.values()):
+            return []  # no group leaks, so none leaks faster and faster
         return NotAssessed(
             f"fewer than {2 * limits['least_readings']:.0f} charges to the knee near full over at least "
             f"{2 * limits['least_days']:.0f} days"
@@ -162,6 +169,7 @@ def _cases() -> Cases:
             parts = [
                 Metric("cell_offset_top_pct", 0.02 * ((k + g) % 3 - 1), "%", se, 500, item=str(g)) for g in range(1, 6)
             ]
+            parts.append(Metric("cell_offset_rows", 500.0, "1", None, 500))
             parts[3] = Metric("cell_offset_top_pct", place + 0.02 * (k % 3 - 1), "%", se, 500, item="4")
             if bled:
                 parts += [
@@ -188,7 +196,7 @@ RULE = Rule(
     title="A leak that grows",
     subsystem="cells",
     severity=Severity.SERVICE,
-    needs=("cell_offset_top_pct",),
+    needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
@@ -211,4 +219,5 @@ RULE = Rule(
     ),
     source="difference of two Theil-Sen slopes (P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379); limits: see each",
     cases=_cases,
+    version=2,
 )
