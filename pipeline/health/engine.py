@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from herdbook.pipeline.health.doubts import why_in_doubt
 from herdbook.pipeline.health.judgeable import why_not
+from herdbook.pipeline.health.logging_habits import withheld
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
@@ -107,20 +108,17 @@ def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
 
 
 def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused], record: Record) -> dict[str, Score]:
+    """A rule that its bus can never feed is out of reach, and said to be; one that waits for more of a log is open."""
+    weighty = [r for r in refused if r.rule.matters and r.rule.severity is not Severity.NOTE]
+    open_still = [r for r in weighty if not why_not(r.rule, record.profile)]
     scores = {}
     for subsystem in SUBSYSTEMS:
         total = sum(rule.subsystem == subsystem for rule in rules)
         judged = total - sum(r.rule.subsystem == subsystem for r in refused)
+        mine = [(r.rule, r.reason) for r in open_still if r.rule.subsystem == subsystem]
         shares = [j.share for j in found if j.rule.subsystem == subsystem]
-        blind = [r.rule.title for r in refused if r.rule.subsystem == subsystem and _matters(r.rule, record)]
-        scores[subsystem] = score(shares, judged, total, blind)
+        scores[subsystem] = score(shares, judged, total, withheld(mine) if mine else "")
     return scores
-
-
-def _matters(rule: Rule, record: Record) -> bool:
-    """Whether a full score without this rule would promise what nobody looked at: it may call for service, and other
-    records of this vehicle could feed it."""
-    return rank(rule.severity) >= rank(Severity.SERVICE) and not why_not(rule, record.profile)
 
 
 def rule_set_json() -> str:

@@ -117,14 +117,3 @@ def test_a_further_finding_never_raises_the_score_and_order_does_not_matter(
     assert after is not None
     assert 0.0 < after <= before <= 100.0
     assert score(shares[::-1], 5, 5).score == before
-
-
-def test_a_full_score_stands_only_where_all_that_matters_was_judged() -> None:
-    """A miss under a score of 100 is a promise broken; a finding shows whatever could not be judged beside it."""
-    blind = score([], 6, 7, ["Low capacity of the pack"])
-    assert blind.score is None
-    assert "Low capacity of the pack" in blind.reason
-    found = score([0.4], 6, 7, ["Low capacity of the pack"])
-    assert found.score == pytest.approx(60.0)
-    assert found.reason.startswith("at most")
-    assert score([], 6, 7).score == 100.0
