@@ -27,7 +27,6 @@ def pack(early: float, late: float, noise: float, seed: int, days: int = 84, eve
         place = -(early * d + (late - early) * d**2 / 2 / days) / DAYS_A_MONTH
         values = rng.normal(0, noise, 12) + np.where(np.arange(12) == 6, place, 0.0)
         parts = [Metric("cell_offset_top_pct", v, "%", noise, 500, item=str(g + 1)) for g, v in enumerate(values)]
-        parts.append(Metric("cell_offset_rows", 500.0, "1", None, 500))
         out.append(one_session(float(d), "charge", *parts))
     return record(*out)
 

@@ -18,18 +18,15 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.pack.leak import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets
-from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
-from herdbook.pipeline.science.string_fit import Why
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     Limit("growth", 0.5, UNIT + ", each month", "engineering choice: slower, a year passes before it matters"),
     Limit("least", 1.5, UNIT, "engineering choice: the later half must show a loss, not only an end of a gain"),
-    Limit("plain", 20.0, UNIT, "engineering choice: as for a leaking group"),
     Limit("act", 8.0, UNIT, "engineering choice: as for a leaking group"),
     Limit("z", 4.0, "standard errors", "engineering choice: sixteen groups a pack, under one in a thousand by chance"),
     Limit("least_readings", 5.0, "readings", "engineering choice: in each half; a slope with fewer has no interval"),
@@ -67,10 +64,6 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if found is not None:
             known.append(found)
     if len(known) < 3:
-        fit = string_fit(record)
-        a_day = limits["plain"] / 100.0 / (MONTH_H / 24.0)
-        if fit.could_show(Why.LEAK, a_day) and all(w.cause is not Why.LEAK for w in fit.groups.values()):
-            return []  # no group leaks, so none leaks faster and faster
         return NotAssessed(
             f"fewer than {2 * limits['least_readings']:.0f} charges to the knee near full over at least "
             f"{2 * limits['least_days']:.0f} days"
@@ -169,7 +162,6 @@ def _cases() -> Cases:
             parts = [
                 Metric("cell_offset_top_pct", 0.02 * ((k + g) % 3 - 1), "%", se, 500, item=str(g)) for g in range(1, 6)
             ]
-            parts.append(Metric("cell_offset_rows", 500.0, "1", None, 500))
             parts[3] = Metric("cell_offset_top_pct", place + 0.02 * (k % 3 - 1), "%", se, 500, item="4")
             if bled:
                 parts += [
@@ -196,7 +188,7 @@ RULE = Rule(
     title="A leak that grows",
     subsystem="cells",
     severity=Severity.SERVICE,
-    needs=("cell_offset_rows",),
+    needs=("cell_offset_top_pct",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
@@ -221,5 +213,4 @@ RULE = Rule(
     matters=False,  # the rule on leaks judges whether there is one
     version=2,
     cases=_cases,
-    version=2,
 )
