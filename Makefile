@@ -6,7 +6,7 @@ HERDBOOK := $(BIN)/herdbook
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help demo test lint types tests slow fuzz large browser bench physics campaign evaluate sources audit pins readme clean
+.PHONY: help demo test lint types tests slow fuzz large browser bench physics campaign coverage evaluate sources audit pins readme clean
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:[^#]*## /\t/' | expand -t 12
@@ -52,6 +52,9 @@ bench: .venv/test.stamp ## measure, as ratios against a peer in the same run
 
 campaign: .venv/test.stamp ## the labelled campaign: how often each rule is right
 	@$(BIN)/python -m demo_logs.campaign --out build/campaign
+
+coverage: .venv/test.stamp ## how often each stated 95 % interval holds the truth; writes tests/coverage/TABLE.md (about 15 minutes)
+	@$(BIN)/python -m tests.coverage
 
 audit: .venv/test.stamp ## known vulnerabilities in the pinned dependencies
 	@$(BIN)/python -m venv --clear build/audit && build/audit/bin/pip install -q pip-audit && build/audit/bin/pip-audit -r constraints.txt --no-deps --disable-pip

@@ -66,8 +66,8 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
     wanted = stretches(live, int(settings.join_s * 1e6))
     inside = _inside(wanted, known.logs)
     used = {x.ref.profile for x in known.logs}
-    means = {name: measures_by(profile) for name, profile in profiles.items() if name in used}
-    fingerprints = {key: fingerprints_of(logs, settings, profiles, means) for key, logs in inside.items()}
+    meaning = {name: measures_by(profile) for name, profile in profiles.items() if name in used}
+    fingerprints = {key: fingerprints_of(logs, settings, profiles, meaning) for key, logs in inside.items()}
     fresh = [s for s in wanted if known.stretches.get((s.start, s.end)) not in fingerprints[s.start, s.end]]
     kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
     gone = tuple(sorted(set(known.stretches) - kept - set(frozen)))

@@ -1,4 +1,4 @@
-"""One figure out of many sessions: a robust middle whose error owns up to the scatter between them."""
+"""One figure out of many sessions: a weighted mean whose error owns up to the scatter between them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import polars as pl
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.reading import metric_rows, places, recent
 from herdbook.pipeline.health.rule import Record, Window
-from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
+from herdbook.pipeline.science.meta_analysis import Z95, random_effects, t95
+from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.times import column_micros
 
 
@@ -43,22 +44,47 @@ class Pooled:
 
 
 def pool(values: Floats, ses: Floats) -> tuple[float, float]:
-    """Weighted median and its standard error, with the scatter between sessions added to each session's own error.
+    """Mean over sessions weighted by Paule and Mandel's scatter, and the standard error whose 1.96-fold is a 95 %
+    interval (science/meta_analysis.py): Student's factor for few sessions is inside.
 
-    The scatter is the part of the robust variance of the values that their errors do not explain (the idea of random
-    effects in meta-analysis: DerSimonian and Laird, Control. Clin. Trials 7 (1986) 177, with a robust variance).
+    ses: own error of each session, with its resolution in it, without what all sessions share: that does not average
+    out and is added by whoever knows it. One of 0 or NaN is not known (known_errors()); where none is, the scatter
+    alone tells, and values that do not differ have no error (NaN).
+
+    The own errors are never undercut: sessions that agree by chance are not better known. With two sessions Student's
+    factor would be 13: there the own errors count as one further degree of freedom beside the scatter (the idea of
+    G. K. Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3). A single session is taken at its own error.
     """
-    own = np.where(np.isfinite(ses), ses, 0.0)
-    centre = median(values)
-    robust = (MAD_TO_SD * median(np.abs(values - centre))) ** 2 if values.size >= 3 else values.var()
-    between = max(0.0, float(robust - np.mean(own**2)))
-    variance = np.maximum(own**2 + between, 1e-24)
-    weight = 1.0 / variance
-    order = np.argsort(values, kind="stable")
-    running = np.cumsum(weight[order])
-    value = float(values[order][np.searchsorted(running, 0.5 * running[-1])])
-    factor = 1.2533 if values.size >= 3 else 1.0  # a median's error over a mean's, for normal noise
-    return value, factor / float(np.sqrt(weight.sum()))
+    own = known_errors(ses)
+    if own is None:
+        return float(values.mean()), _scatter_alone(values)
+    return (float(values[0]), float(own[0])) if values.size == 1 else _of_several(values, own)
+
+
+def known_errors(ses: Floats) -> Floats | None:
+    """Errors to weigh by: one of 0 or NaN is not known and counts as the middle one of those that are; None: none is
+    known."""
+    known = np.isfinite(ses) & (ses > 0)
+    if not known.any():
+        return None
+    return ses if known.all() else np.where(known, ses, median(ses[known]))
+
+
+def _of_several(values: Floats, own: Floats) -> tuple[float, float]:
+    found = random_effects(values, own)
+    n = found.n
+    if n == 2:
+        variance, dof = 0.5 * (found.alone**2 + found.se**2), 2
+    else:
+        variance, dof = found.se**2, n - 1
+    return found.mean, max(t95(dof) / Z95 * float(np.sqrt(variance)), found.alone)
+
+
+def _scatter_alone(values: Floats) -> float:
+    """Student's interval as a standard error; NaN where nothing tells it."""
+    n = values.size
+    sd = float(values.std(ddof=1)) if n > 1 else 0.0
+    return t95(n - 1) / Z95 * sd / float(np.sqrt(n)) if sd > 0 else float("nan")
 
 
 def pooled(

@@ -8,13 +8,15 @@ fleet that slowly gets worse must not move its own yardstick.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.health.pooled import pool
+from herdbook.pipeline.health.pooled import known_errors
+from herdbook.pipeline.science.meta_analysis import random_effects
 
 LEAST_VEHICLES = 5  # under this there is no majority to speak of: engineering choice
 LEAST_SESSIONS = 2
@@ -75,7 +77,7 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
         mine = metrics.filter(
             pl.col("name") == figure.name,
             pl.col("value").is_finite(),
-            pl.col("se").fill_null(0.0) <= figure.largest_se,
+            pl.col("se").fill_nan(None).fill_null(math.inf) <= figure.largest_se,  # unknown is not small
         )
         kinds = sorted(set(mine["kind"].to_list())) if figure.by_kind else [""]
         for kind in kinds:
@@ -115,8 +117,8 @@ def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] 
     centre_of, error_of = [], []
     for _, part in rows.sort("vehicle").group_by(["vehicle"], maintain_order=True):
         if part.height >= LEAST_SESSIONS:
-            own, errors_of = part["value"].to_numpy(), part["se"].fill_null(0.0).to_numpy()
-            value, se = _weighted(own, errors_of) if by_moments else pool(own, errors_of)
+            own, errors_of = part["value"].to_numpy(), part["se"].cast(pl.Float64).to_numpy()
+            value, se = _weighted(own, errors_of) if by_moments else _middle(own, errors_of)
             centre_of.append(value)
             error_of.append(se)
     values, errors = np.array(centre_of), np.array(error_of)
@@ -136,9 +138,19 @@ def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] 
     return centre, float(true), int(kept.sum())
 
 
+def _middle(values: Floats, errors: Floats) -> tuple[float, float]:
+    """A vehicle's own figure and its standard error, without a factor for few sessions: a variance to be taken off."""
+    known = known_errors(errors)
+    if known is None:
+        return float(values.mean()), float(values.std(ddof=1) / np.sqrt(values.size))
+    found = random_effects(values, known)
+    return found.mean, max(found.se, found.alone)
+
+
 def _weighted(values: Floats, errors: Floats) -> tuple[float, float]:
     """Mean weighted by the errors, and its error, stretched where the values scatter by more (Birge's ratio)."""
-    weight = np.maximum(errors, 1e-9) ** -2.0
+    known = known_errors(errors)
+    weight = np.ones(values.size) if known is None else known**-2.0
     mean = float(weight @ values / weight.sum())
     misfit = float(weight @ (values - mean) ** 2) / max(values.size - 1, 1)
     return mean, float(weight.sum() ** -0.5) * float(np.sqrt(max(misfit, 1.0)))

@@ -12,6 +12,7 @@ from statistics import NormalDist
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.science.robust_fit import neighbours_alike
 
 MOST_POINTS = 600  # pairs grow with the square; beyond this the newest points are used
 
@@ -47,8 +48,10 @@ class Reach:
     latest: float | None
 
 
-def mann_kendall(y: Floats) -> Monotony:
-    """Is there a monotone trend in a series in order of time? Raises: ValueError under 3 points."""
+def mann_kendall(y: Floats, fewer: float = 1.0) -> Monotony:
+    """Is there a monotone trend in a series in order of time? Raises: ValueError under 3 points.
+
+    fewer: beside_trend(x, y) where neighbours may be alike (K. Hamed and A. Rao, J. Hydrol. 204 (1998) 182)."""
     n = y.size
     if n < 3:
         raise ValueError("a trend test needs three points")
@@ -56,14 +59,14 @@ def mann_kendall(y: Floats) -> Monotony:
     s = int(np.sign(y[j] - y[i]).sum())
     ties = np.unique(y, return_counts=True)[1]
     var = (n * (n - 1) * (2 * n + 5) - float((ties * (ties - 1) * (2 * ties + 5)).sum())) / 18.0
-    z = 0.0 if s == 0 or var <= 0 else (s - np.sign(s)) / np.sqrt(var)
+    z = 0.0 if s == 0 or var <= 0 else (s - np.sign(s)) / np.sqrt(var * fewer)
     return Monotony(s, var, float(z), 2 * (1 - NormalDist().cdf(abs(float(z)))), n)
 
 
-def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> Slope:
+def theil_sen(x: Floats, y: Floats, confidence: float = 0.95, fewer: float = 1.0) -> Slope:
     """Median of all pairwise slopes, with Sen's interval. Raises: ValueError under 3 points or when x stands still.
 
-    intercept: median(y) - slope * median(x)."""
+    intercept: median(y) - slope * median(x). fewer: as for mann_kendall()."""
     if x.size < 3 or np.ptp(x) == 0.0:
         raise ValueError("a slope needs three points and an x that moves")
     x, y = x[-MOST_POINTS:], y[-MOST_POINTS:]
@@ -74,10 +77,23 @@ def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> Slope:
     ties = [np.unique(v, return_counts=True)[1] for v in (x, y)]
     n = x.size
     var = (n * (n - 1) * (2 * n + 5) - sum(float((k * (k - 1) * (2 * k + 5)).sum()) for k in ties)) / 18.0
+    var *= fewer
     reach = NormalDist().inv_cdf(0.5 + confidence / 2) * np.sqrt(max(var, 0.0))
     low = max(round((pairs.size - reach) / 2) - 1, 0)
     high = min(round((pairs.size + reach) / 2), pairs.size - 1)
     return Slope(slope, float(pairs[low]), float(pairs[high]), float(np.median(y) - slope * np.median(x)), n)
+
+
+def beside_trend(x: Floats, y: Floats) -> float:
+    """How many times wider in square an interval is because neighbours are alike in what a bent trend leaves; 1 with
+    fewer than 6 points, which cannot tell."""
+    if x.size < 6 or np.ptp(x) == 0.0:
+        return 1.0
+    at = (x - x.mean()) / np.ptp(x)
+    columns = np.stack([np.ones_like(at), at, at**2], axis=1)
+    left = y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0]
+    r = max(neighbours_alike(left, fitted=3), 0.0)
+    return (1.0 + r) / (1.0 - r)
 
 
 def reaches(
@@ -89,9 +105,13 @@ def reaches(
     limit that lies ahead. The line is taken through the newest level, the median of the last third. horizon:
     beyond it, a date is no more than a guess; the default is as long again as twice the observed span.
     """
-    if x.size < 6 or np.ptp(x) == 0.0 or mann_kendall(y).p > p_most:
+    if x.size < 6 or np.ptp(x) == 0.0:
         return None
-    fit = theil_sen(x, y, confidence)
+    x, y = x[-MOST_POINTS:], y[-MOST_POINTS:]
+    fewer = beside_trend(x, y)
+    if mann_kendall(y, fewer).p > p_most:
+        return None
+    fit = theil_sen(x, y, confidence, fewer)
     if fit.low <= 0.0 <= fit.high:
         return None
     tail = max(3, x.size // 3)

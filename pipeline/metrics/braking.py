@@ -38,15 +38,17 @@ from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, e
 from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
-from herdbook.pipeline.science.brake_response import dropouts, response_s
+from herdbook.pipeline.science.brake_response import Delays, Track, dropouts, response_s
+from herdbook.pipeline.science.meta_analysis import Z95, t95
 from herdbook.pipeline.science.road import level_decel
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import extremes, longest_s, means, owner, slopes, sums
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES, SIDES
-from herdbook.pipeline.vehicle.signals import Signals
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
+EARLY_S = 1.5
 LEAST_SIDE_A = 3.0  # torque current of both motors' middle under which their sides are not compared
 STILL_PULLS = 0.3  # of the braking's strongest torque current: engineering choice
 CLOSED = float(ROLES["contactor_state"].states.index("closed"))
@@ -58,15 +60,15 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if samples is None:
         return Outcome((Metric("braking_count", 0.0, "1"),))
     envelope = envelope_of(profile)
-    response = _response(samples, envelope)
-    timed = response[np.isfinite(response)]
+    delays = _response(samples, signals, envelope)
+    timed = delays.seconds[np.isfinite(delays.seconds)]
     delay = median(timed) if timed.size else np.nan
     steady = settled(samples, signals, delay)
     with np.errstate(invalid="ignore"):
         judged = steady & (samples.demand_a >= samples.least_a) & np.isfinite(samples.delivered_a)
     table = (
         _demand(samples)
-        | {"response_s": response}
+        | {"response_s": delays.seconds}
         | _delivery(samples, envelope, judged)
         | _sides(samples, steady)
         | _voltages(samples, profile, judged)
@@ -74,7 +76,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         | _switch(samples, signals)
         | _decel(samples, signals, profile)
     )
-    return Outcome(_metrics(samples, table), _events(samples, table))
+    return Outcome((*_metrics(samples, table), *_delay(delays)), _events(samples, table))
 
 
 def _demand(s: Samples) -> dict[str, Floats]:
@@ -92,11 +94,32 @@ def _demand(s: Samples) -> dict[str, Floats]:
     } | ({"learned": np.ones(len(e))} if s.learned else {})
 
 
-def _response(s: Samples, envelope: Envelope) -> Floats:
+def _response(s: Samples, signals: Signals, envelope: Envelope) -> Delays:
+    """Half of the largest target within the first EARLY_S of each braking, in frames of demand and delivery."""
     with np.errstate(invalid="ignore"):
         fast = ~(s.state.speed_ms < envelope.fade_ms)
-    target = np.where(fast, np.fmin(s.demand_a, s.allowed_a), np.nan)
-    return response_s(s.t, target, s.delivered_a, s.events, 1.5 * s.least_a, s.clean)
+    sizes = s.events.last - s.events.first + 1
+    early = s.t - np.repeat(s.t[s.events.first], sizes) <= EARLY_S * 1e6
+    peak = extremes(np.where(early & fast, np.fmin(s.demand_a, s.allowed_a), np.nan), s.events)
+    with np.errstate(invalid="ignore"):
+        half = np.where(peak >= 1.5 * s.least_a, 0.5 * peak, np.nan)
+    given = signals.series("regen_current")
+    if not len(given):
+        pack = signals.series("pack_current")
+        given = Series(pack.t, np.clip(-pack.v, 0.0, None))
+    tracks = _asked(s, signals), Track(given.t, given.v)
+    return response_s(*tracks, half_a=half, start=s.t[s.events.first], end=s.t[s.events.last])
+
+
+def _asked(s: Samples, signals: Signals) -> Track:
+    """Demand in its own frames; a learned one in those of the lever, nothing while it is off."""
+    if not s.learned:
+        demand = signals.series("regen_demand")
+        return Track(demand.t, demand.v)
+    lever = signals.series("brake_demand").t
+    amps = np.zeros(lever.size)
+    amps[np.searchsorted(lever, s.t)] = s.demand_a
+    return Track(lever, amps)
 
 
 def _delivery(s: Samples, envelope: Envelope, judged: Bools) -> dict[str, Floats]:
@@ -238,12 +261,6 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
                 explained = table["short_a"][judged] - missing
                 share = 1.0 - ratio - explained / table["demand_a"][judged]
             out.append(Metric("regen_missing_share", median(share), "1", se, int(share.size)))
-    response = table["response_s"][np.isfinite(table["response_s"])]
-    if response.size:
-        grid = s.cycle_s / np.sqrt(6.0)  # two clocks, each rounded to a cycle
-        spread = float(np.std(response, ddof=1)) if response.size > 1 else 0.0
-        se = float(np.hypot(1.2533 * spread, grid) / np.sqrt(response.size))
-        out.append(Metric("brake_response_s", median(response), "s", se, int(response.size)))
     sided = table["asymmetry"][np.isfinite(table["asymmetry"])]
     if sided.size:
         out.append(Metric("braking_sided_count", float(sided.size), "1", n=int(sided.size)))
@@ -251,6 +268,19 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
     known = {name: v for name, v in tops.items() if np.isfinite(v).any()}
     out += [Metric(f"braking_{name}_v_max", float(np.nanmax(v)), "V", n=n) for name, v in known.items()]
     return tuple(out)
+
+
+def _delay(delays: Delays) -> tuple[Metric, ...]:
+    """Middle over the brakings, with their scatter and what frames leave open; one braking has the latter alone."""
+    known = np.isfinite(delays.seconds)
+    n = int(known.sum())
+    if not n:
+        return ()
+    open_s = median(delays.se[known]) / np.sqrt(n)
+    spread = float(np.std(delays.seconds[known], ddof=1)) if n > 1 else 0.0
+    scatter = t95(n - 1) / Z95 * 1.2533 * spread / np.sqrt(n) if n > 1 else 0.0
+    se = float(max(scatter, open_s))
+    return (Metric("brake_response_s", median(delays.seconds[known]), "s", se, n),)
 
 
 SET = MetricSet(
@@ -273,6 +303,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
+    version=3,  # delay read between frames; in version 2 demand may be learned
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
-    version=2,
 )

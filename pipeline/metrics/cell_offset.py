@@ -85,14 +85,21 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if session.kind != "ride":
         knee = knee_at_top(chemistry)
         metrics += _read(knee, table, run, _charging(table, rated, run, knee), profile)
-    low = rest_low(table, profile)
-    if len({m.item for m in low}) <= len(table.items):  # one item is the pack's own: some group is missing
-        ride = session.kind == "ride"
-        knee = knee_at_bottom(chemistry, ride)
-        rows = table.current > -rated / 40 if ride else _charging(table, rated, run, knee)
-        known = {m.item for m in low}
-        low += [m for m in _read(knee, table, run, rows, profile) if m.item not in known]
+    ride = session.kind == "ride"
+    knee = knee_at_bottom(chemistry, ride)
+    rows = table.current > -rated / 40 if ride else _charging(table, rated, run, knee)
+    low = _better(rest_low(table, profile), _read(knee, table, run, rows, profile))
     return Outcome((*metrics, *low))
+
+
+def _better(rest: list[Metric], knee: list[Metric]) -> list[Metric]:
+    """Of each group's two readings near empty the one that is known better: a table's slope is a guess, the knee of
+    this very charge none. The pack's own steepness comes with the reading that is kept."""
+    error = {m.item: m.se or np.inf for m in rest if m.name.endswith("_pct") and m.item}
+    other = {m.item: m.se or np.inf for m in knee if m.name == "cell_offset_bottom_pct"}
+    by_knee = {item for item, se in other.items() if se < error.get(item, np.inf)}
+    left = [m for m in rest if m.item not in by_knee and (m.item or not by_knee)]
+    return left + [m for m in knee if m.item in by_knee or (m.item not in error and (m.item or by_knee or not rest))]
 
 
 def _charging(table: Steady, rated: float, run: Floats, knee: Knee) -> np.ndarray:
@@ -186,5 +193,6 @@ SET = MetricSet(
         "top_slope_mv_per_pct": ("mV/%", "Steepness of the median group where the top was read"),
         "bottom_slope_mv_per_pct": ("mV/%", "Steepness of the median group where the bottom was read"),
     },
+    version=2,
     source="physics: a string passes one charge, so a difference in charge shifts a curve along the Ah axis",
 )

@@ -10,18 +10,26 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.metrics.pack_energy import GAIN
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.steady_moments import period_s, range_allowed_a
-from herdbook.pipeline.science.arrhenius import resistance_factor
+from herdbook.pipeline.science.arrhenius import BOLTZMANN_EV, KELVIN, resistance_factor
 from herdbook.pipeline.science.pulses import Running, Steps, find_steps, resistance, resistances, responses, unsettled
-from herdbook.pipeline.science.robust_fit import known_medians
+from herdbook.pipeline.science.robust_fit import STEP_SD, known_medians, median
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 PULSES_S = (0.5, 2.0, 10.0)
 LEAST_STEPS = 5
+STEPS_A_COLUMN = 4  # for each while of what went before (engineering choice)
 LEAST_STEP_C = 0.3
+# A resistance grows with the time since the step, by half to three times from 0.1 s to 10 s (common practice): about as
+# the power 0.15 of time.
+GROWTH = 0.15
+# Sensors of cells are off by so much, and activation energies of LFP cells lie so far apart (engineering choices; 0.18
+# to 0.36 eV by process in the set of M. Prada et al., J. Electrochem. Soc. 160 (2013) A616, from memory).
+SENSOR_K, EA_EV = 1.0, 0.06
 MOST_STEPS = 2000  # newest kept; a day of riding has hundreds
 
 
@@ -57,26 +65,52 @@ def _at(pulse_s: float, steps: Steps, cells: _Cells, signals: Signals, profile: 
     temp = _temperature(steps, signals)
     factor = resistance_factor(profile.pack_figures.cell_r_ea_ev, temp)
     current = signals.series("pack_current")
-    memory = unsettled(current.t, current.v, steps, pulse_s)
     items = [i for i, period in cells.period_s.items() if period <= max(1.0, 0.2 * pulse_s)]
     if not items:
         return []
     out, changes = [], []
+    shared = float(np.hypot(GAIN, GROWTH * STEP_SD * period_s(signals, current) / pulse_s))
     every = np.array([responses(cells.running(i), steps, pulse_s) for i in items])
-    for item, change, (ohm, se, n) in zip(items, every, resistances(every, steps.change, None, memory), strict=True):
-        if n >= LEAST_STEPS:
-            out.append(
-                Metric(f"cell_dcr_{label}_mohm", 1000 * ohm, "mOhm", se=1000 * se, n=n, coverage=1.0, item=str(item))
-            )
+    memory = unsettled(current.t, current.v, steps, pulse_s)
+    few = np.isfinite(every).sum(axis=1).min() < STEPS_A_COLUMN * memory.shape[1]
+    memory, less = (memory[:, :-1], None) if few else (memory, memory[:, :-1])
+    fits, fewer = (resistances(every, steps.change, None, columns) for columns in (memory, less))
+    for item, change, fit, shorter in zip(items, every, fits, fewer, strict=True):
+        if fit[2] >= LEAST_STEPS:
+            out.append(_metric(f"cell_dcr_{label}_mohm", fit, shorter, shared, str(item)))
             changes.append(change)
     if not changes:
         return []
-    median = known_medians(np.array(changes))
-    for name, law in ((f"group_dcr_{label}_mohm", None), (f"group_dcr_{label}_25c_mohm", factor)):
-        ohm, se, n = resistance(median, steps.change, law, memory)
-        if n >= LEAST_STEPS:
-            out.append(Metric(name, 1000 * ohm, "mOhm", 1000 * se, n))
+    middle = known_medians(np.array(changes))
+    warmth = _warmth(temp, profile.pack_figures.cell_r_ea_ev)
+    for name, law, more in ((f"group_dcr_{label}_mohm", None, 0.0), (f"group_dcr_{label}_25c_mohm", factor, warmth)):
+        fit = resistance(middle, steps.change, law, memory)
+        if fit[2] >= LEAST_STEPS:
+            out.append(_metric(name, fit, resistance(middle, steps.change, law, less), float(np.hypot(shared, more))))
     return out
+
+
+Fit = tuple[float, float, int]
+
+
+def _metric(name: str, fit: Fit, shorter: Fit, shared: float, item: str = "") -> Metric:
+    """fit: ohm, its own error, steps. shorter: the same with one while less of what went before the steps taken out
+    (few steps: with none): a few whiles stand for many time constants, so that one more would change about as much.
+    shared: error of all steps alike as a share, by the sensor's gain and by the moment of a step, which lies within a
+    frame."""
+    ohm, own, n = fit
+    se = float(np.sqrt(own**2 + (ohm - shorter[0]) ** 2 + (shared * ohm) ** 2))
+    return Metric(name, 1000 * ohm, "mOhm", se=1000 * se, n=n, coverage=1.0, item=item)
+
+
+def _warmth(temp: Floats, ea_ev: float) -> float:
+    """Share of the value at 25 degC that is uncertain: by the sensors and by the law's activation energy."""
+    known = temp[np.isfinite(temp)]
+    if not known.size:
+        return 0.0
+    kelvin = median(known) + KELVIN
+    sensor = ea_ev / BOLTZMANN_EV / kelvin**2 * SENSOR_K
+    return float(np.hypot(sensor, EA_EV * abs(1.0 / kelvin - 1.0 / (25.0 + KELVIN)) / BOLTZMANN_EV))
 
 
 def _temperature(steps: Steps, signals: Signals) -> Floats:
@@ -108,5 +142,6 @@ SET = MetricSet(
     kinds=("ride", "bench", "charge"),
     compute=compute,
     gives=_gives(),
+    version=2,  # few steps, and what went before them, are in the errors
     source="pulse method as in the DOE/ID-11069 test manual (2003); temperature law: see this file's head",
 )

@@ -22,6 +22,7 @@ from herdbook.pipeline.vehicle.signals import Signals
 HOLD_S = 30.0
 ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging", "stopped_short")
 STATES = ROLES["charger_state"].states
+NO_GROUP_V = 0.4  # so far over its limit a reading is a wire's, not a group's (engineering choice)
 LEAD_V = 0.12  # one group so far above the median ended the charge (engineering choice; usual spread: 30 mV)
 
 
@@ -73,6 +74,10 @@ def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tup
         data["end_highest_v"], data["end_median_v"] = float(volts.max()), float(np.median(volts))
     pack, chemistry = profile.pack_figures, profile.pack_figures.of_chemistry
     top, full_v = pack.cell_max_v, chemistry.full_v
+    if top is not None:  # a wire without contact gives its neighbour volts that no charger gave it
+        volts = volts[volts < top + NO_GROUP_V]
+        if volts.size:
+            data["end_highest_v"], data["end_median_v"] = float(volts.max()), float(np.median(volts))
     if _said(signals, t_end, "fault"):
         return "charger_fault", data
     end_a = 3 * least if pack.charge_end_a is None else max(1.5 * pack.charge_end_a, least * 1.2)
@@ -117,4 +122,5 @@ SET = MetricSet(
         "charge_end_median_v": ("V", "Median group at the end"),
     },
     source="definitions: this file",
+    version=2,
 )

@@ -80,7 +80,7 @@ def _ratio(side: str, measured: Floats, air: Floats, square: Floats, body: Body)
         return []
     first = median((warm - explained)[:3])
     passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
-    fit = rise(measured, passive, explained, STEP_S)
+    fit = rise(measured, passive, explained, STEP_S, body.tau_s)
     if fit is None:
         return []
     return [
@@ -176,6 +176,6 @@ SET = MetricSet(
         "derated_s": ("s", "Time with torque reduced by the controller, stretches of 2 s and more."),
         "derated_share": ("1", "Share of the recorded time with torque reduced."),
     },
+    version=3,  # errors as of heat_pack
     source="copper loss 1.5 R I2 with R = R20 (235 + T) / 255: IEC 60034-1; lumped model, closed form",
-    version=2,
 )

@@ -6,17 +6,28 @@ resistance outside the taps (switch, fuse, joints), the rest is an error of a se
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.session_charge import session_charge
-from herdbook.pipeline.metrics.shared.steady_moments import blocks_of, range_allowed_a, steady
-from herdbook.pipeline.science.robust_fit import line, median, within_blocks
+from herdbook.pipeline.metrics.shared.steady_moments import (
+    BLOCK_S,
+    Steady,
+    aligned,
+    aligned_groups,
+    blocks_of,
+    range_allowed_a,
+    slowest_s,
+)
+from herdbook.pipeline.science.robust_fit import line, median, rounding_error, walking_error, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-BLOCK_S = 60.0
+HOLD_S = 2.0  # the terminals' voltage stands for so long
 LEAST_ROWS = 60
 LEAST_SHARE = 0.15  # of rated charge must pass before a capacity is read from the reported charge
 
@@ -28,10 +39,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
 def _sum_of_groups(signals: Signals, profile: Profile) -> list[Metric]:
     if not signals.has("pack_current", "pack_voltage"):
         return []
-    table = steady(signals, range_allowed_a(profile))
+    table = aligned_groups(signals, range_allowed_a(profile))
     if table is None or len(table) < LEAST_ROWS:
         return []
-    terminal = signals.at(table.t, "pack_voltage", "", 2.0)
+    terminal = _terminals(signals, table)
     # With the main switch open, terminals outside it read next to nothing: that is no disagreement.
     total = table.v.sum(axis=1)
     ok = terminal > 0.5 * total  # NaN compares false
@@ -39,22 +50,42 @@ def _sum_of_groups(signals: Signals, profile: Profile) -> list[Metric]:
         return []
     gap, current, block = (terminal - total)[ok], table.current[ok], blocks_of(table.t[ok], BLOCK_S)
     out = []
-    slope = 0.0
+    slope, slope_se = 0.0, 0.0
     try:
         fit = within_blocks(current, gap[:, None], block)
     except ValueError:
         pass
     else:
-        slope = float(fit.slope[0])
-        out.append(Metric("pack_path_mohm", -1000 * slope, "mOhm", 1000 * float(fit.slope_se[0]), fit.n))
+        slope, slope_se = float(fit.slope[0]), float(fit.slope_se[0])
+        out.append(Metric("pack_path_mohm", -1000 * slope, "mOhm", 1000 * slope_se, fit.n))
     level = gap - slope * current
     per_block = np.bincount(block, level) / np.bincount(block)
-    se = 1.2533 * float(per_block.std()) / np.sqrt(per_block.size)
-    pct = 100 / median(terminal[ok])
-    value = median(level)
+    value, pct = median(level), 100 / median(terminal[ok])
+    series = signals.series("pack_voltage")
+    carried = slope_se * abs(float(np.mean(current)))
+    whole, group = (rounding_error(s.v) for s in (series, signals.series("cell_voltage", table.items[0])))
+    step = math.hypot(whole, group * math.sqrt(len(table.items)))
+    walk = walking_error(per_block) if per_block.size > 2 else float(level.std())
+    se = float(np.sqrt(walk**2 + carried**2 + step**2))
     out.append(Metric("pack_sum_gap_v", value, "V", se, level.size))
     out.append(Metric("pack_sum_gap_pct", value * pct, "%", se * pct, level.size))
     return out
+
+
+def _terminals(signals: Signals, table: Steady) -> Floats:
+    """Voltage of the terminals at each row's moment and load [V]; NaN where it is not known."""
+    series = signals.series("pack_voltage")
+    if len(series) < 3:
+        return np.full(len(table), np.nan)
+    here = aligned(signals, table, "pack_voltage", ("",), slowest_s(signals, table.items))
+    volts, drift = here.v[:, 0], here.drift_a[:, 0]
+    volts = np.where(np.isnan(signals.at(table.t, "pack_voltage", "", HOLD_S)), np.nan, volts)
+    known = np.isfinite(volts) & np.isfinite(drift)
+    try:
+        slope = within_blocks(table.current[known], volts[known, None], blocks_of(table.t[known], BLOCK_S)).slope[0]
+    except (ValueError, IndexError):
+        return volts
+    return np.asarray(volts - slope * drift)
 
 
 def _counted_by_bms(session: Session, signals: Signals, profile: Profile) -> list[Metric]:
@@ -115,5 +146,6 @@ SET = MetricSet(
         "pack_soc_highest_pct": ("%", "Highest state of charge reported"),
         "bms_capacity_ah": ("Ah", "Counted charge over the change of reported state of charge"),
     },
+    version=2,  # values brought to one moment; errors that hold
     source="Kirchhoff's voltage law; charge counted from the same current",
 )

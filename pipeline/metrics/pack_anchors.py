@@ -91,7 +91,7 @@ def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
     found = []
     for rows in quiet_runs(table, REST_C * rated):
         used = rows[table.t[rows] >= table.t[rows[-1]] - 30_000_000]
-        volts = median(table.v[used].mean(axis=1))
+        volts = float(np.median(table.v[used]))  # of all groups: a wire without contact reads nought
         rested = max(float(table.t[rows[-1]] - table.t[rows[0]]) / 1e6, 1.0)
         unrelaxed = RELAX_V / np.sqrt(max(1.0, rested / RELAX_S))
         soc, se = ocv.soc(volts, unrelaxed, "discharge")
@@ -106,11 +106,12 @@ def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Eve
     pack = profile.pack_figures
     end_a = rated / 20 if pack.charge_end_a is None else 1.5 * pack.charge_end_a
     tapered = (table.current < -0.25 * end_a) & (table.current > -end_a)
-    at = tapered & (table.v.mean(axis=1) > pack.of_chemistry.full_v)
+    # The middle group's: a charge that one group ends leaves the others short of full.
+    at = tapered & (np.median(table.v, axis=1) > pack.of_chemistry.full_v)
     if at.sum() < 3:
         return None
     k = int(np.flatnonzero(at)[-1])
-    data = {"soc_pct": 100.0, "se_pct": FULL_SE_PCT, "run_ah": float(run[k]), "mean_v": float(table.v[k].mean())}
+    data = {"soc_pct": 100.0, "se_pct": FULL_SE_PCT, "run_ah": float(run[k]), "mean_v": median(table.v[k])}
     return Event("charge_anchor", int(table.t[k]), int(table.t[k]), "full", data)
 
 
@@ -126,5 +127,6 @@ SET = MetricSet(
         "pack_capacity_ah": ("Ah", "Capacity from charge counted between a low rest and full"),
         "pack_soh_pct": ("%", "The same as a share of rated capacity"),
     },
+    version=2,
     source="anchors on steep parts of the open-circuit curve; table: pipeline/vehicle/chemistries or the profile",
 )

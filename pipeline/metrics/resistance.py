@@ -19,7 +19,9 @@ from herdbook.pipeline.metrics.shared.heat_grid import bins_of
 from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.metrics.shared.travel import STEP_S, Travel, travel
-from herdbook.pipeline.science.road import GRAVITY, TURNING, air_force, motor_force
+from herdbook.pipeline.science.meta_analysis import Z95, t95
+from herdbook.pipeline.science.road import GRAVITY, TURNING, RoadVehicle, air_force, motor_force
+from herdbook.pipeline.science.robust_fit import neighbours_alike
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -29,6 +31,12 @@ LEAST_MS = 2.0
 COAST_A = 1.5
 STREET_M = 120.0  # over this the grade stays alike; engineering choice
 LEAST_M = 300.0
+# Long hills make neighbouring streets alike, yet what goes up comes down: no ride climbs for ever (engineering choice)
+MOST_ALIKE = 0.33
+LEAST_PIECES = 5  # streets that show by themselves how alike they are
+# What a profile's figures do not know (engineering choices): riders of 45 to 130 kg with their load against the usual
+# one, the wind at a rider's height, the grade of a usual street.
+MASS_SHARE, WIND_MS, HILLS = 0.2, 1.5, 0.02
 ANSWERED = 0.8  # of the current asked: then no other brake had to help; engineering choice
 LEAST_KEPT = 0.5  # of the braked way, or the hills are missing again; engineering choice
 STEEPEST = 0.2  # of the weight: what holds back harder is a foot or a wall, no street; engineering choice
@@ -59,9 +67,9 @@ def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
     kept = float(way[moves & braked & sound].sum()) >= LEAST_KEPT * float(way[moves & braked].sum())
     whole = moves & (~braked | sound) & kept
     return (
-        _mean("coast_rolling", per_weight, coast, ride, 60.0)
-        + _mean("travel_rolling", per_weight, free, ride, LEAST_M)
-        + _mean("ride_rolling", per_weight, whole, ride, LEAST_M)
+        _mean("coast_rolling", per_weight, coast, ride, 60.0, car)
+        + _mean("travel_rolling", per_weight, free, ride, LEAST_M, car)
+        + _mean("ride_rolling", per_weight, whole, ride, LEAST_M, car)
     )
 
 
@@ -93,15 +101,33 @@ def _beside(on: Bools) -> Bools:
     return out
 
 
-def _mean(name: str, value: Floats, where: Bools, ride: Travel, least_m: float) -> list[Metric]:
+def _mean(name: str, value: Floats, where: Bools, ride: Travel, least_m: float, car: RoadVehicle) -> list[Metric]:
+    """Mean over the way, with three errors: of the hills, by how alike neighbouring streets are; of the weight, since
+    nobody weighs rider and load; of the wind, which air drag knows nothing of."""
     metres = float(ride.metres[where].sum())
     if metres < least_m:
         return []
-    weights = ride.metres[where] / metres
-    mean = float(weights @ value[where])
-    spread = math.sqrt(float(weights @ (value[where] - mean) ** 2))
-    se = spread / math.sqrt(max(metres / STREET_M, 1.0))
-    return [Metric(name, mean, "1", se, int(where.sum()))]
+    way = ride.metres[where]
+    mean = float(way @ value[where]) / metres
+    hills = _hills(value[where], way, mean)
+    weight = MASS_SHARE * abs(mean)
+    blown = (air_force(car, ride.speed[where] + WIND_MS) - air_force(car, ride.speed[where] - WIND_MS)) / 2.0
+    wind = float(way @ blown) / metres / (car.mass_kg * GRAVITY)
+    return [Metric(name, mean, "1", math.sqrt(hills**2 + weight**2 + wind**2), int(where.sum()))]
+
+
+def _hills(value: Floats, way: Floats, mean: float) -> float:
+    """Standard error by the scatter between pieces of STREET_M; by a usual street's where there are too few."""
+    piece = (np.cumsum(way) / STREET_M).astype(np.int64)
+    metres = np.bincount(piece, way)
+    whole = metres > 0.5 * STREET_M
+    count = int(whole.sum())
+    if count >= LEAST_PIECES:
+        grade = (np.bincount(piece, way * value) / np.maximum(metres, 1e-9))[whole]
+        r = min(max(neighbours_alike(grade), 0.0), MOST_ALIKE)
+        return t95(count - 1) / Z95 * float(grade.std(ddof=1)) * math.sqrt((1.0 + r) / (1.0 - r) / count)
+    spread = math.sqrt(float(way @ (value - mean) ** 2) / float(way.sum()))
+    return max(spread, HILLS) / math.sqrt(max(float(way.sum()) / STREET_M, 1.0))
 
 
 def _energy(signals: Signals, ride: Travel) -> list[Metric]:
@@ -154,5 +180,6 @@ SET = MetricSet(
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
         "regen_share": ("1", "Energy given back over energy taken out."),
     },
+    version=2,  # weight, wind and hills in the errors
     source="force balance, as in pipeline/science/road.py; errors of the current sensor as for pack_energy",
 )

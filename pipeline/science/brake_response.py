@@ -2,35 +2,77 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Times
-from herdbook.pipeline.science.stretches import Stretches, extremes, first_where, means, owner, stretches
+from herdbook.pipeline.science.robust_fit import STEP_SD
+from herdbook.pipeline.science.stretches import Stretches, extremes, means, owner, stretches
 
 GONE_S = 0.2  # gone for less could be one lost frame
 COLLAPSE_S = 0.3  # a limiter's taper takes longer
+BEFORE_US = 500_000  # frames further apart do not tell when something happened between them (engineering choice)
 
 
-def response_s(
-    t: Times, target_a: Floats, delivered_a: Floats, s: Stretches, least_a: float, clean: Bools | None = None
-) -> Floats:
+@dataclass(frozen=True, slots=True)
+class Delays:
+    """Seconds per braking, NaN where there is none; se: what the frames leave open."""
+
+    seconds: Floats
+    se: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """A current as its own frames tell it: t microseconds, v A."""
+
+    t: Times
+    v: Floats
+
+
+def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, end: Times) -> Delays:
     """Delay from demand to delivery at half height, per braking, seconds.
 
-    Half of the largest target within the first 1.5 s: when the target first reaches it against when the
-    delivered current does. NaN when the target stays under least_a, starts above its half (the braking was
-    cut into), or is never reached: a refusal is no delay. clean: of each braking, whether it was seen off just before,
-    so that one that starts above its half was pulled within a sample, not cut into.
+    half_a: half of the largest target early in each braking; NaN: not to be timed. start, end: of each braking; demand
+    may rise in the frame before. When the demand's frames pass half_a, against when those of the delivered current do:
+    each between the last frame below and the first above it, straight between the two, so that slow frames neither
+    delay it nor hide a quick pull; where in between stays open. NaN when the braking was cut into (no frame below comes
+    before), or when delivery never passes: a refusal is no delay.
     """
-    of = owner(s, t.size)
-    early = (of >= 0) & (t - t[s.first][of] <= 1.5e6)
-    peak = extremes(np.where(early, target_a, np.nan), s)
-    half = np.where(of >= 0, 0.5 * peak[of], np.nan)
+    seconds, se = np.full(half_a.size, np.nan), np.full(half_a.size, np.nan)
+    for k in np.flatnonzero(np.isfinite(half_a)):
+        asked = _passes(demand, half_a[k], int(start[k]) - BEFORE_US, int(end[k]))
+        if asked is None:
+            continue
+        given = _passes(delivered, half_a[k], int(asked.below), int(end[k]))
+        if given is not None and given.t >= asked.t - (asked.gap_us + given.gap_us):
+            seconds[k] = (given.t - asked.t) / 1e6
+            se[k] = STEP_SD * np.hypot(asked.gap_us, given.gap_us) / 1e6
+    return Delays(seconds, se)
+
+
+@dataclass(frozen=True, slots=True)
+class _Passing:
+    t: float  # us
+    below: int  # time of the last frame below
+    gap_us: float
+
+
+def _passes(track: Track, level: float, start: int, end: int) -> _Passing | None:
+    """First passing upwards from `start` on; None without a frame below that belongs to the same stretch."""
+    first, last = np.searchsorted(track.t, (start, end), side="right")
+    first = max(int(first) - 1, 0)  # the frame that still holds at `start`
     with np.errstate(invalid="ignore"):
-        asked = first_where(target_a >= half, s)
-        given = first_where((delivered_a >= half) & (of >= 0), s)
-        begins = asked > s.first if clean is None else (asked > s.first) | clean
-        ok = (peak >= least_a) & begins & (given >= asked) & (asked >= 0)
-    return np.where(ok, (t[given] - t[asked]) / 1e6, np.nan)
+        above = track.v[first:last] >= level
+    k = first + int(np.argmax(above)) if above.any() else 0
+    if k <= first or not track.v[k - 1] < level:
+        return None
+    gap = int(track.t[k] - track.t[k - 1])
+    if gap > BEFORE_US:
+        return None
+    share = (level - track.v[k - 1]) / (track.v[k] - track.v[k - 1])
+    return _Passing(float(track.t[k - 1] + share * gap), int(track.t[k - 1]), float(gap))
 
 
 def dropouts(

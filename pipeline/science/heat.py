@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Indices, Times
+from herdbook.pipeline.science.meta_analysis import Z95, t95
+from herdbook.pipeline.science.robust_fit import STEP_SD, neighbours_alike
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,33 +76,77 @@ class HeatRise:
     n: int
 
 
-def rise(measured_c: Floats, passive_c: Floats, explained_k: Floats, step_s: float) -> HeatRise | None:
+LAGS_S = (0.0, 30.0, 90.0, 240.0)  # of a sensor behind what it measures (engineering choice)
+AIR_K = 0.8  # air, and where the body stood against it when it began, are not known better (engineering choice)
+
+
+def rise(
+    measured_c: Floats, passive_c: Floats, explained_k: Floats, step_s: float, tau_s: float | None = None
+) -> HeatRise | None:
     """Fit measured - passive = offset + ratio x explained over a session. None when under 10 points or no spread.
 
-    passive_c: where the body would go without load, explained_k: what the load adds (ratio 1). The offset
-    takes up sensor offsets and an uneven start. Residuals of a thermal fit hang together for minutes, so that
-    the standard error counts one independent point every five minutes, at least three.
+    passive_c: where the body would go without load, explained_k: what the load adds (ratio 1). The offset takes up
+    sensor offsets. tau_s: time constant by which an error of the air's temperature shows; None: no air is in it.
+
+    The error: residuals hang together, so that their number counts as n (1 - ab) / (1 + ab), a and b the correlations
+    of neighbours in residual and explained rise (G. Bayley and J. Hammersley, Suppl. J. R. Stat. Soc. 8 (1946) 184),
+    with Student's factor; a sensor lags by what fits best, and other lags that fit nearly as well give other ratios;
+    the air's temperature; steps of a coarse sensor.
     """
     ok = np.isfinite(measured_c) & np.isfinite(passive_c) & np.isfinite(explained_k)
-    if ok.sum() < 10:
+    if ok.sum() < 10 or float(np.var(explained_k[ok])) <= 1e-6:
         return None
-    y, x = (measured_c - passive_c)[ok], explained_k[ok]
+    tracks = [(_late(passive_c, step_s, lag)[ok], _late(explained_k, step_s, lag)[ok]) for lag in LAGS_S]
+    fits = [_fit(measured_c[ok], passive, explained) for passive, explained in tracks]
+    best = min(fits, key=lambda f: f.spread)
+    likely = np.array([(best.spread / f.spread) ** best.alone for f in fits])
+    between = float(likely @ (np.array([f.ratio for f in fits]) - best.ratio) ** 2 / likely.sum())
+    air = 0.0
+    if tau_s is not None:
+        away = -np.expm1(-(np.arange(measured_c.size) + 0.5) * step_s / tau_s)[ok]
+        air = AIR_K * float(best.dx @ (away - away.mean())) / float(best.dx @ best.dx)
+    top = int(np.argmax(explained_k[ok]))
+    return HeatRise(
+        ratio=best.ratio,
+        se=float(np.sqrt(best.se**2 + between + air**2 + (_coarse(measured_c[ok]) / np.ptp(explained_k[ok])) ** 2)),
+        explained_k=float(explained_k[ok][top]),
+        measured_k=float((measured_c - passive_c)[ok][top] - best.offset),
+        residual_k=best.spread,
+        n=int(ok.sum()),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _RiseFit:
+    ratio: float
+    offset: float
+    spread: float
+    se: float
+    alone: float  # points that count
+    dx: Floats
+
+
+def _fit(measured_c: Floats, passive_c: Floats, explained_k: Floats) -> _RiseFit:
+    y, x = measured_c - passive_c, explained_k
     dx = x - x.mean()
     sxx = float(dx @ dx)
-    if sxx <= 1e-6 * x.size:
-        return None
     ratio = float(dx @ (y - y.mean())) / sxx
     offset = float(y.mean()) - ratio * float(x.mean())
     residual = y - offset - ratio * x
-    spread = float(np.sqrt(residual @ residual / max(residual.size - 2, 1)))
-    independent = max(3.0, ok.sum() * step_s / 300.0)
-    se = spread * np.sqrt(x.size / sxx / independent)
-    top = int(np.argmax(x))
-    return HeatRise(
-        ratio=ratio,
-        se=float(se),
-        explained_k=float(x[top]),
-        measured_k=float(y[top] - offset),
-        residual_k=spread,
-        n=int(ok.sum()),
-    )
+    spread = max(float(np.sqrt(residual @ residual / (x.size - 2))), 1e-9)
+    alike = max(neighbours_alike(residual), 0.0) * max(neighbours_alike(dx), 0.0)
+    alone = max(x.size * (1.0 - alike) / (1.0 + alike), 3.0)
+    se = t95(alone - 1.0) / Z95 * spread * float(np.sqrt(x.size / sxx / alone))
+    return _RiseFit(ratio, offset, spread, se=se, alone=alone, dx=dx)
+
+
+def _coarse(read: Floats) -> float:
+    """Error between two readings that rounding leaves, where most of them stand on few steps."""
+    steps = np.unique(read)
+    return float(STEP_SD * np.sqrt(2.0) * np.diff(steps).min()) if 1 < steps.size < 0.5 * read.size else 0.0
+
+
+def _late(v: Floats, step_s: float, lag_s: float) -> Floats:
+    """A track as a sensor with this lag shows it."""
+    first = float(v[np.isfinite(v)][0])
+    return v if lag_s == 0.0 or not np.isfinite(v).all() else relax(v, step_s, lag_s, first)

@@ -13,10 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.science.meta_analysis import Z95, t95
 from herdbook.pipeline.science.robust_fit import HUBER, MAD_TO_SD, median, medians
 
 BEFORE_S = 1.0  # length of the plateau before the step
 GUARD_S = 0.25  # either side of the step, left out
+WHILES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,17 +137,18 @@ def responses(v: Running, steps: Steps, pulse_s: float) -> Floats:
 
 
 def unsettled(t: Times, current: Floats, steps: Steps, pulse_s: float) -> Floats:
-    """How far the current before each step lay above its mean over a long and a longer while before: (steps, 2) A.
+    """How far the current before each step lay above its mean over longer and longer whiles before: (steps, WHILES) A.
 
     A step out of rest has zeros. Out of changing load, the voltage is still moving from what went before;
-    these two columns let the regression take that movement out. The whiles are 1 and 4 pulse lengths, at
+    these columns let the regression take that movement out. The whiles are 1, 4 and 16 pulse lengths, at
     least 4 s."""
     dt = np.diff(t, append=t[-1]) / 1e6
     run = np.concatenate(([0.0], np.cumsum(np.where(np.isfinite(current) & (dt < 5.0), current * dt, 0.0))))
     last = np.searchsorted(t, steps.t0 - int(GUARD_S * 1e6))
     before = mean_between(t, current, steps.t0 - int((BEFORE_S + GUARD_S) * 1e6), steps.t0 - int(GUARD_S * 1e6))
-    out = np.zeros((len(steps), 2))
-    for column, span in enumerate((max(4.0, pulse_s), 4 * max(4.0, pulse_s))):
+    out = np.zeros((len(steps), WHILES))
+    for column in range(WHILES):
+        span = 4**column * max(4.0, pulse_s)
         first = np.searchsorted(t, steps.t0 - int((GUARD_S + span) * 1e6))
         out[:, column] = before - (run[last] - run[first]) / span
     return np.where(np.isfinite(out), out, 0.0)
@@ -158,8 +161,9 @@ def resistance(
 
     factor: per step, the temperature factor of the resistance (1 at the reference); dv is divided by it.
     memory: further columns (steps, k) whose share of dv is not the step's, see unsettled(). NaN, NaN when
-    fewer than 3 steps more than columns are usable. The error is robust to unequal noise (White,
-    Econometrica 48 (1980) 817).
+    fewer than 2 steps more than columns are usable. The error is robust to unequal noise and to steps that
+    pull the fit their way (J. MacKinnon and H. White, J. Econometrics 29 (1985) 305, HC3); its 1.96-fold is a 95 %
+    interval, Student's factor for few steps inside.
     """
     return resistances(change_v[None], change_a, factor, memory)[0]
 
@@ -198,9 +202,11 @@ def _through_origin(x: Floats, y: Floats) -> list[tuple[float, float]]:
         away = np.abs(residual)
         scale = np.maximum(MAD_TO_SD * medians(away), 1e-9)
         weight = np.minimum(1.0, HUBER * scale[:, None] / np.maximum(away, 1e-15))
-    score = x.T * (weight * residual)[:, None, :]
-    cov = inverse @ (score @ score.transpose(0, 2, 1)) @ inverse * n / (n - k)
-    return list(zip(fit[:, 0].tolist(), np.sqrt(cov[:, 0, 0]).tolist(), strict=True))
+    known = weight * ((x @ inverse) * x).sum(axis=2)  # how much of its own fit each step is
+    score = x.T * (weight * residual / (1.0 - np.minimum(known, 0.95)))[:, None, :]
+    cov = inverse @ (score @ score.transpose(0, 2, 1)) @ inverse
+    se = t95(n - k) / Z95 * np.sqrt(cov[:, 0, 0])
+    return list(zip(fit[:, 0].tolist(), se.tolist(), strict=True))
 
 
 def _inverse(squares: Floats) -> Floats:

@@ -17,7 +17,7 @@ def test_a_middle_does_not_mind_one_odd_value() -> None:
     found = middle(GAPS)
     assert (found.value, found.n) == (3.0, 5)
     assert found.spread == pytest.approx(1.4826)
-    assert found.se == pytest.approx(1.2533 * 1.4826 / math.sqrt(5))
+    assert found.se == pytest.approx(2.77645 / 1.959964 * 1.206 * 1.2533 * 1.4826 / math.sqrt(5))
     assert middle(GAPS, least_se=2.0).se == 2.0
 
 

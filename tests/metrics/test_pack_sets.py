@@ -50,12 +50,34 @@ def test_zero_is_read_with_the_switch_open_and_settled_only(build: Build) -> Non
         pack_current=(10.0, lambda s: np.where(s < 1.5, 9.0, np.where(s < 30, 0.3, 25.0))),
         contactor_state=(5.0, lambda s: np.where(s < 30, OPEN, CLOSED)),
     )
-    (zero,) = run(pack_zero.SET, signals).metrics
+    (zero,) = [m for m in run(pack_zero.SET, signals).metrics if m.name == "pack_current_zero_a"]
     assert zero.value == pytest.approx(0.3, abs=1e-6)
     assert zero.se is not None
     assert zero.n == pytest.approx(280, abs=5)
     never = build(60.0, pack_current=(10.0, 0.3), contactor_state=(5.0, CLOSED))
-    assert run(pack_zero.SET, never).metrics == ()
+    assert values(pack_zero.SET, never) == {"pack_still_readings": 0.0}
+
+
+def test_zero_is_read_asleep_beside_the_charger_and_standing_still(build: Build) -> None:
+    """0.8 A too much everywhere: at rest it is all there is; a charger at 0.1 A and lamps of 0.5 A come on top."""
+    rest = build(600.0, pack_current=(1.0, 0.8))
+    assert values(pack_zero.SET, rest, kind="rest")["pack_rest_a"] == pytest.approx(0.8)
+    loud = build(600.0, pack_current=(1.0, 5.0))
+    assert "pack_rest_a" not in values(pack_zero.SET, loud, kind="rest")
+    awake = build(600.0, pack_current=(1.0, 0.8), vehicle_speed=(1.0, 0.0))  # its drive is on, and draws
+    assert "pack_rest_a" not in values(pack_zero.SET, awake, kind="rest")
+    charge = build(
+        600.0,
+        pack_current=(1.0, lambda s: np.where(s < 300, -9.2, 0.7)),
+        charger_current=(1.0, lambda s: np.where(s < 300, 10.0, 0.1)),
+    )
+    assert values(pack_zero.SET, charge, kind="charge")["pack_less_charger_a"] == pytest.approx(0.8, abs=0.02)
+    ride = build(
+        600.0,
+        pack_current=(10.0, lambda s: np.where(s < 100, 1.3, 25.0)),
+        vehicle_speed=(10.0, lambda s: np.where(s < 100, 0.0, 5.0)),
+    )
+    assert values(pack_zero.SET, ride)["pack_idle_a"] == pytest.approx(1.3, abs=1e-6)
 
 
 @pytest.mark.parametrize(("amps", "loaded"), [(12.0, 1.0), (1.0, 0.0)])  # of 30 Ah rated: a tenth is 3 A

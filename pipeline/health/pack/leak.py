@@ -15,7 +15,7 @@ from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets, uneven
 from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Record
-from herdbook.pipeline.health.trend import theil_sen
+from herdbook.pipeline.health.trend import beside_trend, theil_sen
 
 UNIT = "% of rated charge a month"
 MONTH_H = 730.5
@@ -40,7 +40,7 @@ class GroupLoss:
 
 def rate_a_month(hours: Floats, y: Floats, own: float) -> tuple[float, float]:
     """Theil-Sen slope a month and its error. own: error of one reading, in the unit of y."""
-    slope = theil_sen(hours, y)
+    slope = theil_sen(hours, y, fewer=beside_trend(hours, y))
     # Sen's interval is empty of meaning with few points; the readings' own errors give the floor.
     floor = own / max(1e-9, float(np.std(hours)) * np.sqrt(hours.size))
     return slope.slope * MONTH_H, max((slope.high - slope.low) / (2 * 1.96), floor) * MONTH_H

@@ -6,10 +6,13 @@ under load, takes its current (about 70 mA: 1.7 Ah a day) from one group only.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
+from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
@@ -20,29 +23,32 @@ LIMITS = (
     Limit(
         "over_others", 3.0, "times the median group", "engineering choice: one stuck channel, not a firmware's habit"
     ),
-    Limit("least_sessions", 3.0, "sessions", "engineering choice: a few sessions, not one"),
-    Limit("agreement", 0.6, "share", "engineering choice: share of sessions that must show it"),
+    Limit("least_s", 300.0, "s", "engineering choice: recorded time; a balancer's own rhythm is a minute or so"),
+    Limit("own", 0.1, UNIT, "engineering choice: a resistor stuck on is on all the time"),
     Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    groups = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=("ride", "rest", "bench"))
-    if max((p.count for p in groups.values()), default=0) < limits["least_sessions"]:
-        return NotAssessed("the state of the balancing resistors was recorded in fewer than three sessions")
+    kinds = ("ride", "rest", "bench")
+    seen = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=kinds)
+    groups = {item: since_step(p, limits["own"]) for item, p in seen.items()}
+    groups = {item: p for item, p in groups.items() if p.duration_s >= limits["least_s"]}
+    if not groups:
+        return NotAssessed(
+            f"the state of the balancing resistors was recorded for less than {limits['least_s']:.0f} s away from "
+            "charging"
+        )
     usual = sorted(p.value for p in groups.values())[len(groups) // 2]
     return [
         _finding(p, limits)
         for p in groups.values()
-        if p.count >= limits["least_sessions"]
-        and p.value > limits["idle"]
-        and p.value > limits["over_others"] * usual
-        and p.share_over(limits["idle"]) >= limits["agreement"]
+        if p.value > limits["idle"] and p.value > limits["over_others"] * usual
     ]
 
 
 def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
-    se = max(p.se, 0.02)
+    se = max(p.se, 0.02) if math.isfinite(p.se) else limits["own"]
     return Finding(
         severity=Severity.SERVICE,
         item=f"cell {p.item}",
@@ -51,7 +57,7 @@ def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
         unit=UNIT,
         se=se,
         statement=f"The balancing resistor of group {p.item} was on for {100 * p.value:.0f} % of the time in which "
-        f"the group was far from full and not charging ({p.count} sessions).",
+        f"the group was far from full and not charging ({counted(p.count, 'session')}).",
         confidence=confidence(p.value, limits["idle"], se),
         persistence=p.share_over(limits["idle"]),
         count=p.count,
@@ -73,13 +79,17 @@ def _cases() -> Cases:
         )
 
     return Cases(
-        fires_on=(record(*(session(d, 0.9) for d in range(4))),),
+        fires_on=(
+            record(*(session(d, 0.9) for d in range(4))),
+            record(session(0, 0.9)),  # an hour of it in one ride
+            record(*(session(d, 0.0) for d in range(6)), session(6, 0.95)),  # since yesterday
+        ),
         quiet_on=(
             record(*(session(d, 0.05) for d in range(4))),
             record(*(session(d, 0.5, others=0.5) for d in range(4))),  # all alike: a habit of the firmware
             record(session(0, 0.9), session(1, 0.0), session(2, 0.0)),
         ),
-        unassessed_on=(record(session(0, 0.9)), record(one_session(0, "ride"))),
+        unassessed_on=(record(one_session(0, "ride")),),
     )
 
 
@@ -103,4 +113,5 @@ RULE = Rule(
     cautions=("A bleed resistor runs hot by design: do not cover it, do not touch it.",),
     source="physics: bleeding is of use only near full; limits: see each",
     cases=_cases,
+    version=3,
 )

@@ -1,76 +1,167 @@
-"""The current sensor shows current when none can flow: with the main switch open.
+"""The current sensor shows current when none can flow: switch open, pack asleep, charger idle; or since a certain day.
 
-0.05 A of error is 1.2 Ah a day in every count of charge; 0.2 A empties or fills a reported 30 Ah pack in six days.
+An error of a hundredth of the rated charge an hour is a quarter of the pack a day in every count of charge.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
-from herdbook.pipeline.health.pooled import pooled, surely_over
+import numpy as np
+
+from herdbook.pipeline.health.newest_level import since_step
+from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
 from herdbook.pipeline.vehicle.record import Metric
 
+UNIT = "A"
+PER_AH = "A for each Ah of rated charge"
 LIMITS = (
-    Limit("look", 0.2, "A", "engineering choice: 5 Ah a day in the count of charge"),
-    Limit("act", 0.6, "A", "engineering choice: the reported charge is worthless within two days"),
+    Limit("look", 0.0067, PER_AH, "engineering choice: a sixth of the pack a day in the count of charge"),
+    Limit("act", 0.02, PER_AH, "engineering choice: the reported charge is worthless within two days"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
-    Limit("least_sessions", 2.0, "sessions", "engineering choice: one session alone is no finding"),
-    Limit("agreement", 0.6, "share", "engineering choice: share of sessions that must show it"),
-    Limit(
-        "days", 21.0, "days", "engineering choice: the newest stretch; a zero that jumped is not mixed with what it was"
-    ),
+    Limit("standby", 0.001, PER_AH, "common practice: a sleeping pack draws a hundredth of this; a tracker adds to it"),
+    Limit("drawn", 60.0, "W", "engineering choice: the most that lamps and electronics draw while a vehicle stands"),
+    Limit("own", 0.002, PER_AH, "engineering choice: two readings of one sensor at rest differ by so much"),
+    Limit("days", 30.0, "days", "engineering choice: the newest stretch; what it was before a jump is left out"),
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """What the sensor reads beyond what flows, A; where it was read, in words."""
+
+    p: Pooled
+    value: float
+    se: float
+    where: str
+
+
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    p = pooled(record, "pack_current_zero_a", last_days=limits["days"]).get("")
-    if p is None or p.count < limits["least_sessions"]:
-        return NotAssessed("the current was recorded with the main switch open in fewer than two sessions")
-    look = limits["look"] if p.value >= 0 else -limits["look"]
-    if not surely_over(p, look, limits["z"]) or p.share_over(look) < limits["agreement"]:
-        return []
-    act = surely_over(p, limits["act"] if p.value >= 0 else -limits["act"], limits["z"])
-    limit = limits["act"] if act else limits["look"]
-    return [
-        Finding(
-            severity=Severity.SERVICE if act else Severity.NOTE,
-            item="",
-            measured=abs(p.value),
-            limit=limit,
-            unit="A",
-            se=p.se,
-            statement=f"With the main switch open the current sensor reads {p.value:+.2f} A (standard error "
-            f"{p.se:.2f} A, {p.count} sessions): {abs(p.value) * 24:.0f} Ah a day that never flowed.",
-            confidence=confidence(abs(p.value), limit, p.se),
-            persistence=p.share_over(look),
-            count=p.count,
-            duration_s=p.duration_s,
-            windows=p.windows(largest=p.value > 0),
-            signals=("pack_current", "contactor_state", "pack_soc"),
-            not_separable=("Sensor or a load that bypasses the switch: a clamp meter on the pack's lead tells."),
+    rated = record.profile.pack_figures.rated_ah
+    zeros = _zeros(record, rated, limits)
+    if not zeros:
+        return NotAssessed(
+            "the current was never recorded with the main switch open, at rest, beside a charger that reports its "
+            "current, or standing still over several rides"
         )
-    ]
+    found = [z for z in zeros if abs(z.value) - limits["look"] * rated > limits["z"] * z.se]
+    # Readings of one sensor must agree: what one place refutes beyond doubt is no zero error.
+    sure = [z for z in found if not any(_refutes(other, z, limits["z"]) for other in zeros)]
+    best = max(sure, key=lambda z: abs(z.value) / z.se, default=None)
+    if best is not None:
+        return [_finding(best, rated, limits)]
+    shows = min(limits["look"] * rated + limits["z"] * z.se for z in zeros)
+    if shows > 2.0 * limits["act"] * rated or all(z.where == STEP for z in zeros):
+        return NotAssessed(
+            f"what was recorded would show a zero error only from {shows:.1f} A on, or only if it began within the "
+            "record; a rest with the bus awake is needed"
+        )
+    return []
+
+
+STEP = "standing still"
+
+
+def _zeros(record: Record, rated: float, limits: Mapping[str, float]) -> list[Zero]:
+    out = []
+    places = (
+        ("pack_current_zero_a", "with the main switch open", 0.0),
+        ("pack_rest_a", "at rest", limits["standby"] * rated),
+        ("pack_less_charger_a", "beside an idle charger", limits["own"] * rated),
+    )
+    for name, where, doubt in places:
+        p = pooled(record, name, last_days=limits["days"]).get("")
+        if p is not None:
+            p = since_step(p, limits["own"] * rated)
+            # A zero does not move: of many readings the middle one counts, and a single odd one does not.
+            spread = MAD_TO_SD * median(np.abs(p.values - median(p.values))) / np.sqrt(p.count)
+            own = float(np.nanmin(p.ses)) if np.isfinite(p.ses).any() else 0.0
+            out.append(Zero(p, median(p.values), float(np.sqrt(spread**2 + own**2 + doubt**2)), where))
+    idle = pooled(record, "pack_idle_a", last_days=limits["days"]).get("")
+    if idle is not None and idle.count >= 2:
+        out.append(_step(idle, record, rated, limits))
+    return out
+
+
+def _step(p: Pooled, record: Record, rated: float, limits: Mapping[str, float]) -> Zero:
+    """A step from ride to ride; and what is beyond any draw, or below none."""
+    newest = since_step(p, limits["own"] * rated)
+    pack = record.profile.pack_figures
+    volts = pack.of_chemistry.plateau_v[0] * float(pack.cells or 12)
+    most = limits["drawn"] / volts
+    beyond = newest.value - most if newest.value > most else min(newest.value, 0.0)
+    before = p.values[: p.count - newest.count]
+    step = newest.value - float(np.median(before)) if before.size else 0.0
+    value = step if abs(step) > abs(beyond) else beyond
+    return Zero(newest, value, float(np.hypot(newest.se, limits["own"] * rated)), STEP)
+
+
+def _refutes(other: Zero, z: Zero, least: float) -> bool:
+    """A step while standing may be a lamp: rests since then decide; and no direct reading yields to a step."""
+    if other is z or other.where == STEP or z.where != STEP:
+        return False
+    late = other.p.ends[-1] >= z.p.starts[0]
+    return bool(late and abs(z.value - other.value) > least * np.hypot(z.se, other.se))
+
+
+def _finding(z: Zero, rated: float, limits: Mapping[str, float]) -> Finding:
+    act = abs(z.value) - limits["act"] * rated > limits["z"] * z.se
+    limit = limits["act" if act else "look"] * rated
+    since = " since it stepped" if z.where == STEP else ""
+    return Finding(
+        severity=Severity.SERVICE if act else Severity.NOTE,
+        item="",
+        measured=abs(z.value),
+        limit=limit,
+        unit=UNIT,
+        se=z.se,
+        statement=f"The current sensor reads {z.value:+.2f} A {z.where}{since} that do not flow (standard error "
+        f"{z.se:.2f} A, {counted(z.p.count, 'session')}): {abs(z.value) * 24:.0f} Ah a day in the count of charge.",
+        confidence=confidence(abs(z.value), limit, z.se) * (0.9 if z.where == STEP else 1.0),
+        persistence=1.0,
+        count=z.p.count,
+        duration_s=z.p.duration_s,
+        windows=z.p.windows(largest=z.value > 0),
+        signals=("pack_current", "contactor_state", "pack_soc"),
+        not_separable="Sensor or a load that nobody knows of: a clamp meter on the pack's lead tells.",
+    )
 
 
 def _cases() -> Cases:
     from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
+    looked = Metric("pack_still_readings", 300.0, "1", None, 300)
+
     def session(day: float, amps: float, se: float = 0.03) -> ExampleSession:
-        return one_session(day, "rest", Metric("pack_current_zero_a", amps, "A", se, 300))
+        return one_session(day, "rest", looked, Metric("pack_current_zero_a", amps, "A", se, 300))
+
+    def at(day: float, kind: str, name: str, amps: float) -> ExampleSession:
+        return one_session(day, kind, looked, Metric(name, amps, "A", 0.03, 300))
 
     return Cases(
         fires_on=(
             record(session(0, 0.4), session(1, 0.45), session(2, 0.41)),
             record(*(session(d, -0.9) for d in range(3))),
+            record(session(0, 0.4)),  # one is enough
+            record(*(at(d, "rest", "pack_rest_a", 0.75) for d in range(2))),  # asleep, the switch closed
+            record(at(0, "charge", "pack_less_charger_a", 0.8)),
+            record(*(at(d, "ride", "pack_idle_a", 0.2) for d in range(5)), at(5, "ride", "pack_idle_a", 1.2)),
         ),
         quiet_on=(
             record(session(0, 0.05), session(1, 0.04)),
             record(session(0, 0.0), session(1, 2.0), session(2, 0.02), session(3, 0.0)),
+            record(*(at(d, "ride", "pack_idle_a", 1.0) for d in range(5)), at(6, "rest", "pack_rest_a", 0.01)),  # lamps
+            record(  # lamps switched on: at rest nothing is read
+                at(0, "ride", "pack_idle_a", 0.2), at(1, "ride", "pack_idle_a", 1.2), at(2, "rest", "pack_rest_a", 0.0)
+            ),
         ),
-        unassessed_on=(record(session(0, 0.4)), record(one_session(0, "rest"))),
+        unassessed_on=(record(one_session(0, "rest")), record(at(0, "ride", "pack_idle_a", 0.4))),
     )
 
 
@@ -79,8 +170,8 @@ RULE = Rule(
     title="The current sensor's zero is off",
     subsystem="pack",
     severity=Severity.SERVICE,
-    needs=("pack_current_zero_a",),
-    roles=("pack_current", "contactor_state"),
+    needs=("pack_still_readings",),
+    roles=("pack_current",),
     limits=LIMITS,
     judge=judge,
     meaning="The pack counts charge that does not flow. Its reported charge drifts away, and all figures that rest on "
@@ -94,4 +185,5 @@ RULE = Rule(
     cautions=("A wrong reported charge can strand a rider, and can hide an empty pack.",),
     source="an open circuit carries no current; limits: see each",
     cases=_cases,
+    version=3,
 )

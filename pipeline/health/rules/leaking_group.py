@@ -27,18 +27,27 @@ from herdbook.pipeline.health.pack.leak import (
     rate_a_month,
 )
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets, uneven
+from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.pooled import pooled
 from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.rules._string_words import Spoken, from_fit
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import mann_kendall
+from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     Limit("look", 4.0, UNIT, "common practice: cells with their electronics lose 1 to 3 % a month, all alike"),
     Limit("act", 8.0, UNIT, "engineering choice: twice the look limit; the pack is out of balance within a month"),
+    Limit(
+        "plain",
+        20.0,
+        UNIT,
+        "engineering choice: a fifth of the range; who could not see that has not looked",
+    ),
     Limit("z", 3.5, "standard errors", "engineering choice: under 1 in 4,000 by chance; the trend test comes on top"),
     Limit(
         "least_sessions", LEAST_READINGS, "readings", "engineering choice: a slope with fewer has no honest interval"
@@ -79,7 +88,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         for d in _drifts(record, rated, days)
         if d.n >= limits["least_sessions"] and (d.starts[-1] - d.starts[0]) / 86_400e6 >= limits["least_days"]
     ]
-    if len(drifts) < 3:
+    fit = string_fit(record)
+    if len(drifts) < 3 and not fit.looked:
         return NotAssessed(
             f"fewer than {limits['least_sessions']:.0f} charges to the knee near full, spread over at least "
             f"{limits['least_days']:.0f} days" + uneven(record)
@@ -92,7 +102,28 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         best = clearest.get(d.item)
         if best is None or d.rate / d.se < best.rate / best.se:
             clearest[d.item] = d
-    return [_finding(d, rated, limits) for d in clearest.values() if d.item not in idle and _leaks(d, limits)]
+    found = [_finding(d, rated, limits) for d in clearest.values() if d.item not in idle and _leaks(d, limits)]
+    found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | idle, limits)
+    if not found and len(drifts) < 3 and not fit.could_show(Why.LEAK, limits["plain"] / 100.0 / MONTH_DAYS):
+        return NotAssessed(
+            f"what was logged would not show a group that loses {limits['plain']:.0f} % a month more than others: "
+            "the voltage hardly moved, or the days are too few" + uneven(record)
+        )
+    return found
+
+
+MONTH_DAYS = MONTH_H / 24.0
+
+
+def _sentence(item: str, w: Weighed) -> str:
+    month = 100 * MONTH_DAYS
+    return (
+        f"Group {item} loses {month * w.size:.0f} % of rated charge a month more than its siblings (standard error "
+        f"{month * w.se:.0f} %): it falls behind from day to day, ridden or not."
+    )
+
+
+_WHOLE = Spoken(Why.LEAK, 100.0 * MONTH_DAYS, UNIT, _sentence)
 
 
 def _drifts(record: Record, rated: float, days: float) -> list[Sinking]:
@@ -165,6 +196,7 @@ def _cases() -> Cases:
         out = []
         for k, value in enumerate(pct):
             parts = [Metric("cell_offset_top_pct", 0.003 * (k % 2), "%", se, 500, item=str(g)) for g in range(1, 6)]
+            parts.append(Metric("cell_offset_rows", 500.0, "1", None, 500))
             parts[3] = Metric("cell_offset_top_pct", value, "%", se, 500, item="4")
             if bled:
                 parts += [
@@ -193,7 +225,7 @@ RULE = Rule(
     title="A group that leaks",
     subsystem="cells",
     severity=Severity.SERVICE,
-    needs=("cell_offset_top_pct",),
+    needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
@@ -216,4 +248,5 @@ RULE = Rule(
     ),
     source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),
     cases=_cases,
+    version=2,
 )

@@ -14,6 +14,7 @@ import polars as pl
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.reading import Pieces, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
@@ -25,8 +26,8 @@ LIMITS = (
     Limit("over_others", 3.0, "times the median pair", "engineering choice"),
     Limit("elsewhere", 0.5, "1", "engineering choice: what other groups follow is the pack's doing, not a wire's"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
-    Limit("least_sessions", 2.0, "sessions", "engineering choice: one session alone is no finding"),
     Limit("agreement", 0.3, "share", "engineering choice: a loose contact comes and goes"),
+    Limit("alone", 0.5, "share", "engineering choice: of the sessions since, when only one shows it"),
     Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
     Limit("steady", 15.0, "mV", "engineering choice: a constant see-saw past usual monitor errors of 5 mV"),
 )
@@ -37,18 +38,19 @@ ELSEWHERE = "sense_pair_elsewhere"
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     table = _table(record, limits)
     sessions = table["start_t"].n_unique()
-    if sessions < limits["least_sessions"]:
-        return NotAssessed(f"neighbouring groups could be compared in {sessions} session(s) only")
+    if not sessions:
+        return NotAssessed("no session had enough readings of neighbouring groups at steady current")
     found = []
     pairs = Pieces(table, "item")
     for item in pairs.places:
         part = pairs.of(item)
         shown = only(part, part["shown"].to_numpy())
-        if shown.height < limits["least_sessions"]:
+        if not shown.height:
             continue
+        part = part.filter(pl.col("start_t") >= shown["start_t"].min())  # what came before it began says nothing
         # A contact that shakes shows in rides and may rest at rest: the share is taken within each kind of session.
         share = float(part.group_by("kind").agg(pl.col("shown").mean())["shown"].to_numpy().max())
-        if share >= limits["agreement"]:
+        if share >= limits["agreement" if shown.height > 1 else "alone"]:
             found.append(_moving(item, shown, share, limits))
     moving = {f.item for f in found}
     return found + [f for f in _see_saws(record, limits) if f.item not in moving]
@@ -84,7 +86,7 @@ def _moving(item: str, shown: pl.DataFrame, share: float, limits: Mapping[str, f
         share=share,
         count=shown.height,
         text=f"Groups {lower} and {upper} move opposite and equal by up to {size:.0f} mV (correlation {r:.2f}) while "
-        f"their sum stays right, in {shown.height} sessions: the wire between them, not the cells.",
+        f"their sum stays right, in {counted(shown.height, 'session')}: the wire between them, not the cells.",
         spans=windows(shown, OPPOSITE),
         duration_s=seconds(shown),
     )
@@ -96,7 +98,7 @@ def _see_saws(record: Record, limits: Mapping[str, float]) -> list[Finding]:
     found = []
     for lower, a in level.items():
         b = level.get(str(int(lower) + 1))
-        if b is None or min(a.count, b.count) < limits["least_sessions"]:
+        if b is None:
             continue
         size, both = 0.5 * abs(a.value - b.value), 0.5 * abs(a.value + b.value)
         se = 0.5 * float(np.hypot(a.se, b.se))
@@ -178,6 +180,8 @@ def _cases() -> Cases:
         fires_on=(
             record(session(0, 15, -0.95), session(1, 12, -0.9), session(2, 2, 0.0)),
             record(levels(0, 24, -25), levels(1, 26, -25)),
+            record(session(0, 15, -0.95)),  # one session, beyond doubt
+            record(*(session(d, 2, 0.0) for d in range(9)), session(9, 15, -0.95), session(10, 14, -0.9)),
         ),
         quiet_on=(
             record(session(0, 2, 0.0), session(1, 2, 0.05)),
@@ -186,7 +190,7 @@ def _cases() -> Cases:
             record(session(0, 15, 0.1, 14), session(1, 15, 0.0, 14)),  # one group moves, the neighbour does not
             record(levels(0, 25, -2), levels(1, 26, -1)),  # one group off: charge or monitor, not the wire
         ),
-        unassessed_on=(record(session(0, 15, -0.95)), record(one_session(0, "ride"))),
+        unassessed_on=(record(one_session(0, "ride")),),
     )
 
 
@@ -217,4 +221,5 @@ RULE = Rule(
     ),
     source="circuit of a series string: a shared tap shifts two neighbours by equal and opposite amounts",
     cases=_cases,
+    version=2,
 )

@@ -11,16 +11,21 @@ from collections.abc import Mapping
 import numpy as np
 
 from herdbook.pipeline.health.pack.offsets import offsets
+from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.pooled import Pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.rules._string_words import Spoken, from_fit, refuted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
 LIMITS = (
     Limit("look", 5.0, UNIT, "engineering choice: cells of one batch lie within 2 to 3 % of each other"),
     Limit("act", 7.5, UNIT, "engineering choice: the group costs more than a fourteenth of the range"),
+    Limit("plain", 12.0, UNIT, "engineering choice: an eighth of the range; who could not see that has not looked"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("days", 30.0, "days", "engineering choice: both ends must be read close to each other in time"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: readings wanted at each end"),
@@ -33,13 +38,35 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     both = [
         item for item in top if item in bottom and min(top[item].count, bottom[item].count) >= limits["least_sessions"]
     ]
-    if len(both) < 3:
+    fit = string_fit(record)
+    if len(both) < 3 and not fit.looked:
         return NotAssessed(
             f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to full and as "
             f"many rides to low within {limits['days']:.0f} days"
         )
-    found = [_judge_group(top[item], bottom[item], limits) for item in both]
-    return [f for f in found if f is not None]
+    judged = [_judge_group(top[item], bottom[item], limits) for item in both] if len(both) >= 3 else []
+    found = [
+        f
+        for f in judged
+        if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
+    ]
+    found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | unread(record), limits)
+    if not found and len(both) < 3 and not fit.could_show(Why.CAPACITY, limits["plain"] / 100.0):
+        return NotAssessed(
+            f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage hardly "
+            "moved; rides to low are needed"
+        )
+    return found
+
+
+def _sentence(item: str, w: Weighed) -> str:
+    return (
+        f"Group {item} holds {100 * w.size:.0f} % less than its siblings (standard error {100 * w.se:.0f} %): the more "
+        "charge is used, the further it falls behind."
+    )
+
+
+_WHOLE = Spoken(Why.CAPACITY, 100.0, UNIT, _sentence)
 
 
 def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Finding | None:
@@ -75,6 +102,7 @@ def _cases() -> Cases:
     def read(day: float, kind: str, pct: float, se: float = 0.3) -> ExampleSession:
         name = "cell_offset_top_pct" if kind == "charge" else "cell_offset_bottom_pct"
         others = [Metric(name, 0.0, "%", se, 500, item=str(k)) for k in range(1, 4)]
+        others.append(Metric("cell_offset_rows", 500.0, "1", None, 500))
         return one_session(day, kind, *others, Metric(name, pct, "%", se, 500, item="4"))
 
     def weeks(top: float, bottom: float, se: float = 0.3, rides: int = 3) -> tuple[ExampleSession, ...]:
@@ -99,7 +127,7 @@ RULE = Rule(
     title="A group with little capacity",
     subsystem="cells",
     severity=Severity.SERVICE,
-    needs=("cell_offset_top_pct", "cell_offset_bottom_pct"),
+    needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
     judge=judge,
@@ -116,4 +144,5 @@ RULE = Rule(
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
     cases=_cases,
+    version=2,
 )

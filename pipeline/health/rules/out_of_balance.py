@@ -15,17 +15,21 @@ import numpy as np
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pack.offsets import offsets, uneven
+from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.rules._string_words import Spoken, from_fit, refuted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
 LIMITS = (
     Limit("look", 1.2, UNIT, "engineering choice: about 50 mV at the end of charge, past the usual 30 mV"),
     Limit("act", 3.0, UNIT, "engineering choice: about 100 mV at full; 12 h of bleeding at 70 mA and 30 Ah"),
+    Limit("plain", 5.0, UNIT, "engineering choice: a twentieth of the range; who could not see that has not looked"),
     Limit("bottom", 5.0, UNIT, "engineering choice: near empty alone, the usual spread of capacity comes in"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("z_both", 2.0, "standard errors", "engineering choice: at full, when empty shows the same by z from nought"),
@@ -39,7 +43,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     top = {k: o.pooled() for k, o in offsets(record, "top", limits["days"]).items()}
     bottom = {k: o.pooled() for k, o in offsets(record, "bottom", limits["days"]).items()}
     most = max((p.count for p in (*top.values(), *bottom.values())), default=0)
-    if most < limits["least_sessions"]:
+    fit = string_fit(record)
+    if most < limits["least_sessions"] and not fit.looked:
         return NotAssessed(
             f"the steep ends of the curve were reached in {most} session(s) of the last {limits['days']:.0f} days; "
             "charges to full or rides to low are needed, since the plateau in between says nothing" + uneven(record)
@@ -47,9 +52,27 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     findings = []
     for item in sorted((set(top) | set(bottom)) - unread(record), key=int):
         found = _judge_group(top.get(item), bottom.get(item), limits)
-        if found:
+        if found and not refuted(record, item, Why.CHARGE, found.measured / 100.0):
             findings.append(found)
+    findings += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in findings} | unread(record), limits)
+    if not findings and most < limits["least_sessions"] and not fit.could_show(Why.CHARGE, limits["plain"] / 100.0):
+        return NotAssessed(
+            f"what was logged would not show a group that holds {limits['plain']:.0f} % less: the voltage hardly "
+            "moved; "
+            "charges to full or rides to low are needed" + uneven(record)
+        )
     return findings
+
+
+def _sentence(item: str, w: Weighed) -> str:
+    word = "more" if w.size > 0 else "less"
+    return (
+        f"Group {item} holds {100 * abs(w.size):.1f} % of rated charge {word} than the median group (standard error "
+        f"{100 * w.se:.1f} %), by its voltage beside the others' at every charge."
+    )
+
+
+_WHOLE = Spoken(Why.CHARGE, 100.0, UNIT, _sentence)
 
 
 def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float], z: str = "z") -> bool:
@@ -177,4 +200,5 @@ RULE = Rule(
     cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
     source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
     cases=_cases,
+    version=2,
 )

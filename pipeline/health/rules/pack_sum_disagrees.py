@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pooled import pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
@@ -19,9 +21,8 @@ LIMITS = (
     Limit("look", 1.0, "% of pack voltage", "common practice: usual sensors are within 0.5 %"),
     Limit("act", 2.5, "% of pack voltage", "engineering choice: past any honest tolerance of a sensor"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
-    Limit("least_sessions", 2.0, "sessions", "engineering choice: one session alone is no finding"),
+    Limit("own", 0.15, "% of pack voltage", "engineering choice: warmth moves two sensors apart by so much"),
     Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
-    Limit("agreement", 0.6, "share", "engineering choice: share of sessions that must show it"),
 )
 
 
@@ -29,10 +30,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if unread(record):
         return NotAssessed("a measuring wire without contact: the groups' sum is not known")
     p = pooled(record, "pack_sum_gap_pct", last_days=limits["days"]).get("")
-    if p is None or p.count < limits["least_sessions"]:
-        return NotAssessed("pack voltage and every group's voltage side by side in fewer than two sessions")
+    if p is None:
+        return NotAssessed("no session had the pack's voltage beside that of every group")
+    p = since_step(p, limits["own"])
     look = limits["look"] if p.value >= 0 else -limits["look"]
-    if not surely_over(p, look, limits["z"]) or p.share_over(look) < limits["agreement"]:
+    if not surely_over(p, look, limits["z"]):
         return []
     act = surely_over(p, limits["act"] if p.value >= 0 else -limits["act"], limits["z"])
     limit = limits["act"] if act else limits["look"]
@@ -46,7 +48,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             unit="% of pack voltage",
             se=p.se,
             statement=f"The pack voltage reads {abs(p.value):.1f} % {side} than the sum of its groups at no current "
-            f"(standard error {p.se:.2f} %, {p.count} sessions).",
+            f"(standard error {p.se:.2f} %, {counted(p.count, 'session')}).",
             confidence=confidence(abs(p.value), limit, p.se),
             persistence=p.share_over(look),
             count=p.count,
@@ -69,12 +71,14 @@ def _cases() -> Cases:
         fires_on=(
             record(session(0, 1.6), session(1, 1.7), session(2, 1.5)),
             record(*(session(d, -4.0) for d in range(3))),
+            record(session(0, 3.0)),  # one session
+            record(*(session(d, 0.1) for d in range(9)), session(9, 3.0), session(10, 3.1)),  # since the tenth
         ),
         quiet_on=(
             record(session(0, 0.3), session(1, 0.2)),
             record(session(0, 0.1), session(1, 6.0), session(2, 0.1), session(3, 0.0)),  # one odd session
         ),
-        unassessed_on=(record(session(0, 3.0)), record(one_session(0, "ride"))),
+        unassessed_on=(record(one_session(0, "ride")),),
     )
 
 
@@ -101,4 +105,5 @@ RULE = Rule(
     cautions=("Stored energy cannot be switched off: only a qualified person measures inside a pack.",),
     source="Kirchhoff's voltage law; limits: see each",
     cases=_cases,
+    version=2,
 )

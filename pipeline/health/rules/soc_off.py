@@ -18,6 +18,7 @@ from herdbook.pipeline.health.pack.charge_off import readings_off
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -29,19 +30,18 @@ LIMITS = (
     ),
     Limit("act", 15.0, UNIT, "engineering choice: the last fifth of the display cannot be trusted"),
     Limit("z", 3.0, "standard errors", "engineering choice: one figure an anchor kind, so 1 in 700"),
-    Limit("least", 2.0, "anchors", "engineering choice: one anchor alone is no finding"),
+    Limit("own", 3.0, UNIT, "engineering choice: a report that is right walks by so much between two anchors"),
     Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     gaps = readings_off(record, limits["days"])
-    if gaps.height < limits["least"]:
-        return NotAssessed("reported charge at a full pack or at a low rest was seen fewer than two times")
+    if not gaps.height:
+        return NotAssessed("reported charge was never seen at a full pack or at a low rest")
     found = []
     for (kind,), part in gaps.group_by(["item"], maintain_order=True):
-        if part.height >= limits["least"]:
-            found += _judge_kind(str(kind), part, limits)
+        found += _judge_kind(str(kind), part, limits)
     return found
 
 
@@ -49,7 +49,7 @@ def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> l
     gap = part["gap"].to_numpy()
     value, own = pool(gap, part["se_pct"].to_numpy())
     # An anchor's error comes from its table and is the same every time: it does not shrink with their number.
-    se = float(np.hypot(own, np.median(part["se_pct"].to_numpy())))
+    se = float(np.hypot(np.hypot(own, limits["own"] / np.sqrt(gap.size)), np.median(part["se_pct"].to_numpy())))
     if not abs(value) - limits["look"] > limits["z"] * se:
         return []
     act = abs(value) - limits["act"] > limits["z"] * se
@@ -65,7 +65,7 @@ def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> l
             unit=UNIT,
             se=se,
             statement=f"The pack reports {abs(value):.0f} % {word} charge {where} (standard error {se:.1f} %, "
-            f"{part.height} times).",
+            f"{counted(part.height, 'time')}).",
             confidence=confidence(abs(value), limit, se),
             persistence=float(np.mean(np.abs(gap) > limits["look"])),
             count=part.height,
@@ -99,13 +99,14 @@ def _cases() -> Cases:
             record(*(session(d, 34.0) for d in range(3))),
             record(*(session(d, 82.0, "full", 100.0) for d in range(3))),
             record(*(plugged(d, 24.0) for d in range(4))),
+            record(session(0, 34.0)),  # one rest near empty is enough
         ),
         quiet_on=(
             record(*(session(d, 8.0) for d in range(3))),
             record(*(plugged(d, 9.0) for d in range(4))),
             record(session(0, 34.0), session(1, 7.0), session(2, 6.0)),
         ),
-        unassessed_on=(record(session(0, 34.0)), record(one_session(0, "ride"))),
+        unassessed_on=(record(one_session(0, "ride", Metric("pack_soc_end_pct", 50.0, "%", 0.5, 1))),),
     )
 
 
@@ -132,4 +133,5 @@ RULE = Rule(
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
     source="anchors on steep parts of the open-circuit curve; limits: see each",
     cases=_cases,
+    version=2,
 )

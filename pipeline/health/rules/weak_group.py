@@ -6,18 +6,23 @@ the pack's median needs no temperature or charge correction, since the siblings 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.newest_level import FEW, sibling_spread, since_step
 from herdbook.pipeline.health.pooled import Pooled, pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import mann_kendall, reaches, theil_sen
+from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "times the median group"
@@ -26,21 +31,21 @@ LIMITS = (
     Limit("act", 1.4, UNIT, "engineering choice: short of the usual end of life, 1.5 to 2 times new"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
-    Limit("least_sessions", 2.0, "sessions", "engineering choice: one ride alone is no finding"),
-    Limit("agreement", 0.6, "share", "engineering choice: share of rides that must show it"),
+    Limit("own", 0.05, UNIT, "engineering choice: charge and warmth move the ratio from ride to ride by so much"),
+    Limit("plain", 2.0, UNIT, "common practice: the end of life; who could not see that has not looked"),
     Limit("rising_from", 1.15, UNIT, "common practice: within 15 % is the usual spread, so growth there is no matter"),
     Limit("rising", 0.03, "times the median group a month", "engineering choice: a tenth of the way to `look`"),
 )
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    groups = pooled(record, "cell_r_ratio", last_days=limits["days"])
-    most = max((p.count for p in groups.values()), default=0)
-    if most < limits["least_sessions"]:
-        return NotAssessed(
-            f"resistance per group was measured in {most} ride(s) of the last {limits['days']:.0f} days; "
-            f"{limits['least_sessions']:.0f} rides with changing load are needed"
-        )
+    hidden = unread(record)
+    measured = pooled(record, "cell_r_ratio", last_days=limits["days"])
+    groups = {item: since_step(p, limits["own"]) for item, p in measured.items() if item not in hidden}
+    if not groups:
+        return NotAssessed("no ride had load that changed enough to measure the resistance of each group")
+    spread = sibling_spread(groups)
+    groups = {item: p if p.count >= FEW else replace(p, se=math.hypot(p.se, spread)) for item, p in groups.items()}
     over_time = pooled(record, "cell_r_ratio", last_days=180.0)
     found = []
     for item, p in groups.items():
@@ -49,6 +54,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             found.append(_finding(p, rise, limits))
         elif rise is not None and p.value > limits["rising_from"] and p.value < limits["look"]:
             found.append(_warning(p, rise, limits))
+    shows = limits["act"] + limits["z"] * median(np.array([p.se for p in groups.values()]))
+    if not found and shows > limits["plain"]:
+        return NotAssessed(
+            f"with what was logged a group would show only from {shows:.1f} times the median group's resistance on"
+        )
     return found
 
 
@@ -113,11 +123,7 @@ def _warning(p: Pooled, rise: ResistanceRise, limits: Mapping[str, float]) -> Fi
 
 
 def _stands_out(p: Pooled, limits: Mapping[str, float]) -> bool:
-    return (
-        p.count >= limits["least_sessions"]
-        and surely_over(p, limits["look"], limits["z"])
-        and p.share_over(limits["look"]) >= limits["agreement"]
-    )
+    return surely_over(p, limits["look"], limits["z"])
 
 
 def _finding(p: Pooled, rise: ResistanceRise | None, limits: Mapping[str, float]) -> Finding:
@@ -131,7 +137,7 @@ def _finding(p: Pooled, rise: ResistanceRise | None, limits: Mapping[str, float]
         unit=UNIT,
         se=p.se,
         statement=f"Group {p.item} has {p.value:.2f} times the resistance of the pack's median group (standard error "
-        f"{p.se:.2f}, {p.count} rides)."
+        f"{p.se:.2f}, {counted(p.count, 'ride')})."
         + (f" It grows by {rise.month:.2f} a month." + _when(rise.to_act, limits["act"]) if rise else ""),
         confidence=confidence(p.value, limit, p.se),
         persistence=p.share_over(limits["look"]),
@@ -155,15 +161,17 @@ def _cases() -> Cases:
         fires_on=(
             record(ride(0, 1.6), ride(1, 1.62), ride(3, 1.58)),
             record(ride(0, 1.40, 0.01), ride(2, 1.40, 0.01)),
+            record(ride(0, 2.72)),  # one ride is what a returned unit brings
+            record(*(ride(k, 1.0) for k in range(8)), ride(9, 1.9), ride(10, 1.85)),  # since the ninth ride
             record(*(ride(5 * k, 1.05 + 0.02 * k) for k in range(9))),  # on its way
         ),
         quiet_on=(
             record(ride(0, 1.1), ride(1, 1.12), ride(2, 1.08)),  # usual spread
             record(ride(0, 1.0), ride(1, 1.9), ride(2, 1.0), ride(3, 1.02)),  # one odd ride
-            record(ride(0, 1.4, 0.3), ride(1, 1.45, 0.3)),  # too uncertain to say
+            record(ride(0, 1.4, 0.1), ride(1, 1.45, 0.1)),  # too uncertain to say
             record(*(ride(5 * k, 1.20 + 0.01 * (k % 3)) for k in range(9))),  # high, and steady
         ),
-        unassessed_on=(record(ride(0, 1.6)), record(one_session(0, "ride"))),
+        unassessed_on=(record(ride(0, 1.2, 0.5)), record(one_session(0, "ride"))),  # nothing under 3 would show
     )
 
 
@@ -194,4 +202,5 @@ RULE = Rule(
     ),
     source="method: regression of each group's deviation on current; limits: see each",
     cases=_cases,
+    version=2,
 )

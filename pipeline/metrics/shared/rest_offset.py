@@ -15,7 +15,7 @@ REST_S = 60.0  # after load; a session's first moments count at any length
 STEEP_V = 0.008  # per 1 % of charge, as for the knees (engineering choice)
 HIGHEST_PCT = 15.0
 UNEVEN_V = 0.004  # how unevenly groups may still be relaxing (engineering choice)
-SLOPE_SHARE = 0.10  # how wrong a table's slope may be (engineering choice)
+SLOPE_SHARE = 0.5  # how wrong a table's slope may be: near empty published curves differ twofold
 
 
 def rest_low(table: Steady, profile: Profile) -> list[Metric]:

@@ -13,12 +13,14 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Indices, Integers, Times
 from herdbook.pipeline.science.pulses import extremes_of_runs
-from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.robust_fit import median, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 MOST_ROWS = 6000  # decimation: rows beyond this are thinned evenly; the errors then state what was used
 GRID_S = 0.1
+SLOWEST_S = 400.0  # a sleeping pack speaks every few minutes (engineering choice)
+BLOCK_S = 60.0  # longer than a polarisation tail's fast part, shorter than 2 % of charge at 1 C
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +67,8 @@ def range_allowed_a(profile: Profile) -> float:
 
 
 def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS, window_s: float = 1.0) -> Steady | None:
-    """Rows at steady current; None when fewer than 3 groups or no current are known, or groups come past 15
-    s. Several sets ask for the same table: it is made once, and not to be changed."""
+    """Rows at steady current; None when fewer than 3 groups or no current are known, or groups come past
+    SLOWEST_S. Several sets ask for the same table: it is made once, and not to be changed."""
     found = signals.once(("moments", window_s), lambda: _moments(signals, window_s))
     if found is None:
         return None
@@ -87,6 +89,67 @@ def _steady(signals: Signals, found: _Moments, rows: Indices, most: int) -> Stea
     keep = np.asarray(np.isfinite(v).all(axis=1))
     table = Steady(found.t[rows], found.load[rows], v, found.items)
     return table if keep.all() else table.rows(keep)
+
+
+@dataclass(frozen=True, slots=True)
+class Aligned:
+    """Values brought to one moment a row. v (m, items) in the role's unit; drift_a (m, items): by how much the current
+    at that moment, taken where the values were sampled, stood above the row's load. NaN where a value is not known."""
+
+    v: Floats
+    drift_a: Floats
+
+
+def slowest_s(signals: Signals, items: tuple[int, ...]) -> float:
+    """The longest middle time between values of a group."""
+    return max(period_s(signals, s) for s in _apart([signals.series("cell_voltage", i) for i in items]))
+
+
+def aligned(signals: Signals, table: Steady, role: str, items: tuple[int | str, ...], back_s: float) -> Aligned:
+    """Straight between the samples around back_s before each row's moment.
+
+    Pages are sampled apart, and while polarisation grows and the current wanders within the allowed range, a page that
+    is always older than another would show another resistance. Both samples lie in a row's steady window where that is
+    two periods long and back_s one."""
+    current = signals.series("pack_current")
+    at = table.t - round(1e6 * back_s)
+    shares: dict[int, tuple[Indices, Floats, Floats]] = {}
+    v, drift = np.empty((len(table), len(items))), np.empty((len(table), len(items)))
+    for k, item in enumerate(items):
+        s = signals.series(role, item)
+        if id(s.t) not in shares:
+            after = np.clip(np.searchsorted(s.t, at), 1, len(s) - 1)
+            share = np.clip((at - s.t[after - 1]) / (s.t[after] - s.t[after - 1]), 0.0, 1.0)
+            amps = np.interp(s.t, current.t, current.v)
+            shares[id(s.t)] = after, share, amps[after - 1] + share * (amps[after] - amps[after - 1])
+        after, share, amps_at = shares[id(s.t)]
+        v[:, k] = s.v[after - 1] + share * (s.v[after] - s.v[after - 1])
+        drift[:, k] = amps_at - table.current
+    return Aligned(v, drift)
+
+
+def aligned_groups(signals: Signals, range_a: float) -> Steady | None:
+    """As steady(), with the groups' voltages brought to one moment a row and to the row's load; None also where fewer
+    than three blocks would tell their resistance."""
+    items = tuple(int(i) for i in signals.items("cell_voltage") if len(signals.series("cell_voltage", i)) > 2)
+    if len(items) < 3:
+        return None
+    back_s = slowest_s(signals, items)
+    if not back_s < 60.0:
+        return None
+    table = steady(signals, range_a, window_s=max(1.0, 2.0 * back_s + GRID_S))
+    return None if table is None or len(table) < 3 else _to_load(signals, table, back_s)
+
+
+def _to_load(signals: Signals, table: Steady, back_s: float) -> Steady:
+    groups = aligned(signals, table, "cell_voltage", table.items, back_s)
+    keep = np.asarray(np.isfinite(groups.v).all(axis=1) & np.isfinite(groups.drift_a).all(axis=1))
+    table, v, drift = table.rows(keep), groups.v[keep], groups.drift_a[keep]
+    try:
+        slope = within_blocks(table.current, v, blocks_of(table.t, BLOCK_S)).slope
+    except (ValueError, IndexError):
+        return Steady(table.t, table.current, v, table.items)
+    return Steady(table.t, table.current, v - slope * drift, table.items)
 
 
 def _apart(series: list[Series]) -> list[Series]:
@@ -114,7 +177,7 @@ def _moments(signals: Signals, window_s: float) -> _Moments | None:
     if len(items) < 3 or len(current) < 3:
         return None
     slowest = max(period_s(signals, s) for s in _apart([signals.series("cell_voltage", i) for i in items]))
-    if not slowest < 60.0:
+    if not slowest < SLOWEST_S:
         return None
     window_s, every_s = max(window_s, 1.3 * slowest + GRID_S), max(slowest, GRID_S)
     step = max(GRID_S, every_s / 2, (current.t[-1] - current.t[0]) / 1e6 / 400_000)

@@ -99,7 +99,7 @@ def _changes(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, A
     told = herd_wide.told
     if told is None:
         none: dict[str, Any] = dict.fromkeys(("changes", "first_seen", "kept_quiet"), ())
-        return none | {"counts": {}, "more": 0, "fleet_quiet": "", "doubts": (), "work": {}}
+        return none | {"counts": {}, "more": 0, "fleet_quiet": "", "notes": (), "doubts": (), "work": {}}
     listed = [c for c in told.changes if c.change != "first seen"]
     shown = listed[:MOST_CHANGES]
     return {
@@ -108,6 +108,7 @@ def _changes(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, A
         "counts": told.counts(),
         "more": max(0, len(listed) - MOST_CHANGES),
         "fleet_quiet": told.fleet_quiet,
+        "notes": told.notes,
         "doubts": [d for d in told.doubts if d.verdict == "contradicted" or d.new],
         "kept_quiet": told.muted,
         "work": work_on_record(con, sorted({c.vehicle for c in shown if c.change == "gone"}), told.as_of),

@@ -1,0 +1,66 @@
+"""What holds now: a figure's sessions since its last step, and how certain so few of them are.
+
+A fault that begins in mid-record is diluted by what came before; so the newest stretch is cut where the level changed
+beyond doubt, up or down, and only what came after is judged. After such a cut one session may be all there is: its own
+error does not know how far another session would have lain, but siblings measured alongside do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.health.change import LevelStep, upward_step
+from herdbook.pipeline.health.pooled import Pooled, pool
+from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
+
+# A step is the best of many places and two directions: five standard errors keep chance under 1 in 10,000 for fifty
+# sessions (engineering choice).
+STEP_Z = 5.0
+FEW = 3  # under so many sessions their scatter says nothing about its own size
+
+
+def since_step(p: Pooled, own: float = 0.0, z: float = STEP_Z) -> Pooled:
+    """The sessions after the last certain step of their level; all of them where there was none.
+
+    own: how far two sessions of the same level may differ besides their errors, in the metric's unit."""
+    ses = _errors(p, own)
+    first = 0
+    while (step := _clearest(p.values[first:], ses[first:])) is not None and step.z > z:
+        first += step.first
+    return _after(p, first) if first else p
+
+
+def sibling_spread(groups: Mapping[str, Pooled]) -> float:
+    """How far the middle half of siblings lie apart, as a standard deviation; 0 with fewer than four."""
+    values = np.array([p.value for p in groups.values()])
+    return MAD_TO_SD * median(np.abs(values - median(values))) if values.size >= 4 else 0.0
+
+
+def _errors(p: Pooled, own: float) -> Floats:
+    ses = np.hypot(np.nan_to_num(p.ses), own)
+    known = ses[ses > 0]
+    return np.where(ses > 0, ses, known.min() if known.size else 1.0)
+
+
+def _clearest(values: Floats, ses: Floats) -> LevelStep | None:
+    steps = [s for s in (upward_step(values, ses, 1), upward_step(-values, ses, 1)) if s is not None]
+    return max(steps, key=lambda s: s.z, default=None)
+
+
+def _after(p: Pooled, first: int) -> Pooled:
+    values, ses = p.values[first:], p.ses[first:]
+    value, se = pool(values, ses)
+    return replace(
+        p,
+        value=value,
+        se=se,
+        count=values.size,
+        values=values,
+        ses=ses,
+        starts=p.starts[first:],
+        ends=p.ends[first:],
+    )

@@ -1,0 +1,259 @@
+"""The groups of the string weighed against each other over the whole record: which holds less, and why.
+
+Takes the pieces of all sessions (metrics/group_levels.py), places them on the charge axis by reported charge and
+counted current, learns the curve from the median group, and weighs charge, capacity and leak for every group that
+stands apart. A group that a measuring wire or its own balancing resistor explains is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import polars as pl
+
+from herdbook.pipeline.arrays import Floats, Integers
+from herdbook.pipeline.health.pooled import pooled
+from herdbook.pipeline.health.reading import event_table, lately
+from herdbook.pipeline.health.rule import Record, Window
+from herdbook.pipeline.science.ocv import Ocv
+from herdbook.pipeline.science.robust_fit import MAD_TO_SD
+from herdbook.pipeline.science.string_fit import (
+    NODES,
+    Curve,
+    Moments,
+    Weighed,
+    Why,
+    learn,
+    stands_apart,
+    weigh,
+    weights,
+    would_show,
+)
+from herdbook.pipeline.times import DAY, column_micros
+from herdbook.pipeline.vehicle.chemistry import ocv_of
+
+DAYS = 45.0
+LEAST, MOST = 6, 90  # pieces; the newest are kept
+BIN = 0.03  # pieces of a session that lie so near in charge are one
+# Own error of a piece's median voltage and what all of its session share: what load and the curve's two branches leave
+# in it; V (engineering choices). Differences between groups do not carry it.
+KINDS = ("quiet", "load", "charge", "rest")
+OWN_V, SHARED_V = (0.003, 0.008, 0.005, 0.003), (0.010, 0.030, 0.050, 0.015)
+# Reported charge, against the charge the voltage speaks for; without a report only the voltage does (shares)
+REPORTED, UNKNOWN = 0.03, 0.15
+DROP = 0.25, 0.5  # of a sound group's drop, left in a difference where load moved or did not (engineering choices)
+RESTED_V, WIRE_V = 0.03, 0.4  # above the plateau a rested group is beyond its knee; so far above, it is a wire
+CHARGED_V = 0.06  # what a charge may lie above its curve with usual load taken out: slow drop and branch
+SEE_SAW = 0.35  # of two neighbours' opposite part: what cells do apart is not equal and opposite (engineering choice)
+KNEE_V, NOTHING_V = 0.015, 5.0  # how far under the plateau's end some knees begin; the error of what says nothing
+LOW_Z, HIGH_Z = 0.10, 0.95  # beyond them the curve bends, wherever its knee is (engineering choice)
+IDLE = 0.25  # share of time its own resistor bleeds a group: then that is the cause
+BELOW_V, ABOVE_V = 0.09, 0.02  # V per 1 % beyond the ends of a table (engineering choices)
+
+
+@dataclass(frozen=True, slots=True)
+class StringFit:
+    """groups: what was weighed, by item; those that stand among their siblings are not in it. looked: all items.
+    windows: the sessions behind it, newest first."""
+
+    groups: dict[str, Weighed]
+    looked: frozenset[str]
+    windows: tuple[Window, ...]
+    pieces: int
+    days: float
+    curve: Curve | None = None
+    moments: Moments | None = None
+
+    def could_show(self, cause: Why, size: float) -> bool:
+        """Whether the record would have shown a fault of that size in a usual group; a leak's size is a day's."""
+        return self.curve is not None and self.moments is not None and would_show(self.curve, self.moments, cause, size)
+
+
+NONE = StringFit({}, frozenset(), (), 0, 0.0)
+
+
+def string_fit(record: Record) -> StringFit:
+    """Once for all rules."""
+    return record.once("string fit", lambda: _fit(record))
+
+
+def _fit(record: Record) -> StringFit:
+    rows = lately(record, event_table(record, "group_levels"), DAYS)
+    ocv = ocv_of(record.profile.pack)
+    items = sorted((c[1:] for c in rows.columns if c[0] == "d" and c[1:].isdigit()), key=int)
+    if ocv is None or len(items) < 4:
+        return NONE
+    low, top = record.profile.pack_figures.of_chemistry.plateau_v
+    # Near full a per cent is a tenth of a volt, and nobody knows where: only the knee itself is read there (offsets.py)
+    highest = pl.col("median_v") + pl.max_horizontal(*(pl.col(f"d{i}") for i in items)) / 1000.0
+    near = pl.when(pl.col("item") == "charge").then(top + CHARGED_V).otherwise(top + RESTED_V)
+    rows = rows.drop_nulls([f"d{i}" for i in items]).filter(pl.col("median_v") < near)
+    rows = rows.filter((highest < near) | ((highest - pl.col("median_v")) > WIRE_V)).sort("start_t")
+    if rows.height < LEAST:
+        return NONE
+    pieces = _Pieces.of(record, rows, items).merged().newest(MOST)
+    prior = _beyond(ocv)
+    curve, z = _placed(prior, pieces)
+    knee = (pieces.volts < low) | (z < LOW_Z) | (z > HIGH_Z)
+    drops = _drops(record, pieces, items)
+    moments = Moments(z, pieces.away, _errors(pieces, top), drops, days=pieces.days, knee=knee)
+    left_out = _see_saw(pieces.away, items) | _bleeding(record)
+    groups = {
+        item: weigh(curve, moments, k)
+        for k, item in enumerate(items)
+        if item not in left_out and stands_apart(curve, moments, k)
+    }
+    starts, ends = column_micros(rows["start_t"]), column_micros(rows["end_t"])
+    windows = tuple(Window(int(a), int(b)) for a, b in zip(starts[::-1][:10], ends[::-1][:10], strict=True))
+    span = float(pieces.days[-1] - pieces.days[0])
+    return StringFit(groups, frozenset(set(items) - left_out), windows, pieces.days.size, span, curve, moments)
+
+
+def _errors(p: _Pieces, top: float) -> Floats:
+    """Per group, (pieces, groups): a group that stands beyond the knee near full says nothing about its charge, since
+    there a per cent is worth tens of millivolts, and nobody knows how many."""
+    stands = p.volts[:, None] + p.away
+    ends = np.where(p.kind == KINDS.index("charge"), top + CHARGED_V, top)[:, None] - KNEE_V
+    return np.where((p.away > 0) & (stands > ends), NOTHING_V, p.error()[:, None])
+
+
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """One row a piece: z by report and count (NaN: no report), median volts, V away, errors V, current A, whether load
+    moved, days, number of the session and kind, place in KINDS."""
+
+    z: Floats
+    volts: Floats
+    away: Floats
+    se: Floats
+    current: Floats
+    moved: Floats
+    days: Floats
+    session: Integers
+    kind: Integers
+
+    @staticmethod
+    def of(record: Record, rows: pl.DataFrame, items: Sequence[str]) -> _Pieces:
+        rated = record.profile.pack_figures.rated_ah
+        start = column_micros(rows["session_start_t"])
+        own = np.cumsum(np.diff(start, prepend=start[0]) != 0)
+        kind = np.array([KINDS.index(w) for w in rows["item"].to_list()])
+        run = rows["run_ah"].to_numpy() / rated
+        said = rows["soc_pct"].to_numpy() / 100.0 if "soc_pct" in rows.columns else np.full(rows.height, np.nan)
+        z = np.full(rows.height, np.nan)
+        for k in np.unique(own):
+            mine = own == k
+            base = (said + run)[mine]
+            if np.isfinite(base).any():
+                z[mine] = np.nanmedian(base) - run[mine]
+        return _Pieces(
+            z=z,
+            volts=rows["median_v"].to_numpy(),
+            away=rows.select([f"d{i}" for i in items]).to_numpy() / 1000.0,
+            se=rows["se_mv"].to_numpy() / 1000.0,
+            current=rows["current_a"].to_numpy(),
+            moved=rows["load_known"].to_numpy(),
+            days=(start - start[0]) / DAY,
+            session=2 * own + (kind != KINDS.index("quiet")),
+            kind=kind,
+        )
+
+    def merged(self) -> _Pieces:
+        """Pieces of one session and kind that lie within BIN of charge as one, weighed by their errors."""
+        place = np.floor(np.nan_to_num(self.z, nan=0.0) / BIN).astype(int)
+        keys = list(zip(self.session.tolist(), self.kind.tolist(), place.tolist(), strict=True))
+        number = {key: n for n, key in enumerate(dict.fromkeys(keys))}
+        of = np.array([number[key] for key in keys])
+        weight = self.se**-2.0
+        total = np.bincount(of, weight)
+
+        def mean(x: Floats) -> Floats:
+            return np.bincount(of, weight * x) / total
+
+        first = np.unique(of, return_index=True)[1]
+        away = np.column_stack([mean(column) for column in self.away.T])
+        return _Pieces(
+            mean(self.z),
+            mean(self.volts),
+            away=away,
+            se=np.asarray(total**-0.5, np.float64),
+            current=mean(self.current),
+            moved=self.moved[first],
+            days=self.days[first],
+            session=self.session[first],
+            kind=self.kind[first],
+        )
+
+    def newest(self, most: int) -> _Pieces:
+        return _Pieces(*(getattr(self, name)[-most:] for name in self.__slots__))
+
+    def error(self) -> Floats:
+        """Own error, and how far siblings scatter about their usual places in that piece."""
+        usual = self.away - np.median(self.away, axis=0)
+        middle = np.median(usual, axis=1)[:, None]
+        return np.hypot(self.se, MAD_TO_SD * np.median(np.abs(usual - middle), axis=1))
+
+
+def _beyond(ocv: Ocv) -> Floats:
+    """The table at NODES, carried on past its ends."""
+    pct = 100.0 * NODES
+    volts = np.interp(pct, ocv.soc_pct, ocv.middle_v)
+    return np.asarray(volts + BELOW_V * np.minimum(pct, 0.0) + ABOVE_V * np.maximum(pct - 100.0, 0.0))
+
+
+def _placed(prior: Floats, p: _Pieces) -> tuple[Curve, Floats]:
+    """The learned curve, and each piece's charge: as reported, moved by session as far as the voltage asks for it."""
+    own, shared = np.array(OWN_V)[p.kind], np.array(SHARED_V)[p.kind]
+    known = np.isfinite(p.z)
+    loose = np.where(known, REPORTED, UNKNOWN)
+    start = np.where(known, p.z, np.interp(p.volts, prior, NODES))
+    z = np.clip(start, NODES[2], NODES[-3])
+    curve = learn(prior, z, p.volts, own, p.session, shared)
+    for _ in range(2):
+        here = weights(z) @ curve.mean
+        slope = (weights(z + 0.01) - weights(z - 0.01)) @ curve.mean / 0.02
+        for k in np.unique(p.session):
+            mine = p.session == k
+            g, sd = float(slope[mine].mean()), float(loose[mine][0])
+            variance = float(shared[mine][0] ** 2 + own[mine][0] ** 2 / mine.sum())
+            pull = sd**2 * g / (sd**2 * g**2 + variance) * float((p.volts - here)[mine].mean())
+            moved = start[mine] + np.clip(z[mine] - start[mine] + pull, -3.0 * sd, 3.0 * sd)
+            z[mine] = np.clip(moved, NODES[2], NODES[-3])
+        curve = learn(prior, z, p.volts, own, p.session, shared)
+    return curve, z
+
+
+def _drops(record: Record, p: _Pieces, items: Sequence[str]) -> Floats:
+    """What a group's own resistance may have left in its differences, (pieces, groups) V."""
+    ohm = record.profile.pack_figures.cell_r10s_mohm / 1000.0
+    ratios = pooled(record, "cell_r_ratio", last_days=DAYS)
+    usual = np.where(p.moved > 0.5, *DROP)
+    more = np.array([abs(ratios[i].value - 1.0) if i in ratios else 0.0 for i in items])
+    return np.asarray(p.current[:, None] * ohm * np.maximum(usual[:, None], more))
+
+
+def _see_saw(away: Floats, items: Sequence[str]) -> set[str]:
+    """Neighbours that are off equal and opposite: the wire between them, not their charge."""
+    out: set[str] = set()
+    for (a, lower), (b, upper) in pairwise(enumerate(items)):
+        apart, both = away[:, a] - away[:, b], away[:, a] + away[:, b]
+        if int(upper) == int(lower) + 1 and _rms(both) < SEE_SAW * _rms(apart) and _rms(apart) > 4.0 * _siblings(away):
+            out |= {lower, upper}
+    return out
+
+
+def _rms(x: Floats) -> float:
+    return float(np.sqrt(np.mean(x**2)))
+
+
+def _siblings(away: Floats) -> float:
+    """How far a usual group stands off."""
+    return float(np.median(np.sqrt(np.mean(away**2, axis=0))))
+
+
+def _bleeding(record: Record) -> set[str]:
+    idle = pooled(record, "cell_bleed_idle_share", last_days=DAYS, kinds=("ride", "rest", "bench"))
+    return {item for item, p in idle.items() if p.values.size and p.values.max() > IDLE}

@@ -1,0 +1,249 @@
+"""Charge, capacity and leak of the groups of one string from where each stood beside the median group, at any charge.
+
+All groups pass the same current, so that a group whose charge differs by a share s stands at another place of the same
+open-circuit curve: d = U(z + s) - U(z), with z the charge of the median group. A difference in charge keeps s, little
+capacity makes it grow with depth, a leak with time. The curve U is not known well: it is learned from the string's own
+median voltage (a Gaussian process around a table: C. E. Rasmussen, C. K. I. Williams, Gaussian Processes for Machine
+Learning, 2006, chapter 2), and what stays unknown of it is part of every likelihood. Causes are weighed by their
+evidence, the likelihood averaged over sizes and onsets, so that none wins by having more of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from herdbook.pipeline.arrays import Bools, Floats, Integers
+
+# The curve: how far it may lie off the table as a whole, and in shape, by charge; how fast its shape may change with
+# charge (engineering choices: the spread of published curves is in the table's own errors).
+NODES = np.linspace(-0.10, 1.06, 59)
+LEVEL_V, WIDTH = 0.015, 0.045
+TILT_V = 0.02  # for all of the charge: slow drop builds up while a session goes on (engineering choice)
+SHAPE_AT = (-0.10, 0.0, 0.05, 0.10, 0.15, 0.20, 0.95, 0.98, 1.0, 1.06)
+SHAPE_V = (0.25, 0.15, 0.06, 0.03, 0.015, 0.008, 0.008, 0.03, 0.10, 0.20)
+# Sound groups: standard deviations of charge, capacity (shares), reading (V), resistance (share). Engineering choices.
+SOUND_CHARGE, SOUND_CAPACITY, TAP_V = 0.010, 0.015, 0.003
+UNEVEN = 0.15  # of what resistance may have left in a reading, from one reading to the next (engineering choice)
+LEAST_V = 0.0015  # no difference is known better: the slow parts of the drop are not the same in all groups
+SEEN = 3.0  # log odds beyond the prior's at which a fault counts as one that would have shown: twenty to one
+BETWEEN = 0.5  # (engineering choice)
+SHARED = 0.5  # of what readings are worth: neighbours in time and charge share what disturbs them
+# How far a difference that a cause would make may be from what is seen besides: slow parts of the drop and of the
+# curve's branches differ from group to group (engineering choice).
+LIKENESS = 0.2
+# Beyond its knees a curve's steepness is hardly known: there sound groups may stand apart by more, and a cause may
+# make any difference of its sign (engineering choices).
+STEEPER, UNLIKE = 4.0, 0.7
+CLEARLY = 4.0  # standard deviations of a sum of squares
+FAR_V, FAR_SE = 0.12, 0.04  # below an empty group's knee the curve is not known: such a reading says "so far at least"
+# Chance of each cause for one group before anything is seen (engineering choice: a pack in ten has a bad group, and
+# twice out of three it has only drifted away).
+
+
+class Why(StrEnum):
+    CHARGE = "charge"
+    CAPACITY = "capacity"
+    LEAK = "leak"
+
+
+PRIOR = {Why.CHARGE: 0.01, Why.CAPACITY: 0.005, Why.LEAK: 0.005}
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Open-circuit voltage at NODES: mean (m,) and covariance (m, m), V."""
+
+    mean: Floats
+    cov: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """z (n,) charge of the median group, 0 to 1; away (n, groups) V above it and se its error; drop (n, groups) V by
+    which its resistance may have moved a group; days (n,) since the first; knee (n,): whether the median group stood
+    beyond a knee of its curve."""
+
+    z: Floats
+    away: Floats
+    se: Floats
+    drop: Floats
+    days: Floats
+    knee: Bools
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What became of one group. chance: of each cause and, under "", of none. size, se: of the likeliest cause, in
+    shares (a leak: a day); since: days at which it began."""
+
+    chance: dict[str, float]
+    cause: Why
+    size: float
+    se: float
+    since: float
+
+
+def learn(prior_v: Floats, z: Floats, volts: Floats, se: Floats, session: Integers, common: Floats) -> Curve:
+    """The curve given readings of the median group. prior_v: table at NODES. se (n,): own error, V; common (n,): what
+    all readings of a session share, V."""
+    shape = np.interp(NODES, SHAPE_AT, SHAPE_V)
+    near = np.exp(-0.5 * ((NODES[:, None] - NODES) / WIDTH) ** 2)
+    prior = LEVEL_V**2 + shape[:, None] * shape * near
+    if not z.size:
+        return Curve(prior_v, prior)
+    to = weights(z)
+    away = z - z.mean()
+    shared = (session[:, None] == session) * (common[:, None] * common + TILT_V**2 * np.outer(away, away))
+    noise = shared + np.diag(se**2)
+    gain = np.linalg.solve(to @ prior @ to.T + noise, to @ prior).T
+    mean = prior_v + gain @ (volts - to @ prior_v)
+    return Curve(np.maximum.accumulate(mean), prior - gain @ to @ prior)  # an open-circuit curve never falls
+
+
+def weights(z: Floats) -> Floats:
+    """Rows that interpolate between NODES, (n, m)."""
+    step = NODES[1] - NODES[0]
+    at = np.clip((z - NODES[0]) / step, 0.0, NODES.size - 1.001)
+    k = at.astype(int)
+    out = np.zeros((z.size, NODES.size))
+    rows = np.arange(z.size)
+    out[rows, k] = 1.0 - (at - k)
+    out[rows, k + 1] = at - k
+    return out
+
+
+def weigh(curve: Curve, m: Moments, group: int) -> Weighed:
+    """The causes weighed for one group."""
+    cases = _cases(m)
+    shifts = np.stack([c.shift for c in cases])
+    loglik = _likelihood(curve, m, shifts, group)
+    names = np.array([c.cause for c in cases])
+    none = loglik[names == ""][0]
+    evidence: dict[str, float] = {"": float(np.log(1.0 - sum(PRIOR.values()))) + none}
+    weight = np.array([c.weight for c in cases])
+    for cause in Why:
+        mine, w = loglik[names == cause], weight[names == cause]
+        evidence[cause] = float(np.log(PRIOR[cause]) + mine.max() + np.log(w @ np.exp(mine - mine.max()) / w.sum()))
+    chance = _chances(evidence)
+    best = max(Why, key=lambda c: chance[c])
+    at = np.flatnonzero(names == best)
+    share = weight[at] * np.exp(loglik[at] - loglik[at].max())
+    share /= share.sum()
+    sizes = np.array([cases[k].size for k in at])
+    size = float(share @ sizes)
+    # the grid's own step counts as well
+    se = float(np.sqrt(share @ (sizes - size) ** 2 + (0.1 * size) ** 2))
+    return Weighed(chance, best, size, se, cases[at[int(share.argmax())]].since)
+
+
+def _chances(evidence: dict[str, float]) -> dict[str, float]:
+    """Of none and of each cause. That something is wrong is told by the readings, which of the causes by the shape of
+    a curve that is a model as well: evidence between causes counts for BETWEEN of itself."""
+    top = max(evidence[c] for c in Why)
+    split = {c: float(np.exp(BETWEEN * (evidence[c] - top))) for c in Why}
+    wrong = top + float(np.log(sum(np.exp(evidence[c] - top) for c in Why)))
+    none = float(1.0 / (1.0 + np.exp(min(wrong - evidence[""], 700.0))))
+    return {"": none, **{c: (1.0 - none) * split[c] / sum(split.values()) for c in Why}}
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    cause: str
+    size: float
+    since: float
+    shift: Floats
+    weight: float = 1.0
+
+
+GROWS = 0.1  # how much rarer a capacity is that goes within weeks than one that is low (engineering choice)
+CHARGES = (-0.30, -0.24, -0.19, -0.15, -0.12, -0.095, -0.075, -0.06, -0.047, -0.037)
+CAPACITIES = (0.06, 0.075, 0.095, 0.12, 0.15, 0.18, 0.22, 0.27, 0.33)
+LEAKS = (0.001, 0.0015, 0.0022, 0.0032, 0.0045, 0.006, 0.008, 0.011, 0.015, 0.021)
+STOOD = (0.0, -0.03, -0.07, -0.12)  # where a leak of old may have brought its group before the record begins
+MOST_ONSETS = 24
+
+
+def _cases(m: Moments) -> list[_Case]:
+    """Nothing, and every cause by size and onset; an onset lies before a session."""
+    times = np.unique(m.days)
+    onsets = times[np.unique(np.linspace(0, times.size - 1, min(MOST_ONSETS, times.size)).astype(int))]
+    out = [_Case("", 0.0, 0.0, np.zeros(m.z.size))]
+    for onset in onsets:
+        on = m.days >= onset
+        first = (
+            float(times.size) if onset == times[0] else 1.0
+        )  # there from the first day on, or begun since: as likely
+        out += [_Case(Why.CHARGE, a, onset, np.where(on, a, 0.0), first) for a in (*CHARGES, *(-x for x in CHARGES))]
+        length = max(times[-1] - onset, 1e-9)
+        for b in CAPACITIES:
+            whole = -b / (1.0 - b) * (1.0 - m.z)
+            out.append(_Case(Why.CAPACITY, b, onset, np.where(on, whole, 0.0), first))
+            if onset < times[-1]:
+                grown = whole * np.clip((m.days - onset) / length, 0.0, 1.0)
+                out.append(_Case(Why.CAPACITY, b, onset, grown, weight=GROWS))
+        for rate in LEAKS:
+            if onset < times[-1]:
+                sunk = -rate * np.clip(m.days - onset, 0.0, None)
+                stood = STOOD if onset == times[0] else (0.0,)
+                out += [_Case(Why.LEAK, rate, onset, sunk + a, first / len(stood)) for a in stood]
+    return out
+
+
+def stands_apart(curve: Curve, m: Moments, group: int) -> bool:
+    """Whether the group's readings are more than sound groups differ by: a quick look before causes are weighed."""
+    low = np.linalg.cholesky(_sound(curve, m, group))
+    left = np.linalg.solve(low, np.clip(m.away[:, group], -FAR_V, FAR_V))
+    n = m.z.size
+    return bool(left @ left > n + CLEARLY * np.sqrt(2.0 * n))
+
+
+def _sound(curve: Curve, m: Moments, group: int) -> Floats:
+    """Covariance (n, n) of what a sound group shows: readings, wiring, drop, charge and capacity."""
+    slope = (weights(m.z + 0.01) - weights(m.z - 0.01)) @ curve.mean / 0.02
+    slope = np.where(m.knee, STEEPER, 1.0) * slope
+    depth = slope * (1.0 - m.z)
+    out = (
+        np.diag(np.maximum(m.se[:, group], LEAST_V) ** 2 / SHARED)
+        + TAP_V**2
+        + np.outer(m.drop[:, group], m.drop[:, group])
+    )
+    out += np.diag((UNEVEN * m.drop[:, group]) ** 2)
+    out += SOUND_CHARGE**2 * np.outer(slope, slope) + SOUND_CAPACITY**2 * np.outer(depth, depth)
+    return np.asarray(out)
+
+
+def would_show(curve: Curve, m: Moments, cause: Why, size: float) -> bool:
+    """Whether such a fault, there from the first day on, would have stood out of what sound groups differ by."""
+    depth, days = 1.0 - m.z, m.days
+    shift = {Why.CHARGE: -size + 0.0 * depth, Why.CAPACITY: -size * depth, Why.LEAK: -size * days}[cause]
+    differ = weights(m.z + shift) - weights(m.z)
+    expected = np.clip(differ @ curve.mean, -FAR_V, FAR_V)
+    differ[np.abs(expected) >= FAR_V] = 0.0
+    own = np.diag((np.where(m.knee, UNLIKE, LIKENESS) * expected) ** 2)
+    usual = int(np.argsort(np.abs(m.drop).sum(axis=0))[m.drop.shape[1] // 2])
+    cov = _sound(curve, m, usual) + differ @ curve.cov @ differ.T + own
+    gain = 0.5 * float(expected @ np.linalg.solve(cov, expected))
+    return bool(gain > SEEN - np.log(PRIOR[cause]))
+
+
+def _likelihood(curve: Curve, m: Moments, shifts: Floats, group: int) -> Floats:
+    """Log likelihood of each row of shifts, (cases,)."""
+    away = m.away[:, group]
+    here, fixed = weights(m.z), _sound(curve, m, group)
+    likeness = np.where(m.knee, UNLIKE, LIKENESS)
+    out = np.empty(len(shifts))
+    for k, shift in enumerate(shifts):
+        differ = weights(m.z + shift) - here
+        expected = differ @ curve.mean
+        far = np.abs(expected) > FAR_V
+        differ[far] = 0.0
+        expected = np.clip(expected, -FAR_V, FAR_V)
+        own = np.where(far | (np.abs(away) > FAR_V), FAR_SE, likeness * expected)
+        cov = fixed + differ @ curve.cov @ differ.T + np.diag(own**2)
+        low = np.linalg.cholesky(cov)
+        left = np.linalg.solve(low, np.clip(away, -FAR_V, FAR_V) - expected)
+        out[k] = -0.5 * left @ left - np.log(np.diag(low)).sum()
+    return out

@@ -1,0 +1,91 @@
+"""Rides over hills with riders whose weight nobody knows and wind from ahead or behind, and their rolling resistance.
+
+The street's grade is a walk that is drawn back, as in demo_logs/makers, with hills of 100 m to 1 km.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+
+from herdbook.pipeline.health.examples import profile
+from herdbook.pipeline.metrics import resistance
+from herdbook.pipeline.vehicle.record import Session
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
+from tests.coverage.case import Case, Draw, Rng
+
+START = 1_772_352_000_000_000
+STEP_S = 0.1
+GRAVITY, AIR, BELT, TURNING = 9.80665, 1.2, 0.97, 1.03
+NEWTON_PER_A, MASS_KG, AREA_M2 = 7.0, 105.0, 0.6  # as the profile says
+
+
+def _street(rng: Rng, metres: float, length_m: tuple[float, float], hills: float) -> tuple[np.ndarray, np.ndarray]:
+    at = np.concatenate([[0.0], np.cumsum(rng.uniform(*length_m, int(metres / length_m[0]) + 2))])
+    grade, height = np.zeros(at.size), 0.0
+    for k in range(at.size):
+        grade[k] = np.clip(rng.normal(-0.0015 * height, hills), -0.12, 0.12)
+        height += grade[k] * (at[min(k + 1, at.size - 1)] - at[k])
+    return at, grade
+
+
+def _ride(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: float) -> tuple[Signals, float]:
+    """Signals, and the rolling resistance that is true."""
+    n = int(rng.uniform(6, 16) * 60 / STEP_S)
+    rolling, mass = rng.uniform(0.009, 0.022), MASS_KG * (1.0 + rng.normal(0.0, mass_share))
+    wind, hills = rng.normal(0.0, wind_ms), rng.uniform(0.01, 0.04)
+    at, grade = _street(rng, n * STEP_S * 11.0, length_m, hills)
+    speed, place, amps = np.zeros(n), 0.0, np.zeros(n)
+    v, goal, left = 0.0, 0.0, 0
+    for k in range(n):
+        if left <= 0:
+            goal, left = rng.uniform(3.5, 9.0), int(rng.uniform(8, 40) / STEP_S)
+        left -= 1
+        slope = np.interp(place, at, grade)
+        drag = mass * GRAVITY * (rolling + slope) + 0.5 * AIR * AREA_M2 * (v + wind) * abs(v + wind)
+        force = float(np.clip(mass * 0.7 * (goal - v) + drag, -250.0, 420.0))
+        force = 0.0 if abs(force) < 8.0 else force
+        amps[k] = force / BELT / NEWTON_PER_A if force > 0 else force * BELT / NEWTON_PER_A
+        v = max(0.0, v + (force - drag) / (mass * TURNING) * STEP_S)
+        place += v * STEP_S
+        speed[k] = v
+    t = START + np.arange(n) * 100_000
+    data: dict[Key, Series] = {
+        ("vehicle_speed", ""): Series(t, speed + rng.normal(0, 0.015, n)),
+        ("brake_demand", ""): Series(t, np.zeros(n)),
+    }
+    for side in ("left", "right"):
+        data["motor_current", side] = Series(t, np.round((0.5 * amps + rng.normal(0, 0.25, n)) / 0.1) * 0.1)
+    return Signals("x", START, START + n * 100_000, data), rolling
+
+
+PROFILE = replace(
+    profile(drive={"torque_nm_per_a": 0.35, "gear": 2.0, "wheel_m": 0.2}),
+    vehicle={"zone": "UTC", "mass_kg": MASS_KG, "rolling": 0.014, "drag_area_m2": AREA_M2},
+)
+
+
+def _once(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: float) -> list[Draw]:
+    signals, rolling = _ride(rng, length_m, wind_ms, mass_share)
+    found = resistance.SET.compute(Session("x", "ride", signals.start, signals.end), signals, PROFILE).metrics
+    return [(m.value, m.se or 0.0, rolling) for m in found if m.name == "travel_rolling"]
+
+
+WORLDS = {
+    "short hills, still air, known weight": ((60.0, 200.0), 0.0, 0.0),
+    "long hills, still air, known weight": ((250.0, 1000.0), 0.0, 0.0),
+    "short hills, wind, any rider": ((60.0, 200.0), 1.5, 0.2),
+    "long hills, wind, any rider": ((250.0, 1000.0), 1.5, 0.2),
+}
+CASES = [
+    Case(
+        "rolling resistance of a ride",
+        world,
+        partial(_once, length_m=length_m, wind_ms=wind_ms, mass_share=mass_share),
+        quick=world == "long hills, wind, any rider",
+        note="wind and weight are in the error, and are not there" if "still" in world else "",
+    )
+    for world, (length_m, wind_ms, mass_share) in WORLDS.items()
+]

@@ -1,0 +1,34 @@
+"""Each stated 95 % interval holds the truth about as often as it says; TABLE.md has the figures of many more worlds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.coverage import all_cases
+from tests.coverage.__main__ import HIGH, LOW
+from tests.coverage.case import Case, cover
+
+CASES = all_cases()
+FIRST = list({case.estimator: case for case in reversed(CASES) if case.quick}.values())
+
+
+def _holds(case: Case, runs: int) -> None:
+    """Chance alone puts a case outside once in a thousand; more than the bar is no harm where a note says why."""
+    found = cover(case, runs)
+    low, high = found.reach(0.998)
+    assert found.n >= runs / 5, "hardly any world gives a figure"
+    assert np.isfinite(found.bias)
+    assert high >= LOW, f"{case.name}: covers {found.covered:.2f} of {found.n}"
+    assert low <= HIGH or case.note, f"{case.name}: covers {found.covered:.3f} of {found.n}"
+
+
+@pytest.mark.parametrize("case", FIRST, ids=lambda c: c.name)
+def test_an_interval_holds_the_truth(case: Case) -> None:
+    _holds(case, 400 if case.cheap else 40)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", CASES, ids=lambda c: c.name)
+def test_in_every_world(case: Case) -> None:
+    _holds(case, 2000 if case.cheap else 150)
