@@ -68,7 +68,7 @@ lenient = true
 path = "(?P<vehicle>HM-\\\\d{2})"
 
 [roles]
-vehicle_speed = { signal = "ABS.SpeedKm", not_available = [3355443.4] }
+vehicle_speed = { signal = "ABS.SpeedKm", not_available = [3355443.0] }
 motor_speed = { signal = "Emission.Enginespeed", unit = "rpm" }
 ambient_temp = { signal = "ABS.OutsideTemp", unit = "degC" }
 """

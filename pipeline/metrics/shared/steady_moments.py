@@ -19,6 +19,7 @@ from herdbook.pipeline.vehicle.signals import Series, Signals
 
 MOST_ROWS = 6000  # decimation: rows beyond this are thinned evenly; the errors then state what was used
 GRID_S = 0.1
+SLOWEST_S = 400.0  # a sleeping pack speaks every few minutes (engineering choice)
 BLOCK_S = 60.0  # longer than a polarisation tail's fast part, shorter than 2 % of charge at 1 C
 
 
@@ -66,8 +67,8 @@ def range_allowed_a(profile: Profile) -> float:
 
 
 def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS, window_s: float = 1.0) -> Steady | None:
-    """Rows at steady current; None when fewer than 3 groups or no current are known, or groups come past 15
-    s. Several sets ask for the same table: it is made once, and not to be changed."""
+    """Rows at steady current; None when fewer than 3 groups or no current are known, or groups come past
+    SLOWEST_S. Several sets ask for the same table: it is made once, and not to be changed."""
     found = signals.once(("moments", window_s), lambda: _moments(signals, window_s))
     if found is None:
         return None
@@ -176,7 +177,7 @@ def _moments(signals: Signals, window_s: float) -> _Moments | None:
     if len(items) < 3 or len(current) < 3:
         return None
     slowest = max(period_s(signals, s) for s in _apart([signals.series("cell_voltage", i) for i in items]))
-    if not slowest < 60.0:
+    if not slowest < SLOWEST_S:
         return None
     window_s, every_s = max(window_s, 1.3 * slowest + GRID_S), max(slowest, GRID_S)
     step = max(GRID_S, every_s / 2, (current.t[-1] - current.t[0]) / 1e6 / 400_000)
