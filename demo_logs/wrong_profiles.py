@@ -17,7 +17,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -28,13 +28,15 @@ from herdbook.decoders import Decoder, join_frames, open_log
 from herdbook.pipeline.assess.sessions import Stretch, sessions
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.health.profile_limits import examine_whole
+from herdbook.pipeline.lake.part import Piece
 from herdbook.pipeline.lake.role_views import pieces_of, view_of_pieces
 from herdbook.pipeline.metrics import measure
 from herdbook.pipeline.night.contacts import MOST_LOGS
 from herdbook.pipeline.vehicle.contact.hold import hold_profile
-from herdbook.pipeline.vehicle.contact.view import View
+from herdbook.pipeline.vehicle.contact.view import Received, View
 from herdbook.pipeline.vehicle.profile import Profile, load_profile
 from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 from herdbook.pipeline.vehicle.units import FREE, units_of
 
 ROOT = Path(__file__).parents[1]
@@ -45,6 +47,7 @@ KINDS = ("typo", "sign", "unit", "factor", "swap", "cells")
 ROLE = re.compile(r"^([a-z_]+) = (.+)$")
 FIGURE = re.compile(r"^([a-z_0-9]+) = (-?\d+(?:\.\d+)?)( *#.*)?$")
 Table = dict[tuple[object, ...], float]
+KEPT: dict[tuple[str, int, str], tuple[dict[Key, Series], dict[Key, Received]]] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +195,7 @@ def logs_of(profile: str) -> tuple[tuple[str, Path], ...]:
 
 
 @cache
-def decoded(profile: str) -> tuple[tuple[str, object], ...]:
+def decoded(profile: str) -> tuple[tuple[str, list[Piece]], ...]:
     network = load_profile(PROFILES / f"{profile}.toml").network()
     found = []
     for vehicle, path in logs_of(profile):
@@ -204,7 +207,24 @@ def decoded(profile: str) -> tuple[tuple[str, object], ...]:
 
 
 def views(profile: Profile, name: str) -> list[View]:
-    return [view_of_pieces(pieces, profile, vehicle) for vehicle, pieces in decoded(name)]  # type: ignore[arg-type]
+    """As a scan sees the logs; what an unchanged entry of [roles] gives is kept from one mutation to the next."""
+    found = []
+    for place, (vehicle, pieces) in enumerate(decoded(name)):
+        one = View(vehicle, Signals(vehicle, 0, 0, {}), profile)
+        for mapping in profile.roles:
+            key = (name, place, repr(mapping))
+            if key not in KEPT:
+                alone = replace(profile, roles=(mapping,))
+                seen = view_of_pieces([p for p in pieces if p.message == mapping.message], alone, vehicle)
+                KEPT[key] = seen.signals.data, seen.received
+            one.signals.data.update(KEPT[key][0])
+            one.received.update(KEPT[key][1])
+        ends = [(int(s.t[0]), int(s.t[-1])) for s in one.signals.data.values() if len(s)]
+        start, end = min(a for a, _ in ends), max(b for _, b in ends) + 1
+        found.append(
+            replace(one, signals=Signals(vehicle, start, end, dict(sorted(one.signals.data.items(), key=str))))
+        )
+    return found
 
 
 def metrics(profile: Profile, view: View) -> Table:
@@ -270,7 +290,8 @@ def look(mutation: Mutation) -> Seen:
             told, why = "check", warned[0]
         shift = ""
         for base, i in zip(right(mutation.profile), ride_and_charge(mutation.profile), strict=True):
-            shift = shift or moved(base, metrics(profile, seen[i]))
+            if not shift:
+                shift = moved(base, metrics(profile, seen[i]))
         return Seen(mutation, told, why, shift)
 
 

@@ -18,7 +18,7 @@ ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
     "science": 4,  # the formulas
     "measuring": 4,  # what metric sets share
-    "judging": 6,  # what rules share, scoring included
+    "judging": 7,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -133,4 +133,6 @@ class Rule:
     source: str
     cases: Callable[[], Cases]  # made when asked for: a night has no use for them
     must: tuple[str, ...] = ()
+    matters: bool = True  # a score waits for it, unless it says no more than notes
+    habit: str = ""  # what to log so that it can judge; "" for what is usual in its subsystem
     version: int = 1  # raised by hand when it says something else about the same record

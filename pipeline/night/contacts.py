@@ -30,13 +30,19 @@ MORE = 2  # while a test is open: again when there are so many times the logs
 CHECK_COLUMNS = ("profile", "scan", "check", "item", "verdict", "tested", "found", "reason", "advice", "roles", "since")
 
 
-def hold_against_logs(store: Store, scan: str) -> list[str]:
-    """Hold every profile that is due against logs of its own, write down what came of it, and mark vehicles of a
-    profile whose doubts changed for assessment. Returns the profiles held. Raises: StoreError."""
+def profiles_due(store: Store) -> list[str]:
+    """Names of profiles to be held against logs now."""
+    with visit(store.catalogue, read_only=True) as con:
+        return [profile.name for profile in store.profiles() if _is_due(con, profile)]
+
+
+def hold_against_logs(store: Store, scan: str, due: Sequence[str]) -> list[str]:
+    """Hold these profiles against logs of their own, write down what came of it, and mark vehicles of a profile whose
+    doubts changed for assessment. Returns the profiles held. Raises: StoreError."""
     held = []
     for profile in store.profiles():
         with visit(store.catalogue, read_only=True) as con:
-            logs = ask(con, __name__, "contact_logs", profile=profile.name) if _may_be_due(con, profile) else []
+            logs = ask(con, __name__, "contact_logs", profile=profile.name) if profile.name in due else []
         if logs:
             contact = hold_profile(profile, _views(store, profile, logs[:MOST_LOGS]))
             with transaction(store.catalogue) as con:
@@ -45,7 +51,7 @@ def hold_against_logs(store: Store, scan: str) -> list[str]:
     return held
 
 
-def _may_be_due(con: duckdb.DuckDBPyConnection, profile: Profile) -> bool:
+def _is_due(con: duckdb.DuckDBPyConnection, profile: Profile) -> bool:
     known = con.execute("SELECT count(*) FROM logs WHERE profile = ?", [profile.name]).fetchall()[0][0]
     told = con.execute(
         "SELECT profile_hash, version, logs_known, settled FROM contacts WHERE profile = ?", [profile.name]

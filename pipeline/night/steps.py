@@ -27,7 +27,7 @@ from herdbook.pipeline.intake.master_data import take_master_data
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.batches import in_batches
 from herdbook.pipeline.night.close import close
-from herdbook.pipeline.night.contacts import hold_against_logs
+from herdbook.pipeline.night.contacts import hold_against_logs, profiles_due
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.night.log_news import LogNews
 from herdbook.pipeline.night.progress import Progress, silent
@@ -195,7 +195,8 @@ class ScanSteps:
 
     def _assess(self, scan: str) -> None:
         """Every vehicle whose record changed, also those that an earlier scan left behind; profiles first."""
-        self.runner.step("hold profiles against logs", hold_against_logs, self.store, scan)
+        if due := profiles_due(self.store):
+            self.runner.step("hold profiles against logs", hold_against_logs, self.store, scan, due)
         vehicles = vehicles_touched(self.store)
         work = planned(self.store, vehicles, self.runner.plan_at_once)
         results = self._counted(self.runner.assess(work), len(vehicles), "assessing vehicles")

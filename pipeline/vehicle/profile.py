@@ -10,7 +10,8 @@
     [limits]   "<rule id>.<limit name>" = value      the maker's figure wins over the rule's default
     [[bus]]    channel = "can0" (a label; omit for any), dbc = "board.dbc" (relative to the profile),
                bit_rate = 500000, data_bit_rate = 2000000 (CAN FD): win over those of the DBC file; for the bus load;
-               lenient = true: a DBC file with overlapping or impossible signals is used as far as it is sound
+               lenient = true: a DBC file that contradicts itself or has bad lines is used as far as it is sound;
+               .arxml, .kcd and .sym files are read too
     [protection]  "BMS_Pack" = { form = "e2e_p1", counter = "Count", checksum = "Crc", data_id = 291 }   wins over the
                DBC file's own; also data_id_mode, data_id_nibble, data_id_list: see decoders/integrity/checks.py
     [identity] path = "(?P<vehicle>[A-Z]{2}-\\d+)"    optional pattern on the file's path
@@ -22,6 +23,7 @@
     cell_bleed   = { signal = "BMS_Bal.Mask", n = "1..12", first_bit = 0 }   a bit field
     motor_temp   = { left = "MOT_L.Winding", right = "MOT_R.Winding" }
     regen_state  = { signal = "DRV_Brake.RegenState", states = { 0 = "idle", 1 = "active" } }
+    throttle     = { value = "max(DRV.Torque, 0)", unit = "%" }              more forms: dbc_demo/README.md
 
 Units come from the DBC (or `unit = "..."` in the mapping) and are converted to the role's unit. The profile is checked
 against itself and its DBC files when loaded; every mistake is told at once, with its line.

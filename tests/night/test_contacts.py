@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from herdbook.pipeline.night.contacts import profiles_due
 from herdbook.pipeline.night.messages import text
 from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.night.scan import run_scan
@@ -75,6 +76,4 @@ def test_a_mended_profile_is_judged_again_without_a_new_log(nights: dict[str, St
 
 
 def test_a_settled_profile_is_not_held_again(nights: dict[str, Store]) -> None:
-    from herdbook.pipeline.night.contacts import hold_against_logs
-
-    assert hold_against_logs(nights["mended"], "later") == []
+    assert profiles_due(nights["mended"]) == []

@@ -62,7 +62,15 @@ def test_the_steps_come_in_their_order(bench: Bench) -> None:
     done = steps.ScanSteps(bench.store, runner, lambda *step: seen.append(step), NOW).run(
         "a scan", lambda: Found((log,))
     )
-    assert runner.asked == ["take 1", "assess", "release", "close the scan", "note what is new", "publish"]
+    assert runner.asked == [
+        "take 1",
+        "hold profiles against logs",
+        "assess",
+        "release",
+        "close the scan",
+        "note what is new",
+        "publish",
+    ]
     assert (done.logs_new, done.vehicles, set(done.seconds)) == (1, 1, {"take", "assess", "publish"})
     stages = ("taking logs in", "assessing vehicles", "publishing")
     assert seen == [(n, 1, stage) for stage in stages for n in (0, 1)]

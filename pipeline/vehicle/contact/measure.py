@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import sqrt
+
 import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats
@@ -35,7 +37,7 @@ def share(hit: Bools, where: Bools, low: float, high: float, item: str = "") -> 
 
 def _narrow(p: float) -> float:
     """Standard error of a share over that of one half; a share of 0 or 1 of few moments is not sure either."""
-    return max(0.2, 2 * float(p * (1 - p)) ** 0.5)
+    return max(0.2, 2 * sqrt(p * (1 - p)))
 
 
 def slope(x: Floats, y: Floats, low: float, high: float, item: str = "", scale: float = 1.0) -> list[Look]:

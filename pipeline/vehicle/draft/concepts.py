@@ -87,7 +87,8 @@ def words(name: str) -> tuple[str, ...]:
 
 
 def _parted(word: str) -> list[str]:
-    out, rest = [], word
+    out: list[str] = []
+    rest = word
     while rest:
         known = next((w for w in _LONG if rest.startswith(w)), "")
         if not known:
