@@ -12,6 +12,7 @@ Exit codes
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator, Sequence
 from importlib import import_module
@@ -85,6 +86,7 @@ def run(app: typer.Typer) -> NoReturn:
     from herdbook.pipeline.errors import HerdbookError
     from herdbook.pipeline.extras import missing_extra
 
+    speak_anyhow()
     try:
         app(standalone_mode=True)
     except HerdbookError as error:
@@ -109,9 +111,25 @@ def run(app: typer.Typer) -> NoReturn:
         where = error.filename or "no file named"
         warn(f"herdbook: {error.strerror or error}: {where}. Check the path, its rights and the room left.")
         sys.exit(5)
+    except OverflowError as error:
+        if "date" not in str(error):
+            sys.exit(own_fault(error))
+        warn(f"herdbook: {error}. Give dates that lie some days inside the years 1 to 9999.")
+        sys.exit(2)
     except Exception as error:
         sys.exit(damaged_or_ours(error))
     sys.exit(0)
+
+
+def speak_anyhow() -> None:
+    """Make sure that something can be printed: to nowhere when an output was closed before the start, and with what an
+    encoding does not have written as \\xNN, so that nothing is lost."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+        elif hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def damaged_or_ours(error: Exception) -> int:
