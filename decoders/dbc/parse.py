@@ -35,21 +35,26 @@ def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str
 
     Files that end in .arxml, .kcd or .sym are read as such.
     Strict (the default): any doubt about a signal's bits is a NetworkError that names file, message and signal.
-    Lenient: statements that cannot be read are left out; a 29-bit identifier without its flag is taken as one; signals
-    that do not fit their message, that have an impossible width or a factor of 0, or that repeat a name are left out;
-    signals that overlap are kept, each decoded by its own declaration; all of it is noted, with its line.
+    Lenient: statements that cannot be read are left out; a 29-bit identifier without its flag is taken as one; a
+    message of 0 bytes is as long as its signals need; signals that do not fit their message, that have an impossible
+    width or a factor of 0, or that repeat a name are left out; signals that overlap are kept, each decoded by its own
+    declaration; all of it is noted, with its line.
     """
     database, text, notes = _parse(path, lenient)
     messages = []
     for raw in database.messages:
         if getattr(raw, "is_container", False):
             notes.append(f"{path.name}: message {raw.name}: a container of other messages, which are not looked into")
-        signals, faults = _sound_signals(raw)
+        length = _length(raw) if lenient else raw.length
+        if length != raw.length:
+            said = f"says 0 bytes but has signals, taken as {length} bytes"
+            notes.append(f"{path.name}: {_line_of(text, raw.name, '')}message {raw.name} {said}")
+        signals, faults = _sound_signals(raw, length)
         faults = [f"{_line_of(text, raw.name, fault)}{fault}" for fault in faults]
         if faults and not lenient:
             raise NetworkError(f"{path.name}: {'; '.join(faults)}. {LENIENTLY}", lenient_helps=True)
         notes += [f"{path.name}: {fault}" for fault in faults]
-        messages.append(_message(raw, signals, path.name))
+        messages.append(_message(raw, signals, path.name, length))
     return messages, notes, (_rate(database, "Baudrate"), _rate(database, "BaudrateCANFD"))
 
 
@@ -125,18 +130,26 @@ def _parser(kind: str) -> Any:
             del sys.modules["cantools"]
 
 
-def _sound_signals(raw: Any) -> tuple[list[Signal], list[str]]:
+def _sound_signals(raw: Any, length: int) -> tuple[list[Signal], list[str]]:
     """Signals of one message that can be decoded, and the faults found."""
     kept: list[Signal] = []
     faults: list[str] = []
     for one in raw.signals:
         signal = _signal(one)
-        if fault := _fault(signal, 8 * raw.length, {s.name for s in kept}):
+        if fault := _fault(signal, 8 * length, {s.name for s in kept}):
             faults.append(f"message {raw.name}, signal {signal.name}: {fault}")
         else:
             kept.append(signal)
-    faults += [f"message {raw.name}: signals {a} and {b} overlap" for a, b in _overlaps(kept, raw.length)]
+    faults += [f"message {raw.name}: signals {a} and {b} overlap" for a, b in _overlaps(kept, length)]
     return kept, faults
+
+
+def _length(raw: Any) -> int:
+    """Bytes of a message; as many as its signals need, up to eight, where the file says none."""
+    if raw.length or not raw.signals:
+        return int(raw.length)
+    bits = max(_signal(one).end_bit for one in raw.signals)
+    return (bits + 7) // 8 if bits <= 64 else 0
 
 
 def _fault(signal: Signal, bits: int, names: set[str]) -> str:
@@ -211,7 +224,7 @@ def _signal(raw: Any) -> Signal:
     )
 
 
-def _message(raw: Any, signals: list[Signal], file: str) -> Message:
+def _message(raw: Any, signals: list[Signal], file: str, length: int) -> Message:
     attributes: dict[str, int | float | str] = {}
     if raw.dbc is not None:
         for name, definition in (raw.dbc.attribute_definitions or {}).items():
@@ -223,7 +236,7 @@ def _message(raw: Any, signals: list[Signal], file: str) -> Message:
         name=raw.name,
         can_id=raw.frame_id,
         extended=bool(raw.is_extended_frame),
-        length=raw.length,
+        length=length,
         signals=tuple(signals),
         cycle_ms=float(raw.cycle_time) if raw.cycle_time else None,
         j1939=raw.protocol == "j1939",

@@ -129,5 +129,5 @@ def draft(
 
 def signals_of(found: Profile, role: str) -> str:
     """The signals behind a role, shortened to first and last when there are many."""
-    names = [f"{m.message}.{m.signal}" for m in found.roles if m.role == role]
+    names = [m.words for m in found.roles if m.role == role]
     return ", ".join(names) if len(names) <= 2 else f"{names[0]} … {names[-1]} ({len(names)})"

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from herdbook.pipeline.health.doubts import why_in_doubt
 from herdbook.pipeline.health.judgeable import why_not
+from herdbook.pipeline.health.logging_habits import withheld
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
@@ -103,15 +104,21 @@ def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
         else:
             found += [Judged(rule, finding, share(finding)) for finding in said]
     found.sort(key=lambda j: (-rank(j.finding.severity), -j.share, j.rule.id, j.finding.item))
-    return Verdict(tuple(found), tuple(refused), _scores(chosen, found, refused))
+    return Verdict(tuple(found), tuple(refused), _scores(chosen, found, refused, record))
 
 
-def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused]) -> dict[str, Score]:
+def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused], record: Record) -> dict[str, Score]:
+    """A rule that its bus can never feed is out of reach, and said to be; one that waits for more of a log is open."""
+    weighty = [r for r in refused if r.rule.matters and r.rule.severity is not Severity.NOTE]
+    profile = record.profile
+    open_still = [r for r in weighty if r.rule.applies(profile) and not why_not(r.rule, profile)]
     scores = {}
     for subsystem in SUBSYSTEMS:
         total = sum(rule.subsystem == subsystem for rule in rules)
         judged = total - sum(r.rule.subsystem == subsystem for r in refused)
-        scores[subsystem] = score([j.share for j in found if j.rule.subsystem == subsystem], judged, total)
+        mine = [(r.rule, r.reason) for r in open_still if r.rule.subsystem == subsystem]
+        shares = [j.share for j in found if j.rule.subsystem == subsystem]
+        scores[subsystem] = score(shares, judged, total, withheld(mine) if mine else "")
     return scores
 
 

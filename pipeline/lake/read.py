@@ -136,7 +136,8 @@ def read_signals(
 def _note_cycles(cycles: dict[Key, float | None], wanted: list[Mapping], profile: Profile) -> None:
     messages = profile.network().by_name
     for m in wanted:
-        cycle = messages[m.message].cycle_ms if m.message in messages else None
+        every_frame = m.when is None and m.source is None and not m.channel
+        cycle = messages[m.message].cycle_ms if every_frame and m.message in messages else None
         cycles.setdefault((m.role, m.item), cycle * 1000 if cycle else None)
 
 

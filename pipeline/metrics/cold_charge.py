@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.believed_cells import believed_cells
 from herdbook.pipeline.metrics.shared.session_charge import usual_gap
@@ -40,9 +41,11 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     seen = float(stands[charging & known].sum())
     cover = seen / max(float(stands[charging].sum()), 1e-9) if charging.any() else 1.0
     n = int((charging & known).sum())
+    seconds = float(stands[cold].sum())
+    error = float(np.hypot(GAIN * ah, ZERO_A * seconds / 3600))
     metrics = [
-        Metric("cold_charge_ah", ah, "Ah", se=0.02 * ah, n=n, coverage=min(cover, 1.0)),
-        Metric("cold_charge_s", float(stands[cold].sum()), "s", n=n, coverage=min(cover, 1.0)),
+        Metric("cold_charge_ah", ah, "Ah", se=error, n=n, coverage=min(cover, 1.0)),
+        Metric("cold_charge_s", seconds, "s", n=n, coverage=min(cover, 1.0)),
     ]
     if known.any():
         metrics.append(Metric("coldest_cell_c", float(np.nanmin(coldest)), "degC", 1.0, int(known.sum())))
@@ -76,5 +79,5 @@ SET = MetricSet(
         "coldest_cell_c": ("degC", "Coldest reading of any cell sensor"),
     },
     source=("mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"),
-    version=2,
+    version=3,  # the zero of the sensor is in the error
 )

@@ -33,6 +33,7 @@ EDGES_C = (-20.0, 0.0, 10.0, 25.0, 35.0, 45.0, 50.0, 60.0)
 IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
 SETTLED_BINS = 60  # ten minutes after the last load heat has evened out inside the pack; engineering choice
 LONG_BINS = 120  # slope over twenty minutes
+SHORT_BINS, SHORT_SETTLED_BINS = 60, 30  # ten minutes, five after the load, where no rest lasts longer
 LEVEL_BINS = 180  # half an hour
 LOAD_BINS = 30  # slope under load over five minutes: a ride may be short
 LEAST_RATE = 0.03  # K/min; slower is no event
@@ -192,18 +193,20 @@ def _load_rise(
 def _idle(
     grid: Grid, sensors: dict[str, Floats], pack: Floats, square: Floats, profile: Profile, step: float
 ) -> tuple[list[Metric], tuple[Event, ...]]:
-    """Fastest warming over twenty minutes without load: of the whole pack, and of each sensor against the others."""
+    """Fastest warming over twenty minutes without load, over ten where a rest is short: of the whole pack, and of each
+    sensor against the others."""
     limit = IDLE_SHARE * profile.pack_figures.size_ah
     quiet = square < limit * limit  # NaN: not known to be quiet
     run = _run_length(quiet)
-    if grid.n < LONG_BINS:
+    bins, settled = LONG_BINS, SETTLED_BINS
+    if not run.size or run.max() < bins + settled:  # a short rest tells less surely, and its error says so
+        bins, settled = SHORT_BINS, SHORT_SETTLED_BINS
+    if not run.size or run.max() < bins + settled:
         return [], ()
-    whole = run[LONG_BINS - 1 :] >= LONG_BINS + SETTLED_BINS  # quiet over the window and ten minutes before it
-    if not whole.any():
-        return [], ()
+    whole = run[bins - 1 :] >= bins + settled  # quiet over the window and some minutes before it
     metrics, events = [], []
     for item, track in {"": pack, **_against_others(sensors)}.items():
-        rate, se = _slopes(track, step=step)
+        rate, se = _slopes(track, bins, step)
         rate = np.where(whole, rate, np.nan)
         if not np.isfinite(rate).any():
             continue
@@ -211,9 +214,9 @@ def _idle(
         fastest = float(rate[top])
         metrics.append(Metric("cell_idle_rise_k_min", fastest, "K/min", se, int(whole.sum()), item=item))
         if fastest > LEAST_RATE:
-            a, b = (grid.start + int((top + k) * STEP_S * 1e6) for k in (0, LONG_BINS))
-            amps = float(np.sqrt(np.nanmax(square[top : top + LONG_BINS])))
-            rise_k = fastest * LONG_BINS * STEP_S / 60.0
+            a, b = (grid.start + int((top + k) * STEP_S * 1e6) for k in (0, bins))
+            amps = float(np.sqrt(np.nanmax(square[top : top + bins])))
+            rise_k = fastest * bins * STEP_S / 60.0
             data = {"rate_k_min": fastest, "se_k_min": se, "rise_k": rise_k, "current_a": amps}
             if item:
                 data["spread_k"] = _warmer(sensors, item, top)
@@ -331,6 +334,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    version=4,  # errors that hold: residuals that hang together, lag, air, coarse steps
+    version=5,  # errors that hold: residuals that hang together, lag, air, coarse steps
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

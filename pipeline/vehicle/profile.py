@@ -3,14 +3,16 @@
     name = "board"           what the profile is called; the file's name without .toml when left out
     family = "board"         one family = the same vehicle at different firmware; the name when left out
     [valid]    from = 2026-03-01, to = 2026-09-01 (excluded); leave out what is open
-    [vehicle]  maker, model, kind, zone = "Europe/Vienna", mass_kg (with usual rider), top_speed_kmh,
-               drag_area_m2, rolling
-    [pack]     chemistry = "LFP", cells = 12, rated_ah = 30.0, cell_min_v, cell_max_v, charge_min_c, ...
+    [vehicle]  maker, model, kind, zone = "Europe/Vienna" (of its pages; hours in logs: herdbook.toml or sidecar),
+               mass_kg (with usual rider), top_speed_kmh, drag_area_m2, rolling
+    [pack]     chemistry = "LFP" (or a file beside the profile, "ours.chemistry.toml"), cells = 12, rated_ah = 30.0,
+               cell_min_v, cell_max_v, charge_min_c, ocv_file = "cell.csv" (its own curve), ...
     [drive]    motors = 2, motor_w = 2000, pole_pairs, gear, wheel_m, torque_nm_per_a, ...
     [limits]   "<rule id>.<limit name>" = value      the maker's figure wins over the rule's default
-    [[bus]]    channel = "can0" (a label; omit for any), dbc = "board.dbc" (relative to the profile),
+    [[bus]]    channel = "can0|1" (its labels in logs; omit for any), dbc = "board.dbc" (relative to the profile),
                bit_rate = 500000, data_bit_rate = 2000000 (CAN FD): win over those of the DBC file; for the bus load;
-               lenient = true: a DBC file with overlapping or impossible signals is used as far as it is sound
+               lenient = true: a DBC file that contradicts itself or has bad lines is used as far as it is sound;
+               .arxml, .kcd and .sym files are read too
     [protection]  "BMS_Pack" = { form = "e2e_p1", counter = "Count", checksum = "Crc", data_id = 291 }   wins over the
                DBC file's own; also data_id_mode, data_id_nibble, data_id_list: see decoders/integrity/checks.py
     [identity] path = "(?P<vehicle>[A-Z]{2}-\\d+)"    optional pattern on the file's path
@@ -22,9 +24,11 @@
     cell_bleed   = { signal = "BMS_Bal.Mask", n = "1..12", first_bit = 0 }   a bit field
     motor_temp   = { left = "MOT_L.Winding", right = "MOT_R.Winding" }
     regen_state  = { signal = "DRV_Brake.RegenState", states = { 0 = "idle", 1 = "active" } }
+    throttle     = { value = "max(DRV.Torque, 0)", unit = "%" }              more forms: dbc_demo/README.md
 
 Units come from the DBC (or `unit = "..."` in the mapping) and are converted to the role's unit. The profile is checked
-against itself and its DBC files when loaded; every mistake is told at once, with its line.
+against itself and its DBC files when loaded; every mistake is told at once, with its line. All keys with their units:
+dbc_demo/README.md.
 """
 
 from __future__ import annotations

@@ -223,16 +223,23 @@ class _Reader:
         if role.name == "motor_current":
             raise ValueError("is a torque current: power does not give it; a torque in Nm does")
         entry.pop("unit", None)
-        named = entry.get(
-            "voltage", self.table.get("charger_voltage" if role.name == "charger_current" else "pack_voltage")
-        )
-        if not isinstance(named, str):
-            raise ValueError('a power needs its voltage, as in voltage = "BMS_Pack.Voltage"')
+        named, said = self._voltage_of(role, entry.get("voltage"))
         volts = self._resolved(Formula(named, (message_and_signal(named),)), entry)
-        kind, per_volt = kind_of(self.units[volts.signals[0]])
+        kind, per_volt = kind_of(said or self.units[volts.signals[0]])
         if kind != "V":
             raise ValueError(f"{named} is no voltage: its unit is {self.units[volts.signals[0]]!r}")
         return formula(f"{power} * {factor!r} / ({volts} * {per_volt!r})")
+
+    def _voltage_of(self, role: Role, named: object) -> tuple[str, str]:
+        """Signal and unit ("": the DBC's) of the voltage: the one named, or the pack's or charger's as it is mapped."""
+        beside = self.table.get("charger_voltage" if role.name == "charger_current" else "pack_voltage")
+        mapped: Entry = beside if isinstance(beside, dict) else {"signal": beside}
+        signal, unit = mapped.get("signal"), str(mapped.get("unit", ""))
+        if isinstance(named, str):
+            return named, unit if named == signal else ""
+        if not isinstance(signal, str):
+            raise ValueError('a power needs its voltage, as in voltage = "BMS_Pack.Voltage"')
+        return signal, unit
 
     def _flags(self, role: Role, entry: Entry) -> tuple[Formula, str]:
         if role.unit != "bits":

@@ -33,6 +33,11 @@ def load(folder: Path, text: str, lenient: bool = True) -> Network:
     return Network.load(path, lenient)
 
 
+def cantools_message(text: str, name: str) -> Any:
+    database: Any = cantools.database.load_string(text, "dbc")
+    return database.get_message_by_name(name)
+
+
 def names(network: Network) -> dict[str, list[str]]:
     return {m.name: [s.name for s in m.signals] for m in network.messages}
 
@@ -123,6 +128,18 @@ def test_a_factor_of_nought_is_refused_and_left_out_leniently(tmp_path: Path) ->
     network = load(tmp_path, text)
     assert names(network)["Pack"] == ["Volt", "Mode"]
     assert "line 14: message Pack, signal Amps" in network.notes[0]
+
+
+def test_a_message_that_says_nought_bytes_is_as_long_as_its_signals(tmp_path: Path) -> None:
+    text = WHOLE.replace("BO_ 256 Pack: 8 A", "BO_ 256 Pack: 0 A")
+    with pytest.raises(NetworkError, match=r"Volt: needs 16 bits, but the message has 0 bytes"):
+        load(tmp_path, text, lenient=False)
+    network = load(tmp_path, text)
+    assert names(network) == ALL
+    assert network.by_name["Pack"].length == 5
+    assert network.notes == ("odd.dbc: line 12: message Pack says 0 bytes but has signals, taken as 5 bytes",)
+    right = cantools_message(WHOLE.replace("BO_ 256 Pack: 8 A", "BO_ 256 Pack: 5 A"), "Pack")
+    assert differences(right, network, [np.random.default_rng(8).bytes(5) for _ in range(20)]) == []
 
 
 @pytest.mark.parametrize("text", ["", "nothing of the kind", "BO_ nonsense\n", '{"a": 1}', "\0\0\0"])

@@ -129,6 +129,36 @@ def test_findings_and_refusals_count_in_their_own_subsystem() -> None:
     assert [(r.rule.id, r.reason) for r in verdict.not_assessed] == [("c", "no data"), ("e", "none")]
 
 
+def test_no_score_while_a_rule_that_matters_waits_for_more_of_a_log() -> None:
+    open_still = rule("c", refuses="only 2 rides")
+    verdict = judge(KNOWN, [rule("a"), rule("b"), open_still])
+    said = verdict.scores["cells"]
+    assert said.score is None
+    assert "“c” could not be judged" in said.reason
+    assert said.reason.endswith("log charges to their end, with the rest after them")
+    own = judge(KNOWN, [rule("a"), rule("b"), replace(open_still, habit="a week of rides")]).scores["cells"]
+    assert own.reason.endswith("log a week of rides")
+    fleet = judge(KNOWN, [rule("a"), rule("c", refuses="no fleet reference yet")]).scores["cells"]
+    assert "five vehicles of the type" in fleet.reason
+
+
+def test_a_score_waits_for_no_rule_out_of_reach_or_that_says_only_notes_or_does_not_matter() -> None:
+    refusing = rule("c", refuses="no data")
+    for other in (
+        replace(refusing, must=("regen_demand_nobody_maps",)),
+        replace(refusing, severity=Severity.NOTE),
+        replace(refusing, matters=False),
+        replace(refusing, applies=lambda profile: profile.name == "another"),
+    ):
+        assert judge(KNOWN, [rule("a"), rule("b"), other]).scores["cells"].score == 100.0
+
+
+def test_what_is_found_is_an_upper_bound_while_others_wait() -> None:
+    verdict = judge(KNOWN, [rule("a", found(Severity.SERVICE)), rule("b"), rule("c", refuses="no data")])
+    assert verdict.scores["cells"].score == pytest.approx(60.0)
+    assert verdict.scores["cells"].reason.startswith("at most: “c” could not be judged")
+
+
 def test_a_rule_is_not_asked_without_the_metrics_it_needs() -> None:
     wants = rule("a", found(), needs=("braking_count", "cell_r_ratio", "end_lowest_v"))
     bare = replace(KNOWN, profile=replace(KNOWN.profile, roles=()))

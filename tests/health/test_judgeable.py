@@ -78,8 +78,8 @@ def test_a_missing_figure_is_a_reason_and_no_error(rule: Rule) -> None:
 def test_a_drop_out_claims_nothing_of_limits_that_nobody_recorded() -> None:
     rule = all_rules()["regen_dropout"]
     lost = {"dropout_s": 0.6, "dropout_share": 1.0}
-    unknown = apply(rule, braked({**lost, "dropout_allowed_a": float("nan")}, *[{}] * 30))
-    known = apply(rule, braked({**lost, "dropout_allowed_a": 40.0}, *[{}] * 30))
+    unknown = apply(rule, braked(*[{**lost, "dropout_allowed_a": float("nan")}] * 5, *[{}] * 30))
+    known = apply(rule, braked(*[{**lost, "dropout_allowed_a": 40.0}] * 5, *[{}] * 30))
     assert not isinstance(unknown, NotAssessed)
     assert not isinstance(known, NotAssessed)
     assert "what the limits allowed then is not recorded" in unknown[0].statement

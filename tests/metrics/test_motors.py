@@ -12,15 +12,17 @@ from herdbook.pipeline.metrics import controller, encoder
 from herdbook.pipeline.metrics.shared.motors import motors_of, total_current
 from herdbook.pipeline.vehicle.profile import load_profile
 from herdbook.pipeline.vehicle.record import Session
-from herdbook.pipeline.vehicle.signals import Series, Signals
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 TOY = Path(__file__).parents[1] / "toy" / "data" / "toy.toml"
 T = np.arange(0, 60_000_000, 20_000, dtype=np.int64)
 
 
 def signals(**roles: dict[str, float]) -> Signals:
-    data = {(role, item): Series(T, np.full(T.size, v)) for role, some in roles.items() for item, v in some.items()}
-    return Signals("V", 0, 60_000_000, dict(data))
+    data: dict[Key, Series] = {
+        (role, item): Series(T, np.full(T.size, v)) for role, some in roles.items() for item, v in some.items()
+    }
+    return Signals("V", 0, 60_000_000, data)
 
 
 @pytest.mark.parametrize(

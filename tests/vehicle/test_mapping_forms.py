@@ -232,6 +232,17 @@ def test_a_power_stands_in_for_a_current(tmp_path: Path) -> None:
     assert np.isnan(found[2])  # a division by nought is no current
 
 
+@pytest.mark.parametrize("more", ["", ', voltage = "Pack.Raw"'])
+def test_the_voltage_beside_a_power_has_the_unit_of_its_own_role(tmp_path: Path, more: str) -> None:
+    dbc = HEAD + message(300, "Pack", "Power; 0|16@1-; (1,0)", "Raw; 16|16@1+; (1,0)")
+    roles = (
+        'pack_voltage = { signal = "Pack.Raw", unit = "mV" }\npack_current = { signal = "Pack.Power", unit = "W"%s }'
+    )
+    profile = profile_of(tmp_path, roles % more, dbc)
+    signals, decoded = roles_of(profile, [Sent("Pack", {"Power": 960, "Raw": 48000})], tmp_path)
+    assert signals.series("pack_current").v.tolist() == pytest.approx([1000 * decoded[0]["Power"] / decoded[0]["Raw"]])
+
+
 def test_what_is_not_available_makes_a_formula_not_available(tmp_path: Path) -> None:
     dbc = HEAD + message(300, "Pack", "A; 0|8@1+; (1,0); A", "B; 8|8@1+; (1,0); A")
     profile = profile_of(tmp_path, 'pack_current = { value = "Pack.A - Pack.B", not_available = [255] }', dbc)

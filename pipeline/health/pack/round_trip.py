@@ -17,12 +17,17 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.health.pack.charge_ledger import (
+    JUMP_PCT,
+    LEAST_COVERAGE,
+    REPORT_PCT,
+    TRUSTED,
+    Zero,
+    sensor_zero,
+)
 from herdbook.pipeline.times import micros
 
-LEAST_COVERAGE = 0.98
 LEAST_SHARE = 0.2  # of rated charge must have gone round: less is anchors' scatter (engineering choice)
-ZERO_A = 0.05  # zero error of the current sensor when no open switch showed it (engineering choice)
-JUMP_PCT = 2.5  # the reported charge may move by this much unseen between sessions (engineering choice)
 NEEDED = "needed are the logs of every ride and charge from one charge to full to the next"
 _NAMES = (
     "pack_in_wh",
@@ -130,7 +135,7 @@ class _EnergyChain:
     first: Floats
     last: Floats
     rated_ah: float
-    zero_a: float
+    zero: Zero
 
     @staticmethod
     def of(metrics: pl.DataFrame) -> _EnergyChain:
@@ -156,8 +161,6 @@ class _EnergyChain:
         )
         through, cycles = (table["pack_out_ah"] + table["pack_in_ah"]).to_numpy(), table["pack_cycles_efc"].to_numpy()
         rated = float(np.nansum(through) / max(2 * np.nansum(cycles), 1e-9))
-        zero = metrics.filter(pl.col("name") == "pack_current_zero_a")["se"].drop_nulls().to_numpy()
-        zero_a = float(np.median(zero)) if zero.size else ZERO_A
         return _EnergyChain(
             start=table["start_t"].to_list(),
             out_wh=out,
@@ -168,7 +171,7 @@ class _EnergyChain:
             first=first,
             last=last,
             rated_ah=rated,
-            zero_a=zero_a,
+            zero=sensor_zero(metrics),
         )
 
     def between(self, a: _FullAnchor, b: _FullAnchor) -> RoundTrip | _No:
@@ -187,15 +190,25 @@ class _EnergyChain:
             return _No("a session is recorded to {} % only", 100 * float(np.nanmin(self.coverage[i : j + 1])))
         out = float(self.out_wh[i:j].sum()) - a.out_wh + b.out_wh
         put = float(self.in_wh[i:j].sum()) - a.in_wh + b.in_wh
+        volts = float(self.in_wh[i : j + 1].sum() / max(self.in_ah[i : j + 1].sum(), 1e-9))
+        whole_wh = self.rated_ah * volts
+        # What the sensor's zero and the gaps kept out of the count; a zero takes from one way, gives to the other.
+        charging = self.in_wh[i : j + 1] > self.out_wh[i : j + 1]
+        hours = np.nan_to_num(self.hours[i : j + 1])
+        put += self.zero.amps * volts * float(hours[charging].sum())
+        out -= self.zero.amps * volts * float(hours[~charging].sum())
+        moved = self.first[i + 1 : j + 1] - self.last[i:j]
+        moved = np.where(jump > REPORT_PCT, moved, 0.0)
+        put += whole_wh / 100 * float(moved[moved > 0].sum())
+        out -= whole_wh / 100 * float(moved[moved < 0].sum())
         if not put > 0:
             return _No("no energy went in")
-        volts = float(self.in_wh[i : j + 1].sum() / self.in_ah[i : j + 1].sum())
-        whole_wh = self.rated_ah * volts
         if put < LEAST_SHARE * whole_wh:
             return _No("only {} % of the pack's charge went round", 100 * put / whole_wh)
-        # Ends that differ move the energy in; a zero error takes from one side and gives to the other.
-        ends = whole_wh / 100 * float(np.sqrt(a.se_pct**2 + b.se_pct**2 + (jump**2).sum()))
-        zero = self.zero_a * float(np.nansum(self.hours[i : j + 1])) * volts
+        # Ends that differ move the energy in, and so does what a report's jump may have been.
+        unseen = np.hypot(np.sqrt((np.hypot(REPORT_PCT, TRUSTED * moved) ** 2).sum()), jump[moved == 0.0].sum())
+        ends = whole_wh / 100 * float(np.sqrt(a.se_pct**2 + b.se_pct**2 + unseen**2))
+        zero = self.zero.se * float(hours.sum()) * volts
         value = out / put
         se = float(np.hypot(ends, zero)) / put
         return RoundTrip(value=value, se=se, out_wh=out, in_wh=put, start=_us(a.t), end=_us(b.t))

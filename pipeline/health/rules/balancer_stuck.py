@@ -6,6 +6,7 @@ under load, takes its current (about 70 mA: 1.7 Ah a day) from one group only.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from herdbook.pipeline.health.newest_level import since_step
@@ -47,7 +48,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
-    se = max(p.se, 0.02)
+    se = max(p.se, 0.02) if math.isfinite(p.se) else limits["own"]
     return Finding(
         severity=Severity.SERVICE,
         item=f"cell {p.item}",
@@ -112,5 +113,5 @@ RULE = Rule(
     cautions=("A bleed resistor runs hot by design: do not cover it, do not touch it.",),
     source="physics: bleeding is of use only near full; limits: see each",
     cases=_cases,
-    version=2,
+    version=3,
 )

@@ -12,6 +12,7 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.pack.charge_ledger import sensor_zero
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
@@ -32,11 +33,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return NotAssessed("charging was never recorded together with a cell temperature")
     rated = record.profile.pack_figures.rated_ah
     rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
-    cold = rows.with_columns(pct=100 * pl.col("value") / rated).filter(pl.col("pct") > limits["look"])
+    cold = _of_the_cells(record, rows, rated).filter(pl.col("pct") - pl.col("pct_se") > limits["look"])
     if not cold.height:
         return []
     worst = cold.sort("pct", descending=True)
-    most, total = float(worst["pct"][0]), float(cold["value"].sum())
+    most, total = float(worst["pct"][0]), float(cold["ah"].sum())
     act = most > limits["act"]
     floor = record.profile.pack_figures.charge_min_c
     events = event_table(record, "cold_charge", ("charge_ah", "peak_a"))
@@ -49,7 +50,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             measured=most,
             limit=limits["act"] if act else limits["look"],
             unit=UNIT,
-            se=0.05 * most,
+            se=max(float(worst["pct_se"][0]), 0.05 * most),
             statement=f"In {cold.height} session(s) {total:.1f} Ah went in while the coldest sensor read under "
             f"{floor:g} degC{said}; most in one session: {most:.1f} % of rated charge.",
             confidence=0.95,
@@ -61,6 +62,18 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             not_separable="",
         )
     ]
+
+
+def _of_the_cells(record: Record, rows: pl.DataFrame, rated: float) -> pl.DataFrame:
+    """With ah and pct of rated charge, and pct_se: less what the current sensor's zero has counted in that time."""
+    zero = sensor_zero(record.metrics)
+    lasted = metric_rows(record, "cold_charge_s").select("start_t", hours=pl.col("value") / 3600).unique("start_t")
+    rows = rows.join(lasted, on="start_t", how="left", maintain_order="left").with_columns(
+        pl.col("hours").fill_null(0.0)
+    )
+    ah = (pl.col("value") + zero.amps * pl.col("hours")).clip(0.0)
+    se = ((0.02 * pl.col("value")) ** 2 + (zero.se * pl.col("hours")) ** 2).sqrt()
+    return rows.with_columns(ah=ah, pct=100 * ah / rated, pct_se=100 * se / rated)
 
 
 def _cases() -> Cases:
@@ -107,4 +120,5 @@ RULE = Rule(
     ),
     source=("mechanism: T. Waldmann et al., J. Power Sources 262 (2014) 129, doi:10.1016/j.jpowsour.2014.03.112"),
     cases=_cases,
+    version=2,  # less what the zero of the current sensor counts
 )

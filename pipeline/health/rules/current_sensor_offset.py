@@ -16,6 +16,7 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "A"
@@ -78,7 +79,10 @@ def _zeros(record: Record, rated: float, limits: Mapping[str, float]) -> list[Ze
         p = pooled(record, name, last_days=limits["days"]).get("")
         if p is not None:
             p = since_step(p, limits["own"] * rated)
-            out.append(Zero(p, p.value, float(np.hypot(p.se, doubt)), where))
+            # A zero does not move: of many readings the middle one counts, and a single odd one does not.
+            spread = MAD_TO_SD * median(np.abs(p.values - median(p.values))) / np.sqrt(p.count)
+            own = float(np.nanmin(p.ses)) if np.isfinite(p.ses).any() else 0.0
+            out.append(Zero(p, median(p.values), float(np.sqrt(spread**2 + own**2 + doubt**2)), where))
     idle = pooled(record, "pack_idle_a", last_days=limits["days"]).get("")
     if idle is not None and idle.count >= 2:
         out.append(_step(idle, record, rated, limits))
@@ -181,5 +185,5 @@ RULE = Rule(
     cautions=("A wrong reported charge can strand a rider, and can hide an empty pack.",),
     source="an open circuit carries no current; limits: see each",
     cases=_cases,
-    version=2,
+    version=3,
 )

@@ -97,6 +97,7 @@ RULE = Rule(
     bench=("Look at which temperature or limit is near its end in these windows", "Then follow that finding"),
     cautions=DRIVE_CAUTION,
     source="definition: this project",
-    version=2,
+    version=3,
+    matters=False,  # the rules on heat judge whether the heat is right
     cases=_cases,
 )

@@ -1,9 +1,9 @@
 """A cell warms while next to no current flows: heat from inside. The pack is a hazard.
 
-Judged on slopes over twenty minutes without load, ten minutes after the last load, so that heat evening out
-is no alarm; one sensor is held against the others, so that a sunny parking place, which warms all, is none
-either; nor is what a warmer place may still hand over: the rise must pass it. All sensors together count only
-when they rise faster than sun and air can do it.
+Judged on slopes over twenty minutes without load, ten minutes after the last load (or over ten, five minutes after,
+where a rest is short: then twice as much must be seen), so that heat evening out is no alarm; one sensor is held
+against the others, so that a sunny parking place, which warms all, is none either; nor is what a warmer place may still
+hand over: the rise must pass it. All sensors together count only when they rise faster than sun and air can do it.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import polars as pl
 from herdbook.pipeline.health.reading import days as days_of
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
@@ -31,19 +32,21 @@ NOT_SEPARABLE = (
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     rows = metric_rows(record, "cell_idle_rise_k_min")
     if not rows.height:
-        return NotAssessed("no stretch of thirty minutes without load with temperatures and current recorded")
-    broken = _broken(record)
+        return NotAssessed("no stretch of fifteen minutes without load with temperatures and current recorded")
+    broken = _broken(record) | bad_cell_sensors(record, warm=False)
     events = event_table(record, "idle_rise", ("rate_k_min", "se_k_min", "rise_k", "spread_k"))
     level = _level(recent(event_table(record, "idle_heat", ("heat_w", "se_w", "level_k", "lead_k")), 60.0), limits)
     found: dict[str, pl.DataFrame] = {}
+    minutes = (pl.col("end_t") - pl.col("start_t")).dt.total_seconds() / 60
+    events = events.with_columns(minutes=minutes, times=pl.when(minutes < limits["whole"]).then(2.0).otherwise(1.0))
     for item in sorted(set(rows["item"].to_list()) - broken):
         limit = limits["own"] if item else limits["all"]
         hit = events.filter(
             pl.col("item") == item,
-            pl.col("rate_k_min") >= limit,
+            pl.col("rate_k_min") >= limit * pl.col("times"),
             pl.col("rate_k_min") >= limits["sigmas"] * pl.col("se_k_min").fill_null(0.0),
             # no place gets warmer than the warmest by heat that is only spreading
-            pl.col("rise_k") >= limits["rise"] + pl.col("spread_k").fill_null(0.0),
+            pl.col("rise_k") >= limits["rise"] * pl.col("times") + pl.col("spread_k").fill_null(0.0),
         )
         if hit.height:
             found[item] = hit
@@ -115,6 +118,8 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
     who = "sensor" if len(follow) == 1 else "sensors"
     after = f"; {who} {', '.join(follow)} followed" if follow else ""
     rate, gain = largest(hit["rate_k_min"]), largest(hit["rise_k"])
+    minutes = largest(hit.filter(pl.col("rise_k") == gain)["minutes"])
+    se = mean(hit["se_k_min"])
     begin = f"Sensor {item} warmed" if item else "The whole pack warmed"
     against = " against the other sensors" if item else ""
     return Finding(
@@ -123,10 +128,10 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
         measured=rate,
         limit=limit,
         unit="K/min",
-        statement=f"{begin} by {spell(gain, 'K')} in twenty minutes{against} while next to no current flowed, in "
-        f"{hit.height} of {looked} sessions{after}.",
-        se=mean(hit["se_k_min"]),
-        confidence=confidence(rate, limit, 0.01),
+        statement=f"{begin} by {spell(gain, 'K')} in {spell(minutes, 'min')}{against} while next to no current flowed, "
+        f"in {hit.height} of {looked} sessions{after}.",
+        se=se,
+        confidence=confidence(rate, 0.5 * limit, se),  # that it warms by itself, not that it passed the limit
         persistence=min(hit.height / looked, 1.0),
         count=hit.height,
         duration_s=seconds(hit),
@@ -158,6 +163,12 @@ def _cases() -> Cases:
         event = Event("idle_rise", 0, 1_200_000_000, item, data)
         return record(one_session(0, "rest", *parts, *more, event, hours=3))
 
+    def brief(rise: float) -> Record:
+        """Ten quiet minutes of a short rest."""
+        parts = Metric("cell_idle_rise_k_min", rise / 10, "K/min", 0.01, 20, item="2"), Metric("temp_jumps", 0, "1")
+        data = {"rate_k_min": rise / 10, "se_k_min": 0.01, "rise_k": rise, "spread_k": 0.0}
+        return record(one_session(0, "rest", *parts, Event("idle_rise", 0, 600_000_000, "2", data), hours=0.3))
+
     def frozen() -> Record:
         """A sensor that stands still while the pack cools around it."""
         parts = Metric("cell_idle_rise_k_min", 0.2, "K/min", 0.005, 100, item="2"), Metric("temp_jumps", 0, "1")
@@ -167,12 +178,14 @@ def _cases() -> Cases:
     return Cases(
         fires_on=(
             rest(0.2),
+            brief(3.0),
             rest(0.2, spread=2.0),
             rest(0.9, "", 18.0),
             warm(30.0, 10.0),
             warm(9.0, 2.0, rests=3),
         ),
         quiet_on=(
+            brief(1.6),
             warm(1.5, 5.0),
             warm(20.0, 0.3),
             rest(0.03, "2", 0.6),
@@ -208,6 +221,7 @@ RULE = Rule(
         Limit("lead", 1.5, "K", "of one sensor over the others meanwhile: engineering choice"),
         Limit("strong", 4.0, "K", "of lead: then, or on a second day, do not use: engineering choice"),
         Limit("sigmas", 5.0, "1", "standard errors: many windows are looked at every night: engineering choice"),
+        Limit("whole", 15.0, "min", "of quiet; a shorter stretch must show twice as much: engineering choice"),
         Limit("rise", 1.0, "K", "in the stretch: engineering choice"),
     ),
     judge=judge,
@@ -226,5 +240,6 @@ RULE = Rule(
     cautions=("Above 80 degC, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
+    version=2,
     cases=_cases,
 )

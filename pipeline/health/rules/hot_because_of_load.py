@@ -10,6 +10,7 @@ from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.reading import event_table, metric_rows, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
+from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
@@ -21,6 +22,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rows = metric_rows(record, "cell_temp_max_c").filter(pl.col("coverage") > 0.5)
     if not rows.height:
         return NotAssessed("no session with cell temperatures over half of its time")
+    rows = _believed(record, rows)
     own = record.profile.pack_figures.discharge_max_c
     stop = limits["stop"] if own is None else own
     ratio = metric_rows(record, "pack_heat_ratio", "").select("start_t", ratio="value")
@@ -64,8 +66,22 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _believed(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
+    """The highest of the sensors that can be believed, where one cannot."""
+    bad = [f"cell {item}" for item in sorted(bad_cell_sensors(record))]
+    if not bad:
+        return rows
+    every = metric_rows(record, "temp_highest_c").filter(pl.col("item").str.starts_with("cell "))
+    good = every.filter(~pl.col("item").is_in(bad)).group_by("start_t").agg(highest=pl.col("value").max())
+    return rows.join(good, on="start_t", maintain_order="left").with_columns(value="highest").drop("highest")
+
+
 def _cases() -> Cases:
     from herdbook.pipeline.health.examples import days, record
+
+    shorted = [Metric("temp_missing_share", 0.0, "1", item=f"cell {k}") for k in (1, 2)]
+    shorted += [Metric("temp_highest_c", v, "degC", item=f"cell {k}") for k, v in ((1, 31.0), (2, 145.0))]
+    shorted.append(Metric("temp_rail_share", 1.0, "1", None, 300, item="cell 2"))
 
     return Cases(
         fires_on=(
@@ -74,6 +90,7 @@ def _cases() -> Cases:
         ),
         quiet_on=(
             record(*days(9, "ride", Metric("cell_temp_max_c", 41.0, "degC", n=360))),
+            record(*days(4, "ride", Metric("cell_temp_max_c", 145.0, "degC", n=360), *shorted)),
             record(
                 *days(1, "ride", Metric("cell_temp_max_c", 51.0, "degC", n=360)),
                 *days(5, "ride", Metric("cell_temp_max_c", 40.0, "degC", n=360), first=2),
@@ -113,5 +130,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="temperature limits: the profile, else the chemistry's",
+    version=2,
     cases=_cases,
 )

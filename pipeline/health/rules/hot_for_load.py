@@ -17,6 +17,7 @@ from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pooled import pool, pooled
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION, Multiple, multiple
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
@@ -89,7 +90,8 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
 def _places(record: Record, explained: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
     """The place that warms most ahead of the others under load: air, rest of the pack and sensor offsets cancel."""
     certain = pl.col("se") < limits["largest_se"] * pl.max_horizontal("value", pl.lit(1.0))
-    rows = metric_rows(record, "pack_heat_ahead").filter(certain)
+    believed = ~pl.col("item").is_in(sorted(bad_cell_sensors(record)))
+    rows = metric_rows(record, "pack_heat_ahead").filter(certain, believed)
     middle = metric_rows(record, "pack_heat_ratio", "").select("start_t", pack="value")
     rows = recent(rows, limits["days"]).join(middle, on="start_t", maintain_order="left")
     rows = rows.join(explained, on="start_t", maintain_order="left")
@@ -214,5 +216,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="lumped model; LFP pack thermal parameters: doi:10.3390/batteries8100147; fleet ratio: this store",
+    version=2,
     cases=_cases,
 )

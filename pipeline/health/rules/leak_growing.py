@@ -210,5 +210,7 @@ RULE = Rule(
         "Special transport rules hold for damaged lithium batteries. Local rules prevail.",
     ),
     source="difference of two Theil-Sen slopes (P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379); limits: see each",
+    matters=False,  # the rule on leaks judges whether there is one
+    version=2,
     cases=_cases,
 )

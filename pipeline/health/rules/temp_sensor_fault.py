@@ -16,6 +16,7 @@ from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
 from herdbook.pipeline.health.rules._wrong_sensor import ROLE_OF, apart, right_of_two, still
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import mean
 from herdbook.pipeline.health.statistics import middle as middle_of
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -63,6 +64,11 @@ def _kind(
     alone = what in ("open or shorted", "missing") and ((hit["value"] >= 0.5) & (hit["n"] >= 20)).any()
     if hit.height < limits["sessions"] and not alone:
         return None
+    if what == "jumping":  # and goes on: interference may strike one sensor alone in a session or two
+        since = newest_stretch(rows.with_columns(session_start_t="start_t"), values > limit, limits["by_chance"])
+        if since.chance > 0.05:
+            return None
+        rows, hit = since.rows, since.hit
     if what == "frozen":  # and stays so: a place far from a source of heat moves less than its siblings, now and then
         rows = rows.filter(pl.col("start_t") >= hit["start_t"].min())
         if hit.height < limits["stays"] * rows.height:
@@ -289,6 +295,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=2,
+    version=3,
     cases=_cases,
 )

@@ -104,5 +104,7 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definition: braking current above drag with the brake released for over a second",
+    matters=False,  # many brake on a released throttle by design, and it is then not judged
+    version=2,
     cases=_cases,
 )

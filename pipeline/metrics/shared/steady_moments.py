@@ -12,13 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Indices, Integers, Times
+from herdbook.pipeline.science.coulomb import usual_gap_s
 from herdbook.pipeline.science.pulses import extremes_of_runs
 from herdbook.pipeline.science.robust_fit import median, within_blocks
+from herdbook.pipeline.science.stretches import stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 MOST_ROWS = 6000  # decimation: rows beyond this are thinned evenly; the errors then state what was used
 GRID_S = 0.1
+SLOWEST_S = 400.0  # a sleeping pack speaks every few minutes (engineering choice)
 BLOCK_S = 60.0  # longer than a polarisation tail's fast part, shorter than 2 % of charge at 1 C
 
 
@@ -53,10 +56,15 @@ def period_s(signals: Signals, series: Series) -> float:
 
 
 def quiet_runs(table: Steady, limit_a: float) -> list[Integers]:
-    """Row numbers of the first and the last stretch of at least three rows with less current than limit_a."""
+    """Row numbers of the first and the last stretch of at least three rows with less current than limit_a.
+
+    Rows stand only at steady current: where some are missing between two quiet ones, load may have flowed."""
     quiet = np.abs(table.current) < limit_a
-    edge = np.flatnonzero(np.diff(np.concatenate(([0], quiet.view(np.int8), [0]))))
-    runs = [np.arange(a, b) for a, b in zip(edge[::2], edge[1::2], strict=True) if b - a >= 3]
+    if len(table) < 3:
+        return []
+    pause_s = usual_gap_s(table.t, most_s=300.0)
+    found = stretches(table.t, quiet, gap_s=pause_s, least_n=3)
+    runs = [np.arange(a, b + 1) for a, b in zip(found.first, found.last, strict=True)]
     return runs if len(runs) < 2 else [runs[0], runs[-1]]
 
 
@@ -66,8 +74,8 @@ def range_allowed_a(profile: Profile) -> float:
 
 
 def steady(signals: Signals, range_a: float, most_rows: int = MOST_ROWS, window_s: float = 1.0) -> Steady | None:
-    """Rows at steady current; None when fewer than 3 groups or no current are known, or groups come past 15
-    s. Several sets ask for the same table: it is made once, and not to be changed."""
+    """Rows at steady current; None when fewer than 3 groups or no current are known, or groups come past
+    SLOWEST_S. Several sets ask for the same table: it is made once, and not to be changed."""
     found = signals.once(("moments", window_s), lambda: _moments(signals, window_s))
     if found is None:
         return None
@@ -176,7 +184,7 @@ def _moments(signals: Signals, window_s: float) -> _Moments | None:
     if len(items) < 3 or len(current) < 3:
         return None
     slowest = max(period_s(signals, s) for s in _apart([signals.series("cell_voltage", i) for i in items]))
-    if not slowest < 60.0:
+    if not slowest < SLOWEST_S:
         return None
     window_s, every_s = max(window_s, 1.3 * slowest + GRID_S), max(slowest, GRID_S)
     step = max(GRID_S, every_s / 2, (current.t[-1] - current.t[0]) / 1e6 / 400_000)

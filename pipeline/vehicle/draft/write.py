@@ -127,7 +127,7 @@ def _options(role: Role, signals: Sequence[Signal]) -> str | None:
         said += ", states = { " + ", ".join(f"{raw} = {_text(s)}" for raw, s in sorted(states.items())) + " }"
     elif role.unit not in ("bits", "id", "1"):
         absent = sorted({v for s in signals for v in no_values(s)})
-        said += f", not_available = [{', '.join(f'{v:g}' for v in absent)}]" if absent else ""
+        said += f", not_available = [{', '.join(f'{v!r}' for v in absent)}]" if absent else ""
         said += f", unit = {_text(role.unit)}" if not first.unit.strip() else ""
     return said
 
