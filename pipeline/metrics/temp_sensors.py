@@ -133,7 +133,13 @@ def _one(
             jumps = (np.abs(np.diff(v)) > JUMP_K) & (np.diff(t) <= JUMP_S * 1e6)
         out.append(Metric("temp_jumps", float(jumps.sum()), "1", n=int(v.size), item=name))
     if middle is None:
-        return out
+        known = own[np.isfinite(own)]
+        if (
+            known.size >= 6 and role == "cell_temp"
+        ):  # a lone sensor at an end of its range all the time needs no sibling
+            middle = np.where((own <= LOW_C) | (own >= HIGH_C[role]), 20.0, np.nan)
+        else:
+            return out
     both = np.isfinite(own) & np.isfinite(middle) & (middle > PLAUSIBLE_C[0]) & (middle < PLAUSIBLE_C[1])
     if both.sum() >= 6:
         rail = (own[both] <= LOW_C) | (own[both] >= HIGH_C.get(role, 120.0))
@@ -188,5 +194,5 @@ SET = MetricSet(
         "temp_third_k": ("K", "One of two cell sensors less what other places agree on as the session begins."),
     },
     source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
-    version=2,
+    version=3,
 )
