@@ -18,7 +18,7 @@ ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
     "science": 5,  # the formulas
     "measuring": 6,  # what metric sets share
-    "judging": 10,  # what rules share, scoring included
+    "judging": 11,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 
