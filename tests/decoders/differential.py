@@ -78,6 +78,8 @@ def compared(trial: Trial, path: Path) -> str:
         return "the peer stops with an error; we " + ("keep frames" if mine else "refuse")
     if len(mine) == len(other) and all(near(a, b) for a, b in zip(mine, other, strict=True)):
         return "the same frames"
+    if not mine:
+        return "we find no frame in it, which quarantines a log; the peer does"
     said = "loss told" if told else "no loss told"
     if subsequence(other, mine):
         return f"we keep more, {said}"
