@@ -59,6 +59,15 @@ def test_an_opening_under_a_rising_load_is_seen_at_two_frames_a_second(build: Bu
     assert outcome.events[0].data["speed_ms"] == 5.0
 
 
+def test_without_the_switchs_state_the_packs_own_mode_tells_with_the_current_gone(build: Build) -> None:
+    """Mode 2 is drive, 5 is fault; once the current goes on in fault: that is no opening."""
+    amps = lambda s: np.where((s > 30.0) & (s < 34.0), 0.0, 15.0)  # noqa: E731
+    mode = lambda s: np.where(((s > 30.0) & (s < 34.0)) | ((s > 45.0) & (s < 48.0)), 5.0, 2.0)  # noqa: E731
+    outcome = run(pack_state.SET, build(60.0, pack_current=(10.0, amps), bms_state=(2.0, mode)))
+    assert value(outcome, "contactor_opened_loaded") == value(outcome, "contactor_openings") == 1.0
+    assert outcome.events[0].data["by_mode"] == 1.0
+
+
 def test_a_load_that_had_ended_before_the_switch_opened_is_no_load(build: Build) -> None:
     amps = lambda s: np.where(s < 28.0, 20.0, 0.1)  # noqa: E731
     state = lambda s: np.where(s > 30.0, OPEN, CLOSED)  # noqa: E731

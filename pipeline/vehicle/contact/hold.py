@@ -10,7 +10,7 @@ from herdbook.pipeline.vehicle.contact.checks import all_checks
 from herdbook.pipeline.vehicle.contact.view import View
 from herdbook.pipeline.vehicle.profile import Profile
 
-VERSION = 1  # raised by hand when the same logs would give another verdict
+VERSION = 2  # raised by hand when the same logs would give another verdict
 ORDER = (Word.CONTRADICTED, Word.DOUBTFUL, Word.HOLDS, Word.OPEN)  # in which lines are told
 
 
