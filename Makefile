@@ -6,7 +6,7 @@ HERDBOOK := $(BIN)/herdbook
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help demo test lint types tests slow fuzz large browser bench physics campaign coverage evaluate sources audit pins readme clean
+.PHONY: help demo test lint types tests slow fuzz large browser bench physics campaign coverage evaluate sources audit sbom pins readme clean
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:[^#]*## /\t/' | expand -t 12
@@ -56,8 +56,16 @@ campaign: .venv/test.stamp ## the labelled campaign: how often each rule is righ
 coverage: .venv/test.stamp ## how often each stated 95 % interval holds the truth; writes tests/coverage/TABLE.md (about 15 minutes)
 	@$(BIN)/python -m tests.coverage
 
-audit: .venv/test.stamp ## known vulnerabilities in the pinned dependencies
-	@$(BIN)/python -m venv --clear build/audit && build/audit/bin/pip install -q pip-audit && build/audit/bin/pip-audit -r constraints.txt --no-deps --disable-pip
+audit: .venv/test.stamp ## known vulnerabilities in the pinned packages; ADVISORIES=FILE asks no service
+ifdef ADVISORIES
+	@$(BIN)/python -m tests.audit --advisories "$(ADVISORIES)"
+else
+	@$(BIN)/python -m venv --clear build/audit && build/audit/bin/pip install -q pip-audit || echo "The audit tool could not be installed." >&2
+	@$(BIN)/python -m tests.audit build/audit/bin/pip-audit
+endif
+
+sbom: .venv/test.stamp ## the bill of materials (CycloneDX) and the licences of all dependencies, into build/bill
+	@$(BIN)/python -m tests.bill build/bill
 
 pins: ## write constraints.txt anew from the newest versions that pyproject allows
 	@rm -rf build/pins && $(PYTHON) -m venv build/pins && build/pins/bin/pip install -q '.[test]'

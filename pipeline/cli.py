@@ -12,6 +12,7 @@ Exit codes
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator, Sequence
 from importlib import import_module
@@ -52,7 +53,7 @@ def build(folders: Sequence[str] = VERBS) -> typer.Typer:
         help=ABOUT,
         epilog=EPILOG,
         no_args_is_help=True,
-        add_completion=False,
+        add_completion=True,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
         context_settings={"max_content_width": 116},
@@ -85,6 +86,7 @@ def run(app: typer.Typer) -> NoReturn:
     from herdbook.pipeline.errors import HerdbookError
     from herdbook.pipeline.extras import missing_extra
 
+    speak_anyhow()
     try:
         app(standalone_mode=True)
     except HerdbookError as error:
@@ -109,9 +111,25 @@ def run(app: typer.Typer) -> NoReturn:
         where = error.filename or "no file named"
         warn(f"herdbook: {error.strerror or error}: {where}. Check the path, its rights and the room left.")
         sys.exit(5)
+    except OverflowError as error:
+        if "date" not in str(error):
+            sys.exit(own_fault(error))
+        warn(f"herdbook: {error}. Give dates that lie some days inside the years 1 to 9999.")
+        sys.exit(2)
     except Exception as error:
         sys.exit(damaged_or_ours(error))
     sys.exit(0)
+
+
+def speak_anyhow() -> None:
+    """Make sure that something can be printed: to nowhere when an output was closed before the start, and with what an
+    encoding does not have written as \\xNN, so that nothing is lost."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+        elif hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def damaged_or_ours(error: Exception) -> int:

@@ -74,12 +74,13 @@ class NotKnownError(HerdbookError):
 
 def damage(error: BaseException) -> StoreError | None:
     """What an error of DuckDB means when it is about a damaged file: every block carries a checksum, compared whenever
-    it is read. None for any other error."""
+    it is read; or its end is cut off. None for any other error."""
     said = str(error)
-    if "Corrupt database file" not in said:
+    short = "Could not read enough bytes from file" in said and ".duckdb" in said
+    if not short and "Corrupt database file" not in said:
         return None
     return StoreError(
-        "the catalogue or its published copy is damaged: a checksum is wrong",
+        f"the catalogue or its published copy is damaged: {'its end is missing' if short else 'a checksum is wrong'}",
         "",
         "Run `herdbook store publish`, which writes fleet.duckdb again. If that says the same, it is the catalogue: "
         "put back a copy of catalogue.duckdb, or move it away and scan the inbox again; parts are reused",

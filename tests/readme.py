@@ -1,4 +1,4 @@
-"""The README's console blocks: read, run, compare, and (make readme) write anew.
+"""The console blocks of the README and of the manual: read, run, compare, and (make readme) write anew.
 
 A block is fenced as ```console; lines that begin with `$ ` are commands, the lines below them what they print.
 """
@@ -12,7 +12,10 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from herdbook.pipeline.manual import topics
+
 ROOT = Path(__file__).parents[1]
+DOCUMENTS = [ROOT / "README.md", *(ROOT / "pipeline" / "manual" / f"{topic}.md" for topic in topics())]  # in one folder
 BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
 NEWS = (0, 8, 10, 20, 30)  # what a scan or a check may say without having failed
 
@@ -71,8 +74,8 @@ def shortened(output: str, shown: str) -> str:
 
 
 def prepare(folder: Path) -> None:
-    """Make a folder look like a fresh checkout to the README's commands."""
-    for said in commands((ROOT / "README.md").read_text("utf-8")):
+    """Make a folder look like a fresh checkout to the commands."""
+    for said in (one for path in DOCUMENTS for one in commands(path.read_text("utf-8"))):
         if said.command.startswith("cat "):  # a file the reader is shown, here made from what is shown
             shown = folder / said.command.split()[1]
             shown.parent.mkdir(parents=True, exist_ok=True)
@@ -83,9 +86,13 @@ def prepare(folder: Path) -> None:
 
 
 def write_anew(folder: Path) -> None:
-    path = ROOT / "README.md"
-    text = path.read_text("utf-8")
     prepare(folder)
+    for path in DOCUMENTS:
+        _write_one_anew(path, folder)
+
+
+def _write_one_anew(path: Path, folder: Path) -> None:
+    text = path.read_text("utf-8")
     at = 0
     for said in commands(text):
         code, output = run(said.command, folder)

@@ -40,10 +40,14 @@ DEMO = {"demo_logs/fleet": "herdbook/demo/logs", "dbc_demo": "herdbook/demo/prof
 def expected(source: Path) -> set[str]:
     """Where every file of the three folders, and of the demo, lies in the wheel; papers for readers of the code stay
     behind."""
-    files = (p for folder in OURS for p in (ROOT / folder).rglob("*") if p.is_file() and p.suffix != ".md")
+    files = (p for folder in OURS for p in (ROOT / folder).rglob("*") if p.is_file() and _installed(p))
     names = (p.relative_to(ROOT).as_posix() for p in files if "__pycache__" not in p.parts)
     demo = {f"{to}/{p.name}" for folder, to in DEMO.items() for p in (source / folder).iterdir() if p.is_file()}
     return demo | {"herdbook/" + n.removeprefix("pipeline/api/") for n in names}
+
+
+def _installed(path: Path) -> bool:
+    return path.suffix != ".md" or path.parent.name == "manual"
 
 
 def content(wheel: Path) -> dict[str, bytes]:

@@ -1,4 +1,4 @@
-"""The README tells the truth: its commands run and print what it shows. Its verbs: tests/cli/test_registry.py."""
+"""README and manual tell the truth: their commands run and print what is shown. Verbs: tests/cli/test_registry.py."""
 
 from __future__ import annotations
 
@@ -6,7 +6,10 @@ import re
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from herdbook.pipeline.cli import build
+from herdbook.pipeline.manual import topics
 from tests import readme
 
 TEXT = (readme.ROOT / "README.md").read_text("utf-8")
@@ -26,12 +29,30 @@ def test_every_make_target_that_is_named_exists(name: str) -> None:
     assert named <= targets
 
 
-def test_every_command_prints_what_the_readme_shows(tmp_path: Path) -> None:
+def test_every_command_prints_what_is_shown(tmp_path: Path) -> None:
     """In order, in one folder, as a reader would type them; numbers and times may differ, words may not."""
     readme.prepare(tmp_path)
-    said = readme.commands(TEXT)
-    assert said
-    for one in said:
-        code, output = readme.run(one.command, tmp_path)
-        assert code in readme.NEWS, f"{one.command}\n{output}"
-        assert readme.left_out(readme.shape(output), one.output) == readme.shape(one.output), one.command
+    for path in readme.DOCUMENTS:
+        for one in readme.commands(path.read_text("utf-8")):
+            code, output = readme.run(one.command, tmp_path)
+            assert code in readme.NEWS, f"{path.name}: {one.command}\n{output}"
+            assert readme.left_out(readme.shape(output), one.output) == readme.shape(one.output), one.command
+
+
+@pytest.mark.parametrize("path", readme.DOCUMENTS, ids=lambda p: p.name)
+def test_links_lead_somewhere(path: Path) -> None:
+    """To files of the tree, and from page to page by topics that the manual has."""
+    text = path.read_text("utf-8")
+    links = re.findall(r"\]\(([^)#]+)\)", text)
+    assert [link for link in links if "://" not in link and not (path.parent / link).exists()] == []
+    assert set(re.findall(r"herdbook help ([a-z-]+)", text)) <= set(topics())
+
+
+def test_every_page_is_listed_and_read_by_help() -> None:
+    runner = CliRunner()
+    listed = runner.invoke(build(), ["help"]).output
+    for topic, title in topics().items():
+        assert topic in listed
+        assert runner.invoke(build(), ["help", topic]).output.startswith(f"# {title}")
+    wrong = runner.invoke(build(), ["help", "pyton"])
+    assert "Nearest: python" in str(wrong.exception)

@@ -38,6 +38,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "decoders": {"decoders"},
     "pipeline": {"decoders"},
     "pipeline.science": set(),
+    "pipeline.manual": set(),
     "pipeline.vehicle": {"decoders", "pipeline.science"},
 }
 for _above, _rooms in [
@@ -55,7 +56,7 @@ for _above, _rooms in [
 ]:
     for _room in _rooms:
         MAY_IMPORT[_room] = MAY_IMPORT[_above] | {_above}
-MAY_IMPORT["pipeline.commands"] |= {"pipeline.upkeep"}
+MAY_IMPORT["pipeline.commands"] |= {"pipeline.upkeep", "pipeline.manual"}
 MAY_IMPORT["pipeline.cli"] = {"decoders", "pipeline.commands"}
 MAY_IMPORT["pipeline.api"] = MAY_IMPORT["pipeline.commands"]
 MAY_IMPORT["flows"] |= {"pipeline.upkeep", "pipeline.cli"}

@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 4,  # the formulas
-    "measuring": 5,  # what metric sets share
-    "judging": 8,  # what rules share, scoring included
+    "science": 5,  # the formulas
+    "measuring": 6,  # what metric sets share
+    "judging": 11,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -41,13 +41,12 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
 
 def sources() -> dict[str, Path]:
     """Where the demo's files lie: in the installed package, or in the tree that an editable install points to."""
-    import herdbook
     from herdbook.pipeline.errors import SettingsError
 
-    package = Path(herdbook.__file__).parent
-    installed = {name: package / "demo" / name for name in (LOGS, PROFILES)}
-    tree = package.parents[1]
-    for found in (installed, {LOGS: tree / "demo_logs" / "fleet", PROFILES: tree / "dbc_demo"}):
+    base = Path(__file__).parents[2]  # the package herdbook, or the tree
+    installed = {name: base / "demo" / name for name in (LOGS, PROFILES)}
+    tree = {LOGS: base / "demo_logs" / "fleet", PROFILES: base / "dbc_demo"}
+    for found in (installed, tree):
         if all(p.is_dir() for p in found.values()):
             return found
-    raise SettingsError("this installation has no demo files", package, "Install Herdbook again")
+    raise SettingsError("this installation has no demo files", base, "Install Herdbook again")

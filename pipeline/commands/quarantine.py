@@ -24,11 +24,14 @@ def quarantine(
 ) -> None:
     """List the logs in quarantine with reason and advice. The files stay where they were found.
 
+    The vehicle is the one that the sidecar or the path names; nobody has confirmed it.
+
     JSON: a list of objects with name, folder, reason, detail, advice, tries, last_t (UTC), path, log (SHA-256 of the
-    file).
+    file), vehicle (or null).
     """
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.commands.terminal.rows import rows
+    from herdbook.pipeline.intake.claimed import claimed_vehicle
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
@@ -37,13 +40,13 @@ def quarantine(
 
         with screen.progress("quarantine") as told:
             retry_quarantine(opened, jobs=jobs or os.cpu_count() or 1, progress=told)
-    found = rows(opened, "quarantine")
+    found = [row | {"vehicle": claimed_vehicle(opened, row["path"]) or None} for row in rows(opened, "quarantine")]
     if json:
         screen.as_json(found)
     elif not found:
         screen.say("Nothing is in quarantine.")
     else:
-        columns = ("name", "folder", "reason", "detail", "advice", "tries")
+        columns = ("vehicle", "name", "folder", "reason", "detail", "advice", "tries")
         title = f"{screen.plural(len(found), 'log')} in quarantine"
         rows_shown = [[f[c] for c in columns] for f in found]
         screen.table(title, columns, rows_shown, note="Once mended: herdbook quarantine --retry")

@@ -110,7 +110,8 @@ def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
 def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused], record: Record) -> dict[str, Score]:
     """A rule that its bus can never feed is out of reach, and said to be; one that waits for more of a log is open."""
     weighty = [r for r in refused if r.rule.matters and r.rule.severity is not Severity.NOTE]
-    open_still = [r for r in weighty if not why_not(r.rule, record.profile)]
+    profile = record.profile
+    open_still = [r for r in weighty if r.rule.applies(profile) and not why_not(r.rule, profile)]
     scores = {}
     for subsystem in SUBSYSTEMS:
         total = sum(rule.subsystem == subsystem for rule in rules)

@@ -6,9 +6,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from herdbook.pipeline.intake.inbox import Found, Waiting
+from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import Committed
 from herdbook.pipeline.intake.outcome import ChangedLog, Entry, GoneLog, Outcome
+from herdbook.pipeline.intake.waiting import Waiting
 
 
 @dataclass(slots=True)

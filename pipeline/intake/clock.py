@@ -57,11 +57,16 @@ def start_from_name(name: str, zone: str) -> tuple[int, str] | None:
     """Start written in a file name, as UTC microseconds, and a note; None when there is none."""
     if not (found := NAME.search(name)):
         return None
-    year, month, day, hour, minute, second, offset = found.groups()
     try:
-        moment = datetime(int(year), int(month), int(day), int(hour), int(minute), int(second or 0))
-    except ValueError:
+        return _start(*found.groups(), zone=zone)
+    except (ValueError, OverflowError):  # no such day, or one that no calendar has in UTC
         return None
+
+
+def _start(
+    year: str, month: str, day: str, hour: str, minute: str, second: str | None, offset: str | None, *, zone: str
+) -> tuple[int, str]:
+    moment = datetime(int(year), int(month), int(day), int(hour), int(minute), int(second or 0))
     if offset == "Z":
         return micros(moment.replace(tzinfo=UTC)), ""
     if offset:

@@ -30,6 +30,7 @@ TOGETHER = 250_000  # frames decoded and checked in one go, which is most logs w
 MOST_FAULTS = 50  # unknown identifiers listed one by one
 SHORT = "frames shorter than the message; signals past the end are null"
 ODD_SELECTOR = "multiplex selector with a value the DBC does not know"
+SENDERS = "a role reads this message from all of {}: name one, as in source = {}"
 BROKEN = "J1939 messages in several frames of which one is missing"
 # Classes of error frames, by bit of their identifier. Source: Linux uapi, can/error.h.
 ERROR_CLASSES = {
@@ -71,6 +72,8 @@ class LogDecoding:
         self.spill = TableSpill(store.scratch)
         self.errors: Counter[str] = Counter()
         self.held: list[Frames] = []
+        anyone = [m for m in profile.roles if m.source is None]
+        self.senders: dict[str, set[int]] = {message: set() for m in anyone for message, _ in m.reads}
 
     def add(self, frames: Frames) -> None:
         """Batches are held until they are worth the work."""
@@ -96,6 +99,9 @@ class LogDecoding:
                 t = tables[name].t
                 right = ~np.isin(t, bad) if len(bad) else np.ones(len(t), np.bool_)
                 tables[name].columns[CHECKSUM_OK] = Column(right.astype(np.int64))
+        for name, table in tables.items():
+            if table.source is not None and name in self.senders:
+                self.senders[name].update(np.flatnonzero(np.bincount(table.source)).tolist())
         if self.shift:
             tables = {name: replace(table, t=table.t + self.shift) for name, table in tables.items()}
         with writing(self.store.lake):
@@ -171,6 +177,12 @@ class LogDecoding:
         for group, count in tally.broken.items():
             name = "" if group is None else f"{group:05X}"
             yield LogFault("broken transport", name, count, None, BROKEN)
+        for name, addresses in sorted(self.senders.items()):
+            if len(addresses) > 1:
+                shown = [f"0x{a:02X}" for a in sorted(addresses)]
+                yield LogFault(
+                    "several senders", name, len(addresses), None, SENDERS.format(", ".join(shown), shown[0])
+                )
         for name, count in sorted(self.errors.items()):
             yield LogFault("error frame", name, count, None, "reported by the logger's CAN controller")
 

@@ -19,30 +19,15 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.intake.outcome import CANNOT_OPEN, Entry, LogFile, QuarantinedLog
 from herdbook.pipeline.intake.sidecar import sidecar_path
-from herdbook.pipeline.times import S, in_words, now_us
+from herdbook.pipeline.intake.waiting import NOT_LOGS, Waiting
+from herdbook.pipeline.times import S, now_us
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
 UNFINISHED = (".part", ".partial", ".tmp", ".crdownload", ".filepart", "~", ".swp")  # common practice of copiers
-NOT_LOGS = (".toml", ".md", ".json")
 NO_TEXT = "The name is not UTF-8: rename it, and the next scan takes it in"
 LINK = "Put the file itself into the inbox, or remove the link"
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """Something that is not taken in now. until: microseconds UTC, None: until somebody does something (do)."""
-
-    path: str
-    why: str
-    until: int | None = None
-    do: str = ""
-
-    @property
-    def in_words(self) -> str:
-        """Why, and until when."""
-        return f"{self.why}; {f'until {in_words(self.until)}' if self.until is not None else self.do}"
 
 
 @dataclass(slots=True)

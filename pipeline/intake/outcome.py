@@ -145,6 +145,7 @@ class ChangedLog:
 
 CANNOT_OPEN = "cannot be opened"  # reasons that others ask for by name
 CONTRADICTION = "contradicts itself"
+UNUSABLE = "cannot be used"
 
 
 @dataclass(frozen=True, slots=True)

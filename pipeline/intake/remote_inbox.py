@@ -19,8 +19,8 @@ import polars as pl
 from herdbook.pipeline.addresses import is_url, shown
 from herdbook.pipeline.errors import InputError, SettingsError
 from herdbook.pipeline.extras import missing_extra
-from herdbook.pipeline.intake.inbox import NOT_LOGS, Waiting
 from herdbook.pipeline.intake.outcome import Entry
+from herdbook.pipeline.intake.waiting import NOT_LOGS, Waiting
 from herdbook.pipeline.lake.listing import RemoteFile, files_below
 from herdbook.pipeline.store.connection import connect, insert, transaction
 from herdbook.pipeline.store.store import Store

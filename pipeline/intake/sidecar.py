@@ -56,7 +56,7 @@ def read_sidecar(log: Path, zone: str) -> Sidecar:
         raise InputError(f"the sidecar's {unknown[0]!r} is not known", path.name, f"Known keys: {known}")
     try:
         return _sidecar(table, zone)
-    except (ValueError, TypeError, KeyError) as error:
+    except (ValueError, TypeError, KeyError, OSError, OverflowError) as error:
         raise InputError(f"the sidecar is wrong: {error}", path.name, "Correct it and try again") from None
 
 

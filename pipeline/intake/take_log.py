@@ -28,6 +28,7 @@ from herdbook.pipeline.intake.logged_spans import SpanTracker, ahead
 from herdbook.pipeline.intake.outcome import (
     CANNOT_OPEN,
     CONTRADICTION,
+    UNUSABLE,
     ChangedLog,
     GoneLog,
     KnownLog,
@@ -81,7 +82,7 @@ def take_log(
     except _ReplacedError:
         return ChangedLog(file)
     except InputError as error:
-        reason = CONTRADICTION if isinstance(error, ContradictionError) else "cannot be used"
+        reason = CONTRADICTION if isinstance(error, ContradictionError) else UNUSABLE
         again = error.again if isinstance(error, NotYetError) else again
         said = (reason, f"{error.where + ': ' if error.where else ''}{error.what}", error.do)
     except DecoderError as error:

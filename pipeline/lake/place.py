@@ -9,6 +9,8 @@ part: the name in the catalogue, relative to the lake. Several processes may do 
 
 from __future__ import annotations
 
+import os
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
@@ -150,4 +152,10 @@ def writing(lake: Lake) -> Iterator[None]:
     except OSError as error:
         lake.glance()
         do = "Make room and run again; what was committed stays"
-        raise StoreError(f"the lake cannot be written ({error.strerror or error})", lake.root, do) from None
+        raise StoreError(f"the lake cannot be written ({_reason(error)})", lake.root, do) from None
+
+
+def _reason(error: OSError) -> str:
+    """In the system's words, also where Arrow puts its number into a long text of its own."""
+    number = re.search(r"errno (\d+)", str(error))
+    return os.strerror(int(number[1])) if number else error.strerror or str(error)

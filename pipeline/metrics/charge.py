@@ -39,9 +39,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     step_s = usual_gap_s(current.t)
     minutes = float(held_s(current.t, step_s)[on].sum()) / 60
     mean_a = charge.in_ah / max(minutes / 60, 1e-9)
+    error = float(np.hypot(GAIN * charge.in_ah, ZERO_A * charge.recorded_s / 3600))  # as for pack_in_ah
     end, data = _ending(signals, profile, int(current.t[last]), least)
     metrics = [
-        Metric("charge_ah", charge.in_ah, "Ah", se=0.01 * charge.in_ah, n=len(current), coverage=charge.coverage),
+        Metric("charge_ah", charge.in_ah, "Ah", se=error, n=len(current), coverage=charge.coverage),
         Metric("charge_min", minutes, "min", se=step_s / 60, n=int(on.sum()), coverage=charge.coverage),
         Metric("charge_mean_a", mean_a, "A", float(np.hypot(GAIN * mean_a, ZERO_A)), int(on.sum())),
         Metric("charge_end", float(ENDS.index(end)), "1", None, 1),
@@ -122,5 +123,5 @@ SET = MetricSet(
         "charge_end_median_v": ("V", "Median group at the end"),
     },
     source="definitions: this file",
-    version=2,
+    version=3,  # the zero of the sensor is in the error
 )

@@ -14,7 +14,7 @@ from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 GAP_S = 10.0
-CONTACTOR = ROLES["contactor_state"].states
+CONTACTOR, MODES = ROLES["contactor_state"].states, ROLES["bms_state"].states
 LEAST_FRAMES = 3
 LOAD_C = 0.1  # an opening at less than a tenth of the rated rate is no load (engineering choice)
 GONE = 0.3  # of what flowed: less is left once it is cut; a sensor's zero and a charging link stay under it
@@ -53,13 +53,16 @@ def _openings(signals: Signals, rated: float) -> tuple[list[Metric], list[Event]
 
     The state is told once a cycle, so that the switch opened some time within the last one: what counts is the current
     that flowed in it and is gone afterwards, not a mean over a second in which it may have risen from nothing."""
-    state = signals.series("contactor_state")
+    told = signals.has("contactor_state")
+    state = signals.series("contactor_state" if told else "bms_state")
     known = np.isfinite(state.v)
     t, v = state.t[known], state.v[known]
     current = signals.series("pack_current")
     if t.size < LEAST_FRAMES or len(current) < LEAST_FRAMES:
         return [], []
-    closed = v == CONTACTOR.index("closed")
+    # a bus without the switch's state tells that the electronics gave up: with the current gone, the same
+    off = CONTACTOR.index("fault") if told else MODES.index("fault")
+    closed = v == CONTACTOR.index("closed") if told else (v != off) & (v != MODES.index("sleep"))
     left = np.flatnonzero(closed[:-1] & ~closed[1:] & (np.diff(t) < GAP_S * 1e6)) + 1
     cycle = int(signals.step_us(current))
     before = _last_flow(current, t[left - 1] - cycle, t[left])
@@ -68,14 +71,15 @@ def _openings(signals: Signals, rated: float) -> tuple[list[Metric], list[Event]
         cut = np.abs(after) < GONE * np.abs(before)
         # One odd frame in the middle of a ride is a bad frame, not an opening, unless the current is gone as well.
         stays = ~closed[np.minimum(left + 1, t.size - 1)] & ~closed[np.minimum(left + 2, t.size - 1)]
-        real = cut | stays
+        real = cut | (stays & told)
         loaded = real & (np.abs(before) > LOAD_C * rated) & ~(np.abs(after) >= GONE * np.abs(before))
-    fault = v[left] == CONTACTOR.index("fault")
+    fault = v[left] == off
     speed = signals.at(t[left - 1], "vehicle_speed", hold_s=2.0)
     events = []
     for j in np.flatnonzero(loaded):
         data = {"before_a": float(before[j]), "fault": float(fault[j]), "after_a": float(after[j])}
-        data = {k: x for k, x in (data | {"speed_ms": float(speed[j])}).items() if np.isfinite(x)}
+        data |= {"speed_ms": float(speed[j])} | ({} if told else {"by_mode": 1.0})
+        data = {k: x for k, x in data.items() if np.isfinite(x)}
         span = int(t[left[j]]) - 1_000_000, int(t[left[j]]) + 2_000_000
         events.append(Event("contactor_opened_loaded", *span, "", data))
     return [
@@ -119,5 +123,5 @@ SET = MetricSet(
         "contactor_opened_loaded": ("1", "Times it did while current still flowed"),
     },
     source="states and bits as the bus reports them",
-    version=2,
+    version=3,
 )

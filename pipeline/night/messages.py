@@ -14,9 +14,12 @@ import json
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from http.client import HTTPException, HTTPMessage
+from queue import Empty, SimpleQueue
+from threading import Thread
 from typing import IO, TYPE_CHECKING, Protocol
 from urllib.parse import urlsplit
 
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
 
 TRIES = 3
 TIMEOUT_S = 15.0
+LONGEST_S = 45.0  # all in all: a receiver that trickles keeps every single wait short
 MOST_LINES = 30  # engineering choice: a message is read on a telephone; the list itself is in the store
 CAUTION = (
     f"{order_of(Severity.STOP_USE)} Packs can burn and brakes can fail; follow local codes and the rules for damaged "
@@ -73,9 +77,10 @@ def alarm(reason: str, targets: Sequence[str]) -> list[Delivery]:
             sent.append(Delivery(kept, "failed", str(error)))
             continue
         if urlsplit(target).scheme in ("http", "https"):
-            problem = post(target, {"exit_code": 1, "headline": "The nightly scan failed.", "text": body}, "")
+            said: dict[str, object] = {"exit_code": 1, "headline": "The nightly scan failed.", "text": body}
+            problem = in_time(partial(post, target, said, ""))
         else:
-            problem = through_apprise(target, "The nightly scan failed", body, "failure")
+            problem = in_time(partial(through_apprise, target, "The nightly scan failed", body, "failure"))
         sent.append(Delivery(host_shown(target), "failed" if problem else "sent", problem))
     return sent
 
@@ -93,13 +98,30 @@ def _one(changes: ChangeList, kept: str, ledger: Ledger, pause_s: float) -> Deli
     body = text(changes, repeat=before == "sending")
     problem = ""
     for attempt in range(TRIES):
-        problem = send(target, changes, body, f"{changes.scan}:{key}")
+        problem = in_time(partial(send, target, changes, body, f"{changes.scan}:{key}"))
         if not problem:
             break
         if attempt < TRIES - 1:
             time.sleep(pause_s * 2**attempt)
     ledger.settle(changes.scan, key, not problem, problem)
     return Delivery(host_shown(target), "failed" if problem else "sent", problem)
+
+
+def in_time(send: Callable[[], str]) -> str:
+    """What it says, or that it took too long: the night does not wait for a receiver, and ends while it still hangs."""
+    said: SimpleQueue[str] = SimpleQueue()
+
+    def run() -> None:
+        try:
+            said.put(send())
+        except Exception as error:
+            said.put(f"{type(error).__name__}: {error}")
+
+    Thread(target=run, daemon=True).start()
+    try:
+        return said.get(timeout=LONGEST_S)
+    except Empty:
+        return f"no answer within {LONGEST_S:g} s"
 
 
 def webhook(target: str, changes: ChangeList, body: str, key: str) -> str:

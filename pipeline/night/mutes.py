@@ -166,12 +166,18 @@ def lift(
         with transaction(store.catalogue) as con:
             held = [m for m in in_force(con, moment).values() if (m.vehicle, m.rule) == (vehicle, rule)]
             held = [m for m in held if item is None or m.item == item]
-            if not held:
+            said = (vehicle, rule, by.strip(), why.strip())
+            done = [
+                m for m in every(con) if (m.vehicle, m.rule, m.lifted_by, m.lifted_why) == said and m.until > moment
+            ]
+            done = [m for m in done if item is None or m.item == item]
+            if not held and not done:
                 raise NotKnownError(f"nothing of the rule {rule!r} is muted on {vehicle!r}", do="See: herdbook mute")
             keys = {m.key for m in held}
             numbers = [m.mute for m in every(con) if m.key in keys and m.made <= moment < m.end]
             given = {"mutes": numbers, "now": moment, "by": by.strip(), "why": why.strip()}
             con.execute(statement(__name__, "lift_mutes"), given)
+            numbers += [] if numbers else [m.mute for m in done]  # said before: it is published again
             done = [m for m in every(con) if m.mute in set(numbers)]
         _publish(store)
     return done

@@ -25,6 +25,7 @@ from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import commit, forget_removed
 from herdbook.pipeline.intake.master_data import take_master_data
 from herdbook.pipeline.intake.outcome import Outcome
+from herdbook.pipeline.intake.retry_refused import retry_refused
 from herdbook.pipeline.night.batches import in_batches
 from herdbook.pipeline.night.close import close
 from herdbook.pipeline.night.contacts import hold_against_logs, profiles_due
@@ -183,7 +184,7 @@ class ScanSteps:
 
     def _take_all(self, find: Find, scan: str) -> None:
         """What is new; then what other DBC files would decode otherwise, of vehicles to be judged again tonight."""
-        told = take_master_data(self.store)
+        told = [*take_master_data(self.store), *retry_refused(self.store, self.now)]
         self._take(find)
         due = due_again(self.store)
         self.again = replace(due, notes=(*self.news.notes(), *told, *due.notes))

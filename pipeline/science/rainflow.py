@@ -31,15 +31,19 @@ def reversals(values: Floats, least: float = 0.0) -> tuple[Floats, np.ndarray]:
 
 
 def _without_small(v: Floats, index: np.ndarray, least: float) -> np.ndarray:
-    """Hysteresis filter: a turn counts when the way back from it is at least `least`."""
+    """Hysteresis filter: a turn counts when the way back from it is at least `least`; the first one, too, where no way
+    to it was so long."""
     kept = [int(index[0])]
-    candidate = int(index[0])
+    candidate = low = high = int(index[0])
     direction = 0.0
     for i in index[1:]:
         i = int(i)
         if direction == 0.0:
-            if abs(v[i] - v[kept[0]]) >= least:
-                direction, candidate = float(np.sign(v[i] - v[kept[0]])), i
+            low, high = (i if v[i] < v[low] else low), (i if v[i] > v[high] else high)
+            if v[high] - v[low] >= least:
+                direction, candidate = (1.0, high) if high == i else (-1.0, low)
+                before = low if direction > 0 else high
+                kept += [before] if before != kept[0] else []
         elif (v[i] - v[candidate]) * direction >= 0:
             candidate = i
         elif abs(v[i] - v[candidate]) >= least:

@@ -46,7 +46,7 @@ class Store:
 
         Raises: StoreError when the folder holds something else or cannot be written.
         """
-        folder = Path(folder).absolute()
+        folder = named(folder)
         try:
             folder.mkdir(parents=True, exist_ok=True, mode=0o750)
             new = not (folder / "catalogue.duckdb").exists()
@@ -67,7 +67,7 @@ class Store:
         """An existing store, brought to the newest catalogue version. Raises: StoreError, BusyError, SettingsError."""
         from herdbook.pipeline.store.migrations import migrate
 
-        folder = Path(folder).absolute()
+        folder = named(folder)
         if not folder.is_dir():
             raise StoreError("there is no store", folder, "Make one with `herdbook scan INBOX --store FOLDER`")
         store = cls(folder, read_settings(folder))
@@ -177,6 +177,15 @@ class Store:
         shutil.rmtree(self.scratch, ignore_errors=True)
         for path in self.folder.glob(".*.tmp*"):
             path.unlink(missing_ok=True)
+
+
+def named(folder: Path | str) -> Path:
+    """The folder of a store, absolute. Raises: StoreError for a name by which the database would open another file."""
+    path = Path(folder).absolute()
+    if bad := [c for c in "?\\" if c in str(path)] + [c for c in str(path) if not c.isprintable()]:
+        do = "Rename the folder, or name another"
+        raise StoreError(f"a store cannot lie in a folder with {bad[0]!r} in its name", path, do)
+    return path
 
 
 def for_group(path: str, flags: int) -> int:

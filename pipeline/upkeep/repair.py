@@ -113,8 +113,7 @@ def repair(store: Store, now: int | None = None) -> Repaired:
     now = now_us() if now is None else now
     with store.lock("repair of the lake"):
         mended = tuple(_mend(store, trouble, now) for trouble in check(store))
-        if mended:
-            publish(store)
+        publish(store)  # also when an earlier repair was killed before it could
     return Repaired(mended)
 
 

@@ -1,4 +1,4 @@
-"""Every module in a folder of verbs is a verb, and has what a person needs: help, an example, a word in the README."""
+"""Every module in a folder of verbs is a verb, and has what a person needs: help, an example, a word in the manual."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ import typer
 
 from herdbook.flows.cli import ALL_VERBS
 from herdbook.pipeline.cli import verbs
-from tests.readme import ROOT
+from tests import readme
 
-README = (ROOT / "README.md").read_text("utf-8")
+README = "\n".join(path.read_text("utf-8") for path in readme.DOCUMENTS)
 
 
 def commands(verb: ModuleType) -> list[tuple[str, typer.models.CommandInfo]]:
@@ -48,7 +48,7 @@ def lacks(verb: ModuleType, readme: str) -> list[str]:
         if not (command.epilog or "").startswith(f"Example: herdbook {name}"):
             found.append(f"herdbook {name} has no example: epilog='Example: herdbook {name} ...'")
         if f"herdbook {name}" not in readme:
-            found.append(f"herdbook {name} is not in README.md")
+            found.append(f"herdbook {name} is in neither README nor manual")
     return found
 
 
@@ -89,7 +89,7 @@ EXAMPLE, HELP, TEXT = "Example: herdbook weigh x", "Weigh it.", "... `herdbook w
         (module(ORDER=1, register=lambda app: None), TEXT, "registers no verb of its own name"),
         (module(ORDER=1, register=registering(EXAMPLE, None)), TEXT, "has no help"),
         (module(ORDER=1, register=registering("Example: weigh", HELP)), TEXT, "has no example"),
-        (module(ORDER=1, register=registering(EXAMPLE, HELP)), "", "is not in README.md"),
+        (module(ORDER=1, register=registering(EXAMPLE, HELP)), "", "is in neither README nor manual"),
     ],
 )
 def test_what_a_verb_lacks_is_said(verb: ModuleType, readme: str, said: str) -> None:

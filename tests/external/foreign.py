@@ -41,11 +41,11 @@ def day(groups: int, rated_ah: float, mass_kg: float, seed: int, r_mohm: float =
     rng = np.random.default_rng(seed)
     ride, rest, charge = 2400, 600, 5400
     n = int((3 * rest + ride + charge) / STEP_S)
-    t = np.arange(n) * STEP_S
+    t: Floats = np.arange(n, dtype=np.float64) * np.float64(STEP_S)
     riding = (t >= rest) & (t < rest + ride)
     wave = np.clip(9.0 * np.sin(2 * np.pi * (t - rest) / 75.0) + 3.0, 0.0, 9.0)
-    speed = np.where(riding, wave, 0.0)
-    accel = np.gradient(speed, STEP_S)
+    speed: Floats = np.where(riding, wave, 0.0)
+    accel: Floats = np.asarray(np.gradient(speed, STEP_S), np.float64)
     force = np.where(speed > 0.05, mass_kg * accel + 0.4 * speed**2 + 0.016 * mass_kg * 9.81, 0.0)
     power = force * speed
     nominal = 3.25 * groups
@@ -55,8 +55,8 @@ def day(groups: int, rated_ah: float, mass_kg: float, seed: int, r_mohm: float =
     curve_soc, curve_v = np.array(chemistry.ocv.soc_pct) / 100.0, np.array(chemistry.ocv.middle_v)
     soc = 0.85 - np.cumsum(amps) * STEP_S / 3600.0 / rated_ah
     at = np.flatnonzero(charging)
-    level = soc[at[0] - 1]
-    for k in at:  # half an hour rate, tapering over the last tenth
+    level = float(soc[at[0] - 1])
+    for k in at.tolist():  # half an hour rate, tapering over the last tenth
         amps[k] = -0.5 * rated_ah * float(np.clip((1.0 - level) / 0.1, 0.02, 1.0)) if level < 0.999 else 0.0
         level -= amps[k] * STEP_S / 3600.0 / rated_ah
         soc[k] = level
@@ -69,8 +69,8 @@ def day(groups: int, rated_ah: float, mass_kg: float, seed: int, r_mohm: float =
     heat = amps**2 * groups * 1e-3 * r_mohm
     temp = np.empty(n)
     temp[0], loss, capacity = 18.0, 2.0, 280.0 * rated_ah * groups / 12
-    for k in range(1, n):
-        temp[k] = temp[k - 1] + STEP_S * (heat[k] - loss * (temp[k - 1] - 18.0)) / capacity
+    for i in range(1, n):
+        temp[i] = temp[i - 1] + STEP_S * (heat[i] - loss * (temp[i - 1] - 18.0)) / capacity
     return Day(t, speed, accel, amps, soc, volts, temp, force)
 
 

@@ -15,8 +15,11 @@ LEFT_OUT = {  # columns that say when or under which run something was done; who
     "rule_sets": {"made_t"},
     "quarantine": {"first_t", "last_t", "tries"},
     "touched": {"ticket"},
+    "contacts": {"scan"},
+    "contact_checks": {"scan", "since"},
+    "corrections": {"made_t"},
 }
-RUNS = {"scans", "scan_steps", "nights", "messages", "retired"}
+RUNS = {"night_notes", "scans", "scan_steps", "nights", "messages", "retired"}
 
 
 def contents(database: Path) -> dict[str, list[tuple[object, ...]]]:

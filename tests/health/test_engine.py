@@ -148,6 +148,7 @@ def test_a_score_waits_for_no_rule_out_of_reach_or_that_says_only_notes_or_does_
         replace(refusing, must=("regen_demand_nobody_maps",)),
         replace(refusing, severity=Severity.NOTE),
         replace(refusing, matters=False),
+        replace(refusing, applies=lambda profile: profile.name == "another"),
     ):
         assert judge(KNOWN, [rule("a"), rule("b"), other]).scores["cells"].score == 100.0
 

@@ -59,6 +59,15 @@ def test_an_opening_under_a_rising_load_is_seen_at_two_frames_a_second(build: Bu
     assert outcome.events[0].data["speed_ms"] == 5.0
 
 
+def test_without_the_switchs_state_the_packs_own_mode_tells_with_the_current_gone(build: Build) -> None:
+    """Mode 2 is drive, 5 is fault; once the current goes on in fault: that is no opening."""
+    amps = lambda s: np.where((s > 30.0) & (s < 34.0), 0.0, 15.0)  # noqa: E731
+    mode = lambda s: np.where(((s > 30.0) & (s < 34.0)) | ((s > 45.0) & (s < 48.0)), 5.0, 2.0)  # noqa: E731
+    outcome = run(pack_state.SET, build(60.0, pack_current=(10.0, amps), bms_state=(2.0, mode)))
+    assert value(outcome, "contactor_opened_loaded") == value(outcome, "contactor_openings") == 1.0
+    assert outcome.events[0].data["by_mode"] == 1.0
+
+
 def test_a_load_that_had_ended_before_the_switch_opened_is_no_load(build: Build) -> None:
     amps = lambda s: np.where(s < 28.0, 20.0, 0.1)  # noqa: E731
     state = lambda s: np.where(s > 30.0, OPEN, CLOSED)  # noqa: E731
@@ -162,3 +171,12 @@ def test_an_open_sensor_makes_no_cold_charge(build: Build) -> None:
         cells = {f"cell_temp__{i}": (0.2, 12.0 if i != 3 else reading) for i in (1, 2, 3, 4)}
         outcome = run(cold_charge.SET, build(3600.0, pack_current=(1.0, -9.0), **cells), "charge")
         assert value(outcome, "cold_charge_ah") == 0.0
+
+
+@pytest.mark.parametrize(("reading", "share"), [(145.0, 1.0), (-40.0, 1.0), (31.0, None)])
+def test_a_lone_sensor_at_an_end_of_its_range_needs_no_sibling(
+    build: Build, reading: float, share: float | None
+) -> None:
+    outcome = run(temp_sensors.SET, build(900.0, cell_temp__1=(0.5, reading)))
+    found = [m.value for m in outcome.metrics if m.name == "temp_rail_share"]
+    assert found == ([] if share is None else [share])

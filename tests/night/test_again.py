@@ -130,3 +130,18 @@ def test_what_is_unusual_in_a_profile_is_told_when_it_is_first_used_and_when_it_
     edit(bench, "charger_a = 90.0", "charger_a = 80.0")
     bench.scan()
     assert any("the charger gives 8 times the rated charge an hour" in note for note in notes(bench))
+
+
+def test_logs_that_a_wrong_profile_refused_come_in_once_it_is_corrected(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, Path(shutil.copytree(DATA, tmp_path / "profiles")))
+    edit(bench, "TOY-\\\\d{3})", "TYO-\\\\d{3})")
+    toy.write(bench.inbox / "TOY-007" / "a.log", toy.day(serial=0))
+    bench.scan()
+    assert "of toy.toml finds no vehicle in" in bench.reasons()["a.log"]
+    assert bench.scan().logs_new == 0
+    edit(bench, "TYO-\\\\d{3})", "TOY-\\\\d{3})")
+    done = bench.scan()
+    assert (done.logs_new, bench.reasons()) == (1, {})
+    said = "profiles or patterns changed: 1 log that was refused is tried again"
+    assert said in notes(bench)
+    assert bench.scan().logs_new == 0

@@ -188,3 +188,11 @@ def test_blocks_in_any_order_give_the_same_slope() -> None:
     assert a.slope == pytest.approx(b.slope, rel=1e-12)
     assert a.slope_se == pytest.approx(b.slope_se, rel=1e-12)
     assert a.level == pytest.approx(b.level, rel=1e-12)
+
+
+def test_the_first_swing_counts_when_no_way_to_it_was_long() -> None:
+    """From 1.9 to -1.9 is 3.8, though neither end is 2 away from the start."""
+    points, index = reversals(np.array([0.0, 1.9, -1.9, 0.0]), least=2.0)
+    assert points.tolist() == [0.0, 1.9, -1.9, 0.0]
+    assert index.tolist() == [0, 1, 2, 3]
+    assert reversals(np.array([0.0, 0.9, -0.9, 0.0, 5.0]), least=2.0)[0].tolist() == [0.0, -0.9, 5.0]

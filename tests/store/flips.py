@@ -64,9 +64,11 @@ def made(folder: Path) -> Store:
 
 
 def files(store: Store) -> dict[str, list[Path]]:
-    """By kind."""
+    """By kind; of the parts those that are in use."""
+    with duckdb.connect(str(store.catalogue), read_only=True) as con:
+        used = [part for (part,) in con.execute("SELECT DISTINCT part FROM parts ORDER BY 1").fetchall()]
     return {
-        "part": sorted(store.lake.root.rglob("*.parquet")),
+        "part": [store.lake.root / part for part in used],
         "catalogue": [store.catalogue],
         "published": [store.fleet],
         "settings": [store.folder / "herdbook.toml"],
@@ -116,10 +118,10 @@ def campaign(count: int, seed: int) -> Counter[tuple[str, str]]:
     rng, told = random.Random(seed), Counter[tuple[str, str]]()
     with tempfile.TemporaryDirectory(prefix="herdbook-flips-") as folder, Workers(1, time_s=120.0) as workers:
         store = made(Path(folder))
-        expected = workers.call(shown, store.folder)
+        expected, places = workers.call(shown, store.folder), files(store)
         for n in range(count):
             kind = KINDS[n % len(KINDS)]
-            path = rng.choice(files(store)[kind])
+            path = rng.choice(places[kind])
             about, whole = path.stat(), path.read_bytes()
             raw = bytearray(whole)
             raw[rng.randrange(len(raw))] ^= 1 << rng.randrange(8)

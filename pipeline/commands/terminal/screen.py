@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int, str], None]
 NUMERIC = (int, float)
+WIDE = 100  # columns from which on a table's widths need no care of ours
+LONG_WORD = 24  # a longer word (a hash, a path) may be broken into lines; it stays whole in itself
 SEVERITY_STYLE = {"stop-use": "bold reverse", "service": "bold", "note": ""}
 
 
@@ -90,11 +92,20 @@ def cell(value: object) -> str:
 
 
 def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], note: str = "") -> None:
-    """A table; a column is set right when its first value is a number, and a severity is emphasised by weight."""
+    """A table; a column is set right when its first value is a number, a severity emphasised by weight. Where the
+    terminal is too narrow for every word and digit, one record after the other instead: nothing is ever cut off."""
     from rich.table import Table
     from rich.text import Text
 
     rows = [list(r) for r in rows]
+    out = console()
+    least, natural = zip(*(_widths(name, [r[i] for r in rows]) for i, name in enumerate(columns)), strict=True)
+    gaps = 2 * (len(columns) - 1)
+    if sum(least) + gaps > out.width:
+        _blocks(title, columns, rows, note)
+        return
+    narrow = out.width < WIDE and sum(natural) + gaps > out.width
+    widths = shared_out(least, natural, out.width - gaps) if narrow else (None,) * len(columns)
     caption = Text(safe(note)) if note else None
     t = Table(
         title=Text(safe(title)),
@@ -110,10 +121,50 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], 
     for i, name in enumerate(columns):
         first = next((r[i] for r in rows if r[i] is not None), None)
         number = isinstance(first, NUMERIC) and not isinstance(first, bool)
-        t.add_column(Text(safe(name)), justify="right" if number else "left", overflow="fold", no_wrap=number)
+        t.add_column(
+            Text(safe(name)), justify="right" if number else "left", overflow="fold", no_wrap=number, width=widths[i]
+        )
     for r in rows:
         t.add_row(*(Text(cell(v), style=SEVERITY_STYLE.get(str(v), "")) for v in r))
-    console().print(t)
+    out.print(t)
+
+
+def _widths(name: str, values: Sequence[object]) -> tuple[int, int]:
+    """The least and the natural width of a column: of its longest word or number, and of its longest cell."""
+    from rich.cells import cell_len
+
+    texts = [cell(v) for v in values]
+    natural = max(map(cell_len, [name, *texts]))
+    numbers = [v for v in values if v is not None]
+    if numbers and isinstance(numbers[0], NUMERIC) and not isinstance(numbers[0], bool):
+        return natural, natural
+    words = [word for text in [name, *texts] for word in text.split()]
+    return min(max(map(cell_len, words), default=1), LONG_WORD), natural
+
+
+def shared_out(least: Sequence[int], natural: Sequence[int], room: int) -> tuple[int, ...]:
+    """Widths between least and natural that fill the room: what is left over goes to whoever lacks most."""
+    widths = list(least)
+    for _ in range(room - sum(least)):
+        lacks = [n - w for n, w in zip(natural, widths, strict=True)]
+        if max(lacks) <= 0:
+            break
+        widths[lacks.index(max(lacks))] += 1
+    return tuple(widths)
+
+
+def _blocks(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]], note: str) -> None:
+    from rich.text import Text
+
+    out = console()
+    out.print(Text(safe(title), style="bold"))
+    for row in rows:
+        out.print()
+        for name, value in zip(columns, row, strict=True):
+            if text := cell(value):
+                out.print(Text(f"{safe(name)}: ", style="dim") + Text(text, style=SEVERITY_STYLE.get(str(value), "")))
+    if note:
+        out.print(Text(f"\n{safe(note)}"))
 
 
 @contextmanager

@@ -33,8 +33,8 @@ LIMITS = (
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     if not metric_rows(record, "contactor_opened_loaded").height:
-        return NotAssessed("the state of the main switch is not on the bus, or the pack current is not")
-    events = event_table(record, "contactor_opened_loaded", ("before_a", "after_a", "fault", "speed_ms"))
+        return NotAssessed("the main switch or the mode of the pack is not on the bus, or the pack current is not")
+    events = event_table(record, "contactor_opened_loaded", ("before_a", "after_a", "fault", "speed_ms", "by_mode"))
     events = lately(record, events, limits["days"])
     if not events.height:
         return []
@@ -52,7 +52,8 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str
     most = events.with_columns(size=pl.col("before_a").abs()).sort("size", descending=True)
     shown = events["session_start_t"].n_unique() / max(rides, 1)
     times = "once" if events.height == 1 else f"{events.height} times"
-    text = f"The main switch opened {times} while riding with current flowing, at up to "
+    seen = "main switch opened" if events["by_mode"].is_null().all() else "pack's electronics gave up and cut it off"
+    text = f"The {seen} {times} while riding with current flowing, at up to "
     text += f"{float(most['size'][0]):.0f} A; {braking} of them while braking."
     return Finding(
         severity=Severity.STOP_USE if braking else Severity.SERVICE,
@@ -101,7 +102,8 @@ RULE = Rule(
     subsystem="pack",
     severity=Severity.STOP_USE,
     needs=("contactor_opened_loaded",),
-    roles=("contactor_state", "pack_current"),
+    roles=("contactor_state", "bms_state", "pack_current"),
+    must=("contactor_state|bms_state", "pack_current"),
     limits=LIMITS,
     judge=judge,
     meaning=("The pack cut itself off in mid-ride. The rider loses drive, and under braking the electric brake."),
@@ -120,6 +122,6 @@ RULE = Rule(
         "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
     ),
     source="switch state and current as the bus reports them; limits: see each",
-    version=2,
+    version=3,
     cases=_cases,
 )

@@ -141,5 +141,7 @@ RULE = Rule(
     ),
     cautions=(),
     source="checksums and counters as the DBC declares them; interval: NIST/SEMATECH e-Handbook 7.2.4.1",
+    matters=False,  # a bus without counters and checksums has none to judge by
+    version=2,
     cases=_cases,
 )

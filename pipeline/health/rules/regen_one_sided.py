@@ -117,6 +117,7 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="asymmetry index: definition here; limit: engineering choice",
-    version=2,
+    version=3,
+    applies=lambda profile: sum(mapping.role == "motor_current" for mapping in profile.roles) > 1,
     cases=_cases,
 )

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Indices, Integers, Times
+from herdbook.pipeline.science.coulomb import usual_gap_s
 from herdbook.pipeline.science.pulses import extremes_of_runs
 from herdbook.pipeline.science.robust_fit import median, within_blocks
+from herdbook.pipeline.science.stretches import stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -54,10 +56,15 @@ def period_s(signals: Signals, series: Series) -> float:
 
 
 def quiet_runs(table: Steady, limit_a: float) -> list[Integers]:
-    """Row numbers of the first and the last stretch of at least three rows with less current than limit_a."""
+    """Row numbers of the first and the last stretch of at least three rows with less current than limit_a.
+
+    Rows stand only at steady current: where some are missing between two quiet ones, load may have flowed."""
     quiet = np.abs(table.current) < limit_a
-    edge = np.flatnonzero(np.diff(np.concatenate(([0], quiet.view(np.int8), [0]))))
-    runs = [np.arange(a, b) for a, b in zip(edge[::2], edge[1::2], strict=True) if b - a >= 3]
+    if len(table) < 3:
+        return []
+    pause_s = usual_gap_s(table.t, most_s=300.0)
+    found = stretches(table.t, quiet, gap_s=pause_s, least_n=3)
+    runs = [np.arange(a, b + 1) for a, b in zip(found.first, found.last, strict=True)]
     return runs if len(runs) < 2 else [runs[0], runs[-1]]
 
 

@@ -38,6 +38,7 @@ class Look:
     error: float = 0.0
     n: int = 1
     said: str = ""
+    other: float = 0.0  # what it was compared with, for checks that pool
 
     @property
     def disagrees(self) -> bool:
@@ -67,6 +68,7 @@ class Check:
     least: int = 1
     vehicles: int = 1
     needs: tuple[str, ...] = ()  # roles without which there is nothing to look at, where not all of `roles` are needed
+    pool: Callable[[list[Look]], list[Look]] | None = None  # looks of one item over all logs to one of the fleet
     of_item: bool = False  # items are names of roles: only that one is put in doubt
 
 
@@ -97,11 +99,14 @@ class Checked:
 def hold(check: Check, views: Sequence[View]) -> list[Checked]:
     """The verdict of one check over all logs, an item a line; one open line where there was nothing to look at."""
     needed = check.needs or check.roles
-    looks: dict[str, list[tuple[str, Look]]] = defaultdict(list)
+    looks: dict[str, list[tuple[str, Look]]] = defaultdict(list)  # by item, with the vehicle
     for view in views:
         if view.t.size and view.has(*needed):
             for look in check.look(view):
                 looks[look.item].append((view.vehicle, look))
+    if check.pool:
+        pooled = {item: check.pool([look for _, look in some]) for item, some in looks.items()}
+        looks = {item: [("all logs", look) for look in some] for item, some in pooled.items() if some}
     if not looks:
         mapped = {m.role for view in views for m in view.profile.roles}
         lacking = [role for role in needed if role not in mapped]

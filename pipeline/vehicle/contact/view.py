@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.pipeline.arrays import Bools, Floats, Times
-from herdbook.pipeline.science.robust_fit import median, robust_sd
+from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.role_table import Mapping
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -18,6 +18,7 @@ from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 TICK_US = 500_000
 MOST_TICKS = 40_000  # five and a half hours; of longer logs the ticks are wider
 HOLD_STEPS, LEAST_HOLD_S, MOST_HOLD_S = 3.0, 2.0, 60.0  # a value holds for three of its own steps: buses that sleep
+QUIET, QUIET_SD = 0.2, 0.2533  # a fifth of normal values lie within so many standard deviations
 NOISES = 5.0  # so many standard deviations of its noise are no noise
 
 
@@ -153,15 +154,16 @@ class View:
 def noise_of(v: Floats) -> float:
     """Standard deviation of one value in a row without NaN, whatever the row does slowly. NaN under 8 values.
 
-    From second differences (their variance is six times that of white noise), and no less than what rounding to the
-    row's own least step leaves: step / sqrt(12).
+    From second differences (their variance is six times that of white noise) where the row is quiet: the least fifth of
+    them, as of normal noise. No less than what rounding to the row's own least step leaves: step / sqrt(12).
     """
     if v.size < 8:
         return float("nan")
     steps = np.abs(np.diff(v))
     real = steps[steps > 1e-9]
     quantum = float(np.min(real)) if real.size else 0.0
-    return max(robust_sd(np.diff(v, 2)) / 6**0.5, quantum / 12**0.5)
+    second = np.abs(np.diff(v, 2))
+    return max(float(np.quantile(second, QUIET)) / QUIET_SD / 6**0.5, quantum / 12**0.5)
 
 
 def _last(s: Series, t: Times, hold_s: float) -> Floats:

@@ -115,10 +115,21 @@ def _trigger(view: View) -> Iterator[Look]:
 
 
 def _reach(view: View) -> Iterator[Look]:
-    """A vehicle at more than half of its top speed was asked to go: the command was once over a tenth."""
+    """A vehicle at more than half of its top speed was asked to go, and allowed to: both were once over a tenth."""
     top, v = view.profile.vehicle_figures.top_speed_kmh, view.at("vehicle_speed")
     if top and np.isfinite(v).any() and float(np.nanmax(v)) * 3.6 > 0.5 * top:
-        yield Look("throttle", float(np.nanmax(view.series("throttle").v)), 15.0, 100.0)
+        for role in ("throttle", "derate"):
+            if view.has(role):
+                yield Look(role, float(np.max(view.series(role).v)), 15.0, 100.0)
+
+
+def _seldom_high(view: View) -> Iterator[Look]:
+    """A share that is a tenth of what it could be in every log is perhaps a share of ten."""
+    for role in ("link_quality", "brake_demand"):
+        if view.has(role) and view.moving.sum() > 120:
+            high = float(np.max(view.series(role).v))
+            if high > 0:
+                yield Look(role, high, 15.0, 100.0)
 
 
 def _top_speed(view: View) -> Iterator[Look]:
@@ -217,15 +228,30 @@ CHECKS = (
         needs=("trigger", "motor_current"),
     ),
     Check(
-        "throttle_reach",
-        "the throttle was pushed by a vehicle that went fast",
+        "command_reach",
+        "a vehicle that went fast was asked and allowed to",
         "%",
-        ("throttle",),
+        ("throttle", "derate"),
         _reach,
-        "the throttle never passes {measured} % though the vehicle went fast",
-        "Check unit and scale of throttle: 100 is all of it",
-        needs=("throttle", "vehicle_speed"),
+        "{item} never passes {measured} % though the vehicle went fast",
+        "Check unit and scale of {item}: 100 is all of it",
+        needs=("vehicle_speed",),
         best=True,
+        of_item=True,
+    ),
+    Check(
+        "share_reach",
+        "shares reach more than a tenth at times",
+        "%",
+        ("link_quality", "brake_demand"),
+        _seldom_high,
+        "{item} never passes {measured} %",
+        "Check unit and scale of {item}: 100 is all of it",
+        severe=False,
+        needs=("vehicle_speed",),
+        best=True,
+        least=3,
+        of_item=True,
     ),
     Check(
         "top_speed",

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.robust_fit import line, median
 from herdbook.pipeline.vehicle.contact.check import ENDLESS, Check, Look
 from herdbook.pipeline.vehicle.contact.measure import slope
 from herdbook.pipeline.vehicle.contact.view import View
@@ -19,6 +19,8 @@ WINDOWS, WINDOW_S = 24, (8.0, 60.0)  # of a log
 COPPER = 1.5  # loss of a motor: 1.5 x winding x torque current^2, as [drive] winding_ohm is meant
 RISE = (0.15, 6.0)  # heat capacity of a winding alone or with its iron, resistance warm and cold
 JUMP_K_S = 20.0
+LEAST_STARTS, LEAST_SPREAD_K, TOGETHER = 6, 1.0, (0.25, 4.0)
+LEAST_HEAT_K, AIR_K = 3.0, 5.0  # in one log; how far the air may drift meanwhile where it is not known
 
 
 def _start(view: View) -> Iterator[Look]:
@@ -36,7 +38,24 @@ def _start(view: View) -> Iterator[Look]:
     for role, value in known.items():
         others = float(np.median([v for r, v in known.items() if r != role]))
         said = f"{value:.0f} degC at the begin of a log, the others {others:.0f} degC"
-        yield Look(role, value - others, -APART_K, APART_K, said=said)
+        yield Look(role, value - others, -APART_K, APART_K, said=said, other=others)
+
+
+def _starts(view: View) -> Iterator[Look]:
+    """At the begin of a log: a temperature (measured) and the middle of the others (low, high), for _together()."""
+    for look in _start(view):
+        yield Look(look.item, look.measured + look.other, look.other, look.other)
+
+
+def _together(looks: list[Look]) -> list[Look]:
+    """Over all logs: slope of a temperature on the middle of the others. Parts of one vehicle that stood get warm and
+    cold together, an insulated one less, an outer one more."""
+    x, y = np.array([k.low for k in looks]), np.array([k.measured for k in looks])
+    if x.size < LEAST_STARTS or float(np.std(x)) < LEAST_SPREAD_K:
+        return []
+    fitted = line(x, y)
+    said = f"{fitted.slope:.2g} K a kelvin of the others, over {x.size} logs"
+    return [Look(looks[0].item, fitted.slope, *TOGETHER, error=3 * fitted.slope_se, n=x.size, said=said)]
 
 
 def _windows(values: Floats, n: int) -> Floats:
@@ -78,6 +97,24 @@ def _motor(view: View) -> Iterator[Look]:
             yield from slope(heat, rise, 0.0, ENDLESS, item=str(side))
 
 
+def _cells(view: View) -> Iterator[Look]:
+    """Middle of the cells' sensors against the loss in the groups, by the profile's figures or those of such a pack."""
+    pack = view.profile.pack_figures
+    if not pack.given("rated_ah"):
+        return
+    watts = (pack.cells or pack.groups) * pack.cell_r10s_mohm / 1000 * view.at("pack_current") ** 2
+    temp = np.median([view.at("cell_temp", i) for i in view.items("cell_temp")], axis=0)
+    known = np.flatnonzero(~np.isnan(temp))
+    heat = float(np.nansum(watts)) * view.tick_s / pack.heat_capacity_j_per_k
+    if known.size < 2 or heat < LEAST_HEAT_K:
+        return
+    air = view.at("ambient_temp")[known] if view.has("ambient_temp") else np.array([0.0, AIR_K])
+    drift = float(np.nanmax(air) - np.nanmin(air)) if np.isfinite(air).any() else AIR_K
+    rose = float(temp[known[-1]] - temp[known[0]])
+    said = f"{rose:.1f} K in a log whose current gives {heat:.1f} K without cooling"
+    yield Look("", rose / heat, *RISE, error=(drift + 1.0) / heat, said=said)
+
+
 def _stage(view: View) -> Iterator[Look]:
     for side in view.items("fet_temp"):
         if side in view.items("motor_current"):
@@ -99,6 +136,28 @@ def _inert(view: View) -> Iterator[Look]:
 
 
 CHECKS = (
+    Check(
+        "temperatures_together",
+        "temperatures rise and fall together from log to log",
+        "K/K",
+        ROLES_C,
+        _starts,
+        "{item} does not follow the other temperatures ({measured} K a kelvin)",
+        "Check sign, unit and scale of {item}",
+        pool=_together,
+        needs=("cell_temp",),
+        of_item=True,
+    ),
+    Check(
+        "cells_warm",
+        "cells warm with the pack's current",
+        "times the figures",
+        ("cell_temp", "pack_current"),
+        _cells,
+        "the cells' temperature contradicts the pack current",
+        "Check sign, unit and scale of cell_temp and pack_current, and [pack] heat_capacity_j_per_k",
+        vehicles=2,
+    ),
     Check(
         "temperatures",
         "temperatures are near each other when nothing was used",

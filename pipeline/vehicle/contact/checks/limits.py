@@ -13,7 +13,7 @@ from herdbook.pipeline.vehicle.contact.view import View
 
 SELDOM = (0.0, 0.5)
 OVER = 1.1  # beyond the limit by more than a sensor is off
-CLEAR = 0.1  # of the highest current: what is no idling
+CLEAR = 0.3  # of the highest current: what is a load
 SIZE = 3.0  # times the figure
 
 
@@ -60,6 +60,7 @@ CHECKS = (
         _charge,
         "the charge limit is exceeded nearly all the time",
         "Check unit and scale of charge_limit, the sign of pack_current, and whether both limits are exchanged",
+        vehicles=2,
     ),
     Check(
         "discharge_limit",
@@ -69,6 +70,7 @@ CHECKS = (
         _discharge,
         "the discharge limit is exceeded nearly all the time",
         "Check unit and scale of discharge_limit, the sign of pack_current, and whether both limits are exchanged",
+        vehicles=2,
     ),
     Check(
         "limit_size",

@@ -34,6 +34,18 @@ def _possible(view: View) -> Iterator[Look]:
             yield Look(role, lost, *IMPOSSIBLE, n=n, said=said)
 
 
+def _flags(view: View) -> Iterator[Look]:
+    """A flag is 0 or 1, whatever its sensor does."""
+    for role, some in _by_role(view).items():
+        if ROLES[role].unit == "1":
+            odd = sum(r.impossible > 0 or 0 < r.highest < 1 for r in some)
+            yield Look(role, odd, 0.0, 0.0, n=len(some), said=f"{odd} of {len(some)} have values that are not 0 or 1")
+
+
+def _worst(looks: list[Look]) -> list[Look]:
+    return [max(looks, key=lambda look: look.measured)]
+
+
 def _moves(view: View) -> Iterator[Look]:
     ridden = float(view.moving.sum()) * view.tick_s
     if ridden < RIDDEN_S:
@@ -64,6 +76,17 @@ CHECKS = (
         _possible,
         "most values of {item} are impossible",
         "Check sign, unit, scale and states of {item}, and its not_available values",
+        of_item=True,
+    ),
+    Check(
+        "flags",
+        "flags are 0 or 1",
+        "flags",
+        (),
+        _flags,
+        "{item} is not 0 or 1",
+        "Take scale and offset away from {item}; a flag of the other sense is scale = -1, offset = 1",
+        pool=_worst,
         of_item=True,
     ),
     Check(

@@ -1,0 +1,25 @@
+"""The pages behind `herdbook help TOPIC`: Markdown files in this folder, each headed by its title.
+
+A new page is one new file; tests/test_readme.py runs every command in them. Knows no store and no vehicle.
+"""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+ORDER = ("night", "unit", "history", "vehicle", "store", "python", "sql", "trouble")  # as read one after the other
+
+
+def topics() -> dict[str, str]:
+    """Every page's title by its topic, in the order of reading."""
+    found = {p.name.removesuffix(".md"): p for p in files(__name__).iterdir() if p.name.endswith(".md")}
+    place = {name: i for i, name in enumerate(ORDER)}
+    names = sorted(found, key=lambda name: (place.get(name, len(place)), name))
+    return {name: found[name].read_text("utf-8").split("\n", 1)[0].lstrip("# ") for name in names}
+
+
+def text(topic: str) -> str:
+    """One page. KeyError for a topic that is none."""
+    if topic not in topics():
+        raise KeyError(topic)
+    return files(__name__).joinpath(f"{topic}.md").read_text("utf-8")

@@ -1,0 +1,21 @@
+"""Every verb that writes may be killed at any instant and run again (tests/store/verb_kills.py)."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+
+from tests.store.verb_kills import VERBS, survive
+
+
+@pytest.mark.parametrize("verb", ["store check --repair", "mute --lift"])
+def test_a_killed_verb_is_finished_by_the_next_run(verb: str, tmp_path: Path) -> None:
+    assert survive(verb, 2, random.Random(1), tmp_path) >= 2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("verb", list(VERBS))
+def test_twenty_kills_of_a_verb(verb: str, tmp_path: Path) -> None:
+    assert survive(verb, 20, random.Random(17), tmp_path) >= 20

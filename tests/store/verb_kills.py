@@ -1,0 +1,202 @@
+"""Kill every verb that writes, at random instants, and run it again: all tables and parts are as if nothing had been.
+
+    python -m tests.store.verb_kills 10
+
+Each trial puts the same store at the same place, starts the verb in a process of its own, kills it with SIGKILL at a
+random instant, starts it again, and so on until it gets through; then every table of the catalogue and of the published
+copy, and every part in use, must be equal to those of an undisturbed run.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import random
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import tests.toy.logs as toy
+from herdbook.pipeline.assess.fit_reference import refit
+from herdbook.pipeline.night import mutes
+from herdbook.pipeline.night.again import reassess, redecode, retry_quarantine
+from herdbook.pipeline.night.scan import run_scan, run_take
+from herdbook.pipeline.store.connection import transaction
+from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import DAY, from_micros
+from herdbook.pipeline.upkeep.merge_and_expire import upkeep
+from herdbook.pipeline.upkeep.repair import repair
+from tests.flows.same import contents, lake
+from tests.night.tables import stands
+from tests.toy.bench import DATA, NOW, Bench
+
+HANGS_S = 300.0
+UNTIL = date(2026, 12, 20)
+PRELOAD = ["herdbook.pipeline.night.scan", "pyarrow.parquet", "herdbook.pipeline.assess.assess", "cantools.database"]
+
+
+def made(here: Path) -> None:
+    """A scanned store of two vehicles, one log in quarantine, a second inbox with new logs."""
+    shutil.copytree(DATA, here / "profiles")
+    bench = Bench(here, here / "profiles")
+    for serial in (1, 2):
+        for day in (0, 1, 40):
+            lines = toy.stretch(toy.T0 + day * DAY, 20, kmh=9, amps=-9, mode=2, serial=serial)
+            toy.write(bench.inbox / f"{serial}-{day}.log", lines)
+        toy.write(here / "more" / f"{serial}.log", toy.stretch(toy.T0 + 41 * DAY, 20, serial=serial))
+    toy.write(bench.inbox / "junk.log", ["nothing of use"] * 9)
+    bench.scan()
+    with transaction(bench.store.catalogue) as con:
+        stands(con, "TOY-001", "r", "service")
+    publish(bench.store)
+
+
+def _hush(here: Path) -> None:
+    mutes.mute(_store(here), "TOY-001", "r", UNTIL, by="desk", why="part is ordered", now=from_micros(NOW))
+
+
+def _damage(here: Path) -> None:
+    part = min((here / "store" / "lake").rglob("*.parquet"))
+    raw = bytearray(part.read_bytes())
+    raw[200] ^= 0x10
+    part.write_bytes(bytes(raw))
+
+
+def _new_dbc(here: Path) -> None:
+    dbc = here / "profiles" / "toy.dbc"
+    dbc.write_text(dbc.read_text().replace("(0.01,0) [0|655.35]", "(0.02,0) [0|1310.7]"))
+
+
+def _expiring(here: Path) -> None:
+    with (here / "store" / "herdbook.toml").open("a") as file:
+        file.write("[keep]\nparts_days = 250\n")
+
+
+def _store(here: Path) -> Store:
+    return Store.open(here / "store")
+
+
+def _publish(here: Path) -> None:
+    store = _store(here)
+    with store.lock("publish"):
+        publish(store)
+
+
+def _mend(here: Path) -> None:
+    """With the scan that it asks for."""
+    repair(_store(here), NOW)
+    run_scan(here / "inbox", _store(here), jobs=0, now=NOW)
+
+
+def _refit(here: Path) -> None:
+    store = _store(here)
+    with store.lock("refit of the reference"):
+        refit(store)
+
+
+def _lift(here: Path) -> None:
+    mutes.lift(_store(here), "TOY-001", "r", by="desk", why="came", now=from_micros(NOW + DAY))
+
+
+def _nothing(_: Path) -> None:
+    pass
+
+
+Step = Callable[[Path], object]
+VERBS: dict[str, tuple[Step, Step]] = {  # what is there before, and the verb
+    "take": (_nothing, lambda here: run_take(here / "more", _store(here), jobs=0)),
+    "scan": (_nothing, lambda here: run_scan(here / "more", _store(here), jobs=0, now=NOW)),
+    "quarantine --retry": (_nothing, lambda here: retry_quarantine(_store(here), jobs=0)),
+    "backfill": (_nothing, lambda here: reassess(_store(here), jobs=0)),
+    "store redecode": (_new_dbc, lambda here: redecode(_store(here), jobs=0)),
+    "store upkeep": (_nothing, lambda here: upkeep(_store(here), NOW)),
+    "store upkeep, expiring": (_expiring, lambda here: upkeep(_store(here), NOW)),
+    "store check --repair": (_damage, _mend),
+    "store publish": (_nothing, _publish),
+    "store refit": (_nothing, _refit),
+    "mute": (_nothing, _hush),
+    "mute --lift": (_hush, _lift),
+}
+
+
+def run(verb: str, here: Path) -> None:
+    VERBS[verb][1](here)
+
+
+def everything(here: Path) -> dict[str, object]:
+    """Every table of both files, but for moments, and every part in use."""
+    store = here / "store"
+    found: dict[str, object] = {"parts": lake(store)}
+    for name in ("catalogue.duckdb", "fleet.duckdb"):
+        found |= {f"{name} {table}": rows for table, rows in contents(store / name).items() if table != "mutes"}
+        found[f"{name} mutes"] = len(contents(store / name)["mutes"])
+    return found
+
+
+def survive(verb: str, kills: int, rng: random.Random, folder: Path) -> int:
+    """Kill until `kills` are done and the verb has got through; how many kills."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(PRELOAD)
+    here, kept = folder / "here", folder / "kept"
+    if not kept.exists():
+        made(here)
+        shutil.copytree(here, kept)
+
+    def again() -> None:
+        shutil.rmtree(here)
+        shutil.copytree(kept, here)
+        VERBS[verb][0](here)
+
+    def started() -> multiprocessing.context.ForkServerProcess:
+        process = context.Process(target=run, args=(verb, here))
+        process.start()
+        return process
+
+    again()
+    begun = time.monotonic()
+    calm = started()
+    calm.join(HANGS_S)
+    assert calm.exitcode == 0, f"{verb}: {calm.exitcode}"
+    length, expected = time.monotonic() - begun, everything(here)
+    done = 0
+    while done < kills:
+        again()
+        while True:
+            process = started()
+            process.join(rng.uniform(0, length) if done < kills else HANGS_S)
+            if process.exitcode is not None:
+                assert process.exitcode == 0, f"{verb} after {done} kills"
+                break
+            process.kill()
+            process.join()
+            done += 1
+        found = everything(here)
+        for name in expected:
+            assert found[name] == expected[name], f"{verb}: {name} after {done} kills"
+    return done
+
+
+def main() -> None:
+    kills = int(sys.argv[1]) if len(sys.argv) > 1 else 3
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 17
+    rng = random.Random(seed)
+    with tempfile.TemporaryDirectory(prefix="herdbook-kills-") as folder:
+        for verb in sys.argv[3:] or VERBS:
+            begun, said = time.monotonic(), "nothing lost, nothing doubled"
+            with contextlib.suppress(KeyboardInterrupt):
+                try:
+                    survive(verb, kills, rng, Path(folder))
+                except AssertionError as error:
+                    said = str(error)[:200]
+            print(f"{verb:24} {kills:4} kills  {time.monotonic() - begun:6.1f} s  {said}", flush=True)
+
+
+if __name__ == "__main__":
+    from tests.store import verb_kills  # by name: processes import what they run
+
+    verb_kills.main()
