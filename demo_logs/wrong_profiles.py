@@ -43,6 +43,7 @@ ROOT = Path(__file__).parents[1]
 FLEET, PROFILES = ROOT / "demo_logs" / "fleet", ROOT / "dbc_demo"
 VEHICLES = {"zirbel": "ZB", "saumer": "SM"}
 MATTERS = 0.05
+SHOWN_EVERY = 10
 KINDS = ("typo", "sign", "unit", "factor", "swap", "cells")
 ROLE = re.compile(r"^([a-z_]+) = (.+)$")
 FIGURE = re.compile(r"^([a-z_0-9]+) = (-?\d+(?:\.\d+)?)( *#.*)?$")
@@ -334,11 +335,14 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("build/wrong_profiles.md"))
     asked = parser.parse_args()
     some = drawn(asked.n, asked.seed)
-    with ProcessPoolExecutor(asked.jobs) as pool:
-        text = report(list(pool.map(look, some, chunksize=4)))
     asked.out.parent.mkdir(parents=True, exist_ok=True)
-    asked.out.write_text(text, "utf-8")
-    print(text)
+    seen: list[Seen] = []
+    with ProcessPoolExecutor(asked.jobs) as pool:
+        for one in pool.map(look, some, chunksize=4):
+            seen.append(one)
+            if len(seen) % SHOWN_EVERY == 0 or len(seen) == len(some):
+                asked.out.write_text(report(seen), "utf-8")  # a long run that is stopped has something to show
+    print(report(seen))
 
 
 if __name__ == "__main__":

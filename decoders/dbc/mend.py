@@ -30,6 +30,7 @@ _SIGNAL = re.compile(
     re.VERBOSE,
 )
 _DEFINITIONS = ("BA_DEF_", "BA_DEF_REL_", "BA_DEF_DEF_", "BA_DEF_DEF_REL_")
+_HEAD = re.compile(r"\d\s+\w+\s*:\s*\d+\s+\w+\s*$")  # of a message whose keyword is spoilt
 _IDENTIFIER = re.compile(r"(?<![\w.\"])(\d{4,10})(?![\w.|@])")
 # What the rest of a file may lack without a bit of a signal changing.
 _FORMAL = ("VERSION", "NS_", "BS_", "BU_")
@@ -49,6 +50,16 @@ class Statement:
         """Its first line, shortened, for people."""
         first = " ".join(self.text.split("\n")[0].split())
         return first if len(first) <= 70 else f"{first[:67]}..."
+
+
+_FOLLOWED_BY = tuple(  # what is unfinished may pass at the end of a file, but swallows what follows
+    Statement(text.split()[0], 0, text)
+    for text in (
+        "BO_ 2047 Last: 8 Vector__XXX",
+        ' SG_ Last : 0|8@1+ (1,0) [0|0] "" Vector__XXX',
+        'CM_ "last";',
+    )
+)
 
 
 def sound_part(text: str, load: Load) -> tuple[str, list[str]]:
@@ -89,6 +100,8 @@ def statements(text: str) -> list[Statement]:
         if start and not (quoted and not _SURE.match(line)) and not _lists_keywords(found, line):
             found.append(Statement(start[1], number, line))
             quoted = False
+        elif not quoted and _HEAD.search(line):
+            found.append(Statement("BO_", number, line))  # so that its signals are not taken for the message's before
         elif found:
             found[-1] = replace(found[-1], text=f"{found[-1].text}\n{line}")
         quoted ^= line.count('"') % 2 == 1
@@ -244,7 +257,7 @@ def _block_of(statement: Statement, by_number: dict[int, list[Statement]]) -> li
 def _refusal(some: list[Statement] | str, load: Load) -> str:
     """Why load() refuses a file of these statements; "" when it does not."""
     try:
-        load(some if isinstance(some, str) else _joined(some))
+        load(some if isinstance(some, str) else _joined([*some, *_FOLLOWED_BY]))
     except Exception as error:  # a parser raises many kinds, none of them documented
         said = " ".join(str(error).split()) or type(error).__name__
         if isinstance(error, KeyError):

@@ -14,6 +14,8 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.science.robust_fit import neighbours_alike
 
+LEAST_POINTS = 6  # of a series that may have a date
+CAUTION, MOST_ALIKE = 0.25, 0.95  # engineering choices, held to a simulated herd in which nothing drifts
 MOST_POINTS = 600  # pairs grow with the square; beyond this the newest points are used
 
 
@@ -84,16 +86,35 @@ def theil_sen(x: Floats, y: Floats, confidence: float = 0.95, fewer: float = 1.0
     return Slope(slope, float(pairs[low]), float(pairs[high]), float(np.median(y) - slope * np.median(x)), n)
 
 
-def beside_trend(x: Floats, y: Floats) -> float:
+def beside_trend(x: Floats, y: Floats, caution: float = 0.0) -> float:
     """How many times wider in square an interval is because neighbours are alike in what a bent trend leaves; 1 with
-    fewer than 6 points, which cannot tell."""
+    fewer than 6 points, which cannot tell. caution: standard errors of that correlation, 1 / sqrt(n), added to it."""
     if x.size < 6 or np.ptp(x) == 0.0:
         return 1.0
     at = (x - x.mean()) / np.ptp(x)
     columns = np.stack([np.ones_like(at), at, at**2], axis=1)
     left = y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0]
-    r = max(neighbours_alike(left, fitted=3), 0.0)
+    if left @ left <= 1e-18 * (y @ y):  # a curve without noise: what is left is the computer's rounding
+        return 1.0
+    r = max(neighbours_alike(left, fitted=3) + caution / float(np.sqrt(x.size)), 0.0)
+    r = min(r, MOST_ALIKE)
     return (1.0 + r) / (1.0 - r)
+
+
+def careful_p(x: Floats, y: Floats) -> float:
+    """Two-sided p of a monotone trend in a figure whose neighbours may be alike, and that is looked at night by night.
+
+    The Mann-Kendall test widened by beside_trend(), against Student's t with as many degrees of freedom as points count
+    (by D. Wallace's normal equivalent, Ann. Math. Stat. 30 (1959) 1124), times the doublings since the first look: each
+    of these may find something by chance (Bonferroni over them). Raises: ValueError under 3 points.
+    """
+    fewer = beside_trend(x, y, CAUTION)
+    z = abs(mann_kendall(y, fewer).z)
+    if fewer > 1.0:
+        dof = max(y.size / fewer - 2.0, 1.0)
+        z = (8 * dof + 1) / (8 * dof + 3) * float(np.sqrt(dof * np.log1p(z * z / dof)))
+    looks = 1.0 + float(np.log2(max(y.size / LEAST_POINTS, 1.0)))
+    return min(2.0 * (1.0 - NormalDist().cdf(z)) * looks, 1.0)
 
 
 def reaches(
@@ -105,13 +126,12 @@ def reaches(
     limit that lies ahead. The line is taken through the newest level, the median of the last third. horizon:
     beyond it, a date is no more than a guess; the default is as long again as twice the observed span.
     """
-    if x.size < 6 or np.ptp(x) == 0.0:
+    if x.size < LEAST_POINTS or np.ptp(x) == 0.0:
         return None
     x, y = x[-MOST_POINTS:], y[-MOST_POINTS:]
-    fewer = beside_trend(x, y)
-    if mann_kendall(y, fewer).p > p_most:
+    if careful_p(x, y) > p_most:
         return None
-    fit = theil_sen(x, y, confidence, fewer)
+    fit = theil_sen(x, y, confidence, beside_trend(x, y))
     if fit.low <= 0.0 <= fit.high:
         return None
     tail = max(3, x.size // 3)

@@ -1,13 +1,14 @@
 """Which vehicles drift toward a limit, and when would they reach it?
 
 Figures of sessions are followed over a vehicle's last WITHIN_DAYS days. A line is shown only when the data support it:
-a monotone trend (Mann-Kendall) that is significant although many series are looked at, a slope (Theil-Sen) whose 95 %
-interval leaves out zero, and a limit that lies ahead and near (pipeline/health/trend.py). What is past its limit
-already is a finding and not listed here.
+a monotone trend (Mann-Kendall) that is significant although many series are looked at night by night and neighbours in
+them are alike, a slope (Theil-Sen) whose 95 % interval leaves out zero, and a limit that lies ahead and near
+(pipeline/health/trend.py). What is past its limit already is a finding and not listed here.
 
 Series are tried only where their middle lies at least HALF-way to the limit. The middle does not depend on the order of
 the values, and the test looks at nothing but the order, so choosing by it costs no significance; it keeps the number of
-series small, over which SURE is divided (Bonferroni).
+series small. Of the lines listed, SURE are there by chance on average (false discovery rate: Y. Benjamini and Y.
+Hochberg, J. R. Stat. Soc. B 57 (1995) 289); where nothing drifts, SURE of the lists have a line.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.health.trend import Reach, reaches, theil_sen
+from herdbook.pipeline.health.trend import Reach, beside_trend, careful_p, reaches, theil_sen
 from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.times import EPOCH
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 WITHIN_DAYS = 180.0
 HALF = 0.5  # of the way from healthy to the limit; engineering choice
-SURE = 0.05  # for all series together: one list in twenty has a line by chance
+SURE = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +97,19 @@ def drifts(con: duckdb.DuckDBPyConnection, own: Mapping[str, Mapping[str, float]
     known = ask(con, __name__, "drift_known", days=WITHIN_DAYS)[0]["series"]
     tried = ask(con, __name__, "drift", **given)
     con.unregister("drift_limits")
-    likely = significant([row["values"] for row in tried], SURE / max(len(tried), 1))
-    found = [d for i in likely if (d := _judge(tried[i], SURE / len(tried))) is not None]
+    likely = significant([row["values"] for row in tried], SURE)
+    p = [careful_p(np.array(tried[i]["days"], float), np.array(tried[i]["values"], float)) for i in likely]
+    level = discovery_level(p, len(tried))
+    found = [d for i, own in zip(likely, p, strict=True) if own <= level and (d := _judge(tried[i], level)) is not None]
     return Drifts(tuple(sorted(found, key=lambda d: (d.likely, d.vehicle, d.item))), len(tried), known)
+
+
+def discovery_level(p: Sequence[float], tried: int) -> float:
+    """Largest p to be listed, so that SURE of the listed are false on average; 0.0 when none is. p: of those of the
+    `tried` series that may count."""
+    ranked = np.sort(np.array(p, float))
+    passed = ranked[ranked <= SURE * np.arange(1, ranked.size + 1) / max(tried, 1)]
+    return float(passed[-1]) if passed.size else 0.0
 
 
 def significant(series: Sequence[Sequence[float]], p_most: float) -> list[int]:
@@ -141,7 +152,7 @@ def _judge(row: dict[str, object], p_most: float) -> DriftLine | None:
     found: Reach | None = reaches(day, value, limit, p_most=p_most)
     if found is None or found.likely < day[-1]:
         return None
-    fit, way = theil_sen(day, value), next(w for w in WAYS if w.metric == row["name"])
+    fit, way = theil_sen(day, value, fewer=beside_trend(day, value)), next(w for w in WAYS if w.metric == row["name"])
     tail = max(3, day.size // 3)
     level = float(np.median(value[-tail:] + fit.slope * (day[-1] - day[-tail:])))
     slope, low, high = (7 * s for s in (fit.slope, fit.low, fit.high))

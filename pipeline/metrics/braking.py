@@ -7,6 +7,7 @@ Data keys of an event (a key is left out where it is unknown):
     learned                      1 where the controller does not say what it is asked: demand_a is what its lever gets
     demand_a, allowed_a, delivered_a, charge_limit_a    pack-side regeneration current, means once settled
     ratio                        delivered over demanded, settled
+    state_share                  share of the ceiling that the pack's and the drive's state leave over, settled
     settled_s                    time behind these means
     power_w, energy_wh           into the pack: mean power, energy
     decel_ms2, decel_se_ms2      straight line through the speed; grade and wind not observed
@@ -134,6 +135,7 @@ def _delivery(s: Samples, envelope: Envelope, judged: Bools) -> dict[str, Floats
             "demand_a": means(s.demand_a, e, judged),
             "allowed_a": means(s.allowed_a, e, judged),
             "delivered_a": means(s.delivered_a, e, judged),
+            "state_share": means(np.prod(list(shares(s.state, envelope).values()), axis=0), e, judged),
             "settled_s": sums(np.where(judged, s.dt_s, 0.0), e),
             "power_w": means(s.delivered_a * s.pack_v, e),
             "energy_wh": sums(s.delivered_a * s.pack_v * s.dt_s, e) / 3600.0,
@@ -303,6 +305,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=3,  # delay read between frames; in version 2 demand may be learned
+    version=4,  # delay read between frames; in version 2 demand may be learned
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

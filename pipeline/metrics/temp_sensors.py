@@ -133,7 +133,11 @@ def _one(
             jumps = (np.abs(np.diff(v)) > JUMP_K) & (np.diff(t) <= JUMP_S * 1e6)
         out.append(Metric("temp_jumps", float(jumps.sum()), "1", n=int(v.size), item=name))
     if middle is None:
-        return out
+        # a lone cell sensor needs no sibling where it is at an end of its range most of the time
+        ends = (own <= LOW_C) | (own >= HIGH_C["cell_temp"])
+        if role != "cell_temp" or ends.sum() < max(6, 0.5 * np.isfinite(own).sum()):
+            return out
+        middle = np.full(own.shape, 20.0)
     both = np.isfinite(own) & np.isfinite(middle) & (middle > PLAUSIBLE_C[0]) & (middle < PLAUSIBLE_C[1])
     if both.sum() >= 6:
         rail = (own[both] <= LOW_C) | (own[both] >= HIGH_C.get(role, 120.0))
@@ -188,5 +192,5 @@ SET = MetricSet(
         "temp_third_k": ("K", "One of two cell sensors less what other places agree on as the session begins."),
     },
     source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
-    version=2,
+    version=3,
 )

@@ -20,9 +20,8 @@ HEAD = """# Coverage of stated 95 % intervals
 
 Share of drawn worlds in which value +- 1.96 x stated standard error holds the truth. The bar is 90 to 98 %; what lies
 outside it by more than chance is marked. In brackets: 95 % interval of the share (Clopper and Pearson). A world with
-many groups counts once, by the mean share of its groups. Bias: middle of value less truth, in stated errors. Worlds are
-drawn from the ranges of `demo_logs/makers` (steps, noise, message periods, pages, interference, hills, habits); the
-code under test knows none of them.
+many groups counts once, by the mean share of its groups. Worlds are drawn from the ranges of `demo_logs/makers` (steps,
+noise, message periods, pages, interference, hills, habits); the code under test knows none of them.
 Written by `make coverage`; `tests/coverage/before.json` holds the figures of the estimators before 2026-11-29.
 """
 
@@ -47,7 +46,7 @@ def main() -> None:
 
 def as_table(found: dict[str, Coverage]) -> str:
     before = json.loads(BEFORE.read_text("utf-8")) if BEFORE.exists() else {}
-    rows = [HEAD, "| estimator | world | before | now | bias | worlds | |", "|---|---|---|---|---|---|---|"]
+    rows = [HEAD, "| estimator | world | before | now | worlds | |", "|---|---|---|---|---|---|"]
     rows += [_row(case, found[case.name], before.get(case.name)) for case in all_cases() if case.name in found]
     return "\n".join(rows) + "\n"
 
@@ -58,7 +57,7 @@ def _row(case: Case, now: Coverage, before: list[float] | None) -> str:
     said = f"{100 * now.covered:.1f} % ({100 * low:.0f} to {100 * high:.0f})" if now.n else "nothing stated"
     outside = "**under**" if high < LOW else "**over**" if low > HIGH else ""
     words = " ".join(filter(None, (outside, case.note)))
-    return f"| {case.estimator} | {case.world} | {was} | {said} | {now.bias:+.1f} | {now.n} | {words} |"
+    return f"| {case.estimator} | {case.world} | {was} | {said} | {now.n} | {words} |"
 
 
 if __name__ == "__main__":

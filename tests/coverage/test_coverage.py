@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
 from tests.coverage import all_cases
-from tests.coverage.__main__ import HIGH, LOW
+from tests.coverage.__main__ import HIGH, LOW, TABLE
 from tests.coverage.case import Case, cover
 
 CASES = all_cases()
@@ -32,3 +34,8 @@ def test_an_interval_holds_the_truth(case: Case) -> None:
 @pytest.mark.parametrize("case", CASES, ids=lambda c: c.name)
 def test_in_every_world(case: Case) -> None:
     _holds(case, 2000 if case.cheap else 150)
+
+
+def test_the_table_is_of_these_cases() -> None:
+    rows = re.findall(r"^\| ([^|]+) \| ([^|]+) \| [^|]+ \| [^|]+ \| \d+ \|", TABLE.read_text("utf-8"), re.M)
+    assert rows == [(case.estimator, case.world) for case in CASES], "write it anew: make coverage"

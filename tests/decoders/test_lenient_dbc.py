@@ -78,9 +78,14 @@ BROKEN = {
     "a signal without receivers": (
         WHOLE.replace('[0|0] "A" B', '[0|0] "A"'),
         ALL,
-        "line 12: BO_ 256 Pack: 8 A: signals read without their ranges and receivers",
+        'line 14: SG_ Amps : 16|16@1- (0.1,0) [0|0] "A": read without what is wrong after its unit',
     ),
     "a signal without range": (WHOLE.replace("(0.1,0) [0|6000]", "(0.1,0)"), ALL, "line 13: SG_ Volt"),
+    "a message whose keyword is spoilt": (
+        WHOLE.replace("BO_ 257 Heat", "B_ 257 Heat"),
+        {"Pack": ALL["Pack"]},
+        "line 17: B_ 257 Heat: 4 A: left out",
+    ),
     "a name with a hyphen": (
         WHOLE.replace("SG_ T2", "SG_ T-2"),
         {**ALL, "Heat": ["T1", "T_2"]},
@@ -196,3 +201,39 @@ def test_other_descriptions_of_a_bus_are_accepted(tmp_path: Path, name: str, tex
     assert differences(database.messages[0], network, [rng.bytes(8) for _ in range(50)]) == []
     assert network.by_name["Pack"].signal("Amps").unit == "A"
     assert network.rates == (((250_000 if name.endswith("kcd") else None), None),)
+
+
+def spoilt_line(text: str, rng: np.random.Generator) -> str:
+    """One line of the text with a character changed, lost or added, cut in half, or with nonsense before it."""
+    lines = text.split("\n")
+    i = int(rng.integers(len(lines)))
+    line = lines[i]
+    at = int(rng.integers(len(line) + 1))
+    nonsense = ["SG_ X", "BO_ 5 Y", "nonsense", 'CM_ "a', 'VAL_ 1 a 0 "b"']
+    lines[i] = [
+        line[:at] + str(rng.choice(list('"|@(;:x 9,'))) + line[at + 1 :],
+        line[:at] + line[at + 1 :],
+        line + str(rng.choice(['"', ' "', ";", "garbage"])),
+        line[: len(line) // 2],
+        f"{rng.choice(nonsense)}\n{line}",
+    ][int(rng.integers(5))]
+    return "\n".join(lines)
+
+
+def test_one_spoilt_line_of_a_real_file_costs_one_message_at_most(tmp_path: Path) -> None:
+    text = (Path(__file__).parents[2] / "dbc_demo" / "zirbel.dbc").read_text("utf-8")
+    whole = {m.name: m.signals for m in load(tmp_path, text, lenient=False).messages}
+    rng, refused, strict = np.random.default_rng(11), 0, 0
+    for _ in range(40):
+        spoilt = spoilt_line(text, rng)
+        network = load(tmp_path, spoilt)
+        kept = {m.name for m in network.messages if whole.get(m.name) == m.signals}
+        assert len(set(whole) - kept) <= 1, (set(whole) - kept, network.notes)
+        try:
+            load(tmp_path, spoilt, lenient=False)
+        except NetworkError as error:
+            refused += error.lenient_helps and len(network.notes) > 0
+        else:
+            strict += 1
+    assert refused > 10
+    assert refused + strict == 40

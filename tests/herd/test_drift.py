@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from herdbook.pipeline.herd.drift import drifts, significant
+from herdbook.pipeline.health.trend import careful_p
+from herdbook.pipeline.herd.drift import discovery_level, drifts, significant
 from herdbook.pipeline.store.connection import insert as insert_rows
 from tests.herd.books import T0, Con, catalogue, metric, vehicle
 
@@ -126,3 +127,27 @@ def test_looking_at_all_series_at_once_finds_what_one_by_one_finds() -> None:
         assert sure <= picked
         untied = {i for i in picked if len(set(series[i])) == len(series[i])}
         assert untied <= sure
+
+
+@pytest.mark.parametrize("alike", [0.0, 0.5])
+def test_where_nothing_drifts_few_lists_have_a_line(alike: float) -> None:
+    """40 series a night, 100 herds; 1 in 20 is stated: over 12 of 100 then has a chance of under 1 in 500."""
+    from scipy.signal import lfilter
+
+    rng = np.random.default_rng(21)
+    lists = 0
+    for _ in range(100):
+        p = []
+        for _ in range(40):
+            n = int(rng.integers(8, 40))
+            value = lfilter([1.0], [1.0, -alike], rng.normal(0, 1, n + 50))[50:]
+            p.append(careful_p(np.cumsum(rng.uniform(0.5, 3, n)), value))
+        lists += discovery_level(p, len(p)) > 0
+    assert lists <= 12
+
+
+def test_one_of_twenty_that_are_listed_may_be_false() -> None:
+    """By hand: of 100 tried the third is under 3 x 0.05 / 100, the fourth is not."""
+    assert discovery_level([0.0001, 0.0014, 0.0005, 0.01], 100) == 0.0014
+    assert discovery_level([0.001], 100) == 0.0
+    assert discovery_level([], 0) == 0.0

@@ -171,3 +171,12 @@ def test_an_open_sensor_makes_no_cold_charge(build: Build) -> None:
         cells = {f"cell_temp__{i}": (0.2, 12.0 if i != 3 else reading) for i in (1, 2, 3, 4)}
         outcome = run(cold_charge.SET, build(3600.0, pack_current=(1.0, -9.0), **cells), "charge")
         assert value(outcome, "cold_charge_ah") == 0.0
+
+
+@pytest.mark.parametrize(("reading", "share"), [(145.0, 1.0), (-40.0, 1.0), (31.0, None)])
+def test_a_lone_sensor_at_an_end_of_its_range_needs_no_sibling(
+    build: Build, reading: float, share: float | None
+) -> None:
+    outcome = run(temp_sensors.SET, build(900.0, cell_temp__1=(0.5, reading)))
+    found = [m.value for m in outcome.metrics if m.name == "temp_rail_share"]
+    assert found == ([] if share is None else [share])

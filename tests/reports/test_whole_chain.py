@@ -42,6 +42,17 @@ def test_every_page_is_written_and_the_history_matches(bench: Bench, tmp_path: P
         assert found.ok, found.as_dict()
 
 
+def test_a_history_still_matches_after_a_scan_that_changed_nothing(bench: Bench, tmp_path: Path) -> None:
+    """Only the name of the newest scan is another; a history written now says so and is signed as well."""
+    paths = [write_history(bench.store, "TOY-007", tmp_path, fmt) for fmt in ("html", "csv", "json")]
+    before = paths[2].read_text("utf-8")
+    bench.scan()
+    for path in paths:
+        found = verify_history(bench.store, path)
+        assert found.ok, found.as_dict()
+    assert write_history(bench.store, "TOY-007", tmp_path / "again.json", "json").read_text("utf-8") != before
+
+
 def test_the_history_holds_what_the_logs_hold(bench: Bench, tmp_path: Path) -> None:
     """The first log is a rest of 60 s, a ride of 240 s, a rest of 240 s and a charge of 180 s, as written."""
     said = write_history(bench.store, "TOY-007", tmp_path, "json").read_text("utf-8")

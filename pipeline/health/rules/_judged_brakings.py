@@ -17,6 +17,7 @@ KEYS = (
     "allowed_a",
     "delivered_a",
     "charge_limit_a",
+    "state_share",
     "ratio",
     "settled_s",
     "short_a",

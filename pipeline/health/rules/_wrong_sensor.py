@@ -42,8 +42,9 @@ def still(record: Record, item: str, limits: Mapping[str, float]) -> Finding | N
     moved = np.flatnonzero(~same)
     rows = own.slice(int(moved[-1]) + 1 if moved.size else 0)
     siblings = every.filter(pl.col("item").str.starts_with(family), pl.col("item") != item)
-    if not siblings.height:
-        siblings = every.filter(pl.col("item") != item)
+    if not siblings.height:  # what warms with every ride tells nothing of a pack: the board and the air do
+        slow = pl.col("item").is_in(["board", "air"])
+        siblings = every.filter(slow if family == "cell" else pl.col("item") != item)
     siblings = siblings.filter(pl.col("start_t").is_in(rows["start_t"].implode()))
     if not rows.height or not siblings.height:
         return None

@@ -29,6 +29,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     refused = every.select(
         (pl.col("delivered_a") < limits["left"] * pl.col("demand_a"))
         & (pl.col("unexplained_a") >= 0.5 * pl.col("demand_a"))
+        # a limiter that cuts at once, and comes back only where its taper begins, explains all within the taper
+        & (pl.col("state_share").fill_null(1.0) >= limits["free"])
         # motors that brake have not refused, whatever their own loss leaves over for the pack
         & (pl.sum_horizontal("left_a", "right_a") < max(limits["motor"], limits["motor_share"] * largest))
     ).to_series()
@@ -83,6 +85,7 @@ def _cases() -> Cases:
         quiet_on=(
             braked(*[{}] * 20),
             braked(*[refused("full", soc_pct=98.0)] * 12),
+            braked(*[refused("unreasoned", state_share=0.7)] * 6, *[{}] * 12),  # cut within its taper
             braked(*[refused("cold", cell_min_c=1.0)] * 12),
             braked(*[refused("slow", speed_start_ms=1.0)] * 8, *[{}] * 6),
             braked(*[refused("undelivered", 8.0)] * 12),
@@ -110,6 +113,7 @@ RULE = Rule(
     ),
     limits=(
         Limit("left", 0.2, "1", "of the demand: less is felt as no brake at all: engineering choice"),
+        Limit("free", 0.98, "1", "of the ceiling left over by the state: under it limiters with hysteresis may cut"),
         Limit("motor", 2.0, "A", "of braking torque current: a reading's noise: engineering choice"),
         Limit("motor_share", 0.03, "1", "or of the largest torque current: engineering choice"),
         Limit("count", 2, "brakings", "a single one proves nothing: engineering choice"),
@@ -155,6 +159,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="which refusals are correct: the vehicle's own tapers; chance and share: binomial, exact",
-    version=2,
+    version=3,
     cases=_cases,
 )

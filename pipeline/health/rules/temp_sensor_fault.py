@@ -295,6 +295,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=3,
+    version=4,
     cases=_cases,
 )
