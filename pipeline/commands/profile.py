@@ -44,6 +44,7 @@ def check(
     from herdbook.pipeline.health.judgeable import figures_missing, roles_missing
     from herdbook.pipeline.health.profile_limits import examine_whole
     from herdbook.pipeline.health.rules import all_rules
+    from herdbook.pipeline.vehicle.draft.compare import named_otherwise
     from herdbook.pipeline.vehicle.problems import ProfileProblems, in_order
     from herdbook.pipeline.vehicle.profile_tables import not_given
     from herdbook.pipeline.vehicle.roles import ROLES
@@ -61,7 +62,8 @@ def check(
         {"role": name, "unit": role.unit, "signals": signals_of(found, name), "meaning": role.meaning}
         for name, role in ROLES.items()
     ]
-    doubts = [*map(str, found.doubts), *(f"read leniently: {note}" for note in found.network().notes)]
+    named = [c.found for c in named_otherwise(found) if c.bad]
+    doubts = [*map(str, found.doubts), *named, *(f"read leniently: {note}" for note in found.network().notes)]
     absent = not_given({"vehicle": found.vehicle, "pack": found.pack, "drive": found.drive})
     if json:
         said_of = {"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing}

@@ -77,13 +77,15 @@ class Moments:
 @dataclass(frozen=True, slots=True)
 class Weighed:
     """What became of one group. chance: of each cause and, under "", of none. size, se: of the likeliest cause, in
-    shares (a leak: a day); since: days at which it began."""
+    shares (a leak: a day); since: days at which it began. stands: by how much charge it was off at most, in shares,
+    whatever the cause."""
 
     chance: dict[str, float]
     cause: Why
     size: float
     se: float
     since: float
+    stands: float
 
 
 def learn(prior_v: Floats, z: Floats, volts: Floats, se: Floats, session: Integers, common: Floats) -> Curve:
@@ -136,7 +138,16 @@ def weigh(curve: Curve, m: Moments, group: int) -> Weighed:
     size = float(share @ sizes)
     # the grid's own step counts as well
     se = float(np.sqrt(share @ (sizes - size) ** 2 + (0.1 * size) ** 2))
-    return Weighed(chance, best, size, se, cases[at[int(share.argmax())]].since)
+    likely = weight * np.exp(loglik - loglik.max())
+    shift = likely @ shifts / likely.sum()
+    return Weighed(
+        chance,
+        best,
+        size,
+        se=se,
+        since=cases[at[int(share.argmax())]].since,
+        stands=float(shift[np.abs(shift).argmax()]),
+    )
 
 
 def _chances(evidence: dict[str, float]) -> dict[str, float]:

@@ -41,7 +41,7 @@ def day(groups: int, rated_ah: float, mass_kg: float, seed: int, r_mohm: float =
     rng = np.random.default_rng(seed)
     ride, rest, charge = 2400, 600, 5400
     n = int((3 * rest + ride + charge) / STEP_S)
-    t = np.arange(n) * STEP_S
+    t: Floats = np.arange(n, dtype=np.float64) * np.float64(STEP_S)
     riding = (t >= rest) & (t < rest + ride)
     wave = np.clip(9.0 * np.sin(2 * np.pi * (t - rest) / 75.0) + 3.0, 0.0, 9.0)
     speed: Floats = np.where(riding, wave, 0.0)

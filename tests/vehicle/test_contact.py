@@ -74,6 +74,14 @@ def test_exchanged_commands_are_told(tmp_path: Path) -> None:
     assert {"throttle", "brake_demand"} <= set(held(tmp_path, text.replace("@", "CTRL_Command.BrakeDemand")).doubts)
 
 
+def test_exchanged_fault_words_and_sides_are_told_by_their_names(tmp_path: Path) -> None:
+    text = zirbel().replace('bms_fault = "BMS_Limits.BmsFault"', 'bms_fault = "CTRL_Status.ControllerFault"')
+    text = text.replace('controller_fault = "CTRL_Status.ControllerFault"', 'controller_fault = "BMS_Limits.BmsFault"')
+    text = text.replace("MOT_Left.LeftSpeed", "@").replace("MOT_Right.RightSpeed", "MOT_Left.LeftSpeed")
+    told = {c.item for c in held(tmp_path, text.replace("@", "MOT_Right.RightSpeed")).told if c.check == "names"}
+    assert told == {"bms_fault", "controller_fault", "motor_speed"}
+
+
 def test_another_chemistry_is_told(tmp_path: Path) -> None:
     """Three vehicles whose groups stand at 3.3 V, nearly full, are no cells that end at 4.2 V; one may be at fault."""
     curve = "ocv_soc_pct = [0, 10, 50, 90, 100]\nocv_v = [3.0, 3.45, 3.75, 4.05, 4.2]\n"

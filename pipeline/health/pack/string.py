@@ -7,14 +7,15 @@ stands apart. A group that a measuring wire or its own balancing resistor explai
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Floats, Integers
+from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pooled import pooled
 from herdbook.pipeline.health.reading import event_table, lately
 from herdbook.pipeline.health.rule import Record, Window
@@ -36,7 +37,7 @@ from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.chemistry import ocv_of
 
 DAYS = 45.0
-LEAST, MOST = 6, 90  # pieces; the newest are kept
+LEAST, MOST = 6, 150  # pieces; the newest are kept
 BIN = 0.03  # pieces of a session that lie so near in charge are one
 # Own error of a piece's median voltage and what all of its session share: what load and the curve's two branches leave
 # in it; V (engineering choices). Differences between groups do not carry it.
@@ -50,6 +51,10 @@ CHARGED_V = 0.06  # what a charge may lie above its curve with usual load taken 
 SEE_SAW = 0.35  # of two neighbours' opposite part: what cells do apart is not equal and opposite (engineering choice)
 KNEE_V, NOTHING_V = 0.015, 5.0  # how far under the plateau's end some knees begin; the error of what says nothing
 LOW_Z, HIGH_Z = 0.10, 0.95  # beyond them the curve bends, wherever its knee is (engineering choice)
+WEAK, RATIO = (
+    1.25,
+    0.05,
+)  # times the median group's resistance, as the rule on weak groups looks from (engineering choice)
 IDLE = 0.25  # share of time its own resistor bleeds a group: then that is the cause
 BELOW_V, ABOVE_V = 0.09, 0.02  # V per 1 % beyond the ends of a table (engineering choices)
 
@@ -57,6 +62,7 @@ BELOW_V, ABOVE_V = 0.09, 0.02  # V per 1 % beyond the ends of a table (engineeri
 @dataclass(frozen=True, slots=True)
 class StringFit:
     """groups: what was weighed, by item; those that stand among their siblings are not in it. looked: all items.
+    see_saws: pairs of neighbours that are off equal and opposite, "4-5", with half their distance and its error in V.
     windows: the sessions behind it, newest first."""
 
     groups: dict[str, Weighed]
@@ -64,8 +70,14 @@ class StringFit:
     windows: tuple[Window, ...]
     pieces: int
     days: float
+    see_saws: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     curve: Curve | None = None
     moments: Moments | None = None
+
+    @property
+    def depth(self) -> float:
+        """How far apart in charge the fullest and the emptiest moment lie, as a share."""
+        return 0.0 if self.moments is None else float(np.ptp(self.moments.z))
 
     def could_show(self, cause: Why, size: float) -> bool:
         """Whether the record would have shown a fault of that size in a usual group; a leak's size is a day's."""
@@ -100,7 +112,9 @@ def _fit(record: Record) -> StringFit:
     knee = (pieces.volts < low) | (z < LOW_Z) | (z > HIGH_Z)
     drops = _drops(record, pieces, items)
     moments = Moments(z, pieces.away, _errors(pieces, top), drops, days=pieces.days, knee=knee)
-    left_out = _see_saw(pieces.away, items) | _bleeding(record)
+    pairs = _see_saws(pieces.away, items)
+    wired = {item for pair in pairs for item in pair.split("-")}
+    left_out = wired | _bleeding(record) | _weak(record)
     groups = {
         item: weigh(curve, moments, k)
         for k, item in enumerate(items)
@@ -109,7 +123,9 @@ def _fit(record: Record) -> StringFit:
     starts, ends = column_micros(rows["start_t"]), column_micros(rows["end_t"])
     windows = tuple(Window(int(a), int(b)) for a, b in zip(starts[::-1][:10], ends[::-1][:10], strict=True))
     span = float(pieces.days[-1] - pieces.days[0])
-    return StringFit(groups, frozenset(set(items) - left_out), windows, pieces.days.size, span, curve, moments)
+    return StringFit(
+        groups, frozenset(set(items) - left_out), windows, pieces.days.size, span, pairs, curve=curve, moments=moments
+    )
 
 
 def _errors(p: _Pieces, top: float) -> Floats:
@@ -235,13 +251,15 @@ def _drops(record: Record, p: _Pieces, items: Sequence[str]) -> Floats:
     return np.asarray(p.current[:, None] * ohm * np.maximum(usual[:, None], more))
 
 
-def _see_saw(away: Floats, items: Sequence[str]) -> set[str]:
+def _see_saws(away: Floats, items: Sequence[str]) -> dict[str, tuple[float, float]]:
     """Neighbours that are off equal and opposite: the wire between them, not their charge."""
-    out: set[str] = set()
+    out = {}
+    usual = _siblings(away)
     for (a, lower), (b, upper) in pairwise(enumerate(items)):
         apart, both = away[:, a] - away[:, b], away[:, a] + away[:, b]
-        if int(upper) == int(lower) + 1 and _rms(both) < SEE_SAW * _rms(apart) and _rms(apart) > 4.0 * _siblings(away):
-            out |= {lower, upper}
+        if int(upper) == int(lower) + 1 and _rms(both) < SEE_SAW * _rms(apart) and _rms(apart) > 4.0 * usual:
+            error = float(np.hypot(0.5 * apart.std() / np.sqrt(apart.size), usual))
+            out[f"{lower}-{upper}"] = 0.5 * _rms(apart), error
     return out
 
 
@@ -252,6 +270,12 @@ def _rms(x: Floats) -> float:
 def _siblings(away: Floats) -> float:
     """How far a usual group stands off."""
     return float(np.median(np.sqrt(np.mean(away**2, axis=0))))
+
+
+def _weak(record: Record) -> set[str]:
+    """Groups of high resistance: their slow drop cannot be told from charge."""
+    ratios = pooled(record, "cell_r_ratio", last_days=DAYS)
+    return {item for item, p in ratios.items() if max(p.value, since_step(p, RATIO).value) > WEAK}
 
 
 def _bleeding(record: Record) -> set[str]:

@@ -1,7 +1,8 @@
-"""What a fit over the whole record says about one cause: findings of three rules, in the same words.
+"""What a fit over the whole record says: findings of three rules, in the same words.
 
-A group that stands apart has one cause among three; the likeliest is named, its chance is the confidence, and the
-others are told with what would separate them.
+That a group stands apart is one thing, and mostly certain; why it does is another. Its place among its siblings is told
+whatever the cause; little capacity or a leak is named on top where it is the likeliest, its chance is the confidence,
+and the others are told with what would separate them.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.science.string_fit import Weighed, Why
 
 DOUBT = 0.02  # chance that nothing is wrong with the group, at most (engineering choice)
-LEAST = 0.4  # chance of the cause that is named: the likeliest of three (engineering choice)
+LEAST = 0.4  # chance of a cause that is named: the likeliest of three (engineering choice)
+DEPTH = 0.4  # who has not seen a group fuller and emptier by so much cannot tell capacity from charge
 SURE = 0.5  # from here on it is a matter for the service desk (engineering choice)
 MOST = 0.99  # no model of a curve is surer
 WORDS = {
@@ -38,10 +40,13 @@ class Spoken:
 def from_fit(record: Record, about: Spoken, said: Collection[str], limits: Mapping[str, float]) -> list[Finding]:
     """Findings of one cause about groups of which nothing was said yet (`said`: their items)."""
     fit = string_fit(record)
-    out = []
+    out: list[Finding] = []
+    if about.cause is Why.CAPACITY and fit.depth < DEPTH:
+        return out
     for item, w in fit.groups.items():
-        named = w.cause is about.cause and w.chance[""] < DOUBT and w.chance[about.cause] >= LEAST
-        if named and item not in said and about.scale * abs(w.size) > limits["look"]:
+        whatever = about.cause is Why.CHARGE
+        named = w.chance[""] < DOUBT and (whatever or (w.cause is about.cause and w.chance[about.cause] >= LEAST))
+        if named and item not in said and about.scale * abs(_size(w, about)) > limits["look"]:
             out.append(_finding(fit, item, w, about, limits))
     return out
 
@@ -52,19 +57,24 @@ def refuted(record: Record, item: str, cause: Why, size: float) -> bool:
     return item in fit.looked and item not in fit.groups and fit.could_show(cause, size)
 
 
+def _size(w: Weighed, about: Spoken) -> float:
+    return w.stands if about.cause is Why.CHARGE else w.size
+
+
 def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mapping[str, float]) -> Finding:
-    size, chance = about.scale * abs(w.size), w.chance[about.cause]
+    size, chance = about.scale * abs(_size(w, about)), w.chance[about.cause]
+    certain = 1.0 - w.chance[""] if about.cause is Why.CHARGE else chance
     act = size > limits["act"]
     others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > 0.05]
     return Finding(
-        severity=Severity.SERVICE if act and chance >= SURE else Severity.NOTE,
+        severity=Severity.SERVICE if act and certain >= SURE else Severity.NOTE,
         item=f"cell {item}",
         measured=size,
         limit=limits["act" if act else "look"],
         unit=about.unit,
-        se=about.scale * w.se,
+        se=about.scale * w.se if w.cause is about.cause else 0.3 * size,
         statement=about.sentence(item, w) + f" That is read from {fit.pieces} moments over {fit.days:.0f} days.",
-        confidence=min(chance, MOST),
+        confidence=min(certain, MOST),
         persistence=1.0,
         count=fit.pieces,
         duration_s=sum((x.end - x.start) / 1e6 for x in fit.windows),

@@ -97,7 +97,8 @@ def _step(p: Pooled, record: Record, rated: float, limits: Mapping[str, float]) 
     most = limits["drawn"] / volts
     beyond = newest.value - most if newest.value > most else min(newest.value, 0.0)
     before = p.values[: p.count - newest.count]
-    step = newest.value - float(np.median(before)) if before.size else 0.0
+    step = newest.value - float(np.median(before)) if before.size and newest.count > 1 else 0.0
+    beyond = beyond if newest.count > 1 else 0.0  # one stop may be anything, a push or a plug
     value = step if abs(step) > abs(beyond) else beyond
     return Zero(newest, value, float(np.hypot(newest.se, limits["own"] * rated)), STEP)
 
@@ -151,7 +152,10 @@ def _cases() -> Cases:
             record(session(0, 0.4)),  # one is enough
             record(*(at(d, "rest", "pack_rest_a", 0.75) for d in range(2))),  # asleep, the switch closed
             record(at(0, "charge", "pack_less_charger_a", 0.8)),
-            record(*(at(d, "ride", "pack_idle_a", 0.2) for d in range(5)), at(5, "ride", "pack_idle_a", 1.2)),
+            record(
+                *(at(d, "ride", "pack_idle_a", 0.2) for d in range(5)),
+                *(at(d, "ride", "pack_idle_a", 1.2) for d in (5, 6)),
+            ),
         ),
         quiet_on=(
             record(session(0, 0.05), session(1, 0.04)),
@@ -185,5 +189,5 @@ RULE = Rule(
     cautions=("A wrong reported charge can strand a rider, and can hide an empty pack.",),
     source="an open circuit carries no current; limits: see each",
     cases=_cases,
-    version=3,
+    version=4,
 )

@@ -11,9 +11,11 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.health.pack.string import StringFit, string_fit
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.reading import Pieces, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
@@ -38,7 +40,8 @@ ELSEWHERE = "sense_pair_elsewhere"
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     table = _table(record, limits)
     sessions = table["start_t"].n_unique()
-    if not sessions:
+    fit = string_fit(record)
+    if not sessions and not fit.pieces:
         return NotAssessed("no session had enough readings of neighbouring groups at steady current")
     found = []
     pairs = Pieces(table, "item")
@@ -53,7 +56,36 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if share >= limits["agreement" if shown.height > 1 else "alone"]:
             found.append(_moving(item, shown, share, limits))
     moving = {f.item for f in found}
-    return found + [f for f in _see_saws(record, limits) if f.item not in moving]
+    found += [f for f in _see_saws(record, limits) if f.item not in moving]
+    return found + _at_any_charge(record, fit, {f.item for f in found}, limits)
+
+
+def _at_any_charge(record: Record, fit: StringFit, said: set[str], limits: Mapping[str, float]) -> list[Finding]:
+    """The same from moments of all sessions, where no session alone had readings enough."""
+    out = []
+    for pair, (volts, error) in fit.see_saws.items():
+        size, se = 1000 * volts, 1000 * error
+        lower, upper = pair.split("-")
+        if f"cells {pair}" in said or {lower, upper} & unread(record) or size - limits["steady"] < limits["z"] * se:
+            continue
+        text = (
+            f"Groups {lower} and {upper} stand {size:.0f} mV off their siblings, one up and one down, at any load and "
+            f"charge ({fit.pieces} moments over {fit.days:.0f} days): the wire between them, not the cells."
+        )
+        out.append(
+            _finding(
+                item=pair,
+                size=size,
+                se=se,
+                limit=limits["steady"],
+                share=1.0,
+                count=fit.pieces,
+                text=text,
+                spans=fit.windows,
+                duration_s=sum((w.end - w.start) / 1e6 for w in fit.windows),
+            )
+        )
+    return out
 
 
 def _table(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
@@ -221,5 +253,5 @@ RULE = Rule(
     ),
     source="circuit of a series string: a shared tap shifts two neighbours by equal and opposite amounts",
     cases=_cases,
-    version=2,
+    version=3,
 )

@@ -144,5 +144,5 @@ RULE = Rule(
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
     cases=_cases,
-    version=2,
+    version=3,
 )

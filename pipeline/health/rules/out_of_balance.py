@@ -65,10 +65,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _sentence(item: str, w: Weighed) -> str:
-    word = "more" if w.size > 0 else "less"
+    word = "more" if w.stands > 0 else "less"
     return (
-        f"Group {item} holds {100 * abs(w.size):.1f} % of rated charge {word} than the median group (standard error "
-        f"{100 * w.se:.1f} %), by its voltage beside the others' at every charge."
+        f"Group {item} held up to {100 * abs(w.stands):.0f} % of rated charge {word} than the median group, by its "
+        f"voltage beside the others' at every charge: {w.chance[Why.CHARGE]:.2f} is the chance of a difference in "
+        f"charge alone, {w.chance[Why.CAPACITY]:.2f} of little capacity, {w.chance[Why.LEAK]:.2f} of a leak."
     )
 
 
@@ -200,5 +201,5 @@ RULE = Rule(
     cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
     source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
     cases=_cases,
-    version=2,
+    version=3,
 )

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from herdbook.pipeline.vehicle.contact.check import Checked, Word, hold
 from herdbook.pipeline.vehicle.contact.checks import all_checks
 from herdbook.pipeline.vehicle.contact.view import View
+from herdbook.pipeline.vehicle.draft.compare import named_otherwise
 from herdbook.pipeline.vehicle.profile import Profile
 
-VERSION = 2  # raised by hand when the same logs would give another verdict
+VERSION = 4  # raised by hand when the same logs would give another verdict
 ORDER = (Word.CONTRADICTED, Word.DOUBTFUL, Word.HOLDS, Word.OPEN)  # in which lines are told
 
 
@@ -44,7 +45,7 @@ class Contact:
 
 def hold_profile(profile: Profile, views: Sequence[View]) -> Contact:
     """Every check over these logs; a logs' order does not matter."""
-    found = [line for check in all_checks() for line in hold(check, views)]
+    found = [line for check in all_checks() for line in hold(check, views)] + named_otherwise(profile)
     mapped = {m.role for m in profile.roles}
     heard = {role for view in views for (role, _), got in view.received.items() if got.known}
     return Contact(
