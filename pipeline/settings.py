@@ -31,6 +31,7 @@ from herdbook.pipeline.addresses import has_password, is_url
 from herdbook.pipeline.errors import SettingsError
 
 FILE = "herdbook.toml"
+MOST_BYTES = 1_000_000  # engineering choice: hundreds of times what is usual
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,8 @@ def read_settings(folder: Path) -> Settings:
     path = Path(folder) / FILE
     if not path.exists():
         return Settings()
+    if path.stat().st_size > MOST_BYTES:
+        raise SettingsError("is larger than 1 MB, which no settings are", path, "Look at what wrote it")
     try:
         table = tomllib.loads(path.read_text("utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

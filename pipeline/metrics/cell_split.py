@@ -24,6 +24,8 @@ PLATEAU_V = (3.20, 3.345)  # mean group voltage, load taken out; beyond, a level
 # again, 0.7 as a standard deviation. It stands in the level, in proportion to the mean current (engineering choice;
 # common practice: 0.1 s and 10 s differ by 1.5 to 3 times).
 HIDDEN_SHARE = 0.7
+KNOWN = 0.2  # standard error of a usual ratio (engineering choice)
+APART = 0.5  # of the error of the mean's slope: polarisation is in proportion, the walk along the curve is not
 LEAST_SPREAD_C = 0.1  # standard deviation of current inside blocks; engineering choice
 
 
@@ -36,15 +38,21 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         return Outcome()
     try:
         mean = table.v.mean(axis=1)
-        fit = within_blocks(table.current, np.column_stack([table.v - mean[:, None], mean]), block)
+        apart = table.v - mean[:, None]
+        fit = within_blocks(table.current, np.column_stack([apart, mean]), block)
+        share = fit.slope[:-1] / fit.slope[-1]
+        # What polarisation does to the mean it does to each group in proportion: the ratio does not suffer from it.
+        ratio_fit = within_blocks(table.current, apart - share * mean[:, None], block)
     except ValueError:
         return Outcome()
     extra = -fit.slope[:-1] - np.median(-fit.slope[:-1])
     median_ohm, pack_se = -fit.slope[-1] - extra.mean(), fit.slope_se[-1]
-    if not median_ohm > 5 * pack_se:  # no measurable sag: a share of it would be noise
-        return Outcome()
     ratio = 1.0 + extra / median_ohm
-    ratio_se = _ratio_error(ratio, fit.slope_se[:-1] / median_ohm, float(pack_se / median_ohm))
+    if not median_ohm > 0.0:
+        return Outcome()
+    ratio_se = _ratio_error(ratio_fit.slope_se / median_ohm, (ratio - 1.0) * float(pack_se / median_ohm))
+    if not median(ratio_se) < KNOWN:  # no measurable sag: a share of it would be noise
+        return Outcome()
     resting = mean + median_ohm * table.current
     flat = bool(np.mean((resting > PLATEAU_V[0]) & (resting < PLATEAU_V[1])) > 0.9)
     level = 1000 * (fit.level[:-1] - np.median(fit.level[:-1]))
@@ -61,10 +69,10 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     return Outcome(tuple(out))
 
 
-def _ratio_error(ratio: Floats, own: Floats, pack: float) -> Floats:
-    """own: of each group's own slope; the median group it is held against has one as well, and so has the whole."""
-    median_group = 1.2533 * median(own) / np.sqrt(own.size)
-    return np.asarray(np.sqrt(own**2 + median_group**2 + ((ratio - 1.0) * pack) ** 2))
+def _ratio_error(own: Floats, pack: Floats) -> Floats:
+    """own: of each group's slope against the mean's; the median group it is held against has one as well. pack: what
+    the error of the mean's slope would do to the ratio, were none of it in proportion."""
+    return np.asarray(np.sqrt(own**2 + (1.2533 * median(own)) ** 2 / own.size + (APART * pack) ** 2))
 
 
 def _spread_within(current: np.ndarray, block: np.ndarray) -> float:
@@ -85,6 +93,6 @@ SET = MetricSet(
         "cell_level_mv": ("mV", "Deviation of the group from the median at zero current, on the plateau"),
         "group_r_load_mohm": ("mOhm", "Load resistance of the median group, pulses up to a minute mixed"),
     },
-    version=2,  # values brought to one moment; errors that hold
+    version=4,  # values brought to one moment; errors that hold
     source=("regression of deviation on current; cluster-robust errors: Liang and Zeger, Biometrika 73 (1986) 13"),
 )

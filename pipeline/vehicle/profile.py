@@ -60,6 +60,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Mapping", "Profile", "load_profile", "load_profiles"]
 
+MOST_BYTES = 1_000_000  # engineering choice: hundreds of times what is usual
+
 
 @dataclass(frozen=True, slots=True)
 class Profile:
@@ -160,6 +162,8 @@ def examine(path: Path) -> tuple[Profile | None, Findings]:
     """
     path = Path(path)
     try:
+        if path.stat().st_size > MOST_BYTES:
+            raise ProfileError("is larger than 1 MB, which no profile is", path, "Look at what wrote it")
         raw = path.read_bytes()
         text = raw.decode("utf-8")
         table: dict[str, Any] = tomllib.loads(text)

@@ -72,9 +72,9 @@ def test_it_fails_alone_and_in_bounded_time(
 def test_what_hangs_is_left_behind(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(messages, "LONGEST_S", 0.1)
 
-    def hang() -> str:
+    def hangs() -> str:
         time.sleep(60)
         return ""
 
-    assert in_time(hang) == "no answer within 0.1 s"
+    assert in_time(hangs) == "no answer within 0.1 s"
     assert in_time(lambda: "") == ""

@@ -27,10 +27,17 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not brakings.height:
         return NotAssessed("no braking with demand and delivery recorded")
     # a limiter that cuts off a full, cold or hot pack is hard, but it is not this fault
-    # (where what was allowed is not recorded, a state that calls for it speaks for the limiter)
+    # (where what was allowed is not recorded, a state that calls for it speaks for the limiter, unless the next braking
+    # in that state got its current: a limiter that cuts does not give back at once)
+    brakings = brakings.with_columns(
+        again=pl.col("ratio").shift(-1).over("session_start_t"),
+        then=pl.col("state_share").shift(-1).over("session_start_t"),
+    )
+    came_back = (pl.col("again") > 0.5) & (pl.col("then") < pl.col("dropout_share") + 0.05)
+    came_back = came_back & (pl.col("dropout_share") > limits["gone"]) & pl.col("dropout_allowed_a").is_null()
     allowed = pl.col("dropout_allowed_a").fill_null(0.0)
     cut_off = (allowed < 0.3 * pl.col("demand_a")) & (pl.col("dropout_share") < limits["left"])
-    lost = (pl.col("dropout_s") >= limits["duration"]) & ~cut_off.fill_null(False)
+    lost = (pl.col("dropout_s") >= limits["duration"]) & ~(cut_off & ~came_back.fill_null(False)).fill_null(False)
     since = newest_stretch(brakings, brakings.select(lost.fill_null(False)).to_series().to_numpy(), limits["blinks"])
     brakings, hit = since.rows, since.hit
     # one is certain only where the controller says what it allowed: else it may have been a limiter of its own
@@ -79,10 +86,18 @@ def _cases() -> Cases:
     return Cases(
         fires_on=(
             braked({"dropout_s": 0.6, "dropout_allowed_a": 40.0}, *[{}] * 30),
+            braked(
+                *[
+                    {"dropout_s": 1.0, "dropout_share": 0.4, "state_share": 0.4, "ratio": 0.7},
+                    {"state_share": 0.4, "ratio": 0.9},
+                ]
+                * 3
+            ),
             braked(*[{"dropout_s": 0.25, "dropout_allowed_a": 0.0, "dropout_share": 1.0}] * 2, *[{}] * 30),
         ),
         quiet_on=(
             braked(*[{"dropout_s": 0.6, "dropout_allowed_a": 0.0, "dropout_share": 0.1}] * 3, *[{}] * 30),
+            braked(*[{"dropout_s": 1.0, "dropout_share": 0.4, "state_share": 0.4, "ratio": 0.1}] * 3, *[{}] * 30),
             braked(*[{}] * 30),
             braked({"dropout_s": 0.25}, *[{}] * 30),
         ),
@@ -105,6 +120,12 @@ RULE = Rule(
             0.7,
             "1",
             "of the current that the pack's state leaves over; less explains a cut: engineering choice",
+        ),
+        Limit(
+            "gone",
+            0.15,
+            "1",
+            "of the ceiling left over by the state: under it a cut is due: engineering choice",
         ),
         Limit("count", 2, "brakings", "engineering choice"),
         Limit("blinks", 0.005, "1", "of brakings that a bad frame may make look so: engineering choice"),
@@ -142,6 +163,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
-    version=3,
+    version=4,
     cases=_cases,
 )

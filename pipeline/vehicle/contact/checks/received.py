@@ -10,7 +10,7 @@ from herdbook.pipeline.vehicle.contact.view import Received, View
 from herdbook.pipeline.vehicle.roles import ROLES
 
 IMPOSSIBLE = (0.0, 0.1)  # a share; a sound role sends none, a vehicle with a torn sensor wire many
-LEAST = 50  # samples
+LEAST, FEW = 50, 20  # samples
 # Roles that cannot stay where they are while a vehicle rides for minutes.
 MOVE = ("pack_voltage", "pack_current", "cell_voltage", "motor_speed", "motor_current", "vehicle_speed", "throttle")
 RIDDEN_S = 120.0
@@ -31,6 +31,9 @@ def _possible(view: View) -> Iterator[Look]:
             about = ROLES[role]
             span = "known states" if about.states else f"{about.low:g} to {about.high:g} {about.unit}"
             said = f"{lost:.0%} of {n:,} values are outside {span}"
+            wrong = sum(r.impossible for r in some)
+            if about.low == 0 and wrong >= FEW and all(r.highest <= 0 for r in some):
+                lost, said = 1.0, f"all {wrong:,} values but 0 are outside {span}"  # a magnitude with its sign turned
             yield Look(role, lost, *IMPOSSIBLE, n=n, said=said)
 
 

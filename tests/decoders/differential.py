@@ -1,0 +1,123 @@
+"""Damaged logs read by us and by the peer of each format (python-can where it knows it): where do the two differ?
+
+    python -m tests.decoders.differential 300
+
+A difference is told by what each of the two made of the same bytes. What matters is the last column of kinds: frames
+that differ although we told no loss.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import sys
+import tempfile
+import warnings
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+
+from herdbook.decoders import DecoderError, open_log
+from tests.decoders.fuzz import sound_logs
+from tests.decoders.peers import Seen, frames_in
+from tests.decoders.trial import Trial, all_trials
+
+MOST = 200_000  # bytes of one input
+
+
+def damaged(rng: random.Random, sound: bytes) -> bytes:
+    """One to three slips: a bit, a byte, a piece left out, doubled or moved."""
+    raw = bytearray(sound)
+    for _ in range(rng.randint(1, 3)):
+        at, n = rng.randrange(len(raw)), rng.choice((1, 1, 2, 8, 40))
+        slip = rng.randrange(5)
+        if slip == 0:
+            raw[at] ^= 1 << rng.randrange(8)
+        elif slip == 1:
+            raw[at] = rng.randrange(256)
+        elif slip == 2 and len(raw) > n + 40:
+            del raw[at : at + n]
+        elif slip == 3:
+            raw[at:at] = raw[at : at + n]
+        else:
+            raw[at:at] = bytes(raw[(b := rng.randrange(len(raw))) : b + n])
+    return bytes(raw[:MOST])
+
+
+def plain(seen: list[Seen], channels: bool) -> list[tuple[object, ...]]:
+    """Frames without what the peer does not keep: of an error frame all but that it is one; stamps to 10 us. python-can
+    takes an FD frame without data for a remote frame, which FD does not have."""
+    return [
+        ("error",) if f[8] else (f[0] // 10, *f[1:6], f[6] and not f[3], *f[7:-1], *((f[-1],) if channels else ()))
+        for f in seen
+    ]
+
+
+def subsequence(some: list[tuple[object, ...]], of: list[tuple[object, ...]]) -> bool:
+    rest = iter(of)
+    return all(any(near(a, b) for b in rest) for a in some)
+
+
+def near(a: tuple[object, ...], b: tuple[object, ...]) -> bool:
+    """Stamps may differ by rounding: the peer's are float seconds."""
+    if len(a) == 1 or len(b) == 1:
+        return a == b
+    return abs(int(str(a[0])) - int(str(b[0]))) <= 1 and a[1:] == b[1:]
+
+
+def compared(trial: Trial, path: Path) -> str:
+    """What the two made of a file."""
+    try:
+        log = open_log(path)
+        mine, told = plain(frames_in(log), trial.channels), bool(log.losses)
+    except DecoderError:
+        mine, told = [], True
+    try:
+        other = plain(trial.peer(path), trial.channels)
+    except Exception:
+        return "the peer stops with an error; we " + ("keep frames" if mine else "refuse")
+    if len(mine) == len(other) and all(near(a, b) for a, b in zip(mine, other, strict=True)):
+        return "the same frames"
+    if not mine:
+        return "we find no frame in it, which quarantines a log; the peer does"
+    said = "loss told" if told else "no loss told"
+    if subsequence(other, mine):
+        return f"we keep more, {said}"
+    if subsequence(mine, other):
+        return f"the peer keeps more, {said}"
+    return f"frames differ, {said}"
+
+
+def campaign(count: int, seed: int, keep: Path | None = None, wanted: Sequence[str] = ()) -> dict[str, Counter[str]]:
+    """By format, how often what. keep: a folder for one example of each kind."""
+    warnings.simplefilter("ignore")
+    logging.disable(logging.CRITICAL)
+    found: dict[str, Counter[str]] = {}
+    with tempfile.TemporaryDirectory(prefix="herdbook-differential-") as name:
+        for kind, trial in all_trials().items():
+            if wanted and kind not in wanted:
+                continue
+            rng, folder = random.Random(f"{seed} {kind}"), Path(name) / kind
+            folder.mkdir()
+            sound, path, counts = sound_logs(trial, folder), folder / f"made.{trial.suffix}", Counter[str]()
+            for _ in range(count):
+                path.write_bytes(damaged(rng, rng.choice(sound[:2])))
+                said = compared(trial, path)
+                if keep is not None and not counts[said]:
+                    (keep / f"{kind} {said}.{trial.suffix}").write_bytes(path.read_bytes())
+                counts[said] += 1
+            found[kind] = counts
+    logging.disable(logging.NOTSET)
+    return found
+
+
+def main() -> None:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    keep = Path(sys.argv[2]) if len(sys.argv) > 2 else None
+    for kind, counts in campaign(count, 17, keep, sys.argv[3:]).items():
+        for said, n in counts.most_common():
+            print(f"{kind:8} {n:5}  {said}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
