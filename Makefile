@@ -91,5 +91,5 @@ clean: ## remove the venv and everything built
 	@echo "adding all extras and the test tools to .venv (a few minutes)"
 	@$(PIP) -e ".[test]"
 	@mkdir -p .venv/names/herdbook && ln -sfn ../../../decoders ../../../pipeline ../../../flows .venv/names/herdbook/  # for mypy, which
-	@ln -sf ../../../pipeline/api/__init__.py ../../../pipeline/api/py.typed .venv/names/herdbook/  # reads folders, not installers
+	@ln -sf $(patsubst %,../../../%,$(wildcard pipeline/api/*.py) pipeline/api/py.typed) .venv/names/herdbook/  # reads folders, not installers
 	@touch $@

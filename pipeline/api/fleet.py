@@ -52,7 +52,8 @@ class Fleet:
                 found = con.sql(query, params=given or None)
                 if found is None:
                     raise SettingsError("the statement returns no rows", do="Write a SELECT")
-                return found.pl()
+                table: pl.DataFrame = found.pl()
+                return table
             except duckdb.Error as error:
                 if trouble := self.store.lake.trouble():
                     raise trouble from None

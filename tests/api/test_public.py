@@ -78,7 +78,7 @@ def test_tables_hold_what_the_store_holds(fleet: herdbook.Fleet) -> None:
     assert fleet.findings()["rule"].to_list() == fleet.findings("TOY-007")["rule"].to_list()
     assert fleet.findings("nobody").height == 0
     assert fleet.scores().height == 8
-    assert fleet.not_assessed()["reason"].str.len_chars().min() > 0
+    assert all(fleet.not_assessed()["reason"].to_list())
     assert fleet.sql("SELECT count(*) AS n FROM sessions WHERE kind = $kind", kind="ride")["n"].item() == 1
 
 

@@ -46,4 +46,4 @@ def test_the_page_names_stop_use_first() -> None:
     }
     page = in_words(result)
     assert page.index("Stop use") < page.index("In quarantine") < page.index("Numbers")
-    assert "must not be ridden" in page
+    assert "Do not ride or charge until" in page
