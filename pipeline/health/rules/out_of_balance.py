@@ -181,6 +181,10 @@ RULE = Rule(
     title="A group out of balance",
     subsystem="cells",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "the difference is surely past `act`"),
+        (Severity.NOTE, "surely past `look`"),
+    ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
