@@ -114,7 +114,7 @@ def in_the_table(vehicle: dict[str, Any]) -> list[Any]:
     age = vehicle["age_days"]
     return [
         *(vehicle["vehicle"], vehicle["profile"], gravest, lowest, len(SUBSYSTEMS) - len(known), *count.values()),
-        *(vehicle["logs"], vehicle["last_t"], None if age is None else round(age)),
+        *(vehicle["logs"], str(vehicle["last_t"] or "–")[:10], None if age is None else round(age)),
     ]
 
 

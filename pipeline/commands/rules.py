@@ -72,6 +72,7 @@ def as_dict(rule: Rule, own: dict[str, float]) -> dict[str, object]:
         "title": rule.title,
         "subsystem": rule.subsystem,
         "severity": rule.severity,
+        "when": [{"severity": severity, "when": words, "order": order} for severity, words, order in conditions(rule)],
         "limits": limits,
         "meaning": rule.meaning,
         "causes": rule.causes,
@@ -81,6 +82,14 @@ def as_dict(rule: Rule, own: dict[str, float]) -> dict[str, object]:
         "metrics": rule.needs,
         "source": rule.source,
     }
+
+
+def conditions(rule: Rule) -> list[tuple[str, str, str]]:
+    """Which severity when, and what every page says then."""
+    from herdbook.pipeline.health.voice import VOICES
+
+    stated = rule.when or ((rule.severity, "whenever it finds something"),)
+    return [(severity.value, words, VOICES[severity].order) for severity, words in stated]
 
 
 def explain(rule: Rule, own: dict[str, float]) -> None:
@@ -93,6 +102,7 @@ def explain(rule: Rule, own: dict[str, float]) -> None:
         mine = own.get(f"{rule.id}.{x.name}")
         rows.append((x.name, x.value, x.unit, x.why) if mine is None else (x.name, mine, x.unit, "the profile"))
     screen.table("Limits", ("limit", "value", "unit", "why"), rows)
+    screen.table("What it says, and when", ("severity", "when", "and then"), conditions(rule))
     lists = (("Likely causes", rule.causes), ("Next bench checks", rule.bench), ("Cautions", rule.cautions))
     for title, lines in lists:
         screen.say(f"\n{title}", style="bold")

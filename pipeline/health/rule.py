@@ -135,5 +135,6 @@ class Rule:
     must: tuple[str, ...] = ()
     matters: bool = True  # a score waits for it, unless it says no more than notes
     applies: Callable[[Profile], bool] = lambda profile: True  # whether it is a question of such a vehicle at all
+    when: tuple[tuple[Severity, str], ...] = ()  # which severity when, the gravest first; () = always `severity`
     habit: str = ""  # what to log so that it can judge; "" for what is usual in its subsystem
     version: int = 1  # raised by hand when it says something else about the same record

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from herdbook.pipeline.health.engine import apply
+from herdbook.pipeline.health.engine import SURE, apply
 from herdbook.pipeline.health.rule import NotAssessed, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.severity import Severity, rank
@@ -36,12 +36,22 @@ def test_no_rule_orders_what_its_severity_does_not(rule: Rule) -> None:
 
 
 @pytest.mark.parametrize("rule", all_rules().values(), ids=lambda r: r.id)
-def test_a_rule_never_says_worse_than_it_states(rule: Rule) -> None:
-    said = {
-        f.severity for record in rule.cases().fires_on if isinstance(found := apply(rule, record), list) for f in found
-    }
-    assert max(map(rank, said)) <= rank(rule.severity)
-    assert rule.severity in said, f"no example of {rule.id} is {rule.severity}"
+def test_a_rule_says_the_severities_that_it_states(rule: Rule) -> None:
+    """One that is less sure of itself than its severity asks for is told a step lower, by the engine."""
+    stated = [severity for severity, _ in rule.when] or [rule.severity]
+    assert stated == sorted(stated, key=rank, reverse=True)
+    assert stated[0] is rule.severity
+    records = rule.cases().fires_on
+    found = [f for record in records if isinstance(said := apply(rule, record), list) for f in said]
+    assert rule.severity in {f.severity for f in found}, f"no example of {rule.id} is {rule.severity}"
+    sure = [f for f in found if f.confidence >= max(SURE.values())]
+    assert {f.severity for f in sure} <= set(stated)
+
+
+@pytest.mark.parametrize("rule", [r for r in all_rules().values() if r.when], ids=lambda r: r.id)
+def test_conditions_name_limits_that_the_rule_has(rule: Rule) -> None:
+    named = {name for _, words in rule.when for name in re.findall(r"`(\w+)`", words)}
+    assert named <= {limit.name for limit in rule.limits}
 
 
 def test_only_stop_use_forbids_riding_and_it_always_does() -> None:

@@ -27,6 +27,24 @@ WORDS = {
 }
 
 
+SHORT = {
+    Why.CHARGE: "a difference in charge alone",
+    Why.CAPACITY: "little capacity",
+    Why.LEAK: "a leak",
+}
+PLAIN = 0.95  # from this chance on the others are not worth a word (engineering choice)
+NOTHING = 0.05  # under this chance a cause is not worth a word (engineering choice)
+
+
+def course_of(w: Weighed) -> str:
+    """Which cause its course over the record is like, with chances where more than one is worth a word."""
+    ranked = sorted((c for c in Why if w.chance[c] >= NOTHING), key=lambda c: -w.chance[c])
+    if not ranked or w.chance[ranked[0]] >= PLAIN:
+        return f"its course over the record is that of {SHORT[ranked[0]]}" if ranked else "its course tells no cause"
+    first, *rest = (f"{SHORT[c]} (chance {w.chance[c]:.2f})" for c in ranked)
+    return f"its course is most like that of {first}" + (f", then of {' or '.join(rest)}" if rest else "")
+
+
 @dataclass(frozen=True, slots=True)
 class Spoken:
     """One cause in the words of its rule. scale: from shares to unit. sentence: of the item and what was weighed."""
@@ -65,7 +83,7 @@ def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mappi
     size, chance = about.scale * abs(_size(w, about)), w.chance[about.cause]
     certain = 1.0 - w.chance[""] if about.cause is Why.CHARGE else chance
     act = size > limits["act"]
-    others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > 0.05]
+    others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > NOTHING]
     return Finding(
         severity=Severity.SERVICE if act and certain >= SURE else Severity.NOTE,
         item=f"cell {item}",

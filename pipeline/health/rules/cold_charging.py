@@ -100,6 +100,10 @@ RULE = Rule(
     title="Charged below its temperature limit",
     subsystem="charging",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "more charge in one session below the limit than `act`"),
+        (Severity.NOTE, "less"),
+    ),
     needs=("cold_charge_ah",),
     roles=("pack_current", "cell_temp"),
     limits=LIMITS,

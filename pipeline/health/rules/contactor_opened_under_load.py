@@ -101,6 +101,10 @@ RULE = Rule(
     title="The main switch opened under load",
     subsystem="pack",
     severity=Severity.STOP_USE,
+    when=(
+        (Severity.STOP_USE, "it opened while braking, so that the electric brake was gone"),
+        (Severity.SERVICE, "it opened while driving"),
+    ),
     needs=("contactor_opened_loaded",),
     roles=("contactor_state", "bms_state", "pack_current"),
     must=("contactor_state|bms_state", "pack_current"),

@@ -174,6 +174,10 @@ RULE = Rule(
     title="The current sensor's zero is off",
     subsystem="pack",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "the zero is surely beyond `act`"),
+        (Severity.NOTE, "surely beyond `look`"),
+    ),
     needs=("pack_still_readings",),
     roles=("pack_current",),
     limits=LIMITS,

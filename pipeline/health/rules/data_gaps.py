@@ -68,6 +68,10 @@ RULE = Rule(
     title="Gaps in the record",
     subsystem="data",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "gaps in most logs, `often` or more, and little of the data usable"),
+        (Severity.NOTE, "fewer"),
+    ),
     needs=("data_coverage",),
     roles=(),
     limits=(

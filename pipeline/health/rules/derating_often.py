@@ -60,15 +60,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _cases() -> Cases:
     from herdbook.pipeline.health.examples import days, record
 
-    def derated(share: float, rides: int, calm: int = 0) -> Record:
-        event = Event("derating", 60_000_000, 360_000_000, "", {"left_pct": 60.0, "duration_s": 300.0})
+    def derated(share: float, rides: int, calm: int = 0, **known: float) -> Record:
+        data = {"left_pct": 60.0, "duration_s": 300.0} | known
+        event = Event("derating", 60_000_000, 360_000_000, "", data)
         return record(
             *days(rides, "ride", Metric("derated_share", share, "1", n=900), event),
             *days(calm, "ride", Metric("derated_share", 0.0, "1", n=900), first=rides),
         )
 
     return Cases(
-        fires_on=(derated(0.1, 4, 6),),
+        fires_on=(derated(0.1, 4, 6), derated(0.1, 4, 6, explained=1.0), derated(0.1, 4, 6, explained=0.0)),
         quiet_on=(derated(0.1, 2, 10), derated(0.01, 12)),
         unassessed_on=(derated(0.1, 2),),
     )
@@ -79,6 +80,10 @@ RULE = Rule(
     title="Controller derates often",
     subsystem="thermal",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "most of the derated hours have no heat to explain them"),
+        (Severity.NOTE, "heat explains them"),
+    ),
     needs=("derated_share",),
     roles=("derate", "fet_temp", "motor_temp"),
     must=("derate",),

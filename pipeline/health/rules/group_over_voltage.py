@@ -117,6 +117,10 @@ RULE = Rule(
     title="A group above its voltage limit",
     subsystem="cells",
     severity=Severity.STOP_USE,
+    when=(
+        (Severity.STOP_USE, "a group passed its limit by more than `grave`"),
+        (Severity.SERVICE, "by less, again and again"),
+    ),
     needs=("cell_over_s",),
     roles=("cell_voltage",),
     limits=LIMITS,

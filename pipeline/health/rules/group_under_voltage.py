@@ -146,6 +146,10 @@ RULE = Rule(
     title="A group below its voltage limit",
     subsystem="cells",
     severity=Severity.STOP_USE,
+    when=(
+        (Severity.STOP_USE, "a group rested below `grave`, or far below its limit and was charged after that"),
+        (Severity.SERVICE, "it fell below its limit otherwise"),
+    ),
     needs=("cell_under_s",),
     roles=("cell_voltage",),
     limits=LIMITS,

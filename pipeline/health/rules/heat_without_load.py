@@ -205,6 +205,10 @@ RULE = Rule(
     title="Cell warming with no load",
     subsystem="thermal",
     severity=Severity.STOP_USE,
+    when=(
+        (Severity.STOP_USE, "the warming grows, comes back on another day, or leads its siblings by `strong`"),
+        (Severity.SERVICE, "once, and less"),
+    ),
     needs=("cell_idle_rise_k_min",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     must=("cell_temp", "pack_current"),

@@ -105,6 +105,11 @@ RULE = Rule(
     title="Pack hot in use",
     subsystem="thermal",
     severity=Severity.STOP_USE,
+    when=(
+        (Severity.STOP_USE, "`far` above the cell's own limit"),
+        (Severity.SERVICE, "above the limit"),
+        (Severity.NOTE, "warm, `warm` or more, under its limit"),
+    ),
     needs=("cell_temp_max_c",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     must=("cell_temp",),

@@ -188,6 +188,10 @@ RULE = Rule(
     title="A leak that grows",
     subsystem="cells",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "it grows, and is past `act` by now"),
+        (Severity.NOTE, "it grows, and is not"),
+    ),
     needs=("cell_offset_top_pct",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,

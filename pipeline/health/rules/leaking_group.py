@@ -225,6 +225,10 @@ RULE = Rule(
     title="A group that leaks",
     subsystem="cells",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "the loss is surely past `act`"),
+        (Severity.NOTE, "surely past `look`"),
+    ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,

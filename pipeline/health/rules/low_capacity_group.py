@@ -127,6 +127,10 @@ RULE = Rule(
     title="A group with little capacity",
     subsystem="cells",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "the shortage is surely past `act`"),
+        (Severity.NOTE, "surely past `look`"),
+    ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,

@@ -19,7 +19,7 @@ from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
-from herdbook.pipeline.health.rules._string_words import Spoken, from_fit, refuted
+from herdbook.pipeline.health.rules._string_words import Spoken, course_of, from_fit, refuted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.science.string_fit import Weighed, Why
@@ -68,8 +68,7 @@ def _sentence(item: str, w: Weighed) -> str:
     word = "more" if w.stands > 0 else "less"
     return (
         f"Group {item} held up to {100 * abs(w.stands):.0f} % of rated charge {word} than the median group, by its "
-        f"voltage beside the others' at every charge: {w.chance[Why.CHARGE]:.2f} is the chance of a difference in "
-        f"charge alone, {w.chance[Why.CAPACITY]:.2f} of little capacity, {w.chance[Why.LEAK]:.2f} of a leak."
+        f"voltage beside the others' at every charge; {course_of(w)}."
     )
 
 
@@ -181,6 +180,10 @@ RULE = Rule(
     title="A group out of balance",
     subsystem="cells",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "the difference is surely past `act`"),
+        (Severity.NOTE, "surely past `look`"),
+    ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,

@@ -137,6 +137,10 @@ RULE = Rule(
     title="Low capacity of the pack",
     subsystem="pack",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "it surely holds less than `act`"),
+        (Severity.NOTE, "surely less than `look`"),
+    ),
     needs=("pack_run_ah",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,

@@ -87,6 +87,10 @@ RULE = Rule(
     title="Pack voltage and groups disagree",
     subsystem="pack",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "the disagreement is surely past `act`"),
+        (Severity.NOTE, "surely past `look`"),
+    ),
     needs=("pack_sum_gap_pct",),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
     limits=LIMITS,

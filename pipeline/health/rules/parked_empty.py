@@ -82,6 +82,10 @@ RULE = Rule(
     title="Left to stand nearly empty",
     subsystem="charging",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "it stood empty for longer than `act_days`"),
+        (Severity.NOTE, "for less"),
+    ),
     needs=("end_lowest_v",),
     roles=("cell_voltage", "pack_current"),
     must=("cell_voltage",),

@@ -102,6 +102,10 @@ RULE = Rule(
     title="Electric brake refused without a reason",
     subsystem="braking",
     severity=Severity.STOP_USE,
+    when=(
+        (Severity.STOP_USE, "more brakings are refused than not, `usual`, proven"),
+        (Severity.SERVICE, "fewer"),
+    ),
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
     must=(

@@ -130,6 +130,10 @@ RULE = Rule(
     title="High resistance in the pack's main path",
     subsystem="pack",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "the share is surely past `act`"),
+        (Severity.NOTE, "surely past `look`"),
+    ),
     needs=("pack_path_mohm", "group_r_load_mohm"),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
     limits=LIMITS,

@@ -115,6 +115,10 @@ RULE = Rule(
     title="The reported state of charge is wrong",
     subsystem="pack",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "the error is surely past `act`"),
+        (Severity.NOTE, "surely past `look`"),
+    ),
     needs=("pack_soc_end_pct",),
     roles=("pack_soc", "cell_voltage", "pack_current"),
     limits=LIMITS,

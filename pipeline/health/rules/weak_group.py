@@ -180,6 +180,10 @@ RULE = Rule(
     title="A group with high resistance",
     subsystem="cells",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "the ratio is surely past `act`"),
+        (Severity.NOTE, "surely past `look`, or growing towards it"),
+    ),
     needs=("cell_r_ratio",),
     roles=("cell_voltage", "pack_current"),
     limits=LIMITS,
