@@ -7,7 +7,8 @@ intake/clock.
 from __future__ import annotations
 
 import time
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from datetime import time as day_time
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -39,6 +40,13 @@ def naive_utc(t: datetime) -> datetime:
 def micros(t: datetime) -> int:
     """Microseconds UTC of a moment (with a zone, or naive UTC), exactly."""
     return (naive_utc(t) - EPOCH) // timedelta(microseconds=1)
+
+
+def instant(value: object) -> int | None:
+    """Microseconds UTC of what a TOML file says; a day begins at midnight UTC; None for anything else."""
+    if isinstance(value, datetime):
+        return micros(value)
+    return micros(datetime.combine(value, day_time())) if isinstance(value, date) else None
 
 
 def from_micros(t: int) -> datetime:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,12 +27,13 @@ class Again:
     notes: tuple[str, ...] = ()
 
 
-def due_again(store: Store) -> Again:
+def due_again(store: Store, refused: Collection[str] = ()) -> Again:
     """Within [judge] again_vehicles a night: vehicles with stop-use findings first, then by newest record.
 
-    A vehicle that is to be judged anyway, because of new logs, does not count. Raises: ProfileError.
+    A vehicle that is to be judged anyway, because of new logs, does not count. refused: profiles by which nothing is
+    judged now. Raises: ProfileError.
     """
-    profiles = {p.name: p for p in store.profiles()}
+    profiles = {p.name: p for p in store.profiles() if p.name not in refused}
     with visit(store.catalogue, read_only=True) as con:
         rows = [row for row in ask(con, __name__, "judged") if row["profile"] in profiles]
         met = {row["profile"] for row in ask(con, __name__, "profiles_met")}

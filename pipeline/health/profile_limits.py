@@ -19,11 +19,11 @@ def examine_whole(path: Path) -> tuple[Profile | None, Findings]:
     return profile, found
 
 
-def refuse_wrong_limits(profiles: Iterable[Profile]) -> None:
-    """For who has loaded profiles and is about to judge by them. Raises: ProfileProblems of the first that is wrong."""
-    for profile in profiles:
-        if _unknown(profile) and (problems := _problems(profile.path)):
-            raise ProfileProblems(problems, profile.path)
+def wrong_limits(profile: Profile) -> ProfileProblems | None:
+    """For who has loaded a profile and is about to judge by it: what is wrong in its limits, None where nothing is."""
+    if _unknown(profile) and (problems := _problems(profile.path)):
+        return ProfileProblems(problems, profile.path)
+    return None
 
 
 def check_limits(profile: Profile, found: Findings) -> None:

@@ -1,7 +1,11 @@
-"""Which profile a log is decoded with: the one named, valid on that day, that knows its identifiers."""
+"""Which profile a log is decoded with: the one named, valid on that day, that knows its identifiers.
+
+A profile that is refused still claims its logs: another that knows some of their identifiers must not decode them.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,6 +15,11 @@ from herdbook.decoders.frames import ERROR, REMOTE, Frames
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.times import in_words
 from herdbook.pipeline.vehicle.profile import Profile
+from herdbook.pipeline.vehicle.refused_profile import RefusedProfile
+
+
+class ProfileRefusedError(InputError):
+    """The log is one of a profile that is refused; it waits until that is corrected."""
 
 
 def known_share(frames: Frames, profile: Profile) -> float:
@@ -28,16 +37,35 @@ def _share_without_labels(frames: Frames, profile: Profile) -> float:
     return float(np.count_nonzero(network.knows(frames))) / max(1, int(np.count_nonzero(data)))
 
 
-def choose_profile(head: Frames, start: int, profiles: Sequence[Profile], named: str, least: float) -> Profile:
-    """The profile for a log. head: its first frames; start: its first time, microseconds UTC; named: by the sidecar.
+def choose_profile(
+    head: Frames,
+    start: int,
+    profiles: Sequence[Profile],
+    named: str,
+    least: float,
+    refused: Sequence[RefusedProfile] = (),
+    path: str = "",
+) -> Profile:
+    """The profile for a log. head: its first frames; start: its first time, microseconds UTC; named: by the sidecar;
+    refused: profiles that are wrong; path: of the log.
 
-    Raises: InputError when none is valid then, none knows enough identifiers, or several fit equally.
+    Raises: ProfileRefusedError when it is one of theirs; InputError when none is valid then, none knows enough
+    identifiers, or several fit equally.
     """
+    sound = {p.name for p in profiles}
+    bad = [r for r in refused if r.name not in sound and (not named or named in (r.name, r.family))]
     pool = [p for p in profiles if not named or named in (p.name, p.family)]
+    if not pool and bad:
+        raise _waits(bad[0])
     if not pool:
-        known = ", ".join(sorted({p.name for p in profiles}))
+        known = ", ".join(sorted(sound))
         raise InputError(f"the sidecar names profile {named!r}, which there is not", "", f"Known: {known}")
     dated = [p for p in pool if p.covers(start)]
+    shares = {p.name: known_share(head, p) for p in profiles}
+    best = max((shares[p.name] for p in dated), default=0.0)
+    claimed = {r.name: _claimed_share(head, r, path) for r in bad if r.covers(start) and named not in sound}
+    for one in (r for r in bad if claimed.get(r.name, 0.0) >= max(best, least)):
+        raise _waits(one)
     if not dated:
         names = ", ".join(p.name for p in pool)
         raise InputError(
@@ -45,8 +73,6 @@ def choose_profile(head: Frames, start: int, profiles: Sequence[Profile], named:
             "",
             "Check [valid] in the profiles, or the log's clock",
         )
-    shares = {p.name: known_share(head, p) for p in profiles}
-    best = max(shares[p.name] for p in dated)
     if best < least:
         raise InputError(*_wrong(shares, dated, best, head))
     fitting = [p for p in dated if shares[p.name] == best]
@@ -58,6 +84,22 @@ def choose_profile(head: Frames, start: int, profiles: Sequence[Profile], named:
             'Write a sidecar with profile = "...", or set [valid] dates in the profiles',
         )
     return fitting[0]
+
+
+def _claimed_share(head: Frames, refused: RefusedProfile, path: str) -> float:
+    """As known_share(), by what can be read of its DBC files; where that is not all, a path of its vehicles claims."""
+    data = (head.flags & (ERROR | REMOTE)) == 0
+    known = np.zeros(data.shape, bool)
+    for network in refused.networks:
+        known |= network.knows(head)
+    if not refused.knows_its_identifiers and refused.path_pattern and re.search(refused.path_pattern, path):
+        return 1.0
+    return float(np.count_nonzero(known & data)) / max(1, int(np.count_nonzero(data)))
+
+
+def _waits(refused: RefusedProfile) -> ProfileRefusedError:
+    do = f"Correct {refused.path.name} (`herdbook profile check` says how); the next scan takes the log in"
+    return ProfileRefusedError(refused.words, "", do)
 
 
 def _wrong(shares: dict[str, float], dated: Sequence[Profile], best: float, head: Frames) -> tuple[str, str, str]:

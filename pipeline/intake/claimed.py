@@ -20,6 +20,7 @@ def claimed_vehicle(store: Store, path: str) -> str:
     patterns = list(store.settings.paths)
     with suppress(HerdbookError, DecoderError, OSError):
         patterns += [str(p.identity["path"]) for p in store.profiles() if p.identity.get("path")]
+        patterns += [r.path_pattern for r in store.refused_profiles() if r.path_pattern]
     with suppress(HerdbookError):
         return vehicle_from_path(path, patterns)
     return ""

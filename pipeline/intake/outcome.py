@@ -146,6 +146,7 @@ class ChangedLog:
 CANNOT_OPEN = "cannot be opened"  # reasons that others ask for by name
 CONTRADICTION = "contradicts itself"
 UNUSABLE = "cannot be used"
+PROFILE_REFUSED = "its profile is refused"
 
 
 @dataclass(frozen=True, slots=True)

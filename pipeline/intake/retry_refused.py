@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 
-from herdbook.pipeline.intake.outcome import CONTRADICTION, UNUSABLE
+from herdbook.pipeline.intake.outcome import CONTRADICTION, PROFILE_REFUSED, UNUSABLE
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import from_micros, now_us
@@ -24,7 +24,8 @@ def retry_refused(store: Store, now: int | None = None) -> list[str]:
             return []
         moment = from_micros(now_us() if now is None else now)
         count = con.execute(
-            "UPDATE quarantine SET again_t = ? WHERE reason IN (?, ?)", [moment, UNUSABLE, CONTRADICTION]
+            "UPDATE quarantine SET again_t = ? WHERE reason IN (?, ?, ?)",
+            [moment, UNUSABLE, CONTRADICTION, PROFILE_REFUSED],
         ).fetchall()[0][0]
     logs = "1 log that was refused is" if count == 1 else f"{count:,} logs that were refused are"
     return [f"profiles or patterns changed: {logs} tried again"] if count else []

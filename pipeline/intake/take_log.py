@@ -18,7 +18,7 @@ import numpy as np
 from herdbook.decoders import DecoderError, Frames, open_log
 from herdbook.pipeline.errors import DamagedPartError, InputError, StoreError
 from herdbook.pipeline.intake.bus_load import bus_loads
-from herdbook.pipeline.intake.choose_profile import choose_profile
+from herdbook.pipeline.intake.choose_profile import ProfileRefusedError, choose_profile
 from herdbook.pipeline.intake.clock import AHEAD, FAR, NotYetError, Placed, in_doubt, place
 from herdbook.pipeline.intake.decode_log import LogDecoding, WrittenPart, data_frames
 from herdbook.pipeline.intake.identity import ContradictionError, vehicle_from_path, whose
@@ -28,6 +28,7 @@ from herdbook.pipeline.intake.logged_spans import SpanTracker, ahead
 from herdbook.pipeline.intake.outcome import (
     CANNOT_OPEN,
     CONTRADICTION,
+    PROFILE_REFUSED,
     UNUSABLE,
     ChangedLog,
     GoneLog,
@@ -83,6 +84,7 @@ def take_log(
         return ChangedLog(file)
     except InputError as error:
         reason = CONTRADICTION if isinstance(error, ContradictionError) else UNUSABLE
+        reason = PROFILE_REFUSED if isinstance(error, ProfileRefusedError) else reason
         again = error.again if isinstance(error, NotYetError) else again
         said = (reason, f"{error.where + ': ' if error.where else ''}{error.what}", error.do)
     except DecoderError as error:
@@ -129,7 +131,8 @@ def _into_the_lake(
         zone=sidecar.zone or store.settings.zone,
     )
     start, least = first + placed.shift, store.settings.min_known_share
-    profile = choose_profile(head[-1], start, profiles, sidecar.profile, least)
+    waiting = store.refused_profiles()
+    profile = choose_profile(head[-1], start, profiles, sidecar.profile, least, waiting, path.as_posix())
     if not sidecar.zone:
         placed = in_doubt(placed, store.settings.zone, profile.vehicle_figures.zone)
     part = part_path(profile, file.log, placed.shift)

@@ -52,12 +52,15 @@ def redecode(store: Store, jobs: int = 2, progress: Progress | None = None) -> S
 def outdated(store: Store) -> list[Path]:
     """Logs whose part would lie elsewhere if taken today (other DBC files, older layout), where they can be read."""
     now = {p.name: p for p in store.profiles()}
+    refused = {r.name for r in store.refused_profiles()}
     with transaction(store.catalogue) as con:
         rows = con.execute("SELECT path, profile, log, clock_shift_us, part FROM logs ORDER BY path").fetchall()
     return [
         Path(path)
         for path, profile, log, shift, part in rows
-        if (profile not in now or part_path(now[profile], log, shift) != part) and Path(path).exists()
+        if profile not in refused - now.keys()
+        and (profile not in now or part_path(now[profile], log, shift) != part)
+        and Path(path).exists()
     ]
 
 

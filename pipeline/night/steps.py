@@ -19,7 +19,6 @@ from herdbook.pipeline.assess.commit import commit_assessed
 from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
 from herdbook.pipeline.assess.outdated import Again, due_again, mark_again
 from herdbook.pipeline.assess.plan import VehiclePlan, planned, vehicles_touched
-from herdbook.pipeline.health.profile_limits import refuse_wrong_limits
 from herdbook.pipeline.intake.account import InboxAccount
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import commit, forget_removed
@@ -32,6 +31,8 @@ from herdbook.pipeline.night.contacts import hold_against_logs, profiles_due
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.night.log_news import LogNews
 from herdbook.pipeline.night.progress import Progress, silent
+from herdbook.pipeline.night.refused_profiles import notes as refusals
+from herdbook.pipeline.night.refused_profiles import refused_profiles, vehicles_held_up
 from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, check_clock, end_scan, ever_scanned, note_steps
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
@@ -103,6 +104,7 @@ class ScanSteps:
     again: Again = field(default_factory=Again)
     inbox: InboxAccount = field(default_factory=InboxAccount)
     news: LogNews = field(default_factory=LogNews)
+    refused: dict[str, str] = field(default_factory=dict)  # what is wrong, by name of the profile
     trust_clock: bool = False
 
     def _check_clock(self) -> None:
@@ -118,7 +120,7 @@ class ScanSteps:
         with self._alone(purpose):
             store.check_lake()
             self._check_clock()
-            refuse_wrong_limits(store.profiles())
+            self.refused = refused_profiles(store)
             scan = begin_scan(store, self.now)
             try:
                 self._timed("take", self._take_all, find, scan)
@@ -184,9 +186,9 @@ class ScanSteps:
 
     def _take_all(self, find: Find, scan: str) -> None:
         """What is new; then what other DBC files would decode otherwise, of vehicles to be judged again tonight."""
-        told = [*take_master_data(self.store), *retry_refused(self.store, self.now)]
+        told = [*refusals(self.refused), *take_master_data(self.store), *retry_refused(self.store, self.now)]
         self._take(find)
-        due = due_again(self.store)
+        due = due_again(self.store, self.refused)
         self.again = replace(due, notes=(*self.news.notes(), *told, *due.notes))
         if self.again.logs:
             results = self._counted(self.runner.take(self.again.logs), len(self.again.logs), "decoding again")
@@ -198,7 +200,9 @@ class ScanSteps:
         """Every vehicle whose record changed, also those that an earlier scan left behind; profiles first."""
         if due := profiles_due(self.store):
             self.runner.step("hold profiles against logs", hold_against_logs, self.store, scan, due)
-        vehicles = vehicles_touched(self.store)
+        held_up = vehicles_held_up(self.store, self.refused)
+        self.failed |= held_up
+        vehicles = [v for v in vehicles_touched(self.store) if v not in held_up]
         work = planned(self.store, vehicles, self.runner.plan_at_once)
         results = self._counted(self.runner.assess(work), len(vehicles), "assessing vehicles")
         for batch in in_batches(results, COMMIT_VEHICLES, self.runner.commit_s):

@@ -27,10 +27,13 @@ from herdbook.pipeline.lake.open import lake_of
 from herdbook.pipeline.lake.place import OWN, Lake
 from herdbook.pipeline.settings import FILE, Settings, read_settings
 from herdbook.pipeline.times import in_words, now_us
-from herdbook.pipeline.vehicle.profile import Profile, load_profile, load_profiles
+from herdbook.pipeline.vehicle.profile import Profile, load_profile, sound_profiles
+from herdbook.pipeline.vehicle.refused_profile import RefusedProfile
 
 if TYPE_CHECKING:
     import duckdb
+
+Profiles = tuple[tuple[Profile, ...], tuple[RefusedProfile, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +114,21 @@ class Store:
             return con.execute("SELECT 1 FROM logs LIMIT 1").fetchone() is not None
 
     def profiles(self) -> list[Profile]:
-        """The vehicle profiles named in the settings; read once a process while unchanged. Raises: ProfileError."""
+        """The sound ones of the vehicle profiles named in the settings; read once a process while unchanged.
+
+        Raises: ProfileError where none is sound.
+        """
+        return list(self._profiles()[0])
+
+    def refused_profiles(self) -> list[RefusedProfile]:
+        """The others, with what is wrong in each. Raises: ProfileError where none is sound."""
+        return list(self._profiles()[1])
+
+    def _profiles(self) -> Profiles:
         folder = self.folder / self.settings.profiles
         if folder.is_file():
             beside = tuple((str(p), p.stat().st_mtime_ns) for p in sorted(folder.parent.iterdir()) if p.is_file())
-            return list(_profiles(folder, beside))
+            return _profiles(folder, beside)
         if not folder.is_dir():
             raise SettingsError(
                 "the folder of vehicle profiles is missing",
@@ -123,7 +136,7 @@ class Store:
                 f"Name it in {FILE} (profiles = ...) or pass --profiles",
             )
         stamps = tuple(sorted((str(p), p.stat().st_mtime_ns) for p in folder.rglob("*") if p.is_file()))
-        return list(_profiles(folder, stamps))
+        return _profiles(folder, stamps)
 
     def read(self) -> duckdb.DuckDBPyConnection:
         """The published catalogue, read-only. Raises: StoreError before the first publication."""
@@ -210,5 +223,8 @@ def _use_profiles(folder: Path, profiles: Path) -> None:
 
 
 @lru_cache(maxsize=8)
-def _profiles(folder: Path, stamps: tuple[tuple[str, int], ...]) -> tuple[Profile, ...]:
-    return (load_profile(folder),) if folder.is_file() else tuple(load_profiles(folder))
+def _profiles(folder: Path, stamps: tuple[tuple[str, int], ...]) -> Profiles:
+    if folder.is_file():
+        return (load_profile(folder),), ()
+    sound, bad = sound_profiles(folder)
+    return tuple(sound), tuple(bad)

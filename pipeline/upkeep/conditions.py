@@ -102,6 +102,9 @@ def _profiles(store: Store) -> Condition:
         found = store.profiles()
     except HerdbookError as error:
         return Condition("profiles", State.BAD, error.what, error.do)
+    if bad := store.refused_profiles():
+        do = "Correct the file; until then its vehicles are not assessed"
+        return Condition("profiles", State.BAD, "; ".join(r.words for r in bad), do)
     return Condition("profiles", State.GOOD, ", ".join(p.name for p in found))
 
 

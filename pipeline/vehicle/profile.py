@@ -37,14 +37,14 @@ import hashlib
 import math
 import re
 import tomllib
+from collections import Counter
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.errors import ProfileError
-from herdbook.pipeline.times import micros
+from herdbook.pipeline.times import instant
 from herdbook.pipeline.vehicle.chemistry import named_chemistry
 from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, VehicleFigures
 from herdbook.pipeline.vehicle.figures_together import Maker, check_together
@@ -53,12 +53,13 @@ from herdbook.pipeline.vehicle.problems import Findings, Problem, ProfileProblem
 from herdbook.pipeline.vehicle.profile_checks import check_counts, check_identity, check_roles, own_files
 from herdbook.pipeline.vehicle.profile_tables import check_keys
 from herdbook.pipeline.vehicle.protection import Protections, check_protections, protections
+from herdbook.pipeline.vehicle.refused_profile import RefusedProfile, refused
 from herdbook.pipeline.vehicle.role_table import Mapping
 
 if TYPE_CHECKING:
     from herdbook.decoders import Network
 
-__all__ = ["Mapping", "Profile", "load_profile", "load_profiles"]
+__all__ = ["Mapping", "Profile", "load_profile", "load_profiles", "sound_profiles"]
 
 MOST_BYTES = 1_000_000  # engineering choice: hundreds of times what is usual
 
@@ -130,17 +131,38 @@ def _network(
 
 
 def load_profiles(folder: Path) -> list[Profile]:
-    """Every *.toml under folder, by name; sidecars of logs (x.log.toml), settings and hidden files are none.
+    """Every profile under folder, by name. Raises: ProfileError for a bad one, none at all, or two of one name."""
+    sound, bad = sound_profiles(folder)
+    if bad:
+        raise bad[0].error
+    return sound
 
-    Raises: ProfileError for a bad one, none at all, or two of one name.
+
+def sound_profiles(folder: Path) -> tuple[list[Profile], list[RefusedProfile]]:
+    """Every *.toml under folder, by name; sidecars of logs (x.log.toml), settings and hidden files are none. The second
+    list: those that are wrong, and those of which two have one name.
+
+    Raises: ProfileError where none is sound.
     """
-    found = [load_profile(path) for path in sorted(Path(folder).glob("**/*.toml")) if _may_be_profile(path)]
-    if not found:
-        raise ProfileError("no vehicle profile found", folder, "Put a .toml and its DBC files there")
-    names = [p.name for p in found]
-    if twice := sorted({n for n in names if names.count(n) > 1}):
-        raise ProfileError(f"two profiles are named {twice[0]!r}", folder, "Rename one of them")
-    return sorted(found, key=lambda p: p.name)
+    found, bad = [], []
+    for path in sorted(Path(folder).glob("**/*.toml")):
+        if _may_be_profile(path):
+            try:
+                found.append(load_profile(path))
+            except ProfileError as error:
+                bad.append(refused(path, error))
+    names = Counter(p.name for p in found)
+    for profile in (p for p in found if names[p.name] > 1):
+        twice = ProfileError(f"two profiles are named {profile.name!r}", folder, "Rename one of them")
+        bad.append(refused(profile.path, twice))
+    sound = sorted((p for p in found if names[p.name] == 1), key=lambda p: p.name)
+    if not sound:
+        raise (
+            bad[0].error
+            if bad
+            else ProfileError("no vehicle profile found", folder, "Put a .toml and its DBC files there")
+        )
+    return sound, bad
 
 
 def _may_be_profile(path: Path) -> bool:
@@ -203,8 +225,8 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
         hash=hashlib.sha256(b"\0".join([raw, dbc_bytes, *beside])).hexdigest(),
         network_hash=network_hash,
         family=str(table.get("family", name)),
-        valid_from=_instant(valid.get("from")),
-        valid_to=_instant(valid.get("to")),
+        valid_from=instant(valid.get("from")),
+        valid_to=instant(valid.get("to")),
         rates=tuple((entry.get("bit_rate"), entry.get("data_bit_rate")) for entry in table.get("bus", ())),
         protection=protection,
         lenient=lenient,
@@ -289,10 +311,3 @@ def _limits(table: dict[str, Any], found: Findings) -> dict[str, float]:
         else:
             limits[key] = float(value)
     return limits
-
-
-def _instant(value: object) -> int | None:
-    """Microseconds UTC; a day begins at midnight UTC."""
-    if isinstance(value, datetime):
-        return micros(value if value.tzinfo else value.replace(tzinfo=UTC))
-    return micros(datetime.combine(value, time(), UTC)) if isinstance(value, date) else None
