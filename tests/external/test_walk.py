@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from herdbook.pipeline.health.rules import all_rules
 from tests.external.foreign import Day, Sender, database_of, day, write_log
@@ -44,14 +45,14 @@ def begun(folder: Path, name: str, *files: Path) -> tuple[Walk, Any]:
     return walk, database_of(*files)
 
 
-def ended(walk: Walk, vehicle: str) -> dict[str, Any]:
-    """Check, check against the logs, scan, dossier: what the dossier's data say."""
+def ended(walk: Walk, vehicle: str, news: int = 0) -> dict[str, Any]:
+    """Check, check against the logs, scan, dossier: what the dossier's data say. news: exit code of the scan."""
     walk.run("profile", "check", walk.profile)
     inbox, store = walk.folder.parent / "inbox", walk.folder.parent / "store"
     for log in inbox.iterdir():
         os.utime(log, (log.stat().st_mtime - 60,) * 2)  # nobody writes to it any more
     walk.run("profile", "check", walk.profile, "--log", inbox)
-    walk.run("scan", inbox, "--store", store, "--profiles", walk.folder, "--jobs", "1")
+    walk.run("scan", inbox, "--store", store, "--profiles", walk.folder, "--jobs", "1", code=news)
     walk.run("dossier", vehicle, "--store", store, "--out", walk.folder.parent / "page.html")
     assert (walk.folder.parent / "page.html").stat().st_size > 20_000
     print(f"{walk.name}: {walk.lines} lines by hand, {walk.seconds:.1f} s of commands")
@@ -226,3 +227,27 @@ def test_a_car_in_another_format(tmp_path: Path) -> None:
     assert walk.lines <= 6
     assert "encoder_dropout" in judged(found)
     assert not found["findings"]
+
+
+@pytest.mark.parametrize(("rated_ah", "seen"), [(40.0, False), (13.0, True)])
+def test_a_group_that_holds_8_percent_less_is_found_or_said_to_be_out_of_sight(
+    tmp_path: Path, rated_ah: float, seen: bool
+) -> None:
+    """A pack that is ridden to low, and one that is ridden over a third of its charge, on the flat of the curve: nobody
+    could see it there, and that is said, with what to log."""
+    walk, database = begun(tmp_path, "threes", LAYOUTS / "threes.dbc")
+    for number in range(2):
+        made = day(12, rated_ah, 320.0, seed=number, weak=4)
+        write_log(tmp_path / "inbox" / f"TH-02_{number}.log", database, made, threes(), number)
+    walk.edit("identity", {"path": '"(?P<vehicle>TH-\\\\d{2})"'})
+    walk.edit("vehicle", {"mass_kg": "320.0"})
+    walk.edit("pack", PACK | {"rated_ah": str(rated_ah)})
+    walk.edit("drive", WHEEL)
+    dossier = ended(walk, "TH-02", news=10 if seen else 0)
+    found = {row["rule"] for row in dossier["findings"] if row["item"] == "cell 5"}
+    assert ("low_capacity_group" in found) == seen
+    if not seen:
+        why = {row["rule"]: row["why"] for row in dossier["not_judged"]}
+        assert "rides to low" in why["low_capacity_group"]
+        cells = next(row["reason"] for row in dossier["scores"] if row["subsystem"] == "cells")
+        assert "rides from full to low" in cells

@@ -119,8 +119,9 @@ def _value(
 
 def _highest(index: Signal) -> int:
     """The last item that an index can name: as the DBC file says, else as its bits allow."""
-    most = 2 ** min(index.length, 7) - 1
-    return min(most, int(index.high)) if index.high and index.high > (index.low or 0) else most
+    most = (1 << min(index.length, 7)) - 1
+    high = 0 if index.high is None else int(index.high)
+    return min(most, high) if high else most
 
 
 def _one(name: str, options: str) -> str:
