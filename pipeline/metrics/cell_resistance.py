@@ -1,4 +1,4 @@
-"""DC resistance of each group from current steps, at stated pulse lengths, and brought to 25 degC.
+"""DC resistance of each group from current steps, at stated pulse lengths, and brought to 25 °C.
 
 Temperature law: R(T) = R(25) exp(Ea/k (1/T - 1/298.15 K)). Ea comes from the profile (pack.cell_r_ea_ev), else
 from its chemistry. T is the median cell sensor at the step. Steps smaller than 0.3 C are not used: 1 mV and 0.1 A of
@@ -104,7 +104,7 @@ def _metric(name: str, fit: Fit, shorter: Fit, shared: float, item: str = "") ->
 
 
 def _warmth(temp: Floats, ea_ev: float) -> float:
-    """Share of the value at 25 degC that is uncertain: by the sensors and by the law's activation energy."""
+    """Share of the value at 25 °C that is uncertain: by the sensors and by the law's activation energy."""
     known = temp[np.isfinite(temp)]
     if not known.size:
         return 0.0
@@ -130,7 +130,7 @@ def _gives() -> dict[str, tuple[str, str]]:
             f"Resistance of the group {word}, at its temperature then",
         )
         out[f"group_dcr_{pulse:g}s_mohm"] = ("mOhm", f"Resistance of the median group {word}")
-        out[f"group_dcr_{pulse:g}s_25c_mohm"] = ("mOhm", f"Resistance of the median group {word}, at 25 degC")
+        out[f"group_dcr_{pulse:g}s_25c_mohm"] = ("mOhm", f"Resistance of the median group {word}, at 25 °C")
     return out
 
 

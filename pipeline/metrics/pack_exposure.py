@@ -1,4 +1,4 @@
-"""What the pack lived through: hours by temperature and by voltage, and the hours at 25 degC that age as much.
+"""What the pack lived through: hours by temperature and by voltage, and the hours at 25 °C that age as much.
 
 The equivalent hours use the activation energy of the profile (pack.ageing_ea_ev), else of its chemistry: a rule of
 thumb for comparing histories, not a forecast of life. Only recorded time counts.
@@ -75,7 +75,7 @@ SET = MetricSet(
     gives={
         "temp_hours": ("h", "Time the hottest cell sensor spent in a band"),
         "voltage_hours": ("h", "Time the highest group spent in a band"),
-        "pack_age_hours_25c": ("h", "Hours at 25 degC that age as much (Arrhenius)"),
+        "pack_age_hours_25c": ("h", "Hours at 25 °C that age as much (Arrhenius)"),
         "pack_hours": ("h", "Hours behind that figure"),
     },
     source="Arrhenius: NIST/SEMATECH e-Handbook 8.1.5.1",

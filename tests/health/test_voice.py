@@ -13,7 +13,7 @@ from herdbook.pipeline.health.severity import Severity, rank
 from herdbook.pipeline.health.voice import VOICES, gravest, order_of
 from herdbook.pipeline.night.changes import SERVICE_NEWS, STOP_USE_NEWS
 from herdbook.pipeline.night.messages import CAUTION
-from herdbook.pipeline.reports.words import cautions
+from herdbook.pipeline.reports.words import cautions, names
 
 ORDERS = re.compile(
     r"\b(do not|don't|must not be|may not be) (ride|ridden|use|used|drive|driven|charge (it|the pack|again|until))\b",
@@ -76,3 +76,14 @@ def test_cautions_forbid_riding_exactly_when_the_severity_does(subsystem: str, s
 def test_the_gravest_of_none_is_none() -> None:
     assert gravest([]) is None
     assert gravest(["note", "stop-use", "service"]) is Severity.STOP_USE
+
+
+@pytest.mark.parametrize("rule", all_rules().values(), ids=lambda r: r.id)
+def test_sentences_are_in_words_and_signs_that_people_read(rule: Rule) -> None:
+    """No internal spelling of a unit, no plural in brackets, no word of ours for a braking event."""
+    said = [rule.title, *texts(rule), *(words for _, words in rule.when)]
+    for record in (*rule.cases().fires_on, *rule.cases().unassessed_on):
+        found = apply(rule, record)
+        said += [names.reason(found.reason)] if isinstance(found, NotAssessed) else [f.statement for f in found]
+    wrong = re.compile(r"\bdegC\b|\bm?[oO]hm\b|\buA\b|\(s\)|\bbrakings\b|_[a-z]+_")
+    assert [t for t in said if wrong.search(re.sub(r"`\w+`", "", t))] == []

@@ -109,7 +109,9 @@ def _fit(record: Record) -> StringFit:
     # Near full a per cent is a tenth of a volt, and nobody knows where: only the knee itself is read there (offsets.py)
     highest = pl.col("median_v") + pl.max_horizontal(*(pl.col(f"d{i}") for i in items)) / 1000.0
     near = pl.when(pl.col("item") == "charge").then(top + CHARGED_V).otherwise(top + RESTED_V)
-    rows = rows.drop_nulls([f"d{i}" for i in items]).filter(pl.col("median_v") < near)
+    # A pack driven under its curve's end stands where a per cent is a tenth of a volt and more, each group by its own
+    in_range = pl.col("median_v").is_between(float(ocv.middle_v[0]), near)
+    rows = rows.drop_nulls([f"d{i}" for i in items]).filter(in_range)
     rows = rows.filter((highest < near) | ((highest - pl.col("median_v")) > WIRE_V)).sort("start_t")
     if rows.height < LEAST:
         return NONE

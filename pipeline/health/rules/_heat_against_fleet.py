@@ -23,7 +23,7 @@ PACK_CAUTION = (
     "A nightly look at logs is no alarm: it cannot replace the protection in the vehicle.",
 )
 DRIVE_CAUTION = (
-    "Motor cans and heat sinks at 70 degC are within their limits and can still burn skin: let them cool first.",
+    "Motor cans and heat sinks at 70 °C are within their limits and can still burn skin: let them cool first.",
     "Power off and secure the vehicle before touching the drive; local rules come first.",
 )
 UNFITTED_SPREAD = 0.25  # between vehicles, when only the profile's own figures are known: engineering choice

@@ -43,9 +43,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 measured=top,
                 limit=limit,
                 unit="V",
-                statement=f"In {hit.height} of {known.height} brakings the {words} passed {spell(limit, 'V')}, up to "
-                f"{spell(top, 'V')} and for up to {spell(longest, 's')}; the pack was over 90 % full in {full} of "
-                f"them and under 5 degC in {cold}.",
+                statement=f"In {hit.height} of {known.height} braking events the {words} passed {spell(limit, 'V')}, "
+                f"up to {spell(top, 'V')} and for up to {spell(longest, 's')}; the pack was over 90 % full in {full} "
+                f"of them and under 5 °C in {cold}.",
                 se=0.1,
                 confidence=0.97,
                 persistence=hit.height / known.height,
@@ -87,7 +87,7 @@ def _resistance(brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         limit=limits["ohm"],
         unit="ohm",
         statement=f"While braking the DC link rises above the pack by {spell(ohm, 'V', se)} per ampere, "
-        f"{spell(top, 'V')} at most in {rows.height} brakings: far more than wires and plugs explain.",
+        f"{spell(top, 'V')} at most in {rows.height} braking events: far more than wires and plugs explain.",
         se=se,
         confidence=confidence(ohm, limits["ohm"], se),
         persistence=1.0,
@@ -134,9 +134,9 @@ RULE = Rule(
     limits=(
         Limit("duration", 0.1, "s", "a longer time than one sample at common rates: engineering choice"),
         Limit("ohm", 0.15, "ohm", "between pack and DC link; sound wires and plugs stay under 0.02: from memory"),
-        Limit("brakings", 8, "brakings", "for the slope: engineering choice"),
+        Limit("brakings", 8, "braking events", "for the slope: engineering choice"),
         Limit("spread", 2.0, "A", "of the braking current, else there is no slope: engineering choice"),
-        Limit("count", 2, "brakings", "engineering choice"),
+        Limit("count", 2, "braking events", "engineering choice"),
     ),
     judge=judge,
     meaning="Energy from braking had nowhere to go. The controller may trip and the brake with it; power stages and "

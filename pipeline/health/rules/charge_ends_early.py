@@ -15,6 +15,7 @@ from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, reads_in
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import at_least
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -48,7 +49,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     told = ends.filter(pl.col("item").is_in(["complete", *KINDS]))
     if told.height < limits["least"]:
         return NotAssessed(
-            f"{told.height} charge(s) that ran to an end; the others were unplugged or cut by the record"
+            f"{counted(told.height, 'charge')} that ran to an end; the others were unplugged or cut by the record"
         )
     found = []
     for kind in KINDS:

@@ -15,6 +15,7 @@ from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pack.charge_ledger import sensor_zero
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -51,8 +52,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=limits["act"] if act else limits["look"],
             unit=UNIT,
             se=max(float(worst["pct_se"][0]), 0.05 * most),
-            statement=f"In {cold.height} session(s) {total:.1f} Ah went in while the coldest sensor read under "
-            f"{floor:g} degC{said}; most in one session: {most:.1f} % of rated charge.",
+            statement=f"In {counted(cold.height, 'session')} {total:.1f} Ah went in while the coldest sensor read "
+            f"under {floor:g} °C{said}; most in one session: {most:.1f} % of rated charge.",
             confidence=0.95,
             persistence=cold.height / rows.height,
             count=cold.height,

@@ -241,7 +241,7 @@ RULE = Rule(
         "Compare group voltages over days from a distance (remote log), not by hand",
         "Have a licensed person take the pack over; damaged packs have their own transport rules",
     ),
-    cautions=("Above 80 degC, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
+    cautions=("Above 80 °C, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
     version=2,

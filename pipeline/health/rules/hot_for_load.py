@@ -83,7 +83,7 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
         windows=windows(hit, "excess_k"),
         signals=("cell_temp", "pack_current", "ambient_temp"),
         not_separable="More heat made (high resistance, see the cell findings) or less heat lost (blocked cooling, "
-        "covered pack): the resistance at 25 degC separates them.",
+        "covered pack): the resistance at 25 °C separates them.",
     )
 
 
@@ -209,7 +209,7 @@ RULE = Rule(
         ),
     ),
     bench=(
-        "Read the resistance per group at 25 degC in the cell findings first",
+        "Read the resistance per group at 25 °C in the cell findings first",
         "Look at the pack from outside with a thermal camera under a steady load",
         "Compare the logged current with a clamp meter",
         "After a night's rest compare all sensors with a thermometer",

@@ -136,7 +136,7 @@ RULE = Rule(
     ),
     bench=(
         "Compare firmware version and DBC",
-        "Check bus plugs, shield and terminating resistors (60 ohm between the wires, power off)",
+        "Check bus plugs, shield and terminating resistors (60 Ω between the wires, power off)",
         "Look at the bus with an oscilloscope while driving on the stand",
     ),
     cautions=(),

@@ -20,6 +20,7 @@ from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import Spoken, course_of, from_fit, refuted
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.science.string_fit import Weighed, Why
@@ -46,8 +47,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     fit = string_fit(record)
     if most < limits["least_sessions"] and not fit.looked:
         return NotAssessed(
-            f"the steep ends of the curve were reached in {most} session(s) of the last {limits['days']:.0f} days; "
-            "charges to full or rides to low are needed, since the plateau in between says nothing" + uneven(record)
+            f"the steep ends of the curve were reached in {counted(most, 'session')} of the last "
+            f"{limits['days']:.0f} days; charges to full or rides to low are needed, since the plateau in between says "
+            "nothing" + uneven(record)
         )
     findings = []
     for item in sorted((set(top) | set(bottom)) - unread(record), key=int):

@@ -155,7 +155,7 @@ RULE = Rule(
         "long storage at full charge and warmth",
     ),
     bench=(
-        "charge to full, rest an hour, discharge at C/5 to the maker's limit at 25 degC, and count the charge",
+        "charge to full, rest an hour, discharge at C/5 to the maker's limit at 25 °C, and count the charge",
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),

@@ -109,6 +109,6 @@ RULE = Rule(
         "Compare both sensors after a night's rest",
     ),
     cautions=DRIVE_CAUTION,
-    source="derating of boards at 80 to 100 degC: common practice; limits: the profile",
+    source="derating of boards at 80 to 100 °C: common practice; limits: the profile",
     cases=_cases,
 )

@@ -61,8 +61,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             measured=longest,
             limit=limits["duration"],
             unit="s",
-            statement=f"In {hit.height} of {brakings.height} brakings the electric brake let go while it was asked "
-            f"for, for up to {spell(longest, 's')}; {how}.",
+            statement=f"In {hit.height} of {brakings.height} braking events the electric brake let go while it was "
+            f"asked for, for up to {spell(longest, 's')}; {how}.",
             confidence=0.99 if hit.height >= limits["count"] else 0.93,
             persistence=hit.height / brakings.height,
             count=hit.height,
@@ -127,8 +127,8 @@ RULE = Rule(
             "1",
             "of the ceiling left over by the state: under it a cut is due: engineering choice",
         ),
-        Limit("count", 2, "brakings", "engineering choice"),
-        Limit("blinks", 0.005, "1", "of brakings that a bad frame may make look so: engineering choice"),
+        Limit("count", 2, "braking events", "engineering choice"),
+        Limit("blinks", 0.005, "1", "of braking events that a bad frame may make look so: engineering choice"),
         Limit("chance", 0.025, "1", "of so many at that share (binomial; each start tried is paid for)"),
         Limit(
             "alone",

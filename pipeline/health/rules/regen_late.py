@@ -36,7 +36,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if few and every.height >= limits["least"] and (every["response_s"] > limit + limits["far"]).all():
         chance = 0.05
     elif few:
-        return NotAssessed(f"only {counted(every.height, 'braking')} begin sharply enough to time the answer")
+        return NotAssessed(f"only {counted(every.height, 'braking event')} begin sharply enough to time the answer")
     elif chance > limits["chance"] or mid.value - 3.0 * mid.se < limit:
         return []
     return [
@@ -47,7 +47,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=limit,
             unit="s",
             statement=f"The electric brake reached half of what was asked {spell(mid.value, 's', mid.se)} after the "
-            f"command, in the middle of {brakings.height} brakings.",
+            f"command, in the middle of {brakings.height} braking events.",
             se=mid.se,
             confidence=min(1.0 - chance, confidence(mid.value, limit, mid.se)),
             persistence=hit.height / brakings.height,
@@ -110,8 +110,8 @@ RULE = Rule(
         Limit("over_fleet", 0.15, "s", "above the fleet's middle: 1 m of way at 25 km/h: engineering choice"),
         Limit("spreads", 6.0, "1", "or this many robust spreads of the fleet: engineering choice"),
         Limit("chance", 0.02, "1", "of so many late ones were the middle at the limit (sign test): engineering choice"),
-        Limit("count", 6, "brakings", "all late are then under that chance: calculation"),
-        Limit("least", 3, "brakings", "when each is late by `far` more: engineering choice"),
+        Limit("count", 6, "braking events", "all late are then under that chance: calculation"),
+        Limit("least", 3, "braking events", "when each is late by `far` more: engineering choice"),
         Limit("far", 0.1, "s", "over the limit, more than one braking is misread by: engineering choice"),
     ),
     judge=judge,

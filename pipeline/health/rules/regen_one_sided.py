@@ -23,7 +23,7 @@ from herdbook.pipeline.health.statistics import confidence, mean, middle
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     every = table(record).drop_nulls(["asymmetry", "left_a", "right_a"]).tail(NEWEST)
     if every.height < limits["least"]:
-        return NotAssessed(f"only {counted(every.height, 'braking')} with the current of both motors recorded")
+        return NotAssessed(f"only {counted(every.height, 'braking event')} with the current of both motors recorded")
     every = every.with_columns(
         index=2.0 * (pl.col("left_a") - pl.col("right_a")) / (pl.col("left_a") + pl.col("right_a"))
     )
@@ -35,7 +35,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if few and any((sign * every["index"] > limits["far"]).all() for sign in (1.0, -1.0)):
         chance = 0.05
     elif few:
-        return NotAssessed(f"only {counted(every.height, 'braking')} with the current of both motors recorded")
+        return NotAssessed(f"only {counted(every.height, 'braking event')} with the current of both motors recorded")
     elif chance > limits["chance"] or abs(mid.value) - 3.0 * mid.se < limits["index"]:
         return []
     brakings = signed
@@ -53,7 +53,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             unit="1",
             statement=f"The {weak} motor braked with {what}: {spell(mean(hit[f'{weak}_a']), 'A')} against "
             f"{spell(mean(hit['left_a'] + hit['right_a']) - mean(hit[f'{weak}_a']), 'A')} in {hit.height} of "
-            f"{brakings.height} brakings.",
+            f"{brakings.height} braking events.",
             se=mid.se,
             confidence=min(1.0 - chance, confidence(abs(mid.value), limits["index"], mid.se)),
             persistence=hit.height / brakings.height,
@@ -98,8 +98,8 @@ RULE = Rule(
     limits=(
         Limit("index", 0.25, "1", "|left - right| over their mean; 30 against 24 A is 0.22: engineering choice"),
         Limit("chance", 0.05, "1", "of so many on one side were the middle at the limit (sign test, both sides)"),
-        Limit("count", 6, "brakings", "turns even out over these: engineering choice"),
-        Limit("least", 2, "brakings", "when each is beyond `far` on the same side: engineering choice"),
+        Limit("count", 6, "braking events", "turns even out over these: engineering choice"),
+        Limit("least", 2, "braking events", "when each is beyond `far` on the same side: engineering choice"),
         Limit("far", 0.5, "1", "the weak side brakes with less than 60 % of the other; no corner does it: calculation"),
     ),
     judge=judge,

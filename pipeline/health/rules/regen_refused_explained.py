@@ -42,8 +42,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             measured=gone,
             limit=limits["share"] * 100,
             unit="%",
-            statement=f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(gone, '%')} less "
-            f"than asked because its limits called for it: mostly {WORDS[main]}.",
+            statement=f"In {hit.height} of {brakings.height} braking events the electric brake gave {spell(gone, '%')} "
+            f"less than asked because its limits called for it: mostly {WORDS[main]}.",
             count=hit.height,
             persistence=hit.height / brakings.height,
             duration_s=seconds(hit),
@@ -90,7 +90,7 @@ RULE = Rule(
     ),
     limits=(
         Limit("share", 0.3, "1", "of the demand; a rider notices less hardly: engineering choice"),
-        Limit("count", 3, "brakings", "fewer are an episode: engineering choice"),
+        Limit("count", 3, "braking events", "fewer are an episode: engineering choice"),
     ),
     judge=judge,
     meaning="A full, cold or hot pack must not take the brake's energy; the limiter refused it, as it should. The "
@@ -106,7 +106,7 @@ RULE = Rule(
         "Check that the vehicle tells its rider when the electric brake is limited",
     ),
     cautions=CAUTION[1:],
-    source="charging limits by temperature: public fire-safety advice, 0 to 40 degC; taper figures: the profile",
+    source="charging limits by temperature: public fire-safety advice, 0 to 40 °C; taper figures: the profile",
     version=2,
     cases=_cases,
 )

@@ -39,7 +39,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if hit.height < limits["count"] or since.chance > limits["chance"]:
         if every.height < limits["brakings"]:
             return NotAssessed(
-                f"only {counted(every.height, 'braking')} with demand, delivery and the pack's state recorded"
+                f"only {counted(every.height, 'braking event')} with demand, delivery and the pack's state recorded"
             )
         return []
     proven = lower_share(hit.height, brakings.height, 0.95)
@@ -52,8 +52,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             measured=share * 100,
             limit=limits["share"] * 100,
             unit="%",
-            statement=f"In {hit.height} of {brakings.height} brakings the electric brake gave {spell(given, 'A')} of "
-            f"{spell(asked, 'A')} asked: {by_whom(hit)}.",
+            statement=f"In {hit.height} of {brakings.height} braking events the electric brake gave "
+            f"{spell(given, 'A')} of {spell(asked, 'A')} asked: {by_whom(hit)}.",
             se=100 * (share * (1 - share) / brakings.height) ** 0.5,
             confidence=min(1.0 - since.chance, 0.99),
             count=hit.height,
@@ -103,7 +103,7 @@ RULE = Rule(
     subsystem="braking",
     severity=Severity.STOP_USE,
     when=(
-        (Severity.STOP_USE, "more brakings are refused than not, `usual`, proven"),
+        (Severity.STOP_USE, "more braking events are refused than not, `usual`, proven"),
         (Severity.SERVICE, "fewer"),
     ),
     needs=("braking_judged_count",),
@@ -120,16 +120,16 @@ RULE = Rule(
         Limit("free", 0.98, "1", "of the ceiling left over by the state: under it limiters with hysteresis may cut"),
         Limit("motor", 2.0, "A", "of braking torque current: a reading's noise: engineering choice"),
         Limit("motor_share", 0.03, "1", "or of the largest torque current: engineering choice"),
-        Limit("count", 2, "brakings", "a single one proves nothing: engineering choice"),
-        Limit("share", 0.02, "1", "of brakings that a sound vehicle may leave unexplained: engineering choice"),
+        Limit("count", 2, "braking events", "a single one proves nothing: engineering choice"),
+        Limit("share", 0.02, "1", "of braking events that a sound vehicle may leave unexplained: engineering choice"),
         Limit(
             "chance",
             0.025,
             "1",
             "of so many at that share (binomial; each start tried is paid for): engineering choice",
         ),
-        Limit("usual", 0.5, "1", "of brakings, proven at 95 %: a brake that mostly stays away is none: do not ride"),
-        Limit("brakings", 6, "brakings", "none refused of these excludes two of five at 95 %: calculation"),
+        Limit("usual", 0.5, "1", "of braking events, proven at 95 %: a brake that mostly stays away is none"),
+        Limit("brakings", 6, "braking events", "none refused of these excludes two of five at 95 %: calculation"),
     ),
     judge=judge,
     meaning="The rider asked for the electric brake and it stayed away, with the pack ready to take the energy. The "
@@ -156,7 +156,7 @@ RULE = Rule(
         ),
     ),
     bench=(
-        "Read the controller's and the battery management system's limits at 20 degC and half charge",
+        "Read the controller's and the battery management system's limits at 20 °C and half charge",
         "Compare firmware and configuration with a vehicle that brakes",
         "Wheels free: command a braking from half speed and measure pack current and phase currents",
         "Check the other brake before anything is ridden",

@@ -25,7 +25,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     every = accounted(record).filter(pl.col("learned").is_null())
     every = every.filter(pl.col("delivered_a") >= 0.2 * pl.col("demand_a")).tail(NEWEST)
     if every.height < limits["least"]:
-        return NotAssessed(f"only {counted(every.height, 'answered braking')} with the pack's state recorded")
+        return NotAssessed(f"only {counted(every.height, 'answered braking event')} with the pack's state recorded")
     explained = pl.sum_horizontal(pl.col(f"short_{p}_a").fill_null(0.0) for p in EXPLAINED)
     every = every.with_columns(missing=1.0 - (pl.col("delivered_a") + explained) / pl.col("demand_a"))
     usual = reference(record, "regen_missing_share")
@@ -37,7 +37,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if few and (every["missing"] > limit + limits["far"]).all():
         chance = 0.05
     elif few:
-        return NotAssessed(f"only {counted(every.height, 'answered braking')} with the pack's state recorded")
+        return NotAssessed(f"only {counted(every.height, 'answered braking event')} with the pack's state recorded")
     elif chance > limits["chance"] or mid.value - 3.0 * mid.se < limit:
         return []
     if middle(brakings["asymmetry"]).value > limits["sided"]:
@@ -52,7 +52,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=100 * limit,
             unit="%",
             statement=f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, in the middle of "
-            f"{brakings.height} brakings: {by_whom(hit)}.",
+            f"{brakings.height} braking events: {by_whom(hit)}.",
             se=100 * mid.se,
             confidence=min(1.0 - chance, confidence(mid.value, limit, mid.se)),
             persistence=hit.height / brakings.height,
@@ -102,8 +102,8 @@ RULE = Rule(
         Limit("over_fleet", 0.12, "1", "more than the fleet misses, for two current sensors: engineering choice"),
         Limit("chance", 0.025, "1", "of so many were the middle at the limit (sign test): engineering choice"),
         Limit("sided", 0.25, "1", "|left - right| over their mean, as in the one-sided rule: engineering choice"),
-        Limit("count", 6, "brakings", "for a sound middle: engineering choice"),
-        Limit("least", 3, "brakings", "when each misses `far` more: engineering choice"),
+        Limit("count", 6, "braking events", "for a sound middle: engineering choice"),
+        Limit("least", 3, "braking events", "when each misses `far` more: engineering choice"),
         Limit("far", 0.1, "1", "over the limit, more than one braking is misread by: engineering choice"),
     ),
     judge=judge,

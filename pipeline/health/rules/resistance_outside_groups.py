@@ -59,7 +59,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=limit,
             unit=UNIT,
             se=se,
-            statement=f"Between the outer cell taps and the terminals lie {path.value:.1f} mOhm (standard error "
+            statement=f"Between the outer cell taps and the terminals lie {path.value:.1f} mΩ (standard error "
             f"{path.se:.1f}), {share:.2f} times what all {cells:.0f} groups have.",
             confidence=confidence(share, limit, se),
             persistence=shown,

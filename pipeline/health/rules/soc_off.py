@@ -1,8 +1,8 @@
-"""The reported state of charge is wrong where it can be checked: at a full pack and at a low rest.
+"""The reported state of charge is wrong where it can be checked: at a full pack, at a low rest, and as it counts.
 
-The gap is read at anchors only. A pack that says 80 % when the charger has just finished, or 20 % when its
-rest voltage says 5 %, misleads its rider. A firmware that snaps to 100 % at the charger's end shows it as a
-jump, not here.
+At anchors the gap is read as it is. A pack that says 80 % when the charger has just finished, or 20 % when its
+rest voltage says 5 %, misleads its rider. A firmware that snaps to 100 % at the charger's end shows no gap there;
+but in between its report must move as far as the counted current says (pack/charge_count.py).
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.pack.charge_count import moved
 from herdbook.pipeline.health.pack.charge_off import readings_off
-from herdbook.pipeline.health.pooled import pool
+from herdbook.pipeline.health.pooled import Pooled, pool
 from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted
@@ -31,15 +32,20 @@ LIMITS = (
     Limit("act", 15.0, UNIT, "engineering choice: the last fifth of the display cannot be trusted"),
     Limit("z", 3.0, "standard errors", "engineering choice: one figure an anchor kind, so 1 in 700"),
     Limit("own", 3.0, UNIT, "engineering choice: a report that is right walks by so much between two anchors"),
+    Limit("larger", 3.0, UNIT, "engineering choice: packs hold more than rated by so much, and may be counted so"),
     Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     gaps = readings_off(record, limits["days"])
-    if not gaps.height:
-        return NotAssessed("reported charge was never seen at a full pack or at a low rest")
-    found = []
+    count = moved(record, limits["days"])
+    if not gaps.height and count is None:
+        return NotAssessed(
+            "reported charge was never seen at a full pack or at a low rest, and too little charge flowed beside it to "
+            "check how it counts"
+        )
+    found = [] if count is None else _judge_count(count, limits)
     for (kind,), part in gaps.group_by(["item"], maintain_order=True):
         found += _judge_kind(str(kind), part, limits)
     return found
@@ -78,6 +84,38 @@ def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> l
     ]
 
 
+def _judge_count(count: Pooled, limits: Mapping[str, float]) -> list[Finding]:
+    """How far from full to empty the report is off: it moves by less than what flowed. One that moves by more reckons
+    with a pack that has lost capacity, which is no fault of it."""
+    off = 100.0 * (1.0 - count.value)
+    se = float(np.hypot(100.0 * count.se, limits["larger"]))
+    if not off - limits["look"] > limits["z"] * se:
+        return []
+    act = off - limits["act"] > limits["z"] * se
+    limit = limits["act"] if act else limits["look"]
+    share = 1.0 - limits["look"] / 100.0
+    return [
+        Finding(
+            severity=Severity.SERVICE if act else Severity.NOTE,
+            item=count.item,
+            measured=off,
+            limit=limit,
+            unit=UNIT,
+            se=se,
+            statement=f"The reported charge moves by {100 * count.value:.0f} % of what the counted current and the "
+            f"rated capacity ask for, so that {off:.0f} % of the shown range does not exist (standard error "
+            f"{se:.1f} %, {counted(count.count, 'session')}).",
+            confidence=confidence(off, limit, se),
+            persistence=float(np.mean(count.values < share)),
+            count=count.count,
+            duration_s=count.duration_s,
+            windows=count.windows(largest=False),
+            signals=("pack_soc", "pack_current"),
+            not_separable="Electronics set to a larger pack than the profile names look the same.",
+        )
+    ]
+
+
 def _cases() -> Cases:
     from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
@@ -94,9 +132,19 @@ def _cases() -> Cases:
         )
         return one_session(day, "ride", Metric("pack_soc_end_pct", said, "%", 0.5, 1), event)
 
+    def counting(day: float, share: float, ah: float = 2.4) -> ExampleSession:
+        """A ride in which the report of a 30 Ah pack falls by that share of what flows."""
+        fallen = round(share * 100.0 * ah / 30.0)
+        run = Metric(name="pack_run_ah", value=ah, unit="Ah", se=0.05, n=900, coverage=1.0)
+        ends = Metric("pack_soc_start_pct", 80.0, "%", 0.5, 1), Metric("pack_soc_end_pct", 80.0 - fallen, "%", 0.5, 1)
+        return one_session(day, "ride", run, *ends)
+
     return Cases(
         fires_on=(
             record(*(session(d, 34.0) for d in range(3))),
+            record(*(counting(d, 0.74, 6.0) for d in range(4))),
+            # right at first, wrong since the sixth day
+            record(*(counting(d, 1.0, 6.0) for d in range(6)), *(counting(d, 0.7, 6.0) for d in range(6, 10))),
             record(*(session(d, 82.0, "full", 100.0) for d in range(3))),
             record(*(plugged(d, 24.0) for d in range(4))),
             record(session(0, 34.0)),  # one rest near empty is enough
@@ -105,6 +153,10 @@ def _cases() -> Cases:
             record(*(session(d, 8.0) for d in range(3))),
             record(*(plugged(d, 9.0) for d in range(4))),
             record(session(0, 34.0), session(1, 7.0), session(2, 6.0)),
+            record(*(counting(d, 1.0) for d in range(6))),
+            record(*(counting(d, 0.94, 6.0) for d in range(6))),  # a pack that holds more than its rating
+            record(*(counting(d, 1.4, 6.0) for d in range(6))),  # a worn pack, and electronics that know it
+            record(*(counting(d, 1.0) for d in range(5)), counting(6, 0.2)),  # set right once on the way
         ),
         unassessed_on=(record(one_session(0, "ride", Metric("pack_soc_end_pct", 50.0, "%", 0.5, 1))),),
     )
@@ -128,6 +180,7 @@ RULE = Rule(
     causes=(
         Cause("the current sensor's zero or gain is off", also_found("current_sensor_offset")),
         Cause("the electronics count with a capacity the pack no longer has", also_found("pack_capacity_low")),
+        "the electronics are set to a larger pack",
         "the pack is never charged to full, where its count would be set right",
     ),
     bench=(
@@ -135,7 +188,7 @@ RULE = Rule(
         "discharge with a known load and compare counted with reported charge",
     ),
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
-    source="anchors on steep parts of the open-circuit curve; limits: see each",
+    source="anchors on steep parts of the open-circuit curve; counted current over rated capacity; limits: see each",
     cases=_cases,
-    version=2,
+    version=3,
 )

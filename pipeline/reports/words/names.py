@@ -35,9 +35,9 @@ CLOCK_WORDS = {
 METRIC_WORDS = {
     "belt_slip_pct": "motor speed against wheel speed",
     "bms_fault_s": "fault bits of the battery management system",
-    "braking_count": "brakings",
-    "braking_judged_count": "brakings with demand and delivery",
-    "braking_sided_count": "brakings with both motors' current",
+    "braking_count": "braking events",
+    "braking_judged_count": "braking events with demand and delivery",
+    "braking_sided_count": "braking events with both motors' current",
     "cell_bleed_idle_share": "the balancer's state",
     "cell_idle_rise_k_min": "rests with cell temperatures",
     "cell_offset_bottom_pct": "readings of each group near empty",

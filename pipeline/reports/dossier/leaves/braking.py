@@ -99,7 +99,7 @@ def _demand(facts: Facts, table: pl.DataFrame) -> PageFigure:
     note = f"n = {numbers.plural(table.height, 'braking')}; pack-side regeneration current, means once settled."
     return PageFigure(
         "brake-demand",
-        "Every braking: demanded against delivered current [A]",
+        "Every braking event: demanded against delivered current [A]",
         alt,
         spec,
         note,
@@ -134,13 +134,13 @@ def _sides(facts: Facts, table: pl.DataFrame) -> list[Block]:
     if not rows.height:
         return []
     hover = "%{text}: left %{x:.1f} A, right %{y:.1f} A"
-    trace = markers("brakings", rows["left_a"].to_list(), rows["right_a"].to_list(), "@line1", "circle-open")
+    trace = markers("braking events", rows["left_a"].to_list(), rows["right_a"].to_list(), "@line1", "circle-open")
     trace |= {"text": _when(facts, rows), "hovertemplate": hover, "showlegend": False}
     axes = {"xaxis": axis("Left motor [A]", rangemode="tozero"), "yaxis": axis("Right motor [A]", rangemode="tozero")}
     shapes = [diagonal(_largest(rows, "left_a", "right_a"))]
     spec = {"data": [trace], "layout": layout(380, shapes=shapes, **axes)}
     note = f"n = {numbers.plural(rows.height, 'braking')}. Turning, wet ground and belt tension move dots as well."
-    alt = f"Scatter of {rows.height} brakings, left against right; on the dashed line both motors brake alike."
+    alt = f"Scatter of {rows.height} braking events, left against right; on the dashed line both motors brake alike."
     title = "Left against right: braking current of each motor [A]"
     return [Drawn(PageFigure("brake-sides", title, alt, spec, note, height=380))]
 
@@ -155,7 +155,7 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
         try:
             signals = load(store, facts.vehicle, start - LEAD_US, end + LEAD_US, PANELS)
         except HerdbookError as problem:
-            return [*out, Note(f"The signals of the worst brakings could not be read. {problem}", "absent")]
+            return [*out, Note(f"The signals of the worst braking events could not be read. {problem}", "absent")]
         made = stack(signals, [Panel(role) for role in PANELS], facts.zone, window=(start, end))
         if not made.spec["data"]:
             continue

@@ -132,7 +132,7 @@ def _split_table(groups: list[GroupAgainstMedian]) -> PageTable:
 
 
 def _resistance(facts: Facts) -> list[Block]:
-    """Median group's resistance over life, at 25 degC where that could be computed."""
+    """Median group's resistance over life, at 25 °C where that could be computed."""
     colors, symbols = ("@line1", "@line2", "@line3"), ("circle", "diamond", "square")
     found = [(pulse, metric_series(facts, f"group_dcr_{pulse}_25c_mohm")) for pulse in ("0.5s", "2s", "10s")]
     drawn = [(pulse, of) for pulse, of in found if len(of)]

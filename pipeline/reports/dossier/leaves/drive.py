@@ -20,7 +20,7 @@ TABLES = (
         (
             ("brake_response_s", "Brake: demand to delivery, at half height"),
             ("regen_ratio", "Regeneration delivered over demanded"),
-            ("regen_energy_wh", "Energy given back in a session's brakings"),
+            ("regen_energy_wh", "Energy given back in a session's braking events"),
             ("braking_pack_v_max", "Highest pack voltage while braking"),
             ("braking_link_v_max", "Highest DC-link voltage while braking"),
             ("release_to_zero_s", "Trigger let go to no drive torque, longest"),

@@ -1,0 +1,73 @@
+"""Whether the reported charge moves as far as the counted current says it must, session by session.
+
+Both come from one current sensor, so that its gain and zero do not matter: over a session the report moves by
+100 * counted Ah / capacity that the electronics reckon with. A report that moves by three quarters of what the rated
+capacity asks for reckons with a pack that does not exist. Sessions in which the report is set right or stands at a stop
+(near 0 and 100 %) say nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+from numpy.lib.stride_tricks import sliding_window_view
+
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.health.newest_level import since_step
+from herdbook.pipeline.health.pack.charge_ledger import LEAST_COVERAGE
+from herdbook.pipeline.health.pooled import Pooled, pool
+from herdbook.pipeline.health.reading import lately, metric_rows
+from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.times import column_micros
+
+STOPS = 5.0, 97.0  # %: beyond them a report is set right or stands still (engineering choice)
+ROUNDED = 0.41  # error of a difference of two rounded readings, in steps: sqrt(2 / 12)
+LEAST_PCT = 2.0  # of rated charge has to flow before a session is asked (engineering choice)
+LEAST_SUM_PCT = 12.0  # of rated charge in all sessions that are judged (engineering choice)
+OWN = 0.03  # two sessions of one report differ by so much besides rounding: rests, warmth (engineering choice)
+FAR = 4.0  # standard errors beyond which the report was set right within the session (engineering choice)
+
+
+def moved(record: Record, days: float) -> Pooled | None:
+    """Share of the counted charge, over the rated capacity, by which the report moved, since its last step; None where
+    too little flowed."""
+    rated = record.profile.pack_figures.rated_ah
+    run = metric_rows(record, "pack_run_ah").select("start_t", "end_t", "coverage", run="value").unique("start_t")
+    first, last = (
+        metric_rows(record, f"pack_soc_{side}_pct").select("start_t", pl.col("value").alias(side)).unique("start_t")
+        for side in ("start", "end")
+    )
+    rows = run.join(first, on="start_t").join(last, on="start_t").sort("start_t")
+    if not rows.height:
+        return None
+    step = _step(np.concatenate([rows["start"].to_numpy(), rows["end"].to_numpy()]))
+    asked = pl.col("run") * 100.0 / rated
+    inside = [pl.col(side).is_between(*STOPS) for side in ("start", "end")]
+    rows = lately(record, rows.filter(pl.col("coverage") >= LEAST_COVERAGE, asked.abs() > LEAST_PCT, *inside), days)
+    if not rows.height:
+        return None
+    x = rows["run"].to_numpy() * 100.0 / rated
+    values = (rows["start"].to_numpy() - rows["end"].to_numpy()) / x
+    ses = np.hypot(ROUNDED * step / np.abs(x), OWN)
+    near = np.abs(values - _neighbours(values)) < FAR * ses
+    value, se = pool(values[near], ses[near])
+    start, end = (column_micros(rows[c])[near] for c in ("start_t", "end_t"))
+    whole = Pooled("", value, se, int(near.sum()), values=values[near], ses=ses[near], starts=start, ends=end)
+    now = since_step(whole)
+    flowed = float(np.abs(x[near])[-now.count :].sum())
+    return replace(now, item="count") if flowed >= LEAST_SUM_PCT else None
+
+
+def _step(said: Floats) -> float:
+    """Resolution of the report, in %; 1 where it never moved."""
+    gaps = np.diff(np.unique(np.round(said, 3)))
+    return float(min(gaps.min(), 1.0)) if gaps.size else 1.0
+
+
+def _neighbours(values: Floats) -> Floats:
+    """The middle of five sessions in a row around each: a report that is set right once stands out of it, a count that
+    has changed for good does not."""
+    around = sliding_window_view(np.pad(values, 2, mode="reflect" if values.size > 2 else "edge"), 5)
+    return np.asarray(np.median(around, axis=1))

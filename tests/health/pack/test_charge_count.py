@@ -1,0 +1,67 @@
+"""How far the reported charge moves for what is counted: rounding, resets and a change on the way."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from herdbook.pipeline.health.examples import one_session, record
+from herdbook.pipeline.health.pack.charge_count import moved
+from herdbook.pipeline.vehicle.record import Metric
+from tests.health.pack.trips import soc
+
+RATED = 30.0
+
+
+def ride(day: float, ah: float, first: float, last: float, coverage: float = 1.0) -> Any:
+    return one_session(day, "ride", Metric("pack_run_ah", ah, "Ah", 0.05, 900, coverage), *soc(first, last))
+
+
+def rides(share: float, n: int, seed: int = 1, step: float = 1.0, day: float = 0.0) -> list[Any]:
+    """Rides of 1 to 4 Ah whose report falls by that share of what flows, rounded to its step."""
+    rng = np.random.default_rng(seed)
+    out = []
+    for k in range(n):
+        ah, first = rng.uniform(1.0, 4.0), rng.uniform(40.0, 90.0)
+        last = first - share * 100.0 * ah / RATED
+        out.append(ride(day + k / 4, ah, step * round(first / step), step * round(last / step)))
+    return out
+
+
+@pytest.mark.parametrize("share", [0.74, 1.0, 1.4])
+@pytest.mark.parametrize("step", [0.1, 1.0])
+def test_the_interval_holds_the_truth(share: float, step: float) -> None:
+    """The stated 95 % interval of rounded reports covers at its word or more."""
+    inside = 0
+    for seed in range(60):
+        found = moved(record(*rides(share, 8, seed, step)), 45.0)
+        assert found is not None
+        inside += abs(found.value - share) < 1.96 * found.se
+    assert inside >= 54
+
+
+def test_a_report_set_right_within_a_ride_does_not_count() -> None:
+    jump = ride(2.1, 1.5, 60.0, 20.0)  # an empty group took it down
+    found = moved(record(*rides(1.0, 8), jump, *rides(1.0, 4, 2, day=3.0)), 45.0)
+    assert found is not None
+    assert found.value == pytest.approx(1.0, abs=0.06)
+
+
+def test_what_holds_now_is_told_when_the_count_changed() -> None:
+    found = moved(record(*rides(1.0, 10), *rides(0.7, 8, 2, day=5.0)), 45.0)
+    assert found is not None
+    assert found.value == pytest.approx(0.7, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "sessions",
+    [
+        [ride(0, 4.0, 100.0, 90.0), ride(1, 4.0, 14.0, 0.0)],  # at its stops
+        [ride(0, 0.3, 60.0, 59.0), ride(1, 0.4, 59.0, 58.0)],  # too little flowed
+        [ride(0, 6.0, 60.0, 45.0, coverage=0.9)],  # seconds are missing
+    ],
+)
+def test_what_says_nothing_is_left_out(sessions: list[Any]) -> None:
+    assert moved(record(*sessions), 45.0) is None
