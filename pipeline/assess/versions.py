@@ -18,7 +18,7 @@ ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
     "science": 6,  # the formulas
     "measuring": 6,  # what metric sets share
-    "judging": 13,  # what rules share, scoring included
+    "judging": 14,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -32,6 +32,7 @@ from herdbook.pipeline.science.string_fit import (
     weigh,
     weights,
     would_show,
+    would_stand_apart,
 )
 from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.chemistry import ocv_of
@@ -83,6 +84,12 @@ class StringFit:
         """Whether the record would have shown a fault of that size in a usual group; a leak's size is a day's."""
         return self.curve is not None and self.moments is not None and would_show(self.curve, self.moments, cause, size)
 
+    def would_tell(self, cause: Why, size: float) -> bool:
+        """Whether a usual group with a fault of that size would have been weighed, and found."""
+        if self.curve is None or self.moments is None or not self.could_show(cause, size):
+            return False
+        return would_stand_apart(self.curve, self.moments, cause, size)
+
 
 NONE = StringFit({}, frozenset(), (), 0, 0.0)
 
@@ -102,7 +109,9 @@ def _fit(record: Record) -> StringFit:
     # Near full a per cent is a tenth of a volt, and nobody knows where: only the knee itself is read there (offsets.py)
     highest = pl.col("median_v") + pl.max_horizontal(*(pl.col(f"d{i}") for i in items)) / 1000.0
     near = pl.when(pl.col("item") == "charge").then(top + CHARGED_V).otherwise(top + RESTED_V)
-    rows = rows.drop_nulls([f"d{i}" for i in items]).filter(pl.col("median_v") < near)
+    # A pack driven under its curve's end stands where a per cent is a tenth of a volt and more, each group by its own
+    in_range = pl.col("median_v").is_between(float(ocv.middle_v[0]), near)
+    rows = rows.drop_nulls([f"d{i}" for i in items]).filter(in_range)
     rows = rows.filter((highest < near) | ((highest - pl.col("median_v")) > WIRE_V)).sort("start_t")
     if rows.height < LEAST:
         return NONE

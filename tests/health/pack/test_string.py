@@ -1,0 +1,42 @@
+"""Groups weighed over the whole record: what an over-discharged pack shows says nothing about its balance."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+from herdbook.pipeline.health.pack.string import string_fit
+from herdbook.pipeline.times import HOUR
+from herdbook.pipeline.vehicle.chemistry import ocv_of
+from herdbook.pipeline.vehicle.record import Event
+
+GROUPS = 12
+
+
+def levels(day: float, first_pct: float, last_pct: float, high_mv: float = 0.0) -> ExampleSession:
+    """A charge of a level pack from first to last per cent; group 7 stands high_mv above the others."""
+    rng = np.random.default_rng(int(10 * day) + 1)
+    ocv = ocv_of(record().profile.pack)
+    assert ocv is not None
+    events = []
+    for k, pct in enumerate(np.linspace(first_pct, last_pct, 8)):
+        volts = float(np.interp(pct, ocv.soc_pct, ocv.middle_v)) + 0.1 * min(pct, 0.0)
+        data = {"run_ah": -0.3 * (pct - first_pct), "current_a": -5.0, "median_v": volts, "load_known": 0.0}
+        data |= {"se_mv": 2.0, "soc_pct": max(float(pct), 0.0)}
+        data |= {f"d{i}": float(rng.normal(0.0, 1.0)) for i in range(1, GROUPS + 1)}
+        data["d7"] += high_mv
+        at = k * HOUR // 8
+        events.append(Event("group_levels", at, at + HOUR // 10, "charge", data))
+    return one_session(day, "charge", *events)
+
+
+def test_a_pack_emptied_under_its_curve_has_no_group_out_of_balance() -> None:
+    """Below empty a per cent is a tenth of a volt: 100 mV between groups of a dead pack are no charge to speak of."""
+    usual = [levels(day, 30.0, 80.0) for day in range(5)]
+    assert not string_fit(record(*usual, levels(6, -12.0, -1.0, high_mv=100.0))).groups
+
+
+def test_a_group_that_stands_off_in_range_is_still_found() -> None:
+    usual = [levels(day, 30.0, 80.0) for day in range(3)]
+    found = string_fit(record(*usual, *(levels(day, 5.0, 30.0, high_mv=60.0) for day in (4, 5, 6)))).groups
+    assert set(found) == {"7"}
