@@ -44,7 +44,8 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
 
 
 def said(store: Store, *args: str) -> str:
-    result = CliRunner().invoke(build(), [*args, "--store", str(store.folder)])
+    runner = CliRunner(env={"COLUMNS": "160"})  # a narrow table breaks sentences between its cells
+    result = runner.invoke(build(), [*args, "--store", str(store.folder)])
     assert result.exit_code == 0, result.output
     return result.output
 
