@@ -226,6 +226,18 @@ def _sound(curve: Curve, m: Moments, group: int) -> Floats:
     return np.asarray(out)
 
 
+def would_stand_apart(curve: Curve, m: Moments, cause: Why, size: float) -> bool:
+    """Whether a group with such a fault would be weighed at all: stands_apart() of what it would read, and of what the
+    usual group scatters."""
+    shift = {Why.CHARGE: -size + 0.0 * m.z, Why.CAPACITY: -size * (1.0 - m.z), Why.LEAK: -size * m.days}[cause]
+    expected = np.clip((weights(m.z + shift) - weights(m.z)) @ curve.mean, -FAR_V, FAR_V)
+    usual = int(np.argsort(np.abs(m.drop).sum(axis=0))[m.drop.shape[1] // 2])
+    low = np.linalg.cholesky(_sound(curve, m, usual))
+    left = np.linalg.solve(low, np.column_stack([expected, np.clip(m.away, -FAR_V, FAR_V)]))
+    told, *scatter = np.sum(left**2, axis=0)
+    return bool(told + np.median(scatter) > m.z.size + CLEARLY * np.sqrt(2.0 * m.z.size))
+
+
 def would_show(curve: Curve, m: Moments, cause: Why, size: float) -> bool:
     """Whether such a fault, there from the first day on, would have stood out of what sound groups differ by."""
     depth, days = 1.0 - m.z, m.days

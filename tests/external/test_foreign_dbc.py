@@ -118,7 +118,7 @@ def test_a_solar_car_s_groups_are_judged(tmp_path: Path) -> None:
 
     senders = [
         Sender("BATTERY_VT", 0.2, cell),
-        Sender("RT_SB_Speed", 0.2, lambda d, k: _zeros(database, "RT_SB_Speed", Speed=float(d.speed_ms[k]))),
+        Sender("RT_SB_Speed", 0.2, lambda d, k: zeros(database, "RT_SB_Speed", Speed=float(d.speed_ms[k]))),
         Sender("RT_DL1MK3_Analog_29", 0.2, lambda d, k: {"Analog_29": 10 + float(d.amps[k]) / 20}),
         Sender("RT_DL1MK3_Analog_30", 0.2, lambda d, k: {"Analog_30": float(d.volts[:, k].sum()) / 5}),
     ]
@@ -142,7 +142,7 @@ def test_a_car_described_in_another_format_is_judged_as_far_as_it_is_mapped(tmp_
         Sender(
             "ABS",
             0.1,
-            lambda d, k: _zeros(database, "ABS", SpeedKm=3.6 * float(d.speed_ms[k]), OutsideTemp=18.0, ABS_InfoMux=0),
+            lambda d, k: zeros(database, "ABS", SpeedKm=3.6 * float(d.speed_ms[k]), OutsideTemp=18.0, ABS_InfoMux=0),
         ),
         Sender(
             "Emission",
@@ -159,7 +159,7 @@ def test_a_car_described_in_another_format_is_judged_as_far_as_it_is_mapped(tmp_
     assert not findings, findings
 
 
-def _zeros(database: Any, message: str, **values: float) -> dict[str, float]:
+def zeros(database: Any, message: str, **values: float) -> dict[str, float]:
     """All signals of the message, 0 where not given; of multiplexed ones those of the given selector."""
     found = database.get_message_by_name(message)
     selectors = {s.name for s in found.signals if s.is_multiplexer}

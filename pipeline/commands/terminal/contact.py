@@ -114,17 +114,26 @@ def show(profile: Profile, contact: Contact, unread: dict[str, str]) -> None:
 
 
 def lines(checked: Sequence[Checked]) -> Iterator[tuple[str, str, str]]:
-    """A line a check; what holds for many roles alike is one line."""
+    """A line a check: what is against the profile, what holds (one line where it does for many roles alike), what could
+    not be told; tests of roles that are not mapped are one line."""
     held: dict[str, list[Checked]] = {}
     for c in checked:
         if c.verdict is Word.HOLDS:
             held.setdefault(c.check, []).append(c)
-        else:
-            yield c.verdict.value, " ".join(filter(None, (c.tested, f"[{c.item}]" if c.item else ""))), c.found
+        elif c.bad:
+            yield _line(c)
     for some in held.values():
         first = some[0]
         plain = len(some) == 1 or len({c.found for c in some}) == 1
         yield first.verdict.value, first.tested, first.found if plain else f"{len(some)} of {len(some)}: {_span(some)}"
+    left = [c for c in checked if c.verdict is Word.OPEN]
+    yield from (_line(c) for c in left if not c.unmapped)
+    if unmapped := sum(c.unmapped for c in left):
+        yield Word.OPEN.value, screen.plural(unmapped, "more test"), "each needs a role that the profile does not map"
+
+
+def _line(c: Checked) -> tuple[str, str, str]:
+    return c.verdict.value, " ".join(filter(None, (c.tested, f"[{c.item}]" if c.item else ""))), c.found
 
 
 def _span(some: Sequence[Checked]) -> str:

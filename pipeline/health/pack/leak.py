@@ -66,6 +66,8 @@ def bled_before(item: str, bled: pl.DataFrame, t: Times) -> Floats:
 
 def self_discharge(record: Record) -> tuple[list[GroupLoss], str]:
     """One figure a group, in the order of the groups; none and why when charges to the knee are too few or too near."""
+    if not record.profile.pack_figures.given("rated_ah"):
+        return [], "the profile does not say [pack] rated_ah"
     rated = record.profile.pack_figures.rated_ah
     bled = metric_rows(record, "cell_bled_ah").sort("start_t")
     found = []

@@ -32,6 +32,7 @@ from herdbook.pipeline.science.string_fit import (
     weigh,
     weights,
     would_show,
+    would_stand_apart,
 )
 from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.chemistry import ocv_of
@@ -82,6 +83,12 @@ class StringFit:
     def could_show(self, cause: Why, size: float) -> bool:
         """Whether the record would have shown a fault of that size in a usual group; a leak's size is a day's."""
         return self.curve is not None and self.moments is not None and would_show(self.curve, self.moments, cause, size)
+
+    def would_tell(self, cause: Why, size: float) -> bool:
+        """Whether a usual group with a fault of that size would have been weighed, and found."""
+        if self.curve is None or self.moments is None or not self.could_show(cause, size):
+            return False
+        return would_stand_apart(self.curve, self.moments, cause, size)
 
 
 NONE = StringFit({}, frozenset(), (), 0, 0.0)

@@ -15,7 +15,7 @@ from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.pooled import Pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
-from herdbook.pipeline.health.rules._string_words import Spoken, from_fit, refuted
+from herdbook.pipeline.health.rules._string_words import DEPTH, Spoken, from_fit, refuted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.science.string_fit import Weighed, Why
@@ -25,7 +25,7 @@ UNIT = "% of rated charge"
 LIMITS = (
     Limit("look", 5.0, UNIT, "engineering choice: cells of one batch lie within 2 to 3 % of each other"),
     Limit("act", 7.5, UNIT, "engineering choice: the group costs more than a fourteenth of the range"),
-    Limit("plain", 12.0, UNIT, "engineering choice: an eighth of the range; who could not see that has not looked"),
+    Limit("plain", 8.0, UNIT, "engineering choice: just past `act`; who could not see that has not looked"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("days", 30.0, "days", "engineering choice: both ends must be read close to each other in time"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: readings wanted at each end"),
@@ -51,10 +51,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
     ]
     found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | unread(record), limits)
-    if not found and len(both) < 3 and not fit.could_show(Why.CAPACITY, limits["plain"] / 100.0):
+    seen = fit.depth >= DEPTH and fit.would_tell(Why.CAPACITY, limits["plain"] / 100.0)
+    if not found and len(both) < 3 and not seen:
         return NotAssessed(
             f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage hardly "
-            "moved; rides to low are needed"
+            f"moved, over {fit.depth:.0%} of the charge; rides to low are needed"
         )
     return found
 
@@ -148,5 +149,6 @@ RULE = Rule(
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
     cases=_cases,
-    version=3,
+    version=4,
+    habit="rides from full to low",
 )

@@ -34,17 +34,20 @@ class Family:
 def counted(wanted: Wanted, messages: Iterable[Message]) -> list[Family]:
     """Families of a role that counts items, the surest first."""
     groups: dict[str, list[tuple[Placed, float]]] = defaultdict(list)
+    alone: list[Family] = []  # one signal, and another of its message says which item it is about
     for message in messages:
         for signal in message.signals:
             if signal.selector:
                 continue
             sure = fit(wanted, message, signal)
             core, numbers = _core(signal.name)
+            if sure and not numbers and index_signal(message, signal) is not None:
+                alone.append(Family(wanted.role, ((message.name, signal.name),), sure * LONE))
             if sure and numbers:
                 around, place = _core(message.name)
                 groups[f"{around}.{core}"].append((((*place, *numbers), message.name, signal.name), sure))
     merged = _over_messages(groups)
-    found = []
+    found = alone
     for some in merged:
         ranked = sorted(some, key=lambda pair: pair[0])
         sure = min(s for _, s in ranked)

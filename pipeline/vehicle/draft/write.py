@@ -10,6 +10,7 @@ from herdbook.pipeline.vehicle.draft.families import Family, index_signal
 from herdbook.pipeline.vehicle.draft.guess import CERTAIN, Guess, guesses
 from herdbook.pipeline.vehicle.draft.state_words import no_values, states_of
 from herdbook.pipeline.vehicle.roles import ROLES, Role
+from herdbook.pipeline.vehicle.units import kind_of
 
 if TYPE_CHECKING:
     from herdbook.decoders import Message, Signal
@@ -37,6 +38,9 @@ FIGURES = """\
 # wheel_m = 0.200            # diameter
 # torque_nm_per_a = 0.070    # per ampere of torque current, one motor
 """
+CHARGE_POSITIVE = re.compile(
+    r"charg\w*( current)?( is| =|:)? positive|positive( =| is|:)?( on| while| when| during| for)? charg", re.IGNORECASE
+)
 WORTH = 0.3  # a runner-up under this is not named
 
 
@@ -101,8 +105,8 @@ def _value(
             lone = signals[family.members[0]]
             message = next(m for m in messages if m.name == family.members[0][0])
             index = index_signal(message, lone)
-            if index is not None and role.index == "cell":
-                which = f'index = {_text(index.name)}, index_values = "0..{2 ** min(index.length, 7) - 1}"'
+            if index is not None and role.index in ("cell", "sensor"):
+                which = f'index = {_text(index.name)}, index_values = "0..{_highest(index)}"'
                 return f"{{ signal = {_text(names[0])}, {which}{options} }}"
             return f'{{ signal = {_text(names[0])}, n = "1"{options} }}'
         pattern = _pattern(family.members)
@@ -111,6 +115,13 @@ def _value(
         listed = ", ".join(map(_text, names))
         return f'{{ signal = [{listed}], n = "1..{len(names)}"{options} }}'
     return _one(names[0], options)
+
+
+def _highest(index: Signal) -> int:
+    """The last item that an index can name: as the DBC file says, else as its bits allow."""
+    most = (1 << min(index.length, 7)) - 1
+    high = 0 if index.high is None else int(index.high)
+    return min(most, high) if high else most
 
 
 def _one(name: str, options: str) -> str:
@@ -129,6 +140,8 @@ def _options(role: Role, signals: Sequence[Signal]) -> str | None:
         absent = sorted({v for s in signals for v in no_values(s)})
         said += f", not_available = [{', '.join(f'{v!r}' for v in absent)}]" if absent else ""
         said += f", unit = {_text(role.unit)}" if not first.unit.strip() else ""
+        if role.name == "pack_current" and CHARGE_POSITIVE.search(first.comment):
+            said += ", scale = -1"
     return said
 
 
@@ -146,22 +159,43 @@ def _pattern(members: Sequence[tuple[str, str]]) -> str:
 
 def todos(found: dict[str, Guess], messages: Sequence[Message], signals: dict[tuple[str, str], Signal]) -> list[str]:
     """What is left for a person, the most needed first."""
-    out = []
+    out = [
+        f"{key}: fill in, and take the # away" for key in ("[identity] path", "the figures of [vehicle] [pack] [drive]")
+    ]
+    if "pack_current" in found:
+        out.append("pack_current: is it positive on discharge? If not, scale = -1; the check against a log tells")
     for role in sorted(ROLES, key=lambda r: (r not in FIRST, list(ROLES).index(r))):
         guess = found.get(role)
         if guess is None:
             out.append(f"{role} [{ROLES[role].unit}]: no signal looks like it. {ROLES[role].meaning}")
         elif not guess.certain:
             out.append(f"{role}: only {guess.sure:.0%} sure; look at it, then take the # away or name another signal")
+            out += _more(guess, messages, signals)
         elif ROLES[role].unit == "state":
             signal = signals[guess.family.members[0]]
             left = [
                 f"{raw} = {_text(w)}" for raw, w in signal.states.items() if raw not in states_of(ROLES[role], signal)
             ]
             out += [f"{role}: no state of ours for {_one_line(', '.join(left))}"] if left else []
-    out.append("pack_current: is it positive on discharge? If not, add scale = -1; the check against a log tells")
     if "cell_bleed" not in found:
         out += _masks(messages)
+    return out
+
+
+def _more(guess: Guess, messages: Sequence[Message], signals: dict[tuple[str, str], Signal]) -> list[str]:
+    """What else a guess needs before it can be used."""
+    first = signals[guess.family.members[0]]
+    message = next(m for m in messages if m.name == guess.family.members[0][0])
+    out = []
+    if guess.role == "motor_current" and kind_of(first.unit)[0] == "Nm":
+        out.append("motor_current: it is a torque; [drive] torque_nm_per_a makes a current of it")
+    lone = len(guess.family.members) == 1 and ROLES[guess.role].index in ("cell", "sensor")
+    if lone and (index := index_signal(message, first)):
+        out.append(f"{guess.role}: index_values are the numbers that {index.name} really takes, as in 0..11")
+    if not first.unit.strip() and ROLES[guess.role].unit not in ("state", "bits", "id", "1"):
+        out.append(
+            f"{guess.role}: its DBC file gives no unit: correct unit, and add scale where a count is not one of it"
+        )
     return out
 
 

@@ -71,7 +71,7 @@ def _with_this_pack(facts: Facts) -> Facts:
 
 def _capacity(facts: Facts, record: Record | None) -> list[Block]:
     if record is None or not record.profile.pack_figures.given("rated_ah"):
-        return [Note("No capacity: the profile, which states the rated charge, is not in the store.", "absent")]
+        return [Note("No capacity: no profile at hand states the rated charge ([pack] rated_ah).", "absent")]
     rated = record.profile.pack_figures.rated_ah
     packs = pack_capacities(record, facts.installs, rated)
     if not packs:
