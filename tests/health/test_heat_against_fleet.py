@@ -70,6 +70,6 @@ def test_a_part_that_passed_its_limit_in_two_rides() -> None:
     assert found is not None
     assert (found.severity, found.item, found.measured, found.limit) == (Severity.SERVICE, "left", 95.0, 90.0)
     assert (found.count, found.persistence, found.duration_s) == (2, 0.5, 7200.0)
-    assert found.statement == "The left winding passed 90 degC in 2 of 4 rides, 95 degC at most."
+    assert found.statement == "The left winding passed 90 °C in 2 of 4 rides, 95 °C at most."
     assert found.windows[0].start == rows["start_t"].to_physical().to_list()[2]
     assert too_hot("left", "winding", rows, 92.0, ("motor_temp",)) is None

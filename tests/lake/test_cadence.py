@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
-
 import tests.toy.logs as toy
 from tests.toy.bench import DATA, Bench
 
@@ -80,4 +78,4 @@ def test_wrong_checksums_stay_with_their_frames(tmp_path: Path) -> None:
     assert per_log >= wrong
     bad = bench.ask("SELECT count(DISTINCT t) FROM toy.drive WHERE _checksum_ok = 0")
     assert bad == [(wrong,)]
-    assert pytest.approx(per_log) == bench.ask("SELECT count(*) FROM toy.drive WHERE _checksum_ok = 0")[0][0]
+    assert bench.ask("SELECT count(*) FROM toy.drive WHERE _checksum_ok = 0") == bad  # a frame of both logs stands once

@@ -10,6 +10,7 @@ import pytest
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics import cell_limits, margins
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.vehicle.chemistry import USUAL, chemistry
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
@@ -107,25 +108,11 @@ def test_error_is_the_scatter_of_readings_or_a_step(build: Build) -> None:
     assert kelvin.se == pytest.approx(0.2 / np.sqrt(12), rel=0.01)
 
 
-def test_no_limit_no_margin(build: Build) -> None:
+def test_where_the_maker_gives_no_limit_the_chemistry_gives_it(build: Build) -> None:
     signals = build(60.0, cell_voltage__1=(5, 3.3), pack_current=(5, 5.0), cell_temp__1=(1, 30.0))
     none = dict.fromkeys(PACK, None) | {"rated_ah": 30.0}
-    assert not run(cell_limits.SET, signals, without=none).metrics
-    assert not run(margins.SET, signals, without=none).metrics
-
-
-@pytest.mark.parametrize("metric_set", [margins.SET, cell_limits.SET], ids=lambda s: s.id)
-def test_every_margin_is_named(build: Build, metric_set: MetricSet) -> None:
-    roles = {
-        "cell_voltage__1": (5, 3.3),
-        "cell_temp__1": (1, 30.0),
-        "pack_current": (5, 50.0),
-        "pack_voltage": (5, 40.0),
-        "motor_temp__left": (1, 40.0),
-        "fet_temp__left": (1, 40.0),
-        "dc_link_voltage__left": (5, 40.0),
-    }
-    outcome = run(metric_set, build(60.0, **roles))
-    units = {m.name: m.unit for m in outcome.metrics}
-    assert units.items() <= {k: u for k, (u, _) in metric_set.gives.items()}.items()
-    assert all(np.isfinite(m.value) for m in outcome.metrics)
+    usual = chemistry(USUAL)
+    limits = {e.item: e.data["limit"] for e in run(cell_limits.SET, signals, without=none).events}
+    assert limits == {"cell highest": usual.cell_max_v, "cell lowest": usual.cell_min_v}
+    warm = {e.item: e.data["limit"] for e in run(margins.SET, signals, without=none).events}
+    assert warm["cell hot in discharge"] == usual.discharge_max_c

@@ -28,11 +28,11 @@ ROOT = Path(__file__).resolve().parents[2]
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 24 MB of its own."""
+    """A file system of 48 MB of its own."""
     folder = tmp_path / "small"
     folder.mkdir()
     done = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=24m", "none", str(folder)], capture_output=True, check=False
+        ["mount", "-t", "tmpfs", "-o", "size=48m", "none", str(folder)], capture_output=True, check=False
     )
     if done.returncode:
         pytest.skip("no right to mount a tmpfs: the full disk is not tested here")

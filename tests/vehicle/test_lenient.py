@@ -48,8 +48,9 @@ def test_leniently_what_is_sound_is_decoded_and_the_rest_is_told(tmp_path: Path)
             check=True,
         ).stdout
     )
-    assert len(told["doubts"]) == 2
-    assert "signal C" in told["doubts"][0]
+    left_out = [doubt for doubt in told["doubts"] if doubt.startswith("read leniently")]
+    assert len(left_out) == 2
+    assert "signal C" in left_out[0]
     strict = load_profile(profiles(tmp_path / "q") / "toy.toml")
     assert load_profile(folder / "toy.toml").network_hash != strict.network_hash
 

@@ -1,4 +1,4 @@
-"""Tables of session figures: the newest, the middle of all with its error, the extremes, how much is behind them."""
+"""Tables of session figures: the newest, the weighted mean with its error, the extremes, how much is behind them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, PageTable
 from herdbook.pipeline.reports.words import numbers
 
-HEAD = ("Figure", "Newest session", "Median", "Lowest", "Highest", "Sessions", "Covered")
+HEAD = ("Figure", "Newest session", "Weighted mean", "Lowest", "Highest", "Sessions", "Covered")
 NUMERIC = frozenset({1, 2, 3, 4, 5, 6})
 MOST_ITEMS = 4  # a figure with more items (groups, sensors) is one row: over all of them
 

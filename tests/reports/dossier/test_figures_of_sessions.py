@@ -64,14 +64,14 @@ def test_pages_ask_for_figures_that_exist(leaf: Any) -> None:
 
 
 def test_a_row_by_hand(facts: Facts) -> None:
-    """Three sessions of 10, 12 and 11: their middle is 11, their robust spread 1.48, a median's error 1.2533 x 1.48 /
-    sqrt(3), which is 1.1."""
+    """Three sessions of 10, 12 and 11, each known to 1: their mean is 11, they scatter by 1, and the error of the mean
+    is 1 / sqrt(3) with Student's 4.303 over 1.96, which is 1.27."""
     rows = ((day, "consumption_wh_km", "", value, "Wh/km", 1.0) for day, value in ((0, 10.0), (1, 12.0), (2, 11.0)))
     chosen = (("consumption_wh_km", "Energy"), ("coast_rolling", "none"))
     [[row]] = tables(figures_table(with_figures(facts, *rows), "Cost", chosen)).values()
     assert row[0] == "Energy"
     assert row[1].startswith("11.0 ± 1.0")
-    assert row[2].startswith("11.0 ± 1.1")
+    assert row[2].startswith("11.0 ± 1.3")
     assert [cell.split("\u00a0")[0] for cell in row[3:5]] == ["10.0", "12.0"]
     assert row[5:] == ("3", "90%")
 
