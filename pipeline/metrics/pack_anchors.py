@@ -24,7 +24,7 @@ from herdbook.pipeline.vehicle.signals import Signals
 WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
 REST_C = 1 / 50
 FULL_SE_PCT = 1.0  # what "full" means varies by this much with current and temperature (engineering choice)
-RELAX_V = 0.020  # left to relax right after load; halves with every fourfold rest (engineering choice)
+RELAX_V = 0.020  # left to relax two minutes after load; halves with every fourfold rest (engineering choice)
 RELAX_S = 120.0
 LEAST_SPAN_PCT = 60.0
 HOLD_S = 30.0  # as for energy: the pack's voltage stands for so long
@@ -93,7 +93,9 @@ def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
         used = rows[table.t[rows] >= table.t[rows[-1]] - 30_000_000]
         volts = float(np.median(table.v[used]))  # of all groups: a wire without contact reads nought
         rested = max(float(table.t[rows[-1]] - table.t[rows[0]]) / 1e6, 1.0)
-        unrelaxed = RELAX_V / np.sqrt(max(1.0, rested / RELAX_S))
+        # a stop of seconds on the way is no rest; a session that begins at rest had stood before it
+        stood = not (np.abs(table.current[: rows[0]]) > REST_C * rated).any()
+        unrelaxed = RELAX_V / np.sqrt(max(rested / RELAX_S, 1.0 if stood else 0.0))
         soc, se = ocv.soc(volts, unrelaxed, "discharge")
         if se <= WORST_SE_PCT and soc < 50.0:
             data = {"soc_pct": soc, "se_pct": se, "run_ah": float(run[used[-1]]), "rest_s": rested, "rest_v": volts}
@@ -127,6 +129,6 @@ SET = MetricSet(
         "pack_capacity_ah": ("Ah", "Capacity from charge counted between a low rest and full"),
         "pack_soh_pct": ("%", "The same as a share of rated capacity"),
     },
-    version=2,
+    version=3,
     source="anchors on steep parts of the open-circuit curve; table: pipeline/vehicle/chemistries or the profile",
 )
