@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from herdbook.pipeline.health.engine import apply, judge, limits_of, rule_set_json
@@ -217,3 +218,22 @@ def test_the_rule_set_in_words_has_every_limit_with_unit_and_reason() -> None:
             "severity": own.severity.value,
             "source": own.source,
         }
+
+
+@pytest.mark.parametrize(
+    "slip",
+    [ZeroDivisionError("x"), ValueError("x"), KeyError("x"), np.linalg.LinAlgError("x")],
+    ids=lambda e: type(e).__name__,
+)
+def test_a_rule_that_slips_takes_no_other_rule_with_it(slip: Exception) -> None:
+    def judge_badly(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+        raise slip
+
+    sound = all_rules()["temp_sensor_fault"]
+    record = sound.cases().fires_on[0]
+    bad = replace(sound, id="slipping", judge=judge_badly)
+    verdict = judge(record, [bad, sound])
+    assert {j.rule.id for j in verdict.findings} == {"temp_sensor_fault"}
+    (refused,) = verdict.not_assessed
+    assert refused.rule.id == "slipping"
+    assert "fault of Herdbook itself" in refused.reason
