@@ -124,7 +124,7 @@ def test_the_nearest_margin_of_each_limit_comes_first(store: Store, facts: Facts
 def test_a_pack_page_without_a_profile_says_what_is_missing(store: Store, facts: Facts) -> None:
     with store.read() as con:
         leaf = pack.leaf(store, con, facts)
-    assert "No capacity: the profile" in notes(leaf.blocks)
+    assert "No capacity: no profile at hand states the rated charge" in notes(leaf.blocks)
     assert "never seen at a full pack" in notes(leaf.blocks)
     assert "No limits of the profile" in notes(leaf.blocks)
 
