@@ -107,5 +107,5 @@ def explain(rule: Rule, own: dict[str, float]) -> None:
     for title, lines in lists:
         screen.say(f"\n{title}", style="bold")
         for line in lines or ("none",):
-            screen.say(f"  - {line}")
+            screen.point(line, "  - ")
     screen.say(f"\nNeeds: {', '.join(rule.roles)}\nSource: {rule.source}")

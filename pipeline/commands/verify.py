@@ -48,13 +48,13 @@ def verify(
         screen.table(str(file), ("check", "holds", "detail"), [(c.what, c.ok, c.detail) for c in found.checks])
         screen.say("\nWhat a check proves when it holds")
         for check in found.checks:
-            screen.say(f"- {check.what}: {check.proves}.")
+            screen.point(f"{check.what}: {check.proves}.")
         if found.unchecked:
             screen.say(found.unchecked)
         if found.differences:
             screen.say(f"\n{screen.plural(len(found.differences), 'difference')}")
             for difference in found.differences[:MOST_SHOWN]:
-                screen.say(f"- {difference}")
+                screen.point(difference)
             if (rest := len(found.differences) - MOST_SHOWN) > 0:
                 screen.say(f"and {rest:,} more; all of them with --json")
     raise typer.Exit(0 if found.ok else 8)

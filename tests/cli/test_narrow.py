@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -50,9 +51,30 @@ def test_no_name_and_no_digit_is_lost(
                 assert word in words, (word, shown)
 
 
-def test_what_is_left_over_goes_to_whoever_lacks_most() -> None:
-    assert screen.shared_out((2, 3, 4), (2, 10, 5), 12) == (2, 6, 4)
-    assert screen.shared_out((2, 3), (4, 5), 100) == (4, 5)
+def test_the_widest_columns_give_way_and_none_below_its_least() -> None:
+    assert screen.fitted([(2, 2), (3, 10), (4, 5)], 12) == (2, 5, 5)
+    assert screen.fitted([(2, 2), (3, 10), (4, 12)], 16) == (2, 7, 7)
+    assert screen.fitted([(2, 4), (9, 10), (4, 12)], 16) == (3, 9, 4)
+    assert screen.fitted([(2, 4), (3, 5)], 100) == (4, 5)
+    assert screen.fitted([(2, 4), (3, 5)], 4) == ()
+
+
+@pytest.mark.parametrize("width", [80, 100, 160])
+def test_no_word_and_no_time_is_broken_where_there_is_room_and_no_line_ends_in_blanks(
+    width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    rule, at = "regen_refused_unexplained", datetime(2026, 3, 20, 11, 14)
+    screen.table(
+        "All", ("rule", "last", "said"), [(rule, at, "It let go while it was asked for. " * 9)], note="x " * 90
+    )
+    screen.point("What does not fit its line goes on under its text. " * 9, "  - ")
+    screen.say("A long line for people that is wrapped. " * 9, style="bold")
+    shown = capsys.readouterr().out
+    assert rule in shown
+    assert "2026-03-20 11:14" in shown
+    assert not [line for line in shown.splitlines() if line != line.rstrip()]
+    assert "\n    " in shown[shown.index("  - ") :]
 
 
 def test_a_list_of_a_store_on_a_narrow_terminal(tmp_path: Path) -> None:

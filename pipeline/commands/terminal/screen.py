@@ -12,12 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from rich.console import Console, RenderableType
 
 Progress = Callable[[int, int, str], None]
 NUMERIC = (int, float)
-WIDE = 100  # columns from which on a table's widths need no care of ours
-LONG_WORD = 24  # a longer word (a hash, a path) may be broken into lines; it stays whole in itself
+LONG_WORD = 24  # a longer word (a hash, a path) is broken into lines where not all words have room
 SEVERITY_STYLE = {"stop-use": "bold reverse", "service": "bold", "note": ""}
 
 
@@ -48,11 +47,25 @@ def plural(count: int, one: str) -> str:
 
 def say(text: str = "", style: str | None = None) -> None:
     """One line for people, on standard output; hostile text stays inert."""
-    console().print(safe(text), style=style, markup=False)
+    from rich.text import Text
+
+    _print(console(), Text(safe(text)), style)
+
+
+def point(text: str, mark: str = "- ") -> None:
+    """One entry of a list: what does not fit its line goes on under its text, not under its mark."""
+    from rich.table import Table
+    from rich.text import Text
+
+    line = Table.grid()
+    line.add_row(Text(mark), Text(safe(text)))
+    _print(console(), line)
 
 
 def warn(text: str) -> None:
-    console(stderr=True).print(safe(text), markup=False)
+    from rich.text import Text
+
+    _print(console(stderr=True), Text(safe(text)))
 
 
 def as_json(value: object) -> None:
@@ -99,13 +112,12 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], 
 
     rows = [list(r) for r in rows]
     out = console()
-    least, natural = zip(*(_widths(name, [r[i] for r in rows]) for i, name in enumerate(columns)), strict=True)
-    gaps = 2 * (len(columns) - 1)
-    if sum(least) + gaps > out.width:
+    sizes = [_widths(name, [r[i] for r in rows]) for i, name in enumerate(columns)]
+    room = out.width - 2 * (len(columns) - 1)
+    widths = fitted(sizes, room) or fitted([(min(least, LONG_WORD), natural) for least, natural in sizes], room)
+    if not widths:
         _blocks(title, columns, rows, note)
         return
-    narrow = out.width < WIDE and sum(natural) + gaps > out.width
-    widths = shared_out(least, natural, out.width - gaps) if narrow else (None,) * len(columns)
     caption = Text(safe(note)) if note else None
     t = Table(
         title=Text(safe(title)),
@@ -126,45 +138,62 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], 
         )
     for r in rows:
         t.add_row(*(Text(cell(v), style=SEVERITY_STYLE.get(str(v), "")) for v in r))
-    out.print(t)
+    _print(out, t)
 
 
 def _widths(name: str, values: Sequence[object]) -> tuple[int, int]:
-    """The least and the natural width of a column: of its longest word or number, and of its longest cell."""
+    """The least and the natural width of a column: of its longest word or number, and of its longest cell. A number or
+    a time is one word."""
     from rich.cells import cell_len
 
     texts = [cell(v) for v in values]
     natural = max(map(cell_len, [name, *texts]))
-    numbers = [v for v in values if v is not None]
-    if numbers and isinstance(numbers[0], NUMERIC) and not isinstance(numbers[0], bool):
+    first = next((v for v in values if v is not None), None)
+    if isinstance(first, NUMERIC) and not isinstance(first, bool):
         return natural, natural
+    times = [cell(v) for v in values if hasattr(v, "strftime")]
     words = [word for text in [name, *texts] for word in text.split()]
-    return min(max(map(cell_len, words), default=1), LONG_WORD), natural
+    return max(map(cell_len, [*words, *times]), default=1), natural
 
 
-def shared_out(least: Sequence[int], natural: Sequence[int], room: int) -> tuple[int, ...]:
-    """Widths between least and natural that fill the room: what is left over goes to whoever lacks most."""
-    widths = list(least)
-    for _ in range(room - sum(least)):
-        lacks = [n - w for n, w in zip(natural, widths, strict=True)]
-        if max(lacks) <= 0:
-            break
-        widths[lacks.index(max(lacks))] += 1
+def fitted(sizes: Sequence[tuple[int, int]], room: int) -> tuple[int, ...]:
+    """Widths of columns (least, natural) within the room: the widest give way first, none below its least. () when the
+    room is too small for that."""
+    widths = [max(least, min(natural, room)) for least, natural in sizes]
+    while sum(widths) > room:
+        wide = [w if w > least else 0 for w, (least, _) in zip(widths, sizes, strict=True)]
+        if not any(wide):
+            return ()
+        widths[wide.index(max(wide))] -= 1
     return tuple(widths)
+
+
+def _print(out: Console, shown: RenderableType, style: str | None = None) -> None:
+    """Print without the blanks that fill up lines: they stand in a file, and wrap where a window is made narrower."""
+    from rich.segment import Segment, Segments
+
+    lines = out.render_lines(shown, style=out.get_style(style) if style else None, pad=False)
+    for line in lines:
+        while line and not line[-1].text.strip():
+            line.pop()
+        if line:
+            line[-1] = Segment(line[-1].text.rstrip(), line[-1].style)
+    out.print(Segments([piece for line in lines for piece in (*line, Segment.line())]), end="")
 
 
 def _blocks(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]], note: str) -> None:
     from rich.text import Text
 
     out = console()
-    out.print(Text(safe(title), style="bold"))
+    _print(out, Text(safe(title), style="bold"))
     for row in rows:
         out.print()
         for name, value in zip(columns, row, strict=True):
             if text := cell(value):
-                out.print(Text(f"{safe(name)}: ", style="dim") + Text(text, style=SEVERITY_STYLE.get(str(value), "")))
+                shown = Text(f"{safe(name)}: ", style="dim") + Text(text, style=SEVERITY_STYLE.get(str(value), ""))
+                _print(out, shown)
     if note:
-        out.print(Text(f"\n{safe(note)}"))
+        _print(out, Text(f"\n{safe(note)}"))
 
 
 @contextmanager
