@@ -39,6 +39,8 @@ def correct(
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
+    if not log and (to or forget):
+        raise SettingsError("which log?", do="Name its file, or the first digits of its SHA-256")
     if log and bool(to) == forget:
         raise SettingsError("whose is it?", do="Name its vehicle with --to, or say --forget")
     if not log:

@@ -94,13 +94,15 @@ def conditions(rule: Rule) -> list[tuple[str, str, str]]:
 
 def explain(rule: Rule, own: dict[str, float]) -> None:
     from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.reports.words import numbers
 
     screen.say(f"{rule.title}  ({rule.id}, {rule.subsystem}, at worst {rule.severity})", style="bold")
     screen.say(f"\n{rule.meaning}\n")
     rows = []
     for x in rule.limits:
         mine = own.get(f"{rule.id}.{x.name}")
-        rows.append((x.name, x.value, x.unit, x.why) if mine is None else (x.name, mine, x.unit, "the profile"))
+        value, why = (x.value, x.why) if mine is None else (mine, "the profile")
+        rows.append((x.name, value, numbers.unit(x.unit), why))
     screen.table("Limits", ("limit", "value", "unit", "why"), rows)
     screen.table("What it says, and when", ("severity", "when", "and then"), conditions(rule))
     lists = (("Likely causes", rule.causes), ("Next bench checks", rule.bench), ("Cautions", rule.cautions))

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from herdbook.pipeline.upkeep.repair import Mended
 
 ORDER = 100
-REPAIR = "Mend damaged parts from their logs; where a log is gone, save what can be read."
 
 
 def register(app: typer.Typer) -> None:
@@ -122,7 +121,8 @@ def check(
     elif rows:
         screen.table("Parts that are not what they were", ("problem", "part", "vehicles", "state"), rows)
         for one in done.mended if done else ():
-            screen.say(f"The damaged file is kept: {one.aside}") if one.aside else None
+            if one.aside:
+                screen.say(f"The damaged file is kept: {one.aside}")
             for log in one.lost:
                 screen.warn(f"herdbook: log {log.log[:12]} is not at {log.path} any more: {log.in_words}.")
         screen.say(

@@ -112,7 +112,7 @@ def _level(role: str, level: float, what: str, rules_out: bool, low: bool, late:
         return False if seen else None
 
     quiet = f"{what} stays {'above' if low else 'under'} {spell(level, unit)}"
-    return CauseTest((role,), lambda e: _vote(e, look, (role,), quiet, rules_out))
+    return CauseTest((role,), lambda e: _vote(e, look, (role,), quiet, rules_out, "all"))
 
 
 def less_than(role: str, asked: str, what: str, than: str, rules_out: bool = True) -> CauseTest:
@@ -132,7 +132,7 @@ def less_than(role: str, asked: str, what: str, than: str, rules_out: bool = Tru
             return Hit(int(t[at]), said, role)
         return False
 
-    return CauseTest((role, asked), lambda e: _vote(e, look, (role, asked), f"{what} covers {than}", rules_out))
+    return CauseTest((role, asked), lambda e: _vote(e, look, (role, asked), f"{what} covers {than}", rules_out, "all"))
 
 
 def also_found(*rules: str, same_item: bool = False, rules_out: bool = False) -> CauseTest:
@@ -161,7 +161,10 @@ def _inside(episode: Episode, role: str, item: int | str = "") -> tuple[Times, F
     return s.t[a:b], s.v[a:b]
 
 
-def _vote(evidence: Evidence, look: Look, roles: Sequence[str], quiet: str, rules_out: bool) -> Seen:
+def _vote(
+    evidence: Evidence, look: Look, roles: Sequence[str], quiet: str, rules_out: bool, windows: str = "any of"
+) -> Seen:
+    """quiet: what is said where no window shows it, of `windows`: "any of" them or "all"."""
     answers = [look(episode, evidence) for episode in evidence.episodes]
     known = [a for a in answers if a is not None]
     hits = [a for a in known if isinstance(a, Hit)]
@@ -177,5 +180,5 @@ def _vote(evidence: Evidence, look: Look, roles: Sequence[str], quiet: str, rule
     if hits:
         first = hits[0]
         return Seen(Standing.OPEN, f"{first.words}{of}", first.t, first.role, first.item)
-    words = f"{quiet}{f' in any of {len(known)}' if len(known) > 1 else ''}"
+    words = f"{quiet}{f' in {windows} {len(known)}' if len(known) > 1 else ''}"
     return Seen(Standing.CONTRADICTED if rules_out else Standing.OPEN, words, role=roles[0])

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from herdbook.pipeline.health.rule import Rule
 
-FLEET = "five vehicles of the type, and a fleet reference from them"
+FLEET = "five vehicles of the type and fit a fleet reference (herdbook store refit)"
 OF_SUBSYSTEM = {
     "cells": "charges to their end, with the rest after them",
     "pack": "charges to their end, with the rest after them",
@@ -15,7 +15,7 @@ OF_SUBSYSTEM = {
     "braking": "more rides",
     "drive": "more rides",
     "remote link": "more rides",
-    "data": "more of anything",
+    "data": "more rides and charges",
 }
 
 
@@ -29,5 +29,6 @@ def withheld(refused: Iterable[tuple[Rule, str]]) -> str:
     every = list(refused)
     titles = [f"“{rule.title}”" for rule, _ in every[:2]]
     more = f" and {len(every) - 2} more" if len(every) > 2 else ""
-    habits = dict.fromkeys(habit_of(rule, reason) for rule, reason in every)
-    return f"{', '.join(titles)}{more} could not be judged; to have them judged, log {', and '.join(habits)}"
+    habits = ", and ".join(dict.fromkeys(habit_of(rule, reason) for rule, reason in every))
+    it = "it" if len(every) == 1 else "them"
+    return f"{', '.join(titles)}{more} could not be judged; to have {it} judged, log {habits}"

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import math
 
-SIGNS = {"degC": "°C", "mOhm": "mΩ", "degC/min": "°C/min", "uA": "µA"}  # as people write the units of metrics
+SIGNS = {  # units as people write them, of those that we write otherwise
+    "degC": "°C",
+    "degC/min": "°C/min",
+    "ohm": "Ω",
+    "mOhm": "mΩ",
+    "mohm": "mΩ",
+    "m/s2": "m/s²",
+    "uA": "µA",
+}
 
 
 def spell(value: float, unit: str, se: float | None = None) -> str:

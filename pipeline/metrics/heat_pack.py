@@ -314,7 +314,7 @@ SET = MetricSet(
         "cell_temp_max_c": ("degC", "Hottest sensor, mean over ten seconds."),
         "cell_temp_min_c": ("degC", "Coldest sensor, mean over ten seconds."),
         "cell_temp_spread_k": ("K", "Hottest less coldest sensor, exceeded in 5 % of the session."),
-        "cell_temp_exposure_h": ("h", "Time at the middle cell temperature, by range in degC."),
+        "cell_temp_exposure_h": ("h", "Time at the middle cell temperature, by range in °C."),
         "ambient_known": ("1", "1 when the air temperature is measured or the session began cold-soaked."),
         "ambient_c": ("degC", "Air temperature."),
         "pack_heat_ratio": (

@@ -104,6 +104,11 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
     )
 
 
+def rule_titles(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """What every rule that ever judged is called, by its id."""
+    return names.of_rules(ask(con, __name__, "rule_sets"), "title")
+
+
 def _findings(con: duckdb.DuckDBPyConnection, vehicle: str) -> list[Row]:
     """Findings as they stand; muted: the mute in force now, or None."""
     held = mutes.in_force(con, utc_now())

@@ -5,8 +5,10 @@ from __future__ import annotations
 import shutil
 
 import pytest
+from typer.testing import CliRunner
 
 import tests.toy.logs as toy
+from herdbook.pipeline.cli import build
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.intake.corrections import corrections, forget, give
 from herdbook.pipeline.reports.history.document import document
@@ -88,5 +90,9 @@ def test_a_correction_needs_a_log_a_name_and_a_reason(taken: Bench) -> None:
         give(taken.store, "b.log", "TOY-007", by=BY, why=WHY)
     with pytest.raises(SettingsError, match="cannot be printed"):
         give(taken.store, "b.log", "TOY\x1b", by=BY, why=WHY)
+    for what in (("--to", "TOY-009"), ("--forget",)):
+        asked = CliRunner().invoke(build(), ["correct", *what, "--store", str(taken.store.folder)])
+        assert isinstance(asked.exception, SettingsError)
+        assert "which log" in str(asked.exception)
     digits = taken.ask("SELECT log[1:10] FROM logs WHERE name = 'b.log'")[0][0]
     assert give(taken.store, digits, "TOY-009", by=BY, why=WHY).name == "b.log"

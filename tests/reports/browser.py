@@ -11,9 +11,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
 
 PATH = os.environ.get("HERDBOOK_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser") or ""
+needs_chromium = pytest.mark.skipif(
+    not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM"
+)
 ARGUMENTS = (
     "--headless=new",
     "--no-sandbox",

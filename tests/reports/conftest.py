@@ -5,13 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from herdbook.pipeline.reports import write_dossier, write_fleet, write_history, write_signals
+from herdbook.pipeline.reports.page.html import file_name
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.signals import Signals
-from tests.reports.made_up import HOSTILE, T0, Catalogue, signals_of, window
+from tests.reports.made_up import HOSTILE, T0, Catalogue, signals_of, us, window
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 
 @pytest.fixture(autouse=True, scope="module")
@@ -24,6 +29,33 @@ def made_up_lake() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("herdbook.pipeline.lake.read.load_signals", load_signals)
         yield
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    from tests.reports.browser import chromium
+
+    with chromium() as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def pages(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: None) -> dict[str, Path]:
+    """One of every kind of page, by name; of some also that of a vehicle whose every text is hostile."""
+    folder = tmp_path_factory.mktemp("pages")
+    start = us(T0) + 3_600_000_000
+    names = ["pack_current", "regen_state"]
+    return {
+        "dossier": write_dossier(store, "VX-014", folder),
+        "hostile": write_dossier(store, HOSTILE, folder),
+        "history": write_history(store, "VX-014", folder),
+        "hostile_history": write_history(store, HOSTILE, folder),
+        "fleet": write_fleet(store, folder / "site"),
+        "night": folder / "site" / "night.html",
+        "vehicle": folder / "site" / "vehicles" / "VX-014.html",
+        "hostile_vehicle": folder / "site" / "vehicles" / f"{file_name(HOSTILE)}.html",
+        "signals": write_signals(store, "VX-014", names, start, start + 90_000_000, folder / "signals.html"),
+    }
 
 
 @pytest.fixture(scope="session")

@@ -4,22 +4,17 @@ from __future__ import annotations
 
 import base64
 import gzip
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser
 
-from herdbook.pipeline.reports import write_dossier, write_fleet, write_history, write_signals
 from herdbook.pipeline.reports.page.html import engine
-from herdbook.pipeline.store.store import Store
-from tests.reports.browser import PATH, chromium, opened, outside
-from tests.reports.made_up import T0, us
+from tests.reports.browser import needs_chromium, opened, outside
 
 BUTTONS = {"Zoom", "Pan", "Zoom in", "Zoom out", "Reset axes"}
 CONTROLS = "button, summary, [role=button], .modebar-btn, input, select, label, a[href^='#'], [tabindex]"
 PAGES = ("dossier", "history", "fleet", "night", "vehicle", "signals")
-needs_browser = pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium")
 
 
 def test_the_drawing_engine_knows_no_server_for_our_data() -> None:
@@ -29,29 +24,8 @@ def test_the_drawing_engine_knows_no_server_for_our_data() -> None:
     assert "Plotly" in text
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as started:
-        yield started
-
-
-@pytest.fixture(scope="module")
-def pages(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: None) -> dict[str, Path]:
-    folder = tmp_path_factory.mktemp("pages")
-    start = us(T0) + 3_600_000_000
-    names = ["pack_current", "regen_state"]
-    return {
-        "dossier": write_dossier(store, "VX-014", folder),
-        "history": write_history(store, "VX-014", folder),
-        "fleet": write_fleet(store, folder / "site"),
-        "night": folder / "site" / "night.html",
-        "vehicle": folder / "site" / "vehicles" / "VX-014.html",
-        "signals": write_signals(store, "VX-014", names, start, start + 90_000_000, folder / "signals.html"),
-    }
-
-
 @pytest.mark.browser
-@needs_browser
+@needs_chromium
 @pytest.mark.parametrize("name", PAGES)
 def test_every_control_is_used_and_nothing_leaves(browser: Browser, pages: dict[str, Path], name: str) -> None:
     """Every button, switch, field and link of the page itself; what leads to another page leads to a file beside it."""
@@ -75,9 +49,7 @@ def test_every_control_is_used_and_nothing_leaves(browser: Browser, pages: dict[
                 n += 1; }} return n; }})()"""
         )
         assert used > 0
-        watched.page.wait_for_timeout(
-            300
-        )  # for what a click begins; nothing below depends on its length when all is well
+        watched.page.wait_for_timeout(300)  # for what a click begins; when all is well nothing depends on its length
         away = "[...document.querySelectorAll('[href], [src], [action], [formaction], [ping]')].map(e => "
         away += "e.getAttribute('href') || e.getAttribute('src') || e.getAttribute('action') || 'ping')"
         assert not [a for a in watched.ask(away) if ":" in a.split("#")[0] and not a.startswith(("data:", "blob:"))]
@@ -87,7 +59,7 @@ def test_every_control_is_used_and_nothing_leaves(browser: Browser, pages: dict[
 
 
 @pytest.mark.browser
-@needs_browser
+@needs_chromium
 @pytest.mark.parametrize("name", ["dossier", "history", "fleet"])
 def test_the_policy_forbids_what_a_script_might_try(browser: Browser, pages: dict[str, Path], name: str) -> None:
     tries = """async () => { const got = [];

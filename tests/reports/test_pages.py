@@ -3,49 +3,17 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterator
 from pathlib import Path
 
 import pypdf
 import pytest
 from playwright.sync_api import Browser
 
-from herdbook.pipeline.reports import write_dossier, write_fleet, write_history, write_signals
-from herdbook.pipeline.reports.page.html import file_name
-from herdbook.pipeline.store.store import Store
 from tests.reports.barriers import SCRIPT, TYPES, barriers, overflow
-from tests.reports.browser import PATH, Watched, chromium, opened, outside
-from tests.reports.made_up import HOSTILE, T0, us
+from tests.reports.browser import Watched, needs_chromium, opened, outside
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM"),
-]
+pytestmark = [pytest.mark.browser, needs_chromium]
 PAGES = ("dossier", "hostile", "hostile_history", "hostile_vehicle", "history", "fleet", "vehicle", "signals")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as started:
-        yield started
-
-
-@pytest.fixture(scope="module")
-def pages(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: None) -> dict[str, Path]:
-    folder = tmp_path_factory.mktemp("pages")
-    start = us(T0) + 3_600_000_000
-    return {
-        "dossier": write_dossier(store, "VX-014", folder),
-        "hostile": write_dossier(store, HOSTILE, folder),
-        "history": write_history(store, "VX-014", folder),
-        "hostile_history": write_history(store, HOSTILE, folder),
-        "fleet": write_fleet(store, folder / "site"),
-        "hostile_vehicle": folder / "site" / "vehicles" / f"{file_name(HOSTILE)}.html",
-        "vehicle": folder / "site" / "vehicles" / "VX-014.html",
-        "signals": write_signals(
-            store, "VX-014", ["pack_current", "regen_state"], start, start + 90_000_000, folder / "signals.html"
-        ),
-    }
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -52,7 +52,7 @@ GIVES = {
     "margin_v": ("V", "Least distance to a voltage limit; negative: passed"),
     "margin_share": (
         "1",
-        "The same as a share: of the window between both limits for groups, of the way from 25 degC for temperatures,"
+        "The same as a share: of the window between both limits for groups, of the way from 25 °C for temperatures,"
         " of the limit itself for currents, pack and DC link",
     ),
 }

@@ -1,4 +1,4 @@
-"""How full the wires were: the mean over all logs and the worst second, where the bit rate is known."""
+"""How full the wires were: the mean while they were awake and the worst second, where the bit rate is known."""
 
 from __future__ import annotations
 
@@ -19,10 +19,21 @@ def blocks(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
     found = ask(con, __name__, "buses", vehicle=facts.vehicle)
     if not found:
         return []
-    head = ("Bus", "Bit rate [kbit/s]", "Logs", "Frames", "Mean load [%]", "Fullest second [%]", "It began", "In log")
+    head = (
+        "Bus",
+        "Bit rate [kbit/s]",
+        "Logs",
+        "Frames",
+        "Mean while awake [%]",
+        "Fullest second [%]",
+        "It began",
+        "In log",
+    )
     note = Note(
         "Share of time with bits on the wire. A log holds no stuff bits: the first figure counts none, the second the "
-        "most that the frame format allows. Frames that the logger did not record are not in it. "
+        "most that the frame format allows. Frames that the logger did not record are not in it. The mean leaves out "
+        "silences of over a second, the fullest second is one of the clock: the mean of a bus that speaks in short "
+        "bursts is the higher one. "
         "The bit rate comes from the profile (bit_rate in [[bus]]) or the DBC file (Baudrate)."
     )
     return [PageTable("How full the buses were", head, [_bus(row, facts) for row in found], frozenset({1, 2, 3})), note]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.health.cause import Episode, Evidence, Seen, Standing, in_order
 from herdbook.pipeline.health.rules import all_rules
-from herdbook.pipeline.reports.dossier.evidence import BitNames, command
+from herdbook.pipeline.reports.dossier.evidence import BitNames, command, told_by
 from herdbook.pipeline.reports.drawing.traces import load
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.words import numbers
@@ -56,8 +56,7 @@ def causes_of(store: Store, facts: Facts, finding: Row, bits: BitNames) -> list[
 
 
 def _evidence(store: Store, facts: Facts, finding: Row, causes: list[str], bits: BitNames) -> Evidence:
-    tests = [test for c in causes if (test := getattr(c, "test", None)) is not None]
-    roles = tuple(sorted({role for test in tests for role in test.roles}))
+    roles = told_by(causes)
     found: dict[str, set[str]] = defaultdict(set)
     for other in facts.findings:
         found[other["rule"]].add(other["item"])

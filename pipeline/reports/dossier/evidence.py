@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -110,9 +110,14 @@ def command(facts: Facts, roles: tuple[str, ...], start: int, end: int) -> str:
 def lanes_of(rule: str, drawn: tuple[str, ...]) -> tuple[str, ...]:
     """States and fault words by which the rule's causes are told, as far as they are not drawn already."""
     known = all_rules().get(rule)
-    tests = [test for c in known.causes if (test := getattr(c, "test", None)) is not None] if known else []
-    roles = dict.fromkeys(role for test in tests for role in test.roles if ROLES[role].unit in LANE_UNITS)
-    return tuple(role for role in roles if role not in drawn)[:MOST_LANES]
+    roles = told_by(known.causes) if known else ()
+    return tuple(role for role in roles if ROLES[role].unit in LANE_UNITS and role not in drawn)[:MOST_LANES]
+
+
+def told_by(causes: Iterable[str]) -> tuple[str, ...]:
+    """The roles by which causes are told, each once; none for causes without a test."""
+    tests = [test for c in causes if (test := getattr(c, "test", None)) is not None]
+    return tuple(dict.fromkeys(role for test in tests for role in test.roles))
 
 
 def figure(store: Store, facts: Facts, finding: Row, bits: BitNames | None = None) -> PageFigure | str:

@@ -29,10 +29,10 @@ def figures_table(facts: Facts, title: str, chosen: Sequence[tuple[str, str]], f
 def _rows(facts: Facts, part: pl.DataFrame, said: str) -> list[tuple[str, ...]]:
     names = sorted(part["item"].unique().to_list(), key=natural)
     if len(names) > MOST_ITEMS:
-        return [_over_items(part, f"{said} ({len(names)} items)")]
+        return [_over_items(part, f"{said} (medians over {len(names)} items)")]
     name = str(part["name"][0])
     cover = dict(part.group_by("item").agg(pl.col("coverage").mean()).rows())
-    return [_one(metric_series(facts, name, i), f"{said}: {i}" if i else said, cover[i]) for i in names]
+    return [_one(metric_series(facts, name, i), f"{said}: {_plain(i)}" if i else said, cover[i]) for i in names]
 
 
 def _one(of: MetricSeries, said: str, cover: float) -> tuple[str, ...]:
@@ -53,10 +53,15 @@ def _over_items(part: pl.DataFrame, said: str) -> tuple[str, ...]:
         said,
         numbers.amount(float(np.median(newest["value"].to_numpy())), unit),
         numbers.amount(float(np.median(values)), unit),
-        *(f"{numbers.amount(row['value'], unit)} ({row['item'] or 'all'})" for row in (low, high)),
+        *(f"{numbers.amount(row['value'], unit)} ({_plain(row['item']) or 'all'})" for row in (low, high)),
         str(part["start_t"].n_unique()),
         _share(float(part["coverage"].to_numpy().mean())),
     )
+
+
+def _plain(item: str) -> str:
+    """An item as people write it; bands of temperature name their unit."""
+    return item.replace("degC", "°C")
 
 
 def _error(se: float) -> float | None:

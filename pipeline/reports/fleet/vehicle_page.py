@@ -17,11 +17,11 @@ from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.herd.score_history import score_changes
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.dossier import evidence
-from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.facts import Facts, rule_titles
 from herdbook.pipeline.reports.fleet import finding_svg
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.verdict import marks, verdict
-from herdbook.pipeline.reports.words import cautions, numbers
+from herdbook.pipeline.reports.words import cautions, names, numbers
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.times import utc_now
 
@@ -51,12 +51,13 @@ def write_all(
     dealt = {name: _dealt(ask(con, __name__, query)) for name, query in TABLES.items()}
     scans = ask(con, __name__, "last_scan")
     herd = ask(con, __name__, "vehicles")
+    titles = rule_titles(con)
     muted = mutes.in_force(con, utc_now())
     history = score_changes(con)
     changed, budget = 0, Budget(MOST_PAGES)
     for done, about in enumerate(herd, start=1):
         name = about["vehicle"]
-        facts = _facts(about, {table: of[name] for table, of in dealt.items()}, scans, store.settings.zone)
+        facts = _facts(about, {table: of[name] for table, of in dealt.items()}, scans, titles, store.settings.zone)
         stem = html.file_name(name)
         path = folder / "vehicles" / f"{stem}.html"
         more = {
@@ -100,7 +101,7 @@ def _dealt(table: list[Row]) -> defaultdict[str, list[Row]]:
     return out
 
 
-def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], zone: str) -> Facts:
+def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], titles: dict[str, str], zone: str) -> Facts:
     return Facts(
         vehicle=about["vehicle"],
         about=about,
@@ -118,6 +119,7 @@ def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], zone: str) ->
         events=pl.DataFrame(),
         scan=scans[0] if scans else None,
         rule_set=None,
+        titles=titles,
     )
 
 
@@ -133,6 +135,8 @@ def _text(facts: Facts, more: dict[str, Any]) -> str:
         times={f["finding"]: [evidence.where(facts, w) for w in f["windows"][:MOST_WINDOWS]] for f in facts.findings},
         moment=lambda t: numbers.moment(t, facts.zone),
         changed=numbers.CHANGE_WORD,
+        reason=names.reason,
+        said=names.statement,
         **more,
     )
 

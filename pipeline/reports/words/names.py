@@ -127,7 +127,8 @@ def _lacking(why: str) -> str:
         return f"this vehicle type does not report {numbers.listing(roles)}"
     if ungiven := _UNGIVEN.fullmatch(why):
         figures = [_figure_words(f.strip()) for f in ungiven["figures"].split(",")]
-        return f"nobody has said of this vehicle type what its {numbers.listing(figures)} is"
+        verb = "is" if len(figures) == 1 else "are"
+        return f"nobody has said of this vehicle type what its {numbers.listing(figures)} {verb}"
     return ""
 
 

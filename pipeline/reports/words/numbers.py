@@ -7,25 +7,12 @@ import re
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from herdbook.pipeline.health.sentences import SIGNS
 from herdbook.pipeline.health.voice import VOICES
 
 KM_PER_MILE = 1.609344  # exact by definition of the international mile
 
-_UNITS = {
-    "degC": "°C",
-    "ohm": "Ω",
-    "mOhm": "mΩ",
-    "mohm": "mΩ",
-    "1": "",
-    "ratio": "",
-    "m/s2": "m/s²",
-    "count": "",
-    "degC/min": "°C/min",
-    "K/min": "K/min",
-    "uA": "µA",
-    "bits": "",
-    "state": "",
-}
+_UNITS = SIGNS | dict.fromkeys(("1", "ratio", "count", "bits", "state"), "")  # a bare number needs no unit
 
 SEVERITY_WORD: dict[str, str] = {severity: voice.label for severity, voice in VOICES.items()}
 CHANGE_WORD = {"new": "New", "worse": "Worse", "better": "Better", "gone": "Gone"}

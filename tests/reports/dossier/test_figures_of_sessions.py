@@ -79,7 +79,7 @@ def test_a_row_by_hand(facts: Facts) -> None:
 def test_many_items_are_one_row_that_names_the_extremes(facts: Facts) -> None:
     given = with_figures(facts, *((0, "cell_r_ratio", str(k), 1 + k / 100, "1", 0.01) for k in range(1, 13)))
     [[row]] = tables(figures_table(given, "Groups", (("cell_r_ratio", "Resistance"),))).values()
-    assert row[0] == "Resistance (12 items)"
+    assert row[0] == "Resistance (medians over 12 items)"
     assert row[3] == "1.01 (1)"
     assert row[4] == "1.12 (12)"
 

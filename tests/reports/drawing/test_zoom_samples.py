@@ -15,7 +15,7 @@ import pytest
 from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, ZoomSamples, pack_samples
 from herdbook.pipeline.reports.signals.page import figure_page
 from herdbook.pipeline.reports.signals.window import Wire
-from tests.reports.browser import PATH, chromium, opened
+from tests.reports.browser import chromium, needs_chromium, opened
 
 START = 1_772_348_400_000_000  # 2026-03-01 07:00 UTC
 
@@ -84,7 +84,7 @@ def test_the_size_is_bounded_and_the_text_says_so() -> None:
 
 
 @pytest.mark.browser
-@pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM")
+@needs_chromium
 def test_zooming_brings_every_sample_and_going_back_takes_them_away(tmp_path: Path) -> None:
     """Half a million samples with one spike of one sample; a window of 10 s at 100 Hz holds 1000 of them."""
     t = START + np.arange(500_000, dtype=np.int64) * 10_000

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import time
 from html.parser import HTMLParser
@@ -16,8 +17,8 @@ from herdbook.pipeline.reports.drawing.distribution import spreads
 from herdbook.pipeline.reports.fleet.register import coded_trail
 from herdbook.pipeline.reports.page.html import file_name
 from herdbook.pipeline.store.store import Store
-from tests.reports.browser import PATH, chromium, opened, outside
-from tests.reports.made_up import HOSTILE, Catalogue
+from tests.reports.browser import chromium, needs_chromium, opened, outside
+from tests.reports.made_up import HOSTILE, T0, Catalogue
 from tests.reports.many import ten_thousand
 
 
@@ -52,6 +53,20 @@ def test_a_second_run_rewrites_no_vehicle_page(store: Store, out: Path) -> None:
     before = {p: p.stat().st_mtime_ns for p in (out / "vehicles").iterdir()}
     write_fleet(store, out)
     assert {p: p.stat().st_mtime_ns for p in (out / "vehicles").iterdir()} == before
+
+
+def test_a_vehicles_page_names_rules_and_figures_in_words(tmp_path: Path) -> None:
+    book = Catalogue(tmp_path)
+    book.vehicle("VX-030")
+    rules = [{"id": "regen_one_sided", "title": "Electric brake one-sided", "subsystem": "braking"}]
+    book.add("rule_sets", rule_set="r" * 64, made_t=T0, rules=json.dumps(rules), version="0.1.0")
+    reason = "not in the record: braking_sided_count (no session had enough of it)"
+    book.add("not_assessed", vehicle="VX-030", rule="regen_one_sided", subsystem="braking", reason=reason)
+    text = (write_fleet(book.close(), tmp_path / "site").parent / "vehicles" / "VX-030.html").read_text("utf-8")
+    said = "braking, “Electric brake one-sided”: no session on record shows enough of braking events with both motors"
+    assert said in text
+    assert "braking_sided_count" not in text
+    assert "regen one sided" not in text
 
 
 def test_dossiers_come_along_and_are_rewritten_only_when_needed(store: Store, out: Path) -> None:
@@ -120,7 +135,7 @@ def herd(tmp_path_factory: pytest.TempPathFactory) -> Store:
 
 @pytest.mark.slow
 @pytest.mark.browser
-@pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM")
+@needs_chromium
 def test_ten_thousand_vehicles_are_small_and_quick(herd: Store, tmp_path: Path, record_property: object) -> None:
     """Under 3 MB; a second of work from being opened to being interactive, a third of one to sort all of it."""
     start = time.monotonic()

@@ -3,7 +3,6 @@ and the night's page meets what axe-core asks of it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pypdf
@@ -13,18 +12,9 @@ from playwright.sync_api import Browser
 from herdbook.pipeline.reports import write_fleet
 from herdbook.pipeline.store.store import Store
 from tests.reports.barriers import SCRIPT, barriers, overflow
-from tests.reports.browser import PATH, Watched, chromium, opened, outside
+from tests.reports.browser import Watched, needs_chromium, opened, outside
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not PATH, reason="Chromium is missing: apt-get install chromium, or set HERDBOOK_CHROMIUM"),
-]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as started:
-        yield started
+pytestmark = [pytest.mark.browser, needs_chromium]
 
 
 @pytest.fixture(scope="module")

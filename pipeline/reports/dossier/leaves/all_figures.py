@@ -26,7 +26,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     names = facts.metrics["name"].n_unique() if facts.metrics.height else 0
     lead = (
         f"{numbers.plural(names, 'figure')} by session, each with one standard error where it has one. Where a figure "
-        "has more than four items, middles are over all of them. By session: the catalogue's table metrics."
+        "has more than four items, its row gives medians over all of them. By session: the catalogue's table metrics."
     )
     return Leaf("figures", "Every figure", lead, blocks)
 

@@ -95,15 +95,15 @@ def _demand(facts: Facts, table: pl.DataFrame) -> PageFigure:
     top = _largest(table, "demand_a", "delivered_a")
     spec = {"data": data, "layout": layout(400, shapes=[diagonal(top)], **axes)}
     kinds_said = ", ".join(": ".join(row) for row in body)
-    alt = f"Scatter of {table.height} brakings; on the dashed line delivery equals demand. {kinds_said}."
-    note = f"n = {numbers.plural(table.height, 'braking')}; pack-side regeneration current, means once settled."
+    alt = f"Scatter of {table.height} braking events; on the dashed line delivery equals demand. {kinds_said}."
+    note = f"n = {numbers.plural(table.height, 'braking event')}; pack-side regeneration current, means once settled."
     return PageFigure(
         "brake-demand",
         "Every braking event: demanded against delivered current [A]",
         alt,
         spec,
         note,
-        head=("Kind", "Brakings"),
+        head=("Kind", "Braking events"),
         body=body,
         height=400,
     )
@@ -123,7 +123,7 @@ def _parts(table: pl.DataFrame) -> PageTable | Note:
                     body.append((said, group, str(hit.height), numbers.number(float(hit[column].to_numpy().max()))))
     if not body:
         return Note("In no braking did more than 0.5 A of what was asked fail to come.")
-    head = ("Reason", "Kind", "Brakings", "Largest [A]")
+    head = ("Reason", "Kind", "Braking events", "Largest [A]")
     return PageTable("What was asked and did not come, by reason (over 0.5 A)", head, body, frozenset({2, 3}))
 
 
@@ -139,14 +139,16 @@ def _sides(facts: Facts, table: pl.DataFrame) -> list[Block]:
     axes = {"xaxis": axis("Left motor [A]", rangemode="tozero"), "yaxis": axis("Right motor [A]", rangemode="tozero")}
     shapes = [diagonal(_largest(rows, "left_a", "right_a"))]
     spec = {"data": [trace], "layout": layout(380, shapes=shapes, **axes)}
-    note = f"n = {numbers.plural(rows.height, 'braking')}. Turning, wet ground and belt tension move dots as well."
+    note = (
+        f"n = {numbers.plural(rows.height, 'braking event')}. Turning, wet ground and belt tension move dots as well."
+    )
     alt = f"Scatter of {rows.height} braking events, left against right; on the dashed line both motors brake alike."
     title = "Left against right: braking current of each motor [A]"
     return [Drawn(PageFigure("brake-sides", title, alt, spec, note, height=380))]
 
 
 def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
-    """The brakings with the largest unexplained shortfall drawn in full; then, if fewer, the largest explained."""
+    """The largest unexplained shortfalls drawn in full; then, if they are few, the largest explained ones."""
     chosen = table.filter((pl.col("unexplained") > 0.5) | (pl.col("explained") > 0.5))
     chosen = chosen.sort(["unexplained", "explained"], descending=True).head(WORST)
     out: list[Block] = []
@@ -160,7 +162,9 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
         if not made.spec["data"]:
             continue
         short = f"{numbers.number(row['unexplained'])} A not explained, {numbers.number(row['explained'])} A explained"
-        title = f"Worst braking {number} of {chosen.height}: {numbers.span(row['start_t'], row['end_t'], facts.zone)}"
+        title = (
+            f"Worst braking event {number} of {chosen.height}: {numbers.span(row['start_t'], row['end_t'], facts.zone)}"
+        )
         alt = f"Signals of one braking against time: {short}."
         out.append(
             Drawn(

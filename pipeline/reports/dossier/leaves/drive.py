@@ -24,7 +24,7 @@ TABLES = (
             ("braking_pack_v_max", "Highest pack voltage while braking"),
             ("braking_link_v_max", "Highest DC-link voltage while braking"),
             ("release_to_zero_s", "Trigger let go to no drive torque, longest"),
-            ("unasked_braking_count", "Brakings that nobody asked for"),
+            ("unasked_braking_count", "Braking events that nobody asked for"),
         ),
     ),
     (
