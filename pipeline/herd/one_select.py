@@ -100,7 +100,7 @@ def _one_select(con: duckdb.DuckDBPyConnection, sql: str) -> str:
 
     found = con.extract_statements(sql)
     if len(found) != 1 or found[0].type != duckdb.StatementType.SELECT:
-        what = "more than one statement" if len(found) > 1 else f"a {found[0].type.name}" if found else "nothing"
+        what = "more than one statement" if found[1:] else f"the statement {found[0].type.name}" if found else "nothing"
         raise SettingsError(f"SQL: this is {what}, and only a SELECT is let through", do=ONE)
     return str(found[0].query)
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from herdbook.pipeline.errors import InputError
+from herdbook.pipeline.intake.identity import LONGEST_NAME
 from herdbook.pipeline.intake.inbox import Found, find_logs
 from herdbook.pipeline.night.progress import Progress
 from herdbook.pipeline.night.scan import scan_found
@@ -46,7 +47,8 @@ def look(
         raise InputError("there is no log to look at", logs[0] if logs else "", "Name one or more logs, or a folder")
     with tempfile.TemporaryDirectory(prefix="herdbook-look-") as folder:
         store = Store.create(Path(folder) / "store", profile)
-        named = vehicle or paths[0].name.split(".")[0][:64].strip() or "unit"
+        plain = "".join(c for c in paths[0].name.split(".")[0] if c.isprintable())
+        named = vehicle or plain[:LONGEST_NAME].strip() or "unit"
         store = replace(store, settings=replace(store.settings, vehicle=named))
         store.profiles()  # a wrong profile is told before anything is decoded
         done = scan_found(store, "a look", lambda: Found(tuple(paths)), jobs=0, progress=progress)

@@ -1,4 +1,7 @@
-"""Is everything there that Herdbook needs: program, libraries, store, profiles, rights, room, clock. Reads only."""
+"""Is everything there that Herdbook needs: program, libraries, store, profiles, rights, room, clock.
+
+Reads only, but for an older catalogue, which is brought to the newest version as by every command.
+"""
 
 from __future__ import annotations
 
@@ -135,5 +138,6 @@ def _clock(store: Store) -> Condition:
     latest = max((t for t in row or () if t is not None), default=None)
     if latest is not None and latest > now + timedelta(hours=1):
         found = f"this machine says {now:%Y-%m-%d %H:%M} UTC, the newest record is of {latest:%Y-%m-%d %H:%M}"
-        return Condition("clock", State.BAD, found, "Set this machine's clock before the next scan")
+        do = "Check this machine's clock before the next scan; if it is right, a logger's clock runs ahead"
+        return Condition("clock", State.BAD, found, do)
     return Condition("clock", State.GOOD, f"{now:%Y-%m-%d %H:%M} UTC")
