@@ -119,7 +119,7 @@ RULE = Rule(
     causes=(
         "Ramp or filter set too slow in the controller",
         "Overloaded bus or controller",
-        Cause("Poor radio link", over("packet_age", 200.0, "the age of the newest packet")),
+        Cause("Poor radio link", over("packet_age", 200.0, "the age of the newest packet", rules_out=False)),
     ),
     bench=(
         "Compare ramp settings and firmware with a vehicle that answers in time",
