@@ -60,7 +60,11 @@ def program() -> Iterator[Condition]:
         yield Condition("Python", State.BAD, running, f"Install Python {'.'.join(map(str, OLDEST_PYTHON))} or newer")
     else:
         yield Condition("Python", State.GOOD, running)
-    needed = [r.split(";")[0] for r in requires("herdbook") or [] if "extra ==" not in r]
+    try:
+        needed = [r.split(";")[0] for r in requires("herdbook") or [] if "extra ==" not in r]
+    except PackageNotFoundError:
+        needed = []
+        yield Condition("herdbook", State.TOLD, "runs from a folder and is not installed", "pip install .")
     for name in sorted(r.split(">")[0].split("<")[0].split("=")[0].split("[")[0].strip() for r in needed):
         yield _library(name)
     for extra, modules in EXTRAS.items():

@@ -134,7 +134,9 @@ def check_counts(pack: Table[str, object], roles: Sequence[Mapping], found: Find
     numbers = sorted(m.item for m in roles if m.role == "cell_voltage" and isinstance(m.item, int))
     if numbers and numbers != list(range(1, len(numbers) + 1)):
         missing = sorted(set(range(1, numbers[-1] + 1)) - set(numbers))
-        found.doubt(("roles", "cell_voltage"), f"cell_voltage leaves out group {', '.join(map(str, missing[:6]))}")
+        more = f" and {len(missing) - 6} more" if len(missing) > 6 else ""
+        which = f"group{'s' * (len(missing) > 1)} {', '.join(map(str, missing[:6]))}{more}"
+        found.doubt(("roles", "cell_voltage"), f"cell_voltage leaves out {which}")
 
 
 def check_identity(profile: Table[str, Table[str, object]], roles: Sequence[Mapping], found: Findings) -> None:

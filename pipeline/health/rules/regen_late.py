@@ -47,7 +47,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=limit,
             unit="s",
             statement=f"The electric brake reached half of what was asked {spell(mid.value, 's', mid.se)} after the "
-            f"command, in the middle of {brakings.height} braking events.",
+            f"command, the median of {brakings.height} braking events.",
             se=mid.se,
             confidence=min(1.0 - chance, confidence(mid.value, limit, mid.se)),
             persistence=hit.height / brakings.height,
@@ -119,7 +119,7 @@ RULE = Rule(
     causes=(
         "Ramp or filter set too slow in the controller",
         "Overloaded bus or controller",
-        Cause("Poor radio link", over("packet_age", 200.0, "the age of the newest packet")),
+        Cause("Poor radio link", over("packet_age", 200.0, "the age of the newest packet", rules_out=False)),
     ),
     bench=(
         "Compare ramp settings and firmware with a vehicle that answers in time",
