@@ -13,15 +13,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from herdbook.pipeline.errors import InputError
-<<<<<<< HEAD
 from herdbook.pipeline.intake.identity import LONGEST_NAME
-from herdbook.pipeline.intake.inbox import Found, find_logs
-=======
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.inbox import look as everything_under
 from herdbook.pipeline.intake.waiting import Waiting
 from herdbook.pipeline.night.changes import ProfileDoubt
->>>>>>> main
 from herdbook.pipeline.night.progress import Progress
 from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.night.scan import scan_found
