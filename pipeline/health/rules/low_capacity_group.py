@@ -55,7 +55,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not found and len(both) < 3 and not seen:
         return NotAssessed(
             f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage hardly "
-            f"moved, over {fit.depth:.0%} of the charge; rides to low are needed"
+            f"moved, over {100 * fit.depth:.0f} % of the charge; rides to low are needed"
         )
     return found
 

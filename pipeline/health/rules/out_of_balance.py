@@ -60,8 +60,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not findings and most < limits["least_sessions"] and not fit.could_show(Why.CHARGE, limits["plain"] / 100.0):
         return NotAssessed(
             f"what was logged would not show a group that holds {limits['plain']:.0f} % less: the voltage hardly "
-            "moved; "
-            "charges to full or rides to low are needed" + uneven(record)
+            "moved; charges to full or rides to low are needed" + uneven(record)
         )
     return findings
 

@@ -47,7 +47,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=limit,
             unit="s",
             statement=f"The electric brake reached half of what was asked {spell(mid.value, 's', mid.se)} after the "
-            f"command, in the middle of {brakings.height} braking events.",
+            f"command, the median of {brakings.height} braking events.",
             se=mid.se,
             confidence=min(1.0 - chance, confidence(mid.value, limit, mid.se)),
             persistence=hit.height / brakings.height,

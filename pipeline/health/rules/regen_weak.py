@@ -51,7 +51,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             measured=missing,
             limit=100 * limit,
             unit="%",
-            statement=f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, in the middle of "
+            statement=f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, the median of "
             f"{brakings.height} braking events: {by_whom(hit)}.",
             se=100 * mid.se,
             confidence=min(1.0 - chance, confidence(mid.value, limit, mid.se)),
@@ -97,7 +97,8 @@ RULE = Rule(
             "missing",
             0.25,
             "1",
-            "of the demand, where no fleet is known: firmware that gives a constant 80 % is none: engineering choice",
+            "of the demand, where no fleet is known: engineering choice, made so that firmware which gives a constant "
+            "80 %, as among simulated makers, is no fault",
         ),
         Limit("over_fleet", 0.12, "1", "more than the fleet misses, for two current sensors: engineering choice"),
         Limit("chance", 0.025, "1", "of so many were the middle at the limit (sign test): engineering choice"),

@@ -257,7 +257,8 @@ RULE = Rule(
             "offset",
             5.0,
             "K",
-            "of a cell sensor: two usual 5 % thermistors may differ by 3 K at the ends of their range, from memory",
+            "of a cell sensor: two usual 5 % thermistors may differ by 3 K at the ends of their range (from memory); "
+            "the 2 K on top: engineering choice, made after sound sensors 2.8 K off had been called wrong",
         ),
         Limit("alone", 1.0, "K", "more, where one session is all there is: engineering choice"),
         Limit("by_chance", 0.1, "1", "of sessions that chance may put so far apart (binomial): engineering choice"),

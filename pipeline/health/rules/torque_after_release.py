@@ -124,7 +124,8 @@ RULE = Rule(
         "Inspecting drive and remote is for a qualified person; software cannot clear this fault.",
         "On the stand keep clear of wheels and belts, and have a hand on the main switch.",
     ),
-    source="torque ends within one command time-out on release and on loss of the link: common practice",
+    source="torque ends within one command time-out on release and on loss of the link: common practice; torque under "
+    "a quarter of what flowed at the release passes for a ramp and is not told",
     version=2,
     cases=_cases,
 )
