@@ -50,7 +50,7 @@ from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, Vehicle
 from herdbook.pipeline.vehicle.figures_together import Maker, check_together
 from herdbook.pipeline.vehicle.key_lines import KeyLines
 from herdbook.pipeline.vehicle.problems import Findings, Problem, ProfileProblems, in_order, nearest
-from herdbook.pipeline.vehicle.profile_checks import check_counts, check_identity, check_roles, own_files
+from herdbook.pipeline.vehicle.profile_checks import check_counts, check_identity, check_roles, check_valid, own_files
 from herdbook.pipeline.vehicle.profile_tables import check_keys
 from herdbook.pipeline.vehicle.protection import Protections, check_protections, protections
 from herdbook.pipeline.vehicle.refused_profile import RefusedProfile, refused, valid_at
@@ -231,6 +231,7 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
         lenient=lenient,
     )
     check_identity(table, profile.roles, found)
+    check_valid(profile.valid_from, profile.valid_to, found)
     if network:
         check_counts(pack, profile.roles, found)
     maker = Maker(profile.vehicle_figures, profile.pack_figures, profile.drive_figures)

@@ -139,6 +139,14 @@ def check_counts(pack: Table[str, object], roles: Sequence[Mapping], found: Find
         found.doubt(("roles", "cell_voltage"), f"cell_voltage leaves out {which}")
 
 
+def check_valid(start: int | None, end: int | None, found: Findings) -> None:
+    """start, end: microseconds UTC; None is open."""
+    if start is not None and end is not None and start >= end:
+        found.wrong(
+            ("valid", "to"), "[valid] to is not after from: no log could be of this profile", "Correct one of them"
+        )
+
+
 def check_identity(profile: Table[str, Table[str, object]], roles: Sequence[Mapping], found: Findings) -> None:
     """profile: its tables; [identity] and the zone of [vehicle] are looked at."""
     identity = profile.get("identity", {})

@@ -94,7 +94,7 @@ class _Reader:
         elif role.index:
             yield from _motors_named(role, self._items(role, _known(entry), 1))
         else:
-            yield self._one(role, "", _known(entry))
+            yield self._one(role, "", _single(_known(entry)))
 
     def _sides(self, role: Role, entry: Entry) -> Iterator[Mapping]:
         if unknown := set(entry) - set(MOTORS):
@@ -104,7 +104,7 @@ class _Reader:
         for side, inner in entry.items():
             if not isinstance(inner, str | dict):
                 raise ValueError(f'{side} must be "Message.Signal" or a table')
-            yield self._one(role, side, {"signal": inner} if isinstance(inner, str) else _known(inner))
+            yield self._one(role, side, {"signal": inner} if isinstance(inner, str) else _single(_known(inner)))
 
     def _listed(self, role: Role, entries: list[object]) -> Iterator[Mapping]:
         """Pieces of one role; items count on where a piece does not number its own."""
@@ -140,7 +140,7 @@ class _Reader:
         elif several > 1 or (listed and not counts_items(texts[0])):
             items = list(range(first, first + several))
         elif role.index == "side" and not counts_items(texts[0]):
-            yield self._one(role, ONLY, {**entry, way: texts[0]})
+            yield self._one(role, ONLY, {**entry, way: texts[0]}, chosen[0])
             return
         else:
             raise ValueError('counts from 1 and needs n, as in { signal = "Cells.Cell{n:02d}", n = "1..12" }')
@@ -161,6 +161,8 @@ class _Reader:
         return [name for part in parts for name in expanded(str(part))]
 
     def _one(self, role: Role, item: Item, entry: Entry, index: int | None = None, place: int = 0) -> Mapping:
+        if "voltage" in entry and (role.unit != "A" or "signal" not in entry):
+            raise ValueError("voltage goes with the signal of a power that stands in for a current")
         made, unit = self._made(role, entry)
         message, signal = made.signals[0]
         scale, offset = self._conversion(role, str(entry.get("unit", unit)))
@@ -368,6 +370,13 @@ def _known(entry: dict[str, object]) -> Entry:
     if len(ways := [w for w in WAYS if w in entry]) > 1:
         raise ValueError(f"{' and '.join(ways)} exclude each other")
     return dict(entry)
+
+
+def _single(entry: Entry) -> Entry:
+    """The entry of one value, which nothing counts."""
+    if several := {"n", "index", "index_values"} & set(entry):
+        raise ValueError(f"is one value here: {sorted(several)[0]} is for roles that count items")
+    return entry
 
 
 def _not_there(message: str, signal: str, units: Units) -> str:

@@ -103,8 +103,14 @@ RULE = Rule(
         Limit("over_fleet", 0.12, "1", "more than the fleet misses, for two current sensors: engineering choice"),
         Limit("chance", 0.025, "1", "of so many were the middle at the limit (sign test): engineering choice"),
         Limit("sided", 0.25, "1", "|left - right| over their mean, as in the one-sided rule: engineering choice"),
-        Limit("count", 6, "braking events", "for a sound middle: engineering choice"),
-        Limit("least", 3, "braking events", "when each misses `far` more: engineering choice"),
+        Limit(
+            "count",
+            6,
+            "braking events",
+            "for a sound middle: engineering choice; over several rides up to nine are needed to be under `chance`, "
+            "and fewer are told as nothing found",
+        ),
+        Limit("least", 3, "braking events", "when each misses `far` more; then 0.95 sure: engineering choice"),
         Limit("far", 0.1, "1", "over the limit, more than one braking is misread by: engineering choice"),
     ),
     judge=judge,
