@@ -61,7 +61,8 @@ class Mutation:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """told: check | contact | "". moved: the metric that moved most, "" when none moved by more than MATTERS."""
+    """told: check (it is refused) | contact | warned (at the check, but it loads) | "". moved: the first metric that
+    moved by more than MATTERS, "" when none did."""
 
     mutation: Mutation
     told: str
@@ -288,7 +289,7 @@ def look(mutation: Mutation) -> Seen:
         contact = hold_profile(profile, seen)
         told, why = ("contact", "; ".join(sorted({c.reason for c in contact.told}))) if contact.told else ("", "")
         if warned and not told:
-            told, why = "check", warned[0]
+            told, why = "warned", warned[0]
         shift = ""
         for base, i in zip(right(mutation.profile), ride_and_charge(mutation.profile), strict=True):
             if not shift:
@@ -304,7 +305,7 @@ def drawn(n: int, seed: int) -> list[Mutation]:
 
 def report(seen: list[Seen]) -> str:
     """The card in markdown: counts, and every silent one that matters."""
-    refused = [s for s in seen if s.told == "check" and not s.moved]
+    refused = [s for s in seen if s.told == "check"]
     matter = [s for s in seen if s.moved]
     silent = [s for s in matter if not s.told]
     base = len(refused) + len(matter)

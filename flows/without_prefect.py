@@ -27,8 +27,9 @@ def send(request: Request, store: Store, changes: ChangeList) -> list[Delivery]:
     return notify(changes, request.settings.notify, MessageLog(store))
 
 
-def in_full(changes: ChangeList, done: ScanResult, sent: list[Delivery]) -> dict[str, Any]:
-    """Everything about the night, ready for JSON."""
+def in_full(request: Request, changes: ChangeList, done: ScanResult, sent: list[Delivery]) -> dict[str, Any]:
+    """Everything about the night, ready for JSON; `inbox` for one that looked into an inbox, as a backfill does not."""
+    inbox = done.inbox.as_dict() | {"in_words": done.inbox.in_words()}
     numbers = {
         "logs_new": done.logs_new,
         "logs_known": done.logs_known,
@@ -42,7 +43,7 @@ def in_full(changes: ChangeList, done: ScanResult, sent: list[Delivery]) -> dict
         "numbers": numbers,
         "failed": [{"vehicle": v, "problem": why} for v, why in sorted(done.failed.items())],
         "messages": [asdict(d) for d in sent],
-        "inbox": done.inbox.as_dict() | {"in_words": done.inbox.in_words()},
+        **({"inbox": inbox} if request.kind == "night" else {}),
     }
 
 
@@ -63,7 +64,7 @@ def run_plain(request: Request, progress: Progress) -> dict[str, Any]:
     else:
         done = run_scan(request.inbox, store, jobs, progress)
     changes = changes_of(store, request, done)
-    return in_full(changes, done, send(request, store, changes))
+    return in_full(request, changes, done, send(request, store, changes))
 
 
 def bounds(request: Request) -> tuple[datetime | None, datetime | None]:

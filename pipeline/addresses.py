@@ -32,6 +32,9 @@ def has_password(url: str) -> bool:
 def host_shown(address: str) -> str:
     """An address that messages go to, fit for a log: scheme and host, no path, user or token. Other schemes than http
     and https may carry a secret where a host would be: they lose that too."""
-    parts = urlsplit(address)
+    try:
+        parts = urlsplit(address)
+    except ValueError:  # half an IPv6 address
+        return f"{address.partition('://')[0]}://…"
     host = parts.hostname if parts.scheme in ("http", "https") else None
     return f"{parts.scheme}://{host or '…'}"

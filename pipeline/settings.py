@@ -23,6 +23,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
+from math import inf
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -57,7 +58,7 @@ class Settings:
     stop_s: float = 180.0  # a shorter stop does not end a ride or a charge
     # judge
     judge_days: float = 400.0  # rules look at a vehicle's last so many days, so that a night costs no more as it ages
-    again_vehicles: int = 1000  # judged again a night because their profile or the rules changed; the rest waits
+    again_vehicles: int = 1000  # judged again a night as profile or rules changed, the rest later; engineering choice
     # keep
     parts_days: float | None = None  # parts older than this are dropped; metrics and findings stay. None: never
     grace_hours: float = 48.0  # a retired part stays this long for readers of an older fleet.duckdb
@@ -91,19 +92,29 @@ def read_settings(folder: Path) -> Settings:
     values: dict[str, Any] = {}
     for key in TOP:
         if key in table:
-            values[key] = tuple(map(str, table.pop(key))) if key == "paths" else str(table.pop(key))
+            values[key] = _patterns(table.pop(key), path) if key == "paths" else str(table.pop(key))
     for name, keys in TABLES.items():
-        for key, value in table.pop(name, {}).items():
+        if not isinstance(given := table.pop(name, {}), dict):
+            raise SettingsError(f"{name} is no table", path, f"Write [{name}] on a line of its own, its keys below it")
+        for key, value in given.items():
             if key not in keys:
                 raise SettingsError(f"[{name}] {key} is not known", path, f"Known there: {', '.join(keys)}")
-            if isinstance(value, bool) or not isinstance(value, int | float) or value < 0:
+            if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
                 raise SettingsError(f"[{name}] {key} = {value!r} is not a number from 0 up", path, "Correct it")
+            if key in WHOLE and value == inf:
+                raise SettingsError(f"[{name}] {key} = inf is no whole number", path, "Correct it")
             values[key] = int(value) if key in WHOLE else float(value)
     if loose := [k for k, v in table.items() if not isinstance(v, dict)]:
         raise SettingsError(f"{loose[0]} is not known", path, f"Known at the top: {', '.join(TOP)}")
     settings = Settings(**values, other=table)
     _check(settings, path)
     return settings
+
+
+def _patterns(value: object, path: Path) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
+        raise SettingsError("paths is not a list of patterns", path, "Write paths = ['(?P<vehicle>V-\\d+)/']")
+    return tuple(value)
 
 
 def _check(settings: Settings, path: Path) -> None:

@@ -48,6 +48,16 @@ def test_links_lead_somewhere(path: Path) -> None:
     assert set(re.findall(r"herdbook help ([a-z-]+)", text)) <= set(topics())
 
 
+def test_messages_that_the_manual_explains_are_messages_of_ours() -> None:
+    table = (readme.ROOT / "pipeline" / "manual" / "trouble.md").read_text("utf-8").split("| exit code")[0]
+    files = [path for top in ("decoders", "pipeline") for path in (readme.ROOT / top).rglob("*.py")]
+    said = re.sub(r'"\s*\n\s*f?"', "", "\n".join(path.read_text("utf-8") for path in files))  # over two lines
+    explained = re.findall(r"^\| `([^`]+)`", table, re.MULTILINE)
+    pieces = [piece.strip() for cell in explained for piece in cell.split("...") if piece.strip()]
+    assert pieces
+    assert [piece for piece in pieces if piece not in said] == []
+
+
 def test_every_page_is_listed_and_read_by_help() -> None:
     runner = CliRunner()
     listed = runner.invoke(build(), ["help"]).output

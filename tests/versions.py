@@ -31,6 +31,7 @@ FILES = {
             "vehicle/formula.py",
             "vehicle/signal_names.py",
             "vehicle/dbc_signals.py",
+            "vehicle/entry_numbers.py",
             "vehicle/mapping.py",
         ),
         *("spans.py", "vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),

@@ -103,7 +103,7 @@ def scan_as_tasks(request: Request) -> dict[str, Any]:
     changes = changes_of(store, request, done)
     wanted = bool(settings.notify)
     sent = visible_step("send messages", send, request, store, changes) if wanted else []
-    return in_full(changes, done, sent)
+    return in_full(request, changes, done, sent)
 
 
 def mark_days(store: Store, request: Request) -> None:

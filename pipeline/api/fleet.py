@@ -41,21 +41,25 @@ class Fleet:
         return f"<Herdbook fleet in {self.store.folder}: {vehicles} vehicles, {logs} logs{until}>"
 
     def sql(self, query: str, **given: object) -> pl.DataFrame:
-        """One SELECT over catalogue and lake; given: values of its $names.
+        """One SELECT over catalogue and lake; given: values of its $names. Parts that it may read are compared with
+        their hashes first.
 
-        Raises: SettingsError when the statement is wrong or returns no rows.
+        Raises: SettingsError for anything but one SELECT; StoreError for a damaged part.
         """
         import duckdb
 
+        from herdbook.pipeline.errors import damage
+        from herdbook.pipeline.herd.one_select import one_select
+        from herdbook.pipeline.store.publish import vouch_for
+
         with self.store.read() as con:
             try:
-                found = con.sql(query, params=given or None)
-                if found is None:
-                    raise SettingsError("the statement returns no rows", do="Write a SELECT")
-                table: pl.DataFrame = found.pl()
+                statement = one_select(con, query)
+                vouch_for(self.store, con, statement)
+                table: pl.DataFrame = con.sql(statement, params=given or None).pl()
                 return table
             except duckdb.Error as error:
-                if trouble := self.store.lake.trouble():
+                if trouble := self.store.lake.trouble() or damage(error):
                     raise trouble from None
                 raise SettingsError(f"SQL: {str(error).strip()}", do="Correct the statement") from None
 

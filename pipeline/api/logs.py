@@ -26,7 +26,7 @@ def decode(log: Source, dbc: Source | Iterable[Source | tuple[str, Source]]) -> 
 @dataclass(frozen=True)
 class Judgement:
     """What the rules say of one vehicle by some logs, as tables like those of Fleet. refused: logs that could not be
-    used, each (log, why, what to do)."""
+    used, each (log, why, what to do). doubts: what the logs say against the profile, a sentence each."""
 
     vehicle: str
     findings: pl.DataFrame
@@ -35,12 +35,13 @@ class Judgement:
     sessions: pl.DataFrame
     metrics: pl.DataFrame
     refused: tuple[tuple[str, str, str], ...] = ()
+    doubts: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         said = [f"  {f['severity']}: {f['title']} {f['item']}".rstrip() for f in self.findings.to_dicts()]
         counts = f"{self.findings.height} findings, {self.not_assessed.height} not assessed"
         head = f"<Judgement of {self.vehicle}: {counts}>"
-        return "\n".join([head, *said])
+        return "\n".join([head, *said, *(f"  the profile is doubted: {doubt}" for doubt in self.doubts)])
 
 
 def judge(logs: Source | Sequence[Source], profile: Source, vehicle: str = "", page: Source | None = None) -> Judgement:
@@ -73,4 +74,5 @@ def judge(logs: Source | Sequence[Source], profile: Source, vehicle: str = "", p
             sessions=fleet.sessions(name),
             metrics=fleet.metrics(vehicle=name),
             refused=found.refused,
+            doubts=tuple(f"{d.verdict}: {d.words}" for d in found.doubts),
         )

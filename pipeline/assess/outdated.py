@@ -73,9 +73,10 @@ def _notes(by_profile: Sequence[Row], by_rules: Sequence[Row], left: set[str], g
     if by_rules:
         mine = [row["vehicle"] for row in by_rules]
         notes.append(f"the rules changed: {_vehicles(len(mine))} judged by older ones; {_now(mine, left)}")
-    if gone:
-        logs = "1 log is" if gone == 1 else f"{gone:,} logs are"
-        notes.append(f"{logs} no longer where they were and keep what older DBC files made of them")
+    if gone == 1:
+        notes.append("1 log is no longer where it was and keeps what older DBC files made of it")
+    elif gone:
+        notes.append(f"{gone:,} logs are no longer where they were and keep what older DBC files made of them")
     return notes
 
 
@@ -83,7 +84,8 @@ def _now(mine: Sequence[str], left: set[str]) -> str:
     later = sum(vehicle in left for vehicle in mine)
     if not later:
         return "judged again now"
-    return f"{len(mine) - later:,} judged again now, {later:,} wait for the next nights ([judge] again_vehicles)"
+    wait = "waits" if later == 1 else "wait"
+    return f"{len(mine) - later:,} judged again now, {later:,} {wait} for the next nights ([judge] again_vehicles)"
 
 
 def _vehicles(count: int) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,6 +11,7 @@ import typer
 from herdbook.pipeline.commands.terminal.options import Json
 
 if TYPE_CHECKING:
+    from herdbook.pipeline.health.severity import Severity
     from herdbook.pipeline.night.look import Looked
 
 ORDER = 5
@@ -29,29 +31,61 @@ def look(
 ) -> None:
     """Decode and judge one unit's logs and write its dossier. Nothing is kept: a scan into a store does that.
 
-    Exit code: 0 nothing to call about, 10 a service finding, 20 a stop-use finding, 30 a log could not be used.
+    Exit code: 0 nothing to call about, 10 a service finding or logs that contradict the profile, 20 a stop-use finding,
+    30 a log could not be used, 40 a vehicle could not be assessed.
 
-    JSON: vehicles (vehicle, scores, findings, not_assessed, page), refused (log, why, do).
+    JSON: vehicles (vehicle, named_by: the logs or this command, verdict, scores, findings, not_assessed, page), refused
+    (log, why, do), waiting (file, why), doubts (profile, verdict, reason, found, advice, roles, new), failed (vehicle,
+    why).
     """
+    from dataclasses import asdict
+
     from herdbook.pipeline.commands.terminal import screen
-    from herdbook.pipeline.health.voice import VOICES, gravest
+    from herdbook.pipeline.health.voice import gravest
     from herdbook.pipeline.night.look import look as look_at
 
     with screen.progress("look") as told, look_at(logs, profile, vehicle, told) as found:
         seen = [about(found, name, out if page else None) for name in found.vehicles]
-    refused = [{"log": log, "why": why, "do": do} for log, why, do in found.refused]
+    left = {
+        "refused": [{"log": log, "why": why, "do": do} for log, why, do in found.refused],
+        "waiting": [{"file": w.path, "why": w.in_words} for w in found.waiting],
+        "doubts": [asdict(d) | {"roles": list(d.roles)} for d in found.doubts],
+        "failed": [{"vehicle": name, "why": why} for name, why in sorted(found.done.failed.items())],
+    }
     if json:
-        screen.as_json({"vehicles": seen, "refused": refused})
+        screen.as_json({"vehicles": seen, **left})
     else:
         for one in seen:
             show(one)
-        for row in refused:
-            screen.warn(f"herdbook: {row['log']} could not be used. {row['why']}. {row['do']}")
-        for name, why in sorted(found.done.failed.items()):
-            screen.warn(f"herdbook: {name} could not be assessed: {why}")
-    worst = gravest(f["severity"] for one in seen for f in one["findings"])
-    code = VOICES[worst].exit_code if worst else 0
-    raise typer.Exit(code or (30 if refused or found.done.failed else 0))
+        for line in said(found):
+            screen.warn(f"herdbook: {line}")
+    raise typer.Exit(exit_code(found, gravest(f["severity"] for one in seen for f in one["findings"])))
+
+
+def said(found: Looked) -> Iterator[str]:
+    """What a person must hear beside the findings, a line each."""
+    for doubt in found.doubts:
+        yield f"the profile is {doubt.verdict}: {doubt.words}"
+    for name in found.named:
+        yield f"no log says whose it is; looked at under the name {name} (--vehicle gives another)"
+    for log, why, do in found.refused:
+        yield f"{log} could not be used: {why.rstrip('.')}. {do}"
+    for waiting in found.waiting:
+        yield f"{waiting.path} was left alone: {waiting.in_words}"
+    for name, why in sorted(found.done.failed.items()):
+        yield f"{name} could not be assessed: {why}"
+
+
+def exit_code(found: Looked, worst: Severity | None) -> int:
+    """The most urgent of what was found, by the codes of a scan."""
+    from herdbook.pipeline.health.voice import VOICES
+    from herdbook.pipeline.night.changes import NOTHING, QUARANTINED, SERVICE_NEWS, UNASSESSED
+
+    if worst is not None and VOICES[worst].exit_code:
+        return VOICES[worst].exit_code
+    if any(d.verdict == "contradicted" for d in found.doubts):
+        return SERVICE_NEWS
+    return UNASSESSED if found.done.failed else QUARANTINED if found.refused else NOTHING
 
 
 def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
@@ -64,6 +98,7 @@ def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
         facts = one_vehicle(con, vehicle, found.store.settings.zone)
     return {
         "vehicle": vehicle,
+        "named_by": "this command" if vehicle in found.named else "the logs",
         "verdict": " ".join(verdict(facts, len(facts.sessions))),
         "scores": {row["subsystem"]: row["score"] for row in facts.scores},
         "findings": [{k: f[k] for k in ("severity", "rule", "title", "item", "statement")} for f in facts.findings],

@@ -2,8 +2,8 @@
 another finding of the same vehicle.
 
 Windows vote. A cause is supported when at least half of the windows in which it could be seen show it, contradicted
-when none does and its absence rules the cause out, else open. A window without a sample inside says nothing: a slow
-message may have missed it.
+when none does and its absence rules the cause out, else open. A window with too few samples inside says nothing when it
+shows nothing: a slow message may have missed it.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.vehicle.roles import ROLES
 
 ENOUGH = 0.5  # of the windows: engineering choice
+FEW = 3  # samples of a window that may have missed what came and went between them: engineering choice
+FRESH_S = 0.5  # how old the other signal's newest value may be when two are compared: engineering choice
 NAMES = {"regen_state": "brake's state", "contactor_state": "contactor", "bms_state": "pack's state"}
 
 
@@ -35,18 +37,17 @@ class Hit:
 Look = Callable[[Episode, Evidence], "Hit | bool | None"]  # a hit, False: none, None: nothing to be seen
 
 
-def reads_in(role: str, *states: str, rules_out: bool = True) -> CauseTest:
-    """The state role reads one of these in the window. rules_out: a window that never does speaks against it."""
+def reads_in(role: str, *states: str, rules_out: bool = True, late: bool = False) -> CauseTest:
+    """The state role reads one of these in the window. rules_out: a window that never does speaks against it. late: in
+    its second half, for what has to last."""
     index = {float(ROLES[role].states.index(s)) for s in states}
     name = NAMES.get(role, role.replace("_", " "))
 
     def look(episode: Episode, _: Evidence) -> Hit | bool | None:
-        t, v = _inside(episode, role)
-        if not t.size:
-            return None
+        t, v = _inside(episode, role, late=late)
         at = np.flatnonzero(np.isin(v, list(index)))
         if not at.size:
-            return False
+            return False if t.size >= FEW else None
         word = ROLES[role].states[int(v[at[0]])]
         return Hit(int(t[at[0]]), f"the {name} reads “{word}”", role)
 
@@ -62,7 +63,7 @@ def bits_set(*roles: str) -> CauseTest:
         for role in roles:
             for item in episode.signals.items(role):
                 t, v = _inside(episode, role, item)
-                seen = seen or bool(t.size)
+                seen = seen or t.size >= FEW
                 at = np.flatnonzero(np.nan_to_num(v) > 0)
                 if at.size:
                     words = _bits(int(v[at[0]]), evidence, role, item)
@@ -99,12 +100,11 @@ def _level(role: str, level: float, what: str, rules_out: bool, low: bool, late:
     def look(episode: Episode, _: Evidence) -> Hit | bool | None:
         seen = False
         for item in episode.signals.items(role):
-            t, v = _inside(episode, role, item)
-            from_t = (episode.start + episode.end) // 2 if late else episode.start
-            good = np.flatnonzero(np.isfinite(v) & (t >= from_t))
+            t, v = _inside(episode, role, item, late)
+            good = np.flatnonzero(np.isfinite(v))
             if not good.size:
                 continue
-            seen = True
+            seen = seen or good.size >= FEW
             at = good[int(np.argmin(v[good]) if low else np.argmax(v[good]))]
             if v[at] <= level if low else v[at] >= level:
                 verb = "falls to" if low else "reaches"
@@ -121,7 +121,7 @@ def less_than(role: str, asked: str, what: str, than: str, rules_out: bool = Tru
 
     def look(episode: Episode, _: Evidence) -> Hit | bool | None:
         t, v = _inside(episode, asked)
-        other = episode.signals.at(t, role)
+        other = episode.signals.at(t, role, hold_s=FRESH_S)
         good = np.flatnonzero(np.isfinite(v) & np.isfinite(other))
         if not good.size:
             return None
@@ -130,7 +130,7 @@ def less_than(role: str, asked: str, what: str, than: str, rules_out: bool = Tru
         if other[at] < 0.9 * v[at]:
             said = f"{what} is {spell(float(other[at]), unit)} when {than} is {spell(float(v[at]), unit)}"
             return Hit(int(t[at]), said, role)
-        return False
+        return False if good.size >= FEW else None
 
     return CauseTest((role, asked), lambda e: _vote(e, look, (role, asked), f"{what} covers {than}", rules_out, "all"))
 
@@ -154,10 +154,11 @@ def also_found(*rules: str, same_item: bool = False, rules_out: bool = False) ->
     return CauseTest((), judge)
 
 
-def _inside(episode: Episode, role: str, item: int | str = "") -> tuple[Times, Floats]:
-    """Samples of a role inside the window itself."""
+def _inside(episode: Episode, role: str, item: int | str = "", late: bool = False) -> tuple[Times, Floats]:
+    """Samples of a role inside the window itself, or in its second half."""
     s = episode.signals.series(role, item)
-    a, b = np.searchsorted(s.t, [episode.start, episode.end + 1])
+    start = (episode.start + episode.end) // 2 if late else episode.start
+    a, b = np.searchsorted(s.t, [start, episode.end + 1])
     return s.t[a:b], s.v[a:b]
 
 
@@ -171,7 +172,7 @@ def _vote(
     if not known:
         recorded = any(e.signals.has(role) for e in evidence.episodes for role in roles)
         missing = " and ".join(role.replace("_", " ") for role in roles)
-        words = f"{missing}: no sample falls into the windows" if recorded else f"{missing}: not recorded"
+        words = f"{missing}: too few samples fall into the windows" if recorded else f"{missing}: not recorded"
         return Seen(Standing.NOT_RECORDED, words, role=roles[0])
     of = f" in {len(hits)} of {len(known)}" if len(known) > 1 else ""
     if hits and len(hits) >= ENOUGH * len(known):

@@ -10,9 +10,11 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+import polars as pl
+
 from herdbook.pipeline.health.doubts import why_in_doubt
 from herdbook.pipeline.health.judgeable import why_not
-from herdbook.pipeline.health.logging_habits import withheld
+from herdbook.pipeline.health.logging_habits import OWN_FAULT, withheld
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
@@ -21,7 +23,9 @@ from herdbook.pipeline.vehicle.chemistry import Chemistry
 from herdbook.pipeline.vehicle.figures import MissingFigureError
 
 MOST_WINDOWS = 10
-SURE = {Severity.STOP_USE: 0.9, Severity.SERVICE: 0.8}  # least confidence to be said at all so: engineering choices
+# Least confidence of a finding that is told with this severity; under it, the next lower one (engineering choices).
+SURE = {Severity.STOP_USE: 0.9, Severity.SERVICE: 0.8}
+SLIPS = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, pl.exceptions.PolarsError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +78,9 @@ def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
         said = rule.judge(record, limits_of(rule, record.profile.limits, chemistry))
     except MissingFigureError as error:
         return NotAssessed(str(error.args[0]))
-    except (ArithmeticError, LookupError, ValueError) as error:
+    except SLIPS as error:
         # one rule's slip must not take a vehicle's stop-use finding with it; its own cases show it to tests
-        return NotAssessed(f"a fault of Herdbook itself, {type(error).__name__}: {error}; the other rules stand")
+        return NotAssessed(f"{OWN_FAULT}, {type(error).__name__}: {error}; the other rules stand")
     if isinstance(said, NotAssessed):
         return said
     said = [as_sure(finding) for finding in said]
@@ -121,7 +125,7 @@ def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused], reco
         judged = total - sum(r.rule.subsystem == subsystem for r in refused)
         mine = [(r.rule, r.reason) for r in open_still if r.rule.subsystem == subsystem]
         shares = [j.share for j in found if j.rule.subsystem == subsystem]
-        scores[subsystem] = score(shares, judged, total, withheld(mine) if mine else "")
+        scores[subsystem] = score(shares, judged, total, withheld(mine, record.doubts) if mine else "")
     return scores
 
 

@@ -2,7 +2,8 @@
 
 The figures stand in judged.toml beside this file; `python -m demo_logs.aggregate` writes it from a labelled campaign
 of simulated vehicles. They say how a rule did there and nothing about a real fleet: a real fleet's own count
-of findings that a bench did not confirm is better wherever it is known.
+of findings that a bench did not confirm is better wherever it is known. They are those of the rules as they were when
+the campaign was last judged (seeds 8000 and 9000: before the rules of 2026-11-29), and stay so until it is judged anew.
 """
 
 from __future__ import annotations

@@ -1,14 +1,16 @@
-"""What holds now: a figure's sessions since its last step, and how certain so few of them are.
+"""What holds now of a figure that each session gives: its sessions since the last step, and how certain so few are.
 
 A fault that begins in mid-record is diluted by what came before; so the newest stretch is cut where the level changed
-beyond doubt, up or down, and only what came after is judged. After such a cut one session may be all there is: its own
-error does not know how far another session would have lain, but siblings measured alongside do.
+beyond doubt, up or down, and only what came after is judged (since_step); or the stretch is taken that is most surely
+over a limit (newest_level). After such a cut one session may be all there is: its own error does not know how far
+another session would have lain, but siblings measured alongside do.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 
@@ -32,6 +34,32 @@ def since_step(p: Pooled, own: float = 0.0, z: float = STEP_Z) -> Pooled:
     while (step := _clearest(p.values[first:], ses[first:])) is not None and step.z > z:
         first += step.first
     return _after(p, first) if first else p
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """value and se: pooled over the sessions from `first` to the newest; chance: that it lies no further than the
+    limit, times the places tried, at most 1."""
+
+    first: int
+    value: float
+    se: float
+    chance: float
+
+
+def newest_level(values: Floats, ses: Floats, limit: float, least: int = 2) -> Level | None:
+    """The stretch of sessions, up to the newest, whose pooled value is most surely over the limit; of `least` sessions
+    at least, or of all there are. values in time order with their standard errors; None when there are none."""
+    if not values.size:
+        return None
+    best: Level | None = None
+    tried = max(values.size - least + 1, 1)
+    for first in range(tried):
+        value, se = pool(values[first:], ses[first:])
+        chance = min(1.0, tried * (1.0 - NormalDist().cdf((value - limit) / max(se, 1e-12))))
+        if best is None or chance < best.chance:
+            best = Level(first, value, se, chance)
+    return best
 
 
 def sibling_spread(groups: Mapping[str, Pooled]) -> float:

@@ -50,7 +50,7 @@ def answering(store: Store, sql: str, limits: Limits) -> Iterator[Answer]:
 
     Raises: SettingsError for anything but one SELECT, and for one that takes too long or too much; StoreError."""
     with _locked(store, sql, limits) as (con, late):
-        con.execute(_one_select(con, sql))
+        con.execute(one_select(con, sql))
         columns = once([str(column[0]) for column in con.description or ()])
         yield Answer(columns, _batches(con, late))
 
@@ -59,7 +59,7 @@ def answering(store: Store, sql: str, limits: Limits) -> Iterator[Answer]:
 def answering_arrow(store: Store, sql: str, limits: Limits) -> Iterator[pa.RecordBatchReader]:
     """The same for files in columns; durations are given in seconds. Raises: as answering()."""
     with _locked(store, sql, limits) as (con, _):
-        found = con.sql(_one_select(con, sql))
+        found = con.sql(one_select(con, sql))
         twice = [name for name in found.columns if found.columns.count(name) > 1]
         if twice:
             raise SettingsError(f"two columns are called {twice[0]!r}", do="Give each its own name with AS")
@@ -95,12 +95,13 @@ def _batches(con: duckdb.DuckDBPyConnection, late: threading.Event) -> Iterator[
         yield rows
 
 
-def _one_select(con: duckdb.DuckDBPyConnection, sql: str) -> str:
+def one_select(con: duckdb.DuckDBPyConnection, sql: str) -> str:
+    """The statement, when it is one SELECT. Raises: SettingsError."""
     import duckdb
 
     found = con.extract_statements(sql)
     if len(found) != 1 or found[0].type != duckdb.StatementType.SELECT:
-        what = "more than one statement" if len(found) > 1 else f"a {found[0].type.name}" if found else "nothing"
+        what = "more than one statement" if found[1:] else f"the statement {found[0].type.name}" if found else "nothing"
         raise SettingsError(f"SQL: this is {what}, and only a SELECT is let through", do=ONE)
     return str(found[0].query)
 
@@ -120,7 +121,7 @@ def _locked(store: Store, sql: str, limits: Limits) -> Iterator[tuple[duckdb.Duc
         timer = threading.Timer(limits.timeout_s, end)
         timer.daemon = True
         try:
-            vouch_for(store, con, _one_select(con, sql))
+            vouch_for(store, con, one_select(con, sql))
             lock_down(con, store, room, limits)
             timer.start()
             yield con, late

@@ -71,10 +71,12 @@ class InboxAccount:
         told.append(f"{len(self.waiting):,} waiting")
         told.append(f"{self.quarantined + self.held:,} in quarantine ({self.quarantined:,} of them now)")
         told += [f"{self.gone:,} vanished"] if self.gone else []
-        rest = f"; {self.others:,} files are no logs by their names" if self.others else ""
+        several = f"{self.others:,} files are no logs by their names"
+        names = "1 file is no log by its name" if self.others == 1 else several
+        rest = f"; {names}" if self.others else ""
         rest += f"; {self.removed:,} left the quarantine, for the file is gone or mended" if self.removed else ""
         wrong = f" {self.unaccounted:,} ended nowhere: please report this fault." if self.unaccounted else ""
-        return f"{self.items:,} logs found: {', '.join(told)}{rest}.{wrong}"
+        return f"{self.items:,} log{'s' * (self.items != 1)} found: {', '.join(told)}{rest}.{wrong}"
 
     def as_dict(self) -> dict[str, Any]:
         """Ready for JSON; until in microseconds UTC or null."""

@@ -5,14 +5,14 @@ A profile that is refused still claims its logs: another that knows some of thei
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from herdbook.decoders import Network
 from herdbook.decoders.frames import ERROR, REMOTE, Frames
 from herdbook.pipeline.errors import InputError
+from herdbook.pipeline.intake.identity import vehicle_from_path
 from herdbook.pipeline.times import in_words
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.refused_profile import RefusedProfile
@@ -24,17 +24,23 @@ class ProfileRefusedError(InputError):
 
 def known_share(frames: Frames, profile: Profile) -> float:
     """Share 0..1 of the data frames whose identifier the profile's DBC files know; 0 when there are none."""
-    data = int(np.count_nonzero((frames.flags & (ERROR | REMOTE)) == 0))
-    return int(np.count_nonzero(profile.network().knows(frames))) / data if data else 0.0
+    return _share(frames, [profile.network()])
+
+
+def _share(frames: Frames, networks: Iterable[Network]) -> float:
+    """Share 0..1 of the data frames whose identifier one of the networks knows; 0 when there are none."""
+    data = (frames.flags & (ERROR | REMOTE)) == 0
+    known = np.zeros(data.shape, np.bool_)
+    for network in networks:
+        known |= network.knows(frames)
+    return int(np.count_nonzero(known & data)) / max(1, int(np.count_nonzero(data)))
 
 
 def _share_without_labels(frames: Frames, profile: Profile) -> float:
     """What known_share() would be if the profile did not tell its buses apart."""
     if not any(label for label, _ in profile.buses):
         return 0.0
-    data = (frames.flags & (ERROR | REMOTE)) == 0
-    network = Network.load([path for _, path in profile.buses], profile.lenient)
-    return float(np.count_nonzero(network.knows(frames))) / max(1, int(np.count_nonzero(data)))
+    return _share(frames, [Network.load([path for _, path in profile.buses], profile.lenient)])
 
 
 def choose_profile(
@@ -88,13 +94,17 @@ def choose_profile(
 
 def _claimed_share(head: Frames, refused: RefusedProfile, path: str) -> float:
     """As known_share(), by what can be read of its DBC files; where that is not all, a path of its vehicles claims."""
-    data = (head.flags & (ERROR | REMOTE)) == 0
-    known = np.zeros(data.shape, bool)
-    for network in refused.networks:
-        known |= network.knows(head)
-    if not refused.knows_its_identifiers and refused.path_pattern and re.search(refused.path_pattern, path):
+    if not refused.knows_its_identifiers and refused.path_pattern and _names_a_vehicle(refused.path_pattern, path):
         return 1.0
-    return float(np.count_nonzero(known & data)) / max(1, int(np.count_nonzero(data)))
+    return _share(head, refused.networks)
+
+
+def _names_a_vehicle(pattern: str, path: str) -> bool:
+    """As a sound profile's pattern would; one that cannot be followed claims the path until it is corrected."""
+    try:
+        return bool(vehicle_from_path(path, [pattern]))
+    except InputError:
+        return True
 
 
 def _waits(refused: RefusedProfile) -> ProfileRefusedError:

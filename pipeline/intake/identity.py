@@ -88,12 +88,17 @@ def whose(
     bus = vehicle_name(on_bus[0], profile) if on_bus else ""
     claims = [(by, name) for by, name in (("sidecar", sidecar), ("path", path), ("bus", bus)) if name]
     if not claims and otherwise:
-        return checked_name(otherwise, "vehicle"), "setting"
+        try:
+            return checked_name(otherwise, "vehicle"), "setting"
+        except ValueError as error:
+            do = "Correct vehicle = ... in herdbook.toml, or the name given to the command"
+            raise InputError(f"the vehicle that the settings name cannot be used: {error}", "", do) from None
     if not claims:
+        mend = "correct" if "path" in profile.identity else "add"
         raise InputError(
             f"nothing says which vehicle this log is from{_why_not(profile, where)}",
             "",
-            f'Write a sidecar with vehicle = "...", or correct [identity] path in {profile.path.name}',
+            f'Write a sidecar with vehicle = "...", or {mend} [identity] path in {profile.path.name}',
         )
     for by, name in claims[1:]:
         if name != claims[0][1] and not (by == "bus" and _same_number(claims[0][1], on_bus[0], profile)):

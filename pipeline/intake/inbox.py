@@ -65,7 +65,7 @@ class Found:
 
 
 def text_of(path: Path | str) -> str:
-    """A path as text that can be kept and shown, also where its bytes are none: b"caf\\xe9" becomes caf\\\\xe9."""
+    """A path as text that can be kept and shown, also where its bytes are none: b"caf\\xe9" becomes caf\\xe9."""
     return os.fsencode(path).decode("utf-8", "backslashreplace")
 
 

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 FACTS = ("batch", "built", "in_service", "zone", "customer_ref")
 DAYS = ("built", "in_service")
+BEHIND = ""  # stands for the columns behind the last that has a name
 Facts = dict[tuple[str, str], str]  # (vehicle, fact) -> value
 
 
@@ -45,7 +46,8 @@ def take_master_data(store: Store) -> list[str]:
         return [f"the list of vehicles was not read, what it said before stays: {error}".rstrip(".")]
     with transaction(store.catalogue) as con:
         changed = _replace(con, facts)
-    return [f"{path.name}: {len(changed)} vehicles have other facts now"] if changed else []
+    some = "1 vehicle has" if len(changed) == 1 else f"{len(changed)} vehicles have"
+    return [f"{path.name}: {some} other facts now"] if changed else []
 
 
 def _replace(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[str]:
@@ -88,7 +90,10 @@ def read_master_data(path: Path) -> Facts:
 
 
 def _csv(text: str, path: Path) -> list[tuple[str, str, dict[str, object]]]:
-    rows = list(csv.reader(text.splitlines()))
+    try:
+        rows = list(csv.reader(text.splitlines()))
+    except csv.Error as error:
+        raise InputError(f"is no CSV: {error}", path, "Correct the list") from None
     names = [name.strip() for name in rows[0]] if rows else []
     if "vehicle" not in names:
         raise InputError("line 1 names no column vehicle", path, f"Columns: vehicle, {', '.join(FACTS)}")
@@ -96,8 +101,10 @@ def _csv(text: str, path: Path) -> list[tuple[str, str, dict[str, object]]]:
     out = []
     for number, row in enumerate(rows[1:], start=2):
         if row:
-            given: dict[str, object] = dict(zip(names, (cell.strip() for cell in row), strict=False))
-            out.append((f"line {number}", str(given.pop("vehicle")), given))
+            cells = [cell.strip() for cell in row]
+            given: dict[str, object] = dict(zip(names, cells, strict=False))
+            given[BEHIND] = ", ".join(filter(None, cells[len(names) :]))
+            out.append((f"line {number}", str(given.pop("vehicle", "")), given))
     return out
 
 
@@ -128,6 +135,8 @@ def _value(fact: str, value: object) -> str:
         except ValueError:
             raise ValueError(f"{fact} = {value!r} is no day such as 2026-03-01") from None
         return (day.date() if isinstance(day, datetime) else day).isoformat()
+    if fact == BEHIND:
+        raise ValueError(f"{value!r} stands behind the last column; a value that holds a comma needs quotation marks")
     text = checked_name(str(value), fact)
     if fact == "zone":
         try:

@@ -58,7 +58,8 @@ def fetch(store: Store, url: str) -> Fetched:
     there = [f for f in listed if not _hidden(f)]
     waiting = [_growing(f, settle_us) for f in there if not _settled(f, settle_us)]
     wanted = [f for f in there if _settled(f, settle_us)]
-    fresh = [f for f in wanted if done.get(_address(url, f.name, root)) != f.stamp]
+    old = {f.name for f in wanted if done.get(_address(url, f.name, root)) == f.stamp}
+    fresh = [f for f in wanted if f.name not in old]
     _forget_gone(folder, done, {folder / _local(f.name, root) for f in listed})
     rows, failed = [], []
     for file in sorted(fresh, key=lambda f: not f.name.endswith(".toml")):  # a sidecar before its log
@@ -75,8 +76,7 @@ def fetch(store: Store, url: str) -> Fetched:
         with transaction(store.catalogue) as con:
             con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [[r["path"] for r in rows]])
             insert(con, "seen", pl.DataFrame(rows).with_columns(log=pl.lit(""), outcome=pl.lit(Entry.FETCHED.value)))
-    kept = [f for f in wanted if f not in fresh and not f.name.endswith(NOT_LOGS)]
-    known = sum(not (folder / _local(f.name, root)).exists() for f in kept)
+    known = sum(not (folder / _local(name, root)).exists() for name in old if not name.endswith(NOT_LOGS))
     return Fetched(folder, tuple(waiting), known)
 
 

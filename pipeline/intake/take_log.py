@@ -132,7 +132,7 @@ def _into_the_lake(
     )
     start, least = first + placed.shift, store.settings.min_known_share
     waiting = store.refused_profiles()
-    profile = choose_profile(head[-1], start, profiles, sidecar.profile, least, waiting, path.as_posix())
+    profile = choose_profile(head[-1], start, profiles, sidecar.profile, least, refused=waiting, path=path.as_posix())
     if not sidecar.zone:
         placed = in_doubt(placed, store.settings.zone, profile.vehicle_figures.zone)
     part = part_path(profile, file.log, placed.shift)

@@ -1,4 +1,5 @@
-"""Belt slip: how much faster than its wheel a motor turns when it pulls, in percent at the motor's full torque current.
+"""Belt slip: how much faster than its wheel a motor turns when it pulls, in percent at the motor's full torque current,
+or at USUAL_A where the profile does not name it.
 
 A line through relative speed over current, second by second: tyre size and wear shift it, only slip tilts it.
 Corners make one side faster and the other slower at any current, and even out.
@@ -19,7 +20,7 @@ from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-USUAL_A = 30.0  # where the profile names no largest torque current
+USUAL_A = 30.0  # where the profile names no largest torque current (engineering choice)
 LEAST_MS = 2.0
 LEAST_SECONDS = 40
 LEAST_SPREAD = 0.07  # of the current, as a share of the full one, else there is nothing to tilt the line by
@@ -101,7 +102,12 @@ SET = MetricSet(
     figures=("drive.gear", "drive.wheel_m"),
     kinds=("ride", "bench"),
     compute=compute,
-    gives={"belt_slip_pct": ("%", "How much faster than its wheel the motor turns at its full torque current.")},
+    gives={
+        "belt_slip_pct": (
+            "%",
+            "How much faster than its wheel the motor turns at its full torque current (30 A where it is not known).",
+        )
+    },
     source="method: this file; needs the profile's gear and wheel_m; slip over 3 to 5 % marks a fault: from memory",
     version=2,
 )

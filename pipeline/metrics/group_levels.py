@@ -14,7 +14,7 @@ from herdbook.pipeline.arrays import Bools, Floats, Integers
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
 from herdbook.pipeline.metrics.shared.session_charge import session_charge
-from herdbook.pipeline.metrics.shared.steady_moments import Steady, blocks_of, range_allowed_a, steady
+from herdbook.pipeline.metrics.shared.steady_moments import BLOCK_S, Steady, blocks_of, range_allowed_a, steady
 from herdbook.pipeline.science.robust_fit import median, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -26,11 +26,10 @@ PIECE_SHARE, PIECE_V = 0.03, 0.02
 LEAST_ROWS, MOST_PIECES = 4, 24
 REST_C = 1 / 50
 QUIET_S = 180.0  # of a session's beginning: what stood before it
-BLOCK_S = 60.0
 MOVES_C = 0.1  # within blocks; under it no resistance can be read
 HOLD_S = 120.0
 STEP_SD = 0.29  # an error spread evenly over one step of resolution, 1/sqrt(12)
-INDEPENDENT = 10.0  # readings in a row that share what disturbs them
+INDEPENDENT = 10.0  # readings in a row that share what disturbs them (engineering choice)
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:

@@ -33,12 +33,12 @@ EDGES_C = (-20.0, 0.0, 10.0, 25.0, 35.0, 45.0, 50.0, 60.0)
 IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
 SETTLED_BINS = 60  # ten minutes after the last load heat has evened out inside the pack; engineering choice
 LONG_BINS = 120  # slope over twenty minutes
-SHORT_BINS, SHORT_SETTLED_BINS = 60, 30  # ten minutes, five after the load, where no rest lasts longer
+SHORT_BINS, SHORT_SETTLED_BINS = 60, 30  # ten minutes, five after the load, where no rest lasts longer; as above
 LEVEL_BINS = 180  # half an hour
 LOAD_BINS = 30  # slope under load over five minutes: a ride may be short
 LEAST_RATE = 0.03  # K/min; slower is no event
 ROUNDED = 0.5  # sqrt(2 / 12) of a step, and a fifth for the line through all of it
-LARGEST_STEP_K = 2.0  # one that moved but once shows a large step
+LARGEST_STEP_K = 2.0  # one that moved but once shows a large step (engineering choice)
 LEAST_SCATTER_K = 0.06  # readings in steps of 0.2 K scatter by 0.2 / sqrt(12) at least
 
 

@@ -22,7 +22,7 @@ from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 BLOCK_S = 600.0
-LEAST_ROWS = 80  # the errors say what so few are worth
+LEAST_ROWS = 80  # so that one short ride counts; the errors say what so few are worth (engineering choice)
 PLATEAU_V = (3.20, 3.345)  # mean voltage, load taken out: at the knees charge moves groups apart by itself
 JUMP_V = 0.02  # a change between two readings that cells cannot make at steady current (engineering choice)
 

@@ -3,7 +3,8 @@
 Event "torque_after_release": torque stays on with the trigger released. Data: lasted_s (from the release), sure_s (the
 least it can have been: trigger and current are each known once a cycle), current_a (largest of one motor), force_n (of
 all at the road, where the profile tells), speed_ms, age_ms (of the newest remote packet: a lost link looks like a
-release).
+release). Torque that stays on with less than FADED of what flowed as the trigger was let go is not told, however long
+it lasts: in its first moments a ramp looks the same.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ SHARE = 0.05  # or this share of the largest of one motor
 ROLLING_SHARE = 0.5  # of the force that rolling on the level takes: on a slope of one per cent it drives on with less
 STEPS = 3.0  # and at least so many steps of the reading a motor, else it is noise
 LARGEST_STEP_A = 1.0  # a reading seldom seen between its ends shows no step; engineering choice
-FADED = 0.25  # of what flowed as the trigger was let go: ramps and filters pass it within their margin
+FADED = 0.25  # of what flowed as the trigger was let go: ramps and filters pass it soon (engineering choice)
 WATCH_S = 5.0  # how long after a release torque is looked for
 PAUSE_S = 0.3
 

@@ -32,7 +32,8 @@ class LogNews:
         """One sentence each, without a full stop."""
         said = []
         if self.cut:
-            said.append(f"{_logs(self.cut, 'was', 'were')} cut short or damaged; what is sound in it is kept")
+            what = _logs(self.cut, "was cut short or damaged", "were cut short or damaged")
+            said.append(f"{what}; what is sound in {'it' if len(self.cut) == 1 else 'them'} is kept")
         off = "may be off by hours"
         said += [f"{_logs(names, off, off)}: {note}" for note, names in self.zones.items()]
         return said

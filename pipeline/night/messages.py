@@ -21,7 +21,6 @@ from http.client import HTTPException, HTTPMessage
 from queue import Empty, SimpleQueue
 from threading import Thread
 from typing import IO, TYPE_CHECKING, Protocol
-from urllib.parse import urlsplit
 
 from herdbook.pipeline.addresses import host_shown
 from herdbook.pipeline.health.severity import Severity
@@ -76,7 +75,7 @@ def alarm(reason: str, targets: Sequence[str]) -> list[Delivery]:
         except AddressMissingError as error:
             sent.append(Delivery(kept, "failed", str(error)))
             continue
-        if urlsplit(target).scheme in ("http", "https"):
+        if _on_the_web(target):
             said: dict[str, object] = {"exit_code": 1, "headline": "The nightly scan failed.", "text": body}
             problem = in_time(partial(post, target, said, ""))
         else:
@@ -94,7 +93,7 @@ def _one(changes: ChangeList, kept: str, ledger: Ledger, pause_s: float) -> Deli
     before = ledger.claim(changes.scan, key)
     if before == "sent":
         return Delivery(host_shown(target), "already sent")
-    send = webhook if urlsplit(target).scheme in ("http", "https") else apprise_message
+    send = webhook if _on_the_web(target) else apprise_message
     body = text(changes, repeat=before == "sending")
     problem = ""
     for attempt in range(TRIES):
@@ -107,6 +106,10 @@ def _one(changes: ChangeList, kept: str, ledger: Ledger, pause_s: float) -> Deli
     return Delivery(host_shown(target), "failed" if problem else "sent", problem)
 
 
+def _on_the_web(target: str) -> bool:
+    return target.partition("://")[0].lower() in ("http", "https")
+
+
 def in_time(send: Callable[[], str]) -> str:
     """What it says, or that it took too long: the night does not wait for a receiver, and ends while it still hangs."""
     said: SimpleQueue[str] = SimpleQueue()
@@ -115,7 +118,7 @@ def in_time(send: Callable[[], str]) -> str:
         try:
             said.put(send())
         except Exception as error:
-            said.put(f"{type(error).__name__}: {error}")
+            said.put(f"it failed: {type(error).__name__}")  # its text may quote the address
 
     Thread(target=run, daemon=True).start()
     try:
@@ -131,8 +134,8 @@ def webhook(target: str, changes: ChangeList, body: str, key: str) -> str:
 
 def post(target: str, message: dict[str, object], key: str) -> str:
     headers = {"Content-Type": "application/json", "User-Agent": "herdbook"} | ({"Idempotency-Key": key} if key else {})
-    request = urllib.request.Request(target, json.dumps(message).encode(), method="POST", headers=headers)
     try:
+        request = urllib.request.Request(target, json.dumps(message).encode(), method="POST", headers=headers)
         with urllib.request.build_opener(_NoRedirect).open(request, timeout=TIMEOUT_S) as reply:
             reply.read(65536)
         return ""

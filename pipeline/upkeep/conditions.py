@@ -1,4 +1,7 @@
-"""Is everything there that Herdbook needs: program, libraries, store, profiles, rights, room, clock. Reads only."""
+"""Is everything there that Herdbook needs: program, libraries, store, profiles, rights, room, clock.
+
+Reads only, but for an older catalogue, which is brought to the newest version as by every command.
+"""
 
 from __future__ import annotations
 
@@ -57,7 +60,11 @@ def program() -> Iterator[Condition]:
         yield Condition("Python", State.BAD, running, f"Install Python {'.'.join(map(str, OLDEST_PYTHON))} or newer")
     else:
         yield Condition("Python", State.GOOD, running)
-    needed = [r.split(";")[0] for r in requires("herdbook") or [] if "extra ==" not in r]
+    try:
+        needed = [r.split(";")[0] for r in requires("herdbook") or [] if "extra ==" not in r]
+    except PackageNotFoundError:
+        needed = []
+        yield Condition("herdbook", State.TOLD, "runs from a folder and is not installed", "pip install .")
     for name in sorted(r.split(">")[0].split("<")[0].split("=")[0].split("[")[0].strip() for r in needed):
         yield _library(name)
     for extra, modules in EXTRAS.items():
@@ -135,5 +142,6 @@ def _clock(store: Store) -> Condition:
     latest = max((t for t in row or () if t is not None), default=None)
     if latest is not None and latest > now + timedelta(hours=1):
         found = f"this machine says {now:%Y-%m-%d %H:%M} UTC, the newest record is of {latest:%Y-%m-%d %H:%M}"
-        return Condition("clock", State.BAD, found, "Set this machine's clock before the next scan")
+        do = "Check this machine's clock before the next scan; if it is right, a logger's clock runs ahead"
+        return Condition("clock", State.BAD, found, do)
     return Condition("clock", State.GOOD, f"{now:%Y-%m-%d %H:%M} UTC")

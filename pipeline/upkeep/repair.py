@@ -61,8 +61,8 @@ class LostLog:
 
 @dataclass(frozen=True, slots=True)
 class Mended:
-    """What became of one part. how: restored from a copy, rebuilt from its logs, saved in part, or lost. aside: where
-    the damaged original is now, "" when there was no file."""
+    """What became of one part. how: restored from a copy, rebuilt from its logs, every row saved, saved in part, or
+    lost. aside: where the damaged original is now, "" when there was no file."""
 
     trouble: Trouble
     how: str
@@ -166,7 +166,7 @@ def _keep_aside(store: Store, trouble: Trouble) -> Path | None:
     except OSError as error:
         target.unlink(missing_ok=True)
         what = f"a damaged part cannot be kept aside ({error.strerror or error})"
-        raise StoreError(what, target.parent, "Make room and run again; nothing was changed") from None
+        raise StoreError(what, target.parent, "Make room and run again; the part was left as it is") from None
 
 
 def _save(store: Store, aside: Path, logs: Sequence[str], networks: set[tuple[str, str]]) -> tuple[str, Saved]:

@@ -1,7 +1,8 @@
 """Figures of a profile held against each other: what cannot be together is refused, what is unusual is told.
 
-The bounds of what is usual are wide, so that a factor of ten shows and an unusual vehicle passes; all of them are
-engineering choices. A doubt refuses nothing: the check and the night tell it.
+The bounds of what is usual are engineering choices, none of them physics: wide, so that an unusual vehicle passes, and
+narrow enough that a factor of ten shows (in nearly every figure of the two vehicles in dbc_demo). A doubt refuses
+nothing: the check and the night tell it.
 """
 
 from __future__ import annotations
@@ -171,7 +172,7 @@ def check_together(maker: Maker, chemistry: Chemistry | None, found: Findings) -
             continue
         if not usual.low <= value <= usual.high:
             table, key = usual.keys[0].split(".")
-            others = " and ".join(k.replace(".", "] ", 1).join(("[", "")) for k in usual.keys)
+            others = " and ".join(f"[{k.replace('.', '] ')}" for k in usual.keys)
             bounds = f"usual is {usual.low:g} to {usual.high:g}"
             found.doubt((table, key), f"{usual.words.format(_short(value))}; {bounds}", f"Look at {others}")
 

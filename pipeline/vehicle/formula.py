@@ -119,7 +119,8 @@ def _parts(node: ast.expr, text: str, known: int) -> list[ast.expr]:
         case ast.Call(func=ast.Name(id=name), args=args, keywords=[]) if name in _ARGUMENTS:
             least, most = _ARGUMENTS[name]
             if not least <= len(args) <= most:
-                raise ValueError(f"{text!r}: {name} takes {least if least == most else 'two or more'} values")
+                wanted = "two or more values" if least < most else "one value" if most == 1 else f"{most} values"
+                raise ValueError(f"{text!r}: {name} takes {wanted}")
             if name in ("bit", "bits"):
                 _check_bits(name, args[1:], text)
                 return args[:1]

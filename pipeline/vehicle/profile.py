@@ -50,10 +50,10 @@ from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, Vehicle
 from herdbook.pipeline.vehicle.figures_together import Maker, check_together
 from herdbook.pipeline.vehicle.key_lines import KeyLines
 from herdbook.pipeline.vehicle.problems import Findings, Problem, ProfileProblems, in_order, nearest
-from herdbook.pipeline.vehicle.profile_checks import check_counts, check_identity, check_roles, own_files
+from herdbook.pipeline.vehicle.profile_checks import check_counts, check_identity, check_roles, check_valid, own_files
 from herdbook.pipeline.vehicle.profile_tables import check_keys
 from herdbook.pipeline.vehicle.protection import Protections, check_protections, protections
-from herdbook.pipeline.vehicle.refused_profile import RefusedProfile, refused
+from herdbook.pipeline.vehicle.refused_profile import RefusedProfile, refused, valid_at
 from herdbook.pipeline.vehicle.role_table import Mapping
 
 if TYPE_CHECKING:
@@ -112,8 +112,7 @@ class Profile:
 
     def covers(self, t: int) -> bool:
         """True when the profile is valid at t (microseconds UTC)."""
-        after = self.valid_from is None or t >= self.valid_from
-        return after and (self.valid_to is None or t < self.valid_to)
+        return valid_at(t, self.valid_from, self.valid_to)
 
 
 @lru_cache(maxsize=64)
@@ -232,6 +231,7 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
         lenient=lenient,
     )
     check_identity(table, profile.roles, found)
+    check_valid(profile.valid_from, profile.valid_to, found)
     if network:
         check_counts(pack, profile.roles, found)
     maker = Maker(profile.vehicle_figures, profile.pack_figures, profile.drive_figures)
@@ -271,12 +271,12 @@ def _loaded(
     buses: tuple[tuple[str, Path], ...], network_hash: str, protection: Protections, lenient: bool, found: Findings
 ) -> Network | None:
     """The DBC files as one network; None where they do not load."""
-    from herdbook.decoders import DecoderError
+    from herdbook.decoders import DecoderError, NetworkError
 
     try:
         network = _network(buses, network_hash, (), lenient)
-    except DecoderError as error:
-        helps = not lenient and _loads_leniently(buses, network_hash)
+    except NetworkError as error:
+        helps = not lenient and error.lenient_helps and _loads_leniently(buses, network_hash)
         do = "Correct the DBC file" + (", or write lenient = true into its [[bus]]" if helps else "")
         said = str(error).split(" Mend the file, or load it")[0]
         found.wrong(("bus", 0), f"its DBC files do not load: {said}", do)

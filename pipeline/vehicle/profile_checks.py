@@ -134,7 +134,17 @@ def check_counts(pack: Table[str, object], roles: Sequence[Mapping], found: Find
     numbers = sorted(m.item for m in roles if m.role == "cell_voltage" and isinstance(m.item, int))
     if numbers and numbers != list(range(1, len(numbers) + 1)):
         missing = sorted(set(range(1, numbers[-1] + 1)) - set(numbers))
-        found.doubt(("roles", "cell_voltage"), f"cell_voltage leaves out group {', '.join(map(str, missing[:6]))}")
+        more = f" and {len(missing) - 6} more" if len(missing) > 6 else ""
+        which = f"group{'s' * (len(missing) > 1)} {', '.join(map(str, missing[:6]))}{more}"
+        found.doubt(("roles", "cell_voltage"), f"cell_voltage leaves out {which}")
+
+
+def check_valid(start: int | None, end: int | None, found: Findings) -> None:
+    """start, end: microseconds UTC; None is open."""
+    if start is not None and end is not None and start >= end:
+        found.wrong(
+            ("valid", "to"), "[valid] to is not after from: no log could be of this profile", "Correct one of them"
+        )
 
 
 def check_identity(profile: Table[str, Table[str, object]], roles: Sequence[Mapping], found: Findings) -> None:

@@ -41,8 +41,7 @@ class RefusedProfile:
 
     def covers(self, t: int) -> bool:
         """True when the profile would be valid at t (microseconds UTC)."""
-        after = self.valid_from is None or t >= self.valid_from
-        return after and (self.valid_to is None or t < self.valid_to)
+        return valid_at(t, self.valid_from, self.valid_to)
 
     @cached_property
     def networks(self) -> tuple[Network, ...]:
@@ -61,6 +60,11 @@ class RefusedProfile:
     def knows_its_identifiers(self) -> bool:
         """False where a DBC file of it is missing or cannot be read, or it names none."""
         return bool(self.dbc) and len(self.networks) == len(self.dbc)
+
+
+def valid_at(t: int, start: int | None, end: int | None) -> bool:
+    """True from start on until before end; None is open. All in microseconds UTC."""
+    return (start is None or t >= start) and (end is None or t < end)
 
 
 def refused(path: Path, error: ProfileError) -> RefusedProfile:

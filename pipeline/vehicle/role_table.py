@@ -26,6 +26,7 @@ from difflib import get_close_matches
 
 from herdbook.pipeline.vehicle.bit_names import names_of_bits, names_of_flags
 from herdbook.pipeline.vehicle.dbc_signals import DbcSignals, Units
+from herdbook.pipeline.vehicle.entry_numbers import Entry, no_values, number, scale_of, whole
 from herdbook.pipeline.vehicle.formula import Formula, Name, formula
 from herdbook.pipeline.vehicle.mapping import Item, Mapping
 from herdbook.pipeline.vehicle.roles import MOTORS, ONLY, ORDINALS, ROLES, Role
@@ -39,7 +40,7 @@ OPTIONS = {"signal", "n", "scale", "offset", "unit", "states", "not_available", 
 OPTIONS |= {"value", "flags", "voltage", "index", "index_values", "bits", "source", "sender", "channel", "names"}
 OPTIONS |= {"format"}
 WAYS = ("signal", "value", "flags")
-Entry = dict[str, object]
+HIGHEST_ADDRESS = 255  # a J1939 address is one byte
 
 
 def mappings(
@@ -93,7 +94,7 @@ class _Reader:
         elif role.index:
             yield from _motors_named(role, self._items(role, _known(entry), 1))
         else:
-            yield self._one(role, "", _known(entry))
+            yield self._one(role, "", _single(_known(entry)))
 
     def _sides(self, role: Role, entry: Entry) -> Iterator[Mapping]:
         if unknown := set(entry) - set(MOTORS):
@@ -103,7 +104,7 @@ class _Reader:
         for side, inner in entry.items():
             if not isinstance(inner, str | dict):
                 raise ValueError(f'{side} must be "Message.Signal" or a table')
-            yield self._one(role, side, {"signal": inner} if isinstance(inner, str) else _known(inner))
+            yield self._one(role, side, {"signal": inner} if isinstance(inner, str) else _single(_known(inner)))
 
     def _listed(self, role: Role, entries: list[object]) -> Iterator[Mapping]:
         """Pieces of one role; items count on where a piece does not number its own."""
@@ -139,7 +140,7 @@ class _Reader:
         elif several > 1 or (listed and not counts_items(texts[0])):
             items = list(range(first, first + several))
         elif role.index == "side" and not counts_items(texts[0]):
-            yield self._one(role, ONLY, {**entry, way: texts[0]})
+            yield self._one(role, ONLY, {**entry, way: texts[0]}, chosen[0])
             return
         else:
             raise ValueError('counts from 1 and needs n, as in { signal = "Cells.Cell{n:02d}", n = "1..12" }')
@@ -160,16 +161,19 @@ class _Reader:
         return [name for part in parts for name in expanded(str(part))]
 
     def _one(self, role: Role, item: Item, entry: Entry, index: int | None = None, place: int = 0) -> Mapping:
+        if "voltage" in entry and (role.unit != "A" or "signal" not in entry):
+            raise ValueError("voltage goes with the signal of a power that stands in for a current")
         made, unit = self._made(role, entry)
         message, signal = made.signals[0]
         scale, offset = self._conversion(role, str(entry.get("unit", unit)))
-        extra, shift = _number(entry, "scale", 1.0), _number(entry, "offset", 0.0)
+        extra, shift = scale_of(entry), number(entry, "offset", 0.0)
         bit, width = self._bits(entry, made, place)
-        missing = entry.get("not_available", [])
         plain = len(made.signals) == 1 and made.text == f"{message}.{signal}"
-        source = None if "source" not in entry else int(_number(entry, "source", 0))
+        source = whole(entry, "source", 0) if "source" in entry else None
         if source is not None and not self._sent_by_address(made):
             raise ValueError(f"source is for J1939 messages; {message} is none")
+        if source is not None and not 0 <= source <= HIGHEST_ADDRESS:
+            raise ValueError(f"source = {source} is no J1939 address, 0 to {HIGHEST_ADDRESS}")
         return Mapping(
             role=role.name,
             item=item,
@@ -178,7 +182,7 @@ class _Reader:
             scale=scale * extra,
             offset=offset * extra + shift,
             states=self._states(role, entry.get("states"), made),
-            not_available=tuple(float(str(v)) for v in (missing if isinstance(missing, list) else [missing])),
+            not_available=no_values(entry),
             bit=bit,
             width=width,
             formula=None if plain else made,
@@ -237,6 +241,8 @@ class _Reader:
         signal, unit = mapped.get("signal"), str(mapped.get("unit", ""))
         if isinstance(named, str):
             return named, unit if named == signal else ""
+        if named is not None:
+            raise ValueError(f'voltage = {named!r} names no signal, as in voltage = "BMS_Pack.Voltage"')
         if not isinstance(signal, str):
             raise ValueError('a power needs its voltage, as in voltage = "BMS_Pack.Voltage"')
         return signal, unit
@@ -276,8 +282,8 @@ class _Reader:
     def _bits(self, entry: Entry, made: Formula, place: int) -> tuple[int | None, int]:
         if not {"first_bit", "bits"} & set(entry):
             return None, 1
-        width = int(_number(entry, "bits", 1))
-        first = int(_number(entry, "first_bit", 0)) + place * width
+        width = whole(entry, "bits", 1)
+        first = whole(entry, "first_bit", 0) + place * width
         if not (1 <= width <= 52 and first >= 0 and first + width <= 64):
             raise ValueError(f"bits {first} to {first + width - 1} are asked for; a signal has bits 0 to 63")
         if not self.dbc.is_count(made.signals[0]):
@@ -366,19 +372,19 @@ def _known(entry: dict[str, object]) -> Entry:
     return dict(entry)
 
 
+def _single(entry: Entry) -> Entry:
+    """The entry of one value, which nothing counts."""
+    if several := {"n", "index", "index_values"} & set(entry):
+        raise ValueError(f"is one value here: {sorted(several)[0]} is for roles that count items")
+    return entry
+
+
 def _not_there(message: str, signal: str, units: Units) -> str:
     there = sorted(s for m, s in units if m == message)
     if there:
         return f"message {message} has no signal {signal}; it has {', '.join(there[:12])}"
     messages = sorted({m for m, _ in units})
     return f"the DBC files have no message {message}; they have {', '.join(messages[:12])}"
-
-
-def _number(entry: Entry, key: str, default: float) -> float:
-    value = entry.get(key, default)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"{key} = {value!r} is not a number")
-    return float(value)
 
 
 def _as_state(word: str) -> str:

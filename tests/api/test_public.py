@@ -134,3 +134,37 @@ def test_what_cannot_be_judged_says_why(tmp_path: Path) -> None:
     bad.write_text("no log at all\n")
     with pytest.raises(InputError, match="reader"):
         herdbook.judge(bad, profile=PROFILE)
+
+
+def test_sql_lets_one_select_through_and_notices_a_damaged_part(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    toy.write(bench.inbox / "a.log", toy.day())
+    bench.scan()
+    fleet = herdbook.open(bench.store.folder)
+    for statement in ("COPY (SELECT 1) TO 'x.csv'", "SELECT 1; SELECT 2", "DROP TABLE logs", ""):
+        with pytest.raises(SettingsError, match="SELECT"):
+            fleet.sql(statement)
+    (part,) = bench.store.lake.root.rglob("*.parquet")
+    data = bytearray(part.read_bytes())
+    data[len(data) // 3] ^= 4
+    part.chmod(0o640)
+    part.write_bytes(data)
+    with pytest.raises(StoreError):
+        fleet.sql("SELECT count(*) AS n FROM toy.pack")
+
+
+def test_what_logs_say_against_a_profile_is_in_the_judgement(tmp_path: Path) -> None:
+    """The pack's current with its sign reversed: the voltage rises under load, which no pack does."""
+    demo = Path(__file__).parents[2] / "dbc_demo"
+    text = (demo / "zirbel.toml").read_text("utf-8")
+    right = 'pack_current = "BMS_Pack.PackCurrent"'
+    assert right in text
+    (tmp_path / "zirbel.toml").write_text(
+        text.replace(right, 'pack_current = { signal = "BMS_Pack.PackCurrent", scale = -1 }')
+    )
+    (tmp_path / "zirbel.dbc").write_bytes((demo / "zirbel.dbc").read_bytes())
+    log = demo.parent / "demo_logs" / "fleet" / "ZB-0103_2026-03-04_ride.blf"
+    said = herdbook.judge(log, profile=tmp_path / "zirbel.toml")
+    assert any("sign of the pack current contradicts the voltage" in doubt for doubt in said.doubts)
+    assert "doubted" in repr(said)
+    assert herdbook.judge(log, profile=demo / "zirbel.toml").doubts == ()

@@ -30,7 +30,6 @@ def _once(rng: Rng, pulls: tuple[int, int], demand_s: tuple[float, float], statu
     late = np.concatenate([np.zeros(int(delay / DT)), wanted])[:n]
     a = np.exp(-DT / lag)
     given = lfilter([1 - a], [1, -a], late)
-    half = delay + lag * np.log(2.0)  # of a step; a ramp's half comes lag later, less what the end of it cuts off
     t = np.arange(n) * DT
 
     def frames(v: np.ndarray, period: float) -> Series:
@@ -46,7 +45,7 @@ def _once(rng: Rng, pulls: tuple[int, int], demand_s: tuple[float, float], statu
     }
     signals = Signals("x", START, START + int(t[-1] * 1e6), data)
     found = braking.SET.compute(Session("x", "ride", signals.start, signals.end), signals, profile({})).metrics
-    truth = _true(wanted, given) if count else half
+    truth = _true(wanted, given)
     return [(m.value, m.se or 0.0, truth) for m in found if m.name == "brake_response_s"]
 
 

@@ -15,7 +15,6 @@ NOTES = {
     (2, 0.0): "two sessions: the scatter is not known, and may be there",
     (2, 3.0): "two sessions that scatter by far more than they say",
     (3, 0.0): "never under what the own errors allow",
-    (3, 1.0): "",
 }
 
 

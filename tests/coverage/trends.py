@@ -10,9 +10,8 @@ from scipy.signal import lfilter
 
 from herdbook.pipeline.health.statistics import middle
 from herdbook.pipeline.health.trend import beside_trend, theil_sen
+from herdbook.pipeline.science.meta_analysis import Z95
 from tests.coverage.case import Case, Draw, Rng
-
-Z95 = 1.959964
 
 
 def _noise(rng: Rng, n: int, alike: float) -> np.ndarray:

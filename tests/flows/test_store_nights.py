@@ -94,6 +94,7 @@ def test_a_backfill_finds_the_same_again(copy: Path, plain: Path) -> None:
     result = run_plain(Request("backfill", "", str(copy), SETTINGS), quiet)
     assert result["numbers"]["vehicles"] == 3, result["failed"]
     assert result["changes"] == []
+    assert "inbox" not in result, "it looked into none, and says nothing of one"
     assert_same(copy, plain)
 
 

@@ -7,7 +7,7 @@ import pickle
 import numpy as np
 import pytest
 
-from herdbook.pipeline.health.cause import Cause, CauseTest, Episode, Evidence, Seen, Standing, in_order
+from herdbook.pipeline.health.cause import Cause, CauseTest, Episode, Evidence, Seen, Standing, in_order, judged
 from herdbook.pipeline.health.cause_tests import also_found, bits_set, less_than, over, reads_in, under
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -48,7 +48,28 @@ def test_a_state_in_the_window_supports_and_its_absence_rules_out() -> None:
 def test_a_message_slower_than_the_window_says_nothing() -> None:
     seen = told(reads_in("contactor_state", "open"), episode(10.1, 10.9, step_s=1.0, contactor_state=CLOSED))
     assert seen.standing is Standing.NOT_RECORDED
-    assert "no sample falls into the windows" in seen.words
+    assert "too few samples fall into the windows" in seen.words
+
+
+def test_a_state_that_must_last_is_read_late_in_the_window() -> None:
+    closed_then_open = [CLOSED if k < 105 else OPEN for k in range(200)]
+    seen = told(
+        reads_in("contactor_state", "closed", rules_out=False, late=True), episode(contactor_state=closed_then_open)
+    )
+    assert seen.standing is Standing.OPEN
+
+
+def test_a_command_that_came_through_speaks_against_trigger_and_receiver_and_no_fresh_packet_does() -> None:
+    """A receiver that repeats the last command sends fresh packets: their age says nothing about it."""
+    causes = {str(c): c for c in all_rules()["torque_after_release"].causes}
+
+    def of(cause: str, throttle: float) -> Standing:
+        return judged(causes[cause], Evidence([episode(throttle=throttle, packet_age=30.0)])).standing
+
+    for cause in ("Radio receiver that repeats the last command", "Trigger sensor or its wire sticking"):
+        assert of(cause, throttle=60.0) is Standing.SUPPORTED
+        assert of(cause, throttle=0.0) is Standing.CONTRADICTED
+    assert of("The radio link was lost and torque did not end with it", throttle=60.0) is Standing.CONTRADICTED
 
 
 def test_windows_vote_and_those_without_samples_do_not() -> None:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
+import polars as pl
 import pytest
 
 from herdbook.pipeline.health.engine import apply, judge, limits_of, rule_set_json
@@ -143,6 +144,25 @@ def test_no_score_while_a_rule_that_matters_waits_for_more_of_a_log() -> None:
     assert "five vehicles of the type" in fleet.reason
 
 
+def test_no_log_is_asked_for_where_none_would_help() -> None:
+    """A rule that failed, and one whose role is in doubt, wait for Herdbook and for the profile."""
+
+    def slips(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+        raise ValueError("x")
+
+    failed = judge(KNOWN, [rule("a"), rule("b"), replace(rule("c"), judge=slips)]).scores["cells"]
+    assert failed.reason == (
+        "“c” could not be judged; a fault of Herdbook itself, ValueError: x; the other rules stand"
+    )
+    other = [replace(rule(name), roles=("brake_demand",)) for name in ("a", "b")]
+    doubt = "the sign of the pack current contradicts the voltage"
+    doubted = judge(replace(KNOWN, doubts={"pack_current": doubt}), [*other, rule("c")]).scores["cells"]
+    assert (doubted.score, doubted.reason) == (None, f"“c” could not be judged; {doubt}")
+    waits = replace(rule("d", refuses="only 2 rides"), roles=("brake_demand",))
+    both = judge(replace(KNOWN, doubts={"pack_current": doubt}), [*other, rule("c"), waits]).scores["cells"]
+    assert both.reason.startswith(f"“c”, “d” could not be judged; {doubt}; to have the others judged, log ")
+
+
 def test_a_score_waits_for_no_rule_out_of_reach_or_that_says_only_notes_or_does_not_matter() -> None:
     refusing = rule("c", refuses="no data")
     for other in (
@@ -222,7 +242,10 @@ def test_the_rule_set_in_words_has_every_limit_with_unit_and_reason() -> None:
 
 @pytest.mark.parametrize(
     "slip",
-    [ZeroDivisionError("x"), ValueError("x"), KeyError("x"), np.linalg.LinAlgError("x")],
+    [
+        *(ZeroDivisionError("x"), ValueError("x"), KeyError("x"), TypeError("x"), AttributeError("x")),
+        *(np.linalg.LinAlgError("x"), pl.exceptions.ColumnNotFoundError("x"), pl.exceptions.ComputeError("x")),
+    ],
     ids=lambda e: type(e).__name__,
 )
 def test_a_rule_that_slips_takes_no_other_rule_with_it(slip: Exception) -> None:

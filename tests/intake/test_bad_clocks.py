@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime
-from pathlib import Path
 
 import pytest
 
@@ -16,14 +15,6 @@ DAY = 86_400_000_000
 EVER = (0, 2**61)
 
 
-def side(log: Path, text: str) -> None:
-    log.with_name(log.name + ".toml").write_text(text)
-
-
-def notes(bench: Bench) -> str:
-    return " | ".join(bench.ask("SELECT array_to_string(clock_notes, '; ') FROM logs")[0])
-
-
 @pytest.mark.parametrize("lost", [0, 315_964_800, 946_684_800, 1_772_352_000 - 7168 * 86_400])
 def test_a_clock_that_was_never_set(bench: Bench, lost: int) -> None:
     """1970, the GPS epoch 1980-01-06, 2000-01-01, and a date 1024 weeks back (week rollover of GPS)."""
@@ -31,7 +22,7 @@ def test_a_clock_that_was_never_set(bench: Bench, lost: int) -> None:
     bench.scan()
     said = bench.reasons()["a.log"]
     assert "never set" in said or "relative" in said
-    side(log, "start = 2026-03-01T08:00:00Z\n")
+    toy.sidecar(log, "start = 2026-03-01T08:00:00Z\n")
     bench.scan()
     second = 0 if lost else 5  # a clock that begins near zero counts from its own zero
     assert bench.ask("SELECT clock, start_t FROM logs") == [("sidecar", datetime(2026, 3, 1, 8, 0, second))]
@@ -41,8 +32,8 @@ def test_a_clock_set_during_the_log(bench: Bench) -> None:
     early = toy.stretch(1_000_000_000_000_000, 20)  # 2001
     toy.write(bench.inbox / "a.log", early + toy.stretch(toy.T0, 30))
     bench.scan()
-    assert "the clock jumped from 2001-09-09" in notes(bench)
-    assert "no believable date" in notes(bench)
+    assert "the clock jumped from 2001-09-09" in bench.clock_notes()
+    assert "no believable date" in bench.clock_notes()
     assert bench.ask("SELECT frames FROM logs") == [(20 * 31 + 30 * 31,)]  # kept
     assert bench.ask("SELECT count(*) FROM toy.pack") == [(500,)]
     assert bench.ask("SELECT start_t FROM sessions") == [(datetime(2026, 3, 1, 8, 0),)]  # but not used
@@ -54,7 +45,7 @@ def test_a_clock_that_goes_back_is_not_sorted_away(bench: Bench) -> None:
     lines = toy.stretch(toy.T0, 60) + toy.stretch(toy.T0 + 40_050_000, 60)
     toy.write(bench.inbox / "a.log", lines)
     bench.scan()
-    assert "the clock went back by 19.9 s" in notes(bench)
+    assert "the clock went back by 19.9 s" in bench.clock_notes()
     assert bench.ask("SELECT count(*) FROM toy.pack") == [(1200,)]
     signal = load_signals(bench.store, "TOY-007", *EVER).series("pack_voltage")
     assert len(signal) == 2 * 401  # 0 to 40.0 s of the first 60 s, 59.95 to 100.0 s of the second
@@ -82,4 +73,4 @@ def test_start_in_the_file_name_in_the_hour_that_happens_twice() -> None:
 def test_a_clock_that_runs_ahead_is_noted(bench: Bench) -> None:
     toy.write(bench.inbox / "a.log", toy.stretch(NOW - 10_000_000, 40))
     bench.scan()
-    assert "the log ends 30 s after it was received" in notes(bench)
+    assert "the log ends 30 s after it was received" in bench.clock_notes()

@@ -22,14 +22,6 @@ DAY = 86_400_000_000
 EVER = (0, 2**61)
 
 
-def side(log: Path, text: str) -> None:
-    log.with_name(log.name + ".toml").write_text(text)
-
-
-def notes(bench: Bench) -> str:
-    return " | ".join(bench.ask("SELECT array_to_string(clock_notes, '; ') FROM logs")[0])
-
-
 # files that are no use
 
 
@@ -93,7 +85,7 @@ def test_a_damaged_archive_keeps_what_unpacks(bench: Bench) -> None:
 
 def test_contradictions_and_unset_serials_are_refused(bench: Bench) -> None:
     lines = toy.stretch(toy.T0, 20)
-    side(toy.write(bench.inbox / "says-8.log", lines), 'vehicle = "TOY-008"\n')
+    toy.sidecar(toy.write(bench.inbox / "says-8.log", lines), 'vehicle = "TOY-008"\n')
     toy.write(bench.inbox / "TOY-009" / "path.log", toy.stretch(toy.T0 + DAY, 20))
     toy.write(bench.inbox / "unset.log", toy.stretch(toy.T0, 20, serial=0xFFFFFFFF))
     merged = toy.stretch(toy.T0, 20) + toy.stretch(toy.T0 + 20_000_000, 20, serial=8)
@@ -110,7 +102,7 @@ def test_a_mended_sidecar_is_enough_to_try_again(bench: Bench) -> None:
     log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20, serial=0))
     bench.scan()
     assert "nothing says which vehicle" in bench.reasons()["a.log"]
-    side(log, 'vehicle = "TOY-001"\nbatch = "B7"\nbuilt = 2025-11-03\nin_service = 2026-02-01\n')
+    toy.sidecar(log, 'vehicle = "TOY-001"\nbatch = "B7"\nbuilt = 2025-11-03\nin_service = 2026-02-01\n')
     result = bench.scan()
     assert (result.logs_new, result.quarantined) == (1, 0)
     assert bench.reasons() == {}
@@ -124,13 +116,13 @@ def test_a_late_sidecar_that_contradicts_takes_the_log_out_of_use(bench: Bench) 
     toy.write(bench.inbox / "b.log", toy.stretch(toy.T0 + DAY, 20))
     bench.scan()
     both, wires = bench.ask("SELECT count(*) FROM sessions"), bench.ask("SELECT count(*) FROM toy.pack")
-    side(log, 'vehicle = "TOY-008"\n')
+    toy.sidecar(log, 'vehicle = "TOY-008"\n')
     assert bench.scan().quarantined == 1
     assert "the sidecar says 'TOY-008', but the bus says 'TOY-007'" in bench.reasons()["a.log"]
     assert bench.ask("SELECT name FROM logs") == [("b.log",)]
     assert bench.ask("SELECT start_t::DATE::VARCHAR FROM sessions") == [("2026-03-02",)]
     assert bench.ask("SELECT count(*) FROM toy.pack") == [(200,)]
-    side(log, 'vehicle = "TOY-007"\n')
+    toy.sidecar(log, 'vehicle = "TOY-007"\n')
     assert bench.scan().logs_new == 1
     assert bench.ask("SELECT count(*) FROM sessions") == both
     assert bench.ask("SELECT count(*) FROM toy.pack") == wires
@@ -139,16 +131,16 @@ def test_a_late_sidecar_that_contradicts_takes_the_log_out_of_use(bench: Bench) 
 def test_a_sidecar_with_a_slip_takes_nothing_out_of_use(bench: Bench) -> None:
     log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
     bench.scan()
-    side(log, "vehicle = ")
+    toy.sidecar(log, "vehicle = ")
     assert bench.scan().quarantined == 1
     assert bench.ask("SELECT name FROM logs") == [("a.log",)]
 
 
 def test_a_renamed_vehicle_leaves_nothing_under_its_old_name(bench: Bench) -> None:
     log = toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20, serial=0))
-    side(log, 'vehicle = "TOY-001"\n')
+    toy.sidecar(log, 'vehicle = "TOY-001"\n')
     bench.scan()
-    side(log, 'vehicle = "TOY-0002"\n')
+    toy.sidecar(log, 'vehicle = "TOY-0002"\n')
     bench.scan()
     for table in ("vehicles", "sessions", "scores", "metrics"):
         assert bench.ask(f"SELECT DISTINCT vehicle FROM {table}") in ([("TOY-0002",)], []), table
@@ -181,9 +173,9 @@ def test_a_cloned_serial_is_told(bench: Bench) -> None:
 
 def test_the_same_bytes_for_two_vehicles(bench: Bench) -> None:
     lines = toy.stretch(toy.T0, 20, serial=0)
-    side(toy.write(bench.inbox / "a.log", lines), 'vehicle = "TOY-001"\n')
+    toy.sidecar(toy.write(bench.inbox / "a.log", lines), 'vehicle = "TOY-001"\n')
     bench.scan()
-    side(toy.write(bench.inbox / "b.log", lines), 'vehicle = "TOY-002"\n')
+    toy.sidecar(toy.write(bench.inbox / "b.log", lines), 'vehicle = "TOY-002"\n')
     bench.scan()
     assert bench.ask("SELECT vehicle FROM logs") == [("TOY-001",)]
     kind, detail = bench.ask("SELECT kind, detail FROM log_faults")[0]
@@ -250,8 +242,8 @@ def test_wrong_profile_names_the_nearest(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "b")
     shutil.rmtree(bench.store.folder)
     bench.store = bench.store.create(tmp_path / "b" / "store", profiles)
-    side(toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 10)), 'profile = "other"\n')
-    side(toy.write(bench.inbox / "b.log", toy.stretch(toy.T0 + DAY, 10)), 'profile = "nope"\n')
+    toy.sidecar(toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 10)), 'profile = "other"\n')
+    toy.sidecar(toy.write(bench.inbox / "b.log", toy.stretch(toy.T0 + DAY, 10)), 'profile = "nope"\n')
     bench.scan()
     assert "other knows the identifiers of only 3% of the frames; toy knows 100%" in bench.reasons()["a.log"]
     assert "names profile 'nope', which there is not" in bench.reasons()["b.log"]
@@ -270,7 +262,7 @@ def test_placeholders_and_impossible_values_are_not_numbers(bench: Bench) -> Non
 
 
 def test_bench_data_is_tagged(bench: Bench) -> None:
-    side(toy.write(bench.inbox / "a.log", toy.day()), "bench = true\n")
+    toy.sidecar(toy.write(bench.inbox / "a.log", toy.day()), "bench = true\n")
     bench.scan()
     assert bench.ask("SELECT kind FROM sessions") == [("bench",)]
 

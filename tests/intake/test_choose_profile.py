@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from herdbook.decoders.frames import ERROR, Frames
-from herdbook.pipeline.errors import InputError
-from herdbook.pipeline.intake.choose_profile import choose_profile, known_share
+from herdbook.pipeline.errors import InputError, ProfileError
+from herdbook.pipeline.intake.choose_profile import ProfileRefusedError, choose_profile, known_share
 from herdbook.pipeline.vehicle.profile import Profile, load_profile
+from herdbook.pipeline.vehicle.refused_profile import RefusedProfile
 from tests.toy.bench import DATA
 
 T = 1_772_352_000_000_000  # 2026-03-01T08:00:00Z
@@ -86,3 +88,22 @@ def test_a_profile_that_knows_more_is_named(toy: Profile) -> None:
     assert "buses are called can0, in profile blind they are can7" in error.what
     few = frames(0x100, *[0x7AA] * 9)
     assert "only 0% of the frames; stranger knows 10%" in refused(few, [blind, stranger], "blind").what
+
+
+def test_the_pattern_of_a_refused_profile_claims_as_a_sound_one_would(toy: Profile, tmp_path: Path) -> None:
+    """By the last three pieces of the path, and a pattern that goes back over the path without end does not hang."""
+    head = frames(0x100)
+
+    def bad(pattern: str) -> RefusedProfile:
+        gone = (tmp_path / "gone.dbc",)
+        return RefusedProfile("bad", tmp_path / "bad.toml", ProfileError("is wrong"), path_pattern=pattern, dbc=gone)
+
+    def chosen(pattern: str, path: str) -> Profile:
+        return choose_profile(head, T, [toy], "", 0.5, refused=[bad(pattern)], path=path)
+
+    plain = r"(?P<vehicle>AB-\d{2})"
+    with pytest.raises(ProfileRefusedError, match="profile bad is refused"):
+        chosen(plain, "/data/inbox/week/AB-01.log")
+    assert chosen(plain, "/AB-01/data/inbox/week/ride.log") is toy
+    with pytest.raises(ProfileRefusedError, match="profile bad is refused"):
+        chosen("(?P<vehicle>(a|aa)+)$", "a" * 200 + "!")

@@ -105,6 +105,11 @@ def test_names_from_outside_are_bounded() -> None:
             checked_name(name, "vehicle")
 
 
+def test_a_vehicle_that_the_settings_name_wrongly_is_told_as_such(toy: Profile) -> None:
+    with pytest.raises(InputError, match="the vehicle that the settings name cannot be used"):
+        whose("", "", [], toy, "RIG\x1b")
+
+
 ENDLESS = ["(?P<vehicle>([a-z0-9]+)+)!", "(?P<vehicle>(x+x+)+y)", "(?P<vehicle>(.*)*)#", "(?P<vehicle>(x|xx)+)$"]
 
 

@@ -45,11 +45,22 @@ def test_csv_and_toml_say_the_same(tmp_path: Path, name: str, text: str) -> None
         ("batch,", "btach,", "'btach' is not known. Did you mean batch"),
         ("vehicle,", "unit,", "names no column vehicle"),
         ("X,,,,,", "TOY-007,,,,,B", "line 3: TOY-007 stands twice"),
+        (
+            "Van 3",
+            "Van, red",
+            "line 2: 'red' stands behind the last column; a value that holds",
+        ),
     ],
 )
 def test_a_wrong_list_is_told_with_its_line(tmp_path: Path, old: str, new: str, said: str) -> None:
     (tmp_path / "v.csv").write_text(CSV.replace(old, new), "utf-8")
     with pytest.raises(InputError, match=said):
+        read_master_data(tmp_path / "v.csv")
+
+
+def test_a_line_that_ends_before_its_vehicle_is_told(tmp_path: Path) -> None:
+    (tmp_path / "v.csv").write_text("batch,vehicle\nA7\nA7,TOY-007\n", "utf-8")
+    with pytest.raises(InputError, match="line 2: vehicle must have 1 to 64 characters"):
         read_master_data(tmp_path / "v.csv")
 
 
@@ -69,7 +80,7 @@ def test_the_list_is_taken_by_the_next_scan_and_wins_over_a_sidecar(bench: Bench
     bench.store = replace(bench.store, settings=replace(bench.store.settings, vehicles="vehicles.csv"))
     bench.scan()
     assert bench.ask(about) == [("A7", date(2026, 1, 12), "list", "Van 3")]
-    assert told(bench) == "vehicles.csv: 1 vehicles have other facts now"
+    assert told(bench) == "vehicles.csv: 1 vehicle has other facts now"
     said = " ".join(str(line["text"]) for line in document(bench.store, "TOY-007")["lines"])
     assert "The customer's own name of it is Van 3." in said
     assert "(by the list of vehicles)" in said

@@ -7,6 +7,7 @@ import os
 import random
 import shutil
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -67,6 +68,15 @@ def test_every_flip_is_noticed_by_python_and_by_sql(one: Bench) -> None:
         path.write_bytes(whole)
     asked(one)
     assert load_signals(one.store, "TOY-007", *EVER).data
+
+
+def test_a_profile_that_is_gone_by_now_hides_no_flip(one: Bench) -> None:
+    """What is published is compared by what the catalogue names; no profile is needed to ask."""
+    one.store = replace(one.store, settings=replace(one.store.settings, profiles="gone"))
+    asked(one)
+    flip(part(one), 300)
+    with pytest.raises(DamagedPartError):
+        asked(one)
 
 
 def test_the_query_verb_names_the_remedy(one: Bench) -> None:

@@ -84,7 +84,7 @@ def test_a_log_that_is_gone_keeps_its_old_decoding_and_that_is_told(corrected: B
     dbc = corrected.folder / "profiles" / "toy.dbc"
     dbc.write_text(dbc.read_text("utf-8").replace("(0.01,0)", "(0.02,0)"), "utf-8")
     corrected.scan()
-    assert "1 log is no longer where they were and keep what older DBC files made of them" in notes(corrected)
+    assert "1 log is no longer where it was and keeps what older DBC files made of it" in notes(corrected)
 
 
 def test_no_more_than_the_budget_is_judged_again_a_night(tmp_path: Path) -> None:
@@ -98,7 +98,7 @@ def test_no_more_than_the_budget_is_judged_again_a_night(tmp_path: Path) -> None
     (note,) = notes(bench)
     assert note == (
         "profile toy changed: 3 vehicles were judged by the old one; "
-        "2 judged again now, 1 wait for the next nights ([judge] again_vehicles)"
+        "2 judged again now, 1 waits for the next nights ([judge] again_vehicles)"
     )
     assert bench.scan().vehicles == 1
     assert bench.scan().vehicles == 0

@@ -61,7 +61,7 @@ def test_logs_ahead_of_this_clock_come_in_by_themselves_once_it_is_right(bench: 
 
 def test_a_relative_log_with_a_start_ahead_of_this_clock_too(bench: Bench) -> None:
     log = toy.write(bench.inbox / "2026-11-24T08-00-00.log", toy.stretch(5_000_000, 20))
-    log.with_name(log.name + ".toml").write_text("start = 2026-11-24T08:00:00Z\n")
+    toy.sidecar(log, "start = 2026-11-24T08:00:00Z\n")
     assert run_scan(bench.inbox, bench.store, jobs=0, now=NOW - 60 * DAY).quarantined == 1
     assert "one of the two is wrong" in bench.reasons()[log.name]
     assert run_scan(bench.inbox, bench.store, jobs=0, now=NOW).logs_new == 1

@@ -213,6 +213,10 @@ def test_other_profiles_than_the_stores_own_are_not_passed_over(bench: Bench, tm
         ("lake = 's3://me:secret@bucket/x'", "lake holds a user and a password"),
         ("[keep]\ncache = 1", "Known there: parts_days, grace_hours, months_after, cache_gb, check_days"),
         ("paths = ['(']", "is no pattern"),
+        ("paths = 5", "paths is not a list of patterns"),
+        ("take = 5", "take is no table"),
+        ("[judge]\nagain_vehicles = inf", "is no whole number"),
+        ("[judge]\nagain_vehicles = nan", "not a number from 0 up"),
         ("profiles = ", "is not TOML"),
     ],
 )

@@ -136,6 +136,13 @@ def test_a_busy_receiver_is_tried_again_with_the_same_key(listener: Listener) ->
     assert len({h["Idempotency-Key"] for h, _ in listener.got}) == 1
 
 
+def test_an_address_that_is_none_fails_alone_and_is_not_quoted(listener: Listener) -> None:
+    both = ["http://[T0K3N", listener.target]
+    told = [notify(night(), both, Notes(), 0), alarm("it died", both)]
+    assert [[d.state for d in some] for some in told] == [["failed", "sent"]] * 2
+    assert "T0K3N" not in repr(told)
+
+
 @pytest.mark.parametrize("code", [500, 404, 302])
 def test_a_refusing_receiver_fails_without_stopping_the_others(listener: Listener, code: int) -> None:
     listener.answers = [code] * 3

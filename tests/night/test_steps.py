@@ -10,7 +10,7 @@ import pytest
 
 import tests.toy.logs as toy
 from herdbook.pipeline.assess.plan import VehiclePlan
-from herdbook.pipeline.errors import InputError, StoreError
+from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night import steps
@@ -18,6 +18,7 @@ from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.night.in_workers import InWorkers
 from herdbook.pipeline.night.scan import run_scan, run_take
 from herdbook.pipeline.store.connection import transaction
+from tests.night.stopped import hears_what_stopped_it
 from tests.toy.bench import NOW, Bench
 
 P = ParamSpec("P")
@@ -87,18 +88,9 @@ def test_a_scan_that_is_not_about_logs_takes_none(bench: Bench) -> None:
 def test_what_stopped_a_scan_is_heard_even_when_its_end_cannot_be_noted(
     bench: Bench, kind: type[InWorkers] | type[Noted], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def no_entry(*_: object, **__: object) -> None:
-        raise StoreError("the catalogue is gone too")
-
-    def no_inbox() -> Found:
-        raise InputError("the inbox is gone")
-
-    monkeypatch.setattr(steps, "end_scan", no_entry)
     runner: steps.Runner = InWorkers(bench.store, 0) if kind is InWorkers else Noted(bench)
-    with pytest.raises(InputError, match="the inbox is gone"):
-        steps.ScanSteps(bench.store, runner).run("a scan", no_inbox)
+    hears_what_stopped_it(bench, runner, monkeypatch)
     assert states(bench) == ["running"]
-    monkeypatch.undo()
     bench.scan()
     assert states(bench) == ["failed", "complete"]
 

@@ -17,8 +17,8 @@ FIGURES = {"cell_temp_max_c": (20, 10), "regen_ratio": (1, 50), "pack_soc_end_pc
 def ten_thousand(folder: Path) -> Store:
     book = Catalogue(folder)
     book.con.execute(
-        "INSERT INTO vehicles SELECT 'VX-' || lpad(i::VARCHAR, 5, '0'), 'demo', 'B-' || (i // 400), NULL, NULL, NULL, "
-        "NULL, $t, $t + to_days((i % 60)::INTEGER) FROM range(10000) r(i)",
+        "INSERT INTO vehicles BY NAME SELECT 'VX-' || lpad(i::VARCHAR, 5, '0') AS vehicle, 'demo' AS profile, "
+        "'B-' || (i // 400) AS batch, $t AS first_t, $t + to_days((i % 60)::INTEGER) AS last_t FROM range(10000) r(i)",
         {"t": T0},
     )
     book.con.execute(

@@ -35,6 +35,10 @@ class Bench:
         """Detail by file name of what is in quarantine."""
         return dict(self.ask("SELECT name, reason || ': ' || detail FROM quarantine"))
 
+    def clock_notes(self) -> str:
+        """What is noted of the clock of one log."""
+        return " | ".join(self.ask("SELECT array_to_string(clock_notes, '; ') FROM logs")[0])
+
 
 RESULTS = {  # what must not depend on order, splitting or interruptions; `logs` columns may differ when logs are cut
     "sessions": "SELECT vehicle, start_t, end_t, kind, coverage FROM sessions ORDER BY ALL",

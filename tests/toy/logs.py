@@ -65,6 +65,11 @@ def day(start: int = T0, serial: int = 7) -> list[str]:
     return out
 
 
+def sidecar(log: Path, text: str) -> None:
+    """Write the log's sidecar."""
+    log.with_name(log.name + ".toml").write_text(text)
+
+
 def write(path: Path, lines: list[str], age_s: float = 60.0) -> Path:
     """Write a log that has been lying there for age_s seconds."""
     import os

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 import numpy as np
@@ -96,6 +97,19 @@ UNITS = {("P", "I"): "A", ("P", "U"): "V", ("P", "Pw"): "kW", ("P", "F"): "", ("
         ({"pack_current": {"value": "3"}}, "names no signal"),
         ({"pack_current": {"scale": 2}}, "needs a signal"),
         ({"pack_current": "P.Pw"}, "a power needs its voltage"),
+        ({"pack_current": {"signal": "P.Pw", "voltage": 48}, "pack_voltage": "P.U"}, "voltage = 48 names no signal"),
+        ({"pack_voltage": {"signal": "P.U", "voltage": "P.U"}}, "voltage goes with the signal of a power"),
+        ({"pack_current": {"value": "P.I", "voltage": "P.U"}}, "voltage goes with the signal of a power"),
+        ({"pack_current": {"signal": "P.I", "n": "1..3"}}, "is one value here: n is for roles that count items"),
+        ({"pack_current": {"signal": "P.I", "index": "F", "index_values": "3"}}, "index is for roles that count items"),
+        ({"motor_temp": {"left": {"signal": "P.F", "index": "F", "index_values": "3"}}}, "index is for roles that"),
+        ({"pack_current": {"value": "abs(P.I, 2)"}}, "abs takes one value"),
+        ({"pack_current": {"signal": "P.I", "scale": 0}}, "scale = 0 would make every value of it the same"),
+        ({"pack_current": {"signal": "P.I", "scale": math.inf}}, "scale = inf is not a number"),
+        ({"pack_current": {"signal": "P.I", "offset": math.nan}}, "offset = nan is not a number"),
+        ({"pack_current": {"signal": "P.I", "not_available": ["sna"]}}, "not_available = 'sna' is not a number"),
+        ({"cell_bleed": {"signal": "P.F", "n": "1..2", "first_bit": math.inf}}, "first_bit = inf is not a number"),
+        ({"cell_bleed": {"signal": "P.F", "n": "1..2", "bits": 1.5}}, "bits = 1.5 is not a whole number"),
         ({"pack_current": {"signal": "P.I", "voltage": "P.U"}}, "P.I is no power in W or kW"),
         ({"pack_current": {"signal": "P.Pw", "voltage": "P.I"}}, "P.I is no voltage"),
         ({"motor_current": {"signal": "P.Pw", "voltage": "P.U"}}, "is a torque current"),
@@ -119,3 +133,8 @@ UNITS = {("P", "I"): "A", ("P", "U"): "V", ("P", "Pw"): "kW", ("P", "F"): "", ("
 def test_what_cannot_be_is_refused_by_name(table: dict[str, object], said: str) -> None:
     with pytest.raises(ValueError, match=re.escape(said)):
         list(mappings(table, UNITS))
+
+
+def test_the_only_motor_may_be_one_of_those_that_a_number_in_the_message_names() -> None:
+    (found,) = mappings({"motor_current": {"signal": "P.I", "index": "F", "index_values": "3"}}, UNITS)
+    assert (found.item, found.when) == ("only", ("F", 3))

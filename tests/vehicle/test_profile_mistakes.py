@@ -66,6 +66,7 @@ def doubted(folder: Path, old: str, new: str) -> str:
         ("cell_min_v = 2.50", "cell_min_v = 3.40", "cell_min_v = 3.4 cannot be a limit of LFP"),
         ("cell_max_v = 3.65", "cell_max_v = 4.20", "cell_max_v = 4.2 cannot be a limit of LFP, 3.45 to 3.8 V"),
         ("winding_max_c = 140.0", "winding_max_c = 100.0", "winding_derate_c = 115 is not under winding_max_c = 100"),
+        ("touch_max_c = 60.0", "touch_max_c = 60\n[valid]\nfrom = 2026-03-01\nto = 2026-03-01", "to is not after from"),
         ("sensors = 4", "sensors = 5", "sensors = 5, but cell_temp maps 4 sensors"),
         ('pack_soc = { signal = "BMS_Pack.PackSoc"', 'pack_soc = { signal = "BMS_Pack.PackSco"', "no signal PackSco"),
     ],

@@ -38,25 +38,29 @@ from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.chemistry import ocv_of
 
 DAYS = 45.0
-LEAST, MOST = 6, 150  # pieces; the newest are kept
-BIN = 0.03  # pieces of a session that lie so near in charge are one
+LEAST, MOST = 6, 150  # pieces; the newest are kept (engineering choices)
+BIN = 0.03  # pieces of a session that lie so near in charge are one (engineering choice)
 # Own error of a piece's median voltage and what all of its session share: what load and the curve's two branches leave
 # in it; V (engineering choices). Differences between groups do not carry it.
 KINDS = ("quiet", "load", "charge", "rest")
 OWN_V, SHARED_V = (0.003, 0.008, 0.005, 0.003), (0.010, 0.030, 0.050, 0.015)
-# Reported charge, against the charge the voltage speaks for; without a report only the voltage does (shares)
+# Reported charge, against the charge the voltage speaks for; without a report only the voltage does (shares;
+# engineering choices)
 REPORTED, UNKNOWN = 0.03, 0.15
 DROP = 0.25, 0.5  # of a sound group's drop, left in a difference where load moved or did not (engineering choices)
-RESTED_V, WIRE_V = 0.03, 0.4  # above the plateau a rested group is beyond its knee; so far above, it is a wire
-CHARGED_V = 0.06  # what a charge may lie above its curve with usual load taken out: slow drop and branch
+# So far above the plateau a rested group is beyond its knee; so far above the median, a reading is a wire's; what a
+# charge may lie above its curve with usual load taken out, by slow drop and branch (engineering choices).
+RESTED_V, WIRE_V = 0.03, 0.4
+CHARGED_V = 0.06
 SEE_SAW = 0.35  # of two neighbours' opposite part: what cells do apart is not equal and opposite (engineering choice)
-KNEE_V, NOTHING_V = 0.015, 5.0  # how far under the plateau's end some knees begin; the error of what says nothing
+# How far under the plateau's end some knees begin (engineering choice); the error of what says nothing.
+KNEE_V, NOTHING_V = 0.015, 5.0
 LOW_Z, HIGH_Z = 0.10, 0.95  # beyond them the curve bends, wherever its knee is (engineering choice)
-WEAK, RATIO = (
-    1.25,
-    0.05,
-)  # times the median group's resistance, as the rule on weak groups looks from (engineering choice)
-IDLE = 0.25  # share of time its own resistor bleeds a group: then that is the cause
+# Times the median group's resistance, a little short of where the rule on weak groups looks from; how far two rides of
+# one group may differ, as there (engineering choices).
+WEAK, RATIO = 1.25, 0.05
+# Share of time its own resistor bleeds a group: then that is the cause (engineering choice).
+IDLE = 0.25
 BELOW_V, ABOVE_V = 0.09, 0.02  # V per 1 % beyond the ends of a table (engineering choices)
 
 

@@ -45,7 +45,7 @@ LEAST_SETTLED_S = 0.2
 DAYS = 30.0  # what is older has been looked at, or mended: engineering choice
 NEWEST = 60  # brakings behind a middle: fresh enough to show what began lately: engineering choice
 OPEN_S = 15.0  # after the switch opened: it may take so long to come back: engineering choice
-BESIDE_S = 1.0
+BESIDE_S = 1.0  # of a braking, to what would explain that it let go: engineering choice
 LET_GO_S = 0.2  # as for the rule on drop-outs: shorter could be one lost frame
 
 CAUTION = (

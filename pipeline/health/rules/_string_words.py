@@ -17,9 +17,10 @@ from herdbook.pipeline.science.string_fit import Weighed, Why
 
 DOUBT = 0.02  # chance that nothing is wrong with the group, at most (engineering choice)
 LEAST = 0.4  # chance of a cause that is named: the likeliest of three (engineering choice)
-DEPTH = 0.4  # who has not seen a group fuller and emptier by so much cannot tell capacity from charge
-SURE = 0.5  # from here on it is a matter for the service desk (engineering choice)
-MOST = 0.99  # no model of a curve is surer
+# Who has not seen a group fuller and emptier by so much cannot tell capacity from charge (engineering choice).
+DEPTH = 0.4
+MOST = 0.99  # no model of a curve is surer (engineering choice)
+OTHERWISE = 0.3  # error of a size whose own cause is not the likeliest, as a share of it (engineering choice)
 WORDS = {
     Why.CHARGE: "a difference in charge alone, when a charge to full and some hours of balancing bring it back",
     Why.CAPACITY: "little capacity, when it is level at full and falls behind again with every ride",
@@ -85,12 +86,12 @@ def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mappi
     act = size > limits["act"]
     others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > NOTHING]
     return Finding(
-        severity=Severity.SERVICE if act and certain >= SURE else Severity.NOTE,
+        severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {item}",
         measured=size,
         limit=limits["act" if act else "look"],
         unit=about.unit,
-        se=about.scale * w.se if w.cause is about.cause else 0.3 * size,
+        se=about.scale * w.se if w.cause is about.cause else OTHERWISE * size,
         statement=about.sentence(item, w) + f" That is read from {fit.pieces} moments over {fit.days:.0f} days.",
         confidence=min(certain, MOST),
         persistence=1.0,

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.health.newest_level import newest_level
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.since import newest_level
+from herdbook.pipeline.metrics.belt import USUAL_A
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
@@ -19,6 +20,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     every = metric_rows(record, "belt_slip_pct").filter(pl.col("se") < limits["largest_se"])
     found = []
     enough = False
+    at = "its full torque current" if record.profile.drive_figures.max_motor_a else f"{USUAL_A:g} A"
     for side in sorted(set(every["item"].to_list())):
         rows = recent(every.filter(pl.col("item") == side), limits["days"], 40)
         level = newest_level(rows["value"].to_numpy(), np.hypot(rows["se"].to_numpy(), 0.1), limits["slip"])
@@ -37,7 +39,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 measured=slip,
                 limit=limits["slip"],
                 unit="%",
-                statement=f"At its full torque current the {side} motor ran {spell(slip, '%', se)} ahead of its wheel, "
+                statement=f"At {at} the {side} motor ran {spell(slip, '%', se)} ahead of its wheel, "
                 f"over {counted(rows.height, 'ride')}.",
                 se=se,
                 confidence=min(1.0 - level.chance, 0.99),

@@ -52,9 +52,10 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str
     most = events.with_columns(size=pl.col("before_a").abs()).sort("size", descending=True)
     shown = events["session_start_t"].n_unique() / max(rides, 1)
     times = "once" if events.height == 1 else f"{events.height} times"
+    brake = f"; {braking} of them while braking" if events.height > 1 else ", while braking" if braking else ""
     seen = "main switch opened" if events["by_mode"].is_null().all() else "pack's electronics gave up and cut it off"
     text = f"The {seen} {times} while riding with current flowing, at up to "
-    text += f"{float(most['size'][0]):.0f} A; {braking} of them while braking."
+    text += f"{float(most['size'][0]):.0f} A{brake}."
     return Finding(
         severity=Severity.STOP_USE if braking else Severity.SERVICE,
         item="",

@@ -25,6 +25,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             return NotAssessed(f"the controller's uptime is recorded for only {hours:.2f} h")
         return []
     times = "once" if resets.height == 1 else f"{resets.height} times"
+    on_the_move = "on the move" if resets.height == moving.height else f"{moving.height} of them on the move"
     pack = record.profile.pack_figures
     sagged = pack.of_chemistry.sagged_v
     low = resets.filter(pl.col("voltage_v") < sagged * pack.cells).height if pack.cells else 0
@@ -37,8 +38,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             measured=float(resets.height),
             limit=limits["count"],
             unit="1",
-            statement=f"The controller restarted {times} in {spell(hours, 'h')} of use, {moving.height} "
-            f"of them on the move, and was silent for {spell(gone, 's')} in the mean{brown}.",
+            statement=f"The controller restarted {times} in {spell(hours, 'h')} of use, {on_the_move}, "
+            f"and was silent for {spell(gone, 's')}{'' if resets.height == 1 else ' in the mean'}{brown}.",
             se=resets.height**0.5,
             confidence=0.98 if resets.height >= limits["count"] else 0.9,
             persistence=min(1.0, resets["session_start_t"].n_unique() / max(watched.height, 1)),

@@ -66,6 +66,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 STEP = "standing still"
+USUAL_GROUPS = 12  # of a 40 V pack, where the profile does not count them (engineering choice)
 
 
 def _zeros(record: Record, rated: float, limits: Mapping[str, float]) -> list[Zero]:
@@ -93,7 +94,7 @@ def _step(p: Pooled, record: Record, rated: float, limits: Mapping[str, float]) 
     """A step from ride to ride; and what is beyond any draw, or below none."""
     newest = since_step(p, limits["own"] * rated)
     pack = record.profile.pack_figures
-    volts = pack.of_chemistry.plateau_v[0] * float(pack.cells or 12)
+    volts = pack.of_chemistry.plateau_v[0] * float(pack.cells or USUAL_GROUPS)
     most = limits["drawn"] / volts
     beyond = newest.value - most if newest.value > most else min(newest.value, 0.0)
     before = p.values[: p.count - newest.count]
@@ -114,7 +115,7 @@ def _refutes(other: Zero, z: Zero, least: float) -> bool:
 def _finding(z: Zero, rated: float, limits: Mapping[str, float]) -> Finding:
     act = abs(z.value) - limits["act"] * rated > limits["z"] * z.se
     limit = limits["act" if act else "look"] * rated
-    since = " since it stepped" if z.where == STEP else ""
+    where = "while the vehicle stands and since a step" if z.where == STEP else z.where
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item="",
@@ -122,7 +123,7 @@ def _finding(z: Zero, rated: float, limits: Mapping[str, float]) -> Finding:
         limit=limit,
         unit=UNIT,
         se=z.se,
-        statement=f"The current sensor reads {z.value:+.2f} A {z.where}{since} that do not flow (standard error "
+        statement=f"The current sensor reads {z.value:+.2f} A that do not flow, {where} (standard error "
         f"{z.se:.2f} A, {counted(z.p.count, 'session')}): {abs(z.value) * 24:.0f} Ah a day in the count of charge.",
         confidence=confidence(abs(z.value), limit, z.se) * (0.9 if z.where == STEP else 1.0),
         persistence=1.0,

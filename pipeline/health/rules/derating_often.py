@@ -46,7 +46,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=100 * limits["share"],
             unit="%",
             statement=f"In {hit.height} of {rows.height} rides the controller derated for {spell(100 * share, '%')} "
-            f"of the ride in the middle, {spell(hours, 'h')} in all{least}{why}.",
+            f"of a ride (median), {spell(hours, 'h')} in all{least}{why}.",
             confidence=0.97,
             persistence=hit.height / rows.height,
             count=hit.height,

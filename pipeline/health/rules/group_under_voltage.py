@@ -165,7 +165,7 @@ RULE = Rule(
         "the pack was ridden on after its warning",
         Cause(
             "the cut-off of the electronics is set too low or does not work",
-            reads_in("contactor_state", "closed", rules_out=False),
+            reads_in("contactor_state", "closed", rules_out=False, late=True),
         ),
     ),
     bench=(

@@ -131,7 +131,7 @@ def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limit
         statement=f"{begin} by {spell(gain, 'K')} in {spell(minutes, 'min')}{against} while next to no current flowed, "
         f"in {hit.height} of {looked} sessions{after}.",
         se=se,
-        confidence=confidence(rate, 0.5 * limit, se),  # that it warms by itself, not that it passed the limit
+        confidence=confidence(rate, 0.5 * limit, se),  # that it warms by itself, not that it passed all of it
         persistence=min(hit.height / looked, 1.0),
         count=hit.height,
         duration_s=seconds(hit),

@@ -226,8 +226,8 @@ RULE = Rule(
     subsystem="cells",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the loss is surely past `act`"),
-        (Severity.NOTE, "surely past `look`"),
+        (Severity.SERVICE, "the loss is past `act`"),
+        (Severity.NOTE, "past `look`"),
     ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),

@@ -55,7 +55,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not found and len(both) < 3 and not seen:
         return NotAssessed(
             f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage hardly "
-            f"moved, over {fit.depth:.0%} of the charge; rides to low are needed"
+            f"moved, over {100 * fit.depth:.0f} % of the charge; rides to low are needed"
         )
     return found
 
@@ -129,8 +129,8 @@ RULE = Rule(
     subsystem="cells",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the shortage is surely past `act`"),
-        (Severity.NOTE, "surely past `look`"),
+        (Severity.SERVICE, "the shortage is past `act`"),
+        (Severity.NOTE, "past `look`"),
     ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),

@@ -60,8 +60,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not findings and most < limits["least_sessions"] and not fit.could_show(Why.CHARGE, limits["plain"] / 100.0):
         return NotAssessed(
             f"what was logged would not show a group that holds {limits['plain']:.0f} % less: the voltage hardly "
-            "moved; "
-            "charges to full or rides to low are needed" + uneven(record)
+            "moved; charges to full or rides to low are needed" + uneven(record)
         )
     return findings
 
@@ -183,8 +182,8 @@ RULE = Rule(
     subsystem="cells",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the difference is surely past `act`"),
-        (Severity.NOTE, "surely past `look`"),
+        (Severity.SERVICE, "the difference is past `act`"),
+        (Severity.NOTE, "past `look`"),
     ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),

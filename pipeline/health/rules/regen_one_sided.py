@@ -98,8 +98,14 @@ RULE = Rule(
     limits=(
         Limit("index", 0.25, "1", "|left - right| over their mean; 30 against 24 A is 0.22: engineering choice"),
         Limit("chance", 0.05, "1", "of so many on one side were the middle at the limit (sign test, both sides)"),
-        Limit("count", 6, "braking events", "turns even out over these: engineering choice"),
-        Limit("least", 2, "braking events", "when each is beyond `far` on the same side: engineering choice"),
+        Limit(
+            "count",
+            6,
+            "braking events",
+            "turns even out over these: engineering choice; over several rides up to nine are needed to be under "
+            "`chance`, and fewer are told as nothing found",
+        ),
+        Limit("least", 2, "braking events", "when all are beyond `far` on one side; 0.95 sure: engineering choice"),
         Limit("far", 0.5, "1", "the weak side brakes with less than 60 % of the other; no corner does it: calculation"),
     ),
     judge=judge,

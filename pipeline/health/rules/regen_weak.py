@@ -51,7 +51,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             measured=missing,
             limit=100 * limit,
             unit="%",
-            statement=f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, in the middle of "
+            statement=f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, the median of "
             f"{brakings.height} braking events: {by_whom(hit)}.",
             se=100 * mid.se,
             confidence=min(1.0 - chance, confidence(mid.value, limit, mid.se)),
@@ -97,13 +97,20 @@ RULE = Rule(
             "missing",
             0.25,
             "1",
-            "of the demand, where no fleet is known: firmware that gives a constant 80 % is none: engineering choice",
+            "of the demand, where no fleet is known: engineering choice, made so that firmware which gives a constant "
+            "80 %, as among simulated makers, is no fault",
         ),
         Limit("over_fleet", 0.12, "1", "more than the fleet misses, for two current sensors: engineering choice"),
         Limit("chance", 0.025, "1", "of so many were the middle at the limit (sign test): engineering choice"),
         Limit("sided", 0.25, "1", "|left - right| over their mean, as in the one-sided rule: engineering choice"),
-        Limit("count", 6, "braking events", "for a sound middle: engineering choice"),
-        Limit("least", 3, "braking events", "when each misses `far` more: engineering choice"),
+        Limit(
+            "count",
+            6,
+            "braking events",
+            "for a sound middle: engineering choice; over several rides up to nine are needed to be under `chance`, "
+            "and fewer are told as nothing found",
+        ),
+        Limit("least", 3, "braking events", "when each misses `far` more; then 0.95 sure: engineering choice"),
         Limit("far", 0.1, "1", "over the limit, more than one braking is misread by: engineering choice"),
     ),
     judge=judge,

@@ -13,12 +13,12 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.newest_level import newest_level
 from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, multiple, too_hot
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.since import newest_level
 from herdbook.pipeline.health.statistics import confidence, largest
 from herdbook.pipeline.vehicle.record import Metric
 

@@ -7,7 +7,7 @@ CREATE TABLE nights (                    -- one row a scan: the completed scan i
 );
 CREATE TABLE fleet_log (                 -- changes of a vehicle as such; changes of findings are in finding_log
     scan    VARCHAR NOT NULL, vehicle VARCHAR NOT NULL,
-    change  VARCHAR NOT NULL,            -- first seen | silent | back
+    change  VARCHAR NOT NULL,            -- first seen | silent | back | not assessed (since_t: start of the scan)
     since_t TIMESTAMP NOT NULL,          -- first seen: newest record then known; silent: last record; back: the ride
     reason  VARCHAR NOT NULL,
     PRIMARY KEY (vehicle, change, since_t)

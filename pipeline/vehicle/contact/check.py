@@ -167,9 +167,10 @@ def _found(check: Check, look: Look, against: Sequence[str], of: dict[str, list[
         said, expected = f"{number(look.measured)} {check.unit}".rstrip(), f"; expected {between(look.low, look.high)}"
     some = ""
     if against and not bad:
-        some = (
-            f"; {len(against)} of {len(of)} vehicles, perhaps with a fault of its own: {', '.join(sorted(against)[:3])}"
-        )
+        theirs = "a fault of its own" if len(against) == 1 else "faults of their own"
+        more = f" and {len(against) - 3} more" if len(against) > 3 else ""
+        named = f"{', '.join(sorted(against)[:3])}{more}"
+        some = f"; {len(against)} of {len(of)} vehicles, perhaps with {theirs}: {named}"
     elif bad and len(of) > 1:
         some = f"; {len(against)} of {len(of)} vehicles"
     return f"{said}{expected}{some}"

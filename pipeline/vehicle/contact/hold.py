@@ -44,7 +44,7 @@ class Contact:
 
 
 def hold_profile(profile: Profile, views: Sequence[View]) -> Contact:
-    """Every check over these logs; a logs' order does not matter."""
+    """Every check over these logs; the order of the logs does not matter."""
     found = [line for check in all_checks() for line in hold(check, views)] + named_otherwise(profile)
     mapped = {m.role for m in profile.roles}
     heard = {role for view in views for (role, _), got in view.received.items() if got.known}

@@ -11,7 +11,8 @@ TESTED = "signals are named like the roles they play"
 
 
 def named_otherwise(profile: Profile) -> list[Checked]:
-    """A doubtful line a signal whose name is another role's or the other side's; one that holds if there is none."""
+    """One doubtful line for every signal that is named like another role or the other side; one that holds where none
+    is."""
     named: dict[tuple[str, str], tuple[str, str, float]] = {}
     for guess in guesses(profile.network().messages):
         sides = guess.family.sides or ("",) * len(guess.family.members)

@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from herdbook.pipeline.vehicle.draft.concepts import concepts
 from herdbook.pipeline.vehicle.draft.families import Family, index_signal
 from herdbook.pipeline.vehicle.draft.guess import CERTAIN, Guess, guesses
 from herdbook.pipeline.vehicle.draft.state_words import no_values, states_of
@@ -80,12 +81,13 @@ def draft(messages: Sequence[Message], dbcs: Sequence[str], name: str, lenient: 
 def _entry(guess: Guess, signals: dict[tuple[str, str], Signal], messages: Sequence[Message]) -> list[str]:
     role, family = ROLES[guess.role], guess.family
     rivals = ", ".join(f"{r.name} {r.sure:.0%}" for r in guess.rivals if r.sure >= WORTH)
-    told = f"  # {guess.sure:.0%} sure" + (f"; or {rivals}" if rivals else "")
+    told = _one_line(f"  # {guess.sure:.0%} sure" + (f"; or {rivals}" if rivals else ""))
     value = _value(role, family, signals, messages)
     line = f"{role.name} = {value}"
     if value is None:
-        return [f"# {role.name}: {', '.join(f'{m}.{s}' for m, s in family.members[:4])}{told}; see the list to do"]
-    return [(line if guess.certain else f"# {line}") + _one_line(told)]
+        named = _one_line(", ".join(f"{m}.{s}" for m, s in family.members[:4]))
+        return [f"# {role.name}: {named}{told}; see the list to do"]
+    return [(line if guess.certain else f"# {line}") + told]
 
 
 def _value(
@@ -201,8 +203,6 @@ def _more(guess: Guess, messages: Sequence[Message], signals: dict[tuple[str, st
 
 def _masks(messages: Sequence[Message]) -> list[str]:
     """Words of bits that may be balancers, one bit a group."""
-    from herdbook.pipeline.vehicle.draft.concepts import concepts
-
     near = [
         f"{m.name}.{s.name}"
         for m in messages

@@ -72,7 +72,7 @@ def test_a_group_off_in_charge_is_found_without_a_full_charge(
 
 
 def test_a_small_group_is_off_and_its_capacity_is_among_the_causes(pack: Any, ride: Any, charge: Any) -> None:
-    """12 % less capacity, level at full: the offset at a charge z is 12 % of what has been used since full."""
+    """15 % less capacity, level at full: the offset at a charge z is 15 % of what has been used since full."""
     fit = string_fit(weeks(pack, ride, charge, capacity={9: 0.85}, offset_ah={9: -0.15 * AH}))
     assert set(fit.groups) == {"9"}
     assert fit.groups["9"].chance[Why.CAPACITY] > 0.2, fit.groups["9"]

@@ -1,19 +1,11 @@
 -- fleet_table: one row a vehicle with its scores and what was found, stop-use first.
 -- In:    vehicles, scores, findings, logs of the published catalogue
--- Out:   vehicle, profile, a column a subsystem (its score, 0 to 100, NULL = not assessed), stop_use, service, note [findings], last_t, logs,
---        age_days (of the newest record, against the newest of all; NULL = no record)
+-- Out:   vehicle, profile, a column a subsystem (its score, 0 to 100, NULL = not assessed), stop_use, service, note
+--        [findings], last_t, logs, age_days (of the newest record, against the newest of all; NULL = no record)
 -- Key:   vehicle
 WITH marks AS (
-    SELECT vehicle,
-           max(score) FILTER (subsystem = 'cells') AS cells,
-           max(score) FILTER (subsystem = 'pack') AS pack,
-           max(score) FILTER (subsystem = 'thermal') AS thermal,
-           max(score) FILTER (subsystem = 'charging') AS charging,
-           max(score) FILTER (subsystem = 'braking') AS braking,
-           max(score) FILTER (subsystem = 'drive') AS drive,
-           max(score) FILTER (subsystem = 'remote link') AS "remote link",
-           max(score) FILTER (subsystem = 'data') AS data
-    FROM scores GROUP BY vehicle
+    FROM (PIVOT scores ON subsystem IN ('cells', 'pack', 'thermal', 'charging', 'braking', 'drive', 'remote link', 'data')
+          USING max(score) GROUP BY vehicle)
 ), found AS (
     SELECT vehicle, count(*) FILTER (severity = 'stop-use') AS stop_use,
            count(*) FILTER (severity = 'service') AS service, count(*) FILTER (severity = 'note') AS note

@@ -9,16 +9,8 @@ WITH firmware AS (
            count(*) FILTER (severity = 'service') AS service, count(*) FILTER (severity = 'note') AS note
     FROM findings GROUP BY vehicle
 ), marks AS (
-    SELECT vehicle,
-           max(score) FILTER (subsystem = 'cells') AS cells,
-           max(score) FILTER (subsystem = 'pack') AS pack,
-           max(score) FILTER (subsystem = 'thermal') AS thermal,
-           max(score) FILTER (subsystem = 'charging') AS charging,
-           max(score) FILTER (subsystem = 'braking') AS braking,
-           max(score) FILTER (subsystem = 'drive') AS drive,
-           max(score) FILTER (subsystem = 'remote link') AS "remote link",
-           max(score) FILTER (subsystem = 'data') AS data
-    FROM scores GROUP BY vehicle
+    FROM (PIVOT scores ON subsystem IN ('cells', 'pack', 'thermal', 'charging', 'braking', 'drive', 'remote link', 'data')
+          USING max(score) GROUP BY vehicle)
 ), used AS (
     SELECT vehicle, count(*) AS sessions FROM sessions GROUP BY vehicle
 ), quiet AS (

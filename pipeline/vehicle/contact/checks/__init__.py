@@ -1,7 +1,7 @@
 """The checks of a profile, one file a subject, each ending in CHECKS. The folder is the registry.
 
-Bands follow from physics and from what sound sensors of any make may be off, never from one fleet's logs; where a
-number is a choice, the line says so.
+Bands follow from physics and from what sound sensors of any make may be off, as their lines say. MOSTLY and SELDOM part
+at a half; every other number without a reason beside it is an engineering choice.
 """
 
 from __future__ import annotations

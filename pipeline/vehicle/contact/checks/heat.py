@@ -65,7 +65,7 @@ def _windows(values: Floats, n: int) -> Floats:
 
 
 def _rise(view: View, temp: Floats, loss: Floats) -> tuple[Floats, Floats]:
-    """Rise of temperature [K] and loss x time [J, or A2 s] a window, less the middle of quiet ones."""
+    """Rise of temperature [K] and loss x time [J, or A2 s] a window, each less its mean over the windows."""
     window_s = min(WINDOW_S[1], max(WINDOW_S[0], temp.size * view.tick_s / WINDOWS))
     n = max(2, round(window_s / view.tick_s))
     whole = temp.size // n * n
@@ -102,7 +102,7 @@ def _cells(view: View) -> Iterator[Look]:
     pack = view.profile.pack_figures
     if not pack.given("rated_ah"):
         return
-    watts = (pack.cells or pack.groups) * pack.cell_r10s_mohm / 1000 * view.at("pack_current") ** 2
+    watts = pack.groups * pack.cell_r10s_mohm / 1000 * view.at("pack_current") ** 2
     temp = np.median([view.at("cell_temp", i) for i in view.items("cell_temp")], axis=0)
     known = np.flatnonzero(~np.isnan(temp))
     heat = float(np.nansum(watts)) * view.tick_s / pack.heat_capacity_j_per_k

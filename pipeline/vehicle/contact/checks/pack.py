@@ -15,12 +15,11 @@ from herdbook.pipeline.vehicle.contact.measure import slope, total
 from herdbook.pipeline.vehicle.contact.view import View
 
 STEP_SHARE = 0.1  # of the highest current: smaller steps say little
-RESISTANCE = (
-    0.1,
-    12.0,
-)  # of the profile's, within half a second: its ohmic half warm, eight times in the cold
+RESISTANCE = (0.1, 12.0)  # of the profile's, in half a second: its ohmic half warm, eight times in the cold
 CELL_GAIN = 0.03  # two voltage sensors may differ by so much of the reading
-CELL_SLACK_V = (0.5, 0.37)  # under and over the curve: nearly empty under load, held full by a charger
+# Under and over the curve: nearly empty under load; held full by a charger. Choices, the second set for LFP, which
+# rests at 3.33 V when full, is held at 3.65 V, and may be read 0.05 V too high.
+CELL_SLACK_V = (0.5, 0.37)
 REST_A = 0.05  # of the rated charge an hour: voltage is that of a rest within the curve's own error
 CELL_ERROR_V = 0.01  # of a sensor, and of a rest that was short
 REPORTED_PCT = 35.0  # a reported state of charge may be off by so much and be a matter of the vehicle

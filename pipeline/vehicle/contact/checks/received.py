@@ -42,7 +42,11 @@ def _flags(view: View) -> Iterator[Look]:
     for role, some in _by_role(view).items():
         if ROLES[role].unit == "1":
             odd = sum(r.impossible > 0 or 0 < r.highest < 1 for r in some)
-            yield Look(role, odd, 0.0, 0.0, n=len(some), said=f"{odd} of {len(some)} have values that are not 0 or 1")
+            yield Look(role, odd, 0.0, 0.0, n=len(some), said=f"{odd} of {_signals(some)} not only 0 and 1")
+
+
+def _signals(some: list[Received]) -> str:
+    return f"{len(some)} signal{'s' * (len(some) > 1)}"
 
 
 def _worst(looks: list[Look]) -> list[Look]:
@@ -57,7 +61,7 @@ def _moves(view: View) -> Iterator[Look]:
         known = [r for r in some if r.known >= LEAST]
         if role in MOVE and known:
             stuck = sum(r.constant for r in known)
-            said = f"{stuck} of {len(known)} never change in {ridden / 60:.0f} minutes of riding"
+            said = f"{stuck} of {_signals(known)} without a change in {ridden / 60:.0f} minutes of riding"
             yield Look(role, stuck / len(known), 0.0, 0.9, said=said)
 
 
@@ -66,7 +70,7 @@ def _faults(view: View) -> Iterator[Look]:
         known = [r for r in some if r.known >= LEAST]
         if ROLES[role].unit == "bits" and known:
             always = sum(r.lowest > 0 for r in known)
-            said = f"{always} of {len(known)} say some fault all the time"
+            said = f"{always} of {_signals(known)} with some fault all the time"
             yield Look(role, always / len(known), 0.0, 0.9, said=said)
 
 
