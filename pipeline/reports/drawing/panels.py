@@ -85,7 +85,7 @@ def stack(
     for index, panel in enumerate(shown):
         name = "y" if index == 0 else f"y{index + 1}"
         top = 1 - index / count
-        axes["yaxis" + name[1:]] = _y_axis(panel, (top - 1 / count + 0.035, top - 0.01))
+        axes["yaxis" + name[1:]] = y_axis(panel, (top - 1 / count + 0.035, top - 0.01))
         for trace, kept, series, most in _traces(signals, panel, zone, points):
             sampled.append(Sampled(len(data), series.t, series.v, most))
             data.append(trace | {"yaxis": name})
@@ -154,7 +154,8 @@ def _traces(
             yield trace, int(np.count_nonzero(~np.isnan(v))), series, most
 
 
-def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
+def y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
+    """The axis of a panel: its quantity and unit, states and faults in words."""
     role = ROLES[panel.role]
     shown = numbers.unit(role.unit)
     y = axis("", domain=list(domain))

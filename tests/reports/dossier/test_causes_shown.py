@@ -48,7 +48,7 @@ def test_a_cause_on_the_page_carries_the_second_it_rests_on(
     assert (standing, cause) == ("supported", str(told))
     assert "the winding falls to" in said
     assert re.search(r"First at <a [^>]*>2026-03-01 \d\d:\d\d:\d\d</a>", said)
-    assert "herdbook wires TOY-007 motor_temp --since 2026-03-01T" in said
+    assert "herdbook wires TOY-007 motor_temp --since 2026-03-01T" in text  # below, where the rule is named
 
 
 def test_what_follows_from_a_finding_is_told_with_it(store: Store) -> None:

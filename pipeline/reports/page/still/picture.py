@@ -16,7 +16,7 @@ TOP, FOOT, RIGHT, BAR, INTO = 24, 44, 14, 66, 10  # pixels: room for titles, tim
 LETTER = 6.3  # pixels of a usual letter in an 11 pixel type
 WIDEST = 150  # of the words beside an axis; longer ones are cut
 ACROSS = 9  # ticks on a time axis of a wide screen; on a phone every other one has words
-APART = 34.0  # pixels between ticks up an axis, at least
+APART = 24.0  # pixels between ticks up an axis, at least
 
 
 def still(spec: Spec, height: int) -> Markup:
@@ -34,7 +34,7 @@ def still(spec: Spec, height: int) -> Markup:
     for t in data:
         x, y = t.get("xaxis", "x"), t.get("yaxis", "y")
         body.append(trace(t, Frame(xs[x], ys[y], *panels[y])))
-    body.append(_above(layout, xs, ys, panels))
+    body.append(_above(layout, xs, ys, panels, tall))
     bar = "".join(_colour_bar(t, tall) for t in data if t["type"] == "heatmap")
     return Markup(
         f'<div class="still">{_legend(spec)}<div style="padding:0 {right}px 0 {left}px">'
@@ -168,15 +168,15 @@ def _below(layout: Spec, xs: dict[str, Scale], ys: dict[str, Scale], panels: Pan
     return "".join(out)
 
 
-def _above(layout: Spec, xs: dict[str, Scale], ys: dict[str, Scale], panels: Panels) -> str:
+def _above(layout: Spec, xs: dict[str, Scale], ys: dict[str, Scale], panels: Panels, tall: float) -> str:
     """Limit lines and diagonals with their words, over everything."""
     out = []
     for shape in layout.get("shapes", ()):
         if shape["type"] != "line":
             continue
-        y = shape.get("yref", "y")
-        whole = shape.get("xref") == "paper"
-        frame = Frame(Scale("number", 0, 1) if whole else xs[shape.get("xref", "x")], ys[y], *panels[y])
+        y, share = shape.get("yref", "y"), Scale("number", 0, 1)
+        across = share if shape.get("xref") == "paper" else xs[shape.get("xref", "x")]
+        frame = Frame(across, share, TOP, tall) if y == "paper" else Frame(across, ys[y], *panels[y])
         px = frame.across(np.array([shape["x0"], shape["x1"]], float))
         py = frame.down(np.array([shape["y0"], shape["y1"]], float))
         line = shape["line"]
