@@ -47,7 +47,8 @@ for _above, _rooms in [
     ("pipeline.store", ["pipeline.intake"]),
     ("pipeline.intake", ["pipeline.metrics"]),
     ("pipeline.metrics", ["pipeline.health"]),
-    ("pipeline.health", ["pipeline.assess"]),
+    ("pipeline.health", ["pipeline.own"]),
+    ("pipeline.own", ["pipeline.assess"]),
     ("pipeline.assess", ["pipeline.night", "pipeline.upkeep"]),
     ("pipeline.night", ["pipeline.herd"]),
     ("pipeline.herd", ["pipeline.reports"]),
@@ -191,7 +192,7 @@ EXAMPLES = ("pipeline.health.examples", "pipeline.health.rules._example_brakings
 def test_examples_are_for_examples(path: Path) -> None:
     """Records made for rules' own cases are imported by a rule alone, inside the function that makes its cases."""
     here = dotted(path)
-    if here in EXAMPLES:
+    if here in EXAMPLES or here == "pipeline.api.own":  # by which somebody's own rules come to them
         return
     tree = ast.parse(path.read_text("utf-8"))
     if here.startswith("pipeline.health.rules."):

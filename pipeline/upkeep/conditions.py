@@ -20,6 +20,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.extras import EXTRAS
+from herdbook.pipeline.own.load import NO_OWN, own_of
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.connection import connect
 from herdbook.pipeline.store.store import Store
@@ -95,6 +96,7 @@ def of_store(folder: Path) -> Iterator[Condition]:
         return
     yield Condition("store", State.GOOD, str(store.folder))
     yield _profiles(store)
+    yield from _own(store)
     if store.fleet.exists():
         yield Condition("published", State.GOOD, "yes")
     else:
@@ -113,6 +115,20 @@ def _profiles(store: Store) -> Condition:
         do = "Correct the file; until then its vehicles are not assessed"
         return Condition("profiles", State.BAD, "; ".join(r.words for r in bad), do)
     return Condition("profiles", State.GOOD, ", ".join(p.name for p in found))
+
+
+def _own(store: Store) -> Iterator[Condition]:
+    """Rules and metrics that the settings name; nothing where they name none."""
+    try:
+        own = own_of(store)
+    except HerdbookError as error:
+        yield Condition("own rules", State.BAD, error.what, error.do)
+        return
+    if own.broken:
+        do = "Correct it; until then all else is judged (herdbook rules test)"
+        yield Condition("own rules", State.TOLD, "; ".join(b.words for b in own.broken), do)
+    elif own != NO_OWN:
+        yield Condition("own rules", State.GOOD, ", ".join([*own.rules, *own.sets]) or "none in the folder")
 
 
 def _rights(store: Store) -> Iterator[Condition]:
