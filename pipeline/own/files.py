@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from importlib.metadata import EntryPoint, PackageNotFoundError, distribution
 from pathlib import Path
 
+from herdbook.pipeline.operating_system import WINDOWS
 from herdbook.pipeline.own.named import Named, named
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.chemistry import OWN
@@ -77,7 +78,7 @@ def files_of(asked: Named) -> OwnFiles:
 def not_safe(path: Path, folder: Path) -> str:
     """Why a file is not run: others may have written it; "" where only its owner may. On Windows rights are not
     looked at."""
-    if os.name == "nt":
+    if WINDOWS:
         return ""
     for place in (path, path.parent, folder):
         said = place.stat()

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import stat
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,6 +19,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.extras import EXTRAS
+from herdbook.pipeline.operating_system import open_to_all
 from herdbook.pipeline.own.load import NO_OWN, own_of
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.connection import connect
@@ -137,7 +137,7 @@ def _rights(store: Store) -> Iterator[Condition]:
     else:
         yield Condition("rights", State.GOOD, "readable and writable")
     settings = store.folder / FILE
-    if settings.exists() and settings.stat().st_mode & stat.S_IROTH:
+    if settings.exists() and open_to_all(settings):
         do = f"It may hold addresses of webhooks: chmod 600 {FILE}"
         yield Condition("settings", State.TOLD, f"{FILE} can be read by everybody on this machine", do)
 
