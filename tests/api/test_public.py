@@ -166,7 +166,7 @@ def test_mistakes_are_told_as_in_the_command(fleet: herdbook.Fleet, tmp_path: Pa
         fleet.metrics(["distance"])
     with pytest.raises(NotKnownError, match="pack_current"):
         fleet.signals("TOY-007", ["pack_curent"])
-    with pytest.raises(NotKnownError, match="No.Such"):
+    with pytest.raises(NotKnownError, match="Such"):
         fleet.signals("TOY-007", ["pack_current", "No.Such"])
     with pytest.raises(NotKnownError, match="nobody"):
         fleet.signals("nobody", ["pack_current"])
