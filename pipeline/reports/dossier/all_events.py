@@ -56,9 +56,9 @@ def figure(store: Store, facts: Facts, finding: Row, bits: BitNames) -> PageFigu
     of = "" if finding["count"] <= len(events) else f" of {finding['count']}, the worst"
     return PageFigure(
         id=f"all-{finding['finding'][:12]}",
-        title=f"{finding['title']}: {count}{of} laid over each other",
+        title=f"{finding['title']}: its events laid over each other",
         alt=f"Line chart of {drawn} against the seconds from the begin of each event, {count} over each other.",
         spec=spec,
-        note="Every event begins at 0 s (dotted). What all lines do alike belongs to the fault.",
+        note=f"n = {count}{of}. Every event begins at 0 s (dotted). What all lines do alike belongs to the fault.",
         height=int(spec["layout"]["height"]),
     )
