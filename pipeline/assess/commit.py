@@ -18,6 +18,7 @@ from herdbook.pipeline.assess.group import AssessedGroup, together
 from herdbook.pipeline.assess.rows import table
 from herdbook.pipeline.assess.score_log import note_scores
 from herdbook.pipeline.health.engine import rule_set_json
+from herdbook.pipeline.own.load import own_of
 from herdbook.pipeline.store.connection import insert, registered, transaction
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
@@ -51,7 +52,7 @@ def commit_groups(store: Store, groups: Sequence[AssessedGroup], scan: str = "")
     judged = pl.concat(g.judged for g in groups)
     with transaction(store.catalogue) as con:
         for rule_set in sorted(set(judged["rule_set"].to_list())):
-            _note_rule_set(con, rule_set)
+            _note_rule_set(con, rule_set, store)
         _remove(con, pl.concat(g.gone for g in groups))
         for name in APPENDED:
             insert(con, name, rows[name])
@@ -68,14 +69,14 @@ def commit_groups(store: Store, groups: Sequence[AssessedGroup], scan: str = "")
     return changes
 
 
-def _note_rule_set(con: duckdb.DuckDBPyConnection, rule_set: str) -> None:
+def _note_rule_set(con: duckdb.DuckDBPyConnection, rule_set: str, store: Store) -> None:
     if con.execute("SELECT 1 FROM rule_sets WHERE rule_set = ?", [rule_set]).fetchall():
         return
     try:
         number = version("herdbook")
     except PackageNotFoundError:
         number = "not installed"
-    said = {"rule_set": rule_set, "rules": rule_set_json(), "version": number}
+    said = {"rule_set": rule_set, "rules": rule_set_json(own_of(store).judging_rules().values()), "version": number}
     con.execute(statement(__name__, "add_rule_set"), said)
 
 
