@@ -6,7 +6,6 @@ Nothing here writes to the catalogue, everything may be done twice.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import partial
 from pathlib import Path
 
 from herdbook.flows.night.shared_workers import WorkerLimits
@@ -37,7 +36,10 @@ def assess_safely(store: Store, work: PlanGroup, limits: WorkerLimits) -> GroupO
 
     Raises: StoreError, when the store itself cannot go on.
     """
-    again = partial(limits.workers().call, assess_group, store)
+
+    def again(group: PlanGroup) -> GroupOutcome:
+        return limits.workers().call(assess_group, store, group)
+
     try:
         return again(work)
     except Exception as error:

@@ -9,7 +9,7 @@ from importlib.resources import files
 
 ORDER = (  # as read one after the other
     *("night", "unit", "history", "vehicle", "formats", "store", "settings", "running", "moving"),
-    *("python", "sql", "own", "platforms", "trouble"),
+    *("python", "sql", "other-engines", "own", "platforms", "trouble"),
 )
 
 

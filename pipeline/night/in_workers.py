@@ -37,10 +37,13 @@ class InWorkers:
             yield done.result if done.result is not None else lost_log(done.item, done.why)
 
     def assess(self, work: Iterable[PlanGroup]) -> Iterator[GroupOutcome]:
-        workers = self.workers
-        again = partial(workers.call, assess_group, self.store) if workers else None
+        again = self._assess_again if self.workers else None
         for done in self._each(partial(assess_group, self.store), work, ahead=2):
             yield done.result if done.result is not None else after_failure(done.item, done.why, again)
+
+    def _assess_again(self, group: PlanGroup) -> GroupOutcome:
+        assert self.workers is not None
+        return self.workers.call(assess_group, self.store, group)
 
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         return function(*args, **kwargs)

@@ -58,7 +58,9 @@ class Runner(Protocol):
 
     commit_s: float
     plan_at_once: int
-    processes: int
+
+    @property
+    def processes(self) -> int: ...
 
     def take(self, paths: Sequence[Path]) -> Iterable[Outcome]:
         """Every log read and decoded, in order of completion. Raises: StoreError."""

@@ -42,7 +42,8 @@ def by_workers(base: Path, workers: list[int], rides: int, thin: int) -> dict[st
         ),
         f"{thin:,} vehicles, a minute each": (lambda at: write_logs(small, at, thin, range(1)), thin),
     }
-    rows, peers = [], []
+    rows: list[dict[str, Any]] = []
+    peers: list[dict[str, Any]] = []
     for name, (write, vehicles) in nights.items():
         inbox = base / f"inbox-{len(rows)}"
         frames = write(inbox)
@@ -94,7 +95,8 @@ def _night(inbox: Path, folder: Path, jobs: int) -> dict[str, Any]:
     from herdbook.pipeline.store.store import Store
 
     store = Store.create(folder, PROFILES)
-    stop, seen = threading.Event(), {"worker": 0.0, "own": 0.0, "cpu": {}}
+    stop = threading.Event()
+    seen: dict[str, Any] = {"worker": 0.0, "own": 0.0, "cpu": {}}
     watcher = threading.Thread(target=_watch, args=(stop, seen))
     watcher.start()
     wall, own = time.monotonic(), time.process_time()
