@@ -46,6 +46,8 @@ def measure(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics: list[Metric] = []
     events: list[Event] = []
     for metric_set in all_sets().values():
+        if metric_set.flat_only and not profile.pack_figures.of_chemistry.flat:
+            continue
         if session.kind in metric_set.kinds and signals.has(*metric_set.needs):
             try:
                 outcome = metric_set.compute(session, signals, profile)

@@ -23,6 +23,7 @@ from herdbook.pipeline.intake.account import InboxAccount
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import commit, forget_removed
 from herdbook.pipeline.intake.master_data import take_master_data
+from herdbook.pipeline.intake.named_logs import as_named
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.retry_refused import retry_refused
 from herdbook.pipeline.night.batches import in_batches
@@ -176,7 +177,7 @@ class ScanSteps:
             return
         self.inbox = InboxAccount.of(found)
         forget_removed(self.store, found.removed)
-        taken = self.news.watch(self.runner.take(found.logs)) if found.logs else ()
+        taken = self.news.watch(as_named(self.store, self.runner.take(found.logs), self.now)) if found.logs else ()
         outcomes = self.inbox.watch(chain(found.refused, taken))
         results = self._counted(outcomes, len(found.refused) + len(found.logs), "taking logs in")
         for batch in in_batches(results, COMMIT_LOGS, self.runner.commit_s):
