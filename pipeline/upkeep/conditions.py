@@ -22,6 +22,7 @@ from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.extras import EXTRAS
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.connection import connect
+from herdbook.pipeline.store.settings_used import settings_changed
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import utc_now
 
@@ -121,6 +122,8 @@ def _rights(store: Store) -> Iterator[Condition]:
     else:
         yield Condition("rights", State.GOOD, "readable and writable")
     settings = store.folder / FILE
+    if changed := settings_changed(store):
+        yield Condition("settings", State.TOLD, "; ".join(changed), f"Look at {FILE}; the next scan goes by it")
     if settings.exists() and settings.stat().st_mode & stat.S_IROTH:
         do = f"It may hold addresses of webhooks: chmod 600 {FILE}"
         yield Condition("settings", State.TOLD, f"{FILE} can be read by everybody on this machine", do)
