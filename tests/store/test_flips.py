@@ -9,8 +9,8 @@ from tests.store.flips import campaign
 
 def quiet(count: int, seed: int) -> list[tuple[str, str]]:
     """Flips that changed a number or a setting without a word, or met a fault of ours."""
-    told = campaign(count, seed)
-    assert sum(told.values()) == count
+    told = list(campaign(count, seed))
+    assert len(told) == count
     assert any(end.startswith("noticed") for _, end in told)
     return [(kind, end) for kind, end in told if not end.startswith(("noticed", "told", "harmless"))]
 
