@@ -89,7 +89,7 @@ def bit_names(store: Store, facts: Facts) -> BitNames:
         profiles = [p for p in store.profiles() if p.name == facts.about["profile"]]
     except HerdbookError:
         return {}
-    return {(m.role, m.item): dict(m.bit_names) for p in profiles for m in p.roles if m.bit_names}
+    return {(m.role, m.item): m.bit_words for p in profiles for m in p.roles if m.bit_words}
 
 
 def _shown(facts: Facts, text: str, seen: Seen) -> ShownCause:
