@@ -9,6 +9,7 @@ import pytest
 
 import tests.toy.logs as toy
 from herdbook.decoders import Frames, open_log
+from herdbook.decoders.decoding.columns import Table
 from herdbook.pipeline.errors import InputError, StoreError
 from herdbook.pipeline.intake.decode_log import MOST_FAULTS, LogDecoding, WrittenPart, data_frames
 from herdbook.pipeline.intake.outcome import LogFault
@@ -80,7 +81,12 @@ def test_wide_messages_go_over_the_disk_earlier(
     whole = decoded(bench.store, log, tmp_path / "whole.parquet")
     spilled: list[int] = []
     add = TableSpill.add
-    monkeypatch.setattr(TableSpill, "add", lambda self, tables: (spilled.append(len(tables)), add(self, tables)))
+
+    def counted(spill: TableSpill, tables: dict[str, Table]) -> None:
+        spilled.append(len(tables))
+        add(spill, tables)
+
+    monkeypatch.setattr(TableSpill, "add", counted)
     monkeypatch.setattr("herdbook.pipeline.intake.decode_log.SEGMENT_BYTES", 50_000)
     monkeypatch.setattr("herdbook.pipeline.intake.decode_log.TOGETHER", 500)
     assert decoded(bench.store, log, tmp_path / "cut.parquet", 250) == whole

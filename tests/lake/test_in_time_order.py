@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -46,7 +47,7 @@ def pieces_of(t: I64, ends: list[int]) -> list[Rows]:
     return out
 
 
-SHAPES = {
+SHAPES: dict[str, Callable[[np.random.Generator], I64]] = {
     "in order": lambda r: np.arange(5000),
     "backwards": lambda r: np.arange(5000)[::-1].copy(),
     "all at one time": lambda r: np.zeros(5000, np.int64),
