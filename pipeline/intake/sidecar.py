@@ -71,7 +71,9 @@ def _text_of(path: Path) -> str:
             raise InputError("the sidecar is a link that leads nowhere, or in a circle", path.name, BESIDE) from None
         if not inside:
             raise InputError("the sidecar is a link to another folder", path.name, BESIDE)
-    with open(path, "rb", opener=lambda name, flags: os.open(name, flags | os.O_NONBLOCK)) as file:  # a pipe would wait
+    with open(
+        path, "rb", opener=lambda name, flags: os.open(name, flags | getattr(os, "O_NONBLOCK", 0))
+    ) as file:  # a pipe would wait
         if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
             raise InputError("the sidecar is no file, but a pipe, a folder or a device", path.name, "Remove it")
         text = file.read(MOST_SIDECAR_BYTES + 1)
