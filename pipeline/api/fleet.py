@@ -175,7 +175,6 @@ class Fleet:
                 where.append(f"start_t {sign} ${name}")
         return self.sql(f"SELECT * FROM {table}" + (f" WHERE {' AND '.join(where)}" if where else ""), **given)
 
-<<<<<<< HEAD
     def _doubts(self) -> pl.DataFrame:
         """Figures in doubt, by vehicle and name."""
         import polars as pl
@@ -188,13 +187,12 @@ class Fleet:
             by_profile = {profile: doubted_figures(doubts_of(con, profile)) for _, profile in of}
         rows = [(vehicle, name, why) for vehicle, profile in of for name, why in by_profile[profile].items()]
         return pl.DataFrame(rows, schema=dict.fromkeys(("vehicle", "name", "doubt"), pl.String), orient="row")
-=======
+
     def _stretch(self, vehicle: str, since: When | None, until: When | None) -> tuple[int, int]:
         """From and to, microseconds UTC, the end left out; the whole record where nothing is asked."""
         first, last = self._recorded(vehicle)
         start = first if since is None else micros(_moment(since))
         return start, last + 1 if until is None else micros(_moment(until))
->>>>>>> main
 
     def _recorded(self, vehicle: str) -> tuple[int, int]:
         """First and last moment on record, microseconds UTC."""

@@ -49,13 +49,9 @@ def measure(
     signals = signals.remembering()
     metrics: list[Metric] = []
     events: list[Event] = []
-<<<<<<< HEAD
-    for metric_set in all_sets().values():
+    for metric_set in chain(all_sets().values(), (own or {}).values()):
         if metric_set.flat_only and not profile.pack_figures.of_chemistry.flat:
             continue
-=======
-    for metric_set in chain(all_sets().values(), (own or {}).values()):
->>>>>>> main
         if session.kind in metric_set.kinds and signals.has(*metric_set.needs):
             try:
                 outcome = metric_set.compute(session, signals, profile)
