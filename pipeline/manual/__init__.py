@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from importlib.resources import files
 
-ORDER = ("night", "unit", "history", "book", "vehicle", "store", "python", "sql", "trouble")  # as read one after the other
+ORDER = ("night", "unit", "history", "book", "vehicle", "store", "python", "sql", "trouble")
 
 
 def topics() -> dict[str, str]:
