@@ -26,6 +26,7 @@ from herdbook.decoders.decoding.decode import RESERVED
 from herdbook.decoders.decoding.extract import Column
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.layout import Layout, Slot, from_json, to_json, types_of, values
+from herdbook.pipeline.operating_system import sync_file, sync_folder
 
 if TYPE_CHECKING:
     import polars as pl
@@ -175,7 +176,7 @@ class PartWriter:
         self.writer.close()
         with self.temporary.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
-            os.fsync(file.fileno())
+        sync_file(self.temporary)
         self.temporary.replace(self.path)
         sync_folder(self.path.parent)
         return digest
@@ -187,15 +188,6 @@ class PartWriter:
         if kind is not None:
             self.writer.close()
             self.temporary.unlink(missing_ok=True)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a rename in the folder last through a power cut."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _plain(column: Column, kind: pa.DataType) -> pa.Array:

@@ -30,6 +30,7 @@ from herdbook.pipeline.night.close import close
 from herdbook.pipeline.night.contacts import hold_against_logs, profiles_due
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.night.log_news import LogNews
+from herdbook.pipeline.night.own_notes import own_notes
 from herdbook.pipeline.night.progress import Progress, silent
 from herdbook.pipeline.night.refused_profiles import notes as refusals
 from herdbook.pipeline.night.refused_profiles import refused_profiles, vehicles_held_up
@@ -186,7 +187,12 @@ class ScanSteps:
 
     def _take_all(self, find: Find, scan: str) -> None:
         """What is new; then what other DBC files would decode otherwise, of vehicles to be judged again tonight."""
-        told = [*refusals(self.refused), *take_master_data(self.store), *retry_refused(self.store, self.now)]
+        told = [
+            *refusals(self.refused),
+            *own_notes(self.store),
+            *take_master_data(self.store),
+            *retry_refused(self.store, self.now),
+        ]
         self._take(find)
         due = due_again(self.store, self.refused)
         self.again = replace(due, notes=(*self.news.notes(), *told, *due.notes))

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import stat
 import subprocess
 from contextlib import suppress
 from dataclasses import dataclass, fields
@@ -21,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import SettingsError, StoreError
+from herdbook.pipeline.operating_system import open_to_all
 from herdbook.pipeline.settings import FILE
 
 if TYPE_CHECKING:
@@ -161,7 +161,7 @@ def _read(path: Path) -> Ed25519PrivateKey:
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
     try:
-        open_to = stat.S_IMODE(path.stat().st_mode) & 0o007
+        open_to = open_to_all(path)
         pem = path.read_bytes()
     except OSError as error:
         do = "Histories are signed by who may read it; see [sign] key in herdbook.toml"
