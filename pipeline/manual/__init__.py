@@ -8,7 +8,7 @@ from __future__ import annotations
 from importlib.resources import files
 
 ORDER = (  # as read one after the other
-    *("night", "unit", "history", "vehicle", "formats", "store", "settings", "running", "moving"),
+    *("night", "unit", "history", "book", "vehicle", "formats", "store", "settings", "running", "moving"),
     *("python", "sql", "own", "platforms", "trouble"),
 )
 
