@@ -4,9 +4,9 @@
 
 Each reader is a process of its own that opens the published store as a new command would, asks, waits a little, asks
 again over the same connection (a publication may come in between), reads the wires by SQL and through Python, and
-starts anew, until the nights are over. Every night brings as many logs as vehicles, all of the same size, so that whatever is
-read must be that of a number of whole nights. After the second night parts are merged, so that readers of an older
-copy read parts that are used no more.
+starts anew, until the nights are over. Every night brings as many logs as vehicles, all of one size: whatever is read
+must be that of a number of whole nights. After the third night parts are merged, so that readers of an older copy read
+parts that are used no more.
 """
 
 from __future__ import annotations
