@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from herdbook.pipeline.health.rule import Limit, Record, Rule
     from herdbook.pipeline.store.store import Store
 
+LIMIT_FREE = ("string fit",)  # what rules share that no limit enters, and that takes seconds: made once
 STEP = 0.10  # a limit moved by a tenth either way; engineering choice
 
 
@@ -135,9 +136,11 @@ def _verdict(rule: Rule, record: Record, f: Row, limits: dict[str, float]) -> st
     from herdbook.pipeline.health.engine import apply
     from herdbook.pipeline.health.rule import NotAssessed
 
-    profile = replace(record.profile, limits=record.profile.limits | limits)
+    again = replace(record, profile=replace(record.profile, limits=record.profile.limits | limits))
+    again.memo.update({key: record.memo[key] for key in LIMIT_FREE if key in record.memo})
     try:
-        said = apply(rule, replace(record, profile=profile))
+        said = apply(rule, again)
+        record.memo.update({key: again.memo[key] for key in LIMIT_FREE if key in again.memo})
     except HerdbookError:
         return "not judged"
     if isinstance(said, NotAssessed):
