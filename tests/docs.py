@@ -21,7 +21,7 @@ from tests import notebook
 
 ROOT = Path(__file__).parents[1]
 PARTS = {
-    "For each user": ("night", "unit", "history", "vehicle"),
+    "For each user": ("night", "unit", "history", "book", "vehicle"),
     "Keeping it": ("store", "settings", "formats", "running", "moving", "platforms", "trouble"),
     "Asking in SQL and Python": ("sql", "python", "first-steps", "api"),
     "Reference": ("rules", "metrics", "profile", "own", "changes"),
@@ -49,15 +49,13 @@ API = (
 
 
 def write(folder: Path) -> None:
-    """The sources of the site, Markdown. Raises: ValueError for a page that is in no part."""
+    """The sources of the site, Markdown. A page that no part names comes last."""
     folder.mkdir(parents=True, exist_ok=True)
     pages = {topic: text(topic) for topic in topics()} | {topic: reference.page(topic) for topic in reference.TITLES}
     pages |= {"first-steps": _notebook(), "api": _api(), "changes": (ROOT / "CHANGELOG.md").read_text("utf-8")}
-    if lost := pages.keys() ^ {topic for part in PARTS.values() for topic in part}:
-        raise ValueError(f"no part of the site has, or no page there is for: {', '.join(sorted(lost))}")
     for topic, page in pages.items():
         (folder / f"{topic}.md").write_text(linked(page, pages), "utf-8")
-    (folder / "index.md").write_text(linked(_front(folder), pages), "utf-8")
+    (folder / "index.md").write_text(linked(_front(folder, pages), pages), "utf-8")
 
 
 def build(folder: Path) -> Path:
@@ -98,16 +96,19 @@ def linked(page: str, pages: dict[str, str]) -> str:
     )
 
 
-def _front(folder: Path) -> str:
+def _front(folder: Path, pages: dict[str, str]) -> str:
     """The README, its picture beside it; what it links to in the tree stands there as text."""
     page = (ROOT / "README.md").read_text("utf-8")
     for picture in re.findall(r"!\[[^\]]*\]\(([^)]+)\)", page):
         shutil.copy(ROOT / picture, folder)
         page = page.replace(picture, Path(picture).name)
     page = re.sub(r"(?<!!)\[([^\]]+)\]\((?!https?:)[^)]+\)", r"\1", page)
+    named = {topic for part in PARTS.values() for topic in part}
+    parts = PARTS | {"More": tuple(topic for topic in pages if topic not in named)}
     trees = [
         f"```{{toctree}}\n:caption: {title}\n:maxdepth: 1\n:hidden:\n\n" + "\n".join(of) + "\n```\n"
-        for title, of in PARTS.items()
+        for title, part in parts.items()
+        if (of := [topic for topic in part if topic in pages])
     ]
     return "\n".join([page, *trees])
 
