@@ -36,6 +36,7 @@ from herdbook.pipeline.night.refused_profiles import notes as refusals
 from herdbook.pipeline.night.refused_profiles import refused_profiles, vehicles_held_up
 from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, check_clock, end_scan, ever_scanned, note_steps
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.settings_used import note_settings
 from herdbook.pipeline.store.store import Store
 
 Find = Callable[[], Found | None]  # what is in the inbox; None when a scan is not about logs
@@ -124,6 +125,7 @@ class ScanSteps:
             self.refused = refused_profiles(store)
             scan = begin_scan(store, self.now)
             try:
+                settings = note_settings(store, scan)
                 self._timed("take", self._take_all, find, scan)
                 self._timed("assess", self._assess, scan)
             except BaseException:
@@ -146,7 +148,7 @@ class ScanSteps:
             changes=told,
             failed=self.failed,
             seconds=self.seconds,
-            notes=self.again.notes,
+            notes=(*settings, *self.again.notes),
             inbox=self.inbox,
         )
 
