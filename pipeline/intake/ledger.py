@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from herdbook.pipeline.intake.identity import BY_A_PERSON
 from herdbook.pipeline.intake.outcome import (
     CONTRADICTION,
     ChangedLog,
@@ -34,7 +35,6 @@ from herdbook.pipeline.vehicle.record import US
 if TYPE_CHECKING:
     import duckdb
 
-BY_A_PERSON = "person"  # how a log is known whose vehicle a person corrected
 OF_A_LOG = (
     "log_faults",
     "log_messages",

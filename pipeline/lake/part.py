@@ -104,9 +104,9 @@ class PartWriter:
         self.held: list[Chunk] = []
         self.groups = 0
 
-    def add(self, chunk: Chunk) -> None:
-        """Append one chunk; long ones are cut into row groups of their own."""
-        if len(chunk.table) >= ROWS:
+    def add(self, chunk: Chunk, whole: int = 0) -> None:
+        """Append one chunk; long ones get row groups of their own. whole: rows in all, where ROWS come at a time."""
+        if max(len(chunk.table), whole) >= ROWS:
             self._flush()
         for first in range(0, len(chunk.table), ROWS):
             some = chunk.table if len(chunk.table) <= ROWS else chunk.table.take(slice(first, first + ROWS))

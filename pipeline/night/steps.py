@@ -23,6 +23,7 @@ from herdbook.pipeline.intake.account import InboxAccount
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import commit, forget_removed
 from herdbook.pipeline.intake.master_data import take_master_data
+from herdbook.pipeline.intake.named_logs import as_named
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.retry_refused import retry_refused
 from herdbook.pipeline.night.batches import in_batches
@@ -36,6 +37,7 @@ from herdbook.pipeline.night.refused_profiles import notes as refusals
 from herdbook.pipeline.night.refused_profiles import refused_profiles, vehicles_held_up
 from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, check_clock, end_scan, ever_scanned, note_steps
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.settings_used import note_settings
 from herdbook.pipeline.store.store import Store
 
 Find = Callable[[], Found | None]  # what is in the inbox; None when a scan is not about logs
@@ -130,6 +132,7 @@ class ScanSteps:
             self.refused = refused_profiles(store)
             scan = begin_scan(store, self.now)
             try:
+                settings = note_settings(store, scan)
                 self._timed("take", self._take_all, find, scan)
                 self._timed("assess", self._assess, scan)
             except BaseException:
@@ -152,7 +155,7 @@ class ScanSteps:
             changes=told,
             failed=self.failed,
             seconds=self.seconds,
-            notes=self.again.notes,
+            notes=(*settings, *self.again.notes),
             inbox=self.inbox,
         )
 
@@ -183,7 +186,7 @@ class ScanSteps:
             return
         self.inbox = InboxAccount.of(found)
         forget_removed(self.store, found.removed)
-        taken = self.news.watch(self.runner.take(found.logs)) if found.logs else ()
+        taken = self.news.watch(as_named(self.store, self.runner.take(found.logs), self.now)) if found.logs else ()
         outcomes = self.inbox.watch(chain(found.refused, taken))
         results = self._counted(outcomes, len(found.refused) + len(found.logs), "taking logs in")
         for batch in in_batches(results, _enough(COMMIT_LOGS, len(found.logs)), self.runner.commit_s):

@@ -27,6 +27,12 @@ def verdict(facts: Facts, sessions: int) -> tuple[str, str]:
     stop, findings = facts.graves(Severity.STOP_USE), facts.findings
     if stop:
         first = f"{facts.vehicle} must not be used: {stop[0]['statement']} {order_of(Severity.STOP_USE)}"
+    elif facts.unlooked:
+        open_one = facts.unlooked[0]
+        first = (
+            f"{facts.vehicle} must not be used: a scan told of “{facts.rule_title(open_one.rule)}” on "
+            f"{open_one.since_t:%Y-%m-%d}, and no inspection or repair is entered. {order_of(Severity.STOP_USE)}"
+        )
     elif findings[:1] and findings[0]["severity"] == Severity.SERVICE:
         first = f"{facts.vehicle} needs service: {findings[0]['statement']}"
     elif findings:
@@ -51,6 +57,10 @@ def _count_words(findings: list[Row]) -> str:
     return ", ".join(f"{n} {numbers.SEVERITY_WORD[s].lower()}" for s, n in counts if n)
 
 
+def _judged(row: Row | None) -> str:
+    return f"{row['rules_judged']} of {numbers.plural(row['rules_total'], 'rule')} judged" if row else "no rule judged"
+
+
 def marks(facts: Facts) -> list[Mark]:
     """Every subsystem in the fixed order, with the chain that makes its score."""
     by_name = {row["subsystem"]: row for row in facts.scores}
@@ -72,7 +82,9 @@ def marks(facts: Facts) -> list[Mark]:
                 score,
                 row["reason"] if row else "nothing recorded about it",
                 parts,
-                f"{row['rules_judged']} of {row['rules_total']} rules judged" if row else "no rule judged",
+                f"{row['rules_judged']} of {numbers.plural(row['rules_total'], 'rule')} judged"
+                if row
+                else "no rule judged",
             )
         )
     return out

@@ -23,6 +23,7 @@ from herdbook.pipeline.operating_system import open_to_all
 from herdbook.pipeline.own.load import NO_OWN, own_of
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.connection import connect
+from herdbook.pipeline.store.settings_used import settings_changed
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import utc_now
 
@@ -137,6 +138,8 @@ def _rights(store: Store) -> Iterator[Condition]:
     else:
         yield Condition("rights", State.GOOD, "readable and writable")
     settings = store.folder / FILE
+    if changed := settings_changed(store):
+        yield Condition("settings", State.TOLD, "; ".join(changed), f"Look at {FILE}; the next scan goes by it")
     if settings.exists() and open_to_all(settings):
         do = f"It may hold addresses of webhooks: chmod 600 {FILE}"
         yield Condition("settings", State.TOLD, f"{FILE} can be read by everybody on this machine", do)
