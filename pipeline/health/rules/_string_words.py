@@ -83,7 +83,8 @@ def _size(w: Weighed, about: Spoken) -> float:
 def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mapping[str, float]) -> Finding:
     size, chance = about.scale * abs(_size(w, about)), w.chance[about.cause]
     certain = 1.0 - w.chance[""] if about.cause is Why.CHARGE else chance
-    act = size > limits["act"]
+    # What a record of that kind would not show of a usual group, it does not show well enough to act on.
+    act = size > limits["act"] and fit.could_show(about.cause, size / about.scale)
     others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > NOTHING]
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
