@@ -48,16 +48,17 @@ class Log:
                 yield frames
 
 
-def open_log(path: str | Path, data: bytes | None = None) -> Log:
+def open_log(path: str | Path, data: bytes | None = None, spool: Path | None = None) -> Log:
     """Recognise a log by its content and open it.
 
     data: the bytes of the file, where the caller has read it already; libraries that seek still go by the path.
+    spool: a folder for temporary files, which a packed log of some formats needs; else the system's.
 
     Raises: UnknownLogError when no reader, or more than one, recognises it; LogFormatError when it does not open.
     """
     path, account = Path(path), Account()
     try:
-        source = Source(path, account.lose, data)
+        source = Source(path, account.lose, data, spool)
         head = source.peek(HEAD_BYTES)
     except OSError as e:
         raise LogFormatError(f"{path}: {e.strerror or e}. Check the path and its permissions.") from None

@@ -39,6 +39,7 @@ from herdbook.pipeline.errors import HerdbookError, damage
 from herdbook.pipeline.extras import need
 from herdbook.pipeline.night.messages import alarm
 from herdbook.pipeline.night.progress import Progress, silent
+from herdbook.pipeline.operating_system import WINDOWS
 
 MOST_RESTARTS = 3
 LOOK_S = 0.1
@@ -161,15 +162,24 @@ def _listen(lines: Any, progress: Progress) -> None:
                 progress(int(done), int(of), str(stage))
 
 
+def end_all(process: subprocess.Popen[bytes], hard: bool) -> None:
+    """Ask a process that leads its own session, and what it started, to end; hard: end them. On Windows, which has no
+    such groups, the process alone: what it started hears of it by its pipes."""
+    if WINDOWS:
+        process.kill() if hard else process.terminate()
+    else:
+        os.killpg(process.pid, signal.SIGKILL if hard else signal.SIGTERM)
+
+
 def end_group(process: subprocess.Popen[bytes], patience_s: float = 5.0) -> None:
     """End a process that leads its own session, and everything it started."""
-    for sign in (signal.SIGTERM, signal.SIGKILL):
+    for hard in (False, True):
         with suppress(ProcessLookupError, PermissionError):
-            os.killpg(process.pid, sign)
+            end_all(process, hard)
         with suppress(subprocess.TimeoutExpired):
             process.wait(patience_s)
     with suppress(ProcessLookupError, PermissionError):
-        os.killpg(process.pid, signal.SIGKILL)  # children that outlived their leader
+        end_all(process, hard=True)  # children that outlived their leader
     for pipe in (process.stdin, process.stdout):
         if pipe:
             with suppress(BrokenPipeError):

@@ -98,6 +98,7 @@ NO_PART = {
     "pipeline.errors": "words",
     "pipeline.settings": "part of a stretch's fingerprint where it matters",
     "pipeline.arrays": "names of types",
+    "pipeline.operating_system": "locks and rights",
     "pipeline.times": "units of time",
     "pipeline.vehicle.profile": "its text is part of a stretch's fingerprint",
     "pipeline.vehicle.record": "columns",

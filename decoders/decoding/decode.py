@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 RESERVED = ("t", "channel", "source")  # columns of ours; a signal of that name gets an underscore behind it
 BATCH_FRAMES = 1_000_000
 SLICE = 131_072  # frames
+ROW_BYTES, CELL_BYTES = 20, 9  # time twice, length and number; a value, and whether it is there
 
 
 @dataclass(slots=True)
@@ -61,12 +62,16 @@ class MessageRows:
 
 
 class Decoder:
-    """Takes frames piece by piece, gives tables at the end. It holds raw rows meanwhile: bound the pieces."""
+    """Takes frames piece by piece, gives tables at the end. It holds raw rows meanwhile: bound the pieces.
+
+    held: rows. held_bytes: about what they and their tables will take together.
+    """
 
     def __init__(self, network: Network) -> None:
         self.network = network
         self.tally = Tally()
         self.held = 0
+        self.held_bytes = 0
         self._pieces: dict[int, list[MessageRows]] = {}
         self._channels: list[str] = []
         self._transport = Transport() if network.carries_long else None
@@ -105,7 +110,12 @@ class Decoder:
                     carried.can_id[rows] if self.network.messages[index].j1939 else None,
                 )
             )
-            self.held += len(rows)
+            self._hold(index, len(rows))
+
+    def _hold(self, index: int, rows: int) -> None:
+        message = self.network.messages[index]
+        self.held += rows
+        self.held_bytes += rows * (ROW_BYTES + message.length + CELL_BYTES * len(message.signals))
 
     def add_grouped(self, batch: Grouped) -> None:
         """The same, of a batch whose rows are grouped already; its size is the caller's matter."""
@@ -128,7 +138,7 @@ class Decoder:
                     frames.can_id[batch.order[rows]] if self.network.messages[index].j1939 else None,
                 )
             )
-            self.held += end - start
+            self._hold(index, end - start)
 
     def tables(self) -> dict[str, pl.DataFrame]:
         """One frame a message name seen, rows in file order; what was held is let go."""
@@ -144,7 +154,7 @@ class Decoder:
             message = self.network.messages[index]
             table = self._table(message, _joined(self._pieces[index]), counts)
             found[message.name] = joined([found[message.name], table]).in_time() if message.name in found else table
-        self._pieces, self.held = {}, 0
+        self._pieces, self.held, self.held_bytes = {}, 0, 0
         return found
 
     def _channel_number(self, label: str) -> int:

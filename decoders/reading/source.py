@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import shutil
 import tempfile
 import weakref
 from collections.abc import Callable, Iterator
@@ -24,16 +25,19 @@ BLOCK_BYTES = 1 << 19  # of text, cut at a line end: fits the second-level cache
 MAX_LINE = 1 << 16  # bytes; no text format has lines near this
 MAX_RATIO = 300  # a log unpacks to 5 to 20 times its size; past this it is a bomb ...
 FREE_BYTES = 1 << 28  # ... unless it is small anyway
+LOOK_BYTES = 1 << 26  # how often the room is looked at while a log is unpacked to the disk
+KEEP_FREE = 1 << 30  # bytes that others need there; engineering choice
 
 
 class Source:
     """A forward-only stream over one file. `offset` counts unpacked bytes given out so far.
 
-    lose: told of bytes that are lost on the way. data: the whole file, where the caller has read it already.
+    lose: told of bytes that are lost on the way. data: the whole file, where the caller has read it already. spool: the
+    folder for temporary files; else the system's.
     """
 
-    def __init__(self, path: Path, lose: Lose, data: bytes | None = None) -> None:
-        self.path = path
+    def __init__(self, path: Path, lose: Lose, data: bytes | None = None, spool: Path | None = None) -> None:
+        self.path, self.spool = path, spool
         self._lose = lose
         self.size = path.stat().st_size if data is None else len(data)
         self.file: IO[bytes] = path.open("rb") if data is None else io.BytesIO(data)
@@ -131,12 +135,25 @@ class Source:
         """A path with the unpacked content, for libraries that seek; a temporary file when packed."""
         if not self.packed:
             return self.path
-        spool = tempfile.NamedTemporaryFile(prefix="herdbook-", suffix=self.path.with_suffix("").suffix)  # noqa: SIM115
+        spool, looked = self.temporary(self.path.with_suffix("").suffix), 0
         while piece := self.read(READ_BYTES):
             spool.write(piece)
+            if self.offset - looked >= LOOK_BYTES:
+                looked = self.offset
+                if shutil.disk_usage(spool.name).free < KEEP_FREE:
+                    left = max(1, self.size - self.file.tell())
+                    self._lose("limit", self.offset, left, "unpacked, the log leaves no room on the disk")
+                    break
         spool.flush()
-        weakref.finalize(self, spool.close)  # removed with this source
         return Path(spool.name)
+
+    def temporary(self, suffix: str) -> IO[bytes]:
+        """A file that is removed with this source; where the process is killed, by whoever keeps the folder clean."""
+        if self.spool is not None:
+            self.spool.mkdir(parents=True, exist_ok=True, mode=0o750)
+        made = tempfile.NamedTemporaryFile(prefix="herdbook-", suffix=suffix, dir=self.spool)  # noqa: SIM115
+        weakref.finalize(self, made.close)
+        return made
 
     def _skip_line(self) -> bytes:
         """Everything up to the next line end is thrown away; returns what was read behind it."""

@@ -19,6 +19,7 @@ from typing import Any
 from herdbook.flows.request import Request
 from herdbook.flows.server.process import at_end_of_input
 from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.operating_system import WINDOWS
 from herdbook.pipeline.settings import NightSettings
 
 
@@ -48,6 +49,8 @@ def _listen(asked: SimpleQueue[bytes]) -> None:
 
 def go() -> None:
     """End this process and everything it started: it leads its own group."""
+    if WINDOWS:
+        os._exit(1)
     os.killpg(os.getpgid(0), signal.SIGKILL)
 
 

@@ -32,13 +32,24 @@ class Fleet:
         self.store = store
 
     def __repr__(self) -> str:
+        return f"<Herdbook fleet in {self.store.folder}: {self._counted()}>"
+
+    def _repr_html_(self) -> str:
+        """For a notebook: what is in it, and which vehicles must not be used."""
+        from herdbook.shown import as_table, said
+
+        words = said(f"Herdbook fleet in {self.store.folder}: {self._counted()}.")
+        stop = self.findings(severity="stop-use").select("vehicle", "title", "item", "statement")
+        return words + (as_table("Stop use", stop) if stop.height else said("No stop-use finding."))
+
+    def _counted(self) -> str:
         with self.store.read() as con:
             counted = con.execute(
                 "SELECT (SELECT count(*) FROM vehicles), (SELECT count(*) FROM logs), (SELECT max(end_t) FROM logs)"
             ).fetchone()
         vehicles, logs, newest = counted or (0, 0, None)
         until = f", newest record {newest:%Y-%m-%d %H:%M} UTC" if newest else ""
-        return f"<Herdbook fleet in {self.store.folder}: {vehicles} vehicles, {logs} logs{until}>"
+        return f"{vehicles} vehicle{'s' if vehicles != 1 else ''}, {logs} log{'s' if logs != 1 else ''}{until}"
 
     def sql(self, query: str, **given: object) -> pl.DataFrame:
         """One SELECT over catalogue and lake; given: values of its $names. Parts that it may read are compared with
@@ -109,34 +120,33 @@ class Fleet:
 
         names: roles ("pack_current"), one item of a role ("cell_voltage[7]"), or Message.Signal as the DBC calls it.
         since, until: of the record, first and last when left out. every: the mean over each such piece of time ("1s",
-        "5m"), else every sample.  Raises: NotKnownError for an unknown vehicle or name, or when nothing was recorded.
+        "5m"), worked out a day at a time, else every sample. A long record at full rate: scan_signals().
+        Raises: NotKnownError for an unknown vehicle or name, or when nothing was recorded.
         """
         import polars as pl
 
-        from herdbook.pipeline.reports.signals.window import gather
+        from herdbook.samples import lazy, means, samples
 
-        first, last = self._recorded(vehicle)
-        start = first if since is None else micros(_moment(since))
-        end = last if until is None else micros(_moment(until))
-        tables = []
-        for wire in gather(self.store, vehicle, names, start, end):
-            table = pl.DataFrame(
-                {
-                    "t": pl.Series(wire.t).cast(pl.Datetime("us", "UTC")),
-                    "name": pl.Series([wire.name]).new_from_index(0, len(wire.t)),
-                    "value": pl.Series(wire.v.astype("float64")),
-                    "unit": pl.Series([wire.unit]).new_from_index(0, len(wire.t)),
-                }
-            )
-            if every is not None:
-                table = (
-                    table.sort("t")
-                    .group_by_dynamic("t", every=every, group_by=["name", "unit"])
-                    .agg(pl.col("value").mean())
-                    .select("t", "name", "value", "unit")
-                )
-            tables.append(table)
-        return pl.concat(tables)
+        start, end = self._stretch(vehicle, since, until)
+        if every is None:
+            found = pl.concat(samples(self.store, vehicle, names, start, end))
+        else:
+            found = means(lazy(self.store, vehicle, names, start, end), every)
+        place = {name: k for k, name in enumerate(_in_order(found["name"].unique().to_list(), names))}
+        order = pl.col("name").replace_strict(place, return_dtype=pl.Int64)
+        return found.sort(order, "t", maintain_order=True)
+
+    def scan_signals(
+        self, vehicle: str, names: Sequence[str], since: When | None = None, until: When | None = None
+    ) -> pl.LazyFrame:
+        """The same samples as a plan: a year of them is read a day at a time, and only as far as the query asks.
+
+        fleet.scan_signals("ZB-0105", ["pack_current"]).filter(pl.col("value") > 40).collect()
+        Raises: as signals(); a name that there is not is told when the plan is collected.
+        """
+        from herdbook.samples import lazy
+
+        return lazy(self.store, vehicle, names, *self._stretch(vehicle, since, until))
 
     def dossier(self, vehicle: str, out: Path | str = ".") -> Path:
         """Write the vehicle's dossier; the file. out: the file, or a folder. Raises: NotKnownError."""
@@ -164,6 +174,12 @@ class Fleet:
                 where.append(f"start_t {sign} ${name}")
         return self.sql(f"SELECT * FROM {table}" + (f" WHERE {' AND '.join(where)}" if where else ""), **given)
 
+    def _stretch(self, vehicle: str, since: When | None, until: When | None) -> tuple[int, int]:
+        """From and to, microseconds UTC, the end left out; the whole record where nothing is asked."""
+        first, last = self._recorded(vehicle)
+        start = first if since is None else micros(_moment(since))
+        return start, last + 1 if until is None else micros(_moment(until))
+
     def _recorded(self, vehicle: str) -> tuple[int, int]:
         """First and last moment on record, microseconds UTC."""
         with self.store.read() as con:
@@ -181,6 +197,18 @@ class Fleet:
 
                 near = ", ".join(difflib.get_close_matches(name, known, 3, 0.4)) or "none"
                 raise NotKnownError(f"no metric {name!r} is on record", do=f"Near names: {near}")
+
+
+def _in_order(found: Sequence[str], names: Sequence[str]) -> list[str]:
+    """Names as they were asked for, items of a role by number."""
+    place = {name: k for k, name in enumerate(names)}
+
+    def key(name: str) -> tuple[int, int, str]:
+        role, _, item = name.partition("[")
+        item = item.rstrip("]")
+        return place.get(name, place.get(role, len(place))), int(item) if item.isdigit() else 0, item
+
+    return sorted(found, key=key)
 
 
 def _moment(when: When) -> datetime:

@@ -43,6 +43,17 @@ class Judgement:
         head = f"<Judgement of {self.vehicle}: {counts}>"
         return "\n".join([head, *said, *(f"  the profile is doubted: {doubt}" for doubt in self.doubts)])
 
+    def _repr_html_(self) -> str:
+        """For a notebook: findings, scores, and what could not be judged or used."""
+        from herdbook.shown import as_table, said
+
+        words = said(f"{self.vehicle}: {self.findings.height} findings, {self.not_assessed.height} rules not assessed.")
+        words += "".join(said(f"The profile is doubted: {doubt}") for doubt in self.doubts)
+        words += "".join(said(f"Not used: {log}: {why}. {do}") for log, why, do in self.refused)
+        columns = ["severity", "title", "item", "statement"]
+        found = as_table("Findings", self.findings.select(columns)) if self.findings.height else ""
+        return words + found + as_table("Scores, 0 to 100", self.scores.select("subsystem", "score", "reason"))
+
 
 def judge(logs: Source | Sequence[Source], profile: Source, vehicle: str = "", page: Source | None = None) -> Judgement:
     """Logs (or folders of logs) of one vehicle judged as a scan would judge them; nothing is kept.

@@ -28,6 +28,7 @@ from herdbook.pipeline.lake.read import read_signals
 from herdbook.pipeline.metrics import measure
 from herdbook.pipeline.metrics.clock import LogClock, clock_rows
 from herdbook.pipeline.metrics.messages import message_rows
+from herdbook.pipeline.own.load import Own, own_of
 from herdbook.pipeline.settings import Settings
 from herdbook.pipeline.spans import SpanIndex, without
 from herdbook.pipeline.store.store import Store
@@ -60,33 +61,36 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
     if isinstance(known, str):
         known = plan(store, [known])[0]
     settings, profiles = store.settings, {p.name: p for p in store.profiles()}
-    frozen = _frozen(known)
+    own, frozen = own_of(store), _frozen(known)
     rest = SpanIndex(frozen)
     live = [s for log in known.logs if log.ref.part for span in log.spans for s in without(span, rest.touched_by(span))]
     wanted = stretches(live, int(settings.join_s * 1e6))
     inside = _inside(wanted, known.logs)
     used = {x.ref.profile for x in known.logs}
     meaning = {name: measures_by(profile) for name, profile in profiles.items() if name in used}
-    fingerprints = {key: fingerprints_of(logs, settings, profiles, meaning) for key, logs in inside.items()}
+    fingerprints = {
+        key: fingerprints_of(logs, settings, profiles, meaning, own.measuring) for key, logs in inside.items()
+    }
     fresh = [s for s in wanted if known.stretches.get((s.start, s.end)) not in fingerprints[s.start, s.end]]
     kept = {(s.start, s.end) for s in wanted} - {(s.start, s.end) for s in fresh}
     gone = tuple(sorted(set(known.stretches) - kept - set(frozen)))
     rows = MeasuredRows(known.vehicle)
     for stretch in fresh:
-        _measure_stretch(store, inside[stretch.start, stretch.end], stretch, profiles, rows)
+        _measure_stretch(store, inside[stretch.start, stretch.end], stretch, profiles, rows, own)
     new = rows.frames()
     verdict, profile, means = VerdictRows(), "", ""
+    rule_set = rule_set_version(own.judging)
     if known.logs:
         profile = known.logs[-1].ref.profile
         means = judges_by(_profile(profiles, profile, store))
         record = _record(known, gone, new, _profile(profiles, profile, store))
-        verdict = verdict_rows(judge(record), record)
+        verdict = verdict_rows(judge(record, own.judging_rules().values()), record, rule_set)
     return Assessed(
         vehicle=known.vehicle,
         ticket=known.ticket,
         profile=profile,
         profile_means=means,
-        rule_set=rule_set_version(),
+        rule_set=rule_set,
         gone=gone,
         stretches=tuple((s.start, s.end, fingerprints[s.start, s.end][0]) for s in fresh),
         measured=new,
@@ -111,17 +115,22 @@ def _inside(wanted: Sequence[Stretch], logs: Sequence[LogSpans]) -> dict[tuple[i
 
 
 def fingerprints_of(
-    logs: Sequence[LogSpans], settings: Settings, profiles: Mapping[str, Profile], means: Mapping[str, str]
+    logs: Sequence[LogSpans],
+    settings: Settings,
+    profiles: Mapping[str, Profile],
+    means: Mapping[str, str],
+    own: str = "",
 ) -> list[str]:
     """Of a stretch, by the logs that touch it. One of these in the catalogue means that its sessions and metrics are as
     they would be made today; the first is today's name. profiles: by name, as they are now;
-    means: measures_by() of those in use.
+    means: measures_by() of those in use. own: digest of the store's own metric sets.
 
     A profile is told by what it means. Stores from before that name its text, as it was when a log was taken: as good
     where it is the same today.
     """
     cut = f"{settings.join_s} {settings.stop_s} {settings.span_gap_s}"
     last = profiles.get(logs[-1].ref.profile) if logs else None
+    ways_accepted = accepted(last.pack_figures if last else None, own)
     ways = [dict(means)]
     if all(x.ref.profile in profiles and profiles[x.ref.profile].hash == x.profile_hash for x in logs):
         ways.append({name: profile.hash for name, profile in profiles.items()})
@@ -131,7 +140,7 @@ def fingerprints_of(
             f"{x.ref.log} {x.ref.profile} {told.get(x.ref.profile, x.profile_hash)} {x.shift} {x.bench} {x.ref.doubts}"
             for x in logs
         ]
-        words = ["\n".join([f"{how} {cut}", *sorted(inside)]) for how in accepted(last.pack_figures if last else None)]
+        words = ["\n".join([f"{how} {cut}", *sorted(inside)]) for how in ways_accepted]
         found += [hashlib.sha256(word.encode()).hexdigest() for word in words]
     return found
 
@@ -148,7 +157,12 @@ def _profile(profiles: dict[str, Profile], name: str, store: Store) -> Profile:
 
 
 def _measure_stretch(
-    store: Store, inside: Sequence[LogSpans], stretch: Stretch, profiles: dict[str, Profile], rows: MeasuredRows
+    store: Store,
+    inside: Sequence[LogSpans],
+    stretch: Stretch,
+    profiles: dict[str, Profile],
+    rows: MeasuredRows,
+    own: Own,
 ) -> None:
     refs = [x.ref for x in inside]
     settings = store.settings
@@ -169,7 +183,7 @@ def _measure_stretch(
     for one in found:
         s = one.session
         logs = tuple(sorted(x.ref.log for x in inside if _touches(x, Stretch(s.start, s.end))))
-        rows.add(one, measure(s, signals.between(s.start, s.end), profile), logs)
+        rows.add(one, measure(s, signals.between(s.start, s.end), profile, own.sets), logs)
 
 
 def _clock(x: LogSpans) -> LogClock:

@@ -13,6 +13,7 @@ from herdbook.pipeline.assess.finding_log import LOGGED, FindingChange, FormerFi
 from herdbook.pipeline.assess.rows import FINDING, NOT_ASSESSED, SCORE, table
 from herdbook.pipeline.assess.score_log import note_scores
 from herdbook.pipeline.health.engine import rule_set_json
+from herdbook.pipeline.own.load import own_of
 from herdbook.pipeline.store.connection import insert, transaction
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
@@ -38,7 +39,7 @@ def commit_assessed(store: Store, done: Sequence[Assessed], scan: str = "") -> l
         return []
     with transaction(store.catalogue) as con:
         for rule_set in {a.rule_set for a in done}:
-            _note_rule_set(con, rule_set)
+            _note_rule_set(con, rule_set, store)
         _replace_measured(con, done)
         changes = _replace_verdicts(con, done)
         if scan:
@@ -54,14 +55,14 @@ def commit_assessed(store: Store, done: Sequence[Assessed], scan: str = "") -> l
     return changes
 
 
-def _note_rule_set(con: duckdb.DuckDBPyConnection, rule_set: str) -> None:
+def _note_rule_set(con: duckdb.DuckDBPyConnection, rule_set: str, store: Store) -> None:
     if con.execute("SELECT 1 FROM rule_sets WHERE rule_set = ?", [rule_set]).fetchall():
         return
     try:
         number = version("herdbook")
     except PackageNotFoundError:
         number = "not installed"
-    said = {"rule_set": rule_set, "rules": rule_set_json(), "version": number}
+    said = {"rule_set": rule_set, "rules": rule_set_json(own_of(store).judging_rules().values()), "version": number}
     con.execute(statement(__name__, "add_rule_set"), said)
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from herdbook.pipeline.assess.versions import rule_set_version
 from herdbook.pipeline.intake.ledger import touch
 from herdbook.pipeline.intake.take_log import part_path
+from herdbook.pipeline.own.files import own_files
 from herdbook.pipeline.store.connection import transaction, visit
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.store.store import Store
@@ -40,7 +41,8 @@ def due_again(store: Store, refused: Collection[str] = ()) -> Again:
     means = {name: judges_by(profiles[name]) for name in {row["profile"] for row in rows}}
     by_profile = [r for r in rows if _other_profile(r, profiles[r["profile"]].hash, means[r["profile"]])]
     other = {row["vehicle"] for row in by_profile}
-    by_rules = [row for row in rows if row["vehicle"] not in other and row["rule_set"] != rule_set_version()]
+    today = rule_set_version(own_files(store).judging)
+    by_rules = [row for row in rows if row["vehicle"] not in other and row["rule_set"] != today]
     waiting = [row["vehicle"] for row in [*by_profile, *by_rules] if not row["touched"]]
     chosen = tuple(waiting[: store.settings.again_vehicles])
     left = set(waiting[len(chosen) :])

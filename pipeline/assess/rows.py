@@ -10,7 +10,6 @@ import polars as pl
 from polars.datatypes import DataType, DataTypeClass
 
 from herdbook.pipeline.assess.sessions import Found
-from herdbook.pipeline.assess.versions import rule_set_version
 from herdbook.pipeline.health.engine import Judged, Verdict
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.health.severity import Severity
@@ -193,9 +192,9 @@ def finding_id(vehicle: str, rule: str, item: str) -> str:
     return hashlib.sha256("\0".join((vehicle, rule, item)).encode()).hexdigest()[:32]
 
 
-def verdict_rows(verdict: Verdict, record: Record) -> VerdictRows:
+def verdict_rows(verdict: Verdict, record: Record, rule_set: str) -> VerdictRows:
     """What the engine said of a vehicle, as rows of findings, not_assessed and scores."""
-    vehicle, rule_set = record.vehicle, rule_set_version()
+    vehicle = record.vehicle
     return VerdictRows(
         findings=tuple(_finding(j, record, rule_set) for j in verdict.findings),
         not_assessed=tuple(

@@ -42,8 +42,11 @@ def measuring_version() -> str:
 
 
 @cache
-def rule_set_version() -> str:
-    """Of all that a verdict depends on besides the record: SHA-256, hex, over versions and limits."""
+def rule_set_version(own: str = "") -> str:
+    """Of all that a verdict depends on besides the record: SHA-256, hex, over versions and limits. own: digest of a
+    store's own rules (OwnFiles.judging), "" where it has none."""
+    if own:
+        return _digest([rule_set_version(), f"own {own}"])
     rules = [
         f"{r.id} {r.version} " + " ".join(f"{x.name}={x.value!r}{x.unit}" for x in r.limits)
         for r in all_rules().values()
@@ -52,8 +55,9 @@ def rule_set_version() -> str:
     return _digest([f"judging {ROOMS['judging']}", measuring_version(), *rules, *tables])
 
 
-def accepted(pack: PackFigures | None) -> tuple[str, ...]:
-    """Names under which measurements of such a pack are as good as today's; today's first. None: no pack is known."""
+def accepted(pack: PackFigures | None, own: str = "") -> tuple[str, ...]:
+    """Names under which measurements of such a pack are as good as today's; today's first. None: no pack is known.
+    own: digest of a store's own metric sets (OwnFiles.measuring)."""
     known = chemistry_version(pack.chemistry) if pack else 0
     names = [f"{measuring_version()} {known}"]
     if pack is not None and known == LFP_WITH_LIMITS and pack.chemistry.upper() == "LFP" and pack.given(*LIMITS):
@@ -61,7 +65,7 @@ def accepted(pack: PackFigures | None) -> tuple[str, ...]:
         known = LFP_WITH_LIMITS - 1
     if measuring_version() == FIRST and known in (0, 1) and pack is not None and pack.given("cell_r_ea_ev"):
         names.append(BEFORE_VERSIONS)
-    return tuple(names)
+    return tuple(f"{name} own {own}" if own else name for name in names)
 
 
 def _digest(lines: list[str]) -> str:

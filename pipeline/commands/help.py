@@ -18,11 +18,11 @@ def manual(topic: Annotated[str, typer.Argument(help="A page; the list of pages 
     """Read a page of the manual, or list the pages. What a verb takes is in its own --help."""
     import difflib
 
-    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.commands.terminal import reference, screen
     from herdbook.pipeline.errors import NotKnownError
     from herdbook.pipeline.manual import text, topics
 
-    known = topics()
+    known = topics() | reference.TITLES
     if not topic:
         screen.table("The manual", ("topic", "page"), list(known.items()), note="One of them: herdbook help TOPIC")
         return
@@ -30,7 +30,7 @@ def manual(topic: Annotated[str, typer.Argument(help="A page; the list of pages 
         near = difflib.get_close_matches(topic, known, 1, 0.5)
         do = f"Nearest: {near[0]}" if near else f"Known: {', '.join(known)}"
         raise NotKnownError(f"the manual has no page {topic!r}", do=do)
-    page = text(topic)
+    page = reference.page(topic) if topic in reference.TITLES else text(topic)
     if sys.stdout.isatty():
         from rich.markdown import Markdown
 

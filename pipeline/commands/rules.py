@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from herdbook.pipeline.commands.terminal.options import Json
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
 
 if TYPE_CHECKING:
     from herdbook.pipeline.health.rule import Rule
@@ -20,24 +20,40 @@ def register(app: typer.Typer) -> None:
 
 
 def rules(
-    rule: Annotated[str, typer.Argument(help="One rule in full; all in short when left out.")] = "",
+    rule: Annotated[
+        str, typer.Argument(help="One rule in full; all in short when left out. `test` tries those of your own.")
+    ] = "",
+    name: Annotated[str, typer.Argument(help="After `test`: only this one of your own.", show_default=False)] = "",
     profile: Annotated[Path | None, typer.Option(help="Show the limits as this profile sets them.")] = None,
+    store: StoreFolder = DEFAULT_STORE,
+    own: Annotated[
+        Path | None,
+        typer.Option(help="Folder of rules of your own, in place of the one that the store's settings name."),
+    ] = None,
     json: Json = False,
 ) -> None:
-    """List the health rules with their limits and sources, or explain one."""
-    from herdbook.pipeline.commands.terminal import screen
-    from herdbook.pipeline.errors import NotKnownError
-    from herdbook.pipeline.health.rules import all_rules
+    """List the health rules with their limits and sources, or explain one.
 
-    known = all_rules()
+    Rules of your own are listed where the settings of the store name them (herdbook help own). `herdbook rules test`
+    tries them: their form, their own cases, and every function test_... in their files; exit code 8 when one fails.
+    """
+    from herdbook.pipeline.commands.terminal import own_rules, screen
+    from herdbook.pipeline.errors import NotKnownError, SettingsError
+
+    added = own_rules.found(store, own)
+    if rule == "test":
+        raise typer.Exit(own_rules.tried(added, name, json))
+    if name:
+        raise SettingsError(f"{rule!r} and then {name!r}", do="herdbook rules RULE, or herdbook rules test RULE")
+    known = added.judging_rules()
     if rule and rule not in known:
         raise NotKnownError(f"no rule {rule!r}", do=f"Known: {', '.join(sorted(known))}")
-    own = limits_of(profile)
+    limits = limits_of(profile)
     chosen = [known[rule]] if rule else sorted(known.values(), key=lambda r: (r.subsystem, r.id))
     if json:
-        screen.as_json([as_dict(r, own) for r in chosen])
+        screen.as_json([as_dict(r, limits) | {"origin": own_rules.origin(added, r.id)} for r in chosen])
     elif rule:
-        explain(chosen[0], own)
+        explain(chosen[0], limits)
     else:
         rows = [(r.subsystem, r.id, r.severity, r.title) for r in chosen]
         screen.table(
@@ -46,6 +62,7 @@ def rules(
             rows,
             note="One in full: herdbook rules RULE",
         )
+        own_rules.listed(added)
 
 
 def limits_of(profile: Path | None) -> dict[str, float]:

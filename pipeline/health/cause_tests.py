@@ -16,6 +16,7 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.cause import CauseTest, Episode, Evidence, Seen, Standing
 from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.vehicle.fault_codes import is_code
 from herdbook.pipeline.vehicle.roles import ROLES
 
 ENOUGH = 0.5  # of the windows: engineering choice
@@ -76,10 +77,11 @@ def bits_set(*roles: str) -> CauseTest:
 
 def _bits(value: int, evidence: Evidence, role: str, item: int | str) -> str:
     names = evidence.bits.get((role, item), {})
-    said = [
-        f"“{names[b]}” (bit {b})" if b in names else f"bit {b}" for b in range(value.bit_length()) if value >> b & 1
-    ]
+    set_ = [b for b in range(value.bit_length()) if value >> b & 1]
     whose = f"{role.replace('_', ' ')} {item}".strip()
+    if any(is_code(word) for word in names.values()):
+        return f"the {whose} reads {', '.join(names.get(b, f'bit {b}') for b in set_)}"
+    said = [f"“{names[b]}” (bit {b})" if b in names else f"bit {b}" for b in set_]
     return f"the {whose} reads {value}: {', '.join(said)}"
 
 

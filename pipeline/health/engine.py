@@ -21,6 +21,7 @@ from herdbook.pipeline.health.scoring import Score, score, share
 from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity, rank
 from herdbook.pipeline.vehicle.chemistry import Chemistry
 from herdbook.pipeline.vehicle.figures import MissingFigureError
+from herdbook.pipeline.vehicle.record import FAILED
 
 MOST_WINDOWS = 10
 # Least confidence of a finding that is told with this severity; under it, the next lower one (engineering choices).
@@ -69,6 +70,8 @@ def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
     missing = [name for name in rule.needs if name not in present]
     lacking = why_not(rule, record.profile)
     if missing:
+        if failed := failed_measuring(record, missing):
+            return NotAssessed(failed)
         why = lacking or "no session had enough of it"
         return NotAssessed(f"not in the record: {', '.join(missing)} ({why})")
     if lacking:
@@ -129,9 +132,21 @@ def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused], reco
     return scores
 
 
-def rule_set_json() -> str:
+def failed_measuring(record: Record, missing: Iterable[str]) -> str:
+    """Why own metrics are missing: the set that should give them failed; "" where none did."""
+    if not any(name.startswith("own_") for name in missing) or not record.events.height:
+        return ""
+    failed = record.events.filter(pl.col("kind") == FAILED)
+    if not failed.height:
+        return ""
+    times = f"{failed.height} sessions, last" if failed.height > 1 else "one session"
+    return f"an own metric set failed in {times}: {failed['item'][-1]}"
+
+
+def rule_set_json(rules: Iterable[Rule] | None = None) -> str:
     """The rule set in words, for the catalogue's rule_sets table: every rule with its limits, units and reasons."""
-    rules = [
+    chosen = list(all_rules().values()) if rules is None else list(rules)
+    told = [
         {
             "id": r.id,
             "title": r.title,
@@ -140,6 +155,6 @@ def rule_set_json() -> str:
             "source": r.source,
             "limits": [{"name": x.name, "value": x.value, "unit": x.unit, "why": x.why} for x in r.limits],
         }
-        for r in all_rules().values()
+        for r in chosen
     ]
-    return json.dumps(rules, sort_keys=True)
+    return json.dumps(told, sort_keys=True)

@@ -2,34 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from herdbook.pipeline.health.rule import Limit
+from herdbook.pipeline.health.rule import Limit, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.vehicle.problems import Findings, Problem, ProfileProblems, in_order, nearest
 from herdbook.pipeline.vehicle.profile import Profile, examine
 
 
-def examine_whole(path: Path) -> tuple[Profile | None, Findings]:
+def examine_whole(path: Path, own: Mapping[str, Rule] | None = None) -> tuple[Profile | None, Findings]:
     """A profile with all that is wrong or doubtful in it, limits included. Raises: ProfileError as examine()."""
     profile, found = examine(path)
     if profile is not None:
-        check_limits(profile, found)
+        check_limits(profile, found, own)
     return profile, found
 
 
-def wrong_limits(profile: Profile) -> ProfileProblems | None:
-    """For who has loaded a profile and is about to judge by it: what is wrong in its limits, None where nothing is."""
-    if _unknown(profile) and (problems := _problems(profile.path)):
+def wrong_limits(profile: Profile, own: Mapping[str, Rule] | None = None) -> ProfileProblems | None:
+    """For who has loaded a profile and is about to judge by it: what is wrong in its limits, None where nothing is.
+    own: the store's own rules by id, which have limits too; None: not known, and theirs are not looked at."""
+    if _unknown(profile, own) and (problems := _problems(profile.path, own)):
         return ProfileProblems(problems, profile.path)
     return None
 
 
-def check_limits(profile: Profile, found: Findings) -> None:
+def check_limits(profile: Profile, found: Findings, own: Mapping[str, Rule] | None = None) -> None:
     """Is each limit one that a rule has, and can its value be?"""
-    known = {f"{r.id}.{x.name}": x for r in all_rules().values() for x in r.limits}
+    known = _known(own)
     for key, value in profile.limits.items():
+        if _of_unknown_rule(key, own):
+            continue
         if key not in known:
             found.unknown(("limits", key), f'[limits] "{key}"', _near(key, known))
         elif value < 0 and not _may_be_negative(known[key]):
@@ -40,13 +43,24 @@ def check_limits(profile: Profile, found: Findings) -> None:
             )
 
 
-def _unknown(profile: Profile) -> bool:
-    known = {f"{r.id}.{x.name}": x for r in all_rules().values() for x in r.limits}
-    return any(k not in known or (v < 0 and not _may_be_negative(known[k])) for k, v in profile.limits.items())
+def _unknown(profile: Profile, own: Mapping[str, Rule] | None) -> bool:
+    known = _known(own)
+    asked = {k: v for k, v in profile.limits.items() if not _of_unknown_rule(k, own)}
+    return any(k not in known or (v < 0 and not _may_be_negative(known[k])) for k, v in asked.items())
 
 
-def _problems(path: Path) -> list[Problem]:
-    return in_order(examine_whole(path)[1].errors)
+def _known(own: Mapping[str, Rule] | None) -> dict[str, Limit]:
+    return {f"{r.id}.{x.name}": x for r in (*all_rules().values(), *(own or {}).values()) for x in r.limits}
+
+
+def _of_unknown_rule(key: str, own: Mapping[str, Rule] | None) -> bool:
+    """A limit of somebody's own rule that is not at hand, or that cannot be used now: nothing can be said of it."""
+    rule = key.partition(".")[0]
+    return rule.startswith("own_") and (own is None or (rule in own and not own[rule].limits))
+
+
+def _problems(path: Path, own: Mapping[str, Rule] | None) -> list[Problem]:
+    return in_order(examine_whole(path, own)[1].errors)
 
 
 def _near(key: str, known: Iterable[str]) -> list[str]:

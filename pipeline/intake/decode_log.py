@@ -20,13 +20,14 @@ from herdbook.pipeline.intake.identity_signals import Serials, SerialSeen
 from herdbook.pipeline.intake.logged_spans import SpanTracker
 from herdbook.pipeline.intake.outcome import LogFault, LogReport
 from herdbook.pipeline.lake.layout import CHECKSUM_OK, layout_of_profile
-from herdbook.pipeline.lake.part import Chunk, PartWriter
+from herdbook.pipeline.lake.part import ROWS, Chunk, PartWriter
 from herdbook.pipeline.lake.place import writing
 from herdbook.pipeline.lake.spill import TableSpill
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.profile import Profile
 
 TOGETHER = 250_000  # frames decoded and checked in one go, which is most logs whole; 10 MB
+SEGMENT_BYTES = 400_000_000  # of tables that go to the disk in one go, also of messages with hundreds of signals
 MOST_FAULTS = 50  # unknown identifiers listed one by one
 SHORT = "frames shorter than the message; signals past the end are null"
 ODD_SELECTOR = "multiplex selector with a value the DBC does not know"
@@ -89,7 +90,7 @@ class LogDecoding:
         self.check.add_grouped(batch)
         self.decoder.add_grouped(batch)
         self._count_errors(frames)
-        if self.decoder.held >= self.store.settings.segment_frames:
+        if self.decoder.held >= self.store.settings.segment_frames or self.decoder.held_bytes >= SEGMENT_BYTES:
             self._flush()
 
     def _flush(self) -> None:
@@ -129,9 +130,10 @@ class LogDecoding:
         report, layout = self._report(opened), layout_of_profile(self.profile)
         serials = Serials(self.profile, layout)
         with writing(self.store.lake), PartWriter(target, layout, self.store.scratch) as writer:
-            for name, table in self.spill.messages():
-                writer.add(Chunk(log, name, table))
-                serials.add_counts(name, table)
+            for name, rows, tables in self.spill.messages(ROWS):
+                for table in tables:
+                    writer.add(Chunk(log, name, table), rows)
+                    serials.add_counts(name, table)
             digest = writer.close({log: report.to_json()})
         return WrittenPart(report, serials.found(), digest)
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import errno
+import os
+import stat
 import tomllib
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -17,6 +19,7 @@ from herdbook.pipeline.times import micros
 
 KEYS = {"vehicle", "profile", "start", "zone", "built", "in_service", "batch", "customer_ref", "bench"}
 MOST_SIDECAR_BYTES = 64 * 1024
+BESIDE = "Put the file itself beside the log, or remove the link"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +43,7 @@ def read_sidecar(log: Path, zone: str) -> Sidecar:
     """The sidecar of a log. zone: for a start without one of its own. Raises: InputError naming the sidecar."""
     path = sidecar_path(log)
     try:
-        if path.stat().st_size > MOST_SIDECAR_BYTES:
-            raise InputError("the sidecar is larger than 64 kB", path.name, "Look at what wrote it")
-        table: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
+        table: dict[str, Any] = tomllib.loads(_text_of(path))
     except FileNotFoundError:
         return Sidecar()
     except OSError as error:
@@ -58,6 +59,27 @@ def read_sidecar(log: Path, zone: str) -> Sidecar:
         return _sidecar(table, zone)
     except (ValueError, TypeError, KeyError, OSError, OverflowError) as error:
         raise InputError(f"the sidecar is wrong: {error}", path.name, "Correct it and try again") from None
+
+
+def _text_of(path: Path) -> str:
+    """Of a plain file of bounded size beside the log: who may put logs into the inbox must not have us read, or wait
+    for, anything else. Raises: InputError, OSError, UnicodeDecodeError."""
+    if path.is_symlink():
+        try:
+            inside = path.resolve(strict=True).parent == path.parent.resolve()
+        except (OSError, RuntimeError):
+            raise InputError("the sidecar is a link that leads nowhere, or in a circle", path.name, BESIDE) from None
+        if not inside:
+            raise InputError("the sidecar is a link to another folder", path.name, BESIDE)
+    with open(
+        path, "rb", opener=lambda name, flags: os.open(name, flags | getattr(os, "O_NONBLOCK", 0))
+    ) as file:  # a pipe would wait
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise InputError("the sidecar is no file, but a pipe, a folder or a device", path.name, "Remove it")
+        text = file.read(MOST_SIDECAR_BYTES + 1)
+    if len(text) > MOST_SIDECAR_BYTES:
+        raise InputError("the sidecar is larger than 64 kB", path.name, "Look at what wrote it")
+    return text.decode("utf-8")
 
 
 def _sidecar(table: dict[str, Any], zone: str) -> Sidecar:

@@ -117,7 +117,7 @@ def _into_the_lake(
     path: Path, data: bytes | None, file: LogFile, store: Store, *, profiles: Sequence[Profile], now: int
 ) -> TakenLog:
     sidecar = read_sidecar(path, store.settings.zone)
-    opened = open_log(path, data)
+    opened = open_log(path, data, spool=store.scratch)
     chunks = opened.chunks()
     head = _head(chunks)
     first = int(head[-1].t[np.flatnonzero(data_frames(head[-1]))[0]])

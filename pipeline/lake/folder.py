@@ -39,12 +39,19 @@ class FolderLake:
         return self.root / WORK
 
     def check(self) -> None:
+        self._stand_apart()
         try:
             mark = (self.root / MARK).read_text("ascii").strip()
         except (OSError, UnicodeDecodeError):
             raise StoreError("the lake is gone", self.shown, "Mount or restore it, then run again") from None
         if self.root != self.store / "lake":  # that is nobody else's, wherever the folder may be moved to
             check_mark(mark, self.store, self.shown)
+
+    def _stand_apart(self) -> None:
+        """A query may read whatever lies in the lake: that must not be the store's key and settings."""
+        if self.store.resolve().is_relative_to(self.root.resolve()):
+            do = "Name a folder for parts alone in herdbook.toml (lake = ...)"
+            raise StoreError("the lake is the store's own folder, or holds it", self.shown, do)
 
     def glance(self) -> None:
         if not (self.root / MARK).exists():
@@ -54,6 +61,7 @@ class FolderLake:
         if "\\" in str(self.root) and PATTERN & set(str(self.root)):
             what = "SQL cannot name a path with a backslash and one of * ? ["
             raise StoreError(what, self.shown, "Use a folder with another name")
+        self._stand_apart()
         self.root.mkdir(parents=True, exist_ok=True, mode=0o750)
         if self.root == self.store / "lake":
             (self.root / MARK).touch()

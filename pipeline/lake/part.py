@@ -26,6 +26,7 @@ from herdbook.decoders.decoding.decode import RESERVED
 from herdbook.decoders.decoding.extract import Column
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.layout import Layout, Slot, from_json, to_json, types_of, values
+from herdbook.pipeline.operating_system import sync_file, sync_folder
 
 if TYPE_CHECKING:
     import polars as pl
@@ -103,9 +104,9 @@ class PartWriter:
         self.held: list[Chunk] = []
         self.groups = 0
 
-    def add(self, chunk: Chunk) -> None:
-        """Append one chunk; long ones are cut into row groups of their own."""
-        if len(chunk.table) >= ROWS:
+    def add(self, chunk: Chunk, whole: int = 0) -> None:
+        """Append one chunk; long ones get row groups of their own. whole: rows in all, where ROWS come at a time."""
+        if max(len(chunk.table), whole) >= ROWS:
             self._flush()
         for first in range(0, len(chunk.table), ROWS):
             some = chunk.table if len(chunk.table) <= ROWS else chunk.table.take(slice(first, first + ROWS))
@@ -175,7 +176,7 @@ class PartWriter:
         self.writer.close()
         with self.temporary.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
-            os.fsync(file.fileno())
+        sync_file(self.temporary)
         self.temporary.replace(self.path)
         sync_folder(self.path.parent)
         return digest
@@ -187,15 +188,6 @@ class PartWriter:
         if kind is not None:
             self.writer.close()
             self.temporary.unlink(missing_ok=True)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a rename in the folder last through a power cut."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _plain(column: Column, kind: pa.DataType) -> pa.Array:

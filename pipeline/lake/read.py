@@ -18,6 +18,7 @@ from herdbook.pipeline.lake.merge_samples import Samples, SharedTimes, merge
 from herdbook.pipeline.lake.part import Part, Piece
 from herdbook.pipeline.lake.place import Lake
 from herdbook.pipeline.spans import outside
+from herdbook.pipeline.vehicle.fault_codes import UNNAMED
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.role_table import Mapping
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -206,6 +207,10 @@ def convert(raw: NDArray[Any], m: Mapping) -> NDArray[np.float64]:
         value = np.full(len(raw), np.nan)
         for number, state in m.states.items():
             value[raw == number] = state
+    elif m.codes:
+        value = np.full(len(raw), 2.0**UNNAMED)
+        for number, bit in m.codes:
+            value[raw == number] = 2.0**bit if bit >= 0 else 0.0
     else:
         value = raw.astype(np.float64)
         if m.scale != 1.0:

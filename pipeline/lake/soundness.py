@@ -18,6 +18,7 @@ from pathlib import Path
 
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.part import REPAIR, file_hash
+from herdbook.pipeline.operating_system import set_rights
 
 FILE = "checked.sqlite"
 DAY_S = 86_400.0
@@ -79,7 +80,7 @@ class Soundness:
                     con.execute(TABLE)
                     con.executemany("INSERT OR REPLACE INTO checked VALUES (?, ?, ?, ?)", rows)
                 with suppress(OSError):
-                    self.file.chmod(0o640)
+                    set_rights(self.file, 0o640)
                 return
             except sqlite3.OperationalError:
                 return

@@ -4,26 +4,54 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from herdbook.decoders.decoding.columns import Table, joined
+from herdbook.decoders.decoding.columns import Table
 from herdbook.decoders.decoding.extract import Column
+from herdbook.pipeline.lake.in_time_order import cut, in_time_order
+
+
+@dataclass(frozen=True, slots=True)
+class TableFile:
+    """Rows of one message in a file, in order of time; any stretch of them can be read.
+
+    arrays: where each begins in the file and what it holds: t, channel, source, v:Signal its values, n:Signal where
+    there is one. labels: of the channels, known when all is read.
+    """
+
+    path: Path
+    rows: int
+    first_t: int
+    arrays: dict[str, tuple[int, np.dtype[Any]]]
+    labels: tuple[str, ...] = ()
+
+    def read(self, first: int, count: int) -> Table:
+        count = min(count, self.rows - first)
+        with self.path.open("rb") as file:
+            found: dict[str, NDArray[Any]] = {
+                name: np.fromfile(file, kind, count, offset=at + first * kind.itemsize - file.tell())
+                for name, (at, kind) in self.arrays.items()
+            }
+        columns = {n[2:]: Column(found[n], found.get(f"n:{n[2:]}")) for n in found if n.startswith("v:")}
+        return Table(found["t"], columns, found.get("channel"), self.labels, found.get("source"))
 
 
 class TableSpill:
-    """add() tables piece by piece, then messages(): each message whole and sorted by time, then close().
+    """add() tables piece by piece, then messages(): each message sorted by time, then close().
 
     The first piece stays in memory; when a second one comes, everything goes to temporary files under `folder`, so
-    that a log of any size needs the memory of one piece and of its largest message.
+    that a log of any size needs the memory of one piece.
     """
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.first: dict[str, Table] = {}
-        self.pieces: dict[str, list[Path]] = {}
+        self.pieces: dict[str, list[TableFile]] = {}
         self.labels: tuple[str, ...] = ()
         self.written = 0
         self.files: tempfile.TemporaryDirectory[str] | None = None
@@ -42,18 +70,21 @@ class TableSpill:
     def _write(self, tables: dict[str, Table]) -> None:
         assert self.files is not None
         for name, table in tables.items():
-            paths = self.pieces.setdefault(name, [])
-            self.written += 1
-            path = Path(self.files.name) / f"{self.written}.npz"
-            _save(table, path)
-            paths.append(path)
+            if len(table):
+                self.written += 1
+                path = Path(self.files.name) / f"{self.written}.rows"
+                self.pieces.setdefault(name, []).append(_saved(table.in_time(), path))
             self.labels = max(self.labels, table.labels, key=len)  # a decoder's list of channels only grows
 
-    def messages(self) -> Iterator[tuple[str, Table]]:
-        """Message name and table in order of name; rows in order of time, equal times in file order."""
+    def messages(self, at_once: int) -> Iterator[tuple[str, int, Iterator[Table]]]:
+        """Name, number of rows and the rows of each message, in order of name; rows in order of time, equal times in
+        file order; of a message that was spilled in tables of at_once rows, the last one shorter."""
         for name in sorted(self.first or self.pieces):
-            table = self.first[name] if self.first else joined([_load(p, self.labels) for p in self.pieces[name]])
-            yield name, table.in_time()
+            if self.first:
+                yield name, len(self.first[name]), iter([self.first[name].in_time()])
+            else:
+                pieces = [TableFile(p.path, p.rows, p.first_t, p.arrays, labels=self.labels) for p in self.pieces[name]]
+                yield name, sum(p.rows for p in pieces), cut(in_time_order(pieces, at_once), at_once)
 
     def close(self) -> None:
         """Remove what was spilled."""
@@ -61,16 +92,14 @@ class TableSpill:
             self.files.cleanup()
 
 
-def _save(table: Table, path: Path) -> None:
-    """Arrays under names that no signal can have: v:Signal its values, n:Signal where there is one."""
-    arrays: dict[str, Any] = {f"v:{n}": c.values for n, c in table.columns.items()}
-    arrays |= {f"n:{n}": c.valid for n, c in table.columns.items() if c.valid is not None}
-    own = {"t": table.t, "channel": table.channel, "source": table.source}
-    np.savez(path, allow_pickle=False, **arrays, **{n: a for n, a in own.items() if a is not None})
-
-
-def _load(path: Path, labels: tuple[str, ...]) -> Table:
-    with np.load(path, allow_pickle=False) as file:
-        found = {name: file[name] for name in file.files}
-    columns = {n[2:]: Column(found[n], found.get(f"n:{n[2:]}")) for n in found if n.startswith("v:")}
-    return Table(found["t"], columns, found.get("channel"), labels, found.get("source"))
+def _saved(table: Table, path: Path) -> TableFile:
+    arrays: dict[str, Any] = {"t": table.t, "channel": table.channel, "source": table.source}
+    arrays |= {f"v:{n}": c.values for n, c in table.columns.items()}
+    arrays |= {f"n:{n}": c.valid for n, c in table.columns.items()}
+    places = {}
+    with path.open("wb") as file:
+        for name, array in arrays.items():
+            if array is not None:
+                places[name] = file.tell(), array.dtype
+                np.ascontiguousarray(array).tofile(file)
+    return TableFile(path, len(table), int(table.t[0]), places)

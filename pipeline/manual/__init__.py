@@ -7,7 +7,10 @@ from __future__ import annotations
 
 from importlib.resources import files
 
-ORDER = ("night", "unit", "history", "vehicle", "store", "python", "sql", "trouble")  # as read one after the other
+ORDER = (  # as read one after the other
+    *("night", "unit", "history", "vehicle", "formats", "store", "settings", "running", "moving"),
+    *("python", "sql", "own", "platforms", "trouble"),
+)
 
 
 def topics() -> dict[str, str]:

@@ -6,8 +6,10 @@ no rules. A set whose roles or figures the vehicle lacks is skipped: what it wou
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from importlib import import_module
+from itertools import chain
 from pkgutil import iter_modules
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
@@ -35,17 +37,19 @@ def all_sets() -> dict[str, MetricSet]:
     return sets
 
 
-def measure(session: Session, signals: Signals, profile: Profile) -> Outcome:
+def measure(
+    session: Session, signals: Signals, profile: Profile, own: Mapping[str, MetricSet] | None = None
+) -> Outcome:
     """All metrics and events of one session, from every set that applies to it.
 
-    signals: the session's own stretch of time; it is cut to it when it reaches further.
+    signals: the session's own stretch of time; it is cut to it when it reaches further. own: further sets, of a store.
     """
     if signals.start < session.start or signals.end > session.end:
         signals = signals.between(max(session.start, signals.start), min(session.end, signals.end))
     signals = signals.remembering()
     metrics: list[Metric] = []
     events: list[Event] = []
-    for metric_set in all_sets().values():
+    for metric_set in chain(all_sets().values(), (own or {}).values()):
         if session.kind in metric_set.kinds and signals.has(*metric_set.needs):
             try:
                 outcome = metric_set.compute(session, signals, profile)

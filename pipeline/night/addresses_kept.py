@@ -9,8 +9,9 @@ missing one costs that message and not the night. What stands for a secret is no
 from __future__ import annotations
 
 import os
-import stat
 from pathlib import Path
+
+from herdbook.pipeline.operating_system import open_to_all
 
 
 class AddressMissingError(LookupError):
@@ -26,7 +27,7 @@ def address_of(target: str) -> str:
         return found
     if target.startswith("file:"):
         try:
-            if stat.S_IMODE(Path(place).stat().st_mode) & 0o007:
+            if open_to_all(Path(place)):
                 raise AddressMissingError(f"everybody may read {place}: chmod 600 it")
             found = Path(place).read_text("utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:

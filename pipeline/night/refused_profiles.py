@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from herdbook.pipeline.health.profile_limits import wrong_limits
+from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.intake.claimed import claimed_vehicle
 from herdbook.pipeline.intake.outcome import PROFILE_REFUSED
+from herdbook.pipeline.own.load import own_of
 from herdbook.pipeline.store.connection import visit
 from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.store.store import Store
@@ -17,7 +19,9 @@ def refused_profiles(store: Store) -> dict[str, str]:
     """What is wrong, by name of the profile; also those whose [limits] no rule has. Raises: ProfileError when no
     profile is left to judge by."""
     sound, bad = store.profiles(), store.refused_profiles()
-    unlimited = [refused(p.path, error) for p in sound if (error := wrong_limits(p))]
+    rules = own_of(store).judging_rules()
+    own = {name: rule for name, rule in rules.items() if name not in all_rules()}
+    unlimited = [refused(p.path, error) for p in sound if (error := wrong_limits(p, own))]
     if len(unlimited) == len(sound):
         raise (bad or unlimited)[0].error
     named = {p.name for p in sound} - {r.name for r in unlimited}

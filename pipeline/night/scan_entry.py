@@ -9,6 +9,7 @@ from herdbook.pipeline.assess.versions import rule_set_version
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.intake.clock import OLDEST
 from herdbook.pipeline.intake.ledger import Committed
+from herdbook.pipeline.own.files import own_files
 from herdbook.pipeline.store.connection import transaction, visit
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
@@ -68,7 +69,7 @@ def end_scan(
     store: Store, scan: str, counts: LogCounts | None = None, vehicles: int = 0, state: str = "complete"
 ) -> None:
     """Enter how a scan ended. vehicles: how many were assessed. state: complete or failed."""
-    given = [*astuple(counts or LogCounts()), vehicles, rule_set_version(), state, scan]
+    given = [*astuple(counts or LogCounts()), vehicles, rule_set_version(own_files(store).judging), state, scan]
     with transaction(store.catalogue) as con:
         con.execute(statement(__name__, "end_scan"), given)
 

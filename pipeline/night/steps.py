@@ -30,11 +30,13 @@ from herdbook.pipeline.night.close import close
 from herdbook.pipeline.night.contacts import hold_against_logs, profiles_due
 from herdbook.pipeline.night.failures import VehicleOutcome
 from herdbook.pipeline.night.log_news import LogNews
+from herdbook.pipeline.night.own_notes import own_notes
 from herdbook.pipeline.night.progress import Progress, silent
 from herdbook.pipeline.night.refused_profiles import notes as refusals
 from herdbook.pipeline.night.refused_profiles import refused_profiles, vehicles_held_up
 from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, check_clock, end_scan, ever_scanned, note_steps
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.settings_used import note_settings
 from herdbook.pipeline.store.store import Store
 
 Find = Callable[[], Found | None]  # what is in the inbox; None when a scan is not about logs
@@ -123,6 +125,7 @@ class ScanSteps:
             self.refused = refused_profiles(store)
             scan = begin_scan(store, self.now)
             try:
+                settings = note_settings(store, scan)
                 self._timed("take", self._take_all, find, scan)
                 self._timed("assess", self._assess, scan)
             except BaseException:
@@ -145,7 +148,7 @@ class ScanSteps:
             changes=told,
             failed=self.failed,
             seconds=self.seconds,
-            notes=self.again.notes,
+            notes=(*settings, *self.again.notes),
             inbox=self.inbox,
         )
 
@@ -186,7 +189,12 @@ class ScanSteps:
 
     def _take_all(self, find: Find, scan: str) -> None:
         """What is new; then what other DBC files would decode otherwise, of vehicles to be judged again tonight."""
-        told = [*refusals(self.refused), *take_master_data(self.store), *retry_refused(self.store, self.now)]
+        told = [
+            *refusals(self.refused),
+            *own_notes(self.store),
+            *take_master_data(self.store),
+            *retry_refused(self.store, self.now),
+        ]
         self._take(find)
         due = due_again(self.store, self.refused)
         self.again = replace(due, notes=(*self.news.notes(), *told, *due.notes))

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import StoreError
+from herdbook.pipeline.operating_system import set_rights, sync_file
 from herdbook.pipeline.store.connection import connect, transaction
 from herdbook.pipeline.store.statements import has
 
@@ -57,7 +58,7 @@ def migrate(path: Path) -> None:
         for number, name, file in missing:
             con.execute(file.read_text("utf-8"))
             con.execute("INSERT INTO versions VALUES (?, ?)", [number, name])
-    path.chmod(0o640)
+    set_rights(path, 0o640)
 
 
 def copy_whole(source: Path, target: Path) -> None:
@@ -65,8 +66,7 @@ def copy_whole(source: Path, target: Path) -> None:
     temporary = target.with_name(f".{target.name}.{os.getpid()}.tmp")
     try:
         shutil.copyfile(source, temporary)
-        with temporary.open("rb") as file:
-            os.fsync(file.fileno())
+        sync_file(temporary)
         temporary.replace(target)
     except OSError as error:
         temporary.unlink(missing_ok=True)

@@ -18,6 +18,7 @@ import polars as pl
 from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.lake.layout import Layout, expression
 from herdbook.pipeline.lake.place import Lake
+from herdbook.pipeline.operating_system import set_rights, sync_file
 from herdbook.pipeline.store.connection import connect, insert, raise_if_full, visit
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
@@ -41,9 +42,8 @@ def publish(store: Store) -> Path:
             con.execute("CHECKPOINT")
         shutil.copyfile(store.catalogue, temporary)
         _add_views(temporary, store)
-        temporary.chmod(0o440)
-        with temporary.open("rb") as file:
-            os.fsync(file.fileno())
+        set_rights(temporary, 0o440)
+        sync_file(temporary)
         temporary.replace(store.fleet)
     except duckdb.Error as error:
         if trouble := store.lake.trouble():

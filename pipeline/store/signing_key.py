@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import stat
 import subprocess
 from contextlib import suppress
 from dataclasses import dataclass, fields
@@ -21,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import SettingsError, StoreError
+from herdbook.pipeline.operating_system import open_to_all
 from herdbook.pipeline.settings import FILE
 
 if TYPE_CHECKING:
@@ -127,9 +127,25 @@ def stamp(store: Store, file: Path) -> Path | None:
     if done.returncode or not done.stdout:
         said = f"exit code {done.returncode}, {len(done.stdout)} bytes"
         raise SettingsError(f"{what} ({command[0]}: {said})", store.folder / FILE, "Correct the command")
+    if _refuses(done.stdout):
+        do = "Ask it why: openssl ts -reply -in ANSWER -text"
+        raise SettingsError(f"{what} ({command[0]}: the time authority refused)", store.folder / FILE, do)
     made = file.with_name(file.name + ".tsr")
     made.write_bytes(done.stdout)
     return made
+
+
+def _refuses(answer: bytes) -> bool:
+    """Whether a TimeStampResp says that no stamp was granted: its status is neither 0 nor 1 (RFC 3161, 2.4.2)."""
+    inner = _inside(_inside(answer))
+    return inner[:2] == b"\x02\x01" and inner[2:3] > b"\x01"
+
+
+def _inside(der: bytes) -> bytes:
+    """What a DER sequence holds; nothing where it is none."""
+    if der[:1] != b"\x30" or len(der) < 2:
+        return b""
+    return der[2 + (der[1] & 0x7F if der[1] & 0x80 else 0) :]
 
 
 def _make(path: Path) -> None:
@@ -161,7 +177,7 @@ def _read(path: Path) -> Ed25519PrivateKey:
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
     try:
-        open_to = stat.S_IMODE(path.stat().st_mode) & 0o007
+        open_to = open_to_all(path)
         pem = path.read_bytes()
     except OSError as error:
         do = "Histories are signed by who may read it; see [sign] key in herdbook.toml"

@@ -8,7 +8,6 @@ herdbook.toml      settings, optional                              pages/    wha
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 import shutil
@@ -25,6 +24,7 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.errors import BusyError, SettingsError, StoreError
 from herdbook.pipeline.lake.open import lake_of
 from herdbook.pipeline.lake.place import OWN, Lake
+from herdbook.pipeline.operating_system import WINDOWS, lock_alone, open_to_all
 from herdbook.pipeline.settings import FILE, Settings, read_settings
 from herdbook.pipeline.times import in_words, now_us
 from herdbook.pipeline.vehicle.profile import Profile, load_profile, sound_profiles
@@ -158,15 +158,13 @@ class Store:
         done is cleared away. Raises: BusyError."""
         path = self.folder / "scan.lock"
         with open(path, "a+", encoding="utf-8", opener=for_group) as file:
-            try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
+            if not lock_alone(file):
                 file.seek(0)
                 raise BusyError(
                     f"the store is in use by {file.read().strip() or 'another process'}",
                     self.folder,
                     "Wait until it is done, or stop that process",
-                ) from None
+                )
             file.truncate(0)
             since = in_words(now_us())
             file.write(f"{what}, process {os.getpid()} on {socket.gethostname()}, since {since}\n")
@@ -180,9 +178,8 @@ class Store:
         for everybody. Folders in it are made so."""
         for path in self.folder.iterdir():
             with suppress(OSError):
-                mode = stat.S_IMODE(path.stat().st_mode)
-                if path.is_file() and path.name != "signing.pub" and mode & 0o007:
-                    path.chmod(mode & ~0o007)
+                if path.is_file() and path.name != "signing.pub" and open_to_all(path):
+                    path.chmod(stat.S_IMODE(path.stat().st_mode) & ~0o007)
 
     def _clear_leftovers(self) -> None:
         """Remove what a killed process left behind: half a published file, parts that were growing. Nobody else writes
@@ -195,7 +192,8 @@ class Store:
 def named(folder: Path | str) -> Path:
     """The folder of a store, absolute. Raises: StoreError for a name by which the database would open another file."""
     path = Path(folder).absolute()
-    if bad := [c for c in "?\\" if c in str(path)] + [c for c in str(path) if not c.isprintable()]:
+    forbidden = "?" if WINDOWS else "?\\"
+    if bad := [c for c in str(path) if c in forbidden or not c.isprintable()]:
         do = "Rename the folder, or name another"
         raise StoreError(f"a store cannot lie in a folder with {bad[0]!r} in its name", path, do)
     return path

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import stat
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,8 +19,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.extras import EXTRAS
+from herdbook.pipeline.operating_system import open_to_all
+from herdbook.pipeline.own.load import NO_OWN, own_of
 from herdbook.pipeline.settings import FILE
 from herdbook.pipeline.store.connection import connect
+from herdbook.pipeline.store.settings_used import settings_changed
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import utc_now
 
@@ -95,6 +97,7 @@ def of_store(folder: Path) -> Iterator[Condition]:
         return
     yield Condition("store", State.GOOD, str(store.folder))
     yield _profiles(store)
+    yield from _own(store)
     if store.fleet.exists():
         yield Condition("published", State.GOOD, "yes")
     else:
@@ -115,13 +118,29 @@ def _profiles(store: Store) -> Condition:
     return Condition("profiles", State.GOOD, ", ".join(p.name for p in found))
 
 
+def _own(store: Store) -> Iterator[Condition]:
+    """Rules and metrics that the settings name; nothing where they name none."""
+    try:
+        own = own_of(store)
+    except HerdbookError as error:
+        yield Condition("own rules", State.BAD, error.what, error.do)
+        return
+    if own.broken:
+        do = "Correct it; until then all else is judged (herdbook rules test)"
+        yield Condition("own rules", State.TOLD, "; ".join(b.words for b in own.broken), do)
+    elif own != NO_OWN:
+        yield Condition("own rules", State.GOOD, ", ".join([*own.rules, *own.sets]) or "none in the folder")
+
+
 def _rights(store: Store) -> Iterator[Condition]:
     if not os.access(store.folder, os.W_OK):
         yield Condition("rights", State.TOLD, "the store can be read only", "Scans need the right to write into it")
     else:
         yield Condition("rights", State.GOOD, "readable and writable")
     settings = store.folder / FILE
-    if settings.exists() and settings.stat().st_mode & stat.S_IROTH:
+    if changed := settings_changed(store):
+        yield Condition("settings", State.TOLD, "; ".join(changed), f"Look at {FILE}; the next scan goes by it")
+    if settings.exists() and open_to_all(settings):
         do = f"It may hold addresses of webhooks: chmod 600 {FILE}"
         yield Condition("settings", State.TOLD, f"{FILE} can be read by everybody on this machine", do)
 

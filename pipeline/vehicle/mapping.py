@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from herdbook.pipeline.vehicle.fault_codes import Codes, words_of_codes
 from herdbook.pipeline.vehicle.formula import Formula, Name
 from herdbook.pipeline.vehicle.text_form import TextForm
 
@@ -32,6 +33,7 @@ class Mapping:
     source: int | None = None  # only frames of this J1939 source address
     channel: str = ""  # only frames of buses with this label
     bit_names: tuple[tuple[int, str], ...] = ()  # what the bits of a fault word mean, where the files say
+    codes: Codes = ()  # fault codes by number, with the bit of each (fault_codes.py)
     form: TextForm | None = None  # how a serial or version is written; its digits where there is none
 
     @property
@@ -39,6 +41,11 @@ class Mapping:
         """All signals its value is made of."""
         made_of = self.formula or self.form
         return made_of.signals if made_of else ((self.message, self.signal),)
+
+    @property
+    def bit_words(self) -> dict[int, str]:
+        """Of a fault word, by bit: what it means, "code 17 (over voltage)" where the signal says codes."""
+        return words_of_codes(self.codes, dict(self.bit_names)) if self.codes else dict(self.bit_names)
 
     @property
     def plain(self) -> bool:

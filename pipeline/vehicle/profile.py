@@ -46,6 +46,7 @@ from typing import TYPE_CHECKING, Any
 from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.times import instant
 from herdbook.pipeline.vehicle.chemistry import named_chemistry
+from herdbook.pipeline.vehicle.fault_codes import is_code
 from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, VehicleFigures
 from herdbook.pipeline.vehicle.figures_together import Maker, check_together
 from herdbook.pipeline.vehicle.key_lines import KeyLines
@@ -100,11 +101,14 @@ class Profile:
     def drive_figures(self) -> DriveFigures:
         return DriveFigures(self.drive, self.name)
 
-    def bit_name(self, role: str, item: str, bit: int) -> str:
-        """What a fault bit means, in the maker's words: " (over voltage)", or "" where the files do not say."""
-        named = (dict(m.bit_names) for m in self.roles if m.role == role and str(m.item) == item)
-        name = next(named, {}).get(bit)
-        return f" ({name})" if name else ""
+    def fault_name(self, role: str, item: str, bit: int) -> str:
+        """A bit of a fault word as a person reads it: "bit 3 (over voltage)", "code 17 (over voltage)" where the signal
+        says codes; without the maker's words where the files do not say."""
+        named = (m.bit_words for m in self.roles if m.role == role and str(m.item) == item)
+        words = next(named, {}).get(bit)
+        if words and is_code(words):
+            return words
+        return f"bit {bit} ({words})" if words else f"bit {bit}"
 
     def network(self) -> Network:
         """The DBC files as one network; loaded once a process."""

@@ -12,13 +12,18 @@ from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.vehicle.chemistry import OWN, ChemistryError, chemistries, load_chemistry
 from herdbook.pipeline.vehicle.dbc_signals import DbcSignals
+from herdbook.pipeline.vehicle.fault_codes import are_codes
 from herdbook.pipeline.vehicle.ocv_file import read_ocv
 from herdbook.pipeline.vehicle.problems import Findings
-from herdbook.pipeline.vehicle.role_table import Mapping, by_role
-from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.role_table import Mapping, Units, by_role
+from herdbook.pipeline.vehicle.roles import MOTORS, ROLES
+from herdbook.pipeline.vehicle.units import FREE, conversion
 
 if TYPE_CHECKING:
     from herdbook.decoders import Network
+
+REMARKS = ("shared", "meant")  # options that say: this is meant as it stands
+SAME = 1e-6
 
 # Roles that may honestly be one signal: the same limit said once, one fault word of several units, one number.
 ALIKE = (
@@ -71,18 +76,64 @@ def check_roles(table: object, network: Network, torque_nm_per_a: float | None, 
     units = {(m.name, s.name): s.unit for m in network.messages for s in m.signals}
     dbc = DbcSignals.of(network)
     roles: list[Mapping] = []
-    plain = {name: _without_shared(entry) for name, entry in table.items()}
+    plain = {name: _without_remarks(entry) for name, entry in table.items()}
     for name, some in by_role(plain, units, dbc, torque_nm_per_a):
         if isinstance(some, str):
             found.wrong(("roles", name), some)
             continue
         roles += some
     _check_twice(roles, table, found)
+    _check_units(roles, table, units, found)
+    _check_codes(roles, dbc, found)
     return tuple(roles)
 
 
-def _without_shared(entry: object) -> object:
-    return {k: v for k, v in entry.items() if k != "shared"} if isinstance(entry, dict) else entry
+def _without_remarks(entry: object) -> object:
+    """An entry without what says only that something unusual is meant."""
+    if isinstance(entry, list):
+        return [_without_remarks(one) for one in entry]
+    if not isinstance(entry, dict):
+        return entry
+    return {k: _without_remarks(v) if k in MOTORS else v for k, v in entry.items() if k not in REMARKS}
+
+
+def _remarked(entry: object, word: str) -> bool:
+    if isinstance(entry, list):
+        return any(_remarked(one, word) for one in entry)
+    return isinstance(entry, dict) and (entry.get(word) is True or any(_remarked(entry.get(m), word) for m in MOTORS))
+
+
+def _check_codes(roles: list[Mapping], dbc: DbcSignals, found: Findings) -> None:
+    """A fault word whose DBC file names numbers that are no bits: code 3 would be read as the faults 0 and 1."""
+    told: set[str] = set()
+    for m in roles:
+        words = dbc.words((m.message, m.signal))
+        plain = not (m.codes or m.formula or m.bit is not None or m.role in told)
+        if ROLES[m.role].unit == "bits" and plain and are_codes(words):
+            told.add(m.role)
+            some = ", ".join(f"{raw} = {word}" for raw, word in sorted(words.items())[:3])
+            what = f"{_shown(m)}: the DBC file names the numbers of {m.words} ({some}): codes, it seems, and no bits"
+            found.doubt(("roles", m.role), what, "Write codes = true into this entry")
+
+
+def _check_units(roles: list[Mapping], table: Table[str, object], units: Units, found: Findings) -> None:
+    """The DBC file names a signal's unit, and the entry makes something else of it: one of them is wrong."""
+    told: set[str] = set()
+    for m in roles:
+        role = ROLES[m.role]
+        if m.role in told or m.formula or m.bit is not None or role.unit in (*FREE, "1"):
+            continue
+        try:
+            factor, _ = conversion(role, units[m.message, m.signal])
+        except KeyError:  # no unit there, or none that is one of this role
+            continue
+        times = abs(m.scale / factor)
+        if abs(times - 1) > SAME and not _remarked(table.get(m.role), "meant"):
+            told.add(m.role)
+            given = units[m.message, m.signal]
+            what = f"{_shown(m)}: {m.words} is in {given} by the DBC file, but read as {times:.3g} times that"
+            do = "Take unit or scale away; if it is the DBC file that is wrong, write meant = true into this entry"
+            found.doubt(("roles", m.role), what, do)
 
 
 def _check_twice(roles: list[Mapping], table: Table[str, object], found: Findings) -> None:
@@ -101,8 +152,7 @@ def _check_twice(roles: list[Mapping], table: Table[str, object], found: Finding
 
 
 def _may_share(one: Mapping, other: Mapping, table: Table[str, object]) -> bool:
-    entries = [table.get(m.role) for m in (one, other)]
-    if any(isinstance(entry, dict) and entry.get("shared") is True for entry in entries):
+    if any(_remarked(table.get(m.role), "shared") for m in (one, other)):
         return True
     if ROLES[one.role].unit == "state" and ROLES[other.role].unit == "state":
         return one.role != other.role and one.states != other.states

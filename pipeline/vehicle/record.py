@@ -9,6 +9,7 @@ import polars as pl
 TIME = pl.Datetime("us", "UTC")
 US = pl.Datetime("us")  # as the catalogue keeps times: UTC without a zone
 Schema = dict[str, pl.DataType | type[pl.DataType]]
+FAILED = "own_metrics_failed"  # kind of event: an own metric set failed in the session; item: which, and how
 SESSIONS: Schema = {
     "vehicle": pl.String,
     "kind": pl.String,

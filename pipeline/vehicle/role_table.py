@@ -13,7 +13,8 @@ voltage     the signal is a power: the current is power / voltage
 Options: n (items of an indexed role: "1..12", "1..4,6" or a list), scale and offset (applied after the unit
 conversion), unit (instead of the DBC's), states {raw or DBC word = "state"}, not_available [values in DBC units that
 mean "no value"], first_bit (a bit field: item n is bit first_bit + n - 1), bits (so many an item), source (J1939
-address of the sender), sender (the DBC's word for it), channel (bus label), names {bit = "what it means"},
+address of the sender), sender (the DBC's word for it), channel (bus label), names {bit = "what it means"}, codes (a
+fault word that says one number a fault, no bits: true, or {number = "what it means"}: pipeline/vehicle/fault_codes.py),
 format (of a serial or version: pipeline/vehicle/text_form.py).
 """
 
@@ -27,10 +28,19 @@ from difflib import get_close_matches
 from herdbook.pipeline.vehicle.bit_names import names_of_bits, names_of_flags
 from herdbook.pipeline.vehicle.dbc_signals import DbcSignals, Units
 from herdbook.pipeline.vehicle.entry_numbers import Entry, no_values, number, scale_of, whole
+from herdbook.pipeline.vehicle.fault_codes import Names, codes_of
 from herdbook.pipeline.vehicle.formula import Formula, Name, formula
 from herdbook.pipeline.vehicle.mapping import Item, Mapping
 from herdbook.pipeline.vehicle.roles import MOTORS, ONLY, ORDINALS, ROLES, Role
-from herdbook.pipeline.vehicle.signal_names import counts_items, expanded, filled, message_and_signal, numbers, values
+from herdbook.pipeline.vehicle.signal_names import (
+    counts_items,
+    expanded,
+    filled,
+    message_and_signal,
+    not_there,
+    numbers,
+    values,
+)
 from herdbook.pipeline.vehicle.text_form import TextForm, text_form
 from herdbook.pipeline.vehicle.units import conversion, kind_of
 
@@ -38,7 +48,7 @@ __all__ = ["Mapping", "Units", "mappings", "numbers"]
 
 OPTIONS = {"signal", "n", "scale", "offset", "unit", "states", "not_available", "first_bit"}
 OPTIONS |= {"value", "flags", "voltage", "index", "index_values", "bits", "source", "sender", "channel", "names"}
-OPTIONS |= {"format"}
+OPTIONS |= {"format", "codes"}
 WAYS = ("signal", "value", "flags")
 HIGHEST_ADDRESS = 255  # a J1939 address is one byte
 
@@ -169,6 +179,7 @@ class _Reader:
         extra, shift = scale_of(entry), number(entry, "offset", 0.0)
         bit, width = self._bits(entry, made, place)
         plain = len(made.signals) == 1 and made.text == f"{message}.{signal}"
+        codes, names, unknown = codes_of(role.unit, entry, self.dbc.words(made.signals[0]))
         source = whole(entry, "source", 0) if "source" in entry else None
         if source is not None and not self._sent_by_address(made):
             raise ValueError(f"source is for J1939 messages; {message} is none")
@@ -182,14 +193,15 @@ class _Reader:
             scale=scale * extra,
             offset=offset * extra + shift,
             states=self._states(role, entry.get("states"), made),
-            not_available=no_values(entry),
+            not_available=no_values(entry) + unknown,
             bit=bit,
             width=width,
             formula=None if plain else made,
             when=self._when(entry, made, index),
             source=source,
             channel=self.dbc.row_channel(message, str(entry.get("channel", ""))),
-            bit_names=self._bit_names(role, entry, made),
+            bit_names=names if codes else self._bit_names(role, entry, made),
+            codes=codes,
             form=self._form(role, entry, made.signals[0] if "signal" in entry else None),
         )
 
@@ -263,7 +275,7 @@ class _Reader:
         for message, signal in made.signals:
             found = self.dbc.message(message, str(entry.get("sender", "")), str(entry.get("channel", "")))
             if (found, signal) not in self.units:
-                raise ValueError(_not_there(found, signal, self.units))
+                raise ValueError(not_there(found, signal, self.units))
             if found != message:
                 text = re.sub(
                     rf"(?<![\w.@']){re.escape(message)}\.{re.escape(signal)}(?!\w)", f"{found}.{signal}", text
@@ -300,7 +312,7 @@ class _Reader:
         name = str(entry["index"])
         signal = message_and_signal(name)[1] if "." in name else name
         if (message, signal) not in self.units:
-            raise ValueError(_not_there(message, signal, self.units))
+            raise ValueError(not_there(message, signal, self.units))
         return signal, index
 
     def _states(self, role: Role, table: object, made: Formula) -> dict[int, int]:
@@ -332,10 +344,10 @@ class _Reader:
             raise ValueError("a format is for serials and versions")
         form = text_form(str(entry["format"]), signal, self.dbc.is_big_endian)
         if missing := [name for name in form.signals if name not in self.units]:
-            raise ValueError(_not_there(*missing[0], self.units))
+            raise ValueError(not_there(*missing[0], self.units))
         return form
 
-    def _bit_names(self, role: Role, entry: Entry, made: Formula) -> tuple[tuple[int, str], ...]:
+    def _bit_names(self, role: Role, entry: Entry, made: Formula) -> Names:
         if role.unit != "bits":
             if "names" in entry:
                 raise ValueError("names are for fault words only")
@@ -377,14 +389,6 @@ def _single(entry: Entry) -> Entry:
     if several := {"n", "index", "index_values"} & set(entry):
         raise ValueError(f"is one value here: {sorted(several)[0]} is for roles that count items")
     return entry
-
-
-def _not_there(message: str, signal: str, units: Units) -> str:
-    there = sorted(s for m, s in units if m == message)
-    if there:
-        return f"message {message} has no signal {signal}; it has {', '.join(there[:12])}"
-    messages = sorted({m for m, _ in units})
-    return f"the DBC files have no message {message}; they have {', '.join(messages[:12])}"
 
 
 def _as_state(word: str) -> str:

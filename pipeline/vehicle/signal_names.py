@@ -10,6 +10,7 @@ Several braces multiply, the first one slowest: "M{1..2}.C{1..3}" is M1.C1, M1.C
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from itertools import product
 
 MOST = 999  # items of a role
@@ -103,3 +104,12 @@ def _counted(text: object, least: int, unlike: str, empty: str) -> list[int]:
     if not out or len(set(out)) != len(out):
         raise ValueError(empty.format(text) + " a number")
     return out
+
+
+def not_there(message: str, signal: str, units: Collection[tuple[str, str]]) -> str:
+    """What to say of a signal that is not in the DBC files. units: every (message, signal) there is."""
+    there = sorted(s for m, s in units if m == message)
+    if there:
+        return f"message {message} has no signal {signal}; it has {', '.join(there[:12])}"
+    messages = sorted({m for m, _ in units})
+    return f"the DBC files have no message {message}; they have {', '.join(messages[:12])}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import inspect
 import subprocess
 import sys
@@ -12,6 +13,9 @@ import polars as pl
 import pytest
 
 import herdbook
+import herdbook.own
+import herdbook.samples
+import herdbook.shown
 import tests.toy.logs as toy
 from herdbook.pipeline.errors import InputError, NotKnownError, SettingsError, StoreError
 from tests.toy.bench import DATA, Bench
@@ -29,8 +33,16 @@ PROMISED = {  # what may only grow: by arguments with a default
     "Fleet.scores": ["self", "vehicle"],
     "Fleet.not_assessed": ["self", "vehicle"],
     "Fleet.signals": ["self", "vehicle", "names", "since", "until", "every"],
+    "Fleet.scan_signals": ["self", "vehicle", "names", "since", "until"],
     "Fleet.dossier": ["self", "vehicle", "out"],
 }
+
+
+OWN = [
+    *("ROLES", "Cases", "Event", "Finding", "Limit", "Metric", "MetricSet", "NotAssessed", "Outcome", "Profile"),
+    *("Record", "Rule", "Session", "Severity", "Signals", "Subject", "Window"),
+    *("days", "event_table", "metric_rows", "one_session", "record", "signals", "windows"),
+]
 
 
 @pytest.fixture(scope="module")
@@ -93,11 +105,69 @@ def test_signals_come_with_time_name_and_unit_and_can_be_averaged(fleet: herdboo
     assert 0 < window.height < every.height
 
 
+def test_signals_as_a_plan_give_the_same(fleet: herdbook.Fleet) -> None:
+    names = ["pack_current", "cell_voltage[2]"]
+    whole = fleet.signals("TOY-007", names)
+    assert whole["name"].unique(maintain_order=True).to_list() == names
+    plan = fleet.scan_signals("TOY-007", names)
+    assert plan.collect_schema() == whole.schema
+    assert plan.collect().sort("name", "t").equals(whole.sort("name", "t"))
+    high = plan.filter(pl.col("value") > 3.0).select("value").collect()
+    assert high["value"].sort().to_list() == whole.filter(pl.col("value") > 3.0)["value"].sort().to_list()
+    assert plan.head(5).collect().height == 5
+
+
+def test_a_long_record_is_read_a_day_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(tmp_path)
+    for k in range(3):
+        toy.write(bench.inbox / f"{k}.log", toy.day(start=toy.T0 + k * 86_400_000_000))
+    bench.scan()
+    fleet = herdbook.open(bench.store.folder)
+    read: list[tuple[int, int]] = []
+    gather = herdbook.samples.gather
+
+    def watched(store: object, vehicle: str, names: list[str], start: int, end: int) -> object:
+        read.append((start, end))
+        return gather(store, vehicle, names, start, end)
+
+    monkeypatch.setattr(herdbook.samples, "gather", watched)
+    assert fleet.scan_signals("TOY-007", ["pack_current"]).head(1).collect().height == 1
+    assert len(read) == 1
+    read.clear()
+    hours = fleet.signals("TOY-007", ["pack_current"], every="1h")
+    assert len(read) == 3
+    assert max(end - start for start, end in read) < 86_400_000_000
+    assert hours["t"].is_sorted()
+    assert hours["t"].dt.date().n_unique() == 3
+
+
+def test_a_notebook_shows_tables_and_no_markup_of_a_log(fleet: herdbook.Fleet, tmp_path: Path) -> None:
+    assert "1 vehicle, 1 log" in fleet._repr_html_()
+    said = herdbook.judge(toy.write(tmp_path / "a.log", toy.day()), profile=PROFILE)._repr_html_()
+    assert "Motor" in said or "motor" in said
+    assert "<th>statement</th>" in said
+    hostile = pl.DataFrame({"a": ["<script>x</script>"], "b": [None]})
+    assert "<script>" not in herdbook.shown.as_table("t", hostile)
+
+
+def test_what_own_rules_import_is_promised() -> None:
+    assert sorted(herdbook.own.__all__) == sorted(OWN)
+    assert all(hasattr(herdbook.own, name) for name in OWN)
+    fields = {f.name for f in dataclasses.fields(herdbook.own.Rule)}
+    assert {"id", "title", "subsystem", "severity", "needs", "roles", "limits", "judge", "cases", "version"} <= fields
+    with pytest.raises(ValueError, match="no role"):
+        herdbook.own.signals(0.1, no_role=[1.0])
+    with pytest.raises(ValueError, match="as many"):
+        herdbook.own.signals(0.1, pack_current=[1.0], pack_voltage=[1.0, 2.0])
+
+
 def test_mistakes_are_told_as_in_the_command(fleet: herdbook.Fleet, tmp_path: Path) -> None:
     with pytest.raises(NotKnownError, match="distance_km"):
         fleet.metrics(["distance"])
     with pytest.raises(NotKnownError, match="pack_current"):
         fleet.signals("TOY-007", ["pack_curent"])
+    with pytest.raises(NotKnownError, match="Such"):
+        fleet.signals("TOY-007", ["pack_current", "No.Such"])
     with pytest.raises(NotKnownError, match="nobody"):
         fleet.signals("nobody", ["pack_current"])
     with pytest.raises(SettingsError, match="SQL"):

@@ -55,7 +55,7 @@ def test_nothing_measured_has_all_columns_all_the_same() -> None:
 
 def test_a_verdict_as_rows() -> None:
     verdict = judge(RECORD)
-    rows = verdict_rows(verdict, RECORD)
+    rows = verdict_rows(verdict, RECORD, rule_set_version())
     assert len(rows.findings) == len(verdict.findings) > 0
     row = next(r for r in rows.findings if r.rule == "weak_group")
     said = next(j for j in verdict.findings if j.rule.id == "weak_group")
@@ -77,7 +77,7 @@ def test_rows_fit_the_catalogues_tables(name: str, schema: dict[str, pl.DataType
     con = catalogue()
     kept = [c[0] for c in con.execute(f"SELECT * FROM {name} LIMIT 0").description or ()]
     assert set(schema) == set(kept)
-    rows = getattr(verdict_rows(judge(RECORD), RECORD), name)
+    rows = getattr(verdict_rows(judge(RECORD), RECORD, rule_set_version()), name)
     frame = table(rows, schema)
     assert dict(frame.schema) == schema
     con.register("incoming", frame)

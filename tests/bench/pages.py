@@ -62,7 +62,7 @@ def look(browser: Browser, path: Path) -> dict[str, float]:
         watched.wait(lambda: watched.ask(DRAWN), "the figure", 120)
         drawn = time.monotonic() - start
         if watched.ask("!!window.herdbook"):
-            watched.drawn()
+            watched.live()
         size = round(path.stat().st_size / 1e6, 2)
         return {"opened_to_drawn_s": round(drawn, 2), "zoom_ms": round(zoom(watched)), "mb": size}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import gzip
 import struct
 import tracemalloc
@@ -35,6 +36,38 @@ def test_a_gzip_bomb_is_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert len(frames) == 10
     assert "limit" in [kind for kind, _ in losses(path)]
     assert peak < 20_000_000
+
+
+def packed_database(folder: Path) -> Path:
+    messages = [can.Message(timestamp=1.7e9 + i, arbitration_id=5, data=b"\1", channel=0) for i in range(200)]
+    sound = by_python_can(folder / "sound.db", messages)
+    path = folder / "packed.db.gz"
+    path.write_bytes(gzip.compress(sound.read_bytes()))
+    return path
+
+
+def test_an_unpacked_log_lies_where_it_is_told_to_and_only_while_it_is_read(tmp_path: Path) -> None:
+    """A store's scratch folder is emptied by every scan, so that a reader that was killed leaves nothing for long."""
+    path, spool = packed_database(tmp_path), tmp_path / "spool"
+    log = open_log(path, spool=spool)
+    chunks = log.chunks()
+    assert len(next(chunks))
+    assert [p.suffix for p in spool.iterdir()] == [".db"]
+    del log, chunks
+    gc.collect()
+    assert list(spool.iterdir()) == []
+
+
+def test_unpacking_leaves_room_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = packed_database(tmp_path)
+    monkeypatch.setattr("herdbook.decoders.reading.source.LOOK_BYTES", 1)
+    assert len(ours(path)) == 200
+    monkeypatch.setattr("herdbook.decoders.reading.source.KEEP_FREE", 1 << 60)
+    monkeypatch.setattr("herdbook.decoders.reading.source.READ_BYTES", 1 << 13)
+    log = open_log(path)
+    for _ in log.chunks():
+        pass
+    assert ("limit", "unpacked, the log leaves no room on the disk") in [(x.kind, x.detail) for x in log.losses]
 
 
 def blf(*containers: tuple[bytes, int]) -> bytes:

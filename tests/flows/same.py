@@ -19,7 +19,7 @@ LEFT_OUT = {  # columns that say when or under which run something was done; who
     "contact_checks": {"scan", "since"},
     "corrections": {"made_t"},
 }
-RUNS = {"night_notes", "scans", "scan_steps", "nights", "messages", "retired"}
+RUNS = {"settings_used", "night_notes", "scans", "scan_steps", "nights", "messages", "retired"}
 
 
 def contents(database: Path) -> dict[str, list[tuple[object, ...]]]:

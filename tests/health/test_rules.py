@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -11,13 +10,15 @@ import pytest
 from herdbook.pipeline.assess.versions import rule_set_version
 from herdbook.pipeline.health.engine import apply, judge, limits_of
 from herdbook.pipeline.health.rule import NotAssessed, Record, Rule
+from herdbook.pipeline.health.rule_form import lacking
 from herdbook.pipeline.health.rules import all_rules
-from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity, rank
+from herdbook.pipeline.health.severity import Severity, rank
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.vehicle.roles import ROLES
 
 RULES = list(all_rules().values())
 KINDS = ("fires_on", "quiet_on", "unassessed_on")
+METRICS = {name for metric_set in all_sets().values() for name in metric_set.gives}
 CASES = [(rule, record, kind) for rule in RULES for kind in KINDS for record in getattr(rule.cases(), kind)]
 
 
@@ -38,44 +39,7 @@ def test_rule_agrees_with_its_own_examples(rule: Rule, record: Record, kind: str
 
 @pytest.mark.parametrize("rule", RULES, ids=_ids)
 def test_rule_states_what_it_must(rule: Rule) -> None:
-    assert not list(lacking(rule))
-
-
-def lacking(rule: Rule) -> Iterator[str]:
-    """What a rule must still state, each in one line to read."""
-    if rule.subsystem not in SUBSYSTEMS:
-        yield f"subsystem: {rule.subsystem!r} is none of {', '.join(SUBSYSTEMS)}"
-    if not isinstance(rule.severity, Severity):
-        yield "severity: the worst the rule may say, a member of Severity"
-    for field in ("title", "meaning"):
-        if not getattr(rule, field):
-            yield f"{field}: in plain words, for the person who reads the finding"
-    if not rule.source:
-        yield "source: the paper, standard or data sheet behind method and limits, or 'definition: this project'"
-    if not rule.causes:
-        yield "causes: likely ones, most likely first"
-    if not rule.bench:
-        yield "bench: what to measure next"
-    if not rule.limits:
-        yield "limits: every number the rule judges by, so that a profile can move it"
-    for limit in rule.limits:
-        if not limit.unit:
-            yield f"limit {limit.name}: its unit ('1' for a ratio)"
-        if not limit.why:
-            yield f"limit {limit.name}: why; a source, 'common practice' or 'engineering choice'"
-    if len({limit.name for limit in rule.limits}) < len(rule.limits):
-        yield "limits: two have the same name"
-    if unknown := set(rule.roles) - set(ROLES):
-        yield f"roles: {', '.join(sorted(unknown))} are not in vehicle/roles.py"
-    if not rule.needs:
-        yield "needs: a rule that needs no metric cannot tell absence from health"
-    if ungiven := set(rule.needs) - {name for metric_set in all_sets().values() for name in metric_set.gives}:
-        yield f"needs: no metric set gives {', '.join(sorted(ungiven))}"
-    for kind in KINDS:
-        if not getattr(rule.cases(), kind):
-            yield f"cases: at least one record under {kind}"
-    if not rule.cautions and (rule.severity == Severity.STOP_USE or rule.subsystem in ("thermal", "braking")):
-        yield "cautions: packs burn and brakes fail; say what to be careful of"
+    assert not list(lacking(rule, METRICS))
 
 
 ANY = all_rules()["hot_because_of_load"]
@@ -106,7 +70,7 @@ WHOLE = ANY.cases()
     ],
 )
 def test_what_is_missing_is_said_in_one_line(missing: dict[str, Any], word: str) -> None:
-    said = list(lacking(replace(ANY, **missing)))
+    said = list(lacking(replace(ANY, **missing), METRICS))
     assert len(said) == 1, said
     assert word in said[0]
 

@@ -9,10 +9,12 @@ import pytest
 
 import tests.toy.logs as toy
 from herdbook.decoders import Frames, open_log
+from herdbook.decoders.decoding.columns import Table
 from herdbook.pipeline.errors import InputError, StoreError
 from herdbook.pipeline.intake.decode_log import MOST_FAULTS, LogDecoding, WrittenPart, data_frames
 from herdbook.pipeline.intake.outcome import LogFault
 from herdbook.pipeline.lake.part import Part
+from herdbook.pipeline.lake.spill import TableSpill
 from herdbook.pipeline.store.store import Store
 from tests.toy.bench import Bench
 
@@ -47,6 +49,49 @@ def test_batches_of_any_size_give_the_same_part(bench: Bench, log: Path, tmp_pat
         assert decoded(store, log, tmp_path / "cut.parquet", size) == whole
         assert (tmp_path / "cut.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
     assert not [p for p in bench.store.scratch.rglob("*") if p.is_file()]
+
+
+@pytest.mark.parametrize("order", ["as logged", "backwards", "in blocks", "twice"])
+def test_a_log_that_goes_over_the_disk_gives_the_same_part(
+    bench: Bench, log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, order: str
+) -> None:
+    """Row groups of 500 rows, of messages with more and with fewer; times in every order."""
+    monkeypatch.setattr("herdbook.pipeline.lake.part.ROWS", 500)
+    monkeypatch.setattr("herdbook.pipeline.intake.decode_log.ROWS", 500)
+    lines = log.read_text().splitlines()
+    blocks = [lines[at : at + 900] for at in range(0, len(lines), 900)]
+    lines = {
+        "as logged": lines,
+        "backwards": lines[::-1],
+        "in blocks": [line for block in blocks[::2] + blocks[1::2] for line in block],
+        "twice": lines + lines,
+    }[order]
+    path = toy.write(tmp_path / "ordered.log", lines)
+    whole = decoded(bench.store, path, tmp_path / "whole.parquet")
+    small = replace(bench.store, settings=replace(bench.store.settings, segment_frames=700))
+    assert decoded(small, path, tmp_path / "cut.parquet", 350) == whole
+    assert (tmp_path / "cut.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
+    assert len({b.group for b in Part.open(tmp_path / "cut.parquet").blocks}) > 3
+
+
+def test_wide_messages_go_over_the_disk_earlier(
+    bench: Bench, log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Memory is bounded by what the tables of a segment take, not by its frames alone."""
+    whole = decoded(bench.store, log, tmp_path / "whole.parquet")
+    spilled: list[int] = []
+    add = TableSpill.add
+
+    def counted(spill: TableSpill, tables: dict[str, Table]) -> None:
+        spilled.append(len(tables))
+        add(spill, tables)
+
+    monkeypatch.setattr(TableSpill, "add", counted)
+    monkeypatch.setattr("herdbook.pipeline.intake.decode_log.SEGMENT_BYTES", 50_000)
+    monkeypatch.setattr("herdbook.pipeline.intake.decode_log.TOGETHER", 500)
+    assert decoded(bench.store, log, tmp_path / "cut.parquet", 250) == whole
+    assert (tmp_path / "cut.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
+    assert len(spilled) > 3
 
 
 def test_a_shift_moves_all_times_and_nothing_else(bench: Bench, log: Path, tmp_path: Path) -> None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
+import tests.toy.logs as toy
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.intake.sidecar import MOST_SIDECAR_BYTES, Sidecar, read_sidecar, sidecar_path
 from herdbook.pipeline.times import in_words
+from tests.toy.bench import Bench
 
 
 def said(folder: Path, text: str | bytes, zone: str = "Europe/Vienna") -> Sidecar:
@@ -78,3 +81,40 @@ def test_what_is_wrong_is_named(tmp_path: Path, text: str | bytes, what: str) ->
         said(tmp_path, text)
     assert caught.value.where == "day.log.toml"
     assert caught.value.do
+
+
+def test_only_a_plain_file_beside_the_log_is_read(tmp_path: Path) -> None:
+    """Who may put files into the inbox must not have us read another file, or wait for a pipe for ever."""
+    log, side = tmp_path / "in" / "day.log", tmp_path / "in" / "day.log.toml"
+    log.parent.mkdir()
+    secret = tmp_path / "herdbook.toml"
+    secret.write_text('token = "T0K3N"')
+    beside = log.parent / "all.toml"
+    beside.write_text('vehicle = "V-1"')
+    for target, what in (
+        (secret, "a link to another folder"),
+        (Path("/dev/zero"), "a link to another folder"),
+        (side, "leads nowhere, or in a circle"),
+        (tmp_path / "nothing", "leads nowhere, or in a circle"),
+    ):
+        side.symlink_to(target)
+        with pytest.raises(InputError, match=what) as caught:
+            read_sidecar(log, "UTC")
+        assert "T0K3N" not in str(caught.value)
+        assert "token" not in str(caught.value)
+        side.unlink()
+    side.symlink_to(beside.name)
+    assert read_sidecar(log, "UTC").vehicle == "V-1"
+    side.unlink()
+    os.mkfifo(side)
+    with pytest.raises(InputError, match="no file, but a pipe"):
+        read_sidecar(log, "UTC")
+
+
+def test_a_pipe_beside_a_log_holds_up_no_scan(bench: Bench) -> None:
+    toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 5))
+    os.mkfifo(bench.inbox / "a.log.toml")
+    toy.write(bench.inbox / "b.log", toy.stretch(toy.T0, 5, serial=2))
+    bench.scan()
+    assert "no file, but a pipe" in bench.reasons()["a.log"]
+    assert bench.ask("SELECT name FROM logs") == [("b.log",)]

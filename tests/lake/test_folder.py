@@ -106,3 +106,16 @@ def test_one_lake_for_all_of_a_process(store: Path, tmp_path: Path) -> None:
     assert lake_of(store, f"file://{tmp_path}/a%20b", 1.0).root == tmp_path / "a b"
     assert [lake_of(store, where, 1.0).far for where in ("", "../disk", "memory://x")] == [False, False, True]
     lake_of.cache_clear()
+
+
+@pytest.mark.parametrize("lake", [".", "..", "../../", "link"])
+def test_a_lake_holds_neither_the_store_nor_its_key(tmp_path: Path, lake: str) -> None:
+    """A query may read what lies in the lake."""
+    store = tmp_path / "a" / "store"
+    store.mkdir(parents=True)
+    (tmp_path / "a" / "link").symlink_to(tmp_path)
+    root = tmp_path / "a" / "link" if lake == "link" else store / lake
+    for ask in (FolderLake(root, store).begin, FolderLake(root, store).check):
+        with pytest.raises(StoreError, match="store's own folder, or holds it"):
+            ask()
+    assert not list(tmp_path.rglob(MARK))

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from herdbook.decoders.decoding.columns import Table
+from herdbook.decoders.decoding.columns import Table, joined
 from herdbook.decoders.decoding.extract import Column
 from herdbook.pipeline.lake.spill import TableSpill
 
@@ -25,7 +25,14 @@ def table(start: int, count: int, labels: tuple[str, ...] = ("can0",)) -> Table:
 
 
 def all_of(spill: TableSpill) -> dict[str, Table]:
-    return dict(spill.messages())
+    """Every message whole, as it comes in tables of three rows."""
+    found = {}
+    for name, rows, tables in spill.messages(3):
+        some = list(tables)
+        assert sum(map(len, some)) == rows
+        assert spill.files is None or all(len(t) == 3 for t in some[:-1])
+        found[name] = joined(some)
+    return found
 
 
 def test_one_piece_stays_in_memory(tmp_path: Path) -> None:
@@ -63,8 +70,7 @@ def test_equal_times_stay_in_file_order(tmp_path: Path) -> None:
     spill = TableSpill(tmp_path)
     for value in (3, 1, 2):
         spill.add({"A": Table(np.array([7], np.int64), {"S": Column(np.array([value], np.int64))}, None, (), None)})
-    ((_, whole),) = spill.messages()
-    assert whole.columns["S"].values.tolist() == [3, 1, 2]
+    assert all_of(spill)["A"].columns["S"].values.tolist() == [3, 1, 2]
     spill.close()
 
 

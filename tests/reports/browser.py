@@ -55,10 +55,11 @@ class Watched:
             assert time.monotonic() < end, f"waited {seconds} s for: {what}; the page said {self.complaints}"
             time.sleep(0.02)
 
-    def drawn(self) -> None:
-        """Wait until every figure is drawn."""
-        self.wait(lambda: self.ask("window.herdbook.ready || window.herdbook.error"), "all figures drawn", 60.0)
+    def live(self) -> None:
+        """Touch every figure, and wait until all of them are live."""
+        self.ask("window.herdbook.start()")
         assert self.ask("window.herdbook.error") in ("", None)
+        assert self.ask("window.herdbook.drawn === window.herdbook.total")
 
 
 @contextmanager

@@ -29,7 +29,7 @@ def take(store: Store, vehicle: str, folder: Path) -> list[Path]:
         for name, path in pages.items():
             with opened(browser, path, width=WIDTH) as watched:
                 if watched.ask("!!document.querySelector('.plot')"):
-                    watched.drawn()
+                    watched.live()
                 watched.page.set_viewport_size({"width": WIDTH, "height": HEIGHT})
                 if name == "dossier":
                     watched.ask("document.querySelector('.finding').scrollIntoView({behavior: 'instant'})")

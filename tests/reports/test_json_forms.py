@@ -41,7 +41,7 @@ def test_a_dossier_as_data(vehicle: str) -> None:
 
 def test_a_history_piped_to_a_file_verifies(store: Store, tmp_path: Path) -> None:
     made = printed("history", "VX-014", "--by", "Desk 1", "--units", "mi")
-    assert (made["form"], made["by"], made["units"]) == ("herdbook-history/3", "Desk 1", "mi")
+    assert (made["form"], made["by"], made["units"]) == ("herdbook-history/4", "Desk 1", "mi")
     path = tmp_path / "piped.json"
     path.write_text(json.dumps(made, indent=3), "utf-8")
     checks = verify_history(store, path).checks

@@ -9,6 +9,8 @@ import pypdf
 import pytest
 from playwright.sync_api import Browser
 
+from herdbook.pipeline.reports import write_fleet
+from herdbook.pipeline.store.store import Store
 from tests.reports.barriers import SCRIPT, TYPES, barriers, overflow
 from tests.reports.browser import Watched, needs_chromium, opened, outside
 
@@ -24,7 +26,7 @@ def test_one_visit_shows_nothing_wrong(browser: Browser, pages: dict[str, Path],
     wrong: dict[str, object] = {}
     with opened(browser, pages[name]) as watched:
         if watched.ask("!!document.querySelector('.plot')"):
-            watched.drawn()
+            watched.live()
         if SCRIPT.exists() and not name.startswith("hostile"):  # built as the others
             wrong |= barriers(watched)
         wrong |= overflow(watched)
@@ -45,7 +47,7 @@ def test_accessibility_is_checked() -> None:
 
 def test_a_figure_zooms_and_its_neighbours_follow(browser: Browser, pages: dict[str, Path]) -> None:
     with opened(browser, pages["dossier"]) as watched:
-        watched.drawn()
+        watched.live()
         before = watched.ask(_range("heat-hottest"))
         watched.ask("document.querySelector('#life-line .plot').scrollIntoView({block: 'center', behavior: 'instant'})")
         box = watched.page.locator("#life-line .plot .nsewdrag").first.bounding_box()
@@ -64,7 +66,7 @@ def test_a_figure_zooms_and_its_neighbours_follow(browser: Browser, pages: dict[
 
 def test_the_keyboard_zooms_a_figure_and_the_cursor_is_shared(browser: Browser, pages: dict[str, Path]) -> None:
     with opened(browser, pages["dossier"]) as watched:
-        watched.drawn()
+        watched.live()
         watched.page.focus("#heat-hottest .plot")
         before = watched.ask(_range("heat-hottest"))
         watched.page.keyboard.press("+")
@@ -151,25 +153,75 @@ def _hashes(path: Path) -> list[str]:
     return [log["sha256"] for log in json.loads(found[1])["logs"]]
 
 
-def test_the_dossier_prints_its_figures(browser: Browser, pages: dict[str, Path], tmp_path: Path) -> None:
+def test_the_dossier_prints_every_figure_right_after_opening(
+    browser: Browser, pages: dict[str, Path], tmp_path: Path
+) -> None:
     with opened(browser, pages["dossier"]) as watched:
-        watched.drawn()
         made = tmp_path / "dossier.pdf"
         watched.page.pdf(path=str(made), format="A4")
-    text = " ".join(_sheets(made))
+        feet = watched.ask("[...document.querySelectorAll('.plot .xt.ti')].map(t => t.textContent).filter(t => t)")
+        watched.page.emulate_media(media="print")
+        meters = watched.ask("getComputedStyle(document.querySelector('.meter i')).printColorAdjust")
+    text = " ".join(" ".join(_sheets(made)).split())
     assert "VX-014 must not be used" in text
-    assert "Demanded [A]" in text  # an axis title: the figure is vector, on paper
+    assert len(feet) > 10
+    assert {foot for foot in feet if foot not in text} == set()  # titles of axes: every figure is vector, on paper
+    assert meters == "exact"  # or score bars lose their fill
 
 
-def test_a_page_without_the_decoder_still_says_its_numbers(browser: Browser, pages: dict[str, Path]) -> None:
-    """A browser too old to unpack the drawing engine keeps the words and tables."""
+def test_figures_are_there_before_any_script_runs_and_a_touch_makes_one_live(
+    browser: Browser, pages: dict[str, Path]
+) -> None:
+    with opened(browser, pages["dossier"]) as watched:
+        page = watched.page
+        empty = "[...document.querySelectorAll('.plot')].filter(p => !p.querySelector('.board').getBBox().height)"
+        assert watched.ask(f"{empty}.map(p => p.parentElement.id)") == []
+        assert watched.ask("window.Plotly === undefined")
+        assert watched.worked_ms() < 2000  # of processor, for the page as a whole
+        page.click("#brake-demand .plot")
+        watched.wait(lambda: watched.ask("window.herdbook.drawn === 1"), "the touched figure to come alive")
+        assert page.locator("#brake-demand .still").is_hidden()
+        assert page.locator("#brake-sides .board").is_visible()  # only what was touched
+        now = "document.querySelector('#brake-demand .plot').layout.xaxis.range"
+        before = watched.ask(now)
+        page.click("#brake-demand button:text('Closer')")
+        watched.wait(lambda: watched.ask(now) != before, "our own button to zoom")
+        page.click("#brake-demand button:text('All')")
+        watched.wait(lambda: watched.ask(now) == before, "the way back")
+
+
+def test_panels_keep_their_height_on_a_phone(browser: Browser, pages: dict[str, Path]) -> None:
+    tall = "[...document.querySelectorAll('.board')].map(b => b.getBoundingClientRect().height)"
+    with opened(browser, pages["dossier"]) as wide, opened(browser, pages["dossier"], width=390) as phone:
+        assert wide.ask(tall) == phone.ask(tall)
+
+
+def test_dossiers_of_a_site_share_the_drawing_library(browser: Browser, store: Store, tmp_path: Path) -> None:
+    site = write_fleet(store, tmp_path / "site", dossiers=["stop-use", "service", "note"]).parent / "dossiers"
+    shared = [path.name for path in site.glob("*.js")]
+    dossiers = list(site.glob("*.html"))
+    assert len(shared) == 1
+    assert len(dossiers) > 1
+    assert all(path.stat().st_size < 1_500_000 for path in dossiers)
+    with opened(browser, site / "VX-014.html") as watched:
+        watched.live()
+        assert watched.ask("window.herdbook.drawn") > 10
+        assert outside(watched) == []
+        assert watched.complaints == []
+
+
+def test_a_page_without_the_decoder_keeps_its_pictures(browser: Browser, pages: dict[str, Path]) -> None:
+    """A browser too old to unpack the drawing library keeps pictures, words and tables."""
     context = browser.new_context(offline=True)
     context.add_init_script("delete window.DecompressionStream")
     page = context.new_page()
     page.goto(pages["dossier"].as_uri())
     watched = Watched(page)
+    first = "#evidence-" + _first_evidence(page)
+    page.click(f"{first} .plot")
     watched.wait(lambda: page.evaluate("!!window.herdbook.error"), "the page to notice")
-    assert "its numbers are in the table below" in page.inner_text("#evidence-" + _first_evidence(page))
+    assert "the picture stays as it is" in page.inner_text(f"{first} .zoomed")
+    assert page.is_visible(f"{first} .board")
     context.close()
 
 

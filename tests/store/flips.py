@@ -1,10 +1,14 @@
 """One bit flips somewhere in a store, again and again: is it noticed before a number is shown, or harmless?
 
-    python -m tests.store.flips 1000
+    python -m tests.store.flips COUNT SEED FILE
 
 Each trial flips one bit of one file, keeps the file's time as it was, and then looks at everything people get, as a new
 process would: all published tables, the wires by SQL and by Python, and the catalogue that the next scan builds on.
-noticed: somebody refused, with a reason. harmless: every number is as before. quiet: some number is another one.
+noticed: somebody refused, with a reason. told: a setting is another one, valid too, no number is, and the next scan
+says so. harmless: every number is as before. quiet: some number is another one.
+
+Each trial has random numbers of its own and is written to FILE at once, a line each; run again it goes on where it was
+stopped, so that a thousand add up from pieces.
 """
 
 from __future__ import annotations
@@ -14,6 +18,7 @@ import random
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Iterator
 from hashlib import sha256
 from pathlib import Path
 
@@ -25,6 +30,7 @@ from herdbook.pipeline.lake.open import lake_of
 from herdbook.pipeline.lake.read import load_signals
 from herdbook.pipeline.night.workers import WorkerLost, Workers
 from herdbook.pipeline.store.publish import vouch_for
+from herdbook.pipeline.store.settings_used import settings_changed
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.upkeep.merge_and_expire import upkeep
 from tests.toy.bench import DATA, NOW, Bench
@@ -110,17 +116,18 @@ def look(folder: Path, expected: dict[str, str]) -> str:
     except Exception as error:
         return f"fault: {type(error).__name__}: {error}"
     wrong = [name for name in expected if found.get(name) != expected[name]]
+    if wrong == ["settings"] and settings_changed(Store.open(folder)):
+        return "told: by the next scan"
     return f"quiet: {wrong[0]}" if wrong else "harmless"
 
 
-def campaign(count: int, seed: int) -> Counter[tuple[str, str]]:
-    """How many flips of each kind of file ended how."""
-    rng, told = random.Random(seed), Counter[tuple[str, str]]()
+def campaign(count: int, seed: int, start: int = 0) -> Iterator[tuple[str, str]]:
+    """Of each flip from start on the kind of file and how it ended."""
     with tempfile.TemporaryDirectory(prefix="herdbook-flips-") as folder, Workers(1, time_s=120.0) as workers:
         store = made(Path(folder))
         expected, places = workers.call(shown, store.folder), files(store)
-        for n in range(count):
-            kind = KINDS[n % len(KINDS)]
+        for n in range(start, count):
+            rng, kind = random.Random(f"{seed} {n}"), KINDS[n % len(KINDS)]
             path = rng.choice(places[kind])
             about, whole = path.stat(), path.read_bytes()
             raw = bytearray(whole)
@@ -131,21 +138,28 @@ def campaign(count: int, seed: int) -> Counter[tuple[str, str]]:
             path.chmod(mode)
             os.utime(path, ns=(about.st_atime_ns, about.st_mtime_ns))
             try:
-                told[kind, workers.call(look, store.folder, expected)] += 1
+                said = workers.call(look, store.folder, expected)
             except WorkerLost as lost:
-                told[kind, f"noticed: the process ended ({lost.kind})"] += 1
+                said = f"noticed: the process ended ({lost.kind})"
             path.chmod(0o600)
             path.write_bytes(whole)
             path.chmod(mode)
             store.catalogue.with_name("catalogue.duckdb.wal").unlink(missing_ok=True)
-    return told
+            yield kind, said
 
 
 def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 17
+    kept = Path(sys.argv[3] if len(sys.argv) > 3 else os.devnull)
+    kept.touch()
     from tests.store import flips  # by name: workers import what they run
 
-    told = flips.campaign(count, seed=17)
+    told = Counter(tuple(line.split("\t")) for line in kept.read_text().splitlines())
+    with kept.open("a") as file:
+        for one in flips.campaign(count, seed, start=sum(told.values())):
+            told[one] += 1
+            print(*one, sep="\t", file=file, flush=True)
     for (kind, end), n in sorted(told.items()):
         print(f"{kind:18} {n:5}  {end}")
 

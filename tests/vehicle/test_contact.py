@@ -11,6 +11,7 @@ import pytest
 
 from herdbook.pipeline.lake.role_views import view_of_log
 from herdbook.pipeline.vehicle.contact.check import Check, Look, Word, hold
+from herdbook.pipeline.vehicle.contact.checks import all_checks
 from herdbook.pipeline.vehicle.contact.hold import Contact, hold_profile
 from herdbook.pipeline.vehicle.contact.measure import ratio, slope
 from herdbook.pipeline.vehicle.contact.view import View, noise_of
@@ -55,6 +56,25 @@ def test_a_right_profile_holds(tmp_path: Path) -> None:
         ('"CTRL_Command.Throttle"', '{ signal = "CTRL_Command.BrakeDemand", shared = true }', "throttle", ""),
         ('"BMS_Limits.DischargeLimit"', '{ signal = "BMS_Limits.DischargeLimit", unit = "mA" }', "discharge_limit", ""),
         ('"CTRL_Status.Uptime"', '{ signal = "CTRL_Status.Uptime", unit = "ms" }', "controller_uptime", "runs"),
+        (
+            '"CTRL_Command.BrakeDemand"',
+            '{ signal = "CTRL_Command.BrakeDemand", scale = 10 }',
+            "brake_demand",
+            "impossible",
+        ),
+        (
+            '"CTRL_Command.BrakeDemand"',
+            '{ signal = "CTRL_Command.BrakeDemand", unit = "fraction" }',
+            "brake_demand",
+            "impossible",
+        ),
+        (
+            '"CTRL_Brake.RegenWanted"',
+            '{ signal = "CTRL_Brake.RegenWanted", unit = "mA" }',
+            "regen_demand",
+            "was wanted",
+        ),
+        ('"VEH_Motion.WheelSpeed"', '{ signal = "VEH_Motion.WheelSpeed", unit = "mm/s" }', "vehicle_speed", "times"),
         ('1 = "precharge", 2 = "closed"', '2 = "precharge", 1 = "closed"', "contactor_state", "main switch"),
     ],
 )
@@ -67,6 +87,29 @@ def test_a_wrong_profile_is_told(tmp_path: Path, wrong: str, right: str, role: s
     contact = held(tmp_path, text)
     assert role in contact.doubts
     assert any(words in c.reason for c in contact.told if role in c.roles)
+
+
+def test_a_power_stage_in_fahrenheit_is_colder_than_all_else(tmp_path: Path) -> None:
+    text = re.sub(r'(signal = "MOT_Heat.(Left|Right)Fet", )', r'\1unit = "degF", ', zirbel())
+    assert text != zirbel()
+    logs = (*LOGS, "ZB-0104_2026-03-17_ride.blf")
+    told = {(c.check, c.item) for c in held(tmp_path, text, logs).told}
+    assert ("temperatures_colder", "fet_temp") in told
+    assert {item for check, item in told if check == "temperatures_colder"} == {"fet_temp"}
+
+
+def test_an_age_grows_as_time_does_while_no_packet_comes(tmp_path: Path) -> None:
+    """Ages that jump about within a period say nothing; one that climbs out of them says its unit."""
+    profile = _views(zirbel(), tmp_path, [1.0])[0].profile
+    [check] = [c for c in all_checks() if c.id == "packet_waits"]
+    rng = np.random.default_rng(3)
+    t = np.arange(600, dtype=np.int64) * 20_000
+    age = rng.uniform(10.0, 35.0, 600)
+    age[300:340] = 30.0 + 20.0 * np.arange(40)
+    for times, lost, verdict in ((1.0, True, Word.HOLDS), (0.1, True, Word.CONTRADICTED), (0.1, False, Word.OPEN)):
+        v = times * (age if lost else np.where(age > 35.0, 20.0, age))
+        view = View("V", Signals("V", 0, int(t[-1]) + 1, {("packet_age", ""): Series(t, v)}), profile)
+        assert hold(check, [view])[0].verdict is verdict
 
 
 def test_exchanged_commands_are_told(tmp_path: Path) -> None:

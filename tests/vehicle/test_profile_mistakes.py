@@ -129,6 +129,22 @@ def test_one_signal_may_be_two_roles_where_that_can_be_or_is_meant(tmp_path: Pat
     assert load_profile(changed(tmp_path, old, new)).roles
 
 
+@pytest.mark.parametrize(
+    ("entry", "told"),
+    [
+        ('{ signal = "BMS_Pack.PackVoltage", unit = "mV" }', "read as 0.001 times"),
+        ('{ signal = "BMS_Pack.PackVoltage", scale = 10 }', "read as 10 times"),
+        ('{ signal = "BMS_Pack.PackVoltage", scale = -1 }', ""),  # a sign is no unit
+        ('{ signal = "BMS_Pack.PackVoltage", unit = "mV", scale = 1000 }', ""),
+        ('{ signal = "BMS_Pack.PackVoltage", unit = "mV", meant = true }', ""),
+    ],
+)
+def test_a_unit_other_than_the_dbc_file_s_is_told(tmp_path: Path, entry: str, told: str) -> None:
+    path = changed(tmp_path, 'pack_voltage = "BMS_Pack.PackVoltage"', f"pack_voltage = {entry}")
+    doubts = [str(d) for d in load_profile(path).doubts]
+    assert bool(told) == any("is in V by the DBC file" in d and told in d and "meant = true" in d for d in doubts)
+
+
 def test_a_signal_whose_factor_is_zero_is_refused(tmp_path: Path) -> None:
     path = changed(tmp_path, "", "")
     dbc = (tmp_path / "zirbel.dbc").read_text("utf-8")

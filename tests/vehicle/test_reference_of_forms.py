@@ -29,7 +29,7 @@ BUS: dict[str, dict[str, list[str]]] = {
     **{f"INV{x}": {"degC": ["Temp"]} for x in ("_L", "_R", "1", "2", "3", "4")},
     "INV": {"degC": ["Temp"], "rpm": ["Rpm"], "Nm": ["Torque"]},
     "Drv": {"": ["Torque", "Word", "Gear", "Mode", "Errors"]},
-    "Err": {"": ["OverVolt", "UnderVolt", "TooHot"]},
+    "Err": {"": ["OverVolt", "UnderVolt", "TooHot", "Code", "Number"]},
     "ID": {"": ["Major", "Minor", "Serial"]},
 }
 
@@ -43,9 +43,10 @@ def dbc() -> str:
             text += f' SG_ {name} : {16 * k}|16@1+ (1,0) [0|0] "{unit}" X\n'
         if message == "Cells":
             text += ' SG_ Block : 448|64@1+ (1,0) [0|0] "" X\n'
-    drive = 0x98FF0000 + 256 * list(BUS).index("Drv")
+    drive, errors = (0x98FF0000 + 256 * list(BUS).index(name) for name in ("Drv", "Err"))
     return text + (
         f'VAL_ {drive} Mode 0 "Idle" 1 "Braking" ;\nVAL_ {drive} Gear 2 "Ahead" ;\n'
+        f'VAL_ {errors} Code 0 "none" 5 "too hot" 6 "too cold" ;\n'
         'BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";\n'
         'BA_DEF_DEF_ "VFrameFormat" "J1939PG";\n'
     )

@@ -12,8 +12,6 @@ Source: the SQLite file format as its own documentation has it.
 from __future__ import annotations
 
 import shutil
-import tempfile
-import weakref
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -64,8 +62,7 @@ def _connected(path: Path) -> sqlite3.Connection:
 
 def _first_pages(source: Source, path: Path, pages: int, page: int) -> Path:
     """A temporary copy of the first pages that is whole in itself; removed with the source."""
-    copy = tempfile.NamedTemporaryFile(prefix="herdbook-", suffix=".db")  # noqa: SIM115
-    weakref.finalize(source, copy.close)
+    copy = source.temporary(".db")
     with path.open("rb") as file:
         shutil.copyfileobj(file, copy)
     copy.truncate(pages * page)

@@ -12,6 +12,7 @@ import polars as pl
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.vehicle.fault_codes import NO_NAME
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
@@ -33,14 +34,15 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     for (bit,), part in events.group_by(["item"], maintain_order=True):
         sessions = part["session_start_t"].n_unique()
         if sessions >= limits["least_sessions"] or seconds(part) >= limits["long_s"]:
-            name = record.profile.bit_name("bms_fault", "", int(str(bit).removeprefix("bit ")))
-            found.append(_finding(f"{bit}{name}", part, sessions, total, limits))
+            named = record.profile.fault_name("bms_fault", "", int(str(bit).removeprefix("bit ")))
+            found.append(_finding(named, part, sessions, total, limits))
     return found
 
 
 def _finding(named: str, part: pl.DataFrame, sessions: int, total: int, limits: Mapping[str, float]) -> Finding:
-    """named: bit 3 (over voltage)."""
+    """named: bit 3 (over voltage), or code 17 (over voltage)."""
     bit = named.partition(" (")[0]
+    what = "a fault whose code has no name" if named == NO_NAME else f"fault {named}"
     last = part["start_t"].to_list()[-1]
     return Finding(
         severity=Severity.SERVICE,
@@ -48,7 +50,7 @@ def _finding(named: str, part: pl.DataFrame, sessions: int, total: int, limits: 
         measured=float(sessions),
         limit=limits["least_sessions"],
         unit="sessions",
-        statement=f"The battery management system reported fault {named} {part.height} times in {sessions} of {total} "
+        statement=f"The battery management system reported {what} {part.height} times in {sessions} of {total} "
         f"sessions, {seconds(part):.0f} s in all, last on {last:%Y-%m-%d}.",
         confidence=0.99,
         persistence=sessions / max(total, 1),

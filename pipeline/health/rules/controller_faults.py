@@ -36,7 +36,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             continue
         joined = int(np.bitwise_or.reduce(hit["bits"].drop_nulls().cast(int).to_numpy()))
         role, index = ("controller_fault", "") if who == CONTROLLER else ("motor_fault", who)
-        bits = ", ".join(f"{b}{record.profile.bit_name(role, index, b)}" for b in range(32) if joined >> b & 1)
+        named = [record.profile.fault_name(role, index, b) for b in range(32) if joined >> b & 1]
+        bits = ", ".join(named)
+        if all(name.startswith("bit ") for name in named):
+            bits = "bits " + ", ".join(name.removeprefix("bit ") for name in named)
         looked = counted.filter(counted["item"] == who)["start_t"].n_unique()
         sessions = hit["session_start_t"].n_unique()
         found.append(
@@ -46,8 +49,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 measured=float(hit.height),
                 limit=limits["count"],
                 unit="1",
-                statement=f"{_named(who)} reported faults {hit.height} times in {sessions} of {looked} sessions (bits "
-                f"{bits}), for up to {longest:.1f} s.",
+                statement=f"{_named(who)} reported faults {hit.height} times in {sessions} of {looked} sessions "
+                f"({bits}), for up to {longest:.1f} s.",
                 confidence=0.97,
                 persistence=min(1.0, sessions / max(looked, 1)),
                 count=hit.height,

@@ -7,12 +7,15 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.health.cause import Episode, Evidence, Seen, Standing, in_order
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.reports.dossier.evidence import BitNames, command, told_by
 from herdbook.pipeline.reports.drawing.traces import load
 from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.page.figure import local_ms
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import from_micros, micros
@@ -34,13 +37,15 @@ WORDS = {
 @dataclass(frozen=True, slots=True)
 class ShownCause:
     """One cause as the page shows it. standing: Standing's value. said: what the record says, a clause. moment: when,
-    in the page's zone; "" for none. command: writes the samples around it. finding: id of the finding that tells it."""
+    in the page's zone, "" for none; at_ms: the same on the time axis of figures. command: writes the samples around
+    it. finding: id of the finding that tells it."""
 
     text: str
     standing: str
     words: str
     said: str
     moment: str
+    at_ms: float | None
     command: str
     finding: str
 
@@ -89,7 +94,7 @@ def bit_names(store: Store, facts: Facts) -> BitNames:
         profiles = [p for p in store.profiles() if p.name == facts.about["profile"]]
     except HerdbookError:
         return {}
-    return {(m.role, m.item): dict(m.bit_names) for p in profiles for m in p.roles if m.bit_names}
+    return {(m.role, m.item): m.bit_words for p in profiles for m in p.roles if m.bit_words}
 
 
 def _shown(facts: Facts, text: str, seen: Seen) -> ShownCause:
@@ -105,6 +110,7 @@ def _shown(facts: Facts, text: str, seen: Seen) -> ShownCause:
         words=WORDS[seen.standing],
         said=said,
         moment=at,
+        at_ms=None if seen.t is None else float(local_ms(np.array([seen.t], np.int64), facts.zone)[0]),
         command=show,
         finding=told["finding"][:12] if told is not None else "",
     )

@@ -142,7 +142,9 @@ def figure(store: Store, facts: Facts, finding: Row, bits: BitNames | None = Non
     panels = [panel_of(role, finding, signals) for role in roles if signals.has(role)]
     if not panels:
         return "The signals of this window are not in the store any more, or never were."
-    panels += [replace(panel_of(role, finding, signals), words=_ticks(signals, role, bits or {})) for role in lanes]
+    panels += [
+        replace(panel_of(role, finding, signals), words=word_ticks([signals], role, bits or {})) for role in lanes
+    ]
     made = stack(signals, panels, facts.zone, window=(start, shown_end))
     note = made.note
     if shown_end < end:
@@ -166,12 +168,12 @@ def figure(store: Store, facts: Facts, finding: Row, bits: BitNames | None = Non
     )
 
 
-def _ticks(signals: Signals, role: str, bits: BitNames) -> tuple[tuple[int, str], ...]:
-    """The values that a fault word takes here, in words; none for a state, whose words are the role's."""
+def word_ticks(pieces: Iterable[Signals], role: str, bits: BitNames) -> tuple[tuple[int, str], ...]:
+    """The values that a fault word takes in some stretches, in words; none for a state, whose words are the role's."""
     if ROLES[role].unit != "bits":
         return ()
     named: dict[int, str] = {0: "none"}
-    for item in signals.items(role):
+    for signals, item in ((s, i) for s in pieces for i in s.items(role)):
         v = signals.series(role, item).v
         for value in sorted({int(x) for x in np.unique(v[np.isfinite(v)])} - {0})[:MOST_WORDS]:
             names = bits.get((role, item), {})

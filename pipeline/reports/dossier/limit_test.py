@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from herdbook.pipeline.health.rule import Limit, Record, Rule
     from herdbook.pipeline.store.store import Store
 
+LIMIT_FREE = ("string fit",)  # what rules share that no limit enters, and that takes seconds: made once
 STEP = 0.10  # a limit moved by a tenth either way; engineering choice
 
 
@@ -47,6 +48,7 @@ def of_findings(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> d
     """By finding id."""
     from herdbook.pipeline.assess.versions import rule_set_version
     from herdbook.pipeline.health.rules import all_rules
+    from herdbook.pipeline.own.files import PREFIX, own_files
 
     if not facts.findings:
         return {}
@@ -56,8 +58,12 @@ def of_findings(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> d
     record = with_messages(con, facts, record_of(facts, profile, reference_of(con, profile.name)))
     record = as_judged(con, record, store.settings.judge_days)
     out = {}
+    today = rule_set_version(own_files(store).judging)
     for f in facts.findings:
-        if f["rule_set"] != rule_set_version() or f["rule"] not in all_rules():
+        if f["rule_set"] == today and f["rule"].startswith(PREFIX):
+            out[f["finding"]] = _none("it is a rule of this store's own, and pages are written without running those")
+            continue
+        if f["rule_set"] != today or f["rule"] not in all_rules():
             out[f["finding"]] = _none("it was made by another rule set than this program's; scan again first")
             continue
         out[f["finding"]] = judge_again(all_rules()[f["rule"]], record, f)
@@ -130,9 +136,11 @@ def _verdict(rule: Rule, record: Record, f: Row, limits: dict[str, float]) -> st
     from herdbook.pipeline.health.engine import apply
     from herdbook.pipeline.health.rule import NotAssessed
 
-    profile = replace(record.profile, limits=record.profile.limits | limits)
+    again = replace(record, profile=replace(record.profile, limits=record.profile.limits | limits))
+    again.memo.update({key: record.memo[key] for key in LIMIT_FREE if key in record.memo})
     try:
-        said = apply(rule, replace(record, profile=profile))
+        said = apply(rule, again)
+        record.memo.update({key: again.memo[key] for key in LIMIT_FREE if key in again.memo})
     except HerdbookError:
         return "not judged"
     if isinstance(said, NotAssessed):

@@ -8,13 +8,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from herdbook.pipeline.reports.dossier import evidence, limit_test
+from herdbook.pipeline.reports.dossier import all_events, evidence, limit_test
 from herdbook.pipeline.reports.dossier.causes import ShownCause, bit_names, causes_of, stories
 from herdbook.pipeline.reports.dossier.leaves import all_leaves
 from herdbook.pipeline.reports.dossier.limit_test import Steadiness
 from herdbook.pipeline.reports.facts import Facts, one_vehicle
 from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.page.blocks import Drawn
 from herdbook.pipeline.reports.page.figure import PageFigure
+from herdbook.pipeline.reports.page.worth import worth_drawing
 from herdbook.pipeline.reports.verdict import marks, verdict
 from herdbook.pipeline.reports.words import cautions, numbers
 from herdbook.pipeline.store.statements import Row
@@ -31,10 +33,12 @@ MOST_FIGURES = 20  # evidence drawn for that many findings, the gravest first; t
 
 @dataclass(frozen=True, slots=True)
 class ShownFinding:
-    """A finding as the page shows it. figure: drawn evidence, or the reason for none."""
+    """A finding as the page shows it. figure: drawn evidence, or the reason for none. overlaid: its events over each
+    other."""
 
     row: Row
     figure: PageFigure | None
+    overlaid: PageFigure | None
     why_not: str
     gauge: evidence.Gauge | None
     times: list[str]
@@ -58,31 +62,43 @@ def write_dossier(store: Store, vehicle: str, out: Path | str, name_peers: bool 
 def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: Progress | None = None) -> int:
     """Write <folder>/<name>.html for each vehicle whose page is missing or older than its record; how many written."""
     written = 0
+    folder.mkdir(parents=True, exist_ok=True)
+    shared = html.share_engine(folder) if vehicles else ""
     with store.read() as con:
         for done, vehicle in enumerate(vehicles, start=1):
             facts = one_vehicle(con, vehicle, store.settings.zone)
             path = folder / f"{html.file_name(vehicle)}.html"
-            if not _is_current(path, fingerprint(facts)):
-                folder.mkdir(parents=True, exist_ok=True)
-                _write(store, con, facts, path)
+            if not _is_current(path, fingerprint(facts, shared)):
+                _write(store, con, facts, path, shared)
                 written += 1
             if told:
                 told(done, len(vehicles))
     return written
 
 
-def _write(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, path: Path) -> Path:
-    given = _given(store, con, facts) | {"fingerprint": fingerprint(facts)}
-    return html.write(path, html.render("dossier.html.j2", ("figures.js",), drawing=True, **given))
+def _write(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, path: Path, shared: str = "") -> Path:
+    given = _given(store, con, facts) | {"fingerprint": fingerprint(facts, shared), "beside": None}
+    if shared:
+        given["beside"] = _neighbours(path)
+    return html.write(path, html.render("dossier.html.j2", ("figures.js",), shared=shared, **given))
 
 
-def fingerprint(facts: Facts) -> str:
-    """Changes when a dossier would say something else: logs, findings, scores, rule set or this program's version."""
+def _neighbours(path: Path) -> dict[str, str]:
+    """Addresses of the pages beside a dossier of a site, relative to it; a history only where one was written."""
+    site, name = path.parent.parent, path.name
+    history = f"../histories/{name}" if (site / "histories" / name).exists() else ""
+    return {"herd": "../index.html", "vehicle": f"../vehicles/{name}", "history": history}
+
+
+def fingerprint(facts: Facts, shared: str = "") -> str:
+    """Changes when a dossier would say something else: logs, findings, scores, rule set, this program's version, or the
+    drawing library beside it (shared)."""
     seen = [
         [log["log"] for log in facts.logs],
         [[f["finding"], f["severity"], f["statement"], f["rule_set"], f["muted"]] for f in facts.findings],
         [[s["subsystem"], s["score"], s["reason"]] for s in facts.scores],
         html.program_version(),
+        *([shared] if shared else []),
     ]
     return hashlib.sha256(repr(seen).encode()).hexdigest()[:32]
 
@@ -98,18 +114,43 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
     steady = limit_test.of_findings(store, con, facts)
     bits = bit_names(store, facts)
     shown = [_shown(store, facts, f, i, steady.get(f["finding"]), bits) for i, f in enumerate(facts.findings)]
+    made = [make(store, con, facts) for make in all_leaves().values()]
+    leaves = [replace(leaf, blocks=[b for block in leaf.blocks for b in worth_drawing(block)]) for leaf in made]
+    figures = [f for t in shown for f in (t.figure, t.overlaid) if f]
+    figures += [b.figure for leaf in leaves for b in leaf.blocks if isinstance(b, Drawn)]
     return {
         "facts": facts,
+        "figures": figures,
         "verdict": verdict(facts, len(facts.sessions)),
         "marks": marks(facts),
         "shown": shown,
         "stories": stories(facts, {t.row["finding"]: t.causes for t in shown}),
+        "bench": _bench(shown),
         "cautions": cautions.for_findings(facts.findings),
+        "more_cautions": _more_cautions(facts),
         "law": cautions.LAW,
-        "leaves": [make(store, con, facts) for make in all_leaves().values()],
+        "leaves": leaves,
         "made": numbers.moment(utc_now(), facts.zone),
         "moment": lambda t: numbers.moment(t, facts.zone),
     }
+
+
+def _bench(shown: list[ShownFinding]) -> list[tuple[ShownFinding, list[str]]]:
+    """The bench checks of the findings, gravest first; a check that serves several is told with the first of them."""
+    told: set[str] = set()
+    out = []
+    for t in shown:
+        checks = [c for c in t.row["bench"] if c not in told]
+        told |= set(checks)
+        if checks:
+            out.append((t, checks))
+    return out
+
+
+def _more_cautions(facts: Facts) -> list[str]:
+    """What single rules warn of beyond the general cautions, each once."""
+    general = {c.text for c in cautions.for_findings(facts.findings)}
+    return [c for c in dict.fromkeys(c for f in facts.findings for c in f["cautions"]) if c not in general]
 
 
 def _shown(
@@ -133,6 +174,7 @@ def _shown(
     return ShownFinding(
         row=finding,
         figure=drawn if isinstance(drawn, PageFigure) else None,
+        overlaid=all_events.figure(store, facts, finding, bits) if index < MOST_FIGURES else None,
         why_not=drawn if isinstance(drawn, str) else "",
         gauge=evidence.gauge(finding),
         times=[evidence.where(facts, w) for w in finding["windows"]],

@@ -18,6 +18,9 @@ from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 PANEL_PX, MANY_PX = 150, 105  # height of a panel; of each when there are more than four
 FROM_ZERO = ("A", "%", "rpm", "m/s")
+# The least an axis spans, so that a sensor's noise fills no panel (engineering choices: what a person would act on).
+LEAST_SPAN = {"degC": 5.0, "V": 1.0, "A": 2.0, "%": 10.0, "m/s": 1.0, "rpm": 100.0, "ms": 20.0, "km": 0.1}
+LEAST_SPAN_OF = {"cell_voltage": 0.04}
 # drawn on one axis, because the distance between them is the point
 SHARED = {"Regeneration": ("regen_demand", "regen_allowed", "regen_current")}
 
@@ -82,13 +85,15 @@ def stack(
     for index, panel in enumerate(shown):
         name = "y" if index == 0 else f"y{index + 1}"
         top = 1 - index / count
-        axes["yaxis" + name[1:]] = _y_axis(panel, (top - 1 / count + 0.035, top - 0.01))
+        axes["yaxis" + name[1:]] = y_axis(panel, (top - 1 / count + 0.035, top - 0.01))
         for trace, kept, series, most in _traces(signals, panel, zone, points):
             sampled.append(Sampled(len(data), series.t, series.v, most))
             data.append(trace | {"yaxis": name})
             drawn += kept
         if panel.limit:
             shapes.append(_limit_line(name, panel.limit))
+    for index, panel in enumerate(shown):
+        _room(axes["yaxis" + ("" if index == 0 else str(index + 1))], signals, panel)
     notes = [_limit_note(shape) for shape in shapes if "meta" in shape]
     height = 90 + (PANEL_PX if count <= 4 else MANY_PX) * count
     more = {"xaxis": time_axis(zone, count), "hovermode": "x unified", "hoversubplots": "axis", "annotations": notes}
@@ -96,6 +101,23 @@ def stack(
     spec = {"data": data, "layout": layout(height, shapes=shapes, margin=margin, **more, **axes)}
     more_of_it = pack_samples(sampled, zone)
     return Stacked(spec, thinned_words(drawn, sum(len(s.v) for s in sampled)) + more_of_it.text, more_of_it.blob)
+
+
+def _room(y: Spec, signals: Signals, panel: Panel) -> None:
+    """Give the axis a range where its signals alone would span less than is worth looking at."""
+    least = LEAST_SPAN_OF.get(panel.role, LEAST_SPAN.get(ROLES[panel.role].unit))
+    every = [signals.series(role, item).v for role in (panel.role, *panel.beside) for item in signals.items(role)]
+    values = np.concatenate([v[np.isfinite(v)] for v in every]) if every else np.empty(0)
+    if least is None or not values.size:
+        return
+    ends = [float(values.min()), float(values.max())] + ([panel.limit[0]] if panel.limit else [])
+    low, high = min(ends), max(ends)
+    if y.get("rangemode") == "tozero":
+        low, high = min(low, 0.0), max(high, 0.0)
+    if high - low >= least:
+        return
+    foot = 0.0 if y.get("rangemode") == "tozero" and low == 0.0 else (low + high - least) / 2
+    y["range"] = [foot, foot + least]
 
 
 def time_axis(zone: ZoneInfo | None, count: int) -> Spec:
@@ -118,6 +140,7 @@ def _traces(
     ones first, so that what the finding is about lies on top."""
     every = [(role, item) for role in (panel.role, *panel.beside) for item in signals.items(role)]
     chosen = [(role, item) for role, item in every if not panel.bold or str(item) in panel.bold]
+    others = 0  # told in the legend, once
     for role, item in [key for key in every if key not in chosen] + chosen:
         series = signals.series(role, item)
         if len(series):
@@ -125,10 +148,14 @@ def _traces(
             most = points // 4 if order is None else points
             t, v = thin(series.t, series.v, most)
             trace = _trace(Series(t, v), panel, (role, item), order, zone)
+            if order is None and not others:
+                others = len(every) - len(chosen)
+                trace |= {"showlegend": True, "name": f"the other {others}" if others > 1 else "the other one"}
             yield trace, int(np.count_nonzero(~np.isnan(v))), series, most
 
 
-def _y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
+def y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
+    """The axis of a panel: its quantity and unit, states and faults in words."""
     role = ROLES[panel.role]
     shown = numbers.unit(role.unit)
     y = axis("", domain=list(domain))
@@ -148,6 +175,8 @@ def _trace(series: Series, panel: Panel, key: Key, order: int | None, zone: Zone
     role, item = key
     colors = ("@strong", *LINES) if panel.bold else LINES
     name = f"{role_words(role)} {item_words(item)}".strip() if item != "" else role_words(role)
+    if panel.bold and order is not None:
+        name += " (this finding)"
     line: Spec = {
         "color": "@faint" if order is None else colors[order % len(colors)],
         "width": 2.0 if order is not None and panel.bold else 1.4,

@@ -8,7 +8,7 @@ by anybody is the signature that a written file carries (signature.py); verify.p
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -38,7 +38,7 @@ from herdbook.pipeline.times import stamp
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
-FORM = "herdbook-history/3"
+FORM = "herdbook-history/4"
 Document = dict[str, Any]
 
 READ_THIS = (
@@ -122,15 +122,29 @@ def _document(given: HistoryContext) -> Document:
         "as_of": stamp(given.as_of) if given.as_of else None,
         "by": given.by,
         "at": stamp(given.at) if given.at else None,
+        "built": _date(facts.about["built"]),
+        "in_service": _date(facts.about["in_service"]),
         "data_until": stamp(max(log["end_t"] for log in facts.logs)) if facts.logs else None,
         "scan": facts.scan["scan"] if facts.scan else "",
         "rule_sets": sorted(rule_sets),
         "tool": f"herdbook {html.program_version()}",
         "read_this": list(READ_THIS),
         "sections": dict(SECTIONS),
-        "lines": [_line(number, line, order, reader) for number, line in enumerate(lines, start=1)],
+        "lines": [_line(number, line, order, reader) for number, line in _numbered(lines)],
         "logs": [_log(order[log["log"]], log) for log in facts.logs],
     }
+
+
+def _date(value: object) -> str | None:
+    return str(value) if value else None
+
+
+def _numbered(lines: list[Statement]) -> Iterator[tuple[int, Statement]]:
+    """Statements count from 1; the short answers, which only sum them up, have no number of their own (0)."""
+    number = 0
+    for line in lines:
+        number += line.section != "short"
+        yield (0 if line.section == "short" else number), line
 
 
 def _line(number: int, line: Statement, order: dict[str, int], reader: HistoryReader) -> Document:

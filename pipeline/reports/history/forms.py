@@ -9,6 +9,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.reports.history.signature import EMPTY, signed_document, signed_text
+from herdbook.pipeline.reports.history.strip import strip
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import script_safe
 from herdbook.pipeline.reports.words import names, numbers
@@ -41,7 +42,21 @@ COLUMNS = (
     "network_hash",
 )
 HEADER = (
-    *("form", "vehicle", "profile", "zone", "units", "as_of", "by", "at", "data_until", "scan", "tool"),
+    *(
+        "form",
+        "vehicle",
+        "profile",
+        "zone",
+        "units",
+        "as_of",
+        "by",
+        "at",
+        "built",
+        "in_service",
+        "data_until",
+        "scan",
+        "tool",
+    ),
     *("public_key", "seal"),
 )
 
@@ -114,6 +129,7 @@ def as_html(made: Document) -> str:
         "history.html.j2",
         doc=made,
         grouped=grouped,
+        strip=strip(made, zone),
         embedded=embedded,
         ranges=ranges,
         local=local,

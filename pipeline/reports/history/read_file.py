@@ -95,7 +95,7 @@ def of_csv(text: str) -> Document:
             made[cells["section"]] = plain_text(cells["text"])
         else:
             table[cells["record"]].append(cells)
-    empty = {key: None for key in ("as_of", "at") if not made.get(key)}
+    empty = {key: None for key in ("as_of", "at", "built", "in_service") if not made.get(key)}
     return made | empty | {"lines": table["line"], "logs": table["log"]}
 
 

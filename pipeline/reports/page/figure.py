@@ -1,8 +1,9 @@
 """A figure: what the browser draws, what is read aloud instead, and the numbers in a table.
 
-Specifications are plain dicts in the form of plotly.js. A text that begins with "@" (as in "@stop") is the name
-of a colour of the style sheet; assets/figures.js replaces it when drawing, so that one page serves light and
-dark. Sample arrays travel as base64 of 64-bit floats (plotly.js typed array form: dtype, bdata).
+Specifications are plain dicts in the form of plotly.js. The page shows them as a still picture (page/still) until
+somebody touches a figure. A text that begins with "@" (as in "@stop") is the name of a colour of the style sheet, so
+that one page serves light and dark. Sample arrays travel as base64 of 64-bit floats (plotly.js typed array form:
+dtype, bdata).
 """
 
 from __future__ import annotations
@@ -59,6 +60,11 @@ def packed(values: NDArray[np.float64], dtype: str = "f8") -> dict[str, str]:
         "dtype": dtype,
         "bdata": base64.b64encode(np.ascontiguousarray(values, f"<{dtype}").tobytes()).decode(),
     }
+
+
+def unpacked(array: dict[str, str]) -> NDArray[np.float64]:
+    """The numbers of packed()."""
+    return np.frombuffer(base64.b64decode(array["bdata"]), f"<{array['dtype']}").astype(np.float64)
 
 
 def label(text: object) -> str:

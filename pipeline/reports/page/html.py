@@ -1,7 +1,8 @@
-"""From facts to one HTML file: templates, style, script and drawing engine in one piece, nothing fetched, ever.
+"""From facts to one HTML file: templates, style, script and drawing library in one piece, nothing fetched, ever.
 
-A content security policy in the head names the hash of each script of ours: any other script, request or frame
-that a hostile text might bring is refused by the browser, on top of the escaping that the templates do.
+Figures stand in it as still pictures; the library starts when one of them is touched. The pages of a site share one
+copy of it. A content security policy in the head names the hash of each script of ours: any other script, request or
+frame that a hostile text might bring is refused by the browser, on top of the escaping that the templates do.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import gzip
 import hashlib
 import os
 import re
+from collections.abc import Sequence
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
@@ -19,6 +21,8 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
+from herdbook.pipeline.reports.page.figure import PageFigure
+from herdbook.pipeline.reports.page.still.picture import still
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.whole_file import whole
 
@@ -35,16 +39,30 @@ def asset(name: str) -> str:
 
 
 @cache
-def engine() -> tuple[str, str]:
-    """The drawing library of the plotly package, without its servers' addresses: gzip in base64, and the CSP hash of
-    the text it unpacks to."""
+def engine() -> str:
+    """The drawing library of the plotly package, without its servers' addresses."""
     from plotly.offline import get_plotlyjs
 
     text = get_plotlyjs()
     for address in SERVERS:
         text = text.replace(address, "")
-    packed = gzip.compress(text.encode(), 9, mtime=0)
-    return base64.b64encode(packed).decode(), csp_hash(text)
+    return text
+
+
+@cache
+def packed_engine() -> str:
+    """The drawing library for a page that carries it along: gzip in base64."""
+    return base64.b64encode(gzip.compress(engine().encode(), 9, mtime=0)).decode()
+
+
+def share_engine(folder: Path) -> str:
+    """Lay the drawing library into a site's folder, once for all its pages; its file's name there."""
+    name = f"drawing-{hashlib.sha256(engine().encode()).hexdigest()[:12]}.js"
+    if not (folder / name).exists():
+        for old in folder.glob("drawing-*.js"):
+            old.unlink()
+        write(folder / name, engine())
+    return name
 
 
 def csp_hash(script: str) -> str:
@@ -73,6 +91,8 @@ def environment() -> Environment:
         "unit": numbers.unit,
         "size": numbers.size,
         "duration": numbers.duration,
+        "still": lambda figure: still(figure.spec, figure.height),
+        "sentence": lambda s: f"{s[:1].upper()}{s[1:]}".removesuffix(".") + ".",
         "severity": lambda s: numbers.SEVERITY_WORD.get(s, s),
     }
     env.filters.update(filters)
@@ -80,14 +100,17 @@ def environment() -> Environment:
     return env
 
 
-def render(template: str, scripts: tuple[str, ...] = (), drawing: bool = False, **given: Any) -> str:
-    """One page. scripts: names under assets/, put inline. drawing: carry the drawing engine along."""
+def render(
+    template: str, scripts: tuple[str, ...] = (), figures: Sequence[PageFigure] = (), shared: str = "", **given: Any
+) -> str:
+    """One page. scripts: names under assets/, put inline. figures: those of the page, whose numbers travel at its end,
+    behind all there is to read. shared: address of the drawing library beside the page (share_engine), relative to it;
+    without, a page with figures carries the library along."""
     texts = [asset(name) for name in scripts]
     hashes = [csp_hash(text) for text in texts]
-    packed = ""
-    if drawing:
-        packed, engine_hash = engine()
-        hashes.append(engine_hash)
+    if figures:
+        # what a script of ours loads may run, nothing else: a file opened from a disk can be told in no other way
+        hashes.append("'strict-dynamic'" if shared else csp_hash(engine()))
     policy = (
         "default-src 'none'; connect-src 'none'; frame-src 'none'; style-src 'unsafe-inline'; img-src data: blob:; "
         "base-uri 'none'; form-action 'none'; "
@@ -100,7 +123,9 @@ def render(template: str, scripts: tuple[str, ...] = (), drawing: bool = False, 
             policy=policy,
             style=Markup(asset("page.css")),
             scripts=[Markup(text) for text in texts],
-            engine=packed,
+            figures=figures,
+            engine=packed_engine() if figures and not shared else "",
+            engine_file=shared if figures else "",
             **given,
         )
     )

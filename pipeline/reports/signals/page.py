@@ -28,7 +28,7 @@ def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
     return html.render(
         "signals.html.j2",
         ("figures.js",),
-        drawing=True,
+        figures=[figure],
         vehicle=vehicle,
         figure=figure,
         left_out=left_out,

@@ -24,14 +24,16 @@ NOISES = 5.0  # so many standard deviations of its noise are no noise
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """Of one (role, item): samples; those with a declared "no value"; those outside what is possible; whether all that
-    are possible are the same."""
+    """Of one (role, item): samples; those with a declared "no value"; those outside what is possible, and how many of
+    these lie over it; those that are 0; whether all that are possible are the same."""
 
     samples: int = 0
     missing: int = 0
     impossible: int = 0
     lowest: float = np.inf
     highest: float = -np.inf
+    over: int = 0
+    resting: int = 0
 
     @property
     def known(self) -> int:
@@ -48,6 +50,8 @@ class Received:
             self.impossible + other.impossible,
             min(self.lowest, other.lowest),
             max(self.highest, other.highest),
+            self.over + other.over,
+            self.resting + other.resting,
         )
 
 
@@ -59,7 +63,11 @@ def received(raw: NDArray[np.generic], value: Floats, mapping: Mapping) -> Recei
     unknown = np.isnan(value)
     some = value[~unknown]
     low, high = (float(some.min()), float(some.max())) if some.size else (np.inf, -np.inf)
-    return Received(int(raw.size), int(missing.sum()), int((unknown & ~missing).sum()), low, high)
+    wrong = unknown & ~missing
+    over = 0
+    if wrong.any() and not mapping.states and not mapping.codes and raw.dtype.kind in "iuf":
+        over = int((raw[wrong] * mapping.scale + mapping.offset > ROLES[mapping.role].high).sum())
+    return Received(int(raw.size), int(missing.sum()), int(wrong.sum()), low, high, over, int((some == 0).sum()))
 
 
 @dataclass
@@ -134,9 +142,13 @@ class View:
 
     @cached_property
     def moving(self) -> Bools:
-        """Ticks at which the vehicle moves: by its speed, else by a motor's."""
+        """Ticks at which the vehicle moves: by its speed; by a motor's where none is mapped, or where it never gets far
+        from 0 (its unit may be wrong) though it is not 0 either."""
         if self.has("vehicle_speed"):
-            return np.abs(self.at("vehicle_speed")) > max(0.3, self.loud("vehicle_speed"))
+            speed = np.abs(self.at("vehicle_speed"))
+            moves = speed > max(0.3, self.loud("vehicle_speed"))
+            if moves.any() or not (speed > 0).any():
+                return moves
         fast = [
             np.abs(self.at("motor_speed", i)) > max(30.0, self.loud("motor_speed", i))
             for i in self.items("motor_speed")

@@ -47,8 +47,8 @@ def test_a_cause_on_the_page_carries_the_second_it_rests_on(
     standing, cause, said = rows[0]  # what the record supports stands first
     assert (standing, cause) == ("supported", str(told))
     assert "the winding falls to" in said
-    assert re.search(r"First at 2026-03-01 \d\d:\d\d:\d\d", said)
-    assert "herdbook wires TOY-007 motor_temp --since 2026-03-01T" in said
+    assert re.search(r"First at <a [^>]*>2026-03-01 \d\d:\d\d:\d\d</a>", said)
+    assert "herdbook wires TOY-007 motor_temp --since 2026-03-01T" in text  # below, where the rule is named
 
 
 def test_what_follows_from_a_finding_is_told_with_it(store: Store) -> None:
@@ -56,7 +56,7 @@ def test_what_follows_from_a_finding_is_told_with_it(store: Store) -> None:
     root = facts.findings[0] | {"finding": "a" * 64}
     child = facts.findings[0] | {"finding": "b" * 64}
     facts = Facts(**{f: getattr(facts, f) for f in facts.__dataclass_fields__} | {"findings": [root, child]})
-    shown = ShownCause("cause", Standing.SUPPORTED.value, "", "", "", "", "a" * 12)
+    shown = ShownCause("cause", Standing.SUPPORTED.value, "", "", "", None, "", "a" * 12)
     assert stories(facts, {"b" * 64: [shown]}) == [(root, [child])]
     assert stories(facts, {"a" * 64: [shown]}) == []  # nothing follows from itself
 

@@ -104,7 +104,8 @@ def test_demand_allowance_and_delivery_share_an_axis() -> None:
 def test_what_a_finding_is_about_lies_on_top_and_is_told_apart() -> None:
     signals = signals_of("x", us(T0), us(T0) + 60_000_000)
     spec = stack(signals, [Panel("cell_voltage", bold=frozenset({"6", "7"}))], None).spec
-    assert [t["name"] for t in spec["data"][-2:]] == ["Cell voltage no. 6", "Cell voltage no. 7"]
+    assert [t["name"] for t in spec["data"][-2:]] == [f"Cell voltage no. {n} (this finding)" for n in (6, 7)]
+    assert [t["name"] for t in spec["data"][:-2] if t["showlegend"]] == [f"the other {len(spec['data']) - 2}"]
     six, seven = (t["line"] for t in spec["data"][-2:])
     assert six["color"] != seven["color"]
     assert six.get("dash") != seven["dash"]

@@ -94,7 +94,7 @@ def test_zooming_brings_every_sample_and_going_back_takes_them_away(tmp_path: Pa
     path.write_text(figure_page("VX-1", [Wire("pack_current", "A", t, v)], None, 2400), "utf-8")
     assert path.stat().st_size < 5_500_000  # the drawing engine alone is 1.6 MB packed
     with chromium() as browser, opened(browser, path) as watched:
-        watched.drawn()
+        watched.live()
         page = watched.page
         coarse = watched.ask("document.querySelector('.plot')._fullData[0].x.length")
         assert 2_000 < coarse < 2_600

@@ -72,7 +72,7 @@ def test_a_vehicles_page_names_rules_and_figures_in_words(tmp_path: Path) -> Non
 def test_dossiers_come_along_and_are_rewritten_only_when_needed(store: Store, out: Path) -> None:
     write_fleet(store, out, dossiers=("stop-use",))
     written = out / "dossiers" / "VX-014.html"
-    assert [p.name for p in (out / "dossiers").iterdir()] == ["VX-014.html"]
+    assert [p.name for p in (out / "dossiers").glob("*.html")] == ["VX-014.html"]
     assert "../dossiers/VX-014.html" in links(out / "vehicles" / "VX-014.html")
     before = written.stat().st_mtime_ns
     write_fleet(store, out, dossiers=("stop-use",))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import stat
+import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -113,6 +115,86 @@ def test_a_time_stamp_is_asked_for_only_when_a_command_is_named(small: Store, tm
         write_history(_with(small, time_stamp=[sys.executable, "-c", "raise SystemExit(3)"]), "VX-030", tmp_path)
     with pytest.raises(SettingsError, match="is not known"):
         private_key(_with(small, stamp="x"))
+
+
+OPENSSL = shutil.which("openssl")
+AUTHORITY = """
+[tsa]
+default_tsa = here
+[here]
+serial = {folder}/serial
+signer_cert = {folder}/tsa.pem
+signer_key = {folder}/tsa.key
+certs = {folder}/ca.pem
+signer_digest = sha256
+default_policy = 1.2.3.4.1
+digests = sha256
+ess_cert_id_alg = sha256
+[stamping]
+extendedKeyUsage = critical,timeStamping
+keyUsage = critical,digitalSignature
+"""
+SCRIPT = """#!/bin/sh
+openssl ts -query -digest "$1" -sha256 -cert -out {folder}/asked.tsq &&
+openssl ts -reply -config {folder}/authority.cnf -queryfile {folder}/asked.tsq
+"""
+
+
+def _openssl(folder: Path, line: str) -> subprocess.CompletedProcess[bytes]:
+    words = line.format(folder=folder).split()
+    return subprocess.run(["openssl", *words], cwd=folder, capture_output=True, check=False)
+
+
+@pytest.fixture
+def authority(tmp_path: Path) -> Path:
+    """A time authority of our own, in a folder: its root, its certificate, and a command that asks it."""
+    folder = tmp_path / "authority"
+    folder.mkdir()
+    (folder / "serial").write_text("01\n")
+    (folder / "authority.cnf").write_text(AUTHORITY.format(folder=folder))
+    (folder / "stamp").write_text(SCRIPT.format(folder=folder))
+    (folder / "stamp").chmod(0o700)
+    for line in (
+        "req -x509 -newkey rsa:2048 -nodes -subj /CN=root -days 2 -keyout ca.key -out ca.pem",
+        "req -newkey rsa:2048 -nodes -subj /CN=clock -keyout tsa.key -out tsa.csr",
+        "x509 -req -in tsa.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 -extfile authority.cnf "
+        "-extensions stamping -out tsa.pem",
+    ):
+        done = _openssl(folder, line)
+        assert done.returncode == 0, done.stderr
+    return folder
+
+
+@pytest.mark.skipif(not OPENSSL, reason="openssl is not installed")
+def test_a_time_authority_attests_a_history(small: Store, tmp_path: Path, authority: Path) -> None:
+    """RFC 3161 with a real authority: its answer holds for the file as it is, and for no other one."""
+    path = write_history(_with(small, time_stamp=[str(authority / "stamp")]), "VX-030", tmp_path / "h.html")
+    check = f"ts -verify -data {path} -in {path}.tsr -CAfile {authority}/ca.pem -untrusted {authority}/tsa.pem"
+    assert _openssl(authority, check).returncode == 0
+    said = _openssl(authority, f"ts -reply -in {path}.tsr -text").stdout.decode()
+    assert "Status: Granted." in said
+    assert "Time stamp: " in said
+    path.write_bytes(path.read_bytes().replace(b"VX-030", b"VX-031", 1))
+    assert _openssl(authority, check).returncode != 0
+
+
+@pytest.mark.skipif(not OPENSSL, reason="openssl is not installed")
+def test_an_answer_that_says_no_is_no_time_stamp(small: Store, tmp_path: Path, authority: Path) -> None:
+    """An authority refuses in a well-formed answer, and openssl is content with having one."""
+    config = authority / "authority.cnf"
+    config.write_text(config.read_text().replace("digests = sha256", "digests = sha512"))
+    with pytest.raises(SettingsError, match=r"written and signed, but .* the time authority refused"):
+        write_history(_with(small, time_stamp=[str(authority / "stamp")]), "VX-030", tmp_path / "h.html")
+    assert not (tmp_path / "h.html.tsr").exists()
+
+
+@pytest.mark.skipif(not OPENSSL, reason="openssl is not installed")
+def test_a_time_authority_that_fails_costs_the_stamp_alone(small: Store, tmp_path: Path, authority: Path) -> None:
+    (authority / "tsa.key").unlink()
+    with pytest.raises(SettingsError, match=r"written and signed, but \[sign\] time_stamp gave no time stamp"):
+        write_history(_with(small, time_stamp=[str(authority / "stamp")]), "VX-030", tmp_path / "h.html")
+    assert (tmp_path / "h.html").exists()
+    assert not (tmp_path / "h.html.tsr").exists()
 
 
 def _with(store: Store, **sign: Any) -> Store:

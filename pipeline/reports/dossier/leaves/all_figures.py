@@ -21,6 +21,8 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     blocks: list[Block] = []
     for title, chosen in tables().items():
         blocks += figures_table(facts, f"{title}, all figures", chosen, folded=True)
+    if own := own_figures(facts):
+        blocks += figures_table(facts, "Figures of this store's own metric sets, all", own, folded=True)
     if not blocks:
         blocks.append(Note("No session of this unit gave a figure.", "absent"))
     names = facts.metrics["name"].n_unique() if facts.metrics.height else 0
@@ -29,6 +31,12 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         "has more than four items, its row gives medians over all of them. By session: the catalogue's table metrics."
     )
     return Leaf("figures", "Every figure", lead, blocks)
+
+
+def own_figures(facts: Facts) -> list[tuple[str, str]]:
+    """Those that none of our sets gives, by the names that somebody gave them."""
+    names = facts.metrics["name"].unique().sort().to_list() if facts.metrics.height else []
+    return [(name, f"{name.removeprefix('own_').replace('_', ' ')} [{name}]") for name in names if name[:4] == "own_"]
 
 
 def tables() -> dict[str, list[tuple[str, str]]]:

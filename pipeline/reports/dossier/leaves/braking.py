@@ -91,8 +91,9 @@ def _demand(facts: Facts, table: pl.DataFrame) -> PageFigure:
         trace = markers(shown, rows["demand_a"].to_list(), rows["delivered_a"].to_list(), color, symbol)
         hover = "%{text}: asked %{x:.1f} A, came %{y:.1f} A"
         data.append(trace | {"text": _when(facts, rows), "hovertemplate": hover})
-    axes = {"xaxis": axis("Demanded [A]", rangemode="tozero"), "yaxis": axis("Delivered [A]", rangemode="tozero")}
     top = _largest(table, "demand_a", "delivered_a")
+    same = [0.0, 1.06 * top]  # one scale for both: what did not come is seen as a distance
+    axes = {"xaxis": axis("Demanded [A]", range=same), "yaxis": axis("Delivered [A]", range=same)}
     spec = {"data": data, "layout": layout(400, shapes=[diagonal(top)], **axes)}
     kinds_said = ", ".join(": ".join(row) for row in body)
     alt = f"Scatter of {table.height} braking events; on the dashed line delivery equals demand. {kinds_said}."
@@ -136,8 +137,10 @@ def _sides(facts: Facts, table: pl.DataFrame) -> list[Block]:
     hover = "%{text}: left %{x:.1f} A, right %{y:.1f} A"
     trace = markers("braking events", rows["left_a"].to_list(), rows["right_a"].to_list(), "@line1", "circle-open")
     trace |= {"text": _when(facts, rows), "hovertemplate": hover, "showlegend": False}
-    axes = {"xaxis": axis("Left motor [A]", rangemode="tozero"), "yaxis": axis("Right motor [A]", rangemode="tozero")}
-    shapes = [diagonal(_largest(rows, "left_a", "right_a"))]
+    top = _largest(rows, "left_a", "right_a")
+    same = [min(0.0, *(float(rows[c].to_numpy().min()) for c in ("left_a", "right_a"))), 1.06 * top]
+    axes = {"xaxis": axis("Left motor [A]", range=same), "yaxis": axis("Right motor [A]", range=same)}
+    shapes = [diagonal(top)]
     spec = {"data": [trace], "layout": layout(380, shapes=shapes, **axes)}
     note = (
         f"n = {numbers.plural(rows.height, 'braking event')}. Turning, wet ground and belt tension move dots as well."

@@ -148,7 +148,15 @@ def _resistance(facts: Facts) -> list[Block]:
     alt = f"Resistance of the median group over {n} sessions, for pulse times of {pulses}."
     note = f"n = {numbers.plural(n, 'session')}. A resistance means nothing without pulse time and temperature."
     spec = {"data": data, "layout": layout(320, xaxis=x, yaxis=y, hovermode="x unified", hoverdistance=-1)}
-    return [Drawn(PageFigure("cell-resistance", "Resistance of the median group [mΩ]", alt, spec, note, sync="life"))]
+    title = "Resistance of the median group [mΩ]"
+    head = ("After the step", "Newest [mΩ]", "Sessions")
+    newest = [numbers.amount(float(of.value[-1]), "mOhm", _known(of.se[-1])) for _, of in drawn]
+    body = [(pulse, said, str(len(of))) for (pulse, of), said in zip(drawn, newest, strict=True)]
+    return [Drawn(PageFigure("cell-resistance", title, alt, spec, note, sync="life", head=head, body=body))]
+
+
+def _known(se: float) -> float | None:
+    return float(se) if np.isfinite(se) else None
 
 
 def _balancer(facts: Facts) -> list[Block]:

@@ -1,9 +1,9 @@
-// Draws the figures of a page: unpacks the drawing engine once, draws what comes into view first and the rest while
-// idle, replaces "@name" by the style sheet's colour of that name, keeps figures of one time axis together.
+// The figures of a page stand there as still pictures. The first touch of one starts the drawing library and puts a live
+// figure in its place: to zoom, to move in time, to read values. Figures of one time axis then move together.
 (() => {
   "use strict";
   const plots = [...document.querySelectorAll(".plot[data-spec]")];
-  const state = { drawn: 0, total: plots.length, ready: plots.length === 0, error: "" };
+  const state = { drawn: 0, total: plots.length, ready: true, error: "", start: () => Promise.all(plots.map(draw)) };
   window.herdbook = state;
 
   function inflate(id) {
@@ -11,12 +11,23 @@
     return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip")));
   }
 
-  async function unpack() {
+  let library = null;
+  function started() {
+    return library ||= begin().catch(problem => { state.error = String(problem); throw problem; });
+  }
+
+  async function begin() {
     window.open = () => null; // a policy stops requests, not a new window that is given an address
-    const script = document.createElement("script");
-    script.textContent = await inflate("engine").text();
-    document.head.append(script);
-    if (!window.Plotly) throw new Error("the drawing engine did not start");
+    const script = document.createElement("script"), beside = document.body.dataset.engine;
+    if (beside) await new Promise((done, failed) => {
+      Object.assign(script, { src: beside, onload: done, onerror: () => failed(new Error(`${beside} is not beside this page`)) });
+      document.head.append(script);
+    });
+    else {
+      script.textContent = await inflate("engine").text();
+      document.head.append(script);
+    }
+    if (!window.Plotly) throw new Error("the drawing library did not start");
   }
 
   function colours(value, css) {
@@ -41,21 +52,49 @@
     return ready;
   }
 
-  // The buttons we want, and none that a newer engine may add: one of those offered to upload the figure's data.
-  const config = { responsive: true, displaylogo: false, scrollZoom: false, topojsonURL: "", plotlyServerURL: "",
-    modeBarButtons: [["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]] };
+  // The library's own buttons stay away (one of them offered to upload the figure's data); ours stand below a live figure.
+  const config = { responsive: true, displaylogo: false, displayModeBar: false, scrollZoom: false, topojsonURL: "", plotlyServerURL: "" };
+  const STEPS = { "+": 0.5, "=": 0.5, "-": 2, ArrowLeft: -0.25, ArrowRight: 0.25, 0: 0 };
+  const BUTTONS = [["+", "Closer"], ["-", "Wider"], ["ArrowLeft", "Earlier"], ["ArrowRight", "Later"], ["0", "All"]];
 
-  async function draw(plot) {
-    if (plot.dataset.state) return;
+  function draw(plot) {
+    return plot.making ||= make(plot);
+  }
+
+  async function make(plot) {
     plot.dataset.state = "drawing";
-    const { data, layout } = spec(plot);
-    await window.Plotly.newPlot(plot, data, layout, config);
-    plot.classList.remove("waiting");
+    const still = plot.querySelector(".still"), said = plot.parentElement.querySelector(".zoomed");
+    plot.style.minHeight = `${plot.clientHeight}px`;
+    try {
+      await started();
+      const { data, layout } = spec(plot);
+      await window.Plotly.newPlot(plot, data, layout, config);
+    } catch (problem) {
+      state.error = String(problem);
+      plot.dataset.state = "";
+      said.textContent = "This browser cannot make the figure move; the picture stays as it is.";
+      return;
+    }
+    still.hidden = true;
     plot.dataset.state = "drawn";
     state.drawn += 1;
-    plot.addEventListener("keydown", event => keys(plot, event));
+    buttons(plot);
     if (plot.dataset.sync) join(plot);
     if (document.getElementById(plot.dataset.spec.replace(/-spec$/, "-zoom"))) refine(plot);
+  }
+
+  function buttons(plot) {
+    const bar = document.createElement("div"), time = plot._fullLayout.xaxis.type === "date";
+    bar.className = "moves";
+    for (const [key, name] of BUTTONS) {
+      if (!time && key.startsWith("Arrow")) continue;
+      const button = document.createElement("button");
+      button.type = "button";
+      button.textContent = name;
+      button.addEventListener("click", () => move(plot, key));
+      bar.append(button);
+    }
+    plot.after(bar);
   }
 
   // The samples behind a thinned figure (zoom_samples.py): byte planes of time steps and levels.
@@ -144,12 +183,14 @@
 
   function join(plot) {
     let mine = false;
-    const others = () => plots.filter(p => p !== plot && p.dataset.sync === plot.dataset.sync && p.dataset.state === "drawn");
-    plot.on("plotly_relayout", change => {
+    const family = plots.filter(p => p !== plot && p.dataset.sync === plot.dataset.sync);
+    const others = () => family.filter(p => p.dataset.state === "drawn");
+    plot.on("plotly_relayout", async change => {
       if (mine) return;
       const range = change["xaxis.range"] || (change["xaxis.range[0]"] !== undefined && [change["xaxis.range[0]"], change["xaxis.range[1]"]]);
       const update = range ? { "xaxis.range": [...range] } : change["xaxis.autorange"] ? { "xaxis.autorange": true } : null;
       if (!update) return;
+      await Promise.all(family.map(draw));
       for (const other of others()) {
         other.dispatchEvent(new CustomEvent("follow", { detail: update }));
       }
@@ -169,13 +210,29 @@
   }
 
   // Keyboard: + and - zoom in time, arrows move, 0 shows all; figures of one time axis follow.
-  function keys(plot, event) {
-    const axis = plot._fullLayout.xaxis, steps = { "+": 0.5, "=": 0.5, "-": 2, ArrowLeft: -0.25, ArrowRight: 0.25, 0: 0 };
-    if (!(event.key in steps) || event.ctrlKey || event.metaKey || event.altKey) return;
+  async function keys(plot, event) {
+    if (event.key === "ArrowUp" || event.key === "ArrowDown") {
+      const family = sectionOf(plot), next = family[family.indexOf(plot) + (event.key === "ArrowDown" ? 1 : -1)];
+      if (next) { event.preventDefault(); next.focus(); next.scrollIntoView({ block: "nearest" }); }
+      return;
+    }
+    if (!(event.key in STEPS) || event.ctrlKey || event.metaKey || event.altKey) return;
     event.preventDefault();
-    if (event.key === "0") { window.Plotly.relayout(plot, { "xaxis.autorange": true }); return; }
-    const [a, b] = axis.range.map(v => axis.r2l(v)), width = b - a, step = steps[event.key];
-    const arrow = event.key.startsWith("Arrow"), middle = (a + b) / 2;
+    await draw(plot);
+    if (plot.dataset.state === "drawn") move(plot, event.key);
+  }
+
+  function move(plot, key) {
+    if (key === "0") {
+      const first = spec(plot).layout, back = {};
+      for (const name of Object.keys(first).filter(k => /^[xy]axis\d*$/.test(k)))
+        if (first[name].range) back[`${name}.range`] = [...first[name].range]; else back[`${name}.autorange`] = first[name].autorange || true;
+      window.Plotly.relayout(plot, back);
+      return;
+    }
+    const axis = plot._fullLayout.xaxis, step = STEPS[key];
+    const [a, b] = axis.range.map(v => axis.r2l(v)), width = b - a;
+    const arrow = key.startsWith("Arrow"), middle = (a + b) / 2;
     const range = arrow ? [a + step * width, b + step * width] : [middle - step * width / 2, middle + step * width / 2];
     window.Plotly.relayout(plot, { "xaxis.range": range.map(v => axis.l2r(v)) });
   }
@@ -187,26 +244,38 @@
     window.Plotly.relayout(plot, { shapes });
   }
 
-  const idle = () => new Promise(done => (window.requestIdleCallback || setTimeout)(done, { timeout: 200 }));
+  // The figures of a section are one stop of the tab key.
+  const sectionOf = plot => [...plot.closest("section, main").querySelectorAll(".plot[data-spec]")];
+  plots.forEach(plot => { plot.tabIndex = sectionOf(plot)[0] === plot ? 0 : -1; });
+  plots.forEach(plot => plot.addEventListener("focus", () => sectionOf(plot).forEach(p => { p.tabIndex = p === plot ? 0 : -1; })));
 
-  async function main() {
-    if (!plots.length) return;
-    plots.forEach(p => p.classList.add("waiting"));
-    await new Promise(done => requestAnimationFrame(() => setTimeout(done)));
-    try {
-      await unpack();
-    } catch (problem) {
-      state.error = String(problem);
-      plots.forEach(p => { p.classList.remove("waiting");
-        p.textContent = "This browser cannot draw the figure; its numbers are in the table below."; });
-      return;
+  // A table is a stop only while it has to be scrolled to be read.
+  const wide = new ResizeObserver(seen => seen.forEach(({ target: t }) => {
+    if (t.scrollWidth > t.clientWidth + 1) t.tabIndex = 0; else t.removeAttribute("tabindex");
+  }));
+  document.querySelectorAll(".scroll").forEach(table => wide.observe(table));
+
+  // A link to a second: opens the figure around it.
+  const BESIDE_MS = 5000;
+  for (const link of document.querySelectorAll("a[data-at]")) link.addEventListener("click", async () => {
+    const plot = document.querySelector(`${link.hash} .plot`), at = Number(link.dataset.at);
+    await draw(plot);
+    if (plot.dataset.state === "drawn") {
+      const axis = plot._fullLayout.xaxis;
+      window.Plotly.relayout(plot, { "xaxis.range": [at - BESIDE_MS, at + BESIDE_MS].map(v => axis.l2r(v)) });
     }
-    const eyes = new IntersectionObserver(seen => seen.filter(s => s.isIntersecting).forEach(s => draw(s.target)),
-      { rootMargin: "300px" });
-    plots.forEach(p => eyes.observe(p));
-    for (const plot of plots) { await idle(); await draw(plot); }
-    state.ready = true;
-    document.documentElement.dataset.figures = "drawn";
+  });
+
+  // A touch: a click or tap, a key, or a pointer that stays. A finger that only scrolls past starts nothing.
+  const STAYS_MS = 250;
+  for (const plot of plots) {
+    let waits = 0;
+    plot.addEventListener("click", () => draw(plot));
+    plot.addEventListener("keydown", event => keys(plot, event));
+    plot.addEventListener("pointerenter", event => {
+      if (event.pointerType === "mouse") waits = setTimeout(() => draw(plot), STAYS_MS);
+    });
+    plot.addEventListener("pointerleave", () => clearTimeout(waits));
   }
 
   function redraw() {
@@ -227,5 +296,4 @@
     links.get(first.target.id)?.setAttribute("aria-current", "true");
   }, { rootMargin: "-10% 0px -70% 0px" });
   document.querySelectorAll("main > section[id]").forEach(s => here.observe(s));
-  main();
 })();

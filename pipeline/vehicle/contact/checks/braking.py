@@ -61,6 +61,10 @@ def _answered(view: View) -> Iterator[Look]:
     if view.has("regen_state"):
         where &= view.is_state("regen_state", "active")
     yield from ratio(given, asked, where, *ANSWERED)
+    # Whatever the size of what is asked: where current flows well, it is not many times as much.
+    flows = view.moving & (given > max(STRONG * _high(given), view.loud("regen_current"), 0.5)) & (asked > 0)
+    if not where.any():
+        yield from ratio(given, asked, flows, 0.0, ANSWERED[1])
 
 
 def _allowed(view: View) -> Iterator[Look]:

@@ -12,6 +12,8 @@ from herdbook.pipeline.vehicle.contact.view import View
 PACE = (0.8, 1.25)
 LEAST_STEPS = 8  # of the counter
 GROWS = (0.0, 1.6)  # ms a ms; frames jitter
+LOST_STEPS, FAR = 5, 3.0  # rises in a row, to so many times what is usual: then one packet is waited for
+WAITS = (0.6, 1.6)
 SERIALS = ("vehicle_serial", "pack_serial", "controller_serial")
 
 
@@ -42,6 +44,22 @@ def _age(view: View) -> Iterator[Look]:
         yield Look("", pace, *GROWS, n=int(rising.sum()))
 
 
+def _waits(view: View) -> Iterator[Look]:
+    """While no packet comes at all, its age grows by the time that passes."""
+    s = view.series("packet_age")
+    if len(s) < 50:
+        return
+    usual = float(np.quantile(s.v, 0.95))
+    stops = np.flatnonzero(~(np.diff(s.v) > 0))
+    ends = np.concatenate([[-1], stops, [len(s) - 1]])
+    paces = []
+    for a, b in zip(ends[:-1] + 1, ends[1:] + 1, strict=True):  # samples a..b-1 rise
+        if b - a > LOST_STEPS and s.v[b - 1] > FAR * usual:
+            paces.append(float((s.v[b - 1] - s.v[a + 1]) / (s.t[b - 1] - s.t[a + 1]) * 1000))
+    if paces:
+        yield Look("", float(np.median(paces)), *WAITS, n=len(paces))
+
+
 def _serials(view: View) -> Iterator[Look]:
     for role in SERIALS:
         got = view.received.get((role, ""))
@@ -68,6 +86,15 @@ CHECKS = (
         ("packet_age",),
         _age,
         "the age of packets grows faster than time",
+        "Check unit and scale of packet_age: milliseconds",
+    ),
+    Check(
+        "packet_waits",
+        "an age grows as time does while no packet comes",
+        "ms/ms",
+        ("packet_age",),
+        _waits,
+        "the age of packets grows {measured} times as fast as time",
         "Check unit and scale of packet_age: milliseconds",
     ),
     Check(

@@ -33,7 +33,10 @@ def _motor_speed(view: View) -> Iterator[Look]:
     v = view.at("vehicle_speed")
     for side in view.items("motor_speed"):
         rolled = view.at("motor_speed", side) / 60 * pi * drive.wheel_m / drive.gear
-        where = (np.abs(v) > max(1.0, 2 * view.loud("vehicle_speed"))) & (np.abs(rolled) > 0.1)
+        fast, turns = 1.0, 0.1
+        if _peak(v) < 1.0 < _peak(rolled):  # motors that go well and a speed that never does: its unit may be wrong
+            fast, turns = PULLS * _peak(v), PULLS * _peak(rolled)
+        where = (np.abs(v) > max(fast, 2 * view.loud("vehicle_speed"))) & (np.abs(rolled) > turns)
         yield from ratio(v, rolled, where, *SPEED, item=str(side))
 
 
@@ -53,8 +56,8 @@ def _distance(view: View) -> Iterator[Look]:
     if np.isnan(v[inside]).mean() > 0.2:
         return
     rolled = float(np.nansum(np.abs(v[inside]))) * view.tick_s / 1000
-    if rolled > 0.3:
-        counted = float(odo.v[-1] - odo.v[0])
+    counted = float(odo.v[-1] - odo.v[0])
+    if rolled > 0.3 or (rolled > 0 and counted > max(0.3, 4 * quantum)):
         said = f"{counted:.3g} km by the odometer, {rolled:.3g} km by the speed"
         yield Look("", counted / rolled, *DISTANCE, error=3 * quantum / rolled, said=said)
 

@@ -14,6 +14,8 @@ from herdbook.pipeline.vehicle.contact.view import View
 
 ROLES_C = ("cell_temp", "bms_temp", "ambient_temp", "motor_temp", "fet_temp")
 APART_K = 30.0  # a warm cellar in a cold winter; nothing else keeps parts of one vehicle apart that nobody uses
+COLDER_K = 15.0  # nothing cools them, so none is that much colder than all others; sensors are off by 3 K, and lag
+OUTSIDE = ("ambient_temp", "motor_temp", "fet_temp")  # parts that follow the air within the hour
 FIRST_S = 60.0
 WINDOWS, WINDOW_S = 24, (8.0, 60.0)  # of a log
 COPPER = 1.5  # loss of a motor: 1.5 x winding x torque current^2, as [drive] winding_ohm is meant
@@ -23,8 +25,8 @@ LEAST_STARTS, LEAST_SPREAD_K, TOGETHER = 6, 1.0, (0.25, 4.0)
 LEAST_HEAT_K, AIR_K = 3.0, 5.0  # in one log; how far the air may drift meanwhile where it is not known
 
 
-def _start(view: View) -> Iterator[Look]:
-    """At the begin of a log every temperature against the middle of the others; after a pause they are one."""
+def _first(view: View) -> dict[str, float]:
+    """Every temperature at the begin of a log."""
     first = view.t < view.t[0] + FIRST_S * 1e6
     known = {}
     for role in ROLES_C:
@@ -33,6 +35,23 @@ def _start(view: View) -> Iterator[Look]:
             values = values[~np.isnan(values)]
             if values.size:
                 known[role] = median(values)
+    return known
+
+
+def _colder(view: View) -> Iterator[Look]:
+    """At the begin of a log a part against the coldest of the others, of which one must follow the air; the air itself
+    may be colder than all that was just used."""
+    known = _first(view)
+    for role, value in known.items():
+        others = [v for r, v in known.items() if r != role]
+        if role != "ambient_temp" and len(others) > 1 and any(r in known for r in OUTSIDE if r != role):
+            said = f"{value:.0f} degC at the begin of a log, the coldest of the others {min(others):.0f} degC"
+            yield Look(role, value - min(others), -COLDER_K, ENDLESS, said=said)
+
+
+def _start(view: View) -> Iterator[Look]:
+    """At the begin of a log every temperature against the middle of the others; after a pause they are one."""
+    known = _first(view)
     if len(known) < 3:
         return
     for role, value in known.items():
@@ -167,6 +186,18 @@ CHECKS = (
         "{item} is {measured} K away from the other temperatures",
         "Check sign, unit, scale and offset of {item}",
         best=True,
+        least=3,
+        needs=("cell_temp",),
+        of_item=True,
+    ),
+    Check(
+        "temperatures_colder",
+        "no part is far colder than all others",
+        "K",
+        ROLES_C,
+        _colder,
+        "{item} is {measured} K from the coldest of the other temperatures",
+        "Check sign, unit, scale and offset of {item}",
         least=3,
         needs=("cell_temp",),
         of_item=True,

@@ -11,6 +11,7 @@ from herdbook.pipeline.vehicle.roles import ROLES
 
 IMPOSSIBLE = (0.0, 0.1)  # a share; a sound role sends none, a vehicle with a torn sensor wire many
 LEAST, FEW = 50, 20  # samples
+HALF = 0.5
 # Roles that cannot stay where they are while a vehicle rides for minutes.
 MOVE = ("pack_voltage", "pack_current", "cell_voltage", "motor_speed", "motor_current", "vehicle_speed", "throttle")
 RIDDEN_S = 120.0
@@ -34,6 +35,9 @@ def _possible(view: View) -> Iterator[Look]:
             wrong = sum(r.impossible for r in some)
             if about.low == 0 and wrong >= FEW and all(r.highest <= 0 for r in some):
                 lost, said = 1.0, f"all {wrong:,} values but 0 are outside {span}"  # a magnitude with its sign turned
+            over, acting = sum(r.over for r in some), n - sum(r.resting for r in some)
+            if over >= FEW and over > HALF * acting and not about.states:  # seldom used, and then out of reach
+                lost, said = max(lost, over / acting), f"{over / acting:.0%} of {acting:,} values but 0 are over {span}"
             yield Look(role, lost, *IMPOSSIBLE, n=n, said=said)
 
 
