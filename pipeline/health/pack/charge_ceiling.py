@@ -74,8 +74,8 @@ def ceiling(record: Record, days: float) -> Ceiling | None:
 
 def _step(record: Record) -> float:
     """Resolution of the report, in %."""
-    said = metric_rows(record, "pack_soc_start_pct")["value"].append(metric_rows(record, "pack_soc_end_pct")["value"])
-    gaps = np.diff(np.unique(np.round(said.to_numpy(), 2)))
+    said = [metric_rows(record, f"pack_soc_{side}_pct")["value"].to_numpy() for side in ("start", "end")]
+    gaps = np.diff(np.unique(np.round(np.concatenate(said), 2)))
     return float(min(gaps.min(), SAME_PCT)) if gaps.size else SAME_PCT
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.arrays import Bools, Floats, Times
 from herdbook.pipeline.health.reading import event_table
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.times import column_micros
@@ -83,7 +83,7 @@ def _fulls(record: Record) -> dict[int, float]:
     return {int(k): 1.0 + float(r) for k, r in zip(starts, run, strict=True)}
 
 
-def _base(said: Floats, run: Floats, mine: np.ndarray) -> float:
+def _base(said: Floats, run: Floats, mine: Bools) -> float:
     """What the report says of the session's begin, from its readings up to the first that falls; NaN: nothing."""
     s, r = said[mine], run[mine]
     known = np.isfinite(s) & (s > STOP)
@@ -94,7 +94,7 @@ def _base(said: Floats, run: Floats, mine: np.ndarray) -> float:
     return float(np.median(base[: falls[0] + 1] if falls.size else base))
 
 
-def _falls(said: Floats, run: Floats, mine: np.ndarray) -> bool:
+def _falls(said: Floats, run: Floats, mine: Bools) -> bool:
     known = np.isfinite(said) & mine
     base = (said + run)[known]
     return bool((np.diff(base) < -JUMP).any()) or bool((said[known] <= STOP).any())
