@@ -9,6 +9,7 @@ from herdbook.pipeline.errors import MissingExtraError
 EXTRAS = {  # as in pyproject.toml, with the names that are imported
     "night": ("prefect", "apprise"),
     "mf4": ("asammdf",),
+    "book": ("openpyxl",),
     "grow": ("prefect_dask", "dask", "distributed", "s3fs"),
 }
 

@@ -78,12 +78,18 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class StopUse:
-    """A stop-use finding as it stands: the vehicle must not be ridden."""
+    """A stop-use finding that is open: the vehicle must not be ridden. state: since when, and what people did about it,
+    as herdbook.pipeline.book.stop_use puts it."""
 
     vehicle: str
     title: str
     item: str
     statement: str
+    state: str = ""
+
+    @property
+    def words(self) -> str:
+        return f"{self.statement} ({self.state})" if self.state else self.statement
 
 
 @dataclass(frozen=True, slots=True)

@@ -188,7 +188,7 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
     lines = [changes.headline()] + ([REPEAT] if repeat else [])
     if changes.stop_use:
         lines += ["", "STOP USE", CAUTION]
-        lines += [_cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.statement}") for s in changes.stop_use]
+        lines += [_cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.words}") for s in changes.stop_use]
     if changes.not_assessed:
         lines += ["", "NOT ASSESSED", "Nobody knows what stands against these vehicles; the next scan tries again."]
         lines += _listed(changes.not_assessed)

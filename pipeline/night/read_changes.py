@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from herdbook.pipeline.book import stop_use
 from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.night.changes import NOT_ASSESSED, Change, ChangeKind, ChangeList, ProfileDoubt, StopUse
@@ -51,7 +52,7 @@ def read_changes(
         covers=tuple(night["covers"]),
         logs_new=int(night["logs_new"]),
         vehicles=int(night["vehicles"]),
-        stop_use=tuple(standing(con)),
+        stop_use=tuple(open_stop_use(con, night["started_t"])),
         changes=tuple(sorted(changes, key=Change.rank)),
         notes=_notes(con, night["scan"]),
         quarantined=tuple((row["name"], row["reason"]) for row in refused),
@@ -86,9 +87,13 @@ def profile_doubts(con: DuckDBPyConnection, covers: Sequence[str]) -> list[Profi
     ]
 
 
-def standing(con: DuckDBPyConnection) -> list[StopUse]:
-    """Stop-use findings as they stand now."""
-    return [StopUse(**row) for row in ask(con, __name__, "standing_stop_use")]
+def open_stop_use(con: DuckDBPyConnection, t: datetime) -> list[StopUse]:
+    """Stop-use findings that stand, or that nobody has looked into since a scan told of them, but for those that the
+    service book closed. t: naive UTC, at which their age is told."""
+    if not has(con, "stop_use_matters"):  # published by an older Herdbook
+        return [StopUse(**row) for row in ask(con, __name__, "standing_stop_use")]
+    found = sorted((m for m in stop_use.matters(con) if m.open), key=lambda m: m.key)
+    return [StopUse(m.vehicle, m.title or m.rule.replace("_", " "), m.item, m.statement, m.words(t)) for m in found]
 
 
 def finding_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:

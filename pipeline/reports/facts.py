@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from herdbook.pipeline.book import book, stop_use
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.words import names, numbers
@@ -14,8 +15,13 @@ from herdbook.pipeline.store.statements import Row, ask, has, statement
 from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import duckdb
     import polars as pl
+
+    from herdbook.pipeline.book.entry import Entry
+    from herdbook.pipeline.book.stop_use import Matter
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +52,8 @@ class Facts:
     titles: dict[str, str] = field(default_factory=dict)
     subsystems: dict[str, str] = field(default_factory=dict)
     corrections: list[Row] = field(default_factory=list)  # what people said of logs that were or are its own
+    book: list[Entry] = field(default_factory=list)  # the service book, also entries that hold no longer
+    matters: list[Matter] = field(default_factory=list)  # stop-use findings that scans ever told
     peers_named: bool = False  # other vehicles may be named; else they are "a peer", so that a page may be passed on
 
     @property
@@ -54,6 +62,11 @@ class Facts:
 
     def rule_title(self, rule: str) -> str:
         return self.titles.get(rule) or names.component(rule)
+
+    @property
+    def unlooked(self) -> list[Matter]:
+        """Stop-use findings that the newest scan no longer gives, and that nobody looked into."""
+        return [m for m in self.matters if m.open and not m.standing]
 
     def graves(self, severity: str) -> list[Row]:
         return [f for f in self.findings if f["severity"] == severity]
@@ -78,6 +91,7 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
     dated = {"vehicle": vehicle, "as_of": as_of}
     scans = ask(con, __name__, "newest_scan", as_of=as_of)
     sets = ask(con, __name__, "rule_sets")
+    matters = stop_use.matters(con, vehicle)
     stated = {row["fact"]: tuple(row["logs"]) for row in ask(con, __name__, "stated", **dated)}
     if as_of is not None:  # what a sidecar said later was not known then
         about[0] |= {key: None for key in ("batch", "built", "in_service") if key not in stated}
@@ -86,7 +100,7 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
         about=about[0],
         stated=stated,
         zone=numbers.zone_of(about[0]["zone"] or zone),
-        findings=_findings(con, vehicle),
+        findings=_findings(con, vehicle, matters),
         not_assessed=ask(con, __name__, "not_assessed", **of),
         scores=ask(con, __name__, "scores", **of),
         sessions=ask(con, __name__, "sessions", **dated),
@@ -100,6 +114,8 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
         rule_set=sets[-1] if sets else None,
         titles=names.of_rules(sets, "title"),
         subsystems=names.of_rules(sets, "subsystem"),
+        book=book.entries(con, vehicle, as_of),
+        matters=matters,
         corrections=ask(con, __name__, "corrections", **dated) if has(con, "corrections") else [],
     )
 
@@ -109,11 +125,12 @@ def rule_titles(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return names.of_rules(ask(con, __name__, "rule_sets"), "title")
 
 
-def _findings(con: duckdb.DuckDBPyConnection, vehicle: str) -> list[Row]:
-    """Findings as they stand; muted: the mute in force now, or None."""
-    held = mutes.in_force(con, utc_now())
+def _findings(con: duckdb.DuckDBPyConnection, vehicle: str, matters: Sequence[Matter]) -> list[Row]:
+    """Findings as they stand; muted: the mute in force now, or None; matter: of a stop-use one, or None."""
+    held, about = mutes.in_force(con, utc_now()), {m.key: m for m in matters}
     found = ask(con, __name__, "findings", vehicle=vehicle)
-    return [f | {"muted": held.get((vehicle, f["rule"], f["item"]))} for f in found]
+    keys = [(vehicle, f["rule"], f["item"]) for f in found]
+    return [f | {"muted": held.get(key), "matter": about.get(key)} for f, key in zip(found, keys, strict=True)]
 
 
 def _nearest(con: duckdb.DuckDBPyConnection, vehicle: str) -> str:

@@ -27,6 +27,12 @@ def verdict(facts: Facts, sessions: int) -> tuple[str, str]:
     stop, findings = facts.graves(Severity.STOP_USE), facts.findings
     if stop:
         first = f"{facts.vehicle} must not be used: {stop[0]['statement']} {order_of(Severity.STOP_USE)}"
+    elif facts.unlooked:
+        open_one = facts.unlooked[0]
+        first = (
+            f"{facts.vehicle} must not be used: a scan told of “{facts.rule_title(open_one.rule)}” on "
+            f"{open_one.since_t:%Y-%m-%d}, and no inspection or repair is entered. {order_of(Severity.STOP_USE)}"
+        )
     elif findings[:1] and findings[0]["severity"] == Severity.SERVICE:
         first = f"{facts.vehicle} needs service: {findings[0]['statement']}"
     elif findings:

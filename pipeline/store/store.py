@@ -26,6 +26,7 @@ from herdbook.pipeline.lake.open import lake_of
 from herdbook.pipeline.lake.place import OWN, Lake
 from herdbook.pipeline.operating_system import WINDOWS, lock_alone, open_to_all
 from herdbook.pipeline.settings import FILE, Settings, read_settings
+from herdbook.pipeline.store.statements import has, statement
 from herdbook.pipeline.times import in_words, now_us
 from herdbook.pipeline.vehicle.profile import Profile, load_profile, sound_profiles
 from herdbook.pipeline.vehicle.refused_profile import RefusedProfile
@@ -150,6 +151,10 @@ class Store:
             what = f"fleet.duckdb cannot be opened: {error}"
             raise StoreError(what, self.folder, "Run `herdbook store publish`") from None
         self.lake.serve(con, self.fleet)
+        if has(con, "findings"):
+            if not has(con, "stop_use_matters"):
+                con.execute(statement(__name__, "no_service_book"))
+            con.execute(statement(__name__, "findings_now"))
         return con
 
     @contextmanager

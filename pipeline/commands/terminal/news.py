@@ -15,9 +15,9 @@ def show(result: dict[str, Any]) -> None:
     voice = VOICES[Severity.STOP_USE]
     screen.say(str(result["headline"]), style="bold")
     if result["stop_use"]:
-        rows = [(s["vehicle"], s["title"], s["item"], s["statement"]) for s in result["stop_use"]]
+        rows = [(s["vehicle"], s["title"], s["item"], s["statement"], s["state"]) for s in result["stop_use"]]
         heading = f"{voice.label}: {voice.heading.lower()}"
-        screen.table(heading, ("vehicle", "finding", "item", "statement"), rows, note=voice.order)
+        screen.table(heading, ("vehicle", "finding", "item", "statement", "state"), rows, note=voice.order)
     if result["not_assessed"]:
         unknown = [(n["vehicle"], n["reason"]) for n in result["not_assessed"]]
         note = "Nobody knows what stands against these vehicles; the next scan tries again."

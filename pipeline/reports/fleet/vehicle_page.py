@@ -9,10 +9,11 @@ from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 
+from herdbook.pipeline.book import book, stop_use
 from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.herd.score_history import score_changes
 from herdbook.pipeline.night import mutes
@@ -26,8 +27,12 @@ from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import duckdb
 
+    from herdbook.pipeline.book.entry import Entry
+    from herdbook.pipeline.book.stop_use import Matter
     from herdbook.pipeline.store.store import Store
 
 TABLES = {
@@ -39,6 +44,7 @@ TABLES = {
     "installs": "all_installs",
     "logs": "logs_of_found",
 }
+OfVehicle = TypeVar("OfVehicle", "Entry", "Matter")
 MOST_DRAWN = 2  # findings of a page, the gravest first
 MOST_PAGES = 400  # vehicles drawn in one go; the others follow with later scans, so that a night ends in time
 MOST_WINDOWS = 3  # times named a finding
@@ -54,10 +60,12 @@ def write_all(
     titles = rule_titles(con)
     muted = mutes.in_force(con, utc_now())
     history = score_changes(con)
+    entered, open_matters = _by_vehicle(book.entries(con)), _by_vehicle(stop_use.matters(con))
     changed, budget = 0, Budget(MOST_PAGES)
     for done, about in enumerate(herd, start=1):
         name = about["vehicle"]
-        facts = _facts(about, {table: of[name] for table, of in dealt.items()}, scans, titles, store.settings.zone)
+        of_it = {table: of[name] for table, of in dealt.items()}
+        facts = _facts(about, of_it, scans, titles, store.settings.zone, entered[name], open_matters[name])
         stem = html.file_name(name)
         path = folder / "vehicles" / f"{stem}.html"
         more = {
@@ -102,12 +110,29 @@ def _dealt(table: list[Row]) -> defaultdict[str, list[Row]]:
     return out
 
 
-def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], titles: dict[str, str], zone: str) -> Facts:
+def _by_vehicle(rows: Sequence[OfVehicle]) -> defaultdict[str, list[OfVehicle]]:
+    out: defaultdict[str, list[OfVehicle]] = defaultdict(list)
+    for row in rows:
+        out[row.vehicle].append(row)
+    return out
+
+
+def _facts(
+    about: Row,
+    of: dict[str, list[Row]],
+    scans: list[Row],
+    titles: dict[str, str],
+    zone: str,
+    entered: list[Entry],
+    matters: list[Matter],
+) -> Facts:
+    about_it = {m.key: m for m in matters}
+    findings = [f | {"matter": about_it.get((f["vehicle"], f["rule"], f["item"]))} for f in of["findings"]]
     return Facts(
         vehicle=about["vehicle"],
         about=about,
         zone=numbers.zone_of(about["zone"] or zone),
-        findings=of["findings"],
+        findings=findings,
         not_assessed=of["not_assessed"],
         scores=of["scores"],
         sessions=[],
@@ -121,6 +146,8 @@ def _facts(about: Row, of: dict[str, list[Row]], scans: list[Row], titles: dict[
         scan=scans[0] if scans else None,
         rule_set=None,
         titles=titles,
+        book=entered,
+        matters=matters,
     )
 
 

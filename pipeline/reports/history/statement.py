@@ -19,6 +19,7 @@ SECTIONS = {
     "limits": "Stated limits",
     "capacity": "Capacity of the pack",
     "events": "What was recorded out of the ordinary",
+    "book": "What people entered",
     "herd": "Beside others of its type",
     "unknown": "What is not known",
     "open": "What would change these statements",

@@ -2,4 +2,4 @@
 -- Out: title, subsystem, vehicles, stop_use (vehicles for which it is stop-use).  Key: (title, subsystem).
 SELECT title, subsystem, count(DISTINCT vehicle) AS vehicles,
        count(DISTINCT vehicle) FILTER (severity = 'stop-use') AS stop_use
-FROM findings GROUP BY title, subsystem ORDER BY vehicles DESC, title LIMIT 15;
+FROM findings_now GROUP BY title, subsystem ORDER BY vehicles DESC, title LIMIT 15;

@@ -7,7 +7,7 @@ WITH firmware AS (
 ), found AS (
     SELECT vehicle, count(*) FILTER (severity = 'stop-use') AS stop_use,
            count(*) FILTER (severity = 'service') AS service, count(*) FILTER (severity = 'note') AS note
-    FROM findings GROUP BY vehicle
+    FROM findings_now GROUP BY vehicle
 ), marks AS (
     FROM (PIVOT scores ON subsystem IN ('cells', 'pack', 'thermal', 'charging', 'braking', 'drive', 'remote link', 'data')
           USING max(score) GROUP BY vehicle)

@@ -1,0 +1,153 @@
+"""The service book is read and written here. Entries are added whole or not at all, and none is changed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from herdbook.pipeline.book.entry import Draft, Entry, Kind, moment
+from herdbook.pipeline.book.refusals import Refusal, Standing, refusals
+from herdbook.pipeline.errors import NotKnownError, SettingsError
+from herdbook.pipeline.store.connection import insert, transaction, visit
+from herdbook.pipeline.store.statements import ask, has
+from herdbook.pipeline.store.store import Store
+from herdbook.pipeline.times import utc_now
+from herdbook.pipeline.vehicle.problems import nearest
+
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
+
+
+def known(con: DuckDBPyConnection) -> bool:
+    """Whether this catalogue has a service book at all: a copy published by an older Herdbook has none."""
+    return has(con, "service_book")
+
+
+def entries(con: DuckDBPyConnection, vehicle: str | None = None, as_of: datetime | None = None) -> list[Entry]:
+    """Entries of one vehicle, or of all, the oldest event first; also those that no longer hold. as_of: naive UTC."""
+    if not known(con):
+        return []
+    return [Entry(**row) for row in ask(con, __name__, "entries", vehicle=vehicle, as_of=as_of)]
+
+
+def zone_for(store: Store, vehicle: str) -> ZoneInfo:
+    """In which days of this vehicle are written. Raises: NotKnownError for a vehicle that the store does not have."""
+    with visit(store.catalogue, read_only=True) as con:
+        about = {row["vehicle"]: row for row in ask(con, __name__, "vehicles")}
+    if vehicle not in about:
+        raise NotKnownError(f"vehicle {vehicle!r} has no log and stands in no list", do=nearest(vehicle, about))
+    return ZoneInfo(about[vehicle]["zone"] or store.settings.zone)
+
+
+def zones(store: Store) -> dict[str, ZoneInfo]:
+    """Of every vehicle that the book may speak of."""
+    with visit(store.catalogue, read_only=True) as con:
+        rows = ask(con, __name__, "vehicles")
+    return {row["vehicle"]: ZoneInfo(row["zone"] or store.settings.zone) for row in rows}
+
+
+def check(store: Store, drafts: Sequence[Draft], now: datetime | None = None) -> tuple[list[Refusal], list[Draft]]:
+    """What would be refused, and what would be entered: without what the book says already."""
+    with visit(store.catalogue, read_only=True) as con:
+        return _checked(con, drafts, now or utc_now())
+
+
+def write(store: Store, drafts: Sequence[Draft], now: datetime | None = None) -> tuple[list[Refusal], list[Entry]]:
+    """Enter all of them and publish; when one is refused, none is entered. What the book says already is no news.
+
+    Returns: refusals, and the entries made. Raises: BusyError, StoreError.
+    """
+    from herdbook.pipeline.store.publish import publish
+
+    moment_made = now or utc_now()
+    with store.lock("the service book"):
+        with transaction(store.catalogue) as con:
+            refused, fresh = _checked(con, drafts, moment_made)
+            if refused:
+                return refused, []
+            first = _next_number(con)
+            made = [_entry(draft, first + i, moment_made) for i, draft in enumerate(fresh)]
+            insert(con, "service_book", _frame(made))
+        publish(store)  # also when nothing is new: the process that entered it may have been killed before this
+    return [], made
+
+
+def _checked(con: DuckDBPyConnection, drafts: Sequence[Draft], now: datetime) -> tuple[list[Refusal], list[Draft]]:
+    before = entries(con)
+    held = {entry.same for entry in before if entry.holds or entry.kind == Kind.STRUCK}
+    fresh: dict[tuple[object, ...], Draft] = {}
+    for draft in drafts:
+        if draft.same not in held:
+            fresh.setdefault(draft.same, draft)
+    standing = Standing(
+        vehicles={row["vehicle"]: row["built"] for row in ask(con, __name__, "vehicles")},
+        findings={(row["vehicle"], row["rule"], row["item"]) for row in ask(con, __name__, "findings_ever")},
+        entries=before,
+        now=now,
+    )
+    return refusals(list(fresh.values()), standing), list(fresh.values())
+
+
+def _next_number(con: DuckDBPyConnection) -> int:
+    row = con.execute("SELECT coalesce(max(entry), 0) + 1 FROM service_book").fetchone()
+    con.fetchall()
+    return int(row[0]) if row else 1
+
+
+def _entry(draft: Draft, number: int, now: datetime) -> Entry:
+    return Entry(
+        entry=number,
+        vehicle=draft.vehicle,
+        kind=draft.kind.value,
+        from_t=draft.from_t,
+        to_t=draft.to_t,
+        zone=draft.zone,
+        part=draft.part,
+        serial=draft.serial,
+        batch=draft.batch,
+        supplier=draft.supplier,
+        rule=draft.rule,
+        item=draft.item,
+        outcome=draft.outcome,
+        said=draft.said,
+        made_by=draft.by,
+        made_t=now,
+        source=draft.source,
+        corrects=draft.corrects,
+        holds=draft.kind is not Kind.STRUCK,
+    )
+
+
+def _frame(made: Sequence[Entry]) -> pl.DataFrame:
+    names = [name for name in Entry.__slots__ if name != "holds"]
+    whole, text, time = pl.Int64(), pl.String(), pl.Datetime("us")
+    types = {"entry": whole, "corrects": whole, "from_t": time, "to_t": time, "made_t": time}
+    schema = {name: types.get(name, text) for name in names}
+    return pl.DataFrame([[getattr(e, name) for name in names] for e in made], schema=schema, orient="row")
+
+
+def struck(store: Store, number: int, *, by: str, why: str, now: datetime | None = None) -> Draft:
+    """What strikes an entry out. Raises: NotKnownError, SettingsError."""
+    with visit(store.catalogue, read_only=True) as con:
+        found = [entry for entry in entries(con) if entry.entry == number]
+    if not found:
+        raise NotKnownError(f"the service book has no entry {number}", do="See: herdbook book VEHICLE")
+    if not found[0].holds:
+        raise SettingsError(f"entry {number} holds no longer", do="See: herdbook book VEHICLE --all")
+    t = (now or utc_now()).replace(second=0, microsecond=0)
+    start, end = moment(f"{t:%Y-%m-%d %H:%M}Z", ZoneInfo("UTC"))
+    return Draft(
+        place="the entry",
+        vehicle=found[0].vehicle,
+        kind=Kind.STRUCK,
+        from_t=start,
+        to_t=end,
+        zone=found[0].zone,
+        by=by.strip(),
+        said=why.strip(),
+        corrects=number,
+    )
