@@ -62,7 +62,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if not median(ratio_se) < KNOWN:  # no measurable sag: a share of it would be noise
         return Outcome()
     resting = mean + median_ohm * table.current
-    flat = bool(np.mean((resting > PLATEAU_V[0]) & (resting < PLATEAU_V[1])) > 0.9)
+    flat = profile.pack_figures.of_chemistry.flat and bool(
+        np.mean((resting > PLATEAU_V[0]) & (resting < PLATEAU_V[1])) > 0.9
+    )
     level = 1000 * (fit.level[:-1] - np.median(fit.level[:-1]))
     hidden = HIDDEN_SHARE * extra * float(np.mean(table.current))
     step = rounding_error(signals.series("cell_voltage", table.items[0]).v)

@@ -94,6 +94,24 @@ class StringFit:
 
 
 NONE = StringFit({}, frozenset(), (), 0, 0.0)
+# The fit takes its table to be right within so much between the knees, and learns the rest; published curves of some
+# chemistries lie further apart, and a table of that kind would be taken for a fault of a group.
+TABLE_V, BETWEEN_PCT = 0.03, (20.0, 90.0)
+
+
+def too_loose(record: Record) -> str:
+    """Why the groups' charges cannot be weighed by the open-circuit table of this pack; "" when they can."""
+    ocv = ocv_of(record.profile.pack)
+    if ocv is None:
+        return ""
+    off = float(np.interp(np.linspace(*BETWEEN_PCT, 71), ocv.soc_pct, ocv.sd_v).max())
+    if off <= TABLE_V:
+        return ""
+    named = record.profile.pack_figures.of_chemistry.name
+    return (
+        f"; the open-circuit curve of {named} is known within {1000 * off:.0f} mV only, too little to weigh groups "
+        "between full and empty by it: name the pack's own curve in its profile"
+    )
 
 
 def string_fit(record: Record) -> StringFit:
@@ -105,7 +123,7 @@ def _fit(record: Record) -> StringFit:
     rows = lately(record, event_table(record, "group_levels"), DAYS)
     ocv = ocv_of(record.profile.pack)
     items = sorted((c[1:] for c in rows.columns if c[0] == "d" and c[1:].isdigit()), key=int)
-    if ocv is None or len(items) < 4:
+    if ocv is None or len(items) < 4 or too_loose(record):
         return NONE
     low, top = record.profile.pack_figures.of_chemistry.plateau_v
     # Near full a per cent is a tenth of a volt, and nobody knows where: only the knee itself is read there (offsets.py)

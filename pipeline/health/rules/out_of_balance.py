@@ -15,7 +15,7 @@ import numpy as np
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pack.offsets import offsets, uneven
-from herdbook.pipeline.health.pack.string import string_fit
+from herdbook.pipeline.health.pack.string import string_fit, too_loose
 from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
@@ -48,8 +48,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if most < limits["least_sessions"] and not fit.looked:
         return NotAssessed(
             f"the steep ends of the curve were reached in {counted(most, 'session')} of the last "
-            f"{limits['days']:.0f} days; charges to full or rides to low are needed, since the plateau in between says "
-            "nothing" + uneven(record)
+            f"{limits['days']:.0f} days; charges to full or rides to low are needed, since the curve's middle says too "
+            "little" + uneven(record) + too_loose(record)
         )
     findings = []
     for item in sorted((set(top) | set(bottom)) - unread(record), key=int):
@@ -62,8 +62,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     findings += from_fit(record, _WHOLE, said | level | unread(record), limits)
     if not findings and most < limits["least_sessions"] and not fit.could_show(Why.CHARGE, limits["plain"] / 100.0):
         return NotAssessed(
-            f"what was logged would not show a group that holds {limits['plain']:.0f} % less: the voltage hardly "
-            "moved; charges to full or rides to low are needed" + uneven(record)
+            f"what was logged would not show a group that holds {limits['plain']:.0f} % less: the voltage moved "
+            "too little; charges to full or rides to low are needed" + uneven(record)
         )
     return findings
 
