@@ -64,6 +64,11 @@ class Facts:
         return doubted_figures(self.doubts)
 
     @property
+    def doubted_roles(self) -> str:
+        """The roles in doubt, as a person reads them."""
+        return numbers.listing([names.role_words(role) for role in self.doubts])
+
+    @property
     def zone_name(self) -> str:
         return self.zone.key if self.zone else "UTC"
 

@@ -93,11 +93,11 @@ def test_figures_of_a_role_in_doubt_say_so(nights: dict[str, Store], tmp_path: P
     assert told["temp_missing_share"] is None
     page = fleet.dossier("ZB-0101", tmp_path).read_text("utf-8")
     assert "Logs contradict the profile zirbel" in page
-    assert f"In doubt, {why}: " in page
+    assert "In doubt: Charge that entered the pack" in page
     write_fleet(nights["wrong"], tmp_path / "site")
     assert why in (tmp_path / "site" / "vehicles" / "ZB-0101.html").read_text("utf-8")
     right = herdbook.open(nights["mended"].folder)
     assert right.metrics()["doubt"].null_count() == right.metrics().height
     page = right.dossier("ZB-0101", tmp_path / "right.html").read_text("utf-8")
     assert "contradict the profile" not in page
-    assert "In doubt, " not in page
+    assert "In doubt: " not in page

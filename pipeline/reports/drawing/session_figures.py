@@ -27,7 +27,7 @@ def figures_table(facts: Facts, title: str, chosen: Sequence[tuple[str, str]], f
         row
         for name, said in chosen
         if name in by_name
-        for row in _rows(facts, by_name[name], f"In doubt, {doubted[name]}: {said}" if name in doubted else said)
+        for row in _rows(facts, by_name[name], f"In doubt: {said}" if name in doubted else said)
     ]
     return [PageTable(title, HEAD, body, NUMERIC, folded)] if body else []
 
