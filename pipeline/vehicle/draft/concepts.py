@@ -129,6 +129,7 @@ def _joined(found: list[str]) -> list[str]:
     return text.split()
 
 
+@cache
 def concepts(name: str) -> frozenset[str]:
     return frozenset().union(*(_OF_WORD.get(w, frozenset()) for w in words(name)))
 
@@ -137,6 +138,7 @@ def concepts_of(word: str) -> frozenset[str]:
     return _OF_WORD.get(word, frozenset())
 
 
+@cache
 def unknown_words(name: str) -> int:
     """Words that say something nobody here knows; numbers and single letters say nothing."""
     return sum(w not in _OF_WORD and not w.isdigit() and len(w) > 1 for w in words(name))
