@@ -80,7 +80,7 @@ _SPLIT = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+")
 def words(name: str) -> tuple[str, ...]:
     """ "BMS_PackVoltage01" -> bms, pack, voltage, 01; letters run together are parted where all of it is known."""
     found: list[str] = []
-    for piece in _SPLIT.findall(name):
+    for piece in _SPLIT.findall(name.replace("SoC", "SOC").replace("SoH", "SOH")):
         word = piece.lower()
         found += [word] if word in _OF_WORD or word.isdigit() else _parted(word)
     return tuple(_joined(found))

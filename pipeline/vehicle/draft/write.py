@@ -42,6 +42,7 @@ FIGURES = """\
 CHARGE_POSITIVE = re.compile(
     r"charg\w*( current)?( is| =|:)? positive|positive( =| is|:)?( on| while| when| during| for)? charg", re.IGNORECASE
 )
+MOST_UNUSED = 16  # signals of a message that are named
 WORTH = 0.3  # a runner-up under this is not named
 
 
@@ -75,7 +76,21 @@ def draft(messages: Sequence[Message], dbcs: Sequence[str], name: str, lenient: 
         lines += _entry(guess, by_name, messages)
     lines += ["", "# To do"]
     lines += [f"# - {todo}" for todo in todos(by_role, messages, by_name)]
+    lines += _unused(found, messages)
     return "\n".join(lines) + "\n"
+
+
+def _unused(found: Sequence[Guess], messages: Sequence[Message]) -> list[str]:
+    """What is left of the DBC files, to be looked through for roles that nothing was found for."""
+    played = {member for guess in found for member in guess.family.members}
+    lines = []
+    for message in messages:
+        left = [s for s in message.signals if (message.name, s.name) not in played and not s.selector]
+        shown = ", ".join(f"{s.name} [{s.unit}]" if s.unit.strip() else s.name for s in left[:MOST_UNUSED])
+        if left:
+            more = f", and {len(left) - MOST_UNUSED} more" if len(left) > MOST_UNUSED else ""
+            lines.append(_one_line(f"# - {message.name}: {shown}{more}"))
+    return ["", "# Signals that play no role yet", *lines] if lines else []
 
 
 def _entry(guess: Guess, signals: dict[tuple[str, str], Signal], messages: Sequence[Message]) -> list[str]:
