@@ -45,7 +45,7 @@ STEEPEST = 0.2  # of the weight: what holds back harder is a foot or a wall, no 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ride = travel(session, signals)
     metrics = _rolling(ride, signals, profile)
-    metrics += _energy(signals, ride)
+    metrics += _energy(signals, ride, profile.pack_figures.packs)
     return Outcome(tuple(metrics))
 
 
@@ -134,11 +134,11 @@ def _hills(value: Floats, way: Floats, mean: float) -> float:
     return max(spread, HILLS) / math.sqrt(max(float(way.sum()) / STREET_M, 1.0))
 
 
-def _energy(signals: Signals, ride: Travel) -> list[Metric]:
+def _energy(signals: Signals, ride: Travel, packs: int) -> list[Metric]:
     s = signals.series("pack_current")
     km = float(ride.metres.sum()) / 1000.0
-    if len(s) < 10 or km < LEAST_M / 1000.0:
-        return []
+    if len(s) < 10 or km < LEAST_M / 1000.0 or packs > 1:
+        return []  # what one of several packs gave is not what the way took
     watts = s.v * signals.at(s.t, "pack_voltage", hold_s=1.0)
     dt = held_s(s.t, 2.0)
     known = np.isfinite(watts)
