@@ -249,6 +249,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    version=6,  # rests against air and sun, rides at any load; in version 5 errors that hold
+    version=7,  # rests against air and sun, rides at any load; in version 5 errors that hold
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

@@ -128,6 +128,6 @@ RULE = Rule(
         "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
     ),
     source="switch state and current as the bus reports them; limits: see each",
-    version=3,
+    version=4,
     cases=_cases,
 )
