@@ -35,7 +35,7 @@ from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import Spoken, from_fit
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
-from herdbook.pipeline.health.trend import mann_kendall
+from herdbook.pipeline.health.trend import beside_trend, mann_kendall
 from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -141,7 +141,7 @@ def _drift(o: Offsets, bled: pl.DataFrame, rated: float) -> Sinking:
         item=o.item,
         rate=rate,
         se=se,
-        p=mann_kendall(y).p,
+        p=mann_kendall(y, beside_trend(hours, y)).p,
         n=t.size,
         stands=newest(o),
         starts=t,
@@ -252,5 +252,5 @@ RULE = Rule(
     ),
     source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),
     cases=_cases,
-    version=3,
+    version=4,
 )

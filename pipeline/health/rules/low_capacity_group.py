@@ -51,7 +51,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
     ]
     found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | unread(record), limits)
-    seen = fit.depth >= DEPTH and fit.would_tell(Why.CAPACITY, limits["plain"] / 100.0)
+    seen = fit.depth >= DEPTH and fit.could_show(Why.CAPACITY, limits["plain"] / 100.0)
     if not found and len(both) < 3 and not seen:
         return NotAssessed(
             f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage moved "
@@ -149,6 +149,6 @@ RULE = Rule(
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
     cases=_cases,
-    version=4,
+    version=5,
     habit="rides from full to low",
 )
