@@ -83,7 +83,7 @@ USUAL = (
         ("pack.max_charge_a", "pack.rated_ah"), 0.15, 6.0, "the pack takes {} times its rated charge an hour", _ratio
     ),
     Usual(
-        *(("pack.max_discharge_a", "pack.rated_ah"), 0.5, 30.0),
+        *(("pack.max_discharge_a", "pack.rated_ah"), 0.5, 18.0),
         *("the pack gives {} times its rated charge an hour", _ratio),
     ),
     Usual(
