@@ -130,8 +130,8 @@ def _slope_figure(
     }
     axes = {"xaxis": axis("Pack current, out of the pack positive [A]"), "yaxis": axis(y_title)}
     spec = {"data": [dots, *more, line], "layout": layout(HEIGHT, **axes)}
-    note = f"n = {numbers.count(int(current.size))} readings of one window while the current was steady; {said} by least "
-    note += "squares over it. "
+    note = f"n = {numbers.count(int(current.size))} readings of one window while the current was steady; {said} by "
+    note += "least squares over it. "
     note += "The finding's own figure rests on more than this window."
     return PageFigure(_id(finding), title, f"Scatter of {y_title} against current, {said}.", spec, note, height=HEIGHT)
 

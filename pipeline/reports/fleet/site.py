@@ -23,7 +23,7 @@ from herdbook.pipeline.herd.score_history import LAST
 from herdbook.pipeline.herd.work_on_record import work_on_record
 from herdbook.pipeline.reports.dossier.write import refresh_dossiers
 from herdbook.pipeline.reports.drawing import distribution
-from herdbook.pipeline.reports.fleet import night_page, register, vehicle_page
+from herdbook.pipeline.reports.fleet import days, night_page, register, vehicle_page
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.reports.words.cautions import GENERAL, LAW
@@ -77,6 +77,7 @@ def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any
         "scan": scans[0] if scans else None,
         "newest": numbers.moment(newest, None),
         "ages": _ages(herd, scans[0]["started_t"] if scans else newest),
+        "days": days.strip(con),
         "stop": ask(con, __name__, "standing"),
         "causes": ask(con, __name__, "causes"),
         "quarantine": ask(con, __name__, "quarantine"),
