@@ -51,6 +51,13 @@ ARCHIVES = (
         "battery_data_toolkit-0.4.6.tar.gz",
         "f62a073703d6652e53162fcbb3ebbf0f5f7036e127021d5beddf7c5c245f9797",
     ),
+    Archive(
+        "opendbc",  # a public collection of bus descriptions of cars (MIT); its files alone are read, none of its code
+        "0.3.1",
+        "wheel",
+        "opendbc-0.3.1-py3-none-any.whl",
+        "5552994344a885d85836f2487b85e958e69ab1a0e8d11e30ec508d316bf58ae1",
+    ),
 )
 
 
