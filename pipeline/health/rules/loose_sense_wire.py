@@ -254,5 +254,5 @@ RULE = Rule(
     ),
     source="circuit of a series string: a shared tap shifts two neighbours by equal and opposite amounts",
     cases=_cases,
-    version=3,
+    version=4,
 )
