@@ -51,6 +51,20 @@ ARCHIVES = (
         "battery_data_toolkit-0.4.6.tar.gz",
         "f62a073703d6652e53162fcbb3ebbf0f5f7036e127021d5beddf7c5c245f9797",
     ),
+    Archive(
+        "lifelines",
+        "0.30.3",
+        "wheel",
+        "lifelines-0.30.3-py3-none-any.whl",
+        "44802480a28d6cb836c7fea4a54ec0ba220eb31c6d7444589637a8bd66066e8c",
+    ),
+    Archive(
+        "surpyval",
+        "0.25",
+        "wheel",
+        "surpyval-0.25-py3-none-any.whl",
+        "627716ef7c2f10eeb3bfd1b305b21bac60ff5b329603198fa8f5e967530eab6f",
+    ),
 )
 
 
