@@ -6,7 +6,7 @@ HERDBOOK := $(BIN)/herdbook
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help demo test lint types tests slow fuzz large browser bench physics campaign coverage evaluate sources audit sbom pins readme clean
+.PHONY: help demo test lint types tests slow fuzz large browser bench physics campaign coverage evaluate sources audit sbom pins docs readme clean
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:[^#]*## /\t/' | expand -t 12
@@ -71,6 +71,9 @@ pins: ## write constraints.txt anew from the newest versions that pyproject allo
 	@rm -rf build/pins && $(PYTHON) -m venv build/pins && build/pins/bin/pip install -q '.[test]'
 	@{ echo '# Exact versions that Herdbook is developed and tested with. Made anew by: make pins'; \
 	  build/pins/bin/pip freeze --all --exclude herdbook --exclude pip | grep -v ' @ '; } > constraints.txt
+
+docs: .venv/test.stamp ## the documents as a site that opens offline, in build/docs/site
+	@$(BIN)/python -m tests.docs build/docs
 
 readme: .venv/test.stamp ## run the commands in README.md and write anew what they print
 	@$(BIN)/python -m tests.readme

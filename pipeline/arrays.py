@@ -10,3 +10,4 @@ Times = NDArray[np.int64]  # microseconds UTC
 Integers = NDArray[np.int64]
 Indices = NDArray[np.intp]
 Bools = NDArray[np.bool_]
+Strings = NDArray[np.str_]

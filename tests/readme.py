@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from herdbook.pipeline.manual import topics
+from tests import notebook
 
 ROOT = Path(__file__).parents[1]
 DOCUMENTS = [ROOT / "README.md", *(ROOT / "pipeline" / "manual" / f"{topic}.md" for topic in topics())]  # in one folder
@@ -110,3 +111,5 @@ if __name__ == "__main__":
 
     with tempfile.TemporaryDirectory() as scratch:
         write_anew(Path(scratch))
+    with tempfile.TemporaryDirectory() as scratch:
+        notebook.write_anew(Path(scratch))

@@ -33,6 +33,7 @@ FILES = {
             "vehicle/dbc_signals.py",
             "vehicle/entry_numbers.py",
             "vehicle/mapping.py",
+            "vehicle/fault_codes.py",
         ),
         *("spans.py", "vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),
     ],

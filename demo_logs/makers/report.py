@@ -19,7 +19,8 @@ def share(good: int, of: int) -> str:
 
 
 def as_markdown(card: Card) -> str:
-    parts = [_bars(card), _kinds(card.faults), _calibration(card.words), _false_rules(card.words), _lists(card)]
+    parts = [_bars(card), _kinds(card.faults), _calibration(card.words), _rules_calibrated(card.words)]
+    parts += [_false_rules(card.words), _lists(card)]
     return "\n\n".join(p for p in parts if p)
 
 
@@ -76,6 +77,21 @@ def _calibration(words: Sequence[Spoken]) -> str:
     rows.append("|---|---|---|---|---|")
     for low, high, count, good, stated in reliability([s for s in words if s.word.severity in WEIGHTY]):
         rows.append(f"| {low:g} to {high:g} | {count} | {good} | {stated:.3f} | {good / count:.2f} |")
+    return "\n".join(rows)
+
+
+def _rules_calibrated(words: Sequence[Spoken]) -> str:
+    """Per rule: a stated confidence of 0.95 ought to be right in 95 %. Outside: the stated mean lies beyond the
+    interval of the true share, to which side."""
+    rows = ["| rule, weighty words | words | mean stated | right or true beside | outside |", "|---|---|---|---|---|"]
+    weighty = [s for s in words if s.word.severity in WEIGHTY]
+    for rule in sorted({s.word.rule for s in weighty}):
+        some = [s for s in weighty if s.word.rule == rule]
+        good = sum(s.verdict != FALSE for s in some)
+        stated = sum(s.word.confidence for s in some) / len(some)
+        low, high = wilson(good, len(some))
+        side = "claims too much" if stated > high else "claims too little" if stated < low else ""
+        rows.append(f"| {rule} | {len(some)} | {stated:.3f} | {share(good, len(some))} | {side} |")
     return "\n".join(rows)
 
 

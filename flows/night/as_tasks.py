@@ -10,10 +10,10 @@ from typing import ParamSpec, TypeVar
 from herdbook.flows.night.bundles import bundles
 from herdbook.flows.night.results import rolling
 from herdbook.flows.night.shared_workers import WorkerLimits, end_workers
-from herdbook.flows.night.tasks import assess_task, label, take_task, visible_step
-from herdbook.pipeline.assess.plan import VehiclePlan
+from herdbook.flows.night.tasks import assess_task, group_label, label, take_task, visible_step
+from herdbook.pipeline.assess.plan import PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
-from herdbook.pipeline.night.failures import VehicleOutcome
+from herdbook.pipeline.night.failures import GroupOutcome
 from herdbook.pipeline.store.store import Store
 
 AHEAD = 4  # tasks under way for each worker: enough to keep it busy, few enough to bound memory
@@ -33,7 +33,7 @@ class AsTasks:
     bundle_mb: float
     until: float
     commit_s: float = 2.0
-    plan_at_once: int = 8
+    plan_at_once: int = 32
 
     def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
         work = bundles(paths, self.bundle_mb, self.limits.processes)
@@ -42,9 +42,16 @@ class AsTasks:
         )
         return (taken for bundle in some for taken in bundle)
 
-    def assess(self, work: Iterable[VehiclePlan]) -> Iterator[VehicleOutcome]:
+    @property
+    def processes(self) -> int:
+        return self.limits.processes
+
+    def assess(self, work: Iterable[PlanGroup]) -> Iterator[GroupOutcome]:
         return rolling(
-            lambda one: assess_task.submit(one.vehicle, self.store, one, self.limits), work, self._most(), self.until
+            lambda group: assess_task.submit(group_label(group.vehicles), self.store, group, self.limits),
+            work,
+            self._most(),
+            self.until,
         )
 
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:

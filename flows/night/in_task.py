@@ -1,4 +1,4 @@
-"""The pure work of a night inside a task, in whatever process: take a bundle of logs, assess a vehicle.
+"""The pure work of a night inside a task, in whatever process: take a bundle of logs, assess a group of vehicles.
 
 Nothing here writes to the catalogue, everything may be done twice.
 """
@@ -9,11 +9,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from herdbook.flows.night.shared_workers import WorkerLimits
-from herdbook.pipeline.assess.assess import assess
-from herdbook.pipeline.assess.plan import VehiclePlan
+from herdbook.pipeline.assess.plan import PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
-from herdbook.pipeline.night.failures import VehicleOutcome, lost_log, not_assessed
+from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess_group, lost_log
 from herdbook.pipeline.store.store import Store
 
 
@@ -32,12 +31,16 @@ def _take_safely(store: Store, path: Path, limits: WorkerLimits) -> Outcome:
         return lost_log(path, error)
 
 
-def assess_safely(store: Store, work: VehiclePlan, limits: WorkerLimits) -> VehicleOutcome:
+def assess_safely(store: Store, work: PlanGroup, limits: WorkerLimits) -> GroupOutcome:
     """A vehicle that cannot be assessed stays marked for the next night; it never stops the others.
 
     Raises: StoreError, when the store itself cannot go on.
     """
+
+    def again(group: PlanGroup) -> GroupOutcome:
+        return limits.workers().call(assess_group, store, group)
+
     try:
-        return VehicleOutcome(work.vehicle, limits.workers().call(assess, store, work))
+        return again(work)
     except Exception as error:
-        return not_assessed(work.vehicle, error)
+        return after_failure(work, error, again)

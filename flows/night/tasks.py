@@ -17,10 +17,10 @@ from prefect.tasks import Task
 
 from herdbook.flows.night.in_task import assess_safely, take_bundle
 from herdbook.flows.night.shared_workers import WorkerLimits
-from herdbook.pipeline.assess.plan import VehiclePlan
+from herdbook.pipeline.assess.plan import PlanGroup
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.intake.outcome import Outcome, QuarantinedLog
-from herdbook.pipeline.night.failures import VehicleOutcome
+from herdbook.pipeline.night.failures import GroupOutcome
 from herdbook.pipeline.settings import NightSettings
 from herdbook.pipeline.store.store import Store
 
@@ -67,8 +67,8 @@ def take_task(label: str, store: Store, paths: Sequence[Path], limits: WorkerLim
 
 
 @task(
-    name="assess vehicle",
-    task_run_name="assess {vehicle}",
+    name="assess vehicles",
+    task_run_name="{label}",
     tags=[ASSESS],
     cache_policy=NO_CACHE,
     persist_result=False,
@@ -76,10 +76,10 @@ def take_task(label: str, store: Store, paths: Sequence[Path], limits: WorkerLim
     retry_delay_seconds=[5, 30],
     retry_condition_fn=_worth_retrying,
 )
-def assess_task(vehicle: str, store: Store, work: VehiclePlan, limits: WorkerLimits) -> VehicleOutcome:
+def assess_task(label: str, store: Store, work: PlanGroup, limits: WorkerLimits) -> GroupOutcome:
     seen = assess_safely(store, work, limits)
-    if seen.problem:
-        get_run_logger().warning("%s could not be assessed tonight: %s", vehicle, seen.problem)
+    for vehicle, problem in seen.problems.items():
+        get_run_logger().warning("%s could not be assessed tonight: %s", vehicle, problem)
     return seen
 
 
@@ -95,3 +95,9 @@ def label(paths: Sequence[Path]) -> str:
     """What an operator reads: the log's name, or how many and which first."""
     first = f"{paths[0].parent.name}/{paths[0].name}".replace("{", "(").replace("}", ")")
     return f"take {first}" if len(paths) == 1 else f"take {len(paths)} logs from {first}"
+
+
+def group_label(vehicles: Sequence[str]) -> str:
+    """The vehicle's name, or how many and which first."""
+    first = vehicles[0].replace("{", "(").replace("}", ")")
+    return f"assess {first}" if len(vehicles) == 1 else f"assess {len(vehicles)} vehicles from {first}"

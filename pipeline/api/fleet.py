@@ -87,14 +87,15 @@ class Fleet:
     def metrics(
         self, names: Sequence[str] = (), vehicle: str = "", since: When | None = None, until: When | None = None
     ) -> pl.DataFrame:
-        """One row a figure of a session: name, item, value, unit, se (standard error), n, coverage.
+        """One row a figure of a session: name, item, value, unit, se (standard error), n, coverage, and doubt: why it
+        is not to be relied on, where logs contradict the profile in what it is made of; else null.
 
         Raises: NotKnownError when nothing at all is on record under a name.
         """
         found = self._rows("metrics", ("vehicle", vehicle), since=since, until=until, among=("name", names))
         if names and not found.height:
             self._know(names)
-        return found
+        return found.join(self._doubts(), on=["vehicle", "name"], how="left", maintain_order="left")
 
     def findings(self, vehicle: str = "", severity: str = "") -> pl.DataFrame:
         """One row a finding as it stands."""
@@ -173,6 +174,19 @@ class Fleet:
                 given[name] = _moment(when)
                 where.append(f"start_t {sign} ${name}")
         return self.sql(f"SELECT * FROM {table}" + (f" WHERE {' AND '.join(where)}" if where else ""), **given)
+
+    def _doubts(self) -> pl.DataFrame:
+        """Figures in doubt, by vehicle and name."""
+        import polars as pl
+
+        from herdbook.pipeline.health.doubted_figures import doubted_figures
+        from herdbook.pipeline.reports.facts import doubts_of
+
+        with self.store.read() as con:
+            of = con.execute("SELECT vehicle, profile FROM vehicles").fetchall()
+            by_profile = {profile: doubted_figures(doubts_of(con, profile)) for _, profile in of}
+        rows = [(vehicle, name, why) for vehicle, profile in of for name, why in by_profile[profile].items()]
+        return pl.DataFrame(rows, schema=dict.fromkeys(("vehicle", "name", "doubt"), pl.String), orient="row")
 
     def _stretch(self, vehicle: str, since: When | None, until: When | None) -> tuple[int, int]:
         """From and to, microseconds UTC, the end left out; the whole record where nothing is asked."""

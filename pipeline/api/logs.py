@@ -39,15 +39,18 @@ class Judgement:
 
     def __repr__(self) -> str:
         said = [f"  {f['severity']}: {f['title']} {f['item']}".rstrip() for f in self.findings.to_dicts()]
-        counts = f"{self.findings.height} findings, {self.not_assessed.height} not assessed"
-        head = f"<Judgement of {self.vehicle}: {counts}>"
+        head = f"<Judgement of {self.vehicle}: {self._counted()}>"
         return "\n".join([head, *said, *(f"  the profile is doubted: {doubt}" for doubt in self.doubts)])
+
+    def _counted(self) -> str:
+        found = "1 finding" if self.findings.height == 1 else f"{self.findings.height} findings"
+        return f"{found}, {self.not_assessed.height} rules not assessed"
 
     def _repr_html_(self) -> str:
         """For a notebook: findings, scores, and what could not be judged or used."""
         from herdbook.shown import as_table, said
 
-        words = said(f"{self.vehicle}: {self.findings.height} findings, {self.not_assessed.height} rules not assessed.")
+        words = said(f"{self.vehicle}: {self._counted()}.")
         words += "".join(said(f"The profile is doubted: {doubt}") for doubt in self.doubts)
         words += "".join(said(f"Not used: {log}: {why}. {do}") for log, why, do in self.refused)
         columns = ["severity", "title", "item", "statement"]

@@ -1,10 +1,14 @@
-"""What assessment needs to know of vehicles, read from the catalogue in one short visit: plain data for any process."""
+"""What assessment needs to know of vehicles, read from the catalogue in one short visit: plain data for any process.
+
+The process that holds the store reads tables of many vehicles at once and hands them on (PlanGroup); cutting
+them up by vehicle is the worker's part of the work.
+"""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -18,6 +22,10 @@ from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSION
 
 if TYPE_CHECKING:
     import duckdb
+
+# What is known of vehicles that are read in one visit, and handed over in one group, in memory; engineering choices.
+VISIT_MB, GROUP_MB = 64.0, 8.0
+FIRST_VISIT, MOST_VISIT = 16, 512  # vehicles
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,44 +67,107 @@ def vehicles_touched(store: Store) -> list[str]:
         return [v for (v,) in con.execute("SELECT vehicle FROM touched ORDER BY vehicle").fetchall()]
 
 
-def plan(store: Store, vehicles: Sequence[str]) -> list[VehiclePlan]:
-    """What has to be looked at for these vehicles; a few queries in all, however many vehicles."""
-    with visit(store.catalogue, read_only=True) as con:
-        con.execute("SET TimeZone = 'UTC'")
-        tickets = {row["vehicle"]: row["ticket"] for row in ask(con, __name__, "tickets", vehicles=list(vehicles))}
-        stretches = _stretches(con, vehicles)
-        logs = _logs(con, vehicles)
-        newest = {v: max((b for log in logs[v] for _, b in log.spans), default=0) for v in vehicles}
-        since = {v: judged_since(newest[v], store.settings.judge_days) for v in vehicles}
-        sessions, metrics, events, messages = (
-            _by_vehicle(con, name, since) for name in ("sessions", "metrics", "events", "messages")
+@dataclass(frozen=True)
+class PlanGroup:
+    """Plans of some vehicles, still as tables. rows: by the name of the statement under sql/ that read them; reference
+    and doubts: by profile, those of profiles of these vehicles among them."""
+
+    vehicles: tuple[str, ...]
+    rows: Mapping[str, pl.DataFrame]
+    reference: Mapping[str, pl.DataFrame]
+    doubts: Mapping[str, Mapping[str, str]]
+    judge_days: float
+
+    def plans(self) -> list[VehiclePlan]:
+        """One plan a vehicle, in their order."""
+        tickets = dict(self.rows["tickets"].rows())
+        stretches: dict[str, dict[tuple[int, int], str]] = defaultdict(dict)
+        for vehicle, start, end, fingerprint in self.rows["stretches"].rows():
+            stretches[vehicle][start, end] = fingerprint
+        logs = _logs(self.rows["log_spans"], self.rows["logs"])
+        since = _since(self.vehicles, self.rows["log_spans"], self.judge_days)
+        sessions, metrics, events = (
+            _by_vehicle(_as_record(self.rows[name], schema), self.vehicles)
+            for name, schema in (("sessions", SESSIONS), ("metrics", METRICS), ("events", EVENTS))
         )
-        reference = {p: _reference(con, p) for p in {x[-1].ref.profile for x in logs.values() if x} | {""}}
-        doubts: dict[str, dict[str, str]] = defaultdict(dict)
-        for row in ask(con, __name__, "doubted_roles"):
-            doubts[row["profile"]][row["role"]] = row["reason"]
-        return [
-            VehiclePlan(
+        messages = _by_vehicle(self.rows["messages"], self.vehicles)
+        plans = []
+        for v in self.vehicles:
+            profile = logs[v][-1].ref.profile if logs[v] else ""
+            one = VehiclePlan(
                 vehicle=v,
                 ticket=tickets.get(v, 0),
                 logs=tuple(logs[v]),
                 stretches=stretches[v],
-                sessions=_as_record(sessions[v], SESSIONS),
-                metrics=_as_record(metrics[v], METRICS),
-                events=_as_record(events[v], EVENTS),
-                reference=reference[logs[v][-1].ref.profile if logs[v] else ""],
+                sessions=sessions[v].select(SESSIONS.keys()),
+                metrics=metrics[v].select(METRICS.keys()),
+                events=events[v].select(EVENTS.keys()),
+                reference=self.reference[profile],
                 messages=messages[v].drop("vehicle"),
                 since=since[v],
-                doubts=doubts.get(logs[v][-1].ref.profile, {}) if logs[v] else {},
+                doubts=self.doubts.get(profile, {}),
             )
-            for v in vehicles
-        ]
+            plans.append(one)
+        return plans
+
+    def part(self, first: int, size: int) -> PlanGroup:
+        """So many vehicles of it, beginning with the `first`, counted from 0."""
+        some = self.vehicles[first : first + size]
+        return replace(self, vehicles=some, rows={name: _of(rows, some) for name, rows in self.rows.items()})
+
+    def singly(self) -> list[PlanGroup]:
+        """The same as a group for each vehicle."""
+        return [self.part(i, 1) for i in range(len(self.vehicles))]
+
+    @property
+    def megabytes(self) -> float:
+        return sum(rows.estimated_size() for rows in self.rows.values()) / 1e6
 
 
-def planned(store: Store, vehicles: Sequence[str], at_once: int) -> Iterator[VehiclePlan]:
-    """As plan(), so many vehicles at a time, shortly before they are handed out."""
-    for first in range(0, len(vehicles), at_once):
-        yield from plan(store, vehicles[first : first + at_once])
+def _of(rows: pl.DataFrame, vehicles: Sequence[str]) -> pl.DataFrame:
+    return rows.filter(pl.col("vehicle").is_in(list(vehicles)))
+
+
+def plan(store: Store, vehicles: Sequence[str]) -> list[VehiclePlan]:
+    """What has to be looked at for these vehicles."""
+    return plan_group(store, vehicles).plans()
+
+
+def plan_group(store: Store, vehicles: Sequence[str]) -> PlanGroup:
+    """The same as tables: a dozen queries, however many vehicles."""
+    days = store.settings.judge_days
+    with visit(store.catalogue, read_only=True) as con:
+        con.execute("SET TimeZone = 'UTC'")
+        rows = {
+            name: _rows(con, name, vehicles=list(vehicles)) for name in ("tickets", "stretches", "log_spans", "logs")
+        }
+        since = _since(vehicles, rows["log_spans"], days)
+        given = {"vehicles": list(since), "since": list(since.values())}
+        rows |= {name: _rows(con, name, **given) for name in ("sessions", "metrics", "events", "messages")}
+        reference = {p: _reference(con, p) for p in {*rows["logs"]["profile"].unique().to_list(), ""}}
+        doubts: dict[str, dict[str, str]] = defaultdict(dict)
+        for row in ask(con, __name__, "doubted_roles"):
+            doubts[row["profile"]][row["role"]] = row["reason"]
+    return PlanGroup(tuple(vehicles), rows, reference, dict(doubts), days)
+
+
+def planned(store: Store, vehicles: Sequence[str], most: int, share: int) -> Iterator[PlanGroup]:
+    """As plan_group(), shortly before they are handed out: at most so many vehicles, and no more than one `share`th of
+    what is left, so that workers end at about the same time; fewer where much is known of them.
+
+    A visit to the catalogue reads several groups at once, as many as are bearable by what the one before gave."""
+    left, at_once = len(vehicles), FIRST_VISIT
+    while left:
+        visit_size = min(left, at_once)
+        read = plan_group(store, vehicles[len(vehicles) - left :][:visit_size])
+        a_vehicle = max(read.megabytes / visit_size, 1e-6)
+        at_once = max(1, min(MOST_VISIT, int(VISIT_MB / a_vehicle)))
+        first = 0
+        while first < visit_size:
+            size = max(1, min(most, (left - first) // share, int(GROUP_MB / a_vehicle), visit_size - first))
+            yield read.part(first, size)
+            first += size
+        left -= visit_size
 
 
 def judged_since(newest: int, days: float) -> int:
@@ -105,28 +176,31 @@ def judged_since(newest: int, days: float) -> int:
     return newest - round(days * DAY)
 
 
-def _stretches(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, dict[tuple[int, int], str]]:
-    """Fingerprint by stretch, by vehicle."""
-    out: dict[str, dict[tuple[int, int], str]] = defaultdict(dict)
-    for row in ask(con, __name__, "stretches", vehicles=list(vehicles)):
-        out[row["vehicle"]][row["start_us"], row["end_us"]] = row["fingerprint"]
-    return out
+def _since(vehicles: Sequence[str], spans: pl.DataFrame, days: float) -> dict[str, int]:
+    """judged_since() by vehicle, from the rows of log_spans."""
+    newest = dict(spans.group_by("vehicle").agg(pl.col("end_us").max()).rows())
+    return {v: judged_since(newest.get(v, 0), days) for v in vehicles}
 
 
-def _logs(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, list[LogSpans]]:
+def _rows(con: duckdb.DuckDBPyConnection, name: str, **given: object) -> pl.DataFrame:
+    frame: pl.DataFrame = con.sql(statement(__name__, name), params=given).pl()
+    return frame
+
+
+def _logs(spans: pl.DataFrame, logs: pl.DataFrame) -> dict[str, list[LogSpans]]:
     """Logs in order of time, by vehicle."""
-    spans: dict[str, list[tuple[int, int]]] = defaultdict(list)
-    for row in ask(con, __name__, "log_spans", vehicles=list(vehicles)):
-        spans[row["log"]].append((row["start_us"], row["end_us"]))
+    of_log: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    for _, log, start, end in spans.rows():
+        of_log[log].append((start, end))
     out: dict[str, list[LogSpans]] = defaultdict(list)
-    for row in ask(con, __name__, "logs", vehicles=list(vehicles)):
+    for row in logs.iter_rows(named=True):
         ref = LogRef(
             log=row["log"],
             part=row["part"],
             profile=row["profile"],
             start=row["start_us"],
             end=row["end_us"],
-            doubts=tuple((a, b) for a, b in row["doubts"] or ()),
+            doubts=tuple((doubt["a"], doubt["b"]) for doubt in row["doubts"] or ()),
             hash=row["part_hash"],
         )
         seen = LogSpans(
@@ -134,28 +208,26 @@ def _logs(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> dict[str, 
             profile_hash=row["profile_hash"],
             shift=row["shift"],
             bench=row["bench"],
-            spans=tuple(spans[row["log"]]),
+            spans=tuple(of_log[row["log"]]),
             own_clock=row["own_clock"],
         )
         out[row["vehicle"]].append(seen)
     return out
 
 
-def _by_vehicle(con: duckdb.DuckDBPyConnection, name: str, since: Mapping[str, int]) -> dict[str, pl.DataFrame]:
-    """What a statement gives of each vehicle from when on it is judged; empty where there is nothing."""
-    given = {"vehicles": list(since), "since": list(since.values())}
-    frame: pl.DataFrame = con.sql(statement(__name__, name), params=given).pl()
+def _by_vehicle(frame: pl.DataFrame, vehicles: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """Rows of each vehicle, in their order; empty where there is nothing."""
     found = {str(k[0]): some for k, some in frame.partition_by("vehicle", as_dict=True, maintain_order=True).items()}
-    return {v: found.get(v, frame.clear()) for v in since}
+    return {v: found.get(v, frame.clear()) for v in vehicles}
 
 
 def _as_record(frame: pl.DataFrame, schema: Schema) -> pl.DataFrame:
-    """In the record's columns, times in UTC."""
+    """In the record's columns and the vehicle, times in UTC."""
     naive = [n for n, t in frame.schema.items() if isinstance(t, pl.Datetime)]
     frame = frame.with_columns(pl.col(n).dt.cast_time_unit("us").dt.replace_time_zone("UTC") for n in naive)
-    return frame.select(schema.keys()).cast(schema)  # type: ignore[arg-type]
+    wanted = {"vehicle": pl.String, **schema}
+    return frame.select(wanted.keys()).cast(wanted)  # type: ignore[arg-type]
 
 
 def _reference(con: duckdb.DuckDBPyConnection, profile: str) -> pl.DataFrame:
-    frame: pl.DataFrame = con.sql(statement(__name__, "reference"), params={"profile": profile}).pl()
-    return frame.cast(REFERENCE)  # type: ignore[arg-type]
+    return _rows(con, "reference", profile=profile).cast(REFERENCE)  # type: ignore[arg-type]

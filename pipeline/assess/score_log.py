@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from herdbook.pipeline.assess.rows import ScoreRow
 from herdbook.pipeline.store.connection import insert
 from herdbook.pipeline.store.statements import ask
 
@@ -18,13 +17,12 @@ NOTABLE = 0.5  # points: what a page shows as another number; engineering choice
 COLUMNS = {"scan": pl.String, "vehicle": pl.String, "subsystem": pl.String, "score": pl.Float64}
 
 
-def note_scores(con: duckdb.DuckDBPyConnection, scan: str, vehicles: Sequence[str], scores: Sequence[ScoreRow]) -> int:
+def note_scores(con: duckdb.DuckDBPyConnection, scan: str, vehicles: Sequence[str], scores: pl.DataFrame) -> int:
     """Enter what changed against the score last entered; how many rows. scores: new rows of the table scores."""
     entered = ask(con, __name__, "last_scores", vehicles=list(vehicles))
     last = {(row["vehicle"], row["subsystem"]): row["score"] for row in entered}
-    rows = [
-        (scan, s.vehicle, s.subsystem, s.score) for s in scores if _differs(last.get((s.vehicle, s.subsystem)), s.score)
-    ]
+    now = scores.select("vehicle", "subsystem", "score").rows()
+    rows = [(scan, *row) for row in now if _differs(last.get(row[:2]), row[2])]
     insert(con, "score_log", pl.DataFrame(rows, schema=COLUMNS, orient="row"))
     return len(rows)
 

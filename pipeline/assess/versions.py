@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 6,  # the formulas
-    "measuring": 6,  # what metric sets share
-    "judging": 14,  # what rules share, scoring included
+    "science": 8,  # the formulas
+    "measuring": 7,  # what metric sets share
+    "judging": 16,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

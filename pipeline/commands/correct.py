@@ -12,6 +12,8 @@ from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, Sto
 EXAMPLE = 'Example: herdbook correct ride.blf --to ZB-0105 --by "service desk" --why "the dock had the wrong name"'
 COLUMNS = ("log", "was", "is", "said on (UTC)", "by", "why")
 
+REFUSED = "in quarantine"
+DAY = "%Y-%m-%d %H:%M"
 ORDER = 125
 
 
@@ -30,8 +32,9 @@ def correct(
 ) -> None:
     """Give a log to another vehicle, or forget it; without a log, list what was said. The next scan judges both again.
 
-    JSON: a list of objects with correction, log, name, from_vehicle, to_vehicle (null: forgotten), start_t, end_t,
-    made_t (UTC), made_by, why.
+    A log in quarantine of which nothing, or too much, says whose it is can be given to its vehicle as well.
+    JSON: a list of objects with correction, log, name, from_vehicle (empty: in quarantine), to_vehicle (null:
+    forgotten), start_t, end_t, made_t (UTC), made_by, why.
     """
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import SettingsError
@@ -55,7 +58,7 @@ def correct(
         screen.say("Nothing was said of a log.")
     else:
         rows = [
-            (c.name, c.from_vehicle, c.to_vehicle or "forgotten", f"{c.made_t:%Y-%m-%d %H:%M}", c.made_by, c.why)
+            (c.name, c.from_vehicle or REFUSED, c.to_vehicle or "forgotten", f"{c.made_t:{DAY}}", c.made_by, c.why)
             for c in found
         ]
         note = "The next scan judges again: herdbook scan" if log else ""

@@ -21,12 +21,14 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
 
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.manual import NOTEBOOK
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise SettingsError("is not an empty folder", folder, "Name a new one")
     try:
         for name, source in sources().items():
             shutil.copytree(source, folder / name)
+        shutil.copy(NOTEBOOK, folder)
     except OSError as error:
         raise SettingsError(f"cannot be written ({error.strerror})", folder, "Check the path and its rights") from None
     logs = sum(not p.name.endswith(".toml") for p in (folder / LOGS).iterdir())
@@ -37,6 +39,7 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
         f"herdbook fleet --store {folder / 'store'} --pages {folder / 'site'}",
     ):
         screen.say(f"  {command}")
+    screen.say(f"{folder / NOTEBOOK.name} goes on from there in Python, in any notebook.")
 
 
 def sources() -> dict[str, Path]:

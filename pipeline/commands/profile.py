@@ -13,11 +13,35 @@ if TYPE_CHECKING:
     from herdbook.pipeline.vehicle.profile import Profile
 
 ORDER = 130
+FORMS = """\
+Draft a vehicle profile from DBC files, and check one, also against logs.
+
+A profile is one TOML file beside its DBC files. An entry of [roles] says which signal plays a role:
+
+\b
+pack_voltage = "Pack.Volt"                      the DBC's unit is converted
+pack_current = { signal = "Pack.Amps", scale = -1 }      also offset, unit
+pack_soc = { signal = "Pack.Fill", not_available = [127.5] }
+cell_voltage = { signal = "Cells.G{n:02d}", n = "1..12" }     items by number
+cell_voltage = ["CELLS_A.C{1..4}", "CELLS_B.C{5..8}"]    several messages
+cell_voltage = { signal = "C.Volt", index = "Nr", index_values = "0..11" }
+cell_bleed = { signal = "Bal.Mask", first_bit = 4, n = "1..12" }
+motor_temp = { left = "INV_L.Temp", right = "INV_R.Temp" }
+motor_speed = { signal = "INV.Rpm", source = 0x21 }  J1939; sender, channel
+pack_current = { signal = "Pack.Power", voltage = "Pack.Volt" }
+throttle = { value = "max(Drv.Torque, 0)", unit = "%" }        a formula
+regen_state = { signal = "Drv.Mode", states = { Braking = "active" } }
+bms_fault = { flags = ["Err.OverVolt", "Err.TooHot"] }       single bits
+bms_fault = { signal = "Err.Code", codes = true }       numbers of faults
+pack_serial = { signal = "ID.Serial", format = "BP-{:08X}" }
+
+All of them, and every figure: dbc_demo/README.md. Two whole profiles: dbc_demo/zirbel.toml, dbc_demo/saumer.toml."""
 
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(
-        help="Draft a vehicle profile from DBC files, and check one, also against logs.",
+        help=FORMS,
+        short_help="Draft a vehicle profile from DBC files, and check one, also against logs.",
         epilog="Example: herdbook profile check dbc_demo/zirbel.toml --log rides",
         no_args_is_help=True,
     )
@@ -41,7 +65,7 @@ def check(
     Exit code 3 when something in it is wrong, 8 when the logs contradict it. What is only unusual is told.
     """
     from herdbook.pipeline.commands.terminal import screen
-    from herdbook.pipeline.health.judgeable import figures_missing, roles_missing
+    from herdbook.pipeline.health.judgeable import figures_missing, roles_missing, unfit
     from herdbook.pipeline.health.profile_limits import examine_whole
     from herdbook.pipeline.health.rules import all_rules
     from herdbook.pipeline.vehicle.draft.compare import named_otherwise
@@ -57,7 +81,9 @@ def check(
 
         raise typer.Exit(hold_and_show(found, log, html, as_json=json))
     have = {m.role for m in found.roles}
-    missing = {r.id: [*roles_missing(r, have), *figures_missing(r, found)] for r in all_rules().values()}
+    missing = {
+        r.id: [*roles_missing(r, have), *figures_missing(r, found)] or unfit(r, found) for r in all_rules().values()
+    }
     roles = [
         {"role": name, "unit": role.unit, "signals": signals_of(found, name), "meaning": role.meaning}
         for name, role in ROLES.items()

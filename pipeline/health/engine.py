@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from herdbook.pipeline.health.doubts import why_in_doubt
-from herdbook.pipeline.health.judgeable import why_not
+from herdbook.pipeline.health.judgeable import unfit, why_not
 from herdbook.pipeline.health.logging_habits import OWN_FAULT, withheld
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
@@ -66,6 +66,8 @@ def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
     """One rule over one record: its findings (worst first, at most ten windows each), or why it could not judge."""
     if doubt := why_in_doubt(rule, record.doubts):
         return NotAssessed(doubt)
+    if others := unfit(rule, record.profile):
+        return NotAssessed("; ".join(others))
     present = record.once("names", lambda: set(record.metrics["name"].unique().to_list()))
     missing = [name for name in rule.needs if name not in present]
     lacking = why_not(rule, record.profile)

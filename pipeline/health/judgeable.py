@@ -13,6 +13,8 @@ from herdbook.pipeline.metrics.set import MetricSet
 from herdbook.pipeline.vehicle.figures import TABLES, Number
 from herdbook.pipeline.vehicle.profile import Profile
 
+OF_ONE_PACK = {"pack_voltage", "pack_current", "pack_soc", "charge_limit", "cell_voltage", "cell_temp"}
+
 
 @cache
 def _giver() -> dict[str, MetricSet]:
@@ -62,4 +64,23 @@ def why_not(rule: Rule, profile: Profile) -> str:
         said.append(f"the profile {profile.name} maps no {', '.join(roles)}")
     if figures := figures_missing(rule, profile):
         said.append(f"the profile {profile.name} gives no {', '.join(figures)}")
-    return "; ".join(said)
+    return "; ".join(said or unfit(rule, profile))
+
+
+def unfit(rule: Rule, profile: Profile) -> list[str]:
+    """Why the rule is not for such a vehicle, though all it needs is there."""
+    said = []
+    if joins_packs(rule, profile):
+        packs = profile.pack_figures.packs
+        said.append(f"one of {packs} packs side by side is mapped, and what the brake may do depends on all of them")
+    chemistry = profile.pack_figures.of_chemistry
+    if any(one.flat_only for one in _sets(rule)) and not chemistry.flat:
+        said.append(f"it is read where the open-circuit curve is flat, and that of {chemistry.name} is nowhere")
+    return said
+
+
+def joins_packs(rule: Rule, profile: Profile) -> bool:
+    """Does the rule hold what one pack says against what all of them carry together?"""
+    read = {role for entry in (*rule.roles, *roles_needed(rule)) for role in entry.split("|")}
+    brake = any(role.startswith("regen_") for role in read)
+    return (profile.pack_figures.beside or 1) > 1 and brake and bool(read & OF_ONE_PACK)

@@ -62,6 +62,37 @@ def newest_level(values: Floats, ses: Floats, limit: float, least: int = 2) -> L
     return best
 
 
+def with_siblings(groups: Mapping[str, Pooled], most: int) -> dict[str, Pooled]:
+    """Groups of few sessions with an error that their siblings' sessions tell as well.
+
+    How far one group lies from session to session (warmth, charge, the ride) is much the same for all groups of a
+    pack, in proportion to their values: a dozen groups of three sessions have two dozen differences to tell it from,
+    where one has two and pays for that with Student's factor. A group that scatters by more than its siblings keeps
+    its own error.
+    """
+    scatter = [_variance(p) for p in groups.values() if p.count > 1 and p.value > 0]
+    if len(scatter) < 4:
+        return dict(groups)
+    usual = float(np.sqrt(np.median(scatter)))
+    return {item: _by_siblings(p, usual) if 1 < p.count <= most else p for item, p in groups.items()}
+
+
+def _variance(p: Pooled) -> float:
+    """Between sessions, as a share of the value squared; such that the middle of many groups is their variance: the
+    middle of a chi square of d degrees of freedom is d (1 - 2 / 9d)^3 (E. Wilson, M. Hilferty, PNAS 17 (1931) 684)."""
+    d = p.count - 1
+    return float(p.values.var(ddof=1)) / p.value**2 / (1.0 - 2.0 / (9.0 * d)) ** 3
+
+
+def _by_siblings(p: Pooled, usual: float) -> Pooled:
+    own = np.hypot(_errors(p, 0.0), usual * p.value)
+    weight = own**-2.0
+    value = float(weight @ p.values / weight.sum())
+    misfit = float(weight @ (p.values - value) ** 2) / (p.count - 1)
+    se = float(weight.sum() ** -0.5) * max(1.0, float(np.sqrt(misfit)))
+    return replace(p, value=value, se=se)
+
+
 def sibling_spread(groups: Mapping[str, Pooled]) -> float:
     """How far the middle half of siblings lie apart, as a standard deviation; 0 with fewer than four."""
     values = np.array([p.value for p in groups.values()])

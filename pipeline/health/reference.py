@@ -54,7 +54,7 @@ FIGURES = (
     FleetFigure("pack_heat_ahead", by_kind=True, largest_se=0.3, least_spread=0.05),
     FleetFigure("pack_path_mohm", by_kind=True, largest_se=2.0, least_spread=0.3),
     FleetFigure("winding_heat_ratio", largest_se=0.3, least_spread=0.05),
-    FleetFigure("travel_rolling", largest_se=0.05, least_spread=0.001),
+    FleetFigure("travel_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
     FleetFigure("ride_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
     FleetFigure("coast_rolling", largest_se=0.05, least_spread=0.001),
     FleetFigure("consumption_wh_km", least_spread=0.5),
@@ -116,9 +116,10 @@ def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] 
     """
     centre_of, error_of = [], []
     for _, part in rows.sort("vehicle").group_by(["vehicle"], maintain_order=True):
-        if part.height >= LEAST_SESSIONS:
-            own, errors_of = part["value"].to_numpy(), part["se"].cast(pl.Float64).to_numpy()
-            value, se = _weighted(own, errors_of) if by_moments else _middle(own, errors_of)
+        own, errors_of = part["value"].to_numpy(), part["se"].cast(pl.Float64).to_numpy()
+        # one session counts where it says how well it is known
+        if part.height >= LEAST_SESSIONS or known_errors(errors_of) is not None:
+            value, se = _weighted(own, errors_of) if by_moments or part.height == 1 else _middle(own, errors_of)
             centre_of.append(value)
             error_of.append(se)
     values, errors = np.array(centre_of), np.array(error_of)

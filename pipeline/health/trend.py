@@ -12,10 +12,11 @@ from statistics import NormalDist
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.science.looks import SLOPE, over_nights
 from herdbook.pipeline.science.robust_fit import neighbours_alike
 
 LEAST_POINTS = 6  # of a series that may have a date
-CAUTION, MOST_ALIKE = 0.25, 0.95  # engineering choices, held to a simulated herd in which nothing drifts
+CAUTION, MOST_ALIKE = 1.0, 0.95  # a whole standard error: at 12 points half of 0.6 is not seen (engineering choices)
 MOST_POINTS = 600  # pairs grow with the square; beyond this the newest points are used
 
 
@@ -105,16 +106,15 @@ def careful_p(x: Floats, y: Floats) -> float:
     """Two-sided p of a monotone trend in a figure whose neighbours may be alike, and that is looked at night by night.
 
     The Mann-Kendall test widened by beside_trend(), against Student's t with as many degrees of freedom as points count
-    (by D. Wallace's normal equivalent, Ann. Math. Stat. 30 (1959) 1124), times the doublings since the first look: each
-    of these may find something by chance (Bonferroni over them). Raises: ValueError under 3 points.
+    (by D. Wallace's normal equivalent, Ann. Math. Stat. 30 (1959) 1124), as the chance that any night so far showed as
+    much (science/looks.py). Raises: ValueError under 3 points.
     """
     fewer = beside_trend(x, y, CAUTION)
     z = abs(mann_kendall(y, fewer).z)
     if fewer > 1.0:
         dof = max(y.size / fewer - 2.0, 1.0)
         z = (8 * dof + 1) / (8 * dof + 3) * float(np.sqrt(dof * np.log1p(z * z / dof)))
-    looks = 1.0 + float(np.log2(max(y.size / LEAST_POINTS, 1.0)))
-    return min(2.0 * (1.0 - NormalDist().cdf(z)) * looks, 1.0)
+    return over_nights(2.0 * (1.0 - NormalDist().cdf(z)), y.size, LEAST_POINTS, SLOPE)
 
 
 def reaches(

@@ -70,9 +70,8 @@ def batch_rates(con: duckdb.DuckDBPyConnection) -> tuple[list[BatchRate], list[s
             if len(one) < FEWEST_VEHICLES or len(rest) < FEWEST_VEHICLES:
                 small.append(f"{profile}, batch {batch}: {len(one)} vehicles, {len(rest)} of other batches")
                 continue
-            for rule in sorted({rule for rule, _ in hit}):
-                if compared := _compared(rule, one, rest, hit):
-                    found.append((profile, batch, compared))
+            compared = (_compared(rule, one, rest, hit) for rule in sorted({rule for rule, _ in hit}))
+            found += [(profile, batch, c) for c in compared if c is not None]
     adjusted = false_discovery(np.array([c.ratio.p if c.ratio else 1.0 for _, _, c in found]), dependent=True)
     rates = [
         BatchRate(c.rule, profile, batch, *c.counts, c.crude, c.ratio, float(p))

@@ -11,8 +11,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
-from herdbook.pipeline.intake.identity import checked_name
-from herdbook.pipeline.intake.ledger import BY_A_PERSON, touch, withdraw
+from herdbook.pipeline.intake.identity import BY_A_PERSON, checked_name
+from herdbook.pipeline.intake.ledger import touch, withdraw
 from herdbook.pipeline.store.connection import transaction, visit
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.store.store import Store
@@ -49,7 +49,8 @@ def corrections(store: Store) -> list[Correction]:
 def give(store: Store, log: str, vehicle: str, *, by: str, why: str, now: datetime | None = None) -> Correction:
     """The log is another vehicle's. log: its file name, or the first digits of its SHA-256.
 
-    Both vehicles are judged again by the next scan. A forgotten log is taken in again then, where it still lies.
+    Both vehicles are judged again by the next scan. A forgotten log is taken in again then, where it still lies, and so
+    is one in quarantine of which nothing, or too much, says whose it is.
     Raises: NotKnownError, SettingsError, BusyError.
     """
     try:
@@ -70,13 +71,15 @@ def _correct(store: Store, log: str, to: str | None, *, by: str, why: str, now: 
     moment = now or utc_now()
     with store.lock("a correction"), transaction(store.catalogue) as con:
         about = _named(con, log)
-        if about["vehicle"] == to:
+        if about["vehicle"] == to and not about["refused"]:
             what = f"{about['name']} is {to}'s already" if to else f"{about['name']} is forgotten already"
             raise SettingsError(what, do="`herdbook correct` lists what was said of logs")
         given = {key: about[key] for key in ("log", "start_t", "end_t")} | {"from_vehicle": about["was"]}
         given |= {"file": about["name"], "to_vehicle": to, "made": moment, "by": by.strip(), "why": why.strip()}
         said = ask(con, __name__, "add_correction", **given)
-        if about["vehicle"] is None:
+        if about["refused"] and to is None:
+            con.execute("DELETE FROM quarantine WHERE log = ?", [about["log"]])
+        elif about["vehicle"] is None:
             con.execute("DELETE FROM seen WHERE log = ?", [about["log"]])  # the next scan takes it in again
         elif to is None:
             withdraw(con, [about["log"]], micros(moment))

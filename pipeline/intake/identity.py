@@ -23,6 +23,9 @@ class ContradictionError(InputError):
     """Two sources name different vehicles: the log is nobody's until a person decides."""
 
 
+BY_A_PERSON = "person"  # how a log is known whose vehicle a person named
+
+
 def checked_name(name: str, what: str) -> str:
     """A name from outside, trimmed. Raises: ValueError for an empty or long one or one with control characters."""
     name = name.strip()

@@ -6,13 +6,15 @@ The ledger is a function of the logs: the same file again, renamed or in another
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
 
+from herdbook.pipeline.intake.identity import BY_A_PERSON
 from herdbook.pipeline.intake.outcome import (
     CONTRADICTION,
     ChangedLog,
@@ -33,7 +35,6 @@ from herdbook.pipeline.vehicle.record import US
 if TYPE_CHECKING:
     import duckdb
 
-BY_A_PERSON = "person"  # how a log is known whose vehicle a person corrected
 OF_A_LOG = (
     "log_faults",
     "log_messages",
@@ -86,7 +87,7 @@ def enter(con: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome], now: int)
         if isinstance(o, TakenLog) and entry is Entry.TAKEN:
             fresh[o.file.log] = o
             vehicles |= {o.vehicle, *([known[o.file.log].vehicle] if o.file.log in known else [])}
-    _replace(con, list(fresh.values()), now)
+    _replace(con, list(fresh.values()), known.keys(), now)
     for o, entry in entries:
         if isinstance(o, QuarantinedLog) and entry is Entry.QUARANTINED:
             _quarantine(con, o, now)
@@ -151,16 +152,20 @@ def _look_at_claim(con: duckdb.DuckDBPyConnection, came: _Came, vehicle: str) ->
     con.execute("INSERT INTO log_faults VALUES (?, 'claimed twice', '', 1, NULL, ?)", [log, detail])
 
 
-def _replace(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog], now: int) -> None:
-    """Enter logs, in place of what was known of the same bytes; the time at which they were first received stays."""
+def _replace(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog], known: Collection[str], now: int) -> None:
+    """Enter logs, in place of what was known of the same bytes; the time at which they were first received stays.
+    known: logs that are in the ledger."""
     if not fresh:
         return
     logs = [t.file.log for t in fresh]
-    let_go(con, logs, now, "decoded again")
+    received: dict[str, datetime] = {}
+    if old := [log for log in logs if log in known]:
+        let_go(con, old, now, "decoded again")
+        first = "SELECT log, received_t FROM logs WHERE log IN (SELECT unnest(?))"
+        received = dict(con.execute(first, [old]).fetchall())
+        for table in OF_A_LOG:
+            con.execute(f"DELETE FROM {table} WHERE log IN (SELECT unnest(?))", [old])
     con.execute("DELETE FROM retired WHERE part IN (SELECT unnest(?))", [[t.part for t in fresh]])
-    received = dict(con.execute("SELECT log, received_t FROM logs WHERE log IN (SELECT unnest(?))", [logs]).fetchall())
-    for table in OF_A_LOG:
-        con.execute(f"DELETE FROM {table} WHERE log IN (SELECT unnest(?))", [logs])
     mended = [logs, [t.file.path for t in fresh]]
     con.execute("DELETE FROM quarantine WHERE log IN (SELECT unnest(?)) OR path IN (SELECT unnest(?))", mended)
     for table, rows in _rows(fresh, now).items():

@@ -21,7 +21,7 @@ from herdbook.pipeline.intake.bus_load import bus_loads
 from herdbook.pipeline.intake.choose_profile import ProfileRefusedError, choose_profile
 from herdbook.pipeline.intake.clock import AHEAD, FAR, NotYetError, Placed, in_doubt, place
 from herdbook.pipeline.intake.decode_log import LogDecoding, WrittenPart, data_frames
-from herdbook.pipeline.intake.identity import ContradictionError, vehicle_from_path, whose
+from herdbook.pipeline.intake.identity import BY_A_PERSON, ContradictionError, vehicle_from_path, whose
 from herdbook.pipeline.intake.identity_signals import serials_in
 from herdbook.pipeline.intake.inbox import find_logs, new_logs, stamp_of
 from herdbook.pipeline.intake.logged_spans import SpanTracker, ahead
@@ -58,11 +58,13 @@ def take_log(
     profiles: Sequence[Profile] | None = None,
     known: Collection[str] = (),
     now: int | None = None,
+    vehicle: str = "",
 ) -> Outcome:
     """One log into one part of the store's lake.
 
     known: hashes of logs that are in the ledger already. now: when the log was received (microseconds UTC), by which
-    its clock is judged. Raises: StoreError when the lake cannot be written; ProfileError for a wrong profile.
+    its clock is judged. vehicle: whose it is by a person's word, whatever else says so.
+    Raises: StoreError when the lake cannot be written; ProfileError for a wrong profile.
     """
     path = Path(path).absolute()
     profiles = store.profiles() if profiles is None else profiles
@@ -77,7 +79,7 @@ def take_log(
             return KnownLog(file)
         if not size:
             raise InputError("the file is empty", "", "Ask for it again where it came from")
-        return _into_the_lake(path, data, file, store, profiles=profiles, now=now)
+        return _into_the_lake(path, data, file, store, profiles=profiles, now=now, named=vehicle)
     except FileNotFoundError:
         return GoneLog(file)
     except _ReplacedError:
@@ -105,16 +107,18 @@ class _ReplacedError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class _Decided:
-    """What is decided before decoding. now: when the log was received, microseconds UTC."""
+    """What is decided before decoding. now: when the log was received, microseconds UTC. named: the vehicle by a word
+    of a person, or ""."""
 
     sidecar: Sidecar
     profile: Profile
     placed: Placed
     now: int
+    named: str
 
 
 def _into_the_lake(
-    path: Path, data: bytes | None, file: LogFile, store: Store, *, profiles: Sequence[Profile], now: int
+    path: Path, data: bytes | None, file: LogFile, store: Store, *, profiles: Sequence[Profile], now: int, named: str
 ) -> TakenLog:
     sidecar = read_sidecar(path, store.settings.zone)
     opened = open_log(path, data, spool=store.scratch)
@@ -146,7 +150,7 @@ def _into_the_lake(
                 if data is None and file_hash(path) != file.log:  # read twice, so it may be another file by now
                     raise _ReplacedError
                 written = decoding.write(target, file.log, opened)
-        return _taken(file, store, _Decided(sidecar, profile, placed, now), written, target.stat().st_size)
+        return _taken(file, store, _Decided(sidecar, profile, placed, now, named), written, target.stat().st_size)
 
 
 def part_path(profile: Profile, log: str, shift: int) -> str:
@@ -185,7 +189,9 @@ def _taken(file: LogFile, store: Store, decided: _Decided, written: WrittenPart,
     report, serials = written.report, written.serials
     patterns = [*store.settings.paths, *filter(None, [profile.identity.get("path")])]
     by_path = vehicle_from_path(Path(file.path).as_posix(), patterns)
-    vehicle, identity_by = whose(sidecar.vehicle, by_path, serials, profile, store.settings.vehicle, file.path)
+    vehicle, identity_by = decided.named, BY_A_PERSON
+    if not vehicle:
+        vehicle, identity_by = whose(sidecar.vehicle, by_path, serials, profile, store.settings.vehicle, file.path)
     tracker = SpanTracker(now, int(store.settings.span_gap_s * S), int(store.settings.jump_s * S), list(report.runs))
     spans = tracker.spans()
     if not any(s.dated for s in spans):

@@ -43,7 +43,7 @@ class RoleSamples:
         self.counts[key] = self.counts.get(key, Received()).plus(received(raw, value, mapping))
 
     def view(self, known_share: float = 1.0) -> View:
-        data = {key: _series(some) for key, some in sorted(self.pieces.items(), key=str)}
+        data = {key: _series(self.pieces[key]) for key in sorted(self.pieces, key=str)}
         ends = [(int(s.t[0]), int(s.t[-1])) for s in data.values() if len(s)]
         start, end = (min(a for a, _ in ends), max(b for _, b in ends) + 1) if ends else (0, 0)
         signals = Signals(self.vehicle, start, end, data)

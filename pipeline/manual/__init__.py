@@ -6,10 +6,12 @@ A new page is one new file; tests/test_readme.py runs every command in them. Kno
 from __future__ import annotations
 
 from importlib.resources import files
+from pathlib import Path
 
+NOTEBOOK = Path(__file__).with_name("first_steps.ipynb")  # run by tests/test_notebook.py
 ORDER = (  # as read one after the other
     *("night", "unit", "history", "book", "vehicle", "formats", "store", "settings", "running", "moving"),
-    *("python", "sql", "own", "platforms", "trouble"),
+    *("python", "sql", "other-engines", "own", "platforms", "trouble"),
 )
 
 

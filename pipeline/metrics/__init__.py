@@ -50,6 +50,8 @@ def measure(
     metrics: list[Metric] = []
     events: list[Event] = []
     for metric_set in chain(all_sets().values(), (own or {}).values()):
+        if metric_set.flat_only and not profile.pack_figures.of_chemistry.flat:
+            continue
         if session.kind in metric_set.kinds and signals.has(*metric_set.needs):
             try:
                 outcome = metric_set.compute(session, signals, profile)

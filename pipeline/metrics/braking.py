@@ -53,6 +53,8 @@ EARLY_S = 1.5
 LEAST_SIDE_A = 3.0  # torque current of both motors' middle under which their sides are not compared
 STILL_PULLS = 0.3  # of the braking's strongest torque current: engineering choice
 CLOSED = float(ROLES["contactor_state"].states.index("closed"))
+FRAMES_COUNT = 4  # brakings, as which the known width of a frame counts in an error: engineering choice
+CLOCK_S = 0.002  # when a controller measured within its own cycle is the same in every braking: engineering choice
 TOLERANCE_OF_LEAST, TOLERANCE_SHARE = 0.33, 0.08  # current sensors of two units, 1 A of 3; engineering choice
 
 
@@ -273,15 +275,19 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
 
 
 def _delay(delays: Delays) -> tuple[Metric, ...]:
-    """Middle over the brakings, with their scatter and what frames leave open; one braking has the latter alone."""
+    """Middle over the brakings. Its error is their scatter, in which what frames leave open is seen already; where few
+    tell the scatter, what frames leave open stands in for FRAMES_COUNT more of them. Student's factor is for what was
+    estimated alone (F. Satterthwaite, Biometrics Bull. 2 (1946) 110)."""
     known = np.isfinite(delays.seconds)
     n = int(known.sum())
     if not n:
         return ()
-    open_s = median(delays.se[known]) / np.sqrt(n)
-    spread = float(np.std(delays.seconds[known], ddof=1)) if n > 1 else 0.0
-    scatter = t95(n - 1) / Z95 * 1.2533 * spread / np.sqrt(n) if n > 1 else 0.0
-    se = float(max(scatter, open_s))
+    seen = (n - 1) * float(np.var(delays.seconds[known], ddof=1)) if n > 1 else 0.0
+    given = FRAMES_COUNT * median(delays.se[known]) ** 2
+    middle_of = 1.2533 if n > 2 else 1.0
+    factor = t95((n - 1) * ((seen + given) / seen) ** 2) / Z95 if seen > 0 else 1.0
+    own = factor * middle_of * np.sqrt((seen + given) / (n - 1 + FRAMES_COUNT) / n)
+    se = float(np.hypot(own, CLOCK_S))
     return (Metric("brake_response_s", median(delays.seconds[known]), "s", se, n),)
 
 
@@ -305,6 +311,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=4,  # delay read between frames; in version 2 demand may be learned
+    version=5,  # error of the delay by its scatter; in version 2 demand may be learned
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

@@ -10,10 +10,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.arrays import Floats, Integers
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.metrics.shared.steady_moments import BLOCK_S, aligned_groups, blocks_of, range_allowed_a
-from herdbook.pipeline.science.robust_fit import median, rounding_error, within_blocks
+from herdbook.pipeline.metrics.shared.session_charge import session_charge
+from herdbook.pipeline.metrics.shared.steady_moments import (
+    BLOCK_S,
+    Steady,
+    aligned_groups,
+    blocks_of,
+    range_allowed_a,
+)
+from herdbook.pipeline.science.robust_fit import SampleBlocks, median, rounding_error, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -25,12 +32,9 @@ PLATEAU_V = (3.20, 3.345)  # mean group voltage, load taken out; beyond, a level
 # common practice: 0.1 s and 10 s differ by 1.5 to 3 times).
 HIDDEN_SHARE = 0.7
 KNOWN = 0.2  # where a usual ratio is known no better than this, none is given (engineering choice)
-# Of the error of the mean's slope, counted once more on top of what each group's slope beside the mean's shows. A
-# compromise and no physics: polarisation moves all groups in proportion (then nothing is to be added), the walk along
-# the curve does not (then all of it is). Half was chosen with rides of 3 minutes in view, ZB-0103 of our demo fleet
-# among them, whose weak group all of it would hide; tests/coverage/TABLE.md shows what it costs.
-APART = 0.5
-LEAST_SPREAD_C = 0.1  # standard deviation of current inside blocks; engineering choice
+# Standard deviation of current inside blocks under which nobody tries, and errors that the pack's sag has to stand out
+# by: what each ratio is worth its own error says (engineering choices).
+LEAST_SPREAD_C, SURE = 0.01, 3.0
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -39,26 +43,28 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         return Outcome()
     block = blocks_of(table.t, BLOCK_S)
     if _spread_within(table.current, block) < LEAST_SPREAD_C * profile.pack_figures.rated_ah:
-        return Outcome()
+        return Outcome()  # no load to speak of: not worth a fit
     try:
         mean = table.v.mean(axis=1)
         apart = table.v - mean[:, None]
         fit = within_blocks(table.current, np.column_stack([apart, mean]), block)
-        share = fit.slope[:-1] / fit.slope[-1]
-        # What polarisation does to the mean it does to each group in proportion: the ratio does not suffer from it.
-        ratio_fit = within_blocks(table.current, apart - share * mean[:, None], block)
+        amps, volts = _without_walk(session, signals, table, np.column_stack([apart, mean]), block)
+        share, share_se = _shares(amps, volts[:, :-1], volts[:, -1:], block)
     except ValueError:
         return Outcome()
     extra = -fit.slope[:-1] - np.median(-fit.slope[:-1])
     median_ohm, pack_se = -fit.slope[-1] - extra.mean(), fit.slope_se[-1]
-    ratio = 1.0 + extra / median_ohm
-    if not median_ohm > 0.0:
+    usual = 1.0 + float(np.median(share))  # the median group's resistance over the mean's
+    if not (median_ohm > 0.0 and usual > 0.0):
         return Outcome()
-    ratio_se = _ratio_error(ratio_fit.slope_se / median_ohm, (ratio - 1.0) * float(pack_se / median_ohm))
+    ratio = (1.0 + share) / usual
+    ratio_se = _ratio_error(share_se / usual)
     if not median(ratio_se) < KNOWN:  # no measurable sag: a share of it would be noise
         return Outcome()
     resting = mean + median_ohm * table.current
-    flat = bool(np.mean((resting > PLATEAU_V[0]) & (resting < PLATEAU_V[1])) > 0.9)
+    flat = profile.pack_figures.of_chemistry.flat and bool(
+        np.mean((resting > PLATEAU_V[0]) & (resting < PLATEAU_V[1])) > 0.9
+    )
     level = 1000 * (fit.level[:-1] - np.median(fit.level[:-1]))
     hidden = HIDDEN_SHARE * extra * float(np.mean(table.current))
     step = rounding_error(signals.series("cell_voltage", table.items[0]).v)
@@ -73,10 +79,45 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     return Outcome(tuple(out))
 
 
-def _ratio_error(own: Floats, pack: Floats) -> Floats:
-    """own: of each group's slope against the mean's; the median group it is held against has one as well. pack: what
-    the error of the mean's slope would do to the ratio, were none of it in proportion."""
-    return np.asarray(np.sqrt(own**2 + (1.2533 * median(own)) ** 2 / own.size + (APART * pack) ** 2))
+def _without_walk(
+    session: Session, signals: Signals, table: Steady, volts: Floats, block: Integers
+) -> tuple[Floats, Floats]:
+    """Current and voltages less what goes with the charge that has flowed, block by block: the walk along the curve.
+
+    The walk is the same in all groups and adds to the slope of their mean, which the extra of one group is held
+    against; left in, it draws every ratio toward 1. (R. Frisch, F. Waugh, Econometrica 1 (1933) 387.)"""
+    current = signals.series("pack_current")
+    charge = np.interp(table.t, current.t, session_charge(session, signals).run)
+    blocks = SampleBlocks.by(block)
+    sides = np.vstack([charge, table.current, volts.T])
+    sides = sides - blocks.spread(blocks.sums(sides) / blocks.sizes)
+    flowed = sides[0]
+    square = np.maximum(blocks.sums(flowed**2), 1e-12)
+    left = sides[1:] - flowed * blocks.spread(blocks.sums(sides[1:] * flowed) / square)
+    return left[0], np.ascontiguousarray(left[1:].T)
+
+
+def _shares(amps: Floats, apart: Floats, mean: Floats, block: Integers) -> tuple[Floats, Floats]:
+    """What each group has more than the mean, over the mean, and its error: such that nothing that goes with the
+    current is left of a group less its share of the mean.
+
+    Not one slope over another: robust weights differ from fit to fit, and so does the part of polarisation that they
+    let through; of a group less its share all of it is gone, whatever its course in time."""
+    whole = within_blocks(amps, mean, block)
+    slope = float(whole.slope[0])
+    if not -slope > SURE * float(whole.slope_se[0]):
+        raise ValueError("no sag that goes with the current")
+    share = np.zeros(apart.shape[1])
+    for _ in range(3):
+        left = within_blocks(amps, apart - share * mean, block)
+        share = share + left.slope / slope
+    return share, np.abs(left.slope_se / slope)
+
+
+def _ratio_error(own: Floats) -> Floats:
+    """own: of each group's slope beside its share of the mean's; the median group has one as well. That is the whole
+    error of a quotient to first order, since what is left of a group holds its share of what is left of the mean."""
+    return np.asarray(np.sqrt(own**2 + (1.2533 * median(own)) ** 2 / own.size))
 
 
 def _spread_within(current: np.ndarray, block: np.ndarray) -> float:
@@ -97,6 +138,6 @@ SET = MetricSet(
         "cell_level_mv": ("mV", "Deviation of the group from the median at zero current, on the plateau"),
         "group_r_load_mohm": ("mOhm", "Load resistance of the median group, pulses up to a minute mixed"),
     },
-    version=4,  # values brought to one moment; errors that hold
+    version=5,  # a ratio of what goes with the current, the walk along the curve taken out
     source=("regression of deviation on current; cluster-robust errors: Liang and Zeger, Biometrika 73 (1986) 13"),
 )

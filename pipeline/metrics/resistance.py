@@ -34,9 +34,9 @@ LEAST_M = 300.0
 # Long hills make neighbouring streets alike, yet what goes up comes down: no ride climbs for ever (engineering choice)
 MOST_ALIKE = 0.33
 LEAST_PIECES = 5  # streets that show by themselves how alike they are
-# What a profile's figures do not know (engineering choices): riders of 45 to 130 kg with their load against the usual
-# one, the wind at a rider's height, the grade of a usual street.
-MASS_SHARE, WIND_MS, HILLS = 0.2, 1.5, 0.02
+# What a profile's figures do not know (engineering choices): the wind at a rider's height, the grade of a usual street.
+WIND_MS, HILLS = 1.5, 0.02
+DOWNHILL = 0.03  # mean grade of what is ridden with the brake, where its own force is not known (engineering choice)
 ANSWERED = 0.8  # of the current asked: then no other brake had to help; engineering choice
 LEAST_KEPT = 0.5  # of the braked way, or the hills are missing again; engineering choice
 STEEPEST = 0.2  # of the weight: what holds back harder is a foot or a wall, no street; engineering choice
@@ -45,7 +45,7 @@ STEEPEST = 0.2  # of the weight: what holds back harder is a foot or a wall, no 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ride = travel(session, signals)
     metrics = _rolling(ride, signals, profile)
-    metrics += _energy(signals, ride)
+    metrics += _energy(signals, ride, profile.pack_figures.packs)
     return Outcome(tuple(metrics))
 
 
@@ -66,9 +66,10 @@ def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
     way = ride.metres
     kept = float(way[moves & braked & sound].sum()) >= LEAST_KEPT * float(way[moves & braked].sum())
     whole = moves & (~braked | sound) & kept
+    left_out = 1.0 - float(way[free].sum()) / max(float(way[moves | free].sum()), 1e-9)
     return (
         _mean("coast_rolling", per_weight, coast, ride, 60.0, car)
-        + _mean("travel_rolling", per_weight, free, ride, LEAST_M, car)
+        + _mean("travel_rolling", per_weight, free, ride, LEAST_M, car, DOWNHILL * left_out)
         + _mean("ride_rolling", per_weight, whole, ride, LEAST_M, car)
     )
 
@@ -101,19 +102,22 @@ def _beside(on: Bools) -> Bools:
     return out
 
 
-def _mean(name: str, value: Floats, where: Bools, ride: Travel, least_m: float, car: RoadVehicle) -> list[Metric]:
-    """Mean over the way, with three errors: of the hills, by how alike neighbouring streets are; of the weight, since
-    nobody weighs rider and load; of the wind, which air drag knows nothing of."""
+def _mean(
+    name: str, value: Floats, where: Bools, ride: Travel, least_m: float, car: RoadVehicle, missing: float = 0.0
+) -> list[Metric]:
+    """Mean over the way, in shares of the weight that the profile names, with two errors: of the hills, by how alike
+    neighbouring streets are, and of the wind, which air drag knows nothing of. A heavier rider rolls harder in truth,
+    and in the next ride as well: whoever holds it against another's figure has to allow for that. missing: what the
+    way that was left out may have gone down, as a share of the weight."""
     metres = float(ride.metres[where].sum())
     if metres < least_m:
         return []
     way = ride.metres[where]
     mean = float(way @ value[where]) / metres
     hills = _hills(value[where], way, mean)
-    weight = MASS_SHARE * abs(mean)
     blown = (air_force(car, ride.speed[where] + WIND_MS) - air_force(car, ride.speed[where] - WIND_MS)) / 2.0
     wind = float(way @ blown) / metres / (car.mass_kg * GRAVITY)
-    return [Metric(name, mean, "1", math.sqrt(hills**2 + weight**2 + wind**2), int(where.sum()))]
+    return [Metric(name, mean, "1", math.hypot(hills, wind, missing), int(where.sum()))]
 
 
 def _hills(value: Floats, way: Floats, mean: float) -> float:
@@ -130,11 +134,11 @@ def _hills(value: Floats, way: Floats, mean: float) -> float:
     return max(spread, HILLS) / math.sqrt(max(float(way.sum()) / STREET_M, 1.0))
 
 
-def _energy(signals: Signals, ride: Travel) -> list[Metric]:
+def _energy(signals: Signals, ride: Travel, packs: int) -> list[Metric]:
     s = signals.series("pack_current")
     km = float(ride.metres.sum()) / 1000.0
-    if len(s) < 10 or km < LEAST_M / 1000.0:
-        return []
+    if len(s) < 10 or km < LEAST_M / 1000.0 or packs > 1:
+        return []  # what one of several packs gave is not what the way took
     watts = s.v * signals.at(s.t, "pack_voltage", hold_s=1.0)
     dt = held_s(s.t, 2.0)
     known = np.isfinite(watts)
@@ -167,10 +171,10 @@ SET = MetricSet(
     kinds=("ride",),
     compute=compute,
     gives={
-        "coast_rolling": ("1", "Rolling resistance over weight while coasting; grade not observed."),
+        "coast_rolling": ("1", "Rolling resistance over the profile's weight while coasting; grade not observed."),
         "travel_rolling": (
             "1",
-            "Rolling resistance over weight from all travel without brake; grade not observed.",
+            "Rolling resistance over the profile's weight from all travel without brake; grade not observed.",
         ),
         "ride_rolling": (
             "1",
@@ -180,6 +184,6 @@ SET = MetricSet(
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
         "regen_share": ("1", "Energy given back over energy taken out."),
     },
-    version=2,  # weight, wind and hills in the errors
+    version=3,  # wind and hills in the errors; a rider's weight is the reader's
     source="force balance, as in pipeline/science/road.py; errors of the current sensor as for pack_energy",
 )

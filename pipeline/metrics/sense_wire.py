@@ -111,6 +111,7 @@ def _jumps(opposite: Floats, common: Floats) -> Integers:
 
 SET = MetricSet(
     id="sense_wire",
+    flat_only=True,
     subject=Subject.CELLS,
     needs=("cell_voltage", "pack_current"),
     figures=("pack.rated_ah",),

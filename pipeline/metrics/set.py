@@ -45,4 +45,5 @@ class MetricSet:
     gives: dict[str, tuple[str, str]]
     source: str
     figures: tuple[str, ...] = ()
+    flat_only: bool = False  # read on a flat middle of the open-circuit curve: nothing to say of a chemistry without
     version: int = 1  # raised by hand when its numbers come out differently: stored sessions are then measured again

@@ -51,11 +51,11 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     limit = _limit(signals, profile)
     off_at = trigger.t[released.first]
     ends = np.minimum(trigger.t[released.last], off_at + int(WATCH_S * 1e6))
-    lasted = _lasting(t, current, off_at, ends, limit)
+    timeout = profile.drive_figures.trigger_timeout_ms / 1000.0
+    lasted = _lasting(t, current, off_at, ends, limit=limit, soon_s=timeout + both)
     timed = np.isfinite(lasted)
     if not timed.any():
         return Outcome(tuple(out))
-    timeout = profile.drive_figures.trigger_timeout_ms / 1000.0
     out.append(Metric("release_timed_count", float(timed.sum()), "1", n=n))
     out.append(Metric("release_to_zero_s", float(np.nanmax(lasted)), "s", cycle, int(timed.sum())))
     late = np.flatnonzero(timed & (lasted - cycle > timeout))
@@ -100,9 +100,11 @@ def _lasting(
     off_at: Times,
     ends: Times,
     limit: float,
+    soon_s: float,
 ) -> Floats:
-    """Seconds from each release until the current is under the limit; NaN where fewer than three samples
-    tell, or the trigger is pulled again first."""
+    """Seconds from each release until the current is under the limit. NaN where fewer than three samples tell, or the
+    trigger is pulled again within soon_s and before that: such a release shows neither that torque ends nor that it
+    stays."""
     first = np.searchsorted(t, off_at, side="left")
     last = np.searchsorted(t, ends, side="right") - 1
     known = last - first >= 2
@@ -113,8 +115,9 @@ def _lasting(
     with np.errstate(invalid="ignore"):
         quiet = first_where(~(current >= needed[owner(spans, t.size)]), spans)  # an unknown current proves no torque
     whole = known & np.isfinite(extremes(current, spans))
-    lasted = np.where(quiet >= 0, (t[quiet] - off_at) / 1e6, (ends - off_at) / 1e6)
-    return np.where(whole, lasted, np.nan)
+    watched = (ends - off_at) / 1e6
+    again = (quiet < 0) & (watched < min(soon_s, WATCH_S))
+    return np.where(whole & ~again, np.where(quiet >= 0, (t[quiet] - off_at) / 1e6, watched), np.nan)
 
 
 SET = MetricSet(
@@ -129,5 +132,5 @@ SET = MetricSet(
         "release_to_zero_s": ("s", "Longest time from a release to no drive torque; its error is one cycle."),
     },
     source="time-outs of drive commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms wins",
-    version=2,
+    version=3,  # a trigger that is pulled again at once times nothing
 )

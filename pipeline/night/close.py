@@ -6,15 +6,23 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
+import polars as pl
+
 from herdbook.pipeline.night.changes import NOT_ASSESSED, ChangeKind
 from herdbook.pipeline.night.silence import VehicleNews, silence
-from herdbook.pipeline.store.connection import transaction
+from herdbook.pipeline.store.connection import registered, transaction
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import naive_utc, utc_now
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
+
+FLEET_NEWS = {
+    **dict.fromkeys(("scan", "vehicle", "change"), pl.String),
+    "since_t": pl.Datetime("us"),
+    "reason": pl.String,
+}
 
 
 class VehicleDays(NamedTuple):
@@ -51,10 +59,9 @@ def close_night(con: DuckDBPyConnection, scan: str, now: datetime | None = None)
     silent = [found for v in vehicles if (found := silence(v.vehicle, v.days, v.last, as_of))]
     news = first_seen(con, vehicles) + returned(con) + silent
     if news:
-        con.executemany(
-            "INSERT INTO fleet_log VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
-            [(scan, n.vehicle, n.change.value, n.since, n.reason) for n in news],
-        )
+        rows = [(scan, n.vehicle, n.change.value, n.since, n.reason) for n in news]
+        with registered(con, "incoming_news", pl.DataFrame(rows, schema=FLEET_NEWS, orient="row")):
+            con.execute("INSERT INTO fleet_log BY NAME SELECT * FROM incoming_news ON CONFLICT DO NOTHING")
 
 
 def first_seen(con: DuckDBPyConnection, vehicles: Sequence[VehicleDays]) -> list[VehicleNews]:

@@ -8,13 +8,11 @@ from math import inf
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 
-from herdbook.pipeline.assess.assess import assess
-from herdbook.pipeline.assess.plan import VehiclePlan
+from herdbook.pipeline.assess.plan import PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
-from herdbook.pipeline.night.failures import VehicleOutcome, lost_log, not_assessed
-from herdbook.pipeline.night.steps import COMMIT_VEHICLES
-from herdbook.pipeline.night.workers import Done, Workers
+from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess_group, lost_log
+from herdbook.pipeline.night.workers import AHEAD, Done, Workers
 from herdbook.pipeline.store.store import Store
 
 I = TypeVar("I")  # noqa: E741
@@ -27,21 +25,25 @@ class InWorkers:
     now: when logs are received, microseconds UTC. release() ends the processes."""
 
     commit_s = inf
-    plan_at_once = COMMIT_VEHICLES
+    plan_at_once = 32
 
     def __init__(self, store: Store, jobs: int, now: int | None = None) -> None:
         limits = store.settings
-        self.store, self.now = store, now
+        self.store, self.now, self.processes = store, now, max(1, jobs)
         self.workers = Workers(jobs, limits.log_time_s, limits.log_memory_mb) if jobs else None
 
     def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
         for done in self._each(partial(_take, self.store, self.now), paths):
             yield done.result if done.result is not None else lost_log(done.item, done.why)
 
-    def assess(self, work: Iterable[VehiclePlan]) -> Iterator[VehicleOutcome]:
-        for done in self._each(partial(assess, self.store), work):
-            vehicle = done.item.vehicle
-            yield VehicleOutcome(vehicle, done.result) if done.result is not None else not_assessed(vehicle, done.why)
+    def assess(self, work: Iterable[PlanGroup]) -> Iterator[GroupOutcome]:
+        again = self._assess_again if self.workers else None
+        for done in self._each(partial(assess_group, self.store), work, ahead=2):
+            yield done.result if done.result is not None else after_failure(done.item, done.why, again)
+
+    def _assess_again(self, group: PlanGroup) -> GroupOutcome:
+        assert self.workers is not None
+        return self.workers.call(assess_group, self.store, group)
 
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         return function(*args, **kwargs)
@@ -56,9 +58,9 @@ class InWorkers:
     def __exit__(self, *_: object) -> None:
         self.release()
 
-    def _each(self, function: Callable[[I], R], items: Iterable[I]) -> Iterator[Done[I, R]]:
+    def _each(self, function: Callable[[I], R], items: Iterable[I], ahead: int = AHEAD) -> Iterator[Done[I, R]]:
         if self.workers is not None:
-            yield from self.workers.each(function, items)
+            yield from self.workers.each(function, items, ahead)
             return
         for item in items:
             try:

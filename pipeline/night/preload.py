@@ -15,7 +15,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: our matrices
 MODULES = (
     "pyarrow.parquet",
     "herdbook.pipeline.intake.take_log",
-    "herdbook.pipeline.assess.assess",
+    "herdbook.pipeline.night.failures",
     "herdbook.decoders.formats:all_readers",
     "herdbook.pipeline.metrics:all_sets",
     "herdbook.pipeline.health.rules:all_rules",

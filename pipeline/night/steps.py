@@ -15,20 +15,21 @@ from itertools import chain
 from pathlib import Path
 from typing import ParamSpec, Protocol, TypeVar
 
-from herdbook.pipeline.assess.commit import commit_assessed
+from herdbook.pipeline.assess.commit import commit_groups
 from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
 from herdbook.pipeline.assess.outdated import Again, due_again, mark_again
-from herdbook.pipeline.assess.plan import VehiclePlan, planned, vehicles_touched
+from herdbook.pipeline.assess.plan import PlanGroup, planned, vehicles_touched
 from herdbook.pipeline.intake.account import InboxAccount
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.ledger import commit, forget_removed
 from herdbook.pipeline.intake.master_data import take_master_data
+from herdbook.pipeline.intake.named_logs import as_named
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.retry_refused import retry_refused
 from herdbook.pipeline.night.batches import in_batches
 from herdbook.pipeline.night.close import close
 from herdbook.pipeline.night.contacts import hold_against_logs, profiles_due
-from herdbook.pipeline.night.failures import VehicleOutcome
+from herdbook.pipeline.night.failures import GroupOutcome
 from herdbook.pipeline.night.log_news import LogNews
 from herdbook.pipeline.night.own_notes import own_notes
 from herdbook.pipeline.night.progress import Progress, silent
@@ -40,7 +41,10 @@ from herdbook.pipeline.store.settings_used import note_settings
 from herdbook.pipeline.store.store import Store
 
 Find = Callable[[], Found | None]  # what is in the inbox; None when a scan is not about logs
-COMMIT_LOGS, COMMIT_VEHICLES = 32, 16  # a killed scan does this much twice, and what workers had done meanwhile
+# A commit costs some twenty statements, whatever is in it. A killed scan does one commit's work twice, and what workers
+# had done meanwhile: an eighth of the scan, between the least and the most.
+COMMIT_LOGS, COMMIT_VEHICLES, COMMIT_MOST, COMMIT_SHARE = 32, 32, 1024, 8
+GROUP_SHARE = 4  # groups of vehicles for each process, and more towards the end
 I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -50,18 +54,21 @@ class Runner(Protocol):
     """Who does the pure work of a scan (it writes nothing to the catalogue and may be done twice) and shows the steps
     that write to it.
 
-    commit_s: longest that a result waits for its commit while others come, in seconds. plan_at_once: vehicles read from
-    the catalogue in one visit.
+    commit_s: longest that a result waits for its commit while others come, in seconds. plan_at_once: most vehicles of a
+    group, which is read from the catalogue in one visit. processes: that work at one time.
     """
 
     commit_s: float
     plan_at_once: int
 
+    @property
+    def processes(self) -> int: ...
+
     def take(self, paths: Sequence[Path]) -> Iterable[Outcome]:
         """Every log read and decoded, in order of completion. Raises: StoreError."""
 
-    def assess(self, work: Iterable[VehiclePlan]) -> Iterable[VehicleOutcome]:
-        """Every vehicle assessed, in order of completion. Raises: StoreError."""
+    def assess(self, work: Iterable[PlanGroup]) -> Iterable[GroupOutcome]:
+        """Every vehicle assessed, group by group, in order of completion. Raises: StoreError."""
 
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         """A step that writes, here and now."""
@@ -179,10 +186,10 @@ class ScanSteps:
             return
         self.inbox = InboxAccount.of(found)
         forget_removed(self.store, found.removed)
-        taken = self.news.watch(self.runner.take(found.logs)) if found.logs else ()
+        taken = self.news.watch(as_named(self.store, self.runner.take(found.logs), self.now)) if found.logs else ()
         outcomes = self.inbox.watch(chain(found.refused, taken))
         results = self._counted(outcomes, len(found.refused) + len(found.logs), "taking logs in")
-        for batch in in_batches(results, COMMIT_LOGS, self.runner.commit_s):
+        for batch in in_batches(results, _enough(COMMIT_LOGS, len(found.logs)), self.runner.commit_s):
             done = commit(self.store, batch, self.now)
             self.inbox.add(done)
             self.counts = self.counts.plus(done)
@@ -200,7 +207,8 @@ class ScanSteps:
         self.again = replace(due, notes=(*self.news.notes(), *told, *due.notes))
         if self.again.logs:
             results = self._counted(self.runner.take(self.again.logs), len(self.again.logs), "decoding again")
-            for batch in in_batches(results, COMMIT_LOGS, self.runner.commit_s):
+            enough = _enough(COMMIT_LOGS, len(self.again.logs))
+            for batch in in_batches(results, enough, self.runner.commit_s):
                 commit(self.store, batch, self.now)
         mark_again(self.store, self.again, scan)
 
@@ -211,16 +219,30 @@ class ScanSteps:
         held_up = vehicles_held_up(self.store, self.refused)
         self.failed |= held_up
         vehicles = [v for v in vehicles_touched(self.store) if v not in held_up]
-        work = planned(self.store, vehicles, self.runner.plan_at_once)
-        results = self._counted(self.runner.assess(work), len(vehicles), "assessing vehicles")
-        for batch in in_batches(results, COMMIT_VEHICLES, self.runner.commit_s):
-            good = [seen.assessed for seen in batch if seen.assessed is not None]
-            self.changes += commit_assessed(self.store, sorted(good, key=lambda a: a.vehicle), scan)
-            self.failed |= {seen.vehicle: seen.problem for seen in batch if seen.assessed is None}
-            self.vehicles += len(good)
+        work = planned(self.store, vehicles, self.runner.plan_at_once, GROUP_SHARE * self.runner.processes)
+        results = self._counted(self.runner.assess(work), len(vehicles), "assessing vehicles", _vehicles)
+        enough = _enough(COMMIT_VEHICLES, len(vehicles))
+        for batch in in_batches(results, enough, self.runner.commit_s, _vehicles):
+            self.changes += commit_groups(self.store, [group for seen in batch for group in seen.assessed], scan)
+            for seen in batch:
+                self.failed |= seen.problems
+                self.vehicles += seen.vehicles - len(seen.problems)
 
-    def _counted(self, results: Iterable[I], total: int, stage: str) -> Iterator[I]:
+    def _counted(
+        self, results: Iterable[I], total: int, stage: str, size: Callable[[I], int] = lambda result: 1
+    ) -> Iterator[I]:
         self.progress(0, total, stage)
-        for done, result in enumerate(results, start=1):
+        done = 0
+        for result in results:
             yield result
+            done += size(result)
             self.progress(done, total, stage)
+
+
+def _enough(least: int, total: int) -> int:
+    """How many results make a commit, of so many in all."""
+    return max(least, min(COMMIT_MOST, total // COMMIT_SHARE))
+
+
+def _vehicles(seen: GroupOutcome) -> int:
+    return seen.vehicles

@@ -107,8 +107,9 @@ class Workers:
                 worker = None
             self.idle.put(worker)
 
-    def each(self, function: Callable[[I], R], items: Iterable[I]) -> Iterator[Done[I, R]]:
-        """Every item through function, in order of completion; an item's failure is in its Done.
+    def each(self, function: Callable[[I], R], items: Iterable[I], ahead: int = AHEAD) -> Iterator[Done[I, R]]:
+        """Every item through function, in order of completion; an item's failure is in its Done. ahead: items that wait
+        for each worker.
 
         Items are asked for a little before they are needed, and workers go on while our caller does something else."""
         source = iter(items)
@@ -116,7 +117,7 @@ class Workers:
         with ThreadPoolExecutor(self.processes) as threads:
             try:
                 while True:
-                    for item in islice(source, AHEAD * self.processes - len(waiting)):
+                    for item in islice(source, (1 + ahead) * self.processes - len(waiting)):
                         waiting.add(threads.submit(self._one, function, item))
                     if not waiting:
                         return

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.book import book, stop_use
 from herdbook.pipeline.errors import NotKnownError
+from herdbook.pipeline.health.doubted_figures import doubted_figures
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.store.statements import Row, ask, has, statement
@@ -52,9 +53,20 @@ class Facts:
     titles: dict[str, str] = field(default_factory=dict)
     subsystems: dict[str, str] = field(default_factory=dict)
     corrections: list[Row] = field(default_factory=list)  # what people said of logs that were or are its own
+    doubts: dict[str, str] = field(default_factory=dict)  # roles that logs contradict, with why
     book: list[Entry] = field(default_factory=list)  # the service book, also entries that hold no longer
     matters: list[Matter] = field(default_factory=list)  # stop-use findings that scans ever told
     peers_named: bool = False  # other vehicles may be named; else they are "a peer", so that a page may be passed on
+
+    @property
+    def doubted(self) -> dict[str, str]:
+        """Names of figures that rest on a role in doubt, with why."""
+        return doubted_figures(self.doubts)
+
+    @property
+    def doubted_roles(self) -> str:
+        """The roles in doubt, as a person reads them."""
+        return numbers.listing([names.role_words(role) for role in self.doubts])
 
     @property
     def zone_name(self) -> str:
@@ -117,7 +129,15 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
         book=book.entries(con, vehicle, as_of),
         matters=matters,
         corrections=ask(con, __name__, "corrections", **dated) if has(con, "corrections") else [],
+        doubts=doubts_of(con, about[0]["profile"]),
     )
+
+
+def doubts_of(con: duckdb.DuckDBPyConnection, profile: str) -> dict[str, str]:
+    """Roles of a profile that logs contradict, with why."""
+    if not has(con, "contact_checks"):  # published by an older Herdbook
+        return {}
+    return {row["role"]: row["reason"] for row in ask(con, __name__, "doubted_roles", profile=profile)}
 
 
 def rule_titles(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

@@ -57,6 +57,10 @@ def _count_words(findings: list[Row]) -> str:
     return ", ".join(f"{n} {numbers.SEVERITY_WORD[s].lower()}" for s, n in counts if n)
 
 
+def _judged(row: Row | None) -> str:
+    return f"{row['rules_judged']} of {numbers.plural(row['rules_total'], 'rule')} judged" if row else "no rule judged"
+
+
 def marks(facts: Facts) -> list[Mark]:
     """Every subsystem in the fixed order, with the chain that makes its score."""
     by_name = {row["subsystem"]: row for row in facts.scores}
@@ -78,7 +82,9 @@ def marks(facts: Facts) -> list[Mark]:
                 score,
                 row["reason"] if row else "nothing recorded about it",
                 parts,
-                f"{row['rules_judged']} of {row['rules_total']} rules judged" if row else "no rule judged",
+                f"{row['rules_judged']} of {numbers.plural(row['rules_total'], 'rule')} judged"
+                if row
+                else "no rule judged",
             )
         )
     return out

@@ -48,7 +48,10 @@ def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, en
         given = _passes(delivered, half_a[k], int(asked.below), int(end[k]))
         if given is not None and given.t >= asked.t - (asked.gap_us + given.gap_us):
             seconds[k] = (given.t - asked.t) / 1e6
-            se[k] = STEP_SD * np.hypot(asked.gap_us, given.gap_us) / 1e6
+            # a step may lie anywhere between two frames; a rise over several is nearly straight between them, and bends
+            # by the square of its share
+            open_us = [p.gap_us * min(p.rise / (2.0 * half_a[k]), 1.0) ** 2 for p in (asked, given)]
+            se[k] = STEP_SD * np.hypot(*open_us) / 1e6
     return Delays(seconds, se)
 
 
@@ -57,6 +60,7 @@ class _Passing:
     t: float  # us
     below: int  # time of the last frame below
     gap_us: float
+    rise: float  # of the current between the two frames
 
 
 def _passes(track: Track, level: float, start: int, end: int) -> _Passing | None:
@@ -71,8 +75,9 @@ def _passes(track: Track, level: float, start: int, end: int) -> _Passing | None
     gap = int(track.t[k] - track.t[k - 1])
     if gap > BEFORE_US:
         return None
-    share = (level - track.v[k - 1]) / (track.v[k] - track.v[k - 1])
-    return _Passing(float(track.t[k - 1] + share * gap), int(track.t[k - 1]), float(gap))
+    rise = float(track.v[k] - track.v[k - 1])
+    share = (level - track.v[k - 1]) / rise
+    return _Passing(float(track.t[k - 1] + share * gap), int(track.t[k - 1]), float(gap), rise)
 
 
 def dropouts(

@@ -139,7 +139,16 @@ def raise_if_full(path: Path, error: Exception) -> None:
 def insert(con: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:
     """Append a frame to a table by column name."""
     if rows.height:
-        con.complete()  # who read one row only (fetchone) left a result open, and DuckDB 2 refuses new work until then
-        con.register("incoming_rows", rows)
-        con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM incoming_rows')
-        con.unregister("incoming_rows")
+        with registered(con, "incoming_rows", rows):
+            con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM incoming_rows')
+
+
+@contextmanager
+def registered(con: duckdb.DuckDBPyConnection, name: str, rows: pl.DataFrame) -> Iterator[None]:
+    """A frame under a name that statements can read, for a while."""
+    con.complete()  # who read one row only (fetchone) left a result open, and DuckDB 2 refuses new work until then
+    con.register(name, rows)
+    try:
+        yield
+    finally:
+        con.unregister(name)

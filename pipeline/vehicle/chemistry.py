@@ -22,7 +22,20 @@ from herdbook.pipeline.science.ocv import Ocv
 
 CHEMISTRIES = Path(__file__).with_name("chemistries")
 OWN = ".chemistry.toml"  # how the name of a maker's own file ends, beside the profile
+FLAT_V = 0.004  # per 1 % of charge: a fault of a few millivolts then is no difference in charge (engineering choice)
 USUAL = "LFP"  # its figures stand in where a profile names no chemistry, or one without a file
+# Why cells that many know have no file here, by words of their usual names.
+NOT_HELD = {
+    "sodium": "sodium-ion cells differ by half a volt from one positive electrode to the next, and only one published "
+    "curve is at hand, of one kind",
+    "titanate": "no published curve of such a cell is at hand",
+    "other": "no published curve with its spread was put into a file yet",
+}
+_NAMED = {
+    "sodium": ("SODIUM", "SODIUM-ION", "SODIUM_ION", "NA-ION", "NA_ION", "NAION", "SIB", "NVPF", "NIB"),
+    "titanate": ("LTO", "TITANATE"),
+    "other": ("NCA", "LCO", "LMO", "LMFP", "LFMP"),
+}
 TABLES = ("voltages", "temperatures", "typical_group")
 COLUMNS = ("soc_pct", "middle_v", "sd_v")
 Pair = tuple[float, float]
@@ -103,6 +116,14 @@ class Chemistry:
     typical_heat_j_per_k: Annotated[float, _typical("J/K", 1.0, 1e5, "its heat capacity")]
     typical_tau_s: Annotated[float, _typical("s", 10.0, 1e5, "time in which a pack of such groups cools to a third")]
 
+    @property
+    def flat(self) -> bool:
+        """Whether the curve has a flat middle, between the ends of plateau_v, where groups stand together whatever
+        their charge."""
+        low, high = np.clip(self.plateau_v, self.ocv.middle_v[0], self.ocv.middle_v[-1])
+        charge = np.interp([low, high], self.ocv.middle_v, self.ocv.soc_pct)
+        return bool((high - low) / (charge[1] - charge[0]) < FLAT_V)
+
 
 FIGURES: dict[str, tuple[Any, About]] = {
     key: (get_origin(hint.__origin__) or hint.__origin__, hint.__metadata__[0])
@@ -116,6 +137,15 @@ PAIRS = {"plateau_v", "lower_knee_v", "upper_knee_v"}
 def chemistries() -> tuple[str, ...]:
     """Names of the shipped chemistries, in order."""
     return tuple(sorted(path.stem.upper() for path in CHEMISTRIES.glob("*.toml")))
+
+
+def why_not_held(name: str) -> str:
+    """What is to be said of a chemistry without a file: why it has none, or which one is meant; "" where nothing is
+    known of the name."""
+    word = name.strip().upper()
+    if word.startswith(("NMC", "NCM")):
+        return 'Write chemistry = "NMC": its file covers mixtures from 5:3:2 to 8:1:1'
+    return next((NOT_HELD[kind] for kind, words in _NAMED.items() if word in words), "")
 
 
 def chemistry(name: str) -> Chemistry:

@@ -201,10 +201,15 @@ class VehicleFigures(Figures):
 class PackFigures(Figures):
     table = "pack"
     chemistry = Text(
-        'its cells: "LFP", or a file of your own beside the profile, "ours.chemistry.toml"',
+        'its cells: "LFP", "NMC", or a file of your own beside the profile, "ours.chemistry.toml"',
         used_by="all that reads voltage as charge",
     )
     cells = Whole("1", 1, 400, "groups in series", used_by="sum of groups, restarts, voltage while braking")
+    beside = Whole(
+        *("1", 1, 16, "packs side by side, each with a current of its own; what is mapped is one of them"),
+        used_by="energy per km, braking, the check against logs",
+        default="1",
+    )
     rated_ah = Needed("Ah", 0.1, 2000, "rated charge", used_by="nearly all of cells, pack, charging and thermal")
     cell_min_v = OfCell("V", 0.5, 5, "lowest of a group", used_by="voltage limits")
     cell_max_v = OfCell("V", 0.5, 5, "highest of a group", used_by="voltage limits, ends of charges")
@@ -287,6 +292,11 @@ class PackFigures(Figures):
         from herdbook.pipeline.vehicle.chemistry import chemistry_of
 
         return chemistry_of(self.raw)
+
+    @property
+    def packs(self) -> int:
+        """How many packs carry the vehicle side by side."""
+        return int(self.beside or 1)
 
     @property
     def size_ah(self) -> float:

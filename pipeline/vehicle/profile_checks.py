@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from herdbook.pipeline.vehicle.chemistry import OWN, ChemistryError, chemistries, load_chemistry
+from herdbook.pipeline.vehicle.chemistry import OWN, ChemistryError, chemistries, load_chemistry, why_not_held
 from herdbook.pipeline.vehicle.dbc_signals import DbcSignals
 from herdbook.pipeline.vehicle.fault_codes import are_codes
 from herdbook.pipeline.vehicle.ocv_file import read_ocv
@@ -22,6 +22,7 @@ from herdbook.pipeline.vehicle.units import FREE, conversion
 if TYPE_CHECKING:
     from herdbook.decoders import Network
 
+OTHER_PACK = "Judge another by a profile in a folder of its own (--profiles), with a store of its own (--store)"
 REMARKS = ("shared", "meant")  # options that say: this is meant as it stands
 SAME = 1e-6
 
@@ -49,6 +50,8 @@ def own_files(pack: dict[str, Any], folder: Path, found: Findings) -> tuple[dict
     elif isinstance(named, str) and named.upper() not in chemistries():
         known = ", ".join(chemistries())
         do = f'Known: {known}. Of another one write a file of its own beside the profile: chemistry = "ours{OWN}"'
+        if why := why_not_held(named):
+            do = why if why.startswith("Write") else f"{why[0].upper()}{why[1:]}. {do}"
         found.wrong(("pack", "chemistry"), f"[pack] no such chemistry: {named!r}", do)
         del pack["chemistry"]
     if isinstance(curve := pack.get("ocv_file"), str):
@@ -171,10 +174,11 @@ def check_counts(pack: Table[str, object], roles: Sequence[Mapping], found: Find
         if mapped and isinstance(said, int | float) and mapped != said:
             do = "Map the missing ones, or correct the count" if mapped < said else "Correct the count, or the mapping"
             found.wrong(("pack", key), f"[pack] {key} = {said:g}, but {role} maps {mapped} {what}", do)
+    _several_packs(pack, roles, found)
     have = {m.role for m in roles}
     refused = any("chemistry" in p.what for p in found.errors)
     if have & {"cell_voltage", "pack_voltage"} and "chemistry" not in pack and not refused:
-        do = f'Write chemistry = "{chemistries()[0]}"'
+        do = f'Write chemistry = "{chemistries()[0]}", or the one it is ({", ".join(chemistries())})'
         found.doubt(("pack",), "[pack] names no chemistry: voltages are read by the limits of LFP", do)
     if "cell_voltage" in have and "cells" not in pack:
         found.doubt(("pack",), "[pack] does not say how many cells there are: a group left out would not be noticed")
@@ -187,6 +191,26 @@ def check_counts(pack: Table[str, object], roles: Sequence[Mapping], found: Find
         more = f" and {len(missing) - 6} more" if len(missing) > 6 else ""
         which = f"group{'s' * (len(missing) > 1)} {', '.join(map(str, missing[:6]))}{more}"
         found.doubt(("roles", "cell_voltage"), f"cell_voltage leaves out {which}")
+
+
+def _several_packs(pack: Table[str, object], roles: Sequence[Mapping], found: Findings) -> None:
+    """Packs side by side: one of them is judged, and that is said; a sum of their currents is no group's current."""
+    packs = pack.get("beside")
+    if isinstance(packs, int | float) and packs > 1:
+        others = "the other is" if packs == 2 else f"the other {packs - 1:g} are"
+        what = (
+            f"[pack] beside = {packs:g}: the pack that is mapped is judged, {others} not, nor what joins pack and drive"
+        )
+        found.doubt(("pack", "beside"), what, OTHER_PACK)
+        return
+    current = next((m for m in roles if m.role == "pack_current" and m.formula), None)
+    messages = {message for message, _ in current.reads} if current else set()
+    if current and len(messages) > 1 and any(m.role == "cell_voltage" for m in roles) and "+" in current.words:
+        what = (
+            f"pack_current adds {' and '.join(sorted(messages))}: are they packs side by side? No group carries the sum"
+        )
+        do = "Map current, voltage and groups of one pack, and say how many there are, as in [pack] beside = 2"
+        found.doubt(("roles", "pack_current"), what, do)
 
 
 def check_valid(start: int | None, end: int | None, found: Findings) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tests.toy.logs as toy
-from herdbook.pipeline.assess.rows import ScoreRow
+from herdbook.pipeline.assess.rows import SCORE, ScoreRow, table
 from herdbook.pipeline.assess.score_log import note_scores
 from herdbook.pipeline.store.connection import transaction
 from tests.night.tables import catalogue
@@ -18,7 +18,7 @@ def test_only_changes_are_entered() -> None:
     con = catalogue()
     given = [("s1", 100.0), ("s2", 100.0), ("s3", 99.6), ("s4", 99.2), ("s5", None), ("s6", None), ("s7", 80.0)]
     for scan, score in given:
-        note_scores(con, scan, ["a"], [cells("a", score)])
+        note_scores(con, scan, ["a"], table([cells("a", score)], SCORE))
     assert con.execute("SELECT scan, score FROM score_log ORDER BY rowid").fetchall() == [
         ("s1", 100.0),
         ("s4", 99.2),
@@ -33,9 +33,9 @@ def test_what_was_never_assessed_leaves_no_row_and_vehicles_are_kept_apart() -> 
         con,
         "s1",
         ["a", "b"],
-        [cells("a", None), cells("b", 50.0)],
+        table([cells("a", None), cells("b", 50.0)], SCORE),
     )
-    note_scores(con, "s2", ["a"], [cells("a", 50.0)])
+    note_scores(con, "s2", ["a"], table([cells("a", 50.0)], SCORE))
     assert con.execute("SELECT scan, vehicle FROM score_log").fetchall() == [("s1", "b"), ("s2", "a")]
 
 

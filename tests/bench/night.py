@@ -1,6 +1,7 @@
 """What a night costs: from the inbox to the published catalogue, with the fleet's size, with age, and under Prefect.
 
     python tests/bench/night.py --out build/bench [--quick]
+    python tests/bench/night.py --workers 1,2,4,8,16 [--rides 320] [--thin 1000]     by workers (night_workers.py)
 
 Wall time suffers from other work on the machine; processor seconds (ours and of all workers) hardly do, so both are
 given. `at best` is frames a processor second times two cores: what two idle cores could do.
@@ -39,9 +40,16 @@ from herdbook.pipeline.settings import NightSettings  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402
 from tests.bench.night_logs import Simulated, Template, write_logs  # noqa: E402
+from tests.bench.night_workers import by_workers  # noqa: E402
 
 PROFILES = ROOT / "dbc_demo"
-BARS = {"frames_s": 1_500_000, "peak_mb": 2048, "overhead_share": 0.10}
+BARS = {
+    "frames_s": 1_500_000,
+    "peak_mb": 2048,
+    "overhead_share": 0.10,
+    "coordinator_ms_a_vehicle": 1.5,
+    "worker_mb": 250,
+}
 JOBS = 2
 
 
@@ -223,6 +231,9 @@ def main() -> None:
     args.add_argument("--out", type=Path, default=ROOT / "build" / "bench")
     args.add_argument("--quick", action="store_true", help="a tenth of the work, for a look")
     args.add_argument("--only", nargs="+", choices=["rate", "fleets", "ages", "overhead"], help="just these parts")
+    args.add_argument("--workers", help="both nights of night_workers.py with so many workers each: 1,2,4")
+    args.add_argument("--rides", type=int, default=320, help="full rides of the first of them")
+    args.add_argument("--thin", type=int, default=1000, help="vehicles of the second")
     given = args.parse_args()
     quick = given.quick
     found: dict[str, Any] = {
@@ -231,6 +242,11 @@ def main() -> None:
     }
     with tempfile.TemporaryDirectory() as folder:
         base = Path(folder)
+        if given.workers:
+            counts = [int(n) for n in given.workers.split(",")]
+            found |= by_workers(base, counts, given.rides, given.thin)
+            tell(found, given.out, "night_workers")
+            return
         small, seconds = Template(base / "t", 60.0), 60.0 if quick else 600.0
         rides: dict[str, tuple[Callable[[], Template | Simulated], int]] = {  # with the number of vehicles
             "every message at its cadence": (lambda: Simulated(seconds), 4),
@@ -246,11 +262,16 @@ def main() -> None:
         for name in given.only or parts:
             found[name] = parts[name](base / name)
             shutil.rmtree(base / name)
-    given.out.mkdir(parents=True, exist_ok=True)
-    (given.out / "night.json").write_text(json.dumps(found, indent=1), "utf-8")
+    tell(found, given.out, "night")
+
+
+def tell(found: dict[str, Any], out: Path, name: str) -> None:
+    """What was measured, as JSON and as tables."""
+    out.mkdir(parents=True, exist_ok=True)
+    (out / f"{name}.json").write_text(json.dumps(found, indent=1), "utf-8")
     tables = [f"## {k}\n\n{table(v)}\n" for k, v in found.items() if isinstance(v, list)]
-    text = f"# The night\n\n{found['machine']}\n\nBars: {BARS}\n\n" + "\n".join(tables)
-    (given.out / "night.md").write_text(text, "utf-8")
+    text = f"# The night\n\n{found['machine']}\n\nBars: {found['bars']}\n\n" + "\n".join(tables)
+    (out / f"{name}.md").write_text(text, "utf-8")
     print(text)
 
 

@@ -65,6 +65,13 @@ ARCHIVES = (
         "surpyval-0.25-py3-none-any.whl",
         "627716ef7c2f10eeb3bfd1b305b21bac60ff5b329603198fa8f5e967530eab6f",
     ),
+    Archive(
+        "opendbc",  # a public collection of bus descriptions of cars (MIT); its files alone are read, none of its code
+        "0.3.1",
+        "wheel",
+        "opendbc-0.3.1-py3-none-any.whl",
+        "5552994344a885d85836f2487b85e958e69ab1a0e8d11e30ec508d316bf58ae1",
+    ),
 )
 
 

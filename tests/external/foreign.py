@@ -1,7 +1,7 @@
 """A made-up small vehicle whose numbers are sent over buses that other people described, encoded by cantools.
 
 Simple physics, by hand: a point mass with air and rolling resistance, a pack of groups with an open-circuit curve (that
-of the shipped LFP table), one resistance and one heat balance. Nothing of the demo's simulator is in it.
+of a shipped table), one resistance and one heat balance. Nothing of the demo's simulator is in it.
 """
 
 from __future__ import annotations
@@ -36,8 +36,18 @@ class Day:
     wheel_n: Floats  # force of the motors at the wheels [N]
 
 
-def day(groups: int, rated_ah: float, mass_kg: float, seed: int, r_mohm: float = 2.0, weak: int | None = None) -> Day:
-    """Rest, forty minutes of stop and go, rest, charge until full, rest. weak: a group that holds 8 % less."""
+def day(
+    groups: int,
+    rated_ah: float,
+    mass_kg: float,
+    seed: int,
+    r_mohm: float = 2.0,
+    weak: int | None = None,
+    cells: str = "lfp",
+    low: int | None = None,
+) -> Day:
+    """Rest, forty minutes of stop and go, rest, charge until full, rest. weak: a group that holds 8 % less. low: one
+    that stands 8 % of the charge lower. cells: the chemistry whose table the groups follow."""
     rng = np.random.default_rng(seed)
     ride, rest, charge = 2400, 600, 5400
     n = int((3 * rest + ride + charge) / STEP_S)
@@ -48,10 +58,10 @@ def day(groups: int, rated_ah: float, mass_kg: float, seed: int, r_mohm: float =
     accel: Floats = np.asarray(np.gradient(speed, STEP_S), np.float64)
     force = np.where(speed > 0.05, mass_kg * accel + 0.4 * speed**2 + 0.016 * mass_kg * 9.81, 0.0)
     power = force * speed
-    nominal = 3.25 * groups
+    nominal = (3.25 if cells == "lfp" else 3.7) * groups
     amps = np.where(power > 0, power / 0.85, power * 0.6) / nominal + np.where(riding, 0.5, 0.1)
     charging = (t >= 2 * rest + ride) & (t < 2 * rest + ride + charge)
-    chemistry = load_chemistry(Path(__file__).parents[2] / "pipeline" / "vehicle" / "chemistries" / "lfp.toml")
+    chemistry = load_chemistry(Path(__file__).parents[2] / "pipeline" / "vehicle" / "chemistries" / f"{cells}.toml")
     curve_soc, curve_v = np.array(chemistry.ocv.soc_pct) / 100.0, np.array(chemistry.ocv.middle_v)
     soc = 0.85 - np.cumsum(amps) * STEP_S / 3600.0 / rated_ah
     at = np.flatnonzero(charging)
@@ -64,6 +74,7 @@ def day(groups: int, rated_ah: float, mass_kg: float, seed: int, r_mohm: float =
     volts = np.empty((groups, n))
     for g in range(groups):
         own = soc * 1.0 if g != weak else 1.0 - (1.0 - soc) / 0.92
+        own = own - 0.08 if g == low else own
         ohm = 1e-3 * r_mohm * (1 + 0.04 * rng.standard_normal())
         volts[g] = np.interp(own, curve_soc, curve_v) - amps * ohm + 0.001 * rng.standard_normal(n)
     heat = amps**2 * groups * 1e-3 * r_mohm

@@ -251,3 +251,26 @@ def test_a_group_that_holds_8_percent_less_is_found_or_said_to_be_out_of_sight(
         assert "rides to low" in why["low_capacity_group"]
         cells = next(row["reason"] for row in dossier["scores"] if row["subsystem"] == "cells")
         assert "rides from full to low" in cells
+
+
+@pytest.mark.parametrize("low", [None, 4])
+def test_a_pack_of_a_sloped_chemistry_is_judged_by_what_its_curve_allows(tmp_path: Path, low: int | None) -> None:
+    """NMC, whose published curves lie far apart: a low group is read at full, by the pack's own charges; nothing is
+    weighed by the table between full and empty, and the refusal names the table. A sound pack is told nothing."""
+    walk, database = begun(tmp_path, "threes", LAYOUTS / "threes.dbc")
+    for number in range(2):
+        made = day(12, 20.0, 320.0, seed=number, cells="nmc", low=low)
+        write_log(tmp_path / "inbox" / f"TH-03_{number}.log", database, made, threes(), number)
+    walk.edit("identity", {"path": '"(?P<vehicle>TH-\\\\d{2})"'})
+    walk.edit("vehicle", {"mass_kg": "320.0"})
+    walk.edit("pack", {"chemistry": '"NMC"', "rated_ah": "20.0", "cell_min_v": "2.80", "cell_max_v": "4.20"})
+    walk.edit("drive", WHEEL)
+    dossier = ended(walk, "TH-03", news=10 if low is not None else 0)
+    assert {(row["rule"], row["item"]) for row in dossier["findings"]} == (
+        {("out_of_balance", "cell 5")} if low is not None else set()
+    )
+    why = {row["rule"]: row["why"] for row in dossier["not_judged"]}
+    assert "open-circuit curve of NMC is known within" in why["low_capacity_group"]
+    assert "the pack's own curve" in why["low_capacity_group"]
+    assert "that of NMC is nowhere" in why["loose_sense_wire"]
+    assert judged(dossier) >= CELL_RULES - {"loose_sense_wire"}

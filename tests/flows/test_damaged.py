@@ -7,7 +7,7 @@ from pathlib import Path
 
 from herdbook.flows.night.in_task import assess_safely
 from herdbook.flows.night.shared_workers import WorkerLimits, end_workers
-from herdbook.pipeline.assess.plan import plan
+from herdbook.pipeline.assess.plan import plan_group
 from herdbook.pipeline.night.again import mark
 from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.store.store import Store
@@ -26,9 +26,15 @@ def test_a_damaged_part_stops_its_vehicle_only(tmp_path: Path, inbox: Path) -> N
     mark(store)
     limits = WorkerLimits(1, 60.0, 4096.0)
     try:
-        seen = [assess_safely(store, work, limits) for work in plan(store, [vehicle, others[0][0]])]
+        group = plan_group(store, [vehicle, others[0][0]])
+        seen = [assess_safely(store, work, limits) for work in [group, *group.singly()]]
     finally:
         end_workers()
-    assert "store check --repair" in seen[0].problem
-    assert seen[0].assessed is None
-    assert seen[1].assessed is not None
+    for outcome in seen[:2]:
+        assert "store check --repair" in outcome.problems[vehicle]
+        assert set(outcome.problems) == {vehicle}
+    assert [[g.judged["vehicle"].to_list() for g in outcome.assessed] for outcome in seen] == [
+        [[others[0][0]]],
+        [],
+        [[others[0][0]]],
+    ]

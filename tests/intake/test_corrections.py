@@ -96,3 +96,33 @@ def test_a_correction_needs_a_log_a_name_and_a_reason(taken: Bench) -> None:
         assert "which log" in str(asked.exception)
     digits = taken.ask("SELECT log[1:10] FROM logs WHERE name = 'b.log'")[0][0]
     assert give(taken.store, digits, "TOY-009", by=BY, why=WHY).name == "b.log"
+
+
+def test_a_log_in_quarantine_is_given_to_its_vehicle(bench: Bench) -> None:
+    """A sidecar and the bus name two vehicles: a person's word settles it, and histories say that it was refused."""
+    toy.write(bench.inbox / "a.log", toy.day(start=toy.T0))
+    toy.write(bench.inbox / "b.log", toy.day(start=toy.T0 + 86_400_000_000))
+    toy.write(bench.inbox / "b.log.toml", ['vehicle = "TOY-009"'])
+    bench.scan()
+    assert list(bench.reasons()) == ["b.log"]
+    assert owners(bench) == {"a.log": "TOY-007"}
+    said = give(bench.store, "b.log", "TOY-009", by=BY, why=WHY)
+    assert said.from_vehicle == ""
+    bench.scan()
+    assert bench.reasons() == {}
+    assert owners(bench) == {"a.log": "TOY-007", "b.log": "TOY-009"}
+    assert bench.ask("SELECT identity_by FROM logs WHERE name = 'b.log'") == [("person",)]
+    assert "The log b.log had been refused; by the word of service desk" in words(bench, "TOY-009")
+    shown = CliRunner().invoke(build(), ["correct", "--store", str(bench.store.folder)])
+    assert "in quarantine" in shown.output
+
+
+def test_a_log_in_quarantine_is_forgotten(bench: Bench) -> None:
+    toy.write(bench.inbox / "b.log", toy.day(start=toy.T0))
+    toy.write(bench.inbox / "b.log.toml", ['vehicle = "TOY-009"'])
+    bench.scan()
+    assert list(bench.reasons()) == ["b.log"]
+    forget(bench.store, "b.log", by=BY, why=WHY)
+    bench.scan()
+    assert bench.reasons() == {}
+    assert owners(bench) == {}

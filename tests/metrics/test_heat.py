@@ -11,8 +11,9 @@ from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics import heat_drive, heat_pack, temp_sensors
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
+from herdbook.pipeline.metrics.shared import resting_heat
 from herdbook.pipeline.vehicle.record import Metric, Session
-from herdbook.pipeline.vehicle.signals import Signals
+from herdbook.pipeline.vehicle.signals import Series, Signals
 
 Build = Callable[..., Signals]
 # the lumped body of test_heat_model: 12 groups of 650 J/K, 2 mOhm; 65 minutes
@@ -28,6 +29,13 @@ WINDING = {"winding_heat_capacity_j_per_k": 420.0, "winding_heat_loss_w_per_k": 
 def run(metric_set: MetricSet, signals: Signals, kind: str = "ride") -> Outcome:
     session = Session("EX-1", kind, signals.start, signals.end)
     return metric_set.compute(session, signals, profile(pack=PACK, drive=WINDING))
+
+
+def moved(signals: Signals, hour: int) -> Signals:
+    """The same, beginning at this hour (UTC) of its day."""
+    by = hour * 3_600_000_000 - signals.start % 86_400_000_000
+    data = {key: Series(s.t + by, s.v) for key, s in signals.data.items()}
+    return Signals(signals.vehicle, signals.start + by, signals.end + by, data)
 
 
 def one(outcome: Outcome, name: str, item: str = "") -> Metric:
@@ -110,6 +118,41 @@ def test_warming_without_load(build: Build) -> None:
     assert [(e.kind, e.item) for e in outcome.events] == [("idle_rise", "2")]
 
 
+def test_a_lone_sensor_is_held_against_the_most_that_air_and_sun_can_do(build: Build) -> None:
+    """A rest from noon at 30 degC, 0.2 K a minute: the sun can do that. The fixture's day is in UTC."""
+    warm = lambda s: 30.0 + 0.2 * s / 60.0  # noqa: E731
+    signals = build(3600.0, pack_current=(1, 0.1), cell_temp__1=(0.2, warm))
+    day, night = (
+        [e for e in run(heat_pack.SET, moved(signals, hours), "rest").events if not e.item] for hours in (12, 23)
+    )
+    own = [max(e.data["rate_k_min"] - e.data["passive_k_min"] for e in some) for some in (day, night)]
+    assert own[0] < 0.0
+    assert own[1] > 0.1
+    assert all(e.data["late_k_min"] == pytest.approx(0.2, abs=0.02) for e in night)
+    assert {e.data["sun_k_min"] for e in night} == {0.0}
+
+
+def test_a_warm_pack_that_does_not_cool_by_night_makes_heat(build: Build) -> None:
+    """At 48 degC with no current, in the dark: nothing around it is as warm."""
+    signals = moved(build(5400.0, pack_current=(1, 0.1), cell_temp__1=(0.2, 48.0)), 22)
+    events = [e for e in run(heat_pack.SET, signals, "rest").events if not e.item]
+    assert max(e.data["rate_k_min"] - e.data["passive_k_min"] for e in events) > 0.08
+
+
+def test_how_fast_a_place_warms_ahead_of_the_others(build: Build) -> None:
+    """Sensor 2 gains 0.6 K a minute over four minutes of a ride at 0.4C; with two sensors nobody is the odd one."""
+    four = {f"cell_temp__{i}": (1, (lambda s: 20.0 + 0.01 * s) if i == 2 else 20.0) for i in (1, 2, 3, 4)}
+    amps = 0.4 * profile(pack=PACK).pack_figures.rated_ah
+    metrics = run(heat_pack.SET, build(240.0, pack_current=(5, amps), **four)).metrics
+    ahead = {m.item: m.value for m in metrics if m.name == "cell_ahead_k_min"}
+    assert ahead["2"] == pytest.approx(0.6, abs=0.01)
+    assert ahead["1"] == pytest.approx(0.0, abs=0.01)
+    assert next(m.value for m in metrics if m.name == "pack_load_square") == pytest.approx(0.16)
+    two = {k: v for k, v in four.items() if k[-1] in "12"}
+    metrics = run(heat_pack.SET, build(240.0, pack_current=(5, amps), **two)).metrics
+    assert "cell_ahead_k_min" not in {m.name for m in metrics}
+
+
 @pytest.mark.parametrize("watts", [0.0, 10.0, 30.0])
 @pytest.mark.parametrize("every_s", [30, 300])
 def test_heat_of_a_resting_pack_by_the_closed_form(build: Build, watts: float, every_s: int) -> None:
@@ -161,7 +204,7 @@ def test_noise_alone_is_no_warming_and_its_error_is_honest(every_s: int) -> None
     for _ in range(150):
         track = np.full(1800, np.nan)
         track[:: every_s // 10] = np.round(rng.normal(20.0, 0.25, len(track[:: every_s // 10])) / 0.2) * 0.2
-        rate, se = heat_pack._slopes(track)
+        rate, se = resting_heat.slopes(track)
         first.append(rate[300] / se)
         worst = max(worst, float(np.nanmax(rate)) / se)
     assert 0.7 < np.std(first) < 1.35

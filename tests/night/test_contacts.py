@@ -8,10 +8,13 @@ from pathlib import Path
 
 import pytest
 
+import herdbook
 from herdbook.pipeline.night.contacts import profiles_due
 from herdbook.pipeline.night.messages import text
 from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.reports.dossier.data import dossier_data
+from herdbook.pipeline.reports.fleet.site import write_fleet
 from herdbook.pipeline.store.store import Store
 
 ROOT = Path(__file__).parents[2]
@@ -77,3 +80,24 @@ def test_a_mended_profile_is_judged_again_without_a_new_log(nights: dict[str, St
 
 def test_a_settled_profile_is_not_held_again(nights: dict[str, Store]) -> None:
     assert profiles_due(nights["mended"]) == []
+
+
+def test_figures_of_a_role_in_doubt_say_so(nights: dict[str, Store], tmp_path: Path) -> None:
+    """From Python, on the vehicle's page and in its dossier; and no more once the profile is right."""
+    fleet = herdbook.open(nights["wrong"].folder)
+    said = dossier_data(nights["wrong"], "ZB-0101")
+    why = said["doubts"]["pack_current"]
+    told = dict(fleet.metrics().select("name", "doubt").unique().rows())
+    assert told["pack_in_ah"] == said["doubted_figures"]["pack_in_ah"] == why
+    assert told["consumption_wh_km"] in said["doubts"].values()
+    assert told["temp_missing_share"] is None
+    page = fleet.dossier("ZB-0101", tmp_path).read_text("utf-8")
+    assert "Logs contradict the profile zirbel" in page
+    assert "In doubt: Charge that entered the pack" in page
+    write_fleet(nights["wrong"], tmp_path / "site")
+    assert why in (tmp_path / "site" / "vehicles" / "ZB-0101.html").read_text("utf-8")
+    right = herdbook.open(nights["mended"].folder)
+    assert right.metrics()["doubt"].null_count() == right.metrics().height
+    page = right.dossier("ZB-0101", tmp_path / "right.html").read_text("utf-8")
+    assert "contradict the profile" not in page
+    assert "In doubt: " not in page

@@ -9,12 +9,12 @@ from typing import ParamSpec, TypeVar
 import pytest
 
 import tests.toy.logs as toy
-from herdbook.pipeline.assess.plan import VehiclePlan
+from herdbook.pipeline.assess.plan import PlanGroup
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night import steps
-from herdbook.pipeline.night.failures import VehicleOutcome
+from herdbook.pipeline.night.failures import GroupOutcome
 from herdbook.pipeline.night.in_workers import InWorkers
 from herdbook.pipeline.night.scan import run_scan, run_take
 from herdbook.pipeline.store.connection import transaction
@@ -30,6 +30,7 @@ class Noted:
 
     commit_s = 0.0
     plan_at_once = 1
+    processes = 1
 
     def __init__(self, bench: Bench) -> None:
         self.here = InWorkers(bench.store, 0, NOW)
@@ -39,7 +40,7 @@ class Noted:
         self.asked.append(f"take {len(paths)}")
         return self.here.take(paths)
 
-    def assess(self, work: Iterable[VehiclePlan]) -> Iterator[VehicleOutcome]:
+    def assess(self, work: Iterable[PlanGroup]) -> Iterator[GroupOutcome]:
         self.asked.append("assess")
         return self.here.assess(work)
 

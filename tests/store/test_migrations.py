@@ -56,6 +56,11 @@ def test_a_step_that_fails_leaves_the_old_catalogue(
         assert version(con) == 9000
 
 
+def test_every_step_has_a_number_of_its_own() -> None:
+    numbers = [number for number, _, _ in steps()]
+    assert numbers == sorted(set(numbers))
+
+
 def test_a_number_that_is_left_out_is_explained() -> None:
     numbers = {number for number, _, _ in steps()}
     missing = set(range(1, max(numbers))) - numbers

@@ -100,3 +100,53 @@ def test_a_pack_gets_its_own_chemistry_or_the_usual_figures_and_never_a_lent_cur
     own = ocv_of({"chemistry": "LFP", "ocv_soc_pct": [0.0, 100.0], "ocv_v": [3.0, 4.0]})
     assert own is not None
     assert float(own.volts(50.0)) == pytest.approx(3.5)
+
+
+# Half cells against lithium by the amount of it (0 to 1), as their papers print them.
+def graphite_silicon(x: np.ndarray) -> np.ndarray:
+    """Chen et al., J. Electrochem. Soc. 167 (2020) 080534."""
+    steps = 0.0909 * np.tanh(29.8538 * (x - 0.1234)) + 0.04478 * np.tanh(14.9159 * (x - 0.2769))
+    return np.asarray(1.9793 * np.exp(-39.3631 * x) + 0.2482 - steps - 0.0205 * np.tanh(30.4444 * (x - 0.6103)))
+
+
+def nmc_811(y: np.ndarray) -> np.ndarray:
+    """Chen et al., likewise."""
+    steps = 0.0428 * np.tanh(18.5138 * (y - 0.5542)) + 17.7326 * np.tanh(15.7890 * (y - 0.3117))
+    return np.asarray(-0.8090 * y + 4.4875 - steps + 17.5842 * np.tanh(15.9308 * (y - 0.3120)))
+
+
+def graphite(x: np.ndarray) -> np.ndarray:
+    """Mohtat et al., J. Electrochem. Soc. 167 (2020) 110561."""
+    heights = (0.0120, 0.0118, 0.0035, 0.0095, 0.0145, 0.0800)
+    middles = (0.127, 0.155, 0.220, 0.190, 0.490, 1.030)
+    widths = (0.016, 0.016, 0.020, 0.013, 0.020, 0.055)
+    steps = sum(h * np.tanh((x - m) / w) for h, m, w in zip(heights, middles, widths, strict=True))
+    return np.asarray(0.063 + 0.8 * np.exp(-75 * (x + 0.001)) - steps)
+
+
+def nmc_532(y: np.ndarray) -> np.ndarray:
+    """Mohtat et al., likewise."""
+    powers = 4.3452 - 1.6518 * y + 1.6225 * y**2 - 2.0843 * y**3 + 3.5146 * y**4 - 2.2166 * y**5
+    return np.asarray(powers - 0.5623e-4 * np.exp(109.451 * y - 100.006))
+
+
+# Negative and positive: thickness [m], share of active material, most lithium [mol/m3]; a known pair of amounts; the
+# lowest voltage. All end at 4.2 V.
+CELLS = (
+    (graphite_silicon, nmc_811, (8.52e-5, 0.75, 33133.0), (7.56e-5, 0.665, 63104.0), (29866.0, 17038.0), 2.5),
+    (graphite_silicon, nmc_811, (8.52e-5, 0.75, 29583.0), (7.56e-5, 0.665, 51765.0), (28866.0, 13975.0), 2.5),
+    (graphite, nmc_532, (6.2e-5, 0.61, 28746.0), (6.7e-5, 0.445, 35380.0), (48.8682, 31513.0), 2.8),
+)
+
+
+def test_the_nmc_curve_is_that_of_the_published_cells() -> None:
+    """Mean and spread of three cells: amounts from the papers, charge shared out between the voltages of each set."""
+    found = chemistry("NMC").ocv
+    curves = []
+    for negative, positive, (ln, an, cn), (lp, ap, cp), (n0, p0), lowest in CELLS:
+        x = np.linspace(1e-4, 0.9999, 200_001)
+        volts = positive(p0 / cp + (n0 / cn - x) * (ln * an * cn) / (lp * ap * cp)) - negative(x)
+        empty, full = np.interp([lowest, 4.2], volts, x)
+        curves.append(np.interp(empty + (full - empty) * found.soc_pct / 100.0, x, volts))
+    assert found.middle_v == pytest.approx(np.mean(curves, axis=0), abs=0.001)
+    assert found.sd_v == pytest.approx(np.maximum(np.std(curves, axis=0, ddof=1), 0.010), abs=0.001)

@@ -203,3 +203,39 @@ def test_names_are_parted_into_words() -> None:
     assert words("packvoltage") == ("pack", "voltage")
     assert {"cell", "voltage"} <= concepts("CellVolt_3")
     assert CERTAIN == 0.8
+
+
+FAULTS = """VERSION ""
+BU_: ECU
+BO_ 256 BMS_Faults: 2 ECU
+ SG_ OverVoltage : 0|1@1+ (1,0) [0|1] "" ECU
+ SG_ UnderVoltage : 1|1@1+ (1,0) [0|1] "" ECU
+ SG_ CellTooHot : 2|1@1+ (1,0) [0|1] "" ECU
+ SG_ Counter : 8|4@1+ (1,0) [0|15] "" ECU
+BO_ 257 MCU_Status: 4 ECU
+ SG_ MCU_ErrOverCurrent : 0|1@1+ (1,0) [0|1] "" ECU
+ SG_ MCU_ErrHall : 1|1@1+ (1,0) [0|1] "" ECU
+ SG_ MCU_Enabled : 2|1@1+ (1,0) [0|1] "" ECU
+CM_ SG_ 256 CellTooHot "a cell is over its limit";
+"""
+
+
+def test_single_bits_of_a_fault_message_become_one_word_with_names(tmp_path: Path) -> None:
+    (tmp_path / "a.dbc").write_text(FAULTS)
+    text = draft(Network.load([tmp_path / "a.dbc"]).messages, ["a.dbc"], "p")
+    (tmp_path / "p.toml").write_text(text, "utf-8")
+    profile = load_profile(tmp_path / "p.toml")
+    names = [profile.fault_name("bms_fault", "", bit) for bit in range(3)]
+    assert names == ["bit 0 (over voltage)", "bit 1 (under voltage)", "bit 2 (a cell is over its limit)"]
+    [unsure] = [line for line in text.splitlines() if line.startswith("# controller_fault = ")]
+    assert '["MCU_Status.MCU_ErrOverCurrent", "MCU_Status.MCU_ErrHall"]' in unsure
+    assert "MCU_Enabled" not in unsure
+    assert "Counter" not in text.split("# To do")[0].split("bms_fault")[1].split("\n")[0]
+
+
+def test_a_fault_signal_whose_words_are_numbers_is_drafted_as_codes(tmp_path: Path) -> None:
+    text = dbc(("BMS_Err", ["PackError||255|8"])) + 'VAL_ 256 PackError 0 "no error" 3 "over voltage" 5 "fan" ;\n'
+    (tmp_path / "a.dbc").write_text(text)
+    made = draft(Network.load([tmp_path / "a.dbc"]).messages, ["a.dbc"], "p")
+    (tmp_path / "p.toml").write_text(made, "utf-8")
+    assert load_profile(tmp_path / "p.toml").fault_name("bms_fault", "", 1) == "code 5 (fan)"

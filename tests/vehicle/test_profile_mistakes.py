@@ -46,7 +46,10 @@ def doubted(folder: Path, old: str, new: str) -> str:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('chemistry = "LFP"', 'chemistry = "NMC"', "no such chemistry: 'NMC'. Known: LFP"),
+        ('chemistry = "LFP"', 'chemistry = "LTO"', "no such chemistry: 'LTO'. No published curve of such a cell"),
+        ('chemistry = "LFP"', 'chemistry = "sodium-ion"', "differ by half a volt from one positive electrode"),
+        ('chemistry = "LFP"', 'chemistry = "NMC811"', 'Write chemistry = "NMC": its file covers'),
+        ('chemistry = "LFP"', 'chemistry = "XYZ"', "no such chemistry: 'XYZ'. Known: LFP, NMC."),
         ('chemistry = "LFP"', 'chemistry = "LPF"', "no such chemistry: 'LPF'"),
         ("rated_ah = 30.0", "rated_ah = -10", "rated_ah = -10 cannot be: rated charge. Write a number, 0.1 to 2000 Ah"),
         ("rated_ah = 30.0", 'rated_ah = "30"', "rated_ah = '30' cannot be"),

@@ -90,7 +90,7 @@ def bus_groups(blocks: BlockFile, names: tuple[str, ...]) -> Iterator[ChannelGro
 
 def number_and_size(block: MetaBlock) -> tuple[int, int]:
     """Of a channel group: what stands before its records, and their size. Raises: Broken."""
-    if len(block.data) < CG.size or len(block.links) < 2:
+    if len(block.data) < CG.size or len(block.links) < 6:
         raise Broken("a channel group that is too short")
     number, _, flags, _, size, spare = CG.unpack_from(block.data)
     return number, VARIABLE_SIZE if flags & VARIABLE_ENTRIES else size + spare

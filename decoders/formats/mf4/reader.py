@@ -17,7 +17,7 @@ import numpy as np
 from herdbook.decoders.arrays import F64, I64, Bytes
 from herdbook.decoders.decoding.extract import Words, raw_bits, scaled
 from herdbook.decoders.errors import LogFormatError
-from herdbook.decoders.formats.mf4.blocks import BlockFile, Broken
+from herdbook.decoders.formats.mf4.blocks import MAX_META, BlockFile, Broken
 from herdbook.decoders.formats.mf4.groups import Channel, ChannelGroup, bus_groups, header, number_and_size
 from herdbook.decoders.formats.mf4.mixed import mixed_entries, mixed_records
 from herdbook.decoders.formats.mf4.variable import Variable
@@ -28,6 +28,7 @@ from herdbook.decoders.reading.source import Source
 
 UNFINISHED = b"UnFinMF "
 KINDS = {"CAN_DataFrame": 0, "CAN_ErrorFrame": ERROR, "CAN_RemoteFrame": REMOTE}
+NEEDED = {"CAN_DataFrame": ("ID", "DataBytes"), "CAN_ErrorFrame": (), "CAN_RemoteFrame": ("ID",)}
 BITS = (("IDE", EXTENDED), ("EDL", FD), ("BRS", BRS), ("ESI", ESI), ("Dir", TX))
 Members = dict[str, Any]  # arrays by member name, each (n,) or (n, bytes)
 
@@ -63,6 +64,9 @@ def _group(blocks: BlockFile, group: ChannelGroup, start_us: int, labels: Labels
     try:
         for members in _members(blocks, group):
             if not (left := group.records - done):
+                if not done:
+                    what = f"{group.name}: the file counts no records, but there are some; they are left out"
+                    account.lose("record", 0, len(members["time"]) * group.size, what)
                 return
             done += min(len(members["time"]), left)
             yield _frames({k: v[:left] for k, v in members.items()}, KINDS[group.name], start_us, labels)
@@ -81,6 +85,8 @@ def _group(blocks: BlockFile, group: ChannelGroup, start_us: int, labels: Labels
 
 def _members(blocks: BlockFile, group: ChannelGroup) -> Iterator[Members]:
     """Members of the frames of a group, and `time` in seconds."""
+    if lacks := [name for name in NEEDED[group.name] if name not in group.members]:
+        raise Broken(f"its records hold no {' and no '.join(lacks)}")
     lengthy = group.members.get("DataBytes")
     variable = Variable(_entries(blocks, group, lengthy.data)) if lengthy and lengthy.data else None
     for records in _records(blocks, group) if group.alone else mixed_records(blocks, group):
@@ -110,8 +116,8 @@ def _entries(blocks: BlockFile, group: ChannelGroup, address: int) -> Iterator[b
 def _records(blocks: BlockFile, group: ChannelGroup) -> Iterator[Bytes]:
     """Records of a group that has its data to itself, uint8 (n, size), without their identifiers."""
     width = group.size + group.skip
-    if not width:
-        raise Broken("records of no bytes")
+    if not 0 < width <= MAX_META:
+        raise Broken(f"records of {width} bytes")
     rest = b""
     for piece in blocks.data(group.data):
         rest = rest + piece if rest else piece
@@ -122,7 +128,7 @@ def _records(blocks: BlockFile, group: ChannelGroup) -> Iterator[Bytes]:
 
 def _seconds(words: Words, time: Channel | None, width: int) -> F64:
     if time is None or time.bits.length not in (8, 16, 32, 64) or time.bits.end_bit > 8 * width:
-        return np.zeros(len(words.payload))
+        raise Broken("its records hold no time")
     with np.errstate(all="ignore"):  # impossible stamps are sorted out later
         return np.asarray(scaled(time.bits, raw_bits(words, time.bits)) * np.float64(time.factor) + time.offset)
 

@@ -1,11 +1,11 @@
 -- logs: every log of the vehicles, with the part that holds its rows now and the time that is not to be used.
 -- In:    logs, parts, log_doubts; $vehicles
 -- Out:   vehicle, log, part ('' once its rows expired), profile, start_us, end_us (microseconds UTC), doubts (list of
---        (start, end), microseconds; NULL: none), profile_hash, shift, bench, own_clock (absolute time of its own),
+--        a, b: start and end, microseconds; NULL: none), profile_hash, shift, bench, own_clock (absolute time of its own),
 --        part_hash ('' when not known)
 -- Key:   log; in order of time
 WITH doubted AS (
-    SELECT log, list((epoch_us(start_t), epoch_us(end_t)) ORDER BY start_t) AS doubts FROM log_doubts GROUP BY log
+    SELECT log, list({'a': epoch_us(start_t), 'b': epoch_us(end_t)} ORDER BY start_t) AS doubts FROM log_doubts GROUP BY log
 )
 SELECT l.vehicle, l.log, coalesce(p.part, '') AS part, l.profile, epoch_us(l.start_t) AS start_us,
        epoch_us(l.end_t) AS end_us, d.doubts, l.profile_hash, l.clock_shift_us AS shift, l.bench,

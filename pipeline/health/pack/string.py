@@ -14,8 +14,9 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from herdbook.pipeline.arrays import Floats, Integers
+from herdbook.pipeline.arrays import Bools, Floats, Integers
 from herdbook.pipeline.health.newest_level import since_step
+from herdbook.pipeline.health.pack.reported import places
 from herdbook.pipeline.health.pooled import pooled
 from herdbook.pipeline.health.reading import event_table, lately
 from herdbook.pipeline.health.rule import Record, Window
@@ -32,7 +33,6 @@ from herdbook.pipeline.science.string_fit import (
     weigh,
     weights,
     would_show,
-    would_stand_apart,
 )
 from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.chemistry import ocv_of
@@ -44,9 +44,12 @@ BIN = 0.03  # pieces of a session that lie so near in charge are one (engineerin
 # in it; V (engineering choices). Differences between groups do not carry it.
 KINDS = ("quiet", "load", "charge", "rest")
 OWN_V, SHARED_V = (0.003, 0.008, 0.005, 0.003), (0.010, 0.030, 0.050, 0.015)
-# Reported charge, against the charge the voltage speaks for; without a report only the voltage does (shares;
-# engineering choices)
-REPORTED, UNKNOWN = 0.03, 0.15
+# Without a report only the voltage tells the charge (share; engineering choice); with one: pack/reported.py
+UNKNOWN = 0.15
+# A place that vague is found by the voltage's shape instead: begins that are tried; where a pack may stand; what a
+# session's curve may differ in shape from the type's, V; how well it has to be found (engineering choices).
+VAGUE, STARTS, WITHIN, SHAPE_V = 0.10, np.arange(-0.04, 1.021, 0.01), (-0.03, 1.03), 0.008
+PLACED = 0.08
 DROP = 0.25, 0.5  # of a sound group's drop, left in a difference where load moved or did not (engineering choices)
 # So far above the plateau a rested group is beyond its knee; so far above the median, a reading is a wire's; what a
 # charge may lie above its curve with usual load taken out, by slow drop and branch (engineering choices).
@@ -61,6 +64,7 @@ LOW_Z, HIGH_Z = 0.10, 0.95  # beyond them the curve bends, wherever its knee is 
 WEAK, RATIO = 1.25, 0.05
 # Share of time its own resistor bleeds a group: then that is the cause (engineering choice).
 IDLE = 0.25
+SOUND = 0.5  # chance that nothing is wrong, from which on a weighed group is one of the others
 BELOW_V, ABOVE_V = 0.09, 0.02  # V per 1 % beyond the ends of a table (engineering choices)
 
 
@@ -88,14 +92,26 @@ class StringFit:
         """Whether the record would have shown a fault of that size in a usual group; a leak's size is a day's."""
         return self.curve is not None and self.moments is not None and would_show(self.curve, self.moments, cause, size)
 
-    def would_tell(self, cause: Why, size: float) -> bool:
-        """Whether a usual group with a fault of that size would have been weighed, and found."""
-        if self.curve is None or self.moments is None or not self.could_show(cause, size):
-            return False
-        return would_stand_apart(self.curve, self.moments, cause, size)
-
 
 NONE = StringFit({}, frozenset(), (), 0, 0.0)
+# The fit takes its table to be right within so much between the knees, and learns the rest; published curves of some
+# chemistries lie further apart, and a table of that kind would be taken for a fault of a group.
+TABLE_V, BETWEEN_PCT = 0.03, (20.0, 90.0)
+
+
+def too_loose(record: Record) -> str:
+    """Why the groups' charges cannot be weighed by the open-circuit table of this pack; "" when they can."""
+    ocv = ocv_of(record.profile.pack)
+    if ocv is None:
+        return ""
+    off = float(np.interp(np.linspace(*BETWEEN_PCT, 71), ocv.soc_pct, ocv.sd_v).max())
+    if off <= TABLE_V:
+        return ""
+    named = record.profile.pack_figures.of_chemistry.name
+    return (
+        f"; the open-circuit curve of {named} is known within {1000 * off:.0f} mV only, too little to weigh groups "
+        "between full and empty by it: name the pack's own curve in its profile"
+    )
 
 
 def string_fit(record: Record) -> StringFit:
@@ -107,7 +123,7 @@ def _fit(record: Record) -> StringFit:
     rows = lately(record, event_table(record, "group_levels"), DAYS)
     ocv = ocv_of(record.profile.pack)
     items = sorted((c[1:] for c in rows.columns if c[0] == "d" and c[1:].isdigit()), key=int)
-    if ocv is None or len(items) < 4:
+    if ocv is None or len(items) < 4 or too_loose(record):
         return NONE
     low, top = record.profile.pack_figures.of_chemistry.plateau_v
     # Near full a per cent is a tenth of a volt, and nobody knows where: only the knee itself is read there (offsets.py)
@@ -121,6 +137,9 @@ def _fit(record: Record) -> StringFit:
         return NONE
     pieces = _Pieces.of(record, rows, items).merged().newest(MOST)
     prior = _beyond(ocv)
+    pieces = pieces.where(_placeable(prior, pieces))
+    if pieces.days.size < LEAST:
+        return NONE
     curve, z = _placed(prior, pieces)
     knee = (pieces.volts < low) | (z < LOW_Z) | (z > HIGH_Z)
     drops = _drops(record, pieces, items)
@@ -128,11 +147,12 @@ def _fit(record: Record) -> StringFit:
     pairs = _see_saws(pieces.away, items)
     wired = {item for pair in pairs for item in pair.split("-")}
     left_out = wired | _bleeding(record) | _weak(record)
-    groups = {
+    weighed = {
         item: weigh(curve, moments, k)
         for k, item in enumerate(items)
         if item not in left_out and stands_apart(curve, moments, k)
     }
+    groups = {item: w for item, w in weighed.items() if w.chance[""] < SOUND}
     starts, ends = column_micros(rows["start_t"]), column_micros(rows["end_t"])
     windows = tuple(Window(int(a), int(b)) for a, b in zip(starts[::-1][:10], ends[::-1][:10], strict=True))
     span = float(pieces.days[-1] - pieces.days[0])
@@ -151,10 +171,13 @@ def _errors(p: _Pieces, top: float) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Pieces:
-    """One row a piece: z by report and count (NaN: no report), median volts, V away, errors V, current A, whether load
-    moved, days, number of the session and kind, place in KINDS."""
+    """One row a piece: z by report and count (NaN: no report) and its error, what has left since the session began,
+    median volts, V away, errors V, current A,
+    whether load moved, days, number of the session and kind, place in KINDS."""
 
     z: Floats
+    loose: Floats
+    run: Floats
     volts: Floats
     away: Floats
     se: Floats
@@ -172,14 +195,13 @@ class _Pieces:
         kind = np.array([KINDS.index(w) for w in rows["item"].to_list()])
         run = rows["run_ah"].to_numpy() / rated
         said = rows["soc_pct"].to_numpy() / 100.0 if "soc_pct" in rows.columns else np.full(rows.height, np.nan)
-        z = np.full(rows.height, np.nan)
-        for k in np.unique(own):
-            mine = own == k
-            base = (said + run)[mine]
-            if np.isfinite(base).any():
-                z[mine] = np.nanmedian(base) - run[mine]
+        place = places(record, start, said, run)
+        z = np.array([place[int(k)].start for k in start]) - run
+        loose = np.array([place[int(k)].se for k in start])
         return _Pieces(
             z=z,
+            loose=np.where(np.isfinite(z), loose, UNKNOWN),
+            run=run,
             volts=rows["median_v"].to_numpy(),
             away=rows.select([f"d{i}" for i in items]).to_numpy() / 1000.0,
             se=rows["se_mv"].to_numpy() / 1000.0,
@@ -192,7 +214,7 @@ class _Pieces:
 
     def merged(self) -> _Pieces:
         """Pieces of one session and kind that lie within BIN of charge as one, weighed by their errors."""
-        place = np.floor(np.nan_to_num(self.z, nan=0.0) / BIN).astype(int)
+        place = np.floor(np.where(np.isfinite(self.z), self.z, -self.run) / BIN).astype(int)
         keys = list(zip(self.session.tolist(), self.kind.tolist(), place.tolist(), strict=True))
         number = {key: n for n, key in enumerate(dict.fromkeys(keys))}
         of = np.array([number[key] for key in keys])
@@ -206,7 +228,9 @@ class _Pieces:
         away = np.column_stack([mean(column) for column in self.away.T])
         return _Pieces(
             mean(self.z),
-            mean(self.volts),
+            self.loose[first],
+            run=mean(self.run),
+            volts=mean(self.volts),
             away=away,
             se=np.asarray(total**-0.5, np.float64),
             current=mean(self.current),
@@ -218,6 +242,9 @@ class _Pieces:
 
     def newest(self, most: int) -> _Pieces:
         return _Pieces(*(getattr(self, name)[-most:] for name in self.__slots__))
+
+    def where(self, wanted: Bools) -> _Pieces:
+        return _Pieces(*(getattr(self, name)[wanted] for name in self.__slots__))
 
     def error(self) -> Floats:
         """Own error, and how far siblings scatter about their usual places in that piece."""
@@ -236,23 +263,61 @@ def _beyond(ocv: Ocv) -> Floats:
 def _placed(prior: Floats, p: _Pieces) -> tuple[Curve, Floats]:
     """The learned curve, and each piece's charge: as reported, moved by session as far as the voltage asks for it."""
     own, shared = np.array(OWN_V)[p.kind], np.array(SHARED_V)[p.kind]
-    known = np.isfinite(p.z)
-    loose = np.where(known, REPORTED, UNKNOWN)
-    start = np.where(known, p.z, np.interp(p.volts, prior, NODES))
-    z = np.clip(start, NODES[2], NODES[-3])
+    vague = p.loose >= VAGUE
+    z = np.clip(np.where(vague, 0.5, p.z), NODES[2], NODES[-3])
+    start = z.copy()
+    z = _by_voltage(prior, p, vague, own, shared, z)
     curve = learn(prior, z, p.volts, own, p.session, shared)
     for _ in range(2):
         here = weights(z) @ curve.mean
         slope = (weights(z + 0.01) - weights(z - 0.01)) @ curve.mean / 0.02
-        for k in np.unique(p.session):
+        for k in np.unique(p.session[~vague]):
             mine = p.session == k
-            g, sd = float(slope[mine].mean()), float(loose[mine][0])
+            g, sd = float(slope[mine].mean()), float(p.loose[mine][0])
             variance = float(shared[mine][0] ** 2 + own[mine][0] ** 2 / mine.sum())
             pull = sd**2 * g / (sd**2 * g**2 + variance) * float((p.volts - here)[mine].mean())
             moved = start[mine] + np.clip(z[mine] - start[mine] + pull, -3.0 * sd, 3.0 * sd)
             z[mine] = np.clip(moved, NODES[2], NODES[-3])
+        z = _by_voltage(curve.mean, p, vague, own, shared, z)
         curve = learn(prior, z, p.volts, own, p.session, shared)
     return curve, z
+
+
+def _by_voltage(curve: Floats, p: _Pieces, vague: Bools, own: Floats, shared: Floats, z: Floats) -> Floats:
+    """Sessions whose charge no report tells, moved along the curve as a whole until their voltages fit its shape."""
+    out = z.copy()
+    for k in np.unique(p.session[vague] // 2):
+        mine = (p.session // 2 == k) & vague
+        cost = _misfit(curve, p, mine, own, shared)
+        out[mine] = STARTS[int(cost.argmin())] - p.run[mine]
+    return np.clip(out, NODES[2], NODES[-3])
+
+
+def _placeable(curve: Floats, p: _Pieces) -> Bools:
+    """Pieces whose charge is known: by report, or by a session long enough that its shape tells where it stood."""
+    own, shared = np.array(OWN_V)[p.kind], np.array(SHARED_V)[p.kind]
+    vague = p.loose >= VAGUE
+    out = ~vague
+    for k in np.unique(p.session[vague] // 2):
+        mine = (p.session // 2 == k) & vague
+        cost = _misfit(curve, p, mine, own, shared)
+        weight = np.exp(-0.5 * (cost - cost.min()))
+        weight /= weight.sum()
+        out[mine] = np.sqrt(weight @ (STARTS - weight @ STARTS) ** 2) < PLACED
+    return out
+
+
+def _misfit(curve: Floats, p: _Pieces, mine: Bools, own: Floats, shared: Floats) -> Floats:
+    """Twice the negative log likelihood of each of STARTS for a session. Within it the count holds; what all of its
+    readings share is free within its error."""
+    at = STARTS[:, None] - p.run[mine]
+    left = p.volts[mine] - np.interp(at, NODES, curve)
+    weight = 1.0 / (own[mine] ** 2 + SHAPE_V**2)
+    free = float(shared[mine].min()) ** -2.0
+    cost = left**2 @ weight - (left @ weight) ** 2 / (weight.sum() + free)
+    cost += (((at - np.clip(at, *WITHIN)) / 0.01) ** 2).sum(axis=1)
+    hint, loose = float((p.z + p.run)[mine][0]), float(p.loose[mine][0])
+    return np.asarray(cost + ((STARTS - hint) / loose) ** 2 if np.isfinite(hint) else cost)
 
 
 def _drops(record: Record, p: _Pieces, items: Sequence[str]) -> Floats:

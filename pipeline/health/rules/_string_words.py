@@ -20,6 +20,7 @@ LEAST = 0.4  # chance of a cause that is named: the likeliest of three (engineer
 # Who has not seen a group fuller and emptier by so much cannot tell capacity from charge (engineering choice).
 DEPTH = 0.4
 MOST = 0.99  # no model of a curve is surer (engineering choice)
+HARDLY = 0.8  # no surer of what a record of that kind would hardly show (engineering choice)
 OTHERWISE = 0.3  # error of a size whose own cause is not the likeliest, as a share of it (engineering choice)
 WORDS = {
     Why.CHARGE: "a difference in charge alone, when a charge to full and some hours of balancing bring it back",
@@ -83,7 +84,9 @@ def _size(w: Weighed, about: Spoken) -> float:
 def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mapping[str, float]) -> Finding:
     size, chance = about.scale * abs(_size(w, about)), w.chance[about.cause]
     certain = 1.0 - w.chance[""] if about.cause is Why.CHARGE else chance
-    act = size > limits["act"]
+    # What a record of that kind would not show of a usual group, it does not show well enough to act on.
+    shows = fit.could_show(about.cause, size / about.scale)
+    act = size > limits["act"] and shows
     others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > NOTHING]
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
@@ -93,7 +96,7 @@ def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mappi
         unit=about.unit,
         se=about.scale * w.se if w.cause is about.cause else OTHERWISE * size,
         statement=about.sentence(item, w) + f" That is read from {fit.pieces} moments over {fit.days:.0f} days.",
-        confidence=min(certain, MOST),
+        confidence=min(certain, MOST if shows else HARDLY),
         persistence=1.0,
         count=fit.pieces,
         duration_s=sum((x.end - x.start) / 1e6 for x in fit.windows),

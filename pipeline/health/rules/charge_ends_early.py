@@ -2,7 +2,7 @@
 
 Physics: the charge ends when the fullest group is at its limit. When the others are far below at that
 moment, the pack is out of balance and stays so, since the balancer works only near full. An unplugged
-charger proves nothing.
+charger proves nothing, but ends at one and the same charge, again and again, are a device's (pack/charge_ceiling.py).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, reads_in
+from herdbook.pipeline.health.pack.charge_ceiling import FULL_PCT, Ceiling, ceiling
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.sentences import counted
@@ -47,7 +48,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     )
     ends = ends.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
     told = ends.filter(pl.col("item").is_in(["complete", *KINDS]))
+    at_one = ceiling(record, limits["days"])
     if told.height < limits["least"]:
+        if at_one is not None:
+            return [_at_one_charge(at_one)]
         return NotAssessed(
             f"{counted(told.height, 'charge')} that ran to an end; the others were unplugged or cut by the record"
         )
@@ -57,7 +61,33 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         share = early.height / told.height
         if early.height >= limits["least"] and share >= limits["share"]:
             found.append(_finding(kind, early, told.height, limits))
+    if at_one is not None and not found:
+        found.append(_at_one_charge(at_one))
     return found
+
+
+def _at_one_charge(c: Ceiling) -> Finding:
+    """A note: nothing on the bus tells a limit that somebody wants from one that nobody does."""
+    apart = f"within {c.spread:.1f} % of each other" if c.spread >= 0.05 else "to the digit"
+    before = f" {counted(c.before, 'earlier charge')} went further." if c.before else ""
+    return Finding(
+        severity=Severity.NOTE,
+        item="one charge",
+        measured=c.pct,
+        limit=FULL_PCT,
+        unit="% of charge",
+        se=max(c.spread, 0.5),
+        statement=f"The last {c.charges} charges ended at {c.pct:.0f} % reported, {apart}, with the current still "
+        f"flowing: a device ends them there, not a hand that pulls the plug.{before}",
+        confidence=1.0 - c.chance,
+        persistence=1.0,
+        count=c.charges,
+        duration_s=sum((w.end - w.start) / 1e6 for w in c.windows),
+        windows=c.windows,
+        signals=("pack_soc", "pack_current", "cell_voltage", "charger_state"),
+        not_separable="Possible: a limit that was set on purpose in the vehicle or the charger, or a charger or "
+        "battery monitor that stops too early. Whoever set it knows; another charger tells.",
+    )
 
 
 def _with_what_followed(record: Record, ends: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
@@ -127,8 +157,16 @@ def _cases() -> Cases:
             day, "charge", Metric("charge_end", 0.0, "1", None, 1), Event("charge", 0, 3_590_000_000, end, data)
         )
 
+    def to(day: float, pct: float) -> ExampleSession:
+        """A charge that is cut at that reported charge, the groups on their plateau."""
+        data = {"end_a": 12.0, "end_highest_v": 3.38, "end_median_v": 3.37}
+        metrics = Metric("charge_end", 3.0, "1", None, 1), Metric("pack_soc_highest_pct", pct, "%", 0.5, 1)
+        return one_session(day, "charge", *metrics, Event("charge", 0, 3_590_000_000, "unplugged", data))
+
     return Cases(
         fires_on=(
+            record(*(to(d, 70.0) for d in range(3))),
+            record(to(0, 97.0), to(1, 99.0), *(to(d, 80.0 + 0.5 * (d % 2)) for d in range(2, 6))),
             record(*(charge(d, "group_limit") for d in range(4))),
             record(charge(0, "complete"), charge(1, "charger_fault"), charge(2, "charger_fault")),
             record(*(charge(d, "stopped_short") for d in range(3))),
@@ -139,7 +177,11 @@ def _cases() -> Cases:
             record(*(charge(d, "unplugged") for d in range(4)), charge(5, "complete"), charge(6, "complete")),
             record(*(charge(d, "complete") for d in range(6)), charge(7, "charger_fault")),
         ),
-        unassessed_on=(record(*(charge(d, "unplugged") for d in range(4))), record(one_session(0, "charge"))),
+        unassessed_on=(
+            record(*(charge(d, "unplugged") for d in range(4))),
+            record(one_session(0, "charge")),
+            record(*(to(d, pct) for d, pct in enumerate((78.0, 83.0, 80.0, 81.5)))),  # a hand that pulls the plug
+        ),
     )
 
 
@@ -148,8 +190,12 @@ RULE = Rule(
     title="Charging ends before the pack is full",
     subsystem="charging",
     severity=Severity.SERVICE,
+    when=(
+        (Severity.SERVICE, "`share` of the charges that ran to an end were ended early by a group or the charger"),
+        (Severity.NOTE, "charges end at one reported charge, which may be a limit set on purpose"),
+    ),
     needs=("charge_end",),
-    roles=("pack_current", "cell_voltage", "charger_state"),
+    roles=("pack_current", "cell_voltage", "charger_state", "pack_soc"),
     must=("pack_current", "cell_voltage"),
     limits=LIMITS,
     judge=judge,
@@ -167,4 +213,5 @@ RULE = Rule(
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
     cases=_cases,
+    version=2,
 )

@@ -2,8 +2,9 @@
 
 The grade is not observed. It averages out over round trips, and what it leaves is in the error; the fleet
 rides the same hills, so that its middle is one yardstick. The other is the vehicle itself: rider, load, home
-and hills stay what they were, so that a step in its own history needs no fleet and tells when it began. A
-vehicle is judged only when its error is small enough.
+and hills stay what they were, so that a step in its own history needs no fleet and tells when it began. Without
+either the maker's figure is left. A vehicle is told only when three standard errors of all that is not known leave
+no sound one; how sure it is that it passes `excess` is its confidence. It is judged only when its error is small.
 """
 
 from __future__ import annotations
@@ -16,12 +17,14 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.change import LevelStep, upward_step
+from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
+from herdbook.pipeline.science.meta_analysis import random_effects
 from herdbook.pipeline.science.road import AIR, GRAVITY
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -30,20 +33,20 @@ MOST = 200  # newest rides: engineering choice
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    reasons = []
+    said = []
     for name in NAMES:
         rows = metric_rows(record, name).drop_nulls("se").filter(pl.col("se") > 0)
-        if not rows.height:
-            continue
-        said = _judge(record, name, rows.sort("start_t"), limits)
-        if not isinstance(said, NotAssessed):
-            return said
-        reasons.append(said)
-    return (
-        reasons[0]
-        if reasons
-        else NotAssessed("no ride with speed, motor current and the profile's figures for torque and mass")
-    )
+        if rows.height:
+            said.append(_judge(record, name, rows.sort("start_t"), limits))
+    if not said:
+        return NotAssessed("no ride with speed, motor current and the profile's figures for torque and mass")
+    return _clearest(*said)
+
+
+def _clearest(*said: list[Finding] | NotAssessed) -> list[Finding] | NotAssessed:
+    """The first finding; none where one yardstick could judge; else why the first could not."""
+    judged = [one for one in said if not isinstance(one, NotAssessed)]
+    return next((one for one in judged if one), judged[0] if judged else said[0])
 
 
 def _judge(record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -54,10 +57,17 @@ def _judge(record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, f
         if step.z >= limits["own_sigmas"] and step.rise >= limits["excess"]:
             return [_since(rows, after, step, limits)]
         if after.height >= limits["least_rides"]:  # what began lately is not hidden behind the rides before it
-            said = _against_fleet(record, name, recent(after, limits["days"]), limits)
+            said = _by_others(record, name, recent(after, limits["days"]), limits)
             if said and not isinstance(said, NotAssessed):
                 return said
-    return _against_fleet(record, name, recent(rows, limits["days"]), limits)
+    return _by_others(record, name, recent(rows, limits["days"]), limits)
+
+
+def _by_others(
+    record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, float]
+) -> list[Finding] | NotAssessed:
+    said = _against_fleet(record, name, rows, limits)
+    return _clearest(said, _against_maker(record, name, rows, limits)) if isinstance(said, NotAssessed) else said
 
 
 def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Mapping[str, float]) -> Finding:
@@ -67,7 +77,8 @@ def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Map
     text = f"Since a day between {last:%Y-%m-%d} and {first:%Y-%m-%d} the vehicle rolls with "
     text += f"{spell(step.after, '', step.after_se)} of its weight as resistance over {after.height} rides, against "
     text += f"{spell(step.before, '')} in its own {step.first} rides before; grade is averaged, not observed."
-    return _finding(text, step.after, limit, step.se, after)
+    sure = confidence(step.after, limit, step.se)
+    return _finding(text, step.after, limit=limit, se=step.se, rows=after, sure=sure)
 
 
 def _against_fleet(
@@ -75,44 +86,62 @@ def _against_fleet(
 ) -> list[Finding] | NotAssessed:
     known = reference(record, name)
     if known is None:
-        return _against_maker(record, name, rows, limits)
-    weight = 1.0 / rows["se"].to_numpy() ** 2
-    value = float((rows["value"].to_numpy() * weight).sum() / weight.sum())
-    se = math.hypot(1.0 / math.sqrt(float(weight.sum())), known.spread / math.sqrt(known.n))
-    if se > limits["largest_se"]:
-        return NotAssessed(f"rolling resistance known only to ±{se:.3f}; more kilometres are needed")
+        return NotAssessed("no fleet reference for rolling resistance: fit one first")
+    value, own, weather = _rolled(rows)
+    se = math.hypot(own, known.spread / math.sqrt(known.n))
     # what healthy vehicles differ by and what these rides leave open are independent: their squares add
-    limit = known.value + max(limits["excess"], limits["sigmas"] * math.hypot(known.spread, se))
+    spread = math.hypot(known.spread, se, weather)
+    limit = known.value + max(limits["excess"], limits["sigmas"] * spread)
     if value < limit:
-        return []
+        vague = NotAssessed(f"rolling resistance known only to ±{se:.3f}; more kilometres are needed")
+        return vague if se > limits["largest_se"] else []
     text = f"Over {rows.height} rides the vehicle rolled with {spell(value, '', se)} of its weight as resistance, "
     text += f"against {spell(known.value, '')} in the fleet; grade is averaged, not observed."
-    return [_finding(text, value, limit, se, rows)]
+    sure = confidence(value, known.value + limits["excess"], spread)
+    return [_finding(text, value, limit=limit, se=se, rows=rows, sure=sure)]
 
 
 def _against_maker(
     record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, float]
 ) -> list[Finding] | NotAssessed:
-    """Without a fleet the maker's figure is what there is; load and wind are not known and stay in the error."""
-    none = NotAssessed("no fleet reference for rolling resistance: fit one first")
+    """The maker's figure, or the fleet's where that is higher: few vehicles tell a middle sooner than how far they lie
+    apart. Travel without a brake looks up the hills that are braked down, by what rides tell in which both are known.
+    What one vehicle's rides share does not average out: its rider's weight, a wind that does not turn with the
+    road, what belt and iron lose."""
     car = road_vehicle(record.profile)
-    if name != NAMES[0] or math.isnan(car.rolling) or not car.known:
-        return none
-    weight = 1.0 / rows["se"].to_numpy() ** 2
-    value = float((rows["value"].to_numpy() * weight).sum() / weight.sum())
-    misfit = float((weight * (rows["value"].to_numpy() - value) ** 2).sum()) / max(rows.height - 1, 1)
-    own = math.sqrt(max(misfit, 1.0) / float(weight.sum()))
+    if math.isnan(car.rolling) or not car.known:
+        return NotAssessed("the profile does not say how hard such a vehicle rolls")
+    known = reference(record, name)
+    usual = car.rolling if known is None else max(car.rolling, known.value)
+    uphill = 0.0
+    if name != NAMES[0] and known is None:
+        both = rows.join(metric_rows(record, NAMES[0]).select("start_t", whole="value"), on="start_t")
+        if both.height < limits["least_rides"]:
+            return NotAssessed("how much the way that was braked hides is not known; more kilometres are needed")
+        uphill = float((both["value"] - both["whole"]).mean() or 0.0)
+    value, own, weather = _rolled(rows.with_columns(value=pl.col("value") - max(uphill, 0.0)))
     wind = AIR * car.drag_area_m2 * limits["speed"] * limits["wind"] / (car.mass_kg * GRAVITY)
-    se = math.hypot(own, limits["load"] * car.rolling, wind, limits["losses"])
-    limit = car.rolling + limits["excess"]
-    if (value - limit) < limits["sigmas"] * se:
-        return none
-    text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', se)} of its weight as "
-    text += f"resistance, against {spell(car.rolling, '')} by its maker; load and wind are in the error, not observed."
-    return [_finding(text, value, limit, se, rows)]
+    spread = math.hypot(own, weather, limits["load"] * usual, wind, limits["losses"])
+    limit = usual + max(limits["excess"], limits["sigmas"] * spread)
+    if value < limit:
+        vague = NotAssessed(f"rolling resistance known only to ±{spread:.3f}; more kilometres are needed")
+        return vague if spread > limits["largest_se"] else []
+    text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', spread)} of its weight as "
+    text += f"resistance, against {spell(usual, '')} by its {'maker' if known is None else 'maker or fleet'}; load and "
+    text += "wind are in the error, not observed."
+    sure = confidence(value, usual + limits["excess"], spread)
+    return [_finding(text, value, limit=limit, se=spread, rows=rows, sure=sure)]
 
 
-def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFrame) -> Finding:
+def _rolled(rows: pl.DataFrame) -> tuple[float, float, float]:
+    """Mean over the rides, its standard error, and by how much they differ beyond their own errors: a brake that drags
+    does so in every ride, a wind or a load comes and goes, and what varies so much may lie as far off on average."""
+    values, ses = rows["value"].to_numpy(), rows["se"].to_numpy()
+    value, se = pool(values, ses)
+    return value, se, math.sqrt(random_effects(values, ses).between) if values.size > 1 else 0.0
+
+
+def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFrame, sure: float) -> Finding:
     return Finding(
         severity=Severity.SERVICE,
         item="",
@@ -121,7 +150,7 @@ def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFram
         unit="1",
         statement=text,
         se=se,
-        confidence=confidence(value, limit, se),
+        confidence=sure,
         persistence=1.0,
         count=rows.height,
         duration_s=seconds(rows),
@@ -198,7 +227,7 @@ RULE = Rule(
         Limit("least_rides", 3, "rides", "since a likely change, held against the fleet: engineering choice"),
         Limit("largest_se", 0.008, "1", "engineering choice"),
         Limit("load", 0.25, "1", "of the maker's mass, by rider and load: engineering choice"),
-        Limit("wind", 1.5, "m/s", "usual wind that does not turn with the road: engineering choice"),
+        Limit("wind", 0.5, "m/s", "left of the wind over rides out and back, each with its own: engineering choice"),
         Limit("speed", 5.0, "m/s", "at which wind and rolling are told apart worst: engineering choice"),
         Limit("losses", 0.003, "1", "of belt and iron beyond the model: engineering choice"),
         Limit("days", 45.0, "days", "it takes many kilometres: engineering choice"),
@@ -213,7 +242,7 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    version=3,
+    version=4,
     matters=False,  # range, not safety: it needs a fleet or many rides
     cases=_cases,
 )

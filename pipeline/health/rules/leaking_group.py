@@ -27,7 +27,7 @@ from herdbook.pipeline.health.pack.leak import (
     rate_a_month,
 )
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets, uneven
-from herdbook.pipeline.health.pack.string import string_fit
+from herdbook.pipeline.health.pack.string import string_fit, too_loose
 from herdbook.pipeline.health.pooled import pooled
 from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
@@ -35,7 +35,7 @@ from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import Spoken, from_fit
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
-from herdbook.pipeline.health.trend import mann_kendall
+from herdbook.pipeline.health.trend import beside_trend, mann_kendall
 from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -92,7 +92,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if len(drifts) < 3 and not fit.looked:
         return NotAssessed(
             f"fewer than {limits['least_sessions']:.0f} charges to the knee near full, spread over at least "
-            f"{limits['least_days']:.0f} days" + uneven(record)
+            f"{limits['least_days']:.0f} days" + uneven(record) + too_loose(record)
         )
     bleeding = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=("ride", "rest", "bench"))
     idle = {item for item, p in bleeding.items() if p.value > limits["own_bleed"]}
@@ -107,7 +107,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not found and len(drifts) < 3 and not fit.could_show(Why.LEAK, limits["plain"] / 100.0 / MONTH_DAYS):
         return NotAssessed(
             f"what was logged would not show a group that loses {limits['plain']:.0f} % a month more than others: "
-            "the voltage hardly moved, or the days are too few" + uneven(record)
+            "the voltage moved too little, or the days are too few" + uneven(record)
         )
     return found
 
@@ -141,7 +141,7 @@ def _drift(o: Offsets, bled: pl.DataFrame, rated: float) -> Sinking:
         item=o.item,
         rate=rate,
         se=se,
-        p=mann_kendall(y).p,
+        p=mann_kendall(y, beside_trend(hours, y)).p,
         n=t.size,
         stands=newest(o),
         starts=t,
@@ -252,5 +252,5 @@ RULE = Rule(
     ),
     source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),
     cases=_cases,
-    version=3,
+    version=4,
 )

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from herdbook.pipeline.health.pack.offsets import offsets
-from herdbook.pipeline.health.pack.string import string_fit
+from herdbook.pipeline.health.pack.string import string_fit, too_loose
 from herdbook.pipeline.health.pooled import Pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
@@ -42,7 +42,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if len(both) < 3 and not fit.looked:
         return NotAssessed(
             f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to full and as "
-            f"many rides to low within {limits['days']:.0f} days"
+            f"many rides to low within {limits['days']:.0f} days" + too_loose(record)
         )
     judged = [_judge_group(top[item], bottom[item], limits) for item in both] if len(both) >= 3 else []
     found = [
@@ -51,11 +51,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
     ]
     found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | unread(record), limits)
-    seen = fit.depth >= DEPTH and fit.would_tell(Why.CAPACITY, limits["plain"] / 100.0)
+    seen = fit.depth >= DEPTH and fit.could_show(Why.CAPACITY, limits["plain"] / 100.0)
     if not found and len(both) < 3 and not seen:
         return NotAssessed(
-            f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage hardly "
-            f"moved, over {100 * fit.depth:.0f} % of the charge; rides to low are needed"
+            f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage moved "
+            f"too little, over {100 * fit.depth:.0f} % of the charge; rides to low are needed"
         )
     return found
 
@@ -149,6 +149,6 @@ RULE = Rule(
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
     cases=_cases,
-    version=4,
+    version=5,
     habit="rides from full to low",
 )

@@ -15,7 +15,7 @@ import numpy as np
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.pack.offsets import offsets, uneven
-from herdbook.pipeline.health.pack.string import string_fit
+from herdbook.pipeline.health.pack.string import string_fit, too_loose
 from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
@@ -48,19 +48,22 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if most < limits["least_sessions"] and not fit.looked:
         return NotAssessed(
             f"the steep ends of the curve were reached in {counted(most, 'session')} of the last "
-            f"{limits['days']:.0f} days; charges to full or rides to low are needed, since the plateau in between says "
-            "nothing" + uneven(record)
+            f"{limits['days']:.0f} days; charges to full or rides to low are needed, since the curve's middle says too "
+            "little" + uneven(record) + too_loose(record)
         )
     findings = []
     for item in sorted((set(top) | set(bottom)) - unread(record), key=int):
         found = _judge_group(top.get(item), bottom.get(item), limits)
         if found and not refuted(record, item, Why.CHARGE, found.measured / 100.0):
             findings.append(found)
-    findings += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in findings} | unread(record), limits)
+    said = {f.item.removeprefix("cell ") for f in findings}
+    # A group that is level at full is in balance: what it lacks further down is capacity.
+    level = {item for item, p in top.items() if _is_level(p, limits)}
+    findings += from_fit(record, _WHOLE, said | level | unread(record), limits)
     if not findings and most < limits["least_sessions"] and not fit.could_show(Why.CHARGE, limits["plain"] / 100.0):
         return NotAssessed(
-            f"what was logged would not show a group that holds {limits['plain']:.0f} % less: the voltage hardly "
-            "moved; charges to full or rides to low are needed" + uneven(record)
+            f"what was logged would not show a group that holds {limits['plain']:.0f} % less: the voltage moved "
+            "too little; charges to full or rides to low are needed" + uneven(record)
         )
     return findings
 
@@ -74,6 +77,10 @@ def _sentence(item: str, w: Weighed) -> str:
 
 
 _WHOLE = Spoken(Why.CHARGE, 100.0, UNIT, _sentence)
+
+
+def _is_level(p: Pooled, limits: Mapping[str, float]) -> bool:
+    return p.count >= limits["least_sessions"] and abs(p.value) + limits["z_both"] * p.se < limits["look"]
 
 
 def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float], z: str = "z") -> bool:
@@ -205,5 +212,5 @@ RULE = Rule(
     cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
     source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
     cases=_cases,
-    version=3,
+    version=4,
 )

@@ -12,11 +12,13 @@ from datetime import datetime
 from herdbook.pipeline.health.reading import lately, metric_rows, only
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import unread
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
     of_chemistry("low_v", "low_v", "V, lowest group at the end"),
+    Limit("curve", 0.05, "V", "curves of cells of one chemistry differ by so much near empty: engineering choice"),
     Limit("look_days", 5.0, "days", "engineering choice"),
     Limit("act_days", 21.0, "days", "from memory: 1 to 3 % a month plus standby empties such a pack in weeks"),
     Limit("days", 180.0, "days", "engineering choice: the newest stretch that is judged together"),
@@ -30,16 +32,24 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if ends.height < 2:
         return NotAssessed("the lowest group at the end of a session is known for fewer than two sessions")
     late = lately(record, ends, limits["days"])
-    low = only(late, late["value"].to_numpy() < limits["low_v"])
     starts = record.sessions["start_t"].sort()
-    rows = []
-    for row in low.to_dicts():
+    rows, near = [], []
+    for row in only(late, late["value"].to_numpy() < limits["low_v"] + limits["curve"]).to_dicts():
         later = starts.slice(int(starts.search_sorted(row["start_t"], side="right")), 1).to_list()
-        if later:
-            stood = (later[0] - row["end_t"]).total_seconds() / 86400
-            if stood > limits["look_days"]:
-                rows.append((stood, row["value"], row["end_t"], later[0]))
-    return [_finding(sorted(rows, reverse=True), ends.height, limits)] if rows else []
+        stood = (later[0] - row["end_t"]).total_seconds() / 86400 if later else 0.0
+        if stood > limits["look_days"] and row["value"] < limits["low_v"]:
+            rows.append((stood, row["value"], row["end_t"], later[0]))
+        elif stood > 0.9 * limits["act_days"]:
+            near.append((stood, row["value"], row["end_t"]))
+    if rows:
+        return [_finding(sorted(rows, reverse=True), ends.height, limits)]
+    if near:
+        stood, volts, since = max(near)
+        return NotAssessed(
+            f"the pack stood {stood:.0f} days from {since:%Y-%m-%d} on with its lowest group at {volts:.2f} V, which "
+            "may be empty or low by what curves of cells differ by: only a look at it tells"
+        )
+    return []
 
 
 def _finding(rows: list[tuple[float, float, datetime, datetime]], of: int, limits: Mapping[str, float]) -> Finding:
@@ -53,7 +63,7 @@ def _finding(rows: list[tuple[float, float, datetime, datetime]], of: int, limit
         limit=limits["act_days"] if act else limits["look_days"],
         unit="days",
         statement=f"The pack stood {days:.0f} days from {since:%Y-%m-%d} on with its lowest group at {volts:.2f} V; "
-        f"{len(rows)} such one_session(es) in the record. What happened between is not recorded.",
+        f"{counted(len(rows), 'such time')} in the record. What happened between is not recorded.",
         confidence=0.9,
         persistence=len(rows) / of,
         count=len(rows),
@@ -73,7 +83,11 @@ def _cases() -> Cases:
     return Cases(
         fires_on=(record(session(0, 2.9), session(30, 2.6)), record(session(0, 2.95), session(8, 3.3))),
         quiet_on=(record(session(0, 2.9), session(1, 3.3)), record(session(0, 3.25), session(40, 3.24))),
-        unassessed_on=(record(session(0, 2.9)), record(one_session(0, "ride"))),
+        unassessed_on=(
+            record(session(0, 2.9)),
+            record(one_session(0, "ride")),
+            record(session(0, 3.03), session(30, 3.02)),  # empty or low, by what curves differ
+        ),
     )
 
 
@@ -97,5 +111,6 @@ RULE = Rule(
     bench=("measure every group before charging; a group under 2 V needs an assessment first",),
     cautions=("A group that rested below 2 V can short inside when charged: a qualified person must judge it.",),
     source="limits: see each",
+    version=2,
     cases=_cases,
 )

@@ -14,18 +14,19 @@ import numpy as np
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
-from herdbook.pipeline.health.newest_level import FEW, sibling_spread, since_step
+from herdbook.pipeline.health.newest_level import FEW, sibling_spread, since_step, with_siblings
 from herdbook.pipeline.health.pooled import Pooled, pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
-from herdbook.pipeline.health.trend import mann_kendall, reaches, theil_sen
+from herdbook.pipeline.health.trend import beside_trend, mann_kendall, reaches, theil_sen
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "times the median group"
+SEVERAL = 8  # sessions from which on a group tells its own scatter (engineering choice)
 LIMITS = (
     Limit("look", 1.3, UNIT, "common practice: 15 % either way is usual, 30 % is worth a look"),
     Limit("act", 1.4, UNIT, "engineering choice: short of the usual end of life, 1.5 to 2 times new"),
@@ -42,6 +43,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     hidden = unread(record)
     measured = pooled(record, "cell_r_ratio", last_days=limits["days"])
     groups = {item: since_step(p, limits["own"]) for item, p in measured.items() if item not in hidden}
+    groups = with_siblings(groups, SEVERAL)
     if not groups:
         return NotAssessed("no ride had load that changed enough to measure the resistance of each group")
     spread = sibling_spread(groups)
@@ -76,9 +78,12 @@ class ResistanceRise:
 def _rise(p: Pooled, limits: Mapping[str, float]) -> ResistanceRise | None:
     """None when the rides do not prove growth past the limit `rising`."""
     days = (p.starts - p.starts[0]) / 1e6 / 86400
-    if p.count < 6 or np.ptp(days) < 7 or mann_kendall(p.values).p > 0.01:
+    if p.count < 6 or np.ptp(days) < 7:
         return None
-    line = theil_sen(days, p.values)
+    fewer = beside_trend(days, p.values)  # neighbours share the day's warmth and charge
+    if mann_kendall(p.values, fewer).p > 0.01:
+        return None
+    line = theil_sen(days, p.values, fewer=fewer)
     if line.low * 30.4375 < limits["rising"]:
         return None
 
@@ -206,5 +211,5 @@ RULE = Rule(
     ),
     source="method: regression of each group's deviation on current; limits: see each",
     cases=_cases,
-    version=2,
+    version=3,
 )

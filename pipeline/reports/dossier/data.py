@@ -44,6 +44,8 @@ def dossier_data(store: Store, vehicle: str) -> dict[str, Any]:
             }
             for r in facts.not_assessed
         ],
+        "doubts": facts.doubts,
+        "doubted_figures": facts.doubted,
         "sessions": _sessions(facts),
         "installs": facts.installs,
         "changes": facts.changes,

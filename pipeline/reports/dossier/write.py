@@ -98,6 +98,7 @@ def fingerprint(facts: Facts, shared: str = "") -> str:
         [[f["finding"], f["severity"], f["statement"], f["rule_set"], f["muted"]] for f in facts.findings],
         [[s["subsystem"], s["score"], s["reason"]] for s in facts.scores],
         html.program_version(),
+        *([sorted(facts.doubts.items())] if facts.doubts else []),
         *([shared] if shared else []),
     ]
     return hashlib.sha256(repr(seen).encode()).hexdigest()[:32]

@@ -22,7 +22,13 @@ def figures_table(facts: Facts, title: str, chosen: Sequence[tuple[str, str]], f
     """A table of the chosen (metric, words); nothing when the record has none of them."""
     known = facts.metrics.filter(pl.col("name").is_in([name for name, _ in chosen]))
     by_name = {str(name): part for (name,), part in known.partition_by("name", as_dict=True).items()}
-    body = [row for name, said in chosen if name in by_name for row in _rows(facts, by_name[name], said)]
+    doubted = facts.doubted
+    body = [
+        row
+        for name, said in chosen
+        if name in by_name
+        for row in _rows(facts, by_name[name], f"In doubt: {said}" if name in doubted else said)
+    ]
     return [PageTable(title, HEAD, body, NUMERIC, folded)] if body else []
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -18,7 +18,7 @@ from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.herd.score_history import score_changes
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.dossier import evidence
-from herdbook.pipeline.reports.facts import Facts, rule_titles
+from herdbook.pipeline.reports.facts import Facts, doubts_of, rule_titles
 from herdbook.pipeline.reports.fleet import finding_svg
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.verdict import marks, verdict
@@ -62,10 +62,12 @@ def write_all(
     history = score_changes(con)
     entered, open_matters = _by_vehicle(book.entries(con)), _by_vehicle(stop_use.matters(con))
     changed, budget = 0, Budget(MOST_PAGES)
+    doubts: dict[str, dict[str, str]] = {}
     for done, about in enumerate(herd, start=1):
         name = about["vehicle"]
         of_it = {table: of[name] for table, of in dealt.items()}
         facts = _facts(about, of_it, scans, titles, store.settings.zone, entered[name], open_matters[name])
+        facts = replace(facts, doubts=doubts.setdefault(about["profile"], doubts_of(con, about["profile"])))
         stem = html.file_name(name)
         path = folder / "vehicles" / f"{stem}.html"
         more = {

@@ -1,11 +1,13 @@
-"""Names of rules, metrics, roles and parts in words that a clerk reads; nothing with an underscore leaves here."""
+"""Names of rules, metrics, roles and parts in words that a clerk reads (words.toml); no underscore leaves here."""
 
 from __future__ import annotations
 
 import json
 import re
+import tomllib
 from collections.abc import Sequence
 from functools import cache
+from importlib.resources import files
 from typing import Any
 
 from herdbook.pipeline.reports.words import numbers
@@ -16,67 +18,8 @@ _MISSING = re.compile(r"not in the record: (?P<names>[^()]+) \((?P<why>.*)\)", r
 _UNMAPPED = re.compile(r"the profile (?P<profile>.+) maps no (?P<roles>.+)")
 _UNGIVEN = re.compile(r"the profile (?P<profile>.+) gives no (?P<figures>.+)")
 _NAME = re.compile(r"\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b")
-ROLE_WORDS = {"fet": "power stage", "bms": "BMS", "dc link": "DC link", "soc": "state of charge"}
-IDENTITY_WORDS = {
-    "sidecar": "a note stored beside the log",
-    "path": "the name of its folder or file",
-    "bus": "the vehicle's own messages",
-    "person": "a person's correction",
-    "list": "the list of vehicles",
-    "setting": "the store's setting",
-}
-CLOCK_WORDS = {
-    "utc": "clock of the log",
-    "sidecar": "start from a note beside the log",
-    "file name": "start from the file's name",
-}
-
-# what the rules need, said shortly; the rest falls back to the meaning that its metric set states
-METRIC_WORDS = {
-    "belt_slip_pct": "motor speed against wheel speed",
-    "bms_fault_s": "fault bits of the battery management system",
-    "braking_count": "braking events",
-    "braking_judged_count": "braking events with demand and delivery",
-    "braking_sided_count": "braking events with both motors' current",
-    "cell_bleed_idle_share": "the balancer's state",
-    "cell_idle_rise_k_min": "rests with cell temperatures",
-    "cell_offset_bottom_pct": "readings of each group near empty",
-    "cell_offset_rows": "steady current with every group's voltage",
-    "cell_offset_top_pct": "readings of each group near full",
-    "cell_over_s": "group voltages against the upper limit",
-    "cell_under_s": "group voltages against the lower limit",
-    "cell_r_ratio": "resistance of each group",
-    "cell_temp_max_c": "cell temperatures",
-    "charge_end": "charges with their end",
-    "cold_charge_ah": "charging together with cell temperatures",
-    "contactor_opened_loaded": "the state of the main switch",
-    "controller_watched_h": "the controller's running time",
-    "data_coverage": "the share of time covered",
-    "derated_share": "the controller's torque limit",
-    "encoder_watched_h": "motor speed at riding speed",
-    "end_lowest_v": "group voltages at the end of a session",
-    "fault_count": "fault bits of controller and motors",
-    "fet_temp_max_c": "power stage temperatures",
-    "group_r_load_mohm": "resistance of the groups under load",
-    "link_watched_h": "the remote's link while riding",
-    "message_missed_share": "messages with a declared cycle",
-    "motor_temp_max_c": "winding temperatures",
-    "pack_current_zero_a": "pack current with the main switch open",
-    "pack_heat_ratio": "the pack's warming against its load",
-    "pack_path_mohm": "resistance between groups and terminals",
-    "pack_run_ah": "pack current over whole sessions",
-    "pack_soc_end_pct": "reported state of charge",
-    "pack_sum_gap_pct": "pack voltage beside every group's voltage",
-    "release_timed_count": "releases of the trigger with motor current",
-    "sense_pair_opposite_mv": "movements of neighbouring groups",
-    "sense_pair_common_mv": "movements of neighbouring groups",
-    "sense_pair_correlation": "movements of neighbouring groups",
-    "sense_pair_elsewhere": "movements of neighbouring groups",
-    "temp_missing_share": "temperature sensors",
-    "travel_rolling": "rolling resistance",
-    "ride_rolling": "rolling resistance over a whole ride",
-    "unasked_watched_h": "motor current and brake demand at riding speed",
-}
+WORDS: dict[str, dict[str, str]] = tomllib.loads(files(__package__).joinpath("words.toml").read_text("utf-8"))
+ROLE_WORDS, METRIC_WORDS = WORDS["role"], WORDS["metric"]
 
 
 def role_words(role: str) -> str:
@@ -171,8 +114,8 @@ def component(name: str) -> str:
 
 def told_by(known_by: str) -> str:
     """How an identity is known."""
-    return IDENTITY_WORDS.get(known_by, known_by)
+    return WORDS["identity"].get(known_by, known_by)
 
 
 def clock(name: str) -> str:
-    return CLOCK_WORDS.get(name, name)
+    return WORDS["clock"].get(name, name)

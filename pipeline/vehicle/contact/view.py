@@ -66,7 +66,7 @@ def received(raw: NDArray[np.generic], value: Floats, mapping: Mapping) -> Recei
     wrong = unknown & ~missing
     over = 0
     if wrong.any() and not mapping.states and not mapping.codes and raw.dtype.kind in "iuf":
-        over = int((raw[wrong] * mapping.scale + mapping.offset > ROLES[mapping.role].high).sum())
+        over = int((raw[wrong].astype(np.float64) * mapping.scale + mapping.offset > ROLES[mapping.role].high).sum())
     return Received(int(raw.size), int(missing.sum()), int(wrong.sum()), low, high, over, int((some == 0).sum()))
 
 
@@ -115,6 +115,10 @@ class View:
             hold = min(MOST_HOLD_S, max(LEAST_HOLD_S, HOLD_STEPS * step))
             self._kept[key] = _last(s, self.t, hold)
         return self._kept[key]
+
+    def all_packs(self) -> Floats:
+        """Current of all packs side by side, as if each gave as much as the one that is mapped."""
+        return np.asarray(self.at("pack_current") * self.profile.pack_figures.packs)
 
     def mean(self, role: str) -> Floats:
         """Mean over the items, NaN where one is not known."""

@@ -7,7 +7,7 @@ from functools import cache
 
 # By concept, the words and short forms that DBC files use for it. A word may stand for several.
 _WORDS = {
-    "pack": "pack batt battery bat hvb hvbat hvbatt accu akku accumulator ess ress traction batterypack",
+    "pack": "pack batt battery bat hvb hvbat hvbatt accu akku accumulator ess ress traction trac batterypack",
     "bms": "bms bmu bcu bmc",
     "cell": "cell cells cel group grp module modul zelle cellv vcell ucell cellvolt cellvoltage zelle zellen zell",
     "voltage": "v u volt volts voltage vol vlt spannung vdc udc terminal spannung",

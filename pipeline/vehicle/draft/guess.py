@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from herdbook.pipeline.vehicle.draft.concepts import words
 from herdbook.pipeline.vehicle.draft.families import Family, counted, sided
 from herdbook.pipeline.vehicle.draft.fit import Candidate, fit
 from herdbook.pipeline.vehicle.draft.wanted import COUNTED, SIDED, WANTED
@@ -18,6 +19,8 @@ CERTAIN = 0.8  # a guess under this is left commented out
 RIVAL = 0.93  # a runner-up this near makes both uncertain
 DOUBTED = 0.7  # by so much
 MOST_RIVALS = 3
+WORTH = 0.5  # a rival by name that is at least so sure
+LARGE = {"trac", "traction", "hv", "hvb", "hvbat", "hvbatt"}  # words of a battery that drives
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +60,18 @@ def guesses(messages: Sequence[Message]) -> list[Guess]:
         if family.role in found or any(member in taken for member in family.members):
             continue
         rivals = _rivals(family, next(some for some in offers if some and some[0].role == family.role), taken)
-        near = [r for r in rivals if r.sure >= RIVAL * family.sure]
+        near = [r for r in rivals if r.sure >= RIVAL * family.sure or _is_the_large_one(r, family)]
         sure = family.sure * (DOUBTED if near else 1.0)
         found[family.role] = Guess(Family(family.role, family.members, round(sure, 2), family.sides), rivals)
         taken.update(dict.fromkeys(family.members, family.role))
     return [found[role] for role in ROLES if role in found]
+
+
+def _is_the_large_one(rival: Candidate, best: Family) -> bool:
+    """Of two batteries in one vehicle the one that drives it is meant, and not the one of the lamps."""
+    names = [f"{m}.{s}" for m, s in best.members]
+    mine = any(LARGE & set(words(name)) for name in names)
+    return rival.role.startswith("pack_") and rival.sure >= WORTH and bool(LARGE & set(words(rival.name))) and not mine
 
 
 def _weight(family: Family) -> tuple[float, int, str, tuple[tuple[str, str], ...]]:

@@ -6,10 +6,13 @@ import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from herdbook.pipeline.vehicle.bit_names import names_of_flags
 from herdbook.pipeline.vehicle.draft.concepts import concepts
 from herdbook.pipeline.vehicle.draft.families import Family, index_signal
-from herdbook.pipeline.vehicle.draft.guess import CERTAIN, Guess, guesses
+from herdbook.pipeline.vehicle.draft.flags import OWN, Flags, fault_flags
+from herdbook.pipeline.vehicle.draft.guess import CERTAIN, RIVAL, Guess, guesses
 from herdbook.pipeline.vehicle.draft.state_words import no_values, states_of
+from herdbook.pipeline.vehicle.fault_codes import are_codes
 from herdbook.pipeline.vehicle.roles import ROLES, Role
 from herdbook.pipeline.vehicle.units import kind_of
 
@@ -71,11 +74,36 @@ def draft(messages: Sequence[Message], dbcs: Sequence[str], name: str, lenient: 
     lines += [f"[[bus]]\ndbc = {_text(dbc)}\n{more}" for dbc in dbcs]
     lines += ["# Whose log is it? A pattern on the log's path, or else a serial number on the bus.", "[identity]"]
     lines += [r"""# path = "(?P<vehicle>AB-\\d{4})" """.rstrip(), "", "[roles]"]
-    for guess in found:
-        lines += _entry(guess, by_name, messages)
+    flags = {f.role: f for f in fault_flags(messages, _open_faults(by_role, by_name))}
+    for role in ROLES:
+        guess = by_role.get(role)
+        if role in flags and (guess is None or flags[role].sure >= guess.sure):
+            lines += _flags(flags[role], by_name)
+        elif guess is not None:
+            lines += _entry(guess, by_name, messages)
     lines += ["", "# To do"]
-    lines += [f"# - {todo}" for todo in todos(by_role, messages, by_name)]
+    lines += [f"# - {todo}" for todo in todos(by_role, messages, by_name) if todo.split(" ")[0] not in flags]
+    lines += [f"# - {f.role}: bits of {f.message} look like it; are they?" for f in flags.values() if f.sure < CERTAIN]
     return "\n".join(lines) + "\n"
+
+
+def _open_faults(found: dict[str, Guess], signals: dict[tuple[str, str], Signal]) -> set[str]:
+    """Fault roles that no signal has for certain, or only one bit."""
+    return {
+        role
+        for role in OWN
+        if (g := found.get(role)) is None or not g.certain or signals[g.family.members[0]].length == 1
+    }
+
+
+def _flags(flags: Flags, signals: dict[tuple[str, str], Signal]) -> list[str]:
+    """Single bits as one word, and the names that they will have."""
+    listed = ", ".join(_text(f"{flags.message}.{name}") for name in flags.signals)
+    named = names_of_flags([signals[flags.message, name] for name in flags.signals])
+    said = "; ".join(f"{bit} {name}" for bit, name in named.items())
+    line = f"{flags.role} = {{ flags = [{listed}] }}"
+    told = _one_line(f"  # {flags.sure:.0%} sure; bits: {said}")
+    return [(line if flags.sure >= CERTAIN else f"# {line}") + told]
 
 
 def _entry(guess: Guess, signals: dict[tuple[str, str], Signal], messages: Sequence[Message]) -> list[str]:
@@ -144,6 +172,8 @@ def _options(role: Role, signals: Sequence[Signal]) -> str | None:
         said += f", unit = {_text(role.unit)}" if not first.unit.strip() else ""
         if role.name == "pack_current" and CHARGE_POSITIVE.search(first.comment):
             said += ", scale = -1"
+    elif role.unit == "bits" and are_codes(first.states):
+        said += ", codes = true"
     return said
 
 
@@ -181,7 +211,17 @@ def todos(found: dict[str, Guess], messages: Sequence[Message], signals: dict[tu
             out += [f"{role}: no state of ours for {_one_line(', '.join(left))}"] if left else []
     if "cell_bleed" not in found:
         out += _masks(messages)
-    return out
+    return out + _second_pack(found)
+
+
+def _second_pack(found: dict[str, Guess]) -> list[str]:
+    """Groups that look just like those that were taken: nobody would miss them."""
+    guess = found.get("cell_voltage")
+    alike = [r for r in guess.rivals if r.sure >= RIVAL * guess.sure] if guess and len(guess.family.members) > 1 else []
+    if not alike:
+        return []
+    named = " and ".join(_one_line(f"those of {r.name}") for r in alike)
+    return [f"cell_voltage: {named} look the same. Are they a second pack? See [pack] beside in the list of keys"]
 
 
 def _more(guess: Guess, messages: Sequence[Message], signals: dict[tuple[str, str], Signal]) -> list[str]:

@@ -19,20 +19,23 @@ BACK_KM = 0.2  # a counter of 0.1 km steps may lose one or two; engineering choi
 
 @dataclass(frozen=True, slots=True)
 class Extreme:
-    """metric: a session's figure; most: +1 the highest counts, -1 the lowest."""
+    """metric: a session's figure; most: +1 the highest counts, -1 the lowest; how: what stands for a reading, in the
+    words of the metric's own definition, since a single sample may lie beyond it."""
 
     metric: str
     words: str
     most: int
+    how: str
 
 
+TEN, THREE = "mean over ten seconds", "median of three readings"
 EXTREMES = (
-    Extreme("cell_temp_max_c", "Highest cell temperature", 1),
-    Extreme("cell_temp_min_c", "Lowest cell temperature", -1),
-    Extreme("motor_temp_max_c", "Highest winding temperature", 1),
-    Extreme("cell_highest_v", "Highest voltage of a group of cells", 1),
-    Extreme("cell_lowest_v", "Lowest voltage of a group of cells", -1),
-    Extreme("top_speed_kmh", "Highest speed", 1),
+    Extreme("cell_temp_max_c", "Highest cell temperature", 1, TEN),
+    Extreme("cell_temp_min_c", "Lowest cell temperature", -1, TEN),
+    Extreme("motor_temp_max_c", "Highest winding temperature", 1, TEN),
+    Extreme("cell_highest_v", "Highest voltage of a group of cells", 1, THREE),
+    Extreme("cell_lowest_v", "Lowest voltage of a group of cells", -1, THREE),
+    Extreme("top_speed_kmh", "Highest speed", 1, "middle of five samples"),
 )
 
 
@@ -52,7 +55,8 @@ def _extreme(extreme: Extreme, row: Row, session: Row, reader: HistoryReader) ->
     if unit == "km/h" and reader.units == "mi":
         value, unit = reader.distance(value), "mph"
     text = (
-        f"{extreme.words} on record: {numbers.amount(value, unit)}, in the session of {reader.day(session['start_t'])}."
+        f"{extreme.words} on record ({extreme.how}): {numbers.amount(value, unit)}, in the session of "
+        f"{reader.day(session['start_t'])}."
     )
     return Statement(
         "use",

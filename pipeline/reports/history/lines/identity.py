@@ -46,8 +46,9 @@ def _correction(row: Row, vehicle: str, reader: HistoryReader) -> Statement:
     to = row["to_vehicle"]
     became = "was forgotten" if to is None else "was given to another vehicle" if to != vehicle else "is this vehicle's"
     was = "this vehicle" if row["from_vehicle"] == vehicle else "another vehicle"
+    had = f"had been taken for that of {was}" if row["from_vehicle"] else "had been refused"
     text = (
-        f"The log {row['name']} had been taken for that of {was}; by the word of {row['made_by']} on "
+        f"The log {row['name']} {had}; by the word of {row['made_by']} on "
         f"{reader.day(row['made_t'])} it {became}. The reason given: {row['why'].rstrip('.')}."
     )
     logs = (row["log"],) if to == vehicle else ()

@@ -52,7 +52,7 @@ def _back(view: View) -> Iterator[Look]:
     given = view.at("regen_current")
     peak = _high(given)
     where = view.moving & (given > max(STRONG * peak, view.loud("regen_current"), 2 * view.loud("pack_current"), 0.5))
-    yield from ratio(-view.at("pack_current"), given, where, *BACK)
+    yield from ratio(-view.all_packs(), given, where, *BACK)
 
 
 def _answered(view: View) -> Iterator[Look]:
@@ -114,7 +114,7 @@ CHECKS = (
         ("regen_current", "pack_current"),
         _back,
         "the pack takes {measured} times the current of braking",
-        "Check sign of pack_current, unit and scale of regen_current: pack side, a magnitude",
+        "Check sign of pack_current, unit and scale of regen_current (pack side, a magnitude), and [pack] beside",
     ),
     Check(
         "regen_answered",

@@ -24,7 +24,7 @@ def _strong(view: View) -> Bools:
 
 
 def _current(view: View) -> Iterator[Look]:
-    yield from ratio(-view.at("pack_current"), view.at("charger_current"), _strong(view), *SAME_CURRENT)
+    yield from ratio(-view.all_packs(), view.at("charger_current"), _strong(view), *SAME_CURRENT)
 
 
 def _voltage(view: View) -> Iterator[Look]:

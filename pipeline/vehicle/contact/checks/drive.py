@@ -74,13 +74,13 @@ def _motor_power(view: View) -> Iterator[Look]:
         return
     turning = [view.at("motor_current", i) * view.at("motor_speed", i) for i in sides]
     shaft = drive.torque_nm_per_a * np.sum(turning, axis=0) * pi / 30
-    pack = view.at("pack_current") * view.at("pack_voltage")
+    pack = view.all_packs() * view.at("pack_voltage")
     drawing = view.at("pack_current") > max(view.loud("pack_current"), 1.0)
     yield from ratio(shaft, pack, view.moving & drawing & (pack > PULLS * _peak(pack)), *POWER)
 
 
 def _energy(view: View) -> Iterator[Look]:
-    v, power = np.abs(view.at("vehicle_speed")), view.at("pack_current") * view.at("pack_voltage")
+    v, power = np.abs(view.at("vehicle_speed")), view.all_packs() * view.at("pack_voltage")
     where = ~np.isnan(v) & ~np.isnan(power)
     km = float(total(v, view.tick_s, where)[-1]) / 1000 if v.size else 0.0
     if km < LEAST_KM:
@@ -190,7 +190,7 @@ CHECKS = (
         ("motor_current", "motor_speed", "pack_current", "pack_voltage"),
         _motor_power,
         "the motors' power is {measured} times the pack's",
-        "Check sign, unit and scale of motor_current, motor_speed and pack_current, and [drive] torque_nm_per_a",
+        "Check sign, unit, scale of motor_current, motor_speed, pack_current; [drive] torque_nm_per_a; [pack] beside",
     ),
     Check(
         "energy_per_km",

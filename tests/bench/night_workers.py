@@ -1,0 +1,205 @@
+"""A night by the number of workers: full rides, and a large fleet with one thin ride each.
+
+    python tests/bench/night.py --workers 1,2,4,8,16 [--rides 320] [--thin 1000]
+
+Every night runs in a process of its own over a fresh store, so that what the coordinating process spends is told apart
+from its workers' part: `coordinator` is its processor time (all its threads), in milliseconds a vehicle and in all. The
+store and the inbox lie in a temporary folder: some 8 MB a full ride, 0.2 MB a thin one.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import psutil
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tests.bench.night_logs import Simulated, Template, write_logs  # noqa: E402
+
+PROFILES = ROOT / "dbc_demo"
+PEER_FRAMES = 20_000
+
+
+def by_workers(base: Path, workers: list[int], rides: int, thin: int) -> dict[str, list[dict[str, Any]]]:
+    """Both nights with so many workers each; and what others do with a log of the first night."""
+    full, small = Simulated(600.0), Template(base / "template", 60.0)
+    days = 10 if rides >= 10 else 1
+    nights: dict[str, tuple[Callable[[Path], int], int]] = {
+        f"{rides} rides of ten minutes": (
+            lambda at: write_logs(full, at, -(-rides // days), range(days)),
+            rides // days,
+        ),
+        f"{thin:,} vehicles, a minute each": (lambda at: write_logs(small, at, thin, range(1)), thin),
+    }
+    rows: list[dict[str, Any]] = []
+    peers: list[dict[str, Any]] = []
+    for name, (write, vehicles) in nights.items():
+        inbox = base / f"inbox-{len(rows)}"
+        frames = write(inbox)
+        one = 0.0
+        for jobs in workers:
+            with tempfile.TemporaryDirectory(dir=base) as folder:
+                told = _one_night(inbox, Path(folder) / "store", jobs)
+            assert told["vehicles"] == vehicles, told
+            one = one or told["wall_s"]
+            rows.append({"night": name, "workers": jobs, **_figures(told, frames, vehicles, one)})
+            print(rows[-1], file=sys.stderr, flush=True)
+        if not peers:
+            peers = _peers(next(inbox.rglob("*.log")), frames, rows[: len(workers)])
+    return {"nights by workers": rows, "others, one core": peers}
+
+
+def _figures(told: dict[str, Any], frames: int, vehicles: int, one: float) -> dict[str, Any]:
+    return {
+        **{f"{step} s": round(seconds, 2) for step, seconds in told["steps"].items()},
+        "wall s": round(told["wall_s"], 2),
+        "M frames/s": round(frames / told["wall_s"] / 1e6, 3),
+        "times the first": round(one / told["wall_s"], 2),
+        "processor s": round(told["cpu_s"], 1),
+        "coordinator s": round(told["own_cpu_s"], 2),
+        "coordinator ms a vehicle": round(1e3 * told["own_cpu_s"] / vehicles, 2),
+        "largest worker MB": round(told["worker_mb"]),
+        "coordinator MB": round(told["own_mb"]),
+        "catalogue MB": round(told["catalogue_mb"], 1),
+        "fleet.duckdb MB": round(told["fleet_mb"], 1),
+    }
+
+
+def _one_night(inbox: Path, store: Path, jobs: int) -> dict[str, Any]:
+    """A scan in a fresh process, which says what it cost."""
+    ran = subprocess.run(
+        [sys.executable, str(Path(__file__)), str(inbox), str(store), str(jobs)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if ran.returncode:
+        raise RuntimeError(ran.stderr)
+    told: dict[str, Any] = json.loads(ran.stdout.splitlines()[-1])
+    return told
+
+
+def _night(inbox: Path, folder: Path, jobs: int) -> dict[str, Any]:
+    from herdbook.pipeline.night.scan import run_scan
+    from herdbook.pipeline.store.store import Store
+
+    store = Store.create(folder, PROFILES)
+    stop = threading.Event()
+    seen: dict[str, Any] = {"worker": 0.0, "own": 0.0, "cpu": {}}
+    watcher = threading.Thread(target=_watch, args=(stop, seen))
+    watcher.start()
+    wall, own = time.monotonic(), time.process_time()
+    done = run_scan(inbox, store, jobs)
+    wall, own = time.monotonic() - wall, time.process_time() - own
+    stop.set()
+    watcher.join()
+    return {
+        "vehicles": done.vehicles,
+        "steps": done.seconds,
+        "wall_s": wall,
+        "own_cpu_s": own,
+        "cpu_s": own + sum(seen["cpu"].values()),
+        "worker_mb": seen["worker"],
+        "own_mb": seen["own"],
+        "catalogue_mb": store.catalogue.stat().st_size / 1e6,
+        "fleet_mb": store.fleet.stat().st_size / 1e6,
+    }
+
+
+def _watch(stop: threading.Event, seen: dict[str, Any]) -> None:
+    """Most memory of one worker (proportional where pages are shared) and of ourselves; processor time of others."""
+    me = psutil.Process()
+    while not stop.wait(0.25):
+        seen["own"] = max(seen["own"], me.memory_info().rss / 1e6)
+        for process in me.children(recursive=True):
+            with suppress(psutil.Error):
+                spent = process.cpu_times()
+                seen["cpu"][process.pid] = spent.user + spent.system
+                full = process.memory_full_info()
+                seen["worker"] = max(seen["worker"], getattr(full, "pss", full.rss) / 1e6)
+
+
+def _peers(log: Path, frames: int, ours: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """What other ways do with the same log on one core, scaled from its first frames: they decode, and check nothing or
+    three things, where a night identifies, decodes, measures, judges by every rule and publishes."""
+    by_frame, by_hand, sql = _frame_by_frame(log), *_by_hand(log)
+    night = ours[0]["M frames/s"] * 1e6
+    rows = [
+        ("python-can and cantools, frame by frame, nothing kept", by_frame),
+        ("the same into Parquet by message, three checks in SQL", by_hand),
+        ("the three checks alone, over decoded Parquet", sql),
+        (f"a whole night here, {ours[0]['workers']} worker(s)", night),
+    ]
+    return [
+        {"way": way, "frames/s": round(rate), "a night here is": f"{night / rate:.3g} times as fast"}
+        for way, rate in rows
+    ]
+
+
+def _frame_by_frame(log: Path) -> float:
+    import can
+    import cantools
+
+    bus: Any = cantools.database.load_file(PROFILES / "zirbel.dbc")
+    known = {m.frame_id for m in bus.messages}
+    begun, n = time.process_time(), 0
+    with can.LogReader(log) as reader:
+        for n, message in enumerate(reader, 1):
+            if message.arbitration_id in known:
+                bus.decode_message(message.arbitration_id, bytes(message.data), decode_choices=False)
+            if n == PEER_FRAMES:
+                break
+    return n / (time.process_time() - begun)
+
+
+def _by_hand(log: Path) -> tuple[float, float]:
+    """Frames a second of decoding into a file a message and three checks in SQL; and of the checks alone."""
+    import can
+    import cantools
+    import duckdb
+    import polars as pl
+
+    from herdbook.pipeline.vehicle.profile import load_profile
+
+    bus: Any = cantools.database.load_file(PROFILES / "zirbel.dbc")
+    names = {m.frame_id: m.name for m in bus.messages}
+    rows: dict[str, list[dict[str, Any]]] = {}
+    with tempfile.TemporaryDirectory() as folder:
+        begun, n = time.process_time(), 0
+        with can.LogReader(log) as reader:
+            for n, message in enumerate(reader, 1):
+                if name := names.get(message.arbitration_id):
+                    values = bus.decode_message(message.arbitration_id, bytes(message.data), decode_choices=False)
+                    rows.setdefault(name, []).append({"t": message.timestamp, **values})
+                if n == PEER_FRAMES:
+                    break
+        for name, some in rows.items():
+            pl.DataFrame(some, infer_schema_length=None).write_parquet(Path(folder) / f"{name}.parquet")
+        asked = time.process_time()
+        con = duckdb.connect()
+        for role, limit in (
+            ("cell_voltage", "min({}) < 2.5"),
+            ("cell_temp", "max({}) > 60"),
+            ("motor_temp", "max({}) > 140"),
+        ):
+            for m in load_profile(PROFILES / "zirbel.toml").roles:
+                file = Path(folder) / f"{m.message}.parquet"
+                if m.role == role and m.plain and file.exists():
+                    con.execute(f"SELECT {limit.format(chr(34) + m.signal + chr(34))} FROM '{file}'").fetchall()
+        end = time.process_time()
+    return n / (end - begun), n / (end - asked)
+
+
+if __name__ == "__main__":
+    print(json.dumps(_night(Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]))))

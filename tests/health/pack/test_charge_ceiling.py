@@ -1,0 +1,69 @@
+"""Charges that end at one reported charge: a device's doing when they agree to the report's step, a hand's when not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from herdbook.pipeline.health.examples import ExampleSession, one_session, record
+from herdbook.pipeline.health.pack.charge_ceiling import ceiling
+from herdbook.pipeline.times import HOUR
+from herdbook.pipeline.vehicle.record import Event, Metric
+
+
+def charge(day: float, pct: float, end_a: float = 12.0, end: str = "unplugged") -> ExampleSession:
+    """Reported in steps of half a per cent, from some charge or other up to pct."""
+    said = Metric("pack_soc_start_pct", 40.0 + 0.5 * (day % 7), "%", 0.5, 1)
+    event = Event("charge", 0, HOUR, end, {"end_a": end_a, "end_highest_v": 3.38, "end_median_v": 3.37})
+    return one_session(day, "charge", said, Metric("pack_soc_highest_pct", pct, "%", 0.5, 1), event)
+
+
+def test_ends_that_agree_are_counted_back_from_the_newest() -> None:
+    found = ceiling(record(charge(0, 99.0), charge(1, 70.0), charge(2, 70.5), charge(3, 70.0)), 45.0)
+    assert found is not None
+    assert found.charges == 3
+    assert found.pct == pytest.approx(70.0)
+    assert found.before == 1
+    assert found.chance < 0.01
+
+
+def test_the_next_session_tells_how_a_charge_ended() -> None:
+    """The report is seldom told: the last one in the charge lags by a few tenths."""
+    rest = Metric("pack_soc_start_pct", 70.1, "%", 0.5, 1)
+    after = [one_session(d + 1 / 24 + 0.002, "rest", rest) for d in (0, 3, 6)]
+    charges = [charge(d, pct) for d, pct in ((0, 69.6), (3, 68.9), (6, 69.3))]
+    held = record(*(x for pair in zip(charges, after, strict=True) for x in pair))
+    found = ceiling(held, 45.0)
+    assert found is not None
+    assert found.spread == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize(
+    "ends",
+    [
+        [charge(0, 80.0), charge(1, 76.0), charge(2, 83.0)],
+        [charge(0, 70.0), charge(1, 70.8)],  # two, and no closer than that
+        [charge(d, p) for d, p in enumerate((77.0, 83.0, 78.0, 81.0, 83.0, 83.5, 83.0))],  # a hand that often stays
+        [charge(0, 98.0), charge(1, 98.0), charge(2, 98.0)],  # as good as full
+        [charge(d, 88.0, end_a=0.5) for d in range(3)],  # tapered: full, whatever is reported
+        [charge(d, 70.0, end="group_limit") for d in range(3)],  # one group ended them
+        [charge(0, 70.0)],
+    ],
+    ids=["by hand", "two apart", "some alike", "full", "tapered", "one group", "one"],
+)
+def test_other_ends_say_nothing(ends: list[ExampleSession]) -> None:
+    assert ceiling(record(*ends), 45.0) is None
+
+
+def test_hands_seldom_look_like_a_device() -> None:
+    """Ends drawn anywhere over ten per cent: four in a row agree in no more records than the stated chance allows."""
+    rng = np.random.default_rng(5)
+    stated, seen = [], 0
+    for _ in range(150):
+        ends = np.round(rng.uniform(75.0, 85.0, 4), 1)
+        found = ceiling(record(*(charge(d, float(p)) for d, p in enumerate(ends))), 45.0)
+        if found is not None and found.charges == 4:
+            seen += 1
+            stated.append(found.chance)
+    assert seen <= 6
+    assert all(chance < 0.02 for chance in stated)

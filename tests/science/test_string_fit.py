@@ -1,0 +1,70 @@
+"""Causes weighed for one group of a string: its likelihood against scipy's, one session alone, many readings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_normal
+
+from herdbook.pipeline.science import string_fit
+from herdbook.pipeline.science.string_fit import NODES, Curve, Moments, Why, learn, stands_apart, weigh, weights
+
+GROUPS = 10
+
+
+def curve(seen: np.ndarray, days: np.ndarray) -> Curve:
+    """Learned from readings of a plateau with one step and a knee near empty."""
+    return learn(table(NODES), seen, table(seen), np.full(seen.size, 0.003), days.astype(int), np.full(seen.size, 0.01))
+
+
+def table(z: np.ndarray) -> np.ndarray:
+    return 3.25 + 0.06 * z + 0.018 * np.tanh((z - 0.68) / 0.04) - 0.35 * np.exp(-np.maximum(z + 0.1, 0.0) / 0.07)
+
+
+def moments(rng: np.random.Generator, n: int, days: np.ndarray, shift: float = 0.0, noise: float = 0.004) -> Moments:
+    """n readings of ten groups; group 3 (index 2) holds `shift` more."""
+    z = rng.uniform(0.15, 0.9, n)
+    away = rng.normal(0.0, noise, (n, GROUPS))
+    away[:, 2] += table(z + shift) - table(z)
+    return Moments(z, away, np.full((n, GROUPS), noise), np.full((n, GROUPS), 0.002), days=days, knee=z < 0.12)
+
+
+def test_the_likelihood_is_that_of_a_normal_law_with_the_whole_covariance() -> None:
+    rng = np.random.default_rng(4)
+    days = np.sort(rng.choice(np.arange(0.0, 20.0), 25))
+    m = moments(rng, 25, days, shift=-0.06)
+    c = curve(m.z, days)
+    shifts = np.stack([np.zeros(25), np.full(25, -0.06), np.full(25, 0.09), -0.15 * (1.0 - m.z), -0.004 * days])
+    found = string_fit._likelihood(c, m, shifts, 2)
+    expected = []
+    for shift in shifts:
+        differ = weights(m.z + shift) - weights(m.z)
+        mean = differ @ c.mean
+        assert (np.abs(mean) < string_fit.FAR_V).all()
+        own = np.where(m.knee, string_fit.UNLIKE, string_fit.LIKENESS) * mean
+        cov = string_fit._sound(c, m, 2) + differ @ c.cov @ differ.T + np.diag(own**2)
+        expected.append(multivariate_normal(mean, cov).logpdf(m.away[:, 2]))
+    # up to a constant, and to directions of the curve that matter less than a tenth of a millivolt
+    assert found - found[0] == pytest.approx(np.array(expected) - expected[0], abs=0.05)
+
+
+def test_one_session_knows_no_leak_and_is_weighed_all_the_same() -> None:
+    rng = np.random.default_rng(5)
+    days = np.zeros(40)
+    m = moments(rng, 40, days, shift=-0.15, noise=0.002)
+    found = weigh(curve(m.z, days), m, 2)
+    assert found.chance[Why.LEAK] == 0.0
+    assert found.chance[""] < 0.01
+    assert found.stands == pytest.approx(-0.15, abs=0.06)
+
+
+def test_a_difference_is_not_drowned_by_many_readings() -> None:
+    """150 readings on the plateau, each by itself no better than the difference: together they show it."""
+    rng = np.random.default_rng(6)
+    days = np.sort(rng.choice(np.arange(0.0, 28.0), 150))
+    m = moments(rng, 150, days, shift=-0.08)
+    c = curve(m.z, days)
+    assert stands_apart(c, m, 2)
+    assert weigh(c, m, 2).chance[""] < 0.02
+    others = [k for k in range(GROUPS) if k != 2]
+    assert all(weigh(c, m, k).chance[""] > 0.5 for k in others if stands_apart(c, m, k))

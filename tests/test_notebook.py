@@ -1,0 +1,22 @@
+"""The notebook that the demo brings runs from top to bottom and shows what is in it; words may not differ."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests import notebook
+from tests.readme import shape
+
+
+def test_every_cell_runs_and_shows_what_is_kept(tmp_path: Path) -> None:
+    kept, made = notebook.read(), notebook.run(notebook.prepare(tmp_path))
+    cells = [(a, b) for a, b in zip(kept["cells"], made["cells"], strict=True) if a["cell_type"] == "code"]
+    assert len(cells) >= 10
+    for a, b in cells:
+        seen, shown = (["".join(o["data"]["text/plain"]) for o in cell["outputs"]] for cell in (a, b))
+        assert [shape(text) for text in seen] == [shape(text) for text in shown], "".join(a["source"])
+    assert (tmp_path / "try" / "dossier-ZB-0105.html").is_file()
+
+
+def test_it_holds_nothing_of_the_machine_it_was_made_on() -> None:
+    assert "/tmp" not in notebook.NOTEBOOK.read_text("utf-8")
