@@ -159,6 +159,10 @@ USUAL = (
         *(("drive.regen_fade_zero_kmh", "drive.regen_fade_full_kmh"), 0.1, 0.95),
         *("the brake is gone at {} of the speed at which it begins to fade", _ratio),
     ),
+    Usual(
+        *(("pack.charge_min_c", "pack.discharge_min_c"), 5.0, 60.0),
+        *("the pack may be used {} K colder than it may be charged", _apart),
+    ),
     Usual(("pack.charge_max_c", "pack.charge_min_c"), 20.0, 90.0, "charging is allowed over a range of {} K", _apart),
     Usual(("pack.discharge_max_c", "pack.discharge_min_c"), 50.0, 130.0, "use is allowed over a range of {} K", _apart),
     Usual(
