@@ -3,7 +3,7 @@
 The flow's process keeps Prefect's output, also what it prints at exit, away from the user: it goes to
 `STORE/night/night.log`. A server that dies is started again at the same address and the flow goes on. If the
 flow cannot finish all the same (no server at all, its process killed), the night is finished here by the same
-functions without Prefect: what is committed is not done twice.
+functions without Prefect: what is committed is not done twice. Without a new log nothing of Prefect is started at all.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from herdbook.flows.nothing_new import nothing_new
 from herdbook.flows.request import TOO_LONG, TOO_LONG_DO, Ended, Request
 from herdbook.flows.server.server import (
     ONE_RUN,
@@ -65,6 +66,8 @@ def _finished(request: Request, progress: Progress) -> Ended:
         need("prefect_dask", "[night] dask")
     home = Path(request.store) / "night"
     home.mkdir(parents=True, exist_ok=True, mode=0o750)
+    if nothing_new(request):
+        return Ended(run_plain(request, progress))
     try:
         return Ended(_with_prefect(request, home, progress))
     except (ServerError, FlowDied) as error:

@@ -30,6 +30,15 @@ SUFFIXES = {
 AS_DBC = SUFFIXES[".dbc"]
 
 
+def text_of(data: bytes, encoding: str) -> str:
+    """The text of a file. Tools write DBC files in the encoding of their country, and newer ones in UTF-8: what can be
+    read as UTF-8 is hardly ever meant otherwise."""
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode(encoding, errors="replace")
+
+
 def read_dbc(path: Path, lenient: bool = False) -> tuple[list[Message], list[str], Rates]:
     """Messages of one DBC file; what was left out or is doubtful, in words; the bus's bit rates where it tells them.
 
@@ -79,7 +88,7 @@ def _parse(path: Path, lenient: bool) -> tuple[Any, str, list[str]]:
     load_string = _parser(kind)
     logging.getLogger("cantools").setLevel(logging.ERROR)
     try:
-        text = path.read_bytes().decode(encoding, errors="replace").removeprefix("\ufeff")
+        text = text_of(path.read_bytes(), encoding).removeprefix("\ufeff")
     except OSError as e:
         raise NetworkError(f"{path}: cannot be read ({e.strerror}). Check path and permissions.") from None
     try:

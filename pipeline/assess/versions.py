@@ -16,7 +16,7 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 8,  # the formulas
+    "science": 9,  # the formulas
     "measuring": 7,  # what metric sets share
     "judging": 16,  # what rules share, scoring included
 }

@@ -311,6 +311,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=5,  # error of the delay by its scatter; in version 2 demand may be learned
+    version=6,  # a weak brake timed at half of its own; in version 2 demand may be learned
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

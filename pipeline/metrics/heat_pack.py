@@ -38,6 +38,9 @@ from herdbook.pipeline.vehicle.signals import Series, Signals
 LEAST_BINS = 30  # five minutes
 LEAST_COVERAGE = 0.95  # of the current: heat through a hole in the record is unknown; engineering choice
 LEAST_EXPLAINED_K = 0.5  # a smaller rise is within a sensor's steps
+# The most that a load which explains less may do with its charger and the reaction's heat; and what is worth telling
+# (engineering choices).
+MOST_EXPLAINED_K, SURELY_MORE = 2.5, 1.5
 RAIL_C = (-38.0, 120.0)
 EDGES_C = (-20.0, 0.0, 10.0, 25.0, 35.0, 45.0, 50.0, 60.0)
 IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
@@ -139,7 +142,7 @@ def _ratio(
     power = filled(square) * body.ohm * resistance_factor(profile.pack_figures.cell_r_ea_ev, warm)
     explained = within_steps(relax(power / body.loss, STEP_S, body.tau_s))
     if explained.max() < LEAST_EXPLAINED_K:
-        return []
+        return _least_ratio(pack, air, explained, step=step, tau_s=body.tau_s)
     out = []
     rounded = ROUNDED * step / float(explained.max())
     first = median((pack - explained)[np.isfinite(pack)][:6])
@@ -167,6 +170,24 @@ def _ratio(
                 )
             )
     return out
+
+
+def _least_ratio(pack: Floats, air: Floats, explained: Floats, step: float, tau_s: float) -> list[Metric]:
+    """Where the load explains next to nothing, a charger beside the pack and reaction heat may do more than the
+    current: the rise over MOST_EXPLAINED_K at least, told only where that is more than once and a half for certain."""
+    top = float(explained.max())
+    if top <= 0.0:
+        return []
+    explained = explained * MOST_EXPLAINED_K / top
+    first = median((pack - explained)[np.isfinite(pack)][:6])
+    passive = within_steps(relax(air, STEP_S, tau_s, first), first)
+    fit = rise(pack, passive, explained, STEP_S, tau_s)
+    if fit is None:
+        return []
+    se = float(np.hypot(fit.se, ROUNDED * step / MOST_EXPLAINED_K))
+    if fit.ratio - 2.0 * se < SURELY_MORE:
+        return []
+    return [Metric("pack_heat_least_ratio", fit.ratio, "1", se=se, n=fit.n)]
 
 
 def _load_rise(
@@ -212,6 +233,7 @@ SET = MetricSet(
             "1",
             "Measured rise over the rise that the profile's figures explain.",
         ),
+        "pack_heat_least_ratio": ("1", "The same at least, where the load explains under 0.5 K: over 2.5 K."),
         "pack_heat_ahead": ("1", "A sensor's rise less that of the others, over the explained rise."),
         "pack_heat_explained_k": ("K", "Largest rise the load explains."),
         "pack_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
@@ -227,6 +249,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    version=6,  # rests against air and sun, rides at any load; in version 5 errors that hold
+    version=7,  # rests against air and sun, rides at any load; in version 5 errors that hold
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

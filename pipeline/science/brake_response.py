@@ -12,6 +12,7 @@ from herdbook.pipeline.science.stretches import Stretches, extremes, means, owne
 
 GONE_S = 0.2  # gone for less could be one lost frame
 COLLAPSE_S = 0.3  # a limiter's taper takes longer
+LEAST_GIVEN = 0.3  # of half of what was asked: less is a refusal, and no delay (engineering choice)
 BEFORE_US = 500_000  # frames further apart do not tell when something happened between them (engineering choice)
 
 
@@ -35,9 +36,10 @@ def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, en
     """Delay from demand to delivery at half height, per braking, seconds.
 
     half_a: half of the largest target early in each braking; NaN: not to be timed. start, end: of each braking; demand
-    may rise in the frame before. When the demand's frames pass half_a, against when those of the delivered current do:
-    each between the last frame below and the first above it, straight between the two, so that slow frames neither
-    delay it nor hide a quick pull; where in between stays open. NaN when the braking was cut into (no frame below comes
+    may rise in the frame before. When the demand's frames pass half_a, against when those of the delivered current pass
+    that or, where a weak brake never gives as much, half of what it gives: too little is not too late. Each between the
+    last frame below and the first above it, straight between the two, so that slow frames neither delay it nor hide a
+    quick pull; where in between stays open. NaN when the braking was cut into (no frame below comes
     before), or when delivery never passes: a refusal is no delay.
     """
     seconds, se = np.full(half_a.size, np.nan), np.full(half_a.size, np.nan)
@@ -45,14 +47,25 @@ def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, en
         asked = _passes(demand, half_a[k], int(start[k]) - BEFORE_US, int(end[k]))
         if asked is None:
             continue
-        given = _passes(delivered, half_a[k], int(asked.below), int(end[k]))
+        level = min(float(half_a[k]), 0.5 * _most(delivered, int(asked.below), int(end[k])))
+        if not level >= LEAST_GIVEN * half_a[k]:
+            continue
+        given = _passes(delivered, level, int(asked.below), int(end[k]))
         if given is not None and given.t >= asked.t - (asked.gap_us + given.gap_us):
             seconds[k] = (given.t - asked.t) / 1e6
             # a step may lie anywhere between two frames; a rise over several is nearly straight between them, and bends
             # by the square of its share
-            open_us = [p.gap_us * min(p.rise / (2.0 * half_a[k]), 1.0) ** 2 for p in (asked, given)]
+            ways = ((asked, float(half_a[k])), (given, level))
+            open_us = [p.gap_us * min(p.rise / (2.0 * half), 1.0) ** 2 for p, half in ways]
             se[k] = STEP_SD * np.hypot(*open_us) / 1e6
     return Delays(seconds, se)
+
+
+def _most(track: Track, start: int, end: int) -> float:
+    """What the track gives for a tenth of the time at least; NaN without a frame."""
+    first, last = np.searchsorted(track.t, (start, end), side="right")
+    known = track.v[first:last][np.isfinite(track.v[first:last])]
+    return float(np.percentile(known, 90.0)) if known.size else np.nan
 
 
 @dataclass(frozen=True, slots=True)

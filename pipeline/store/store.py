@@ -69,7 +69,7 @@ class Store:
     @classmethod
     def open(cls, folder: Path | str) -> Store:
         """An existing store, brought to the newest catalogue version. Raises: StoreError, BusyError, SettingsError."""
-        from herdbook.pipeline.store.migrations import migrate
+        from herdbook.pipeline.store.known_newest import bring_to_newest
 
         folder = named(folder)
         if not folder.is_dir():
@@ -77,7 +77,7 @@ class Store:
         store = cls(folder, read_settings(folder))
         if not store.lake.far:  # asking for it costs; who needs a far one will see
             store.check_lake()
-        migrate(store.catalogue)
+        bring_to_newest(store.catalogue)
         return store
 
     @property

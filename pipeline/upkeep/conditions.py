@@ -33,6 +33,7 @@ LEAST_FREE_SHARE = 0.25  # of what the store takes: engineering choice
 FOR_EXTRA = {
     "night": "herdbook night, serve, backfill",
     "mf4": "writing MF4 files (reading them needs nothing)",
+    "book": "service books kept as sheets (.xlsx)",
     "grow": "several machines and object storage",
 }
 

@@ -143,6 +143,26 @@ USUAL = (
         *(("drive.regen_fade_full_kmh", "vehicle.top_speed_kmh"), 0.02, 0.7),
         *("the electric brake fades out under {} of the top speed", _ratio),
     ),
+    Usual(
+        *(("drive.regen_soc_zero_pct", "drive.regen_soc_full_pct"), 0.5, 50.0),
+        *("the brake tapers off over {} % of charge", _apart),
+    ),
+    Usual(
+        *(("drive.regen_cold_full_c", "drive.regen_cold_zero_c"), 1.0, 30.0),
+        *("in the cold the brake tapers off over {} K", _apart),
+    ),
+    Usual(
+        *(("drive.regen_hot_zero_c", "drive.regen_hot_full_c"), 1.0, 40.0),
+        *("in the heat the brake tapers off over {} K", _apart),
+    ),
+    Usual(
+        *(("drive.regen_fade_zero_kmh", "drive.regen_fade_full_kmh"), 0.1, 0.95),
+        *("the brake is gone at {} of the speed at which it begins to fade", _ratio),
+    ),
+    Usual(
+        *(("pack.charge_min_c", "pack.discharge_min_c"), 5.0, 60.0),
+        *("the pack may be used {} K colder than it may be charged", _apart),
+    ),
     Usual(("pack.charge_max_c", "pack.charge_min_c"), 20.0, 90.0, "charging is allowed over a range of {} K", _apart),
     Usual(("pack.discharge_max_c", "pack.discharge_min_c"), 50.0, 130.0, "use is allowed over a range of {} K", _apart),
     Usual(

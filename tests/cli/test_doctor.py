@@ -12,8 +12,10 @@ from typer.testing import CliRunner
 
 import tests.toy.logs as toy
 from herdbook.pipeline.cli import build
+from herdbook.pipeline.extras import EXTRAS
 from herdbook.pipeline.times import EPOCH
 from herdbook.pipeline.upkeep import conditions
+from herdbook.pipeline.upkeep.conditions import FOR_EXTRA
 from tests.toy.bench import Bench
 
 
@@ -73,3 +75,7 @@ def test_a_missing_library_is_bad_and_a_missing_extra_is_told(monkeypatch: pytes
     assert "other" not in found
     assert found["extra night"]["state"] == "told"
     assert "herdbook[night]" in found["extra night"]["do"]
+
+
+def test_every_extra_says_what_it_is_for() -> None:
+    assert set(FOR_EXTRA) == set(EXTRAS)

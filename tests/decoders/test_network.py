@@ -168,3 +168,13 @@ def test_the_hash_follows_content_and_label(tmp_path: Path) -> None:
     same = dbc(tmp_path, "b.dbc", message(5, "M"))
     assert Network.load(a).hash == Network.load(same).hash
     assert len({Network.load(p).hash for p in (("x", a), ("y", a), a)}) == 3
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252"])
+def test_a_degree_sign_is_one_in_either_encoding(tmp_path: Path, encoding: str) -> None:
+    text = 'VERSION ""\n\nBU_: X\n\nBO_ 5 Heat: 1 X\n SG_ T : 0|8@1- (1,0) [-40|85] "°C" X\n\nVAL_ 5 T 0 "für" ;\n'
+    path = tmp_path / "heat.dbc"
+    path.write_text(text, encoding)
+    (signal,) = Network.load(path).messages[0].signals
+    assert signal.unit == "°C"
+    assert signal.states == {0: "für"}

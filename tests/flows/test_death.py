@@ -36,6 +36,8 @@ def told(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def request(bench: Bench) -> Request:
+    """Of a night that has something to do."""
+    toy.write(bench.inbox / "a.log", toy.stretch(toy.T0, 20))
     return Request("night", str(bench.inbox), str(bench.store.folder), NightSettings(workers=1, notify=(HOOK,)))
 
 

@@ -1,6 +1,6 @@
 """Readers at work all through some nights: does each see one whole night at a time, and is nobody disturbed?
 
-    python -m tests.store.readers READERS NIGHTS
+    python -m tests.store.readers READERS NIGHTS PAUSE_S
 
 Each reader is a process of its own that opens the published store as a new command would, asks, waits a little, asks
 again over the same connection (a publication may come in between), reads the wires by SQL and through Python, and
@@ -122,10 +122,11 @@ def check(seen: list[list[Look]], rows_a_log: int, nights: int) -> list[str]:
 def main() -> None:
     readers = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     nights = int(sys.argv[2]) if len(sys.argv) > 2 else 6
+    pause_s = float(sys.argv[3]) if len(sys.argv) > 3 else 0.2
     from tests.store import readers as here  # by name: processes import what they run
 
     with tempfile.TemporaryDirectory(prefix="herdbook-readers-") as folder:
-        seen, rows = here.watched(readers, nights, Path(folder))
+        seen, rows = here.watched(readers, nights, Path(folder), pause_s)
     wrong = here.check(seen, rows, nights)
     met = sorted({one.nights for looks in seen for one in looks})
     print(f"{len(seen)} readers, {nights} nights, {sum(map(len, seen))} looks; nights seen: {met}; {len(wrong)} wrong")

@@ -22,6 +22,8 @@ from pathlib import Path
 
 import tests.toy.logs as toy
 from herdbook.pipeline.assess.fit_reference import refit
+from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.intake.corrections import forget, give
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.night.again import reassess, redecode, retry_quarantine
 from herdbook.pipeline.night.scan import run_scan, run_take
@@ -103,6 +105,21 @@ def _lift(here: Path) -> None:
     mutes.lift(_store(here), "TOY-001", "r", by="desk", why="came", now=from_micros(NOW + DAY))
 
 
+def _give(here: Path) -> None:
+    with contextlib.suppress(SettingsError):  # it is said already: an earlier try got through
+        give(_store(here), "1-40.log", "TOY-002", by="desk", why="wrong folder", now=from_micros(NOW))
+
+
+def _forget(here: Path) -> None:
+    with contextlib.suppress(SettingsError):
+        forget(_store(here), "1-40.log", by="desk", why="a bench run", now=from_micros(NOW))
+
+
+def _corrected(here: Path) -> None:
+    """The scan that takes a correction up."""
+    run_scan(here / "inbox", _store(here), jobs=0, now=NOW + DAY)
+
+
 def _nothing(_: Path) -> None:
     pass
 
@@ -121,6 +138,9 @@ VERBS: dict[str, tuple[Step, Step]] = {  # what is there before, and the verb
     "store refit": (_nothing, _refit),
     "mute": (_nothing, _hush),
     "mute --lift": (_hush, _lift),
+    "correct --to": (_nothing, _give),
+    "correct --forget": (_nothing, _forget),
+    "scan after a correction": (_give, _corrected),
 }
 
 

@@ -205,6 +205,19 @@ def test_names_are_parted_into_words() -> None:
     assert CERTAIN == 0.8
 
 
+def test_what_plays_no_role_is_listed_to_be_looked_through(tmp_path: Path) -> None:
+    odd = (
+        'BO_ 5 X_Misc: 8 X\n SG_ SoC : 0|8@1+ (0.5,0) [0|100] "%" X\n SG_ Blub : 8|8@1+ (1,0) [0|0] "lx" X\n'
+        + "".join(f' SG_ Q{c} : {16 + 2 * k}|2@1+ (1,0) [0|0] "" X\n' for k, c in enumerate("abcdefghijklmnopqrstuv"))
+    )
+    (tmp_path / "odd.dbc").write_text(f'VERSION ""\n\nBU_: X\n\n{odd}', "ascii")
+    made = draft(Network.load(tmp_path / "odd.dbc").messages, ["odd.dbc"], "odd")
+    assert 'pack_soc = "X_Misc.SoC"' in made
+    (line,) = made.split("# Signals that play no role yet\n")[1].split("\n\n# To do")[0].splitlines()
+    assert line.startswith("# - X_Misc: Blub [lx], Qa, Qb, ")
+    assert line.endswith(", and 7 more")
+
+
 FAULTS = """VERSION ""
 BU_: ECU
 BO_ 256 BMS_Faults: 2 ECU

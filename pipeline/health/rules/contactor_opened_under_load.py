@@ -45,10 +45,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     moving = events.filter(pl.col("speed_ms") > limits["moving"])
     if events.height < limits["least"] and not braking.height and not moving.height:
         return []
-    return [_finding(events, braking.height, len(rides), limits)]
+    again = moving["start_t"].n_unique() >= limits["least"]
+    return [_finding(events, braking.height, len(rides), again, limits)]
 
 
-def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str, float]) -> Finding:
+def _finding(events: pl.DataFrame, braking: int, rides: int, again: bool, limits: Mapping[str, float]) -> Finding:
     most = events.with_columns(size=pl.col("before_a").abs()).sort("size", descending=True)
     shown = events["session_start_t"].n_unique() / max(rides, 1)
     times = "once" if events.height == 1 else f"{events.height} times"
@@ -57,7 +58,7 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, limits: Mapping[str
     text = f"The {seen} {times} while riding with current flowing, at up to "
     text += f"{float(most['size'][0]):.0f} A{brake}."
     return Finding(
-        severity=Severity.STOP_USE if braking else Severity.SERVICE,
+        severity=Severity.STOP_USE if braking or again else Severity.SERVICE,
         item="",
         measured=float(events.height),
         limit=limits["least"],
@@ -103,8 +104,8 @@ RULE = Rule(
     subsystem="pack",
     severity=Severity.STOP_USE,
     when=(
-        (Severity.STOP_USE, "it opened while braking, so that the electric brake was gone"),
-        (Severity.SERVICE, "it opened while driving"),
+        (Severity.STOP_USE, "it opened while braking, or again and again under way: the electric brake goes with it"),
+        (Severity.SERVICE, "it opened once while driving, or at a stand"),
     ),
     needs=("contactor_opened_loaded",),
     roles=("contactor_state", "bms_state", "pack_current"),
@@ -127,6 +128,6 @@ RULE = Rule(
         "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
     ),
     source="switch state and current as the bus reports them; limits: see each",
-    version=3,
+    version=4,
     cases=_cases,
 )

@@ -242,7 +242,7 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    version=4,
-    matters=False,  # range, not safety: it needs a fleet or many rides
+    version=5,
+    habit="some ten kilometres of rides, and give the profile the figure `rolling`",
     cases=_cases,
 )

@@ -18,7 +18,7 @@ from herdbook.pipeline.health.pooled import pool, pooled
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors
-from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION, Multiple, multiple
+from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION, UNFITTED_SPREAD, Multiple, multiple
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, largest
@@ -33,6 +33,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     found = _places(record, explained, limits)
     if wrong and not found:
         return NotAssessed(wrong)
+    least = None if wrong else _at_least(record, limits)
+    if least is not None and whole is None:
+        return [*found, least]
     if whole is not None and not wrong:
         found += [f for f in (_whole(whole, explained, limits),) if f is not None]
     elif not found:
@@ -84,6 +87,36 @@ def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]
         signals=("cell_temp", "pack_current", "ambient_temp"),
         not_separable="More heat made (high resistance, see the cell findings) or less heat lost (blocked cooling, "
         "covered pack): the resistance at 25 °C separates them.",
+    )
+
+
+def _at_least(record: Record, limits: Mapping[str, float]) -> Finding | None:
+    """Sessions of a small load: what it explains is known no better, but a rise of many kelvin is beyond all of it."""
+    rows = recent(metric_rows(record, "pack_heat_least_ratio"), limits["days"], 40)
+    if rows.height < limits["sessions"]:
+        return None
+    value, se = pool(rows["value"].to_numpy(), rows["se"].to_numpy())
+    limit = 1.0 + max(limits["ratio"], limits["sigmas"] * UNFITTED_SPREAD)
+    if value - 2.0 * se < limit:
+        return None
+    hit = rows.filter(pl.col("value") > limit)
+    return Finding(
+        severity=Severity.SERVICE,
+        item="",
+        measured=value,
+        limit=limit,
+        unit="1",
+        statement=f"Over {counted(rows.height, 'session')} of little load the pack warmed at least "
+        f"{spell(value, 'times', se)} as much as load, charger and reaction explain at most.",
+        se=se,
+        confidence=confidence(value, limit, se),
+        persistence=hit.height / rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "value"),
+        signals=("cell_temp", "pack_current", "ambient_temp"),
+        not_separable="More heat made, in the pack or by what stands beside it: a thermal camera during a charge "
+        "separates them.",
     )
 
 
@@ -148,6 +181,7 @@ def _cases() -> Cases:
             Metric("pack_current_zero_a", zero, "A", 0.03, 300),
             Metric("pack_heat_ratio", 1.0 if item else ratio, "1", se, 300),
             Metric("pack_heat_explained_k", 8.0, "K"),
+            Metric("cell_temp_max_c", 35.0, "degC"),
         ]
         if item:
             parts.append(Metric("pack_heat_ahead", ratio - 1.0, "1", se, 300, item=item))
@@ -155,8 +189,13 @@ def _cases() -> Cases:
         own = {"heat_capacity_j_per_k": 8600.0, "heat_loss_w_per_k": 1.9, "cell_r10s_mohm": 2.0}
         return record(*days(sessions, "ride", *parts), reference=fleet(*figures), pack=own)
 
+    def small_loads(ratio: float, sessions: int) -> Record:
+        parts = (Metric("pack_heat_least_ratio", ratio, "1", 0.4, 300), Metric("cell_temp_max_c", 35.0, "degC"))
+        return record(*days(sessions, "charge", *parts))
+
     return Cases(
         fires_on=(
+            small_loads(6.0, 3),
             case(1.6, pack_heat_ratio=(1.0, 0.05)),
             case(2.4),
             case(1.9, item="3", pack_heat_ratio=(1.0, 0.05)),
@@ -171,6 +210,8 @@ def _cases() -> Cases:
         ),
         unassessed_on=(
             case(1.6, zero=3.0, pack_heat_ratio=(1.0, 0.05)),
+            small_loads(6.0, 1),
+            small_loads(2.2, 3),
             case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
             case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),
         ),
@@ -182,7 +223,7 @@ RULE = Rule(
     title="Warmer than its load explains",
     subsystem="thermal",
     severity=Severity.SERVICE,
-    needs=("pack_heat_ratio",),
+    needs=("cell_temp_max_c",),
     roles=("cell_temp", "pack_current", "ambient_temp"),
     must=("cell_temp", "pack_current"),
     limits=(
@@ -216,6 +257,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="lumped model; LFP pack thermal parameters: doi:10.3390/batteries8100147; fleet ratio: this store",
-    version=2,
+    version=3,
     cases=_cases,
 )

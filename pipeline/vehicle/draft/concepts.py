@@ -80,7 +80,7 @@ _SPLIT = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+")
 def words(name: str) -> tuple[str, ...]:
     """ "BMS_PackVoltage01" -> bms, pack, voltage, 01; letters run together are parted where all of it is known."""
     found: list[str] = []
-    for piece in _SPLIT.findall(name):
+    for piece in _SPLIT.findall(name.replace("SoC", "SOC").replace("SoH", "SOH")):
         word = piece.lower()
         found += [word] if word in _OF_WORD or word.isdigit() else _parted(word)
     return tuple(_joined(found))
@@ -129,6 +129,7 @@ def _joined(found: list[str]) -> list[str]:
     return text.split()
 
 
+@cache
 def concepts(name: str) -> frozenset[str]:
     return frozenset().union(*(_OF_WORD.get(w, frozenset()) for w in words(name)))
 
@@ -137,6 +138,7 @@ def concepts_of(word: str) -> frozenset[str]:
     return _OF_WORD.get(word, frozenset())
 
 
+@cache
 def unknown_words(name: str) -> int:
     """Words that say something nobody here knows; numbers and single letters say nothing."""
     return sum(w not in _OF_WORD and not w.isdigit() and len(w) > 1 for w in words(name))

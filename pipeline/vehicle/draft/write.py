@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.vehicle.bit_names import names_of_flags
@@ -45,6 +45,8 @@ FIGURES = """\
 CHARGE_POSITIVE = re.compile(
     r"charg\w*( current)?( is| =|:)? positive|positive( =| is|:)?( on| while| when| during| for)? charg", re.IGNORECASE
 )
+UNUSED = "# Signals that play no role yet"
+MOST_UNUSED = 16  # signals of a message that are named
 WORTH = 0.3  # a runner-up under this is not named
 
 
@@ -81,6 +83,7 @@ def draft(messages: Sequence[Message], dbcs: Sequence[str], name: str, lenient: 
             lines += _flags(flags[role], by_name)
         elif guess is not None:
             lines += _entry(guess, by_name, messages)
+    lines += _unused(found, flags.values(), messages)
     lines += ["", "# To do"]
     lines += [f"# - {todo}" for todo in todos(by_role, messages, by_name) if todo.split(" ")[0] not in flags]
     lines += [f"# - {f.role}: bits of {f.message} look like it; are they?" for f in flags.values() if f.sure < CERTAIN]
@@ -104,6 +107,20 @@ def _flags(flags: Flags, signals: dict[tuple[str, str], Signal]) -> list[str]:
     line = f"{flags.role} = {{ flags = [{listed}] }}"
     told = _one_line(f"  # {flags.sure:.0%} sure; bits: {said}")
     return [(line if flags.sure >= CERTAIN else f"# {line}") + told]
+
+
+def _unused(found: Sequence[Guess], flags: Collection[Flags], messages: Sequence[Message]) -> list[str]:
+    """What is left of the DBC files, to be looked through for roles that nothing was found for."""
+    played = {member for guess in found for member in guess.family.members}
+    played |= {(f.message, name) for f in flags for name in f.signals}
+    lines = []
+    for message in messages:
+        left = [s for s in message.signals if (message.name, s.name) not in played and not s.selector]
+        shown = ", ".join(f"{s.name} [{s.unit}]" if s.unit.strip() else s.name for s in left[:MOST_UNUSED])
+        if left:
+            more = f", and {len(left) - MOST_UNUSED} more" if len(left) > MOST_UNUSED else ""
+            lines.append(_one_line(f"# - {message.name}: {shown}{more}"))
+    return ["", UNUSED, *lines] if lines else []
 
 
 def _entry(guess: Guess, signals: dict[tuple[str, str], Signal], messages: Sequence[Message]) -> list[str]:

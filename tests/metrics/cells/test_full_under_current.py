@@ -18,7 +18,7 @@ def full(pack: Any, charge: Any, to: float, amps: float) -> list[Event]:
 
 
 def test_a_charge_ended_beyond_the_knee_is_full_with_an_error_of_its_own(pack: Any, charge: Any) -> None:
-    found = full(pack, charge, to=1.0, amps=9.0)
+    found = full(pack, charge, to=1.03, amps=9.0)
     assert len(found) == 1
     assert found[0].data["soc_pct"] == pytest.approx(99.0, abs=1.0)
     assert found[0].data["se_pct"] == pytest.approx(2.0)
