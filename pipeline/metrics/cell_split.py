@@ -149,7 +149,7 @@ SET = MetricSet(
         "cell_level_mv": ("mV", "Deviation of the group from the median at zero current, on the plateau"),
         "group_r_load_mohm": ("mOhm", "Load resistance of the median group, pulses up to a minute mixed"),
     },
-    version=6,  # errors by leaving out blocks; a ratio of what goes with the current, the walk along the curve taken out
+    version=6,  # a ratio of what goes with the current; errors by leaving out blocks
     source=(
         "regression of deviation on current; errors by leaving out blocks: R. Miller, Biometrika 61 (1974) 1; "
         "of levels: Liang and Zeger, Biometrika 73 (1986) 13"
