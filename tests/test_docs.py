@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from herdbook.pipeline.commands.terminal import reference
 from herdbook.pipeline.manual import topics
 from tests import docs
 
@@ -26,7 +27,7 @@ def words(page: Path) -> str:
 
 def test_every_page_is_there_and_reached_from_the_front(site: Path) -> None:
     front = (site / "index.html").read_text("utf-8")
-    for topic in [*topics(), *docs.reference.TITLES, "first-steps", "api", "changes"]:
+    for topic in [*topics(), *reference.TITLES, "first-steps", "api", "changes"]:
         assert (site / f"{topic}.html").is_file()
         assert f'href="{topic}.html"' in front
     assert "demo_logs/pictures" not in front

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from herdbook.pipeline.manual import NOTEBOOK
 from tests import notebook
 from tests.readme import shape
 
@@ -19,4 +20,4 @@ def test_every_cell_runs_and_shows_what_is_kept(tmp_path: Path) -> None:
 
 
 def test_it_holds_nothing_of_the_machine_it_was_made_on() -> None:
-    assert "/tmp" not in notebook.NOTEBOOK.read_text("utf-8")
+    assert "/tmp" not in NOTEBOOK.read_text("utf-8")

@@ -10,17 +10,18 @@ import polars as pl
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.reports.signals.window import Wire, gather
 from herdbook.pipeline.times import DAY, micros
+from herdbook.pipeline.vehicle.record import TIME, Schema
 from herdbook.pipeline.vehicle.roles import ROLES
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
-SCHEMA = pl.Schema({"t": pl.Datetime("us", "UTC"), "name": pl.String, "value": pl.Float64, "unit": pl.String})
+COLUMNS: Schema = {"t": TIME, "name": pl.String, "value": pl.Float64, "unit": pl.String}
 Stretch = tuple[int, int]  # microseconds UTC, the end left out
 
 
 def samples(store: Store, vehicle: str, names: Sequence[str], start: int, end: int) -> Iterator[pl.DataFrame]:
-    """A table a stretch and signal, its columns those of SCHEMA. Raises: NotKnownError for a name that there is
+    """A table a stretch and signal, its columns COLUMNS. Raises: NotKnownError for a name that there is
     not, or when nothing was recorded at all."""
     for name in (n for n in names if "." not in n and n.partition("[")[0] not in ROLES):
         gather(store, vehicle, [name], start, end)  # says what is near
@@ -35,15 +36,15 @@ def samples(store: Store, vehicle: str, names: Sequence[str], start: int, end: i
                 continue
             heard.add(name)
             yield from map(_table, wires)
-    for name, error in silent.items():
+    for name, why in silent.items():
         if name not in heard and (not heard or "." in name):  # a role that others are heard beside may be silent
-            raise error
+            raise why
 
 
 def _table(wire: Wire) -> pl.DataFrame:
     return pl.DataFrame(
         {
-            "t": pl.Series(wire.t).cast(pl.Datetime("us", "UTC")),
+            "t": pl.Series(wire.t).cast(TIME),
             "name": pl.Series([wire.name]).new_from_index(0, len(wire.t)),
             "value": pl.Series(wire.v.astype("float64")),
             "unit": pl.Series([wire.unit]).new_from_index(0, len(wire.t)),
@@ -83,7 +84,7 @@ def lazy(store: Store, vehicle: str, names: Sequence[str], start: int, end: int)
             if n_rows == 0:
                 return
 
-    return register_io_source(source, schema=SCHEMA)
+    return register_io_source(source, schema=pl.Schema(COLUMNS))
 
 
 def means(plan: pl.LazyFrame, every: str) -> pl.DataFrame:

@@ -42,6 +42,13 @@ class Outcome(StrEnum):
     UNDECIDED = "undecided"
 
 
+class Removed(StrEnum):
+    """Of a part that was taken out: whether its life was over. A sound one may live on elsewhere."""
+
+    FAILED = "failed"
+    SOUND = "sound"
+
+
 @dataclass(frozen=True, slots=True)
 class Needs:
     """fields: that an entry of the kind must fill. may: that it may fill besides said, by and the moment."""
@@ -58,7 +65,7 @@ NEEDS: dict[Kind, Needs] = {
     Kind.INSPECTION: Needs(("said",), (*FINDING, "outcome")),
     Kind.REPAIR: Needs(("said",), (*FINDING, *PART)),
     Kind.FITTED: Needs(("part", "serial"), PART),
-    Kind.REMOVED: Needs(("part",), PART),
+    Kind.REMOVED: Needs(("part",), (*PART, "outcome")),
     Kind.CAMPAIGN: Needs(("said",), PART),
     Kind.FIRMWARE: Needs(("part", "serial"), PART),
     Kind.SOLD: Needs(()),
@@ -181,8 +188,9 @@ def lacks(kind: Kind, given: dict[str, str]) -> str:
     if kind is Kind.INSPECTION and bool(given.get("rule")) != bool(given.get("outcome")):
         there, lacking = ("rule", "outcome") if given.get("rule") else ("outcome", "rule")
         return f"an inspection with {_an(there)} needs {_an(lacking)} too"
-    if given.get("outcome") and given["outcome"] not in list(Outcome):
-        return f"the outcome {given['outcome']!r} is none of {', '.join(Outcome)}"
+    outcomes = [str(o) for o in (Removed if kind is Kind.REMOVED else Outcome)]
+    if given.get("outcome") and given["outcome"] not in outcomes:
+        return f"the outcome {given['outcome']!r} is none of {', '.join(outcomes)}"
     long = [name for name, value in given.items() if len(value) > LONGEST]
     return f"{long[0]} has more than {LONGEST} characters" if long else ""
 

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Stay:
-    """A part in a vehicle. to_t None: it sits there still. ended: why it came out, in the words of the book.
+    """A part in a vehicle. to_t None: it sits there still. ended: why it came out, in the words of the book. outcome:
+    failed, sound, or "" where nobody said.
     Times are naive UTC; from_t is the earliest moment that it can be, sure_t the latest."""
 
     vehicle: str
@@ -29,6 +30,7 @@ class Stay:
     to_t: datetime | None
     zone: str
     ended: str
+    outcome: str
     entry: int
 
     @property
@@ -45,15 +47,18 @@ def stays(entries: Sequence[Entry]) -> list[Stay]:
     for e in sorted(moved, key=lambda e: (e.from_t, e.kind == Kind.FITTED, e.entry)):
         seat = sits.pop((e.vehicle, e.part), None)
         if seat is not None:
-            out.append(_stay(seat, e.from_t, e.said or ("replaced" if e.kind == Kind.FITTED else "taken out")))
+            ended = e.said or ("replaced" if e.kind == Kind.FITTED else "taken out")
+            out.append(_stay(seat, e.from_t, ended, e.outcome))
         if e.kind == Kind.FITTED:
             sits[e.vehicle, e.part] = e
-    out += [_stay(seat, None, "") for seat in sits.values()]
+    out += [_stay(seat, None, "", "") for seat in sits.values()]
     return sorted(out, key=lambda stay: (stay.vehicle, stay.part, stay.from_t))
 
 
-def _stay(e: Entry, to_t: datetime | None, ended: str) -> Stay:
-    return Stay(e.vehicle, e.part, e.serial, e.batch, e.supplier, e.from_t, e.to_t, to_t, e.zone, ended, e.entry)
+def _stay(e: Entry, to_t: datetime | None, ended: str, outcome: str) -> Stay:
+    return Stay(
+        e.vehicle, e.part, e.serial, e.batch, e.supplier, e.from_t, e.to_t, to_t, e.zone, ended, outcome, e.entry
+    )
 
 
 def contradictions(con: DuckDBPyConnection, entries: Sequence[Entry], vehicle: str | None = None) -> list[str]:

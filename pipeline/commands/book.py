@@ -119,7 +119,9 @@ def add(
     when: Annotated[str, typer.Option(help="2026-03-04, or 2026-03-04 14:30; else today. In the vehicle's zone.")] = "",
     rule: Annotated[str, typer.Option(help="The finding that it is about: its rule.")] = "",
     item: Annotated[str, typer.Option(help='Its item, like "cell 7"; else every item.')] = "",
-    outcome: Annotated[str, typer.Option(help="Of an inspection: confirmed, refuted or undecided.")] = "",
+    outcome: Annotated[
+        str, typer.Option(help="Of an inspection: confirmed, refuted, undecided; of a removal: failed, sound.")
+    ] = "",
     part: Annotated[str, typer.Option(help='Like "pack" or "motor left".')] = "",
     serial: Annotated[str, typer.Option(help="Serial number; of a firmware its version.")] = "",
     batch: Annotated[str, typer.Option(help="Batch of the part.")] = "",

@@ -21,7 +21,8 @@ def history(
     vehicle: Vehicle,
     store: StoreFolder = DEFAULT_STORE,
     out: Annotated[Path | None, typer.Option(help="File or folder to write; else the store's pages.")] = None,
-    form: Annotated[str, typer.Option("--format", help="html, csv or json.")] = "html",
+    form: Annotated[str, typer.Option("--format", help="html, csv, json or pdf.")] = "html",
+    pdf: Annotated[bool, typer.Option("--pdf", help="On paper, with the signed page inside (needs Chromium).")] = False,
     zone: Annotated[str | None, typer.Option(help="Time zone of the reader; else the vehicle's.")] = None,
     units: Annotated[str, typer.Option(help="km or mi.")] = "km",
     as_of: Annotated[datetime | None, typer.Option(help="What was known then (UTC).")] = None,
@@ -34,8 +35,9 @@ def history(
     from herdbook.pipeline.reports import write_history
     from herdbook.pipeline.store.store import Store
 
-    if form not in ("html", "csv", "json"):
-        raise SettingsError(f"--format {form} is not known", do="Use html, csv or json")
+    form = "pdf" if pdf else form
+    if form not in ("html", "csv", "json", "pdf"):
+        raise SettingsError(f"--format {form} is not known", do="Use html, csv, json or pdf")
     if units not in ("km", "mi"):
         raise SettingsError(f"--units {units} is not known", do="Use km or mi")
     opened = Store.open(store)

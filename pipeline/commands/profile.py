@@ -128,6 +128,7 @@ def draft(
     from herdbook.decoders import Network, NetworkError
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import InputError
+    from herdbook.pipeline.vehicle.draft.write import UNUSED
     from herdbook.pipeline.vehicle.draft.write import draft as written
 
     try:
@@ -146,7 +147,7 @@ def draft(
     out.parent.mkdir(parents=True, exist_ok=True)
     out.write_text(text, "utf-8")
     lines = text.splitlines()
-    roles = lines[lines.index("[roles]") + 1 : lines.index("# To do")]
+    roles = lines[lines.index("[roles]") + 1 : lines.index(UNUSED if UNUSED in lines else "# To do")]
     mapped = sum(not line.startswith("#") and " = " in line for line in roles)
     more = sum(line.startswith("# ") for line in roles)
     screen.say(

@@ -44,6 +44,7 @@ class FleetFigure:
     largest_se: float = float("inf")
     least_spread: float = 0.0
     by_moments: bool = False
+    of_one: bool = False  # one session tells it, if it says how well: no road, rider or load changes it
 
 
 OWN_RESISTANCE = "group_dcr_0.5s_25c_mohm"  # of the middle group: what a vehicle's heat is held against
@@ -60,7 +61,7 @@ FIGURES = (
     FleetFigure("consumption_wh_km", least_spread=0.5),
     FleetFigure("regen_wh_km", least_spread=0.1),
     FleetFigure("regen_missing_share", largest_se=0.2, least_spread=0.02),
-    FleetFigure("brake_response_s", largest_se=0.1, least_spread=0.005),
+    FleetFigure("brake_response_s", largest_se=0.1, least_spread=0.005, of_one=True),
 )
 
 
@@ -82,7 +83,7 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
         kinds = sorted(set(mine["kind"].to_list())) if figure.by_kind else [""]
         for kind in kinds:
             part = mine.filter(pl.col("kind") == kind) if kind else mine
-            found = _majority(part, figure.by_moments)
+            found = _majority(part, figure)
             if found is not None:
                 value, spread, n = found
                 unit = str(part["unit"][0])
@@ -109,7 +110,7 @@ def per_own_resistance(metrics: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] | None:
+def _majority(rows: pl.DataFrame, figure: FleetFigure) -> tuple[float, float, int] | None:
     """Middle, spread and number of vehicles, those far out left aside; a vehicle counts once, by its own middle.
 
     The spread is between vehicles: what the sessions' own scatter adds to it is taken off again.
@@ -117,9 +118,9 @@ def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] 
     centre_of, error_of = [], []
     for _, part in rows.sort("vehicle").group_by(["vehicle"], maintain_order=True):
         own, errors_of = part["value"].to_numpy(), part["se"].cast(pl.Float64).to_numpy()
-        # one session counts where it says how well it is known
-        if part.height >= LEAST_SESSIONS or known_errors(errors_of) is not None:
-            value, se = _weighted(own, errors_of) if by_moments or part.height == 1 else _middle(own, errors_of)
+        few = part.height < LEAST_SESSIONS
+        if not few or (figure.of_one and known_errors(errors_of) is not None):
+            value, se = _weighted(own, errors_of) if figure.by_moments or few else _middle(own, errors_of)
             centre_of.append(value)
             error_of.append(se)
     values, errors = np.array(centre_of), np.array(error_of)
@@ -133,7 +134,7 @@ def _majority(rows: pl.DataFrame, by_moments: bool) -> tuple[float, float, int] 
         if (inside == kept).all():
             break
         kept = inside
-    if by_moments:
+    if figure.by_moments:
         return *_moments(values[kept], errors[kept]), int(kept.sum())
     true = np.sqrt(max(spread**2 - float(np.median(errors[kept] ** 2)), 0.0))
     return centre, float(true), int(kept.sum())

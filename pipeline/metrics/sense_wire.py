@@ -118,8 +118,8 @@ SET = MetricSet(
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,
     gives={
-        "sense_pair_opposite_mv": ("mV", "Opposite movement of two neighbours that load does not explain"),
-        "sense_pair_common_mv": ("mV", "Common movement of two neighbours that load does not explain"),
+        "sense_pair_opposite_mv": ("mV", "Opposite movement of two neighbours beyond load, standard deviation"),
+        "sense_pair_common_mv": ("mV", "Common movement of two neighbours beyond load, standard deviation"),
         "sense_pair_correlation": ("1", "Correlation of the two: -1 is a wire, 0 is noise"),
         "sense_pair_elsewhere": ("1", "How the pair's movement correlates with other groups; median, without sign"),
         "sense_pair_jumps": ("1", "Jumps past 20 mV between readings, opposite and equal in both"),

@@ -83,7 +83,7 @@ USUAL = (
         ("pack.max_charge_a", "pack.rated_ah"), 0.15, 6.0, "the pack takes {} times its rated charge an hour", _ratio
     ),
     Usual(
-        *(("pack.max_discharge_a", "pack.rated_ah"), 0.5, 30.0),
+        *(("pack.max_discharge_a", "pack.rated_ah"), 0.5, 18.0),
         *("the pack gives {} times its rated charge an hour", _ratio),
     ),
     Usual(
@@ -97,6 +97,10 @@ USUAL = (
     Usual(("pack.charger_v", "pack.cells"), 2.0, 4.4, "the charger gives {} V a group", _ratio),
     Usual(("pack.pack_max_v", "pack.cells"), 2.5, 5.0, "the highest pack voltage is {} V a group", _ratio),
     Usual(("pack.bleed_ohm",), 5.0, 350.0, "a bleed resistor has {} Ohm", lambda ohm: ohm),
+    Usual(
+        *(("pack.bleed_ohm", "pack.rated_ah"), 60.0, 8000.0),
+        *("bleed resistor x rated charge is {} Ohm Ah, as for another size of pack", lambda ohm, ah: ohm * ah),
+    ),
     Usual(("pack.bleed_a",), 0.01, 0.7, "a bleed resistor carries {} A", lambda amps: amps),
     Usual(
         *(("pack.cell_r10s_mohm", "pack.rated_ah"), 15.0, 240.0),
@@ -142,6 +146,26 @@ USUAL = (
     Usual(
         *(("drive.regen_fade_full_kmh", "vehicle.top_speed_kmh"), 0.02, 0.7),
         *("the electric brake fades out under {} of the top speed", _ratio),
+    ),
+    Usual(
+        *(("drive.regen_soc_zero_pct", "drive.regen_soc_full_pct"), 0.5, 50.0),
+        *("the brake tapers off over {} % of charge", _apart),
+    ),
+    Usual(
+        *(("drive.regen_cold_full_c", "drive.regen_cold_zero_c"), 1.0, 30.0),
+        *("in the cold the brake tapers off over {} K", _apart),
+    ),
+    Usual(
+        *(("drive.regen_hot_zero_c", "drive.regen_hot_full_c"), 1.0, 40.0),
+        *("in the heat the brake tapers off over {} K", _apart),
+    ),
+    Usual(
+        *(("drive.regen_fade_zero_kmh", "drive.regen_fade_full_kmh"), 0.1, 0.95),
+        *("the brake is gone at {} of the speed at which it begins to fade", _ratio),
+    ),
+    Usual(
+        *(("pack.charge_min_c", "pack.discharge_min_c"), 5.0, 60.0),
+        *("the pack may be used {} K colder than it may be charged", _apart),
     ),
     Usual(("pack.charge_max_c", "pack.charge_min_c"), 20.0, 90.0, "charging is allowed over a range of {} K", _apart),
     Usual(("pack.discharge_max_c", "pack.discharge_min_c"), 50.0, 130.0, "use is allowed over a range of {} K", _apart),

@@ -18,12 +18,14 @@ import herdbook.samples
 import herdbook.shown
 import tests.toy.logs as toy
 from herdbook.pipeline.errors import InputError, NotKnownError, SettingsError, StoreError
+from herdbook.pipeline.reports.signals.window import Wire, gather
+from herdbook.pipeline.store.store import Store
 from tests.toy.bench import DATA, Bench
 
 PROFILE = DATA / "toy.toml"
 PROMISED = {  # what may only grow: by arguments with a default
     "decode": ["log", "dbc"],
-    "judge": ["logs", "profile", "vehicle", "page"],
+    "judge": ["logs", "profile", "vehicle", "page", "own"],
     "open": ["store"],
     "Fleet.sql": ["self", "query", "given"],
     "Fleet.vehicles": ["self"],
@@ -124,9 +126,8 @@ def test_a_long_record_is_read_a_day_at_a_time(tmp_path: Path, monkeypatch: pyte
     bench.scan()
     fleet = herdbook.open(bench.store.folder)
     read: list[tuple[int, int]] = []
-    gather = herdbook.samples.gather
 
-    def watched(store: object, vehicle: str, names: list[str], start: int, end: int) -> object:
+    def watched(store: Store, vehicle: str, names: list[str], start: int, end: int) -> list[Wire]:
         read.append((start, end))
         return gather(store, vehicle, names, start, end)
 

@@ -52,6 +52,20 @@ ARCHIVES = (
         "f62a073703d6652e53162fcbb3ebbf0f5f7036e127021d5beddf7c5c245f9797",
     ),
     Archive(
+        "lifelines",
+        "0.30.3",
+        "wheel",
+        "lifelines-0.30.3-py3-none-any.whl",
+        "44802480a28d6cb836c7fea4a54ec0ba220eb31c6d7444589637a8bd66066e8c",
+    ),
+    Archive(
+        "surpyval",
+        "0.25",
+        "wheel",
+        "surpyval-0.25-py3-none-any.whl",
+        "627716ef7c2f10eeb3bfd1b305b21bac60ff5b329603198fa8f5e967530eab6f",
+    ),
+    Archive(
         "opendbc",  # a public collection of bus descriptions of cars (MIT); its files alone are read, none of its code
         "0.3.1",
         "wheel",

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -274,3 +275,45 @@ def test_a_pack_of_a_sloped_chemistry_is_judged_by_what_its_curve_allows(tmp_pat
     assert "the pack's own curve" in why["low_capacity_group"]
     assert "that of NMC is nowhere" in why["loose_sense_wire"]
     assert judged(dossier) >= CELL_RULES - {"loose_sense_wire"}
+
+
+def test_each_of_two_packs_is_judged_by_a_store_of_its_own(tmp_path: Path) -> None:
+    """Two packs side by side on one bus, the second with a low group: one profile a pack, each in its own folder."""
+    one = (LAYOUTS / "threes.dbc").read_text("utf-8")
+    other = re.sub(r"BO_ (17|180)(\d+) BMU_(\w+)", lambda m: f"BO_ {int(m[1] + m[2]) - 1000} BMB_{m[3]}", one)
+    twin = [part for part in other.split("\n\n") if part.startswith("BO_") and "BMB_" in part]
+    both = tmp_path / "both.dbc"
+    both.write_text(one.replace("\nCM_ ", "\n" + "\n\n".join(twin) + "\n\nCM_ ", 1), "utf-8")
+    packs = (day(12, 20.0, 320.0, seed=1), day(12, 20.0, 320.0, seed=2, low=4))
+
+    def second(sender: Sender) -> Sender:
+        name = sender.message.replace("BMU_", "BMB_")
+        return Sender(name, sender.every_s, lambda _, k: sender.values(packs[1], k), late_s=0.01)
+
+    senders = threes() + [second(s) for s in threes() if s.message.startswith("BMU_")]
+    for number in range(2):
+        write_log(tmp_path / "log" / f"TP-01_{number}.log", database_of(both), packs[0], senders, number)
+    found = {}
+    for letter, prefix in (("a", "BMU_"), ("b", "BMB_")):
+        home = tmp_path / letter
+        home.mkdir()
+        walk, _ = begun(home, "pack", both)
+        shutil.copytree(tmp_path / "log", home / "inbox")
+        walk.edit("identity", {"path": '"(?P<vehicle>TP-\\\\d{2})"'})
+        walk.edit("vehicle", {"mass_kg": "320.0"})
+        walk.edit("pack", PACK | {"rated_ah": "20.0", "beside": "2", "cells": "12"})
+        groups = ", ".join(f'"{prefix}CellV_{x}.CellV{{{3 * n}..{3 * n + 2}}}"' for n, x in enumerate("ABCD"))
+        summary = f"{prefix}Summary"
+        walk.edit(
+            "roles",
+            {
+                "pack_voltage": f'"{summary}.TotalVoltage"',
+                "pack_current": f'{{ signal = "{summary}.TotalCurrent", scale = -1 }}',
+                "pack_soc": f'"{summary}.SOC"',
+                "cell_voltage": f"[{groups}]",
+                "cell_temp": f'"{prefix}Temps.CellTemp{{0..2}}"',
+            },
+        )
+        found[letter] = ended(walk, "TP-01", news=10 if letter == "b" else 0)
+    assert [(row["rule"], row["item"]) for row in found["b"]["findings"]] == [("out_of_balance", "cell 5")]
+    assert not found["a"]["findings"]

@@ -190,6 +190,25 @@ def test_figures_are_there_before_any_script_runs_and_a_touch_makes_one_live(
         watched.wait(lambda: watched.ask(now) == before, "the way back")
 
 
+def test_the_first_finding_stands_within_two_screens_of_a_phone(browser: Browser, pages: dict[str, Path]) -> None:
+    for name in ("dossier", "vehicle"):
+        with opened(browser, pages[name], width=390) as watched:
+            assert watched.ask("document.querySelector('.finding').getBoundingClientRect().top") < 2 * 844, name
+
+
+def test_the_dossier_has_few_stops_of_the_tab_key(browser: Browser, pages: dict[str, Path]) -> None:
+    """And the figures of a section are one of them: up and down go from one to the next."""
+    stops = "[...document.querySelectorAll('a[href], button, summary, input, select, [tabindex=\"0\"]')]"
+    with opened(browser, pages["dossier"]) as watched:
+        watched.page.wait_for_timeout(100)  # tables that fit lose their stop once they are laid out
+        assert watched.ask(f"{stops}.filter(e => e.checkVisibility()).length") < 60
+        watched.page.focus("#heat .plot")
+        watched.page.keyboard.press("ArrowDown")
+        assert watched.ask("document.activeElement !== document.querySelector('#heat .plot')")
+        assert watched.ask("document.activeElement.matches('#heat .plot')")
+        assert watched.ask("window.Plotly === undefined")  # to walk past starts nothing
+
+
 def test_panels_keep_their_height_on_a_phone(browser: Browser, pages: dict[str, Path]) -> None:
     tall = "[...document.querySelectorAll('.board')].map(b => b.getBoundingClientRect().height)"
     with opened(browser, pages["dossier"]) as wide, opened(browser, pages["dossier"], width=390) as phone:

@@ -54,7 +54,9 @@ def _judge(record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, f
     step = upward_step(rows["value"].to_numpy(), rows["se"].to_numpy()) if name == NAMES[0] else None
     if step is not None:
         after = rows.slice(step.first)
-        if step.z >= limits["own_sigmas"] and step.rise >= limits["excess"]:
+        # nothing rolls for nothing: what lies under that were hills and winds that the rides before had with them
+        risen = step.after - max(step.before, limits["least"])
+        if risen >= max(limits["own_sigmas"] * step.se, limits["excess"]):
             return [_since(rows, after, step, limits)]
         if after.height >= limits["least_rides"]:  # what began lately is not hidden behind the rides before it
             said = _by_others(record, name, recent(after, limits["days"]), limits)
@@ -73,7 +75,7 @@ def _by_others(
 def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Mapping[str, float]) -> Finding:
     last: datetime = rows["start_t"].to_list()[step.first - 1]
     first: datetime = after["start_t"].to_list()[0]
-    limit = step.before + limits["excess"]
+    limit = max(step.before, limits["least"]) + limits["excess"]
     text = f"Since a day between {last:%Y-%m-%d} and {first:%Y-%m-%d} the vehicle rolls with "
     text += f"{spell(step.after, '', step.after_se)} of its weight as resistance over {after.height} rides, against "
     text += f"{spell(step.before, '')} in its own {step.first} rides before; grade is averaged, not observed."
@@ -199,6 +201,7 @@ def _cases() -> Cases:
             history(*[0.02] * 12, fitted=True),
             history(*[0.015] * 6, *[0.022] * 6, fitted=True),  # a step too small to look for its cause
             history(*[0.02] * 6, *[0.04] * 2, se=0.015, fitted=True),  # two hilly rides
+            history(*[-0.006] * 2, *[0.0155] * 6, fitted=True),  # the rides before went downhill
         ),
         unassessed_on=(
             case(0.045, fitted=False),
@@ -224,6 +227,7 @@ RULE = Rule(
         Limit(
             "own_sigmas", 4.0, "1", "of a step in its own rides: 1 in 30,000 for each place to cut: engineering choice"
         ),
+        Limit("least", 0.008, "1", "of the weight: the best of tyres on a smooth road, from memory"),
         Limit("least_rides", 3, "rides", "since a likely change, held against the fleet: engineering choice"),
         Limit("largest_se", 0.008, "1", "engineering choice"),
         Limit("load", 0.25, "1", "of the maker's mass, by rider and load: engineering choice"),
@@ -242,7 +246,7 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    version=5,
+    version=6,
     habit="some ten kilometres of rides, and give the profile the figure `rolling`",
     cases=_cases,
 )

@@ -62,7 +62,7 @@ def _wrong_current(record: Record, limits: Mapping[str, float]) -> str:
 
 
 def _whole(whole: Multiple, explained: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
-    limit = 1.0 + max(limits["ratio"], limits["sigmas"] * whole.spread)
+    limit = 1.0 + max(limits["ratio"], limits["sigmas"] * max(whole.spread, limits["least_spread"]))
     rows = whole.rows.join(explained, on="start_t", maintain_order="left")
     expected = pl.col("value") / pl.col("multiple")
     rows = rows.with_columns(excess_k=(pl.col("value") - expected) * pl.col("explained_k"))
@@ -229,6 +229,7 @@ RULE = Rule(
     limits=(
         Limit("ratio", 0.15, "1", "above the fleet's ratio at equal resistance: engineering choice"),
         Limit("sigmas", 4.0, "1", "or this many robust spreads of the fleet: engineering choice"),
+        Limit("least_spread", 0.1, "1", "of healthy packs, however alike a handful looks: engineering choice"),
         Limit("excess", 1.0, "K", "in the worst session, ten steps of a usual sensor: engineering choice"),
         Limit("place", 0.4, "1", "of the pack's rise, one sensor ahead of it: engineering choice"),
         Limit("excess_alone", 2.5, "K", "of one sensor, when fewer sessions are known: engineering choice"),
@@ -257,6 +258,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="lumped model; LFP pack thermal parameters: doi:10.3390/batteries8100147; fleet ratio: this store",
-    version=3,
+    version=4,
     cases=_cases,
 )

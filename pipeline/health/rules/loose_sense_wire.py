@@ -117,8 +117,9 @@ def _moving(item: str, shown: pl.DataFrame, share: float, limits: Mapping[str, f
         limit=limits["opposite"],
         share=share,
         count=shown.height,
-        text=f"Groups {lower} and {upper} move opposite and equal by up to {size:.0f} mV (correlation {r:.2f}) while "
-        f"their sum stays right, in {counted(shown.height, 'session')}: the wire between them, not the cells.",
+        text=f"Groups {lower} and {upper} move opposite and equal with a standard deviation of {size:.0f} mV "
+        f"(correlation {r:.2f}) while their sum stays right, in {counted(shown.height, 'session')}: the wire between "
+        "them, not the cells.",
         spans=windows(shown, OPPOSITE),
         duration_s=seconds(shown),
     )
@@ -253,5 +254,5 @@ RULE = Rule(
     ),
     source="circuit of a series string: a shared tap shifts two neighbours by equal and opposite amounts",
     cases=_cases,
-    version=3,
+    version=4,
 )

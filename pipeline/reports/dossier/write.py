@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from herdbook.pipeline.reports.dossier import all_events, evidence, limit_test
+from herdbook.pipeline.reports.dossier import all_events, evidence, limit_test, quantity
 from herdbook.pipeline.reports.dossier.causes import ShownCause, bit_names, causes_of, stories
 from herdbook.pipeline.reports.dossier.leaves import all_leaves
 from herdbook.pipeline.reports.dossier.limit_test import Steadiness
@@ -34,11 +34,12 @@ MOST_FIGURES = 20  # evidence drawn for that many findings, the gravest first; t
 @dataclass(frozen=True, slots=True)
 class ShownFinding:
     """A finding as the page shows it. figure: drawn evidence, or the reason for none. overlaid: its events over each
-    other."""
+    other. quantity: what it is about as a slope."""
 
     row: Row
     figure: PageFigure | None
     overlaid: PageFigure | None
+    quantity: PageFigure | None
     why_not: str
     gauge: evidence.Gauge | None
     times: list[str]
@@ -117,7 +118,7 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
     shown = [_shown(store, facts, f, i, steady.get(f["finding"]), bits) for i, f in enumerate(facts.findings)]
     made = [make(store, con, facts) for make in all_leaves().values()]
     leaves = [replace(leaf, blocks=[b for block in leaf.blocks for b in worth_drawing(block)]) for leaf in made]
-    figures = [f for t in shown for f in (t.figure, t.overlaid) if f]
+    figures = [f for t in shown for f in (t.overlaid, t.quantity, t.figure) if f]
     figures += [b.figure for leaf in leaves for b in leaf.blocks if isinstance(b, Drawn)]
     return {
         "facts": facts,
@@ -176,6 +177,7 @@ def _shown(
         row=finding,
         figure=drawn if isinstance(drawn, PageFigure) else None,
         overlaid=all_events.figure(store, facts, finding, bits) if index < MOST_FIGURES else None,
+        quantity=quantity.figure(store, facts, finding) if index < MOST_FIGURES else None,
         why_not=drawn if isinstance(drawn, str) else "",
         gauge=evidence.gauge(finding),
         times=[evidence.where(facts, w) for w in finding["windows"]],

@@ -92,6 +92,10 @@ def stack(
             drawn += kept
         if panel.limit:
             shapes.append(_limit_line(name, panel.limit))
+    told: set[str] = set()
+    for trace in data:  # a name that two panels share stands in the legend once
+        trace["showlegend"] = trace["showlegend"] and trace["name"] not in told
+        told |= {trace["name"]} if trace["showlegend"] else set()
     for index, panel in enumerate(shown):
         _room(axes["yaxis" + ("" if index == 0 else str(index + 1))], signals, panel)
     notes = [_limit_note(shape) for shape in shapes if "meta" in shape]

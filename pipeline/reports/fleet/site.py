@@ -23,7 +23,7 @@ from herdbook.pipeline.herd.score_history import LAST
 from herdbook.pipeline.herd.work_on_record import work_on_record
 from herdbook.pipeline.reports.dossier.write import refresh_dossiers
 from herdbook.pipeline.reports.drawing import distribution
-from herdbook.pipeline.reports.fleet import night_page, register, vehicle_page
+from herdbook.pipeline.reports.fleet import days, night_page, register, vehicle_page
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.reports.words.cautions import GENERAL, LAW
@@ -76,7 +76,8 @@ def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any
         "herd": herd,
         "scan": scans[0] if scans else None,
         "newest": numbers.moment(newest, None),
-        "ages": _ages(herd, newest),
+        "ages": _ages(herd, scans[0]["started_t"] if scans else newest),
+        "days": days.strip(con),
         "stop": ask(con, __name__, "standing"),
         "causes": ask(con, __name__, "causes"),
         "quarantine": ask(con, __name__, "quarantine"),
@@ -115,13 +116,13 @@ def _changes(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, A
     }
 
 
-def _ages(herd: list[Row], newest: datetime | None) -> list[tuple[str, int]]:
-    """How old each vehicle's newest record is, against the newest of all, counted in classes."""
+def _ages(herd: list[Row], day: datetime | None) -> list[tuple[str, int]]:
+    """How old each vehicle's newest record was on the day of the scan, counted in classes."""
     found: Counter[str] = Counter()
     for vehicle in herd:
-        if vehicle["last_t"] is None or newest is None:
+        if vehicle["last_t"] is None or day is None:
             found["no record"] += 1
         else:
-            age = (newest - vehicle["last_t"]).total_seconds() / 86400
+            age = (day - vehicle["last_t"]).total_seconds() / 86400
             found[next(name for limit, name in AGES if age <= limit)] += 1
     return [(name, found[name]) for name in [*(n for _, n in AGES), "no record"] if found[name]]

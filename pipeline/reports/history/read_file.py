@@ -16,6 +16,7 @@ from typing import Any
 
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.reports.history.forms import COLUMNS
+from herdbook.pipeline.reports.history.paper import page_in
 from herdbook.pipeline.reports.words.csv_cells import plain_text
 from herdbook.pipeline.times import from_stamp
 
@@ -27,13 +28,14 @@ DO = "Name a file that `history` wrote, unchanged"
 
 @dataclass(frozen=True, slots=True)
 class HistoryFile:
-    """text: the whole file. form: "html", "csv" or "json". made: what it says; of a CSV the rows as they are, under
-    `lines` and `logs`."""
+    """text: the whole file; of a PDF the page in it. form: "html", "csv" or "json". made: what it says; of a CSV the
+    rows as they are, under `lines` and `logs`. paper: the PDF that the page was found in."""
 
     path: Path
     text: str
     form: str
     made: Document
+    paper: bytes = b""
 
     @property
     def logs(self) -> list[str]:
@@ -47,8 +49,12 @@ class HistoryFile:
 
 def read_file(path: Path) -> HistoryFile:
     """Raises: InputError when the file is no history, or could be read in two ways."""
+    paper = b""
     try:
-        text = path.read_bytes().decode("utf-8")
+        content = path.read_bytes()
+        if content.startswith(b"%PDF"):
+            paper, content = content, page_in(content).encode("utf-8")
+        text = content.decode("utf-8")
     except (OSError, UnicodeDecodeError) as problem:
         raise InputError(f"cannot be read as text ({problem})", path, "Name a file that `history` wrote") from None
     try:
@@ -58,7 +64,7 @@ def read_file(path: Path) -> HistoryFile:
         raise InputError(f"is not a history as Herdbook writes one: {problem}", path, DO) from None
     except (ValueError, KeyError, TypeError, RecursionError, csv.Error):
         raise InputError("is not a history, or a damaged one", path, DO) from None
-    return HistoryFile(path, text, form, made)
+    return HistoryFile(path, text, form, made, paper)
 
 
 class TwiceError(ValueError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from jinja2 import TemplateError
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
-from herdbook.pipeline.reports.history import forms
+from herdbook.pipeline.reports.history import forms, paper
 from herdbook.pipeline.reports.history.compare import compared
 from herdbook.pipeline.reports.history.document import FORM, document, sealed
 from herdbook.pipeline.reports.history.read_file import HistoryFile, of_csv, read_file
@@ -59,7 +60,7 @@ class Verification:
 
 
 def verify_history(store: Store | None, path: Path | str, key: str = "") -> Verification:
-    """Check a history file (html, csv or json) against the store it was written from, a public key, or both.
+    """Check a history file (html, pdf, csv or json) against the store it was written from, a public key, or both.
 
     store None: only what a third party can see who has the file and the key.  key: as read_public_key takes it;
     "": the store's own.
@@ -71,6 +72,7 @@ def verify_history(store: Store | None, path: Path | str, key: str = "") -> Veri
     whose = "the key you gave" if key else "this store's key"
     signed = _signed(file, expected, whose)
     page = (_page(file, signed.ok),) if file.form == "html" else ()
+    page += (_paper(file),) if file.paper else ()
     vehicle = file.made["vehicle"]
     if store is None:
         rest = "Not looked at, for want of the store: the logs, the stored data, and whether the records say this."
@@ -129,6 +131,23 @@ def _page(file: HistoryFile, signed: bool) -> Check:
     at = next((n for n, (a, b) in enumerate(zip(shown, again, strict=False)) if a != b), min(len(shown), len(again)))
     line = shown.count("\n", 0, at) + 1
     return Check(what, False, f"changed, or laid out by another version: first in line {line} of the file", proves)
+
+
+def _paper(file: HistoryFile) -> Check:
+    """The PDF against the page in it, printed again."""
+    what = "The paper shows the page inside it"
+    proves = "what is printed is that page, nothing added or left out. Not that the page is true"
+    by, day = paper.producer(file.paper), re.sub(r"\D", "", (file.made.get("data_until") or "1970-01-01T00:00:00")[:19])
+    try:
+        again = paper.printed(file.text, day)
+    except SettingsError as problem:
+        return Check(what, False, f"not looked at: {problem}", proves)
+    if again == file.paper:
+        return Check(what, True, "byte for byte, printed again", proves)
+    if paper.producer(again) != by:
+        detail = f"not known: it was printed by {by}, this machine prints with {paper.producer(again)}; read the page"
+        return Check(what, False, f"{detail} inside it ({paper.ATTACHED}), which is what was signed", proves)
+    return Check(what, False, f"changed since it was printed; read the page inside it ({paper.ATTACHED})", proves)
 
 
 def _in_ledger(named: list[str], ledger: dict[str, Row]) -> Check:

@@ -1,23 +1,25 @@
-"""A history written to a file, signed: as a page, CSV or JSON."""
+"""A history written to a file, signed: as a page, on paper, CSV or JSON."""
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import SettingsError
-from herdbook.pipeline.reports.history import forms
+from herdbook.pipeline.reports.history import forms, paper
 from herdbook.pipeline.reports.history.document import Document, document
 from herdbook.pipeline.reports.history.signature import signed_document
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.store.signing_key import private_key, public_key, stamp
+from herdbook.pipeline.store.whole_file import whole
 from herdbook.pipeline.times import utc_now
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
-FORMS = ("html", "csv", "json")
+FORMS = ("html", "csv", "json", "pdf")
 
 
 def write_history(
@@ -32,20 +34,31 @@ def write_history(
 ) -> Path:
     """Write the history; the file written.
 
-    out: the file, or a folder to put it in.  fmt: "html", "csv" or "json".  zone: of all times on the page
-    (default: the vehicle's, else the store's).  units: "km" or "mi".  as_of: only what had been received by then
-    (naive means UTC).  by: who writes it; then the time of writing is in it too.
+    out: the file, or a folder to put it in.  fmt: "html", "csv", "json" or "pdf" (needs Chromium).  zone: of all times
+    on the page (default: the vehicle's, else the store's).  units: "km" or "mi".  as_of: only what had been received by
+    then (naive means UTC).  by: who writes it; then the time of writing is in it too.
     Raises: NotKnownError, StoreError, and SettingsError for a form, zone or unit that does not exist, or a key or a
     time stamp that cannot be had.
     """
     if fmt not in FORMS:
-        raise SettingsError(f"no history is written as {fmt!r}", do="Choose html, csv or json")
+        raise SettingsError(f"no history is written as {fmt!r}", do="Choose html, csv, json or pdf")
     key = private_key(store)
     made = _document(store, vehicle, zone=zone, units=units, as_of=as_of, by=by)
     name = f"history-{html.file_name(vehicle)}.{fmt}"
-    written = html.write(html.target(out, name), forms.signed(made, fmt, key))
+    path = html.target(out, name)
+    if fmt == "pdf":
+        end = (made["data_until"] or "1970-01-01T00:00:00")[:19]
+        written = _write_bytes(path, paper.printed(forms.signed(made, "html", key), re.sub(r"\D", "", end)))
+    else:
+        written = html.write(path, forms.signed(made, fmt, key))
     stamp(store, written)
     return written
+
+
+def _write_bytes(path: Path, content: bytes) -> Path:
+    with whole(path) as draft:
+        draft.write_bytes(content)
+    return path
 
 
 def signed_history(

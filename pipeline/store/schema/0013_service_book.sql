@@ -10,7 +10,7 @@ CREATE TABLE service_book (
     zone     VARCHAR NOT NULL,           -- in which that day is one
     part     VARCHAR NOT NULL, serial VARCHAR NOT NULL, batch VARCHAR NOT NULL, supplier VARCHAR NOT NULL,  -- '' for none
     rule     VARCHAR NOT NULL, item VARCHAR NOT NULL,  -- of the finding that it is about; '' for none, or every item
-    outcome  VARCHAR NOT NULL,           -- confirmed | refuted | undecided, of an inspection; '' else
+    outcome  VARCHAR NOT NULL,           -- of an inspection: confirmed | refuted | undecided; of a removal: failed | sound
     said     VARCHAR NOT NULL,           -- in the words of whoever entered it
     made_by  VARCHAR NOT NULL, made_t TIMESTAMP NOT NULL,
     source   VARCHAR NOT NULL,           -- typed, or the file's name and row

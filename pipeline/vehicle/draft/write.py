@@ -45,6 +45,7 @@ FIGURES = """\
 CHARGE_POSITIVE = re.compile(
     r"charg\w*( current)?( is| =|:)? positive|positive( =| is|:)?( on| while| when| during| for)? charg", re.IGNORECASE
 )
+UNUSED = "# Signals that play no role yet"
 MOST_UNUSED = 16  # signals of a message that are named
 WORTH = 0.3  # a runner-up under this is not named
 
@@ -82,10 +83,10 @@ def draft(messages: Sequence[Message], dbcs: Sequence[str], name: str, lenient: 
             lines += _flags(flags[role], by_name)
         elif guess is not None:
             lines += _entry(guess, by_name, messages)
+    lines += _unused(found, flags.values(), messages)
     lines += ["", "# To do"]
     lines += [f"# - {todo}" for todo in todos(by_role, messages, by_name) if todo.split(" ")[0] not in flags]
     lines += [f"# - {f.role}: bits of {f.message} look like it; are they?" for f in flags.values() if f.sure < CERTAIN]
-    lines += _unused(found, flags.values(), messages)
     return "\n".join(lines) + "\n"
 
 
@@ -119,7 +120,7 @@ def _unused(found: Sequence[Guess], flags: Collection[Flags], messages: Sequence
         if left:
             more = f", and {len(left) - MOST_UNUSED} more" if len(left) > MOST_UNUSED else ""
             lines.append(_one_line(f"# - {message.name}: {shown}{more}"))
-    return ["", "# Signals that play no role yet", *lines] if lines else []
+    return ["", UNUSED, *lines] if lines else []
 
 
 def _entry(guess: Guess, signals: dict[tuple[str, str], Signal], messages: Sequence[Message]) -> list[str]:

@@ -188,7 +188,8 @@ def _bars(spec: Spec, frame: Frame) -> Iterator[str]:
         base, long = frame.x.read(spec["base"]), frame.x.read(spec["x"])
         left, right = frame.across(base), frame.across(base + long)
         lane = frame.y.read(spec["y"])
-        top, foot = frame.down(lane + 0.32), frame.down(lane - 0.32)
+        half = float(spec.get("width", 0.64)) / 2
+        top, foot = frame.down(lane + half), frame.down(lane - half)
         for a, b, c, d in zip(left, right, np.minimum(top, foot), np.abs(foot - top), strict=True):
             yield f'<rect x="{a:.3f}%" width="{max(b - a, 0.05):.3f}%" y="{c:.1f}" height="{d:.1f}"/>'
     else:
