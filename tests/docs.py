@@ -23,7 +23,7 @@ ROOT = Path(__file__).parents[1]
 PARTS = {
     "For each user": ("night", "unit", "history", "book", "vehicle"),
     "Keeping it": ("store", "settings", "formats", "running", "moving", "platforms", "trouble"),
-    "Asking in SQL and Python": ("sql", "python", "first-steps", "api"),
+    "Asking in SQL and Python": ("sql", "python", "first-steps", "api", "other-engines"),
     "Reference": ("rules", "metrics", "profile", "own", "changes"),
 }
 SETTINGS = {

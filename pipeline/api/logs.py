@@ -58,10 +58,17 @@ class Judgement:
         return words + found + as_table("Scores, 0 to 100", self.scores.select("subsystem", "score", "reason"))
 
 
-def judge(logs: Source | Sequence[Source], profile: Source, vehicle: str = "", page: Source | None = None) -> Judgement:
+def judge(
+    logs: Source | Sequence[Source],
+    profile: Source,
+    vehicle: str = "",
+    page: Source | None = None,
+    own: Source | None = None,
+) -> Judgement:
     """Logs (or folders of logs) of one vehicle judged as a scan would judge them; nothing is kept.
 
     vehicle: whose they are, where nothing in or beside them says. page: file or folder for the dossier; None: none.
+    own: folder of rules and metrics of your own, which is code that runs.
     Raises: InputError when there is no such log, none can be used, or they are of several vehicles; ProfileError.
     """
     from herdbook.fleet import Fleet
@@ -69,7 +76,7 @@ def judge(logs: Source | Sequence[Source], profile: Source, vehicle: str = "", p
     from herdbook.pipeline.night.look import look
 
     given = [logs] if isinstance(logs, str | Path) else list(logs)
-    with look(given, profile, vehicle) as found:
+    with look(given, profile, vehicle, own=own) as found:
         if not found.vehicles:
             name, why, do = found.refused[0]
             raise InputError(why, name, do)

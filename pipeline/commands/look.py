@@ -27,6 +27,9 @@ def look(
     vehicle: Annotated[str, typer.Option(help="Whose the logs are, where they do not say so.")] = "",
     out: Annotated[Path, typer.Option(help="Folder for the page.")] = Path("."),
     page: Annotated[bool, typer.Option(help="Write the page; --no-page only prints.")] = True,
+    own: Annotated[
+        Path | None, typer.Option(help="Folder of rules of your own, to judge by too: code that runs.")
+    ] = None,
     json: Json = False,
 ) -> None:
     """Decode and judge one unit's logs and write its dossier. Nothing is kept: a scan into a store does that.
@@ -44,7 +47,7 @@ def look(
     from herdbook.pipeline.health.voice import gravest
     from herdbook.pipeline.night.look import look as look_at
 
-    with screen.progress("look") as told, look_at(logs, profile, vehicle, told) as found:
+    with screen.progress("look") as told, look_at(logs, profile, vehicle, told, own) as found:
         seen = [about(found, name, out if page else None) for name in found.vehicles]
     left = {
         "refused": [{"log": log, "why": why, "do": do} for log, why, do in found.refused],
@@ -68,6 +71,7 @@ def said(found: Looked) -> Iterator[str]:
         yield f"the profile is {doubt.verdict}: {doubt.words}"
     for name in found.named:
         yield f"no log says whose it is; looked at under the name {name} (--vehicle gives another)"
+    yield from (note for note in found.done.notes if note.startswith("own "))  # rules of one's own that are broken
     for log, why, do in found.refused:
         yield f"{log} could not be used: {why.rstrip('.')}. {do}"
     for waiting in found.waiting:

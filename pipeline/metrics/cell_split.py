@@ -20,6 +20,7 @@ from herdbook.pipeline.metrics.shared.steady_moments import (
     blocks_of,
     range_allowed_a,
 )
+from herdbook.pipeline.science.meta_analysis import Z95, t95
 from herdbook.pipeline.science.robust_fit import SampleBlocks, median, rounding_error, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -49,7 +50,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         apart = table.v - mean[:, None]
         fit = within_blocks(table.current, np.column_stack([apart, mean]), block)
         amps, volts = _without_walk(session, signals, table, np.column_stack([apart, mean]), block)
-        share, share_se = _shares(amps, volts[:, :-1], volts[:, -1:], block)
+        share, ratio_se = _shares(amps, volts[:, :-1], volts[:, -1:], block)
     except ValueError:
         return Outcome()
     extra = -fit.slope[:-1] - np.median(-fit.slope[:-1])
@@ -58,7 +59,6 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     if not (median_ohm > 0.0 and usual > 0.0):
         return Outcome()
     ratio = (1.0 + share) / usual
-    ratio_se = _ratio_error(share_se / usual)
     if not median(ratio_se) < KNOWN:  # no measurable sag: a share of it would be noise
         return Outcome()
     resting = mean + median_ohm * table.current
@@ -98,26 +98,37 @@ def _without_walk(
 
 
 def _shares(amps: Floats, apart: Floats, mean: Floats, block: Integers) -> tuple[Floats, Floats]:
-    """What each group has more than the mean, over the mean, and its error: such that nothing that goes with the
-    current is left of a group less its share of the mean.
+    """What each group has more than the mean, over the mean: such that nothing that goes with the current is left of a
+    group less its share of the mean; and the standard error of each ratio to the median group.
 
-    Not one slope over another: robust weights differ from fit to fit, and so does the part of polarisation that they
-    let through; of a group less its share all of it is gone, whatever its course in time."""
-    whole = within_blocks(amps, mean, block)
-    slope = float(whole.slope[0])
-    if not -slope > SURE * float(whole.slope_se[0]):
+    Not one robust slope over another: weights differ from fit to fit, and so does the part of polarisation that they
+    let through; of a group less its share all of it is gone, whatever its course in time. Raises: ValueError where the
+    pack shows no sag."""
+    blocks = SampleBlocks.by(block)
+    excess, sag = blocks.sums(apart.T * amps), blocks.sums(mean.T * amps)[0]
+    knows = blocks.sums(amps**2)
+    without = (sag.sum() - sag) / np.maximum(knows.sum() - knows, 1e-12)
+    slope = float(sag.sum() / knows.sum())
+    if not -slope > SURE * float(_jackknife(without[None, :], knows)[0]):
         raise ValueError("no sag that goes with the current")
-    share = np.zeros(apart.shape[1])
-    for _ in range(3):
-        left = within_blocks(amps, apart - share * mean, block)
-        share = share + left.slope / slope
-    return share, np.abs(left.slope_se / slope)
+    share = excess.sum(axis=1) / sag.sum()
+    share = share + within_blocks(amps, apart - share * mean, block).slope / slope  # single bad samples tamed
+    left = (excess.sum(axis=1, keepdims=True) - excess) / (sag.sum() - sag)
+    error = _jackknife((1.0 + left) / (1.0 + np.median(left, axis=0)), knows)
+    # the group that is itself the middle is no better known than the middle of so many
+    return share, np.maximum(error, 1.2533 * median(error) / np.sqrt(error.size))
 
 
-def _ratio_error(own: Floats) -> Floats:
-    """own: of each group's slope beside its share of the mean's; the median group has one as well. That is the whole
-    error of a quotient to first order, since what is left of a group holds its share of what is left of the mean."""
-    return np.asarray(np.sqrt(own**2 + (1.2533 * median(own)) ** 2 / own.size))
+def _jackknife(without: Floats, knows: Floats) -> Floats:
+    """Standard error, for use with 1.96, of figures (n, blocks) that leave out one block after another: groups whose
+    values come in one frame share what disturbs them, and so does the median that all are held against.
+
+    Student's factor for as many blocks as would know as much if all knew alike, as in within_blocks()."""
+    n = without.shape[1]
+    share = knows / knows.sum()
+    alike = max(1.0 / float((share**2).sum()) - 1.0, 1.0)
+    away = without - without.mean(axis=1, keepdims=True)
+    return np.asarray(t95(alike) / Z95 * np.sqrt((n - 1.0) / n * (away**2).sum(axis=1)))
 
 
 def _spread_within(current: np.ndarray, block: np.ndarray) -> float:
@@ -138,6 +149,9 @@ SET = MetricSet(
         "cell_level_mv": ("mV", "Deviation of the group from the median at zero current, on the plateau"),
         "group_r_load_mohm": ("mOhm", "Load resistance of the median group, pulses up to a minute mixed"),
     },
-    version=5,  # a ratio of what goes with the current, the walk along the curve taken out
-    source=("regression of deviation on current; cluster-robust errors: Liang and Zeger, Biometrika 73 (1986) 13"),
+    version=6,  # a ratio of what goes with the current; errors by leaving out blocks
+    source=(
+        "regression of deviation on current; errors by leaving out blocks: R. Miller, Biometrika 61 (1974) 1; "
+        "of levels: Liang and Zeger, Biometrika 73 (1986) 13"
+    ),
 )

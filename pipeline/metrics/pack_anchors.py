@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
 from herdbook.pipeline.metrics.shared.session_charge import session_charge, usual_gap
 from herdbook.pipeline.metrics.shared.steady_moments import Steady, quiet_runs, steady
 from herdbook.pipeline.science.coulomb import integrate
@@ -24,6 +25,9 @@ from herdbook.pipeline.vehicle.signals import Signals
 WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
 REST_C = 1 / 50
 FULL_SE_PCT = 1.0  # what "full" means varies by this much with current and temperature (engineering choice)
+# A charge that is ended under current has filled the pack by this much, known so well, where the middle group stands so
+# far beyond the plateau; at more current its drop is not known well enough (engineering choices).
+FLOWING_PCT, FLOWING_SE_PCT, BEYOND_V, FLOWS_C = 99.0, 2.0, 0.06, 0.35
 RELAX_V = 0.020  # left to relax two minutes after load; halves with every fourfold rest (engineering choice)
 RELAX_S = 120.0
 LEAST_SPAN_PCT = 60.0
@@ -109,11 +113,19 @@ def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Eve
     end_a = rated / 20 if pack.charge_end_a is None else 1.5 * pack.charge_end_a
     tapered = (table.current < -0.25 * end_a) & (table.current > -end_a)
     # The middle group's: a charge that one group ends leaves the others short of full.
-    at = tapered & (np.median(table.v, axis=1) > pack.of_chemistry.full_v)
+    middle = np.median(table.v, axis=1)
+    at = tapered & (middle > pack.of_chemistry.full_v)
+    soc, se = 100.0, FULL_SE_PCT
+    if at.sum() < 3:
+        # Ended with current still flowing: beyond the knee with its drop taken out, the middle group is as good as full
+        flows = (table.current < -0.25 * end_a) & (table.current > -FLOWS_C * rated)
+        beyond = middle + usual_ohm(profile) * table.current > pack.of_chemistry.plateau_v[1] + BEYOND_V
+        at = flows & beyond & (middle > pack.of_chemistry.full_v)
+        soc, se = FLOWING_PCT, FLOWING_SE_PCT
     if at.sum() < 3:
         return None
     k = int(np.flatnonzero(at)[-1])
-    data = {"soc_pct": 100.0, "se_pct": FULL_SE_PCT, "run_ah": float(run[k]), "mean_v": median(table.v[k])}
+    data = {"soc_pct": soc, "se_pct": se, "run_ah": float(run[k]), "mean_v": median(table.v[k])}
     return Event("charge_anchor", int(table.t[k]), int(table.t[k]), "full", data)
 
 
@@ -129,6 +141,6 @@ SET = MetricSet(
         "pack_capacity_ah": ("Ah", "Capacity from charge counted between a low rest and full"),
         "pack_soh_pct": ("%", "The same as a share of rated capacity"),
     },
-    version=3,
+    version=4,
     source="anchors on steep parts of the open-circuit curve; table: pipeline/vehicle/chemistries or the profile",
 )

@@ -22,6 +22,7 @@ from herdbook.pipeline.night.progress import Progress
 from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.night.scan import scan_found
 from herdbook.pipeline.night.steps import ScanResult
+from herdbook.pipeline.own.load import own_of
 from herdbook.pipeline.store.store import Store
 
 
@@ -42,10 +43,14 @@ class Looked:
 
 @contextmanager
 def look(
-    logs: Sequence[Path | str], profile: Path | str, vehicle: str = "", progress: Progress | None = None
+    logs: Sequence[Path | str],
+    profile: Path | str,
+    vehicle: str = "",
+    progress: Progress | None = None,
+    own: Path | str | None = None,
 ) -> Iterator[Looked]:
     """Logs, or folders of logs, judged by one profile. vehicle: whose they are, where nothing in or beside them says;
-    else the first log's name.
+    else the first log's name. own: folder of rules and metrics of one's own, which is code that runs.
 
     Raises: InputError when there is no such log; ProfileError for a wrong profile.
     """
@@ -63,7 +68,9 @@ def look(
         store = Store.create(Path(folder) / "store", profile)
         plain = "".join(c for c in paths[0].name.split(".")[0] if c.isprintable())
         named = vehicle or plain[:LONGEST_NAME].strip() or "unit"
-        store = replace(store, settings=replace(store.settings, vehicle=named))
+        other = {} if own is None else {"own": {"folder": str(Path(own).absolute())}}
+        store = replace(store, settings=replace(store.settings, vehicle=named, other=other))
+        own_of(store)  # a folder that is not there, too
         store.profiles()  # a wrong profile is told before anything is decoded
         done = scan_found(store, "a look", lambda: found, jobs=0, progress=progress)
         with store.read() as con:

@@ -38,7 +38,7 @@ def guarded(rule: Rule, origin: str) -> Rule:
         return said
 
     title = f"{rule.title} ({origin})"
-    meaning = f"{rule.meaning} This is not a rule of Herdbook: {origin}, as its author states it."
+    meaning = f"{rule.meaning} This is not a rule of Herdbook; it was added to this store: {origin}."
     return replace(rule, title=title, meaning=meaning, judge=judge, matters=False)
 
 

@@ -56,8 +56,8 @@ def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, en
             # a step may lie anywhere between two frames; a rise over several is nearly straight between them, and bends
             # by the square of its share
             ways = ((asked, float(half_a[k])), (given, level))
-            open_us = [p.gap_us * min(p.rise / (2.0 * half), 1.0) ** 2 for p, half in ways]
-            se[k] = STEP_SD * np.hypot(*open_us) / 1e6
+            by_asked, by_given = (p.gap_us * min(p.rise / (2.0 * half), 1.0) ** 2 for p, half in ways)
+            se[k] = STEP_SD * np.hypot(by_asked, by_given) / 1e6
     return Delays(seconds, se)
 
 

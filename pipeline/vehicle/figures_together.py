@@ -83,7 +83,7 @@ USUAL = (
         ("pack.max_charge_a", "pack.rated_ah"), 0.15, 6.0, "the pack takes {} times its rated charge an hour", _ratio
     ),
     Usual(
-        *(("pack.max_discharge_a", "pack.rated_ah"), 0.5, 30.0),
+        *(("pack.max_discharge_a", "pack.rated_ah"), 0.5, 18.0),
         *("the pack gives {} times its rated charge an hour", _ratio),
     ),
     Usual(
@@ -97,6 +97,10 @@ USUAL = (
     Usual(("pack.charger_v", "pack.cells"), 2.0, 4.4, "the charger gives {} V a group", _ratio),
     Usual(("pack.pack_max_v", "pack.cells"), 2.5, 5.0, "the highest pack voltage is {} V a group", _ratio),
     Usual(("pack.bleed_ohm",), 5.0, 350.0, "a bleed resistor has {} Ohm", lambda ohm: ohm),
+    Usual(
+        *(("pack.bleed_ohm", "pack.rated_ah"), 60.0, 8000.0),
+        *("bleed resistor x rated charge is {} Ohm Ah, as for another size of pack", lambda ohm, ah: ohm * ah),
+    ),
     Usual(("pack.bleed_a",), 0.01, 0.7, "a bleed resistor carries {} A", lambda amps: amps),
     Usual(
         *(("pack.cell_r10s_mohm", "pack.rated_ah"), 15.0, 240.0),

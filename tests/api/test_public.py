@@ -25,7 +25,7 @@ from tests.toy.bench import DATA, Bench
 PROFILE = DATA / "toy.toml"
 PROMISED = {  # what may only grow: by arguments with a default
     "decode": ["log", "dbc"],
-    "judge": ["logs", "profile", "vehicle", "page"],
+    "judge": ["logs", "profile", "vehicle", "page", "own"],
     "open": ["store"],
     "Fleet.sql": ["self", "query", "given"],
     "Fleet.vehicles": ["self"],

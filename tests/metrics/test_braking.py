@@ -164,6 +164,15 @@ def test_a_late_brake_is_late_and_not_weak(build: Build) -> None:
     assert e.data["short_a"] == pytest.approx(0.0, abs=0.2)
 
 
+def test_a_weak_brake_is_not_late(build: Build) -> None:
+    """A slow rise to 60 % of what was asked: half of it comes in time, half of what was asked a second later."""
+    slow = lambda s: 12.0 * np.clip(np.minimum((s - 10.1) / 1.5, (14.0 - s) / 0.2), 0.0, 1.0)  # noqa: E731
+    e = only(run(braking(build, regen_current=(50, slow))))
+    assert e.data["response_s"] == pytest.approx(0.75, abs=0.05)
+    refused = only(run(braking(build, regen_current=(50, lambda s: held(s, level=2.0)))))
+    assert "response_s" not in refused.data
+
+
 def test_letting_go_of_the_lever_is_no_dropout(build: Build) -> None:
     let_go = lambda s: held(s, end=12.0, level=20.0)  # noqa: E731
     e = only(

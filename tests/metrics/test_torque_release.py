@@ -63,8 +63,9 @@ def test_a_trigger_that_is_pulled_again_at_once_times_nothing(build: Build) -> N
     """Let go for 0.3 s while torque ramps down: neither a release that ended in time nor one that did not."""
     blink = lambda s: np.where((s % 10 < 0.3) & (s >= 10), 0.0, 1.0)  # noqa: E731
     stays = lambda s: np.full(s.shape, 30.0)  # noqa: E731
-    roles = {f"motor_current__{side}": (50.0, stays) for side in ("left", "right")}
-    outcome = ride(build, 0.0, trigger=(50.0, blink), **roles)
+    outcome = ride(
+        build, 0.0, trigger=(50.0, blink), motor_current__left=(50.0, stays), motor_current__right=(50.0, stays)
+    )
     assert not outcome.events
     assert {m.name: m.value for m in outcome.metrics} == {"release_count": 3.0}
 
@@ -72,5 +73,7 @@ def test_a_trigger_that_is_pulled_again_at_once_times_nothing(build: Build) -> N
 def test_torque_that_stays_until_the_next_pull_a_second_later_is_one(build: Build) -> None:
     blink = lambda s: np.where((s % 10 < 1.0) & (s >= 10), 0.0, 1.0)  # noqa: E731
     stays = lambda s: np.full(s.shape, 30.0)  # noqa: E731
-    roles = {f"motor_current__{side}": (50.0, stays) for side in ("left", "right")}
-    assert len(ride(build, 0.0, trigger=(50.0, blink), **roles).events) == 3
+    outcome = ride(
+        build, 0.0, trigger=(50.0, blink), motor_current__left=(50.0, stays), motor_current__right=(50.0, stays)
+    )
+    assert len(outcome.events) == 3

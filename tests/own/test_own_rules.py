@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+import herdbook
 import tests.toy.logs as toy
 from herdbook.pipeline.assess.assess import assess
 from herdbook.pipeline.cli import build
@@ -273,3 +274,12 @@ def test_rules_are_listed_and_tried(used: Bench, tmp_path: Path) -> None:
     assert "no rules of your own" in said
     rows = json.loads(run("rules", "--json", "--store", store)[1])
     assert {row["origin"] for row in rows} == {"Herdbook", "own rule, version 1"}
+
+
+def test_a_look_judges_by_own_rules_that_are_named(tmp_path: Path) -> None:
+    logs = [toy.write(tmp_path / f"{k}.log", toy.day(start=toy.T0 + k * 86_400_000_000)) for k in range(2)]
+    folder = own_folder(tmp_path / "own", RULE.replace('Limit("rated", 40.0', 'Limit("rated", 4.0'))
+    said = herdbook.judge(logs, profile=DATA / "toy.toml", own=folder)
+    assert TITLE in said.findings["title"].to_list()
+    _, output = run("look", logs[0], "--profile", DATA / "toy.toml", "--no-page", "--own", tmp_path / "none")
+    assert "there is no folder" in output

@@ -174,6 +174,7 @@ def test_a_signal_whose_factor_is_zero_is_refused(tmp_path: Path) -> None:
         ("heat_capacity_j_per_k = 8600.0", "heat_capacity_j_per_k = 860.0", "J/K for each group and Ah"),
         ("brake_response_ms = 200.0", "brake_response_ms = 20.0", "the brake answers after 20 ms"),
         ("drag_area_m2 = 0.60", "drag_area_m2 = 6.0", "the drag area is 6 m2"),
+        ("bleed_ohm = 39.0", "bleed_ohm = 300.0", "as for another size of pack"),
         ("discharge_min_c = -20.0", "discharge_min_c = -2.0", "may be used 2 K colder than it may be charged"),
         ("regen_soc_full_pct = 92.0", "regen_soc_full_pct = 9.2", "the brake tapers off over 89.8 % of charge"),
         ("regen_hot_full_c = 50.0", "regen_hot_full_c = 5.0", "in the heat the brake tapers off over 55 K"),

@@ -14,11 +14,13 @@ import polars as pl
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, reads_in
 from herdbook.pipeline.health.pack.charge_ceiling import FULL_PCT, Ceiling, ceiling
+from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import at_least
+from herdbook.pipeline.science.meta_analysis import Z95
 from herdbook.pipeline.vehicle.record import Event, Metric
 from herdbook.pipeline.vehicle.roles import ROLES
 
@@ -28,6 +30,7 @@ LIMITS = (
     of_chemistry("low_v", "short_of_full_v", "V, median group"),
     Limit("flowing_c", 0.1, "C", "engineering choice: a charge that is nearly full has tapered below"),
     Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
+    Limit("lead", 3.0, "% of rated charge", "engineering choice: as out_of_balance acts; less is a full pack's spread"),
 )
 STATES = ROLES["charger_state"].states
 KINDS = {
@@ -58,12 +61,24 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     found = []
     for kind in KINDS:
         early = told.filter(pl.col("item") == kind)
+        if kind == "group_limit" and _ordinary(record, limits):
+            continue
         share = early.height / told.height
         if early.height >= limits["least"] and share >= limits["share"]:
             found.append(_finding(kind, early, told.height, limits))
     if at_one is not None and not found:
         found.append(_at_one_charge(at_one))
     return found
+
+
+def _ordinary(record: Record, limits: Mapping[str, float]) -> bool:
+    """Whether the fullest group leads by so little charge that the others are as good as full when it is: near full a
+    per cent is a quarter of a volt, so that volts tell nothing."""
+    top = [o.pooled() for o in offsets(record, "top", limits["days"]).values()]
+    if len(top) < 3:
+        return False
+    fullest = max(top, key=lambda p: p.value)
+    return fullest.value + Z95 * fullest.se < limits["lead"]
 
 
 def _at_one_charge(c: Ceiling) -> Finding:
@@ -163,6 +178,15 @@ def _cases() -> Cases:
         metrics = Metric("charge_end", 3.0, "1", None, 1), Metric("pack_soc_highest_pct", pct, "%", 0.5, 1)
         return one_session(day, "charge", *metrics, Event("charge", 0, 3_590_000_000, "unplugged", data))
 
+    def level(day: float) -> ExampleSession:
+        """One group ends it 240 mV ahead, which is one per cent of charge."""
+        data = {"end_a": 12.0, "end_highest_v": 3.66, "end_median_v": 3.42}
+        metrics = [Metric("charge_end", 1.0, "1", None, 1), Metric("cell_offset_rows", 500.0, "1", None, 500)]
+        metrics += [
+            Metric("cell_offset_top_pct", 1.3 if k == 4 else 0.0, "%", 0.2, 500, item=str(k)) for k in range(1, 6)
+        ]
+        return one_session(day, "charge", *metrics, Event("charge", 0, 3_590_000_000, "group_limit", data))
+
     return Cases(
         fires_on=(
             record(*(to(d, 70.0) for d in range(3))),
@@ -173,6 +197,7 @@ def _cases() -> Cases:
             record(*(x for d in range(3) for x in (charge(d, "unplugged"), rest(d, "done")))),
         ),
         quiet_on=(
+            record(*(level(d) for d in range(3))),
             record(*(charge(d, "complete") for d in range(4))),
             record(*(charge(d, "unplugged") for d in range(4)), charge(5, "complete"), charge(6, "complete")),
             record(*(charge(d, "complete") for d in range(6)), charge(7, "charger_fault")),
@@ -213,5 +238,5 @@ RULE = Rule(
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
     cases=_cases,
-    version=2,
+    version=3,
 )

@@ -22,7 +22,7 @@ from herdbook.pipeline.health.reading import metric_rows, recent, reference, sec
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.statistics import confidence, mean
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.meta_analysis import random_effects
 from herdbook.pipeline.science.road import AIR, GRAVITY
@@ -120,7 +120,7 @@ def _against_maker(
         both = rows.join(metric_rows(record, NAMES[0]).select("start_t", whole="value"), on="start_t")
         if both.height < limits["least_rides"]:
             return NotAssessed("how much the way that was braked hides is not known; more kilometres are needed")
-        uphill = float((both["value"] - both["whole"]).mean() or 0.0)
+        uphill = mean(both["value"] - both["whole"])
     value, own, weather = _rolled(rows.with_columns(value=pl.col("value") - max(uphill, 0.0)))
     wind = AIR * car.drag_area_m2 * limits["speed"] * limits["wind"] / (car.mass_kg * GRAVITY)
     spread = math.hypot(own, weather, limits["load"] * usual, wind, limits["losses"])

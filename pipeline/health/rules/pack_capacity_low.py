@@ -14,6 +14,7 @@ from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.change import upward_step
 from herdbook.pipeline.health.pack.capacity import GAIN, Measured, capacities
+from herdbook.pipeline.health.pack.charge_count import moved
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.sentences import counted
@@ -40,6 +41,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if chains:
         chains = [c for c in chains if c.end >= chains[-1].end - limits["days"] * 86_400e6]
     if len(chains) < limits["least_chains"]:
+        reckoned = _reckoned(record, limits)
+        if reckoned is not None:
+            return [reckoned]
         return NotAssessed(
             f"{counted(len(chains), 'usable measurement') if chains else 'No usable measurement'} of capacity; each "
             "needs a rest near empty, a charge to full, and everything in between recorded"
@@ -52,6 +56,37 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not act and not limits["look"] - pct > limits["z"] * se:
         return []
     return [_finding(pct=pct, se=se, ah=value, chains=chains, rated=rated, act=act, limits=limits)]
+
+
+def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
+    """What the battery monitor itself reckons with: its report moves by more than the counted charge over the rated
+    capacity. It has learned that somewhere; a note, since nothing of it was measured here."""
+    count, rated = moved(record, limits["days"]), record.profile.pack_figures.rated_ah
+    if count is None or not count.value > 0:
+        return None
+    pct = 100.0 / count.value
+    se = pct * count.se / count.value
+    if not limits["look"] - pct > limits["z"] * se:
+        return None
+    return Finding(
+        severity=Severity.NOTE,
+        item="",
+        measured=pct,
+        limit=limits["look"],
+        unit=UNIT,
+        se=se,
+        statement=f"The battery monitor reckons with {pct * rated / 100:.1f} Ah, {pct:.0f} % of the rated {rated:g} "
+        f"Ah: so far does its reported charge move with the counted current (standard error {se:.1f} %, "
+        f"{counted(count.count, 'session')}). Whether the pack holds no more was not measured.",
+        confidence=confidence(pct, limits["look"], se),
+        persistence=1.0,
+        count=count.count,
+        duration_s=count.duration_s,
+        windows=count.windows(),
+        signals=("pack_soc", "pack_current"),
+        not_separable="A pack that has lost capacity, a monitor set to a smaller pack, or a profile that names a "
+        "larger one: a full charge and a measured discharge tell.",
+    )
 
 
 def _since_step(chains: list[Measured], limits: Mapping[str, float]) -> list[Measured]:
@@ -115,8 +150,14 @@ def _cases() -> Cases:
             full,
         )
 
+    def count(day: float, fell: float) -> ExampleSession:
+        """A ride of 6 Ah, 20 % of the rated, over which the report falls by so much."""
+        said = Metric("pack_soc_start_pct", 80.0, "%", 0.5, 1), Metric("pack_soc_end_pct", 80.0 - fell, "%", 0.5, 1)
+        return one_session(day, "ride", Metric("pack_run_ah", 6.0, "Ah", None, 900), *said)
+
     return Cases(
         fires_on=(
+            record(*(count(d, 28.0) for d in range(4))),
             record(*(cycle(d, 0.94 * 30 * 0.72) for d in range(0, 12, 3))),
             record(*(cycle(d, 0.94 * 30 * 0.80) for d in range(0, 12, 3))),
             record(*(cycle(d, 28.2) for d in range(0, 15, 3)), *(cycle(d, 0.94 * 30 * 0.70) for d in (15, 18, 21))),
@@ -139,7 +180,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     when=(
         (Severity.SERVICE, "it surely holds less than `act`"),
-        (Severity.NOTE, "surely less than `look`"),
+        (Severity.NOTE, "surely less than `look`, or the battery monitor reckons with less"),
     ),
     needs=("pack_run_ah",),
     roles=("cell_voltage", "pack_current"),
@@ -159,6 +200,7 @@ RULE = Rule(
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
+    version=2,
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
     cases=_cases,
 )
