@@ -14,11 +14,12 @@ from herdbook.pipeline.store.connection import registered, transaction
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import naive_utc, utc_now
+from herdbook.pipeline.vehicle.record import Schema
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
-FLEET_NEWS = {
+FLEET_NEWS: Schema = {
     **dict.fromkeys(("scan", "vehicle", "change"), pl.String),
     "since_t": pl.Datetime("us"),
     "reason": pl.String,

@@ -15,7 +15,8 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -76,6 +77,22 @@ def copied(source: Path, target: Path) -> None:
         os.fsync(file.fileno())
 
 
+def append_all(shards: Path, parts: Sequence[pl.DataFrame]) -> None:
+    for i, part in enumerate(parts):
+        append(shards / f"{i}.duckdb", part)
+
+
+def copy_all(shards: Path, copies: Path) -> None:
+    for path in shards.iterdir():
+        copied(path, copies / path.name)
+
+
+def merge(some: Sequence[Path], whole: Path) -> None:
+    pl.read_parquet(list(some)).sort("vehicle", "start_t").write_parquet(whole, row_group_size=50_000)
+    for old in some:
+        old.unlink()
+
+
 def ask(path: Path, table: str = "metrics") -> Callable[[], object]:
     def work() -> object:
         with duckdb.connect(path, read_only=path != Path(":memory:")) as con:
@@ -90,33 +107,25 @@ def measure(folder: Path, vehicles: int, nights: int) -> list[dict[str, Any]]:
     files.mkdir()
     shards.mkdir()
     cost: dict[str, float] = {}
-    merging, open_files = 0.0, []
+    merging = 0.0
+    open_files: list[Path] = []
     for number in range(nights):
         rows = night(number, vehicles, rng)
         parts = rows.with_columns(shard=rows["vehicle"].str.slice(3).cast(pl.Int64) % SHARDS).partition_by(
             "shard", include_key=False
         )
-        cost["one append"] = spent(lambda rows=rows: append(one, rows))
-        cost["one publish"] = spent(lambda: copied(one, folder / "published.duckdb"))
+        cost["one append"] = spent(partial(append, one, rows))
+        cost["one publish"] = spent(partial(copied, one, folder / "published.duckdb"))
         path = files / f"{number:05d}.parquet"
-        cost["file append"] = spent(lambda rows=rows, path=path: rows.write_parquet(path, row_group_size=50_000))
+        cost["file append"] = spent(partial(rows.write_parquet, path, row_group_size=50_000))
         open_files.append(path)
         if len(open_files) == MERGE:
-            whole = files / f"merged-{number:05d}.parquet"
-            merging += spent(
-                lambda some=tuple(open_files), whole=whole: (
-                    pl.read_parquet(list(some)).sort("vehicle", "start_t").write_parquet(whole, row_group_size=50_000)
-                )
-            )
-            for old in open_files:
-                old.unlink()
+            merging += spent(partial(merge, open_files, files / f"merged-{number:05d}.parquet"))
             open_files = []
-        cost["shards append"] = spent(
-            lambda parts=parts: [append(shards / f"{i}.duckdb", part) for i, part in enumerate(parts)]
-        )
+        cost["shards append"] = spent(partial(append_all, shards, parts))
     copies = folder / "copies"
     copies.mkdir()
-    cost["shards publish"] = spent(lambda: [copied(p, copies / p.name) for p in shards.iterdir()])
+    cost["shards publish"] = spent(partial(copy_all, shards, copies))
     listed = "read_parquet([" + ", ".join(f"'{p}'" for p in sorted(files.iterdir())) + "])"
     size = {"one": one.stat().st_size, "file": _size(files), "shards": _size(shards)}
     new = size["file"] / nights
