@@ -49,7 +49,8 @@ class Standing:
     """State of a charge or a rest; run() fills the trace."""
 
     def __init__(self, world: World, stand: Stand, trace: Trace, dt: float, steps: int, charging: bool) -> None:
-        self.world, self.stand, self.trace, self.dt, self.charging = world, stand, trace, dt, charging
+        self.world, self.stand, self.trace, self.dt = world, stand, trace, dt
+        self.charging = np.bool_(charging)  # not bool: its ~ is a number
         count, now = len(stand.seconds), stand.now
         self.zero = np.zeros(count)
         self.joint, self.joint_at = joint_ohm(world, now)
@@ -88,7 +89,7 @@ class Standing:
         low, top = real_min(volts, world.cells.real), real_max(volts, world.cells.real)
         self._full(k, amps, top, live)
         cold, hot = span(self.read)
-        monitor.limit(low, top, cold, hot, self.charging, dt)
+        monitor.limit(low, top, cold, hot, bool(self.charging), dt)
         seen = monitor.seen(current, self.offset_a)
         monitor.count(np.where(live, seen, 0.0), low, self.slower, dt)
         plugged = ~self.unplugged & self.charging & live

@@ -70,7 +70,7 @@ def curve(lives: Lives) -> Curve:
     times = np.unique(lives.exit[lives.failed])
     at_risk, failures = _risk(lives, times)
     with np.errstate(divide="ignore", invalid="ignore"):
-        survival = np.cumprod(1 - failures / at_risk)
+        survival: Floats = np.cumprod(1 - failures / at_risk).astype(np.float64)
         greenwood = np.cumsum(failures / (at_risk * np.maximum(at_risk - failures, 0)))
         width = Z95 * np.sqrt(greenwood) / np.abs(np.log(survival))
         low, high = survival ** np.exp(width), survival ** np.exp(-width)
@@ -155,13 +155,15 @@ def weibull(lives: Lives) -> Weibull | None:
     scales = [_scale_end(small, shapes, least, side) for side in (-1, 1)]
     failures = int(np.sum(lives.failed))
     return Weibull(
-        scale * unit,
-        shape,
-        best - failures * log(unit),
-        *(None if x is None else x * unit for x in scales),
-        *(None if x is None else exp(x) for x in shapes),
-        len(lives.exit),
-        failures,
+        scale=scale * unit,
+        shape=shape,
+        log_likelihood=best - failures * log(unit),
+        scale_low=None if scales[0] is None else scales[0] * unit,
+        scale_high=None if scales[1] is None else scales[1] * unit,
+        shape_low=None if shapes[0] is None else exp(shapes[0]),
+        shape_high=None if shapes[1] is None else exp(shapes[1]),
+        lives=len(lives.exit),
+        failures=failures,
     )
 
 

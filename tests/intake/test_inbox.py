@@ -186,11 +186,11 @@ def test_a_large_log_replaced_while_it_is_read_is_not_stored_under_the_other_one
     assert log.stat().st_size == other.stat().st_size
     then = (log.stat().st_atime_ns, log.stat().st_mtime_ns)
 
-    def replaced(path: Path, data: bytes | None) -> object:
+    def replaced(path: Path, data: bytes | None, **more: Path) -> object:
         if other.exists():
             other.replace(log)
             os.utime(log, ns=then)
-        return open_log(path, data)
+        return open_log(path, data, **more)
 
     monkeypatch.setattr("herdbook.pipeline.intake.take_log.open_log", replaced)
     done = bench.scan()

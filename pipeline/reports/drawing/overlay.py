@@ -41,7 +41,7 @@ def overlay(events: Sequence[Occurrence], panels: Sequence[Panel], *, before_s: 
     height = 100 + MANY_PX * max(1, len(shown))
     begin = {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "x0": 0, "x1": 0}
     begin["line"] = {"color": "@ink", "width": 1, "dash": "dot"}
-    x = axis("Seconds from the begin of each event", range=[-before_s, after_s], anchor=f"y{max(1, len(shown))}")
+    x = axis("Seconds from the begin of each event", range=[-before_s, after_s])
     x["anchor"] = "y" if len(shown) <= 1 else f"y{len(shown)}"
     return {"data": data, "layout": layout(height, xaxis=x, shapes=[begin], **axes)}
 

@@ -71,7 +71,7 @@ def verify_history(store: Store | None, path: Path | str, key: str = "") -> Veri
     expected = read_public_key(key) if key else public_key(store) if store else ""
     whose = "the key you gave" if key else "this store's key"
     signed = _signed(file, expected, whose)
-    page = (_page(file, signed.ok),) if file.form == "html" else ()
+    page: tuple[Check, ...] = (_page(file, signed.ok),) if file.form == "html" else ()
     page += (_paper(file),) if file.paper else ()
     vehicle = file.made["vehicle"]
     if store is None:

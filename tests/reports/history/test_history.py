@@ -200,7 +200,7 @@ def test_what_is_no_history_is_refused_in_words(store: Store, tmp_path: Path, co
 
 def test_wrong_wishes_are_named(store: Store, out: Path) -> None:
     with pytest.raises(SettingsError, match="Choose html"):
-        write_history(store, "VX-014", out, "pdf")
+        write_history(store, "VX-014", out, "docx")
     with pytest.raises(SettingsError, match="Choose km"):
         write_history(store, "VX-014", out, units="furlongs")
     with pytest.raises(SettingsError, match="no such time zone"):

@@ -87,9 +87,9 @@ def test_texts_from_outside_stay_texts() -> None:
 
 
 def test_marks_lie_where_their_numbers_say() -> None:
-    spec = {"data": [markers("a", [25.0], [5.0], "@stop", "circle")]}
-    spec["layout"] = layout(HEIGHT, xaxis=axis("x", range=[0, 100]), yaxis=axis("y", range=[0, 10]))  # type: ignore[assignment]
-    assert f'cx="25.00%" cy="{TOP + TALL / 2:.1f}"' in still(spec, HEIGHT)  # type: ignore[arg-type]
+    axes = {"xaxis": axis("x", range=[0, 100]), "yaxis": axis("y", range=[0, 10])}
+    spec: Spec = {"data": [markers("a", [25.0], [5.0], "@stop", "circle")], "layout": layout(HEIGHT, **axes)}
+    assert f'cx="25.00%" cy="{TOP + TALL / 2:.1f}"' in still(spec, HEIGHT)
 
 
 def test_bars_stand_on_zero() -> None:

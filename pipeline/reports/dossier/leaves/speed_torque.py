@@ -12,6 +12,7 @@ from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note
 from herdbook.pipeline.reports.page.figure import LINES, PageFigure, Spec, axis, layout, markers
 from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import from_micros, micros
 
 if TYPE_CHECKING:
@@ -40,9 +41,9 @@ def _none() -> Note:
     return Note("No ride with speed and motor current is on record.", "absent")
 
 
-def _drawn(store: Store, facts: Facts, ride: dict[str, object]) -> list[Block]:
-    end = micros(ride["end_t"])  # type: ignore[arg-type]
-    start = max(micros(ride["start_t"]), end - int(LONGEST_S * 1e6))  # type: ignore[arg-type]
+def _drawn(store: Store, facts: Facts, ride: Row) -> list[Block]:
+    end = micros(ride["end_t"])
+    start = max(micros(ride["start_t"]), end - int(LONGEST_S * 1e6))
     try:
         signals = load(store, facts.vehicle, start, end + 1, ("vehicle_speed", "motor_current"))
     except HerdbookError as problem:

@@ -100,7 +100,7 @@ def scale(given: Spec, raws: Iterable[Any], extremes: Sequence[float], *, snug: 
 def ticks(of: Scale, given: Spec, room: float) -> list[tuple[float, str]]:
     """(value, words) of each tick. room: how many of them fit."""
     if "tickvals" in given:
-        shown = given.get("ticktext", given["tickvals"])
+        shown = given["ticktext"] if "ticktext" in given else given["tickvals"]
         pairs = [(float(v), plain(str(t))) for v, t in zip(given["tickvals"], shown, strict=True)]
         return [(v, t) for v, t in pairs if of.low <= v <= of.high]
     if of.kind == "category":
