@@ -28,6 +28,7 @@ LOW_C, HIGH_C = -30.0, {"cell_temp": 120.0, "motor_temp": 200.0, "fet_temp": 170
 PLAUSIBLE_C = (-25.0, 90.0)  # where the others must read before a rail value is called a rail value
 MOVED_K = 1.0  # siblings must have moved this far, and MOVED_STEPS of their steps, before a still sensor is frozen
 MOVED_STEPS = 8.0
+FOLLOWS_STEPS, FOLLOWS_R = 3.0, 0.8  # so far and so alike to the others it must move to be alive: engineering choice
 AGREED_K = 3.0
 JUMP_K, JUMP_S = 8.0, 2.5  # no sensed body of this size warms so fast: engineering choice
 SOAK_TAUS = 2.0
@@ -143,11 +144,22 @@ def _one(
         rail = (own[both] <= LOW_C) | (own[both] >= HIGH_C.get(role, 120.0))
         out.append(Metric("temp_rail_share", float(rail.mean()), "1", n=int(both.sum()), item=name))
         moved = float(np.ptp(middle[both]))
-        if moved >= least_k and role in ("cell_temp", "motor_temp", "fet_temp"):
+        if (
+            moved >= least_k
+            and role in ("cell_temp", "motor_temp", "fet_temp")
+            and not _follows(own[both], middle[both], step)
+        ):
             # a still sensor between two readings flickers by one step
             share = max(float(np.ptp(own[both])) - step, 0.0) / moved
             out.append(Metric("temp_moved_share", share, "1", n=int(both.sum()), item=name))
     return out
+
+
+def _follows(own: Floats, middle: Floats, step: float) -> bool:
+    """It moves little, but with the others: a place far from a source of heat, or beside a twin that is far too hot."""
+    if float(np.ptp(own)) < FOLLOWS_STEPS * step or not np.ptp(own):
+        return False
+    return float(np.corrcoef(own, middle)[0, 1]) >= FOLLOWS_R
 
 
 def _offsets(name: str, session: Session, own: Floats, middle: Floats | None, tau_s: float) -> list[Metric]:
@@ -177,7 +189,8 @@ SET = MetricSet(
         "temp_rail_share": ("1", "Share of the session at a value only an open or shorted sensor gives."),
         "temp_moved_share": (
             "1",
-            "Own range less one step over the siblings' range, which is at least 1 K and eight of their steps.",
+            "Own range less one step over the siblings' range, which is at least 1 K and eight of their steps; not "
+            "told of one that moves little but with them.",
         ),
         "temp_start_offset_k": ("K", "Own less the siblings' middle in the first minute."),
         "temp_soak_offset_k": ("K", "The same at the end of a rest of two thermal time constants."),
@@ -192,5 +205,5 @@ SET = MetricSet(
         "temp_third_k": ("K", "One of two cell sensors less what other places agree on as the session begins."),
     },
     source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
-    version=3,
+    version=4,
 )

@@ -25,6 +25,7 @@ LIMITS = (
     Limit("look", 0.4, UNIT, "engineering choice: switch, fuse and cables of a sound pack are well under a quarter"),
     Limit("act", 0.6, UNIT, "engineering choice: more than half as much heat at a few joints as in all cells"),
     Limit("over_fleet", 1.0, "groups", "engineering choice: beyond the fleet, a joint heats like a whole group"),
+    Limit("act_over_fleet", 2.0, "groups", "engineering choice: at one joint, the heat of two whole groups"),
     Limit("spreads", 4.0, "fleet spreads", "engineering choice: with the vehicle's own error, as for heat"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one ride alone is no finding"),
@@ -48,8 +49,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     look = min(limits["look"], usual + limits["over_fleet"] / cells) if usual is not None else limits["look"]
     if not share - look > limits["z"] * se:
         return []
-    act = share - limits["act"] > limits["z"] * se
-    limit = limits["act"] if act else look
+    grave = limits["act"]
+    if usual is not None:  # what the fleet has is sound, whatever a maker's cables take of the groups'
+        grave = min(grave, usual + limits["act_over_fleet"] / cells)
+    act = share - grave > limits["z"] * se
+    limit = grave if act else look
     shown = float(np.mean(shares > look))
     return [
         Finding(
@@ -113,6 +117,7 @@ def _cases() -> Cases:
             record(ride(0, 14), ride(1, 15)),
             record(ride(0, 30), ride(1, 28), ride(2, 31)),
             fleet(2.0, 0.3, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),
+            fleet(2.0, 0.3, ride(0, 12.0), ride(1, 12.2)),
         ),
         quiet_on=(
             record(ride(0, 3), ride(1, 3.4)),
@@ -131,11 +136,12 @@ RULE = Rule(
     subsystem="pack",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the share is surely past `act`"),
+        (Severity.SERVICE, "the share is surely past `act`, or past the fleet's by `act_over_fleet`"),
         (Severity.NOTE, "surely past `look`"),
     ),
     needs=("pack_path_mohm", "group_r_load_mohm"),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
+    version=2,
     limits=LIMITS,
     judge=judge,
     meaning="Current meets a bad contact outside the cells: it costs power, and the contact heats up.",
