@@ -30,6 +30,10 @@ class Labels:
             self._numbers[label] = len(self.names) - 1
         return self._numbers[label]
 
+    def known(self) -> list[bytes]:
+        """The labels that have a number of their own, in order."""
+        return list(self._numbers)
+
     def of_numbers(self, numbers: U16) -> Bytes:
         """Numbers of labels that are themselves numbers, shape (n,)."""
         out = np.zeros(len(numbers), np.uint8)

@@ -57,6 +57,10 @@ class Source:
         elif head.startswith(codecs.BOM_UTF8):
             self._held = self._held[3:]
 
+    def lose_to(self, lose: Lose) -> None:
+        """Tell somebody else of losses from now on."""
+        self._lose = lose
+
     def peek(self, n: int) -> bytes:
         """The next n bytes without taking them; fewer at the end."""
         while len(self._held) < n and (more := next(self._stream, b"")):

@@ -249,7 +249,7 @@ def test_a_profile_moves_its_limit_and_a_wrong_name_is_refused(used: Bench, tmp_
         assert wrong_limits(profile) is None  # no store at hand: nothing can be said
 
 
-def run(*words: str) -> tuple[int, str]:
+def run(*words: object) -> tuple[int, str]:
     done = CliRunner().invoke(build(), [str(w) for w in words])
     return done.exit_code, done.output + str(done.exception or "")
 
