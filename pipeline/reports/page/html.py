@@ -43,7 +43,7 @@ def engine() -> str:
     """The drawing library of the plotly package, without its servers' addresses."""
     from plotly.offline import get_plotlyjs
 
-    text = get_plotlyjs()
+    text: str = get_plotlyjs()
     for address in SERVERS:
         text = text.replace(address, "")
     return text

@@ -195,10 +195,10 @@ def _bars(spec: Spec, frame: Frame) -> Iterator[str]:
     else:
         lane, value = frame.x.read(spec["x"]), frame.y.read(spec["y"])
         left, right = frame.across(lane - 0.33), frame.across(lane + 0.33)
-        ends, foot = frame.down(value), float(frame.down(np.array([0.0]))[0])
+        ends, zero = frame.down(value), float(frame.down(np.array([0.0]))[0])
         for a, b, c in zip(left, right, ends, strict=True):
             if math.isfinite(c):
-                yield f'<rect x="{a:.2f}%" width="{b - a:.2f}%" y="{min(c, foot):.1f}" height="{abs(foot - c):.1f}"/>'
+                yield f'<rect x="{a:.2f}%" width="{b - a:.2f}%" y="{min(c, zero):.1f}" height="{abs(zero - c):.1f}"/>'
     yield "</g>"
 
 
