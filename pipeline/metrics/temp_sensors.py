@@ -144,14 +144,11 @@ def _one(
         rail = (own[both] <= LOW_C) | (own[both] >= HIGH_C.get(role, 120.0))
         out.append(Metric("temp_rail_share", float(rail.mean()), "1", n=int(both.sum()), item=name))
         moved = float(np.ptp(middle[both]))
-        if (
-            moved >= least_k
-            and role in ("cell_temp", "motor_temp", "fet_temp")
-            and not _follows(own[both], middle[both], step)
-        ):
+        if moved >= least_k and role in ("cell_temp", "motor_temp", "fet_temp"):
             # a still sensor between two readings flickers by one step
             share = max(float(np.ptp(own[both])) - step, 0.0) / moved
-            out.append(Metric("temp_moved_share", share, "1", n=int(both.sum()), item=name))
+            if share >= 0.5 or not _follows(own[both], middle[both], step):
+                out.append(Metric("temp_moved_share", share, "1", n=int(both.sum()), item=name))
     return out
 
 
@@ -190,7 +187,7 @@ SET = MetricSet(
         "temp_moved_share": (
             "1",
             "Own range less one step over the siblings' range, which is at least 1 K and eight of their steps; not "
-            "told of one that moves little but with them.",
+            "told of one that moves less than half as far but with them.",
         ),
         "temp_start_offset_k": ("K", "Own less the siblings' middle in the first minute."),
         "temp_soak_offset_k": ("K", "The same at the end of a rest of two thermal time constants."),
@@ -205,5 +202,5 @@ SET = MetricSet(
         "temp_third_k": ("K", "One of two cell sensors less what other places agree on as the session begins."),
     },
     source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
-    version=4,
+    version=5,
 )
