@@ -10,13 +10,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Bools, Floats
+from herdbook.pipeline.metrics.cell_resistance import EA_EV
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
 from herdbook.pipeline.metrics.shared.session_charge import session_charge, usual_gap
 from herdbook.pipeline.metrics.shared.steady_moments import Steady, quiet_runs, steady
+from herdbook.pipeline.science.arrhenius import BOLTZMANN_EV, KELVIN, resistance_factor
 from herdbook.pipeline.science.coulomb import integrate
 from herdbook.pipeline.science.ocv import Ocv
-from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.robust_fit import known_medians, median
 from herdbook.pipeline.vehicle.chemistry import ocv_of
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -25,12 +28,17 @@ from herdbook.pipeline.vehicle.signals import Signals
 WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
 REST_C = 1 / 50
 FULL_SE_PCT = 1.0  # what "full" means varies by this much with current and temperature (engineering choice)
-# A charge that is ended under current has filled the pack by this much, known so well, where the middle group stands so
-# far beyond the plateau; at more current its drop is not known well enough (engineering choices).
-FLOWING_PCT, FLOWING_SE_PCT, BEYOND_V, FLOWS_C = 99.0, 2.0, 0.06, 0.35
+# A charge that is ended under current has filled the pack by this much, known so well, where the middle group stands
+# beyond the plateau with its drop taken out and TIMES its errors to spare; current above FLOWS_C (engineering choices).
+FLOWING_PCT, FLOWING_SE_PCT, FLOWS_C, TIMES = 99.0, 2.0, 0.35, 2.0
+# The drop: what an hour of current adds to that of ten seconds, as a share of it; its error; how far a pack's own
+# resistance may lie off the usual by make and age; how far tables lie apart at the plateau's end, V (engineering
+# choices). In the cold the temperature law multiplies it all.
+SLOW, SLOW_SE, AGED, CURVE_V = 1.0, 0.5, 0.3, 0.02
 RELAX_V = 0.020  # left to relax two minutes after load; halves with every fourfold rest (engineering choice)
 RELAX_S = 120.0
 LEAST_SPAN_PCT = 60.0
+TEMP_S = 300.0  # a pack's warmth holds so long
 HOLD_S = 30.0  # as for energy: the pack's voltage stands for so long
 LEAST_COVERAGE = 0.98  # missing seconds are missing charge (engineering choice)
 GAIN, ZERO_A = 0.01, 0.05  # errors of the current sensor when nothing better is known (engineering choice)
@@ -46,7 +54,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     run = np.interp(table.t, current.t, charge.run)
     ocv = ocv_of(profile.pack)
     anchors = [] if ocv is None else _low(table, run, ocv, rated)
-    full = _full(table, run, profile, rated)
+    full = _full(table, run, signals, profile)
     if full is not None:
         anchors.append(full)
     anchors.sort(key=lambda e: e.start)
@@ -107,8 +115,10 @@ def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
     return found
 
 
-def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Event | None:
-    """The last row of charging whose current has fallen to the end current with groups near the top."""
+def _full(table: Steady, run: np.ndarray, signals: Signals, profile: Profile) -> Event | None:
+    """The last row of charging whose current has fallen to the end current with groups near the top, or, ended with
+    current still flowing, of which the middle group is surely beyond the plateau."""
+    rated = profile.pack_figures.rated_ah
     pack = profile.pack_figures
     end_a = rated / 20 if pack.charge_end_a is None else 1.5 * pack.charge_end_a
     tapered = (table.current < -0.25 * end_a) & (table.current > -end_a)
@@ -117,16 +127,31 @@ def _full(table: Steady, run: np.ndarray, profile: Profile, rated: float) -> Eve
     at = tapered & (middle > pack.of_chemistry.full_v)
     soc, se = 100.0, FULL_SE_PCT
     if at.sum() < 3:
-        # Ended with current still flowing: beyond the knee with its drop taken out, the middle group is as good as full
         flows = (table.current < -0.25 * end_a) & (table.current > -FLOWS_C * rated)
-        beyond = middle + usual_ohm(profile) * table.current > pack.of_chemistry.plateau_v[1] + BEYOND_V
-        at = flows & beyond & (middle > pack.of_chemistry.full_v)
+        at = flows & _beyond_plateau(table, middle, signals, profile) & (middle > pack.of_chemistry.full_v)
         soc, se = FLOWING_PCT, FLOWING_SE_PCT
     if at.sum() < 3:
         return None
     k = int(np.flatnonzero(at)[-1])
     data = {"soc_pct": soc, "se_pct": se, "run_ah": float(run[k]), "mean_v": median(table.v[k])}
     return Event("charge_anchor", int(table.t[k]), int(table.t[k]), "full", data)
+
+
+def _beyond_plateau(table: Steady, middle: Floats, signals: Signals, profile: Profile) -> Bools:
+    """Whether the middle group's voltage, its drop at that temperature taken out, is surely beyond the plateau.
+
+    A cold pack stands high from its resistance long before it is full, and how high is hardly known: there nothing is
+    sure. Nothing either where no sensor tells how warm it is."""
+    pack = profile.pack_figures
+    items = signals.items("cell_temp")
+    if not items:
+        return np.zeros(middle.size, bool)
+    temp = known_medians(np.stack([signals.at(table.t, "cell_temp", i, TEMP_S) for i in items]))
+    drop = -table.current * usual_ohm(profile) * (1.0 + SLOW) * resistance_factor(pack.cell_r_ea_ev, temp)
+    apart = np.abs(1.0 / (temp + KELVIN) - 1.0 / (25.0 + KELVIN)) / BOLTZMANN_EV
+    share = np.sqrt(AGED**2 + (SLOW_SE / (1.0 + SLOW)) ** 2 + (EA_EV * apart) ** 2)
+    left = middle - drop - TIMES * np.hypot(share * drop, CURVE_V)
+    return np.asarray(left > pack.of_chemistry.plateau_v[1])  # unknown warmth: false
 
 
 SET = MetricSet(
@@ -141,6 +166,6 @@ SET = MetricSet(
         "pack_capacity_ah": ("Ah", "Capacity from charge counted between a low rest and full"),
         "pack_soh_pct": ("%", "The same as a share of rated capacity"),
     },
-    version=4,
+    version=5,
     source="anchors on steep parts of the open-circuit curve; table: pipeline/vehicle/chemistries or the profile",
 )

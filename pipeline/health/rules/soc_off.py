@@ -8,6 +8,7 @@ but in between its report must move as far as the counted current says (pack/cha
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -22,6 +23,7 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.science.meta_analysis import Z95
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 UNIT = "% of charge"
@@ -46,21 +48,58 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             "check how it counts"
         )
     found = [] if count is None else _judge_count(count, limits)
-    for (kind,), part in gaps.group_by(["item"], maintain_order=True):
-        found += _judge_kind(str(kind), part, limits)
-    return found
+    away = {str(kind): _away(part, limits) for (kind,), part in gaps.group_by(["item"], maintain_order=True)}
+    for kind, seen in away.items():
+        found += _judge_kind(kind, seen, limits)
+    if found or any(_clears(a, limits) or _clears(_away(a.part.tail(1), limits), limits) for a in away.values()):
+        return found
+    if not away:
+        # How it counts says nothing of where it stands
+        return NotAssessed(
+            "how the reported charge counts is right, but where it stands was never seen at a full pack or a low rest"
+        )
+    return NotAssessed(f"{_seen(away)}: too few to tell whether it is {limits['act']:.0f} % off")
 
 
-def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
+@dataclass(frozen=True, slots=True)
+class _Away:
+    """Reported less true charge at anchors of one kind, %. part: its rows."""
+
+    value: float
+    se: float
+    part: pl.DataFrame
+
+
+def _away(part: pl.DataFrame, limits: Mapping[str, float]) -> _Away:
     gap = part["gap"].to_numpy()
     value, own = pool(gap, part["se_pct"].to_numpy())
     # An anchor's error comes from its table and is the same every time: it does not shrink with their number.
     se = float(np.hypot(np.hypot(own, limits["own"] / np.sqrt(gap.size)), np.median(part["se_pct"].to_numpy())))
-    if not abs(value) - limits["look"] > limits["z"] * se:
-        return []
+    return _Away(value, se, part)
+
+
+def _clears(seen: _Away, limits: Mapping[str, float]) -> bool:
+    """Whether a report that is off enough to act on would have been seen: by all readings, or by the newest."""
+    return abs(seen.value) + Z95 * seen.se < limits["act"]
+
+
+def _where(kind: str) -> str:
+    return "with the pack full" if kind == "full" else "at a low rest"
+
+
+def _seen(away: Mapping[str, _Away]) -> str:
+    told = [f"{a.value:+.0f} % {_where(kind)} (standard error {a.se:.0f} %)" for kind, a in away.items()]
+    return f"the reported charge was off by {', '.join(told)}"
+
+
+def _judge_kind(kind: str, seen: _Away, limits: Mapping[str, float]) -> list[Finding]:
+    value, se, part = seen.value, seen.se, seen.part
     act = abs(value) - limits["act"] > limits["z"] * se
+    # surely off, and likely by more than `look`, is worth a note
+    if not act and not (abs(value) > limits["look"] and abs(value) > limits["z"] * se):
+        return []
     limit = limits["act"] if act else limits["look"]
-    where = "with the pack full" if kind == "full" else "at a low rest"
+    where = _where(kind)
     word = "too much" if value > 0 else "too little"
     return [
         Finding(
@@ -73,7 +112,7 @@ def _judge_kind(kind: str, part: pl.DataFrame, limits: Mapping[str, float]) -> l
             statement=f"The pack reports {abs(value):.0f} % {word} charge {where} (standard error {se:.1f} %, "
             f"{counted(part.height, 'time')}).",
             confidence=confidence(abs(value), limit, se),
-            persistence=float(np.mean(np.abs(gap) > limits["look"])),
+            persistence=float(np.mean(part["gap"].abs().to_numpy() > limits["look"])),
             count=part.height,
             duration_s=float((part["session_end_t"] - part["session_start_t"]).dt.total_seconds().sum()),
             windows=windows(part.with_columns(size=pl.col("gap").abs()), "size"),
@@ -147,18 +186,25 @@ def _cases() -> Cases:
             record(*(counting(d, 1.0, 6.0) for d in range(6)), *(counting(d, 0.7, 6.0) for d in range(6, 10))),
             record(*(session(d, 82.0, "full", 100.0) for d in range(3))),
             record(*(plugged(d, 24.0) for d in range(4))),
+            record(session(0, 21.0)),  # 15 % off, seen once: a note
             record(session(0, 34.0)),  # one rest near empty is enough
         ),
         quiet_on=(
             record(*(session(d, 8.0) for d in range(3))),
             record(*(plugged(d, 9.0) for d in range(4))),
             record(session(0, 34.0), session(1, 7.0), session(2, 6.0)),
-            record(*(counting(d, 1.0) for d in range(6))),
-            record(*(counting(d, 0.94, 6.0) for d in range(6))),  # a pack that holds more than its rating
-            record(*(counting(d, 1.4, 6.0) for d in range(6))),  # a worn pack, and electronics that know it
-            record(*(counting(d, 1.0) for d in range(5)), counting(6, 0.2)),  # set right once on the way
+            # seen at a low rest, and counting right: a pack as rated, one that holds more, a worn one whose electronics
+            # know it, and one that was set right once on the way
+            record(session(0, 7.0), *(counting(d, 1.0) for d in range(1, 7))),
+            record(session(0, 7.0), *(counting(d, 0.94, 6.0) for d in range(1, 7))),
+            record(session(0, 7.0), *(counting(d, 1.4, 6.0) for d in range(1, 7))),
+            record(session(0, 7.0), *(counting(d, 1.0) for d in range(1, 6)), counting(6, 0.2)),
         ),
-        unassessed_on=(record(one_session(0, "ride", Metric("pack_soc_end_pct", 50.0, "%", 0.5, 1))),),
+        unassessed_on=(
+            record(one_session(0, "ride", Metric("pack_soc_end_pct", 50.0, "%", 0.5, 1))),
+            record(*(counting(d, 1.0) for d in range(6))),  # counts right, from nobody knows where
+            record(session(0, 15.5)),  # seen once, and 9 % off: it may be 15
+        ),
     )
 
 
@@ -169,7 +215,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     when=(
         (Severity.SERVICE, "the error is surely past `act`"),
-        (Severity.NOTE, "surely past `look`"),
+        (Severity.NOTE, "surely off, and likely past `look`"),
     ),
     needs=("pack_soc_end_pct",),
     roles=("pack_soc", "cell_voltage", "pack_current"),
@@ -190,5 +236,6 @@ RULE = Rule(
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
     source="anchors on steep parts of the open-circuit curve; counted current over rated capacity; limits: see each",
     cases=_cases,
-    version=3,
+    version=4,
+    habit="charges to full, until the charger ends them, or rides until little charge is left with a rest after them",
 )
