@@ -4,6 +4,7 @@ siblings at rest and under load alike."""
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -111,6 +112,19 @@ def apart(record: Record, item: str, limits: Mapping[str, float]) -> Finding | N
         signals=(ROLE_OF["cell"],),
         not_separable="A sensor that reads wrong or a place that is warmer: a thermometer on the spot after a night's "
         "rest separates them.",
+    )
+
+
+def one_of_two(finding: Finding) -> Finding:
+    """The same of the warmer of two sensors: it reads high, the other reads low, or its place is warm."""
+    said = finding.statement.replace("its siblings", "the only other one").removesuffix(".")
+    return replace(
+        finding,
+        statement=f"{said}: its place is warm, or one of the two reads wrong; two sensors do not tell which.",
+        confidence=min(finding.confidence, 0.95),
+        not_separable="A place that makes heat of its own, or a sensor that reads wrong (this high or the other low): "
+        "after an hour at rest with the key off, a hand or an infrared thermometer on the pack at that place separates "
+        "them. Until then treat it as heat: park it outdoors and do not charge it unwatched.",
     )
 
 

@@ -16,6 +16,10 @@ from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.metrics.belt import USUAL_A
 from herdbook.pipeline.vehicle.record import Event, Metric
 
+BELT_OR_TYRE = (
+    "Belt or tyre slipping on the road: chalk marks over belt and pulley, and over tyre and ground, separate them."
+)
+
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     every = metric_rows(record, "belt_slip_pct").filter(pl.col("se") > 0)
@@ -24,6 +28,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     at = "its full torque current" if record.profile.drive_figures.max_motor_a else f"{USUAL_A:g} A"
     for side in sorted(set(every["item"].to_list())):
         rows = recent(every.filter(pl.col("item") == side), limits["days"], 40)
+        if (beyond := _beyond_grip(rows, side, at, limits)) is not None:
+            found.append(beyond)
+            continue
         values, ses = rows["value"].to_numpy(), np.hypot(rows["se"].to_numpy(), 0.1)
         level = newest_level(values, ses, limits["slip"])
         if level is None or level.chance > limits["chance"] or (level.first == rows.height - 1 and rows.height > 1):
@@ -53,14 +60,48 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 duration_s=seconds(events),
                 windows=windows(events, "slip_pct") or windows(hit, "value"),
                 signals=("motor_speed", "vehicle_speed", "motor_current"),
-                not_separable="Belt or tyre slipping on the road: chalk marks over belt and pulley, and over tyre and "
-                "ground, separate them.",
+                not_separable=BELT_OR_TYRE,
             )
         )
     if found or (every.height and not open_still):
         return found
     known = f"; so far {', '.join(open_still)}" if open_still else ""
     return NotAssessed(f"too few rides with motor speed, current and vehicle speed to judge by{known}")
+
+
+def _beyond_grip(rows: pl.DataFrame, side: str, at: str, limits: Mapping[str, float]) -> Finding | None:
+    """A belt holds up to a torque and slips beyond it, so that gentle rides show little: they contradict nothing. What
+    counts is that several rides, each by itself and nearly certain, show more than a tyre's creep,
+    in a good part of the rides since the first, and the clearest more than the limit."""
+    sure = limits["sure"] * np.hypot(rows["se"].to_numpy(), 0.1)
+    values = rows["value"].to_numpy()
+    slips = values - sure > limits["creep"]
+    far = values - sure > limits["slip"]
+    if slips.sum() < limits["rides"] or not far.any():
+        return None
+    first = int(np.flatnonzero(slips)[0])
+    since, hit = rows.slice(first), rows.filter(pl.Series(slips))
+    if slips[first:].mean() < limits["often"]:
+        return None
+    top = int(np.argmax(values - sure))
+    value, se = float(values[top]), float(sure[top] / limits["sure"])
+    return Finding(
+        severity=Severity.SERVICE,
+        item=side,
+        measured=value,
+        limit=limits["slip"],
+        unit="%",
+        statement=f"In {hit.height} of {counted(since.height, 'ride')} the {side} motor surely ran ahead of its wheel, "
+        f"at {at} by {spell(value, '%', se)} in the clearest; gentle rides show less.",
+        se=se,
+        confidence=0.99,
+        persistence=hit.height / since.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "value"),
+        signals=("motor_speed", "vehicle_speed", "motor_current"),
+        not_separable=BELT_OR_TYRE,
+    )
 
 
 def _cases() -> Cases:
@@ -74,10 +115,27 @@ def _cases() -> Cases:
         )
         return record(*days(rides, "ride", *parts, *([event] if slip > 1.5 else [])))
 
+    def by_torque(*slips: float) -> Record:
+        """Rides that asked for more or less torque."""
+        return record(
+            *(
+                s
+                for k, slip in enumerate(slips)
+                for s in days(1, "ride", Metric("belt_slip_pct", slip, "%", 0.4, 300, item="left"), first=2 * k)
+            )
+        )
+
     return Cases(
-        fires_on=(case(7.0), case(5.2), case(7.0, rides=1), case(7.0, rides=6, se=1.4)),
-        quiet_on=(case(0.3), case(3.4), case(2.0, rides=1)),
-        unassessed_on=(case(2.0, rides=1, se=1.5), case(5.0, rides=2, se=1.2)),
+        fires_on=(
+            by_torque(0.0, -0.1, 0.1, 0.0, 7.7, 4.4),
+            by_torque(0.2, 4.4, 7.8, 4.5, 1.0, 0.5, 9.4, 9.2, 1.9, 7.8),
+            case(7.0),
+            case(5.2),
+            case(7.0, rides=1),
+            case(7.0, rides=6, se=1.4),
+        ),
+        quiet_on=(by_torque(3.4, 3.2, 3.6, 3.1), case(0.3), case(3.4), case(2.0, rides=1)),
+        unassessed_on=(by_torque(0.0, 0.1, -0.1, 0.0, 8.0), case(2.0, rides=1, se=1.5), case(5.0, rides=2, se=1.2)),
     )
 
 
@@ -91,6 +149,10 @@ RULE = Rule(
     limits=(
         Limit("slip", 4.0, "%", "at full pull; tyres creep by 1 to 2 % then, 3 to 5 % marks a fault: from memory"),
         Limit("chance", 0.02, "1", "of no more than that, over all starts tried: engineering choice"),
+        Limit("creep", 2.0, "%", "of a tyre at full pull, at most: from memory"),
+        Limit("sure", 3.0, "1", "standard errors of one ride, for creep and for slip: engineering choice"),
+        Limit("rides", 2, "rides", "that surely slip, each by itself: engineering choice"),
+        Limit("often", 0.3, "share", "of the rides since the first: engineering choice"),
         Limit("largest_se", 1.0, "%", "over all rides, to say that none slips: engineering choice"),
         Limit("days", 21.0, "days", "the newest rides only: engineering choice"),
     ),
@@ -112,6 +174,6 @@ RULE = Rule(
         "Power off before fingers go near a belt.",
     ),
     source="slip by a line of relative speed over current; limit: from memory, see there",
-    version=3,
+    version=4,
     cases=_cases,
 )

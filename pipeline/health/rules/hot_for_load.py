@@ -19,6 +19,7 @@ from herdbook.pipeline.health.reading import metric_rows, recent, reference, sec
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION, UNFITTED_SPREAD, Multiple, multiple
+from herdbook.pipeline.health.rules._heat_without_fleet import beyond_any_pack, why_no_ratio
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, largest
@@ -33,16 +34,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     found = _places(record, explained, limits)
     if wrong and not found:
         return NotAssessed(wrong)
-    least = None if wrong else _at_least(record, limits)
+    least = None if wrong else _at_least(record, limits) or beyond_any_pack(record, limits)
     if least is not None and whole is None:
         return [*found, least]
     if whole is not None and not wrong:
         found += [f for f in (_whole(whole, explained, limits),) if f is not None]
     elif not found:
-        return NotAssessed(
-            f"fewer than {limits['sessions']:.0f} recent sessions with enough load to judge the heat by, or no fleet "
-            "reference for them"
-        )
+        return NotAssessed(why_no_ratio(record, limits))
     return found
 
 
@@ -175,6 +173,7 @@ def _cases() -> Cases:
         item: str = "",
         se: float = 0.03,
         zero: float = 0.02,
+        made: bool = True,
         **fitted: tuple[float, float],
     ) -> Record:
         parts = [
@@ -187,7 +186,7 @@ def _cases() -> Cases:
             parts.append(Metric("pack_heat_ahead", ratio - 1.0, "1", se, 300, item=item))
         figures = [(name, *pair, "1") for name, pair in fitted.items()]
         own = {"heat_capacity_j_per_k": 8600.0, "heat_loss_w_per_k": 1.9, "cell_r10s_mohm": 2.0}
-        return record(*days(sessions, "ride", *parts), reference=fleet(*figures), pack=own)
+        return record(*days(sessions, "ride", *parts), reference=fleet(*figures), pack=own if made else {})
 
     def small_loads(ratio: float, sessions: int) -> Record:
         parts = (Metric("pack_heat_least_ratio", ratio, "1", 0.4, 300), Metric("cell_temp_max_c", 35.0, "degC"))
@@ -198,6 +197,7 @@ def _cases() -> Cases:
             small_loads(6.0, 3),
             case(1.6, pack_heat_ratio=(1.0, 0.05)),
             case(2.4),
+            case(8.2, 4, se=0.3, made=False),  # no fleet and no maker's figures, and beyond any pack
             case(1.9, item="3", pack_heat_ratio=(1.0, 0.05)),
             case(1.7, item="3"),
         ),
@@ -213,6 +213,8 @@ def _cases() -> Cases:
             small_loads(6.0, 1),
             small_loads(2.2, 3),
             case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
+            case(3.5, 4, se=0.3, made=False),
+            case(9.9, 1, se=0.4, made=False),
             case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),
         ),
     )
@@ -258,6 +260,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="lumped model; LFP pack thermal parameters: doi:10.3390/batteries8100147; fleet ratio: this store",
-    version=4,
+    version=5,
     cases=_cases,
 )

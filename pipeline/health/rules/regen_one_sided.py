@@ -19,8 +19,17 @@ from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import confidence, mean, middle
 
+FRONT_AND_REAR = (
+    "front and rear motor may share the braking unevenly by design, even one of them all of it, so that this rule "
+    "compares left and right only; compare the two motors' currents while braking with those of a vehicle of the same "
+    "type"
+)
+
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    motors = {m.item for m in record.profile.roles if m.role == "motor_current"}
+    if motors == {"front", "rear"}:
+        return NotAssessed(FRONT_AND_REAR)
     every = table(record).drop_nulls(["asymmetry", "left_a", "right_a"]).tail(NEWEST)
     if every.height < limits["least"]:
         return NotAssessed(f"only {counted(every.height, 'braking event')} with the current of both motors recorded")
@@ -93,7 +102,7 @@ RULE = Rule(
     title="Electric brake one-sided",
     subsystem="braking",
     severity=Severity.SERVICE,
-    needs=("braking_sided_count",),
+    needs=("braking_count",),
     roles=("motor_current", "brake_demand"),
     limits=(
         Limit("index", 0.25, "1", "|left - right| over their mean; 30 against 24 A is 0.22: engineering choice"),
@@ -123,7 +132,7 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="asymmetry index: definition here; limit: engineering choice",
-    version=3,
+    version=4,
     applies=lambda profile: sum(mapping.role == "motor_current" for mapping in profile.roles) > 1,
     cases=_cases,
 )

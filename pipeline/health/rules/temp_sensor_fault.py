@@ -10,10 +10,12 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found
 from herdbook.pipeline.health.reading import Pieces, event_table, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
-from herdbook.pipeline.health.rules._wrong_sensor import ROLE_OF, apart, right_of_two, still
+from herdbook.pipeline.health.rules._wrong_sensor import ROLE_OF, apart, one_of_two, right_of_two, still
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
@@ -35,19 +37,38 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not items:
         return NotAssessed("no temperature sensor recorded")
     off = Pieces(recent(_offsets(record, limits), limits["days"]), "item")
-    heated = _heated(record)
-    believed = right_of_two(record)
+    own = {item: _by_itself(record, item, limits) for item in items}
+    stands = _apart(record, [item for item in items if item.startswith("cell")], own, limits)
     found = []
     for item in items:
-        finding = next((f for kind in KINDS if (f := _kind(record, item, kind, limits))), None)
-        finding = finding or still(record, item, limits)
+        finding = own[item] or stands.get(item)
         if finding is None and not item.startswith("cell"):
             finding = _off(item, off.of(item), limits)
-        elif finding is None and not heated and item not in believed:
-            finding = apart(record, item, limits)
         if finding is not None:
             found.append(finding)
     return found
+
+
+def _by_itself(record: Record, item: str, limits: Mapping[str, float]) -> Finding | None:
+    """What its own readings show, whatever level its siblings are at."""
+    finding = next((f for kind in KINDS if (f := _kind(record, item, kind, limits))), None)
+    return finding or still(record, item, limits)
+
+
+def _apart(
+    record: Record, cells: list[str], own: Mapping[str, Finding | None], limits: Mapping[str, float]
+) -> dict[str, Finding]:
+    """Cell sensors apart from their siblings. Of two neither outvotes the other, so that never both are told; nor
+    does one that is broken say anything of its twin. Nothing cools a place by itself, but heat warms one: the
+    warmer is told, unless the rest of the vehicle agrees with it."""
+    if _heated(record) or (len(cells) == 2 and any(own[item] for item in cells)):
+        return {}
+    believed = right_of_two(record)
+    told = {item: f for item in cells if item not in believed and (f := apart(record, item, limits)) is not None}
+    if len(cells) != 2:
+        return told
+    warm = {item: one_of_two(f) for item, f in told.items() if f.measured > 0}
+    return warm or told
 
 
 def _kind(
@@ -288,14 +309,20 @@ RULE = Rule(
         "Plug corroded or not seated",
         "Sensor come off its place",
         "Sensor aged",
+        Cause(
+            "Heat at the place of a sensor that reads high: a cell warm at rest, a balancing resistor stuck on",
+            also_found("heat_without_load"),
+        ),
     ),
     bench=(
+        "After an hour at rest with the key off, hold an infrared thermometer or a hand to the outside of the pack at "
+        "the place: warmer than the rest is heat and not the sensor; then stop using and charging it",
         "Measure the sensor's resistance at the plug, cold, and compare with a sibling",
         "Move the wire while watching the value",
         "After a night's rest all sensors of the vehicle must agree with a thermometer",
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=4,
+    version=5,
     cases=_cases,
 )
