@@ -29,6 +29,7 @@ from herdbook.pipeline.science.road import AIR, GRAVITY
 from herdbook.pipeline.vehicle.record import Metric
 
 NAMES = ("ride_rolling", "travel_rolling")  # the better one first
+UNSURE = "high, but not surely; more kilometres are needed"
 MOST = 200  # newest rides: engineering choice
 
 
@@ -69,7 +70,9 @@ def _by_others(
     record: Record, name: str, rows: pl.DataFrame, limits: Mapping[str, float]
 ) -> list[Finding] | NotAssessed:
     said = _against_fleet(record, name, rows, limits)
-    return _clearest(said, _against_maker(record, name, rows, limits)) if isinstance(said, NotAssessed) else said
+    if not isinstance(said, NotAssessed) or said.reason.endswith(UNSURE):  # the fleet is the better yardstick
+        return said
+    return _clearest(said, _against_maker(record, name, rows, limits))
 
 
 def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Mapping[str, float]) -> Finding:
@@ -140,8 +143,7 @@ def _open(value: float, se: float, usual: float, limits: Mapping[str, float]) ->
     if value < usual + limits["excess"]:
         return None
     return NotAssessed(
-        f"it rolls with {spell(value, '', se)} of its weight as resistance, {spell(usual, '')} is usual: high, but not "
-        "surely; more kilometres are needed"
+        f"it rolls with {spell(value, '', se)} of its weight as resistance, {spell(usual, '')} is usual: {UNSURE}"
     )
 
 
