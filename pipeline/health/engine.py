@@ -101,7 +101,9 @@ def as_sure(finding: Finding) -> Finding:
         severity = Severity.SERVICE
     if severity is Severity.SERVICE and finding.confidence < SURE[severity]:
         severity = Severity.NOTE
-    return finding if severity is finding.severity else replace(finding, severity=severity)
+    if severity is finding.severity:
+        return finding
+    return replace(finding, severity=severity, unsettled=severity is Severity.NOTE)
 
 
 def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
@@ -129,9 +131,22 @@ def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused], reco
         total = sum(rule.subsystem == subsystem for rule in rules)
         judged = total - sum(r.rule.subsystem == subsystem for r in refused)
         mine = [(r.rule, r.reason) for r in open_still if r.rule.subsystem == subsystem]
-        shares = [j.share for j in found if j.rule.subsystem == subsystem]
-        scores[subsystem] = score(shares, judged, total, withheld(mine, record.doubts) if mine else "")
+        said = [j for j in found if j.rule.subsystem == subsystem]
+        waits_for = withheld(mine, record.doubts) if mine else ""
+        scores[subsystem] = score(
+            [j.share for j in said], judged, total, waits_for, "" if _weighty(said) else _unsettled(said)
+        )
     return scores
+
+
+def _weighty(said: list[Judged]) -> bool:
+    return any(j.finding.severity is not Severity.NOTE for j in said)
+
+
+def _unsettled(said: list[Judged]) -> str:
+    """Why notes alone leave a score open; "" when they do not."""
+    titles = dict.fromkeys(f"“{j.rule.title}”" for j in said if j.finding.unsettled)
+    return f"{', '.join(titles)}: noted, and not settled yet" if titles else ""
 
 
 def failed_measuring(record: Record, missing: Iterable[str]) -> str:

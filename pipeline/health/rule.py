@@ -48,7 +48,8 @@ class Finding:
     item: "" or what it is about ("cell 7", "left"). confidence 0..1: how sure. persistence 0..1: share of the
     opportunities in which it showed. count: times seen; duration_s: how long in all. windows: worst first, at most 10.
     statement: one plain sentence with numbers. not_separable: other causes the data cannot tell apart, with the
-    measurement that would ("" when none). signals: roles to draw, most telling first."""
+    measurement that would ("" when none). signals: roles to draw, most telling first. unsettled: a note because it is
+    not sure, or was not measured here; it would be worth more, so that no score stands on it alone."""
 
     severity: Severity
     item: str
@@ -64,6 +65,7 @@ class Finding:
     windows: tuple[Window, ...] = ()
     signals: tuple[str, ...] = ()
     not_separable: str = ""
+    unsettled: bool = False
 
 
 @dataclass(frozen=True, slots=True)

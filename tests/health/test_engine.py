@@ -144,6 +144,18 @@ def test_no_score_while_a_rule_that_matters_waits_for_more_of_a_log() -> None:
     assert "five vehicles of the type" in fleet.reason
 
 
+def test_no_score_stands_on_a_note_that_would_weigh_much_were_it_surer() -> None:
+    """A service word of chance 0.6 is said as a note: a hundred less a note's three would call it sound."""
+    unsure, small = rule("a", found(confidence=0.6)), rule("b", found(Severity.NOTE))
+    said = judge(KNOWN, [unsure, small, rule("c")]).scores["cells"]
+    assert said.score is None
+    assert said.reason == "“a”: noted, and not settled yet"
+    assert judge(KNOWN, [small, rule("c")]).scores["cells"].score == pytest.approx(97.0)
+    beside = judge(KNOWN, [unsure, rule("c", found())]).scores["cells"].score
+    assert beside is not None
+    assert beside < 61.0
+
+
 def test_no_log_is_asked_for_where_none_would_help() -> None:
     """A rule that failed, and one whose role is in doubt, wait for Herdbook and for the profile."""
 

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
+from herdbook.pipeline.health.examples import record
 from herdbook.pipeline.science import string_fit
 from herdbook.pipeline.science.string_fit import NODES, Curve, Moments, Why, learn, stands_apart, weigh, weights
+from herdbook.pipeline.vehicle.chemistry import ocv_of
 
 GROUPS = 10
 
@@ -68,3 +70,27 @@ def test_a_difference_is_not_drowned_by_many_readings() -> None:
     assert weigh(c, m, 2).chance[""] < 0.02
     others = [k for k in range(GROUPS) if k != 2]
     assert all(weigh(c, m, k).chance[""] > 0.5 for k in others if stands_apart(c, m, k))
+
+
+@pytest.mark.parametrize("less", [0.09, 0.12, 0.18])
+def test_a_capacity_read_on_the_way_into_the_knee_is_not_read_low(less: float) -> None:
+    """There a difference may be off by most of itself, which must not make a smaller one the likelier."""
+    ocv = ocv_of(record().profile.pack)
+    assert ocv is not None
+    sizes = []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        days = np.sort(rng.choice(np.arange(0.0, 25.0), 60))
+        z = rng.uniform(0.2, 0.85, 60)
+        volts, lower = (np.interp(100.0 * at, ocv.soc_pct, ocv.middle_v) for at in (z, z - less / (1 - less) * (1 - z)))
+        prior = np.interp(100.0 * NODES, ocv.soc_pct, ocv.middle_v)
+        read = volts + rng.normal(0.0, 0.003, 60)
+        c = learn(prior, z, read, np.full(60, 0.004), days.astype(int), np.full(60, 0.02))
+        away = rng.normal(0.0, 0.002, (60, GROUPS))
+        away[:, 2] += lower - volts
+        m = Moments(z, away, np.full_like(away, 0.003), np.full_like(away, 0.002), days=days, knee=read < 3.2)
+        found = weigh(c, m, 2)
+        assert found.cause is Why.CAPACITY
+        assert abs(found.size - less) < 2.0 * found.se
+        sizes.append(found.size)
+    assert np.mean(sizes) == pytest.approx(less, rel=0.08)

@@ -103,4 +103,5 @@ def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mappi
         windows=fit.windows,
         signals=("cell_voltage", "pack_current", "pack_soc"),
         not_separable=f"Or {'; or '.join(others)}." if others else "",
+        unsettled=size > limits["act"] and not shows,
     )

@@ -57,6 +57,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage moved "
             f"too little, over {100 * fit.depth:.0f} % of the charge; rides to low are needed"
         )
+    apart = [] if found else [k for k, w in fit.groups.items() if w.cause is Why.CAPACITY and k not in unread(record)]
+    if apart:
+        return NotAssessed(
+            f"group {', '.join(apart)} stands apart, most like one of little capacity, but what was logged does not "
+            "tell surely enough whether and by how much"
+        )
     return found
 
 
@@ -149,6 +155,6 @@ RULE = Rule(
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
     cases=_cases,
-    version=5,
+    version=6,
     habit="rides from full to low",
 )

@@ -86,6 +86,7 @@ def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
         signals=("pack_soc", "pack_current"),
         not_separable="A pack that has lost capacity, a monitor set to a smaller pack, or a profile that names a "
         "larger one: a full charge and a measured discharge tell.",
+        unsettled=True,
     )
 
 
@@ -200,7 +201,7 @@ RULE = Rule(
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
-    version=2,
+    version=3,
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
     cases=_cases,
 )

@@ -119,6 +119,7 @@ def _judge_kind(kind: str, seen: _Away, limits: Mapping[str, float]) -> list[Fin
             signals=("pack_soc", "cell_voltage", "pack_current"),
             not_separable="Zero error of the current sensor, wrong capacity in the electronics, or a pack that has "
             "lost capacity: a full charge and a measured discharge tell.",
+            unsettled=not act and abs(value) + Z95 * se > limits["act"],
         )
     ]
 
@@ -236,6 +237,6 @@ RULE = Rule(
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
     source="anchors on steep parts of the open-circuit curve; counted current over rated capacity; limits: see each",
     cases=_cases,
-    version=4,
+    version=5,
     habit="charges to full, until the charger ends them, or rides until little charge is left with a rest after them",
 )
