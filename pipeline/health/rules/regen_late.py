@@ -38,7 +38,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     elif few:
         return NotAssessed(f"only {counted(every.height, 'braking event')} begin sharply enough to time the answer")
     elif chance > limits["chance"] or mid.value - 3.0 * mid.se < limit:
-        return []
+        whole = middle(every["response_s"], least_se=0.01)
+        return _unsure(whole.value, whole.se, every.height, limit) if whole.value > limit else []
     return [
         Finding(
             severity=Severity.SERVICE,
@@ -59,6 +60,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             "separates them.",
         )
     ]
+
+
+def _unsure(value: float, se: float, count: int, limit: float) -> NotAssessed:
+    return NotAssessed(
+        f"the middle answer of {counted(count, 'braking event')} came after {spell(value, 's', se)}, over the "
+        f"{spell(limit, 's')} of the limit but not surely; more brakings are needed"
+    )
 
 
 def _cases() -> Cases:
@@ -82,7 +90,12 @@ def _cases() -> Cases:
             in_fleet(0.05, 0.005, 0.18),
             in_fleet(0.20, 0.04, 0.30),
         ),
-        unassessed_on=(braked(), braked({}, {}), braked(*[{"response_s": 0.4}] * 4)),
+        unassessed_on=(
+            braked(),
+            braked({}, {}),
+            braked(*[{"response_s": 0.4}] * 4),
+            braked(*[{"response_s": 0.37}] * 12),
+        ),
     )
 
 
@@ -133,6 +146,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="delay allowance: calculation from the 0.1 V term in UN R78 stopping distances (from memory)",
-    version=2,
+    version=3,
     cases=_cases,
 )

@@ -16,6 +16,7 @@ from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import REFERENCE, Metric
@@ -48,7 +49,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     usual = _usual(record, path, group.value * cells, limits)
     look = min(limits["look"], usual + limits["over_fleet"] / cells) if usual is not None else limits["look"]
     if not share - look > limits["z"] * se:
-        return []
+        return _unsure(share, se, look) if share > look else []
     grave = limits["act"]
     if usual is not None:  # what the fleet has is sound, whatever a maker's cables take of the groups'
         grave = min(grave, usual + limits["act_over_fleet"] / cells)
@@ -74,6 +75,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             not_separable="Switch, fuse or joint: measure the voltage over each at a known current.",
         )
     ]
+
+
+def _unsure(share: float, se: float, look: float) -> NotAssessed:
+    return NotAssessed(
+        f"the path outside the groups has {spell(share, 'times', se)} what the groups have, over the limit of "
+        f"{spell(look, 'times')} but not surely; more rides are needed"
+    )
 
 
 def _usual(record: Record, path: Pooled, string: float, limits: Mapping[str, float]) -> float | None:
@@ -126,7 +134,11 @@ def _cases() -> Cases:
             fleet(2.0, 2.0, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),  # sound ones differ as much
             fleet(7.0, 0.3, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),
         ),
-        unassessed_on=(record(ride(0, 30)), record(one_session(0, "ride"))),
+        unassessed_on=(
+            record(ride(0, 10), ride(1, 22), ride(2, 9)),
+            record(ride(0, 30)),
+            record(one_session(0, "ride")),
+        ),
     )
 
 
@@ -141,7 +153,7 @@ RULE = Rule(
     ),
     needs=("pack_path_mohm", "group_r_load_mohm"),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
-    version=2,
+    version=3,
     limits=LIMITS,
     judge=judge,
     meaning="Current meets a bad contact outside the cells: it costs power, and the contact heats up.",
