@@ -19,6 +19,7 @@ Data keys of an event (a key is left out where it is unknown):
     short_unreasoned_a           withheld by a limiter, no reason in sight
     short_undelivered_a          allowed, not delivered
     left_a, right_a, asymmetry   braking current of each motor; |left - right| over their mean
+    front_a, rear_a              the same of a front and a rear motor, which may differ by design
     pack_v_max, link_v_max       highest voltage
     link_rise_v                  voltage of the link over the pack's, mean once settled
     pack_over_s, link_over_s     longest time above the limit
@@ -154,7 +155,8 @@ def _sides(s: Samples, steady: Bools) -> dict[str, Floats]:
     with np.errstate(invalid="ignore", divide="ignore"):
         middle = 0.5 * (left + right)
         asymmetry = np.where(middle >= LEAST_SIDE_A, np.abs(left - right) / middle, np.nan)
-    return {"left_a": left, "right_a": right, "asymmetry": asymmetry}
+    front, rear = (means(s.side_a.get(end, absent), s.events, steady) for end in ("front", "rear"))
+    return {"left_a": left, "right_a": right, "asymmetry": asymmetry, "front_a": front, "rear_a": rear}
 
 
 def _voltages(s: Samples, profile: Profile, judged: Bools) -> dict[str, Floats]:
@@ -311,6 +313,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=6,  # a weak brake timed at half of its own; in version 2 demand may be learned
+    version=7,  # a weak brake timed at half of its own; in version 2 demand may be learned
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

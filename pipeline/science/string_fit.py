@@ -147,8 +147,8 @@ def weigh(curve: Curve, m: Moments, group: int) -> Weighed:
     share = _shares(_at_held_error(curve, m, shifts[at], group, weight[at], loglik[at]), weight[at])
     sizes = np.array([cases[k].size for k in at])
     size = float(share @ sizes)
-    # the grid's own step counts as well
-    se = float(np.sqrt(share @ (sizes - size) ** 2 + (0.1 * size) ** 2))
+    # The grid's own step counts as well, and what one group does otherwise it does in all of its readings
+    se = float(np.sqrt(share @ (sizes - size) ** 2 + (0.1**2 + LIKENESS**2) * size**2))
     likely = weight * np.exp(loglik - loglik.max())
     shift = likely @ shifts / likely.sum()
     return Weighed(

@@ -30,6 +30,8 @@ KEYS = (
     "asymmetry",
     "left_a",
     "right_a",
+    "front_a",
+    "rear_a",
     "dropout_s",
     "dropout_allowed_a",
     "dropout_share",

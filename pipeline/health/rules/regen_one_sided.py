@@ -14,22 +14,23 @@ from herdbook.pipeline.health.cause_tests import bits_set
 from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
+from herdbook.pipeline.health.rules._motor_gone import ENDS, brakings_of_both, gone
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import confidence, mean, middle
 
 FRONT_AND_REAR = (
-    "front and rear motor may share the braking unevenly by design, even one of them all of it, so that this rule "
-    "compares left and right only; compare the two motors' currents while braking with those of a vehicle of the same "
-    "type"
+    "front and rear motor may share the braking unevenly by design, even one of them all of it: held against its own "
+    "earlier brakings alone, and this vehicle has no {what}; compare its two motors' currents while braking with those "
+    "of a vehicle of the same type"
 )
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     motors = {m.item for m in record.profile.roles if m.role == "motor_current"}
     if motors == {"front", "rear"}:
-        return NotAssessed(FRONT_AND_REAR)
+        return _front_and_rear(record, limits)
     every = table(record).drop_nulls(["asymmetry", "left_a", "right_a"]).tail(NEWEST)
     if every.height < limits["least"]:
         return NotAssessed(f"only {counted(every.height, 'braking event')} with the current of both motors recorded")
@@ -74,6 +75,39 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _front_and_rear(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    rows = brakings_of_both(table(record), limits["least_a"])
+    if rows.height < 2 * limits["count"]:
+        return NotAssessed(FRONT_AND_REAR.format(what=f"{2 * limits['count']:.0f} brakings with both currents"))
+    found = gone(rows, limits)
+    if found is None:
+        shares = [mean(rows[f"{end}_a"] / (rows["front_a"] + rows["rear_a"])) for end in ENDS]
+        return (
+            [] if min(shares) >= limits["took"] else NotAssessed(FRONT_AND_REAR.format(what="time with both braking"))
+        )
+    after = found.after.with_columns(size=1.0 - pl.col("share"))
+    now = mean(after["share"])
+    return [
+        Finding(
+            severity=Severity.SERVICE,
+            item=found.end,
+            measured=now,
+            limit=limits["gone"],
+            unit="1",
+            statement=f"The {found.end} motor braked with next to nothing in its last "
+            f"{counted(after.height, 'braking event')}; in the {found.before.height} before it gave "
+            f"{spell(100 * found.usual, '%')} of the braking current.",
+            confidence=min(1.0 - found.chance, 0.98),
+            persistence=1.0,
+            count=after.height,
+            duration_s=seconds(after),
+            windows=windows(after, "size"),
+            signals=("motor_current", "motor_speed", "brake_demand", "motor_fault"),
+            not_separable="A fault, or a mode that brakes with one motor: a ride in each mode separates them.",
+        )
+    ]
+
+
 def _cases() -> Cases:
     from herdbook.pipeline.health.rules._example_brakings import braked
 
@@ -114,6 +148,10 @@ RULE = Rule(
             "turns even out over these: engineering choice; over several rides up to nine are needed to be under "
             "`chance`, and fewer are told as nothing found",
         ),
+        Limit("gone", 0.05, "share", "of the braking current of a front or rear motor: engineering choice"),
+        Limit("took", 0.15, "share", "that it gave before, in the middle: engineering choice"),
+        Limit("rides", 2, "rides", "without it: a mode may be chosen for one ride: engineering choice"),
+        Limit("least_a", 3.0, "A", "torque current of both motors' middle: engineering choice"),
         Limit("least", 2, "braking events", "when all are beyond `far` on one side; 0.95 sure: engineering choice"),
         Limit("far", 0.5, "1", "the weak side brakes with less than 60 % of the other; no corner does it: calculation"),
     ),
@@ -132,7 +170,7 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="asymmetry index: definition here; limit: engineering choice",
-    version=4,
+    version=5,
     applies=lambda profile: sum(mapping.role == "motor_current" for mapping in profile.roles) > 1,
     cases=_cases,
 )
