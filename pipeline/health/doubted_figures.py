@@ -24,7 +24,7 @@ ALSO: dict[str, str] = {
     "margins": "ambient_temp bms_temp cell_temp cell_voltage charge_limit dc_link_voltage discharge_limit fet_temp "
     "motor_temp pack_current pack_voltage",
     "pack_agreement": "cell_voltage pack_current pack_soc pack_voltage",
-    "pack_anchors": "pack_voltage",
+    "pack_anchors": "cell_temp pack_voltage",
     "pack_cycles": "pack_voltage",
     "pack_energy": "pack_voltage",
     "pack_exposure": "cell_temp cell_voltage",

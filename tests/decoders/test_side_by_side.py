@@ -80,6 +80,8 @@ def test_a_reader_that_stops_half_way_leaves_nothing_running(tmp_path: Path, mon
     next(iter(chunks))
     chunks.close()  # type: ignore[attr-defined]
     (pool,) = pools
+    for thread in pool._threads:
+        thread.join(60)  # it ends its block first
     assert all(not thread.is_alive() for thread in pool._threads)
 
 

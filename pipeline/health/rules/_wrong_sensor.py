@@ -123,8 +123,8 @@ def one_of_two(finding: Finding) -> Finding:
         statement=f"{said}: its place is warm, or one of the two reads wrong; two sensors do not tell which.",
         confidence=min(finding.confidence, 0.95),
         not_separable="A place that makes heat of its own, or a sensor that reads wrong (this high or the other low): "
-        "after an hour at rest with the key off, a hand or an infrared thermometer on the pack at that place separates "
-        "them. Until then treat it as heat: park it outdoors and do not charge it unwatched.",
+        "after an hour at rest with the key off, an infrared thermometer on the pack at that place separates them. "
+        "Until that is known it may be heat.",
     )
 
 

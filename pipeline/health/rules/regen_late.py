@@ -65,7 +65,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _unsure(value: float, se: float, count: int, limit: float) -> NotAssessed:
     return NotAssessed(
         f"the middle answer of {counted(count, 'braking event')} came after {spell(value, 's', se)}, over the "
-        f"{spell(limit, 's')} of the limit but not surely; more brakings are needed"
+        f"{spell(limit, 's')} of the limit but not surely; more braking events are needed"
     )
 
 
