@@ -5,6 +5,7 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check install -q -c constraint
 HERDBOOK := $(BIN)/herdbook
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
+export PYTHONDONTWRITEBYTECODE :=  # else every start of a command compiles all of it anew
 
 .PHONY: help demo test lint types tests slow fuzz large browser bench physics campaign coverage evaluate sources audit sbom pins docs readme clean
 
