@@ -39,7 +39,7 @@ def by_workers(base: Path, workers: list[int], rides: int, thin: int) -> dict[st
     nights: dict[str, tuple[Callable[[Path], int], int]] = {
         f"{rides} rides of ten minutes": (
             lambda at: write_logs(full, at, -(-rides // days), range(days)),
-            rides // days,
+            -(-rides // days),
         ),
         f"{thin:,} vehicles, a minute each": (lambda at: write_logs(small, at, thin, range(1)), thin),
     }
