@@ -3,7 +3,8 @@
 The flow's process keeps Prefect's output, also what it prints at exit, away from the user: it goes to
 `STORE/night/night.log`. A server that dies is started again at the same address and the flow goes on. If the
 flow cannot finish all the same (no server at all, its process killed), the night is finished here by the same
-functions without Prefect: what is committed is not done twice. Without a new log nothing of Prefect is started at all.
+functions without Prefect: what is committed is not done twice. A night with nothing to do is done here at once
+(nothing_new.py).
 """
 
 from __future__ import annotations

@@ -13,7 +13,9 @@
     [keep]     parts_days, grace_hours, months_after, cache_gb, check_days
     [night]    see NightSettings; read and checked by whoever runs nights or shows them, by night_settings()
 
-Other tables are kept as they are: Settings.other.
+    [own], [sign]   read and checked where they are used: own/named.py, store/signing_key.py
+
+Tables that are not in TABLES are kept as they are, Settings.other; those that nobody reads are told (unknown_tables).
 """
 
 from __future__ import annotations
@@ -74,6 +76,7 @@ TABLES = {
     "judge": ("judge_days", "again_vehicles"),
     "keep": ("parts_days", "grace_hours", "months_after", "cache_gb", "check_days"),
 }
+OTHERS = ("night", "own", "sign")  # tables in Settings.other that somebody reads
 WHOLE = ("segment_frames", "again_vehicles")
 TOP = ("profiles", "lake", "zone", "paths", "vehicle", "vehicles")
 
@@ -138,6 +141,14 @@ def _check_zone(zone: str, path: Path) -> None:
         ZoneInfo(zone)
     except (KeyError, ValueError, OSError):
         raise SettingsError(f"zone {zone!r} is no time zone", path, "Write one like Europe/Vienna") from None
+
+
+def unknown_tables(settings: Settings) -> dict[str, str]:
+    """Tables that nobody reads, with a sentence about each without a full stop: a slip like [nigth] leaves all that
+    stands in it at its default."""
+    known = ", ".join(f"[{name}]" for name in sorted((*TABLES, *OTHERS)))
+    why = f"is not known in {FILE}, so nothing in it has an effect (known: {known})"
+    return {name: f"the table [{name}] {why}" for name in settings.other if name not in OTHERS}
 
 
 def known_keys() -> tuple[str, ...]:

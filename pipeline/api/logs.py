@@ -44,7 +44,8 @@ class Judgement:
 
     def _counted(self) -> str:
         found = "1 finding" if self.findings.height == 1 else f"{self.findings.height} findings"
-        return f"{found}, {self.not_assessed.height} rules not assessed"
+        rules = "1 rule" if self.not_assessed.height == 1 else f"{self.not_assessed.height} rules"
+        return f"{found}, {rules} not assessed"
 
     def _repr_html_(self) -> str:
         """For a notebook: findings, scores, and what could not be judged or used."""

@@ -1,4 +1,5 @@
-"""Logs in quarantine because nothing, or too much, says whose they are: a person's word settles it."""
+"""Logs that would be refused because nothing, or too much, says whose they are: a person's word settles it, also when
+they are decoded again."""
 
 from __future__ import annotations
 

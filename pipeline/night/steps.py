@@ -206,7 +206,8 @@ class ScanSteps:
         due = due_again(self.store, self.refused)
         self.again = replace(due, notes=(*self.news.notes(), *told, *due.notes))
         if self.again.logs:
-            results = self._counted(self.runner.take(self.again.logs), len(self.again.logs), "decoding again")
+            decoded = as_named(self.store, self.runner.take(self.again.logs), self.now)
+            results = self._counted(decoded, len(self.again.logs), "decoding again")
             enough = _enough(COMMIT_LOGS, len(self.again.logs))
             for batch in in_batches(results, enough, self.runner.commit_s):
                 commit(self.store, batch, self.now)

@@ -10,7 +10,7 @@ import hashlib
 from dataclasses import fields
 
 from herdbook.pipeline.addresses import is_url
-from herdbook.pipeline.settings import TABLES, NightSettings, Settings
+from herdbook.pipeline.settings import TABLES, NightSettings, Settings, unknown_tables
 from herdbook.pipeline.store.connection import transaction, visit
 from herdbook.pipeline.store.store import Store
 
@@ -46,13 +46,16 @@ def settings_changed(store: Store) -> list[str]:
 
 
 def note_settings(store: Store, scan: str) -> list[str]:
-    """Keep the settings in force as those of this scan, and what changed for its change list; returns the latter."""
+    """Keep the settings in force as those of this scan, and what changed for its change list, with every table in which
+    something is set for the first time and that nobody reads; returns the latter."""
     now = settings_as_text(store.settings)
     with transaction(store.catalogue) as con:
         before = dict(con.execute("SELECT setting, value FROM settings_used").fetchall())
         if before == now:
             return []
-        told = _differences(before, now)
+        tables = {name.partition("] ")[0].removeprefix("[") for name in before}
+        strange = [words for name, words in unknown_tables(store.settings).items() if name not in tables]
+        told = [*_differences(before, now), *strange]
         con.execute("DELETE FROM settings_used")
         con.executemany("INSERT INTO settings_used VALUES (?, ?)", sorted(now.items()))
         for note in told:

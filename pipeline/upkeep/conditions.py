@@ -21,7 +21,7 @@ from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.extras import EXTRAS
 from herdbook.pipeline.operating_system import open_to_all
 from herdbook.pipeline.own.load import NO_OWN, own_of
-from herdbook.pipeline.settings import FILE
+from herdbook.pipeline.settings import FILE, unknown_tables
 from herdbook.pipeline.store.connection import connect
 from herdbook.pipeline.store.settings_used import settings_changed
 from herdbook.pipeline.store.store import Store
@@ -139,6 +139,8 @@ def _rights(store: Store) -> Iterator[Condition]:
     else:
         yield Condition("rights", State.GOOD, "readable and writable")
     settings = store.folder / FILE
+    for words in unknown_tables(store.settings).values():
+        yield Condition("settings", State.TOLD, words, "Correct its name, or take it out")
     if changed := settings_changed(store):
         yield Condition("settings", State.TOLD, "; ".join(changed), f"Look at {FILE}; the next scan goes by it")
     if settings.exists() and open_to_all(settings):

@@ -40,7 +40,7 @@ from herdbook.pipeline.settings import NightSettings  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402
 from tests.bench.night_logs import Simulated, Template, write_logs  # noqa: E402
-from tests.bench.night_workers import by_workers  # noqa: E402
+from tests.bench.night_workers import by_workers, frame_by_frame  # noqa: E402
 
 PROFILES = ROOT / "dbc_demo"
 BARS = {
@@ -115,28 +115,11 @@ def rate(base: Path, name: str, template: Template | Simulated, vehicles: int, d
         **steps(done),
         **vars(cost),
         "frames_s": frames / cost.wall_s,
-        "peer_frames_s": peer(one),
+        "peer_frames_s": frame_by_frame(one),
         "frames_s_at_best": JOBS * frames / cost.cpu_s,
         "lake_bytes_a_frame": lake / frames,
         "catalogue_mb": store.catalogue.stat().st_size / 1e6,
     }
-
-
-def peer(log: Path, most: int = 20_000) -> float:
-    """Frames a second of python-can and cantools, frame by frame, on one core: reading and decoding alone."""
-    import can
-    import cantools
-
-    bus: Any = cantools.database.load_file(PROFILES / "zirbel.dbc")
-    known = {m.frame_id for m in bus.messages}
-    begun, n = time.process_time(), 0
-    with can.LogReader(log) as reader:
-        for n, message in enumerate(reader, 1):
-            if message.arbitration_id in known:
-                bus.decode_message(message.arbitration_id, bytes(message.data), decode_choices=False)
-            if n == most:
-                break
-    return n / (time.process_time() - begun)
 
 
 def steps(done: ScanResult) -> dict[str, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -12,7 +13,7 @@ from herdbook.pipeline.cli import build
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.intake.corrections import corrections, forget, give
 from herdbook.pipeline.reports.history.document import document
-from tests.toy.bench import Bench
+from tests.toy.bench import DATA, Bench
 
 BY, WHY = "service desk", "the dock had the wrong name"
 
@@ -126,3 +127,22 @@ def test_a_log_in_quarantine_is_forgotten(bench: Bench) -> None:
     bench.scan()
     assert bench.reasons() == {}
     assert owners(bench) == {}
+
+
+def test_a_persons_word_holds_when_a_log_is_decoded_again(tmp_path: Path) -> None:
+    """The refusal that it settled would take the log out of the record: other DBC files must not bring it back."""
+    profiles = tmp_path / "profiles"
+    shutil.copytree(DATA, profiles)
+    bench = Bench(tmp_path / "bench", profiles)
+    toy.write(bench.inbox / "b.log", toy.day(start=toy.T0))
+    toy.write(bench.inbox / "b.log.toml", ['vehicle = "TOY-009"'])
+    bench.scan()
+    give(bench.store, "b.log", "TOY-009", by=BY, why=WHY)
+    bench.scan()
+    made = bench.ask("SELECT part FROM parts")
+    dbc = next(profiles.glob("*.dbc"))
+    dbc.write_text(dbc.read_text("latin-1").replace("\nBO_ ", "\nBO_ 1999 NEW: 8 NOBODY\n\nBO_ ", 1), "latin-1")
+    assert any("changed" in note for note in bench.scan().notes)
+    assert bench.ask("SELECT part FROM parts") != made
+    assert bench.reasons() == {}
+    assert owners(bench) == {"b.log": "TOY-009"}

@@ -61,7 +61,6 @@ def test_nothing_is_told_of_settings_that_stay(bench: Bench) -> None:
             "setting [judge] judge_days changed from 400 to 500 since the last scan",
         ),
         ("judge_days = 400", "", "nothing, for 400 is what it is anyway"),
-        ("[judge]", "[jutge]", "setting [jutge] judge_days changed since the last scan"),
         ("limit_h = 6", "limit_h = 2", "setting [night] limit_h changed from 6 to 2 since the last scan"),
         ("limit_h = 6", "", "setting [night] limit_h changed from 6 to not set since the last scan"),
         ("Vienna", "Berlin", "setting zone changed from Europe/Vienna to Europe/Berlin since the last scan"),
@@ -74,6 +73,26 @@ def test_a_setting_that_changed_is_told_once(bench: Bench, was: str, is_now: str
     assert tuple(settings_changed(bench.store)) == expected
     assert told(bench) == expected
     assert told(bench) == ()
+
+
+def test_a_table_that_nobody_reads_is_told(bench: Bench) -> None:
+    rewrite(bench, FIRST.replace("[judge]", "[jutge]"))
+    changed = "setting [jutge] judge_days changed since the last scan"
+    unknown = (
+        "the table [jutge] is not known in herdbook.toml, so nothing in it has an effect"
+        " (known: [judge], [keep], [night], [own], [sessions], [sign], [take])"
+    )
+    assert settings_changed(bench.store) == [changed]
+    assert told(bench) == (changed, unknown)
+    assert told(bench) == ()
+    assert unknown in [c.found for c in of_store(bench.store.folder)]
+
+
+def test_a_table_that_nobody_reads_is_told_by_the_first_scan(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    rewrite(bench, FIRST.replace("[night]", "[nigth]"))
+    (note,) = told(bench)
+    assert note.startswith("the table [nigth] is not known in herdbook.toml")
 
 
 def test_a_setting_is_told_by_the_scan_after_one_that_was_killed(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
