@@ -53,8 +53,8 @@ def printed(page: str, day: str) -> bytes:
         except subprocess.TimeoutExpired:
             raise SettingsError(f"Chromium did not print within {WAIT_S} s", do="Write the page and print it") from None
         except OSError as problem:
-            said = f"{program} cannot be started ({problem.strerror})"
-            raise SettingsError(said, do="Write the page and print it") from None
+            why = f"{program} cannot be started ({problem.strerror})"
+            raise SettingsError(why, do="Write the page and print it") from None
         if not made.is_file():
             said = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:]
             raise SettingsError(f"Chromium did not print: {' '.join(said)}", do="Write the page and print it")
