@@ -156,7 +156,8 @@ def failed_measuring(record: Record, missing: Iterable[str]) -> str:
     failed = record.events.filter(pl.col("kind") == FAILED)
     if not failed.height:
         return ""
-    times = f"{failed.height} sessions, last" if failed.height > 1 else "one session"
+    sessions = failed["session_start_t"].n_unique()
+    times = f"{sessions} sessions, last" if sessions > 1 else "one session"
     return f"an own metric set failed in {times}: {failed['item'][-1]}"
 
 

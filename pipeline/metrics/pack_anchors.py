@@ -29,7 +29,8 @@ WORST_SE_PCT = 3.0  # vaguer anchors are refused (engineering choice)
 REST_C = 1 / 50
 FULL_SE_PCT = 1.0  # what "full" means varies by this much with current and temperature (engineering choice)
 # A charge that is ended under current has filled the pack by this much, known so well, where the middle group stands
-# beyond the plateau with its drop taken out and TIMES its errors to spare; current above FLOWS_C (engineering choices).
+# beyond the plateau with its drop taken out and TIMES its errors to spare; the current at most FLOWS_C
+# (engineering choices, made after an outside simulation whose packs were full at a third of C had shown no anchor).
 FLOWING_PCT, FLOWING_SE_PCT, FLOWS_C, TIMES = 99.0, 2.0, 0.35, 2.0
 # The drop: what an hour of current adds to that of ten seconds, as a share of it; its error; how far a pack's own
 # resistance may lie off the usual by make and age; how far tables lie apart at the plateau's end, V (engineering

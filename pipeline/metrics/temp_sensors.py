@@ -28,7 +28,10 @@ LOW_C, HIGH_C = -30.0, {"cell_temp": 120.0, "motor_temp": 200.0, "fet_temp": 170
 PLAUSIBLE_C = (-25.0, 90.0)  # where the others must read before a rail value is called a rail value
 MOVED_K = 1.0  # siblings must have moved this far, and MOVED_STEPS of their steps, before a still sensor is frozen
 MOVED_STEPS = 8.0
-FOLLOWS_STEPS, FOLLOWS_R = 3.0, 0.8  # so far and so alike to the others it must move to be alive: engineering choice
+# Under such a share of its siblings' movement a sensor must move by so many steps, and so alike to them (correlation),
+# to be alive: engineering choices, made after sound sensors beside a far too hot twin in an outside simulation had been
+# called frozen.
+FOLLOWS_SHARE, FOLLOWS_STEPS, FOLLOWS_R = 0.5, 3.0, 0.8
 AGREED_K = 3.0
 JUMP_K, JUMP_S = 8.0, 2.5  # no sensed body of this size warms so fast: engineering choice
 SOAK_TAUS = 2.0
@@ -147,7 +150,7 @@ def _one(
         if moved >= least_k and role in ("cell_temp", "motor_temp", "fet_temp"):
             # a still sensor between two readings flickers by one step
             share = max(float(np.ptp(own[both])) - step, 0.0) / moved
-            if share >= 0.5 or not _follows(own[both], middle[both], step):
+            if share >= FOLLOWS_SHARE or not _follows(own[both], middle[both], step):
                 out.append(Metric("temp_moved_share", share, "1", n=int(both.sum()), item=name))
     return out
 

@@ -12,7 +12,9 @@ from herdbook.pipeline.science.stretches import Stretches, extremes, means, owne
 
 GONE_S = 0.2  # gone for less could be one lost frame
 COLLAPSE_S = 0.3  # a limiter's taper takes longer
-LEAST_GIVEN = 0.3  # of half of what was asked: less is a refusal, and no delay (engineering choice)
+# Of half of what was asked: less is a refusal, and no delay (engineering choice, made after a weak brake of an outside
+# simulation had been called late).
+LEAST_GIVEN = 0.3
 BEFORE_US = 500_000  # frames further apart do not tell when something happened between them (engineering choice)
 
 

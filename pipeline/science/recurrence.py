@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from herdbook.pipeline.arrays import Floats, Integers
+
 Z95 = 1.959963984540054
 
 
@@ -22,7 +22,7 @@ class MeanCumulative:
     its 95 % interval on the log scale (which cannot go under 0)."""
 
     times: Floats
-    watched: NDArray[np.int64]
+    watched: Integers
     mean: Floats
     se: Floats
 

@@ -11,12 +11,11 @@ from dataclasses import dataclass
 from math import erfc, exp, inf, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.science import poisson
 from herdbook.pipeline.science.binomial import lower_share
 
-Floats = NDArray[np.float64]
 Z95 = 1.959963984540054
 
 

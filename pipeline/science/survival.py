@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from math import erfc, exp, log, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from herdbook.pipeline.arrays import Bools, Floats, Integers
+
 Z95 = 1.959963984540054
 CHI95 = 3.841458820694124  # of one degree of freedom
 FEWEST_FAILURES = 2  # of different times: with one, a Weibull shape has no upper end
@@ -27,14 +27,14 @@ class Lives:
 
     entry: Floats
     exit: Floats
-    failed: NDArray[np.bool_]
+    failed: Bools
 
     def __post_init__(self) -> None:
         same = self.entry.shape == self.exit.shape == self.failed.shape and self.exit.ndim == 1
         if not same or not np.all((self.entry >= 0) & (self.entry < self.exit) & np.isfinite(self.exit)):
             raise ValueError("a life begins at 0 or later and ends after its beginning")
 
-    def __getitem__(self, chosen: NDArray[np.bool_]) -> Lives:
+    def __getitem__(self, chosen: Bools) -> Lives:
         return Lives(self.entry[chosen], self.exit[chosen], self.failed[chosen])
 
 
@@ -44,8 +44,8 @@ class Curve:
     its 95 % interval (log-log Greenwood), and the cumulative hazard (Nelson-Aalen) with its standard error."""
 
     times: Floats
-    at_risk: NDArray[np.int64]
-    failures: NDArray[np.int64]
+    at_risk: Integers
+    failures: Integers
     survival: Floats
     low: Floats
     high: Floats
@@ -82,7 +82,7 @@ def curve(lives: Lives) -> Curve:
     )
 
 
-def _risk(lives: Lives, times: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _risk(lives: Lives, times: Floats) -> tuple[Integers, Integers]:
     """At each time: entered before it and not yet gone; and failed at it."""
     entered = np.searchsorted(np.sort(lives.entry), times, side="left")
     gone = np.searchsorted(np.sort(lives.exit), times, side="left")

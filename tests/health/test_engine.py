@@ -10,12 +10,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from herdbook.pipeline.health.engine import apply, judge, limits_of, rule_set_json
+from herdbook.pipeline.health.engine import apply, failed_measuring, judge, limits_of, rule_set_json
 from herdbook.pipeline.health.examples import days, one_session, profile, record
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.severity import SUBSYSTEMS, Severity
-from herdbook.pipeline.vehicle.record import Metric
+from herdbook.pipeline.vehicle.record import FAILED, Event, Metric
 
 KNOWN = record(one_session(0, "ride", Metric("braking_count", 4.0, "1")))
 
@@ -272,3 +272,9 @@ def test_a_rule_that_slips_takes_no_other_rule_with_it(slip: Exception) -> None:
     (refused,) = verdict.not_assessed
     assert refused.rule.id == "slipping"
     assert "fault of Herdbook itself" in refused.reason
+
+
+def test_two_own_sets_that_fail_in_one_session_are_one_session() -> None:
+    broken = (Event(FAILED, 0, 1, item) for item in ("own_fuse: KeyError", "own_lamp: KeyError"))
+    one = record(one_session(0, "ride", *broken))
+    assert "failed in one session" in failed_measuring(one, ["own_fuse_current_a"])

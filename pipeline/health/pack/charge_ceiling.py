@@ -18,7 +18,9 @@ from herdbook.pipeline.times import column_micros
 
 FULL_PCT = 95.0  # from here on a charge is as good as full (engineering choice)
 SAME_PCT = 1.0  # a report in whole per cent reads either side of one charge
-LEAST_SHARE = 0.75  # of the charges that ended short of that place with current flowing, ended there, not before it
+# Of all charges that ended with current flowing there or before that place, so many must have ended there (engineering
+# choice).
+LEAST_SHARE = 0.75
 MOST_CHANCE = 0.1  # that hands did it (engineering choice)
 FLOWS_C = 0.1  # a charge that is nearly full has tapered below (engineering choice)
 # Plugged out by hand, ends lie anywhere over so much of the charge (engineering choice: who charges to about four

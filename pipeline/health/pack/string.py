@@ -64,7 +64,7 @@ LOW_Z, HIGH_Z = 0.10, 0.95  # beyond them the curve bends, wherever its knee is 
 WEAK, RATIO = 1.25, 0.05
 # Share of time its own resistor bleeds a group: then that is the cause (engineering choice).
 IDLE = 0.25
-SOUND = 0.5  # chance that nothing is wrong, from which on a weighed group is one of the others
+SOUND = 0.5  # chance that nothing is wrong, from which on a weighed group is one of the others (engineering choice)
 BELOW_V, ABOVE_V = 0.09, 0.02  # V per 1 % beyond the ends of a table (engineering choices)
 
 
@@ -95,7 +95,7 @@ class StringFit:
 
 NONE = StringFit({}, frozenset(), (), 0, 0.0)
 # The fit takes its table to be right within so much between the knees, and learns the rest; published curves of some
-# chemistries lie further apart, and a table of that kind would be taken for a fault of a group.
+# chemistries lie further apart, and a table of that kind would be taken for a fault of a group (engineering choices).
 TABLE_V, BETWEEN_PCT = 0.03, (20.0, 90.0)
 
 
@@ -172,8 +172,8 @@ def _errors(p: _Pieces, top: float) -> Floats:
 @dataclass(frozen=True, slots=True)
 class _Pieces:
     """One row a piece: z by report and count (NaN: no report) and its error, what has left since the session began,
-    median volts, V away, errors V, current A,
-    whether load moved, days, number of the session and kind, place in KINDS."""
+    median volts, V away, errors V, current A, whether load moved, days, number of the session and kind, place in KINDS.
+    """
 
     z: Floats
     loose: Floats

@@ -8,17 +8,20 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
+from herdbook.pipeline.health.reading import metric_rows, recent
 from herdbook.pipeline.health.reference import OWN_RESISTANCE
 from herdbook.pipeline.health.rule import Finding, Record
+from herdbook.pipeline.health.rules._too_much_heat import too_much_heat
 from herdbook.pipeline.health.sentences import counted, spell
-from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, largest, middle
 
 # What heat a sound pack may make beyond that of typical cells of its size: a group of twice the typical resistance,
-# aged by half; and a pack of two thirds of the typical heat capacity warms by half as much again. Engineering choices.
+# aged by half; and a pack of two thirds of the typical heat capacity warms by half as much again. And how well the
+# pooled ratio is known at best. Engineering choices, made after packs of an outside simulation that warmed eight times
+# as much as explained had been left unjudged.
 RESISTANCE_AT_MOST = 3.0
 RISE_AT_MOST = 1.5
+KNOWN_AT_BEST = 0.02
 
 
 def judged_sessions(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
@@ -55,27 +58,21 @@ def beyond_any_pack(record: Record, limits: Mapping[str, float]) -> Finding | No
     most = RESISTANCE_AT_MOST * max(poorer, 1.0) * RISE_AT_MOST
     rows = rows.with_columns(excess_k=(pl.col("value") - most) * pl.col("explained_k"))
     value, se = pool(rows["value"].to_numpy(), rows["se"].to_numpy())
-    se = float(np.hypot(se, 0.02 * value))
+    se = float(np.hypot(se, KNOWN_AT_BEST * value))
     limit = most * (1.0 + limits["ratio"])
     if value - 2.0 * se < limit or largest(rows["excess_k"]) < limits["excess"]:
         return None
     hit = rows.filter(pl.col("value") > limit)
-    return Finding(
-        severity=Severity.SERVICE,
-        item="",
+    return too_much_heat(
+        rows,
+        hit,
         measured=value,
         limit=limit,
-        unit="1",
+        se=se,
+        sure=confidence(value, limit, se),
         statement=f"Over {counted(rows.height, 'session')} the pack warmed {spell(value, 'times', se)} as much as "
         f"its load explains with typical cells of its size; poor cells in a light pack would reach "
         f"{spell(most, 'times')}.",
-        se=se,
-        confidence=confidence(value, limit, se),
-        persistence=hit.height / rows.height,
-        count=hit.height,
-        duration_s=seconds(hit),
-        windows=windows(hit, "excess_k"),
-        signals=("cell_temp", "pack_current", "ambient_temp"),
         not_separable="More heat made in the pack, less heat lost, or something hot beside it: a thermal camera under "
         "a steady load separates them.",
     )

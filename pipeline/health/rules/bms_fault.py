@@ -11,6 +11,7 @@ import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.fault_codes import NO_NAME
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -50,8 +51,8 @@ def _finding(named: str, part: pl.DataFrame, sessions: int, total: int, limits: 
         measured=float(sessions),
         limit=limits["least_sessions"],
         unit="sessions",
-        statement=f"The battery management system reported {what} {part.height} times in {sessions} of {total} "
-        f"sessions, {seconds(part):.0f} s in all, last on {last:%Y-%m-%d}.",
+        statement=f"The battery management system reported {what} {counted(part.height, 'time')} in {sessions} "
+        f"of {counted(total, 'session')}, {seconds(part):.0f} s in all, last on {last:%Y-%m-%d}.",
         confidence=0.99,
         persistence=sessions / max(total, 1),
         count=part.height,

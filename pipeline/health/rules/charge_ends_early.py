@@ -30,7 +30,13 @@ LIMITS = (
     of_chemistry("low_v", "short_of_full_v", "V, median group"),
     Limit("flowing_c", 0.1, "C", "engineering choice: a charge that is nearly full has tapered below"),
     Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
-    Limit("lead", 3.0, "% of rated charge", "engineering choice: as out_of_balance acts; less is a full pack's spread"),
+    Limit(
+        "lead",
+        3.0,
+        "% of rated charge",
+        "engineering choice: as out_of_balance acts; less is a full pack's spread. Made after sound packs of an "
+        "outside simulation had been told by their volts at full",
+    ),
 )
 STATES = ROLES["charger_state"].states
 KINDS = {
@@ -93,7 +99,7 @@ def _at_one_charge(c: Ceiling) -> Finding:
         unit="% of charge",
         se=max(c.spread, 0.5),
         statement=f"The last {c.charges} charges ended at {c.pct:.0f} % reported, {apart}, with the current still "
-        f"flowing: a device ends them there, not a hand that pulls the plug.{before}",
+        f"flowing: most likely a device ends them there, not a hand that pulls the plug.{before}",
         confidence=1.0 - c.chance,
         persistence=1.0,
         count=c.charges,

@@ -10,6 +10,7 @@ import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -22,8 +23,8 @@ UNITS = (CONTROLLER, *MOTORS)
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    counted = metric_rows(record, "fault_count").filter(pl.col("item").is_in(UNITS))
-    if not counted.height:
+    watched = metric_rows(record, "fault_count").filter(pl.col("item").is_in(UNITS))
+    if not watched.height:
         return NotAssessed("no fault bits recorded")
     events = recent(event_table(record, "fault_bits", ("bits", "lasted_s", "speed_ms")), limits["days"])
     events = events.filter(pl.col("item").is_in(UNITS))
@@ -40,7 +41,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         bits = ", ".join(named)
         if all(name.startswith("bit ") for name in named):
             bits = "bits " + ", ".join(name.removeprefix("bit ") for name in named)
-        looked = counted.filter(counted["item"] == who)["start_t"].n_unique()
+        looked = watched.filter(watched["item"] == who)["start_t"].n_unique()
         sessions = hit["session_start_t"].n_unique()
         found.append(
             Finding(
@@ -49,8 +50,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 measured=float(hit.height),
                 limit=limits["count"],
                 unit="1",
-                statement=f"{_named(who)} reported faults {hit.height} times in {sessions} of {looked} sessions "
-                f"({bits}), for up to {longest:.1f} s.",
+                statement=f"{_named(who)} reported faults {counted(hit.height, 'time')} in {sessions} of "
+                f"{counted(looked, 'session')} ({bits}), for up to {longest:.1f} s.",
                 confidence=0.97,
                 persistence=min(1.0, sessions / max(looked, 1)),
                 count=hit.height,

@@ -66,7 +66,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 STEP = "standing still"
-USUAL_GROUPS = 12  # of a 40 V pack, where the profile does not count them (engineering choice)
+# Of a 40 V pack, such as our demo board's, where the profile does not count them (engineering choice).
+USUAL_GROUPS = 12
 
 
 def _zeros(record: Record, rated: float, limits: Mapping[str, float]) -> list[Zero]:

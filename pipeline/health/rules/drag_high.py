@@ -239,11 +239,23 @@ RULE = Rule(
         Limit(
             "own_sigmas", 4.0, "1", "of a step in its own rides: 1 in 30,000 for each place to cut: engineering choice"
         ),
-        Limit("least", 0.008, "1", "of the weight: the best of tyres on a smooth road, from memory"),
+        Limit(
+            "least",
+            0.008,
+            "1",
+            "of the weight: the best of tyres on a smooth road, from memory; made a floor after a sound vehicle of an "
+            "outside simulation, whose first rides went downhill, had been told",
+        ),
         Limit("least_rides", 3, "rides", "since a likely change, held against the fleet: engineering choice"),
         Limit("largest_se", 0.008, "1", "engineering choice"),
         Limit("load", 0.25, "1", "of the maker's mass, by rider and load: engineering choice"),
-        Limit("wind", 0.5, "m/s", "left of the wind over rides out and back, each with its own: engineering choice"),
+        Limit(
+            "wind",
+            0.5,
+            "m/s",
+            "left of the wind over rides out and back, each with its own: engineering choice, made smaller while "
+            "simulated makers were judged",
+        ),
         Limit("speed", 5.0, "m/s", "at which wind and rolling are told apart worst: engineering choice"),
         Limit("losses", 0.003, "1", "of belt and iron beyond the model: engineering choice"),
         Limit("days", 45.0, "days", "it takes many kilometres: engineering choice"),

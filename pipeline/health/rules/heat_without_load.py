@@ -82,14 +82,14 @@ def _sure(rate: pl.Expr, limits: Mapping[str, float]) -> pl.Expr:
 
 
 def _whole(events: pl.DataFrame, limits: Mapping[str, float]) -> tuple[pl.DataFrame, int]:
-    """Rests in which the whole pack, or the one place that is measured, warmed by more than air and sun can do: `over`;
-    and how many rests it warmed in by more than air alone can, so that by day it may have been the sun.
+    """Rests in which the whole pack, or the one place that is measured, warmed by more than air and sun can do (column
+    `over`); and how many there are in which it did so beyond air alone, so that by day it may have been the sun.
 
     What evens out inside after a load slows down; a source does not."""
     over = pl.col("rate_k_min") - pl.col("passive_k_min").fill_null(0.0)
     steady = (pl.col("late_k_min") >= limits["steady"] * pl.col("rate_k_min")) & (pl.col("minutes") >= limits["whole"])
     beyond = steady & _sure(over, limits) & (over * pl.col("minutes") >= limits["rise"])
-    # without what air and sun can do: as it was measured once
+    # measured by an earlier version, which did not say what air and sun can do
     fast = pl.col("passive_k_min").is_null() & (pl.col("rate_k_min") >= limits["all"] * pl.col("times"))
     fast &= (pl.col("rise_k") >= limits["rise"]) & _sure(pl.col("rate_k_min"), limits)
     hit = events.filter(beyond.fill_null(False) | fast).with_columns(over=over)

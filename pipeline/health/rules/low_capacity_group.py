@@ -59,9 +59,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         )
     apart = [] if found else [k for k, w in fit.groups.items() if w.cause is Why.CAPACITY and k not in unread(record)]
     if apart:
+        who = f"group {apart[0]} stands apart" if len(apart) == 1 else f"groups {', '.join(apart)} stand apart, each"
         return NotAssessed(
-            f"group {', '.join(apart)} stands apart, most like one of little capacity, but what was logged does not "
-            "tell surely enough whether and by how much"
+            f"{who}, most like one of little capacity, but what was logged does not tell surely enough whether and by "
+            "how much"
         )
     return found
 

@@ -76,7 +76,7 @@ def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
         unit=UNIT,
         se=se,
         statement=f"The battery monitor reckons with {pct * rated / 100:.1f} Ah, {pct:.0f} % of the rated {rated:g} "
-        f"Ah: so far does its reported charge move with the counted current (standard error {se:.1f} %, "
+        f"Ah: that is how far its reported charge moves with the counted current (standard error {se:.1f} %, "
         f"{counted(count.count, 'session')}). Whether the pack holds no more was not measured.",
         confidence=confidence(pct, limits["look"], se),
         persistence=1.0,

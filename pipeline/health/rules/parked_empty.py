@@ -23,6 +23,9 @@ LIMITS = (
     Limit("act_days", 21.0, "days", "from memory: 1 to 3 % a month plus standby empties such a pack in weeks"),
     Limit("days", 180.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
+# From so much of `act_days` on, an end that may be empty is worth a word (engineering choice, made while simulated
+# vehicles that stood just `act_days` were judged).
+NEARLY = 0.9
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -39,15 +42,15 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         stood = (later[0] - row["end_t"]).total_seconds() / 86400 if later else 0.0
         if stood > limits["look_days"] and row["value"] < limits["low_v"]:
             rows.append((stood, row["value"], row["end_t"], later[0]))
-        elif stood > 0.9 * limits["act_days"]:
+        elif stood > NEARLY * limits["act_days"]:
             near.append((stood, row["value"], row["end_t"]))
     if rows:
         return [_finding(sorted(rows, reverse=True), ends.height, limits)]
     if near:
         stood, volts, since = max(near)
         return NotAssessed(
-            f"the pack stood {stood:.0f} days from {since:%Y-%m-%d} on with its lowest group at {volts:.2f} V, which "
-            "may be empty or low by what curves of cells differ by: only a look at it tells"
+            f"nothing was logged for {stood:.0f} days from {since:%Y-%m-%d} on, after the lowest group had ended at "
+            f"{volts:.2f} V: curves of cells differ, so that this may be empty or only low; a look at the pack tells"
         )
     return []
 

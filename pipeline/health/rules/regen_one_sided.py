@@ -22,8 +22,8 @@ from herdbook.pipeline.health.statistics import confidence, mean, middle
 
 FRONT_AND_REAR = (
     "front and rear motor may share the braking unevenly by design, even one of them all of it: held against its own "
-    "earlier brakings alone, and this vehicle has no {what}; compare its two motors' currents while braking with those "
-    "of a vehicle of the same type"
+    "earlier braking events alone, and {what}; compare its two motors' currents while braking with those of a vehicle "
+    "of the same type"
 )
 
 
@@ -78,13 +78,15 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _front_and_rear(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     rows = brakings_of_both(table(record), limits["least_a"])
     if rows.height < 2 * limits["count"]:
-        return NotAssessed(FRONT_AND_REAR.format(what=f"{2 * limits['count']:.0f} brakings with both currents"))
+        few = f"fewer than {2 * limits['count']:.0f} strong enough ones of this vehicle tell both currents"
+        return NotAssessed(FRONT_AND_REAR.format(what=few))
     found = gone(rows, limits)
     if found is None:
         shares = [mean(rows[f"{end}_a"] / (rows["front_a"] + rows["rear_a"])) for end in ENDS]
-        return (
-            [] if min(shares) >= limits["took"] else NotAssessed(FRONT_AND_REAR.format(what="time with both braking"))
-        )
+        if min(shares) >= limits["took"]:
+            return []
+        weak = f"in those of this vehicle one motor gave {100 * min(shares):.0f} % of the current, on average"
+        return NotAssessed(FRONT_AND_REAR.format(what=weak))
     after = found.after.with_columns(size=1.0 - pl.col("share"))
     now = mean(after["share"])
     return [
@@ -148,7 +150,13 @@ RULE = Rule(
             "turns even out over these: engineering choice; over several rides up to nine are needed to be under "
             "`chance`, and fewer are told as nothing found",
         ),
-        Limit("gone", 0.05, "share", "of the braking current of a front or rear motor: engineering choice"),
+        Limit(
+            "gone",
+            0.05,
+            "share",
+            "of the braking current of a front or rear motor: engineering choice; this, `took`, `rides` and `least_a` "
+            "were made after an outside simulation's silent front motors had been missed",
+        ),
         Limit("took", 0.15, "share", "that it gave before, in the middle: engineering choice"),
         Limit("rides", 2, "rides", "without it: a mode may be chosen for one ride: engineering choice"),
         Limit("least_a", 3.0, "A", "torque current of both motors' middle: engineering choice"),

@@ -26,7 +26,13 @@ LIMITS = (
     Limit("look", 0.4, UNIT, "engineering choice: switch, fuse and cables of a sound pack are well under a quarter"),
     Limit("act", 0.6, UNIT, "engineering choice: more than half as much heat at a few joints as in all cells"),
     Limit("over_fleet", 1.0, "groups", "engineering choice: beyond the fleet, a joint heats like a whole group"),
-    Limit("act_over_fleet", 2.0, "groups", "engineering choice: at one joint, the heat of two whole groups"),
+    Limit(
+        "act_over_fleet",
+        2.0,
+        "groups",
+        "engineering choice: at one joint, the heat of two whole groups; made after an outside simulation's joints had "
+        "been told as no more than a note",
+    ),
     Limit("spreads", 4.0, "fleet spreads", "engineering choice: with the vehicle's own error, as for heat"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
     Limit("least_sessions", 2.0, "sessions", "engineering choice: one ride alone is no finding"),

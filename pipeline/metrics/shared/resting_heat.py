@@ -22,13 +22,13 @@ LONG_BINS = 120  # slope over twenty minutes
 SHORT_BINS, SHORT_SETTLED_BINS = 60, 30  # ten minutes, five after the load, where no rest lasts longer; as above
 MOST_BINS, END_BINS = 360, 12  # an hour; two minutes
 # What a resting pack may do by itself. Warmest place by night, hours of it; how wrong its time constant may be, either
-# way; air beside its sensor; in the sun, 45 W taken up by a pack of 8.6 kJ/K, its face with the power 2/3 of its mass:
-# engineering choices, the last by calculation.
+# way; air beside its sensor; in the sun, 45 W taken up by a pack of 8.6 kJ/K (our demo board's), its face with the
+# power 2/3 of its mass: engineering choices, the rate in the sun by calculation from them.
 WARMEST_C, NIGHT_H, TAU_WRONG, AIR_ERROR_K = 35.0, (22, 4), 2.0, 2.0
 SUN_K_MIN, SUN_J_PER_K = 0.31, 8600.0
 AHEAD_BINS, FEWEST, LEAST_KNOWN = (15, 180), 6, 0.9  # 2.5 to 30 minutes; readings; share of the current's bins
 LEVEL_BINS = 180  # half an hour
-LEAST_RATE = 0.03  # K/min; slower is no event
+LEAST_RATE = 0.03  # K/min; slower is no event (engineering choice)
 LEAST_SCATTER_K = 0.06  # readings in steps of 0.2 K scatter by 0.2 / sqrt(12) at least
 
 
