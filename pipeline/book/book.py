@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from herdbook.pipeline.book.entry import Draft, Entry, Kind, moment
+from herdbook.pipeline.book.entry import TYPED, Draft, Entry, Kind, moment
 from herdbook.pipeline.book.refusals import Refusal, Standing, refusals
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.store.connection import insert, transaction, visit
@@ -22,25 +22,19 @@ if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
 
-def known(con: DuckDBPyConnection) -> bool:
-    """Whether this catalogue has a service book at all: a copy published by an older Herdbook has none."""
-    return has(con, "service_book")
-
-
 def entries(con: DuckDBPyConnection, vehicle: str | None = None, as_of: datetime | None = None) -> list[Entry]:
     """Entries of one vehicle, or of all, the oldest event first; also those that no longer hold. as_of: naive UTC."""
-    if not known(con):
+    if not has(con, "service_book"):  # published by an older Herdbook
         return []
     return [Entry(**row) for row in ask(con, __name__, "entries", vehicle=vehicle, as_of=as_of)]
 
 
 def zone_for(store: Store, vehicle: str) -> ZoneInfo:
     """In which days of this vehicle are written. Raises: NotKnownError for a vehicle that the store does not have."""
-    with visit(store.catalogue, read_only=True) as con:
-        about = {row["vehicle"]: row for row in ask(con, __name__, "vehicles")}
-    if vehicle not in about:
-        raise NotKnownError(f"vehicle {vehicle!r} has no log and stands in no list", do=nearest(vehicle, about))
-    return ZoneInfo(about[vehicle]["zone"] or store.settings.zone)
+    known = zones(store)
+    if vehicle not in known:
+        raise NotKnownError(f"vehicle {vehicle!r} has no log and stands in no list", do=nearest(vehicle, known))
+    return known[vehicle]
 
 
 def zones(store: Store) -> dict[str, ZoneInfo]:
@@ -78,10 +72,11 @@ def write(store: Store, drafts: Sequence[Draft], now: datetime | None = None) ->
 
 def _checked(con: DuckDBPyConnection, drafts: Sequence[Draft], now: datetime) -> tuple[list[Refusal], list[Draft]]:
     before = entries(con)
+    ever = {entry.same for entry in before}
     held = {entry.same for entry in before if entry.holds or entry.kind == Kind.STRUCK}
     fresh: dict[tuple[object, ...], Draft] = {}
-    for draft in drafts:
-        if draft.same not in held:
+    for draft in drafts:  # a sheet that comes again does not bring back what was corrected; a person may
+        if draft.same not in (held if draft.source == TYPED else ever):
             fresh.setdefault(draft.same, draft)
     standing = Standing(
         vehicles={row["vehicle"]: row["built"] for row in ask(con, __name__, "vehicles")},
@@ -93,9 +88,7 @@ def _checked(con: DuckDBPyConnection, drafts: Sequence[Draft], now: datetime) ->
 
 
 def _next_number(con: DuckDBPyConnection) -> int:
-    row = con.execute("SELECT coalesce(max(entry), 0) + 1 FROM service_book").fetchone()
-    con.fetchall()
-    return int(row[0]) if row else 1
+    return int(con.execute("SELECT coalesce(max(entry), 0) + 1 FROM service_book").fetchall()[0][0])
 
 
 def _entry(draft: Draft, number: int, now: datetime) -> Entry:

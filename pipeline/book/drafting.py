@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
-from herdbook.pipeline.book.entry import Draft, Kind, moment
+from herdbook.pipeline.book.entry import TYPED, Draft, Kind, moment
 from herdbook.pipeline.vehicle.problems import nearest
 
 TEXTS = ("part", "serial", "batch", "supplier", "rule", "item", "outcome", "said")
@@ -16,21 +16,21 @@ BEHIND = ""  # stands for the cells behind the last column that has a name
 
 
 def draft_of(
-    place: str, row: dict[str, str], zone_of: Callable[[str], ZoneInfo], *, by: str = "", kind: str = "", source: str
+    place: str, row: dict[str, str], zone_of: Callable[[str], ZoneInfo], *, by: str = "", source: str = TYPED
 ) -> Draft:
     """An entry from what somebody wrote.
 
-    zone_of: of a vehicle's name, in which its days are. by, kind: where the row names none. source: "typed", or file
-    and row. Raises: ValueError."""
+    zone_of: of a vehicle's name, in which its days are. by: where the row names nobody. source: TYPED, or file and row.
+    Raises: ValueError."""
     if BEHIND in row:
         raise ValueError(
             f"{row[BEHIND]!r} stands behind the last column; a value that holds the separator needs quotes"
         )
     row = {key: value.strip() for key, value in row.items()}
     row = {key: value.lower() if key in LOWER else value for key, value in row.items()}
-    word = row.get("kind") or kind
-    if missing := [key for key in NEEDED if not row.get(key) and not (key == "kind" and kind)]:
+    if missing := [key for key in NEEDED if not row.get(key)]:
         raise ValueError(f"{' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} empty")
+    word = row["kind"]
     if word not in list(Kind) or word == Kind.STRUCK:
         raise ValueError(f"{word!r} is no kind of entry. {nearest(word, [k for k in Kind if k is not Kind.STRUCK])}")
     if odd := [key for key, value in row.items() if not all(c.isprintable() or c in "\n\t" for c in value)]:

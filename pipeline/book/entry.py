@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from herdbook.pipeline.times import naive_utc
 
+TYPED = "typed"  # source of an entry that came from no file
 LONGEST = 2000  # characters of one field: a report belongs into a file of its own
 
 
@@ -104,7 +105,7 @@ class Draft:
     item: str = ""
     outcome: str = ""
     said: str = ""
-    source: str = "typed"
+    source: str = TYPED
     corrects: int | None = None
 
     @property

@@ -37,6 +37,12 @@ class Standing:
 def refusals(drafts: Sequence[Draft], standing: Standing) -> list[Refusal]:
     """Everything that is wrong, row by row; [] when all may be entered together."""
     found = [Refusal(draft.place, why) for draft in drafts for why in _alone(draft, standing)]
+    instead: dict[int, str] = {}
+    found += [
+        Refusal(draft.place, f"entry {draft.corrects} is corrected by {other} already")
+        for draft in drafts
+        if draft.corrects is not None and (other := instead.setdefault(draft.corrects, draft.place)) != draft.place
+    ]
     return found or list(_parts(drafts, standing))
 
 

@@ -20,7 +20,7 @@ from datetime import date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from herdbook.pipeline.book.drafting import BEHIND, COLUMNS, draft_of
+from herdbook.pipeline.book.drafting import BEHIND, COLUMNS, NEEDED, draft_of
 from herdbook.pipeline.book.entry import Draft
 from herdbook.pipeline.book.refusals import Refusal
 from herdbook.pipeline.errors import InputError
@@ -38,11 +38,9 @@ class Given:
     refused: list[Refusal]
 
 
-def read_entries(
-    path: Path, zone_of: Callable[[str], ZoneInfo], *, by: str = "", encoding: str = "utf-8-sig", kind: str = ""
-) -> Given:
-    """The entries of a file. zone_of: of a vehicle's name, in which its days are. by: for rows that name nobody; kind:
-    for rows that name none. Raises: InputError when the file as such cannot be used."""
+def read_entries(path: Path, zone_of: Callable[[str], ZoneInfo], *, by: str = "", encoding: str = "utf-8-sig") -> Given:
+    """The entries of a file. zone_of: of a vehicle's name, in which its days are. by: for rows that name nobody.
+    Raises: InputError when the file as such cannot be used."""
     try:
         size = path.stat().st_size
         raw = path.read_bytes() if size <= MOST_BYTES else b""
@@ -64,7 +62,7 @@ def read_entries(
     drafts, refused = [], []
     for place, row in rows:
         try:
-            drafts.append(draft_of(place, row, zone_of, by=by, kind=kind, source=f"{path.name}, {place}"))
+            drafts.append(draft_of(place, row, zone_of, by=by, source=f"{path.name}, {place}"))
         except ValueError as error:
             refused.append(Refusal(place, str(error)))
     return Given(drafts, refused)
@@ -101,7 +99,7 @@ def _rows(table: Iterable[list[str]], path: Path, word: str) -> Rows:
             raise InputError(f"{name!r} is no column of the service book", path, nearest(name, COLUMNS))
     if twice := {name for name in names if names.count(name) > 1}:
         raise InputError(f"the column {sorted(twice)[0]} stands twice", path, "Leave one out")
-    if missing := [name for name in ("vehicle", "when") if name not in names]:
+    if missing := [name for name in NEEDED if name not in names]:
         raise InputError(f"has no column {' and no column '.join(missing)}", path, f"Columns: {', '.join(COLUMNS)}")
     out: Rows = []
     for number, row in enumerate(rows[1:], start=2):

@@ -108,7 +108,9 @@ def show(
         screen.say()
         screen.say("Stop-use findings that are open", style="bold")
         for m in open_matters:
-            screen.point(f"{m.vehicle}: {m.rule}{f' ({m.item})' if m.item else ''}, {m.words(utc_now())}.")
+            about = f"{m.rule} ({m.item})" if m.item else m.rule
+            named = f"“{m.title}” ({about})" if m.title else about
+            screen.point(f"{m.vehicle}: {named}, {m.words(utc_now())}.")
 
 
 def add(
@@ -133,12 +135,13 @@ def add(
     """Enter one thing that happened: a complaint, an inspection and its outcome, a repair, a part.
 
     A stop-use finding stays on every list until a repair or an inspection that refutes it names its rule. Entries are
-    never changed: --corrects puts a new one in the place of an old one. JSON: a list with the entry made; see show.
+    never changed: --corrects puts a new one in the place of an old one. JSON: as import.
     """
     from datetime import datetime
 
     from herdbook.pipeline.book import book
     from herdbook.pipeline.book.drafting import draft_of
+    from herdbook.pipeline.book.entry import TYPED
     from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.store.store import Store
 
@@ -155,7 +158,7 @@ def add(
     given |= {"item": item, "outcome": outcome, "part": part, "serial": serial, "batch": batch, "supplier": supplier}
     given |= {"corrects": str(corrects) if corrects is not None else ""}
     try:
-        draft = draft_of("the entry", given, lambda _: zone, source="typed")
+        draft = draft_of("the entry", given, lambda _: zone, source=TYPED)
     except ValueError as error:
         raise SettingsError(str(error), do="See: herdbook book add --help") from None
     _enter(opened, [draft], json)
@@ -173,7 +176,7 @@ def import_file(
 
     Columns: vehicle, kind, when, by, part, serial, batch, supplier, rule, item, outcome, said, corrects; the first
     three are needed. Rows that the book has already are passed over, so that the same sheet can come again longer.
-    JSON: entered (a list, see show), known (how many), refused (place, why).
+    JSON: entered (a list, see show), known (how many), refused (place, why); of a dry run also would_enter (how many).
     """
     from dataclasses import asdict
     from zoneinfo import ZoneInfo
@@ -191,7 +194,9 @@ def import_file(
         refused = sorted([*given.refused, *refused], key=lambda r: int("".join(c for c in r.place if c.isdigit()) or 0))
         known = len(given.drafts) - len(fresh)
         if json:
-            screen.as_json({"entered": [], "known": known, "refused": [asdict(r) for r in refused]})
+            screen.as_json(
+                {"entered": [], "would_enter": len(fresh), "known": known, "refused": [asdict(r) for r in refused]}
+            )
         else:
             _refused(refused, str(file))
             if not refused:

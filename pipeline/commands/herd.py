@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 
 ORDER = 47
 BY_LOT = (
-    "Of what was inspected; nobody drew it by lot, so it may be better or worse among the others. "
-    "Herdbook's own campaign: herdbook rules."
+    "Of what was inspected, a repair that names a finding counting as confirmed; nobody drew it by lot, so it may be "
+    "better or worse among the others. Herdbook's own campaign: herdbook rules."
 )
 
 
@@ -39,7 +39,7 @@ def life(
 
     JSON: part, unit, until, groups (group, parts, lives, failures, unsaid, watched, median; times, survival, low, high,
     at_risk: Kaplan-Meier; weibull: scale, shape and their likelihood ends; ahead: expected, low, high), against
-    (log-rank of each group and all others: chi2, p). Times are UTC.
+    (log-rank of each group and all others: chi2, p), left_out (lives of no length). Times are UTC.
     """
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import NotKnownError, SettingsError
@@ -84,6 +84,9 @@ def life(
             f"Of {unsaid} removal{'s' * (unsaid != 1)} nobody said whether the part had failed; counted as failed. "
             "Say it with --outcome failed or sound."
         )
+    if found.left_out:
+        none = "a kilometre on record" if km else "a whole day"
+        screen.say(f"Left out, without {none}: {found.left_out} {'life' if found.left_out == 1 else 'lives'}.")
     screen.say(
         "What sat in vehicles before the book began is not in it. A shape over 1: the older, the more fail; under 1: "
         "the fewer."
@@ -128,14 +131,21 @@ def _as_dict(found: PartLife) -> dict[str, Any]:
         for g in found.groups
     ]
     against = [{"chi2": t.chi2, "p": t.p} if t else None for t in found.against]
-    return {"part": found.part, "unit": found.unit, "until": found.until, "groups": groups, "against": against}
+    return {
+        "part": found.part,
+        "unit": found.unit,
+        "until": found.until,
+        "groups": groups,
+        "against": against,
+        "left_out": found.left_out,
+    }
 
 
 def batches(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Say whether a batch has more findings than others, among vehicles of the same site and zone.
 
     JSON: rates (rule, profile, batch, found, vehicles, km, other_found, other_vehicles, other_km; crude and ratio:
-    ratio, low, high, p; adjusted: p among all comparisons), small (batches too small to compare).
+    ratio, low, high, p; adjusted: p among all comparisons), left_out (what was not compared, in sentences).
     """
     from dataclasses import asdict
 
@@ -145,9 +155,9 @@ def batches(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
 
     opened = Store.open(store)
     with opened.read() as con:
-        rates, small = batch_rates(con)
+        rates, left_out = batch_rates(con)
     if json:
-        screen.as_json({"rates": [asdict(r) for r in rates], "small": small})
+        screen.as_json({"rates": [asdict(r) for r in rates], "left_out": left_out})
         return
     if rates:
         rows = [
@@ -175,8 +185,8 @@ def batches(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
         screen.table(f"{screen.plural(len(rates), 'comparison')} of batches", columns, rows, note=note)
     else:
         screen.say("Nothing can be compared: no rule found three vehicles of a type with two batches of five and more.")
-    for one in small:
-        screen.say(f"Too small to compare: {one}.")
+    for one in left_out:
+        screen.say(f"{one}.")
 
 
 def outcomes(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:

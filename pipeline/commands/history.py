@@ -11,6 +11,7 @@ import typer
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
 
 ORDER = 60
+FORMS = ("html", "csv", "json", "pdf")
 
 
 def register(app: typer.Typer) -> None:
@@ -21,7 +22,7 @@ def history(
     vehicle: Vehicle,
     store: StoreFolder = DEFAULT_STORE,
     out: Annotated[Path | None, typer.Option(help="File or folder to write; else the store's pages.")] = None,
-    form: Annotated[str, typer.Option("--format", help="html, csv, json or pdf.")] = "html",
+    form: Annotated[str, typer.Option("--format", help="html, csv, json or pdf; else as --out ends, else html.")] = "",
     pdf: Annotated[bool, typer.Option("--pdf", help="On paper, with the signed page inside (needs Chromium).")] = False,
     zone: Annotated[str | None, typer.Option(help="Time zone of the reader; else the vehicle's.")] = None,
     units: Annotated[str, typer.Option(help="km or mi.")] = "km",
@@ -35,8 +36,8 @@ def history(
     from herdbook.pipeline.reports import write_history
     from herdbook.pipeline.store.store import Store
 
-    form = "pdf" if pdf else form
-    if form not in ("html", "csv", "json", "pdf"):
+    form = "pdf" if pdf else form or form_of(out)
+    if form not in FORMS:
         raise SettingsError(f"--format {form} is not known", do="Use html, csv, json or pdf")
     if units not in ("km", "mi"):
         raise SettingsError(f"--units {units} is not known", do="Use km or mi")
@@ -49,3 +50,9 @@ def history(
     where, fmt = out or opened.pages, "json" if json else form
     written = write_history(opened, vehicle, where, fmt=fmt, zone=zone, units=units, as_of=as_of, by=by)
     screen.say(f"History: {screen.place(written)}")
+
+
+def form_of(out: Path | None) -> str:
+    """The form that the name of a file says; a page where it says none, and in a folder."""
+    said = out.suffix[1:].lower() if out is not None and not out.is_dir() else ""
+    return said if said in FORMS else "html"

@@ -48,7 +48,7 @@ def query(
         if out.suffix not in (".parquet", ".csv"):
             raise SettingsError(f"cannot write {out.suffix!r}", out, "Name a file ending in .parquet or .csv")
         count = to_parquet(opened, sql, limits, out) if out.suffix == ".parquet" else to_csv(opened, sql, limits, out)
-        screen.say(f"{count:,} rows in {out}")
+        screen.say(f"{screen.plural(count, 'row')} in {out}")
         return
     count = 0
     kept: list[tuple[Any, ...]] = []
@@ -62,8 +62,8 @@ def query(
         screen.as_json([dict(zip(answer.columns, map(for_scripts, row), strict=True)) for row in kept])
     else:
         hidden = count - SHOWN
-        more = f"{hidden:,} more rows; all of them with --out FILE or --json" if hidden > 0 else ""
-        screen.table(f"{count:,} rows", answer.columns, kept, note=more)
+        more = f"{screen.plural(hidden, 'more row')}; all of them with --out FILE or --json" if hidden > 0 else ""
+        screen.table(screen.plural(count, "row"), answer.columns, kept, note=more)
 
 
 def for_scripts(value: Any) -> Any:

@@ -53,22 +53,30 @@ class BatchRate:
         if self.differs:
             return "differs from the others"
         if self.crude.p <= SURE < self.ratio.p:
-            return "differs over all, not within sites: who rides where explains it"
+            return "differs over all, not within sites: who rides where may explain it"
         return "no more than chance may give"
 
 
 def batch_rates(con: duckdb.DuckDBPyConnection) -> tuple[list[BatchRate], list[str]]:
-    """Comparisons, the most surprising first; and which batches are too small, in words."""
-    facts = [row for row in ask(con, __name__, "vehicle_facts") if row["batch"] and row["km"] > 0]
+    """Comparisons, the most surprising first; and what was not compared and why, a sentence each."""
+    every = ask(con, __name__, "vehicle_facts")
+    facts = [row for row in every if row["batch"] and row["km"] > 0]
     hit = {(row["rule"], row["vehicle"]) for row in ask(con, __name__, "told_ever") if row["severity"] != "note"}
-    found, small = [], []
+    found: list[tuple[str, str, _Compared]] = []
+    left_out = []
+    if without := len(every) - len(facts):
+        some = "1 vehicle has" if without == 1 else f"{without} vehicles have"
+        left_out.append(
+            f"{some} no batch or no kilometres on record, and {'is' if without == 1 else 'are'} not compared"
+        )
     for profile in sorted({row["profile"] for row in facts}):
         own = [row for row in facts if row["profile"] == profile]
         for batch in sorted({row["batch"] for row in own}):
             one = [row for row in own if row["batch"] == batch]
             rest = [row for row in own if row["batch"] != batch]
             if len(one) < FEWEST_VEHICLES or len(rest) < FEWEST_VEHICLES:
-                small.append(f"{profile}, batch {batch}: {len(one)} vehicles, {len(rest)} of other batches")
+                beside = f"of {len(one)} beside {len(rest)} of other batches"
+                left_out.append(f"Too small to compare: {profile}, batch {batch}, {beside}")
                 continue
             compared = (_compared(rule, one, rest, hit) for rule in sorted({rule for rule, _ in hit}))
             found += [(profile, batch, c) for c in compared if c is not None]
@@ -77,7 +85,7 @@ def batch_rates(con: duckdb.DuckDBPyConnection) -> tuple[list[BatchRate], list[s
         BatchRate(c.rule, profile, batch, *c.counts, c.crude, c.ratio, float(p))
         for (profile, batch, c), p in zip(found, adjusted, strict=True)
     ]
-    return sorted(rates, key=lambda r: (r.adjusted, r.crude.p, r.rule, r.batch)), small
+    return sorted(rates, key=lambda r: (r.adjusted, r.crude.p, r.rule, r.batch)), left_out
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,13 +55,15 @@ class GroupLife:
 
 @dataclass(frozen=True, slots=True)
 class PartLife:
-    """All groups, and each against all others together (None where that cannot be told)."""
+    """All groups, and each against all others together (None where that cannot be told). left_out: lives without a day,
+    or a kilometre on record."""
 
     part: str
     unit: str
     until: datetime
     groups: tuple[GroupLife, ...]
     against: tuple[LogRank | None, ...]
+    left_out: int
 
 
 def part_life(
@@ -83,7 +85,8 @@ def part_life(
     if not known:
         return None
     against = [_against(g, [o for o in known if o is not g]) for g in known]
-    return PartLife(part, unit, until, tuple(known), tuple(against))
+    left_out = len(of_kind) - sum(len(g.lives.exit) for g in known)
+    return PartLife(part, unit, until, tuple(known), tuple(against), left_out)
 
 
 def _against(one: GroupLife, others: Sequence[GroupLife]) -> LogRank | None:

@@ -82,9 +82,7 @@ def marks(facts: Facts) -> list[Mark]:
                 score,
                 row["reason"] if row else "nothing recorded about it",
                 parts,
-                f"{row['rules_judged']} of {numbers.plural(row['rules_total'], 'rule')} judged"
-                if row
-                else "no rule judged",
+                _judged(row),
             )
         )
     return out

@@ -10,7 +10,7 @@ import pytest
 
 from herdbook.pipeline.book import book, stop_use
 from herdbook.pipeline.book.drafting import draft_of
-from herdbook.pipeline.book.entry import Entry
+from herdbook.pipeline.book.entry import TYPED, Entry
 from herdbook.pipeline.book.refusals import Refusal
 from herdbook.pipeline.book.stop_use import Matter
 from herdbook.pipeline.store.connection import transaction
@@ -53,10 +53,12 @@ def told_again(store: Store, number: float, by: str) -> None:
         con.execute("UPDATE finding_log SET last_t = ? WHERE scan = ?", [t, by])
 
 
-def enter(store: Store, *rows: dict[str, str], now: datetime = NOW) -> tuple[list[Refusal], list[Entry]]:
+def enter(
+    store: Store, *rows: dict[str, str], now: datetime = NOW, source: str = TYPED
+) -> tuple[list[Refusal], list[Entry]]:
     """rows: as a sheet has them; vehicle a, the workshop and day 2 where nothing else is said."""
     usual = {"vehicle": "a", "when": day(2), "by": "workshop"}
-    drafts = [draft_of(f"row {n}", usual | row, lambda _: UTC, source="typed") for n, row in enumerate(rows, start=2)]
+    drafts = [draft_of(f"row {n}", usual | row, lambda _: UTC, source=source) for n, row in enumerate(rows, start=2)]
     return book.write(store, drafts, now)
 
 

@@ -116,6 +116,22 @@ def test_a_correction_takes_the_place_and_nothing_is_lost(store: Store) -> None:
         assert [entry.said for entry in book.entries(con, as_of=T0)] == []
 
 
+def test_a_sheet_that_comes_again_brings_nothing_back_that_was_corrected(store: Store) -> None:
+    row = {"kind": "note", "said": "wrogn"}
+    enter(store, row, source="sheet.csv, line 2")
+    enter(store, {"kind": "note", "said": "wrong", "corrects": "1"})
+    enter(store, row, source="sheet.csv, line 2")
+    assert [entry.said for entry in held(store)] == ["wrong"]
+    enter(store, row)  # but who types it again means it
+    assert [entry.said for entry in held(store)] == ["wrong", "wrogn"]
+
+
+def test_two_rows_cannot_take_the_place_of_one_entry(store: Store) -> None:
+    enter(store, {"kind": "note", "said": "x"})
+    said = refused(store, *({"kind": "note", "said": word, "corrects": "1"} for word in "yz"))
+    assert said == "row 3: entry 1 is corrected by row 2 already"
+
+
 @pytest.mark.parametrize(
     ("text", "zone", "start", "end"),
     [  # the calendar of the zone: a spring day of 23 hours, an autumn day of 25

@@ -5,11 +5,15 @@ from __future__ import annotations
 from datetime import timedelta
 
 from herdbook.pipeline.book import book
+from herdbook.pipeline.commands.terminal.rows import rows
 from herdbook.pipeline.night.close import close_night
 from herdbook.pipeline.night.messages import text
 from herdbook.pipeline.night.read_changes import last_night
+from herdbook.pipeline.reports.facts import one_vehicle
+from herdbook.pipeline.reports.verdict import verdict
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.store.store import Store
 from tests.book.rows import NOW, day, enter, matter, told_again
 from tests.night.tables import T0, logged, scan
@@ -108,3 +112,36 @@ def test_a_struck_repair_closes_nothing(store: Store) -> None:
 def test_a_scrapped_vehicle_has_nothing_open(store: Store) -> None:
     enter(store, {"kind": "scrapped", "when": day(6)})
     assert "closed by scrapping" in matter(store).words(NOW)
+
+
+def test_what_is_entered_after_the_closing_does_not_pass_for_it(store: Store) -> None:
+    enter(store, REPAIR)
+    enter(store, {"kind": "complaint", "rule": "r", "said": "still odd", "by": "rider", "when": day(7)})
+    assert "closed by a repair on 2026-03-06 (workshop: loom renewed)" in matter(store).words(NOW)
+
+
+def test_an_acknowledgement_from_before_it_came_back_is_none_of_it_now(store: Store) -> None:
+    enter(store, {"kind": "acknowledged", "rule": "r"}, REPAIR)
+    enter(store, {"kind": "note", "rule": "r", "said": "test ride fine", "when": day(6)})
+    told_again(store, 9, "s2")
+    publish(store)
+    assert matter(store).state == "nobody"
+    enter(store, {"kind": "acknowledged", "rule": "r", "when": day(10)})
+    assert matter(store).state == "acknowledged"
+
+
+def test_what_nobody_looked_into_is_stop_use_in_every_list(store: Store) -> None:
+    """The message of the night, the table of the fleet, its findings and its page say the same of it."""
+    with transaction(store.catalogue) as con:
+        con.execute("DELETE FROM findings")
+    publish(store)
+    [row] = [row for row in rows(store, "fleet_table") if row["vehicle"] == "a"]
+    [finding] = rows(store, "fleet_findings", severities=["stop-use"])
+    with store.read() as con:
+        [on_page] = ask(con, "herdbook.pipeline.reports.fleet.site", "standing")
+        facts = one_vehicle(con, "a", "UTC")
+    assert row["stop_use"] == 1
+    assert finding["rule"] == "r"
+    assert "nobody has entered an inspection or a repair" in finding["statement"]
+    assert on_page["vehicle"] == "a"
+    assert verdict(facts, 0)[0].startswith("a must not be used")

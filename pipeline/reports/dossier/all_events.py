@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 LEAST, MOST = 2, 6  # events: one is drawn already, more hide each other
 MOST_PANELS = 3
 BEFORE_S = 2.0
-LONGEST_S = 120.0  # longer windows are states, no events: their begins have nothing in common
+LONGEST_S = 120.0  # longer windows are states, no events: their starts have nothing in common
 
 
 def figure(store: Store, facts: Facts, finding: Row, bits: BitNames) -> PageFigure | None:
@@ -57,8 +57,8 @@ def figure(store: Store, facts: Facts, finding: Row, bits: BitNames) -> PageFigu
     return PageFigure(
         id=f"all-{finding['finding'][:12]}",
         title=f"{finding['title']}: its events laid over each other",
-        alt=f"Line chart of {drawn} against the seconds from the begin of each event, {count} over each other.",
+        alt=f"Line chart of {drawn} against the seconds from the start of each event, {count} over each other.",
         spec=spec,
-        note=f"n = {count}{of}. Every event begins at 0 s (dotted). What all lines do alike belongs to the fault.",
+        note=f"n = {count}{of}. Every event begins at 0 s (dotted). What all lines do alike is the pattern.",
         height=int(spec["layout"]["height"]),
     )

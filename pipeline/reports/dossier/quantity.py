@@ -78,7 +78,7 @@ def _joint(store: Store, facts: Facts, finding: Row) -> PageFigure | None:
     ok = np.isfinite(terminal)
     drop = 1000.0 * (groups.sum(axis=1) - terminal)
     title = "Drop between the groups and the terminals against current: its slope is the resistance of the joints"
-    return _slope_figure(finding, current[ok], drop[ok], title, "Sum of the groups less terminal voltage [mV]", [])
+    return _slope_figure(finding, current[ok], drop[ok], title, "Sum of the groups minus terminal voltage [mV]", [])
 
 
 def _deviation(store: Store, facts: Facts, finding: Row) -> PageFigure | None:
@@ -89,8 +89,8 @@ def _deviation(store: Store, facts: Facts, finding: Row) -> PageFigure | None:
     off = 1000.0 * (groups - np.median(groups, axis=1, keepdims=True))
     mine = names.index(int(named[0]))
     band = _band(current, np.delete(off, mine, axis=1))
-    title = f"Group {named[0]} against the median group: what it falls with current is resistance beyond the others'"
-    return _slope_figure(finding, current, off[:, mine], title, "Group less median group [mV]", band)
+    title = f"Group {named[0]} against the median group: its fall with current is resistance beyond the others'"
+    return _slope_figure(finding, current, off[:, mine], title, "Group minus median group [mV]", band)
 
 
 def _band(current: Floats, off: Floats) -> list[Spec]:

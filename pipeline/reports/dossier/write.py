@@ -69,7 +69,7 @@ def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: 
         for done, vehicle in enumerate(vehicles, start=1):
             facts = one_vehicle(con, vehicle, store.settings.zone)
             path = folder / f"{html.file_name(vehicle)}.html"
-            if not _is_current(path, fingerprint(facts, shared)):
+            if not _is_current(path, fingerprint(facts, shared, _neighbours(path)["history"])):
                 _write(store, con, facts, path, shared)
                 written += 1
             if told:
@@ -78,29 +78,31 @@ def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: 
 
 
 def _write(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, path: Path, shared: str = "") -> Path:
-    given = _given(store, con, facts) | {"fingerprint": fingerprint(facts, shared), "beside": None}
-    if shared:
-        given["beside"] = _neighbours(path)
+    beside = _neighbours(path) if shared else None
+    mark = fingerprint(facts, shared, beside["history"] if beside else "")
+    given = _given(store, con, facts) | {"fingerprint": mark, "beside": beside}
     return html.write(path, html.render("dossier.html.j2", ("figures.js",), shared=shared, **given))
 
 
 def _neighbours(path: Path) -> dict[str, str]:
     """Addresses of the pages beside a dossier of a site, relative to it; a history only where one was written."""
     site, name = path.parent.parent, path.name
-    history = f"../histories/{name}" if (site / "histories" / name).exists() else ""
+    history = html.history_beside(site, path.stem)
     return {"herd": "../index.html", "vehicle": f"../vehicles/{name}", "history": history}
 
 
-def fingerprint(facts: Facts, shared: str = "") -> str:
-    """Changes when a dossier would say something else: logs, findings, scores, rule set, this program's version, or the
-    drawing library beside it (shared)."""
+def fingerprint(facts: Facts, shared: str = "", history: str = "") -> str:
+    """Changes when a dossier would say something else: logs, findings, scores, service book, rule set, this program's
+    version, the drawing library beside it (shared) or the address of a history (history)."""
     seen = [
         [log["log"] for log in facts.logs],
         [[f["finding"], f["severity"], f["statement"], f["rule_set"], f["muted"]] for f in facts.findings],
         [[s["subsystem"], s["score"], s["reason"]] for s in facts.scores],
         html.program_version(),
         *([sorted(facts.doubts.items())] if facts.doubts else []),
-        *([shared] if shared else []),
+        *([[(e.entry, e.holds) for e in facts.book]] if facts.book else []),
+        *([[m.key for m in facts.unlooked]] if facts.unlooked else []),
+        *(beside for beside in (shared, history) if beside),
     ]
     return hashlib.sha256(repr(seen).encode()).hexdigest()[:32]
 

@@ -28,7 +28,7 @@ class Occurrence:
 
 
 def overlay(events: Sequence[Occurrence], panels: Sequence[Panel], *, before_s: float, after_s: float) -> Spec:
-    """One panel a role, one line an event and item, from before_s seconds before each begin to after_s after it."""
+    """One panel a role, one line an event and item, from before_s seconds before each start to after_s after it."""
     shown = [p for p in panels if any(e.signals.has(p.role) for e in events)]
     data: list[Spec] = []
     axes: dict[str, Spec] = {}
@@ -41,7 +41,7 @@ def overlay(events: Sequence[Occurrence], panels: Sequence[Panel], *, before_s: 
     height = 100 + MANY_PX * max(1, len(shown))
     begin = {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "x0": 0, "x1": 0}
     begin["line"] = {"color": "@ink", "width": 1, "dash": "dot"}
-    x = axis("Seconds from the begin of each event", range=[-before_s, after_s])
+    x = axis("Seconds from the start of each event", range=[-before_s, after_s])
     x["anchor"] = "y" if len(shown) <= 1 else f"y{len(shown)}"
     return {"data": data, "layout": layout(height, xaxis=x, shapes=[begin], **axes)}
 

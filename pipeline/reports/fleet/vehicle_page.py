@@ -73,7 +73,7 @@ def write_all(
         more = {
             "used": dealt["used"][name],
             "dossier": stem if (folder / "dossiers" / f"{stem}.html").exists() else "",
-            "history": stem if (folder / "histories" / f"{stem}.html").exists() else "",
+            "history": html.history_beside(folder, stem),
             "drawings": _drawings(store, facts, path, budget),
             "muted": {f["finding"]: muted.get((name, f["rule"], f["item"])) for f in facts.findings},
             "lines": {s: line for s in SUBSYSTEMS if (line := history.get((name, s)))},

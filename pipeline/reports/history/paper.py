@@ -50,8 +50,11 @@ def printed(page: str, day: str) -> bytes:
         arguments += [f"--print-to-pdf={made}", source.as_uri()]
         try:
             done = subprocess.run(arguments, capture_output=True, timeout=WAIT_S, check=False)
-        except (OSError, subprocess.TimeoutExpired) as problem:
-            raise SettingsError(f"Chromium did not print: {problem}", do="Write the page and print it") from None
+        except subprocess.TimeoutExpired:
+            raise SettingsError(f"Chromium did not print within {WAIT_S} s", do="Write the page and print it") from None
+        except OSError as problem:
+            said = f"{program} cannot be started ({problem.strerror})"
+            raise SettingsError(said, do="Write the page and print it") from None
         if not made.is_file():
             said = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:]
             raise SettingsError(f"Chromium did not print: {' '.join(said)}", do="Write the page and print it")

@@ -43,6 +43,7 @@ Span = tuple[float, float]  # milliseconds of the wall clock
 def _lanes(made: Document, zone: ZoneInfo | None) -> list[tuple[str, list[Span], str]]:
     found = [line for line in made["lines"] if line["section"] == "events" and line["from"]]
     told = [line for line in found if line["topic"] == TOLD]
+    entered = [line for line in made["lines"] if line["section"] == "book" and line["from"]]
     grave = [(s, [line for line in found if line["severity"] == s]) for s in reversed(Severity)]
     logs = [_span(log["from"], log["to"], zone) for log in made["logs"]]
     return [
@@ -57,6 +58,7 @@ def _lanes(made: Document, zone: ZoneInfo | None) -> list[tuple[str, list[Span],
             )
             for s, lines in grave
         ),
+        ("entered by people", [_span(e["from"], e["to"], zone) for e in entered], "@line2"),
         ("told by a scan", [_span(line["from"], line["from"], zone) for line in told], "@line4"),
         ("written", [_span(made["at"], made["at"], zone)] if made.get("at") else [], "@line6"),
     ]

@@ -146,6 +146,12 @@ def file_name(vehicle: str) -> str:
     return f"{cleaned or 'vehicle'}-{hashlib.sha256(vehicle.encode()).hexdigest()[:8]}"
 
 
+def history_beside(site: Path, stem: str) -> str:
+    """Address of a vehicle's history from a page one folder into a site; "" where `histories/` holds none."""
+    name = f"histories/history-{stem}.html"  # as `herdbook history VEHICLE --out SITE/histories/` names it
+    return f"../{name}" if (site / name).exists() else ""
+
+
 def target(out: Path | str, default_name: str) -> Path:
     """The file to write: `out` itself, or default_name inside it when `out` is (or ends like) a folder."""
     path = Path(out)

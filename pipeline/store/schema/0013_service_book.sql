@@ -36,22 +36,24 @@ WITH told AS (
       ON b.vehicle = k.vehicle AND (b.kind = 'scrapped' OR (b.rule = k.rule AND b.item IN ('', k.item)))
 ), closed AS (
     SELECT vehicle, rule, item, max(to_t) AS closed_t FROM about WHERE closes GROUP BY ALL
-), newest AS (                           -- the last word of people on it, and since its last closing
-    SELECT a.*, c.closed_t, row_number() OVER (PARTITION BY a.vehicle, a.rule, a.item ORDER BY a.to_t DESC, a.entry DESC) AS nth
-    FROM about a LEFT JOIN closed c USING (vehicle, rule, item)
 ), since AS (                            -- the first time it was told after its last closing
     SELECT t.vehicle, t.rule, t.item, min(t.told_t) AS since_t
     FROM told t LEFT JOIN closed c USING (vehicle, rule, item) WHERE c.closed_t IS NULL OR t.last_t > c.closed_t GROUP BY ALL
+), stand AS (                            -- whether each is open, and since when
+    SELECT k.vehicle, k.rule, k.item, coalesce(s.title, '') AS title, coalesce(s.statement, k.statement) AS statement,
+           coalesce(k.first_told_t, k.last_t) AS first_told_t, coalesce(i.since_t, k.first_told_t, k.last_t) AS since_t,
+           coalesce(s.last_t, k.last_t) AS last_t, s.vehicle IS NOT NULL AS standing, c.closed_t,
+           c.closed_t IS NULL OR coalesce(s.last_t, k.last_t) > c.closed_t AS open
+    FROM known k LEFT JOIN standing s USING (vehicle, rule, item) LEFT JOIN since i USING (vehicle, rule, item)
+    LEFT JOIN closed c USING (vehicle, rule, item)
+), newest AS (                           -- the last word of people: of a closed one what closed it, of an open one since then
+    SELECT a.*, row_number() OVER (PARTITION BY a.vehicle, a.rule, a.item ORDER BY a.to_t DESC, a.entry DESC) AS nth
+    FROM about a JOIN stand t USING (vehicle, rule, item)
+    WHERE CASE WHEN t.open THEN NOT a.closes AND (t.closed_t IS NULL OR a.to_t > t.since_t) ELSE a.closes END
 )
-SELECT k.vehicle, k.rule, k.item, coalesce(s.title, '') AS title, coalesce(s.statement, k.statement) AS statement,
-       coalesce(k.first_told_t, k.last_t) AS first_told_t, coalesce(i.since_t, k.first_told_t, k.last_t) AS since_t,
-       coalesce(s.last_t, k.last_t) AS last_t,
-       s.vehicle IS NOT NULL AS standing,
-       n.closed_t IS NULL OR coalesce(s.last_t, k.last_t) > n.closed_t AS open,
-       n.closed_t IS NOT NULL AND coalesce(s.last_t, k.last_t) > n.closed_t AS again,
-       CASE WHEN n.entry IS NULL OR (n.closes AND coalesce(s.last_t, k.last_t) > n.closed_t) THEN 'nobody'
-            WHEN n.closes THEN 'closed' WHEN n.kind = 'inspection' THEN n.outcome ELSE n.kind END AS state,
+SELECT t.vehicle, t.rule, t.item, t.title, t.statement, t.first_told_t, t.since_t, t.last_t, t.standing, t.open,
+       t.open AND t.closed_t IS NOT NULL AS again,
+       CASE WHEN NOT t.open THEN 'closed' WHEN n.entry IS NULL THEN 'nobody'
+            WHEN n.kind = 'inspection' THEN n.outcome ELSE n.kind END AS state,
        n.entry, n.kind, n.from_t AS entry_t, n.zone, n.made_by, n.said
-FROM known k LEFT JOIN standing s USING (vehicle, rule, item)
-LEFT JOIN (FROM newest WHERE nth = 1) n USING (vehicle, rule, item)
-LEFT JOIN since i USING (vehicle, rule, item);
+FROM stand t LEFT JOIN (FROM newest WHERE nth = 1) n USING (vehicle, rule, item);

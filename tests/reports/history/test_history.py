@@ -13,7 +13,9 @@ from typing import Any
 
 import jsonschema  # type: ignore[import-untyped]
 import pytest
+from typer.testing import CliRunner
 
+from herdbook.pipeline.cli import build
 from herdbook.pipeline.errors import InputError, NotKnownError, SettingsError
 from herdbook.pipeline.reports import verify_history, write_history
 from herdbook.pipeline.reports.history.forms import ranges
@@ -217,3 +219,23 @@ def test_an_aware_date_is_taken_in_its_own_zone(store: Store, out: Path) -> None
 @pytest.mark.parametrize(("numbers", "said"), [([], ""), ([3], "3"), ([1, 2, 3, 7], "1-3, 7"), ([1, 3], "1, 3")])
 def test_ranges(numbers: list[int], said: str) -> None:
     assert ranges(numbers) == said
+
+
+@pytest.mark.parametrize(
+    ("name", "more", "begins"),
+    [
+        ("x.json", [], "{"),
+        ("x.CSV", [], "record,"),
+        ("x.html", [], "<!doctype"),
+        ("x.old", [], "<!doctype"),
+        ("x.json", ["--format", "html"], "<!doctype"),
+    ],
+)
+def test_the_name_of_the_file_says_its_form(
+    store: Store, out: Path, monkeypatch: pytest.MonkeyPatch, name: str, more: list[str], begins: str
+) -> None:
+    """Where --format says nothing: a page in a file called .json would be taken for a document."""
+    monkeypatch.setattr(Store, "open", lambda _: store)  # whose lake is made up
+    given = ["history", "VX-014", "--store", str(store.folder), "--out", str(out / name), *more]
+    assert CliRunner().invoke(build(), given).exit_code == 0
+    assert (out / name).read_text("utf-8").lower().startswith(begins)

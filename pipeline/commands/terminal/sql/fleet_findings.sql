@@ -1,5 +1,9 @@
--- fleet_findings: every finding in one line, stop-use first.
+-- fleet_findings: every finding in one line, stop-use first; also stop-use findings that nobody looked into since.
 -- In:    findings of the published catalogue; $severities VARCHAR[]
 -- Out:   vehicle, severity, rule, item, statement
-SELECT vehicle, severity, rule, item, statement FROM findings_now WHERE list_contains($severities, severity)
+WITH every AS (
+    SELECT vehicle, severity, rule, item, statement, share FROM findings_now
+    UNION ALL SELECT vehicle, 'stop-use', rule, item, statement || ' ' || unlooked, 1.0 FROM stop_use_unlooked
+)
+SELECT vehicle, severity, rule, item, statement FROM every WHERE list_contains($severities, severity)
 ORDER BY CASE severity WHEN 'stop-use' THEN 0 WHEN 'service' THEN 1 ELSE 2 END, vehicle, share DESC, rule, item;

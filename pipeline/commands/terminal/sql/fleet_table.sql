@@ -9,7 +9,8 @@ WITH marks AS (
 ), found AS (
     SELECT vehicle, count(*) FILTER (severity = 'stop-use') AS stop_use,
            count(*) FILTER (severity = 'service') AS service, count(*) FILTER (severity = 'note') AS note
-    FROM findings_now GROUP BY vehicle
+    FROM (SELECT vehicle, severity FROM findings_now UNION ALL SELECT vehicle, 'stop-use' FROM stop_use_unlooked)
+    GROUP BY vehicle
 ), taken AS (
     SELECT vehicle, count(*) AS logs, max(end_t) AS last_t FROM logs GROUP BY vehicle
 )

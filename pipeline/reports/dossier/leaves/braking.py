@@ -123,7 +123,7 @@ def _parts(table: pl.DataFrame) -> PageTable | Note:
                 if hit.height:
                     body.append((said, group, str(hit.height), numbers.number(float(hit[column].to_numpy().max()))))
     if not body:
-        return Note("In no braking did more than 0.5 A of what was asked fail to come.")
+        return Note("In no braking event did more than 0.5 A of what was asked fail to come.")
     head = ("Reason", "Kind", "Braking events", "Largest [A]")
     return PageTable("What was asked and did not come, by reason (over 0.5 A)", head, body, frozenset({2, 3}))
 
@@ -168,7 +168,7 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
         title = (
             f"Worst braking event {number} of {chosen.height}: {numbers.span(row['start_t'], row['end_t'], facts.zone)}"
         )
-        alt = f"Signals of one braking against time: {short}."
+        alt = f"Signals of one braking event against time: {short}."
         out.append(
             Drawn(
                 PageFigure(

@@ -73,7 +73,7 @@ def _before(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
     note = Note(
         "Now: units with the finding, this one included, of those that could be judged on it. Others: units on which "
         "a scan ever told of it, and how many of them got a stop-use finding of any rule in that scan or later; it "
-        "stands in for failures, returns and repairs, which are not recorded in this store."
+        "stands in for failures, returns and repairs, which are on record only as far as people entered them."
     )
     return [PageTable("The same findings on other units of this profile", head, body, frozenset({1, 2, 3})), note]
 

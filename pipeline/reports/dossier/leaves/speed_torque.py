@@ -32,8 +32,8 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     rides = [s for s in facts.sessions if s["kind"] == "ride"]
     lead = (
         "Current that makes torque, over speed: driving above zero, braking below. One motor apart from its twin, or a "
+        "corner that is never reached, may show here before a rule names it."
     )
-    lead += "corner that is never reached, shows here before a rule names it."
     return Leaf("speed-torque", "Speed and torque", lead, _drawn(store, facts, rides[-1]) if rides else [_none()])
 
 

@@ -7,7 +7,8 @@ WITH firmware AS (
 ), found AS (
     SELECT vehicle, count(*) FILTER (severity = 'stop-use') AS stop_use,
            count(*) FILTER (severity = 'service') AS service, count(*) FILTER (severity = 'note') AS note
-    FROM findings_now GROUP BY vehicle
+    FROM (SELECT vehicle, severity FROM findings_now UNION ALL SELECT vehicle, 'stop-use' FROM stop_use_unlooked)
+    GROUP BY vehicle
 ), marks AS (
     FROM (PIVOT scores ON subsystem IN ('cells', 'pack', 'thermal', 'charging', 'braking', 'drive', 'remote link', 'data')
           USING max(score) GROUP BY vehicle)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.history.context import HistoryContext, HistoryReader
-from herdbook.pipeline.reports.history.statement import Statement, logs_between
+from herdbook.pipeline.reports.history.statement import SECTIONS, Statement, logs_between
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.store.statements import Row
 
@@ -65,10 +65,11 @@ def parts(given: HistoryContext) -> Iterator[Statement]:
         )
         logs = logs_between(facts, row["from_t"], row["to_t"])
         yield Statement("parts", text, "recorded", row["from_t"], row["to_t"], logs=logs)
-    yield Statement(
-        "parts",
-        "Repairs, recalls, campaigns and complaints are not recorded in this store, so it cannot say whether one was "
-        "announced or carried out; it knows only the parts and versions that the vehicle itself reported, and when.",
-        "not known",
-        topic="Repairs and campaigns",
-    )
+    if any(e.holds for e in facts.book):
+        text = "Repairs, recalls, campaigns and complaints are known as far as people entered them, which stands under "
+        text += f"“{SECTIONS['book']}”; the"
+    else:
+        text = "No repair, recall, campaign or complaint is entered in the service book, so this file cannot say "
+        text += "whether one was announced or carried out; the"
+    text += " parts and versions here are those that the vehicle itself reported, and when."
+    yield Statement("parts", text, "not known", topic="Repairs and campaigns")

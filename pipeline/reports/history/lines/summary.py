@@ -7,17 +7,19 @@ from dataclasses import replace
 
 import polars as pl
 
+from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.reports.history.context import HistoryContext
 from herdbook.pipeline.reports.history.lines.advice import escalation, looked
 from herdbook.pipeline.reports.history.lines.events import first_told, kilometres, standing, title
 from herdbook.pipeline.reports.history.lines.open_questions import uncovered
-from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.history.statement import SECTIONS, Statement
 from herdbook.pipeline.reports.rule_counts import RuleCounts
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
 
 MOST_TOLD = 3
 AMONG = "Among its type"
+WORK = (Kind.REPAIR, Kind.FITTED, Kind.REMOVED, Kind.CAMPAIGN, Kind.FIRMWARE)
 
 
 def lines(given: HistoryContext, made: list[Statement]) -> Iterator[Statement]:
@@ -103,12 +105,18 @@ def _after(given: HistoryContext) -> str:
     later = [s for s in given.facts.sessions if s["kind"] == "ride" and s["start_t"] > told]
     day = numbers.moment(told, given.reader.zone, False)
     if not later:
-        return f"A scan first told of a finding on {day}; no ride on record is later. Who read it is not recorded."
+        return f"A scan first told of a finding on {day}; no ride on record is later. {_read(given)}"
     km = given.reader.far(kilometres(given.facts, later)[0])
     rides = numbers.plural(len(later), "ride")
     verb = "is" if len(later) == 1 else "are"
     text = f"A scan first told of a finding on {day}; {rides}, {km} in all, {verb} on record after that."
-    return text + " Who read it is not recorded."
+    return f"{text} {_read(given)}"
+
+
+def _read(given: HistoryContext) -> str:
+    if any(e.holds and e.kind == Kind.ACKNOWLEDGED for e in given.facts.book):
+        return f"Who acknowledged a finding stands under “{SECTIONS['book']}”."
+    return "Who read it is not recorded."
 
 
 def _of(made: list[Statement], section: str, topics: tuple[str, ...]) -> str:
@@ -129,10 +137,13 @@ def _parts(given: HistoryContext) -> str:
     for row in given.facts.installs:
         by.setdefault(row["component"], []).append(row["serial"])
     changed = [f"{name.replace('_', ' ')} ({' then '.join(s)})" for name, s in by.items() if len(s) > 1]
-    if not by:
-        return "Which parts and versions it had is not on record."
     text = f"Changed on record: {numbers.listing(changed)}." if changed else "No change of these is on record."
-    return text + " Repairs and campaigns are not recorded here."
+    text = text if by else "Which parts and versions it had is not on record."
+    entered = sum(e.holds and e.kind in WORK for e in given.facts.book)
+    if not entered:
+        return text + " No repair, part or campaign is entered in the service book."
+    said = numbers.plural(entered, "entry", "entries")
+    return text + f" The service book has {said} of repairs, parts and campaigns, under “{SECTIONS['book']}”."
 
 
 def _missing(given: HistoryContext) -> str:
