@@ -11,7 +11,7 @@ from herdbook.flows.night.bundles import bundles
 from herdbook.flows.night.results import rolling
 from herdbook.flows.night.shared_workers import WorkerLimits, end_workers
 from herdbook.flows.night.tasks import assess_task, group_label, label, take_task, visible_step
-from herdbook.pipeline.assess.plan import PlanGroup
+from herdbook.pipeline.assess.plan import MOST_IN_GROUP, PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.night.failures import GroupOutcome
 from herdbook.pipeline.store.store import Store
@@ -33,7 +33,7 @@ class AsTasks:
     bundle_mb: float
     until: float
     commit_s: float = 2.0
-    plan_at_once: int = 32
+    plan_at_once: int = MOST_IN_GROUP
 
     def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
         work = bundles(paths, self.bundle_mb, self.limits.processes)

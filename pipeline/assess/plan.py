@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 # What is known of vehicles that are read in one visit, and handed over in one group, in memory; engineering choices.
 VISIT_MB, GROUP_MB = 64.0, 8.0
-FIRST_VISIT, MOST_VISIT = 16, 512  # vehicles
+FIRST_VISIT, MOST_VISIT, MOST_IN_GROUP = 16, 512, 32  # vehicles
 
 
 @dataclass(frozen=True, slots=True)

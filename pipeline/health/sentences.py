@@ -27,3 +27,8 @@ def spell(value: float, unit: str, se: float | None = None) -> str:
 def counted(n: int, word: str) -> str:
     """`1 ride`, `3 rides`."""
     return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
+def of_side(side: str, word: str) -> str:
+    """`left motor`; `motor` where the vehicle has one alone."""
+    return f"{side} {word}".strip()

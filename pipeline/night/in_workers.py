@@ -8,7 +8,7 @@ from math import inf
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 
-from herdbook.pipeline.assess.plan import PlanGroup
+from herdbook.pipeline.assess.plan import MOST_IN_GROUP, PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess_group, lost_log
@@ -25,7 +25,7 @@ class InWorkers:
     now: when logs are received, microseconds UTC. release() ends the processes."""
 
     commit_s = inf
-    plan_at_once = 32
+    plan_at_once = MOST_IN_GROUP
 
     def __init__(self, store: Store, jobs: int, now: int | None = None) -> None:
         limits = store.settings

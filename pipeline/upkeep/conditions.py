@@ -1,6 +1,7 @@
 """Is everything there that Herdbook needs: program, libraries, store, profiles, rights, room, clock.
 
-Reads only, but for an older catalogue, which is brought to the newest version as by every command.
+Reads only, but for an older catalogue, which is brought to the newest version as by every command, and the note of
+that version beside it.
 """
 
 from __future__ import annotations

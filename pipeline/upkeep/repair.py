@@ -14,6 +14,7 @@ from pathlib import Path
 
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.intake.ledger import enter, let_go, touch
+from herdbook.pipeline.intake.named_logs import as_named
 from herdbook.pipeline.intake.outcome import TakenLog
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.lake.layout import Layout, layout_of_profile
@@ -124,8 +125,8 @@ def _mend(store: Store, trouble: Trouble, now: int) -> Mended:
         return Mended(trouble, "restored from a copy", aside=shown)
     with transaction(store.catalogue) as con:
         about = {row["log"]: row for row in ask(con, __name__, "logs_of_part", logs=list(trouble.logs))}
-    again = [take_log(Path(about[log]["path"]), store, now=now) for log in trouble.logs if log in about]
-    good = [t for t in again if isinstance(t, TakenLog) and t.file.log in trouble.logs]
+    again = (take_log(Path(about[log]["path"]), store, now=now) for log in trouble.logs if log in about)
+    good = [t for t in as_named(store, again, now) if isinstance(t, TakenLog) and t.file.log in trouble.logs]
     back = {t.file.log for t in good}
     left = [log for log in trouble.logs if log not in back]
     networks = {(row["profile"], row["network_hash"]) for row in about.values()}

@@ -21,7 +21,7 @@ HEAD = """# Coverage of stated 95 % intervals
 Share of drawn worlds in which value +- 1.96 x stated standard error holds the truth. The bar is 90 to 98 %; what lies
 outside it by more than chance is marked. In brackets: 95 % interval of the share (Clopper and Pearson). A world with
 many groups counts once, by the mean share of its groups. Worlds are drawn from the ranges of `demo_logs/makers` (steps,
-noise, message periods, pages, interference, hills, habits); the code under test knows none of them.
+noise, message periods, pages, interference, hills, habits); the code under test reads none of them.
 Written by `make coverage`; `tests/coverage/before.json` holds the figures of the estimators before 2026-11-29. The
 estimators were mended with these worlds in view, so that the table is no trial on worlds unseen. With 60 worlds a share
 must lie some 10 points under the bar before chance does not explain it, with 40 some 13: look at the brackets.

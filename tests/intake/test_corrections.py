@@ -13,6 +13,7 @@ from herdbook.pipeline.cli import build
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.intake.corrections import corrections, forget, give
 from herdbook.pipeline.reports.history.document import document
+from herdbook.pipeline.upkeep.repair import repair
 from tests.toy.bench import DATA, Bench
 
 BY, WHY = "service desk", "the dock had the wrong name"
@@ -145,4 +146,17 @@ def test_a_persons_word_holds_when_a_log_is_decoded_again(tmp_path: Path) -> Non
     assert any("changed" in note for note in bench.scan().notes)
     assert bench.ask("SELECT part FROM parts") != made
     assert bench.reasons() == {}
+    assert owners(bench) == {"b.log": "TOY-009"}
+
+
+def test_a_persons_word_holds_when_a_part_is_repaired(bench: Bench) -> None:
+    toy.write(bench.inbox / "b.log", toy.day(start=toy.T0))
+    toy.write(bench.inbox / "b.log.toml", ['vehicle = "TOY-009"'])
+    bench.scan()
+    give(bench.store, "b.log", "TOY-009", by=BY, why=WHY)
+    bench.scan()
+    [(part,)] = bench.ask("SELECT part FROM parts")
+    (bench.store.lake.root / part).unlink()
+    [mended] = repair(bench.store).mended
+    assert (mended.how, mended.lost) == ("rebuilt from its logs", ())
     assert owners(bench) == {"b.log": "TOY-009"}

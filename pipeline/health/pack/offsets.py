@@ -18,6 +18,7 @@ from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import metric_rows, places
 from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
 from herdbook.pipeline.times import column_micros
 
@@ -137,7 +138,8 @@ def uneven(record: Record) -> str:
     count = metric_rows(record, "cell_temp_spread_k").filter(pl.col("value") > EVEN_K)["start_t"].n_unique()
     if not count:
         return ""
-    return f"; {count} session(s) are left out, whose groups were more than {EVEN_K:g} K apart"
+    verb = "is" if count == 1 else "are"
+    return f"; {counted(count, 'session')} {verb} left out, with groups more than {EVEN_K:g} K apart"
 
 
 def newest(o: Offsets, most: int) -> Offsets:

@@ -11,7 +11,7 @@ from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import Reference, metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.reference import OWN_RESISTANCE, PER_MOHM
 from herdbook.pipeline.health.rule import Finding, Record
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.sentences import of_side, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest, middle
 
@@ -53,7 +53,7 @@ def too_hot(side: str, what: str, rows: pl.DataFrame, limit: float, signals: tup
         measured=top,
         limit=limit,
         unit="degC",
-        statement=f"The {side} {what} passed {spell(limit, 'degC')} in {hit.height} of {rows.height} rides, "
+        statement=f"The {of_side(side, what)} passed {spell(limit, 'degC')} in {hit.height} of {rows.height} rides, "
         f"{spell(top, 'degC')} at most.",
         se=2.0,
         confidence=0.95,

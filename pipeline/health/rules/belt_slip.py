@@ -12,7 +12,7 @@ from herdbook.pipeline.health.newest_level import newest_level
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.sentences import counted, of_side, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.metrics.belt import USUAL_A
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -46,7 +46,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         hit = rows.filter(pl.col("value") > limits["slip"])
         events = recent(event_table(record, "belt_slip", ("slip_pct", "current_a")), limits["days"])
         events = events.filter(pl.col("item") == side)
-        text = f"At {at} {_motor(side)} ran {spell(slip, '%', se)} ahead of its wheel, "
+        text = f"At {at} the {of_side(side, 'motor')} ran {spell(slip, '%', se)} ahead of its wheel, "
         text += f"over {counted(rows.height, 'ride')}."
         one = _finding(side, text, slip=slip, se=se, limits=limits, rows=rows, hit=hit)
         sure = min(1.0 - level.chance, SUREST)
@@ -74,14 +74,10 @@ def _beyond_grip(rows: pl.DataFrame, side: str, at: str, limits: Mapping[str, fl
         return None
     top = int(np.argmax(values - sure))
     value, se = float(values[top]), float(sure[top] / limits["sure"])
-    text = f"In {hit.height} of {counted(since.height, 'ride')} {_motor(side)} surely ran ahead of its wheel, "
-    text += f"at {at} by {spell(value, '%', se)} in the clearest"
+    text = f"In {hit.height} of {counted(since.height, 'ride')} the {of_side(side, 'motor')} surely ran ahead of its "
+    text += f"wheel, at {at} by {spell(value, '%', se)} in the clearest"
     text += "; the others do not show it surely." if hit.height < since.height else "."
     return _finding(side, text, slip=value, se=se, limits=limits, rows=since, hit=hit)
-
-
-def _motor(side: str) -> str:
-    return f"the {side} motor" if side else "the motor"
 
 
 def _finding(

@@ -8,7 +8,7 @@ import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.sentences import counted, of_side, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.science.poisson import lower_mean
@@ -35,8 +35,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
                 measured=rate,
                 limit=limits["rate"],
                 unit="1/h",
-                statement=f"The {side} motor's speed was lost {hit.height} times in {spell(hours, 'h')} at speed, for "
-                f"up to {spell(largest(hit['lasted_s']), 's')}, in {in_rides} of {rides} rides.",
+                statement=f"The {of_side(side, 'motor')}'s speed was lost {counted(hit.height, 'time')} in "
+                f"{spell(hours, 'h')} at speed, for up to {spell(largest(hit['lasted_s']), 's')}, "
+                f"in {in_rides} of {counted(rides, 'ride')}.",
                 se=hit.height**0.5 / max(hours, 1e-9),
                 confidence=0.98 if hit.height >= limits["count"] else 0.95,
                 persistence=min(1.0, in_rides / max(rides, 1)),

@@ -31,6 +31,9 @@ BY_DAY = (
     "in {rests} the one temperature that is logged rose as no load explains, but by day, where the sun can do it too: "
     "a second sensor, or an hour of rest by night, would tell"
 )
+# Times `own`, of a place that warms whatever the load: few rides are without load, the line is drawn on to there
+# (engineering choice).
+WITH_NONE = 2.0
 STILL = 0.15  # of its siblings' movement, as for a frozen sensor: engineering choice
 NOT_SEPARABLE = (
     "Heat in the cell, or a source of heat beside the sensor such as sun on one side: a look from outside, by a "
@@ -42,7 +45,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rows = metric_rows(record, "cell_idle_rise_k_min")
     broken = _broken(record) | bad_cell_sensors(record, warm=False)
     always = whatever_the_load(record, broken, limits["own"])
-    if always is not None and always.z >= limits["sigmas"] and always.rate >= 2.0 * limits["own"]:
+    if always is not None and always.z >= limits["sigmas"] and always.rate >= WITH_NONE * limits["own"]:
         return [_always(always, limits)]
     if not rows.height:
         return NotAssessed("no stretch of fifteen minutes without load with temperatures and current recorded")

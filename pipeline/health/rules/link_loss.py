@@ -8,7 +8,7 @@ import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.science.poisson import lower_mean, tail
@@ -35,8 +35,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             measured=rate,
             limit=limits["rate"],
             unit="1/h",
-            statement=f"The remote was lost {hit.height} times in {spell(hours, 'h')}, for up to "
-            f"{spell(longest, 's')}, in {in_rides} of {watched.height} rides.",
+            statement=f"The remote was lost {counted(hit.height, 'time')} in {spell(hours, 'h')}, for up to "
+            f"{spell(longest, 's')}, in {in_rides} of {counted(watched.height, 'ride')}.",
             se=hit.height**0.5 / hours,
             confidence=min(1.0 - tail(hit.height, limits["rate"] * hours), 0.99),
             persistence=min(1.0, in_rides / watched.height),

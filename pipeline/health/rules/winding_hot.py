@@ -17,7 +17,7 @@ from herdbook.pipeline.health.newest_level import newest_level
 from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, multiple, too_hot
-from herdbook.pipeline.health.sentences import counted, spell
+from herdbook.pipeline.health.sentences import counted, of_side, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, largest
 from herdbook.pipeline.vehicle.record import Metric
@@ -65,7 +65,7 @@ def _against_twin(record: Record, side: str, limits: Mapping[str, float]) -> Fin
         measured=level.value,
         limit=1.0 + limits["twin"],
         unit="1",
-        statement=f"Over {counted(rows.height, 'ride')} the {side} winding warmed "
+        statement=f"Over {counted(rows.height, 'ride')} the {of_side(side, 'winding')} warmed "
         f"{spell(level.value, 'times', level.se)} as much as its twin at equal copper loss, "
         f"{spell(largest(apart), 'K')} further at most.",
         se=level.se,
@@ -91,8 +91,9 @@ def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Findin
         measured=known.value,
         limit=limit,
         unit="1",
-        statement=f"Over {known.rows.height} rides the {side} winding warmed {spell(known.value, 'times', known.se)} "
-        f"as much as its current explains by {known.vehicles} healthy vehicles.",
+        statement=f"Over {counted(known.rows.height, 'ride')} the {of_side(side, 'winding')} warmed "
+        f"{spell(known.value, 'times', known.se)} as much as its current explains by {known.vehicles} "
+        f"healthy vehicles.",
         se=known.se,
         confidence=confidence(known.value, limit, known.se),
         persistence=hit.height / known.rows.height,

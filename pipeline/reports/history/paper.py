@@ -56,8 +56,8 @@ def printed(page: str, day: str) -> bytes:
             why = f"{program} cannot be started ({problem.strerror})"
             raise SettingsError(why, do="Write the page and print it") from None
         if not made.is_file():
-            said = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:]
-            raise SettingsError(f"Chromium did not print: {' '.join(said)}", do="Write the page and print it")
+            last = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:]
+            raise SettingsError(f"Chromium did not print: {' '.join(last)}", do="Write the page and print it")
         paper = made.read_bytes()
     return attached(_DATES.sub(rb"\g<1>(D:" + day.encode() + b"+00'00')", paper), page)
 

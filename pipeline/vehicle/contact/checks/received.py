@@ -46,7 +46,8 @@ def _flags(view: View) -> Iterator[Look]:
     for role, some in _by_role(view).items():
         if ROLES[role].unit == "1":
             odd = sum(r.impossible > 0 or 0 < r.highest < 1 for r in some)
-            yield Look(role, odd, 0.0, 0.0, n=len(some), said=f"{odd} of {_signals(some)} not only 0 and 1")
+            said = f"{odd} of {_signals(some)} with other values than 0 and 1"
+            yield Look(role, odd, 0.0, 0.0, n=len(some), said=said)
 
 
 def _signals(some: list[Received]) -> str:
