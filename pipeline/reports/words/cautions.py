@@ -72,7 +72,7 @@ HEAT = Caution(
 
 TOUCH = Caution(
     "Motors and power stages that are normal inside can still burn skin: bare metal near 65 °C burns within a second.",
-    "common practice",
+    "common practice; the figure is from memory",
 )
 
 LAW = "Local law, transport rules and licensed practice prevail over anything printed here."
