@@ -11,7 +11,8 @@ import json
 import numpy as np
 import pytest
 
-from herdbook.pipeline.science.survival import Floats, Lives, curve, log_rank, weibull
+from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.science.survival import Lives, curve, log_rank, weibull
 from tests.external.fetch import folder_of
 
 NIST = [54, 187, 216, 240, 244, 335, 361, 373, 375, 386]
