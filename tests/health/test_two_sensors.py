@@ -30,7 +30,7 @@ def test_the_warmer_one_is_told_with_heat_as_a_cause(more: list[Metric]) -> None
     (found,) = judged(*more)
     assert found.item == "cell 2"
     assert "its place is warm, or one of the two reads wrong" in found.statement
-    assert "outdoors" in found.not_separable
+    assert "infrared thermometer on the pack" in found.not_separable
 
 
 def test_where_the_vehicle_agrees_with_the_warmer_one_the_colder_one_is_wrong() -> None:
