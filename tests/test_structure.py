@@ -53,8 +53,10 @@ for _above, _rooms in [
     ("pipeline.own", ["pipeline.assess"]),
     ("pipeline.assess", ["pipeline.night", "pipeline.upkeep"]),
     ("pipeline.night", ["pipeline.herd"]),
-    ("pipeline.herd", ["pipeline.reports"]),
-    ("pipeline.reports", ["pipeline.commands"]),
+    ("pipeline.herd", ["pipeline.bench"]),
+    ("pipeline.bench", ["pipeline.reports"]),
+    ("pipeline.reports", ["pipeline.desk"]),
+    ("pipeline.desk", ["pipeline.commands"]),
     ("pipeline.commands", ["flows"]),
 ]:
     for _room in _rooms:
@@ -80,6 +82,8 @@ REPORTS_MAY_IMPORT: dict[str, set[str]] = {
     "history": {"words", "page"} | _ABOUT,
     "signals": {"words", "page", "drawing"},
     "fleet": {"words", "page", "drawing", "dossier"} | _ABOUT,
+    "bench": {"words", "page", "drawing"} | _ABOUT,
+    "herd": {"words", "page", "drawing"} | _ABOUT,
 }
 
 
