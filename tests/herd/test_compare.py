@@ -15,7 +15,7 @@ from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.herd.compare import Compared, Comparison, Side, compare
 from herdbook.pipeline.herd.repair_worked import Worked, by_chance, figures_of, more_quiet, worked
-from herdbook.pipeline.herd.two_sides import before_and_after, vehicles_apart
+from herdbook.pipeline.herd.two_sides import TwoSides, before_and_after, vehicles_apart
 from herdbook.pipeline.herd.use_figures import USE
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.reports.herd import compare_words as words
@@ -73,7 +73,7 @@ def test_what_changed_is_told_and_what_did_not_is_not(store: Store) -> None:
 
 
 def test_in_sound_herds_one_comparison_in_twenty_at_most_tells_anything(store: Store) -> None:
-    """20 pairs of 12 figures that do not differ: the error over all figures of a comparison is held, not of each one."""
+    """20 pairs of 12 figures that do not differ: the error over all of a comparison is held, not of each one."""
     rng, told = np.random.default_rng(8), 0
     for k in range(20):
         level = rng.normal(1, 0.3)  # of the ride: figures of one ride hang together
@@ -97,12 +97,12 @@ def test_nothing_on_one_side_and_one_session_on_each_are_said(store: Store) -> N
     assert "Nothing is recorded of a after it" in said
 
 
-def _vehicles(store: Store):  # type: ignore[no-untyped-def]
+def _vehicles(store: Store) -> TwoSides:
     publish(store)
     return vehicles_apart(store, "a", "b")
 
 
-def _at(store: Store, vehicle: str, at: str):  # type: ignore[no-untyped-def]
+def _at(store: Store, vehicle: str, at: str) -> TwoSides:
     publish(store)
     return before_and_after(store, vehicle, at)
 
@@ -196,7 +196,7 @@ def test_without_a_ride_after_it_or_a_finding_before_it_nothing_is_claimed() -> 
 
 @pytest.mark.parametrize(("could", "showed", "quiet"), [(4, 4, 2), (9, 5, 9), (1, 1, 19), (10, 1, 3)])
 def test_the_chance_of_a_quiet_record_is_fishers(could: int, showed: int, quiet: int) -> None:
-    theirs = stats.fisher_exact([[showed, could - showed], [0, quiet]], alternative="greater").pvalue
+    theirs = stats.fisher_exact(np.array([[showed, could - showed], [0, quiet]]), alternative="greater").pvalue
     assert by_chance(could, showed, quiet) == pytest.approx(theirs)
 
 
