@@ -96,7 +96,8 @@ def test_an_error_larger_than_the_limits_accepts_nothing() -> None:
 def test_limits_stand_in_the_plans_unit() -> None:
     in_ohm = replace(UP_TO_TEN, limits=Limits(None, 0.01), unit="Ohm", scale=1000.0)  # one Ohm is 1000 mOhm
     found = judge(in_ohm, Value("", 5.0, 0.1, 5, 1.0), least_coverage=0.5)
-    assert (found.value, found.verdict) == (pytest.approx(0.005), Verdict.PASSED)
+    assert found.value == pytest.approx(0.005)
+    assert found.verdict is Verdict.PASSED
 
 
 def test_one_that_is_open_leaves_all_open_and_one_that_fails_fails_all() -> None:
