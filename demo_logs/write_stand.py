@@ -70,7 +70,7 @@ def coasts(f0: float, f2: float, rng: np.random.Generator) -> tuple[Floats, Floa
             v -= step / (MASS + TURNING) * (f0 + f2 * through * abs(through) + way * SLOPE_N)
             speeds.append(v)
     every = np.array(speeds)[::sampled]
-    return np.arange(every.size) * step * sampled, every + 0.015 * rng.normal(size=every.size)
+    return np.arange(every.size, dtype=np.float64) * step * sampled, every + 0.015 * rng.normal(size=every.size)
 
 
 if __name__ == "__main__":

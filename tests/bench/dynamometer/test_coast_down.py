@@ -99,7 +99,7 @@ def gusty(n: int, forward: bool, wind: Floats, rng: np.random.Generator) -> tupl
         gust = gust - gust * dt / 5 + 0.3 * np.sqrt(2 * dt / 5) * rng.normal(size=n)
         through = v + sign * wind + gust
         v = v - dt / MASS * (DRAG[0] + DRAG[2] * through * np.abs(through) + sign * 4.0)
-    return np.arange(steps) * dt, np.array(rows) + 0.03 * rng.normal(size=(steps, n))
+    return np.arange(steps, dtype=np.float64) * dt, np.array(rows) + 0.03 * rng.normal(size=(steps, n))
 
 
 def drawn(worlds: int, pairs: int, seed: int) -> list[Floats]:
