@@ -15,6 +15,7 @@ ORDER = (  # as read one after the other
         "unit",
         "history",
         "book",
+        "desk",
         "herd",
         "stand",
         "vehicle",
