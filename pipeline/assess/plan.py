@@ -128,14 +128,14 @@ def _of(rows: pl.DataFrame, vehicles: Sequence[str]) -> pl.DataFrame:
     return rows.filter(pl.col("vehicle").is_in(list(vehicles)))
 
 
-def plan(store: Store, vehicles: Sequence[str]) -> list[VehiclePlan]:
-    """What has to be looked at for these vehicles."""
-    return plan_group(store, vehicles).plans()
+def plan(store: Store, vehicles: Sequence[str], days: float | None = None) -> list[VehiclePlan]:
+    """What has to be looked at for these vehicles. days: of each one's newest record; None: as the settings say."""
+    return plan_group(store, vehicles, days).plans()
 
 
-def plan_group(store: Store, vehicles: Sequence[str]) -> PlanGroup:
+def plan_group(store: Store, vehicles: Sequence[str], days: float | None = None) -> PlanGroup:
     """The same as tables: a dozen queries, however many vehicles."""
-    days = store.settings.judge_days
+    days = store.settings.judge_days if days is None else days
     with visit(store.catalogue, read_only=True) as con:
         con.execute("SET TimeZone = 'UTC'")
         rows = {

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from herdbook.pipeline.commands.terminal.herd_returns import Clock, returns
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ def register(app: typer.Typer) -> None:
         help="Ask of all vehicles: how long parts live, whether it is the batch, how right the rules are."
     )
     group.command(epilog="Example: herdbook herd life pack --by batch")(life)
+    group.command(epilog="Example: herdbook herd returns --by batch --clock km")(returns)
     group.command(epilog="Example: herdbook herd batches")(batches)
     group.command(epilog="Example: herdbook herd outcomes")(outcomes)
     app.add_typer(group, name="herd", epilog="Example: herdbook herd life pack --by batch")
@@ -31,7 +33,7 @@ def register(app: typer.Typer) -> None:
 def life(
     part: Annotated[str, typer.Argument(help='Kind of part, like "pack" or "motor"; "motor left" is one place.')],
     by: Annotated[str, typer.Option(help="Compare by batch or supplier; else all as one.")] = "",
-    km: Annotated[bool, typer.Option("--km", help="Lives in kilometres on record instead of days.")] = False,
+    clock: Clock = "days",
     store: StoreFolder = DEFAULT_STORE,
     json: Json = False,
 ) -> None:
@@ -43,7 +45,8 @@ def life(
     """
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import NotKnownError, SettingsError
-    from herdbook.pipeline.herd.lives import DAYS, KM, part_life
+    from herdbook.pipeline.herd import clocks
+    from herdbook.pipeline.herd.lives import part_life
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.times import utc_now
 
@@ -51,10 +54,12 @@ def life(
         raise SettingsError(f"parts cannot be compared by {by!r}", do="Say --by batch or --by supplier")
     opened = Store.open(store)
     with opened.read() as con:
-        found = part_life(con, part.lower(), by=by, unit=KM if km else DAYS, until=utc_now())
+        found = part_life(con, part.lower(), by=by, unit=clocks.checked(clock), until=utc_now())
     if found is None:
         do = "Enter what is fitted and removed: herdbook book add VEHICLE fitted --part ... --serial ..."
-        raise NotKnownError(f"the service book knows no life of a {part!r}{' on record' if km else ''}", do=do)
+        raise NotKnownError(
+            f"the service book knows no life of a {part!r}{' on record' if clock != clocks.DAYS else ''}", do=do
+        )
     if json:
         screen.as_json(_as_dict(found))
         return
@@ -85,7 +90,7 @@ def life(
             "Say it with --outcome failed or sound."
         )
     if found.left_out:
-        none = "a kilometre on record" if km else "a whole day"
+        none = "anything on record" if clock != clocks.DAYS else "a whole day"
         screen.say(f"Left out, without {none}: {found.left_out} {'life' if found.left_out == 1 else 'lives'}.")
     screen.say(
         "What sat in vehicles before the book began is not in it. A shape over 1: the older, the more fail; under 1: "

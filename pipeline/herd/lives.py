@@ -1,14 +1,15 @@
 """How long parts live, by the service book: each fitting begins a life, a removal ends it, what sits still lives on.
 
-A life counts in days under watch, or in kilometres on record. What was in the vehicle before the book began is not
-known to it and is no life; a swap begins a new one. A removal said to be of a sound part ends the watch, not the life.
+A life counts in days under watch, or on a clock of the record (clocks.py): kilometres, cycles, hours that age. What was
+in the vehicle before the book began is not known to it and is no life; a swap begins a new one. A removal said to be of
+a sound part ends the watch, not the life.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -17,16 +18,15 @@ import numpy as np
 from herdbook.pipeline.book import book
 from herdbook.pipeline.book.entry import Removed
 from herdbook.pipeline.book.parts import Stay, stays
+from herdbook.pipeline.herd.clocks import DAYS, Used, used
 from herdbook.pipeline.science import poisson
 from herdbook.pipeline.science.survival import Curve, Lives, LogRank, Weibull, curve, log_rank, weibull
-from herdbook.pipeline.store.statements import ask
 
 if TYPE_CHECKING:
     import duckdb
 
 AHEAD = timedelta(days=90)
 FEWEST = 3  # failures for a Weibull life: engineering choice; with two the interval spans decades
-DAYS, KM = "days", "km"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +76,11 @@ def part_life(
     of_kind = [s for s in stays(entries) if s.part == part or s.part.split()[0] == part]
     if not of_kind:
         return None
-    ridden = _ridden(con) if unit == KM else {}
+    use = used(con, unit)
     by_group: dict[str, list[Stay]] = {}
     for stay in of_kind:
         by_group.setdefault(str(getattr(stay, by)) or "not said" if by else "all", []).append(stay)
-    groups = [_group(name, own, seen, ridden, unit, until) for name, own in sorted(by_group.items())]
+    groups = [_group(name, own, seen, use, unit, until) for name, own in sorted(by_group.items())]
     known = [g for g in groups if g is not None]
     if not known:
         return None
@@ -101,14 +101,14 @@ def _group(
     name: str,
     own: Sequence[Stay],
     scrapped: Mapping[str, datetime],
-    ridden: Mapping[str, Mapping[date, float]],
+    use: Mapping[str, Used],
     unit: str,
     until: datetime,
 ) -> GroupLife | None:
     ends, failed, unsaid = [], [], 0
     for stay in own:
         end = stay.to_t or min(until, scrapped.get(stay.vehicle, until))
-        ends.append(_length(stay, end, ridden, unit))
+        ends.append(_length(stay, end, use.get(stay.vehicle), unit))
         failed.append(stay.to_t is not None and stay.outcome != Removed.SOUND)
         unsaid += stay.to_t is not None and not stay.outcome
     length, over = np.array(ends, dtype=float), np.array(failed, dtype=bool)
@@ -121,11 +121,10 @@ def _group(
     return GroupLife(name, lives, len({s.serial for s in own}), unsaid, curve(lives), fit, ahead)
 
 
-def _length(stay: Stay, end: datetime, ridden: Mapping[str, Mapping[date, float]], unit: str) -> float:
+def _length(stay: Stay, end: datetime, of: Used | None, unit: str) -> float:
     if unit == DAYS:
         return (end - stay.from_t) / timedelta(days=1)
-    days = ridden.get(stay.vehicle, {})
-    return sum(km for day, km in days.items() if stay.from_t.date() <= day < end.date())
+    return of.before(end.date()) - of.before(stay.from_t.date()) if of else 0.0
 
 
 def _ahead(fit: Weibull, lives: Lives) -> tuple[float, int, int] | None:
@@ -137,10 +136,3 @@ def _ahead(fit: Weibull, lives: Lives) -> tuple[float, int, int] | None:
     low = max((k for k in range(int(expected) + 1) if poisson.tail(k, expected) >= 0.975), default=0)
     high = next(k for k in range(int(expected), int(expected) + 1000) if poisson.tail(k + 1, expected) <= 0.025)
     return expected, low, min(high, len(ages))
-
-
-def _ridden(con: duckdb.DuckDBPyConnection) -> dict[str, dict[date, float]]:
-    found: dict[str, dict[date, float]] = {}
-    for row in ask(con, __name__, "distance_days"):
-        found.setdefault(row["vehicle"], {})[row["day"]] = row["km"]
-    return found

@@ -10,7 +10,21 @@ from pathlib import Path
 
 NOTEBOOK = Path(__file__).with_name("first_steps.ipynb")  # run by tests/test_notebook.py
 ORDER = (  # as read one after the other
-    *("night", "unit", "history", "book", "vehicle", "formats", "store", "settings", "running", "moving"),
+    *(
+        "night",
+        "unit",
+        "history",
+        "book",
+        "desk",
+        "herd",
+        "stand",
+        "vehicle",
+        "formats",
+        "store",
+        "settings",
+        "running",
+        "moving",
+    ),
     *("python", "sql", "other-engines", "own", "platforms", "trouble"),
 )
 

@@ -14,6 +14,7 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats, Integers
 
 Z95 = 1.959963984540054
+BLOCK = 500  # units at a time: the table of units by times of a large herd fits no memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,13 +40,19 @@ def mean_cumulative(entry: Floats, exit: Floats, events: Sequence[Floats]) -> Me
     """entry, exit: of each unit, between which it was under watch. events: times of each unit's events; those that do
     not lie within its watch do not count."""
     own = [e[(e > a) & (e <= b)] for e, a, b in zip(events, entry, exit, strict=True)]
-    times = np.unique(np.concatenate([*own, np.empty(0)]))
-    watch = (entry[:, None] < times[None, :]) & (exit[:, None] >= times[None, :])
-    watched = watch.sum(axis=0)
-    counts = np.stack([_counts(e, times) for e in own]) if own else np.empty((0, times.size))
-    step = counts.sum(axis=0) / np.maximum(watched, 1)
-    each = np.cumsum(np.where(watch, (counts - step) / np.maximum(watched, 1), 0.0), axis=1)
-    return MeanCumulative(times, watched, np.cumsum(step), np.sqrt(np.sum(each**2, axis=0)))
+    every = np.concatenate([*own, np.empty(0)])
+    times = np.unique(every)
+    began = np.searchsorted(np.sort(entry), times, side="left")
+    watched = began - np.searchsorted(np.sort(exit), times, side="left")
+    step = _counts(every, times) / np.maximum(watched, 1)
+    square = np.zeros(times.size)
+    for first in range(0, len(own), BLOCK):
+        part = slice(first, first + BLOCK)
+        watch = (entry[part, None] < times[None, :]) & (exit[part, None] >= times[None, :])
+        counts = np.stack([_counts(e, times) for e in own[part]])
+        each = np.cumsum(np.where(watch, (counts - step) / np.maximum(watched, 1), 0.0), axis=1)
+        square += np.sum(each**2, axis=0)
+    return MeanCumulative(times, watched.astype(np.int64), np.cumsum(step), np.sqrt(square))
 
 
 def _counts(events: Floats, times: Floats) -> Floats:

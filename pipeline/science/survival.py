@@ -18,6 +18,7 @@ from herdbook.pipeline.arrays import Bools, Floats, Integers
 
 Z95 = 1.959963984540054
 CHI95 = 3.841458820694124  # of one degree of freedom
+FARTHEST = 50.0  # an end by so many powers of e from the lives seen is as good as none
 FEWEST_FAILURES = 2  # of different times: with one, a Weibull shape has no upper end
 
 
@@ -144,10 +145,10 @@ def weibull(lives: Lives) -> Weibull | None:
     small = Lives(lives.entry / unit, lives.exit / unit, lives.failed)
 
     def by_shape(shape: float) -> float:
-        return _log_likelihood(small, _scale_of(small, shape), shape)
+        return _best_likelihood(small, shape)
 
     shape = exp(_highest(lambda x: by_shape(exp(x)), log(0.02), log(50.0)))
-    scale = _scale_of(small, shape)
+    scale = exp(_log_scale_of(small, shape))
     best = by_shape(shape)
 
     least = best - CHI95 / 2
@@ -167,18 +168,17 @@ def weibull(lives: Lives) -> Weibull | None:
     )
 
 
-def _log_likelihood(lives: Lives, scale: float, shape: float) -> float:
+def _best_likelihood(lives: Lives, shape: float) -> float:
+    """With the likeliest scale of this shape, under which as many failures are expected as were seen."""
     ends = lives.exit[lives.failed]
-    with np.errstate(over="ignore"):
-        alive = np.sum((lives.exit / scale) ** shape - (lives.entry / scale) ** shape)
-    told = len(ends) * (log(shape) - shape * log(scale)) + (shape - 1) * float(np.sum(np.log(ends))) - float(alive)
-    return told if np.isfinite(told) else -1e300
+    n = len(ends)
+    return n * (log(shape) - shape * _log_scale_of(lives, shape) - 1) + (shape - 1) * float(np.sum(np.log(ends)))
 
 
-def _scale_of(lives: Lives, shape: float) -> float:
-    """The likeliest scale where the shape is known."""
+def _log_scale_of(lives: Lives, shape: float) -> float:
+    """The logarithm of the likeliest scale where the shape is known; a scale itself may leave the range of numbers."""
     power = np.sum(lives.exit**shape - lives.entry**shape) / np.sum(lives.failed)
-    return float(power ** (1 / shape))
+    return log(float(power)) / shape
 
 
 def _scale_end(lives: Lives, shapes: tuple[float | None, float | None], least: float, side: int) -> float | None:
@@ -191,11 +191,11 @@ def _scale_end(lives: Lives, shapes: tuple[float | None, float | None], least: f
 
     def end(x: float) -> float:
         shape = exp(x)
-        scale = _scale_of(lives, shape)
-        room = max(0.0, (_log_likelihood(lives, scale, shape) - least) / failures)
-        return side * (log(scale) - _step(room, -side) / shape)
+        room = max(0.0, (_best_likelihood(lives, shape) - least) / failures)
+        return side * (_log_scale_of(lives, shape) - _step(room, -side) / shape)
 
-    return exp(side * end(_highest(end, low, high)))
+    far = side * end(_highest(end, low, high))
+    return exp(far) if abs(far) < FARTHEST else None
 
 
 def _step(room: float, side: int) -> float:

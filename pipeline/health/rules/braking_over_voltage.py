@@ -12,7 +12,16 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found, reads_in
+from herdbook.pipeline.health.cause_tests import (
+    also_found,
+    any_of,
+    apart,
+    less_likely_if,
+    over,
+    over_top_speed,
+    reads_in,
+    under,
+)
 from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
@@ -188,6 +197,15 @@ def _cases() -> Cases:
     )
 
 
+_RISES = apart(
+    "dc_link_voltage",
+    "pack_voltage",
+    2.0,  # V, at tens of amperes more than 50 mOhm: engineering choice
+    "the link stands {by} above the pack's terminals",
+    "the link stays with the pack's terminals",
+)
+
+
 RULE = Rule(
     id="braking_over_voltage",
     title="Over-voltage while braking",
@@ -210,12 +228,25 @@ RULE = Rule(
     meaning="Energy from braking had nowhere to go. The controller may trip and the brake with it; power stages and "
     "cells are stressed.",
     causes=(
-        "Charge limit too high for a full or cold pack: resistance of cold cells is two to three times as high",
         Cause(
-            "High resistance in the pack, a joint or a connector", also_found("resistance_outside_groups", "weak_group")
+            "Charge limit too high for a full or cold pack: resistance of cold cells is two to three times as high",
+            less_likely_if(
+                any_of(
+                    over("pack_soc", 90.0, "the reported charge", rules_out=False),
+                    under("cell_temp", 5.0, "the coldest sensor", rules_out=False),
+                ),
+                _RISES,
+            ),
         ),
-        Cause("The pack's charge switch opening under current", reads_in("contactor_state", "open", "fault")),
-        "Over-speed downhill: back-EMF above the bus",
+        Cause(
+            "High resistance in the pack, a joint or a connector",
+            any_of(also_found("resistance_outside_groups", "weak_group"), _RISES),
+        ),
+        Cause(
+            "The pack's charge switch opening under current",
+            any_of(reads_in("contactor_state", "open", "fault"), also_found("contactor_opened_under_load")),
+        ),
+        Cause("Over-speed downhill: back-EMF above the bus", over_top_speed()),
     ),
     bench=(
         "Compare charge limit, charge and cell temperature in these windows",

@@ -12,7 +12,15 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found, reads_in
+from herdbook.pipeline.health.cause_tests import (
+    a_group_was_first,
+    also_found,
+    any_of,
+    less_likely_if,
+    no_group_was_full,
+    reads_in,
+    unless,
+)
 from herdbook.pipeline.health.pack.charge_ceiling import FULL_PCT, Ceiling, ceiling
 from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
@@ -279,9 +287,18 @@ RULE = Rule(
     meaning="The pack is taken off its charge too soon. Range is lost, and a pack that never gets full is never "
     "balanced, so that it gets worse.",
     causes=(
-        Cause("a group ahead of its siblings", also_found("out_of_balance")),
-        Cause("a group of high resistance", also_found("weak_group")),
-        Cause("a faulty charger or a poor mains supply", reads_in("charger_state", "fault", rules_out=False)),
+        Cause(
+            "a group ahead of its siblings",
+            unless(
+                any_of(also_found("out_of_balance"), less_likely_if(a_group_was_first(), also_found("weak_group"))),
+                no_group_was_full(),
+            ),
+        ),
+        Cause("a group of high resistance", unless(also_found("weak_group"), no_group_was_full())),
+        Cause(
+            "a faulty charger or a poor mains supply",
+            any_of(reads_in("charger_state", "fault", rules_out=False), no_group_was_full()),
+        ),
     ),
     bench=(
         "charge with another charger of the same kind and watch which group is first at its limit",

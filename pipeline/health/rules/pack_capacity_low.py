@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, only_by
 from herdbook.pipeline.health.change import upward_step
 from herdbook.pipeline.health.pack.capacity import GAIN, Measured, capacities
 from herdbook.pipeline.health.pack.charge_count import moved
@@ -226,12 +226,12 @@ RULE = Rule(
     judge=judge,
     meaning="The pack stores less charge than it was rated for. Range shrinks in proportion.",
     causes=(
-        "age and use",
+        Cause("age and use", only_by("the capacity of a pack of the same age and use")),
         Cause(
             "one weak group that ends the discharge for all",
-            also_found("low_capacity_group", "out_of_balance", "weak_group"),
+            also_found("low_capacity_group", "out_of_balance", "weak_group", "leaking_group"),
         ),
-        "long storage at full charge and warmth",
+        Cause("long storage at full charge and warmth", only_by("how it was stored before the record began")),
     ),
     bench=(
         "charge to full, rest an hour, discharge at C/5 to the maker's limit at 25 °C, and count the charge",

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import bits_set, less_than, reads_in
+from herdbook.pipeline.health.cause_tests import also_found, any_of, apart, bits_set, less_than, reads_in
 from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, table, without_known
@@ -154,7 +154,19 @@ RULE = Rule(
             "The controller tripped on over-voltage, over-current or a lost encoder",
             bits_set("motor_fault", "controller_fault"),
         ),
-        "A loose power connector between pack and controller",
+        Cause(
+            "A loose power connector between pack and controller",
+            any_of(
+                apart(
+                    "dc_link_voltage",
+                    "pack_voltage",
+                    5.0,
+                    "the link leaps to {upper}, {by} above the pack, as its current is cut off",
+                    "the link stays with the pack",
+                ),
+                also_found("resistance_outside_groups"),
+            ),
+        ),
     ),
     bench=(
         "Keep the logs of these seconds",

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, motors_alike, only_by, unless
 from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, EXPLAINED, NEWEST, accounted, by_whom, withheld
@@ -125,9 +125,15 @@ RULE = Rule(
     judge=judge,
     meaning="Braking works, but less of it arrives than the rider asks for and the pack would take.",
     causes=(
-        Cause("One motor not braking", also_found("regen_one_sided")),
-        "Weakened motor magnets after overheating",
-        "Current limit of the power stage set too low, or a current sensor reading high",
+        Cause("One motor not braking", unless(also_found("regen_one_sided"), motors_alike())),
+        Cause(
+            "Weakened motor magnets after overheating",
+            only_by("the no-load volts per speed, cold, against the data sheet"),
+        ),
+        Cause(
+            "Current limit of the power stage set too low, or a current sensor reading high",
+            only_by("the settings, and a clamp on one phase"),
+        ),
         Cause(
             "High resistance in the pack or its connections, so that the voltage limit cuts the current",
             also_found("resistance_outside_groups", "weak_group"),

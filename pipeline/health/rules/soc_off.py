@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, capacity_counted, charged_full
 from herdbook.pipeline.health.pack.charge_count import moved
 from herdbook.pipeline.health.pack.charge_off import readings_off
 from herdbook.pipeline.health.pooled import Pooled, pool
@@ -242,10 +242,12 @@ RULE = Rule(
     meaning="The rider is shown more or less charge than there is. A pack that empties without warning takes drive "
     "and regenerative braking with it.",
     causes=(
-        Cause("the current sensor's zero or gain is off", also_found("current_sensor_offset")),
-        Cause("the electronics count with a capacity the pack no longer has", also_found("pack_capacity_low")),
-        "the electronics are set to a larger pack",
-        "the pack is never charged to full, where its count would be set right",
+        Cause("the current sensor's zero or gain is off", also_found("current_sensor_offset", tells=False)),
+        Cause(
+            "the electronics count with a capacity the pack no longer has", also_found("pack_capacity_low", tells=False)
+        ),
+        Cause("the electronics are set to a larger pack", capacity_counted(larger=True)),
+        Cause("the pack is never charged to full, where its count would be set right", charged_full(few=True)),
     ),
     bench=(
         "charge to full and check that the report says so",

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import SettingsError
-from herdbook.pipeline.reports.history import forms, paper
+from herdbook.pipeline.reports.history import forms
 from herdbook.pipeline.reports.history.document import Document, document
-from herdbook.pipeline.reports.history.signature import signed_document
-from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.page import html, paper
+from herdbook.pipeline.reports.page.signature import signed_document
 from herdbook.pipeline.store.signing_key import private_key, public_key, stamp
 from herdbook.pipeline.store.whole_file import whole
 from herdbook.pipeline.times import utc_now

@@ -1,0 +1,111 @@
+"""herdbook stand: what a unit does on the test stand or when coasting, each figure with its interval."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from herdbook.pipeline.commands.terminal.options import Json
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from herdbook.pipeline.reports.bench.stand_page import Figured
+
+ORDER = 8
+SheetFile = Annotated[Path, typer.Argument(help="The test's sheet, a TOML file.", show_default=False)]
+Out = Annotated[Path, typer.Option(help="Folder for page and tables.")]
+Page = Annotated[bool, typer.Option(help="Write page and tables; --no-page only prints.")]
+HELP = "Measure on the test stand: road load by coasting."
+
+
+def register(app: typer.Typer) -> None:
+    group = typer.Typer(
+        help=HELP, epilog="Example: herdbook stand coast-down coast.toml --out pages", no_args_is_help=True
+    )
+    group.command("coast-down", epilog="Example: herdbook stand coast-down coast.toml --out pages")(coast_down)
+    group.command(epilog="Example: herdbook stand compare tyre_a.toml tyre_b.toml --out pages")(compare)
+    app.add_typer(group, name="stand", epilog="Example: herdbook stand coast-down coast.toml --out pages")
+
+
+def coast_down(sheet: SheetFile, out: Out = Path("."), page: Page = True, json: Json = False) -> None:
+    """Road load from coasting the same stretch in both directions: force against speed, rolling, drag area.
+
+    Coasts are found in bus logs (nothing drives or brakes, speed falls) or come as tables. Slope and wind along the
+    road are taken off by pairs of directions, the rest is brought to 20 degC and 100 kPa.
+
+    JSON: name, figures (name, value, half_width: of the 95 % interval, unit, remark), pairs, told, files.
+    """
+    from herdbook.pipeline.bench.dynamometer.coast_down import coast_down as evaluate
+    from herdbook.pipeline.reports.bench.coast_down_page import figures, sentences, write_coast_down
+
+    found = evaluate(sheet)
+    files = write_coast_down(found, out, source=sheet.name) if page else []
+    more = {
+        "pairs": [
+            {"f0_n": p.force[0], "f2": p.force[2], "slope_n": p.slope_n, "wind_ms": p.wind_ms} for p in found.pairs
+        ]
+    }
+    _show(found.name, sentences(found), figures(found), told=found.told, files=files, as_json=json, more=more)
+
+
+def compare(
+    first: SheetFile,
+    second: Annotated[Path, typer.Argument(help="The sheet it is compared with.", show_default=False)],
+    out: Out = Path("."),
+    page: Page = True,
+    json: Json = False,
+) -> None:
+    """Two tests of one kind, second less first: two tyres or wheels, each difference with its interval.
+
+    JSON: name, figures (name, value, half_width: of the 95 % interval, unit, remark), told, files.
+    """
+    from herdbook.pipeline.bench.dynamometer.coast_down import coast_down as evaluate
+    from herdbook.pipeline.bench.dynamometer.coast_down import compare_coasts
+    from herdbook.pipeline.reports.bench.coast_change_page import figures, sentences, write_coast_change
+
+    found = compare_coasts(evaluate(first), evaluate(second))
+    files = write_coast_change(found, out, first.name, second.name) if page else []
+    name = f"{found.second.name} against {found.first.name}"
+    told = tuple(dict.fromkeys([*found.first.told, *found.second.told]))
+    _show(name, sentences(found), figures(found), told=told, files=files, as_json=json, more={})
+
+
+def _show(
+    name: str,
+    said: tuple[str, str],
+    figures: Sequence[Figured],
+    told: Sequence[str],
+    files: Sequence[Path],
+    as_json: bool,
+    more: dict[str, Any],
+) -> None:
+    """One result for a person or a script."""
+    from dataclasses import asdict
+
+    from herdbook.pipeline.commands.terminal import screen
+
+    if as_json:
+        result = {"name": name, "figures": [asdict(f) for f in figures], **more}
+        screen.as_json(result | {"told": list(told), "files": [str(path) for path in files]})
+        return
+    screen.say(f"{name}: {said[0]}", style="bold")
+    screen.say(said[1])
+    screen.table(
+        "Figures, with the half width of the 95 % interval",
+        ("figure", "value", "±", "unit", "remark"),
+        [f.row for f in figures],
+    )
+    for line in told:
+        screen.point(line)
+    _say_files(files)
+
+
+def _say_files(files: Sequence[Path]) -> None:
+    from herdbook.pipeline.commands.terminal import screen
+
+    if files:
+        tables = ", ".join(path.name for path in files[1:])
+        screen.say(f"Page: {screen.place(files[0])}" + (f"; tables beside it: {tables}" if tables else ""))
