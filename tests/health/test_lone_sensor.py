@@ -12,7 +12,7 @@ from herdbook.pipeline.vehicle.record import Metric
 
 
 def judged(boards: list[tuple[float, float]], airs: list[tuple[float, float]]) -> list[Finding]:
-    """Rides on days running, in all of which the only cell sensor reads 14 degC; coldest and warmest of board and air."""
+    """Rides on days running, the only cell sensor at 14 degC in all of them; coldest and warmest of board and air."""
     sessions = []
     for day, spans in enumerate(zip(boards, airs, strict=True)):
         levels = [

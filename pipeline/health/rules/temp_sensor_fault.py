@@ -370,6 +370,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=5,
+    version=6,
     cases=_cases,
 )
