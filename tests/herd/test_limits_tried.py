@@ -72,6 +72,13 @@ def test_a_higher_limit_tells_less_and_a_lower_one_more(store: Store) -> None:
     assert summary(same) == "With it no finding more and none less, over 2 vehicles and 6 vehicle-days."
 
 
+def test_vehicles_that_could_no_longer_be_judged_are_told(store: Store) -> None:
+    rides(store, "b", 1.0, 1.0, 1.0)
+    found = tried(store, "plain=1.2")  # a rule that could not see so much has not looked
+    assert (found.refused_now, found.refused_then) == (0, 1)
+    assert "1 vehicle more could not be judged by it" in summary(found)
+
+
 def test_what_people_found_counts_with_exact_intervals(store: Store) -> None:
     for name in ("a", "b", "c", "d"):
         rides(store, name, 1.6, 1.62, 1.58)
@@ -85,7 +92,8 @@ def test_what_people_found_counts_with_exact_intervals(store: Store) -> None:
     assert (before.told, before.confirmed, before.refuted, before.open) == (4, 2, 1, 1)
     assert before.precision is not None
     theirs = stats.binomtest(2, 3).proportion_ci(0.95, "exact")
-    assert before.precision[1:] == (pytest.approx(theirs.low), pytest.approx(theirs.high))
+    assert before.precision[1] == pytest.approx(theirs.low)
+    assert before.precision[2] == pytest.approx(theirs.high)
     assert found.count(tried=True).precision is None
     assert "4 findings less (2 confirmed, 1 refuted)" in summary(found)
     assert "It would have missed 2 that people confirmed." in summary(found)
