@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from herdbook.pipeline.desk import fleet, look, night, tables_asked, vehicle
+from herdbook.pipeline.desk import fleet, look, night, tables_asked, vehicle, window
 from herdbook.pipeline.desk.desk import Answer, Desk, endpoint
 from herdbook.pipeline.desk.doors import NOT_OURS, plain
 
@@ -17,11 +17,15 @@ PAGES: dict[str, Answer] = {
     "/fleet": fleet.page,
     "/vehicle": vehicle.page,
     "/night": night.page,
+    "/window": window.page,
+    "/window/data": window.data,
 }
 LONG: dict[str, Answer] = {
     "/table/{name}": tables_asked.file,
 }
-TAKEN: dict[str, Answer] = {}  # by POST: what a form sends
+TAKEN: dict[str, Answer] = {
+    "/window/stop": window.stop,
+}  # by POST: what a form sends
 
 
 def application(desk: Desk) -> Starlette:

@@ -16,6 +16,8 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from herdbook.pipeline.desk import doors, look
 from herdbook.pipeline.desk.asked import LONG_S, PAGE_S, Questions, StoppedError
+from herdbook.pipeline.desk.levels import Levels
+from herdbook.pipeline.desk.preparing import Preparing
 from herdbook.pipeline.desk.published import DeskStore, Publications
 from herdbook.pipeline.errors import BusyError, HerdbookError, NotKnownError, SettingsError, StoreError, damage
 from herdbook.pipeline.store.store import Store
@@ -32,8 +34,9 @@ class Desk:
     store: DeskStore
     publications: Publications
     doors: doors.Doors
+    preparing: Preparing
+    questions: Questions
     addresses: frozenset[str] = frozenset()  # of pages that there are
-    questions: Questions = field(default_factory=Questions)
     pages: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(PAGES_AT_ONCE))
     long: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(LONG_AT_ONCE))
 
@@ -43,7 +46,9 @@ class Desk:
         secret = doors.kept_secret(publications.folder)
         door = doors.Doors(secret, port, password, names)
         own = DeskStore(store.folder, store.settings, publications)
-        return cls(own, publications, door)
+        levels = Levels(publications.folder / "levels", publications.scratch / "levels")
+        questions = Questions()
+        return cls(own, publications, door, Preparing(levels, questions), questions)
 
     def close(self) -> None:
         self.questions.stop_all()
