@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import os
 import random
 import shutil
 import sys
@@ -33,6 +34,8 @@ from herdbook.pipeline.night.again import reassess, redecode, retry_quarantine
 from herdbook.pipeline.night.scan import run_scan, run_take
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.record_files import TABLES
+from herdbook.pipeline.store.settle import MERGED
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY, from_micros
 from herdbook.pipeline.upkeep.merge_and_expire import upkeep
@@ -82,6 +85,20 @@ def _new_dbc(here: Path) -> None:
 def _expiring(here: Path) -> None:
     with (here / "store" / "herdbook.toml").open("a") as file:
         file.write("[keep]\nparts_days = 250\n")
+
+
+def _settling(here: Path) -> None:
+    with (here / "store" / "herdbook.toml").open("a") as file:
+        file.write("[keep]\nyoung_rows = 0\n")
+
+
+def _to_merge(here: Path) -> None:
+    """As many files of the record as are merged, and one night more in the catalogue."""
+    _settling(here)
+    for night in range(MERGED - 1):
+        log = toy.write(here / "inbox" / f"night-{night}.log", toy.stretch(toy.T0 + (50 + night) * DAY, 20, serial=1))
+        os.utime(log, (NOW // 1_000_000, NOW // 1_000_000))  # each time the same
+        run_scan(here / "inbox", _store(here), jobs=0, now=NOW)
 
 
 def _store(here: Path) -> Store:
@@ -183,6 +200,8 @@ VERBS: dict[str, tuple[Step, Step]] = {  # what is there before, and the verb
     "book import": (_sheet, _import),
     "book add": (_nothing, _add),
     "book strike": (_add, _strike),
+    "scan, its rows moved": (_settling, lambda here: run_scan(here / "more", _store(here), jobs=0, now=NOW)),
+    "store upkeep, files merged": (_to_merge, lambda here: upkeep(_store(here), NOW)),
 }
 
 
@@ -195,8 +214,12 @@ def everything(here: Path) -> dict[str, object]:
     store = here / "store"
     found: dict[str, object] = {"parts": lake(store)}
     for name in ("catalogue.duckdb", "fleet.duckdb"):
-        found |= {f"{name} {table}": rows for table, rows in contents(store / name).items() if table != "mutes"}
+        left_out = ("mutes", "record_files", "record_removed", "record_retired")
+        found |= {f"{name} {table}": rows for table, rows in contents(store / name).items() if table not in left_out}
         found[f"{name} mutes"] = len(contents(store / name)["mutes"])
+    with Store.open(store).read() as con:  # numbers of files differ: a number that was drawn is never given again
+        for kind in TABLES:
+            found[f"record {kind}"] = con.execute(f"SELECT * FROM {kind} ORDER BY ALL").fetchall()
     return found
 
 
