@@ -42,6 +42,7 @@ class FoundFault:
     found: Mapping[str, frozenset[str]]
     refused: frozenset[str]
     figures: Measured
+    others: Mapping[str, Sequence[tuple[int, int]]] = field(default_factory=dict)
     episodes: dict[int, Episode] = field(default_factory=dict)
     causes: list[tuple[str, Seen]] = field(default_factory=list)
 
@@ -80,7 +81,12 @@ def found_faults(drawn: Sequence[Drawn], measured: Sequence[Measured]) -> list[F
                 if rule.id in CAUSES[fault.name].right and (fault.name, rule.id) in TRUE
                 if same_item(finding.item, str(fault.item))
             ]
-            out += [FoundFault(vehicle.name, fault.name, r, f, found, refused, record) for r, f in right[:1]]
+            for r, f in right[:1]:
+                others: dict[str, list[tuple[int, int]]] = {}
+                for rule, finding in said:
+                    if finding is not f:
+                        others.setdefault(rule.id, []).extend((w.start, w.end) for w in finding.windows)
+                out.append(FoundFault(vehicle.name, fault.name, r, f, found, refused, record, others))
     return out
 
 
@@ -97,6 +103,7 @@ def look(found: Sequence[FoundFault], drawn: Sequence[Drawn]) -> None:
         _look_batch(batch, wanted)
     bits = {p.name: {(m.role, m.item): dict(m.bit_names) for m in p.roles if m.bit_names} for p in profiles()}
     profile_of = {d.vehicle.name: d.vehicle.profile.name for d in drawn}
+    known = {p.name: p for p in profiles()}
     for one in found:
         one.causes = in_order(
             one.rule.causes,
@@ -106,6 +113,9 @@ def look(found: Sequence[FoundFault], drawn: Sequence[Drawn]) -> None:
                 found=one.found,
                 refused=one.refused,
                 bits=bits[profile_of[one.vehicle]],
+                record=one.figures.record(known[profile_of[one.vehicle]], None),
+                spans=[(w.start, w.end) for w in one.finding.windows],
+                others=one.others,
             ),
         )
 
@@ -128,7 +138,8 @@ def _look_batch(batch: Sequence[Drawn], wanted: Mapping[str, list[FoundFault]]) 
             seen = observe(trace, i, vehicle.profile, outing.kind, one.logger, rng, vehicle.noise)
             signals = to_signals(vehicle.name, start, end, seen, vehicle.profile)
             for f, k, a, b in asked:
-                f.episodes[k] = Episode(signals.between(a - lead, b + lead), a, b)
+                cut = b < f.finding.windows[k].end
+                f.episodes[k] = Episode(signals.between(a - lead, b + lead), a, b, cut)
 
 
 def as_text(found: Sequence[FoundFault], what: str) -> str:

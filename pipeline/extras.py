@@ -10,6 +10,7 @@ EXTRAS = {  # as in pyproject.toml, with the names that are imported
     "night": ("prefect", "apprise"),
     "mf4": ("asammdf",),
     "book": ("openpyxl",),
+    "desk": ("starlette", "uvicorn"),
     "grow": ("prefect_dask", "dask", "distributed", "s3fs"),
 }
 

@@ -39,7 +39,10 @@ FILES = {
     ],
     "science": ["science/*.py"],
     "measuring": ["metrics/shared/*.py", "metrics/set.py", "vehicle/figures.py", "vehicle/chemistry.py"],
-    "judging": ["health/*.py", "health/pack/*.py", "health/rules/_*.py", "vehicle/roles.py"],
+    "judging": [
+        *("health/*.py", "health/cause_tests/*.py", "health/pack/*.py", "health/rules/_*.py"),
+        "vehicle/roles.py",
+    ],
 }
 # No verdict rests on these: records for rules' own cases, the form of a rule, counts of how often a rule was right.
 NO_RESULT = {"examples.py", "rule_form.py", "_example_brakings.py", "judged.py"}

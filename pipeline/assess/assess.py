@@ -83,7 +83,7 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
     if known.logs:
         profile = known.logs[-1].ref.profile
         means = judges_by(_profile(profiles, profile, store))
-        record = _record(known, gone, new, _profile(profiles, profile, store))
+        record = record_of(known, gone, new, _profile(profiles, profile, store))
         verdict = verdict_rows(judge(record, own.judging_rules().values()), record, rule_set)
     return Assessed(
         vehicle=known.vehicle,
@@ -200,7 +200,7 @@ def _outside(t: Times, gone: tuple[tuple[int, int], ...]) -> Bools:
     return outside
 
 
-def _record(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: MeasuredTables, profile: Profile) -> Record:
+def record_of(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: MeasuredTables, profile: Profile) -> Record:
     """Kept and new rows together, in an order that does not depend on what was kept; none from before known.since."""
 
     def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:

@@ -15,6 +15,7 @@ import polars as pl
 
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.store.connection import visit
+from herdbook.pipeline.store.record_files import show
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY
@@ -128,14 +129,14 @@ def _of(rows: pl.DataFrame, vehicles: Sequence[str]) -> pl.DataFrame:
     return rows.filter(pl.col("vehicle").is_in(list(vehicles)))
 
 
-def plan(store: Store, vehicles: Sequence[str]) -> list[VehiclePlan]:
-    """What has to be looked at for these vehicles."""
-    return plan_group(store, vehicles).plans()
+def plan(store: Store, vehicles: Sequence[str], days: float | None = None) -> list[VehiclePlan]:
+    """What has to be looked at for these vehicles. days: of each one's newest record; None: as the settings say."""
+    return plan_group(store, vehicles, days).plans()
 
 
-def plan_group(store: Store, vehicles: Sequence[str]) -> PlanGroup:
+def plan_group(store: Store, vehicles: Sequence[str], days: float | None = None) -> PlanGroup:
     """The same as tables: a dozen queries, however many vehicles."""
-    days = store.settings.judge_days
+    days = store.settings.judge_days if days is None else days
     with visit(store.catalogue, read_only=True) as con:
         con.execute("SET TimeZone = 'UTC'")
         rows = {
@@ -143,6 +144,7 @@ def plan_group(store: Store, vehicles: Sequence[str]) -> PlanGroup:
         }
         since = _since(vehicles, rows["log_spans"], days)
         given = {"vehicles": list(since), "since": list(since.values())}
+        show(con, store.folder, store.settings.check_days)
         rows |= {name: _rows(con, name, **given) for name in ("sessions", "metrics", "events", "messages")}
         reference = {p: _reference(con, p) for p in {*rows["logs"]["profile"].unique().to_list(), ""}}
         doubts: dict[str, dict[str, str]] = defaultdict(dict)

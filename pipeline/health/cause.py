@@ -14,18 +14,33 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.vehicle.signals import Signals
 
+if TYPE_CHECKING:
+    from herdbook.pipeline.health.rule import Record
+
 
 class Standing(StrEnum):
-    """In the order in which causes are listed. open: the record speaks neither for nor against it."""
+    """open: the record speaks neither for nor against it. not seen: what would show it was looked for where it should
+    be, and is not there; it may be there all the same. contradicted: what was recorded excludes it physically."""
 
     SUPPORTED = "supported"
     OPEN = "open"
     NOT_RECORDED = "not recorded"
+    NOT_SEEN = "not seen"
     CONTRADICTED = "contradicted"
+
+
+# In which order causes are listed. What nothing can tell stands before what was looked for in vain.
+PLACE = {
+    Standing.SUPPORTED: 0,
+    Standing.OPEN: 1,
+    Standing.NOT_RECORDED: 1,
+    Standing.NOT_SEEN: 2,
+    Standing.CONTRADICTED: 3,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,23 +58,30 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Episode:
-    """One window of a finding: the signals around it, and where the window itself lies, microseconds UTC."""
+    """One window of a finding: the signals around it, and where the window itself lies, microseconds UTC. cut: it goes
+    on after `end`, where nothing was looked at."""
 
     signals: Signals
     start: int
     end: int
+    cut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What a test may look at. item: of the finding. found: items by rule that has findings on this vehicle; refused:
-    rules that could not judge it. bits: what the bits of a fault word mean, by (role, item)."""
+    rules that could not judge it. bits: what the bits of a fault word mean, by (role, item). record: the figures the
+    rules judge by, None where they are not at hand. spans: first and last moment of every window of the finding,
+    microseconds UTC; others: those of the other findings, by rule."""
 
     episodes: Sequence[Episode]
     item: str = ""
     found: Mapping[str, frozenset[str]] = field(default_factory=dict)
     refused: frozenset[str] = frozenset()
     bits: Mapping[tuple[str, int | str], Mapping[int, str]] = field(default_factory=dict)
+    record: Record | None = None
+    spans: Sequence[tuple[int, int]] = ()
+    others: Mapping[str, Sequence[tuple[int, int]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,4 +116,4 @@ def judged(cause: str, evidence: Evidence) -> Seen:
 def in_order(causes: Sequence[str], evidence: Evidence) -> list[tuple[str, Seen]]:
     """The causes of a finding, what speaks for them first, what is contradicted last; else as the rule lists them."""
     seen = [(str(cause), judged(cause, evidence)) for cause in causes]
-    return sorted(seen, key=lambda pair: list(Standing).index(pair[1].standing))
+    return sorted(seen, key=lambda pair: PLACE[pair[1].standing])

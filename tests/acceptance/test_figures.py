@@ -56,10 +56,15 @@ def test_only_cells_have_a_zero_of_temperature() -> None:
     assert [(f.name, f.item) for f in found] == [("zero_temp", "cell 2")]
 
 
-def test_the_one_known_best_is_kept() -> None:
-    vague, sharp, unknown = (Figure("path", "", 2.0, "mOhm", se, 9) for se in (0.3, 0.1, None))
-    assert best([(unknown, "a"), (vague, "b"), (sharp, "c")])["path", ""] == (sharp, "c")
-    assert best([(sharp, "first"), (sharp, "second")])["path", ""][1] == "first"
+def test_a_figure_comes_from_one_place() -> None:
+    """So that all groups are measured alike: from the place that gives most of them, then from the longest."""
+
+    def path(value: float, *items: str) -> list[Figure]:
+        return [Figure("path", item, value, "mOhm", 0.1, 9) for item in items]
+
+    assert best([(path(2.0, "1"), (0, 90)), (path(3.0, "1", "2"), (0, 9))]) == {(0, 9): path(3.0, "1", "2")}
+    assert best([(path(2.0, "1"), (0, 9)), (path(3.0, "1"), (20, 90))]) == {(20, 90): path(3.0, "1")}
+    assert best([]) == {}
 
 
 def test_every_metric_they_are_made_of_exists() -> None:

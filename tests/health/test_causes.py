@@ -56,7 +56,7 @@ def test_a_state_that_must_last_is_read_late_in_the_window() -> None:
     seen = told(
         reads_in("contactor_state", "closed", rules_out=False, late=True), episode(contactor_state=closed_then_open)
     )
-    assert seen.standing is Standing.OPEN
+    assert seen.standing is Standing.NOT_SEEN
 
 
 def test_a_command_that_came_through_speaks_against_trigger_and_receiver_and_no_fresh_packet_does() -> None:
@@ -88,7 +88,7 @@ def test_fault_bits_are_told_by_name_and_none_proves_nothing() -> None:
     assert (seen.standing, seen.item) == (Standing.SUPPORTED, "left")
     assert "“over-voltage” (bit 2)" in seen.words
     assert "bit 0, bit 1" in told(test, episode(controller_fault=3.0)).words
-    assert told(test, episode(motor_fault__left=0.0)).standing is Standing.OPEN
+    assert told(test, episode(motor_fault__left=0.0)).standing is Standing.NOT_SEEN
     assert told(test, episode()).standing is Standing.NOT_RECORDED
 
 
@@ -114,7 +114,7 @@ def test_one_signal_is_held_against_another_at_the_same_moment() -> None:
 def test_another_finding_tells_and_a_rule_that_could_not_judge_does_not_rule_out() -> None:
     test = also_found("weak_group", same_item=True)
     assert told(test, item="cell 3", found={"weak_group": frozenset({"cell 3"})}).standing is Standing.SUPPORTED
-    assert told(test, item="cell 3", found={"weak_group": frozenset({"cell 4"})}).standing is Standing.OPEN
+    assert told(test, item="cell 3", found={"weak_group": frozenset({"cell 4"})}).standing is Standing.NOT_SEEN
     assert told(test, refused=frozenset({"weak_group"})).standing is Standing.NOT_RECORDED
     assert told(also_found("weak_group", rules_out=True)).standing is Standing.CONTRADICTED
 
@@ -122,11 +122,12 @@ def test_another_finding_tells_and_a_rule_that_could_not_judge_does_not_rule_out
 def test_what_speaks_for_a_cause_puts_it_first_and_what_speaks_against_it_last() -> None:
     causes = (
         Cause("against", reads_in("contactor_state", "open")),
+        Cause("looked for", bits_set("motor_fault")),
         "nothing can tell",
         Cause("for", reads_in("contactor_state", "closed")),
     )
-    order = in_order(causes, Evidence([episode(contactor_state=CLOSED)]))
-    assert [text for text, _ in order] == ["for", "nothing can tell", "against"]
+    order = in_order(causes, Evidence([episode(contactor_state=CLOSED, motor_fault=0.0)]))
+    assert [text for text, _ in order] == ["for", "nothing can tell", "looked for", "against"]
 
 
 def test_a_cause_is_its_words_wherever_it_goes() -> None:
@@ -140,8 +141,9 @@ def test_tests_of_a_rule_name_roles_and_rules_that_exist(rule: object) -> None:
     known = set(all_rules())
     for cause in rule.causes:  # type: ignore[attr-defined]
         test = getattr(cause, "test", None)
-        if test is not None:
-            assert set(test.roles) <= set(ROLES)
-            seen = test.judge(Evidence(()))
-            assert seen.standing is not Standing.SUPPORTED
-            assert seen.rule in known | {""}
+        assert test is not None, f"{cause}: give it a test, or only_by(the measurement that tells)"
+        assert set(test.roles) <= set(ROLES)
+        seen = test.judge(Evidence(()))
+        assert seen.standing not in (Standing.SUPPORTED, Standing.CONTRADICTED), f"{cause}: claimed of nothing"
+        assert seen.rule in known | {""}
+        assert seen.words, f"{cause}: says nothing"

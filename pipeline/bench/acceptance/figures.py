@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from math import hypot, inf, sqrt
-from typing import TypeVar
+from math import hypot, sqrt
 
 from herdbook.pipeline.vehicle.record import Metric
 
 PULSES = ("0.5s", "2s", "10s")
-T = TypeVar("T")
+Span = tuple[int, int]
 By = Mapping[str, Mapping[str, Metric]]  # metrics by name and item
 
 
@@ -109,18 +108,21 @@ def figures_of(metrics: Iterable[Metric]) -> list[Figure]:
     return sorted(out, key=lambda f: (f.name, _order(f.item)))
 
 
-def best(found: Iterable[tuple[Figure, T]]) -> dict[tuple[str, str], tuple[Figure, T]]:
-    """Of each figure the one that is known best: least error, then the first. A figure without an error comes last."""
-    kept: dict[tuple[str, str], tuple[Figure, T]] = {}
-    for figure, where in found:
-        key = figure.name, figure.item
-        if key not in kept or _vague(figure) < _vague(kept[key][0]):
-            kept[key] = figure, where
-    return kept
-
-
-def _vague(figure: Figure) -> float:
-    return inf if figure.se is None else figure.se
+def best(found: Iterable[tuple[list[Figure], Span]]) -> dict[Span, list[Figure]]:
+    """Of several places with their figures, each figure from one place alone, so that all its groups are measured
+    alike: from the one that gives most items, then from the longest, then from the first."""
+    places: dict[str, list[tuple[int, int, Span, list[Figure]]]] = defaultdict(list)
+    for figures, span in found:
+        by_name: dict[str, list[Figure]] = defaultdict(list)
+        for figure in figures:
+            by_name[figure.name].append(figure)
+        for name, own in by_name.items():
+            places[name].append((-len(own), span[0] - span[1], span, own))
+    out: dict[Span, list[Figure]] = defaultdict(list)
+    for name in sorted(places):
+        _, _, span, own = min(places[name], key=lambda p: p[:3])
+        out[span] += own
+    return dict(out)
 
 
 def _order(item: str) -> tuple[str, int]:
@@ -130,7 +132,7 @@ def _order(item: str) -> tuple[str, int]:
 
 
 def _plain(unit: str, name: str, m: Metric) -> Figure:
-    return Figure(name, m.item, m.value, unit, m.se, m.n)
+    return Figure(name, m.item, float(m.value), unit, None if m.se is None else float(m.se), m.n)
 
 
 def _resistances(by: By) -> list[Figure]:
@@ -162,8 +164,8 @@ def _capacities(by: By) -> list[Figure]:
         t, b = top[item], bottom[item]
         more, n = b.value - t.value, min(b.n, t.n)
         se = None if b.se is None or t.se is None else hypot(b.se, t.se)
-        out.append(Figure("capacity_over_median", item, more, "Ah", se, n))
+        out.append(Figure("capacity_over_median", item, float(more), "Ah", se, n))
         if pack is not None:
             whole = None if se is None or pack.se is None else hypot(se, pack.se)
-            out.append(Figure("capacity", item, pack.value + more, "Ah", whole, n))
+            out.append(Figure("capacity", item, float(pack.value + more), "Ah", whole, n))
     return out

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import alone_among, less_likely_if, only_by
 from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -105,7 +107,33 @@ RULE = Rule(
     judge=judge,
     meaning="One group is drained all the time by its own balancer. It falls behind its siblings and can be driven "
     "below its limit in storage.",
-    causes=("a switch of the balancer that is stuck on", "firmware that balances at the wrong time"),
+    causes=(
+        Cause(
+            "a switch of the balancer that is stuck on",
+            alone_among(
+                "cell_bleed_idle_share",
+                0.2,
+                0.02,
+                "this group's resistor is on for {mine} of the time with no reason, no other's for more than {beside}",
+                "this group's resistor is on for {mine} of the time with no reason, another's for {beside}",
+                "cell_bleed",
+            ),
+        ),
+        Cause(
+            "firmware that balances at the wrong time",
+            less_likely_if(
+                only_by("the firmware's own word on when it switches the resistors"),
+                alone_among(
+                    "cell_bleed_idle_share",
+                    0.2,
+                    0.02,
+                    "it would switch others too: no other is on for more than {beside}, this one for {mine}",
+                    "",
+                    "cell_bleed",
+                ),
+            ),
+        ),
+    ),
     bench=(
         "feel or measure the warmth of the group's bleed resistor with the pack at rest",
         "measure the current in the group's sense wires with the electronics asleep",

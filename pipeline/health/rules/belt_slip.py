@@ -8,6 +8,8 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.newest_level import newest_level
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
@@ -176,10 +178,10 @@ RULE = Rule(
     judge=judge,
     meaning="Power and braking of that side are partly lost, and a slipping belt may jump or tear.",
     causes=(
-        "Belt tension too low",
-        "Belt teeth or pulley worn",
-        "Pulley loose on its shaft",
-        "Oil or water on the belt",
+        Cause("Belt tension too low", only_by("the belt's tension against the maker's figure")),
+        Cause("Belt teeth or pulley worn", only_by("a look at teeth and pulley")),
+        Cause("Pulley loose on its shaft", only_by("a paint mark over pulley and shaft, looked at after a ride")),
+        Cause("Oil or water on the belt", only_by("a look at the belt, and a ride with it clean and dry")),
     ),
     bench=(
         "Check tension and teeth with the power off",

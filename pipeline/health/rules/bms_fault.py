@@ -9,6 +9,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, bit_borne_out
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted
@@ -91,9 +93,18 @@ RULE = Rule(
     judge=judge,
     meaning=("The pack's own electronics have seen something they count as a fault. They see faster than any log."),
     causes=(
-        "what the bit's name says",
-        "a sensor or wire of the electronics",
-        "a limit in the firmware that is too tight",
+        Cause("what the bit's name says", bit_borne_out()),
+        Cause(
+            "a sensor or wire of the electronics",
+            also_found(
+                "temp_sensor_fault",
+                "open_sense_wire",
+                "loose_sense_wire",
+                "pack_sum_disagrees",
+                "current_sensor_offset",
+            ),
+        ),
+        Cause("a limit in the firmware that is too tight", bit_borne_out(False)),
     ),
     bench=("read the fault memory with the maker's service tool before clearing it", "reproduce it with the same load"),
     cautions=("Clearing a fault does not mend it: one that comes back must be understood.",),

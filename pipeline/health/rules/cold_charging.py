@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, over, under
 from herdbook.pipeline.health.pack.charge_ledger import sensor_zero
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -112,8 +112,11 @@ RULE = Rule(
     meaning="Charge went into cells colder than their limit. Each time some lithium may be lost as metal, which costs "
     "capacity and can grow into a short. The coldest sensor is not the coldest cell.",
     causes=(
-        "charged outdoors or straight after a cold ride",
-        "the electronics do not hold charge or regeneration back in the cold",
+        Cause("charged outdoors or straight after a cold ride", under("ambient_temp", 5.0, "the air", rules_out=False)),
+        Cause(
+            "the electronics do not hold charge or regeneration back in the cold",
+            over("charge_limit", 1.0, "the charge current that the pack allows", rules_out=False),
+        ),
         Cause("a temperature sensor reads too low", also_found("temp_sensor_fault")),
     ),
     bench=(

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import bits_set, reads_in
+from herdbook.pipeline.health.cause_tests import bits_set, less_likely_if, only_by, reads_in
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.severity import Severity
@@ -115,7 +115,13 @@ RULE = Rule(
     meaning=("The pack cut itself off in mid-ride. The rider loses drive, and under braking the electric brake."),
     causes=(
         Cause("a protection limit was reached: voltage, current or temperature of a group", bits_set("bms_fault")),
-        "a loose pack connector or a worn switch",
+        Cause(
+            "a loose pack connector or a worn switch",
+            less_likely_if(
+                only_by("the voltage drop over connector and switch under current, and while they are shaken"),
+                bits_set("bms_fault"),
+            ),
+        ),
         Cause("a fault of the pack's electronics", reads_in("bms_state", "fault", rules_out=False)),
     ),
     bench=(

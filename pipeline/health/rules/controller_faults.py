@@ -8,6 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import at_the_same_time, bits_set
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted
@@ -113,7 +115,23 @@ RULE = Rule(
     ),
     judge=judge,
     meaning="The vehicle's own monitoring saw something. The other findings at the same times say what it did.",
-    causes=("See the maker's list for these bits", "See the other findings of the same times"),
+    causes=(
+        Cause("See the maker's list for these bits", bits_set("motor_fault", "controller_fault")),
+        Cause(
+            "See the other findings of the same times",
+            at_the_same_time(
+                "encoder_dropout",
+                "controller_resets",
+                "link_loss",
+                "contactor_opened_under_load",
+                "braking_over_voltage",
+                "regen_dropout",
+                "torque_after_release",
+                "power_stage_hot",
+                "winding_hot",
+            ),
+        ),
+    ),
     bench=("Read the fault memory with the maker's tool", "Compare the times with the other findings"),
     cautions=(),
     source="bits as sent by the vehicle",

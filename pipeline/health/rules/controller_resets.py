@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, any_of, bits_set, less_likely_if, only_by
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
@@ -94,10 +94,19 @@ RULE = Rule(
     judge=judge,
     meaning="While the controller starts there is no torque and no electric brake.",
     causes=(
-        "Loose power or key-switch plug",
+        Cause(
+            "Loose power or key-switch plug",
+            any_of(
+                bits_set("controller_fault", named=r"supply|under.?volt|power", after_s=3.0),
+                less_likely_if(
+                    only_by("the supply at the controller's plug, recorded while plug and key switch are shaken"),
+                    bits_set("controller_fault", named="watchdog", after_s=3.0),
+                ),
+            ),
+        ),
         Cause("Weak pack: voltage falls under load", also_found("weak_group", "resistance_outside_groups")),
-        "Firmware watchdog",
-        "Moisture",
+        Cause("Firmware watchdog", bits_set("controller_fault", named="watchdog", after_s=3.0)),
+        Cause("Moisture", only_by("a look inside the controller's plug and housing")),
     ),
     bench=(
         "Move power and switch plugs with the controller on, wheels free",

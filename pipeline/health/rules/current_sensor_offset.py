@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import moves, only_by
 from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -187,9 +189,14 @@ RULE = Rule(
     meaning="The pack counts charge that does not flow. Its reported charge drifts away, and all figures that rest on "
     "counted charge with it.",
     causes=(
-        "drift of the sensor or its amplifier",
-        "a sensor magnetised by a short circuit",
-        "wrong zero set at repair",
+        Cause(
+            "drift of the sensor or its amplifier",
+            moves("pack_current_zero_a", "what the sensor reads at no current", "pack_current"),
+        ),
+        Cause(
+            "a sensor magnetised by a short circuit", only_by("the sensor's zero before and after it is demagnetised")
+        ),
+        Cause("wrong zero set at repair", only_by("the date of the repair, or the zero that the service tool shows")),
     ),
     bench=("read the sensor with the pack's lead off", "compare with a reference meter at 0, 10 and 40 A, both ways"),
     cautions=("A wrong reported charge can strand a rider, and can hide an empty pack.",),

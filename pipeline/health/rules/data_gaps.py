@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import ran_through_the_gap, unless
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, spell
@@ -83,7 +85,14 @@ RULE = Rule(
     ),
     judge=judge,
     meaning="Nothing is known about the gaps. A fault in one of them has not been seen.",
-    causes=("Logger overrun or its card slow", "Loose logger or bus plug", "Vehicle asleep while counted as in use"),
+    causes=(
+        Cause("Logger overrun or its card slow", ran_through_the_gap(awake=True)),
+        Cause("Loose logger or bus plug", ran_through_the_gap(awake=True)),
+        Cause(
+            "Vehicle asleep while counted as in use",
+            unless(ran_through_the_gap(awake=False), ran_through_the_gap(awake=True)),
+        ),
+    ),
     bench=("Check the logger's plug and its own counters", "Compare with a second logger"),
     cautions=(),
     source="definition: nothing received for over 1 s while riding",

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, any_of, less_than, only_by
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION
@@ -96,8 +96,16 @@ RULE = Rule(
     meaning="The vehicle loses torque to protect itself: riders feel it on climbs.",
     causes=(
         Cause("Heat of a winding or a power stage", also_found("winding_hot", "power_stage_hot")),
-        Cause("A weak or cold pack whose discharge limit falls", also_found("weak_group", "pack_capacity_low")),
-        "Steep use beyond what the vehicle is made for",
+        Cause(
+            "A weak or cold pack whose discharge limit falls",
+            any_of(
+                also_found("weak_group", "pack_capacity_low"),
+                less_than(
+                    "discharge_limit", "pack_current", "the current allowed", "the current drawn", rules_out=False
+                ),
+            ),
+        ),
+        Cause("Steep use beyond what the vehicle is made for", only_by("the slope of the road and the load carried")),
     ),
     bench=("Look at which temperature or limit is near its end in these windows", "Then follow that finding"),
     cautions=DRIVE_CAUTION,

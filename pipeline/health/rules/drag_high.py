@@ -16,6 +16,8 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.change import LevelStep, upward_step
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
@@ -262,7 +264,15 @@ RULE = Rule(
     ),
     judge=judge,
     meaning="Range is lost and something is warm that should not be: a dragging brake or bearing wears and heats.",
-    causes=("Brake dragging", "Bearing worn", "Belt too tight", "Tyre pressure low", "Heavier load than usual"),
+    causes=(
+        Cause(
+            "Brake dragging", only_by("each wheel lifted and turned by hand, and the warmth of the brakes after a ride")
+        ),
+        Cause("Bearing worn", only_by("each wheel spun freely, belt off, listened to and timed until it stands")),
+        Cause("Belt too tight", only_by("the belt's tension against the maker's figure")),
+        Cause("Tyre pressure low", only_by("a pressure gauge")),
+        Cause("Heavier load than usual", only_by("the weight of vehicle, rider and load")),
+    ),
     bench=(
         "Lift each wheel and turn it by hand",
         "Feel hubs and brakes after a ride, carefully: they may be hot",

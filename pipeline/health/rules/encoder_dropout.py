@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, of_side, spell
@@ -96,9 +98,13 @@ RULE = Rule(
     judge=judge,
     meaning="Without its speed the controller cannot place its current: that motor lets go, in drive and in braking.",
     causes=(
-        "Encoder plug or wire loose or chafed",
-        "Encoder dirty or its magnet off place",
-        "Interference on the wire",
+        Cause(
+            "Encoder plug or wire loose or chafed", only_by("the speed signal watched while wire and plug are moved")
+        ),
+        Cause(
+            "Encoder dirty or its magnet off place", only_by("the encoder's signals over one slow turn of the motor")
+        ),
+        Cause("Interference on the wire", only_by("the encoder's signals on an oscilloscope while the motor pulls")),
     ),
     bench=(
         "Turn the wheel by hand, move the wire and plug, watch the speed",

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found, over
+from herdbook.pipeline.health.cause_tests import also_found, any_of, less_than, over
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
@@ -129,7 +129,13 @@ RULE = Rule(
     "up and vent.",
     causes=(
         Cause("a group far ahead of its siblings in charge", also_found("out_of_balance", same_item=True)),
-        "a charger set too high, or one that does not obey the pack",
+        Cause(
+            "a charger set too high, or one that does not obey the pack",
+            any_of(
+                less_than("charge_limit", "charger_current", "the current allowed", "the charger's", rules_out=False),
+                over("charger_current", 0.5, "the charger's current", rules_out=False),
+            ),
+        ),
         Cause("regeneration into a full pack", over("vehicle_speed", 1.0, "the speed")),
         Cause("a measuring wire that misreads", also_found("loose_sense_wire", "open_sense_wire")),
     ),

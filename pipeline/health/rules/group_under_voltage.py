@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found, reads_in
+from herdbook.pipeline.health.cause_tests import also_found, any_of, less_than, reads_in, under
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
@@ -162,7 +162,15 @@ RULE = Rule(
             "a group with little charge, little capacity or high resistance",
             also_found("out_of_balance", "low_capacity_group", "leaking_group", "weak_group", same_item=True),
         ),
-        "the pack was ridden on after its warning",
+        Cause(
+            "the pack was ridden on after its warning",
+            any_of(
+                less_than(
+                    "discharge_limit", "pack_current", "the current allowed", "the current drawn", rules_out=False
+                ),
+                under("pack_soc", 10.0, "the reported charge", rules_out=False),
+            ),
+        ),
         Cause(
             "the cut-off of the electronics is set too low or does not work",
             reads_in("contactor_state", "closed", rules_out=False, late=True),

@@ -14,6 +14,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, only_by
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import days as days_of
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
@@ -345,9 +347,12 @@ RULE = Rule(
     meaning="Something inside the pack makes heat on its own: an internal short, or a fault at a joint or balancer. "
     "It can grow into a fire.",
     causes=(
-        "Internal short of a cell",
-        "A balancing resistor or transistor that is stuck on beside the sensor",
-        "A leak current over a dirty or wet board",
+        Cause("Internal short of a cell", also_found("leaking_group", "leak_growing")),
+        Cause("A balancing resistor or transistor that is stuck on beside the sensor", also_found("balancer_stuck")),
+        Cause(
+            "A leak current over a dirty or wet board",
+            only_by("a look at the board, and the current the pack draws with all that it feeds unplugged"),
+        ),
     ),
     bench=(
         "Move it outdoors, away from what burns, if it can be done safely",

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, over, while_highest
 from herdbook.pipeline.health.reading import event_table, metric_rows, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors
@@ -124,9 +124,20 @@ RULE = Rule(
     meaning="The pack reached temperatures that age it, or its limit. Five degrees above its limit no cause excuses "
     "it.",
     causes=(
-        "Long climbs or heavy loads in hot weather",
-        "Charging right after a hard ride",
-        "Derating that sets in too late",
+        Cause("Long climbs or heavy loads in hot weather", over("ambient_temp", 28.0, "the air", rules_out=False)),
+        Cause(
+            "Charging right after a hard ride", over("charger_current", 0.5, "the charger's current", rules_out=False)
+        ),
+        Cause(
+            "Derating that sets in too late",
+            while_highest(
+                "derate",
+                "cell_temp",
+                99.0,
+                "the torque that the controller allows is {value} when the hottest sensor reads {highest}",
+                "torque is held back when the pack is hottest",
+            ),
+        ),
         Cause("Heat that its load does not explain", also_found("hot_for_load")),
     ),
     bench=(

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, only_by
 from herdbook.pipeline.health.pooled import pool, pooled
 from herdbook.pipeline.health.reading import metric_rows, recent, reference
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -236,9 +236,12 @@ RULE = Rule(
     causes=(
         Cause(
             "High resistance of one or more groups, or of a joint or connector",
-            also_found("resistance_outside_groups", "weak_group"),
+            also_found("resistance_outside_groups", "weak_group", tells=False),
         ),
-        "Cooling path blocked: dirt, a cover, a displaced thermal pad",
+        Cause(
+            "Cooling path blocked: dirt, a cover, a displaced thermal pad",
+            only_by("a thermal camera on the open cooling path under a steady load"),
+        ),
         Cause("A temperature sensor reading high", also_found("temp_sensor_fault")),
         Cause(
             "Current sensor reading low, so that the load looks smaller than it is", also_found("current_sensor_offset")

@@ -16,6 +16,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, only_by
 from herdbook.pipeline.health.pack.leak import MONTH_H, UNIT, bled_before, newest, rate_a_month
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets
 from herdbook.pipeline.health.reading import metric_rows
@@ -183,6 +185,9 @@ def _cases() -> Cases:
     )
 
 
+_UNPLUGGED = "the group's voltage, followed for a week with its sense plug off and then on,"
+
+
 RULE = Rule(
     id="leak_growing",
     title="A leak that grows",
@@ -199,9 +204,11 @@ RULE = Rule(
     meaning="One group loses more charge from week to week. A leak that stays is a matter of balance; one that grows "
     "may be a short inside a cell on its way.",
     causes=(
-        "a soft short inside a cell that grows",
-        "moisture or corrosion that spreads at the group's tap or sense wires",
-        "a balancing resistor whose switch leaks, more so as it ages",
+        Cause("a soft short inside a cell that grows", only_by(_UNPLUGGED)),
+        Cause("moisture or corrosion that spreads at the group's tap or sense wires", only_by(_UNPLUGGED)),
+        Cause(
+            "a balancing resistor whose switch leaks, more so as it ages", also_found("balancer_stuck", same_item=True)
+        ),
     ),
     bench=(
         "disconnect the sense plug and follow each group's voltage for two weeks after a full charge",

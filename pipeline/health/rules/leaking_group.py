@@ -15,7 +15,7 @@ import polars as pl
 
 from herdbook.pipeline.arrays import Times
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, only_by
 from herdbook.pipeline.health.pack.leak import (
     LEAST_DAYS,
     LEAST_READINGS,
@@ -220,6 +220,9 @@ def _cases() -> Cases:
     )
 
 
+_UNPLUGGED = "the group's voltage, followed for a week with its sense plug off and then on,"
+
+
 RULE = Rule(
     id="leaking_group",
     title="A group that leaks",
@@ -236,9 +239,9 @@ RULE = Rule(
     meaning="One group loses charge faster than its siblings, riding or not. The cause may be a small short inside a "
     "cell, which can grow.",
     causes=(
-        "a soft short inside a cell",
+        Cause("a soft short inside a cell", only_by(_UNPLUGGED)),
         Cause("a balancing resistor or its switch that is stuck on", also_found("balancer_stuck", same_item=True)),
-        "moisture or dirt across the group's tap or sense wires",
+        Cause("moisture or dirt across the group's tap or sense wires", only_by(_UNPLUGGED)),
     ),
     bench=(
         "disconnect the sense plug and follow each group's voltage for a week after a full charge",

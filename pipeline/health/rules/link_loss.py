@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, spell
@@ -95,10 +97,13 @@ RULE = Rule(
     judge=judge,
     meaning="While the link is lost the rider can neither drive nor brake electrically.",
     causes=(
-        "Remote's battery low, its contacts or antenna",
-        "Receiver's antenna or plug",
-        "Strong radio surroundings",
-        "Body between remote and receiver",
+        Cause("Remote's battery low, its contacts or antenna", only_by("another remote on the same way")),
+        Cause("Receiver's antenna or plug", only_by("the same remote beside another vehicle at the same place")),
+        Cause("Strong radio surroundings", only_by("the places of the losses, and another vehicle there")),
+        Cause(
+            "Body between remote and receiver",
+            only_by("the losses of a ride with the remote held in view of the receiver"),
+        ),
     ),
     bench=(
         "Try another remote on the same way",

@@ -11,6 +11,8 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.pack.string import StringFit, string_fit
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.reading import Pieces, metric_rows, only, recent, seconds, windows
@@ -239,9 +241,15 @@ RULE = Rule(
     meaning="The wire that measures between two groups has a bad contact. The cells are likely sound, but the pack "
     "protects and balances by wrong figures: it may stop early, or not in time.",
     causes=(
-        "a loose or corroded connector pin",
-        "a poor crimp or solder joint of a sense wire",
-        "a wire about to break",
+        Cause(
+            "a loose or corroded connector pin",
+            only_by("the readings watched while the plug is moved, and a look at its pins"),
+        ),
+        Cause(
+            "a poor crimp or solder joint of a sense wire",
+            only_by("the resistance of the wire from tap to plug while it is pulled gently"),
+        ),
+        Cause("a wire about to break", only_by("the resistance of the wire from tap to plug while it is bent")),
     ),
     bench=(
         "measure both groups at their terminals and compare with what the electronics report",

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, only_by
 from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.pack.string import string_fit, too_loose
 from herdbook.pipeline.health.pooled import Pooled
@@ -145,7 +147,11 @@ RULE = Rule(
     judge=judge,
     meaning="One group is empty before its siblings although all were full together. It ends every ride early and is "
     "driven deepest, so that it ages faster still.",
-    causes=("an aged group", "a parallel cell that has dropped out", "cells of another batch put in by a repair"),
+    causes=(
+        Cause("an aged group", only_by("a charge and discharge of this group and of a sibling, counted")),
+        Cause("a parallel cell that has dropped out", also_found("weak_group", same_item=True, tells=False)),
+        Cause("cells of another batch put in by a repair", only_by("the service book, and the marks on the cells")),
+    ),
     bench=(
         "charge to full with balancing, then discharge at C/5 while logging every group",
         "compare the group's resistance with its siblings' (a lost parallel cell raises it in proportion)",

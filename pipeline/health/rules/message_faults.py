@@ -11,6 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, found_at, only_by
 from herdbook.pipeline.health.reading import Pieces, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
@@ -130,9 +132,12 @@ RULE = Rule(
     judge=judge,
     meaning="Values of these messages may be wrong, or old. Findings that rest on them are less sure.",
     causes=(
-        "Interference or a bad plug on the bus",
-        "A control unit that stumbles or restarts",
-        "Firmware changed its DBC",
+        Cause(
+            "Interference or a bad plug on the bus",
+            found_at("message_faults", 2, "message", "what harms several is on the bus", "one message alone shows it"),
+        ),
+        Cause("A control unit that stumbles or restarts", also_found("controller_resets", tells=False)),
+        Cause("Firmware changed its DBC", only_by("the DBC that belongs to this firmware")),
     ),
     bench=(
         "Compare firmware version and DBC",

@@ -11,6 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import KEYS, LEAST_OFF_V, by_wire
@@ -120,7 +122,17 @@ RULE = Rule(
     judge=judge,
     meaning="Two groups are read wrongly, by volts. The pack may refuse to work, or protect groups it cannot see: it "
     "could charge one of them too far without knowing.",
-    causes=("a broken wire", "a pin out of its place, or a plug not seated", "a failed channel of the monitor"),
+    causes=(
+        Cause("a broken wire", only_by("the resistance of the wire from tap to plug")),
+        Cause(
+            "a pin out of its place, or a plug not seated",
+            only_by("a look at the plug, and the readings while it is pressed home"),
+        ),
+        Cause(
+            "a failed channel of the monitor",
+            only_by("the same group read through another channel, or the monitor's own test"),
+        ),
+    ),
     bench=(
         "measure both groups at their terminals with a meter and compare with what the electronics report",
         "run the monitor's open-wire test, where it has one",

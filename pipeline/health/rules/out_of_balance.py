@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, any_of, charged_full, moves, unless
 from herdbook.pipeline.health.pack.offsets import offsets, uneven
 from herdbook.pipeline.health.pack.string import string_fit, too_loose
 from herdbook.pipeline.health.pooled import Pooled, surely_over
@@ -199,9 +199,18 @@ RULE = Rule(
     meaning="One group carries more or less charge than the others. The pack is full as soon as its fullest group is, "
     "and empty as soon as its emptiest group is, so range shrinks by the difference.",
     causes=(
-        "the pack is seldom charged to full, so that its balancer has no time to work",
+        Cause(
+            "the pack is seldom charged to full, so that its balancer has no time to work",
+            unless(charged_full(few=True), charged_full(few=False)),
+        ),
         Cause("a balancer channel that does not work", also_found("balancer_stuck")),
-        "a group was replaced or charged apart from the others",
+        Cause(
+            "a group was replaced or charged apart from the others",
+            any_of(
+                moves("cell_offset_top_pct", "this group's offset", "cell_voltage", steady=True, per_day=0.03),
+                moves("cell_offset_bottom_pct", "this group's offset", "cell_voltage", steady=True, per_day=0.03),
+            ),
+        ),
         Cause("a group that leaks", also_found("leaking_group", same_item=True)),
     ),
     bench=(

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import group_missing, link_sides_with
 from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pooled import pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -98,9 +100,12 @@ RULE = Rule(
     meaning="Two measurements of the same voltage contradict each other, so at least one of them is wrong. Limits and "
     "charge end are then judged by a wrong figure.",
     causes=(
-        "the pack voltage sensor is out of calibration",
-        "a reference of the group monitor has drifted",
-        "a group is missing from the bus, or the bus description is wrong for this firmware",
+        Cause("the pack voltage sensor is out of calibration", link_sides_with(groups=True)),
+        Cause("a reference of the group monitor has drifted", link_sides_with(groups=False)),
+        Cause(
+            "a group is missing from the bus, or the bus description is wrong for this firmware",
+            group_missing(),
+        ),
     ),
     bench=(
         "measure the terminals with a calibrated meter at rest and compare with both figures",

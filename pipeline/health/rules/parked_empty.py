@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import only_by, stood_for
 from herdbook.pipeline.health.reading import lately, metric_rows, only
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import unread
@@ -110,7 +112,17 @@ RULE = Rule(
     judge=judge,
     meaning="The pack was recorded nearly empty and then not for days. Standing empty takes cells below their limit "
     "and can ruin them.",
-    causes=("not charged after the ride", "stored for the season without a charge", "a dock or charger without power"),
+    causes=(
+        Cause(
+            "not charged after the ride",
+            stood_for(30.0, longer=False, what="from its end to the next session it stood"),
+        ),
+        Cause(
+            "stored for the season without a charge",
+            stood_for(30.0, longer=True, what="from its end to the next session it stood"),
+        ),
+        Cause("a dock or charger without power", only_by("the log of the dock or charger")),
+    ),
     bench=("measure every group before charging; a group under 2 V needs an assessment first",),
     cautions=("A group that rested below 2 V can short inside when charged: a qualified person must judge it.",),
     source="limits: see each",

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import more_than_twin, only_by, over
 from herdbook.pipeline.health.reading import metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, too_hot
@@ -99,9 +101,12 @@ RULE = Rule(
     judge=judge,
     meaning="A power stage near its limit derates, and fails early. One side hotter than the other has its own cause.",
     causes=(
-        "Heat sink not in contact or dirty",
-        "One motor drawing more current",
-        "Long climbs in hot weather",
+        Cause(
+            "Heat sink not in contact or dirty",
+            only_by("a look under the power stage, and a second thermometer on the heat sink"),
+        ),
+        Cause("One motor drawing more current", more_than_twin()),
+        Cause("Long climbs in hot weather", over("ambient_temp", 28.0, "the air", rules_out=False)),
     ),
     bench=(
         "Compare both motors' currents at the same speed",

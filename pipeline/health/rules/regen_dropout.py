@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import bits_set, less_than, reads_in
+from herdbook.pipeline.health.cause_tests import also_found, any_of, apart, bits_set, less_than, reads_in
 from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, table, without_known
@@ -63,7 +63,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             unit="s",
             statement=f"In {hit.height} of {brakings.height} braking events the electric brake let go while it was "
             f"asked for, for up to {spell(longest, 's')}; {how}.",
-            confidence=0.99 if hit.height >= limits["count"] else 0.93,
+            # one alone may be a relay, a restart or a stretch of lost frames that no rule has named
+            confidence=0.99 if hit.height >= limits["count"] else 0.85,
             persistence=hit.height / brakings.height,
             count=hit.height,
             duration_s=float(hit["dropout_s"].sum()),
@@ -153,7 +154,19 @@ RULE = Rule(
             "The controller tripped on over-voltage, over-current or a lost encoder",
             bits_set("motor_fault", "controller_fault"),
         ),
-        "A loose power connector between pack and controller",
+        Cause(
+            "A loose power connector between pack and controller",
+            any_of(
+                apart(
+                    "dc_link_voltage",
+                    "pack_voltage",
+                    5.0,
+                    "the link leaps to {upper}, {by} above the pack, as its current is cut off",
+                    "the link stays with the pack",
+                ),
+                also_found("resistance_outside_groups"),
+            ),
+        ),
     ),
     bench=(
         "Keep the logs of these seconds",
@@ -163,6 +176,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
-    version=4,
+    version=5,
     cases=_cases,
 )

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import over
+from herdbook.pipeline.health.cause_tests import also_found, only_by, over
 from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
@@ -136,8 +136,11 @@ RULE = Rule(
     judge=judge,
     meaning="At 25 km/h every tenth of a second costs 0.7 m before braking begins.",
     causes=(
-        "Ramp or filter set too slow in the controller",
-        "Overloaded bus or controller",
+        Cause(
+            "Ramp or filter set too slow in the controller",
+            only_by("a step of the brake command on the stand, beside a vehicle that brakes in time"),
+        ),
+        Cause("Overloaded bus or controller", also_found("message_faults")),
         Cause("Poor radio link", over("packet_age", 200.0, "the age of the newest packet", rules_out=False)),
     ),
     bench=(

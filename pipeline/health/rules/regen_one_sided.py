@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import bits_set
+from herdbook.pipeline.health.cause_tests import bits_set, only_by
 from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
@@ -167,9 +167,15 @@ RULE = Rule(
     meaning="Braking pulls the vehicle to one side; on a wet or loose road it can turn it.",
     causes=(
         Cause("One power stage or motor weak or switched off", bits_set("motor_fault", "controller_fault")),
-        "A phase wire or plug open on one side",
-        "Current sensor of one side reading wrong",
-        "Uneven configuration of the two motors",
+        Cause(
+            "A phase wire or plug open on one side",
+            only_by("the resistance between the phases at the controller's plug"),
+        ),
+        Cause(
+            "Current sensor of one side reading wrong",
+            only_by("a clamp on one phase of each motor under the same torque"),
+        ),
+        Cause("Uneven configuration of the two motors", only_by("both motors' settings, read one beside the other")),
     ),
     bench=(
         "Wheels free: command a braking and measure both motors' phase currents",

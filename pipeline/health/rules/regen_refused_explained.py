@@ -11,6 +11,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import also_found, event_figure
 from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, judged
@@ -96,9 +98,34 @@ RULE = Rule(
     meaning="A full, cold or hot pack must not take the brake's energy; the limiter refused it, as it should. The "
     "brake was weaker all the same.",
     causes=(
-        "Riding off downhill on a full charge",
-        "Riding off with the pack near freezing",
-        "A group at its upper voltage before the others (see the cell findings), which makes the pack full early",
+        Cause(
+            "Riding off downhill on a full charge",
+            event_figure(
+                "braking",
+                "short_full_a",
+                1.0,
+                "{value} less than asked because the pack was full",
+                "nothing was held back because the pack was full",
+                "A",
+                "pack_soc",
+            ),
+        ),
+        Cause(
+            "Riding off with the pack near freezing",
+            event_figure(
+                "braking",
+                "short_cold_a",
+                1.0,
+                "{value} less than asked because the pack was cold",
+                "nothing was held back because the pack was cold",
+                "A",
+                "cell_temp",
+            ),
+        ),
+        Cause(
+            "A group at its upper voltage before the others (see the cell findings), which makes the pack full early",
+            also_found("out_of_balance", "weak_group"),
+        ),
     ),
     bench=(
         "Ask where and when the rider missed the brake; compare with these times",

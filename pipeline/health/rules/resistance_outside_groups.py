@@ -13,6 +13,8 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -163,7 +165,11 @@ RULE = Rule(
     limits=LIMITS,
     judge=judge,
     meaning="Current meets a bad contact outside the cells: it costs power, and the contact heats up.",
-    causes=("a loose or corroded terminal", "worn contacts of the main switch", "a poor crimp or a damaged fuse"),
+    causes=(
+        Cause("a loose or corroded terminal", only_by("the voltage drop over each terminal at 20 A or more")),
+        Cause("worn contacts of the main switch", only_by("the voltage drop over the closed switch at 20 A or more")),
+        Cause("a poor crimp or a damaged fuse", only_by("the voltage drop over each crimp and fuse at 20 A or more")),
+    ),
     bench=(
         "measure the voltage over switch, fuse and each joint at 20 A or more",
         "look for discoloured insulation with the pack disconnected",

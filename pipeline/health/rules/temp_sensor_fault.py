@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, any_of, figure, less_likely_if, only_by
 from herdbook.pipeline.health.reading import Pieces, event_table, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
@@ -260,6 +260,44 @@ def _cases() -> Cases:
     )
 
 
+_BREAKS = any_of(
+    figure(
+        "temp_missing_share",
+        0.2,
+        "no value for {value} of the samples (1 = all), {share}",
+        "its values come through without a break",
+        "cell_temp",
+        whole_item=True,
+    ),
+    figure(
+        "temp_rail_share",
+        0.02,
+        "it reads an end of its range for {value} of the time (1 = all), {share}",
+        "it never reads an end of its range",
+        "cell_temp",
+        whole_item=True,
+    ),
+    figure(
+        "temp_jumps",
+        2.5,
+        "it jumps {value} times in a session, {share}",
+        "it does not jump",
+        "cell_temp",
+        whole_item=True,
+    ),
+)
+_STANDS = figure(
+    "temp_moved_share",
+    0.15,
+    "it keeps one value while its siblings move, {share}",
+    "it moves with its siblings",
+    "cell_temp",
+    above=False,
+    whole_item=True,
+    needed=0.5,
+)
+
+
 RULE = Rule(
     id="temp_sensor_fault",
     title="Temperature sensor not to be believed",
@@ -284,6 +322,12 @@ RULE = Rule(
         Limit("alone", 1.0, "K", "more, where one session is all there is; then 0.95 sure: engineering choice"),
         Limit("by_chance", 0.1, "1", "of sessions that chance may put so far apart (binomial): engineering choice"),
         Limit("went", 3.0, "K", "that siblings went while one kept its reading to the step: engineering choice"),
+        Limit(
+            "lone_sessions",
+            4.0,
+            "sessions",
+            "that a lone cell sensor kept its reading while board and air changed from day to day: engineering choice",
+        ),
         Limit("went_steps", 3.0, "steps", "and so many of their own steps: engineering choice"),
         Limit(
             "offset_other",
@@ -305,10 +349,13 @@ RULE = Rule(
     meaning="Protection, charging and braking limits rest on this sensor. Reading too cold it hides heat; reading "
     "falsely cold or hot it makes the vehicle refuse charge and brake.",
     causes=(
-        "Broken or chafed sensor wire",
-        "Plug corroded or not seated",
-        "Sensor come off its place",
-        "Sensor aged",
+        Cause("Broken or chafed sensor wire", _BREAKS),
+        Cause("Plug corroded or not seated", _BREAKS),
+        Cause("Sensor come off its place", less_likely_if(only_by("a look at its place"), any_of(_BREAKS, _STANDS))),
+        Cause(
+            "Sensor aged",
+            less_likely_if(only_by("its resistance at two known temperatures against the data sheet"), _BREAKS),
+        ),
         Cause(
             "Heat at the place of a sensor that reads high: a cell warm at rest, a balancing resistor stuck on",
             also_found("heat_without_load"),
@@ -323,6 +370,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=5,
+    version=6,
     cases=_cases,
 )

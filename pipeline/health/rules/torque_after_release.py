@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import over, under
+from herdbook.pipeline.health.cause_tests import only_by, over, under, unless
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
@@ -113,7 +113,13 @@ RULE = Rule(
         Cause("Trigger sensor or its wire sticking", over("throttle", PULLED_PCT, HEARD, late=True)),
         Cause("Radio receiver that repeats the last command", over("throttle", PULLED_PCT, HEARD, late=True)),
         Cause("The radio link was lost and torque did not end with it", over("packet_age", LOST_MS, PACKET)),
-        "Torque current measured wrong, so that the controller believes it is zero",
+        Cause(
+            "Torque current measured wrong, so that the controller believes it is zero",
+            unless(
+                only_by("the phase current on the stand, by a clamp"),
+                over("motor_current", 5.0, "the torque current that the controller itself reports", late=True),
+            ),
+        ),
     ),
     bench=(
         "Wheels free, power limited: release the trigger and measure phase current against the trigger line",

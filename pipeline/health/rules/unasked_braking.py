@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import only_by, over
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION
@@ -93,9 +95,17 @@ RULE = Rule(
     judge=judge,
     meaning="Braking force came without the rider's command.",
     causes=(
-        "Controller settings or firmware",
-        "Brake lever or its sensor sticking",
-        "One motor short-circuited inside",
+        Cause(
+            "Controller settings or firmware",
+            only_by("the controller's settings against those of a vehicle that rolls freely"),
+        ),
+        Cause(
+            "Brake lever or its sensor sticking",
+            over("brake_demand", 1.0, "the brake command that the controller received"),
+        ),
+        Cause(
+            "One motor short-circuited inside", only_by("each motor turned by hand with the power off: equal and light")
+        ),
     ),
     bench=(
         "Wheels free: run up, release everything, watch phase currents",

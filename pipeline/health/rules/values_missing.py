@@ -9,6 +9,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from herdbook.pipeline.health.cause import Cause
+from herdbook.pipeline.health.cause_tests import figure, only_by
 from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, spell
@@ -81,7 +83,24 @@ RULE = Rule(
     ),
     judge=judge,
     meaning="Rules that need this signal see less than the vehicle sends, or cannot judge at all.",
-    causes=("Sensor not fitted or broken", "Wrong no-value code, scale or range in DBC or profile", "Firmware changed"),
+    causes=(
+        Cause(
+            "Sensor not fitted or broken",
+            figure(
+                "data_missing_share",
+                0.999,
+                "no value at all {share}",
+                "values came through in every session: it is fitted",
+                "vehicle_serial",
+                whole_item=True,
+            ),
+        ),
+        Cause(
+            "Wrong no-value code, scale or range in DBC or profile",
+            only_by("the raw values of the signal beside its DBC line"),
+        ),
+        Cause("Firmware changed", only_by("the firmware of before and after in the DBC that belongs to it")),
+    ),
     bench=("Look at the raw values of the signal", "Check profile and DBC against this firmware"),
     cautions=(),
     source="what is impossible: the roles' ranges; what means no value: the profile",

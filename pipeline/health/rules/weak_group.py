@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, only_by
 from herdbook.pipeline.health.newest_level import FEW, sibling_spread, since_step, with_siblings
 from herdbook.pipeline.health.pooled import Pooled, pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -196,8 +196,14 @@ RULE = Rule(
     meaning="One group loses more voltage under load than its siblings. It limits power and range, heats up, and "
     "reaches the voltage limits first, in both directions.",
     causes=(
-        "an aged or damaged cell in the group",
-        "a parallel cell that has dropped out, or its weld",
+        Cause(
+            "an aged or damaged cell in the group",
+            only_by("the resistance of each cell, or of the group beside two siblings"),
+        ),
+        Cause(
+            "a parallel cell that has dropped out, or its weld",
+            also_found("low_capacity_group", same_item=True, tells=False),
+        ),
         Cause("a loose or corroded joint within the group's tap", also_found("loose_sense_wire")),
     ),
     bench=(

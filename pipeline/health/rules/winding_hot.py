@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found
+from herdbook.pipeline.health.cause_tests import also_found, any_of, more_than_twin, only_by
 from herdbook.pipeline.health.newest_level import newest_level
 from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -155,9 +155,17 @@ RULE = Rule(
     judge=judge,
     meaning="Insulation ages fast above its class, and hot magnets can lose strength for good.",
     causes=(
-        "Cooling blocked, or a motor fed more current than its share",
-        "Rising winding resistance: a joint, a broken strand",
-        "Magnets weakened by earlier heat: the same torque then takes more current",
+        Cause(
+            "Cooling blocked, or a motor fed more current than its share",
+            any_of(more_than_twin(), only_by("a look at the cooling path")),
+        ),
+        Cause(
+            "Rising winding resistance: a joint, a broken strand", only_by("the resistance of all three phases, cold")
+        ),
+        Cause(
+            "Magnets weakened by earlier heat: the same torque then takes more current",
+            only_by("the no-load volts per speed, cold and belt off"),
+        ),
         Cause("A dragging belt or bearing", also_found("drag_high")),
     ),
     bench=(

@@ -21,6 +21,7 @@ from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import from_micros, micros
 
 if TYPE_CHECKING:
+    from herdbook.pipeline.health.rule import Record
     from herdbook.pipeline.store.store import Store
 
 LEAD_S = 2.0  # signals before and after a window: a slow message is held into it
@@ -28,8 +29,9 @@ MOST_WINDOWS = 5  # the worst ones
 MOST_S = 3600.0  # a longer window is looked at from its beginning
 WORDS = {
     Standing.SUPPORTED: "The record supports it",
-    Standing.OPEN: "Open",
+    Standing.OPEN: "The record does not settle it",
     Standing.NOT_RECORDED: "Not recorded",
+    Standing.NOT_SEEN: "Not seen where it should show",
     Standing.CONTRADICTED: "The record speaks against it",
 }
 
@@ -50,28 +52,44 @@ class ShownCause:
     finding: str
 
 
-def causes_of(store: Store, facts: Facts, finding: Row, bits: BitNames) -> list[ShownCause]:
-    """The causes of one finding what speaks for them first; where nothing can tell, as the rule lists them."""
+def causes_of(
+    store: Store, facts: Facts, finding: Row, bits: BitNames, record: Record | None = None
+) -> list[ShownCause]:
+    """The causes of one finding, what the record supports first and what it excludes last; between them as the rule
+    lists them. record: the vehicle's figures as rules read them, None where its profile is gone."""
     rule = all_rules().get(finding["rule"])
     tested = {str(c): c for c in rule.causes} if rule is not None else {}
     causes = [tested.get(text, text) for text in finding["causes"]]  # an older rule set said it in other words
     return [
-        _shown(facts, text, seen) for text, seen in in_order(causes, _evidence(store, facts, finding, causes, bits))
+        _shown(facts, text, seen)
+        for text, seen in in_order(causes, _evidence(store, facts, finding, causes, bits, record))
     ]
 
 
-def _evidence(store: Store, facts: Facts, finding: Row, causes: list[str], bits: BitNames) -> Evidence:
+def _evidence(
+    store: Store, facts: Facts, finding: Row, causes: list[str], bits: BitNames, record: Record | None
+) -> Evidence:
     roles = told_by(causes)
     found: dict[str, set[str]] = defaultdict(set)
+    others: dict[str, list[tuple[int, int]]] = defaultdict(list)
     for other in facts.findings:
         found[other["rule"]].add(other["item"])
+        if other["finding"] != finding["finding"]:
+            others[other["rule"]] += _spans(other)
     return Evidence(
         episodes=_episodes(store, facts, finding, roles) if roles else (),
         item=finding["item"],
         found={rule: frozenset(items) for rule, items in found.items()},
         refused=frozenset(row["rule"] for row in facts.not_assessed),
         bits=bits,
+        record=record,
+        spans=_spans(finding),
+        others=others,
     )
+
+
+def _spans(finding: Row) -> list[tuple[int, int]]:
+    return [(micros(w["start_t"]), micros(w["end_t"])) for w in finding["windows"]]
 
 
 def _episodes(store: Store, facts: Facts, finding: Row, roles: tuple[str, ...]) -> list[Episode]:
@@ -84,7 +102,7 @@ def _episodes(store: Store, facts: Facts, finding: Row, roles: tuple[str, ...]) 
             signals = load(store, facts.vehicle, start - lead, end + lead, roles)
         except HerdbookError:
             continue  # the figure of this window says why it cannot be read
-        out.append(Episode(signals, start, end))
+        out.append(Episode(signals, start, end, cut=end < micros(window["end_t"])))
     return out
 
 
@@ -117,11 +135,20 @@ def _shown(facts: Facts, text: str, seen: Seen) -> ShownCause:
 
 
 def stories(facts: Facts, causes: dict[str, list[ShownCause]]) -> list[tuple[Row, list[Row]]]:
-    """Findings that follow from another one: (the root, what follows from it), by findings' ids in `causes`."""
+    """Findings that follow from another one: (the root, what follows from it), by findings' ids in `causes`. What
+    follows from something that follows is told under the first of them all."""
     by_id = {f["finding"][:12]: f for f in facts.findings}
-    follows: dict[str, list[Row]] = defaultdict(list)
+    comes_from: dict[str, str] = {}
     for finding, shown in causes.items():
         roots = [c.finding for c in shown if c.standing == Standing.SUPPORTED.value and c.finding in by_id]
         if roots and roots[0] != finding[:12]:
-            follows[roots[0]].append(by_id[finding[:12]])
+            comes_from[finding[:12]] = roots[0]
+    follows: dict[str, list[Row]] = defaultdict(list)
+    for finding in comes_from:
+        root, passed = finding, {finding}
+        while root in comes_from and comes_from[root] not in passed:
+            root = comes_from[root]
+            passed.add(root)
+        if root != finding:
+            follows[root].append(by_id[finding])
     return [(by_id[root], rows) for root, rows in follows.items()]

@@ -119,7 +119,7 @@ def _slope_figure(
     dots = markers("readings", current[kept].round(2).tolist(), y[kept].round(2).tolist(), "@line1")
     dots["marker"] |= {"size": 4, "opacity": 0.5}
     ends = np.array([current.min(), current.max()])
-    said = f"slope {numbers.amount(float(slope), 'mOhm')}"
+    said = numbers.with_minus(f"slope {numbers.amount(float(slope), 'mOhm')}")
     line: Spec = {
         "type": "scatter",
         "mode": "lines",
@@ -153,7 +153,7 @@ def _charge(store: Store, facts: Facts, finding: Row) -> PageFigure | None:
         own = markers(f"group {named[0]} (this finding)", ms.tolist(), mine.value.tolist(), "@strong", error_y=bars)
         days = (mine.t - mine.t[0]) / 86_400e6
         slope, level = np.polyfit(days, mine.value, 1)
-        said = f"slope {numbers.amount(1000.0 * float(slope) / 24.0, 'mA')}"
+        said = numbers.with_minus(f"slope {numbers.amount(1000.0 * float(slope) / 24.0, 'mA')}")
         line: Spec = {"type": "scatter", "mode": "lines", "name": said, "x": [float(ms[0]), float(ms[-1])]}
         line |= {"y": [float(level), float(level + slope * days[-1])], "line": {"color": "@strong", "width": 1.4}}
         axes = {"xaxis": life_axis(facts), "yaxis": axis("Charge against the median group [Ah]")}

@@ -17,6 +17,7 @@ from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.blocks import Drawn
 from herdbook.pipeline.reports.page.figure import PageFigure
 from herdbook.pipeline.reports.page.worth import worth_drawing
+from herdbook.pipeline.reports.record import profile_of, record_of
 from herdbook.pipeline.reports.verdict import marks, verdict
 from herdbook.pipeline.reports.words import cautions, numbers
 from herdbook.pipeline.store.statements import Row
@@ -25,6 +26,7 @@ from herdbook.pipeline.times import utc_now
 if TYPE_CHECKING:
     import duckdb
 
+    from herdbook.pipeline.health.rule import Record
     from herdbook.pipeline.store.store import Store
 
 Progress = Callable[[int, int], None]
@@ -116,8 +118,8 @@ def _is_current(path: Path, mark: str) -> bool:
 
 def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[str, Any]:
     steady = limit_test.of_findings(store, con, facts)
-    bits = bit_names(store, facts)
-    shown = [_shown(store, facts, f, i, steady.get(f["finding"]), bits) for i, f in enumerate(facts.findings)]
+    bits, record = bit_names(store, facts), _record(store, facts)
+    shown = [_shown(store, facts, f, i, steady.get(f["finding"]), bits, record) for i, f in enumerate(facts.findings)]
     made = [make(store, con, facts) for make in all_leaves().values()]
     leaves = [replace(leaf, blocks=[b for block in leaf.blocks for b in worth_drawing(block)]) for leaf in made]
     figures = [f for t in shown for f in (t.overlaid, t.quantity, t.figure) if f]
@@ -139,6 +141,12 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
     }
 
 
+def _record(store: Store, facts: Facts) -> Record | None:
+    """The vehicle's figures as rules read them, for the causes of its findings."""
+    profile = profile_of(store, facts.about["profile"]) if facts.findings else None
+    return record_of(facts, profile, []) if profile is not None else None
+
+
 def _bench(shown: list[ShownFinding]) -> list[tuple[ShownFinding, list[str]]]:
     """The bench checks of the findings, gravest first; a check that serves several is told with the first of them."""
     told: set[str] = set()
@@ -158,7 +166,13 @@ def _more_cautions(facts: Facts) -> list[str]:
 
 
 def _shown(
-    store: Store, facts: Facts, finding: Row, index: int, steady: Steadiness | None, bits: evidence.BitNames
+    store: Store,
+    facts: Facts,
+    finding: Row,
+    index: int,
+    steady: Steadiness | None,
+    bits: evidence.BitNames,
+    record: Record | None,
 ) -> ShownFinding:
     drawn = (
         evidence.figure(store, facts, finding, bits)
@@ -185,5 +199,5 @@ def _shown(
         times=[evidence.where(facts, w) for w in finding["windows"]],
         facts=seen,
         steady=steady,
-        causes=causes_of(store, facts, finding, bits),
+        causes=causes_of(store, facts, finding, bits, record),
     )

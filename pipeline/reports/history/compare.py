@@ -11,7 +11,7 @@ from difflib import SequenceMatcher
 from typing import Any
 
 from herdbook.pipeline.reports.history.lines.summary import AMONG
-from herdbook.pipeline.reports.history.signature import canonical
+from herdbook.pipeline.reports.page.signature import canonical
 
 Document = dict[str, Any]
 VARIES = {  # facts about the file that a later reader need not find again; the signature alone speaks for them

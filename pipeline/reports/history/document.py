@@ -7,7 +7,6 @@ by anybody is the signature that a written file carries (signature.py); verify.p
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -29,9 +28,9 @@ from herdbook.pipeline.reports.history.lines import (
     unknown,
     use,
 )
-from herdbook.pipeline.reports.history.signature import canonical
 from herdbook.pipeline.reports.history.statement import SECTIONS, Statement
 from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.page.signature import sealed
 from herdbook.pipeline.reports.record import profile_of, reference_of
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.times import stamp
@@ -80,12 +79,6 @@ def document(
         facts=facts, reader=reader, profile=profile, reference=reference, herd=counts, as_of=then, by=by, at=at
     )
     return sealed(_document(given) | {"public_key": public_key})
-
-
-def sealed(made: Document) -> Document:
-    """The document with its seal: SHA-256 over its canonical JSON without the seal."""
-    bare = {key: value for key, value in made.items() if key != "seal"}
-    return bare | {"seal": hashlib.sha256(canonical(bare).encode()).hexdigest()}
 
 
 def all_lines(given: HistoryContext) -> list[Statement]:

@@ -8,10 +8,10 @@ import io
 import json
 from typing import TYPE_CHECKING, Any
 
-from herdbook.pipeline.reports.history.signature import EMPTY, signed_document, signed_text
 from herdbook.pipeline.reports.history.strip import strip
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import script_safe
+from herdbook.pipeline.reports.page.signature import EMPTY, signed_document, signed_text
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.reports.words.csv_cells import inert
 from herdbook.pipeline.times import from_stamp

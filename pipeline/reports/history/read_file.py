@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +15,8 @@ from typing import Any
 
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.reports.history.forms import COLUMNS
-from herdbook.pipeline.reports.history.paper import page_in
+from herdbook.pipeline.reports.page.paper import page_in
+from herdbook.pipeline.reports.page.signed_file import SignedFile, TwiceError, strict_json
 from herdbook.pipeline.reports.words.csv_cells import plain_text
 from herdbook.pipeline.times import from_stamp
 
@@ -27,24 +27,12 @@ DO = "Name a file that `history` wrote, unchanged"
 
 
 @dataclass(frozen=True, slots=True)
-class HistoryFile:
-    """text: the whole file; of a PDF the page in it. form: "html", "csv" or "json". made: what it says; of a CSV the
-    rows as they are, under `lines` and `logs`. paper: the PDF that the page was found in."""
-
-    path: Path
-    text: str
-    form: str
-    made: Document
-    paper: bytes = b""
+class HistoryFile(SignedFile):
+    """form: "html", "csv" or "json"; of a CSV `made` has the rows as they are, under `lines` and `logs`."""
 
     @property
     def logs(self) -> list[str]:
         return [str(log["sha256"]) for log in self.made["logs"]]
-
-    @property
-    def public_key(self) -> str:
-        """The key that it says it is signed with; "" for a file of before there were signatures."""
-        return str(self.made.get("public_key") or "")
 
 
 def read_file(path: Path) -> HistoryFile:
@@ -67,10 +55,6 @@ def read_file(path: Path) -> HistoryFile:
     return HistoryFile(path, text, form, made, paper)
 
 
-class TwiceError(ValueError):
-    """Something that could be read in two ways."""
-
-
 def _read(text: str) -> tuple[str, Document]:
     if text.startswith("record,"):
         return "csv", of_csv(text)
@@ -78,8 +62,8 @@ def _read(text: str) -> tuple[str, Document]:
         found = _EMBEDDED.findall(text)
         if len(found) > 1:
             raise TwiceError("it holds more than one record")
-        return "html", _of_json(found[0] if found else "")
-    return "json", _of_json(text)
+        return "html", strict_json(found[0] if found else "")
+    return "json", strict_json(text)
 
 
 def of_csv(text: str) -> Document:
@@ -103,38 +87,6 @@ def of_csv(text: str) -> Document:
             table[cells["record"]].append(cells)
     empty = {key: None for key in ("as_of", "at", "built", "in_service") if not made.get(key)}
     return made | empty | {"lines": table["line"], "logs": table["log"]}
-
-
-def _of_json(text: str) -> Document:
-    made = json.loads(text, object_pairs_hook=_once, parse_float=_exact, parse_int=_whole, parse_constant=_no_number)
-    if not isinstance(made, dict):
-        raise TypeError
-    return made
-
-
-def _once(pairs: list[tuple[str, Any]]) -> Document:
-    made = dict(pairs)
-    if len(made) != len(pairs):
-        names = [name for name, _ in pairs]
-        raise TwiceError(f"{next(n for n in names if names.count(n) > 1)!r} stands twice")
-    return made
-
-
-def _exact(digits: str) -> float:
-    """A number whose digits are those we would write, so that no digit can be changed without changing the value."""
-    if repr(float(digits)) != digits:
-        raise TwiceError(f"{digits} is not a number as we write it")
-    return float(digits)
-
-
-def _whole(digits: str) -> int:
-    if str(int(digits)) != digits:
-        raise TwiceError(f"{digits} is not a number as we write it")
-    return int(digits)
-
-
-def _no_number(name: str) -> float:
-    raise TwiceError(f"{name} is no number")
 
 
 def _check(made: Document) -> None:

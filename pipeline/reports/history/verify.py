@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from jinja2 import TemplateError
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
-from herdbook.pipeline.reports.history import forms, paper
+from herdbook.pipeline.reports.history import forms
 from herdbook.pipeline.reports.history.compare import compared
-from herdbook.pipeline.reports.history.document import FORM, document, sealed
+from herdbook.pipeline.reports.history.document import FORM, document
 from herdbook.pipeline.reports.history.read_file import HistoryFile, of_csv, read_file
-from herdbook.pipeline.reports.history.signature import blank, is_signed_with
 from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.page.signature import blank
+from herdbook.pipeline.reports.page.signed_checks import Check, Verification, paper_check, signed_check
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.signing_key import public_key, read_public_key
 from herdbook.pipeline.store.statements import Row, ask
@@ -26,37 +25,6 @@ if TYPE_CHECKING:
 
 Document = dict[str, Any]
 MOST_NAMED = 5
-UNSIGNED = "sealed but not signed: anybody could have made this seal"
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """proves: what the check proves when it holds, and what it does not."""
-
-    what: str
-    ok: bool
-    detail: str
-    proves: str
-
-
-@dataclass(frozen=True, slots=True)
-class Verification:
-    """differences: what the file says otherwise than the store, one by one. unchecked: what was not looked at."""
-
-    path: Path
-    vehicle: str
-    checks: tuple[Check, ...]
-    differences: tuple[str, ...] = ()
-    unchecked: str = ""
-
-    @property
-    def ok(self) -> bool:
-        return all(check.ok for check in self.checks)
-
-    def as_dict(self) -> dict[str, Any]:
-        checks = [{"what": c.what, "ok": c.ok, "detail": c.detail, "proves": c.proves} for c in self.checks]
-        more = {"differences": list(self.differences), "unchecked": self.unchecked}
-        return {"file": str(self.path), "vehicle": self.vehicle, "ok": self.ok, "checks": checks} | more
 
 
 def verify_history(store: Store | None, path: Path | str, key: str = "") -> Verification:
@@ -70,9 +38,9 @@ def verify_history(store: Store | None, path: Path | str, key: str = "") -> Veri
     file = read_file(Path(path))
     expected = read_public_key(key) if key else public_key(store) if store else ""
     whose = "the key you gave" if key else "this store's key"
-    signed = _signed(file, expected, whose)
+    signed = signed_check(file, expected, whose)
     page: tuple[Check, ...] = (_page(file, signed.ok),) if file.form == "html" else ()
-    page += (_paper(file),) if file.paper else ()
+    page += (paper_check(file, file.made.get("data_until")),) if file.paper else ()
     vehicle = file.made["vehicle"]
     if store is None:
         rest = "Not looked at, for want of the store: the logs, the stored data, and whether the records say this."
@@ -83,32 +51,6 @@ def verify_history(store: Store | None, path: Path | str, key: str = "") -> Veri
     same, differences = _same(store, file)
     checks = (signed, _in_ledger(file.logs, ledger), _parts_intact(store, file.logs, ledger, parts), same, *page)
     return Verification(file.path, vehicle, checks, differences)
-
-
-def _signed(file: HistoryFile, expected: str, whose: str) -> Check:
-    what = "It is as it was signed"
-    proves = (
-        "whoever holds the private key signed exactly this. Not who that is, not when, not that the records are true"
-    )
-    made, own = file.made, file.public_key
-    signature = str(made.get("signature", "")) if file.form == "json" else blank(file.text, file.form)[0]
-    if not signature:
-        torn = file.form != "csv" and sealed(made)["seal"] != made["seal"]
-        detail = "neither signed nor sealed: its content does not give the seal it carries" if torn else UNSIGNED
-        return Check(what, False, detail, proves)
-    if not expected:
-        detail = "this store has no key yet, so it signed nothing; give the key of the store that did: --public-key"
-        return Check(what, False, detail, proves)
-    if is_signed_with(expected, file.text, file.form, made):
-        return Check(what, own == expected, f"by {whose}, {expected[:16]}…", proves)
-    if own == expected:
-        return Check(
-            what, False, "something was changed since it was signed, or it was never signed by this key", proves
-        )
-    intact = is_signed_with(own, file.text, file.form, made)
-    detail = f"not signed by {whose} ({expected[:16]}…) but by another ({own[:16]}…)"
-    more = ": another store's file, or one that somebody made" if intact else ", and changed since"
-    return Check(what, False, detail + more, proves)
 
 
 def _page(file: HistoryFile, signed: bool) -> Check:
@@ -131,23 +73,6 @@ def _page(file: HistoryFile, signed: bool) -> Check:
     at = next((n for n, (a, b) in enumerate(zip(shown, again, strict=False)) if a != b), min(len(shown), len(again)))
     line = shown.count("\n", 0, at) + 1
     return Check(what, False, f"changed, or laid out by another version: first in line {line} of the file", proves)
-
-
-def _paper(file: HistoryFile) -> Check:
-    """The PDF against the page in it, printed again."""
-    what = "The paper shows the page inside it"
-    proves = "what is printed is that page, nothing added or left out. Not that the page is true"
-    by, day = paper.producer(file.paper), re.sub(r"\D", "", (file.made.get("data_until") or "1970-01-01T00:00:00")[:19])
-    try:
-        again = paper.printed(file.text, day)
-    except SettingsError as problem:
-        return Check(what, False, f"not looked at: {problem}", proves)
-    if again == file.paper:
-        return Check(what, True, "byte for byte, printed again", proves)
-    if paper.producer(again) != by:
-        detail = f"not known: it was printed by {by}, this machine prints with {paper.producer(again)}; read the page"
-        return Check(what, False, f"{detail} inside it ({paper.ATTACHED}), which is what was signed", proves)
-    return Check(what, False, f"changed since it was printed; read the page inside it ({paper.ATTACHED})", proves)
 
 
 def _in_ledger(named: list[str], ledger: dict[str, Row]) -> Check:

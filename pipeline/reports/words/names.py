@@ -41,6 +41,11 @@ def metric_words(name: str) -> str:
     return text[0].lower() + text[1:]
 
 
+def figure_words(name: str) -> str:
+    """A metric as the head of a row: what its number says. `_`-names of own sets without their prefix."""
+    return WORDS["figure"].get(name) or metric_words(name.removeprefix("own_"))
+
+
 @cache
 def _meanings() -> dict[str, str]:
     from herdbook.pipeline.metrics import all_sets

@@ -52,6 +52,11 @@ def amount(value: float | None, unit_name: str, se: float | None = None) -> str:
     return f"{body}{space}{name}"
 
 
+def with_minus(text: str) -> str:
+    """Hyphens that stand for a minus as minus signs: -3.2 as −3.2."""
+    return _MINUS.sub("\u2212", text)
+
+
 def duration(seconds: float) -> str:
     """240 -> '4 min', 93784 -> '1 d 2 h'. Two units at most."""
     if seconds < 1:
@@ -122,6 +127,7 @@ def count(n: int) -> str:
     return f"{n:,}".replace(",", "\u202f")
 
 
+_MINUS = re.compile(r"(?<![\w.)\]])-(?=[\d.])")
 # control characters but newline and tab, and characters that have no width or turn the direction of writing
 _UNSEEN = re.compile("[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f\\u200b-\\u200f\\u202a-\\u202e\\u2060-\\u2069\\ufeff]")
 

@@ -61,6 +61,20 @@ def test_what_follows_from_a_finding_is_told_with_it(store: Store) -> None:
     assert stories(facts, {"a" * 64: [shown]}) == []  # nothing follows from itself
 
 
+def test_a_chain_is_told_under_its_root_and_two_that_name_each_other_do_not_loop(store: Store) -> None:
+    facts = facts_of(store)
+    rows = [facts.findings[0] | {"finding": letter * 64} for letter in "abc"]
+    facts = Facts(**{f: getattr(facts, f) for f in facts.__dataclass_fields__} | {"findings": rows})
+
+    def by(letter: str) -> ShownCause:
+        return ShownCause("cause", Standing.SUPPORTED.value, "", "", "", None, "", letter * 12)
+
+    leak, balance, early = rows
+    assert stories(facts, {"b" * 64: [by("a")], "c" * 64: [by("b")]}) == [(leak, [balance, early])]
+    both = stories(facts, {"a" * 64: [by("b")], "b" * 64: [by("a")]})
+    assert sorted(len(rest) for _, rest in both) == [1, 1]
+
+
 def test_states_and_fault_words_that_tell_causes_are_drawn_too() -> None:
     assert "motor_fault" in lanes_of("regen_dropout", ())
     assert "motor_fault" not in lanes_of("regen_dropout", ("motor_fault",))

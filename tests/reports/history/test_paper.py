@@ -10,8 +10,8 @@ import pytest
 
 from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.reports import write_history
-from herdbook.pipeline.reports.history import paper
 from herdbook.pipeline.reports.history.verify import verify_history
+from herdbook.pipeline.reports.page import paper
 from herdbook.pipeline.store.store import Store
 from tests.reports.browser import needs_chromium
 

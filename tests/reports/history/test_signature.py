@@ -22,10 +22,10 @@ from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.reports import verify_history, write_history
 from herdbook.pipeline.reports.history import forms
 from herdbook.pipeline.reports.history.compare import VARIES
-from herdbook.pipeline.reports.history.document import document, sealed
+from herdbook.pipeline.reports.history.document import document
 from herdbook.pipeline.reports.history.read_file import read_file
-from herdbook.pipeline.reports.history.signature import is_signed_with
-from herdbook.pipeline.reports.history.verify import UNSIGNED
+from herdbook.pipeline.reports.page.signature import is_signed_with, sealed
+from herdbook.pipeline.reports.page.signed_checks import UNSIGNED
 from herdbook.pipeline.store import signing_key
 from herdbook.pipeline.store.signing_key import private_key, public_key
 from herdbook.pipeline.store.store import Store

@@ -1,4 +1,5 @@
-"""The signature of a history: Ed25519 (RFC 8032), so that a file can be held against a public key without the store.
+"""The signature of a history or a certificate: Ed25519 (RFC 8032), so that it can be held against a public key without
+the store.
 
 A page and a CSV are signed as they are, every byte, with 128 zeros where the signature then stands. A JSON is signed
 by what it holds (canonical(), without `signature`), so that it may be laid out anew by other programs.
@@ -6,6 +7,7 @@ by what it holds (canonical(), without `signature`), so that it may be laid out 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from typing import TYPE_CHECKING, Any
@@ -26,6 +28,12 @@ PLACE = {
 def canonical(made: Document) -> str:
     """The one text of a document that is hashed and signed: JSON, keys sorted, no spaces, ASCII escapes."""
     return json.dumps(made, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+
+
+def sealed(made: Document) -> Document:
+    """The document with its seal: SHA-256 over its canonical JSON without the seal."""
+    bare = {key: value for key, value in made.items() if key != "seal"}
+    return bare | {"seal": hashlib.sha256(canonical(bare).encode()).hexdigest()}
 
 
 def signed_text(text: str, form: str, key: Ed25519PrivateKey) -> str:

@@ -1,4 +1,4 @@
-"""A history on paper: a PDF printed from the signed page, with that page inside as an attached file.
+"""A signed page on paper: a PDF printed from the signed page, with that page inside as an attached file.
 
 Chromium prints it, from a file and without a network. Its only moving parts are two dates, which become the end of the
 data, so that the same page gives the same bytes from the same Chromium. Whoever holds the PDF can take out the page and
@@ -31,8 +31,8 @@ def chromium() -> str:
     return named or next((found for name in NAMES if (found := shutil.which(name))), "")
 
 
-def printed(page: str, day: str) -> bytes:
-    """The signed page as a PDF with the page inside. day: end of the data, as 20260314175450.
+def printed(page: str, day: str, name: str = ATTACHED) -> bytes:
+    """The signed page as a PDF with the page inside, under a name. day: end of the data, as 20260314175450.
 
     Raises: SettingsError where no Chromium is there or it does not print."""
     program = chromium()
@@ -42,7 +42,7 @@ def printed(page: str, day: str) -> bytes:
             do="Install Chromium, name one in HERDBOOK_CHROMIUM, or print the page from any browser",
         )
     with TemporaryDirectory() as scratch:
-        source, made = Path(scratch) / ATTACHED, Path(scratch) / "made.pdf"
+        source, made = Path(scratch) / name, Path(scratch) / "made.pdf"
         source.write_text(page, "utf-8")
         arguments = [program, "--headless=new", "--disable-gpu", "--no-pdf-header-footer", "--no-first-run"]
         arguments += ["--disable-background-networking", f"--user-data-dir={scratch}/profile"]
@@ -59,10 +59,10 @@ def printed(page: str, day: str) -> bytes:
             last = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:]
             raise SettingsError(f"Chromium did not print: {' '.join(last)}", do="Write the page and print it")
         paper = made.read_bytes()
-    return attached(_DATES.sub(rb"\g<1>(D:" + day.encode() + b"+00'00')", paper), page)
+    return attached(_DATES.sub(rb"\g<1>(D:" + day.encode() + b"+00'00')", paper), page, name)
 
 
-def attached(paper: bytes, page: str) -> bytes:
+def attached(paper: bytes, page: str, name: str = ATTACHED) -> bytes:
     """The PDF with the page as an attached file, by an update at its end (ISO 32000-1, 7.5.6).
 
     Raises: SettingsError for a PDF that is laid out in another way than Chromium's."""
@@ -75,10 +75,10 @@ def attached(paper: bytes, page: str) -> bytes:
     first, text = int(size[1]), page.encode("utf-8")
     bodies = {
         int(root[1]): b"<<%s\n/Names <</EmbeddedFiles <</Names [(%s) %d 0 R]>>>>>>"
-        % (catalog[1], ATTACHED.encode(), first + 1),
+        % (catalog[1], name.encode(), first + 1),
         first: b"<< /Type /EmbeddedFile /Subtype /text#2Fhtml /Length %d >>\nstream\n%s\nendstream" % (len(text), text),
         first + 1: b"<< /Type /Filespec /F (%s) /UF (%s) /EF << /F %d 0 R >> >>"
-        % (ATTACHED.encode(), ATTACHED.encode(), first),
+        % (name.encode(), name.encode(), first),
     }
     out, places = bytearray(paper if paper.endswith(b"\n") else paper + b"\n"), {}
     for number, body in bodies.items():

@@ -1,0 +1,69 @@
+"""Every address of the desk, and who answers it."""
+
+from __future__ import annotations
+
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.middleware.base import BaseHTTPMiddleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from herdbook.pipeline.desk import fleet, look, night, tables_asked, vehicle, window
+from herdbook.pipeline.desk.desk import Answer, Desk, endpoint
+from herdbook.pipeline.desk.doors import NOT_OURS, plain
+
+PAGES: dict[str, Answer] = {
+    "/fleet": fleet.page,
+    "/vehicle": vehicle.page,
+    "/night": night.page,
+    "/window": window.page,
+    "/window/data": window.data,
+}
+LONG: dict[str, Answer] = {
+    "/table/{name}": tables_asked.file,
+}
+TAKEN: dict[str, Answer] = {
+    "/window/stop": window.stop,
+}  # by POST: what a form sends
+
+
+def application(desk: Desk) -> Starlette:
+    desk.addresses = frozenset({*PAGES, *LONG, *TAKEN})
+
+    async def root(_: Request) -> Response:
+        return RedirectResponse("/fleet", 303)
+
+    async def asset(request: Request) -> Response:
+        name = request.path_params["name"]
+        if name not in look.ASSETS:
+            return plain("There is no such file.", 404)
+        kind = look.KINDS[name[name.rindex(".") :]]
+        kept = {"Cache-Control": "private, max-age=31536000, immutable"}
+        return Response(look.asset_text(name), media_type=kind, headers=kept)
+
+    async def progress(request: Request) -> Response:
+        """How far a question is; nothing of it when it is over."""
+        found = desk.questions.known(request.query_params.get("q", ""))
+        said = {"done": found.done, "of": found.of, "words": found.words} if found else {}
+        return JSONResponse({"open": found is not None, **said})
+
+    async def stop(request: Request) -> Response:
+        if not desk.doors.mark_fits(request, ""):
+            return plain(NOT_OURS, 403)
+        return JSONResponse({"stopped": desk.questions.stop(request.query_params.get("q", ""))})
+
+    async def missing(request: Request, _: Exception) -> Response:
+        return plain(f"The desk has no page {request.url.path}. Begin at /fleet.", 404)
+
+    routes = [
+        Route("/", root),
+        Route("/assets/{digest}/{name}", asset),
+        Route("/progress", progress),
+        Route("/stop", stop, methods=["POST"]),
+        *(Route(path, endpoint(desk, answer)) for path, answer in PAGES.items()),
+        *(Route(path, endpoint(desk, answer, long=True)) for path, answer in LONG.items()),
+        *(Route(path, endpoint(desk, answer, long=True), methods=["POST"]) for path, answer in TAKEN.items()),
+    ]
+    guard = Middleware(BaseHTTPMiddleware, dispatch=desk.doors)
+    return Starlette(routes=routes, middleware=[guard], exception_handlers={404: missing})

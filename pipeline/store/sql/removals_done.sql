@@ -1,0 +1,2 @@
+-- removals_done: forgets removals that concern no file any more.   In: record_files, record_removed
+DELETE FROM record_removed WHERE id < (SELECT coalesce(min(id), 9223372036854775807) FROM record_files)
