@@ -19,6 +19,7 @@ ORDER = (  # as read one after the other
         "herd",
         "live",
         "stand",
+        "line",
         "vehicle",
         "formats",
         "store",
