@@ -7,12 +7,20 @@ from pathlib import Path
 
 import pytest
 
-from tests.store.verb_kills import VERBS, survive
+from tests.store.verb_kills import SHEET, VERBS, entered, survive
 
 
 @pytest.mark.parametrize("verb", ["store check --repair", "mute --lift"])
 def test_a_killed_verb_is_finished_by_the_next_run(verb: str, tmp_path: Path) -> None:
     assert survive(verb, 2, random.Random(1), tmp_path) >= 2
+
+
+def test_an_import_killed_at_twenty_places_is_never_half_there(tmp_path: Path) -> None:
+    """After each kill the book holds all of the sheet or nothing of it; the next run holds all of it, once."""
+    seen: set[int] = set()
+    assert survive("book import", 20, random.Random(4), tmp_path, lambda here: seen.add(entered(here))) >= 20
+    assert seen <= {0, SHEET}
+    assert 0 in seen
 
 
 @pytest.mark.slow
