@@ -8,9 +8,11 @@ from typing import Any
 
 from starlette.responses import JSONResponse, Response
 
+from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.lines import Drawing, Line, asked_for, draw
 from herdbook.pipeline.desk.look import moment_of
+from herdbook.pipeline.desk.notes import KINDS
 from herdbook.pipeline.desk.same_signals import copies_of
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.reports.drawing.traces import STEPPED
@@ -93,6 +95,8 @@ def shown(asked: Asked, vehicle: str, status: int = 200, **more: Any) -> Respons
         vehicle=vehicle,
         record=record,
         moments=moments,
+        kinds={kind: words for kind, words in KINDS.items() if kind in (Kind.NOTE, Kind.COMPLAINT)},
+        about_findings=_findings(moments),
         stretch=stretch,
         names=names,
         known=known_names(asked, record["profile"]),
@@ -105,6 +109,12 @@ def shown(asked: Asked, vehicle: str, status: int = 200, **more: Any) -> Respons
         lead=lambda m: max(LEAD, (m["end_t"] - m["start_t"]) / 10),
         **more,
     )
+
+
+def _findings(moments: list[Row]) -> list[Row]:
+    """Each finding once."""
+    found = {(m["rule"], m["item"]): m for m in moments if m["kind"] == "finding"}
+    return [{"rule": rule, "item": item, "title": m["title"]} for (rule, item), m in found.items()]
 
 
 def known_names(asked: Asked, profile: str) -> list[tuple[str, str]]:
