@@ -6,7 +6,7 @@ colours: it needs no script.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -56,7 +56,7 @@ class StripLane:
 
 
 def book_strip(
-    facts: Facts, sessions: dict[str, Spans], entry_href: Callable[[Entry], str], finding_href: Callable[[str], str]
+    facts: Facts, sessions: Mapping[str, Spans], entry_href: Callable[[Entry], str], finding_href: Callable[[str], str]
 ) -> Markup:
     """SVG; empty where nothing is entered. sessions: by kind, from when to when, naive UTC. entry_href, finding_href:
     where the mark of an entry, or of a finding (its id), leads."""
