@@ -21,9 +21,16 @@ def register(app: typer.Typer) -> None:
 
 def rules(
     rule: Annotated[
-        str, typer.Argument(help="One rule in full; all in short when left out. `test` tries those of your own.")
+        str,
+        typer.Argument(help="One rule in full; all when left out. `test` tries your own, `try RULE` other limits."),
     ] = "",
-    name: Annotated[str, typer.Argument(help="After `test`: only this one of your own.", show_default=False)] = "",
+    name: Annotated[
+        str, typer.Argument(help="After `test`: only this one of your own; after `try`: the rule.", show_default=False)
+    ] = "",
+    limit: Annotated[
+        list[str] | None, typer.Option(help="After `try`: NAME=VALUE, a limit to try on the past; may come again.")
+    ] = None,
+    vehicle: Annotated[str, typer.Option(help="After `try`: on this vehicle alone.")] = "",
     profile: Annotated[Path | None, typer.Option(help="Show the limits as this profile sets them.")] = None,
     store: StoreFolder = DEFAULT_STORE,
     own: Annotated[
@@ -36,10 +43,21 @@ def rules(
 
     Rules of your own are listed where the settings of the store name them (herdbook help own). `herdbook rules test`
     tries them: their form, their own cases, and every function test_... in their files; exit code 8 when one fails.
+
+    `herdbook rules try RULE --limit NAME=VALUE` judges the stored past by another limit and writes nothing: which
+    findings there would be more and less, and what the service book says of them. JSON then: rule, limits (name,
+    in_force by profile, tried), vehicles, vehicle_days, in_force and tried (told, vehicles, by severity, confirmed,
+    refuted, open, precision with exact 95 % ends, not_assessed), findings (vehicle, item, word, in_force, tried: t,
+    severity, statement).
     """
     from herdbook.pipeline.commands.terminal import own_rules, screen
     from herdbook.pipeline.errors import NotKnownError, SettingsError
 
+    if rule == "try":
+        _try(store, name, limit or [], vehicle, json)
+        return
+    if limit or vehicle:
+        raise SettingsError("--limit and --vehicle go with `try`", do="herdbook rules try RULE --limit NAME=VALUE")
     added = own_rules.found(store, own)
     if rule == "test":
         raise typer.Exit(own_rules.tried(added, name, json))
@@ -63,6 +81,21 @@ def rules(
             note="One in full: herdbook rules RULE",
         )
         own_rules.listed(added)
+
+
+def _try(store: Path, rule: str, limits: list[str], vehicle: str, json: bool) -> None:
+    from herdbook.pipeline.commands.terminal import screen, tried_limits
+    from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.herd.limits_tried import try_limits
+    from herdbook.pipeline.store.store import Store
+
+    if not rule:
+        raise SettingsError("no rule is named", do="herdbook rules try RULE --limit NAME=VALUE")
+    tried = try_limits(Store.open(store), rule, limits, vehicle)
+    if json:
+        screen.as_json(tried_limits.as_dict(tried))
+    else:
+        tried_limits.show(tried)
 
 
 def limits_of(profile: Path | None) -> dict[str, float]:

@@ -70,8 +70,8 @@ def _rule(rule: str, told: Sequence[Row], entries: Sequence[Entry]) -> RuleOutco
     confirmed = refuted = 0
     warned = []
     for row in told:
-        about = [e for e in entries if _about(e, row)]
-        last = next((_said(e) for e in reversed(about) if _said(e)), "")
+        about = [e for e in entries if _about(e, row["vehicle"], row["rule"], row["item"])]
+        last = last_word(about, row["vehicle"], row["rule"], row["item"])
         confirmed += last == Outcome.CONFIRMED
         refuted += last == Outcome.REFUTED
         complaint = [e.from_t for e in about if e.kind == Kind.COMPLAINT and e.from_t > row["first_told_t"]]
@@ -82,8 +82,15 @@ def _rule(rule: str, told: Sequence[Row], entries: Sequence[Entry]) -> RuleOutco
     return RuleOutcome(rule, len(told), confirmed, refuted, len(told) - decided, low, high, tuple(warned))
 
 
-def _about(entry: Entry, row: Row) -> bool:
-    return (entry.vehicle, entry.rule) == (row["vehicle"], row["rule"]) and entry.item in ("", row["item"])
+def last_word(entries: Sequence[Entry], vehicle: str, rule: str, item: str) -> str:
+    """What people last found of a finding: confirmed, refuted, or "" while nobody decided. entries: in order of time,
+    those that hold."""
+    about = (e for e in reversed(entries) if _about(e, vehicle, rule, item))
+    return next((said for e in about if (said := _said(e))), "")
+
+
+def _about(entry: Entry, vehicle: str, rule: str, item: str) -> bool:
+    return (entry.vehicle, entry.rule) == (vehicle, rule) and entry.item in ("", item)
 
 
 def _said(entry: Entry) -> str:

@@ -27,6 +27,8 @@ class Archive:
     kind: str
     file: str
     sha256: str
+    python: str = ""  # of a wheel that is made for one Python and platform
+    platform: str = ""
 
 
 ARCHIVES = (
@@ -65,6 +67,15 @@ ARCHIVES = (
         "surpyval-0.25-py3-none-any.whl",
         "627716ef7c2f10eeb3bfd1b305b21bac60ff5b329603198fa8f5e967530eab6f",
     ),
+    Archive(  # one table of its tests alone is read
+        name="statsmodels",
+        version="0.15.0",
+        kind="wheel",
+        file="statsmodels-0.15.0-cp311-cp311-manylinux_2_27_x86_64.manylinux_2_28_x86_64.whl",
+        sha256="b67886b66d9c7ca118526accedb5c6de7ffd74c015dc0492ea0b1690192b65da",
+        python="3.11",
+        platform="manylinux_2_28_x86_64",
+    ),
     Archive(
         "opendbc",  # a public collection of bus descriptions of cars (MIT); its files alone are read, none of its code
         "0.3.1",
@@ -90,6 +101,8 @@ def fetch(archive: Archive, folder: Path) -> Path:
     file = folder / archive.file
     if not file.exists():
         binary = ["--no-binary", archive.name] if archive.kind == "sdist" else ["--only-binary", ":all:"]
+        if archive.platform:
+            binary += ["--python-version", archive.python, "--platform", archive.platform]
         command = [
             sys.executable,
             "-m",

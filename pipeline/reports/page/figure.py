@@ -9,6 +9,7 @@ dtype, bdata).
 from __future__ import annotations
 
 import base64
+import gzip
 import html
 import json
 from collections.abc import Sequence
@@ -44,9 +45,10 @@ class PageFigure:
     command: str = ""
     zoom: str = ""
 
-    def json(self) -> str:
-        """The specification, safe inside a script element."""
-        return script_safe(json.dumps(self.spec, separators=(",", ":"), allow_nan=False, ensure_ascii=True))
+    def packed(self) -> str:
+        """The specification as JSON, gzip in base64: it is read only when the figure is touched."""
+        text = json.dumps(self.spec, separators=(",", ":"), allow_nan=False, ensure_ascii=True)
+        return base64.b64encode(gzip.compress(text.encode(), 9, mtime=0)).decode()
 
 
 def script_safe(text: str) -> str:

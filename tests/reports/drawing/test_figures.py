@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import gzip
 import json
 import re
 from pathlib import Path
@@ -22,10 +24,9 @@ from tests.reports.made_up import HOSTILE, T0, signals_of, us
 
 
 def specs(path: Path) -> dict[str, dict[str, Any]]:
-    found = re.findall(
-        r'<script type="application/json" id="([\w-]+)-spec">(.*?)</script>', path.read_text("utf-8"), re.DOTALL
-    )
-    return {name: json.loads(text) for name, text in found}
+    text = path.read_text("utf-8")
+    found = re.findall(r'<script type="text/plain" id="([\w-]+)-spec">(.*?)</script>', text)
+    return {name: json.loads(gzip.decompress(base64.b64decode(packed))) for name, packed in found}
 
 
 def plain(value: Any) -> Any:

@@ -11,6 +11,12 @@
     return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip")));
   }
 
+  // Specifications travel packed; a figure's own is unpacked at its first touch.
+  const given = new WeakMap();
+  async function read(plot) {
+    if (!given.has(plot)) given.set(plot, JSON.parse(await inflate(plot.dataset.spec).text()));
+  }
+
   let library = null;
   function started() {
     return library ||= begin().catch(problem => { state.error = String(problem); throw problem; });
@@ -40,8 +46,7 @@
 
   function spec(plot) {
     const css = getComputedStyle(document.documentElement);
-    const raw = JSON.parse(document.getElementById(plot.dataset.spec).textContent);
-    const ready = colours(raw, css);
+    const ready = colours(given.get(plot), css);
     ready.layout.font.family = getComputedStyle(document.body).fontFamily;
     ready.layout.hoverlabel = { ...ready.layout.hoverlabel, bgcolor: css.getPropertyValue("--card").trim(),
       bordercolor: css.getPropertyValue("--muted").trim(), font: { color: css.getPropertyValue("--ink").trim() } };
@@ -66,7 +71,7 @@
     const still = plot.querySelector(".still"), said = plot.parentElement.querySelector(".zoomed");
     plot.style.minHeight = `${plot.clientHeight}px`;
     try {
-      await started();
+      await Promise.all([started(), read(plot)]);
       const { data, layout } = spec(plot);
       await window.Plotly.newPlot(plot, data, layout, config);
     } catch (problem) {
@@ -254,6 +259,19 @@
     if (t.scrollWidth > t.clientWidth + 1) t.tabIndex = 0; else t.removeAttribute("tabindex");
   }));
   document.querySelectorAll(".scroll").forEach(table => wide.observe(table));
+
+  // On a phone the leaves behind the findings begin folded; a link into one opens it, and paper shows them all.
+  const folds = [...document.querySelectorAll("details.fold")], NARROW = 720;
+  const unfold = hash => {
+    for (let at = hash.length > 1 && document.getElementById(decodeURIComponent(hash.slice(1))); at; at = at.parentElement)
+      for (const fold of at.matches("section") ? at.querySelectorAll(":scope > details.fold") : [at.closest("details.fold")]) if (fold) fold.open = true;
+  };
+  folds.forEach(fold => { if (innerWidth < NARROW) fold.open = false; else fold.querySelector("summary").tabIndex = -1; });
+  unfold(location.hash);
+  document.querySelectorAll('a[href^="#"]').forEach(a => a.addEventListener("click", () => unfold(a.hash)));
+  addEventListener("hashchange", () => unfold(location.hash));
+  addEventListener("beforeprint", () => folds.forEach(fold => { fold.dataset.was = fold.open ? "1" : ""; fold.open = true; }));
+  addEventListener("afterprint", () => folds.forEach(fold => { fold.open = fold.dataset.was !== ""; }));
 
   // A link to a second: opens the figure around it.
   const BESIDE_MS = 5000;
