@@ -121,11 +121,11 @@ def recorded(store: Store | None, found: Acceptance, *, line: str, who: str) -> 
 
 def show(found: Acceptance) -> None:
     from herdbook.pipeline.commands.terminal import screen
-    from herdbook.pipeline.reports.bench.certificate_page import chance
+    from herdbook.pipeline.reports.bench.certificate_page import at_most
 
     head = f"{found.vehicle}: {found.verdict.value.upper()} by “{found.plan.name}”, version {found.plan.version}."
     if found.verdict.value == "passed":
-        head += f" Chance that a value truly lies outside its limits: at most {chance(found.wrong_acceptance)}."
+        head += f" Chance that a value truly lies outside its limits: {at_most(found.wrong_acceptance)}."
     screen.say(head, style="bold")
     for text in found.against:
         screen.say(f"FAILED by a finding of the fleet's rules: {text}", style="bold")
@@ -150,7 +150,8 @@ def show(found: Acceptance) -> None:
 
 
 def step_rows(result: StepResult) -> list[tuple[str, ...]]:
-    """The rows of a step; of groups that passed one row, the one nearest to its limits; of a step that is not there one."""
+    """The rows of a step; of groups that passed one row, the one nearest to its limits; of a step that is not there
+    one."""
     from herdbook.pipeline.bench.acceptance.verdicts import Verdict
 
     if result.lacking:

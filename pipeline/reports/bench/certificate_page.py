@@ -49,6 +49,7 @@ def as_html(made: Document) -> str:
         pictures={row["no"]: picture(row) for step in made["steps"] for row in step["rows"]},
         amount=numbers.amount,
         chance=chance,
+        at_most=at_most,
         limits=limits,
         guard=guard,
         local=local,
@@ -64,6 +65,12 @@ def chance(share: float | None) -> str:
     if share is None:
         return "not known"
     return "under 0.01 %" if share < 1e-4 else f"{100 * share:.2g} %" if share < 0.995 else f"{100 * share:.4g} %"
+
+
+def at_most(share: float) -> str:
+    """The same as an upper bound."""
+    said = chance(share)
+    return said if said.startswith("under") else f"at most {said}"
 
 
 def limits(row: Document) -> str:
