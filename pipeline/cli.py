@@ -8,6 +8,7 @@ Exit codes
     4   a log or sidecar cannot be used          6   another process is writing to the store
     7   the store does not know that vehicle    130 stopped by the user
     8   a history or a part is not what it was  40  a scan finished, but vehicles could not be assessed
+    9   a CAN bus cannot be opened or went away
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""
 
 EPILOG = (
     "Exit codes: 0 done · 70 fault of Herdbook · 2 arguments or settings · 3 profile · 4 log or sidecar · 5 store · "
-    "6 store busy · 7 not known · 8 a check does not hold · scans also: 10 service news · 20 stop-use news · "
+    "6 store busy · 7 not known · 8 a check does not hold · 9 a bus · scans also: 10 service news · 20 stop-use news · "
     "30 logs in quarantine · 40 vehicles not assessed"
 )
 

@@ -8,7 +8,8 @@ HerdbookError            exit code 1
 |-- StoreError           5   the store is missing, damaged, from a newer version, or out of room
 |   |-- BusyError        6   another process is writing to the store
 |   `-- DamagedPartError 5   one part of the lake is missing or damaged; the rest is fine
-`-- NotKnownError        7   a vehicle, log or session that the store does not have
+|-- NotKnownError        7   a vehicle, log or session that the store does not have
+`-- BusError             9   a CAN bus cannot be opened, or went away
 """
 
 from __future__ import annotations
@@ -70,6 +71,12 @@ class NotKnownError(HerdbookError):
     """Asked for something the store does not have."""
 
     exit_code = 7
+
+
+class BusError(HerdbookError):
+    """A CAN bus cannot be opened, or went away while it was listened to."""
+
+    exit_code = 9
 
 
 def damage(error: BaseException) -> StoreError | None:

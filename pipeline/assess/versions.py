@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 11,  # the formulas
-    "measuring": 7,  # what metric sets share
-    "judging": 18,  # what rules share, scoring included
+    "science": 12,  # the formulas
+    "measuring": 8,  # what metric sets share
+    "judging": 19,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from herdbook.pipeline.commands.terminal.herd_campaign import campaign
 from herdbook.pipeline.commands.terminal.herd_course import course
 from herdbook.pipeline.commands.terminal.herd_returns import Clock, returns
+from herdbook.pipeline.commands.terminal.herd_standing import standing
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
 
 if TYPE_CHECKING:
@@ -27,6 +29,8 @@ def register(app: typer.Typer) -> None:
     group.command(epilog="Example: herdbook herd life pack --by batch")(life)
     group.command(epilog="Example: herdbook herd returns --by batch --clock km")(returns)
     group.command(epilog="Example: herdbook herd course capacity --limit 80")(course)
+    group.command(epilog="Example: herdbook herd standing ZB-0102")(standing)
+    group.command(epilog='Example: herdbook herd campaign "firmware 2" --figure use')(campaign)
     group.command(epilog="Example: herdbook herd batches")(batches)
     group.command(epilog="Example: herdbook herd outcomes")(outcomes)
     app.add_typer(group, name="herd", epilog="Example: herdbook herd life pack --by batch")
@@ -149,23 +153,33 @@ def _as_dict(found: PartLife) -> dict[str, Any]:
 
 
 def batches(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
-    """Say whether a batch has more findings than others, among vehicles of the same site and zone.
+    """Say whether a batch has more findings, or its parts more failures, than others of the same site and zone.
 
-    JSON: rates (rule, profile, batch, found, vehicles, km, other_found, other_vehicles, other_km; crude and ratio:
-    ratio, low, high, p; adjusted: p among all comparisons), left_out (what was not compared, in sentences).
+    JSON: failures (part, batch, failed, parts, days, other_failed, other_parts, other_days; crude and ratio, strata,
+    adjusted: as below; words), rates (rule, profile, batch, found, vehicles, km, other_found, other_vehicles, other_km;
+    crude and ratio: ratio, low, high, p; adjusted: p among all comparisons), left_out (what was not compared, in
+    sentences).
     """
     from dataclasses import asdict
 
-    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.commands.terminal import failures, screen
+    from herdbook.pipeline.herd.batch_failures import batch_failures
     from herdbook.pipeline.herd.batches import batch_rates
     from herdbook.pipeline.store.store import Store
+    from herdbook.pipeline.times import utc_now
 
     opened = Store.open(store)
     with opened.read() as con:
         rates, left_out = batch_rates(con)
+        failed, not_compared = batch_failures(con, utc_now())
+    left_out = [*not_compared, *left_out]
     if json:
-        screen.as_json({"rates": [asdict(r) for r in rates], "left_out": left_out})
+        told = [asdict(f) | {"words": f.words} for f in failed]
+        screen.as_json({"rates": [asdict(r) for r in rates], "failures": told, "left_out": left_out})
         return
+    if failed:
+        failures.show(failed)
+        screen.say()
     if rates:
         rows = [
             (
@@ -191,7 +205,9 @@ def batches(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
         note = "Within sites and zones; false discovery rate of all comparisons 5 %."
         screen.table(f"{screen.plural(len(rates), 'comparison')} of batches", columns, rows, note=note)
     else:
-        screen.say("Nothing can be compared: no rule found three vehicles of a type with two batches of five and more.")
+        what = "No findings can be" if failed else "Nothing can be"
+        why = "no rule found three vehicles of a type with two batches of five and more"
+        screen.say(f"{what} compared: {why}.")
     for one in left_out:
         screen.say(f"{one}.")
 
@@ -200,7 +216,8 @@ def outcomes(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     """Say how right the rules were on this fleet, by what inspections and repairs in the service book found.
 
     JSON: rules (rule, told, confirmed, refuted, open, precision, low, high: exact 95 %; warned: days from finding to
-    complaint), complaints (how many), unforeseen (complaints without a service finding in the year before).
+    complaint), complaints (of vehicles with logs), without_log (of others), unforeseen (complaints without a service
+    finding in the year before).
     """
     from dataclasses import asdict
 
@@ -216,6 +233,7 @@ def outcomes(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
             {
                 "rules": [asdict(r) | {"precision": r.precision} for r in rules],
                 "complaints": complaints.complaints,
+                "without_log": complaints.without_log,
                 "unforeseen": [asdict(e) for e in complaints.unforeseen],
             }
         )
@@ -246,4 +264,7 @@ def outcomes(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
         for e in missed[:10]:
             screen.point(f"{e.vehicle}, {e.when}: {e.said}")
     else:
-        screen.say("No complaint is entered, so nobody knows what the rules missed.")
+        screen.say("No complaint of a vehicle with logs is entered, so nobody knows what the rules missed.")
+    if complaints.without_log:
+        some = screen.plural(complaints.without_log, "complaint")
+        screen.say(f"{some} of vehicles without any log: nothing could have foreseen them.")

@@ -15,7 +15,14 @@ from herdbook.pipeline.times import micros
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
-TIMES = ["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%SZ"]
+TIMES = [
+    "%Y-%m-%d",
+    "%Y-%m-%dT%H:%M:%S",
+    "%Y-%m-%dT%H:%M:%S.%f",
+    "%Y-%m-%d %H:%M:%S",
+    "%Y-%m-%d %H:%M",
+    "%Y-%m-%dT%H:%M:%SZ",
+]
 Moment = Annotated[datetime | None, typer.Option(formats=TIMES, help="UTC; else where the record begins or ends.")]
 
 ORDER = 80

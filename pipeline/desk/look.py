@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.words import names, numbers
-from herdbook.pipeline.times import from_stamp, stamp
+from herdbook.pipeline.times import from_stamp, micros, stamp
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -40,6 +40,7 @@ def environment() -> Environment:
         moment=numbers.moment,
         component=names.component,
         reason=names.reason,
+        micros=micros,
     )
     return env
 

@@ -7,7 +7,7 @@ says nothing, and those that are inspected are seldom drawn by lot: whoever show
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
@@ -50,10 +50,12 @@ class RuleOutcome:
 
 @dataclass(frozen=True, slots=True)
 class Complaints:
-    """complaints: that hold. unforeseen: of these, without a service or stop-use finding told in the year before it."""
+    """complaints: that hold, of vehicles with logs. unforeseen: of these, without a service or stop-use finding told in
+    the year before it. without_log: those of vehicles that never left a log, which nothing could have foreseen."""
 
     complaints: int
     unforeseen: tuple[Entry, ...]
+    without_log: int = 0
 
 
 def outcomes(con: duckdb.DuckDBPyConnection) -> tuple[list[RuleOutcome], Complaints]:
@@ -63,7 +65,8 @@ def outcomes(con: duckdb.DuckDBPyConnection) -> tuple[list[RuleOutcome], Complai
     rules = sorted({row["rule"] for row in told})
     found = [_rule(rule, [row for row in told if row["rule"] == rule], entries) for rule in rules]
     found.sort(key=lambda r: (-r.refuted, -r.confirmed, -r.told, r.rule))
-    return found, complaints(entries, told)
+    logged = {vehicle for (vehicle,) in con.execute("SELECT vehicle FROM vehicles").fetchall()}
+    return found, complaints(entries, told, logged)
 
 
 def _rule(rule: str, told: Sequence[Row], entries: Sequence[Entry]) -> RuleOutcome:
@@ -100,11 +103,13 @@ def _said(entry: Entry) -> str:
     return entry.outcome if entry.kind == Kind.INSPECTION and entry.outcome != Outcome.UNDECIDED else ""
 
 
-def complaints(entries: Sequence[Entry], told: Sequence[Row]) -> Complaints:
-    """Which complaints no finding preceded. told: as told_ever.sql has them."""
-    said = [e for e in entries if e.kind == Kind.COMPLAINT]
+def complaints(entries: Sequence[Entry], told: Sequence[Row], logged: Collection[str]) -> Complaints:
+    """Which complaints no finding preceded. told: as told_ever.sql has them. logged: vehicles with a log."""
+    every = [e for e in entries if e.kind == Kind.COMPLAINT]
+    said = [e for e in every if e.vehicle in logged]
     grave = [row for row in told if row["severity"] != "note"]
-    return Complaints(len(said), tuple(e for e in said if not any(_foresaw(row, e) for row in grave)))
+    unforeseen = tuple(e for e in said if not any(_foresaw(row, e) for row in grave))
+    return Complaints(len(said), unforeseen, len(every) - len(said))
 
 
 def _foresaw(row: Row, complaint: Entry) -> bool:

@@ -18,6 +18,7 @@ ORDER = (  # as read one after the other
         "desk",
         "herd",
         "bench",
+        "live",
         "stand",
         "vehicle",
         "formats",

@@ -22,6 +22,7 @@ Data keys of an event (a key is left out where it is unknown):
     front_a, rear_a              the same of a front and a rear motor, which may differ by design
     pack_v_max, link_v_max       highest voltage
     link_rise_v                  voltage of the link over the pack's, mean once settled
+    link_idle_v                  the same where no current flows, middle of the session
     pack_over_s, link_over_s     longest time above the limit
     dropout_s, dropout_allowed_a longest sudden loss of the brake with the demand held; what the controller allowed then
     dropout_share                share of the ceiling that the state left over then
@@ -36,7 +37,7 @@ import numpy as np
 from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.metrics.shared.braking_samples import Samples, collect, envelope_of, settled
+from herdbook.pipeline.metrics.shared.braking_samples import Samples, across, collect, envelope_of, settled
 from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
@@ -51,6 +52,7 @@ from herdbook.pipeline.vehicle.roles import ROLES, SIDES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 EARLY_S = 1.5
+IDLE_C, LEAST_IDLE = 0.05, 20  # of rated charge: no current to speak of; readings of it (engineering choices)
 LEAST_SIDE_A = 3.0  # torque current of both motors' middle under which their sides are not compared
 STILL_PULLS = 0.3  # of the braking's strongest torque current: engineering choice
 CLOSED = float(ROLES["contactor_state"].states.index("closed"))
@@ -75,7 +77,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         | {"response_s": delays.seconds}
         | _delivery(samples, envelope, judged)
         | _sides(samples, steady)
-        | _voltages(samples, profile, judged)
+        | _voltages(samples, profile, judged, _idle_gap(signals, profile))
         | _dropout(samples, envelope, delay)
         | _switch(samples, signals)
         | _decel(samples, signals, profile)
@@ -159,9 +161,22 @@ def _sides(s: Samples, steady: Bools) -> dict[str, Floats]:
     return {"left_a": left, "right_a": right, "asymmetry": asymmetry, "front_a": front, "rear_a": rear}
 
 
-def _voltages(s: Samples, profile: Profile, judged: Bools) -> dict[str, Floats]:
+def _idle_gap(signals: Signals, profile: Profile) -> float:
+    """Link over pack [V] while next to no current flows: what two sensors differ by; NaN where it was not seen."""
+    items = signals.items("dc_link_voltage")
+    if not items:
+        return np.nan
+    link = signals.series("dc_link_voltage", items[0])
+    idle = np.abs(signals.at(link.t, "pack_current", hold_s=0.5)) < IDLE_C * profile.pack_figures.size_ah
+    gap = across(signals, link.t, "dc_link_voltage", np.fmax, 1.0) - signals.at(link.t, "pack_voltage", hold_s=1.0)
+    known = gap[idle & np.isfinite(gap)]
+    return median(known) if known.size >= LEAST_IDLE else np.nan
+
+
+def _voltages(s: Samples, profile: Profile, judged: Bools, idle_v: float) -> dict[str, Floats]:
     out = {"pack_v_max": extremes(s.pack_v, s.events), "link_v_max": extremes(s.link_v, s.events)}
     out["link_rise_v"] = means(s.link_v - s.pack_v, s.events, judged)
+    out["link_idle_v"] = np.where(np.isfinite(out["link_rise_v"]), idle_v, np.nan)
     for name, volts in (("pack", s.pack_v), ("link", s.link_v)):
         limit = over_voltage_limit(profile, name)
         if limit is not None and np.isfinite(out[f"{name}_v_max"]).any():
@@ -313,6 +328,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=7,  # a weak brake timed at half of its own; in version 2 demand may be learned
+    version=8,  # link over pack without current; in 2 demand may be learned, in 7 a weak brake timed at half its own
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

@@ -62,7 +62,7 @@ def tried(store: Store, *limits: str, vehicle: str = "") -> Tried:
 def test_a_higher_limit_tells_less_and_a_lower_one_more(store: Store) -> None:
     rides(store, "a", 1.6, 1.62, 1.58)
     rides(store, "b", 1.25, 1.26, 1.25)
-    less = tried(store, "act=2.5", "look=2.4")
+    less = tried(store, "act=2.5", "look=2.4", "plain=3")
     assert [(f.vehicle, f.item) for f in less.fewer] == [("a", "cell 2")]
     assert (less.count(tried=False).told, less.count(tried=True).told) == (1, 0)
     assert summary(less) == "With it 1 finding less, over 2 vehicles and 6 vehicle-days."
@@ -70,6 +70,13 @@ def test_a_higher_limit_tells_less_and_a_lower_one_more(store: Store) -> None:
     assert [(f.vehicle, f.then.severity) for f in more.more if f.then] == [("b", Severity.SERVICE)]
     same = tried(store, f"{RULE}.act=1.4")
     assert summary(same) == "With it no finding more and none less, over 2 vehicles and 6 vehicle-days."
+
+
+def test_vehicles_that_could_no_longer_be_judged_are_told(store: Store) -> None:
+    rides(store, "b", 1.0, 1.0, 1.0)
+    found = tried(store, "plain=1.2")  # a rule that could not see so much has not looked
+    assert (found.refused_now, found.refused_then) == (0, 1)
+    assert "1 vehicle more could not be judged by it" in summary(found)
 
 
 def test_what_people_found_counts_with_exact_intervals(store: Store) -> None:
@@ -80,12 +87,13 @@ def test_what_people_found_counts_with_exact_intervals(store: Store) -> None:
     wrong, _ = enter(store, *({**about, "vehicle": v, "outcome": o} for v, o in (("a", "confirmed"), ("b", "refuted"))))
     assert not wrong
     enter(store, {"kind": "repair", "rule": RULE, "said": "mended", "vehicle": "c", "when": "2026-03-20"})
-    found = tried(store, "act=2.5", "look=2.4")
+    found = tried(store, "act=2.5", "look=2.4", "plain=3")
     before = found.count(tried=False)
     assert (before.told, before.confirmed, before.refuted, before.open) == (4, 2, 1, 1)
     assert before.precision is not None
     theirs = stats.binomtest(2, 3).proportion_ci(0.95, "exact")
-    assert before.precision[1:] == (pytest.approx(theirs.low), pytest.approx(theirs.high))
+    assert before.precision[1] == pytest.approx(theirs.low)
+    assert before.precision[2] == pytest.approx(theirs.high)
     assert found.count(tried=True).precision is None
     assert "4 findings less (2 confirmed, 1 refuted)" in summary(found)
     assert "It would have missed 2 that people confirmed." in summary(found)
@@ -93,7 +101,7 @@ def test_what_people_found_counts_with_exact_intervals(store: Store) -> None:
 
 def test_a_fault_that_was_mended_since_counts_on_the_day_it_stood(store: Store) -> None:
     rides(store, "a", 1.6, 1.62, 1.58, *[1.0] * 30)
-    found = tried(store, "act=2.5", "look=2.4")
+    found = tried(store, "act=2.5", "look=2.4", "plain=3")
     [gone] = found.fewer
     assert gone.now is not None
     assert gone.now.t == datetime(2026, 3, 1)  # one ride is enough for the rule
@@ -149,7 +157,7 @@ def test_rules_and_vehicles_that_are_not_known_are_named(store: Store) -> None:
 def test_one_vehicle_alone_and_as_plain_data(store: Store) -> None:
     rides(store, "a", 1.6, 1.62, 1.58)
     rides(store, "b", 1.6, 1.62, 1.58)
-    plain = as_dict(tried(store, "act=2.5", "look=2.4", vehicle="b"))
+    plain = as_dict(tried(store, "act=2.5", "look=2.4", "plain=3", vehicle="b"))
     assert [f["vehicle"] for f in plain["findings"]] == ["b"]
     assert plain["limits"][0] == {"name": "act", "in_force": {"toy": 1.4}, "tried": 2.5}
     assert plain["in_force"]["told"] == 1

@@ -210,6 +210,14 @@ def test_the_links_rise_over_the_pack(build: Build) -> None:
     assert e.data["link_rise_v"] == pytest.approx(6.0, abs=0.05)
 
 
+def test_the_link_without_current_is_what_two_sensors_differ_by(build: Build) -> None:
+    """The link reads 0.8 V more than the pack's 40 V while nothing flows, and 6 V more than that while braking."""
+    link, amps = (lambda s: 40.8 + held(s, level=6.0)), (lambda s: -held(s, level=20.0))
+    e = only(run(braking(build, dc_link_voltage__left=(50, link), pack_current=(20, amps))))
+    assert e.data["link_idle_v"] == pytest.approx(0.8, abs=0.05)
+    assert e.data["link_rise_v"] - e.data["link_idle_v"] == pytest.approx(6.0, abs=0.05)
+
+
 def test_a_pause_in_the_log_splits_and_never_lengthens(build: Build) -> None:
     s = braking(build)
     key = ("brake_demand", "")

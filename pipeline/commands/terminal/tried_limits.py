@@ -54,14 +54,17 @@ def summary(tried: Tried) -> str:
     """With this limit 12 findings more, 3 of the refuted less."""
     more, fewer = tried.more, tried.fewer
     over = f"over {screen.plural(tried.judged, 'vehicle')} and {screen.plural(tried.days, 'vehicle-day')}"
+    unjudged = tried.refused_then - tried.refused_now
+    than = "more" if unjudged > 0 else "less"
+    unsaid = f" {screen.plural(abs(unjudged), 'vehicle')} {than} could not be judged by it." if unjudged else ""
     if not more and not fewer:
         else_ = f"; {screen.plural(len(tried.changed), 'finding')} otherwise" if tried.changed else ""
-        return f"With it no finding more and none less{else_}, {over}."
+        return f"With it no finding more and none less{else_}, {over}.{unsaid}"
     said = [f"{screen.plural(len(more), 'finding')} more" + _decided(more)] if more else []
     said += [f"{screen.plural(len(fewer), 'finding')} less" + _decided(fewer)] if fewer else []
     lost = sum(f.word == "confirmed" for f in fewer)
     warn = f" It would have missed {lost} that people confirmed." if lost else ""
-    return f"With it {' and '.join(said)}, {over}.{warn}"
+    return f"With it {' and '.join(said)}, {over}.{warn}{unsaid}"
 
 
 def _decided(findings: Sequence[TriedFinding]) -> str:

@@ -3,7 +3,8 @@
 Both come from one current sensor, so that its gain and zero do not matter: over a session the report moves by
 100 * counted Ah / capacity that the electronics reckon with. A report that moves by three quarters of what the rated
 capacity asks for reckons with a pack that does not exist. Sessions in which the report is set right or stands at a stop
-(near 0 and 100 %) say nothing.
+(near 0 and 100 %) say nothing. It is read where the report changes from step to step (metrics/soc_count.py), and at
+both ends of a session that shows too few steps.
 """
 
 from __future__ import annotations
@@ -39,18 +40,31 @@ def moved(record: Record, days: float) -> Pooled | None:
         metric_rows(record, f"pack_soc_{side}_pct").select("start_t", pl.col("value").alias(side)).unique("start_t")
         for side in ("start", "end")
     )
-    rows = run.join(first, on="start_t").join(last, on="start_t").sort("start_t")
+    stepped = metric_rows(record, "pack_soc_moved_share").select("start_t", share="value", share_se="se")
+    span = metric_rows(record, "pack_soc_moved_over_pct").select("start_t", over="value")
+    stepped = stepped.join(span, on="start_t").unique("start_t")
+    rows = run.join(first, on="start_t").join(last, on="start_t").join(stepped, on="start_t", how="left")
+    rows = rows.sort("start_t")
     if not rows.height:
         return None
     step = _step(np.concatenate([rows["start"].to_numpy(), rows["end"].to_numpy()]))
     asked = pl.col("run") * 100.0 / rated
     inside = [pl.col(side).is_between(*STOPS) for side in ("start", "end")]
-    rows = lately(record, rows.filter(pl.col("coverage") >= LEAST_COVERAGE, asked.abs() > LEAST_PCT, *inside), days)
+    by_ends = (asked.abs() > LEAST_PCT) & inside[0] & inside[1]
+    by_steps = pl.col("share").is_not_null()
+    rows = lately(record, rows.filter(pl.col("coverage") >= LEAST_COVERAGE, by_ends | by_steps), days)
     if not rows.height:
         return None
-    x = rows["run"].to_numpy() * 100.0 / rated
-    values = (rows["start"].to_numpy() - rows["end"].to_numpy()) / x
-    ses = np.hypot(ROUNDED * step / np.abs(x), OWN)
+    ends = rows["run"].to_numpy() * 100.0 / rated
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_end = (rows["start"].to_numpy() - rows["end"].to_numpy()) / ends
+    told, told_se, over = (
+        rows[c].cast(pl.Float64).fill_null(float("nan")).to_numpy() for c in ("share", "share_se", "over")
+    )
+    known = np.isfinite(told)
+    x = np.where(known, over, ends)
+    values = np.where(known, told, by_end)
+    ses = np.hypot(np.where(known, told_se, ROUNDED * step / np.abs(ends)), OWN)
     near = np.abs(values - _neighbours(values)) < FAR * ses
     value, se = pool(values[near], ses[near])
     start, end = (column_micros(rows[c])[near] for c in ("start_t", "end_t"))

@@ -38,6 +38,7 @@ KEYS = (
     "pack_v_max",
     "link_v_max",
     "link_rise_v",
+    "link_idle_v",
     "pack_over_s",
     "link_over_s",
     "since_open_s",
@@ -124,6 +125,15 @@ def with_unexplained(brakings: pl.DataFrame) -> pl.DataFrame:
     )
     blind = ~known & (withheld > 0.1 * pl.col("demand_a"))
     return brakings.with_columns(unexplained_a=pl.when(blind).then(None).otherwise(withheld + undelivered))
+
+
+def withheld(hit: pl.DataFrame) -> bool:
+    """Whether most of what is missing was not allowed: a limiter kept it back, the drive gave what it might."""
+    if hit["allowed_a"].null_count() > 0.5 * hit.height:
+        return False
+    parts = (float(hit[f"short_{name}_a"].fill_null(0.0).sum()) for name in ("unreasoned", "undelivered"))
+    kept_back, not_given = parts
+    return kept_back > not_given
 
 
 def by_whom(hit: pl.DataFrame) -> str:

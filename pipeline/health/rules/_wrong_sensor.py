@@ -43,7 +43,8 @@ def still(record: Record, item: str, limits: Mapping[str, float]) -> Finding | N
     moved = np.flatnonzero(~same)
     rows = own.slice(int(moved[-1]) + 1 if moved.size else 0)
     siblings = every.filter(pl.col("item").str.starts_with(family), pl.col("item") != item)
-    if not siblings.height:  # what warms with every ride tells nothing of a pack: the board and the air do
+    lone = not siblings.height
+    if lone:
         slow = pl.col("item").is_in(["board", "air"])
         siblings = every.filter(slow if family == "cell" else pl.col("item") != item)
     siblings = siblings.filter(pl.col("start_t").is_in(rows["start_t"].implode()))
@@ -51,8 +52,13 @@ def still(record: Record, item: str, limits: Mapping[str, float]) -> Finding | N
         return None
     readings = np.unique(np.round(np.concatenate([siblings["lowest"].to_numpy(), siblings["highest"].to_numpy()]), 3))
     step = float(np.diff(readings).min()) if readings.size > 1 else 0.0
-    ranges = siblings.group_by("item").agg(went=pl.col("highest").max() - pl.col("lowest").min())
-    went = middle(ranges["went"]).value
+    if lone and family == "cell":
+        if rows.height < limits["lone_sessions"]:
+            return None
+        went = _from_day_to_day(siblings)
+    else:
+        ranges = siblings.group_by("item").agg(went=pl.col("highest").max() - pl.col("lowest").min())
+        went = middle(ranges["went"]).value
     if went < max(limits["went"], limits["went_steps"] * step):
         return None
     return Finding(
@@ -62,7 +68,8 @@ def still(record: Record, item: str, limits: Mapping[str, float]) -> Finding | N
         limit=limits["moved"],
         unit="1",
         statement=f"Sensor {item} read {spell(value, 'degC')} and nothing else in its last "
-        f"{counted(rows.height, 'session')}, while its siblings went over {spell(went, 'K')}: frozen.",
+        f"{counted(rows.height, 'session')}, while {'the rest of the vehicle' if lone else 'its siblings'} went over "
+        f"{spell(went, 'K')}: frozen.",
         confidence=0.97,
         persistence=rows.height / own.height,
         count=rows.height,
@@ -71,6 +78,15 @@ def still(record: Record, item: str, limits: Mapping[str, float]) -> Finding | N
         signals=(ROLE_OF[family],),
         not_separable="Sensor, plug or wire: its resistance at the plug, cold, separates them.",
     )
+
+
+def _from_day_to_day(others: pl.DataFrame) -> float:
+    """How far the coldest readings of board and air went from session to session, by the one that went least.
+
+    Within a session they tell nothing of a pack: a board of a few grams warms by its own losses and the air changes at
+    the door, while kilograms of cells keep their degree. From day to day the pack has come to what both of them say."""
+    coldest = others.group_by("item").agg(went=pl.col("lowest").max() - pl.col("lowest").min())
+    return float(coldest["went"].to_numpy().min())
 
 
 def apart(record: Record, item: str, limits: Mapping[str, float]) -> Finding | None:

@@ -1,7 +1,8 @@
 """The voltage passes its limit while braking, at the pack or at the controller's DC link; or is on its way there.
 
 On its way: the link rises above the pack in step with the braking current, as through a resistance far beyond that of
-sound wires and plugs. The slope over many brakings is judged, so that a sensor's offset does not count.
+sound wires and plugs. Judged is the rise over what both sensors differ by without current, or the slope over many
+brakings, so that a sensor's offset does not count. Pack voltage that no group bears out is a sensor's.
 """
 
 from __future__ import annotations
@@ -24,10 +25,12 @@ from herdbook.pipeline.health.cause_tests import (
 from herdbook.pipeline.health.reading import seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence, largest
+from herdbook.pipeline.health.since import newest_stretch
+from herdbook.pipeline.health.statistics import confidence, largest, middle
 from herdbook.pipeline.metrics.braking import over_voltage_limit
+from herdbook.pipeline.metrics.shared.braking_samples import least_a
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -39,7 +42,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     for where, words in (("pack", "pack voltage"), ("link", "DC-link voltage")):
         hit = known.filter(pl.col(f"{where}_over_s") >= limits["duration"])
         limit = over_voltage_limit(record.profile, where)
-        if hit.height < limits["count"] or limit is None:
+        if limit is None:
+            continue
+        if where == "pack":
+            hit = hit.filter(~_no_group_bears_it_out(record, limit, limits["seen"]))
+        if hit.height < limits["count"]:
             continue
         top = largest(hit[f"{where}_v_max"])
         longest = largest(hit[f"{where}_over_s"])
@@ -72,7 +79,53 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             )
         )
     named = {f.item for f in found}
-    return found + [f for f in (_resistance(known, limits),) if f is not None and f.item not in named]
+    risen = _rise(record, known, limits) or _resistance(known, limits)
+    return found + [f for f in (risen,) if f is not None and f.item not in named]
+
+
+def _no_group_bears_it_out(record: Record, limit: float, seen_s: float) -> pl.Expr:
+    """The pack is no higher than all groups at the highest one's voltage, where that was long enough to be seen."""
+    pack = record.profile.pack_figures
+    every = pl.col("cell_max_v") * float(pack.cells or 0)
+    return ((every > 0) & (every < limit) & (pl.col("pack_over_s") >= seen_s)).fill_null(False)
+
+
+def _rise(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
+    """By each braking on its own: what the link has more than the pack beyond what it has without current."""
+    rows = brakings.drop_nulls(["link_rise_v", "link_idle_v", "delivered_a"]).tail(NEWEST)
+    rows = rows.filter(pl.col("delivered_a") >= least_a(record.profile))
+    rows = rows.with_columns(risen_v=pl.col("link_rise_v") - pl.col("link_idle_v"))
+    rows = rows.with_columns(ohm=pl.col("risen_v") / pl.col("delivered_a"))
+    pack = record.profile.pack_figures
+    # a pack voltage told once a second may be that of the moment before: its own drop is then in the rise
+    limit = limits["ohm"] + (pack.cells or 0) * pack.cell_r10s_mohm / 1000.0
+    since = newest_stretch(rows, (rows["ohm"] > limit).to_numpy(), 0.5)
+    hit = since.hit.filter(pl.col("risen_v") >= limits["rise"])
+    if hit.height < limits["count"] or hit.height < limits["most"] * since.rows.height:
+        return None
+    mid = middle(since.rows["ohm"], least_se=0.1 * abs(float(since.rows["ohm"].to_numpy().mean())))
+    if mid.value - 3.0 * mid.se < limit:
+        return None
+    top = largest(hit["risen_v"])
+    return Finding(
+        severity=Severity.SERVICE,
+        item="DC-link voltage",
+        measured=mid.value,
+        limit=limit,
+        unit="ohm",
+        statement=f"In {hit.height} of {counted(since.rows.height, 'braking event')} the DC link rose above the pack "
+        f"by up to {spell(top, 'V')} more than it stands there without current, {spell(mid.value, 'V', mid.se)} per "
+        "ampere: far more than wires and plugs explain.",
+        se=mid.se,
+        confidence=min(0.98, confidence(mid.value, limit, mid.se)),
+        persistence=hit.height / since.rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "risen_v"),
+        signals=("dc_link_voltage", "pack_voltage", "regen_current"),
+        not_separable="A bad joint between pack and controller, or a link sensor wrong with load: the voltage drop "
+        "over each joint, measured under current, separates them.",
+    )
 
 
 def _resistance(brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
@@ -121,9 +174,21 @@ def _cases() -> Cases:
             "link_v_max": 40.0 + volts,
         }
 
+    def above_idle(volts: float, amps: float = 8.0) -> dict[str, float]:
+        """Beside a link that reads 0.8 V more than the pack without current."""
+        return rise(amps, 0.8 + volts) | {"link_idle_v": 0.8}
+
+    over = {"pack_over_s": 2.0, "pack_v_max": 44.6}
     return Cases(
-        fires_on=(braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),),
+        fires_on=(
+            braked(*[above_idle(6.0)] * 3),
+            braked(*[over | {"cell_max_v": 3.7}] * 3),
+            braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),
+        ),
         quiet_on=(
+            braked(*[above_idle(0.6)] * 9),
+            braked(above_idle(6.0), *[above_idle(0.1)] * 9),
+            braked(*[over | {"cell_max_v": 3.4}] * 9),  # the pack's reading is high, and no group is
             braked(*[rise(a, 1.5 + 0.01 * a) for a in (4.0, 8.0, 12.0, 16.0, 20.0)] * 2),
             braked(*[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
             braked({"pack_over_s": 0.5, "pack_v_max": 44.6}, *[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
@@ -152,6 +217,9 @@ RULE = Rule(
     limits=(
         Limit("duration", 0.1, "s", "a longer time than one sample at common rates: engineering choice"),
         Limit("ohm", 0.15, "ohm", "between pack and DC link; sound wires and plugs stay under 0.02: from memory"),
+        Limit("seen", 1.0, "s", "a group that goes so high so long is seen by its own reading: engineering choice"),
+        Limit("rise", 1.0, "V", "over the pack, beyond steps and noise of both readings: engineering choice"),
+        Limit("most", 0.8, "share", "of the brakings since it began: engineering choice"),
         Limit("brakings", 8, "braking events", "for the slope: engineering choice"),
         Limit("spread", 2.0, "A", "of the braking current, else there is no slope: engineering choice"),
         Limit("count", 2, "braking events", "engineering choice"),
@@ -187,5 +255,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="limits: the profile's dc_link_max_v, or groups x highest group voltage",
+    version=2,
     cases=_cases,
 )

@@ -25,7 +25,7 @@ from herdbook.pipeline.health.pack.charge_ceiling import FULL_PCT, Ceiling, ceil
 from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import at_least
 from herdbook.pipeline.science.meta_analysis import Z95
@@ -64,11 +64,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         record, event_table(record, "charge", ("end_highest_v", "end_median_v", "end_a")), limits
     )
     ends = ends.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
-    told = ends.filter(pl.col("item").is_in(["complete", *KINDS]))
+    told = ends.filter(pl.col("item").is_in(["complete", *KINDS])).sort("start_t")
+    told = told.with_columns(full_v=pl.lit(limits["low_v"]))
     at_one = ceiling(record, limits["days"])
     if told.height < limits["least"]:
         if at_one is not None:
             return [_at_one_charge(at_one)]
+        if told.height and told["item"][-1] == "stopped_short":
+            return [_once(told.tail(1))]
         return NotAssessed(
             f"{counted(told.height, 'charge')} that ran to an end; the others were unplugged or cut by the record"
         )
@@ -77,12 +80,47 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         early = told.filter(pl.col("item") == kind)
         if kind == "group_limit" and _ordinary(record, limits):
             continue
-        share = early.height / told.height
-        if early.height >= limits["least"] and share >= limits["share"]:
+        since = _newest(told, kind)
+        if early.height >= limits["least"] and early.height / told.height >= limits["share"]:
             found.append(_finding(kind, early, told.height, limits))
+        elif (
+            kind == "stopped_short" and since.height >= limits["least"]
+        ):  # begun lately: not diluted by what was before
+            found.append(_finding(kind, since, since.height, limits))
     if at_one is not None and not found:
         found.append(_at_one_charge(at_one))
+    if not found and told["item"][-1] == "stopped_short":
+        found.append(_once(told.tail(1)))
     return found
+
+
+def _newest(told: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """The newest charges in a row that ended so; told in order of time."""
+    other = (told["item"] != kind).arg_true()
+    return told.slice(int(other[-1]) + 1) if other.len() else told
+
+
+def _once(end: pl.DataFrame) -> Finding:
+    """The charger's own word needs no second charge to be true; that it goes on so does."""
+    volts, amps = end["end_median_v"][0], end["end_a"][0]
+    return Finding(
+        severity=Severity.NOTE,
+        item="stopped short",
+        measured=float(volts),
+        limit=float(end["full_v"][0]),
+        unit="V, median group",
+        se=0.01,
+        statement=f"The newest charge was declared done by the charger with {spell(amps, 'A')} still flowing and the "
+        f"middle group at {volts:.2f} V, far from full. One charge alone may have had a limit set for once.",
+        confidence=0.9,
+        persistence=1.0,
+        count=1,
+        duration_s=float((end["end_t"] - end["start_t"]).dt.total_seconds().sum()),
+        windows=windows(end.with_columns(t=pl.col("start_t").cast(pl.Int64).cast(pl.Float64)), "t"),
+        signals=("cell_voltage", "pack_current", "charger_state"),
+        not_separable=f"Possible: {KINDS['stopped_short'][1]}. The next charges tell.",
+        unsettled=True,
+    )
 
 
 def _ordinary(record: Record, limits: Mapping[str, float]) -> bool:
@@ -208,6 +246,9 @@ def _cases() -> Cases:
             record(*(charge(d, "group_limit") for d in range(4))),
             record(charge(0, "complete"), charge(1, "charger_fault"), charge(2, "charger_fault")),
             record(*(charge(d, "stopped_short") for d in range(3))),
+            record(charge(0, "stopped_short")),  # one is a note
+            # begun lately
+            record(*(charge(d, "complete") for d in range(9)), *(charge(d, "stopped_short") for d in range(9, 11))),
             record(*(x for d in range(3) for x in (charge(d, "unplugged"), rest(d, "done")))),
         ),
         quiet_on=(
@@ -217,6 +258,7 @@ def _cases() -> Cases:
             record(*(charge(d, "complete") for d in range(6)), charge(7, "charger_fault")),
         ),
         unassessed_on=(
+            record(charge(0, "complete")),
             record(*(charge(d, "unplugged") for d in range(4))),
             record(one_session(0, "charge")),
             record(*(to(d, pct) for d, pct in enumerate((78.0, 83.0, 80.0, 81.5)))),  # a hand that pulls the plug
@@ -231,7 +273,11 @@ RULE = Rule(
     severity=Severity.SERVICE,
     when=(
         (Severity.SERVICE, "`share` of the charges that ran to an end were ended early by a group or the charger"),
-        (Severity.NOTE, "charges end at one reported charge, which may be a limit set on purpose"),
+        (
+            Severity.NOTE,
+            "charges end at one reported charge, or the charger calls the newest one done far from full: both may be "
+            "a limit set on purpose",
+        ),
     ),
     needs=("charge_end",),
     roles=("pack_current", "cell_voltage", "charger_state", "pack_soc"),
@@ -261,5 +307,5 @@ RULE = Rule(
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
     cases=_cases,
-    version=3,
+    version=4,
 )

@@ -1,7 +1,8 @@
 """The pack holds less than it should: charge counted between anchors whose state of charge is known.
 
 Only chains from a low rest to full, or back, count; a plateau anchor would be worth plus or minus ten per cent and is
-never used. What all chains share, the gain of the current sensor, does not shrink with their number.
+never used. What all chains share, the gain of the current sensor, does not shrink with their number. Where no chain was
+recorded whole, the report that counted from full stands in for it, at moments whose voltage has left the plateau.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from herdbook.pipeline.health.cause_tests import also_found, only_by
 from herdbook.pipeline.health.change import upward_step
 from herdbook.pipeline.health.pack.capacity import GAIN, Measured, capacities
 from herdbook.pipeline.health.pack.charge_count import moved
+from herdbook.pipeline.health.pack.knee_capacity import KneeCapacity, knee_capacity
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.sentences import counted
@@ -32,6 +34,7 @@ LIMITS = (
     Limit("step_z", 5.0, "standard errors", "engineering choice: of a sudden loss, the best of many places to cut"),
     Limit("least_chains", 2.0, "measurements", "engineering choice: one chain alone is no finding"),
     Limit("days", 90.0, "days", "engineering choice: capacity moves within months"),
+    Limit("knee_days", 45.0, "days", "engineering choice: readings near empty that are judged together"),
 )
 
 
@@ -41,12 +44,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if chains:
         chains = [c for c in chains if c.end >= chains[-1].end - limits["days"] * 86_400e6]
     if len(chains) < limits["least_chains"]:
+        knee = knee_capacity(record, limits["knee_days"])
+        if knee is not None and (said := _by_knee(knee, rated, limits)) is not None:
+            return said
         reckoned = _reckoned(record, limits)
         if reckoned is not None:
             return [reckoned]
         return NotAssessed(
             f"{counted(len(chains), 'usable measurement') if chains else 'No usable measurement'} of capacity; each "
-            "needs a rest near empty, a charge to full, and everything in between recorded"
+            "needs a rest near empty, a charge to full, and everything in between recorded, or rides near empty in the "
+            "warm whose reported charge counts from full"
         )
     chains = _since_step(chains, limits)
     value, own = pool(np.array([c.ah for c in chains]), np.array([c.random_se for c in chains]))
@@ -56,6 +63,36 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not act and not limits["look"] - pct > limits["z"] * se:
         return []
     return [_finding(pct=pct, se=se, ah=value, chains=chains, rated=rated, act=act, limits=limits)]
+
+
+def _by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> list[Finding] | None:
+    """By where the voltage fell off; None where it neither shows a loss nor rules out one that is acted on."""
+    act = limits["act"] - knee.pct > limits["z"] * knee.se
+    if not act and not limits["look"] - knee.pct > limits["z"] * knee.se:
+        return [] if knee.pct - limits["act"] > limits["z"] * knee.se else None
+    limit = limits["act"] if act else limits["look"]
+    return [
+        Finding(
+            severity=Severity.SERVICE if act else Severity.NOTE,
+            item="",
+            measured=knee.pct,
+            limit=limit,
+            unit=UNIT,
+            se=knee.se,
+            statement=f"By its voltage the pack had {knee.left_pct:.0f} % left when its report, counted from full, "
+            f"still said {knee.said_pct:.0f} %: it holds {knee.pct * rated / 100:.1f} Ah, {knee.pct:.0f} % of its "
+            f"rated {rated:g} Ah (standard error {knee.se:.1f} %, {counted(knee.sessions, 'session')} near empty).",
+            confidence=confidence(knee.pct, limit, knee.se),
+            persistence=1.0,
+            count=knee.sessions,
+            duration_s=knee.seconds,
+            windows=knee.windows,
+            signals=("pack_soc", "cell_voltage", "pack_current"),
+            not_separable="Low capacity, a current sensor that reads low, or a report that was not set right by the "
+            "last full charge: a full charge and a measured discharge tell.",
+            unsettled=not act,
+        )
+    ]
 
 
 def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
@@ -201,7 +238,7 @@ RULE = Rule(
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
-    version=3,
+    version=4,
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
     cases=_cases,
 )

@@ -51,6 +51,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     away = {str(kind): _away(part, limits) for (kind,), part in gaps.group_by(["item"], maintain_order=True)}
     for kind, seen in away.items():
         found += _judge_kind(kind, seen, limits)
+    if not found and count is not None and (still_open := _count_open(count, limits)):
+        return NotAssessed(still_open)
     if found or any(_clears(a, limits) or _clears(_away(a.part.tail(1), limits), limits) for a in away.values()):
         return found
     if not away:
@@ -124,11 +126,26 @@ def _judge_kind(kind: str, seen: _Away, limits: Mapping[str, float]) -> list[Fin
     ]
 
 
+def _count_off(count: Pooled, limits: Mapping[str, float]) -> tuple[float, float]:
+    """How far from full to empty the report is off by its count, in %, and the standard error."""
+    return 100.0 * (1.0 - count.value), float(np.hypot(100.0 * count.se, limits["larger"]))
+
+
+def _count_open(count: Pooled, limits: Mapping[str, float]) -> str:
+    """Why nothing found does not mean that it counts right; "" where it surely does."""
+    off, se = _count_off(count, limits)
+    if not (off > limits["look"] and off + Z95 * se > limits["act"]):
+        return ""
+    return (
+        f"the reported charge moves by {100 * count.value:.0f} % of what the counted current asks for (standard error "
+        f"{se:.0f} %, {counted(count.count, 'session')}): too few to tell whether it is {limits['act']:.0f} % off"
+    )
+
+
 def _judge_count(count: Pooled, limits: Mapping[str, float]) -> list[Finding]:
     """How far from full to empty the report is off: it moves by less than what flowed. One that moves by more reckons
     with a pack that has lost capacity, which is no fault of it."""
-    off = 100.0 * (1.0 - count.value)
-    se = float(np.hypot(100.0 * count.se, limits["larger"]))
+    off, se = _count_off(count, limits)
     if not off - limits["look"] > limits["z"] * se:
         return []
     act = off - limits["act"] > limits["z"] * se
@@ -239,6 +256,6 @@ RULE = Rule(
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
     source="anchors on steep parts of the open-circuit curve; counted current over rated capacity; limits: see each",
     cases=_cases,
-    version=5,
+    version=6,
     habit="charges to full, until the charger ends them, or rides until little charge is left with a rest after them",
 )

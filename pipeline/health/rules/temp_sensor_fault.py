@@ -264,7 +264,7 @@ _BREAKS = any_of(
     figure(
         "temp_missing_share",
         0.2,
-        "no value for {value} of the samples (1 = all), {share}",
+        "no value in up to {percent} of the samples, {share}",
         "its values come through without a break",
         "cell_temp",
         whole_item=True,
@@ -272,7 +272,7 @@ _BREAKS = any_of(
     figure(
         "temp_rail_share",
         0.02,
-        "it reads an end of its range for {value} of the time (1 = all), {share}",
+        "it reads an end of its range for up to {percent} of the time, {share}",
         "it never reads an end of its range",
         "cell_temp",
         whole_item=True,
@@ -280,7 +280,7 @@ _BREAKS = any_of(
     figure(
         "temp_jumps",
         2.5,
-        "it jumps {value} times in a session, {share}",
+        "it jumps up to {value} times in a session, {share}",
         "it does not jump",
         "cell_temp",
         whole_item=True,
@@ -322,6 +322,12 @@ RULE = Rule(
         Limit("alone", 1.0, "K", "more, where one session is all there is; then 0.95 sure: engineering choice"),
         Limit("by_chance", 0.1, "1", "of sessions that chance may put so far apart (binomial): engineering choice"),
         Limit("went", 3.0, "K", "that siblings went while one kept its reading to the step: engineering choice"),
+        Limit(
+            "lone_sessions",
+            4.0,
+            "sessions",
+            "that a lone cell sensor kept its reading while board and air changed from day to day: engineering choice",
+        ),
         Limit("went_steps", 3.0, "steps", "and so many of their own steps: engineering choice"),
         Limit(
             "offset_other",
@@ -364,6 +370,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=5,
+    version=6,
     cases=_cases,
 )

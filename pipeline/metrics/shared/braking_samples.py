@@ -119,7 +119,7 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         allowed_known=signals.has("regen_allowed"),
         delivered_a=_delivered(signals, t),
         pack_v=pack_v,
-        link_v=_across(signals, t, "dc_link_voltage", np.fmax, 1.0),
+        link_v=across(signals, t, "dc_link_voltage", np.fmax, 1.0),
         side_a=side_a,
         state=state,
         charge_limit_a=signals.at(t, "charge_limit", hold_s=3.0),
@@ -157,16 +157,16 @@ def _state(signals: Signals, t: Times) -> BrakingState:
     return BrakingState(
         speed_ms=speed,
         soc_pct=signals.at(t, "pack_soc", hold_s=10.0),
-        cell_max_v=_across(signals, t, "cell_voltage", np.fmax, 3.0),
-        cell_min_c=_across(signals, t, "cell_temp", np.fmin, 30.0),
-        cell_max_c=_across(signals, t, "cell_temp", np.fmax, 30.0),
-        fet_c=_across(signals, t, "fet_temp", np.fmax, 10.0),
-        motor_c=_across(signals, t, "motor_temp", np.fmax, 10.0),
+        cell_max_v=across(signals, t, "cell_voltage", np.fmax, 3.0),
+        cell_min_c=across(signals, t, "cell_temp", np.fmin, 30.0),
+        cell_max_c=across(signals, t, "cell_temp", np.fmax, 30.0),
+        fet_c=across(signals, t, "fet_temp", np.fmax, 10.0),
+        motor_c=across(signals, t, "motor_temp", np.fmax, 10.0),
         derate_pct=signals.at(t, "derate", hold_s=3.0),
     )
 
 
-def _across(signals: Signals, t: Times, role: str, pick: np.ufunc, hold_s: float) -> Floats:
+def across(signals: Signals, t: Times, role: str, pick: np.ufunc, hold_s: float) -> Floats:
     """Largest or smallest over all items of a role; NaN where none is known."""
     out: Floats = np.full(t.shape, np.nan)
     for item in signals.items(role):

@@ -1,0 +1,205 @@
+"""Signals of a vehicle over any stretch of its time: the page, and what it draws, asked for anew with every zoom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from starlette.responses import JSONResponse, Response
+
+from herdbook.pipeline.book.entry import Kind
+from herdbook.pipeline.desk.desk import Asked
+from herdbook.pipeline.desk.lines import Drawing, Line, asked_for, draw
+from herdbook.pipeline.desk.look import moment_of
+from herdbook.pipeline.desk.notes import KINDS
+from herdbook.pipeline.desk.same_signals import copies_of
+from herdbook.pipeline.errors import NotKnownError, SettingsError
+from herdbook.pipeline.reports.drawing.traces import STEPPED
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.times import EPOCH, from_micros, micros, stamp
+from herdbook.pipeline.vehicle.roles import ROLES
+
+USUAL = ("pack_current", "pack_voltage", "vehicle_speed")
+MOST_SIGNALS = 24
+PIXELS = (50, 4000)
+LEAST_US = 1000  # a millisecond
+LEAD = timedelta(seconds=5)  # before and after a finding
+LAST = datetime(2200, 1, 1)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Of a vehicle. moved: in words, where what was asked for made no sense and another stretch is shown."""
+
+    start: datetime
+    end: datetime
+    moved: str = ""
+
+
+def record_of(asked: Asked, vehicle: str) -> tuple[Row, list[Row]]:
+    """The vehicle's record and its moments. Raises: NotKnownError."""
+    with asked.store.read() as con:
+        found = ask(con, __name__, "record", vehicle=vehicle)
+        moments = ask(con, __name__, "moments", vehicle=vehicle)
+    if not found:
+        do = "It may have been renamed or corrected since the address was made; see /fleet"
+        raise NotKnownError(f"vehicle {vehicle!r} is not in this store", do=do)
+    return found[0], moments
+
+
+def stretch_of(asked: Asked, record: Row, moments: list[Row]) -> Stretch:
+    """What the address names, else the newest session, else the whole record."""
+    start, end = moment_of(asked.one("from")), moment_of(asked.one("to"))
+    sessions = [m for m in moments if m["kind"] == "session"]
+    first = sessions[0] if sessions else None
+    usual = (
+        Stretch(first["start_t"], first["end_t"])
+        if first
+        else Stretch(record["first_t"] or EPOCH, record["last_t"] or EPOCH + timedelta(hours=1))
+    )
+    if not asked.one("from") and not asked.one("to"):
+        return usual
+    if start is None or end is None or not EPOCH <= start < end <= LAST:
+        words = "The address names no stretch of time that can be shown; this is the newest session."
+        return Stretch(usual.start, usual.end, words)
+    if micros(end) - micros(start) < LEAST_US:
+        end = start + timedelta(microseconds=LEAST_US)
+    return Stretch(start, end)
+
+
+def page(asked: Asked) -> Response:
+    return shown(asked, asked.one("v"))
+
+
+def shown(asked: Asked, vehicle: str, status: int = 200, **more: Any) -> Response:
+    if not vehicle:
+        return asked.page("no_window.html.j2", status)
+    record, moments = record_of(asked, vehicle)
+    stretch = stretch_of(asked, record, moments)
+    names = asked.many("s")[:MOST_SIGNALS] or list(USUAL)
+    beside = asked.one("b")
+    b_record: Row | None = None
+    b_moments: list[Row] = []
+    b_problem = ""
+    if beside:
+        try:
+            b_record, b_moments = record_of(asked, beside)
+        except NotKnownError as error:
+            b_problem = str(error)
+    zone = numbers.zone_of(record["zone"] or asked.store.settings.zone)
+    return asked.page(
+        "window.html.j2",
+        status,
+        vehicle=vehicle,
+        record=record,
+        moments=moments,
+        kinds={kind: words for kind, words in KINDS.items() if kind in (Kind.NOTE, Kind.COMPLAINT)},
+        about_findings=_findings(moments),
+        stretch=stretch,
+        names=names,
+        known=known_names(asked, record["profile"]),
+        zone=zone.key if zone else "UTC",
+        beside=beside if b_record else "",
+        b_record=b_record,
+        b_moments=b_moments,
+        b_problem=b_problem,
+        at=lambda t: numbers.moment(t, zone),
+        lead=lambda m: max(LEAD, (m["end_t"] - m["start_t"]) / 10),
+        **more,
+    )
+
+
+def _findings(moments: list[Row]) -> list[Row]:
+    """Each finding once."""
+    found = {(m["rule"], m["item"]): m for m in moments if m["kind"] == "finding"}
+    return [{"rule": rule, "item": item, "title": m["title"]} for (rule, item), m in found.items()]
+
+
+def known_names(asked: Asked, profile: str) -> list[tuple[str, str]]:
+    """Every role that the profile maps, and every signal of its DBC, each with a word about it."""
+    found = next((p for p in reversed(asked.store.profiles()) if p.name == profile), None)
+    if found is None:
+        return [(name, role.meaning) for name, role in ROLES.items()]
+    roles = {m.role for m in found.roles}
+    named = [
+        (name, f"{ROLES[name].meaning} [{numbers.unit(ROLES[name].unit) or '1'}]") for name in ROLES if name in roles
+    ]
+    raw = [(f"{m.name}.{s.name}", s.unit or "") for m in found.network().messages for s in m.signals]
+    return named + sorted(set(raw))
+
+
+def data(asked: Asked) -> Response:
+    """JSON: lines with times as offsets in microseconds from `start`; of a second vehicle its own."""
+    vehicle = asked.one("v")
+    start, end = _micros(asked, "from"), _micros(asked, "to")
+    if not 0 <= start < end:
+        raise SettingsError("the address names no stretch of time", do="Give from and to, like 2026-03-20T11:12:29Z")
+    pixels = (
+        min(max(int(asked.one("px", "1200")), PIXELS[0]), PIXELS[1]) if asked.one("px", "1200").isdecimal() else 1200
+    )
+    names = asked.many("s")[:MOST_SIGNALS]
+    owner = asked.one("q") or "nobody"
+    found = draw(asked.store, asked.desk.preparing, owner, vehicle, names, start, end, pixels)
+    out = as_json(found, vehicle)
+    if beside := asked.one("b"):
+        at, bt = moment_of(asked.one("at")), moment_of(asked.one("bt"))
+        shift = micros(bt) - micros(at) if at and bt else 0
+        other = draw(asked.store, asked.desk.preparing, f"{owner} b", beside, names, start + shift, end + shift, pixels)
+        out["beside"] = as_json(other, beside)
+    if not found.left:
+        made = copies_of(asked.store, vehicle, asked_for(names)[0], start, end)
+        out["copies"] = {"command": made.command, "sql": made.sql, "python": made.python}
+    return JSONResponse(out)
+
+
+def _micros(asked: Asked, name: str) -> int:
+    found = moment_of(asked.one(name))
+    return micros(found) if found else -1
+
+
+def as_json(found: Drawing, vehicle: str) -> dict[str, Any]:
+    return {
+        "vehicle": vehicle,
+        "start": found.start,
+        "end": found.end,
+        "from": stamp(from_micros(found.start)),
+        "to": stamp(from_micros(found.end)),
+        "recorded": [[a - found.start, b - found.start] for a, b in found.recorded[:4000]],
+        "logs": found.logs,
+        "expired": found.expired,
+        "left": found.left,
+        "jobs": found.jobs,
+        "overlapping": found.overlapping,
+        "problems": found.problems,
+        "lines": [_line(line, found.start) for line in found.lines],
+    }
+
+
+def _line(line: Line, start: int) -> dict[str, Any]:
+    blocks = line.blocks
+    out: dict[str, Any] = {
+        "name": line.name,
+        "role": line.role,
+        "words": line.words,
+        "unit": numbers.unit(line.unit),
+        "states": list(line.states),
+        "stepped": line.unit in STEPPED,
+        "n": line.n,
+        "about": line.about,
+        "exact": line.exact,
+        "t": (blocks.first - start).tolist(),
+        "low": blocks.low.tolist(),
+        "begins": blocks.begins.nonzero()[0].tolist(),
+    }
+    if not line.exact:
+        out |= {"last": (blocks.last - start).tolist(), "high": blocks.high.tolist()}
+    return out
+
+
+def stop(asked: Asked) -> Response:
+    """Prepare no more for a page."""
+    for owner in (asked.one("q"), f"{asked.one('q')} b"):
+        asked.desk.preparing.stop(owner)
+    return JSONResponse({"stopped": True})
