@@ -17,6 +17,7 @@ ORDER = (  # as read one after the other
         "book",
         "desk",
         "herd",
+        "bench",
         "live",
         "stand",
         "line",
