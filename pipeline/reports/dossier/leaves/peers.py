@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.herd.standing import standing
 from herdbook.pipeline.reports.dossier.compared import COMPARED, Compared, limit_of, surprise
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
@@ -51,6 +53,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         ]
     else:
         blocks.append(Note(f"Fewer than {LEAST_PEERS} peers of this profile have comparable figures.", "absent"))
+    blocks += _among_peers(con, facts.vehicle)
     blocks += _before(con, facts)
     lead = (
         f"Each dot is a vehicle: the median over its newest {LAST} sessions. Unusual is what stands many spreads of "
@@ -59,6 +62,27 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         "to look and no verdict. Only vehicles that sent logs are here."
     )
     return Leaf("peers", "The fleet beside it", lead, blocks)
+
+
+def _among_peers(con: duckdb.DuckDBPyConnection, vehicle: str) -> list[Block]:
+    """Ranks with age, use and warmth taken off, and the vehicle's own past."""
+    found = standing(con, vehicle)
+    if not any(s.among or s.past for s in found):
+        return []
+    body = []
+    for s in found:
+        usual = "not enough to say"
+        if s.among and math.isfinite(s.among.low):
+            usual = f"{numbers.number(s.among.low)} to {numbers.amount(s.among.high, s.figure.unit)}"
+        off = numbers.listing(list(s.taken_off)) if s.taken_off else "nothing"
+        now = numbers.amount(s.value, s.figure.unit)
+        body.append((s.figure.words, now, s.words, usual, off, s.past_words))
+    head = ("Figure", "Now", "Among peers", "Usual for such a unit (90 %)", "Taken off", "Against its own past")
+    note = Note(
+        "Peers of this profile, with what is named as taken off explained by a regression in which this unit is one of "
+        "them: if it is, each rank is as likely as any other, so that one figure in ten lies outside its usual range."
+    )
+    return [PageTable("Among true peers, and against its own past", head, body), note]
 
 
 def _before(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
