@@ -86,7 +86,7 @@ class Rows:
     def longest_pause_days(self) -> float:
         """From the end of one session to the start of the next."""
         ends, starts = self.record.sessions["end_t"][:-1], self.record.sessions["start_t"][1:]
-        return max((b - a).total_seconds() for a, b in zip(ends, starts, strict=True)) / 86400
+        return float(max((b - a).total_seconds() for a, b in zip(ends, starts, strict=True))) / 86400
 
     def where(self, kind: str) -> int:
         """In how many sessions events of a kind lie."""
