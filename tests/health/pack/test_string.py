@@ -40,3 +40,13 @@ def test_a_group_that_stands_off_in_range_is_still_found() -> None:
     usual = [levels(day, 30.0, 80.0) for day in range(3)]
     found = string_fit(record(*usual, *(levels(day, 5.0, 30.0, high_mv=60.0) for day in (4, 5, 6)))).groups
     assert set(found) == {"7"}
+
+
+def test_what_one_odd_session_shows_is_not_told_again() -> None:
+    """Off in each of six charges from low, every second one alone tells it; off in one, half of them do not."""
+    usual = [levels(day, 30.0, 80.0) for day in range(6)]
+    assert "7" in string_fit(record(*usual, *(levels(6 + k, 5.0, 30.0, high_mv=60.0) for k in range(6)))).again
+    odd = [levels(day, 5.0, 30.0) for day in range(5)]
+    once = string_fit(record(*odd, levels(6, 5.0, 30.0, high_mv=60.0)))
+    assert "7" in once.groups
+    assert "7" not in once.again
