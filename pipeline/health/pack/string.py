@@ -64,6 +64,7 @@ LOW_Z, HIGH_Z = 0.10, 0.95  # beyond them the curve bends, wherever its knee is 
 WEAK, RATIO = 1.25, 0.05
 # Share of time its own resistor bleeds a group: then that is the cause (engineering choice).
 IDLE = 0.25
+LEVEL = 0.95  # chance that nothing is wrong, from which on the record speaks against who says so (engineering choice)
 SOUND = 0.5  # chance that nothing is wrong, from which on a weighed group is one of the others (engineering choice)
 BELOW_V, ABOVE_V = 0.09, 0.02  # V per 1 % beyond the ends of a table (engineering choices)
 
@@ -83,6 +84,8 @@ class StringFit:
     curve: Curve | None = None
     moments: Moments | None = None
     again: frozenset[str] = frozenset()  # groups of which every second session, and the others, tell the same
+    # by how much groups stand that are not told and may well stand apart: nothing is refuted of them
+    open: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def depth(self) -> float:
@@ -170,6 +173,7 @@ def _fit(record: Record) -> StringFit:
         curve=curve,
         moments=moments,
         again=again,
+        open={item: w.stands for item, w in weighed.items() if SOUND <= w.chance[""] < LEVEL},
     )
 
 

@@ -73,9 +73,11 @@ def from_fit(record: Record, about: Spoken, said: Collection[str], limits: Mappi
 
 
 def refuted(record: Record, item: str, cause: Why, size: float) -> bool:
-    """Whether the whole record contradicts a fault of that size (share): it would show, and the group stands level."""
+    """Whether the whole record contradicts a fault of that size (share): it would show, and the group surely stands
+    level."""
     fit = string_fit(record)
-    return item in fit.looked and item not in fit.groups and fit.could_show(cause, size)
+    level = item in fit.looked and item not in fit.groups and item not in fit.open
+    return level and fit.could_show(cause, size)
 
 
 def _size(w: Weighed, about: Spoken) -> float:

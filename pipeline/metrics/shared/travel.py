@@ -42,7 +42,7 @@ def travel(session: Session, signals: Signals, profile: Profile) -> Travel:
     return signals.once(("travel", session), lambda: _travel(session, signals, profile.drive_figures.motors))
 
 
-def _travel(session: Session, signals: Signals, count: int | None) -> Travel:
+def _travel(session: Session, signals: Signals, count: float | None) -> Travel:
     n = int((session.end - session.start) / (STEP_S * 1e6))
 
     def grid(role: str, item: str = "") -> Floats:
