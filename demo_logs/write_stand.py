@@ -1,4 +1,4 @@
-"""An invented test stand's records for the manual: coasts on two tyres.
+"""An invented test stand's records for the manual: coasts on two tyres, and a motor with two firmwares.
 
 python -m demo_logs.write_stand [FOLDER]        default demo_logs/stand; the same bytes every time on the same machine
 
@@ -8,16 +8,28 @@ The physics here is its own, plain enough to be read: nothing of pipeline/scienc
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from demo_logs.bench_log import bench_frames
+from demo_logs.stand_machine import STEP, Floats, Machine, Run, run, usual_levels
+from demo_logs.writers import write_log
+from herdbook.decoders.frames import Frames
+from herdbook.pipeline.vehicle.profile import Profile, load_profile
+
+PROFILE = Path(__file__).parents[1] / "dbc_demo" / "zirbel.toml"
+BEGIN = 1_773_300_000_000_000  # 12 March 2026
 FOLDER = Path(__file__).parent / "stand"
 TYRES = {  # force that does not depend on speed [N], air [N s2/m2], seed
     "tyre_a": (15.1, 0.34, 3),
     "tyre_b": (12.9, 0.34, 4),
+}
+DRIVES = {  # by firmware: the newer one drives its power stage with less loss
+    "drive_14": (Machine(), 8),
+    "drive_15": (replace(Machine(), stage_w=4.0, stage_v=0.25), 9),
 }
 MASS, TURNING = 101.4, 3.0
 SLOPE_N = 2.6
@@ -26,6 +38,10 @@ SLOPE_N = 2.6
 def write(folder: Path) -> list[Path]:
     """All files; those written."""
     folder.mkdir(parents=True, exist_ok=True)
+    return [*write_coasts(folder), *write_drives(folder)]
+
+
+def write_coasts(folder: Path) -> list[Path]:
     out = []
     for name, (f0, f2, seed) in TYRES.items():
         t, v = coasts(f0, f2, np.random.default_rng(seed))
@@ -37,6 +53,90 @@ def write(folder: Path) -> list[Path]:
     return out
 
 
+def write_drives(folder: Path) -> list[Path]:
+    out = []
+    for name, (machine, seed) in DRIVES.items():
+        rng = np.random.default_rng(seed)
+        ran = run(machine, usual_levels(rng))
+        profile = load_profile(PROFILE)
+        out.append(folder / f"{name}.log.gz")
+        write_log(out[-1], drive_log(ran, profile, rng))
+        out.append(folder / f"{name}.csv")
+        out[-1].write_text(cell_table(ran, rng), "utf-8")
+        out.append(folder / f"{name}.toml")
+        out[-1].write_text(DRIVE_SHEET.format(name=name, number=name[-2:]), "utf-8")
+    return out
+
+
+def drive_log(ran: Run, profile: Profile, rng: np.random.Generator, every: int = 10, air_c: float = 23.0) -> Frames:
+    """What the bus carries: motor and pack every 0.2 s, temperatures every second."""
+    us = BEGIN + (ran.t * 1e6).astype(np.int64)
+    k, slow = slice(None, None, every), slice(None, None, 50)
+
+    def noisy(values: Floats, sd: float) -> Floats:
+        return np.asarray(values + sd * rng.normal(size=values.size))
+
+    motor: dict[str, ArrayLike] = {
+        "LeftSpeed": noisy(ran.rpm[k], 1.5),
+        "LeftTorqueCurrent": noisy(ran.amps[k], 0.15),
+        "LeftDcLink": noisy(ran.volts[k], 0.03),
+    }
+    pack: dict[str, ArrayLike] = {
+        "PackVoltage": noisy(ran.volts[k], 0.01),
+        "PackCurrent": noisy(ran.current[k], 0.05),
+        "PackSoc": 71.0,
+    }
+    return bench_frames(
+        profile,
+        {
+            "MOT_Left": (us[k], motor),
+            "BMS_Pack": (us[k] + 7_000, pack),
+            "MOT_Heat": (us[slow], {"LeftWinding": noisy(ran.winding_c[slow], 0.2), "RightWinding": 22.0}),
+            "BMS_Heat": (us[slow] + 3_000, {"AirTemp": air_c}),
+        },
+    )
+
+
+def cell_table(ran: Run, rng: np.random.Generator, late_s: float = 4.37, drift: float = 60e-6) -> str:
+    """The load cell's own record: begins later, and its clock runs fast by `drift`."""
+    t = np.arange(0.0, ran.t[-1] - late_s - 1.0, 0.2)
+    true = late_s + t / (1.0 + drift)
+    torque = np.interp(true, ran.t, ran.torque) + 0.01 * rng.normal(size=t.size)
+    at = np.minimum((true / STEP).astype(int), ran.t.size - 1)
+    volts = ran.line_volts[at]
+    rows = [
+        f"{a:.1f},{b:.3f},{'' if c != c else f'{c:.2f}'}\n"
+        for a, b, c in zip(t.tolist(), torque.tolist(), volts.tolist(), strict=True)
+    ]
+    return "time [s],torque [Nm],line_voltage [V]\n" + "".join(rows)
+
+
+DRIVE_SHEET = """\
+# The sheet of a drive test: the bus log of the vehicle's drive, and the load cell's own record.
+test = "drive"
+name = "Zirbel 12, left motor, firmware {number}"
+profile = "../../dbc_demo/zirbel.toml"
+log = "{name}.log.gz"
+motor = "left"
+table = "{name}.csv"      # on a clock of its own
+
+[errors]                 # standard errors of the instruments, in their unit and as a share
+torque_nm = 0.01
+torque_pct = 0.2
+speed_rpm = 1.0
+current_a = 0.03
+current_pct = 0.3
+voltage_v = 0.01
+voltage_pct = 0.1
+motor_current_a = 0.1
+motor_current_pct = 0.5
+
+[winding]
+line_ohm = 0.0925        # between two terminals, by a four-wire meter
+line_at_c = 21.5
+line_se_ohm = 0.0003
+rating_air_c = 25.0      # for the torque the motor bears; its limit stands in the profile
+"""
 SHEET = """\
 # The sheet of a coast-down: what was tried, by which instruments, in which conditions.
 test = "coast-down"

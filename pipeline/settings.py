@@ -10,7 +10,7 @@
     [take]     settle_s, min_known_share, log_time_s, log_memory_mb, segment_frames
     [sessions] join_s, stop_s
     [judge]    judge_days, again_vehicles
-    [keep]     parts_days, grace_hours, months_after, cache_gb, check_days
+    [keep]     parts_days, grace_hours, months_after, cache_gb, check_days, young_rows
     [night]    see NightSettings; read and checked by whoever runs nights or shows them, by night_settings()
 
     [own], [sign]   read and checked where they are used: own/named.py, store/signing_key.py
@@ -67,6 +67,7 @@ class Settings:
     months_after: float = 1.0  # a month's parts are merged once it is over for this many months
     cache_gb: float = 10.0  # room for local copies of parts of a lake behind an address; the oldest uses go first
     check_days: float = 7.0  # SQL reads a part that nobody touched if it was compared with its hash within so many days
+    young_rows: int = 1_000_000  # metrics, events and counts in the catalogue; more are moved into files of the record
     other: dict[str, Any] = field(default_factory=dict)
 
 
@@ -74,10 +75,10 @@ TABLES = {
     "take": ("settle_s", "min_known_share", "log_time_s", "log_memory_mb", "segment_frames", "span_gap_s", "jump_s"),
     "sessions": ("join_s", "stop_s"),
     "judge": ("judge_days", "again_vehicles"),
-    "keep": ("parts_days", "grace_hours", "months_after", "cache_gb", "check_days"),
+    "keep": ("parts_days", "grace_hours", "months_after", "cache_gb", "check_days", "young_rows"),
 }
 OTHERS = ("night", "own", "sign")  # tables in Settings.other that somebody reads
-WHOLE = ("segment_frames", "again_vehicles")
+WHOLE = ("segment_frames", "again_vehicles", "young_rows")
 TOP = ("profiles", "lake", "zone", "paths", "vehicle", "vehicles")
 
 

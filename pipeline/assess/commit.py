@@ -92,6 +92,7 @@ def _remove(con: duckdb.DuckDBPyConnection, asked: pl.DataFrame) -> None:
     for name, column in OF_A_STRETCH:
         remove = statement(__name__, "remove_of_stretches").format(table=name, column=column)
         con.execute(remove, {"first": first, "last": last})
+    con.execute(statement(__name__, "remove_from_files"))
     con.execute(statement(__name__, "remove_stretches"))
 
 

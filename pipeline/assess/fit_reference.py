@@ -12,6 +12,7 @@ import polars as pl
 from herdbook.pipeline.health.reference import FIGURES, OWN_RESISTANCE, fit_reference
 from herdbook.pipeline.intake.ledger import touch
 from herdbook.pipeline.store.connection import connect, insert, transaction
+from herdbook.pipeline.store.record_files import show
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 
@@ -24,6 +25,7 @@ def refit(store: Store) -> pl.DataFrame:
     names = sorted({figure.name for figure in FIGURES} | {OWN_RESISTANCE})
     con = connect(store.catalogue, read_only=True)
     try:
+        show(con, store.folder, store.settings.check_days)
         metrics = con.sql(statement(__name__, "fleet_metrics"), params={"names": names}).pl()
     finally:
         con.close()

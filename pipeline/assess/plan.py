@@ -15,6 +15,7 @@ import polars as pl
 
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.store.connection import visit
+from herdbook.pipeline.store.record_files import show
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY
@@ -143,6 +144,7 @@ def plan_group(store: Store, vehicles: Sequence[str], days: float | None = None)
         }
         since = _since(vehicles, rows["log_spans"], days)
         given = {"vehicles": list(since), "since": list(since.values())}
+        show(con, store.folder, store.settings.check_days)
         rows |= {name: _rows(con, name, **given) for name in ("sessions", "metrics", "events", "messages")}
         reference = {p: _reference(con, p) for p in {*rows["logs"]["profile"].unique().to_list(), ""}}
         doubts: dict[str, dict[str, str]] = defaultdict(dict)

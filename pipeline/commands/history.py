@@ -36,8 +36,8 @@ def history(
     from herdbook.pipeline.reports import write_history
     from herdbook.pipeline.store.store import Store
 
-    form = "pdf" if pdf else form or form_of(out)
-    if form not in FORMS:
+    form = "pdf" if pdf else form
+    if form and form not in FORMS:
         raise SettingsError(f"--format {form} is not known", do="Use html, csv, json or pdf")
     if units not in ("km", "mi"):
         raise SettingsError(f"--units {units} is not known", do="Use km or mi")
@@ -50,9 +50,3 @@ def history(
     where, fmt = out or opened.pages, "json" if json else form
     written = write_history(opened, vehicle, where, fmt=fmt, zone=zone, units=units, as_of=as_of, by=by)
     screen.say(f"History: {screen.place(written)}")
-
-
-def form_of(out: Path | None) -> str:
-    """The form that the name of a file says; a page where it says none, and in a folder."""
-    said = out.suffix[1:].lower() if out is not None and not out.is_dir() else ""
-    return said if said in FORMS else "html"

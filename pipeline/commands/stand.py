@@ -18,7 +18,7 @@ ORDER = 8
 SheetFile = Annotated[Path, typer.Argument(help="The test's sheet, a TOML file.", show_default=False)]
 Out = Annotated[Path, typer.Option(help="Folder for page and tables.")]
 Page = Annotated[bool, typer.Option(help="Write page and tables; --no-page only prints.")]
-HELP = "Measure on the test stand: road load by coasting."
+HELP = "Measure on the test stand: road load by coasting, maps of motor and drive."
 
 
 def register(app: typer.Typer) -> None:
@@ -26,6 +26,7 @@ def register(app: typer.Typer) -> None:
         help=HELP, epilog="Example: herdbook stand coast-down coast.toml --out pages", no_args_is_help=True
     )
     group.command("coast-down", epilog="Example: herdbook stand coast-down coast.toml --out pages")(coast_down)
+    group.command(epilog="Example: herdbook stand drive motor.toml --out pages")(drive)
     group.command(epilog="Example: herdbook stand compare tyre_a.toml tyre_b.toml --out pages")(compare)
     app.add_typer(group, name="stand", epilog="Example: herdbook stand coast-down coast.toml --out pages")
 
@@ -51,26 +52,71 @@ def coast_down(sheet: SheetFile, out: Out = Path("."), page: Page = True, json: 
     _show(found.name, sentences(found), figures(found), told=found.told, files=files, as_json=json, more=more)
 
 
+def drive(sheet: SheetFile, out: Out = Path("."), page: Page = True, json: Json = False) -> None:
+    """Motor and drive: maps of efficiency driving and braking, constants, drag, heat, each figure with its interval.
+
+    From a bus log, a table of the stand's own instruments, or both: their clocks are then aligned by what both
+    recorded, and a table that cannot be aligned is refused.
+
+    JSON: name, figures (name, value, half_width: of the 95 % interval, unit, remark), points, told, files.
+    """
+    from herdbook.pipeline.bench.dynamometer.drive import drive as evaluate
+    from herdbook.pipeline.reports.bench.drive_page import tables, write_drive
+    from herdbook.pipeline.reports.bench.drive_words import figures, sentences
+
+    found = evaluate(sheet)
+    files = write_drive(found, out, source=sheet.name) if page else []
+    more = {"points": tables(found)["points"].to_dicts()} if json else {}
+    said, told = sentences(found), found.told
+    _show(found.name, said, figures(found), told=told, files=files, as_json=json, more=more)
+
+
 def compare(
     first: SheetFile,
     second: Annotated[Path, typer.Argument(help="The sheet it is compared with.", show_default=False)],
     out: Out = Path("."),
     page: Page = True,
+    same_instruments: Annotated[
+        bool, typer.Option("--same-instruments", help="Both tests had the same instruments: their errors cancel.")
+    ] = False,
     json: Json = False,
 ) -> None:
-    """Two tests of one kind, second less first: two tyres or wheels, each difference with its interval.
+    """Two tests of one kind, second less first: tyres, wheels, builds, firmwares, each difference with its interval.
 
     JSON: name, figures (name, value, half_width: of the 95 % interval, unit, remark), told, files.
     """
+    from herdbook.pipeline.bench.dynamometer.sheet import read_sheet
+
+    show = {"coast-down": _compare_coasts, "drive": _compare_drives}
+    test = read_sheet(first).text("test")
+    read_sheet(second, test)
+    show[test](first, second, out if page else None, same_instruments, json)
+
+
+def _compare_coasts(first: Path, second: Path, out: Path | None, same: bool, as_json: bool) -> None:
     from herdbook.pipeline.bench.dynamometer.coast_down import coast_down as evaluate
     from herdbook.pipeline.bench.dynamometer.coast_down import compare_coasts
     from herdbook.pipeline.reports.bench.coast_change_page import figures, sentences, write_coast_change
 
-    found = compare_coasts(evaluate(first), evaluate(second))
-    files = write_coast_change(found, out, first.name, second.name) if page else []
+    found = compare_coasts(evaluate(first, not same), evaluate(second, not same))
+    files = write_coast_change(found, out, first.name, second.name) if out else []
     name = f"{found.second.name} against {found.first.name}"
     told = tuple(dict.fromkeys([*found.first.told, *found.second.told]))
-    _show(name, sentences(found), figures(found), told=told, files=files, as_json=json, more={})
+    _show(name, sentences(found), figures(found), told=told, files=files, as_json=as_json, more={})
+
+
+def _compare_drives(first: Path, second: Path, out: Path | None, same: bool, as_json: bool) -> None:
+    from herdbook.pipeline.bench.dynamometer.drive import compare_drives
+    from herdbook.pipeline.bench.dynamometer.drive import drive as evaluate
+    from herdbook.pipeline.reports.bench.drive_page import write_drive_change
+    from herdbook.pipeline.reports.bench.drive_words import change_sentences, changed
+
+    found = compare_drives(evaluate(first, not same), evaluate(second, not same))
+    files = write_drive_change(found, out, first.name, second.name) if out else []
+    a, b = found[0].first, found[0].second
+    told = tuple(dict.fromkeys([*a.told, *b.told]))
+    name = f"{b.name} against {a.name}"
+    _show(name, change_sentences(found), changed(found), told=told, files=files, as_json=as_json, more={})
 
 
 def _show(

@@ -102,7 +102,8 @@ def check(
     ] = False,
     json: Json = False,
 ) -> None:
-    """Compare every part with its hash; exit code 8 when one is missing or damaged and was not mended in full.
+    """Compare every part, and every file of the record, with its hash; exit code 8 when one is missing or damaged and
+    was not mended in full.
 
     A damaged file that is mended is kept as it was in the store's folder `damaged`."""
     from herdbook.pipeline.commands.terminal import screen
@@ -129,8 +130,8 @@ def check(
             "The next scan judges these vehicles again." if repair else "Mend them: herdbook store check --repair"
         )
     else:
-        screen.say("Every part is as it was written.")
-    raise typer.Exit(8 if (done.lost if done else troubles) else 0)
+        screen.say("Every part and every file of the record is as it was written.")
+    raise typer.Exit(8 if (not done.in_full if done else troubles) else 0)
 
 
 def state(mended: Mended) -> str:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from herdbook.pipeline.errors import SettingsError, damage
 from herdbook.pipeline.store.publish import vouch_for
+from herdbook.pipeline.store.record_files import FOLDER
 
 if TYPE_CHECKING:
     import duckdb
@@ -136,7 +137,7 @@ def _locked(store: Store, sql: str, limits: Limits) -> Iterator[tuple[duckdb.Duc
 def lock_down(con: duckdb.DuckDBPyConnection, store: Store, room: str, limits: Limits) -> None:
     """room: an empty folder for what does not fit into memory. It holds for the process."""
     lake = store.lake
-    readable = [f"{lake.root}/", lake.address("x").removesuffix("x")]
+    readable = [f"{lake.root}/", lake.address("x").removesuffix("x"), f"{store.folder / FOLDER}/"]
     con.execute("SET TimeZone = 'UTC'")
     con.execute("SET allowed_directories = " + _list(readable))
     con.execute("SET temp_directory = " + _text(room))

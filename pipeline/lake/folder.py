@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 PATTERN = set("*?[")  # what DuckDB takes for a pattern in the name of a file
 
 
+def sql_path(path: Path) -> str:
+    """A path for SQL, with * ? [ standing for themselves: else a neighbour's files would be read as well."""
+    return "".join(f"[{c}]" if c in PATTERN else c for c in str(path))
+
+
 class FolderLake:
     """Says no more than place.Lake, where its functions are described."""
 
@@ -120,8 +125,7 @@ class FolderLake:
         return False
 
     def address(self, part: str) -> str:
-        """With * ? [ of the path standing for themselves: else a neighbour's files would be read as well."""
-        return "".join(f"[{c}]" if c in PATTERN else c for c in str(self.root / inside(part)))
+        return sql_path(self.root / inside(part))
 
     def serve(self, con: duckdb.DuckDBPyConnection, catalogue: Path | None = None) -> None:
         """Nothing: a view finds files by itself."""

@@ -28,19 +28,19 @@ State = tuple[int, ...]
 
 
 class Soundness:
-    """Of the parts below a root. store: the folder whose memory of checks it is."""
+    """Of the parts below a root. store: the folder whose memory of checks it is. what: what one of them is called."""
 
-    def __init__(self, root: Path, store: Path) -> None:
-        self.root, self.file = root, store / FILE
+    def __init__(self, root: Path, store: Path, what: str = "a part of the lake") -> None:
+        self.root, self.file, self.what = root, store / FILE, what
         self.seen: dict[str, tuple[str, State]] = {}
 
     def compare(self, part: str, digest: str) -> None:
         """Once a process while the file stays as it is. Raises: DamagedPartError."""
         path = self.root / part
-        state = _state(path)
+        state = self._state(path)
         if self.seen.get(part) != (digest, state):
             if file_hash(path) != digest:
-                raise DamagedPartError("a part of the lake is damaged", path, REPAIR)
+                raise DamagedPartError(f"{self.what} is damaged", path, REPAIR)
             self.seen[part] = digest, state
 
     def vouch(self, named: Sequence[tuple[str, str]], days: float) -> None:
@@ -53,7 +53,7 @@ class Soundness:
         due = []
         for part, digest in named:
             kept = known.get(part)
-            state = _text(_state(self.root / part))
+            state = _text(self._state(self.root / part))
             if kept is None or kept[:2] != (digest, state) or not 0 <= now - kept[2] < days * DAY_S:
                 due.append((part, digest))
         if not due:
@@ -61,6 +61,14 @@ class Soundness:
         with ThreadPoolExecutor(AT_ONCE) as threads:
             list(threads.map(lambda one: self.compare(*one), due))
         self._keep(due, now)
+
+    def _state(self, path: Path) -> State:
+        """Raises: DamagedPartError when there is no such file."""
+        try:
+            about = path.stat()
+        except FileNotFoundError:
+            raise DamagedPartError(f"{self.what} is missing", path, REPAIR) from None
+        return about.st_ino, about.st_size, about.st_mtime_ns, about.st_ctime_ns
 
     def _known(self) -> dict[str, tuple[str, str, float]]:
         """Hash, state and time by part; nothing where the file cannot be read: then all is compared."""
@@ -87,15 +95,6 @@ class Soundness:
             except sqlite3.DatabaseError:  # it is damaged itself
                 with suppress(OSError):
                     self.file.unlink(missing_ok=True)
-
-
-def _state(path: Path) -> State:
-    """Raises: DamagedPartError when there is no such file."""
-    try:
-        about = path.stat()
-    except FileNotFoundError:
-        raise DamagedPartError("a part of the lake is missing", path, REPAIR) from None
-    return about.st_ino, about.st_size, about.st_mtime_ns, about.st_ctime_ns
 
 
 def _text(state: State) -> str:

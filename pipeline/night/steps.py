@@ -17,6 +17,7 @@ from typing import ParamSpec, Protocol, TypeVar
 
 from herdbook.pipeline.assess.commit import commit_groups
 from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
+from herdbook.pipeline.assess.mend_record import mended_at_start
 from herdbook.pipeline.assess.outdated import Again, due_again, mark_again
 from herdbook.pipeline.assess.plan import PlanGroup, planned, vehicles_touched
 from herdbook.pipeline.intake.account import InboxAccount
@@ -38,6 +39,7 @@ from herdbook.pipeline.night.refused_profiles import refused_profiles, vehicles_
 from herdbook.pipeline.night.scan_entry import LogCounts, begin_scan, check_clock, end_scan, ever_scanned, note_steps
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.settings_used import note_settings
+from herdbook.pipeline.store.settle import settle
 from herdbook.pipeline.store.store import Store
 
 Find = Callable[[], Found | None]  # what is in the inbox; None when a scan is not about logs
@@ -143,6 +145,7 @@ class ScanSteps:
             self.runner.step("close the scan", end_scan, store, scan, self.counts, self.vehicles)
             note_steps(store, scan, self.seconds)
             self.runner.step("note what is new", close, store, scan, self.failed)
+            self.runner.step("move old rows", settle, store, self.now)
             self.progress(0, 1, "publishing")
             self._timed("publish", self.runner.step, "publish", publish, store)
             self.progress(1, 1, "publishing")
@@ -200,6 +203,7 @@ class ScanSteps:
             *refusals(self.refused),
             *own_notes(self.store),
             *take_master_data(self.store),
+            *mended_at_start(self.store, self.now),
             *retry_refused(self.store, self.now),
         ]
         self._take(find)

@@ -20,6 +20,7 @@ from herdbook.pipeline.lake.layout import Layout, expression
 from herdbook.pipeline.lake.place import Lake
 from herdbook.pipeline.operating_system import set_rights, sync_file
 from herdbook.pipeline.store.connection import connect, insert, raise_if_full, visit
+from herdbook.pipeline.store.record_files import YOUNG, files_of, whole
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.profile import Profile
@@ -78,6 +79,7 @@ def _add_views(path: Path, store: Store) -> None:
         con.execute("SET parquet_metadata_cache = true")  # every view looks into the same part
         store.lake.serve(con)
         con.begin()
+        _record_views(con, store)
         roles = []
         for profile in store.profiles():
             roles += _role_rows(profile)
@@ -92,6 +94,13 @@ def _add_views(path: Path, store: Store) -> None:
         con.execute("CHECKPOINT")
     finally:
         con.close()
+
+
+def _record_views(con: duckdb.DuckDBPyConnection, store: Store) -> None:
+    """Where rows of a table lie in files, a view has the table's name and reads both."""
+    for kind in sorted({f.kind for f in files_of(con)}):
+        con.execute(f"ALTER TABLE {kind} RENAME TO {kind}{YOUNG}")
+        con.execute(f"CREATE VIEW {kind} AS {whole(con, store.folder, kind, kind + YOUNG)}")
 
 
 def sanitized(name: str) -> str:

@@ -2,8 +2,8 @@
 
 catalogue.duckdb   private; opened for short transactions only     lake/     parts, unless they are kept elsewhere
 fleet.duckdb       published; what people and reports open         cache/    then local copies of them
-herdbook.toml      settings, optional                              pages/    what reports write
-                                                                   scan.lock who is writing now
+herdbook.toml      settings, optional                              record/   rows of sessions that are no longer young
+scan.lock          who is writing now                              pages/    what reports write
 """
 
 from __future__ import annotations
@@ -140,8 +140,10 @@ class Store:
         return _profiles(folder, stamps)
 
     def read(self) -> duckdb.DuckDBPyConnection:
-        """The published catalogue, read-only. Raises: StoreError before the first publication."""
+        """The published catalogue, read-only. Raises: StoreError before the first publication; DamagedPartError."""
         import duckdb
+
+        from herdbook.pipeline.store.record_files import show
 
         if not self.fleet.exists():
             raise StoreError("nothing has been published yet", self.folder, "Run a scan first")
@@ -151,6 +153,7 @@ class Store:
             what = f"fleet.duckdb cannot be opened: {error}"
             raise StoreError(what, self.folder, "Run `herdbook store publish`") from None
         self.lake.serve(con, self.fleet)
+        show(con, self.folder, self.settings.check_days)
         if has(con, "findings"):
             if not has(con, "stop_use_matters"):
                 con.execute(statement(__name__, "no_service_book"))

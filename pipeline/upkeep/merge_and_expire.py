@@ -17,6 +17,7 @@ from herdbook.pipeline.lake.part import PartWriter
 from herdbook.pipeline.lake.place import writing
 from herdbook.pipeline.store.connection import insert, transaction
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.settle import settle
 from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY, HOUR, now_us
@@ -42,6 +43,7 @@ def upkeep(store: Store, now: int | None = None) -> Upkeep:
     with store.lock("upkeep of the lake"):
         expired = expire(store, now)
         logs, into, damaged = merge_months(store, now)
+        settle(store, now)
         publish(store)
         files, size = sweep(store, now)
         left = [held.size for held in store.lake.parts()]

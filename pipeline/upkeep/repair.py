@@ -12,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from herdbook.pipeline.assess.mend_record import ASIDE, RecordTrouble, mend_record, record_troubles
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.intake.ledger import enter, let_go, touch
 from herdbook.pipeline.intake.named_logs import as_named
@@ -27,12 +28,12 @@ from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import now_us
 
 AT_ONCE = 8  # parts looked at side by side: a far lake keeps us waiting, a near one has cores to use
-ASIDE = "damaged"  # in the store's folder
 
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """A part that is not what it was (hash), and the logs whose rows it holds. problem: missing or damaged."""
+    """A part, or a file of the record (without logs), that is not what it was (hash), and the logs whose rows it holds.
+    problem: missing or damaged."""
 
     part: str
     problem: str
@@ -63,12 +64,14 @@ class LostLog:
 @dataclass(frozen=True, slots=True)
 class Mended:
     """What became of one part. how: restored from a copy, rebuilt from its logs, every row saved, saved in part, or
-    lost. aside: where the damaged original is now, "" when there was no file."""
+    lost; of a file of the record, who is measured again. aside: where the damaged original is now, "" when there was no
+    file. sessions_lost: how many of the record cannot be measured again."""
 
     trouble: Trouble
     how: str
     lost: tuple[LostLog, ...] = ()
     aside: str = ""
+    sessions_lost: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +93,21 @@ class Repaired:
     def lost(self) -> tuple[LostLog, ...]:
         return tuple(log for m in self.mended for log in m.lost)
 
+    @property
+    def in_full(self) -> bool:
+        return not any(m.lost or m.sessions_lost for m in self.mended)
+
 
 def check(store: Store) -> list[Trouble]:
-    """Parts whose bytes are not those that were written; reads the whole lake."""
+    """Parts and files of the record whose bytes are not those that were written; reads all of them."""
+    return [*_parts(store), *(_trouble(t) for t in record_troubles(store))]
+
+
+def _trouble(found: RecordTrouble) -> Trouble:
+    return Trouble(found.file.file, found.problem, (), found.vehicles, found.file.hash)
+
+
+def _parts(store: Store) -> list[Trouble]:
     con = connect(store.catalogue, read_only=True)
     try:
         rows = con.execute(statement(__name__, "parts_checked")).fetchall()
@@ -113,9 +128,18 @@ def repair(store: Store, now: int | None = None) -> Repaired:
     judges the vehicles again. Raises: StoreError when there is no room to keep a damaged original."""
     now = now_us() if now is None else now
     with store.lock("repair of the lake"):
-        mended = tuple(_mend(store, trouble, now) for trouble in check(store))
+        record = record_troubles(store)
+        mend_record(store, record, now)
+        mended = [_mended(store, trouble) for trouble in record]
+        mended += [_mend(store, trouble, now) for trouble in _parts(store)]
         publish(store)  # also when an earlier repair was killed before it could
-    return Repaired(mended)
+    return Repaired(tuple(mended))
+
+
+def _mended(store: Store, found: RecordTrouble) -> Mended:
+    aside = store.folder / ASIDE / found.file.file.replace("/", "_")
+    shown = str(aside) if found.problem == "damaged" else ""
+    return Mended(_trouble(found), found.in_words, aside=shown, sessions_lost=found.lost)
 
 
 def _mend(store: Store, trouble: Trouble, now: int) -> Mended:

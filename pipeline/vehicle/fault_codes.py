@@ -15,6 +15,10 @@ NO_NAME = "unnamed code"
 _NO_FAULT = re.compile(
     r"^(no|none|ok|okay|normal|no[ _-]*(faults?|errors?|alarms?|warnings?|failures?)|(fault|error)[ _-]*free)$", re.I
 )
+_A_FAULT = re.compile(
+    r"fault|fail|error|alarm|over|under|short|hot|cold|stuck|lost|loss|broken|open|weld|trip|derat|time[ _-]*out|crc",
+    re.I,
+)
 _NO_VALUE = re.compile(r"^(sna|snv|n/?a|invalid|not[ _-]*(available|valid)|signal[ _-]*not[ _-]*available|init)$", re.I)
 Names = tuple[tuple[int, str], ...]  # by bit
 Codes = tuple[tuple[int, int], ...]  # (raw number, bit); a bit of -1 is no fault
@@ -47,7 +51,9 @@ def fault_codes(said: object, words: Mapping[int, str]) -> tuple[Codes, dict[int
         raise ValueError(
             'codes = true takes the words of the DBC file, which has none here: codes = { 3 = "over voltage" }'
         )
-    none = {raw for raw, word in named.items() if _NO_FAULT.match(word.strip())} | {0}
+    none = {raw for raw, word in named.items() if _NO_FAULT.match(word.strip())}
+    if not _zero_is_a_fault(said, named, none):
+        none.add(0)
     faults = sorted(set(named) - none)
     if len(faults) > MOST_CODES:
         raise ValueError(
@@ -56,6 +62,13 @@ def fault_codes(said: object, words: Mapping[int, str]) -> tuple[Codes, dict[int
         )
     places = [(raw, -1) for raw in sorted(none)] + [(raw, place) for place, raw in enumerate(faults)]
     return tuple(places), {place: " ".join(named[raw].replace("_", " ").split()) for place, raw in enumerate(faults)}
+
+
+def _zero_is_a_fault(said: object, named: Mapping[int, str], none: set[int]) -> bool:
+    """0 says that all is well unless the profile names it a fault, or the DBC file's word for it is that of one."""
+    if 0 not in named or 0 in none:
+        return False
+    return isinstance(said, dict) or _A_FAULT.search(named[0]) is not None
 
 
 def words_of_codes(codes: Codes, names: Mapping[int, str]) -> dict[int, str]:

@@ -30,6 +30,8 @@ def test_a_repair_in_the_book_is_denied_nowhere(store: Store, tmp_path: Path) ->
     assert "not recorded in this store, so" not in everything
     assert "ampaigns are not recorded" not in everything
     assert verify_history(store, write_history(store, "a", tmp_path / "a.html")).ok
+    assert write_history(store, "a", out=tmp_path / "a.json").read_text("utf-8").startswith("{")  # as the name ends
+    assert write_history(store, "a", out=tmp_path / "a.csv").read_text("utf-8")[0] != "<"
 
 
 def test_only_entries_that_hold_count(store: Store) -> None:

@@ -30,12 +30,13 @@ from herdbook.pipeline.lake.open import lake_of
 from herdbook.pipeline.lake.read import load_signals
 from herdbook.pipeline.night.workers import WorkerLost, Workers
 from herdbook.pipeline.store.publish import vouch_for
+from herdbook.pipeline.store.record_files import TABLES
 from herdbook.pipeline.store.settings_used import settings_changed
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.upkeep.merge_and_expire import upkeep
 from tests.toy.bench import DATA, NOW, Bench
 
-KINDS = ("part", "catalogue", "published", "settings", "memory of checks")
+KINDS = ("part", "catalogue", "published", "settings", "memory of checks", "record")
 WIRES = "SELECT * FROM toy.pack ORDER BY ALL"
 SETTINGS = """
 # settings of a store, every kind of them
@@ -50,6 +51,7 @@ judge_days = 400
 [keep]
 grace_hours = 48
 check_days = 7
+young_rows = 0
 """
 
 
@@ -79,6 +81,7 @@ def files(store: Store) -> dict[str, list[Path]]:
         "published": [store.fleet],
         "settings": [store.folder / "herdbook.toml"],
         "memory of checks": [store.folder / "checked.sqlite"],
+        "record": sorted((store.folder / "record").glob("*.parquet")),
     }
 
 
@@ -89,6 +92,8 @@ def shown(folder: Path) -> dict[str, str]:
     found = {"settings": repr(store.settings)}
     with store.read() as con:
         found |= {f"published {name}": text for name, text in _tables(con).items()}
+        for kind in TABLES:
+            found[f"record {kind}"] = repr(con.execute(f"SELECT * FROM {kind} ORDER BY ALL").fetchall())
         vouch_for(store, con, WIRES)
         found["wires"] = repr(con.execute(WIRES).fetchall())
     for vehicle in ("TOY-001", "TOY-002"):

@@ -72,6 +72,26 @@ def test_a_catalogue_that_grew_or_is_another_one_is_looked_into(
     assert len(looked) == 2
 
 
+def test_an_older_copy_put_back_over_itself_is_looked_into(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Equal inode, equal size, and none of what was written since: only the count in its head tells."""
+    looked: list[Path] = []
+    folder, catalogue = bench.store.folder, bench.store.catalogue
+    older = catalogue.read_bytes()
+    for k in range(3):
+        with duckdb.connect(str(catalogue)) as con:
+            con.execute("CREATE TABLE newer (n BIGINT)" if k == 0 else f"INSERT INTO newer VALUES ({k})")
+    (folder / KNOWN).unlink(missing_ok=True)
+    Store.open(folder)
+    now = catalogue.stat()
+    padded = older + b"\0" * (now.st_size - len(older))
+    with catalogue.open("r+b") as file:
+        file.write(padded[: now.st_size])
+    assert (catalogue.stat().st_ino, catalogue.stat().st_size) == (now.st_ino, now.st_size)
+    monkeypatch.setattr("herdbook.pipeline.store.known_newest.migrate", looked.append)
+    Store.open(folder)
+    assert looked == [catalogue]
+
+
 def test_a_newer_step_is_taken(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     Store.open(bench.store.folder)
     new = tmp_path / "9000_new.sql"

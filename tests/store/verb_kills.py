@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import os
 import random
 import shutil
 import sys
@@ -19,9 +20,13 @@ import time
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import tests.toy.logs as toy
 from herdbook.pipeline.assess.fit_reference import refit
+from herdbook.pipeline.book import book
+from herdbook.pipeline.book.drafting import draft_of
+from herdbook.pipeline.book.table_file import read_entries
 from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.intake.corrections import forget, give
 from herdbook.pipeline.night import mutes
@@ -29,6 +34,8 @@ from herdbook.pipeline.night.again import reassess, redecode, retry_quarantine
 from herdbook.pipeline.night.scan import run_scan, run_take
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.record_files import TABLES
+from herdbook.pipeline.store.settle import MERGED
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY, from_micros
 from herdbook.pipeline.upkeep.merge_and_expire import upkeep
@@ -38,6 +45,7 @@ from tests.night.tables import stands
 from tests.toy.bench import DATA, NOW, Bench
 
 HANGS_S = 300.0
+SHEET = 2000  # entries of the service book that one import brings
 UNTIL = date(2026, 12, 20)
 PRELOAD = ["herdbook.pipeline.night.scan", "pyarrow.parquet", "herdbook.pipeline.assess.assess", "cantools.database"]
 
@@ -63,7 +71,11 @@ def _hush(here: Path) -> None:
 
 
 def _damage(here: Path) -> None:
-    part = min((here / "store" / "lake").rglob("*.parquet"))
+    """A part of the vehicle without an entered finding: when a repair is killed after the part stands again, nothing is
+    damaged any more, and nobody needs to be judged."""
+    with transaction(here / "store" / "catalogue.duckdb") as con:
+        asked = "SELECT p.part FROM parts p JOIN logs USING (log) WHERE vehicle = 'TOY-002' ORDER BY p.part LIMIT 1"
+        part = here / "store" / "lake" / con.execute(asked).fetchall()[0][0]
     raw = bytearray(part.read_bytes())
     raw[200] ^= 0x10
     part.write_bytes(bytes(raw))
@@ -77,6 +89,20 @@ def _new_dbc(here: Path) -> None:
 def _expiring(here: Path) -> None:
     with (here / "store" / "herdbook.toml").open("a") as file:
         file.write("[keep]\nparts_days = 250\n")
+
+
+def _settling(here: Path) -> None:
+    with (here / "store" / "herdbook.toml").open("a") as file:
+        file.write("[keep]\nyoung_rows = 0\n")
+
+
+def _to_merge(here: Path) -> None:
+    """As many files of the record as are merged, and one night more in the catalogue."""
+    _settling(here)
+    for night in range(MERGED - 1):
+        log = toy.write(here / "inbox" / f"night-{night}.log", toy.stretch(toy.T0 + (50 + night) * DAY, 20, serial=1))
+        os.utime(log, (NOW // 1_000_000, NOW // 1_000_000))  # each time the same
+        run_scan(here / "inbox", _store(here), jobs=0, now=NOW)
 
 
 def _store(here: Path) -> Store:
@@ -115,6 +141,40 @@ def _forget(here: Path) -> None:
         forget(_store(here), "1-40.log", by="desk", why="a bench run", now=from_micros(NOW))
 
 
+def _sheet(here: Path) -> None:
+    """Two thousand entries to come."""
+    with (here / "book.csv").open("w", encoding="utf-8") as file:
+        file.write("vehicle,kind,when,by,said\n")
+        file.writelines(f"TOY-00{1 + i % 2},note,2026-03-04,desk,no. {i}\n" for i in range(SHEET))
+
+
+def _import(here: Path) -> None:
+    given = read_entries(here / "book.csv", lambda _: ZoneInfo("Europe/Vienna"))
+    refused, _ = book.write(_store(here), given.drafts, from_micros(NOW))
+    assert not given.refused
+    assert not refused
+
+
+def _add(here: Path) -> None:
+    given = {"vehicle": "TOY-001", "kind": "repair", "when": "2026-03-04", "by": "desk", "rule": "r", "said": "mended"}
+    draft = draft_of("the entry", given, lambda _: ZoneInfo("Europe/Vienna"))
+    refused, _ = book.write(_store(here), [draft], from_micros(NOW))
+    assert not refused
+
+
+def _strike(here: Path) -> None:
+    store, now = _store(here), from_micros(NOW + DAY)
+    with contextlib.suppress(SettingsError):  # an earlier try struck it
+        refused, _ = book.write(store, [book.struck(store, 1, by="desk", why="wrong vehicle", now=now)], now)
+        assert not refused
+    _publish(here)
+
+
+def entered(here: Path) -> int:
+    """Entries of the service book, by the catalogue itself."""
+    return len(contents(here / "store" / "catalogue.duckdb").get("service_book", []))
+
+
 def _corrected(here: Path) -> None:
     """The scan that takes a correction up."""
     run_scan(here / "inbox", _store(here), jobs=0, now=NOW + DAY)
@@ -141,6 +201,11 @@ VERBS: dict[str, tuple[Step, Step]] = {  # what is there before, and the verb
     "correct --to": (_nothing, _give),
     "correct --forget": (_nothing, _forget),
     "scan after a correction": (_give, _corrected),
+    "book import": (_sheet, _import),
+    "book add": (_nothing, _add),
+    "book strike": (_add, _strike),
+    "scan, its rows moved": (_settling, lambda here: run_scan(here / "more", _store(here), jobs=0, now=NOW)),
+    "store upkeep, files merged": (_to_merge, lambda here: upkeep(_store(here), NOW)),
 }
 
 
@@ -153,13 +218,19 @@ def everything(here: Path) -> dict[str, object]:
     store = here / "store"
     found: dict[str, object] = {"parts": lake(store)}
     for name in ("catalogue.duckdb", "fleet.duckdb"):
-        found |= {f"{name} {table}": rows for table, rows in contents(store / name).items() if table != "mutes"}
+        left_out = ("mutes", "record_files", "record_removed", "record_retired")
+        found |= {f"{name} {table}": rows for table, rows in contents(store / name).items() if table not in left_out}
         found[f"{name} mutes"] = len(contents(store / name)["mutes"])
+    with Store.open(store).read() as con:  # numbers of files differ: a number that was drawn is never given again
+        for kind in TABLES:
+            found[f"record {kind}"] = con.execute(f"SELECT * FROM {kind} ORDER BY ALL").fetchall()
     return found
 
 
-def survive(verb: str, kills: int, rng: random.Random, folder: Path) -> int:
-    """Kill until `kills` are done and the verb has got through; how many kills."""
+def survive(
+    verb: str, kills: int, rng: random.Random, folder: Path, look: Callable[[Path], object] | None = None
+) -> int:
+    """Kill until `kills` are done and the verb has got through; how many kills. look: called after each kill."""
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(PRELOAD)
     here, kept = folder / "here", folder / "kept"
@@ -195,6 +266,8 @@ def survive(verb: str, kills: int, rng: random.Random, folder: Path) -> int:
             process.kill()
             process.join()
             done += 1
+            if look:
+                look(here)
         found = everything(here)
         for name in expected:
             assert found[name] == expected[name], f"{verb}: {name} after {done} kills"

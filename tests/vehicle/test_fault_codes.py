@@ -59,6 +59,26 @@ def test_codes_read_as_bits_are_told(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("entry", "zero", "bits"),
+    [
+        ("codes = true", "over voltage", 1),  # the DBC file's word for 0 is that of a fault
+        ("codes = true", "standby", 0),
+        ("codes = true", "No fault", 0),
+        ('codes = { 0 = "standby lost", 3 = "over voltage" }', "standby", 1),  # the profile's own word
+        ('codes = { 3 = "over voltage" }', "standby", 0),
+    ],
+)
+def test_nought_is_a_fault_where_the_table_names_it_one(tmp_path: Path, entry: str, zero: str, bits: int) -> None:
+    dbc = DBC.replace("No fault", zero)
+    profile = profile_of(tmp_path, f'bms_fault = {{ signal = "Err.Code", {entry} }}', dbc)
+    signals, _ = roles_of(profile, [Sent("Err", {"Code": 0, "Plain": 0}, at=0)], tmp_path)
+    [word] = [int(v) for v in signals.series("bms_fault").v]
+    assert word == bits
+    if bits:
+        assert profile.fault_name("bms_fault", "", 0).startswith("code 0 (")
+
+
+@pytest.mark.parametrize(
     ("entry", "words"),
     [
         ('{ signal = "Err.Plain", codes = true }', "has none here"),

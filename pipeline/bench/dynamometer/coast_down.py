@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +29,7 @@ from herdbook.pipeline.science.coast_down import (
 from herdbook.pipeline.science.road import GRAVITY
 from herdbook.pipeline.vehicle.profile import Profile
 
+SAME = "Errors of scale and speed sensor are left out: that both tests had the same ones is the tester's word."
 WAYS = ("there", "back")
 TURNING, TURNING_SE = 0.03, 0.01  # turning parts as a share of the mass, where they were not weighed: common practice
 SPEED_SE = 0.005  # share, of a speed nobody calibrated (engineering choice)
@@ -114,12 +115,16 @@ class CoastDown:
         return float(self.load.value[0]) / weight, float(self.load.half_width[0]) / weight
 
 
-def coast_down(path: Path | str) -> CoastDown:
-    """The test a sheet describes. Raises: InputError when it cannot be evaluated, with the reason."""
+def coast_down(path: Path | str, instruments: bool = True) -> CoastDown:
+    """The test a sheet describes. instruments: the errors of scale and speed count; without, only what differs between
+    pairs does. Raises: InputError when it cannot be evaluated, with the reason."""
     sheet = read_sheet(path, "coast-down")
     name, profile, with_f1 = name_of(sheet), profile_of(sheet), sheet.flag("f1")
     told: list[str] = []
     conditions = _conditions(sheet, told)
+    if not instruments:
+        conditions = replace(conditions, mass_se_kg=0.0, turning_se_kg=0.0, speed_se=0.0)
+        told = [SAME]
     asked = (
         sheet.number("from_kmh", "km/h", 3.0, 300.0, 300.0) / 3.6,
         sheet.number("to_kmh", "km/h", 1.0, 300.0, 1.0) / 3.6,

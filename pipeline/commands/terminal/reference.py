@@ -59,16 +59,24 @@ def _metrics() -> Iterator[str]:
 
 
 def _profile() -> Iterator[str]:
+    from herdbook.pipeline.reports.words import numbers
     from herdbook.pipeline.vehicle.profile_tables import reference
     from herdbook.pipeline.vehicle.roles import ROLES
 
     yield "## Keys\n"
-    yield from reference()
+    yield from (
+        line.replace("degC", numbers.unit("degC")).replace("mOhm", numbers.unit("mOhm")) for line in reference()
+    )
     yield '\n## Roles\n\nUnder `[roles]` a role is mapped to a signal: `pack_current = "BMS_Pack.PackCurrent"`.'
     yield "Other forms: `dbc_demo/README.md`. Pack current is positive on discharge, motor current negative while"
     yield "braking.\n"
     rows = (
-        (f"`{r.name}`", r.index, "" if r.unit == "state" else r.unit, f"{r.meaning} {', '.join(r.states)}".strip())
+        (
+            f"`{r.name}`",
+            r.index,
+            "" if r.unit == "state" else numbers.unit(r.unit),
+            f"{r.meaning} {', '.join(r.states)}".strip(),
+        )
         for r in ROLES.values()
     )
     yield from _table(("role", "one a", "unit", "meaning"), rows)

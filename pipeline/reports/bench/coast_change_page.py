@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 KMH = 3.6
 METHOD = (
     "Both tests are brought to 20 °C and 100 kPa first. The interval of the difference is by Welch and Satterthwaite "
-    "on the scatter of the pairs of each, with the errors of mass and speed of both as if they were not shared: where "
-    "both tests had the same scale and sensor, it is wider than need be."
+    "on the scatter of the pairs of each. Errors of mass and speed count as if each test had its own scale and sensor; "
+    "--same-instruments leaves them out."
 )
 
 

@@ -29,9 +29,9 @@ MOST_WINDOWS = 5  # the worst ones
 MOST_S = 3600.0  # a longer window is looked at from its beginning
 WORDS = {
     Standing.SUPPORTED: "The record supports it",
-    Standing.OPEN: "Open",
+    Standing.OPEN: "The record does not settle it",
     Standing.NOT_RECORDED: "Not recorded",
-    Standing.NOT_SEEN: "Looked for, not seen",
+    Standing.NOT_SEEN: "Not seen where it should show",
     Standing.CONTRADICTED: "The record speaks against it",
 }
 

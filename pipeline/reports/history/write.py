@@ -26,7 +26,7 @@ def write_history(
     store: Store,
     vehicle: str,
     out: Path | str,
-    fmt: str = "html",
+    fmt: str = "",
     zone: str | None = None,
     units: str = "km",
     as_of: datetime | None = None,
@@ -34,12 +34,14 @@ def write_history(
 ) -> Path:
     """Write the history; the file written.
 
-    out: the file, or a folder to put it in.  fmt: "html", "csv", "json" or "pdf" (needs Chromium).  zone: of all times
+    out: the file, or a folder to put it in.  fmt: "html", "csv", "json" or "pdf" (needs Chromium); "": as the name of
+    out ends, else "html".  zone: of all times
     on the page (default: the vehicle's, else the store's).  units: "km" or "mi".  as_of: only what had been received by
     then (naive means UTC).  by: who writes it; then the time of writing is in it too.
     Raises: NotKnownError, StoreError, and SettingsError for a form, zone or unit that does not exist, or a key or a
     time stamp that cannot be had.
     """
+    fmt = fmt or form_of(Path(out))
     if fmt not in FORMS:
         raise SettingsError(f"no history is written as {fmt!r}", do="Choose html, csv, json or pdf")
     key = private_key(store)
@@ -53,6 +55,12 @@ def write_history(
         written = html.write(path, forms.signed(made, fmt, key))
     stamp(store, written)
     return written
+
+
+def form_of(out: Path) -> str:
+    """The form that the name of a file says; a page where it says none, and in a folder."""
+    said = "" if out.is_dir() else out.suffix[1:].lower()
+    return said if said in FORMS else "html"
 
 
 def _write_bytes(path: Path, content: bytes) -> Path:

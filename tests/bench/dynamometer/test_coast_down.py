@@ -145,12 +145,15 @@ def test_one_pair_alone_has_no_interval() -> None:
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    write_stand.write(tmp_path)
+    write_stand.write_coasts(tmp_path)
     return tmp_path
 
 
-def test_the_committed_records_are_what_the_tool_writes(folder: Path) -> None:
-    for path in folder.iterdir():
+def test_the_committed_records_are_what_the_tool_writes_and_small(tmp_path: Path) -> None:
+    write_stand.write(tmp_path)
+    assert {p.name for p in tmp_path.iterdir()} == {p.name for p in write_stand.FOLDER.iterdir()}
+    assert sum(p.stat().st_size for p in tmp_path.iterdir()) < 300_000
+    for path in tmp_path.iterdir():
         assert path.read_bytes() == (write_stand.FOLDER / path.name).read_bytes(), path.name
 
 

@@ -80,9 +80,10 @@ def _line(spec: Spec, frame: Frame, x: Values, y: Values) -> str:
     path = _path(*_thinned(px, py, FAINT_POINTS if faint else POINTS), stepped=shape)
     dash = DASH.get(line.get("dash", "solid"), "none")
     begin, width = 100 * frame.x.start, 100 * (frame.x.end - frame.x.start)
+    area = f'<path d="{path}z" fill="{paint(spec["fillcolor"])}"/>' if spec.get("fill") == "toself" else ""
     return (
         f'<svg x="{begin:g}%" y="{frame.top:.1f}" width="{width:g}%" height="{frame.height:.1f}" '
-        f'viewBox="0 0 {ACROSS} {FINE * frame.height:.0f}" preserveAspectRatio="none">'
+        f'viewBox="0 0 {ACROSS} {FINE * frame.height:.0f}" preserveAspectRatio="none">{area}'
         f'<path class="ln" d="{path}" stroke="{paint(line.get("color", "@line1"))}" '
         f'stroke-width="{1.0 if faint else line.get("width", 1.4):g}" '
         f'stroke-dasharray="{dash}"/></svg>'
