@@ -95,5 +95,5 @@ SET = MetricSet(
         "speed_implausible_share": ("1", "Share of samples far faster than the wheel and the other motor."),
     },
     source="definitions: this file; thresholds: engineering choice",
-    version=2,  # two readings may tell a loss, where they lie 0.08 s apart; slow motors are watched
+    version=3,  # one motor by the name of a side; in 2 two readings may tell a loss, and slow motors are watched
 )
