@@ -22,9 +22,16 @@ PAGES = {
     "/night": "night.page",
     "/window": "window.page",
     "/window/data": "window.data",
+    "/batch": "batch.page",
+    "/scatter": "scatter.page",
 }
 LONG = {
     "/history": "history.page",
+    "/window/file": "take_signals.file",
+    "/scatter/data": "scatter.data",
+    "/ask": "ask.page",
+    "/ask/rows": "ask.data",
+    "/ask/file": "ask.file",
     "/history/file": "history.file",
     "/table/{name}": "tables_asked.file",
 }

@@ -20,7 +20,7 @@ from herdbook.pipeline.errors import HerdbookError, SettingsError
 from herdbook.pipeline.times import stamp
 
 if TYPE_CHECKING:
-    from herdbook.pipeline.book.drafting import Draft
+    from herdbook.pipeline.book.entry import Draft
 
 KINDS = {  # what the desk offers: the word, and what it means for a finding
     Kind.NOTE: "a note",

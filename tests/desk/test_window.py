@@ -22,7 +22,7 @@ BRAKE = {"from": "2026-03-20T11:12:29.253300Z", "to": "2026-03-20T11:12:42.43360
 JSON = {"accept": "application/json"}
 
 
-def ask(wires: httpx.Client, code: int = 200, **given: Any) -> dict[str, Any]:
+def ask(wires: httpx.Client, code: Any = 200, **given: Any) -> dict[str, Any]:
     said = wires.get("/window/data", params={"v": "ZB-0105", **given}, headers=JSON)
     assert said.status_code == code, said.text
     found: dict[str, Any] = said.json()
