@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -68,6 +68,7 @@ def show(
 
     from herdbook.pipeline.book import book, parts, stop_use
     from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.reports.facts import rule_titles
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.times import utc_now
 
@@ -77,6 +78,7 @@ def show(
     with opened.read() as con:
         entries = book.entries(con, vehicle or None)
         told = parts.contradictions(con, entries, vehicle or None)
+        titles = rule_titles(con)
         open_matters = [m for m in stop_use.matters(con, vehicle or None) if m.open]
     stays = parts.stays(entries)
     shown = [e for e in entries if e.holds or everything]
@@ -87,7 +89,7 @@ def show(
     title = f"Service book of {vehicle}" if vehicle else "Service book"
     if shown:
         columns = COLUMNS if vehicle else ("vehicle", *COLUMNS)
-        rows = [_row(e) for e in shown]
+        rows = [_row(e, titles) for e in shown]
         screen.table(
             title, columns, [row if vehicle else [e.vehicle, *row] for e, row in zip(shown, rows, strict=True)]
         )
@@ -225,6 +227,7 @@ def _enter(store: Store, drafts: Sequence[Draft], json: bool, where: str = "") -
 
     from herdbook.pipeline.book import book
     from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.reports.facts import rule_titles
 
     refused, made = book.write(store, drafts)
     if json:
@@ -235,7 +238,9 @@ def _enter(store: Store, drafts: Sequence[Draft], json: bool, where: str = "") -
     else:
         known = len(drafts) - len(made)
         if made:
-            rows = [[e.vehicle, *_row(e)] for e in made]
+            with store.read() as con:
+                titles = rule_titles(con)
+            rows = [[e.vehicle, *_row(e, titles)] for e in made]
             screen.table(f"Entered: {_entries(len(made))}", ("vehicle", *COLUMNS), rows)
         if known:
             screen.say(f"{_entries(known)} stood in the book already.")
@@ -258,7 +263,7 @@ def _refused(refused: Sequence[Refusal], where: str) -> None:
             screen.warn(f"- {one.place}: {one.why.rstrip('.')}.")
 
 
-def _row(e: Entry) -> list[object]:
+def _row(e: Entry, titles: Mapping[str, str]) -> list[object]:
     said = e.said if e.holds or e.kind == "struck" else f"{e.said} [holds no longer]".strip()
     kind = f"{e.kind} no. {e.corrects}" if e.kind == "struck" else e.kind
-    return [e.entry, e.when, kind, e.about(), said, e.made_by]
+    return [e.entry, e.when, kind, e.about(titles.get(e.rule, "")), said, e.made_by]

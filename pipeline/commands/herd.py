@@ -6,8 +6,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from herdbook.pipeline.commands.terminal.herd_campaign import campaign
 from herdbook.pipeline.commands.terminal.herd_course import course
+from herdbook.pipeline.commands.terminal.herd_factors import factors
 from herdbook.pipeline.commands.terminal.herd_returns import Clock, returns
+from herdbook.pipeline.commands.terminal.herd_standing import standing
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
 
 if TYPE_CHECKING:
@@ -27,6 +30,9 @@ def register(app: typer.Typer) -> None:
     group.command(epilog="Example: herdbook herd life pack --by batch")(life)
     group.command(epilog="Example: herdbook herd returns --by batch --clock km")(returns)
     group.command(epilog="Example: herdbook herd course capacity --limit 80")(course)
+    group.command(epilog="Example: herdbook herd standing ZB-0102")(standing)
+    group.command(epilog='Example: herdbook herd campaign "firmware 2" --figure use')(campaign)
+    group.command(epilog="Example: herdbook herd factors drag")(factors)
     group.command(epilog="Example: herdbook herd batches")(batches)
     group.command(epilog="Example: herdbook herd outcomes")(outcomes)
     app.add_typer(group, name="herd", epilog="Example: herdbook herd life pack --by batch")

@@ -1,4 +1,4 @@
-"""herdbook verify: is a history as it was signed, and does it still match the store."""
+"""herdbook verify: is a history or a certificate as it was signed, and does it still match the store."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def register(app: typer.Typer) -> None:
 
 
 def verify(
-    file: Annotated[Path, typer.Argument(help="A history that Herdbook wrote.", show_default=False)],
+    file: Annotated[Path, typer.Argument(help="A history or certificate that Herdbook wrote.", show_default=False)],
     store: Store_ = None,
     public_key: Key = "",
     json: Json = False,
@@ -34,14 +34,17 @@ def verify(
     """Check a history: as it was signed, its logs and data intact, the same if written again. Else exit code 8.
 
     Who has only the file gives the public key (`herdbook store key` prints it) and learns that nothing in the file was
-    changed since it was signed. With the store every line is held against the records too.
+    changed since it was signed. With the store every line is held against the records too; of a certificate, whether
+    the store entered that very test.
     """
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.reports import verify_history
+    from herdbook.pipeline.reports.bench.certificate_check import is_certificate, verify_certificate
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store or DEFAULT_STORE) if store or not public_key else None
-    found = verify_history(opened, file, public_key)
+    checked = verify_certificate if is_certificate(file) else verify_history
+    found = checked(opened, file, public_key)
     if json:
         screen.as_json(found.as_dict())
     else:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.middleware.base import BaseHTTPMiddleware
@@ -9,23 +11,43 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from herdbook.pipeline.desk import fleet, look, night, tables_asked, vehicle, window
-from herdbook.pipeline.desk.desk import Answer, Desk, endpoint
+from herdbook.pipeline.desk.desk import Answer, Asked, Desk, endpoint
 from herdbook.pipeline.desk.doors import NOT_OURS, plain
 
-PAGES: dict[str, Answer] = {
-    "/fleet": fleet.page,
-    "/vehicle": vehicle.page,
-    "/night": night.page,
-    "/window": window.page,
-    "/window/data": window.data,
+ROOM = "herdbook.pipeline.desk"
+# By module and function: a module is loaded when its page is first asked for, so that the desk starts at once.
+PAGES = {
+    "/fleet": "fleet.page",
+    "/vehicle": "vehicle.page",
+    "/night": "night.page",
+    "/window": "window.page",
+    "/window/data": "window.data",
+    "/batch": "batch.page",
+    "/scatter": "scatter.page",
 }
-LONG: dict[str, Answer] = {
-    "/table/{name}": tables_asked.file,
+LONG = {
+    "/history": "history.page",
+    "/window/file": "take_signals.file",
+    "/scatter/data": "scatter.data",
+    "/ask": "ask.page",
+    "/ask/rows": "ask.data",
+    "/ask/file": "ask.file",
+    "/history/file": "history.file",
+    "/table/{name}": "tables_asked.file",
 }
-TAKEN: dict[str, Answer] = {
-    "/window/stop": window.stop,
-}  # by POST: what a form sends
+TAKEN = {  # by POST: what a form sends
+    "/window/stop": "window.stop",
+    "/note": "notes.enter",
+}
+
+
+def answer_of(name: str) -> Answer:
+    def answer(asked: Asked) -> Response:
+        module, _, function = name.partition(".")
+        found: Response = getattr(import_module(f"{ROOM}.{module}"), function)(asked)
+        return found
+
+    return answer
 
 
 def application(desk: Desk) -> Starlette:
@@ -35,6 +57,8 @@ def application(desk: Desk) -> Starlette:
         return RedirectResponse("/fleet", 303)
 
     async def asset(request: Request) -> Response:
+        from herdbook.pipeline.desk import look
+
         name = request.path_params["name"]
         if name not in look.ASSETS:
             return plain("There is no such file.", 404)
@@ -61,9 +85,9 @@ def application(desk: Desk) -> Starlette:
         Route("/assets/{digest}/{name}", asset),
         Route("/progress", progress),
         Route("/stop", stop, methods=["POST"]),
-        *(Route(path, endpoint(desk, answer)) for path, answer in PAGES.items()),
-        *(Route(path, endpoint(desk, answer, long=True)) for path, answer in LONG.items()),
-        *(Route(path, endpoint(desk, answer, long=True), methods=["POST"]) for path, answer in TAKEN.items()),
+        *(Route(path, endpoint(desk, answer_of(name))) for path, name in PAGES.items()),
+        *(Route(path, endpoint(desk, answer_of(name), long=True)) for path, name in LONG.items()),
+        *(Route(path, endpoint(desk, answer_of(name), long=True), methods=["POST"]) for path, name in TAKEN.items()),
     ]
     guard = Middleware(BaseHTTPMiddleware, dispatch=desk.doors)
     return Starlette(routes=routes, middleware=[guard], exception_handlers={404: missing})

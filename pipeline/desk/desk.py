@@ -7,20 +7,22 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any
+from threading import Lock
+from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qs
 
 from anyio import CapacityLimiter, to_thread
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from herdbook.pipeline.desk import doors, look
+from herdbook.pipeline.desk import doors
 from herdbook.pipeline.desk.asked import LONG_S, PAGE_S, Questions, StoppedError
-from herdbook.pipeline.desk.levels import Levels
-from herdbook.pipeline.desk.preparing import Preparing
 from herdbook.pipeline.desk.published import DeskStore, Publications
 from herdbook.pipeline.errors import BusyError, HerdbookError, NotKnownError, SettingsError, StoreError, damage
 from herdbook.pipeline.store.store import Store
+
+if TYPE_CHECKING:
+    from herdbook.pipeline.desk.preparing import Preparing
 
 STATUS = ((NotKnownError, 404), (SettingsError, 400), (BusyError, 503), (StoreError, 503))
 PAGES_AT_ONCE, LONG_AT_ONCE = 24, 6
@@ -34,11 +36,12 @@ class Desk:
     store: DeskStore
     publications: Publications
     doors: doors.Doors
-    preparing: Preparing
-    questions: Questions
     addresses: frozenset[str] = frozenset()  # of pages that there are
+    questions: Questions = field(default_factory=Questions)
     pages: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(PAGES_AT_ONCE))
     long: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(LONG_AT_ONCE))
+    one_alone: Lock = field(default_factory=Lock)
+    _preparing: Preparing | None = None
 
     @classmethod
     def open(cls, store: Store, port: int, password: str = "", names: frozenset[str] = frozenset()) -> Desk:
@@ -46,9 +49,18 @@ class Desk:
         secret = doors.kept_secret(publications.folder)
         door = doors.Doors(secret, port, password, names)
         own = DeskStore(store.folder, store.settings, publications)
-        levels = Levels(publications.folder / "levels", publications.scratch / "levels")
-        questions = Questions()
-        return cls(own, publications, door, Preparing(levels, questions), questions)
+        return cls(own, publications, door)
+
+    @property
+    def preparing(self) -> Preparing:
+        from herdbook.pipeline.desk.levels import Levels
+        from herdbook.pipeline.desk.preparing import Preparing
+
+        with self.one_alone:
+            if self._preparing is None:
+                levels = Levels(self.publications.folder / "levels", self.publications.scratch / "levels")
+                self._preparing = Preparing(levels, self.questions)
+        return self._preparing
 
     def close(self) -> None:
         self.questions.stop_all()
@@ -63,7 +75,7 @@ class Asked:
     path: str
     query: Fields
     form: Fields
-    mark_wanted: bool = False
+    as_json: bool = False
 
     def one(self, name: str, default: str = "") -> str:
         return self.query.get(name, [default])[0]
@@ -79,6 +91,8 @@ class Asked:
         return self.desk.store
 
     def page(self, template: str, status: int = 200, **given: Any) -> Response:
+        from herdbook.pipeline.desk import look
+
         shared = {"mark": self.desk.doors.mark, "here": self.path, "asked": self, "store_name": self.store.folder.name}
         return HTMLResponse(look.rendered(template, **shared, **given), status)
 
@@ -96,11 +110,11 @@ def endpoint(desk: Desk, answer: Answer, long: bool = False) -> Callable[[Reques
             form = parse_qs((await doors.body(request)).decode("utf-8", "replace"), keep_blank_values=True)
             if not desk.doors.mark_fits(request, form.get("mark", [""])[0]):
                 return doors.plain(doors.NOT_OURS, 403)
-        asked = Asked(desk, request.url.path, query, form)
+        as_json = "application/json" in request.headers.get("accept", "")
+        asked = Asked(desk, request.url.path, query, form, as_json)
         name = (form if request.method == "POST" else query).get("q", [""])[0]
         work = partial(answer, asked)
         seconds, limiter = (LONG_S, desk.long) if long else (PAGE_S, desk.pages)
-        as_json = "application/json" in request.headers.get("accept", "")
         try:
             return await to_thread.run_sync(
                 desk.questions.answer, name, seconds, work, limiter=limiter, abandon_on_cancel=True

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -63,7 +63,7 @@ def _write(con: duckdb.DuckDBPyConnection, sql: str, given: dict[str, Any], kind
     if kind == "csv":
         csv_cells.write_rows(path, names, _batches(con))
     else:
-        _xlsx(names, _batches(con), path)
+        write_xlsx(names, _batches(con), path)
 
 
 def _batches(con: duckdb.DuckDBPyConnection) -> Iterator[list[tuple[Any, ...]]]:
@@ -91,7 +91,8 @@ def _parquet(con: duckdb.DuckDBPyConnection, sql: str, given: dict[str, Any], pa
             step(done, 0, "rows written")
 
 
-def _xlsx(names: Sequence[str], batches: Iterator[list[tuple[Any, ...]]], path: Path) -> None:
+def write_xlsx(names: Sequence[str], batches: Iterable[Sequence[Sequence[Any]]], path: Path) -> None:
+    """A sheet; no cell of it is a formula. Raises: SettingsError for too many rows, MissingExtraError."""
     need("openpyxl", "a sheet (XLSX)")
     from openpyxl import Workbook
     from openpyxl.cell import WriteOnlyCell

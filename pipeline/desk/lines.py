@@ -181,6 +181,14 @@ def _counted(
     }
 
 
+def estimate(store: Store, vehicle: str, names: Sequence[Named], start: int, end: int) -> int:
+    """About how many samples the fullest of these signals has between two times, microseconds."""
+    profiles = {p.name: p for p in store.profiles()}
+    with store.read() as con:
+        refs = [r for r in log_refs(con, vehicle, start, end) if r.profile in profiles]
+        return max(_counted(con, refs, names, profiles, start, end).values(), default=0)
+
+
 def _share(frames: int, ref: LogRef, start: int, end: int) -> int:
     inside = min(end, ref.end + 1) - max(start, ref.start)
     return int(frames * max(0, inside) / max(1, ref.end + 1 - ref.start))

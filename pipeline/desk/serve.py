@@ -137,4 +137,6 @@ def _warm(desk: Desk) -> None:
     """What the first page needs and takes a while to load."""
     with suppress(Exception):
         desk.store.read().close()
-        import herdbook.pipeline.reports.facts  # noqa: F401
+        import herdbook.pipeline.desk.fleet
+        import herdbook.pipeline.desk.vehicle
+        import herdbook.pipeline.desk.window  # noqa: F401

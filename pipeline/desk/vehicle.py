@@ -46,9 +46,19 @@ def shown(asked: Asked, name: str, status: int = 200, **more: Any) -> Response:
         sessions = page_of(
             con, wanted, "", False, int(number) if number.isdecimal() and len(number) < 9 else 1, SESSIONS
         )
+    from herdbook.pipeline.desk.notes import KINDS, OUTCOMES, look_again  # they show this page when one is refused
+
+    matters = [m for m in facts.unlooked if (m.rule, m.item) not in {(f["rule"], f["item"]) for f in facts.findings}]
     return asked.page(
         "one_vehicle.html.j2",
         status,
+        kinds=KINDS,
+        outcomes=OUTCOMES,
+        findings_or_open=[
+            *facts.findings,
+            *({"rule": m.rule, "item": m.item, "title": facts.rule_title(m.rule)} for m in matters),
+        ],
+        look_again=lambda entry: look_again(name, entry.said),
         facts=facts,
         verdict=verdict(facts, len(facts.sessions)),
         marks=marks(facts),

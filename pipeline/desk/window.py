@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from starlette.responses import JSONResponse, Response
 
+from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.lines import Drawing, Line, asked_for, draw
 from herdbook.pipeline.desk.look import moment_of
+from herdbook.pipeline.desk.notes import KINDS
 from herdbook.pipeline.desk.same_signals import copies_of
-from herdbook.pipeline.errors import NotKnownError, SettingsError
+from herdbook.pipeline.errors import HerdbookError, NotKnownError, SettingsError
 from herdbook.pipeline.reports.drawing.traces import STEPPED
+from herdbook.pipeline.reports.page.figure import script_safe
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.times import EPOCH, from_micros, micros, stamp
@@ -21,7 +25,7 @@ from herdbook.pipeline.vehicle.roles import ROLES
 
 USUAL = ("pack_current", "pack_voltage", "vehicle_speed")
 MOST_SIGNALS = 24
-PIXELS = (50, 4000)
+PIXELS, PIXELS_USUAL = (50, 4000), 1100
 LEAST_US = 1000  # a millisecond
 LEAD = timedelta(seconds=5)  # before and after a finding
 LAST = datetime(2200, 1, 1)
@@ -93,6 +97,8 @@ def shown(asked: Asked, vehicle: str, status: int = 200, **more: Any) -> Respons
         vehicle=vehicle,
         record=record,
         moments=moments,
+        kinds={kind: words for kind, words in KINDS.items() if kind in (Kind.NOTE, Kind.COMPLAINT)},
+        about_findings=_findings(moments),
         stretch=stretch,
         names=names,
         known=known_names(asked, record["profile"]),
@@ -102,9 +108,16 @@ def shown(asked: Asked, vehicle: str, status: int = 200, **more: Any) -> Respons
         b_moments=b_moments,
         b_problem=b_problem,
         at=lambda t: numbers.moment(t, zone),
+        first="" if b_problem else _first(asked, vehicle, names, stretch),
         lead=lambda m: max(LEAD, (m["end_t"] - m["start_t"]) / 10),
         **more,
     )
+
+
+def _findings(moments: list[Row]) -> list[Row]:
+    """Each finding once."""
+    found = {(m["rule"], m["item"]): m for m in moments if m["kind"] == "finding"}
+    return [{"rule": rule, "item": item, "title": m["title"]} for (rule, item), m in found.items()]
 
 
 def known_names(asked: Asked, profile: str) -> list[tuple[str, str]]:
@@ -122,14 +135,15 @@ def known_names(asked: Asked, profile: str) -> list[tuple[str, str]]:
 
 def data(asked: Asked) -> Response:
     """JSON: lines with times as offsets in microseconds from `start`; of a second vehicle its own."""
-    vehicle = asked.one("v")
     start, end = _micros(asked, "from"), _micros(asked, "to")
     if not 0 <= start < end:
         raise SettingsError("the address names no stretch of time", do="Give from and to, like 2026-03-20T11:12:29Z")
-    pixels = (
-        min(max(int(asked.one("px", "1200")), PIXELS[0]), PIXELS[1]) if asked.one("px", "1200").isdecimal() else 1200
-    )
-    names = asked.many("s")[:MOST_SIGNALS]
+    given = asked.one("px", "1200")
+    pixels = min(max(int(given), PIXELS[0]), PIXELS[1]) if given.isdecimal() and len(given) < 9 else PIXELS_USUAL
+    return JSONResponse(_drawn(asked, asked.one("v"), asked.many("s")[:MOST_SIGNALS], start, end, pixels))
+
+
+def _drawn(asked: Asked, vehicle: str, names: list[str], start: int, end: int, pixels: int) -> dict[str, Any]:
     owner = asked.one("q") or "nobody"
     found = draw(asked.store, asked.desk.preparing, owner, vehicle, names, start, end, pixels)
     out = as_json(found, vehicle)
@@ -141,7 +155,16 @@ def data(asked: Asked) -> Response:
     if not found.left:
         made = copies_of(asked.store, vehicle, asked_for(names)[0], start, end)
         out["copies"] = {"command": made.command, "sql": made.sql, "python": made.python}
-    return JSONResponse(out)
+    return out
+
+
+def _first(asked: Asked, vehicle: str, names: list[str], stretch: Stretch) -> str:
+    """What the page draws at once, in it, so that nothing is to be waited for; "" where it cannot be had."""
+    try:
+        made = _drawn(asked, vehicle, names, micros(stretch.start), micros(stretch.end), PIXELS_USUAL)
+    except HerdbookError:  # told when the page asks for itself
+        return ""
+    return script_safe(json.dumps(made, separators=(",", ":"), allow_nan=False))
 
 
 def _micros(asked: Asked, name: str) -> int:

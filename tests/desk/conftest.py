@@ -13,9 +13,13 @@ import httpx
 import pytest
 
 from herdbook.pipeline.desk.serve import DeskServer, Listening, Sharing, listen
+from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.store.store import Store
 from tests.reports.conftest import fill
 from tests.reports.made_up import Catalogue
+
+FLEET = Path(__file__).parents[2] / "demo_logs" / "fleet"
+PROFILES = Path(__file__).parents[2] / "dbc_demo"
 
 
 @pytest.fixture(scope="session")
@@ -31,6 +35,40 @@ def own_store(made_up_once: Store, tmp_path: Path) -> Store:
     folder = tmp_path / "store"
     shutil.copytree(made_up_once.folder, folder)
     return Store(folder, made_up_once.settings)
+
+
+@pytest.fixture(scope="session")
+def scanned_once(tmp_path_factory: pytest.TempPathFactory) -> Store:
+    """Two vehicles of the demo, one with a brake that drops out, one with a brake that was limited as designed."""
+    folder = tmp_path_factory.mktemp("scanned")
+    inbox = folder / "inbox"
+    inbox.mkdir()
+    for log in (*FLEET.glob("ZB-0105*"), *FLEET.glob("ZB-0106*")):
+        shutil.copy(log, inbox)
+    store = Store.create(folder / "store", PROFILES)
+    with (store.folder / "herdbook.toml").open("a", encoding="utf-8") as settings:
+        settings.write("\n[take]\nsettle_s = 0\n")
+    done = run_scan(inbox, Store.open(store.folder), jobs=0)
+    assert not done.failed
+    return Store.open(store.folder)
+
+
+@pytest.fixture
+def scanned(scanned_once: Store, tmp_path: Path) -> Store:
+    """A copy for a test that changes it."""
+    return copied(scanned_once, tmp_path)
+
+
+def copied(store: Store, folder: Path) -> Store:
+    shutil.copytree(store.folder, folder / "store")
+    return Store.open(folder / "store")
+
+
+@pytest.fixture(scope="module")
+def wires(scanned_once: Store) -> Iterator[httpx.Client]:
+    """A browser at a desk over the two vehicles of the demo; its header carries the mark of our forms."""
+    with served(scanned_once) as listening, visitor(listening) as browser:
+        yield browser
 
 
 @contextmanager
@@ -65,9 +103,17 @@ def asked(listening: Listening, path: str) -> httpx.Response:
         return browser.get(path)
 
 
-@pytest.fixture(scope="module")
-def client(listening: Listening) -> Iterator[httpx.Client]:
-    """A browser that came by the address of the terminal."""
+@contextmanager
+def visitor(listening: Listening) -> Iterator[httpx.Client]:
+    """Came by the address of the terminal, and carries the mark of our forms."""
     with stranger(listening, follow=True) as browser:
         browser.get(listening.address)
+        browser.headers["x-desk-mark"] = listening.desk.doors.mark
+        yield browser
+
+
+@pytest.fixture(scope="module")
+def client(listening: Listening) -> Iterator[httpx.Client]:
+    with visitor(listening) as browser:
+        del browser.headers["x-desk-mark"]
         yield browser

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
+from herdbook.pipeline.cli import build
+from herdbook.pipeline.health.severity import SUBSYSTEMS
+from herdbook.pipeline.lake.place import MARK
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.reports import write_dossier, write_fleet, write_history
 from herdbook.pipeline.reports.dossier.data import dossier_data
@@ -39,6 +45,31 @@ def said(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: N
         "history csv": write_history(store, VEHICLE, folder / "h.csv", fmt="csv"),
     }
     return {name: words_of(path.read_text("utf-8")) for name, path in files.items()}
+
+
+@pytest.fixture(scope="module")
+def register(store: Store, tmp_path_factory: pytest.TempPathFactory, made_up_lake: None) -> dict[str, Any]:
+    """VEHICLE's row of the fleet page's register, with the page's words."""
+    text = write_fleet(store, tmp_path_factory.mktemp("fleet")).read_text("utf-8")
+    found = re.search(r'id="data">(.*?)</script>', text, re.DOTALL)
+    assert found is not None
+    data = json.loads(found[1])
+    at = data["n"].index(VEHICLE)
+    row = {key: data[key][at] for key in "dsu"} | {"m": [scores[at] for scores in data["m"]]}
+    return row | {"words": words_of(text)}
+
+
+@pytest.fixture(scope="module")
+def terminal(store: Store, made_up_lake: None) -> dict[str, Any]:
+    """What the command line says of the herd: as JSON, and as it is read on a wide screen."""
+    lake = store.folder / "lake"  # made-up stores have none, and the command line asks for its mark
+    lake.mkdir(exist_ok=True)
+    (lake / MARK).write_text("made up", "ascii")
+    asked = {"HERDBOOK_STORE": str(store.folder), "COLUMNS": "400", "NO_COLOR": "1"}
+    run = CliRunner()
+    shown, as_json = (run.invoke(build(), ["fleet", "--notes", *more], env=asked) for more in ((), ("--json",)))
+    assert (shown.exception, as_json.exception) == (None, None)
+    return {"words": " ".join(shown.output.split()), "json": json.loads(as_json.stdout)}
 
 
 @pytest.fixture(scope="module")
@@ -111,3 +142,35 @@ def test_sessions_are_counted_once(said: dict[str, str], facts: Facts) -> None:
     for kind in ("ride", "charge"):
         count = sum(s["kind"] == kind for s in facts.sessions)
         assert f"{numbers.plural(count, kind)} on record" in said["history"]
+
+
+def test_the_register_counts_scores_and_dates_as_the_dossier_does(register: dict[str, Any], facts: Facts) -> None:
+    counts = [len(facts.graves(severity)) for severity in ("stop-use", "service", "note")]
+    held = {s["subsystem"]: s["score"] for s in facts.scores}
+    assert register["s"] == counts
+    assert register["m"] == [None if held.get(name) is None else round(held[name]) for name in SUBSYSTEMS]
+    assert register["u"] == len(facts.sessions)
+    assert date.fromordinal(719163 + register["d"]) == facts.about["last_t"].date()
+
+
+def test_what_must_not_be_used_is_told_in_the_same_words_on_fleet_page_and_terminal(
+    register: dict[str, Any], terminal: dict[str, Any], facts: Facts
+) -> None:
+    grave = facts.graves("stop-use")
+    assert grave
+    for f in grave:
+        statement = " ".join(f["statement"].split())
+        assert statement in html.unescape(register["words"])
+        assert statement in terminal["words"]
+
+
+def test_the_terminal_says_the_same_numbers_as_the_store(terminal: dict[str, Any], facts: Facts) -> None:
+    [row] = [v for v in terminal["json"]["vehicles"] if v["vehicle"] == VEHICLE]
+    held = {s["subsystem"]: s["score"] for s in facts.scores}
+    assert [row[severity] for severity in ("stop_use", "service", "note")] == [
+        len(facts.graves(severity)) for severity in ("stop-use", "service", "note")
+    ]
+    assert {name: row[name] for name in held} == held
+    told = {(f["rule"], f["item"]): f for f in terminal["json"]["findings"] if f["vehicle"] == VEHICLE}
+    for f in facts.findings:
+        assert told[f["rule"], f["item"]]["statement"] == f["statement"]

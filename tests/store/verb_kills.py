@@ -71,7 +71,11 @@ def _hush(here: Path) -> None:
 
 
 def _damage(here: Path) -> None:
-    part = min((here / "store" / "lake").rglob("*.parquet"))
+    """A part of the vehicle without an entered finding: when a repair is killed after the part stands again, nothing is
+    damaged any more, and nobody needs to be judged."""
+    with transaction(here / "store" / "catalogue.duckdb") as con:
+        asked = "SELECT p.part FROM parts p JOIN logs USING (log) WHERE vehicle = 'TOY-002' ORDER BY p.part LIMIT 1"
+        part = here / "store" / "lake" / con.execute(asked).fetchall()[0][0]
     raw = bytearray(part.read_bytes())
     raw[200] ^= 0x10
     part.write_bytes(bytes(raw))

@@ -121,7 +121,7 @@ def accept(
 def _unit(seen: Looked, wanted: str) -> str:
     if not seen.vehicles:
         log, why, do = (*seen.refused, ("", "no log could be used", "Name its logs"))[0]
-        raise InputError(f"no log could be used: {why}", log, do)
+        raise InputError(why, log, do)
     if wanted in seen.vehicles:
         return wanted
     if len(seen.vehicles) > 1:

@@ -229,7 +229,8 @@
     const p = new URLSearchParams(location.search), a = us(p.get("from")), b = us(p.get("to"));
     if (a < b) { view = { a, b }; names = p.getAll("s").length ? p.getAll("s") : names; const m = (p.get("mark") || "").split("/").map(us); mark = m[0] <= m[1] ? { a: m[0], b: m[1] } : null; chips(); paint(); ask(); pushed = Date.now(); }
   });
-  new ResizeObserver(() => { paint(); clearTimeout(timer); timer = setTimeout(ask, 150); }).observe(canvas.parentElement);
+  let seen = 0;
+  new ResizeObserver(() => { const before = seen; seen = width(); if (before === seen) return; paint(); if (before) { clearTimeout(timer); timer = setTimeout(ask, 150); } }).observe(canvas.parentElement);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", paint);
 
   // Which signals.
@@ -278,6 +279,12 @@
     save(new Blob([pen.whole()], { type: "image/svg+xml" }), "svg");
   });
   chips();
-  keep();
-  ask();
+  const first = document.getElementById("first");
+  if (first) { // came with the page
+    data = JSON.parse(first.textContent);
+    timing.came = performance.now();
+    paint();
+    tell();
+    if (left() > 0) ask();
+  } else { keep(); ask(); }
 })();

@@ -38,8 +38,8 @@ def figure(
     rules_out: bool = False,
 ) -> CauseTest:
     """A figure of the item is at or above `level` (or at or below it) in at least a share `needed` of its sessions, and
-    in one. words: with {value}, {share} ("in 5 of 6 sessions"). whole_item: the figure names it as the finding does.
-    any_item: of whatever item."""
+    in one. words: with {value}, {percent}, {share} ("in 5 of 6 sessions"). whole_item: the figure names it as the
+    finding does. any_item: of whatever item."""
 
     def judge(evidence: Evidence) -> Seen:
         item = None if any_item else evidence.item if whole_item else item_of(evidence)
@@ -51,7 +51,8 @@ def figure(
         share = f"in {hit.size} of {counted(values.size, 'session')}"
         if hit.size and hit.size >= needed * values.size:
             worst = int(hit[np.argmax(values[hit]) if above else np.argmin(values[hit])])
-            said = words.format(value=spell(float(values[worst]), str(rows["unit"][0]).replace("1", "")), share=share)
+            value, unit = float(values[worst]), str(rows["unit"][0])
+            said = words.format(value=spell(value, "" if unit == "1" else unit), percent=f"{value:.0%}", share=share)
             return Seen(Standing.SUPPORTED, said, int(column_micros(rows["start_t"])[worst]), role)
         return Seen(Standing.CONTRADICTED if rules_out else Standing.NOT_SEEN, quiet, role=role)
 

@@ -264,7 +264,7 @@ _BREAKS = any_of(
     figure(
         "temp_missing_share",
         0.2,
-        "no value for {value} of the samples (1 = all), {share}",
+        "no value in up to {percent} of the samples, {share}",
         "its values come through without a break",
         "cell_temp",
         whole_item=True,
@@ -272,7 +272,7 @@ _BREAKS = any_of(
     figure(
         "temp_rail_share",
         0.02,
-        "it reads an end of its range for {value} of the time (1 = all), {share}",
+        "it reads an end of its range for up to {percent} of the time, {share}",
         "it never reads an end of its range",
         "cell_temp",
         whole_item=True,
@@ -280,7 +280,7 @@ _BREAKS = any_of(
     figure(
         "temp_jumps",
         2.5,
-        "it jumps {value} times in a session, {share}",
+        "it jumps up to {value} times in a session, {share}",
         "it does not jump",
         "cell_temp",
         whole_item=True,

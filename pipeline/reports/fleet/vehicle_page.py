@@ -12,12 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
+from markupsafe import Markup
 
 from herdbook.pipeline.book import book, stop_use
 from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.herd.score_history import score_changes
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.dossier import evidence
+from herdbook.pipeline.reports.drawing import book_strip
 from herdbook.pipeline.reports.facts import Facts, doubts_of, rule_titles
 from herdbook.pipeline.reports.fleet import finding_svg
 from herdbook.pipeline.reports.page import html
@@ -43,6 +45,7 @@ TABLES = {
     "not_assessed": "all_not_assessed",
     "installs": "all_installs",
     "logs": "logs_of_found",
+    "days": "all_session_days",
 }
 OfVehicle = TypeVar("OfVehicle", "Entry", "Matter")
 MOST_DRAWN = 2  # findings of a page, the gravest first
@@ -76,12 +79,19 @@ def write_all(
             "history": html.history_beside(folder, stem),
             "drawings": _drawings(store, facts, path, budget),
             "muted": {f["finding"]: muted.get((name, f["rule"], f["item"])) for f in facts.findings},
+            "strip": _strip(facts, dealt["days"][name]),
             "lines": {s: line for s in SUBSYSTEMS if (line := history.get((name, s)))},
         }
         changed += _write_if_changed(path, _text(facts, more))
         if told:
             told(done, len(herd))
     return changed
+
+
+def _strip(facts: Facts, of_kind: list[Row]) -> Markup:
+    """What people entered beside findings and days with sessions; empty where nothing is entered."""
+    sessions = {row["kind"]: book_strip.days(row["days"]) for row in of_kind}
+    return book_strip.book_strip(facts, sessions, lambda e: f"#e-{e.entry}", lambda finding: f"#f-{finding[:12]}")
 
 
 @dataclass

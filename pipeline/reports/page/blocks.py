@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from markupsafe import Markup
+
 from herdbook.pipeline.reports.page.figure import PageFigure
 
 
@@ -35,7 +37,18 @@ class Drawn:
     kind: str = "figure"
 
 
-Block = Note | PageTable | Drawn
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """A picture of our own that needs no script and is no figure with numbers. svg: markup. id: the anchor."""
+
+    id: str
+    title: str
+    note: str
+    svg: Markup
+    kind: str = "strip"
+
+
+Block = Note | PageTable | Drawn | Strip
 
 
 @dataclass(frozen=True, slots=True)

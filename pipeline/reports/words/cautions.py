@@ -75,6 +75,32 @@ TOUCH = Caution(
     "common practice; the figure is from memory",
 )
 
+BENCH = (
+    Caution(
+        "A motor on a stand turns without warning and keeps turning: guard belts, wheels and couplings, tie up hair, "
+        "sleeves and gloves, keep an emergency stop within reach, and nobody in line with what may fly off.",
+        "common practice",
+    ),
+    Caution(
+        "Motors, power stages, brakes and cells are hot after a test and look as before: measure before you touch.",
+        "common practice",
+    ),
+    Caution(
+        "A pack holds its energy whatever the test says, and cannot be switched off: charge and load it attended, away "
+        "from what burns, with a way out and the means at hand that your fire service names for such packs.",
+        "common practice",
+    ),
+    Caution(
+        "A test like this belongs to trained, where required licensed, persons; local rules come first.",
+        "engineering choice",
+    ),
+    Caution(
+        "An accepted unit met the limits of one plan on one day. It is not proven safe, and no homologation or type "
+        "approval follows from this.",
+        "engineering choice",
+    ),
+)
+
 LAW = "Local law, transport rules and licensed practice prevail over anything printed here."
 
 

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.reports.drawing.book_strip import book_strip
 from herdbook.pipeline.reports.drawing.readings import life_axis
 from herdbook.pipeline.reports.facts import Facts
-from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
+from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable, Strip
 from herdbook.pipeline.reports.page.figure import LINES, PageFigure, Spec, axis, label, layout, local_ms, packed
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.store.statements import Row
@@ -28,6 +30,8 @@ HATCH = {"ride": "", "charge": "/", "rest": ".", "bench": "x"}  # the pattern sa
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     blocks: list[Block] = []
+    if strip := _strip(facts):
+        blocks.append(strip)
     if facts.sessions:
         blocks.append(Drawn(_figure(facts)))
     else:
@@ -40,6 +44,18 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         blocks.append(_changes(facts))
     lead = "What is on record, in order of time. White space is time without a record: not proof of standstill."
     return Leaf("life", "Timeline", lead, blocks)
+
+
+def _strip(facts: Facts) -> Strip | None:
+    """What people entered beside findings and sessions; None where nothing is entered."""
+    sessions = {
+        kind: [(s["start_t"], s["end_t"]) for s in facts.sessions if s["kind"] == kind]
+        for kind in KINDS
+        if any(s["kind"] == kind for s in facts.sessions)
+    }
+    svg = book_strip(facts, sessions, lambda _: "#book", lambda finding: f"#f-{finding[:12]}")
+    note = f"Times in {facts.zone_name}. A mark of an entry leads to the service book, one of a finding to its place."
+    return Strip("life-book", "Service book, findings and sessions", note, svg) if svg else None
 
 
 def _figure(facts: Facts) -> PageFigure:
@@ -130,15 +146,24 @@ def _order(facts: Facts) -> list[Block]:
         for r in facts.installs
         if any(o["component"] == r["component"] and o["to_t"] < r["from_t"] for o in facts.installs)
     ]
+    said = [e for e in facts.book if e.holds and e.kind == Kind.COMPLAINT]
+    rows += [(e.from_t, f"“{e.said}”", "Complaint") for e in said]
+    days = {e.from_t: e.when for e in said}
     body = [
-        (numbers.moment(t, facts.zone, False), what, kind, numbers.duration(max(0.0, (last - t).total_seconds())))
+        (
+            days[t] if kind == "Complaint" else numbers.moment(t, facts.zone, False),
+            what,
+            kind,
+            numbers.duration(max(0.0, (last - t).total_seconds())),
+        )
         for t, what, kind in sorted(rows)
     ]
     head = ("First evidence", "What", "Kind", "Before the newest record")
     note = (
         "First evidence: the earliest of the windows kept, ten of the worst at most, so an effect may be older than "
-        "that; the figures over time show its growth. When somebody complained is not in the store."
+        "that; the figures over time show its growth."
     )
+    note += "" if said else " No complaint is entered."
     return [PageTable("What came first", head, body, frozenset({3})), Note(note)]
 
 

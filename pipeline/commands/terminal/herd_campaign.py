@@ -1,0 +1,64 @@
+"""herdbook herd campaign: did a firmware or a repair campaign help, against vehicles that did not get it?"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
+
+
+def campaign(
+    what: Annotated[str, typer.Argument(help="Words of its entries in the service book, or a firmware's version.")],
+    figure: Annotated[str, typer.Option(help="Which figure it should have moved, like use, capacity, heat.")] = "use",
+    days: Annotated[int, typer.Option(min=7, max=730, help="How long before and after is looked at.")] = 60,
+    store: StoreFolder = DEFAULT_STORE,
+    json: Json = False,
+) -> None:
+    """Say by how much a campaign moved a figure: before and after, less that of vehicles without it.
+
+    JSON: what, known_by, figure, metric, unit, days, got, first, last, others, effect (treated, controls, change,
+    control_change, effect, low, high, p) or null, placebos (days_before and the same), apart, words. Times are UTC.
+    """
+    from dataclasses import asdict
+
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.commands.terminal.herd_words import span
+    from herdbook.pipeline.health.herd_figures import figure as named
+    from herdbook.pipeline.herd.campaign import campaign_effect
+    from herdbook.pipeline.reports.words import numbers
+    from herdbook.pipeline.store.store import Store
+    from herdbook.pipeline.times import utc_now
+
+    asked = named(figure)
+    with Store.open(store).read() as con:
+        found = campaign_effect(con, what, asked, days=float(days), until=utc_now())
+    if json:
+        plain = {key: getattr(found, key) for key in ("what", "known_by", "days", "got", "first", "last", "others")}
+        plain |= {"figure": asked.name, "metric": asked.metric, "unit": asked.unit}
+        plain |= {"effect": asdict(found.effect) if found.effect else None, "apart": found.apart, "words": found.words}
+        screen.as_json(plain | {"placebos": [asdict(p) for p in found.placebos]})
+        return
+    unit = f", {numbers.unit(asked.unit)}" if numbers.unit(asked.unit) else ""
+    rows = [
+        (name, e.treated, e.controls, f"{e.change:+.3g}", f"{e.control_change:+.3g}", span(e.effect, e.low, e.high))
+        for name, e in [("the campaign", found.effect), *((_name(p.days_before), p.effect) for p in found.placebos)]
+        if e is not None
+    ]
+    between = f"{found.first:%Y-%m-%d} to {found.last:%Y-%m-%d}"
+    screen.say(
+        f"{found.what}, by {found.known_by}: {screen.plural(found.got, 'vehicle')}, {between}; "
+        f"{found.others} of the type without it."
+    )
+    if rows:
+        columns = ("date", "with", "without", "change with", "change without", f"effect{unit} (95 %)")
+        note = f"Means of {days} days after less {days} before. Placebo: the same at dates at which nothing was done."
+        screen.table(f"{asked.words[:1].upper()}{asked.words[1:]}", columns, rows, note=note)
+    screen.say(f"{found.words[:1].upper()}{found.words[1:]}.")
+    if found.got and not found.apart:
+        screen.say("Who got it was hardly drawn by lot: something else that came to them alone would look the same.")
+
+
+def _name(days: float) -> str:
+    return f"placebo, {days:.0f} days before"

@@ -1,0 +1,139 @@
+"""A history with what each of its lines rests on: sessions, logs and their parts, the rule with its limits, signals."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from starlette.responses import FileResponse, Response
+
+from herdbook.pipeline.desk.desk import Asked
+from herdbook.pipeline.desk.files import handed_over
+from herdbook.pipeline.desk.vehicle import USUAL, signals_of, window_address
+from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.reports.history.document import Document, document
+from herdbook.pipeline.reports.history.forms import ranges
+from herdbook.pipeline.reports.history.write import write_history
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.store.signing_key import sign_settings
+from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.times import from_stamp
+
+KINDS = {
+    "html": "text/html; charset=utf-8",
+    "pdf": "application/pdf",
+    "csv": "text/csv; charset=utf-8",
+    "json": "application/json",
+}
+MOST_SESSIONS = 12  # named for a line; the rest is counted
+MOST_LOGS = 40
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What one line rests on. logs: of the document. parts: file of the lake by log. rule: as its rule set has it."""
+
+    sessions: list[Row]
+    more_sessions: int
+    logs: list[Document]
+    more_logs: int
+    parts: dict[str, str]
+    rule: dict[str, Any] | None
+    look: str
+
+
+def page(asked: Asked) -> Response:
+    name, given = asked.one("v"), _given(asked)
+    made = document(asked.store, name, **given)
+    with asked.store.read() as con:
+        sessions = ask(con, __name__, "sessions_of", vehicle=name)
+        parts = {row["log"]: row["part"] for row in ask(con, __name__, "logs_and_parts", vehicle=name)}
+        sets = con.execute("SELECT rule_set, rules FROM rule_sets").fetchall()
+        findings = ask(con, __name__, "findings", vehicle=name)
+    rules = _rules(sets)
+    signals = {f["rule"]: signals_of(f) for f in findings}
+    zone = numbers.zone_of(made["zone"])
+    grouped = [
+        (key, title, [line for line in made["lines"] if line["section"] == key])
+        for key, title in made["sections"].items()
+    ]
+    return asked.page(
+        "the_history.html.j2",
+        doc=made,
+        grouped=[g for g in grouped if g[2]],
+        basis=lambda line: _basis(line, made, sessions=sessions, parts=parts, rules=rules, signals=signals),
+        ranges=ranges,
+        at=lambda t: numbers.moment(from_stamp(t) if isinstance(t, str) else t, zone),
+        session_look=lambda s: window_address(name, list(USUAL), s["start_t"], s["end_t"]),
+    )
+
+
+def _given(asked: Asked) -> dict[str, Any]:
+    """zone, units and as_of of the address. Raises: SettingsError."""
+    as_of = asked.one("as_of")
+    then = None
+    if as_of:
+        try:
+            then = from_stamp(as_of)
+        except ValueError:
+            raise SettingsError(f"{as_of!r} is no date", do="Write it like 2026-03-20") from None
+    return {"zone": asked.one("zone") or None, "units": asked.one("units", "km") or "km", "as_of": then}
+
+
+def _rules(sets: list[tuple[str, str]]) -> dict[tuple[str, str], dict[str, Any]]:
+    found: dict[tuple[str, str], dict[str, Any]] = {}
+    for name, text in sets:
+        try:
+            found |= {(name, rule["id"]): rule for rule in json.loads(text)}
+        except (ValueError, KeyError, TypeError):
+            continue  # a rule set in another form: its lines name the rule alone
+    return found
+
+
+def _basis(
+    line: Document,
+    made: Document,
+    *,
+    sessions: list[Row],
+    parts: dict[str, str],
+    rules: dict[tuple[str, str], dict[str, Any]],
+    signals: dict[str, list[str]],
+) -> Basis:
+    logs = [log for log in made["logs"] if log["no"] in set(line["logs"])]
+    hashes = {log["sha256"] for log in logs}
+    start, end = (from_stamp(line[key]) if line[key] else None for key in ("from", "to"))
+    of = [s for s in sessions if hashes & set(s["logs"]) and _meets(s, start, end)]
+    named = signals.get(line["rule"]) or list(USUAL)
+    return Basis(
+        sessions=of[:MOST_SESSIONS],
+        more_sessions=max(0, len(of) - MOST_SESSIONS),
+        logs=logs[:MOST_LOGS],
+        more_logs=max(0, len(logs) - MOST_LOGS),
+        parts={log: parts.get(log, "") for log in hashes},
+        rule=rules.get((line["rule_set"], line["rule"])),
+        look=window_address(made["vehicle"], named, start, end) if start and end and start < end and logs else "",
+    )
+
+
+def _meets(session: Row, start: datetime | None, end: datetime | None) -> bool:
+    return start is None or end is None or (session["start_t"] <= end and session["end_t"] >= start)
+
+
+def file(asked: Asked) -> Response:
+    """The signed file, as `herdbook history` writes it. Raises: SettingsError, StoreError."""
+    form, name = asked.one("form", "html"), asked.one("v")
+    if form not in KINDS:
+        raise SettingsError(f"no history is written as {form!r}", do="Choose html, pdf, csv or json")
+    given, by = _given(asked), asked.one("by")
+
+    if sign_settings(asked.store).time_stamp:  # its answer is kept beside the file, where `herdbook history` writes too
+        written = write_history(asked.store, name, asked.store.pages, fmt=form, by=by, **given)
+        return FileResponse(written, media_type=KINDS[form], filename=written.name)
+
+    def write(path: Path) -> None:
+        write_history(asked.store, name, path, fmt=form, by=by, **given)
+
+    return handed_over(write, form, f"history-{name}", asked.desk.publications.scratch, KINDS[form])

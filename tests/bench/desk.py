@@ -1,0 +1,178 @@
+"""The desk at its largest: one log of 100 million samples of a signal, and ten thousand vehicles.
+
+    python tests/bench/desk.py [--out build/bench] [--samples 100000000]
+
+A part is written as intake writes them (one signal at 1 kHz, a spike of one sample every few million), its blocks are
+prepared once, and then Chromium opens the desk: first paint of the whole record, zooms down to a millisecond, each from
+the key until the figure is drawn. Of ten thousand vehicles: the list opened, sorted and searched. Writes desk.json.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import statistics
+import sys
+import time
+from datetime import timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from playwright.sync_api import Page  # noqa: E402
+
+from herdbook.decoders.decoding.columns import Table  # noqa: E402
+from herdbook.decoders.decoding.extract import Column  # noqa: E402
+from herdbook.pipeline.lake.layout import layout_of_profile  # noqa: E402
+from herdbook.pipeline.lake.part import Chunk, PartWriter  # noqa: E402
+from herdbook.pipeline.store.connection import transaction  # noqa: E402
+from herdbook.pipeline.store.publish import publish  # noqa: E402
+from herdbook.pipeline.store.store import Store  # noqa: E402
+from herdbook.pipeline.times import micros  # noqa: E402
+from tests.desk.conftest import served  # noqa: E402
+from tests.night.tables import T0, insert  # noqa: E402
+from tests.reports.browser import chromium  # noqa: E402
+from tests.reports.many import ten_thousand  # noqa: E402
+from tests.toy.bench import DATA  # noqa: E402
+
+STEP_US = 1000
+ROWS = 1_000_000
+SPIKE = 7_654_321  # samples from one spike to the next
+REPEATS = 9
+SPAN = """(p => (Date.parse(p.get("to")) - Date.parse(p.get("from"))) / 1000)(new URLSearchParams(location.search))"""
+
+
+def large_store(folder: Path, samples: int) -> Store:
+    """One vehicle with one log, whole in the lake and the catalogue."""
+    store = Store.create(folder / "store", DATA)
+    [profile] = store.profiles()
+    [mapping] = [m for m in profile.roles if m.role == "pack_current"]
+    layout = layout_of_profile(profile)
+    log, start = "5" * 64, micros(T0)
+    path = store.lake.root / f"{log}.parquet"
+    rng = np.random.default_rng(1)
+    noise = rng.integers(-40, 40, ROWS)
+    with PartWriter(path, layout, store.scratch) as writer:
+        for first in range(0, samples, ROWS):
+            n = min(ROWS, samples - first)
+            at = np.arange(first, first + n, dtype=np.int64)
+            counts = (2000 * np.sin(at / 300_000)).astype(np.int64) + noise[:n]
+            counts[at % SPIKE == 0] = 9000
+            table = Table(start + at * STEP_US, {mapping.signal: Column(counts)})
+            writer.add(Chunk(log, mapping.message, table), whole=samples)
+        digest = writer.close({log: {}})
+    end = T0 + timedelta(microseconds=STEP_US * (samples - 1))
+    with transaction(store.catalogue) as con:
+        insert(con, "vehicles", vehicle="LONG-1", profile=profile.name, zone="UTC", first_t=T0, last_t=end)
+        about = {"log": log, "vehicle": "LONG-1", "profile": profile.name, "network_hash": profile.network_hash}
+        insert(con, "logs", **about, start_t=T0, end_t=end, part=path.name, part_hash=digest, status="whole")
+        insert(con, "parts", log=log, part=path.name, hash=digest)
+        insert(con, "log_messages", log=log, message=mapping.message, frames=samples, start_t=T0, end_t=end)
+        insert(con, "sessions", vehicle="LONG-1", start_t=T0, end_t=end, kind="ride", coverage=1.0, logs=[log])
+    publish(store)
+    return store
+
+
+def until(page: Page, expression: str, seconds: float = 60.0) -> None:
+    """Asked from outside: the page's own policy forbids it to evaluate a text."""
+    end = time.monotonic() + seconds
+    while not page.evaluate(expression):
+        if time.monotonic() > end:
+            raise SystemExit(f"waited {seconds} s for {expression}")
+        time.sleep(0.005)
+
+
+def drawn(page: Page, key: str) -> tuple[float, float]:
+    """Milliseconds from a key until the answer is drawn, and until the desk's answer was there."""
+    before = page.evaluate("deskTiming.came")
+    began = page.evaluate("performance.now()")
+    page.keyboard.press(key)
+    until(page, f"deskTiming.came > {before} && deskTiming.painted > deskTiming.came")
+    now = page.evaluate("[deskTiming.painted, deskTiming.came, deskTiming.asked]")
+    return now[0] - began, now[1] - now[2]
+
+
+def signals(out: dict[str, Any], folder: Path, samples: int) -> None:
+    began = time.monotonic()
+    store = large_store(folder, samples)
+    out["written_s"] = round(time.monotonic() - began, 1)
+    part = next(store.lake.root.glob("*.parquet"))
+    out["part_mb"] = round(part.stat().st_size / 1e6, 1)
+    with served(store) as listening, chromium() as browser:
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(listening.address)
+        whole = f"{listening.root}window?v=LONG-1&s=pack_current"
+        began = time.monotonic()
+        page.goto(whole)
+        until(page, "document.getElementById('window').dataset.ready === '1'", 600)
+        out["prepared_s"] = round(time.monotonic() - began, 1)
+        paints = []
+        for _ in range(REPEATS):
+            page.goto("about:blank")
+            page.goto(whole)
+            until(page, "deskTiming.first > 0")
+            paints.append(page.evaluate("deskTiming.first"))  # since the navigation began
+        out["first_paint_ms"] = spread(paints)
+        out["lowest_drawn"] = page.evaluate(
+            "document.querySelector('#values tbody tr').cells[3].textContent"
+        )  # a spike
+        page.focus("#figure")
+        levels: list[dict[str, float]] = []
+        for _ in range(27):
+            seen, answered = drawn(page, "+")
+            span = page.evaluate(SPAN)
+            levels.append({"span_s": span, "ms": round(seen, 1), "answer_ms": round(answered, 1)})
+        out["zoom"] = levels
+        out["zoom_ms"] = spread([one["ms"] for one in levels])
+        out["answer_ms"] = spread([one["answer_ms"] for one in levels])
+        moves = [drawn(page, "ArrowRight")[0] for _ in range(REPEATS)]
+        out["move_ms"] = spread(moves)
+
+
+def fleet(out: dict[str, Any], folder: Path) -> None:
+    store = ten_thousand(folder)
+    with served(store) as listening, chromium() as browser:
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(listening.address)
+        for name, path in (
+            ("open", "fleet"),
+            ("sort", "fleet?sort=braking"),
+            ("search", "fleet?find=B-7+4.3"),
+            ("last", "fleet?page=100"),
+        ):
+            took = []
+            for _ in range(REPEATS):
+                page.goto(listening.root + path)
+                took.append(page.evaluate("performance.getEntriesByType('navigation')[0].domComplete"))
+            out[f"fleet_{name}_ms"] = spread(took)
+
+
+def spread(values: list[float]) -> dict[str, float]:
+    return {"median": round(statistics.median(values), 1), "worst": round(max(values), 1), "n": len(values)}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--out", type=Path, default=ROOT / "build" / "bench")
+    parser.add_argument("--samples", type=int, default=100_000_000)
+    given = parser.parse_args()
+    given.out.mkdir(parents=True, exist_ok=True)
+    out: dict[str, Any] = {"samples": given.samples, "cores": os.cpu_count(), "load_before": os.getloadavg()}
+    with TemporaryDirectory(prefix="herdbook-bench-") as folder:
+        for name in ("fleet", "signals"):
+            (Path(folder) / name).mkdir()
+        fleet(out, Path(folder) / "fleet")
+        signals(out, Path(folder) / "signals", given.samples)
+    out["load_after"] = os.getloadavg()
+    (given.out / "desk.json").write_text(json.dumps(out, indent=1) + "\n")
+    print(json.dumps(out, indent=1))
+
+
+if __name__ == "__main__":
+    main()
