@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 from urllib.parse import quote
 
 import pytest
@@ -130,24 +131,23 @@ def test_what_was_not_recorded_is_no_line(browser: Browser, at_desk: Listening) 
 
 
 def test_a_killed_desk_is_told_and_the_note_goes_in_when_it_is_back(browser: Browser, scanned: Store) -> None:
-    with served(scanned) as first:
-        context = visiting(browser, first)
-        visit = context.__enter__()
+    with ExitStack() as alive, ExitStack() as all_along:
+        first = alive.enter_context(served(scanned))
+        visit = all_along.enter_context(visiting(browser, first))
         visit.go(WINDOW)
         visit.drawn()
-        port = first.port
-    visit.type("textarea[name=said]", "Typed while it was away.")
-    visit.type("input[name=by]", "Bench 4")
-    visit.click("text=Enter into the service book")
-    visit.wait(lambda: "does not answer" in visit.text("form.entry"), "to be told")
-    assert visit.page.locator("textarea[name=said]").input_value() == "Typed while it was away."
-    with served(scanned, port):
+        alive.close()
+        visit.type("textarea[name=said]", "Typed while it was away.")
+        visit.type("input[name=by]", "Bench 4")
+        visit.click("text=Enter into the service book")
+        visit.wait(lambda: "does not answer" in visit.text("form.entry"), "to be told")
+        assert visit.page.locator("textarea[name=said]").input_value() == "Typed while it was away."
+        all_along.enter_context(served(scanned, first.port))
         visit.click("text=Enter into the service book")
         visit.wait(lambda: "Entered as no. 1" in visit.text("#state"), "the entry", 60)
         assert visit.page.locator("textarea[name=said]").input_value() == ""
         visit.go("/vehicle?v=ZB-0105")
         assert "Typed while it was away." in visit.text("#book")
-        context.__exit__(None, None, None)
 
 
 def test_a_long_question_shows_its_progress_and_is_stopped(browser: Browser, at_desk: Listening) -> None:
