@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import ExitStack
 from urllib.parse import quote
@@ -118,8 +119,8 @@ def test_what_was_not_recorded_is_no_line(browser: Browser, at_desk: Listening) 
         with visit.page.expect_download() as download:
             visit.click("#svg")
         svg = download.value.path().read_text("utf-8")
-        line = max(svg.split("<path ")[1:], key=len)
-        assert line.count("M") >= 4  # four rides, the pen lifted between them
+        drawn = re.findall(r'<path d="([^"]+)"', svg)
+        assert max(path.count("M") for path in drawn) == 4  # four logs, the pen lifted between them
         assert "a gap is time that was not recorded" in svg
         assert "<script" not in svg
         with visit.page.expect_download() as picture:
@@ -140,7 +141,7 @@ def test_a_killed_desk_is_told_and_the_note_goes_in_when_it_is_back(browser: Bro
         visit.type("textarea[name=said]", "Typed while it was away.")
         visit.type("input[name=by]", "Bench 4")
         visit.click("text=Enter into the service book")
-        visit.wait(lambda: "does not answer" in visit.text("form.entry"), "to be told")
+        visit.wait(lambda: "does not answer" in visit.text("form[data-keep]"), "to be told")
         assert visit.page.locator("textarea[name=said]").input_value() == "Typed while it was away."
         all_along.enter_context(served(scanned, first.port))
         visit.click("text=Enter into the service book")

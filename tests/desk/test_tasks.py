@@ -95,7 +95,7 @@ def test_what_is_open_this_morning_and_what_did_i_do_about_it(visit: Visit, own:
     assert visit.page.locator("select[name=about]").input_value() == "regen_dropout\n"
     visit.type("textarea[name=said]", "Rider called, vehicle stays in.")
     visit.click("text=Enter into the service book")
-    visit.wait(lambda: "Nobody is named" in visit.text("form.entry"), "the name to be asked for")
+    visit.wait(lambda: "Nobody is named" in visit.text("form[data-keep]"), "the name to be asked for")
     assert visit.page.locator("textarea[name=said]").input_value() == "Rider called, vehicle stays in."
     visit.complaints.clear()  # the browser says that the answer was a refusal
     visit.type("input[name=by]", "Night desk")

@@ -267,6 +267,8 @@
     desk.say("Stopped. What is drawn is a part of the record; zoom or move to go on.");
   });
 
+  addEventListener("pagehide", () => { if (data && left()) fetch(`/window/stop?q=${q}`, { method: "POST", keepalive: true, headers: { "X-Desk-Mark": desk.mark } }); });
+
   // The figure as a file.
   function save(blob, ending) {
     const link = document.createElement("a");
