@@ -1,4 +1,4 @@
-"""An invented test stand's records for the manual: coasts on two tyres, and a motor with two firmwares.
+"""An invented test stand's records for the manual: coasts on two tyres, a motor with two firmwares, and a pack.
 
 python -m demo_logs.write_stand [FOLDER]        default demo_logs/stand; the same bytes every time on the same machine
 
@@ -16,7 +16,9 @@ from numpy.typing import ArrayLike
 
 from demo_logs.bench_log import bench_frames
 from demo_logs.stand_machine import STEP, Floats, Machine, Run, run, usual_levels
+from demo_logs.stand_pack import Bench, bench_test, usual_pack
 from demo_logs.writers import write_log
+from herdbook.decoders.arrays import I64
 from herdbook.decoders.frames import Frames
 from herdbook.pipeline.vehicle.profile import Profile, load_profile
 
@@ -38,7 +40,7 @@ SLOPE_N = 2.6
 def write(folder: Path) -> list[Path]:
     """All files; those written."""
     folder.mkdir(parents=True, exist_ok=True)
-    return [*write_coasts(folder), *write_drives(folder)]
+    return [*write_coasts(folder), *write_drives(folder), *write_pack(folder)]
 
 
 def write_coasts(folder: Path) -> list[Path]:
@@ -66,6 +68,51 @@ def write_drives(folder: Path) -> list[Path]:
         out.append(folder / f"{name}.toml")
         out[-1].write_text(DRIVE_SHEET.format(name=name, number=name[-2:]), "utf-8")
     return out
+
+
+def write_pack(folder: Path) -> list[Path]:
+    rng = np.random.default_rng(5)
+    log, sheet = folder / "pack.log.gz", folder / "pack.toml"
+    write_log(log, pack_log(bench_test(usual_pack(rng)), load_profile(PROFILE), rng))
+    sheet.write_text(PACK_SHEET, "utf-8")
+    return [log, sheet]
+
+
+def pack_log(of: Bench, profile: Profile, rng: np.random.Generator, air_c: float = 25.0) -> Frames:
+    """What the bus carries while the pack is on the bench."""
+    us = BEGIN + (of.t * 1e6).astype(np.int64)
+    volts = of.volts + 4e-4 * rng.normal(size=of.volts.shape)
+    amps = of.amps + 0.02 * rng.normal(size=of.amps.size)
+    pack: dict[str, ArrayLike] = {
+        "PackVoltage": of.volts.sum(axis=1),
+        "PackCurrent": amps,
+        "PackSoc": 100 * of.share.min(axis=1),
+    }
+    heat: dict[str, ArrayLike] = dict.fromkeys(("AirTemp", *(f"CellTemp{k}" for k in range(1, 5))), air_c)
+    samples: dict[str, tuple[I64, dict[str, ArrayLike]]] = {
+        "BMS_Pack": (us, pack),
+        "BMS_Heat": (us[::6] + 3_000, heat),
+    }
+    for page in range(3):
+        groups: dict[str, ArrayLike] = {f"Group{4 * page + k + 1:02d}": volts[:, 4 * page + k] for k in range(4)}
+        samples[f"BMS_Cells#{page}"] = us + 2_000 * (page + 1), {"CellPage": float(page)} | groups
+    return bench_frames(profile, samples)
+
+
+PACK_SHEET = """\
+# The sheet of a pack test: from full to empty with pulses on the way, and back to full.
+test = "pack"
+name = "Pack 0417"
+profile = "../../dbc_demo/zirbel.toml"
+logs = ["pack.log.gz"]
+begins = "full"          # it came off the charger
+empty_v = 2.80           # the discharge ends when the lowest group is there
+
+[errors]                 # standard errors of the instruments
+current_a = 0.01         # of its zero
+current_pct = 0.2
+voltage_pct = 0.05
+"""
 
 
 def drive_log(ran: Run, profile: Profile, rng: np.random.Generator, every: int = 10, air_c: float = 23.0) -> Frames:

@@ -17,8 +17,8 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
     "science": 12,  # the formulas
-    "measuring": 8,  # what metric sets share
-    "judging": 19,  # what rules share, scoring included
+    "measuring": 9,  # what metric sets share
+    "judging": 22,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from herdbook.pipeline.commands.terminal.herd_campaign import campaign
 from herdbook.pipeline.commands.terminal.herd_course import course
+from herdbook.pipeline.commands.terminal.herd_factors import factors
 from herdbook.pipeline.commands.terminal.herd_returns import Clock, returns
 from herdbook.pipeline.commands.terminal.herd_standing import standing
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
@@ -31,8 +33,10 @@ def register(app: typer.Typer) -> None:
     group.command(epilog="Example: herdbook herd course capacity --limit 80")(course)
     group.command(epilog="Example: herdbook herd standing ZB-0102")(standing)
     group.command(epilog='Example: herdbook herd campaign "firmware 2" --figure use')(campaign)
+    group.command(epilog="Example: herdbook herd factors drag")(factors)
     group.command(epilog="Example: herdbook herd batches")(batches)
     group.command(epilog="Example: herdbook herd outcomes")(outcomes)
+    group.command(epilog="Example: herdbook herd page --out pages")(page)
     app.add_typer(group, name="herd", epilog="Example: herdbook herd life pack --by batch")
 
 
@@ -268,3 +272,18 @@ def outcomes(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     if complaints.without_log:
         some = screen.plural(complaints.without_log, "complaint")
         screen.say(f"{some} of vehicles without any log: nothing could have foreseen them.")
+
+
+def page(
+    out: Annotated[Path, typer.Option(help="File, or folder to put herd.html in.")] = Path("herd.html"),
+    store: StoreFolder = DEFAULT_STORE,
+) -> None:
+    """Write herd.html: repairs by age, comparisons, courses of figures, months of findings, outcomes, on one page.
+
+    `herdbook fleet --pages FOLDER` writes it too, linked from the fleet's page.
+    """
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.reports.herd.herd_page import write_herd
+    from herdbook.pipeline.store.store import Store
+
+    screen.say(f"Herd page: {screen.place(write_herd(Store.open(store), out))}")

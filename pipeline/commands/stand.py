@@ -18,7 +18,7 @@ ORDER = 8
 SheetFile = Annotated[Path, typer.Argument(help="The test's sheet, a TOML file.", show_default=False)]
 Out = Annotated[Path, typer.Option(help="Folder for page and tables.")]
 Page = Annotated[bool, typer.Option(help="Write page and tables; --no-page only prints.")]
-HELP = "Measure on the test stand: road load by coasting, maps of motor and drive."
+HELP = "Measure on the test stand: road load by coasting, maps of motor and drive, packs."
 
 
 def register(app: typer.Typer) -> None:
@@ -27,6 +27,7 @@ def register(app: typer.Typer) -> None:
     )
     group.command("coast-down", epilog="Example: herdbook stand coast-down coast.toml --out pages")(coast_down)
     group.command(epilog="Example: herdbook stand drive motor.toml --out pages")(drive)
+    group.command(epilog="Example: herdbook stand pack pack.toml --out pages")(pack)
     group.command(epilog="Example: herdbook stand compare tyre_a.toml tyre_b.toml --out pages")(compare)
     app.add_typer(group, name="stand", epilog="Example: herdbook stand coast-down coast.toml --out pages")
 
@@ -71,6 +72,25 @@ def drive(sheet: SheetFile, out: Out = Path("."), page: Page = True, json: Json 
     _show(found.name, said, figures(found), told=told, files=files, as_json=json, more=more)
 
 
+def pack(sheet: SheetFile, out: Out = Path("."), page: Page = True, json: Json = False) -> None:
+    """Pack on the bench: capacity, energy, round trip; dQ/dV, relaxation, resistance and capacity of every group.
+
+    From bus logs of charge and discharge, or a cycler's table of one cell. Full and empty are found by voltage and
+    current; a capacity is given only from one end to the other.
+
+    JSON: name, figures (name, value, half_width: of the 95 % interval, unit, remark), steps, told, files.
+    """
+    from herdbook.pipeline.bench.dynamometer.pack import pack as evaluate
+    from herdbook.pipeline.reports.bench.pack_page import tables, write_pack
+    from herdbook.pipeline.reports.bench.pack_words import figures, sentences
+
+    found = evaluate(sheet)
+    files = write_pack(found, out, source=sheet.name) if page else []
+    more = {"steps": tables(found)["steps"].to_dicts()} if json else {}
+    said, told = sentences(found), found.told
+    _show(found.name, said, figures(found), told=told, files=files, as_json=json, more=more)
+
+
 def compare(
     first: SheetFile,
     second: Annotated[Path, typer.Argument(help="The sheet it is compared with.", show_default=False)],
@@ -87,7 +107,7 @@ def compare(
     """
     from herdbook.pipeline.bench.dynamometer.sheet import read_sheet
 
-    show = {"coast-down": _compare_coasts, "drive": _compare_drives}
+    show = {"coast-down": _compare_coasts, "drive": _compare_drives, "pack": _compare_packs}
     test = read_sheet(first).text("test")
     read_sheet(second, test)
     show[test](first, second, out if page else None, same_instruments, json)
@@ -116,6 +136,19 @@ def _compare_drives(first: Path, second: Path, out: Path | None, same: bool, as_
     a, b = found[0].first, found[0].second
     told = tuple(dict.fromkeys([*a.told, *b.told]))
     name = f"{b.name} against {a.name}"
+    _show(name, change_sentences(found), changed(found), told=told, files=files, as_json=as_json, more={})
+
+
+def _compare_packs(first: Path, second: Path, out: Path | None, same: bool, as_json: bool) -> None:
+    from herdbook.pipeline.bench.dynamometer.pack import compare_packs
+    from herdbook.pipeline.bench.dynamometer.pack import pack as evaluate
+    from herdbook.pipeline.reports.bench.pack_page import write_pack_change
+    from herdbook.pipeline.reports.bench.pack_words import change_sentences, changed
+
+    found = compare_packs(evaluate(first, not same), evaluate(second, not same))
+    files = write_pack_change(found, out, first.name, second.name) if out else []
+    told = tuple(dict.fromkeys([*found.first.told, *found.second.told]))
+    name = f"{found.second.name} against {found.first.name}"
     _show(name, change_sentences(found), changed(found), told=told, files=files, as_json=as_json, more={})
 
 

@@ -18,7 +18,7 @@ from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.book import book
 from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.errors import NotKnownError
-from herdbook.pipeline.herd.figures import Figure
+from herdbook.pipeline.health.herd_figures import Figure
 from herdbook.pipeline.science.before_after import Effect, effect
 from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.times import EPOCH

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.health.herd_figures import Figure, limit_of
 from herdbook.pipeline.herd.anew import began_anew
-from herdbook.pipeline.herd.figures import Figure, limit_of
 from herdbook.pipeline.science.trajectory import Course, Crossing, Herd, Series, course, crossing, herd_model
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.times import EPOCH

@@ -14,7 +14,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.errors import NotKnownError
-from herdbook.pipeline.herd.figures import FIGURES, Figure
+from herdbook.pipeline.health.herd_figures import FIGURES, Figure
 from herdbook.pipeline.science.conformal import Standing, among
 from herdbook.pipeline.store.statements import Row, ask
 

@@ -20,6 +20,7 @@ ORDER = (  # as read one after the other
         "bench",
         "live",
         "stand",
+        "line",
         "vehicle",
         "formats",
         "store",

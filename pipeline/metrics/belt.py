@@ -29,7 +29,7 @@ LEAST_SPREAD = 0.07  # of the current, as a share of the full one, else there is
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     gear, wheel = profile.drive_figures.gear or math.nan, profile.drive_figures.wheel_m or math.nan
     full = profile.drive_figures.max_motor_a or USUAL_A
-    ride = travel(session, signals)
+    ride = travel(session, signals, profile)
     metrics: list[Metric] = []
     events: list[Event] = []
     for side in ride.rpm:

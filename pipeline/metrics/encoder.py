@@ -26,7 +26,7 @@ IMPLAUSIBLE = 1.4  # times the reference
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics: list[Metric] = []
     events: list[Event] = []
-    for side in motors_of(signals):
+    for side in motors_of(signals, profile.drive_figures.motors):
         s = signals.series("motor_speed", side)
         if len(s) < 10:
             continue
@@ -62,7 +62,8 @@ def _least(reference: Floats) -> float:
 def _reference(signals: Signals, t: Times, side: str, profile: Profile) -> Floats:
     """Speed in rpm, without its sign, this motor should have: by the wheel where the profile gives gear and wheel, and
     by the other motors; where both are known they must agree within a quarter, else NaN (a locked wheel)."""
-    others = [signals.at(t, "motor_speed", m, hold_s=PAUSE_S) for m in motors_of(signals) if m != side]
+    motors = motors_of(signals, profile.drive_figures.motors)
+    others = [signals.at(t, "motor_speed", m, hold_s=PAUSE_S) for m in motors if m != side]
     other = others[0] if len(others) == 1 else _middle(others, t)
     gear, wheel = profile.drive_figures.gear or np.nan, profile.drive_figures.wheel_m or np.nan
     road = signals.at(t, "vehicle_speed", hold_s=PAUSE_S) * gear / (np.pi * wheel) * 60.0
@@ -94,5 +95,5 @@ SET = MetricSet(
         "speed_implausible_share": ("1", "Share of samples far faster than the wheel and the other motor."),
     },
     source="definitions: this file; thresholds: engineering choice",
-    version=2,  # two readings may tell a loss, where they lie 0.08 s apart; slow motors are watched
+    version=3,  # one motor by the name of a side; in 2 two readings may tell a loss, and slow motors are watched
 )

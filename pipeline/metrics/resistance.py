@@ -43,7 +43,7 @@ STEEPEST = 0.2  # of the weight: what holds back harder is a foot or a wall, no 
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    ride = travel(session, signals)
+    ride = travel(session, signals, profile)
     metrics = _rolling(ride, signals, profile)
     metrics += _energy(signals, ride, profile.pack_figures.packs)
     return Outcome(tuple(metrics))
@@ -184,6 +184,6 @@ SET = MetricSet(
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
         "regen_share": ("1", "Energy given back over energy taken out."),
     },
-    version=3,  # wind and hills in the errors; a rider's weight is the reader's
+    version=4,  # one motor by the name of a side is all of them; in 3 wind and hills came into the errors
     source="force balance, as in pipeline/science/road.py; errors of the current sensor as for pack_energy",
 )

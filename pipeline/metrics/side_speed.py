@@ -22,7 +22,7 @@ CORNER_S = 4.0  # a corner lasts some four seconds: so many neighbouring seconds
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
-    rpm = travel(session, signals).rpm
+    rpm = travel(session, signals, profile).rpm
     if not set(SIDES) <= set(rpm):
         return Outcome()
     left, right = (np.abs(rpm[side]) for side in SIDES)

@@ -125,6 +125,7 @@ def main(folder: Path) -> None:
         "pulse": lambda: write_pulse(folder, usable),
         "train": lambda: write_train(folder),
         "ride": lambda: write_ride(folder),
+        "bench": lambda: write_bench(folder, usable),
         "charge": lambda: write_charge(folder, usable),
         "leak": lambda: write_leak(folder, usable),
         "trip": lambda: write_trip(folder, usable),
@@ -153,6 +154,20 @@ def write_train(folder: Path) -> None:
     t = np.arange(0.0, 900.0, 0.1)
     train = np.where((t % 60 >= 40) & (t % 60 < 52), 40.0, 0.0)  # 12 s pulses out of 48 s of rest
     write(folder / "train.csv", ["t", "amps", "v"], [t, train, solve(t, train, 0.6)])
+
+
+def write_bench(folder: Path, usable: float) -> None:
+    """Pulses out of rest at three charges, 30 A out and 15 A in, 12 s each; between them 15 A down."""
+    parts, socs, soc = [], [], 0.80
+    for stop in (0.55, 0.30, 0.30):
+        pulses = [(0.0, 120.0), (30.0, 12.0), (0.0, 60.0), (-15.0, 12.0), (0.0, 300.0)]
+        down = [(15.0, (soc - stop) * usable / 15.0 * 3600.0), (0.0, 1500.0)] if soc > stop else []
+        parts += [np.full(round(seconds / 0.25), amps) for amps, seconds in pulses + down]
+        socs.append(soc)
+        soc = stop
+    amps = np.concatenate(parts)
+    t = np.arange(amps.size) * 0.25
+    write(folder / "bench.csv", ["t", "amps", "v"], [t, amps, solve(t, amps, socs[0])])
 
 
 def write_ride(folder: Path) -> None:

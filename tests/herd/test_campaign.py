@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from herdbook.pipeline.errors import NotKnownError
+from herdbook.pipeline.health.herd_figures import figure
 from herdbook.pipeline.herd.campaign import CampaignEffect, campaign_effect
-from herdbook.pipeline.herd.figures import figure
 from tests.herd.books import T0, Con, catalogue, insert, installed, vehicle
 
 UNTIL = T0 + timedelta(days=1000)

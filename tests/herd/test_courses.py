@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.health.herd_figures import FIGURES, figure, limit_of
 from herdbook.pipeline.herd.courses import Courses, VehicleCourse, courses
-from herdbook.pipeline.herd.figures import FIGURES, figure, limit_of
 from herdbook.pipeline.metrics import all_sets
 from tests.herd.books import T0, Con, catalogue, insert, installed, vehicle
 from tests.herd.invented import LAST, START, store_of

@@ -30,6 +30,8 @@ def signals(**roles: dict[str, float]) -> Signals:
     [
         ({"left": 5.0, "right": 7.0}, None, 12.0),
         ({"left": 5.0}, None, None),
+        ({"left": 5.0}, 1, 5.0),
+        ({"left": 5.0}, 2, None),
         ({"only": 5.0}, None, 5.0),
         ({"front": 5.0, "rear": 2.0}, None, 7.0),
         ({"first": 1.0, "second": 2.0, "third": 3.0}, None, 6.0),
@@ -41,7 +43,7 @@ def signals(**roles: dict[str, float]) -> Signals:
 def test_the_current_of_all_motors(amps: dict[str, float], motors: int | None, total: float | None) -> None:
     profile = replace(load_profile(TOY), drive={} if motors is None else {"motors": motors})
     seen = signals(motor_current=amps)
-    each = {m: seen.at(T, "motor_current", m) for m in motors_of(seen)}
+    each = {m: seen.at(T, "motor_current", m) for m in motors_of(seen, motors)}
     found = total_current(each, profile)
     assert np.isnan(found).all() if total is None else (found == total).all()
 

@@ -64,6 +64,7 @@ CHANNELS = {
     "line_voltage": Channel("V", _V, "peak between two phases, with the motor driven and its phases open"),
     "winding": Channel("degC", _C, "temperature of the winding"),
     "ambient": Channel("degC", _C, "air around the motor"),
+    "cell_temp": Channel("degC", _C, "of a cell"),
     "wheel_torque": Channel("Nm", _NM, "behind the belt"),
     "wheel_speed": Channel("rpm", _RPM, "behind the belt"),
     "vehicle_speed": Channel("m/s", _MS, "over the ground"),

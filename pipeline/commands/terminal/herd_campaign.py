@@ -25,8 +25,8 @@ def campaign(
 
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.commands.terminal.herd_words import span
+    from herdbook.pipeline.health.herd_figures import figure as named
     from herdbook.pipeline.herd.campaign import campaign_effect
-    from herdbook.pipeline.herd.figures import figure as named
     from herdbook.pipeline.reports.words import numbers
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.times import utc_now

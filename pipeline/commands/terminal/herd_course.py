@@ -34,8 +34,8 @@ def course(
 
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import NotKnownError
+    from herdbook.pipeline.health.herd_figures import figure as named
     from herdbook.pipeline.herd.courses import courses
-    from herdbook.pipeline.herd.figures import figure as named
     from herdbook.pipeline.reports.words import numbers
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.times import utc_now

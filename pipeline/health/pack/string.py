@@ -8,7 +8,7 @@ stands apart. A group that a measuring wire or its own balancing resistor explai
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -64,6 +64,7 @@ LOW_Z, HIGH_Z = 0.10, 0.95  # beyond them the curve bends, wherever its knee is 
 WEAK, RATIO = 1.25, 0.05
 # Share of time its own resistor bleeds a group: then that is the cause (engineering choice).
 IDLE = 0.25
+LEVEL = 0.95  # chance that nothing is wrong, from which on the record speaks against who says so (engineering choice)
 SOUND = 0.5  # chance that nothing is wrong, from which on a weighed group is one of the others (engineering choice)
 BELOW_V, ABOVE_V = 0.09, 0.02  # V per 1 % beyond the ends of a table (engineering choices)
 
@@ -82,11 +83,22 @@ class StringFit:
     see_saws: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     curve: Curve | None = None
     moments: Moments | None = None
+    again: frozenset[str] = frozenset()  # groups of which every second session, and the others, tell the same
+    # by how much groups stand that are not told and may well stand apart: nothing is refuted of them
+    open: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def depth(self) -> float:
         """How far apart in charge the fullest and the emptiest moment lie, as a share."""
         return 0.0 if self.moments is None else float(np.ptp(self.moments.z))
+
+    def newest(self, days: float) -> StringFit:
+        """The same with its newest moments alone: what would show a fault that has come since."""
+        m = self.moments
+        if m is None or not m.days.size:
+            return self
+        kept = m.days >= m.days.max() - days
+        return replace(self, moments=Moments(*(getattr(m, name)[kept] for name in Moments.__slots__)))
 
     def could_show(self, cause: Why, size: float) -> bool:
         """Whether the record would have shown a fault of that size in a usual group; a leak's size is a day's."""
@@ -153,12 +165,38 @@ def _fit(record: Record) -> StringFit:
         if item not in left_out and stands_apart(curve, moments, k)
     }
     groups = {item: w for item, w in weighed.items() if w.chance[""] < SOUND}
+    again = frozenset(
+        i for i, w in groups.items() if _told_again(curve, moments, pieces.session // 2, items.index(i), w)
+    )
     starts, ends = column_micros(rows["start_t"]), column_micros(rows["end_t"])
     windows = tuple(Window(int(a), int(b)) for a, b in zip(starts[::-1][:10], ends[::-1][:10], strict=True))
     span = float(pieces.days[-1] - pieces.days[0])
     return StringFit(
-        groups, frozenset(set(items) - left_out), windows, pieces.days.size, span, pairs, curve=curve, moments=moments
+        groups,
+        frozenset(set(items) - left_out),
+        windows,
+        pieces.days.size,
+        span,
+        pairs,
+        curve=curve,
+        moments=moments,
+        again=again,
+        open={item: w.stands for item, w in weighed.items() if SOUND <= w.chance[""] < LEVEL},
     )
+
+
+def _told_again(curve: Curve, m: Moments, session: Integers, group: int, whole: Weighed) -> bool:
+    """Whether every second session alone makes it likelier than not that the group stands apart to the same side, and
+    the others alone as well: what one odd session shows is not a group's."""
+    _, number = np.unique(session, return_inverse=True)
+    for half in (number % 2 == 0, number % 2 == 1):
+        if not half.any():
+            return False
+        part = Moments(*(getattr(m, name)[half] for name in Moments.__slots__))
+        said = weigh(curve, part, group)
+        if said.chance[""] >= SOUND or said.stands * whole.stands <= 0:
+            return False
+    return True
 
 
 def _errors(p: _Pieces, top: float) -> Floats:

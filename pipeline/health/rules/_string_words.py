@@ -21,6 +21,7 @@ LEAST = 0.4  # chance of a cause that is named: the likeliest of three (engineer
 DEPTH = 0.4
 MOST = 0.99  # no model of a curve is surer (engineering choice)
 HARDLY = 0.8  # no surer of what a record of that kind would hardly show (engineering choice)
+ONCE = 0.7  # no surer of what every second session alone does not bear out, too little to act on (engineering choice)
 OTHERWISE = 0.3  # error of a size whose own cause is not the likeliest, as a share of it (engineering choice)
 WORDS = {
     Why.CHARGE: "a difference in charge alone, when a charge to full and some hours of balancing bring it back",
@@ -72,9 +73,11 @@ def from_fit(record: Record, about: Spoken, said: Collection[str], limits: Mappi
 
 
 def refuted(record: Record, item: str, cause: Why, size: float) -> bool:
-    """Whether the whole record contradicts a fault of that size (share): it would show, and the group stands level."""
+    """Whether the whole record contradicts a fault of that size (share): it would show, and the group surely stands
+    level."""
     fit = string_fit(record)
-    return item in fit.looked and item not in fit.groups and fit.could_show(cause, size)
+    level = item in fit.looked and item not in fit.groups and item not in fit.open
+    return level and fit.could_show(cause, size)
 
 
 def _size(w: Weighed, about: Spoken) -> float:
@@ -86,7 +89,8 @@ def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mappi
     certain = 1.0 - w.chance[""] if about.cause is Why.CHARGE else chance
     # What a record of that kind would not show of a usual group, it does not show well enough to act on.
     shows = fit.could_show(about.cause, size / about.scale)
-    act = size > limits["act"] and shows
+    again = item in fit.again
+    act = size > limits["act"] and shows and again
     others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > NOTHING]
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
@@ -96,12 +100,12 @@ def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mappi
         unit=about.unit,
         se=about.scale * w.se if w.cause is about.cause else OTHERWISE * size,
         statement=about.sentence(item, w) + f" That is read from {fit.pieces} moments over {fit.days:.0f} days.",
-        confidence=min(certain, MOST if shows else HARDLY),
+        confidence=min(certain, MOST if shows else HARDLY, 1.0 if again else ONCE),
         persistence=1.0,
         count=fit.pieces,
         duration_s=sum((x.end - x.start) / 1e6 for x in fit.windows),
         windows=fit.windows,
         signals=("cell_voltage", "pack_current", "pack_soc"),
         not_separable=f"Or {'; or '.join(others)}." if others else "",
-        unsettled=size > limits["act"] and not shows,
+        unsettled=size > limits["act"] and not (shows and again),
     )

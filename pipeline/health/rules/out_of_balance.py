@@ -53,7 +53,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         )
     findings = []
     for item in sorted((set(top) | set(bottom)) - unread(record), key=int):
-        found = _judge_group(top.get(item), bottom.get(item), limits)
+        found = _judge_group(top.get(item), bottom.get(item), limits, fit.open.get(item, 0.0))
         if found and not refuted(record, item, Why.CHARGE, found.measured / 100.0):
             findings.append(found)
     said = {f.item.removeprefix("cell ") for f in findings}
@@ -111,14 +111,18 @@ def _shows_it_too(top: Pooled, bottom: Pooled | None, limits: Mapping[str, float
     return within and abs(bottom.value) > max(0.5 * limits["look"], limits["z"] * bottom.se)
 
 
-def _judge_group(top: Pooled | None, bottom: Pooled | None, limits: Mapping[str, float]) -> Finding | None:
+def _judge_group(
+    top: Pooled | None, bottom: Pooled | None, limits: Mapping[str, float], leans: float = 0.0
+) -> Finding | None:
     """Top decides, as packs are balanced there, with the bottom's help where both agree; the bottom alone
-    speaks only when no top is known."""
+    speaks only when no top is known. leans: to which side the whole record has the group, unsurely: a witness as well.
+    """
     enough = limits["least_sessions"]
     top = top if top is not None and top.count >= enough else None
     seen = bottom if top is None else _with_bottom(top, bottom, limits)
     look = limits["look"] if top is not None else limits["bottom"]
-    if top is not None and _shows_it_too(top, bottom, limits) and _stands_out(top, look, limits, "z_both"):
+    witness = top is not None and (_shows_it_too(top, bottom, limits) or leans * top.value > 0)
+    if top is not None and witness and _stands_out(top, look, limits, "z_both"):
         # Read in a charge the lower end shows up to a third less than there is: a witness, no measure
         seen = top
     elif seen is None or not _stands_out(seen, look, limits):
@@ -221,5 +225,5 @@ RULE = Rule(
     cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
     source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
     cases=_cases,
-    version=5,
+    version=6,
 )

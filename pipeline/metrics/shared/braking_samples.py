@@ -99,7 +99,8 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
     t, demand_pct = t_all[rows], demand_all[rows]
     before = np.maximum(rows[first] - 1, 0)
     clean = (rows[first] > 0) & (t_all[rows[first]] - t_all[before] <= PAUSE_S * 1e6)
-    side_a = {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in motors_of(signals)}
+    motors = motors_of(signals, profile.drive_figures.motors)
+    side_a = {side: np.clip(-signals.at(t, "motor_current", side, PAUSE_S), 0, None) for side in motors}
     state = _state(signals, t)
     pack_v = signals.at(t, "pack_voltage", hold_s=1.0)
     learned = not signals.has("regen_demand")

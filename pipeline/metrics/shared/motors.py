@@ -14,10 +14,11 @@ from herdbook.pipeline.vehicle.signals import Signals
 PAIRS = ({"left", "right"}, {"front", "rear"})
 
 
-def motors_of(signals: Signals) -> list[str]:
-    """Names of all motors that have a speed or a current, in order; of a pair always both."""
+def motors_of(signals: Signals, count: float | None = None) -> list[str]:
+    """Names of all motors that have a speed or a current, in order; of a pair always both, unless the vehicle has no
+    more than `count` motors (the profile's) and so many were found: one motor may be called the left one."""
     found = {str(item) for role in ("motor_speed", "motor_current") for item in signals.items(role)}
-    for pair in PAIRS:
+    for pair in () if count == len(found) else PAIRS:
         found |= pair if found & pair or (not found and "left" in pair) else set()
     return sorted(found, key=lambda name: (ORDINALS.index(name) if name in ORDINALS else -1, name))
 

@@ -9,6 +9,7 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.shared.heat_grid import bins_of
 from herdbook.pipeline.metrics.shared.motors import motors_of
+from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Signals
 
@@ -37,18 +38,18 @@ class Travel:
         return out
 
 
-def travel(session: Session, signals: Signals) -> Travel:
-    return signals.once(("travel", session), lambda: _travel(session, signals))
+def travel(session: Session, signals: Signals, profile: Profile) -> Travel:
+    return signals.once(("travel", session), lambda: _travel(session, signals, profile.drive_figures.motors))
 
 
-def _travel(session: Session, signals: Signals) -> Travel:
+def _travel(session: Session, signals: Signals, count: float | None) -> Travel:
     n = int((session.end - session.start) / (STEP_S * 1e6))
 
     def grid(role: str, item: str = "") -> Floats:
         s = signals.series(role, item)
         return bins_of(signals, s, session.start, STEP_S, n).means(s.v)
 
-    motors = motors_of(signals)
+    motors = motors_of(signals, count)
     return Travel(
         session.start,
         grid("vehicle_speed"),

@@ -57,8 +57,11 @@ def _scatter(value: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
 def metric_series(facts: Facts, name: str, item: str = "", kinds: tuple[str, ...] = ()) -> MetricSeries:
     """One metric and item, in time order; empty when the catalogue has none."""
     rows = facts.metrics.filter(pl.col("name") == name, pl.col("item") == item)
-    if kinds:
-        rows = rows.filter(pl.col("kind").is_in(kinds))
+    return series_of(rows.filter(pl.col("kind").is_in(kinds)) if kinds else rows, name, item)
+
+
+def series_of(rows: pl.DataFrame, name: str, item: str) -> MetricSeries:
+    """Rows of one metric and item, in time order, as arrays."""
     t = rows["start_t"].cast(pl.Datetime("us")).to_physical().to_numpy().astype(np.int64)
     unit = str(rows["unit"][0]) if rows.height else ""
     return MetricSeries(

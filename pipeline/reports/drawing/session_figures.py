@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.reports.drawing.readings import MetricSeries, metric_series, natural
+from herdbook.pipeline.reports.drawing.readings import MetricSeries, natural, series_of
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, PageTable
 from herdbook.pipeline.reports.words import numbers
@@ -27,18 +27,28 @@ def figures_table(facts: Facts, title: str, chosen: Sequence[tuple[str, str]], f
         row
         for name, said in chosen
         if name in by_name
-        for row in _rows(facts, by_name[name], f"In doubt: {said}" if name in doubted else said)
+        for row in _rows(by_name[name], f"In doubt: {said}" if name in doubted else said)
     ]
     return [PageTable(title, HEAD, body, NUMERIC, folded)] if body else []
 
 
-def _rows(facts: Facts, part: pl.DataFrame, said: str) -> list[tuple[str, ...]]:
-    names = sorted(part["item"].unique().to_list(), key=natural)
+def _rows(part: pl.DataFrame, said: str) -> list[tuple[str, ...]]:
+    names = sorted(set(part["item"].to_list()), key=natural)
     if len(names) > MOST_ITEMS:
         return [_over_items(part, f"{said} (medians over {len(names)} items)")]
     name = str(part["name"][0])
-    cover = dict(part.group_by("item").agg(pl.col("coverage").mean()).rows())
-    return [_one(metric_series(facts, name, i), f"{said}: {_plain(i)}" if i else said, cover[i]) for i in names]
+    pieces = (
+        {names[0]: part}
+        if len(names) == 1
+        else {str(i): p for (i,), p in part.partition_by("item", as_dict=True).items()}
+    )
+    return [
+        _one(series_of(pieces[i], name, i), f"{said}: {_plain(i)}" if i else said, _cover(pieces[i])) for i in names
+    ]
+
+
+def _cover(part: pl.DataFrame) -> float:
+    return float(part["coverage"].to_numpy().mean())
 
 
 def _one(of: MetricSeries, said: str, cover: float) -> tuple[str, ...]:

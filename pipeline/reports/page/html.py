@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 SERVERS = ("https://cloud.plotly.com/newchart", "https://cdn.plot.ly/un/")  # where the engine would send or fetch data
+LEVEL = 4  # of gzip: a tenth of a second faster than 9 on each dossier, and 80 kB larger
 _SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}")
 
 
@@ -52,7 +53,7 @@ def engine() -> str:
 @cache
 def packed_engine() -> str:
     """The drawing library for a page that carries it along: gzip in base64."""
-    return base64.b64encode(gzip.compress(engine().encode(), 9, mtime=0)).decode()
+    return base64.b64encode(gzip.compress(engine().encode(), LEVEL, mtime=0)).decode()
 
 
 def share_engine(folder: Path) -> str:

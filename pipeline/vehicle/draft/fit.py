@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -46,7 +47,10 @@ def fit(wanted: Wanted, message: Message, signal: Signal) -> float:
     """0 where it cannot be."""
     role = ROLES[wanted.role]
     asked = {c for need in wanted.needs for c in need.split("|")}
-    own, around, said = _concepts(signal), concepts(message.name), concepts(signal.comment[:120])
+    own, around, said = _concepts(signal.name), concepts(message.name), concepts(signal.comment[:120])
+    anywhere = own | around | said
+    if any(anywhere.isdisjoint(need.split("|")) for need in wanted.needs):  # most signals, for most roles
+        return 0.0
     if _against(signal.name, asked) & wanted.never:
         return 0.0
     sure = SIDE_WORD if _against(message.name, asked) & wanted.never & APART and role.index != "side" else 1.0
@@ -65,10 +69,11 @@ def _against(name: str, asked: set[str]) -> frozenset[str]:
     return frozenset().union(*(c for w in words(name) if w not in SHORT and not (c := concepts_of(w)) & asked))
 
 
-def _concepts(signal: Signal) -> frozenset[str]:
+@cache
+def _concepts(name: str) -> frozenset[str]:
     """Concepts of a signal's name; lone letters say nothing but c before a number, which counts groups."""
     found: frozenset[str] = frozenset()
-    said = words(signal.name)
+    said = words(name)
     if any(a == "c" and b.isdigit() for a, b in pairwise(said)):
         found |= {"cell"}
     for word in said:

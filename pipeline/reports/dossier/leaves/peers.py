@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.herd.standing import standing
+from herdbook.pipeline.reports.dossier.compared import COMPARED, Compared, limit_of, surprise
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
 from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, label, layout, markers
+from herdbook.pipeline.reports.record import profile_of
 from herdbook.pipeline.reports.rule_counts import RuleCounts, rule_counts
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row, ask
@@ -24,39 +27,39 @@ ORDER = 90  # place in the dossier
 LAST = 10
 MOST_DOTS = 1500  # peers drawn one by one; beyond it every so many in order of value
 LEAST_PEERS = 3
-COMPARED = (
-    ("cell_r_ratio", "Weakest group's resistance over the median group", "1"),
-    ("group_dcr_10s_25c_mohm", "Median group's resistance after 10 s at 25 °C", "mOhm"),
-    ("cell_temp_max_c", "Hottest cell reading", "degC"),
-    ("pack_heat_ratio", "Pack warming, measured over explained", "1"),
-    ("regen_ratio", "Regeneration delivered over demanded", "1"),
-    ("motor_temp_max_c", "Hottest winding reading", "degC"),
-)
+EVERYBODY, ROOM = "all of this profile", 18  # letters at a tick
+MOST_DRAWN = 4  # of the figures, the most surprising ones; the others stand in the table
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
-    blocks: list[Block] = []
-    standing: list[tuple[str, ...]] = []
-    for metric, title, unit in COMPARED:
-        found = ask(con, __name__, "peers", profile=facts.about["profile"], metric=metric, last=LAST)
-        own = next((r for r in found if r["vehicle"] == facts.vehicle), None)
-        if own is None or len(found) <= LEAST_PEERS:
+    profile = profile_of(store, facts.about["profile"])
+    found: list[tuple[float, Compared, Row, list[tuple[str, list[Row]]]]] = []
+    for one in COMPARED:
+        rows = ask(con, __name__, "peers", profile=facts.about["profile"], metric=one.metric, last=LAST)
+        own = next((r for r in rows if r["vehicle"] == facts.vehicle), None)
+        if own is None or len(rows) <= LEAST_PEERS:
             continue
-        groups = _groups(found, own)
-        blocks.append(Drawn(_figure(metric, title, unit, groups, own, named=facts.peers_named)))
-        standing += [(title, name, _rank(members, own), str(len(members))) for name, members in groups]
-    if standing:
-        blocks.insert(
-            0, PageTable("Where this unit stands", ("Figure", "Among", "Rank", "n with it"), standing, frozenset({3}))
-        )
+        peers = [float(r["value"]) for r in rows if r is not own]
+        found.append((surprise(float(own["value"]), peers), one, own, _groups(rows, own)))
+    found.sort(key=lambda f: -abs(f[0]))
+    blocks: list[Block] = []
+    if found:
+        head = ("Figure", "This unit", "Spreads from the median", "Limit", "Rank", "n with it")
+        body = [_standing(far, one, own, groups, limit_of(one, profile)) for far, one, own, groups in found]
+        blocks.append(PageTable("Where this unit stands, what is most unusual first", head, body, frozenset({2, 5})))
+        blocks += [
+            Drawn(_figure(one, groups, own, limit=limit_of(one, profile), named=facts.peers_named))
+            for _, one, own, groups in found[:MOST_DRAWN]
+        ]
     else:
         blocks.append(Note(f"Fewer than {LEAST_PEERS} peers of this profile have comparable figures.", "absent"))
     blocks += _among_peers(con, facts.vehicle)
     blocks += _before(con, facts)
     lead = (
-        f"Each dot is a vehicle: the median over its newest {LAST} sessions. Peers differ in age, use and "
-        f"climate; a rank is a "
-        "hint where to look and no verdict. Only vehicles that sent logs are here."
+        f"Each dot is a vehicle: the median over its newest {LAST} sessions. Unusual is what stands many spreads of "
+        "its peers (1.4826 times their median absolute deviation) from their median; the "
+        f"{MOST_DRAWN} most unusual figures are drawn. Peers differ in age, use and climate, so this is a hint where "
+        "to look and no verdict. Only vehicles that sent logs are here."
     )
     return Leaf("peers", "The fleet beside it", lead, blocks)
 
@@ -103,7 +106,7 @@ def _before(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
 
 
 def _groups(found: list[Row], own: Row) -> list[tuple[str, list[Row]]]:
-    groups = [("all of this profile", found)]
+    groups = [(EVERYBODY, found)]
     keys = [key for key in ("batch", "firmware") if own[key]]
     return groups + [(f"{key} {own[key]}", [r for r in found if r[key] == own[key]]) for key in keys]
 
@@ -114,9 +117,19 @@ def _rank(members: list[Row], own: Row) -> str:
     return f"{above + 1} of {len(members)} from the highest" + (f", equal with {same}" if same else "")
 
 
+def _standing(
+    far: float, one: Compared, own: Row, groups: list[tuple[str, list[Row]]], limit: float | None
+) -> tuple[str, ...]:
+    members = groups[0][1]
+    held = "" if limit is None else numbers.amount(limit, one.unit)
+    value = numbers.amount(own["value"], one.unit)
+    return one.title, value, f"{far:+.1f}", held, _rank(members, own), str(len(members))
+
+
 def _figure(
-    metric: str, title: str, unit: str, groups: list[tuple[str, list[Row]]], own: Row, *, named: bool
+    one: Compared, groups: list[tuple[str, list[Row]]], own: Row, *, limit: float | None, named: bool
 ) -> PageFigure:
+    metric, title, unit = one.metric, one.title, one.unit
     data: list[Spec] = []
     body: list[tuple[str, ...]] = []
     thinned = False
@@ -132,17 +145,34 @@ def _figure(
         )
     shown = numbers.unit(unit)
     height = 130 + 64 * len(groups)
-    ticks = [label(f"{name} (n = {len(members)})") for name, members in groups]
+    ticks = [label(_tick(name, len(members))) for name, members in groups]
     y = axis("", automargin=True, tickvals=list(range(len(groups))), ticktext=ticks, range=[len(groups) - 0.5, -0.5])
-    spec = {"data": data, "layout": layout(height, yaxis=y, xaxis=axis(f"[{shown}]" if shown else "ratio"))}
+    made = layout(height, yaxis=y, xaxis=axis(f"[{shown}]" if shown else "ratio"))
+    if limit is not None:
+        made["shapes"] = [_limit_line(limit, len(groups))]
+    spec = {"data": data, "layout": made}
     alt = f"Strips of dots, one vehicle each; this unit at {numbers.amount(own['value'], unit)}. " + "; ".join(
         f"{name}: median {row[3]}" for (name, _), row in zip(groups, body, strict=True)
     )
     note = f"This unit: {numbers.amount(own['value'], unit)} (diamond)."
+    if limit is not None:
+        note += f" Dashed: the limit of the rule “{all_rules()[one.rule].title}”, {numbers.amount(limit, unit)}."
     note += f" Of the largest strip every so many dots are drawn, {MOST_DOTS} in all." if thinned else ""
     head = ("Among", "n", "5 % below", "Median", "95 % below")
     name, said = f"peers-{metric.replace('_', '-')}", title + (f" [{shown}]" if shown else " [ratio]")
     return PageFigure(name, said, alt, spec, note, head=head, body=body, height=height)
+
+
+def _tick(name: str, n: int) -> str:
+    """As much as the axis has room for: "all, n = 9", "2025-12 B, n = 3"; the whole name stands in the numbers."""
+    short = "all" if name == EVERYBODY else name.removeprefix("batch ")
+    whole = f"{short}, n = {n}"
+    return whole if len(whole) <= ROOM else short
+
+
+def _limit_line(at: float, strips: int) -> Spec:
+    line = {"color": "@stop", "width": 1.5, "dash": "dash"}
+    return {"type": "line", "x0": at, "x1": at, "y0": -0.5, "y1": strips - 0.5, "line": line}
 
 
 def _dots(order: int, members: list[Row], unit: str, named: bool) -> Spec:

@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from herdbook.pipeline.arrays import Bools, Indices
 from herdbook.pipeline.reports.page.figure import Spec
 from herdbook.pipeline.reports.page.still.scale import Scale, Values
 
@@ -80,9 +81,10 @@ def _line(spec: Spec, frame: Frame, x: Values, y: Values) -> str:
     path = _path(*_thinned(px, py, FAINT_POINTS if faint else POINTS), stepped=shape)
     dash = DASH.get(line.get("dash", "solid"), "none")
     begin, width = 100 * frame.x.start, 100 * (frame.x.end - frame.x.start)
+    area = f'<path d="{path}z" fill="{paint(spec["fillcolor"])}"/>' if spec.get("fill") == "toself" else ""
     return (
         f'<svg x="{begin:g}%" y="{frame.top:.1f}" width="{width:g}%" height="{frame.height:.1f}" '
-        f'viewBox="0 0 {ACROSS} {FINE * frame.height:.0f}" preserveAspectRatio="none">'
+        f'viewBox="0 0 {ACROSS} {FINE * frame.height:.0f}" preserveAspectRatio="none">{area}'
         f'<path class="ln" d="{path}" stroke="{paint(line.get("color", "@line1"))}" '
         f'stroke-width="{1.0 if faint else line.get("width", 1.4):g}" '
         f'stroke-dasharray="{dash}"/></svg>'
@@ -96,14 +98,22 @@ def _thinned(x: Values, y: Values, points: int) -> tuple[Values, Values]:
         return x, y
     which = np.minimum(np.arange(n) * (points // 2) // n, points // 2 - 1)
     ok = np.isfinite(y)
-    kept = {0, n - 1, *np.flatnonzero(~ok & np.concatenate(([True], ok[:-1])))}
-    edges = np.flatnonzero(np.diff(which, prepend=-1, append=points))
-    for a, b in pairwise(edges):
-        part = y[a:b]
-        if np.isfinite(part).any():
-            kept |= {int(a + np.nanargmin(part)), int(a + np.nanargmax(part))}
-    order = np.array(sorted(kept))
+    holes = np.flatnonzero(~ok & np.concatenate(([True], ok[:-1])))
+    begins = np.flatnonzero(np.diff(which, prepend=-1))
+    some = np.logical_or.reduceat(ok, begins)[which]  # of a slice without a value nothing is kept
+    ends = [_first_at(np.where(np.isnan(y), worst, y), which, begins, some, best) for worst, best in EXTREMES]
+    order = np.unique(np.concatenate([[0, n - 1], holes, *ends]))
     return x[order], y[order]
+
+
+EXTREMES = ((math.inf, np.minimum), (-math.inf, np.maximum))  # what stands for a hole, and what is looked for
+
+
+def _first_at(y: Values, which: Indices, begins: Indices, some: Bools, best: np.ufunc) -> Indices:
+    """In each slice the first place of its lowest or highest value. which: slice of each place, in their order."""
+    at = np.flatnonzero((y == best.reduceat(y, begins)[which]) & some)
+    first: Indices = at[np.unique(which[at], return_index=True)[1]]
+    return first
 
 
 def _path(x: Values, y: Values, *, stepped: bool) -> str:

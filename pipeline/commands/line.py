@@ -1,0 +1,250 @@
+"""herdbook line: what tests of many units say of the line itself: do they repeat, is it steady, does it keep limits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from herdbook.pipeline.bench.study.measured import Measured
+
+ORDER = 9
+Figure = Annotated[str, typer.Argument(help="A birth figure, like resistance_10s.", show_default=False)]
+Table = Annotated[Path | None, typer.Option("--csv", help="A table of tests instead of the store's.")]
+Item = Annotated[str, typer.Option(help="One group, side or sensor; else each of them.")]
+Low = Annotated[float | None, typer.Option(help="Lower limit, in the figure's unit.")]
+High = Annotated[float | None, typer.Option(help="Upper limit, in the figure's unit.")]
+Out = Annotated[Path | None, typer.Option(help="Folder for a page, and for tables as CSV and Parquet.")]
+HELP = "Ask of many tested units: do the tests repeat, is the line steady, does it keep its limits."
+
+
+def register(app: typer.Typer) -> None:
+    group = typer.Typer(help=HELP, no_args_is_help=True)
+    group.command(epilog="Example: herdbook line repeatability resistance_10s --by who")(repeatability)
+    group.command(epilog="Example: herdbook line charts resistance_10s --out pages")(charts)
+    group.command(epilog="Example: herdbook line capability resistance_10s --high 3.0")(capability)
+    app.add_typer(group, name="line", epilog="Example: herdbook line charts resistance_10s --out pages")
+
+
+def repeatability(
+    figure: Figure,
+    csv: Table = None,
+    item: Item = "",
+    by: Annotated[str, typer.Option(help="Who measures: who (the person) or line.")] = "who",
+    low: Low = None,
+    high: High = None,
+    store: StoreFolder = DEFAULT_STORE,
+    out: Out = None,
+    json: Json = False,
+) -> None:
+    """Gauge repeatability and reproducibility: how much of what a test measures is the test itself.
+
+    Units are tested again by the same and by other persons (or lines). With both limits the test is also held against
+    their width. The interval is 95 %; "not enough to say" where no two units were tested twice by one person.
+
+    JSON: figure, studies (item, unit, units, persons, repeats; variances repeatability, reproducibility, gauge,
+    between_units, and share, to_tolerance: value, low, high; categories, interaction_p, lacking, told), files.
+    """
+    from herdbook.pipeline.bench.study.measured import by_item, words
+    from herdbook.pipeline.bench.study.repeats import repeat_study
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.reports.bench import line_words
+    from herdbook.pipeline.reports.bench.line_pages import write_repeats
+
+    if by not in ("who", "line"):
+        raise SettingsError(f"tests cannot be told apart by {by!r}", do="Say --by who or --by line")
+    _check(low, high)
+    rows, source = _rows(figure, csv, store)
+    width = high - low if low is not None and high is not None else None
+    items = by_item(rows, item)
+    studies = [repeat_study(name, some, "who" if by == "who" else "line", width) for name, some in items.items()]
+    said = words(figure, item)
+    files = write_repeats(figure, said, studies, out, source) if out is not None else []
+    if json:
+        from dataclasses import asdict
+
+        told = [
+            {"item": s.item, "unit": s.unit, "units": s.units, "persons": s.persons, "repeats": s.values.shape[2]}
+            | (
+                {k: v for k, v in asdict(s.gauge).items() if k not in ("units", "persons", "repeats")}
+                if s.gauge
+                else {}
+            )
+            | {"lacking": s.lacking, "told": s.told}
+            for s in studies
+        ]
+        screen.as_json({"figure": figure, "studies": told, "files": [str(p) for p in files]})
+        return
+    _show(
+        f"Repeatability of {said}{_unit(rows)}",
+        line_words.REPEAT_HEAD,
+        [line_words.repeat_row(s) for s in studies],
+        said=line_words.repeat_sentences(studies),
+        told=[t for s in studies for t in s.told],
+        files=files,
+    )
+
+
+def charts(
+    figure: Figure,
+    csv: Table = None,
+    item: Item = "",
+    by_day: Annotated[bool, typer.Option("--by-day", help="Means of days instead of single units.")] = False,
+    first: Annotated[int, typer.Option(min=2, help="So many values are the baseline.")] = 30,
+    store: StoreFolder = DEFAULT_STORE,
+    out: Out = None,
+    json: Json = False,
+) -> None:
+    """Control charts of each line: single values (Shewhart), weighted mean (EWMA), sums (CUSUM).
+
+    Each unit counts with its first test. The first values are the baseline; under 20 nothing is said.
+
+    JSON: figure, series (item, line, unit, values, mean, sd, baseline, signals: name at the first signal of each chart,
+    began, lacking, told), run_lengths (by chart: without a shift, at 1 sd), files.
+    """
+    from herdbook.pipeline.bench.study.in_control import RUN_LENGTHS, line_charts
+    from herdbook.pipeline.bench.study.measured import by_item, words
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.reports.bench import line_words
+    from herdbook.pipeline.reports.bench.line_pages import write_charts
+
+    rows, source = _rows(figure, csv, store)
+    series = [c for name, some in by_item(rows, item).items() for c in line_charts(name, some, by_day, first)]
+    said = words(figure, item)
+    files = write_charts(figure, said, series, out, source) if out is not None else []
+    if json:
+        told = [
+            {
+                "item": c.item,
+                "line": c.line,
+                "unit": c.unit,
+                "values": len(c.values),
+                "mean": c.about.mean if c.about else None,
+                "sd": c.about.sd if c.about else None,
+                "baseline": c.about.n if c.about else 0,
+                "signals": c.signals,
+                "began": c.began,
+                "lacking": c.lacking,
+                "told": c.told,
+            }
+            for c in series
+        ]
+        lengths = {name: (of(0.0), of(1.0)) for name, of in RUN_LENGTHS.items()}
+        files_said = [str(p) for p in files]
+        screen.as_json({"figure": figure, "series": told, "run_lengths": lengths, "files": files_said})
+        return
+    _show(
+        f"Control charts of {said}{_unit(rows)}",
+        line_words.CHART_HEAD,
+        [line_words.chart_row(c) for c in series],
+        said=line_words.chart_sentences(series),
+        told=[t for c in series for t in c.told],
+        files=files,
+    )
+
+
+def capability(
+    figure: Figure,
+    csv: Table = None,
+    item: Item = "",
+    low: Low = None,
+    high: High = None,
+    store: StoreFolder = DEFAULT_STORE,
+    out: Out = None,
+    json: Json = False,
+) -> None:
+    """Capability of the line: Cp and Cpk with their 95 % intervals, against limits that you give.
+
+    Each unit counts with its first test; under ten units nothing is said.
+
+    JSON: figure, low, high, studies (item, unit, n, mean, sd, cp, cpk and their ends, beyond: share of a normal
+    quantity, outside: units, normal_p, lacking, told), files.
+    """
+    from dataclasses import asdict
+
+    from herdbook.pipeline.bench.study.keeps_limits import limit_study
+    from herdbook.pipeline.bench.study.measured import by_item, words
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.reports.bench import line_words
+    from herdbook.pipeline.reports.bench.line_pages import write_limits
+
+    if low is None and high is None:
+        raise SettingsError("a capability needs a limit", do="Give --low, --high, or both, in the figure's unit")
+    _check(low, high)
+    rows, source = _rows(figure, csv, store)
+    studies = [limit_study(name, some, low, high) for name, some in by_item(rows, item).items()]
+    said = words(figure, item)
+    files = write_limits(figure, said, studies, (low, high), out, source) if out is not None else []
+    if json:
+        told = [
+            {"item": s.item, "unit": s.unit, "n": len(s.values)}
+            | (asdict(s.found) if s.found else {})
+            | {"outside": s.outside, "normal_p": s.normal_p, "lacking": s.lacking, "told": s.told}
+            for s in studies
+        ]
+        files_said = [str(p) for p in files]
+        screen.as_json({"figure": figure, "low": low, "high": high, "studies": told, "files": files_said})
+        return
+    _show(
+        f"Capability of {said}{_unit(rows)}",
+        line_words.LIMIT_HEAD,
+        [line_words.limit_row(s) for s in studies],
+        said=line_words.limit_sentences(studies),
+        told=[t for s in studies for t in s.told],
+        files=files,
+    )
+
+
+def _check(low: float | None, high: float | None) -> None:
+    from herdbook.pipeline.errors import SettingsError
+
+    if low is not None and high is not None and low >= high:
+        raise SettingsError(f"--low {low:g} is not below --high {high:g}", do="Give them the other way round")
+
+
+def _rows(figure: str, csv: Path | None, store: Path) -> tuple[list[Measured], str]:
+    """Tests of the figure, and where they are from."""
+    from herdbook.pipeline.bench.study.measured import from_csv, from_store
+    from herdbook.pipeline.store.store import Store
+
+    if csv is not None:
+        return from_csv(csv, figure), csv.name
+    opened = Store.open(store)
+    with opened.read() as con:
+        return from_store(con, figure), f"the tests of {store.name}"
+
+
+def _unit(rows: Sequence[Measured]) -> str:
+    from herdbook.pipeline.reports.words.numbers import unit
+
+    said = unit(rows[0].unit)
+    return f" [{said}]" if said else ""
+
+
+def _show(
+    title: str,
+    head: tuple[str, ...],
+    rows: Sequence[tuple[str, ...]],
+    *,
+    said: tuple[str, str],
+    told: Sequence[str],
+    files: Sequence[Path],
+) -> None:
+    from herdbook.pipeline.commands.terminal import screen
+
+    screen.table(title, head, rows)
+    for line in said:
+        screen.say(line)
+    for line in dict.fromkeys(told):
+        screen.point(line)
+    if files:
+        tables = ", ".join(path.name for path in files[1:])
+        screen.say(f"Page: {screen.place(files[0])}; tables beside it: {tables}")

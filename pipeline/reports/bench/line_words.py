@@ -1,0 +1,166 @@
+"""What studies of the line say: rows of a table for terminal and page, a sentence for the result."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isnan, sqrt
+
+from herdbook.pipeline.bench.study.in_control import CHART_WORDS, RUN_LENGTHS, LineChart
+from herdbook.pipeline.bench.study.keeps_limits import LimitStudy
+from herdbook.pipeline.bench.study.repeats import RepeatStudy
+from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.science.gauge import Interval
+
+SHORT = {"shewhart": "Shewhart", "ewma": "EWMA", "cusum": "CUSUM"}
+GOOD, FAIR = 0.10, 0.30  # sd of the gauge over all: common practice
+WANTED = 4 / 3  # Cpk that common practice asks for of a running line
+
+REPEAT_HEAD = (
+    *("item", "tests", "sd again", "sd persons", "sd in all (95 %)", "share (95 %)", "of limits"),
+    *("tells apart", "verdict"),
+)
+CHART_HEAD = ("item", "line", "values", "mean", "sd", "first signal", "shift began about", "verdict")
+LIMIT_HEAD = ("item", "units", "mean", "sd", "Cp (95 %)", "Cpk (95 %)", "outside", "verdict")
+
+
+def number(value: float) -> str:
+    return "–" if isnan(value) else numbers.number(value)
+
+
+def _ends(one: Interval, scale: float = 1.0, root: bool = False, unit: str = "") -> str:
+    if isnan(one.value):
+        return "–"
+    value, low, high = (scale * (sqrt(v) if root else v) for v in (one.value, one.low, one.high))
+    return f"{numbers.number(value)}{unit} ({numbers.number(low)} to {numbers.number(high)})"
+
+
+def repeat_row(s: RepeatStudy) -> tuple[str, ...]:
+    if s.gauge is None:
+        return (s.item, *("–",) * 7, s.lacking)
+    g = s.gauge
+    tolerance = "–" if isnan(g.to_tolerance.value) else f"{100 * g.to_tolerance.value:.0f} %"
+    return (
+        s.item,
+        f"{g.units} x {g.persons} x {g.repeats}",
+        number(sqrt(g.repeatability.value)),
+        number(sqrt(g.reproducibility.value)) if g.persons > 1 else "not known",
+        _ends(g.gauge, root=True),
+        _ends(g.share, 100, unit=" %"),
+        tolerance,
+        str(g.categories),
+        repeat_verdict(s),
+    )
+
+
+def repeat_verdict(s: RepeatStudy) -> str:
+    if s.gauge is None:
+        return s.lacking
+    share = s.gauge.share
+    if isnan(share.value):
+        return "all values are alike"
+    if share.high < GOOD:
+        return "fit"
+    if share.low > FAIR:
+        return "not fit"
+    word = "fit" if share.value < GOOD else "may do" if share.value <= FAIR else "not fit"
+    return f"{word}, not certain"
+
+
+def repeat_sentences(studies: Sequence[RepeatStudy]) -> tuple[str, str]:
+    known = [s for s in studies if s.gauge is not None]
+    if not known:
+        return "Not enough to say how well the line's tests repeat.", studies[0].lacking.capitalize() + "."
+    worst = max(known, key=lambda s: -1.0 if s.gauge is None or isnan(s.gauge.share.value) else s.gauge.share.value)
+    assert worst.gauge is not None
+    of = f" of item {worst.item}" if worst.item else ""
+    unit = numbers.unit(worst.unit)
+    sd, share = sqrt(worst.gauge.gauge.value), worst.gauge.share
+    first = f"A test{of} has a standard deviation of {numbers.number(sd)} {unit}".rstrip()
+    if isnan(share.value):
+        return f"{first}.", "All values are alike, so nothing can be said of its share."
+    first += f", {_ends(share, 100, unit=' %')} of that of all that is measured (95 %)."
+    return first, (
+        "Tests: units x persons x repeats. Again: the same person once more. Share: sd of the test over that of all "
+        "that is measured. Common practice calls a test fit up to 10 %, of some use up to 30 %, not fit beyond; a "
+        "verdict is certain where the whole interval lies on one side."
+    )
+
+
+def chart_row(c: LineChart) -> tuple[str, ...]:
+    first = "; ".join(f"{SHORT[k]} {name}" for k, name in c.signals.items())
+    about = c.about
+    return (
+        c.item,
+        c.line or "–",
+        str(len(c.values)),
+        number(about.mean) if about else "–",
+        number(about.sd) if about else "–",
+        first or "–",
+        c.began or "–",
+        c.lacking or ("steady" if c.steady else "not steady"),
+    )
+
+
+def chart_sentences(charts: Sequence[LineChart]) -> tuple[str, str]:
+    known = [c for c in charts if c.found is not None]
+    off = [c for c in known if c.signals]
+    said = run_length_words()
+    if not known:
+        return "Not enough to say whether the line is steady.", said
+    named = ", ".join(" ".join(x for x in (c.item, c.line) if x) or "the line" for c in off[:6])
+    if not off:
+        return f"Steady: no chart signals ({numbers.plural(len(known), 'series', 'series')}).", said
+    more = f" and {len(off) - 6} more" if len(off) > 6 else ""
+    return f"Not steady: {len(off)} of {numbers.plural(len(known), 'series', 'series')} signal ({named}{more}).", said
+
+
+def run_length_words() -> str:
+    """How rarely each chart cries wolf, and how soon it tells a shift of one standard deviation."""
+    parts = [f"{CHART_WORDS[k]} {of(0.0):.0f} and {of(1.0):.0f}" for k, of in RUN_LENGTHS.items()]
+    return (
+        "Values until a signal on average, without a shift and at one of 1 sd, were mean and sd known exactly and "
+        f"neighbours independent: {numbers.listing(parts)}."
+    )
+
+
+def limit_row(s: LimitStudy) -> tuple[str, ...]:
+    f = s.found
+    if f is None:
+        return (s.item, str(len(s.values)), "–", "–", "–", "–", str(s.outside), s.lacking)
+    cp = "–" if isnan(f.cp) else f"{f.cp:.2f} ({f.cp_low:.2f} to {f.cp_high:.2f})"
+    return (
+        s.item,
+        str(f.n),
+        number(f.mean),
+        number(f.sd),
+        cp,
+        f"{f.cpk:.2f} ({f.cpk_low:.2f} to {f.cpk_high:.2f})",
+        str(s.outside),
+        limit_verdict(s),
+    )
+
+
+def limit_verdict(s: LimitStudy) -> str:
+    if s.found is None:
+        return s.lacking
+    if s.found.cpk_low >= WANTED:
+        return "capable"
+    return "not capable" if s.found.cpk_high < WANTED else "not decided"
+
+
+def limit_sentences(studies: Sequence[LimitStudy]) -> tuple[str, str]:
+    known = [s for s in studies if s.found is not None]
+    if not known:
+        return "Not enough to say whether the line keeps its limits.", studies[0].lacking.capitalize() + "."
+    worst = min(known, key=lambda s: s.found.cpk if s.found else 0.0)
+    assert worst.found is not None
+    f = worst.found
+    of = f" of item {worst.item}" if worst.item else ""
+    first = f"Cpk{of} is {f.cpk:.2f}, between {f.cpk_low:.2f} and {f.cpk_high:.2f} (95 %), from {f.n} units: "
+    first += limit_verdict(worst) + "."
+    beyond = f"{100 * f.beyond:.2g} %" if f.beyond >= 1e-4 else f"{1e6 * f.beyond:.2g} in a million"
+    return first, (
+        f"Were the values normal, {beyond} would lie beyond the limits; {worst.outside} of {f.n} do. "
+        f"Common practice asks for a Cpk of {WANTED:.2f}: capable when the whole interval lies above it, not capable "
+        "when it lies below."
+    )
