@@ -92,7 +92,8 @@ def finish(listening: Listening, profile: Profile | None, json: bool) -> None:
         screen.as_json(live_summary.as_dict(listening))
     else:
         live_summary.say_summary(listening, profile)
-    if listening.failed is not None:
-        raise listening.failed
+    for ended in (listening.fault, listening.failed):
+        if ended is not None:
+            raise ended
     if listening.gone:
         raise listening.gone[0]

@@ -12,6 +12,7 @@ from herdbook.pipeline.commands.listen import Buses, DataRate, Fd, Rate, finish,
 from herdbook.pipeline.commands.terminal.options import Json
 
 ORDER = 85
+WAITING = 10_000  # frames on a virtual bus: the sender waits for its listener
 
 
 def register(app: typer.Typer) -> None:
@@ -43,6 +44,8 @@ def replay(
 
     JSON: sent, left_out (error frames, other buses), late_s, and of a virtual bus what `herdbook listen --json` says.
     """
+    from dataclasses import replace
+
     from herdbook.pipeline.bench.live.address import IN_PROCESS, bus_addresses
     from herdbook.pipeline.bench.live.open_bus import OpenBus, open_bus
     from herdbook.pipeline.bench.live.play import CAUTION, Played, play
@@ -83,7 +86,8 @@ def replay(
             if not json:
                 screen.say(f"Playing onto {', '.join(map(str, addresses))}, which only this process hears.")
             session = Session(profile=profile, out=out, every=every)
-            listening, known = listened(addresses, session, quiet=json, meanwhile=send)
+            heard = [replace(a, options={"rx_queue_size": WAITING, **a.options}) for a in addresses]
+            listening, known = listened(heard, session, quiet=json, meanwhile=send)
             if json:
                 screen.as_json(_sent(played) | as_dict(listening))
             else:

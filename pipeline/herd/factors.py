@@ -96,7 +96,7 @@ def _too_small(profile: str, herd: Mapping[str, Row]) -> list[str]:
             some = ", ".join(small[:5]) + (f" and {len(small) - 5} more" if len(small) > 5 else "")
             out.append(f"Under {FEWEST} vehicles of {profile}, and not compared: {factor} {some}")
         if len(levels) < 2:
-            out.append(f"{profile} has {'one' if levels else 'no'} {factor} on record: nothing to compare")
+            out.append(f"{'One' if levels else 'No'} {factor} of {profile} on record: nothing to compare")
     return out
 
 

@@ -1,6 +1,6 @@
-"""Profiles held against logs in a scan: at first contact, when a profile changed, and again as logs come while a test
-is open. What comes of it is written down; rules that read a contradicted role may not judge
-(pipeline/health/doubts.py).
+"""Profiles held against logs in a scan: from first contact on with each new log until there are a dozen, so that it
+does not matter which came first; when a profile changed; and again as logs come while a test is open. What comes of it
+is written down; rules that read a contradicted role may not judge (pipeline/health/doubts.py).
 """
 
 from __future__ import annotations
@@ -53,13 +53,16 @@ def hold_against_logs(store: Store, scan: str, due: Sequence[str]) -> list[str]:
 
 def _is_due(con: duckdb.DuckDBPyConnection, profile: Profile) -> bool:
     known = con.execute("SELECT count(*) FROM logs WHERE profile = ?", [profile.name]).fetchall()[0][0]
+    in_lake = "SELECT count(*) FROM logs JOIN parts USING (log) WHERE profile = ?"
+    held = con.execute(in_lake, [profile.name]).fetchall()[0][0]
     told = con.execute(
         "SELECT profile_hash, version, logs_known, settled FROM contacts WHERE profile = ?", [profile.name]
     ).fetchall()
     if not told:
         return bool(known)
     was, version, logs, settled = told[0]
-    return (was, version) != (profile.hash, VERSION) or (not settled and known >= MORE * logs)
+    young = held <= MOST_LOGS and held != logs
+    return (was, version) != (profile.hash, VERSION) or young or (not settled and known >= MORE * logs)
 
 
 def _views(store: Store, profile: Profile, logs: Sequence[Row]) -> list[View]:

@@ -84,6 +84,12 @@ class Facts:
         return [f for f in self.findings if f["severity"] == severity]
 
 
+def pack_seen_last(facts: Facts) -> str:
+    """Serial of the pack that the buses named last; "" for none."""
+    packs = [row for row in facts.installs if row["component"] == "pack"]
+    return str(max(packs, key=lambda row: row["to_t"])["serial"]) if packs else ""
+
+
 def table(con: duckdb.DuckDBPyConnection, module: str, name: str, **given: object) -> pl.DataFrame:
     """What a statement in a file gives, as a polars table; module, name: as ask() takes them."""
     import polars as pl

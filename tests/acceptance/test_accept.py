@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import shutil
 from functools import cache
@@ -10,13 +11,19 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from demo_logs import write_acceptance
 from herdbook.pipeline.bench.acceptance.accept import Acceptance, accept
 from herdbook.pipeline.bench.acceptance.birth import figures_at_birth
 from herdbook.pipeline.bench.acceptance.plan import read_plan
 from herdbook.pipeline.bench.acceptance.readings import read_readings
+from herdbook.pipeline.bench.acceptance.since_birth import since_birth
 from herdbook.pipeline.bench.acceptance.verdicts import Judged, Verdict
 from herdbook.pipeline.cli import build
 from herdbook.pipeline.errors import HerdbookError, InputError, ProfileError
+from herdbook.pipeline.night.scan import run_scan
+from herdbook.pipeline.reports import verify_history, write_dossier, write_history
+from herdbook.pipeline.reports.bench.certificate_check import verify_certificate
+from herdbook.pipeline.reports.facts import one_vehicle, pack_seen_last
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
 from tests.acceptance.plans import HEAD, check, step, written
@@ -205,6 +212,53 @@ def test_the_exit_code_tells_a_line_what_to_do(store: Store, tmp_path: Path) -> 
         assert con.execute("SELECT count(*) FROM acceptances WHERE vehicle = 'ZB-0101'").fetchall() == [(2,)]
 
 
+def test_birth_and_now_in_sql_dossier_and_history_are_the_same(tmp_path: Path) -> None:
+    """A unit tested on its first day and ridden and charged since: every figure of the view, by the Python of the
+    pages."""
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    for path in FLEET.glob("ZB-0101_*"):
+        shutil.copy(path, inbox)
+    made = Store.create(tmp_path / "store", DEMO)
+    run_scan(inbox, made, jobs=0)
+    more = ("--plan", PLAN, "--store", made.folder, "--line", "L1")
+    assert typed(*[FLEET / log for log in SOUND], *more)[0] == 0
+    with made.read() as con:
+        facts = one_vehicle(con, "ZB-0101", "UTC")
+        starts = [s["start_t"] for s in facts.sessions]
+        found = since_birth(figures_at_birth(con, vehicle="ZB-0101"), facts.metrics, starts, pack_seen_last(facts))
+        rows = con.execute(
+            "SELECT figure, item, at_birth, now, now_se, now_t, change, change_se, other_pack FROM figures_since_birth"
+        ).fetchall()
+    told = {(r[0], r[1]): r[2:] for r in rows}
+    assert len(told) == len(found) > 60
+    assert sum(f.now is not None for f in found) > 40
+    for f in found:
+        now, when = (f.now.value, f.when) if f.now else (None, None)
+        at_birth, told_now, se, told_when, *rest, other = told[f.birth.figure, f.birth.item]
+        assert (told_when, other) == (when, f.other_pack or None), f.words
+        expected = (f.birth.value, now, f.now.se if f.now else None, f.change, f.change_se)
+        assert (at_birth, told_now, se, *rest) == pytest.approx(expected), f.words
+
+    page = write_history(made, "ZB-0101", tmp_path / "h.html")
+    assert "Highest less lowest group at the end of a charge: 86.00" in page.read_text("utf-8")
+    assert verify_history(made, page).ok
+    dossier = write_dossier(made, "ZB-0101", tmp_path).read_text("utf-8")
+    assert "Tested on 2026-03-02 on line L1 by the plan “Zirbel 12, end of line”, version 1: passed." in dossier
+
+    certificate = tmp_path / "c.html"
+    assert typed(*[FLEET / log for log in SOUND], *more, "--out", certificate)[0] == 0
+    assert verify_certificate(made, certificate).ok
+    changed = certificate.read_text("utf-8").replace("0.9935 ±", "0.9936 ±")
+    certificate.write_text(changed, "utf-8")
+    checks = {c.what: c.ok for c in verify_certificate(made, certificate).checks}
+    assert checks == {
+        "It is as it was signed": False,
+        "The page shows its record": False,
+        "The store's records hold this test": True,
+    }
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -217,6 +271,27 @@ def test_a_form_that_there_is_not(words: tuple[str, ...], said: str) -> None:
     code, text = typed(FLEET / SOUND[0], "--plan", PLAN, "--profile", DEMO / "zirbel.toml", *words)
     assert code == 2
     assert said in text
+
+
+def test_the_demos_unit_on_its_stand(tmp_path: Path) -> None:
+    """The committed log is what its tool writes; the drag found is the one that the tool put in, within its error."""
+    folder = ROOT / "demo_logs" / "acceptance"
+    made = write_acceptance.write(tmp_path)
+    assert gzip.decompress(made[0].read_bytes()) == gzip.decompress((folder / made[0].name).read_bytes())
+    assert [p.read_bytes() for p in made[1:]] == [(folder / p.name).read_bytes() for p in made[1:]]
+    plan, readings = read_plan(DEMO / "zirbel.stand.plan.toml"), read_readings(made[2])
+    found = accept([made[0]], plan, DEMO / "zirbel.toml", readings=readings)
+    assert found.verdict is Verdict.PASSED
+    drags = {b.figure.item: b.figure for b in found.births if b.figure.name == "drag_no_load"}
+    for side, (a, b) in write_acceptance.DRAG_A.items():
+        true, drag = a + b * write_acceptance.FREE_RPM, drags[side.lower()]
+        assert drag.se is not None
+        assert abs(drag.value - true) < 4 * drag.se + 0.01  # the ramp's last tenth is in it
+    assert {b.figure.name for b in found.births} >= {"reading insulation", "reading contactor drop"}
+    assert accept([made[0]], plan, DEMO / "zirbel.toml").verdict is Verdict.OPEN  # without its readings
+    made[1].write_text("bench = false\n", "utf-8")
+    lacking = [s.step.name for s in accept([made[0]], plan, DEMO / "zirbel.toml", readings=readings).steps if s.lacking]
+    assert lacking == ["spin-up without load", "1500 rpm at 30 A"]  # a hill would look the same
 
 
 def test_every_plan_of_the_demo_is_sound_and_named_as_no_profile(tmp_path: Path) -> None:

@@ -164,6 +164,7 @@ def main() -> None:
     asked.add_argument("--seconds", type=float, default=20.0)
     asked.add_argument("--kind", choices=("classic", "fd"), default="classic")
     asked.add_argument("--alone", action="store_true")
+    asked.add_argument("--out", type=Path, help="folder for live.json")
     given = asked.parse_args()
     global ALONE
     ALONE = given.alone
@@ -182,6 +183,9 @@ def main() -> None:
             "load after": os.getloadavg()[0],
         }
     print(json.dumps(found, indent=2))
+    if given.out:
+        given.out.mkdir(parents=True, exist_ok=True)
+        (given.out / "live.json").write_text(json.dumps(found, indent=2))
 
 
 if __name__ == "__main__":

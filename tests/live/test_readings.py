@@ -16,10 +16,12 @@ from rich.console import Console
 
 from herdbook.decoders import Frames, read_frames
 from herdbook.decoders.frames import part
+from herdbook.pipeline.bench.live.address import bus_address
 from herdbook.pipeline.bench.live.batch import BusClock, frames_of
 from herdbook.pipeline.bench.live.limits import Limit, limits_of
 from herdbook.pipeline.bench.live.listening import Listening
 from herdbook.pipeline.bench.live.newest import Newest, Reading
+from herdbook.pipeline.bench.live.open_bus import open_bus
 from herdbook.pipeline.commands.terminal import live_rows, live_screen
 from herdbook.pipeline.vehicle.profile import load_profile
 
@@ -150,6 +152,21 @@ def test_a_fault_in_decoding_leaves_the_recording(monkeypatch: pytest.MonkeyPatc
     listening = Listening([], None, newest)
     listening._decode(frames((256, "00")))
     assert "ZeroDivisionError" in listening.undecoded
+
+
+def test_a_fault_of_ours_ends_it_and_is_not_silent() -> None:
+    """A thread that dies would look like a bus on which nothing is said."""
+    listening = Listening([open_bus(bus_address("virtual:odd"))], None, None)
+    listening.start()
+    with can.Bus("odd", interface="virtual", ignore_config=True) as bus:
+        odd = can.Message(arbitration_id=1, is_extended_id=False, data=b"1")
+        odd.arbitration_id = "one"  # type: ignore[assignment]
+        bus.send(odd)
+        until = time.monotonic() + 30
+        while not listening.over and time.monotonic() < until:
+            time.sleep(0.01)
+    listening.stop()
+    assert isinstance(listening.fault, Exception)
 
 
 class Still:

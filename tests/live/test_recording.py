@@ -7,6 +7,7 @@ import random
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from herdbook.pipeline.bench.live.address import bus_address
 from herdbook.pipeline.bench.live.listening import Listening
 from herdbook.pipeline.bench.live.open_bus import open_bus
 from herdbook.pipeline.bench.live.receive import Receiver
-from herdbook.pipeline.bench.live.recording import Recording, Rotation
+from herdbook.pipeline.bench.live.recording import Recording, Rotation, Writing
 from herdbook.pipeline.errors import StoreError
 from tests.live import buses
 
@@ -139,6 +140,26 @@ def test_the_queue_is_bounded_and_counts_what_it_drops() -> None:
     receiver.stop()
     opened.close()
     assert (len(receiver.taken()), receiver.dropped) == (100, 250)
+
+
+def test_a_disk_that_stands_still_fills_a_bounded_queue(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What finds no room is counted, and what was taken is written when the disk goes on."""
+    go_on = threading.Event()
+    write = Recording.write
+
+    def slow(self: Recording, lines: bytes, t: int) -> None:
+        assert go_on.wait(60)
+        write(self, lines, t)
+
+    monkeypatch.setattr(Recording, "write", slow)
+    writing = Writing(Recording(tmp_path, "unit", Rotation(), {}), most=400)
+    line = b"(1700000000.000000) can0 123#00\n"
+    for _ in range(50):
+        writing.put(line, 1_700_000_000_000_000, 1)
+    assert writing.dropped == 50 - 400 // len(line)
+    go_on.set()
+    writing.close()
+    assert len(read_frames(recorded(tmp_path)[0])) == 400 // len(line)
 
 
 def test_what_the_kernel_drops_is_counted() -> None:

@@ -43,6 +43,7 @@ def refused(*args: str) -> HerdbookError:
         ("socketcan:can0,label=pack,fd=true", BusAddress("socketcan", "can0", "pack", {"fd": True})),
         ("slcan:/dev/ttyUSB0,bitrate=500000", BusAddress("slcan", "/dev/ttyUSB0", "/dev/ttyUSB0", {"bitrate": 500000})),
         ("udp_multicast:ff15::6,port=43113", BusAddress("udp_multicast", "ff15::6", "ff15::6", {"port": 43113})),
+        ("slcan:/dev/serial/by-id/usb-a", BusAddress("slcan", "/dev/serial/by-id/usb-a", "slcan")),
     ],
 )
 def test_an_address_is_read_as_it_is_typed(text: str, is_: BusAddress) -> None:

@@ -228,7 +228,7 @@ class _Test:
         name: dict[Span, str] = {}
         for step, place in self.places:
             drags = list(_drags(place)) if step.kind.id == "spin_up" else []
-            given.append((figures_of(place.outcome.metrics) + drags, place.span))
+            given.append((figures_of(place.outcome.metrics, step.kind.session) + drags, place.span))
             name.setdefault(place.span, step.name)
         for span, figures in best(given).items():
             yield from (BirthValue(figure, name[span], span) for figure in figures)

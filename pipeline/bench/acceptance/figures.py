@@ -14,6 +14,7 @@ from math import hypot, sqrt
 from herdbook.pipeline.vehicle.record import Metric
 
 PULSES = ("0.5s", "2s", "10s")
+HEIGHT = "how full the pack was"  # near full and empty the curve is steep: offsets in Ah can be compared
 Span = tuple[int, int]
 By = Mapping[str, Mapping[str, Metric]]  # metrics by name and item
 
@@ -33,40 +34,41 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """What a name means. words: as in "resistance of group 7", {item} where an item stands. worse: the direction in
-    which it ages, +1 or -1; 0 for none, or away from zero."""
+    """What a name means. words: as in "resistance of group 7", {item} where an item stands. session: of which kind of
+    session it is made, so that like is compared with like: a spread while charging is another than one at rest. part:
+    whose figure it is: with another pack in the unit it is another pack's."""
 
     unit: str
     words: str
-    worse: int = 0
+    session: str
+    part: str = "pack"
+    differs: str = ""
 
 
 KINDS: dict[str, Kind] = {
     **{
-        f"resistance_{p}": Kind(
-            "mOhm", f"resistance of group {{item}}, {p[:-1]} s after a step of current, at 25 °C", +1
-        )
+        f"resistance_{p}": Kind("mOhm", f"resistance of group {{item}}, {p[:-1]} s after a step, at 25 °C", "ride")
         for p in PULSES
     },
-    "capacity": Kind("Ah", "capacity of group {item}", -1),
-    "capacity_pack": Kind("Ah", "capacity of the pack", -1),
-    "capacity_over_median": Kind("Ah", "capacity of group {item} above the median group's", -1),
-    "offset_top": Kind("Ah", "charge of group {item} above the median group's, read near full"),
-    "offset_bottom": Kind("Ah", "charge of group {item} above the median group's, read near empty"),
-    "level": Kind("mV", "level of group {item} above the median group's, without load"),
-    "balance_full": Kind("mV", "highest less lowest group, full", +1),
-    "balance_rest": Kind("mV", "highest less lowest group, rested", +1),
-    "zero_current": Kind("A", "reading of the pack's current sensor with the main switch open"),
-    "zero_current_rest": Kind("A", "reading of the pack's current sensor at rest"),
-    "zero_temp": Kind("K", "sensor {item} less its siblings, as the session begins"),
-    "zero_voltage": Kind("V", "voltage at the terminals less the sum of the groups, without current"),
-    "path": Kind("mOhm", "resistance between the outer groups and the terminals", +1),
-    "drag_no_load": Kind("A", "current of the {item} motor that spins without load", +1),
-    "rolling": Kind("1", "rolling resistance over weight, coasting", +1),
-    "brake_response": Kind("s", "delay of the electric brake, demand to half of the delivery", +1),
-    "brake_delivery": Kind("1", "braking current delivered over demanded", -1),
-    "release_to_zero": Kind("s", "longest time from release of the trigger to no drive torque", +1),
-    "opened_loaded": Kind("1", "times the main switch opened while current flowed", +1),
+    "capacity": Kind("Ah", "capacity of group {item}", "charge"),
+    "capacity_pack": Kind("Ah", "capacity of the pack", "charge"),
+    "capacity_over_median": Kind("Ah", "capacity of group {item} above the median group's", "charge"),
+    "offset_top": Kind("Ah", "charge of group {item} above the median group's, read near full", "charge"),
+    "offset_bottom": Kind("Ah", "charge of group {item} above the median group's, read near empty", "charge"),
+    "level": Kind("mV", "level of group {item} above the median group's, without load", "ride"),
+    "balance_full": Kind("mV", "highest less lowest group at the end of a charge", "charge", differs=HEIGHT),
+    "balance_rest": Kind("mV", "highest less lowest group, rested", "rest", differs=HEIGHT),
+    "zero_current": Kind("A", "reading of the pack's current sensor with the main switch open", "rest"),
+    "zero_current_rest": Kind("A", "reading of the pack's current sensor at rest", "rest"),
+    "zero_temp": Kind("K", "temperature sensor {item} less its siblings, as a ride begins", "ride"),
+    "zero_voltage": Kind("V", "voltage at the terminals less the sum of the groups, at rest", "rest"),
+    "path": Kind("mOhm", "resistance between the outer groups and the terminals", "ride"),
+    "drag_no_load": Kind("A", "current of the {item} motor that spins without load", "bench", ""),
+    "rolling": Kind("1", "rolling resistance over weight, coasting", "ride", ""),
+    "brake_response": Kind("s", "delay of the electric brake, demand to half of the delivery", "ride", ""),
+    "brake_delivery": Kind("1", "braking current delivered over demanded", "ride", ""),
+    "release_to_zero": Kind("s", "longest time from release of the trigger to no drive torque", "ride", ""),
+    "opened_loaded": Kind("1", "times the main switch opened while current flowed", "ride"),
 }
 PLAIN = {
     "pack_capacity_ah": "capacity_pack",
@@ -91,11 +93,11 @@ def in_words(name: str, item: str) -> str:
     """ "resistance of group 7, 10 s after a step of current, at 25 °C"."""
     if name not in KINDS:
         return name
-    return KINDS[name].words.replace("{item}", item)
+    return KINDS[name].words.replace("{item}", item.removeprefix("cell "))
 
 
-def figures_of(metrics: Iterable[Metric]) -> list[Figure]:
-    """The birth figures that one session's (or step's) metrics give, by name and item."""
+def figures_of(metrics: Iterable[Metric], session: str) -> list[Figure]:
+    """The birth figures that one session's (or step's) metrics give, by name and item. session: its kind."""
     by: dict[str, dict[str, Metric]] = defaultdict(dict)
     for metric in metrics:
         by[metric.name][metric.item] = metric
@@ -105,7 +107,7 @@ def figures_of(metrics: Iterable[Metric]) -> list[Figure]:
     ]
     for made in (_resistances, _capacities):
         out += made(by)
-    return sorted(out, key=lambda f: (f.name, _order(f.item)))
+    return sorted((f for f in out if KINDS[f.name].session == session), key=lambda f: (f.name, _order(f.item)))
 
 
 def best(found: Iterable[tuple[list[Figure], Span]]) -> dict[Span, list[Figure]]:

@@ -14,6 +14,7 @@ from herdbook.pipeline.errors import SettingsError
 Option = str | int | float | bool
 LIKE = "Say it like socketcan:can0, or socketcan:can0,label=pack"
 LABEL = re.compile(r"[^\s()#,=|]{1,64}")  # one word of a log's line
+QUICK = 16  # characters of a label that the reader of logs takes in one piece
 IN_PROCESS = "virtual"  # nobody outside the process sees it
 WORDS = {"true": True, "yes": True, "on": True, "false": False, "no": False, "off": False}
 
@@ -51,10 +52,16 @@ def bus_address(text: str) -> BusAddress:
     if not all(options) or not all(options.values()):
         raise SettingsError(f"--bus {text!r}: an option has no name or no value", do=LIKE)
     named = ",".join(channel)
-    label = options.pop("label", re.sub(r"[\s()#,=|]", "_", named)[:64])
+    label = options.pop("label", _short_label(interface.strip(), named))
     if not LABEL.fullmatch(label):
         raise SettingsError(f"the label {label!r} is no single word", do="A label has up to 64 characters, no blank")
     return BusAddress(interface.strip(), named, label, {name: _typed(v) for name, v in options.items()})
+
+
+def _short_label(interface: str, channel: str) -> str:
+    """The channel where it can stand in a log's line and is read quickly there; else the interface's name."""
+    word = re.sub(r"[\s()#,=|]", "_", channel)
+    return word if len(word) <= QUICK and word.isascii() else interface
 
 
 def bus_addresses(texts: list[str], common: dict[str, Option]) -> list[BusAddress]:

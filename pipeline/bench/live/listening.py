@@ -1,11 +1,13 @@
 """Listening: frames off one or more buses, into a log and, by a profile, into readings, until it is stopped.
 
-One thread a bus takes frames and nothing else; one more writes and decodes what has come, fifty times a second. Writing
-comes before decoding, and a fault in decoding leaves the recording alone. Nothing here sends a frame.
+One thread a bus takes frames and nothing else; one turns what has come into lines of the log and into values, a hundred
+times a second; one writes. Writing comes before decoding, and a fault in decoding leaves the recording alone. Nothing
+here sends a frame.
 """
 
 from __future__ import annotations
 
+import gc
 import sys
 import threading
 import time
@@ -20,10 +22,10 @@ from herdbook.pipeline.bench.live.batch import BusClock, faults, frames_of, line
 from herdbook.pipeline.bench.live.newest import Newest, Reading
 from herdbook.pipeline.bench.live.open_bus import OpenBus
 from herdbook.pipeline.bench.live.receive import MOST, Receiver
-from herdbook.pipeline.bench.live.recording import Recording
+from herdbook.pipeline.bench.live.recording import Recording, Writing
 from herdbook.pipeline.errors import BusError, HerdbookError
 
-PERIOD_S = 0.02
+PERIOD_S = 0.01
 SWITCH_S = 0.001  # Python's threads change places: a receiver must not wait for a batch
 SLOWEST_MS = 2000
 
@@ -49,15 +51,17 @@ class Count:
 class Listening:
     """start(), then look at count() and readings() from another thread, then stop().
 
-    gone: buses that went away. failed: why the recording ended early (no room, no rights). undecoded: why values are no
-    longer shown.
+    gone: buses that went away. failed: why the recording ended early (no room, no rights). fault: one of ours that
+    ended it. undecoded: why values are no longer shown.
     """
 
     def __init__(
         self, buses: Sequence[OpenBus], recording: Recording | None, newest: Newest | None, most: int = MOST
     ) -> None:
         self.recording, self.newest = recording, newest
-        self.failed: HerdbookError | None = None
+        self._fault: Exception | None = None
+        self._writing = Writing(recording) if recording is not None else None
+        self._lost: int | None = None
         self.undecoded = ""
         self._receivers = [Receiver(opened, most) for opened in buses]
         self._clocks = [BusClock() for _ in buses]
@@ -66,11 +70,13 @@ class Listening:
         self._delays = np.zeros(SLOWEST_MS + 1, np.int64)
         self._lock = threading.Lock()
         self._stop = threading.Event()
-        self._worker = threading.Thread(target=self._work, name="record and decode", daemon=True)
+        self._worker = threading.Thread(target=self._work, name="decode", daemon=True)
         self._switch = sys.getswitchinterval()
 
     def start(self) -> None:
         sys.setswitchinterval(SWITCH_S)
+        gc.collect()
+        gc.freeze()  # profile and DBC files are not to be looked through again and again while frames come
         for receiver in self._receivers:
             receiver.start()
         self._worker.start()
@@ -81,11 +87,12 @@ class Listening:
             receiver.stop()
         self._stop.set()
         self._worker.join()
-        if self.recording is not None:
-            self.recording.close()
+        if self._writing is not None:
+            self._writing.close()
         self._lost = self.lost
         for receiver in self._receivers:
             receiver.opened.close()
+        gc.unfreeze()
         sys.setswitchinterval(self._switch)
 
     @property
@@ -93,9 +100,18 @@ class Listening:
         return [r.ended for r in self._receivers if r.ended is not None]
 
     @property
+    def failed(self) -> HerdbookError | None:
+        ended = self._writing.failed if self._writing else None
+        return ended if isinstance(ended, HerdbookError) else None
+
+    @property
+    def fault(self) -> Exception | None:
+        return self._fault or (self._writing.failed if self._writing and self.failed is None else None)
+
+    @property
     def over(self) -> bool:
         """True when there is nothing left to listen to, or nowhere to write."""
-        return self.failed is not None or len(self.gone) == len(self._receivers)
+        return bool(self.failed or self.fault) or len(self.gone) == len(self._receivers)
 
     @property
     def shifted(self) -> list[str]:
@@ -105,9 +121,10 @@ class Listening:
 
     @property
     def lost(self) -> int:
-        if self._stop.is_set() and not self._worker.is_alive() and hasattr(self, "_lost"):
+        if self._lost is not None:
             return self._lost  # the sockets are closed
-        return sum(r.dropped + (r.opened.dropped() or 0) for r in self._receivers)
+        unwritten = self._writing.dropped if self._writing else 0
+        return unwritten + sum(r.dropped + (r.opened.dropped() or 0) for r in self._receivers)
 
     def count(self) -> Count:
         errors, overruns, off = self._errors.tolist()
@@ -141,6 +158,12 @@ class Listening:
         return found
 
     def _work(self) -> None:
+        try:
+            self._batches()
+        except Exception as error:  # a thread that dies in silence would look like a quiet bus
+            self._fault = error
+
+    def _batches(self) -> None:
         since, seen = time.monotonic(), 0
         while not (stopping := self._stop.wait(PERIOD_S)):
             self._batch()
@@ -155,19 +178,15 @@ class Listening:
         for receiver, clock in zip(self._receivers, self._clocks, strict=True):
             if messages := receiver.taken():
                 pieces.append(frames_of(messages, receiver.opened.address.label, clock))
-        if not pieces or self.failed is not None:
+        if not pieces or self.failed or self.fault:
             return
         frames = join_frames(pieces)
         if len(pieces) > 1:
             frames = part(frames, np.argsort(frames.t, kind="stable"))
         self._frames += len(frames)
         self._errors += faults(frames)
-        try:
-            if self.recording is not None:
-                self.recording.write(lines_of(frames), int(frames.t[0]))
-        except HerdbookError as error:
-            self.failed = error
-            return
+        if self._writing is not None:
+            self._writing.put(lines_of(frames), int(frames.t[0]), len(frames))
         self._decode(frames)
 
     def _decode(self, frames: Frames) -> None:

@@ -24,7 +24,7 @@ CAUTION = (
     "what the vehicle itself says is talked over. Lift the driven wheels, keep hands and clothes away from belts and "
     "motors, be able to cut the pack off, and let nobody ride. Local rules and licensed practice come first."
 )
-SEND_S = 1.0  # how long a full send buffer is waited for
+SEND_S = 5.0  # how long a full send buffer is waited for
 AHEAD_S = 0.002  # closer than this nobody is waited for
 
 

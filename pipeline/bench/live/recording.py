@@ -10,15 +10,19 @@ import errno
 import json
 import os
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from queue import Empty, SimpleQueue
 
 from herdbook.pipeline.errors import StoreError
+from herdbook.pipeline.operating_system import sync_folder
 from herdbook.pipeline.times import S, from_micros
 
 SYNC_S = 2.0  # what a power cut may take
+MOST_BYTES = 64_000_000  # that wait for the disk: about three minutes at full load
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
@@ -42,8 +46,7 @@ class Recording:
         self.size = 0
         self._handle = -1
         self._in_file, self._until = 0, 0
-        self._sync = threading.Event()
-        self._syncing: threading.Thread | None = None
+        self._synced = 0.0
         with _told(folder):
             folder.mkdir(parents=True, exist_ok=True)
             if not os.access(folder, os.W_OK):
@@ -60,15 +63,17 @@ class Recording:
                 view = view[done:]
                 self.size, self._in_file = self.size + done, self._in_file + done
 
-    def close(self) -> None:
-        """Make all that was written last."""
-        self._sync.set()
-        if self._syncing is not None:
-            self._syncing.join(timeout=10.0)
-            self._syncing = None
-        if self._handle >= 0:
+    def sync(self) -> None:
+        """Make what was written outlast a power cut, every SYNC_S at most."""
+        if self._handle >= 0 and time.monotonic() - self._synced > SYNC_S:
             with suppress(OSError):  # what the system took stays; it cannot be mended here
                 os.fsync(self._handle)
+            self._synced = time.monotonic()
+
+    def close(self) -> None:
+        self._synced = 0.0
+        self.sync()
+        if self._handle >= 0:
             os.close(self._handle)
             self._handle = -1
 
@@ -83,9 +88,8 @@ class Recording:
         self._handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o640)
         self.files.append(path)
         self._in_file, self._until = 0, t + int(self.rotation.seconds * S)
-        self._sync = threading.Event()
-        self._syncing = threading.Thread(target=_keep_synced, args=(self._handle, self._sync), daemon=True)
-        self._syncing.start()
+        with suppress(OSError):
+            sync_folder(self.folder)  # the file's name, too
 
     def _free(self, name: str) -> Path:
         path, more = self.folder / f"{name}.log", 1
@@ -95,11 +99,50 @@ class Recording:
         return path
 
 
-def _keep_synced(handle: int, stopped: threading.Event) -> None:
-    """Beside the writing, which must not wait for a slow disk."""
-    while not stopped.wait(SYNC_S):
-        with suppress(OSError):
-            os.fsync(handle)
+class Writing:
+    """A recording written by a thread of its own: a slow disk keeps neither frames nor values waiting. At most `most`
+    bytes wait for it; lines that find no room are left out and their frames counted in `dropped`. failed: why it ended.
+    """
+
+    def __init__(self, recording: Recording, most: int = MOST_BYTES) -> None:
+        self.recording, self.most = recording, most
+        self.dropped = 0
+        self.failed: Exception | None = None
+        self._given, self._done = 0, 0
+        self._queue: SimpleQueue[tuple[bytes, int] | None] = SimpleQueue()
+        self._thread = threading.Thread(target=self._run, name="log", daemon=True)
+        self._thread.start()
+
+    def put(self, lines: bytes, t: int, frames: int) -> None:
+        """As Recording.write(), of so many frames."""
+        if self._given - self._done + len(lines) > self.most:
+            self.dropped += frames
+            return
+        self._given += len(lines)
+        self._queue.put((lines, t))
+
+    def close(self) -> None:
+        """When all that waits is written."""
+        self._queue.put(None)
+        self._thread.join()
+
+    def _run(self) -> None:
+        try:
+            while True:
+                try:
+                    given = self._queue.get(timeout=SYNC_S)
+                except Empty:
+                    self.recording.sync()
+                    continue
+                if given is None:
+                    break
+                self.recording.write(*given)
+                self._done += len(given[0])
+                self.recording.sync()
+        except Exception as error:
+            self.failed = error
+        finally:
+            self.recording.close()
 
 
 @contextmanager

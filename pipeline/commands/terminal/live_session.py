@@ -34,9 +34,11 @@ class Session:
 
 @contextmanager
 def stopping() -> Iterator[threading.Event]:
-    """Set by Ctrl-C and SIGTERM, which then no longer end the process; as before when it is over."""
+    """Set by Ctrl-C, SIGTERM and SIGHUP, which then no longer end the process; as before when it is over."""
     asked = threading.Event()
-    before = {number: signal.signal(number, lambda *_: asked.set()) for number in (signal.SIGINT, signal.SIGTERM)}
+    hung_up = [signal.SIGHUP] if hasattr(signal, "SIGHUP") else []  # a terminal that is closed ends it in order, too
+    numbers = [signal.SIGINT, signal.SIGTERM, *hung_up]
+    before = {number: signal.signal(number, lambda *_: asked.set()) for number in numbers}
     try:
         yield asked
     finally:

@@ -27,6 +27,7 @@ STOPS = 5.0, 97.0  # %: beyond them a report is set right or stands still (engin
 ROUNDED = 0.41  # error of a difference of two rounded readings, in steps: sqrt(2 / 12)
 LEAST_PCT = 2.0  # of rated charge has to flow before a session is asked (engineering choice)
 LEAST_SUM_PCT = 12.0  # of rated charge in all sessions that are judged (engineering choice)
+STEPPED_SUM_PCT = 4.0  # where each was read by its steps: they tell within a hundredth of it (engineering choice)
 OWN = 0.03  # two sessions of one report differ by so much besides rounding: rests, warmth (engineering choice)
 FAR = 4.0  # standard errors beyond which the report was set right within the session (engineering choice)
 
@@ -71,7 +72,8 @@ def moved(record: Record, days: float) -> Pooled | None:
     whole = Pooled("", value, se, int(near.sum()), values=values[near], ses=ses[near], starts=start, ends=end)
     now = since_step(whole)
     flowed = float(np.abs(x[near])[-now.count :].sum())
-    return replace(now, item="count") if flowed >= LEAST_SUM_PCT else None
+    least = STEPPED_SUM_PCT if known[near][-now.count :].all() else LEAST_SUM_PCT
+    return replace(now, item="count") if flowed >= least else None
 
 
 def _step(said: Floats) -> float:

@@ -17,6 +17,7 @@ from herdbook.pipeline.store.statements import Row, ask
 if TYPE_CHECKING:
     import duckdb
 
+    from herdbook.pipeline.bench.acceptance.birth import BirthFigure
     from herdbook.pipeline.health.rule import Record
     from herdbook.pipeline.vehicle.profile import Profile
 
@@ -62,6 +63,7 @@ class HistoryContext:
     profile: Profile | None = None
     reference: list[Row] = field(default_factory=list)
     herd: HerdCounts | None = None
+    births: list[BirthFigure] = field(default_factory=list)
     as_of: datetime | None = None
     by: str = ""
     at: datetime | None = None

@@ -11,11 +11,13 @@ from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from herdbook.pipeline.bench.acceptance.birth import figures_at_birth
 from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.reports.facts import one_vehicle
 from herdbook.pipeline.reports.history.context import HistoryContext, HistoryReader, herd_of
 from herdbook.pipeline.reports.history.lines import (
     advice,
+    birth,
     capacity,
     events,
     extremes,
@@ -75,8 +77,17 @@ def document(
         profile = profile_of(store, facts.about["profile"])
         reference = reference_of(con, facts.about["profile"])
         counts = herd_of(con, facts) if then is None else None
+        births = figures_at_birth(con, vehicle=vehicle, as_of=then)
     given = HistoryContext(
-        facts=facts, reader=reader, profile=profile, reference=reference, herd=counts, as_of=then, by=by, at=at
+        facts=facts,
+        reader=reader,
+        profile=profile,
+        reference=reference,
+        herd=counts,
+        births=births,
+        as_of=then,
+        by=by,
+        at=at,
     )
     return sealed(_document(given) | {"public_key": public_key})
 
@@ -90,6 +101,7 @@ def all_lines(given: HistoryContext) -> list[Statement]:
         use.lines(facts, reader),
         extremes.lines(facts, reader),
         limits.lines(given),
+        birth.lines(given),
         capacity.lines(given),
         events.lines(given),
         service_book.lines(given),
@@ -124,7 +136,7 @@ def _document(given: HistoryContext) -> Document:
         "rule_sets": sorted(rule_sets),
         "tool": f"herdbook {html.program_version()}",
         "read_this": list(READ_THIS),
-        "sections": dict(SECTIONS),
+        "sections": {key: title for key, title in SECTIONS.items() if key != "birth" or given.births},
         "lines": [_line(number, line, order, reader) for number, line in _numbered(lines)],
         "logs": [_log(order[log["log"]], log) for log in facts.logs],
     }

@@ -17,6 +17,7 @@ SECTIONS = {
     "parts": "Parts and versions over time",
     "use": "Use on record",
     "limits": "Stated limits",
+    "birth": "At birth and now",  # only where a test is on record
     "capacity": "Capacity of the pack",
     "events": "What was recorded out of the ordinary",
     "book": "What people entered",

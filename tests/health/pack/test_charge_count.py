@@ -65,3 +65,18 @@ def test_what_holds_now_is_told_when_the_count_changed() -> None:
 )
 def test_what_says_nothing_is_left_out(sessions: list[Any]) -> None:
     assert moved(record(*sessions), 45.0) is None
+
+
+def test_one_ride_read_by_its_steps_tells_what_rounded_ends_do_not() -> None:
+    """Five per cent flowed: both ends in whole per cents are too little to judge by, the steps between them are not."""
+    ends = ride(0, 1.5, 60.0, 56.0)
+    assert moved(record(ends), 45.0) is None
+    run, *said = Metric("pack_run_ah", 1.5, "Ah", 0.05, 900, 1.0), *soc(60.0, 56.0)
+    share, over = (
+        Metric("pack_soc_moved_share", 0.74, "1", 0.005, 4),
+        Metric("pack_soc_moved_over_pct", 4.5, "%", None, 4),
+    )
+    found = moved(record(one_session(0, "ride", run, *said, share, over)), 45.0)
+    assert found is not None
+    assert found.value == pytest.approx(0.74)
+    assert found.se < 0.05

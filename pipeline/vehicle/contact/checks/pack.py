@@ -15,6 +15,7 @@ from herdbook.pipeline.vehicle.contact.measure import slope, total
 from herdbook.pipeline.vehicle.contact.view import View
 
 STEP_SHARE = 0.1  # of the highest current: smaller steps say little
+STILL = 9  # digits of a volt that a sensor may tell
 RESISTANCE = (0.1, 12.0)  # of the profile's, in half a second: its ohmic half warm, eight times in the cold
 CELL_GAIN = 0.03  # two voltage sensors may differ by so much of the reading
 # Under and over the curve: nearly empty under load; held full by a charger. Choices, the second set for LFP, which
@@ -32,7 +33,7 @@ def _steps(view: View) -> tuple[Floats, Floats]:
     """Steps of pack current [A] and of the mean group's voltage [V] from tick to tick, where the current stepped."""
     current = view.at("pack_current")
     volts = view.mean("cell_voltage") if view.has("cell_voltage") else view.at("pack_voltage") / _cells(view)
-    di, dv = np.diff(current), np.diff(volts)
+    di, dv = np.diff(current), np.round(np.diff(volts), STILL)  # a mean of equal readings moves by its rounding
     peak = np.nanmax(np.abs(current)) if np.isfinite(current).any() else 0.0
     good = ~np.isnan(di) & ~np.isnan(dv) & (np.abs(di) > max(STEP_SHARE * peak, view.loud("pack_current")))
     return di[good], dv[good]
