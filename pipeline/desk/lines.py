@@ -135,23 +135,25 @@ def draw(
     out.recorded = joined_spans(spans, bridge)
     out.overlapping = any(b[0] <= a[1] for a, b in pairwise(spans))
     jobs: list[Job] = []
+    failed: dict[str, None] = {}
     short = {n for n in wanted if len(refs) <= FEW_LOGS and counted.get(n.role, 0) <= EVERY}
-    made = {n: _prepared(store, preparing, refs, profiles, n, (start, end), jobs) for n in wanted if n not in short}
+    made = {
+        n: _prepared(store, preparing, refs, profiles, n, (start, end), jobs, failed) for n in wanted if n not in short
+    }
     if jobs:
         out.jobs = len(jobs)
         out.left = preparing.want(owner, jobs, WAIT_S)
-        made = {n: _prepared(store, preparing, refs, profiles, n, (start, end), []) for n in made}
+        made = {n: _prepared(store, preparing, refs, profiles, n, (start, end), [], failed) for n in made}
     if len(refs) <= FEW_LOGS and not out.left:  # blocks wider than a pixel
         short |= {n for n, of in made.items() if of and _coarse(of, pixels)}
     try:
         made |= _exactly(store, refs, profiles, vehicle, [n for n in wanted if n in short], start, end)
     except HerdbookError as error:
         out.problems.append(str(error))
-    failed = {job.key: preparing.failed[job.key] for job in jobs if job.key in preparing.failed}
-    out.problems += [f"A log could not be read: {why}" for why in dict.fromkeys(failed.values())]
+    out.problems += failed
     for name in wanted:
         shown = [line for line in made.get(name, ()) if not name.item or str(line.item) == name.item]
-        if not shown and not out.left:
+        if not shown and not out.left and not failed:
             out.problems.append(_nothing(name, refs, profiles))
         out.lines += [_thinned(line, start, end, pixels) for line in shown]
     if len(out.lines) > MOST_LINES:
@@ -243,14 +245,17 @@ def _prepared(
     name: Named,
     span: tuple[int, int],
     jobs: list[Job],
+    wrong: dict[str, None],
 ) -> list[Line]:
-    """From blocks; what is not prepared yet goes to jobs."""
+    """From blocks; what is not prepared yet goes to jobs, what cannot be to wrong, in words and once."""
     found: dict[Item, list[Blocks]] = {}
     for ref in refs:
         job = Job(store.lake, ref, profiles[ref.profile], name.role)
         of: OfItems | None = preparing.levels.find(job.key)
         if of is None:
-            if job.key not in preparing.failed:
+            if why := preparing.why_not(job.key):
+                wrong.setdefault(f"A log could not be read: {why}")
+            else:
                 jobs.append(job)
             continue
         for item, blocks in of.items():
