@@ -13,7 +13,7 @@
   const timing = window.deskTiming = { asked: 0, came: 0, painted: 0, first: 0 };
   const iso = t => new Date(Math.floor(t / 1000)).toISOString().slice(0, 19) + "." + String(((Math.round(t) % 1e6) + 1e6) % 1e6).padStart(6, "0") + "Z";
   const us = text => { const m = /^(.+?)(?:\.(\d{1,6}))?Z$/.exec(text || ""); return m ? Date.parse(m[1] + "Z") * 1000 + Number((m[2] || "0").padEnd(6, "0")) : NaN; };
-  if (params.get("mark")) { const [a, b] = params.get("mark").split("/").map(us); if (a <= b) mark = { a, b }; }
+  if (params.get("mark")) { const [a, b] = params.get("mark").split("/").map(us); if (a <= b) { mark = { a, b }; read = a; canvas.focus({ preventScroll: true }); } }
   const strong = names.filter(n => n.includes("["));
   const item = params.get("item") || "", number = (item.match(/\d+/) || [""])[0];
   if (number) for (const n of names) if (!n.includes("[")) strong.push(`${n}[${number}]`);
@@ -63,7 +63,7 @@
   }
   function keep() {
     const to = `${location.pathname}?${address()}`;
-    if (Date.now() - pushed > 900) { history.pushState(null, "", to); pushed = Date.now(); } else history.replaceState(null, "", to);
+    if (location.href.endsWith(to)) { /* nothing moved */ } else if (pushed && Date.now() - pushed > 900) { history.pushState(null, "", to); pushed = Date.now(); } else { history.replaceState(null, "", to); pushed ||= Date.now(); }
     for (const link of document.querySelectorAll("[data-window]")) { const p = address(); if (link.dataset.as) p.set("as", link.dataset.as); link.href = `${link.dataset.window}?${p}`; }
     for (const [id, t] of [["f-from", (mark || view).a], ["f-to", (mark || view).b]]) { const f = document.getElementById(id); if (f) f.value = iso(t); }
     const f = document.getElementById("f-signals");
@@ -161,7 +161,7 @@
   }
   const MOVES = {
     "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2), ArrowLeft: () => move(-0.25), ArrowRight: () => move(0.25), 0: () => go(record.a, record.b + 1), PageUp: () => move(-1), PageDown: () => move(1),
-    Home: () => go(record.a, record.a + view.b - view.a), End: () => go(record.b - (view.b - view.a), record.b), ",": () => readAt(-1), ".": () => readAt(1), m: markHere, Escape: () => { mark = read = markAt = null; paint(); values(); keep(); },
+    Home: () => go(record.a, record.a + view.b - view.a), End: () => go(record.b - (view.b - view.a), record.b), ",": () => readAt(-1), ".": () => readAt(1), ArrowUp: () => leap(-1), ArrowDown: () => leap(1), m: markHere, Escape: () => { mark = read = markAt = null; paint(); values(); keep(); },
   };
   function zoom(by, around = read ?? (view.a + view.b) / 2) {
     if (around < view.a || around > view.b) around = (view.a + view.b) / 2;
@@ -177,6 +177,12 @@
       read = next === undefined ? read + way * 4 * pixel : data.start + next;
     } else read += way * 4 * pixel;
     read = Math.min(view.b, Math.max(view.a, read));
+    paint();
+    values();
+    tellReading();
+  }
+  function leap(way) { // a tenth of what is shown
+    read = Math.min(view.b, Math.max(view.a, (read ?? view.a) + way * (view.b - view.a) / 10));
     paint();
     values();
     tellReading();
@@ -260,6 +266,8 @@
     progress.hidden = true;
     desk.say("Stopped. What is drawn is a part of the record; zoom or move to go on.");
   });
+
+  addEventListener("pagehide", () => { if (data && left()) fetch(`/window/stop?q=${q}`, { method: "POST", keepalive: true, headers: { "X-Desk-Mark": desk.mark } }); });
 
   // The figure as a file.
   function save(blob, ending) {
