@@ -11,10 +11,13 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from demo_logs import write_stand
+from demo_logs.bench_log import bench_frames
 from demo_logs.stand_machine import Level, Machine, Run, electrical, run, usual_levels
+from demo_logs.writers import write_log
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.bench.dynamometer.drive import Drive, compare_drives, drive
 from herdbook.pipeline.cli import build
+from herdbook.pipeline.vehicle.profile import load_profile
 
 MACHINE = Machine()
 STATED = """\
@@ -269,6 +272,17 @@ def test_too_few_points_give_points_and_no_map(tmp_path: Path) -> None:
     never = {k: v[:60] for k, v in columns(short, np.random.default_rng(1)).items()}
     never["torque [Nm]"] = np.linspace(0.0, 9.0, 60)
     assert "nowhere did speed and torque hold" in refused("drive", sheet(tmp_path, never), "--no-page")
+
+
+def test_a_log_of_two_motors_wants_to_know_which(tmp_path: Path) -> None:
+    t = write_stand.BEGIN + 100_000 * np.arange(400, dtype=np.int64)
+    both = {f"MOT_{side}": (t, {f"{side}Speed": 900.0, f"{side}TorqueCurrent": 5.0}) for side in ("Left", "Right")}
+    write_log(tmp_path / "two.log", bench_frames(load_profile(write_stand.PROFILE), both))
+    sheet = tmp_path / "two.toml"
+    sheet.write_text(f'test = "drive"\nprofile = "{write_stand.PROFILE}"\nlog = "two.log"\n', "utf-8")
+    assert "2 motors: left, right" in refused("drive", sheet)
+    sheet.write_text(sheet.read_text("utf-8") + 'motor = "left"\n', "utf-8")
+    assert "no torque was recorded" in refused("drive", sheet)
 
 
 @pytest.mark.parametrize(
