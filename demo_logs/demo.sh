@@ -22,8 +22,7 @@ cp demo_logs/book/vehicles.csv "$out/store/vehicles.csv"
 { echo 'vehicles = "vehicles.csv"'; cat "$out/store/herdbook.toml"; } >"$out/settings"
 mv "$out/settings" "$out/store/herdbook.toml"
 run scan demo_logs/fleet
-printf '\n$ herdbook book import demo_logs/book/book.csv | tail -n 1\n'
-"$herdbook" book import demo_logs/book/book.csv | tail -n 1
+run book import demo_logs/book/book.csv
 run herd batches
 run fleet --pages "$out/site"
 run dossier ZB-0105 --out "$out/ZB-0105_dossier.html"

@@ -81,9 +81,9 @@ REPORTS_MAY_IMPORT: dict[str, set[str]] = {
     "dossier": {"words", "page", "drawing"} | _ABOUT,
     "history": {"words", "page"} | _ABOUT,
     "signals": {"words", "page", "drawing"},
-    "fleet": {"words", "page", "drawing", "dossier"} | _ABOUT,
-    "bench": {"words", "page", "drawing"} | _ABOUT,
     "herd": {"words", "page", "drawing"} | _ABOUT,
+    "fleet": {"words", "page", "drawing", "dossier", "herd"} | _ABOUT,
+    "bench": {"words", "page", "drawing"} | _ABOUT,
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -23,6 +24,7 @@ KINDS = (
 )
 
 ORDER = 45
+MOST_SHOWN = 40  # entries that are listed after an import; of more their count is told
 By = Annotated[str, typer.Option(help="Who stands for it.")]
 
 
@@ -237,7 +239,12 @@ def _enter(store: Store, drafts: Sequence[Draft], json: bool, where: str = "") -
         _refused(refused, where)
     else:
         known = len(drafts) - len(made)
-        if made:
+        if len(made) > MOST_SHOWN:
+            kinds = Counter(e.kind for e in made)
+            told = ", ".join(f"{count:,} {kind}" for kind, count in kinds.most_common())
+            of = f"of {len({e.vehicle for e in made}):,} vehicles"
+            screen.say(f"Entered: {_entries(len(made))} {of} ({told}). They are shown by: herdbook book VEHICLE")
+        elif made:
             with store.read() as con:
                 titles = rule_titles(con)
             rows = [[e.vehicle, *_row(e, titles)] for e in made]

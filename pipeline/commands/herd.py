@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -35,6 +36,7 @@ def register(app: typer.Typer) -> None:
     group.command(epilog="Example: herdbook herd factors drag")(factors)
     group.command(epilog="Example: herdbook herd batches")(batches)
     group.command(epilog="Example: herdbook herd outcomes")(outcomes)
+    group.command(epilog="Example: herdbook herd page --out pages")(page)
     app.add_typer(group, name="herd", epilog="Example: herdbook herd life pack --by batch")
 
 
@@ -270,3 +272,18 @@ def outcomes(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     if complaints.without_log:
         some = screen.plural(complaints.without_log, "complaint")
         screen.say(f"{some} of vehicles without any log: nothing could have foreseen them.")
+
+
+def page(
+    out: Annotated[Path, typer.Option(help="File, or folder to put herd.html in.")] = Path("herd.html"),
+    store: StoreFolder = DEFAULT_STORE,
+) -> None:
+    """Write herd.html: repairs by age, comparisons, courses of figures, months of findings, outcomes, on one page.
+
+    `herdbook fleet --pages FOLDER` writes it too, linked from the fleet's page.
+    """
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.reports.herd.herd_page import write_herd
+    from herdbook.pipeline.store.store import Store
+
+    screen.say(f"Herd page: {screen.place(write_herd(Store.open(store), out))}")

@@ -10,6 +10,7 @@ from starlette.responses import Response
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.look import address
 from herdbook.pipeline.errors import NotKnownError
+from herdbook.pipeline.reports.dossier.compared import COMPARED
 from herdbook.pipeline.reports.dossier.leaves import peers
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row, ask
@@ -61,12 +62,12 @@ def page(asked: Asked) -> Response:
         given = {"vehicle": vehicle, "batch": batch, "profile": profile}
         shared = ask(con, __name__, "batch_rules", **given)
         strips, few = [], []
-        for metric, title, unit in peers.COMPARED:
-            rows = ask(con, peers.__name__, "peers", profile=profile, metric=metric, last=peers.LAST)
-            made = [s for group, of in _groups(rows, batch) if (s := strip(title, unit, group, of, vehicle))]
+        for one in COMPARED:
+            rows = ask(con, peers.__name__, "peers", profile=profile, metric=one.metric, last=peers.LAST)
+            made = [s for group, of in _groups(rows, batch) if (s := strip(one.title, one.unit, group, of, vehicle))]
             strips += made
             if not made:
-                few.append(title)
+                few.append(one.title)
     return asked.page(
         "the_batch.html.j2",
         vehicle=vehicle,

@@ -77,7 +77,7 @@ def factor_differences(
     for profile, herd in sorted(facts.items()):
         left_out += _too_small(profile, herd)
         for figure in figures:
-            rows = ask(con, __name__, "newest_values", profile=profile, figure=figure.metric)
+            rows = ask(con, __name__, "newest_values", profile=profile, figure=figure.metric, falls=figure.falls)
             values = {row["vehicle"]: float(np.median(row["values"][:LAST])) for row in rows}
             found += _of_figure(figure, profile, values, herd)
             months = ask(con, __name__, "monthly_values", profile=profile, figure=figure.metric)
@@ -96,7 +96,7 @@ def _too_small(profile: str, herd: Mapping[str, Row]) -> list[str]:
             some = ", ".join(small[:5]) + (f" and {len(small) - 5} more" if len(small) > 5 else "")
             out.append(f"Under {FEWEST} vehicles of {profile}, and not compared: {factor} {some}")
         if len(levels) < 2:
-            out.append(f"{profile} has {'one' if levels else 'no'} {factor} on record: nothing to compare")
+            out.append(f"{'One' if levels else 'No'} {factor} of {profile} on record: nothing to compare")
     return out
 
 

@@ -30,20 +30,23 @@ if TYPE_CHECKING:
 
 BY = ("batch", "type", "site", "firmware", "supplier", "part")
 WORKSHOP = (Kind.COMPLAINT, Kind.INSPECTION, Kind.REPAIR, Kind.RETURNED, Kind.REMOVED)  # written by who repairs
+AT_RISK = 5  # vehicles watched, from which age on lives up to the first time are reckoned (engineering choice)
 FEWEST_FIRST = 3  # vehicles that came back, for a Weibull life up to the first time: as for parts
 
 
 @dataclass(frozen=True, slots=True)
 class GroupReturns:
     """One group. watched: on the clock, over all. events: times it came back, of `back` vehicles. first: up to the
-    first time within the watch (Nelson-Aalen and Kaplan-Meier), with fit, its Weibull life or None. ahead: of those
-    still watched, None where none is. spares: what to hold so that so many are enough with the asked certainty."""
+    first time in the watch (Nelson-Aalen and Kaplan-Meier) of those alive at the age `youngest`, with fit, its Weibull
+    life or None. ahead: of those still watched, None where none is. spares: what to hold so that so many are enough
+    with the asked certainty."""
 
     group: str
     vehicles: int
     watched: float
     events: int
     back: int
+    youngest: float
     curve: MeanCumulative
     first: Curve
     fit: Weibull | None
@@ -216,8 +219,7 @@ def _group(
         events.append(np.clip(np.array(sorted(inside), dtype=float), np.nextafter(a, b), b))
         on.append(ahead(w))
     begin, end = np.array(entry), np.array(exit)
-    lives = _first(begin, end, events)
-    back = int(lives.failed.sum())
+    lives, youngest = _first(begin, end, events)
     go_on = np.array(on) > 0
     ends = end[go_on]
     forecast = count_ahead(begin, end, events, ends, ends + np.array(on)[go_on]) if go_on.any() else None
@@ -226,15 +228,23 @@ def _group(
         vehicles=len({w.vehicle for w in watches}),
         watched=float(np.sum(end - begin)),
         events=sum(e.size for e in events),
-        back=back,
+        back=sum(e.size > 0 for e in events),
+        youngest=youngest,
         curve=mean_cumulative(begin, end, events),
         first=curve(lives),
-        fit=weibull(lives) if back >= FEWEST_FIRST else None,
+        fit=weibull(lives) if int(lives.failed.sum()) >= FEWEST_FIRST else None,
         ahead=forecast,
         spares=forecast.at_most(level) if forecast else 0,
     )
 
 
-def _first(entry: Floats, exit: Floats, events: Sequence[Floats]) -> Lives:
+def _first(entry: Floats, exit: Floats, events: Sequence[Floats]) -> tuple[Lives, float]:
+    """Lives up to the first event, and the age they are reckoned from: that from which on AT_RISK are watched. Before,
+    one failure among few would bring the curve down for good."""
     ends = np.array([e[0] if e.size else b for e, b in zip(events, exit, strict=True)])
-    return Lives(entry, ends, np.array([e.size > 0 for e in events], dtype=bool))
+    failed = np.array([e.size > 0 for e in events], dtype=bool)
+    start = float(np.sort(entry)[min(AT_RISK, entry.size) - 1])
+    later = ends > start
+    if not later.any():
+        return Lives(entry, ends, failed), float(entry.min())
+    return Lives(np.maximum(entry, start)[later], ends[later], failed[later]), start

@@ -43,6 +43,11 @@ class Soundness:
                 raise DamagedPartError(f"{self.what} is damaged", path, REPAIR)
             self.seen[part] = digest, state
 
+    def note(self, part: str, digest: str) -> None:
+        """This part was hashed as it was written: nobody needs to read it again at once."""
+        self.seen[part] = digest, self._state(self.root / part)
+        self._keep([(part, digest)], time.time())
+
     def vouch(self, named: Sequence[tuple[str, str]], days: float) -> None:
         """All of these parts (with hashes), as far as they were not compared within so many days and left alone since.
 

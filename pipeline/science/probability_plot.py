@@ -29,14 +29,14 @@ class ProbabilityPlot:
 def probability_plot(curve: Curve) -> ProbabilityPlot:
     before = np.concatenate([[1.0], curve.survival[:-1]])
     failed = 1.0 - 0.5 * (before + curve.survival)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        low, high = (height(1.0 - side) for side in (curve.high, curve.low))
+    low, high = (height(1.0 - side) for side in (curve.high, curve.low))
     return ProbabilityPlot(curve.times, failed, height(failed), _known(low), _known(high))
 
 
 def height(failed: Floats) -> Floats:
-    """Of a share failed on that paper."""
-    return np.asarray(np.log(-np.log1p(-failed)))
+    """Of a share failed on that paper; infinite for none and for all."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(-np.log1p(-failed)))
 
 
 def _known(values: Floats) -> Floats:

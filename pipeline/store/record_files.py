@@ -52,6 +52,11 @@ def vouch(store: Path, files: Sequence[RecordFile], days: float) -> None:
         _soundness(store).vouch([(f.file, f.hash) for f in files], days)
 
 
+def note_written(store: Path, file: str, digest: str) -> None:
+    """A file that was hashed as it was written is not read again for that at once."""
+    _soundness(store).note(file, digest)
+
+
 @lru_cache(maxsize=16)
 def _soundness(store: Path) -> Soundness:
     return Soundness(store, store, "a file of the record")

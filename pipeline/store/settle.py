@@ -17,7 +17,7 @@ from herdbook.pipeline.lake.folder import sql_path
 from herdbook.pipeline.lake.part import file_hash
 from herdbook.pipeline.operating_system import set_rights, sync_file, sync_folder
 from herdbook.pipeline.store.connection import transaction
-from herdbook.pipeline.store.record_files import FOLDER, TABLES, RecordFile, files_of, kept, vouch
+from herdbook.pipeline.store.record_files import FOLDER, TABLES, RecordFile, files_of, kept, note_written, vouch
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import HOUR, now_us
@@ -92,6 +92,7 @@ def _write(con: duckdb.DuckDBPyConnection, store: Store, kind: str, rows: str, t
         set_rights(draft, 0o440)
         draft.replace(store.folder / name)
         sync_folder(store.folder / FOLDER)
+        note_written(store.folder, name, digest)
     except OSError as error:
         do = "Make room and run again; what was committed stays"
         raise StoreError(f"the record cannot be written ({error.strerror or error})", store.folder, do) from None

@@ -80,7 +80,7 @@ def test_small_groups_are_named_and_not_compared() -> None:
     found, left_out = factor_differences(con, USE)
     assert not found
     assert "Under 5 vehicles of demo, and not compared: batch A" in left_out
-    assert "demo has one site on record: nothing to compare" in left_out
+    assert "One site of demo on record: nothing to compare" in left_out
 
 
 def test_alike_groups_are_called_different_in_few_herds() -> None:

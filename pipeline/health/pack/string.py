@@ -8,7 +8,7 @@ stands apart. A group that a measuring wire or its own balancing resistor explai
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -91,6 +91,14 @@ class StringFit:
     def depth(self) -> float:
         """How far apart in charge the fullest and the emptiest moment lie, as a share."""
         return 0.0 if self.moments is None else float(np.ptp(self.moments.z))
+
+    def newest(self, days: float) -> StringFit:
+        """The same with its newest moments alone: what would show a fault that has come since."""
+        m = self.moments
+        if m is None or not m.days.size:
+            return self
+        kept = m.days >= m.days.max() - days
+        return replace(self, moments=Moments(*(getattr(m, name)[kept] for name in Moments.__slots__)))
 
     def could_show(self, cause: Why, size: float) -> bool:
         """Whether the record would have shown a fault of that size in a usual group; a leak's size is a day's."""

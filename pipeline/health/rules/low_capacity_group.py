@@ -27,6 +27,7 @@ UNIT = "% of rated charge"
 LIMITS = (
     Limit("look", 5.0, UNIT, "engineering choice: cells of one batch lie within 2 to 3 % of each other"),
     Limit("act", 7.5, UNIT, "engineering choice: the group costs more than a fourteenth of the range"),
+    Limit("now_days", 21.0, "days", "engineering choice: what has come since must have had a chance to show"),
     Limit("plain", 8.0, UNIT, "engineering choice: just past `act`; who could not see that has not looked"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("days", 30.0, "days", "engineering choice: both ends must be read close to each other in time"),
@@ -53,11 +54,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
     ]
     found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | unread(record), limits)
-    seen = fit.depth >= DEPTH and fit.could_show(Why.CAPACITY, limits["plain"] / 100.0)
+    now = fit.newest(limits["now_days"])
+    seen = now.depth >= DEPTH and now.could_show(Why.CAPACITY, limits["plain"] / 100.0)
     if not found and len(both) < 3 and not seen:
         return NotAssessed(
-            f"what was logged would not show a group with {limits['plain']:.0f} % less capacity: the voltage moved "
-            f"too little, over {100 * fit.depth:.0f} % of the charge; rides to low are needed"
+            f"what was logged of the last {limits['now_days']:.0f} days would not show a group with "
+            f"{limits['plain']:.0f} % less capacity: the voltage moved too little, over {100 * now.depth:.0f} % of the "
+            "charge; rides to low are needed"
         )
     apart = [] if found else [k for k, w in fit.groups.items() if w.cause is Why.CAPACITY and k not in unread(record)]
     if apart:
@@ -162,6 +165,6 @@ RULE = Rule(
     ),
     source="method: shift between the two knees (physics of a series string); limits: see each",
     cases=_cases,
-    version=6,
+    version=7,
     habit="rides from full to low",
 )

@@ -38,12 +38,15 @@ class Spread:
 
 
 def spreads(herd: list[Row]) -> list[Spread]:
-    """By batch and firmware, for each subsystem that is not good everywhere; the largest groups, the others counted."""
+    """By batch and firmware, for each subsystem that is not good everywhere; the largest groups, the others counted.
+    Where all vehicles belong to one group there is nothing to compare."""
     out = []
     for by in ("batch", "firmware"):
         groups: dict[str, list[Row]] = {}
         for row in herd:
             groups.setdefault(row[by] or "not known", []).append(row)
+        if len(groups) < 2:
+            continue  # one bar compares nothing
         largest = sorted(groups, key=lambda name: (-len(groups[name]), name))[:MOST_GROUPS]
         for subsystem in SUBSYSTEMS:
             if all((row[subsystem] or 0.0) >= BANDS[-1][0] for row in herd):

@@ -1,6 +1,7 @@
 """The fleet page and a page a vehicle: a static site with relative links, written after each scan.
 
     index.html               stop-use list, change list, shared causes, register, drift, distributions, quarantine
+    herd.html                repairs by age, comparisons, courses of figures, months of findings, outcomes
     night.html               the run itself, what came in, decoding, room, and where each question is answered
     vehicles/<name>.html     one vehicle: verdict, scores, findings, parts, changes
     dossiers/<name>.html     full dossiers of the vehicles that need one; linked from their pages
@@ -24,6 +25,7 @@ from herdbook.pipeline.herd.work_on_record import work_on_record
 from herdbook.pipeline.reports.dossier.write import refresh_dossiers
 from herdbook.pipeline.reports.drawing import distribution
 from herdbook.pipeline.reports.fleet import days, night_page, register, vehicle_page
+from herdbook.pipeline.reports.herd import herd_page
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.reports.words.cautions import GENERAL, LAW
@@ -62,6 +64,7 @@ def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None, 
         given = _given(con, herd_wide)
         text = html.render("fleet.html.j2", ("register.js",), **given)
         html.write(folder / "night.html", night_page.text(herd_wide, given["scan"]))
+        html.write(folder / herd_page.NAME, herd_page.page_text(store, con, utc_now(), beside=True))
         vehicle_page.write_all(store, con, folder, told)
     return html.write(folder / "index.html", text)
 

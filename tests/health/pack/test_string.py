@@ -64,3 +64,13 @@ def test_a_record_that_is_not_sure_itself_refutes_nothing(
     monkeypatch.setattr(StringFit, "could_show", lambda *_: True)
     monkeypatch.setattr(_string_words, "string_fit", lambda _: fit)
     assert _string_words.refuted(record(), "7", Why.CHARGE, 0.04) is against
+
+
+def test_what_was_deep_a_month_ago_says_nothing_of_a_fault_that_has_come_since() -> None:
+    """Charges from 10 to 80 per cent in the first days, from 70 on in the last ones."""
+    fit = string_fit(
+        record(*(levels(d, 10.0, 80.0) for d in range(3)), *(levels(d, 70.0, 90.0) for d in range(25, 30)))
+    )
+    assert fit.depth > 0.6
+    assert fit.newest(60.0).depth == fit.depth
+    assert fit.newest(21.0).depth < 0.3

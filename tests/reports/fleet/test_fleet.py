@@ -112,13 +112,18 @@ def test_names_that_look_alike_get_files_of_their_own() -> None:
 def test_bands_count_every_vehicle_once() -> None:
     scores = [None, 0.0, 49.9, 50.0, 79.9, 80.0, 94.9, 95.0, 100.0]
     herd = [{"batch": "B", "firmware": ""} | dict.fromkeys(SUBSYSTEMS, s) for s in scores]
+    assert spreads(herd) == []  # of one batch and one firmware: one bar compares nothing
+    herd.append({"batch": "C", "firmware": ""} | dict.fromkeys(SUBSYSTEMS, 70.0))
     bar = spreads(herd)[0].bars[0]
     assert bar.counts == (2, 2, 2, 2, 1)
     assert bar.n == sum(bar.counts)
 
 
 def test_a_subsystem_that_is_good_everywhere_is_not_drawn() -> None:
-    herd = [{"batch": "B", "firmware": ""} | dict.fromkeys(SUBSYSTEMS, 100.0) | {"pack": s} for s in (40.0, 100.0)]
+    herd = [
+        {"batch": batch, "firmware": ""} | dict.fromkeys(SUBSYSTEMS, 100.0) | {"pack": s}
+        for batch, s in (("B", 40.0), ("C", 100.0))
+    ]
     assert {s.subsystem for s in spreads(herd)} == {"pack"}
 
 
