@@ -50,7 +50,8 @@ def samples() -> dict[str, tuple[I64, dict[str, ArrayLike]]]:
     speed = {"Left": FREE_RPM * free + POINT_RPM * point, "Right": FREE_RPM * free}
     amps = {side: (a + b * speed[side]) * (speed[side] > 1) for side, (a, b) in DRAG_A.items()}
     amps["Left"] = np.where(point > 0, POINT_A * point, amps["Left"])
-    watts = sum(TORQUE_NM_A * amps[s] * speed[s] * np.pi / 30 / (1 - LOST) for s in speed)
+    shaft = TORQUE_NM_A * np.pi / 30 * (amps["Left"] * speed["Left"] + amps["Right"] * speed["Right"])
+    watts = shaft / (1 - LOST)
     us = BEGIN + (t * 1e6).astype(np.int64)
 
     def noisy(v: NDArray[np.float64], sd: float) -> NDArray[np.float64]:

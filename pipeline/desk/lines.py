@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from herdbook.pipeline.desk.blocks import Blocks, blocks_of, drawn, joined, none
+from herdbook.pipeline.desk.blocks import Blocks, blocks_of, drawn, gaps_by, joined, none
 from herdbook.pipeline.desk.levels import Item, OfItems
 from herdbook.pipeline.desk.preparing import Job, Preparing, messages_of
 from herdbook.pipeline.desk.raw import raw_samples
@@ -213,20 +213,24 @@ def _exactly(
     if not refs or not names:
         return out
     early, late = start - BESIDE_US, end + BESIDE_US
+    spans = [(r.start, r.end) for r in refs]
     roles = sorted({n.role for n in names if n.role in ROLES})
     if roles:
         found = read_signals(store.lake, refs, profiles.values(), vehicle, start=early, end=late, roles=roles)
         for name in names:
             for item in found.items(name.role):
                 if len(s := found.series(name.role, item)):
-                    blocks = blocks_of(s.t, s.v, size=1).between(start, end)
+                    blocks = blocks_of(s.t, s.v, size=1, gap_us=gaps_by(s.t, spans)).between(start, end)
                     out[name].append(_line(name, item, blocks, _inside(s.t, start, end), exact=True))
     for name in names:
         if name.role not in ROLES:
             pieces = [raw_samples(store.lake.open(r.part, r.hash), r, name.role, early, late) for r in refs]
             t, v = merge(pieces, None)
             if t.shape[0]:
-                unit, blocks = _raw_unit(profiles[refs[0].profile], name.role), blocks_of(t, v, size=1)
+                unit, blocks = (
+                    _raw_unit(profiles[refs[0].profile], name.role),
+                    blocks_of(t, v, size=1, gap_us=gaps_by(t, spans)),
+                )
                 n = _inside(t, start, end)
                 out[name].append(_line(name, "", blocks.between(start, end), n, exact=True, unit=unit))
     return out

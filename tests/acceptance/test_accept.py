@@ -121,6 +121,25 @@ def test_a_plan_of_another_type_is_told_before_anything_is_judged() -> None:
         accept([FLEET / "SM-0203_2026-03-13_ride.blf"], read_plan(PLAN), DEMO)
 
 
+def test_what_the_logs_contradict_passes_nothing(tmp_path: Path) -> None:
+    """A profile with the pack's current the wrong way round: the charge shows it; no figure that may read it passes."""
+    for path in DEMO.glob("zirbel*"):
+        shutil.copy(path, tmp_path)
+    profile = tmp_path / "zirbel.toml"
+    right = 'pack_current = "BMS_Pack.PackCurrent"'
+    wrong = 'pack_current = { signal = "BMS_Pack.PackCurrent", scale = -1 }'
+    profile.write_text(profile.read_text("utf-8").replace(right, wrong), "utf-8")
+    found = accept([FLEET / log for log in SOUND], read_plan(PLAN), profile)
+    assert found.verdict is Verdict.OPEN
+    passed = {r.check.measured for r in found.rows if r.verdict is Verdict.PASSED}
+    assert passed == {"link_loss_count"}
+    zero = row(found, "pack_current_zero_a")
+    assert zero.conforms is not None
+    assert zero.conforms > 0.99
+    assert zero.reason.startswith("it would pass, but these logs contradict what the profile says of ")
+    assert "pack_current" in zero.reason
+
+
 def test_birth_figures_of_one_kind_come_from_one_place() -> None:
     births = held(*SOUND).births
     ohms = [b for b in births if b.figure.name == "resistance_0.5s"]
