@@ -8,6 +8,7 @@ discovery rate (Benjamini and Yekutieli: however they hang together).
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -16,7 +17,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.herd_figures import FIGURES, Figure
-from herdbook.pipeline.science.adjusted import Difference, difference, dummies, shift
+from herdbook.pipeline.science.adjusted import MOST, Difference, difference, dummies, shift
 from herdbook.pipeline.science.strata import false_discovery
 from herdbook.pipeline.store.statements import Row, ask
 
@@ -95,6 +96,8 @@ def _too_small(profile: str, herd: Mapping[str, Row]) -> list[str]:
         if small:
             some = ", ".join(small[:5]) + (f" and {len(small) - 5} more" if len(small) > 5 else "")
             out.append(f"Under {FEWEST} vehicles of {profile}, and not compared: {factor} {some}")
+        if len(levels) > MOST:
+            out.append(f"Of {len(levels)} values of {factor} of {profile}, the {MOST} most frequent are compared")
         if len(levels) < 2:
             out.append(f"{'One' if levels else 'No'} {factor} of {profile} on record: nothing to compare")
     return out
@@ -112,7 +115,7 @@ def _of_figure(
     for factor in FACTORS:
         rest = {other: dummies(level_of[other]) for other in FACTORS if other != factor}
         beside = np.concatenate([*rest.values(), about], axis=1)
-        levels = sorted(set(level_of[factor]))
+        levels = _largest(level_of[factor])
         for level in levels[:1] if len(levels) == 2 and all(levels) else levels:  # of two, one says it all
             group = np.array([one == level for one in level_of[factor]])
             if not level or min(int(group.sum()), int((~group).sum())) < FEWEST:
@@ -136,6 +139,12 @@ def _of_figure(
                 one_with=one_with,
                 adjusted=1.0,
             )
+
+
+def _largest(names: Sequence[str]) -> list[str]:
+    """The levels that have columns of their own; more would be compared on few vehicles each, and for hours."""
+    count = Counter(names)
+    return sorted(sorted(count, key=lambda name: (-count[name], name))[:MOST])
 
 
 def _covariates(rows: Sequence[Row]) -> Floats:

@@ -17,6 +17,8 @@ from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.science.before_after import two_sided
 from herdbook.pipeline.science.meta_analysis import t95
 
+EXACT = 1e-10  # of the largest: what is smaller in a square of columns is rounding
+MOST = 12  # names with a column of their own
 POWER = 2.801585  # z of 0.975 + z of 0.8
 
 
@@ -38,16 +40,17 @@ def difference(y: Floats, group: Bools, beside: NDArray[np.float64]) -> Differen
     n = y.size
     columns = np.concatenate([np.ones((n, 1)), beside], axis=1)
     g = group.astype(float)
-    left = g - columns @ np.linalg.lstsq(columns, g, rcond=None)[0]
-    rank = int(np.linalg.matrix_rank(columns)) + 1
+    square = columns.T @ columns
+    left = g - columns @ (np.linalg.pinv(square, rcond=EXACT, hermitian=True) @ (columns.T @ g))
+    rank = int(np.linalg.matrix_rank(square, tol=EXACT * float(np.trace(square)), hermitian=True)) + 1
     if float(left @ left) < 1e-8 * n or n - rank < 3:
         return None
     x = np.concatenate([g[:, None], columns], axis=1)
-    solve = np.linalg.pinv(x)
-    beta = solve @ y
+    inverse = np.linalg.pinv(x.T @ x, rcond=EXACT, hermitian=True)
+    beta = inverse @ (x.T @ y)
     off = y - x @ beta
-    pull = np.minimum(np.einsum("ij,ji->i", x, solve), 0.999)
-    se = float(np.sqrt(np.sum((solve[0] * off / (1.0 - pull)) ** 2)))
+    pull = np.minimum(np.einsum("ij,ij->i", x @ inverse, x), 0.999)
+    se = float(np.sqrt(np.sum((x @ inverse[0] * off / (1.0 - pull)) ** 2)))
     value, dof = float(beta[0]), float(n - rank)
     if se <= 1e-12 * max(float(np.abs(y).max()), 1e-300):
         return Difference(value, value, value, 0.0 if abs(value) > 1e-9 else 1.0, 0.0)
@@ -68,8 +71,8 @@ def shift(own: Floats) -> Difference | None:
 
 
 def dummies(names: Sequence[str], least: int = 3) -> NDArray[np.float64]:
-    """A column for every name but the first that at least so many have; all rarer ones together are one."""
-    count = Counter(names)
-    kept = [n if count[n] >= least else "\0rare" for n in names]
+    """A column for each of the MOST frequent names that at least so many have, but the first; all others are one."""
+    own = {name for name, n in sorted(Counter(names).items(), key=lambda c: (-c[1], c[0]))[:MOST] if n >= least}
+    kept = [n if n in own else "\0rare" for n in names]
     levels = sorted(set(kept))[1:]
     return np.array([[float(k == level) for level in levels] for k in kept]).reshape(len(kept), len(levels))
