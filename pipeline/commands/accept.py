@@ -131,8 +131,10 @@ def show(found: Acceptance) -> None:
         screen.say(f"FAILED by a finding of the fleet's rules: {text}", style="bold")
     for log, why, do in found.refused:
         screen.say(f"{log} could not be used, so that the unit cannot pass: {why.rstrip('.')}. {do.rstrip('.')}.")
-    for text in found.doubts:
-        screen.say(f"Against the profile: {text}")
+    if found.doubts:
+        screen.say("The logs speak against the profile")
+        for text in dict.fromkeys(found.doubts):
+            screen.point(f"{text.rstrip('.')}.")
     rows = [row for step in found.steps for row in step_rows(step)]
     columns = ("step", "measured", "value ± se", "limits", "guard band", "outside", "result")
     screen.table("What was measured", columns, rows)

@@ -106,10 +106,14 @@ def compare(
     JSON: name, figures (name, value, half_width: of the 95 % interval, unit, remark), told, files.
     """
     from herdbook.pipeline.bench.dynamometer.sheet import read_sheet
+    from herdbook.pipeline.errors import InputError
 
     show = {"coast-down": _compare_coasts, "drive": _compare_drives, "pack": _compare_packs}
-    test = read_sheet(first).text("test")
-    read_sheet(second, test)
+    test, other = (read_sheet(sheet).text("test") for sheet in (first, second))
+    if test != other:
+        raise InputError(
+            f"is of kind {other}, and {first.name} of kind {test}", second, "Compare two tests of one kind"
+        )
     show[test](first, second, out if page else None, same_instruments, json)
 
 
@@ -172,11 +176,9 @@ def _show(
         return
     screen.say(f"{name}: {said[0]}", style="bold")
     screen.say(said[1])
-    screen.table(
-        "Figures, with the half width of the 95 % interval",
-        ("figure", "value", "±", "unit", "remark"),
-        [f.row for f in figures],
-    )
+    if figures:
+        columns = ("figure", "value", "±", "unit", "remark")
+        screen.table("Figures, with the half width of the 95 % interval", columns, [f.row for f in figures])
     for line in told:
         screen.point(line)
     _say_files(files)

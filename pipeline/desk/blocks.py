@@ -55,25 +55,40 @@ class Blocks:
         )
 
 
+def gaps_by(t: Times, spans: Sequence[tuple[int, int]]) -> Floats:
+    """The pause that counts before each sample, (n,), by the usual step of the log it lies in: one log of a vehicle may
+    be a hundred times faster than the next. spans: of logs, both ends in, microseconds."""
+    out = np.full(t.shape, usual_gap(t))
+    for start, end in spans:
+        inside = slice(int(np.searchsorted(t, start, "left")), int(np.searchsorted(t, end, "right")))
+        if inside.stop > inside.start:
+            out[inside] = usual_gap(t[inside])
+    return out
+
+
 def usual_gap(t: Times) -> float:
     """The pause that counts as an interruption, microseconds. t: rising."""
     step = float(np.median(np.diff(t))) if t.shape[0] > 2 else 0.0
     return max(GAP_S * 1e6, GAP_CYCLES * step)
 
 
-def blocks_of(t: Times, v: Floats, size: int = BLOCK, gap_us: float | None = None, before: int | None = None) -> Blocks:
-    """t rising, v of the same shape; NaN ends a run. size: samples of a block; 1 keeps every sample. before: time of
-    the sample that came before these, when there was one without a NaN behind it."""
-    gap = usual_gap(t) if gap_us is None else gap_us
+def blocks_of(
+    t: Times, v: Floats, size: int = BLOCK, gap_us: float | Floats | None = None, before: int | None = None
+) -> Blocks:
+    """t rising, v of the same shape; NaN ends a run. size: samples of a block; 1 keeps every sample. gap_us: the pause
+    that ends a run, for all or before each sample. before: time of the sample that came before these, when there was
+    one without a NaN behind it."""
+    gap = np.broadcast_to(np.asarray(usual_gap(t) if gap_us is None else gap_us, np.float64), t.shape)
+    most = float(gap.max()) if t.shape[0] else GAP_S * 1e6
     good = np.isfinite(v)
     broken = np.empty(t.shape, np.int64)
     if t.shape[0]:
-        broken[0] = before is None or t[0] - before > gap
-        broken[1:] = np.diff(t) > gap
+        broken[0] = before is None or t[0] - before > gap[0]
+        broken[1:] = np.diff(t) > gap[1:]
     run = np.cumsum(broken + ~good)[good]
     t, v = t[good], v[good]
     if not t.shape[0]:
-        return none(gap)
+        return none(most)
     begins = np.empty(t.shape, np.bool_)
     begins[0] = bool(run[0])
     begins[1:] = np.diff(run) > 0
@@ -88,7 +103,7 @@ def blocks_of(t: Times, v: Floats, size: int = BLOCK, gap_us: float | None = Non
         high=np.maximum.reduceat(v, starts),
         n=ends - starts,
         begins=begins[starts],
-        gap_us=gap,
+        gap_us=most,
     )
 
 

@@ -131,6 +131,9 @@ def in_words(error: Exception, path: str) -> HerdbookError:
 
     if isinstance(error, HerdbookError):
         return error
+    if isinstance(error, duckdb.CatalogException | duckdb.BinderException):
+        what = f"the published catalogue is of another version of Herdbook: {str(error).splitlines()[0]}"
+        return StoreError(what, "", "Run `herdbook store publish`, or the next scan")
     if isinstance(error, duckdb.Error):
         first = str(error).splitlines()[0]
         return damage(error) or StoreError(f"the catalogue did not answer: {first}", "", "Ask again, or scan first")

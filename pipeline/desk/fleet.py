@@ -23,9 +23,9 @@ SHOWN = {
 GRAVEST = "stop_use DESC, service DESC, note DESC, vehicle"
 ORDERS = {
     "vehicle": "vehicle",
+    "findings": "stop_use, service, note",
     "batch": "batch",
     "firmware": "firmware",
-    "findings": "stop_use, service, note",
     **{name: f'"{name}"' for name in SUBSYSTEMS},
     "sessions": "sessions",
     "last": "last_t",

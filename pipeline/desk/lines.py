@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from herdbook.pipeline.desk.blocks import Blocks, blocks_of, drawn, joined, none
+from herdbook.pipeline.desk.blocks import Blocks, blocks_of, drawn, gaps_by, joined, none
 from herdbook.pipeline.desk.levels import Item, OfItems
 from herdbook.pipeline.desk.preparing import Job, Preparing, messages_of
 from herdbook.pipeline.desk.raw import raw_samples
@@ -135,23 +135,25 @@ def draw(
     out.recorded = joined_spans(spans, bridge)
     out.overlapping = any(b[0] <= a[1] for a, b in pairwise(spans))
     jobs: list[Job] = []
+    failed: dict[str, None] = {}
     short = {n for n in wanted if len(refs) <= FEW_LOGS and counted.get(n.role, 0) <= EVERY}
-    made = {n: _prepared(store, preparing, refs, profiles, n, (start, end), jobs) for n in wanted if n not in short}
+    made = {
+        n: _prepared(store, preparing, refs, profiles, n, (start, end), jobs, failed) for n in wanted if n not in short
+    }
     if jobs:
         out.jobs = len(jobs)
         out.left = preparing.want(owner, jobs, WAIT_S)
-        made = {n: _prepared(store, preparing, refs, profiles, n, (start, end), []) for n in made}
+        made = {n: _prepared(store, preparing, refs, profiles, n, (start, end), [], failed) for n in made}
     if len(refs) <= FEW_LOGS and not out.left:  # blocks wider than a pixel
         short |= {n for n, of in made.items() if of and _coarse(of, pixels)}
     try:
         made |= _exactly(store, refs, profiles, vehicle, [n for n in wanted if n in short], start, end)
     except HerdbookError as error:
         out.problems.append(str(error))
-    failed = {job.key: preparing.failed[job.key] for job in jobs if job.key in preparing.failed}
-    out.problems += [f"A log could not be read: {why}" for why in dict.fromkeys(failed.values())]
+    out.problems += failed
     for name in wanted:
         shown = [line for line in made.get(name, ()) if not name.item or str(line.item) == name.item]
-        if not shown and not out.left:
+        if not shown and not out.left and not failed:
             out.problems.append(_nothing(name, refs, profiles))
         out.lines += [_thinned(line, start, end, pixels) for line in shown]
     if len(out.lines) > MOST_LINES:
@@ -211,20 +213,24 @@ def _exactly(
     if not refs or not names:
         return out
     early, late = start - BESIDE_US, end + BESIDE_US
+    spans = [(r.start, r.end) for r in refs]
     roles = sorted({n.role for n in names if n.role in ROLES})
     if roles:
         found = read_signals(store.lake, refs, profiles.values(), vehicle, start=early, end=late, roles=roles)
         for name in names:
             for item in found.items(name.role):
                 if len(s := found.series(name.role, item)):
-                    blocks = blocks_of(s.t, s.v, size=1).between(start, end)
+                    blocks = blocks_of(s.t, s.v, size=1, gap_us=gaps_by(s.t, spans)).between(start, end)
                     out[name].append(_line(name, item, blocks, _inside(s.t, start, end), exact=True))
     for name in names:
         if name.role not in ROLES:
             pieces = [raw_samples(store.lake.open(r.part, r.hash), r, name.role, early, late) for r in refs]
             t, v = merge(pieces, None)
             if t.shape[0]:
-                unit, blocks = _raw_unit(profiles[refs[0].profile], name.role), blocks_of(t, v, size=1)
+                unit, blocks = (
+                    _raw_unit(profiles[refs[0].profile], name.role),
+                    blocks_of(t, v, size=1, gap_us=gaps_by(t, spans)),
+                )
                 n = _inside(t, start, end)
                 out[name].append(_line(name, "", blocks.between(start, end), n, exact=True, unit=unit))
     return out
@@ -243,14 +249,17 @@ def _prepared(
     name: Named,
     span: tuple[int, int],
     jobs: list[Job],
+    wrong: dict[str, None],
 ) -> list[Line]:
-    """From blocks; what is not prepared yet goes to jobs."""
+    """From blocks; what is not prepared yet goes to jobs, what cannot be to wrong, in words and once."""
     found: dict[Item, list[Blocks]] = {}
     for ref in refs:
         job = Job(store.lake, ref, profiles[ref.profile], name.role)
         of: OfItems | None = preparing.levels.find(job.key)
         if of is None:
-            if job.key not in preparing.failed:
+            if why := preparing.why_not(job.key):
+                wrong.setdefault(f"A log could not be read: {why}")
+            else:
                 jobs.append(job)
             continue
         for item, blocks in of.items():

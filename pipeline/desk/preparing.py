@@ -7,6 +7,7 @@ he wanted.
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -28,6 +29,7 @@ from herdbook.pipeline.vehicle.roles import ROLES
 ROWS = 1_000_000  # of a message, read at a time
 WORKERS = 2
 MOST_FAILED = 1000
+AGAIN_S = 30.0  # a log that could not be read is tried again after so long
 
 
 @dataclass(frozen=True)
@@ -46,17 +48,22 @@ class Job:
 
 @dataclass
 class Preparing:
-    """Jobs by who wants them; failed: in words, by key."""
+    """Jobs by who wants them; failed: until when not to try again, and why, by key."""
 
     levels: Levels
     questions: Questions
-    failed: dict[str, str] = field(default_factory=dict)
+    failed: dict[str, tuple[float, str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self._wanted: dict[str, list[Job]] = {}
         self._running: set[str] = set()
         self._change = threading.Condition()
         self._started = False
+
+    def why_not(self, key: str) -> str:
+        """Why a job failed just now; "" where it is worth trying."""
+        until, why = self.failed.get(key, (0.0, ""))
+        return why if time.monotonic() < until else ""
 
     def want(self, owner: str, jobs: Sequence[Job], wait_s: float) -> int:
         """Take these up in the place of what the same owner wanted before; how many are left after a while."""
@@ -101,9 +108,8 @@ class Preparing:
             except Exception as error:
                 if len(self.failed) > MOST_FAILED:
                     self.failed.clear()
-                self.failed[job.key] = (
-                    str(error) if isinstance(error, HerdbookError) else f"{type(error).__name__}: {error}"
-                )
+                said = str(error) if isinstance(error, HerdbookError) else f"{type(error).__name__}: {error}"
+                self.failed[job.key] = time.monotonic() + AGAIN_S, said
             finally:
                 with self._change:
                     self._running.discard(job.key)

@@ -47,9 +47,11 @@ def data(asked: Asked) -> Response:
     stretch = stretch_of(asked, record, moments)
     start, end = micros(stretch.start), micros(stretch.end)
     names = [asked.one("x"), asked.one("y")]
+    if not all(names):
+        raise SettingsError("two signals are needed", do="Choose one for each axis")
     found, wrong = asked_for(names)
-    if wrong or not all(names):
-        raise SettingsError(" ".join(wrong) or "two signals are needed", do="Choose one for each axis")
+    if wrong:
+        raise SettingsError(" ".join(wrong), do="Choose one for each axis")
     n = estimate(asked.store, vehicle, found, start, end)
     if n > MOST:
         raise SettingsError(f"about {n:,} samples lie in this stretch", do=f"Choose a shorter one, up to {MOST:,}")

@@ -71,7 +71,7 @@ def worked(record: Record, rule: Rule, item: str, from_t: int, to_t: int) -> lis
 
 def _one(rule: Rule, old: Record, new: Record, found: Finding, after: Finding | None, refused: str) -> Worked:
     starts, ends = (column_micros(old.sessions[name]) for name in ("start_t", "end_t"))
-    inside = [bool(any(w.start <= e and w.end >= s for w in found.windows)) for s, e in zip(starts, ends, strict=True)]
+    inside = [bool(any(w.start < e and w.end > s for w in found.windows)) for s, e in zip(starts, ends, strict=True)]
     shown = [kind for kind, hit in zip(old.sessions["kind"].to_list(), inside, strict=True) if hit]
     kinds = tuple(kind for kind, _ in Counter(shown).most_common())
     could, could_after = max(_chances(rule, old, kinds), len(shown)), _chances(rule, new, kinds)

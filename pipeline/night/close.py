@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import polars as pl
 
+from herdbook.pipeline.night.batch_alarm import tell_departures
 from herdbook.pipeline.night.changes import NOT_ASSESSED, ChangeKind
 from herdbook.pipeline.night.silence import VehicleNews, silence
 from herdbook.pipeline.store.connection import registered, transaction
@@ -41,6 +42,7 @@ def close(store: Store, scan: str, failed: Mapping[str, str] | None = None) -> N
     """
     with transaction(store.catalogue) as con:
         close_night(con, scan)
+        tell_departures(con, scan)
         if failed:
             rows = [(scan, vehicle, NOT_ASSESSED, why, scan) for vehicle, why in sorted(failed.items())]
             con.executemany(statement(__name__, "note_not_assessed"), rows)

@@ -68,7 +68,7 @@ def loss_map(speed: Floats, torque: Floats, loss: Floats, loss_se: Floats) -> Lo
     """From points (n,). Raises: ValueError when there are too few, or all lie on a line."""
     n = speed.size
     if n < LEAST_POINTS:
-        raise ValueError(f"{n} points, and {LEAST_POINTS} are needed for a map")
+        raise ValueError(f"{n} point{'s' * (n != 1)}, and {LEAST_POINTS} are needed for a map")
     both = np.column_stack([speed, torque])
     low, span = both.min(axis=0), np.ptp(both, axis=0)
     if not (span > 0).all():

@@ -111,7 +111,7 @@ def linear(columns: Floats, y: Measured) -> LinearFit:
     not tell the columns apart."""
     n, k = columns.shape
     if n < k + 1:
-        raise ValueError(f"{n} points, and {k + 1} are needed")
+        raise ValueError(f"{n} point{'s' * (n != 1)}, and {k + 1} are needed")
     weight = 1.0 / np.maximum(y.se, 1e-12)
     a, b = columns * weight[:, None], y.value * weight
     scale = np.sqrt((a**2).sum(axis=0))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import shutil
 from functools import cache
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from demo_logs import write_acceptance
 from herdbook.pipeline.bench.acceptance.accept import Acceptance, accept
 from herdbook.pipeline.bench.acceptance.birth import figures_at_birth
 from herdbook.pipeline.bench.acceptance.plan import read_plan
@@ -117,6 +119,25 @@ def test_logs_of_another_unit_than_the_one_named() -> None:
 def test_a_plan_of_another_type_is_told_before_anything_is_judged() -> None:
     with pytest.raises(ProfileError, match="the plan is for 'zirbel', the unit is a 'saumer'"):
         accept([FLEET / "SM-0203_2026-03-13_ride.blf"], read_plan(PLAN), DEMO)
+
+
+def test_what_the_logs_contradict_passes_nothing(tmp_path: Path) -> None:
+    """A profile with the pack's current the wrong way round: the charge shows it; no figure that may read it passes."""
+    for path in DEMO.glob("zirbel*"):
+        shutil.copy(path, tmp_path)
+    profile = tmp_path / "zirbel.toml"
+    right = 'pack_current = "BMS_Pack.PackCurrent"'
+    wrong = 'pack_current = { signal = "BMS_Pack.PackCurrent", scale = -1 }'
+    profile.write_text(profile.read_text("utf-8").replace(right, wrong), "utf-8")
+    found = accept([FLEET / log for log in SOUND], read_plan(PLAN), profile)
+    assert found.verdict is Verdict.OPEN
+    passed = {r.check.measured for r in found.rows if r.verdict is Verdict.PASSED}
+    assert passed == {"link_loss_count"}
+    zero = row(found, "pack_current_zero_a")
+    assert zero.conforms is not None
+    assert zero.conforms > 0.99
+    assert zero.reason.startswith("it would pass, but these logs contradict what the profile says of ")
+    assert "pack_current" in zero.reason
 
 
 def test_birth_figures_of_one_kind_come_from_one_place() -> None:
@@ -269,6 +290,27 @@ def test_a_form_that_there_is_not(words: tuple[str, ...], said: str) -> None:
     code, text = typed(FLEET / SOUND[0], "--plan", PLAN, "--profile", DEMO / "zirbel.toml", *words)
     assert code == 2
     assert said in text
+
+
+def test_the_demos_unit_on_its_stand(tmp_path: Path) -> None:
+    """The committed log is what its tool writes; the drag found is the one that the tool put in, within its error."""
+    folder = ROOT / "demo_logs" / "acceptance"
+    made = write_acceptance.write(tmp_path)
+    assert gzip.decompress(made[0].read_bytes()) == gzip.decompress((folder / made[0].name).read_bytes())
+    assert [p.read_bytes() for p in made[1:]] == [(folder / p.name).read_bytes() for p in made[1:]]
+    plan, readings = read_plan(DEMO / "zirbel.stand.plan.toml"), read_readings(made[2])
+    found = accept([made[0]], plan, DEMO / "zirbel.toml", readings=readings)
+    assert found.verdict is Verdict.PASSED
+    drags = {b.figure.item: b.figure for b in found.births if b.figure.name == "drag_no_load"}
+    for side, (a, b) in write_acceptance.DRAG_A.items():
+        true, drag = a + b * write_acceptance.FREE_RPM, drags[side.lower()]
+        assert drag.se is not None
+        assert abs(drag.value - true) < 4 * drag.se + 0.01  # the ramp's last tenth is in it
+    assert {b.figure.name for b in found.births} >= {"reading insulation", "reading contactor drop"}
+    assert accept([made[0]], plan, DEMO / "zirbel.toml").verdict is Verdict.OPEN  # without its readings
+    made[1].write_text("bench = false\n", "utf-8")
+    lacking = [s.step.name for s in accept([made[0]], plan, DEMO / "zirbel.toml", readings=readings).steps if s.lacking]
+    assert lacking == ["spin-up without load", "1500 rpm at 30 A"]  # a hill would look the same
 
 
 def test_every_plan_of_the_demo_is_sound_and_named_as_no_profile(tmp_path: Path) -> None:

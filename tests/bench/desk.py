@@ -29,6 +29,9 @@ from playwright.sync_api import Page  # noqa: E402
 
 from herdbook.decoders.decoding.columns import Table  # noqa: E402
 from herdbook.decoders.decoding.extract import Column  # noqa: E402
+from herdbook.pipeline.desk.lines import draw  # noqa: E402
+from herdbook.pipeline.desk.serve import Listening  # noqa: E402
+from herdbook.pipeline.desk.window import as_json  # noqa: E402
 from herdbook.pipeline.lake.layout import layout_of_profile  # noqa: E402
 from herdbook.pipeline.lake.part import Chunk, PartWriter  # noqa: E402
 from herdbook.pipeline.store.connection import transaction  # noqa: E402
@@ -112,6 +115,7 @@ def signals(out: dict[str, Any], folder: Path, samples: int) -> None:
         page.goto(whole)
         until(page, "document.getElementById('window').dataset.ready === '1'", 600)
         out["prepared_s"] = round(time.monotonic() - began, 1)
+        out["answer_worked_ms"] = worked(listening, samples)
         paints = []
         for _ in range(REPEATS):
             page.goto("about:blank")
@@ -119,6 +123,9 @@ def signals(out: dict[str, Any], folder: Path, samples: int) -> None:
             until(page, "deskTiming.first > 0")
             paints.append(page.evaluate("deskTiming.first"))  # since the navigation began
         out["first_paint_ms"] = spread(paints)
+        began = time.process_time()
+        page.context.request.get(whole)
+        out["page_worked_ms"] = round(1000 * (time.process_time() - began), 1)  # server and client of the test together
         out["lowest_drawn"] = page.evaluate(
             "document.querySelector('#values tbody tr').cells[3].textContent"
         )  # a spike
@@ -151,6 +158,24 @@ def fleet(out: dict[str, Any], folder: Path) -> None:
                 page.goto(listening.root + path)
                 took.append(page.evaluate("performance.getEntriesByType('navigation')[0].domComplete"))
             out[f"fleet_{name}_ms"] = spread(took)
+
+
+def worked(listening: Listening, samples: int) -> dict[str, float]:
+    """Processor time of an answer, milliseconds, by the seconds it spans: what it takes on a machine with nothing else
+    to do. The answers are those that the browser gets."""
+    desk, out = listening.desk, {}
+    start, whole = micros(T0), samples * STEP_US
+    for zoom in range(28):
+        span = max(1000, whole >> zoom)
+        first = start + (whole - span) // 3
+        took = []
+        for _ in range(3):
+            began = time.process_time()
+            found = draw(desk.store, desk.preparing, "bench", "LONG-1", ["pack_current"], first, first + span, 1100)
+            json.dumps(as_json(found, "LONG-1"))
+            took.append(1000 * (time.process_time() - began))
+        out[f"{span / 1e6:g}"] = round(min(took), 1)
+    return out
 
 
 def spread(values: list[float]) -> dict[str, float]:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.desk.blocks import BLOCK, Blocks, blocks_of, drawn, joined
+from herdbook.pipeline.desk.blocks import BLOCK, Blocks, blocks_of, drawn, gaps_by, joined
 from herdbook.pipeline.desk.levels import Levels
 
 MS = 1000
@@ -62,6 +62,13 @@ def test_pieces_read_one_after_the_other_are_one_run() -> None:
     got = joined(pieces)
     assert got.begins.sum() == 1
     assert (got.low.min(), got.high.max(), got.n.sum()) == (v.min(), v.max(), 10_000)
+
+
+def test_a_slow_log_beside_a_fast_one_is_no_row_of_gaps() -> None:
+    fast, slow = np.arange(20_000, dtype=np.int64) * 20 * MS, 10**12 + np.arange(300, dtype=np.int64) * 5_000 * MS
+    t = np.concatenate([fast, slow])
+    spans = [(int(fast[0]), int(fast[-1])), (int(slow[0]), int(slow[-1]))]
+    assert blocks_of(t, np.zeros(t.shape), size=1, gap_us=gaps_by(t, spans)).begins.sum() == 2
 
 
 def test_a_window_holds_what_touches_it_and_a_block_on_each_side() -> None:

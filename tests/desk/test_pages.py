@@ -100,6 +100,24 @@ def test_a_store_replaced_underneath_is_seen_at_once(own_store: Store) -> None:
         assert "VX-015" not in text
 
 
+def test_a_copy_of_another_version_is_told(own_store: Store) -> None:
+    import duckdb
+
+    own_store.fleet.chmod(0o640)
+    with duckdb.connect(str(own_store.fleet)) as con:
+        con.execute("DROP TABLE fleet_log")
+    with served(own_store) as listening, stranger(listening, follow=True) as client:
+        said = client.get(listening.address)
+        assert said.status_code == 503
+        assert "another version of Herdbook" in said.text
+        assert "herdbook store publish" in said.text
+        own_store.fleet.unlink()
+        own_store.fleet.write_text("no database at all")
+        said = client.get("/fleet")
+        assert said.status_code == 503
+        assert "Traceback" not in said.text
+
+
 def test_who_reads_long_keeps_what_he_reads(own_store: Store) -> None:
     publications = Publications(own_store)
     before = publications.connection()

@@ -17,6 +17,7 @@ from herdbook.pipeline.desk import lines
 from herdbook.pipeline.lake.read import load_signals
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import from_stamp, micros
+from tests.desk.conftest import served, visitor
 
 BRAKE = {"from": "2026-03-20T11:12:29.253300Z", "to": "2026-03-20T11:12:42.433600Z"}
 JSON = {"accept": "application/json"}
@@ -114,6 +115,30 @@ def test_a_vehicle_that_is_gone_is_told(wires: httpx.Client) -> None:
     beside = wires.get("/window?v=ZB-0105&b=ZB-9999")
     assert beside.status_code == 200
     assert "not in this store" in beside.text
+
+
+@pytest.mark.parametrize("every", [300_000, 0])
+def test_a_damaged_part_is_told_and_no_value_of_it_shown(
+    scanned: Store, monkeypatch: pytest.MonkeyPatch, every: int
+) -> None:
+    monkeypatch.setattr(lines, "EVERY", every)
+    monkeypatch.setattr(lines, "MOST_EXACT", 3_000_000 if every else 0)
+    with scanned.read() as con:
+        [(part,)] = con.execute(
+            "SELECT p.part FROM parts p JOIN logs USING (log) WHERE vehicle = 'ZB-0105' ORDER BY start_t DESC LIMIT 1"
+        ).fetchall()
+    path = scanned.lake.root / part
+    path.chmod(0o640)
+    whole = bytearray(path.read_bytes())
+    whole[len(whole) // 2] ^= 1
+    path.write_bytes(whole)
+    with served(scanned) as listening, visitor(listening) as browser:
+        for _ in range(100):
+            found = ask(browser, s="pack_current", **BRAKE)
+            if not found["left"]:
+                break
+        assert "damaged" in " ".join(found["problems"])
+        assert found["lines"] == []
 
 
 def test_two_vehicles_are_aligned_at_their_moments(wires: httpx.Client) -> None:

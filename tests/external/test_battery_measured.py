@@ -16,6 +16,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from herdbook.pipeline.bench.dynamometer.pack import pack
+from herdbook.pipeline.bench.dynamometer.pack_steps import Kind
 from herdbook.pipeline.health.examples import one_session, profile, record
 from herdbook.pipeline.health.pack.voltage_efficiency import voltage_efficiency
 from herdbook.pipeline.metrics import pack_bands
@@ -56,6 +58,25 @@ def test_discharged_charge_equals_the_instruments_counter(cell: pl.DataFrame) ->
         assert out == pytest.approx(recorded, rel=0.002)
         coarse = np.round((amps + rng.normal(0, 0.05, amps.size)) * 10) / 10
         assert integrate(t, np.where(amps > 0.1, coarse, 0.0), gap_s=120.0).out_ah == pytest.approx(recorded, rel=0.02)
+
+
+def test_the_bench_finds_what_the_instrument_counted(cell: pl.DataFrame, tmp_path: Path) -> None:
+    """`herdbook stand pack` of the same record as a cycler's table: charge of both discharges within 0.1 % of the
+    instrument's counters, energy within 0.3 %, its second cycle's energy out over in (0.8682) within our interval."""
+    names = {"Test_Time": "time [s]", "Current": "current [A]", "Voltage": "voltage [V]"}
+    cell.select(pl.col(old).alias(new) for old, new in names.items()).write_csv(tmp_path / "cell.csv")
+    (tmp_path / "cell.toml").write_text(
+        'test = "pack"\ntable = "cell.csv"\ncurrent_sign = -1\nrated_ah = 1.1\nfull_v = 3.595\nfull_a = 0.06\n'
+        "empty_v = 2.005\n[errors]\ncurrent_a = 0.0005\ncurrent_pct = 0.1\nvoltage_pct = 0.1\n"
+    )
+    found = pack(tmp_path / "cell.toml")
+    out = [p for p in found.passed if p.kind is Kind.DISCHARGE]
+    for p, ah, wh in zip(out, (1.0723603, 1.0729095), (3.254231, 3.2606606), strict=True):
+        assert p.ah == pytest.approx(ah, rel=0.001)
+        assert p.wh == pytest.approx(wh, rel=0.003)
+        assert abs(p.ah - ah) <= p.ah_half
+    assert found.trip is not None
+    assert abs(found.trip.energy - 3.2606606 / 3.7558255) <= found.trip.energy_half
 
 
 def test_resistance_of_the_first_quarter_of_a_second(cell: pl.DataFrame) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from herdbook.pipeline.assess.sessions import Stretch, sessions
+from herdbook.pipeline.bench.dynamometer.pack import pack
 from herdbook.pipeline.health.engine import apply
 from herdbook.pipeline.health.examples import ExampleSession, one_session, profile, record
 from herdbook.pipeline.health.pack.capacity import capacities
@@ -96,6 +97,34 @@ def test_dc_resistance_at_stated_pulse_lengths() -> None:
             m = found[name]
             print(f"{name}: model {truth:.3f}, ours {m.value:.3f} +- {m.se:.3f} mOhm")
             assert m.value == pytest.approx(truth, rel=0.05)
+
+
+@pytest.mark.skipif(not (FOLDER / "bench.csv").is_file(), reason="run `make physics`: this table is newer")
+def test_resistance_on_the_bench_by_charge(tmp_path: Path) -> None:
+    """`herdbook stand pack` of one group with noise and quantisation, pulses both ways at three charges. Truth: the
+    model's own voltage, without noise, at the same moments."""
+    bench, rng = table("bench"), np.random.default_rng(4)
+    amps = np.round((bench["amps"] + rng.normal(0, 0.05, bench["t"].size)) * 10) / 10
+    volts = np.round(bench["v"] + rng.normal(0, 0.001, bench["t"].size), 3)
+    rows = "".join(f"{t:.2f},{a:.1f},{v:.3f}\n" for t, a, v in zip(bench["t"], amps, volts, strict=True))
+    (tmp_path / "cell.csv").write_text(f"time [s],current [A],voltage [V]\n{rows}")
+    usable = float(table("pulse")["usable_ah"][0])
+    (tmp_path / "cell.toml").write_text(
+        f'test = "pack"\ntable = "cell.csv"\nrated_ah = {usable:.3f}\nfull_v = 3.6\nempty_v = 2.0\n'
+    )
+    found = pack(tmp_path / "cell.toml").pulses
+    starts = np.flatnonzero(np.isin(np.diff(bench["amps"]), (30.0, -15.0))) + 1
+    truth: dict[bool, list[float]] = {False: [], True: []}
+    for k in starts:
+        if bench["amps"][k] in (30.0, -15.0):
+            after = np.interp(bench["t"][k] + 10.0, bench["t"], bench["v"])
+            truth[bool(bench["amps"][k] < 0)].append(float(1000 * (bench["v"][k - 1] - after) / bench["amps"][k]))
+    for charging, ohms in truth.items():
+        of = [b for b in found if b.charging is charging]
+        assert sum(b.n for b in of) == len(ohms) == 3
+        ours = sum(1000 * float(b.ohm[0]) * b.n for b in of) / 3
+        print(f"charging {charging}: model {np.mean(ohms):.3f}, ours {ours:.3f} mOhm")
+        assert ours == pytest.approx(float(np.mean(ohms)), rel=0.05)
 
 
 def test_dc_resistance_in_a_ride_of_changing_current() -> None:

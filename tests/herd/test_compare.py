@@ -13,6 +13,7 @@ from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.health.examples import one_session, record
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.herd.compare import Compared, Comparison, Side, compare
 from herdbook.pipeline.herd.repair_worked import Worked, by_chance, figures_of, more_quiet, worked
 from herdbook.pipeline.herd.two_sides import TwoSides, before_and_after, vehicles_apart
@@ -172,7 +173,7 @@ def test_a_repair_that_worked_is_certain_once_enough_rides_are_quiet() -> None:
     assert "To be certain (under 5 %): 1 ride more without it." in said
     sure = held(weak(1.6, 1.62, 1.58, 1.6, 1.0, 1.02, 0.98), 4)
     assert sure.certain
-    assert "It worked" in " ".join(words.repair_sentences(sure))
+    assert "It worked, by the record" in " ".join(words.repair_sentences(sure))
 
 
 def test_a_repair_that_did_not_work_is_told_with_what_shows_it() -> None:
@@ -192,6 +193,18 @@ def test_without_a_ride_after_it_or_a_finding_before_it_nothing_is_claimed() -> 
     none = held(weak(1.0, 1.0, 1.0, 1.0), 2)
     assert none.before is None
     assert "the record before it does not show it" in " ".join(words.repair_sentences(none))
+
+
+def test_a_quiet_record_after_a_stop_use_finding_is_no_inspection() -> None:
+    rule = RULES["regen_dropout"]
+    for old in rule.cases().fires_on:
+        t = micros(old.sessions["end_t"].max()) + 1  # type: ignore[arg-type]
+        for found in worked(old, rule, "", t, t):
+            said = " ".join(words.repair_sentences(found))
+            assert found.before is not None
+            grave = found.before.severity is Severity.STOP_USE
+            assert ("A quiet record is no inspection" in said) == grave
+            assert "worked" not in said
 
 
 @pytest.mark.parametrize(("could", "showed", "quiet"), [(4, 4, 2), (9, 5, 9), (1, 1, 19), (10, 1, 3)])

@@ -212,6 +212,9 @@ class DriveChange:
 
 def compare_drives(first: Drive, second: Drive) -> list[DriveChange]:
     """By driving and braking. Raises: InputError when the two have no map in common."""
+    for one in (first, second):
+        if not one.maps():
+            raise InputError(f"{one.name} has no map of efficiency to compare", "", "`herdbook stand drive` says why")
     out = []
     for way in ("driving", "braking"):
         a, b = first.maps().get(way), second.maps().get(way)

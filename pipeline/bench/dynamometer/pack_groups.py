@@ -25,7 +25,7 @@ PULSE_SHARE, PULSE_RANGE = 0.15, 0.02  # least step and allowed waver, of the ra
 BIN_V = 0.003
 LEAST_NOISE_V = 3e-4  # what rounding to a millivolt leaves
 LEAST_SHARE = 0.25  # of the rated charge a way must pass to be drawn
-LEAST_REST_S = 300.0
+LEAST_REST_S, REST_SAMPLES = 300.0, 800
 SOC_BIN, TEMP_BIN = 5.0, 5.0
 FAST_S = 0.5  # sampled at least so often, or no pulse is looked for
 FLAT_V = 0.004  # per 1 % of charge: less steep, and nobody reads charge from voltage (as in metrics/cell_offset)
@@ -115,12 +115,23 @@ def rests(record: PackRecord, steps: list[Step]) -> list[Rest]:
         volts = record.group_v[rows]
         rows, volts = rows[np.isfinite(volts).all(axis=1)], volts[np.isfinite(volts).all(axis=1)]
         t_s = (record.t[rows] - record.t[before.last]) / 1e6
+        t_s, volts = _thinned(t_s, volts)
         try:
             found = relaxed(t_s, volts)
         except ValueError:
             continue
         out.append(Rest(before.kind, step.begin_s, step.seconds, found, t_s, volts))
     return out
+
+
+def _thinned(t_s: Floats, volts: Floats) -> tuple[Floats, Floats]:
+    """Means over neighbours, where there are more samples than a slow curve needs."""
+    each = t_s.size // REST_SAMPLES
+    if each < 2:
+        return t_s, volts
+    n = t_s.size // each
+    means = volts[: n * each].reshape(n, each, -1).mean(axis=1)
+    return np.asarray(t_s[: n * each].reshape(n, each).mean(axis=1)), np.asarray(means)
 
 
 def pulses(record: PackRecord, soc_pct: Floats, gain: float = 0.0) -> list[PulseBin]:

@@ -12,6 +12,7 @@ from herdbook.pipeline.bench.dynamometer.records import is_bus_log, profile_of, 
 from herdbook.pipeline.bench.dynamometer.sheet import Sheet
 from herdbook.pipeline.bench.dynamometer.table import read_table
 from herdbook.pipeline.errors import InputError
+from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.signals import Series
 
@@ -131,7 +132,9 @@ def _together(
 
 
 def _at(s: Series, t: Times, near_s: float = NEAR_S) -> Floats:
-    """Straight between samples, where the nearest is near or lies within three usual steps."""
+    """Straight between samples, where the nearest is near, or as near as samples of it usually are."""
+    if len(s) > 1:
+        near_s = max(near_s, 0.75 * median(np.diff(s.t[:20000])) / 1e6)
     v = np.interp(t, s.t, s.v)
     k = np.clip(np.searchsorted(s.t, t), 1, max(len(s) - 1, 1))
     nearest = np.minimum(np.abs(s.t[np.minimum(k, len(s) - 1)] - t), np.abs(t - s.t[k - 1]))

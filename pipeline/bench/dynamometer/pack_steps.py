@@ -16,7 +16,10 @@ from herdbook.pipeline.science.coulomb import Charge, integrate
 from herdbook.pipeline.science.meta_analysis import Z95
 from herdbook.pipeline.science.stretches import stretches
 
-REST_SHARE, REST_A = 0.005, 0.1  # of the rated charge as a current, and at least: less is rest (engineering choice)
+REST_SHARE = (
+    0.005  # of the rated charge as a current, or twice the error of the zero: less is rest (engineering choice)
+)
+AT_END_V = 0.005  # a last sample this far above the end stands for it
 LEAST_S = 30.0  # a shorter step is a pulse, not listed
 ZERO_A, GAIN, VOLT_GAIN = 0.05, 0.005, 0.001  # standard errors nobody stated (engineering choice)
 
@@ -71,6 +74,7 @@ class Passed:
     first: int
     last: int
     coverage: float
+    seldom_ah: float  # standard error by when the current stepped between samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +124,7 @@ def ends_of(sheet: Sheet, record: PackRecord, told: list[str]) -> Ends:
 
 def steps_of(record: PackRecord, ends: Ends) -> list[Step]:
     """In order of time; what is shorter than half a minute is left to the pulses. Raises: InputError when none is."""
-    quiet = max(REST_A, REST_SHARE * record.rated_ah)
+    quiet = max(2.0 * ends.zero_a, REST_SHARE * record.rated_ah)
     run = integrate(record.t, record.current, ends.gap_s).run
     energy = integrate(record.t, record.current * record.pack_v, ends.gap_s).run
     out = []
@@ -164,10 +168,9 @@ def marks_of(record: PackRecord, steps: list[Step], ends: Ends) -> list[tuple[st
         if step.kind is Kind.CHARGE and step.end_a <= ends.full_a and step.high_v >= ends.full_v:
             out.append(("full", step.last))
         if step.kind is Kind.DISCHARGE:
-            lowest = np.nanmin(record.group_v[step.first : step.last + 1], axis=1)
-            below = np.flatnonzero(lowest <= ends.empty_v)
-            if below.size:
-                out.append(("empty", step.first + int(below[0])))
+            lowest = record.group_v[max(step.first, step.last - 2) : step.last + 1]
+            if np.isfinite(lowest).any() and float(np.nanmin(lowest)) <= ends.empty_v + AT_END_V:
+                out.append(("empty", step.last))
     kept: list[tuple[str, int]] = []
     for mark in out:
         if kept and kept[-1][0] == mark[0]:
@@ -200,7 +203,18 @@ def _passed(charge: Charge, energy: Charge, sign: float, a: int, b: int, record:
     gains = (ends.gain**2 + ends.volt_gain**2) * wh**2
     wh_se = float(np.sqrt(volts**2 * ((ends.zero_a * hours) ** 2 + missed**2 + seldom**2) + gains))
     kind = Kind.DISCHARGE if sign > 0 else Kind.CHARGE
-    return Passed(kind, ah, Z95 * ah_se, wh, Z95 * wh_se, hours, a, b, charge.coverage)
+    return Passed(
+        kind=kind,
+        ah=ah,
+        ah_half=Z95 * ah_se,
+        wh=wh,
+        wh_half=Z95 * wh_se,
+        hours=hours,
+        first=a,
+        last=b,
+        coverage=charge.coverage,
+        seldom_ah=seldom,
+    )
 
 
 def _between_samples(record: PackRecord, a: int, b: int, ends: Ends) -> float:
@@ -217,9 +231,10 @@ def round_trip(passed: list[Passed], record: PackRecord, ends: Ends) -> RoundTri
         out, into = (first, second) if first.kind is Kind.DISCHARGE else (second, first)
         if out.wh <= 0 or into.wh <= 0:
             continue
-        share_ah = ends.zero_a * (out.hours / out.ah + into.hours / into.ah)
+        seldom = float(np.hypot(out.seldom_ah / out.ah, into.seldom_ah / into.ah))
+        share_ah = float(np.hypot(ends.zero_a * (out.hours / out.ah + into.hours / into.ah), seldom))
         volts = _mean(record.pack_v)
-        share_wh = ends.zero_a * volts * (out.hours / out.wh + into.hours / into.wh)
+        share_wh = float(np.hypot(ends.zero_a * volts * (out.hours / out.wh + into.hours / into.wh), seldom))
         energy, charge = out.wh / into.wh, out.ah / into.ah
         return RoundTrip(energy, Z95 * energy * share_wh, charge, Z95 * charge * share_ah)
     return None

@@ -25,7 +25,7 @@ from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.vehicle.signals import Series
 
-MOST_BYTES = 400_000_000
+MOST_BYTES = 100_000_000  # some millions of rows
 MOST_BAD = 0.2  # of the fields of a column may be no number
 _RPM = {"rpm": 1.0, "1/min": 1.0, "min-1": 1.0, "rad/s": 30.0 / np.pi, "Hz": 60.0, "1/s": 60.0, "krpm": 1000.0}
 _NM = {

@@ -13,7 +13,7 @@
   const timing = window.deskTiming = { asked: 0, came: 0, painted: 0, first: 0 };
   const iso = t => new Date(Math.floor(t / 1000)).toISOString().slice(0, 19) + "." + String(((Math.round(t) % 1e6) + 1e6) % 1e6).padStart(6, "0") + "Z";
   const us = text => { const m = /^(.+?)(?:\.(\d{1,6}))?Z$/.exec(text || ""); return m ? Date.parse(m[1] + "Z") * 1000 + Number((m[2] || "0").padEnd(6, "0")) : NaN; };
-  if (params.get("mark")) { const [a, b] = params.get("mark").split("/").map(us); if (a <= b) mark = { a, b }; }
+  if (params.get("mark")) { const [a, b] = params.get("mark").split("/").map(us); if (a <= b) { mark = { a, b }; read = a; canvas.focus({ preventScroll: true }); } }
   const strong = names.filter(n => n.includes("["));
   const item = params.get("item") || "", number = (item.match(/\d+/) || [""])[0];
   if (number) for (const n of names) if (!n.includes("[")) strong.push(`${n}[${number}]`);
@@ -63,7 +63,7 @@
   }
   function keep() {
     const to = `${location.pathname}?${address()}`;
-    if (Date.now() - pushed > 900) { history.pushState(null, "", to); pushed = Date.now(); } else history.replaceState(null, "", to);
+    if (location.href.endsWith(to)) { /* nothing moved */ } else if (pushed && Date.now() - pushed > 900) { history.pushState(null, "", to); pushed = Date.now(); } else { history.replaceState(null, "", to); pushed ||= Date.now(); }
     for (const link of document.querySelectorAll("[data-window]")) { const p = address(); if (link.dataset.as) p.set("as", link.dataset.as); link.href = `${link.dataset.window}?${p}`; }
     for (const [id, t] of [["f-from", (mark || view).a], ["f-to", (mark || view).b]]) { const f = document.getElementById(id); if (f) f.value = iso(t); }
     const f = document.getElementById("f-signals");
@@ -109,7 +109,8 @@
     if (left()) progress.querySelector("span").textContent = `Preparing: ${left()} ${left() === 1 ? "piece" : "pieces"} of the record left. What is there is drawn.`;
     const missing = all.map(d => d.logs || d.expired ? d.expired ? `${d.expired} ${d.expired === 1 ? "log" : "logs"} of ${d.vehicle} in this stretch ${d.expired === 1 ? "is" : "are"} no longer kept.` : "" : `No log of ${d.vehicle} covers this stretch: nothing was recorded.`).filter(Boolean);
     const twice = all.filter(d => d.overlapping && !exact).map(d => `Logs of ${d.vehicle} overlap here: their samples are counted once a log.`);
-    said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} samples; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`, ...missing, ...twice].join(" ");
+    said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} samples; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`,
+      data.beside ? `Dashed beside it: ${data.beside.vehicle}, ${words({ a: data.beside.start, b: data.beside.end })}.` : "", ...missing, ...twice].filter(Boolean).join(" ");
     problems.replaceChildren(...all.flatMap(d => d.problems).map(text => Object.assign(document.createElement("li"), { textContent: text })));
     values();
     canvas.setAttribute("aria-label", `Signals of ${all.map(d => d.vehicle).join(" and ")}: ${names.join(", ")}. ${said.textContent} The values stand in the table below. Keys: plus and minus zoom, left and right move, 0 shows the whole record, comma and full stop move the reading line, m marks.`);
@@ -118,6 +119,7 @@
     if (copies) for (const kind of ["command", "sql", "python"]) { const code = document.querySelector(`[data-copies=${kind}]`); if (code) code.textContent = copies[kind]; }
     root.dataset.ready = left() ? "" : "1";
   }
+  const whose = of => !data.beside ? "" : data.beside.vehicle !== data.vehicle ? `${of.vehicle}: ` : of === data ? "this: " : "beside: ";
   function at(line, t) { // the value drawn at an offset: [low, high], or null where nothing was recorded
     const last = line.last || line.t;
     let low = 0, high = line.t.length - 1, i = -1;
@@ -133,7 +135,7 @@
       const hi = line.high || line.low, last = line.last || line.t;
       for (let i = 0; i < line.t.length; i++) if (last[i] >= v.a && line.t[i] <= v.b) { low = Math.min(low, line.low[i]); high = Math.max(high, hi[i]); }
       const now = read == null ? null : at(line, read - data.start);
-      const cells = [`${data.beside ? of.vehicle + ": " : ""}${line.words}`, line.unit, `${line.about ? "≈ " : ""}${draw.grouped(line.n)}`, low > high ? "not recorded" : shown(line, low), low > high ? "not recorded" : shown(line, high),
+      const cells = [`${whose(of)}${line.words}`, line.unit, `${line.about ? "≈ " : ""}${draw.grouped(line.n)}`, low > high ? "not recorded" : shown(line, low), low > high ? "not recorded" : shown(line, high),
         read == null ? "" : now ? now[0] === now[1] ? shown(line, now[0]) : `${shown(line, now[0])} to ${shown(line, now[1])}` : "not recorded"];
       const row = document.createElement("tr");
       cells.forEach((text, i) => { const cell = document.createElement(i ? "td" : "th"); if (!i) cell.scope = "row"; if (i > 1) cell.className = "num"; cell.textContent = text; row.append(cell); });
@@ -161,7 +163,7 @@
   }
   const MOVES = {
     "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2), ArrowLeft: () => move(-0.25), ArrowRight: () => move(0.25), 0: () => go(record.a, record.b + 1), PageUp: () => move(-1), PageDown: () => move(1),
-    Home: () => go(record.a, record.a + view.b - view.a), End: () => go(record.b - (view.b - view.a), record.b), ",": () => readAt(-1), ".": () => readAt(1), m: markHere, Escape: () => { mark = read = markAt = null; paint(); values(); keep(); },
+    Home: () => go(record.a, record.a + view.b - view.a), End: () => go(record.b - (view.b - view.a), record.b), ",": () => readAt(-1), ".": () => readAt(1), ArrowUp: () => leap(-1), ArrowDown: () => leap(1), m: markHere, Escape: () => { mark = read = markAt = null; paint(); values(); keep(); },
   };
   function zoom(by, around = read ?? (view.a + view.b) / 2) {
     if (around < view.a || around > view.b) around = (view.a + view.b) / 2;
@@ -177,6 +179,12 @@
       read = next === undefined ? read + way * 4 * pixel : data.start + next;
     } else read += way * 4 * pixel;
     read = Math.min(view.b, Math.max(view.a, read));
+    paint();
+    values();
+    tellReading();
+  }
+  function leap(way) { // a tenth of what is shown
+    read = Math.min(view.b, Math.max(view.a, (read ?? view.a) + way * (view.b - view.a) / 10));
     paint();
     values();
     tellReading();
@@ -260,6 +268,8 @@
     progress.hidden = true;
     desk.say("Stopped. What is drawn is a part of the record; zoom or move to go on.");
   });
+
+  addEventListener("pagehide", () => { if (data && left()) fetch(`/window/stop?q=${q}`, { method: "POST", keepalive: true, headers: { "X-Desk-Mark": desk.mark } }); });
 
   // The figure as a file.
   function save(blob, ending) {

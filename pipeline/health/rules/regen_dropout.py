@@ -161,7 +161,7 @@ RULE = Rule(
                     "dc_link_voltage",
                     "pack_voltage",
                     5.0,
-                    "the link leaps to {upper}, {by} above the pack, as its current is cut off",
+                    "the link leaps to {upper}, {by} above the pack",
                     "the link stays with the pack",
                 ),
                 also_found("resistance_outside_groups"),

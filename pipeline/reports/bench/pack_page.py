@@ -231,10 +231,18 @@ def _resistance(found: Pack) -> list[Block]:
 
 def _resistance_table(found: Pack) -> PageTable:
     """A row a group and a column a place, or the other way round where there are many places."""
-    places = [pack_words.place(b) for b in found.pulses]
+    temps = {f"{b.temp_c:.0f} °C" for b in found.pulses if b.temp_c == b.temp_c}
+    several = len(temps) > 1
+    places = [
+        ("in" if b.charging else "out")
+        + (f" {b.soc_pct:.0f} %" if b.soc_pct == b.soc_pct else "")
+        + (f", {b.temp_c:.0f} °C" if several else "")
+        for b in found.pulses
+    ]
     groups = [str(g) for g in found.record.groups]
     values = [[f"{1000 * v:.2f}" for v in b.ohm] for b in found.pulses]
-    caption = "Resistance of each group after 10 s [mΩ]"
+    at = "" if several or not temps else f" at {next(iter(temps))}"
+    caption = f"Resistance of each group after 10 s{at} [mΩ], by charge; out: discharging, in: charging"
     if len(places) <= 8:
         body = [(g, *(column[k] for column in values)) for k, g in enumerate(groups)]
         return PageTable(caption, ("Group", *places), body, frozenset(range(1, len(places) + 1)))

@@ -23,7 +23,7 @@ def figures(found: Pack) -> list[Figured]:
     if found.trip is not None:
         t = found.trip
         out.append(Figured("energy that comes back", 100 * t.energy, 100 * t.energy_half, "%", "from full to full"))
-        out.append(Figured("for each ampere-hour", 100 * t.voltage, NAN, "%", "whatever the two ends; no interval"))
+        out.append(Figured("back for each ampere-hour", 100 * t.voltage, NAN, "%", "whatever the two ends"))
     out += [_pulse(b) for b in found.pulses]
     if found.pulses:
         out.append(_most_resistance(found))

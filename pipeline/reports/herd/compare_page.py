@@ -16,7 +16,7 @@ from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, label,
 from herdbook.pipeline.reports.words import cautions, numbers
 from herdbook.pipeline.times import micros
 
-MOST_DRAWN = 12
+MOST_DRAWN, MOST_QUIET = 12, 4  # figures; of a repair that changed none, the nearest to a change
 HEIGHT = 260
 COLORS, SYMBOLS = ("@line1", "@strong"), ("circle", "diamond")
 Z95 = 1.959964
@@ -45,11 +45,13 @@ def blocks(two: TwoSides, zone: ZoneInfo | None) -> list[Block]:
     asked, rest = words.asked_about(found), words.others(found)
     if asked:
         rows = [(*_row(f), words.more_words(f)) for f in asked]
-        out.append(PageTable("Figures that the repair is about", (*head, "To be sure"), rows))
+        folded = len(rows) > words.MOST_ASKED
+        out.append(PageTable("Figures that the repair is about", (*head, "To be sure"), rows, folded=folded))
     if rest:
         caption = "Other figures that differ" if rest[0].differs else "The figures nearest to a difference"
         out.append(PageTable(caption, head, [_row(f) for f in rest]))
-    drawn = [*asked, *(f for f in rest if f.differs)][:MOST_DRAWN] or rest
+    told = [f for f in asked if f.differs] or asked[:MOST_QUIET]
+    drawn = [*told, *(f for f in rest if f.differs)][:MOST_DRAWN] or rest
     out += [Drawn(_figure(two, f, order, zone)) for order, f in enumerate(drawn)]
     if found.figures:
         every = [_row(f) for f in found.figures]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.herd.compare import Compared, Comparison
 from herdbook.pipeline.herd.repair_worked import MOST_MORE, Worked
 from herdbook.pipeline.herd.two_sides import TwoSides
@@ -147,12 +148,14 @@ def repair_sentences(w: Worked) -> Iterator[str]:
         why = w.refused or f"after it no {_sessions(w, 1)[2:]} is recorded"
         yield f"Whether it mended {name} cannot be said yet: {names.reason(why)}. {showed[0].upper()}{showed[1:]}."
     else:
-        sure = "It worked" if w.certain else "It may have worked"
+        sure = "It worked, by the record" if w.certain else "It may have worked"
         yield (
             f"{sure}: {showed}, and in none of {w.could_after} after it. Had nothing changed, so quiet a record would "
             f"come by chance in {chance(w.chance)}."
         )
     yield from _what_ride(w)
+    if w.before.severity is Severity.STOP_USE:
+        yield "A quiet record is no inspection: whether it may be used again, a qualified person decides."
 
 
 def _sessions(w: Worked, count: int) -> str:

@@ -11,10 +11,13 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from demo_logs import write_stand
+from demo_logs.bench_log import bench_frames
 from demo_logs.stand_machine import Level, Machine, Run, electrical, run, usual_levels
+from demo_logs.writers import write_log
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.bench.dynamometer.drive import Drive, compare_drives, drive
 from herdbook.pipeline.cli import build
+from herdbook.pipeline.vehicle.profile import load_profile
 
 MACHINE = Machine()
 STATED = """\
@@ -236,6 +239,35 @@ def test_belt_drag_of_a_bare_rotor_and_a_lever_are_read(ran: Run, tmp_path: Path
     assert found.drag.value[:2] - found.bare.value[:2] == pytest.approx([0.025, 7e-5], rel=0.15)
 
 
+def test_a_motor_that_runs_free_tells_its_drag_by_its_current(tmp_path: Path) -> None:
+    """On a stand that can only brake: no point is turned without current."""
+    levels = [x for x in usual_levels(np.random.default_rng(8)) if not x.off]
+    free = [Level(7.0, rpm, 0.0) for rpm in (600, 2800, 1700, 1200)]
+    found = drive(
+        sheet(tmp_path, columns(run(MACHINE, levels + free), np.random.default_rng(1), gains=False))
+    ).constants
+    assert not found.driven.any()
+    assert found.drag is not None
+    assert found.drag_how.startswith("running free")
+    true = MACHINE.coulomb + MACHINE.viscous * np.array([800.0, 2500.0]) * 2 * np.pi / 60
+    assert found.drag.at(np.array([800.0, 2500.0])) == pytest.approx(true, abs=0.006)
+
+
+def test_a_motor_that_turns_the_other_way_gives_the_same(ran: Run, tmp_path: Path) -> None:
+    of = columns(ran, np.random.default_rng(1), gains=False)
+    (tmp_path / "on").mkdir()
+    (tmp_path / "back").mkdir()
+    turned = of | {k: -of[k] for k in ("torque [Nm]", "speed [rpm]", "motor_current [A]")}
+    on, back = drive(sheet(tmp_path / "on", of)), drive(sheet(tmp_path / "back", turned))
+    assert on.constants.torque_nm_per_a is not None
+    assert back.constants.torque_nm_per_a is not None
+    assert back.constants.torque_nm_per_a.value == pytest.approx(on.constants.torque_nm_per_a.value, rel=1e-6)
+    assert back.maps()["driving"].efficiency == pytest.approx(on.maps()["driving"].efficiency, nan_ok=True, rel=1e-6)
+    assert back.constants.drag is not None
+    assert on.constants.drag is not None
+    assert back.constants.drag.value == pytest.approx(on.constants.drag.value, rel=1e-6)
+
+
 def without(of: dict[str, Floats], *names: str) -> dict[str, Floats]:
     return {k: v for k, v in of.items() if k.split(" ")[0] not in names}
 
@@ -269,6 +301,17 @@ def test_too_few_points_give_points_and_no_map(tmp_path: Path) -> None:
     never = {k: v[:60] for k, v in columns(short, np.random.default_rng(1)).items()}
     never["torque [Nm]"] = np.linspace(0.0, 9.0, 60)
     assert "nowhere did speed and torque hold" in refused("drive", sheet(tmp_path, never), "--no-page")
+
+
+def test_a_log_of_two_motors_wants_to_know_which(tmp_path: Path) -> None:
+    t = write_stand.BEGIN + 100_000 * np.arange(400, dtype=np.int64)
+    both = {f"MOT_{side}": (t, {f"{side}Speed": 900.0, f"{side}TorqueCurrent": 5.0}) for side in ("Left", "Right")}
+    write_log(tmp_path / "two.log", bench_frames(load_profile(write_stand.PROFILE), both))
+    sheet = tmp_path / "two.toml"
+    sheet.write_text(f'test = "drive"\nprofile = "{write_stand.PROFILE}"\nlog = "two.log"\n', "utf-8")
+    assert "2 motors: left, right" in refused("drive", sheet)
+    sheet.write_text(sheet.read_text("utf-8") + 'motor = "left"\n', "utf-8")
+    assert "no torque was recorded" in refused("drive", sheet)
 
 
 @pytest.mark.parametrize(
