@@ -135,8 +135,8 @@ def _steady(first: int, n: int) -> Floats:
 
 def _ewma_limit(n: int) -> Floats:
     share = EWMA_WEIGHT / (2 - EWMA_WEIGHT)
-    widening: Floats = 1 - (1 - EWMA_WEIGHT) ** (2.0 * np.arange(1, n + 1))
-    return np.asarray(EWMA_L * np.sqrt(share * widening))
+    widening = 1 - (1 - EWMA_WEIGHT) ** (2.0 * np.arange(1, n + 1))
+    return np.asarray(EWMA_L * np.sqrt(share * widening), np.float64)
 
 
 def holm(p: Sequence[float]) -> list[float]:
