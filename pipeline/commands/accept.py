@@ -63,12 +63,13 @@ def accept(
     form = form_of(out, pdf)
     with screen.progress("accept") as told:
         found = hold(logs, read, profiles_of(opened, profile), vehicle=vehicle, readings=given, progress=told)
+    if not json:
+        show(found)  # before anything that may be refused: a store that is busy loses no result
     made, fresh = recorded(opened, found, line=line, who=who)
     written = write_certificate(opened, made, out, form) if out is not None else None
     if json:
         screen.as_json(signed(opened, made))
     else:
-        show(found)
         for text in said_of(opened, found, fresh):
             screen.say(text)
         if written is not None:
@@ -131,8 +132,10 @@ def show(found: Acceptance) -> None:
         screen.say(f"FAILED by a finding of the fleet's rules: {text}", style="bold")
     for log, why, do in found.refused:
         screen.say(f"{log} could not be used, so that the unit cannot pass: {why.rstrip('.')}. {do.rstrip('.')}.")
-    for text in found.doubts:
-        screen.say(f"Against the profile: {text}")
+    if found.doubts:
+        screen.say("The logs speak against the profile")
+        for text in dict.fromkeys(found.doubts):
+            screen.point(f"{text.rstrip('.')}.")
     rows = [row for step in found.steps for row in step_rows(step)]
     columns = ("step", "measured", "value ± se", "limits", "guard band", "outside", "result")
     screen.table("What was measured", columns, rows)

@@ -85,7 +85,7 @@ def repeatability(
     _show(
         f"Repeatability of {said}{_unit(rows)}",
         line_words.REPEAT_HEAD,
-        [line_words.repeat_row(s) for s in studies],
+        [line_words.repeat_row(s) for s in studies if s.gauge or any(one.gauge for one in studies)],
         said=line_words.repeat_sentences(studies),
         told=[t for s in studies for t in s.told],
         files=files,
@@ -107,9 +107,9 @@ def charts(
     Each unit counts with its first test. The first values are the baseline; under 20 nothing is said.
 
     JSON: figure, series (item, line, unit, values, mean, sd, baseline, signals: name at the first signal of each chart,
-    began, lacking, told), run_lengths (by chart: without a shift, at 1 sd), files.
+    began, by_chance: p among all series, lacking, told), run_lengths (by chart: without a shift, at 1 sd), files.
     """
-    from herdbook.pipeline.bench.study.in_control import RUN_LENGTHS, line_charts
+    from herdbook.pipeline.bench.study.in_control import RUN_LENGTHS, among_all, line_charts
     from herdbook.pipeline.bench.study.measured import by_item, words
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.reports.bench import line_words
@@ -131,10 +131,11 @@ def charts(
                 "baseline": c.about.n if c.about else 0,
                 "signals": c.signals,
                 "began": c.began,
+                "by_chance": p,
                 "lacking": c.lacking,
                 "told": c.told,
             }
-            for c in series
+            for c, p in zip(series, among_all(series), strict=True)
         ]
         lengths = {name: (of(0.0), of(1.0)) for name, of in RUN_LENGTHS.items()}
         files_said = [str(p) for p in files]
@@ -143,7 +144,7 @@ def charts(
     _show(
         f"Control charts of {said}{_unit(rows)}",
         line_words.CHART_HEAD,
-        [line_words.chart_row(c) for c in series],
+        line_words.chart_rows(series) if any(c.found for c in series) else [],
         said=line_words.chart_sentences(series),
         told=[t for c in series for t in c.told],
         files=files,
@@ -196,7 +197,7 @@ def capability(
     _show(
         f"Capability of {said}{_unit(rows)}",
         line_words.LIMIT_HEAD,
-        [line_words.limit_row(s) for s in studies],
+        [line_words.limit_row(s) for s in studies if s.found or any(one.found for one in studies)],
         said=line_words.limit_sentences(studies),
         told=[t for s in studies for t in s.told],
         files=files,
@@ -240,7 +241,10 @@ def _show(
 ) -> None:
     from herdbook.pipeline.commands.terminal import screen
 
-    screen.table(title, head, rows)
+    if rows:
+        screen.table(title, head, rows)
+    else:
+        screen.say(title, style="bold")  # nothing is known of any item: one sentence is enough
     for line in said:
         screen.say(line)
     for line in dict.fromkeys(told):

@@ -88,7 +88,7 @@ def campaign_effect(
     dates, known_by = _dates(con, what)
     series = {
         row["vehicle"]: (row["profile"], np.array(row["days"], float), np.array(row["values"], float))
-        for row in ask(con, __name__, "figure_values", figure=figure.metric, until=until)
+        for row in ask(con, __name__, "figure_values", figure=figure.metric, falls=figure.falls, until=until)
     }
     types = {series[v][0] for v in dates if v in series}
     herd = {v: (t, y) for v, (profile, t, y) in series.items() if profile in types}

@@ -77,7 +77,7 @@ def factor_differences(
     for profile, herd in sorted(facts.items()):
         left_out += _too_small(profile, herd)
         for figure in figures:
-            rows = ask(con, __name__, "newest_values", profile=profile, figure=figure.metric)
+            rows = ask(con, __name__, "newest_values", profile=profile, figure=figure.metric, falls=figure.falls)
             values = {row["vehicle"]: float(np.median(row["values"][:LAST])) for row in rows}
             found += _of_figure(figure, profile, values, herd)
             months = ask(con, __name__, "monthly_values", profile=profile, figure=figure.metric)

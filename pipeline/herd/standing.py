@@ -76,7 +76,7 @@ def standing(con: duckdb.DuckDBPyConnection, vehicle: str) -> list[FigureStandin
     profile = facts[vehicle]["profile"]
     found = []
     for figure in FIGURES:
-        rows = ask(con, __name__, "newest_values", profile=profile, figure=figure.metric)
+        rows = ask(con, __name__, "newest_values", profile=profile, figure=figure.metric, falls=figure.falls)
         values = {row["vehicle"]: np.array(row["values"], dtype=float) for row in rows}
         if vehicle in values:
             found.append(_standing(figure, vehicle, values, facts))

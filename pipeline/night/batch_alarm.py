@@ -106,7 +106,7 @@ def tell_departures(con: DuckDBPyConnection, scan: str) -> list[str]:
 
     Inside the caller's transaction; safe to repeat."""
     given = {"days": DAYS, "least": LEAST}
-    rows = {f.name: ask(con, __name__, "batch_figures", figure=f.metric, **given) for f in FIGURES}
+    rows = {f.name: ask(con, __name__, "batch_figures", figure=f.metric, falls=f.falls, **given) for f in FIGURES}
     told = [note for (note,) in con.execute("SELECT note FROM night_notes").fetchall()]
     fresh = [d for d in departures(rows) if not any(note.startswith(d.key) for note in told)]
     for d in fresh:

@@ -11,6 +11,7 @@ equations, held against printed values in tests/science/test_control_charts.py.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import inf, nan, pi, sqrt
@@ -25,6 +26,7 @@ SHEWHART_L = 3.0
 EWMA_WEIGHT, EWMA_L = 0.2, 2.962  # about 500 values to a false alarm; with 2.7 it would be 369 at a weight of 0.1
 CUSUM_K, CUSUM_H = 0.5, 5.0  # 465
 NODES = 120
+MOST_DRAWN = 4_000_000  # values of one simulation
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +83,7 @@ def charts(values: Floats, about: Baseline) -> Charts:
         level += EWMA_WEIGHT * (v - level)
         above, under = max(0.0, above + v - CUSUM_K), max(0.0, under - v - CUSUM_K)
         ewma[i], up[i], down[i] = level, above, under
-    steps = np.arange(1, z.size + 1)
-    share = EWMA_WEIGHT / (2 - EWMA_WEIGHT)
-    limit = EWMA_L * np.sqrt(share * (1 - (1 - EWMA_WEIGHT) ** (2 * steps)))
+    limit = _ewma_limit(z.size)
     return Charts(
         z=z,
         ewma=ewma,
@@ -94,6 +94,59 @@ def charts(values: Floats, about: Baseline) -> Charts:
         ewma_out=np.abs(ewma) > limit,
         cusum_out=(up > CUSUM_H) | (down > CUSUM_H),
     )
+
+
+def by_chance(found: Charts, about: Baseline) -> float:
+    """How often a steady line, as long and with as short a baseline, shows as much on any of the three charts: by
+    simulation of independent normal values, always the same. It counts the error of the baseline; run lengths do not.
+    """
+    drawn = _steady(about.n, found.z.size)
+    furthest = (
+        float(np.abs(found.z).max()),
+        float((np.abs(found.ewma) / found.ewma_limit).max()),
+        float(max(found.up.max(), found.down.max())),
+    )
+    runs = len(drawn)
+    order = np.sort(drawn, axis=0)
+    above = [runs - int(np.searchsorted(order[:, k], furthest[k], side="left")) for k in range(3)]
+    least = 1 + min(above)
+    ranks = np.array([runs - np.searchsorted(order[:, k], drawn[:, k], side="left") for k in range(3)]).min(axis=0)
+    return float(1 + np.count_nonzero(ranks <= least)) / (runs + 1)
+
+
+@lru_cache(maxsize=64)
+def _steady(first: int, n: int) -> Floats:
+    """The furthest that each chart of steady lines comes, (runs, 3); the weighted mean in units of its limit."""
+    runs = int(np.clip(MOST_DRAWN // n, 200, 2000))
+    rng = np.random.default_rng([20261130, first, n])
+    begun = rng.normal(0, 1, (runs, first))
+    mean, sd = begun.mean(axis=1), np.abs(np.diff(begun, axis=1)).mean(axis=1) / d2(2)
+    limit = _ewma_limit(n)
+    level, up, down = np.zeros(runs), np.zeros(runs), np.zeros(runs)
+    furthest: Floats = np.zeros((runs, 3))
+    for i in range(n):
+        z = ((begun[:, i] if i < first else rng.normal(0, 1, runs)) - mean) / sd
+        level = level + EWMA_WEIGHT * (z - level)
+        up, down = np.maximum(0.0, up + z - CUSUM_K), np.maximum(0.0, down - z - CUSUM_K)
+        now = np.column_stack([np.abs(z), np.abs(level) / limit[i], np.maximum(up, down)])
+        np.maximum(furthest, now, out=furthest)
+    return furthest
+
+
+def _ewma_limit(n: int) -> Floats:
+    share = EWMA_WEIGHT / (2 - EWMA_WEIGHT)
+    widening = 1 - (1 - EWMA_WEIGHT) ** (2.0 * np.arange(1, n + 1))
+    return np.asarray(EWMA_L * np.sqrt(share * widening), np.float64)
+
+
+def holm(p: Sequence[float]) -> list[float]:
+    """Each p among all of them, after Holm: below a level with at most that chance of any false one."""
+    order = sorted(range(len(p)), key=lambda i: p[i])
+    out, least = [0.0] * len(p), 0.0
+    for rank, i in enumerate(order):
+        least = max(least, min(1.0, (len(p) - rank) * p[i]))
+        out[i] = least
+    return out
 
 
 def autocorrelation(values: Floats) -> float:

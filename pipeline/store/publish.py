@@ -90,6 +90,7 @@ def _add_views(path: Path, store: Store) -> None:
         if roles:
             insert(con, "roles", pl.DataFrame(roles))
         con.execute(statement(__name__, "serial_conflicts"))
+        con.execute(statement(__name__, "herd_views"))
         con.execute(statement(__name__, "figures_since_birth"))
         con.commit()
         con.execute("CHECKPOINT")

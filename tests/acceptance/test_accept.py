@@ -19,7 +19,7 @@ from herdbook.pipeline.bench.acceptance.readings import read_readings
 from herdbook.pipeline.bench.acceptance.since_birth import since_birth
 from herdbook.pipeline.bench.acceptance.verdicts import Judged, Verdict
 from herdbook.pipeline.cli import build
-from herdbook.pipeline.errors import HerdbookError, InputError, ProfileError
+from herdbook.pipeline.errors import BusyError, HerdbookError, InputError, ProfileError
 from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.reports import verify_history, write_dossier, write_history
 from herdbook.pipeline.reports.bench.certificate_check import verify_certificate
@@ -119,6 +119,25 @@ def test_logs_of_another_unit_than_the_one_named() -> None:
 def test_a_plan_of_another_type_is_told_before_anything_is_judged() -> None:
     with pytest.raises(ProfileError, match="the plan is for 'zirbel', the unit is a 'saumer'"):
         accept([FLEET / "SM-0203_2026-03-13_ride.blf"], read_plan(PLAN), DEMO)
+
+
+def test_what_the_logs_contradict_passes_nothing(tmp_path: Path) -> None:
+    """A profile with the pack's current the wrong way round: the charge shows it; no figure that may read it passes."""
+    for path in DEMO.glob("zirbel*"):
+        shutil.copy(path, tmp_path)
+    profile = tmp_path / "zirbel.toml"
+    right = 'pack_current = "BMS_Pack.PackCurrent"'
+    wrong = 'pack_current = { signal = "BMS_Pack.PackCurrent", scale = -1 }'
+    profile.write_text(profile.read_text("utf-8").replace(right, wrong), "utf-8")
+    found = accept([FLEET / log for log in SOUND], read_plan(PLAN), profile)
+    assert found.verdict is Verdict.OPEN
+    passed = {r.check.measured for r in found.rows if r.verdict is Verdict.PASSED}
+    assert passed == {"link_loss_count"}
+    zero = row(found, "pack_current_zero_a")
+    assert zero.conforms is not None
+    assert zero.conforms > 0.99
+    assert zero.reason.startswith("it would pass, but these logs contradict what the profile says of ")
+    assert "pack_current" in zero.reason
 
 
 def test_birth_figures_of_one_kind_come_from_one_place() -> None:
@@ -257,6 +276,15 @@ def test_birth_and_now_in_sql_dossier_and_history_are_the_same(tmp_path: Path) -
         "The page shows its record": False,
         "The store's records hold this test": True,
     }
+
+
+def test_a_busy_store_loses_no_result(store: Store) -> None:
+    """What was measured is told before the store refuses."""
+    with store.lock("a scan of somebody else"):
+        words = ["accept", FLEET / SOUND[0], "--plan", PLAN, "--store", store.folder, "--line", "L9"]
+        done = CliRunner().invoke(build(), [str(w) for w in words])
+    assert isinstance(done.exception, BusyError)
+    assert "NOT DECIDED by" in done.output
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from herdbook.pipeline.bench.study.in_control import line_charts
+from herdbook.pipeline.bench.study.in_control import among_all, line_charts
 from herdbook.pipeline.bench.study.keeps_limits import limit_study
 from herdbook.pipeline.bench.study.measured import Measured, by_item, from_csv
 from herdbook.pipeline.bench.study.repeats import repeat_study
@@ -125,6 +125,14 @@ def test_a_shift_of_the_line_is_seen_and_dated() -> None:
     assert set(chart.signals) >= {"ewma", "cusum"}
     assert 36 <= int(chart.began[1:]) <= 44
     assert 40 <= int(chart.signals["ewma"][1:]) <= 50
+    assert chart.p < 0.01
+
+
+def test_many_series_are_not_called_unsteady_by_luck() -> None:
+    """Of forty steady series many signal; among all of them none is rare."""
+    found = [line_charts("", series(90, seed=100 + k), by_day=False)[0] for k in range(40)]
+    assert sum(bool(c.signals) for c in found) > 8
+    assert min(among_all(found)) > 0.05
 
 
 def test_lines_have_charts_of_their_own_and_a_unit_counts_once() -> None:

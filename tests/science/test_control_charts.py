@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.science import control_charts as cc
 from herdbook.pipeline.science.normal_samples import c4, d2, d2_of, d3, normality
 
@@ -70,6 +71,27 @@ def test_the_charts_signal_as_late_as_they_say(shift: float) -> None:
         assert abs(seen.mean() - length) < 4 * seen.std() / 600**0.5, name
     ewma = np.array(runs["ewma"])
     assert ewma.mean() < cc.ewma_run_length(shift) + 4 * ewma.std() / 600**0.5
+
+
+def test_how_often_a_steady_line_is_called_not_steady() -> None:
+    """A p below 0.05 of one steady line in twenty (here 600, so 3 to 7.5 %), though half of them signal; a shift by one
+    and a half sd after the baseline is found in nine of ten."""
+    rng = np.random.default_rng(12)
+
+    def p_of(values: Floats) -> float:
+        about = cc.baseline(values[:30])
+        return cc.by_chance(cc.charts(values, about), about)
+
+    steady = np.array([p_of(rng.normal(5, 0.3, 130)) for _ in range(600)])
+    assert 0.03 < (steady < 0.05).mean() < 0.075
+    shifted = [p_of(rng.normal(0, 1, 130) + 1.5 * (np.arange(130) >= 60)) for _ in range(60)]
+    assert (np.array(shifted) < 0.05).mean() > 0.9
+
+
+def test_holm_by_hand() -> None:
+    """The least times three, the next times two, never falling; S. Holm, Scand. J. Statist. 6 (1979) 65."""
+    assert cc.holm([0.04, 0.01, 0.03]) == pytest.approx([0.06, 0.03, 0.06])
+    assert cc.holm([0.9, 0.8]) == [1.0, 1.0]
 
 
 def test_a_shift_is_dated() -> None:

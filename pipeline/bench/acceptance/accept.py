@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from herdbook.pipeline.bench.acceptance.figures import Figure, best, figures_of
 from herdbook.pipeline.bench.acceptance.measure import Place, Value, mean_of, places_of, recorded, values_of
 from herdbook.pipeline.bench.acceptance.plan import Check, Plan, Step
-from herdbook.pipeline.bench.acceptance.plan_fit import expected_items, fit_to, giver_of
+from herdbook.pipeline.bench.acceptance.plan_fit import expected_items, fit_to, roles_of
 from herdbook.pipeline.bench.acceptance.readings import Readings
 from herdbook.pipeline.bench.acceptance.scenes import UnitLog, logs_of, scenes_of
 from herdbook.pipeline.bench.acceptance.step_kind import Scene, Span
@@ -194,8 +194,7 @@ class _Test:
 
     def _check(self, check: Check, step: Step, places: list[Place], in_doubt: str) -> Iterator[Judged]:
         found = {v.item: v for v in values_of(check, places)}
-        needs = giver_of(check.name).needs if check.source == "metric" else (check.name,)
-        if doubted := sorted(self.doubted & set(needs)):
+        if doubted := sorted(self.doubted & roles_of(check)):
             in_doubt = f"these logs contradict what the profile says of {', '.join(doubted)}"
         for item in expected_items(check, self.profile, list(found)):
             if item in found:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from herdbook.pipeline.bench.acceptance.plan import Check, Plan, Step
+from herdbook.pipeline.health.doubted_figures import ALSO
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.metrics.set import MetricSet
 from herdbook.pipeline.vehicle.problems import Problem, ProfileProblems, in_order
@@ -27,6 +28,14 @@ def giver_of(metric: str) -> MetricSet:
     return next(one for one in all_sets().values() if metric in one.gives)
 
 
+def roles_of(check: Check) -> set[str]:
+    """Every role that the check's value may rest on."""
+    if check.source == "role":
+        return {check.name}
+    giver = giver_of(check.name)
+    return {role for any_of in giver.needs for role in any_of.split("|")} | {*ALSO.get(giver.id, "").split()}
+
+
 def items_of(profile: Profile, role: str) -> list[str]:
     """Of which groups, sensors or motors the profile maps a role, in its order; [""] for a role without."""
     return [str(m.item) for m in profile.roles if m.role == role]
@@ -39,7 +48,7 @@ def expected_items(check: Check, profile: Profile, found: list[str]) -> list[str
         return [check.item]
     if check.source == "role":
         return items_of(profile, check.name)
-    roles = [role for role in giver_of(check.name).needs if ROLES[role].index]
+    roles = [role for any_of in giver_of(check.name).needs for role in any_of.split("|") if ROLES[role].index]
     for role in roles:
         mapped = items_of(profile, role)
         if found and set(found) <= set(mapped):
@@ -66,8 +75,9 @@ def _problems(plan: Plan, profile: Profile) -> Iterator[Problem]:
 def _of_check(check: Check, step: Step, profile: Profile, mapped: set[str]) -> Iterator[Problem]:
     needed = {"role": (check.name,), "metric": giver_of(check.name).needs if check.source == "metric" else ()}
     for role in needed.get(check.source, ()):
-        if role not in mapped:
-            what = f"{check.measured} in step {step.name!r} needs {role}, which profile {profile.name} does not map"
+        if not mapped & set(role.split("|")):
+            wanted = role.replace("|", " or ")
+            what = f"{check.measured} in step {step.name!r} needs {wanted}, which profile {profile.name} does not map"
             yield Problem(what, "Map it in the profile, or take the check out", check.line)
     if (
         check.source == "role"

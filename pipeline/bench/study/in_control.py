@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from math import sqrt
+from math import nan, sqrt
 
 import numpy as np
 
@@ -16,9 +16,11 @@ from herdbook.pipeline.science.control_charts import (
     Charts,
     autocorrelation,
     baseline,
+    by_chance,
     charts,
     cusum_run_length,
     ewma_run_length,
+    holm,
     shewhart_run_length,
 )
 
@@ -35,7 +37,8 @@ CHART_WORDS = {"shewhart": "single values (Shewhart)", "ewma": "weighted mean (E
 class LineChart:
     """One item on one line. names: of the values (unit, or day with its count); t: of each, None where nobody said.
     found: None where there is not enough, and `lacking` says why. signals: per chart the name at its first signal.
-    began: about where the shift that the sums show began. told: what to keep in mind."""
+    began: about where the shift that the sums show began. p: how often a steady line shows as much on any chart; NaN
+    where nothing was found. told: what to keep in mind."""
 
     item: str
     line: str
@@ -47,12 +50,16 @@ class LineChart:
     found: Charts | None
     signals: dict[str, str]
     began: str
+    p: float
     lacking: str
     told: tuple[str, ...]
 
-    @property
-    def steady(self) -> bool:
-        return self.found is not None and not self.signals
+
+def among_all(series: Sequence[LineChart]) -> list[float]:
+    """The p of each series among all that were looked at (Holm); NaN where there is none."""
+    known = [c.p for c in series if c.found is not None]
+    adjusted = iter(holm(known))
+    return [next(adjusted) if c.found is not None else nan for c in series]
 
 
 def line_charts(item: str, rows: Sequence[Measured], by_day: bool, first: int = USUAL) -> list[LineChart]:
@@ -106,6 +113,7 @@ def _one(item: str, line: str, rows: list[Measured], by_day: bool, first: int) -
         found=found,
         signals=signals,
         began=began,
+        p=by_chance(found, about) if found is not None and about is not None else nan,
         lacking=lacking,
         told=tuple(told),
     )

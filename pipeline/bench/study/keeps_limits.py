@@ -73,7 +73,7 @@ def _told(n: int, p: float, lines: Sequence[LineChart], repeats: int) -> list[st
     if p < RARE:
         told.append(f"The values do not look normal (p = {p:.2g}): Cpk and the share beyond the limits may be far off.")
     for chart in lines:
-        if chart.signals:
+        if chart.signals and chart.p < RARE:
             where = f" of line {chart.line}" if chart.line else ""
             told.append(f"The values{where} are not steady: this says what was, not what will be. See the charts.")
     if len(lines) > 1:

@@ -50,7 +50,7 @@ def standing(
     taken = numbers.listing(list(dict.fromkeys(t for s in found for t in s.taken_off)))
     note = (
         f"Now: the middle of the newest {LAST} sessions. Peers: of its type"
-        f"{f', with what {taken} explain taken off' if taken else ''}. A rank is a hint where to look and no verdict."
+        f"{f', with {taken} taken off' if taken else ''}. A rank is a hint where to look and no verdict."
     )
     screen.table(f"Where {vehicle} stands", columns, rows, note=note)
 

@@ -102,7 +102,7 @@
     const found = new Map();
     for (const of of [data, data.beside]) for (const line of of ? of.lines : []) {
       if (!found.has(line.role)) found.set(line.role, []);
-      found.get(line.role).push({ ...line, second: of !== data, vehicle: of.vehicle, start: of.start });
+      found.get(line.role).push({ ...line, second: of !== data, vehicle: data.beside && data.beside.vehicle === data.vehicle ? `${of === data ? "this" : "beside"}` : of.vehicle });
     }
     return [...found.values()];
   }

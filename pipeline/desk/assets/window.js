@@ -109,7 +109,8 @@
     if (left()) progress.querySelector("span").textContent = `Preparing: ${left()} ${left() === 1 ? "piece" : "pieces"} of the record left. What is there is drawn.`;
     const missing = all.map(d => d.logs || d.expired ? d.expired ? `${d.expired} ${d.expired === 1 ? "log" : "logs"} of ${d.vehicle} in this stretch ${d.expired === 1 ? "is" : "are"} no longer kept.` : "" : `No log of ${d.vehicle} covers this stretch: nothing was recorded.`).filter(Boolean);
     const twice = all.filter(d => d.overlapping && !exact).map(d => `Logs of ${d.vehicle} overlap here: their samples are counted once a log.`);
-    said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} samples; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`, ...missing, ...twice].join(" ");
+    said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} samples; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`,
+      data.beside ? `Dashed beside it: ${data.beside.vehicle}, ${words({ a: data.beside.start, b: data.beside.end })}.` : "", ...missing, ...twice].filter(Boolean).join(" ");
     problems.replaceChildren(...all.flatMap(d => d.problems).map(text => Object.assign(document.createElement("li"), { textContent: text })));
     values();
     canvas.setAttribute("aria-label", `Signals of ${all.map(d => d.vehicle).join(" and ")}: ${names.join(", ")}. ${said.textContent} The values stand in the table below. Keys: plus and minus zoom, left and right move, 0 shows the whole record, comma and full stop move the reading line, m marks.`);
@@ -118,6 +119,7 @@
     if (copies) for (const kind of ["command", "sql", "python"]) { const code = document.querySelector(`[data-copies=${kind}]`); if (code) code.textContent = copies[kind]; }
     root.dataset.ready = left() ? "" : "1";
   }
+  const whose = of => !data.beside ? "" : data.beside.vehicle !== data.vehicle ? `${of.vehicle}: ` : of === data ? "this: " : "beside: ";
   function at(line, t) { // the value drawn at an offset: [low, high], or null where nothing was recorded
     const last = line.last || line.t;
     let low = 0, high = line.t.length - 1, i = -1;
@@ -133,7 +135,7 @@
       const hi = line.high || line.low, last = line.last || line.t;
       for (let i = 0; i < line.t.length; i++) if (last[i] >= v.a && line.t[i] <= v.b) { low = Math.min(low, line.low[i]); high = Math.max(high, hi[i]); }
       const now = read == null ? null : at(line, read - data.start);
-      const cells = [`${data.beside ? of.vehicle + ": " : ""}${line.words}`, line.unit, `${line.about ? "≈ " : ""}${draw.grouped(line.n)}`, low > high ? "not recorded" : shown(line, low), low > high ? "not recorded" : shown(line, high),
+      const cells = [`${whose(of)}${line.words}`, line.unit, `${line.about ? "≈ " : ""}${draw.grouped(line.n)}`, low > high ? "not recorded" : shown(line, low), low > high ? "not recorded" : shown(line, high),
         read == null ? "" : now ? now[0] === now[1] ? shown(line, now[0]) : `${shown(line, now[0])} to ${shown(line, now[1])}` : "not recorded"];
       const row = document.createElement("tr");
       cells.forEach((text, i) => { const cell = document.createElement(i ? "td" : "th"); if (!i) cell.scope = "row"; if (i > 1) cell.className = "num"; cell.textContent = text; row.append(cell); });

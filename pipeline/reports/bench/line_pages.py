@@ -73,8 +73,8 @@ def write_charts(figure: str, said: str, charts: Sequence[LineChart], out: Path,
 
     first, second = words.chart_sentences(charts)
     known = [c for c in charts if c.found is not None]
-    shown = sorted(known, key=lambda c: c.steady)[:DRAWN]
-    body = [words.chart_row(c) for c in charts]
+    shown = sorted(known, key=lambda c: c.p)[:DRAWN]
+    body = words.chart_rows(charts)
     rows = [
         (c.item, c.line, name, t, float(v), float(f.z[i]), float(f.ewma[i]), float(f.up[i]), float(f.down[i]), c.unit)
         for c in known
@@ -104,8 +104,10 @@ def write_charts(figure: str, said: str, charts: Sequence[LineChart], out: Path,
 CHART_METHOD = (
     "Values are counted in standard deviations of the baseline, the first values of each series, by their moving "
     "range. Single values signal beyond 3; the weighted mean (weight 0.2) beyond 2.962 of its own standard deviations; "
-    "the sums of what goes beyond 0.5 signal at 5. Mean and sd of a short baseline are themselves uncertain, so that "
-    "signals by chance may be several times as frequent as said."
+    "the sums of what goes beyond 0.5 signal at 5. Mean and sd of a short baseline are themselves uncertain: of steady "
+    "lines with a baseline of 30 and 100 values behind it, half show a signal on one chart or another. So a line is "
+    "called not steady only when steady lines, simulated with the same baseline, show as much in less than 5 % (after "
+    "Holm, among all series looked at)."
 )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isnan, sqrt
 
-from herdbook.pipeline.bench.study.in_control import CHART_WORDS, RUN_LENGTHS, LineChart
+from herdbook.pipeline.bench.study.in_control import CHART_WORDS, RUN_LENGTHS, LineChart, among_all
 from herdbook.pipeline.bench.study.keeps_limits import LimitStudy
 from herdbook.pipeline.bench.study.repeats import RepeatStudy
 from herdbook.pipeline.reports.words import numbers
@@ -13,13 +13,14 @@ from herdbook.pipeline.science.gauge import Interval
 
 SHORT = {"shewhart": "Shewhart", "ewma": "EWMA", "cusum": "CUSUM"}
 GOOD, FAIR = 0.10, 0.30  # sd of the gauge over all: common practice
+RARE = 0.05
 WANTED = 4 / 3  # Cpk that common practice asks for of a running line
 
 REPEAT_HEAD = (
     *("item", "tests", "sd again", "sd persons", "sd in all (95 %)", "share (95 %)", "of limits"),
     *("tells apart", "verdict"),
 )
-CHART_HEAD = ("item", "line", "values", "mean", "sd", "first signal", "shift began about", "verdict")
+CHART_HEAD = ("item", "line", "values", "mean", "sd", "first signal", "shift began about", "by chance", "verdict")
 LIMIT_HEAD = ("item", "units", "mean", "sd", "Cp (95 %)", "Cpk (95 %)", "outside", "verdict")
 
 
@@ -86,7 +87,11 @@ def repeat_sentences(studies: Sequence[RepeatStudy]) -> tuple[str, str]:
     )
 
 
-def chart_row(c: LineChart) -> tuple[str, ...]:
+def chart_rows(series: Sequence[LineChart]) -> list[tuple[str, ...]]:
+    return [_chart_row(c, p) for c, p in zip(series, among_all(series), strict=True)]
+
+
+def _chart_row(c: LineChart, p: float) -> tuple[str, ...]:
     first = "; ".join(f"{SHORT[k]} {name}" for k, name in c.signals.items())
     about = c.about
     return (
@@ -97,21 +102,37 @@ def chart_row(c: LineChart) -> tuple[str, ...]:
         number(about.sd) if about else "–",
         first or "–",
         c.began or "–",
-        c.lacking or ("steady" if c.steady else "not steady"),
+        "–" if isnan(p) else "under 0.01" if p < 0.01 else f"{p:.2f}",
+        chart_verdict(c, p),
     )
 
 
-def chart_sentences(charts: Sequence[LineChart]) -> tuple[str, str]:
-    known = [c for c in charts if c.found is not None]
-    off = [c for c in known if c.signals]
-    said = run_length_words()
+def chart_verdict(c: LineChart, p: float) -> str:
+    """p: of the series among all that were looked at."""
+    if c.found is None:
+        return c.lacking
+    if p < RARE:
+        return "not steady"
+    return "signals, as chance may" if c.signals else "steady"
+
+
+def chart_sentences(series: Sequence[LineChart]) -> tuple[str, str]:
+    known = [(c, p) for c, p in zip(series, among_all(series), strict=True) if c.found is not None]
+    off = [c for c, p in known if p < RARE]
+    by_luck = sum(1 for c, p in known if c.signals and p >= RARE)
+    said = (
+        "By chance: how often a steady line of that length, with a baseline as short, shows as much on any chart, "
+        f"among all series looked at. {run_length_words()}"
+    )
     if not known:
-        return "Not enough to say whether the line is steady.", said
-    named = ", ".join(" ".join(x for x in (c.item, c.line) if x) or "the line" for c in off[:6])
+        return "Not enough to say whether the line is steady.", f"{series[0].lacking.capitalize()}."
+    many = numbers.plural(len(known), "series", "series")
+    luck = f" {by_luck} of {many} signal no more than chance may." if by_luck else ""
     if not off:
-        return f"Steady: no chart signals ({numbers.plural(len(known), 'series', 'series')}).", said
+        return f"Nothing says that the line is not steady ({many}).{luck}", said
+    named = ", ".join(" ".join(x for x in (c.item, c.line) if x) or "the line" for c in off[:6])
     more = f" and {len(off) - 6} more" if len(off) > 6 else ""
-    return f"Not steady: {len(off)} of {numbers.plural(len(known), 'series', 'series')} signal ({named}{more}).", said
+    return f"Not steady: {len(off)} of {many} ({named}{more}).{luck}", said
 
 
 def run_length_words() -> str:

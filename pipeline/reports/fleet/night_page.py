@@ -51,10 +51,13 @@ QUESTIONS: tuple[tuple[str, tuple[Place, ...]], ...] = (
     ("What went away, and did anyone act?", (("What changed: gone", "index.html#changes"),)),
     (
         "Is a batch or firmware over-represented?",
-        (("One cause or many", "index.html#shared"), ("By batch, firmware", "index.html#spread")),
+        (("One cause or many", "index.html#shared"), ("Batches compared", "herd.html#factors")),
     ),
     ("Which causes touch most vehicles?", (("Most frequent", "index.html#causes"),)),
-    ("Which vehicles drift fastest toward a limit?", (("Drifting", "index.html#drift"),)),
+    (
+        "Which vehicles drift fastest toward a limit?",
+        (("Drifting", "index.html#drift"), ("Where figures are going", "herd.html#courses")),
+    ),
     ("Which stand near empty or full for weeks?", (("Parked, charging", "index.html#standing"),)),
     ("Who charges below freezing, or never full?", (("Parked, charging", "index.html#standing"),)),
     ("How long did it take, and will tomorrow fit?", (("Time", "#run"),)),
