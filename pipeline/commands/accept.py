@@ -63,12 +63,13 @@ def accept(
     form = form_of(out, pdf)
     with screen.progress("accept") as told:
         found = hold(logs, read, profiles_of(opened, profile), vehicle=vehicle, readings=given, progress=told)
+    if not json:
+        show(found)  # before anything that may be refused: a store that is busy loses no result
     made, fresh = recorded(opened, found, line=line, who=who)
     written = write_certificate(opened, made, out, form) if out is not None else None
     if json:
         screen.as_json(signed(opened, made))
     else:
-        show(found)
         for text in said_of(opened, found, fresh):
             screen.say(text)
         if written is not None:

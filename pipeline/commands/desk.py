@@ -44,10 +44,27 @@ def desk(
     opened = Store.open(store)
     sharing = _sharing(host) if share else None
     listening = listen(opened, port, sharing)
-    for line in said(listening, sharing):
-        screen.say(line)
-    serve(listening, None if no_browser or share else lambda: _show(listening.address))
+
+    def ready() -> None:
+        for line in said(listening, sharing):
+            screen.say(line)
+        if not no_browser and not share:
+            _show(listening.address)
+
+    serve(listening, ready)
     screen.say("The desk is closed.")
+    _leave()
+
+
+def _leave() -> None:
+    """At once, everything being closed: a thread may still be inside a database or loading one, and Python's own way
+    out would tear it down there."""
+    import os
+    import sys
+
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(0)
 
 
 def said(listening: Listening, sharing: Sharing | None) -> list[str]:

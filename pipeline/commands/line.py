@@ -85,7 +85,7 @@ def repeatability(
     _show(
         f"Repeatability of {said}{_unit(rows)}",
         line_words.REPEAT_HEAD,
-        [line_words.repeat_row(s) for s in studies],
+        [line_words.repeat_row(s) for s in studies if s.gauge or any(one.gauge for one in studies)],
         said=line_words.repeat_sentences(studies),
         told=[t for s in studies for t in s.told],
         files=files,
@@ -144,7 +144,7 @@ def charts(
     _show(
         f"Control charts of {said}{_unit(rows)}",
         line_words.CHART_HEAD,
-        line_words.chart_rows(series),
+        line_words.chart_rows(series) if any(c.found for c in series) else [],
         said=line_words.chart_sentences(series),
         told=[t for c in series for t in c.told],
         files=files,
@@ -197,7 +197,7 @@ def capability(
     _show(
         f"Capability of {said}{_unit(rows)}",
         line_words.LIMIT_HEAD,
-        [line_words.limit_row(s) for s in studies],
+        [line_words.limit_row(s) for s in studies if s.found or any(one.found for one in studies)],
         said=line_words.limit_sentences(studies),
         told=[t for s in studies for t in s.told],
         files=files,
@@ -241,7 +241,10 @@ def _show(
 ) -> None:
     from herdbook.pipeline.commands.terminal import screen
 
-    screen.table(title, head, rows)
+    if rows:
+        screen.table(title, head, rows)
+    else:
+        screen.say(title, style="bold")  # nothing is known of any item: one sentence is enough
     for line in said:
         screen.say(line)
     for line in dict.fromkeys(told):

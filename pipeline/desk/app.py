@@ -37,7 +37,7 @@ LONG = {
 }
 TAKEN = {  # by POST: what a form sends
     "/window/stop": "window.stop",
-    "/note": "notes.enter",
+    "/note": "note_form.enter",
 }
 
 

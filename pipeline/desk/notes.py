@@ -8,15 +8,12 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from starlette.responses import JSONResponse, RedirectResponse, Response
-
 from herdbook.pipeline.book import book
 from herdbook.pipeline.book.drafting import draft_of
 from herdbook.pipeline.book.entry import TYPED, Kind, Outcome
-from herdbook.pipeline.desk import vehicle
-from herdbook.pipeline.desk.desk import Asked, in_words
+from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.look import address, moment_of
-from herdbook.pipeline.errors import HerdbookError, SettingsError
+from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.times import stamp
 
 if TYPE_CHECKING:
@@ -33,21 +30,6 @@ KINDS = {  # what the desk offers: the word, and what it means for a finding
 OUTCOMES = {Outcome.CONFIRMED: "confirmed", Outcome.REFUTED: "refuted: closes it", Outcome.UNDECIDED: "undecided"}
 MOST_NAMES = 6
 STRETCH = re.compile(r"Signals (?P<names>\S.*?) from (?P<start>\S+Z) to (?P<end>\S+Z)\.")
-
-
-def enter(asked: Asked) -> Response:
-    """Raises: HerdbookError, where the page itself shows what went wrong."""
-    name = asked.field("v")
-    try:
-        said = entered(asked, name)
-    except (HerdbookError, OSError) as error:
-        if asked.as_json:
-            raise
-        told = in_words(error, asked.path)
-        return vehicle.shown(asked, name, 409, typed=asked.form, problem=f"{told} What you typed stands below.")
-    if asked.as_json:
-        return JSONResponse({"said": said, "to": asked.field("back")})
-    return RedirectResponse(address("/vehicle", v=name) + "#book", 303)
 
 
 def entered(asked: Asked, name: str) -> str:

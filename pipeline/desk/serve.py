@@ -98,10 +98,12 @@ def serve(listening: Listening, ready: Callable[[], None] | None = None) -> None
     """Answer until the process is told to end. ready: called once it answers. Ends within GRACE_S and a second."""
     server = DeskServer(listening, ready)
     before = signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that what stands below is done as well
-    with suppress(KeyboardInterrupt):  # it was asked to end, and raises what it was asked with
-        server.run(sockets=[listening.socket])
-    signal.signal(signal.SIGTERM, before)
-    listening.close()
+    try:
+        with suppress(KeyboardInterrupt):  # it was asked to end, and raises what it was asked with
+            server.run(sockets=[listening.socket])
+    finally:
+        signal.signal(signal.SIGTERM, before)
+        listening.close()
 
 
 class DeskServer(uvicorn.Server):

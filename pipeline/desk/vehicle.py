@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.look import address
+from herdbook.pipeline.desk.notes import KINDS, OUTCOMES, look_again
 from herdbook.pipeline.desk.tables import TableQuestion, copies, page_of
 from herdbook.pipeline.reports.dossier.evidence import gauge
 from herdbook.pipeline.reports.facts import Facts, one_vehicle
@@ -46,8 +47,6 @@ def shown(asked: Asked, name: str, status: int = 200, **more: Any) -> Response:
         sessions = page_of(
             con, wanted, "", False, int(number) if number.isdecimal() and len(number) < 9 else 1, SESSIONS
         )
-    from herdbook.pipeline.desk.notes import KINDS, OUTCOMES, look_again  # they show this page when one is refused
-
     matters = [m for m in facts.unlooked if (m.rule, m.item) not in {(f["rule"], f["item"]) for f in facts.findings}]
     return asked.page(
         "one_vehicle.html.j2",

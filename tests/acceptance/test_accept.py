@@ -19,7 +19,7 @@ from herdbook.pipeline.bench.acceptance.readings import read_readings
 from herdbook.pipeline.bench.acceptance.since_birth import since_birth
 from herdbook.pipeline.bench.acceptance.verdicts import Judged, Verdict
 from herdbook.pipeline.cli import build
-from herdbook.pipeline.errors import HerdbookError, InputError, ProfileError
+from herdbook.pipeline.errors import BusyError, HerdbookError, InputError, ProfileError
 from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.reports import verify_history, write_dossier, write_history
 from herdbook.pipeline.reports.bench.certificate_check import verify_certificate
@@ -276,6 +276,15 @@ def test_birth_and_now_in_sql_dossier_and_history_are_the_same(tmp_path: Path) -
         "The page shows its record": False,
         "The store's records hold this test": True,
     }
+
+
+def test_a_busy_store_loses_no_result(store: Store) -> None:
+    """What was measured is told before the store refuses."""
+    with store.lock("a scan of somebody else"):
+        words = ["accept", FLEET / SOUND[0], "--plan", PLAN, "--store", store.folder, "--line", "L9"]
+        done = CliRunner().invoke(build(), [str(w) for w in words])
+    assert isinstance(done.exception, BusyError)
+    assert "NOT DECIDED by" in done.output
 
 
 @pytest.mark.parametrize(

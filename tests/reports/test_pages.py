@@ -203,6 +203,8 @@ def test_the_dossier_has_few_stops_of_the_tab_key(browser: Browser, pages: dict[
         watched.page.wait_for_timeout(100)  # tables that fit lose their stop once they are laid out
         assert watched.ask(f"{stops}.filter(e => e.tabIndex >= 0 && e.checkVisibility()).length") < 60
         watched.page.focus("#heat .plot")
+        watched.page.keyboard.press("n")
+        assert watched.ask("document.querySelector('#heat .plot').parentElement.querySelector('details').open")
         watched.page.keyboard.press("ArrowDown")
         assert watched.ask("document.activeElement !== document.querySelector('#heat .plot')")
         assert watched.ask("document.activeElement.matches('#heat .plot')")

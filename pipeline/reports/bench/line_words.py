@@ -125,7 +125,7 @@ def chart_sentences(series: Sequence[LineChart]) -> tuple[str, str]:
         f"among all series looked at. {run_length_words()}"
     )
     if not known:
-        return "Not enough to say whether the line is steady.", said
+        return "Not enough to say whether the line is steady.", f"{series[0].lacking.capitalize()}."
     many = numbers.plural(len(known), "series", "series")
     luck = f" {by_luck} of {many} signal no more than chance may." if by_luck else ""
     if not off:

@@ -221,6 +221,12 @@
       if (next) { event.preventDefault(); next.focus(); next.scrollIntoView({ block: "nearest" }); }
       return;
     }
+    const numbers = plot.parentElement.querySelector("details.numbers");
+    if (event.key === "n" && numbers && !event.ctrlKey && !event.metaKey && !event.altKey) {
+      event.preventDefault();
+      numbers.open = !numbers.open;
+      return;
+    }
     if (!(event.key in STEPS) || event.ctrlKey || event.metaKey || event.altKey) return;
     event.preventDefault();
     await draw(plot);
@@ -253,6 +259,9 @@
   const sectionOf = plot => [...plot.closest("section, main").querySelectorAll(".plot[data-spec]")];
   plots.forEach(plot => { plot.tabIndex = sectionOf(plot)[0] === plot ? 0 : -1; });
   plots.forEach(plot => plot.addEventListener("focus", () => sectionOf(plot).forEach(p => { p.tabIndex = p === plot ? 0 : -1; })));
+
+  // The numbers of a figure open by a key on it, and so are no stops of their own.
+  document.querySelectorAll(".fig > details.numbers > summary").forEach(words => { words.tabIndex = -1; });
 
   // A table is a stop only while it has to be scrolled to be read.
   const wide = new ResizeObserver(seen => seen.forEach(({ target: t }) => {
