@@ -63,8 +63,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             unit="s",
             statement=f"In {hit.height} of {brakings.height} braking events the electric brake let go while it was "
             f"asked for, for up to {spell(longest, 's')}; {how}.",
-            # one alone may be a relay, a restart or a stretch of lost frames that no rule has named
-            confidence=0.99 if hit.height >= limits["count"] else 0.85,
+            # one alone may be a relay, a restart or lost frames that no rule has named: just sure enough for stop use,
+            # since a brake that was lost under way is not tried again to be surer
+            confidence=0.99 if hit.height >= limits["count"] else 0.9,
             persistence=hit.height / brakings.height,
             count=hit.height,
             duration_s=float(hit["dropout_s"].sum()),
@@ -176,6 +177,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
-    version=5,
+    version=6,
     cases=_cases,
 )
