@@ -16,6 +16,7 @@ from herdbook.pipeline.health.cause_tests import also_found, any_of, less_than, 
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import KEYS, by_wire
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -69,8 +70,8 @@ def _finding(item: str, worst: pl.DataFrame, grave: bool, limits: Mapping[str, f
         limit=volts,
         unit="V",
         se=0.005,
-        statement=f"Group {item} went to {top:.2f} V, {1000 * most:.0f} mV above its limit, {worst.height} times, "
-        f"{seconds(worst):.0f} s in all; {cause}.",
+        statement=f"Group {item} went to {top:.2f} V, {1000 * most:.0f} mV above its limit, "
+        f"{counted(worst.height, 'time')}, {seconds(worst):.0f} s in all; {cause}.",
         confidence=0.99 if worst.height > 2 else 0.95,
         persistence=min(1.0, worst.height / 10),
         count=worst.height,

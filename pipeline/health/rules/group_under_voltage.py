@@ -82,8 +82,8 @@ def _finding(item: str, worst: pl.DataFrame, at_rest: int, deep: bool, charges: 
         limit=limit,
         unit="V",
         se=0.005,
-        statement=f"Group {item} fell to {low:.2f} V, {1000 * most:.0f} mV under its limit, {worst.height} times "
-        f"({where}), {seconds(worst):.0f} s in all; {others}.{again}",
+        statement=f"Group {item} fell to {low:.2f} V, {1000 * most:.0f} mV under its limit, "
+        f"{counted(worst.height, 'time')} ({where}), {seconds(worst):.0f} s in all; {others}.{again}",
         confidence=0.99 if worst.height > 2 else 0.95,
         persistence=min(1.0, worst.height / 10),
         count=worst.height,

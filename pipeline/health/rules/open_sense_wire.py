@@ -16,6 +16,7 @@ from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import KEYS, LEAST_OFF_V, by_wire
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -63,8 +64,8 @@ def _finding(low: int, high: int, part: pl.DataFrame) -> Finding:
         unit="V",
         se=0.01,
         statement=f"Group {first['item']} read {first['extreme_v']:.2f} V{beside}, with the median group at "
-        f"{first['median_v']:.2f} V{pack}; {part.height} times, {seconds(part):.0f} s in all. No group does that: "
-        "the measuring wire has no contact, and these groups are not protected.",
+        f"{first['median_v']:.2f} V{pack}; {counted(part.height, 'time')}, {seconds(part):.0f} s in all. "
+        "No group does that: the measuring wire has no contact, and these groups are not protected.",
         confidence=0.97,
         persistence=min(1.0, part["session_start_t"].n_unique() / 5),
         count=part.height,
