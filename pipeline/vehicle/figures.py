@@ -222,7 +222,7 @@ class PackFigures(Figures):
     charge_max_c = OfCell("degC", 0, 120, "hottest for charging", used_by="margins")
     discharge_min_c = OfCell("degC", -60, 60, "coldest for discharging", used_by="margins")
     discharge_max_c = OfCell("degC", 0, 120, "hottest for discharging", used_by="margins, heat in use")
-    temp_stop_c = Number("degC", 20, 150, "the main switch opens")
+    temp_stop_c = Number("degC", 20, 150, "the main switch opens", used_by="limits of a live bus")
     max_charge_a = Number("A", 0.1, 2000, "highest charge current", used_by="margins")
     max_discharge_a = Number("A", 0.1, 5000, "highest discharge current", used_by="margins")
     charger_a = Usual(

@@ -96,7 +96,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     when=(
         (Severity.SERVICE, "the middle braking surely misses more than `missing`, or `over_fleet` more than the fleet"),
-        (Severity.NOTE, "a limiter keeps so much back in all brakings, and no fleet tells whether it is set so"),
+        (Severity.NOTE, "a limiter keeps so much back in all braking events, and no fleet tells whether it is set so"),
     ),
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current", "regen_allowed", "pack_soc", "cell_temp"),
