@@ -35,6 +35,7 @@ FOR_EXTRA = {
     "night": "herdbook night, serve, backfill",
     "mf4": "writing MF4 files (reading them needs nothing)",
     "book": "service books kept as sheets (.xlsx)",
+    "desk": "herdbook desk",
     "grow": "several machines and object storage",
 }
 

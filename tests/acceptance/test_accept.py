@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 import shutil
 from functools import cache
 from pathlib import Path
@@ -237,7 +238,7 @@ def test_birth_and_now_in_sql_dossier_and_history_are_the_same(tmp_path: Path) -
     inbox = tmp_path / "inbox"
     inbox.mkdir()
     for path in FLEET.glob("ZB-0101_*"):
-        shutil.copy(path, inbox)
+        os.utime(shutil.copy(path, inbox), (1_780_000_000, 1_780_000_000))  # lying there for long
     made = Store.create(tmp_path / "store", DEMO)
     run_scan(inbox, made, jobs=0)
     more = ("--plan", PLAN, "--store", made.folder, "--line", "L1")

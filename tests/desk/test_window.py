@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -133,10 +134,11 @@ def test_a_damaged_part_is_told_and_no_value_of_it_shown(
     whole[len(whole) // 2] ^= 1
     path.write_bytes(whole)
     with served(scanned) as listening, visitor(listening) as browser:
-        for _ in range(100):
+        for _ in range(1200):  # levels are prepared meanwhile
             found = ask(browser, s="pack_current", **BRAKE)
             if not found["left"]:
                 break
+            time.sleep(0.05)
         assert "damaged" in " ".join(found["problems"])
         assert found["lines"] == []
 

@@ -43,7 +43,7 @@ def run(*args: str) -> Any:
 @pytest.mark.parametrize(
     ("verb", "more", "words"),
     [
-        ("repeatability", ("--low", "1.7", "--high", "2.3"), "8 x 2 x 2"),
+        ("repeatability", ("--low", "1.7", "--high", "2.3"), "8×2×2"),
         ("charts", (), "steady"),
         ("capability", ("--low", "1.7", "--high", "2.3"), "Cpk"),
     ],

@@ -42,7 +42,7 @@ def repeat_row(s: RepeatStudy) -> tuple[str, ...]:
     tolerance = "–" if isnan(g.to_tolerance.value) else f"{100 * g.to_tolerance.value:.0f} %"
     return (
         s.item,
-        f"{g.units} x {g.persons} x {g.repeats}",
+        f"{g.units}×{g.persons}×{g.repeats}",
         number(sqrt(g.repeatability.value)),
         number(sqrt(g.reproducibility.value)) if g.persons > 1 else "not known",
         _ends(g.gauge, root=True),
@@ -81,7 +81,7 @@ def repeat_sentences(studies: Sequence[RepeatStudy]) -> tuple[str, str]:
         return f"{first}.", "All values are alike, so nothing can be said of its share."
     first += f", {_ends(share, 100, unit=' %')} of that of all that is measured (95 %)."
     return first, (
-        "Tests: units x persons x repeats. Again: the same person once more. Share: sd of the test over that of all "
+        "Tests: units × persons × repeats. Again: the same person once more. Share: sd of the test over that of all "
         "that is measured. Common practice calls a test fit up to 10 %, of some use up to 30 %, not fit beyond; a "
         "verdict is certain where the whole interval lies on one side."
     )
