@@ -71,6 +71,7 @@ def test_the_steps_come_in_their_order(bench: Bench) -> None:
         "release",
         "close the scan",
         "note what is new",
+        "move old rows",
         "publish",
     ]
     assert (done.logs_new, done.vehicles, set(done.seconds)) == (1, 1, {"take", "assess", "publish"})

@@ -42,9 +42,9 @@ def finding(rule: str, item: str = "") -> dict[str, Any]:
 
 
 def slope_of(note: str) -> float:
-    found = re.search(r"slope ([-\d.]+)\s", note)
+    found = re.search(r"slope ([−-]?[\d.]+)\s", note)
     assert found is not None
-    return float(found[1])
+    return float(found[1].replace("−", "-"))
 
 
 @pytest.mark.parametrize(

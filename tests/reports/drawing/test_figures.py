@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import gzip
 import json
 import re
 from pathlib import Path
@@ -21,12 +19,7 @@ from herdbook.pipeline.reports.words.numbers import zone_of
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.signals import Series, Signals
 from tests.reports.made_up import HOSTILE, T0, signals_of, us
-
-
-def specs(path: Path) -> dict[str, dict[str, Any]]:
-    text = path.read_text("utf-8")
-    found = re.findall(r'<script type="text/plain" id="([\w-]+)-spec">(.*?)</script>', text)
-    return {name: json.loads(gzip.decompress(base64.b64decode(packed))) for name, packed in found}
+from tests.reports.specs import specs
 
 
 def plain(value: Any) -> Any:
