@@ -28,9 +28,8 @@ def need(module: str, what: str) -> None:
 def missing(module: str, what: str, where: object = "") -> MissingExtraError:
     """The error that says which extra brings the module, and what to type."""
     extra = extra_of(module)
-    return MissingExtraError(
-        f"{what} needs {module}, which is not installed", where, f"Type: pip install 'herdbook[{extra}]'"
-    )
+    do = f"Type: pip install 'herdbook[{extra}]', or in a clone: .venv/bin/pip install -e '.[{extra}]'"
+    return MissingExtraError(f"{what} needs {module}, which is not installed", where, do)
 
 
 def missing_extra(error: ImportError, what: str = "this", where: object = "") -> MissingExtraError | None:

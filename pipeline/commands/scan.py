@@ -80,4 +80,5 @@ def numbers(done: ScanResult) -> dict[str, Any]:
 def in_words(done: ScanResult) -> str:
     """What was done, where everything in the inbox ended, and where the time went."""
     spent = ", ".join(f"{step} {s:.1f} s" for step, s in done.seconds.items())
-    return f"{done.inbox.in_words()} {done.vehicles} vehicles assessed ({spent})."
+    judged = "1 vehicle" if done.vehicles == 1 else f"{done.vehicles:,} vehicles"
+    return f"{done.inbox.in_words()} {judged} assessed ({spent})."

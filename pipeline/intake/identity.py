@@ -108,9 +108,21 @@ def whose(
             raise ContradictionError(
                 f"the {claims[0][0]} says {claims[0][1]!r}, but the {by} says {name!r}",
                 "",
-                "Find out which is right; a sidecar that agrees with the bus settles it",
+                _ways_out(claims, profile),
             )
     return claims[0][1], claims[0][0]
+
+
+def _ways_out(claims: Sequence[tuple[str, str]], profile: Profile) -> str:
+    """What a person can do when the bus, or the path, says another vehicle."""
+    if claims[-1][0] != "bus":
+        return "Find out which is right, and correct the sidecar or the file's name"
+    return (
+        "Find out which is right. Where the maker writes serials in another way, say how under [identity] in "
+        f'{profile.path.name}: vehicle = "HB-{{serial:05d}}". Where that signal is no serial of the vehicle, take '
+        "vehicle_serial out of [roles]. Where the log lies in the wrong place, move it, or write a sidecar with the "
+        "vehicle that the bus names"
+    )
 
 
 def _why_not(profile: Profile, where: str) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from herdbook.pipeline.times import in_words
 
-NOT_LOGS = (".toml", ".md", ".json")
+NOT_LOGS = (".toml", ".md", ".json", ".dbc", ".arxml", ".kcd", ".sym")  # sidecars, texts, descriptions of buses
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,13 +7,16 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from herdbook.decoders import DecoderError
 from herdbook.pipeline.commands.terminal import screen
 from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.health.doubts import blocked
 from herdbook.pipeline.health.judgeable import why_not
 from herdbook.pipeline.health.rules import all_rules
-from herdbook.pipeline.intake.identity import vehicle_from_path
+from herdbook.pipeline.intake.identity import vehicle_from_path, whose
+from herdbook.pipeline.intake.identity_signals import SerialSeen
 from herdbook.pipeline.intake.inbox import find_logs
 from herdbook.pipeline.lake.role_views import view_of_log
 from herdbook.pipeline.vehicle.contact.check import Checked, Word
@@ -29,37 +32,57 @@ def hold_and_show(profile: Profile, inboxes: Sequence[Path], page: Path | None, 
 
     Raises: InputError when no log can be read.
     """
-    views, unread = read_views(profile, inboxes)
+    views, unread, disowned = read_views(profile, inboxes)
     contact = hold_profile(profile, views)
     if page:
         from herdbook.pipeline.reports.contact_page import write_contact
 
         written = write_contact(contact, page)
     if as_json:
-        screen.as_json(result(profile, contact, unread))
+        screen.as_json(result(profile, contact, unread) | {"nobodys": disowned})
     else:
+        if disowned:
+            first = next(iter(disowned.values()))
+            screen.warn(f"A scan would refuse {len(disowned)} of {screen.plural(len(views), 'log')}: {first}")
         show(profile, contact, unread)
         if page:
             screen.say(f"Written: {screen.place(written)}")
-    return CONTRADICTED if contact.doubts else 0
+    return CONTRADICTED if contact.doubts or disowned else 0
 
 
-def read_views(profile: Profile, inboxes: Sequence[Path]) -> tuple[list[View], dict[str, str]]:
-    """Views of all logs under these paths, and why some could not be read."""
+def _nobodys(path: Path, view: View, profile: Profile) -> str:
+    """Why a scan would not take the log for anybody's: its path names one vehicle and the bus another; else ""."""
+    serials = np.unique(view.series("vehicle_serial").v) if view.has("vehicle_serial") else np.empty(0)
+    seen = [SerialSeen("vehicle", f"{serial:.0f}", 0, 0, 1) for serial in serials if serial > 0]
+    pattern = profile.identity.get("path")
+    try:
+        named = vehicle_from_path(path.absolute().as_posix(), [pattern] if pattern else [])
+        if seen and named:
+            whose("", named, seen, profile)
+    except InputError as error:
+        return str(error)
+    return ""
+
+
+def read_views(profile: Profile, inboxes: Sequence[Path]) -> tuple[list[View], dict[str, str], dict[str, str]]:
+    """Views of all logs under these paths, why some could not be read, and why a scan would not take some."""
     paths = [path for inbox in inboxes for path in find_logs(inbox, settle_s=0.0)]
-    views, unread = [], {}
+    views: list[View] = []
+    unread, disowned = {}, {}
     with screen.progress("reading logs") as told:
         for done, path in enumerate(paths):
             told(done, len(paths), "reading logs")
             try:
                 views.append(view_of_log(path, profile, _vehicle(path, profile)))
+                if why := _nobodys(path, views[-1], profile):
+                    disowned[path.name] = why
             except (DecoderError, InputError, OSError) as error:
                 unread[path.name] = str(error)
         told(len(paths), len(paths), "reading logs")
     if not views:
         why = next(iter(unread.values()), "there is no log")
         raise InputError(f"no log could be read: {why}", ", ".join(map(str, inboxes)), "Name a log or a folder of logs")
-    return views, unread
+    return views, unread, disowned
 
 
 def _vehicle(path: Path, profile: Profile) -> str:
