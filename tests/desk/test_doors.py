@@ -32,7 +32,8 @@ def test_the_token_becomes_a_cookie_and_leaves_the_address(listening: Listening)
     assert "httponly" in cookie
     assert "samesite=lax" in cookie
     assert desk.doors.token not in said.headers["set-cookie"]
-    assert asked(listening, f"/?token={desk.doors.token[:-1]}x").status_code == 403
+    wrong = desk.doors.token[:-1] + ("y" if desk.doors.token.endswith("x") else "x")
+    assert asked(listening, f"/?token={wrong}").status_code == 403
 
 
 @pytest.mark.parametrize("host", ["evil.example", "evil.example:8420", "127.0.0.1:1", "10.0.0.7", "", "[::1"])
