@@ -24,11 +24,11 @@ HEADS = (
     "note",
     "logs",
     "last log",
-    "age, days",
+    "behind, d",
 )
 NOTE = (
-    "Lowest score: of the eight subsystems, 0 to 100; not assessed: how many of the eight. "
-    "A good score is no proof of safety."
+    "Lowest score: of the eight subsystems, 0 to 100; not assessed: how many of the eight; behind, d: days of its last "
+    "log behind the fleet's last. A good score is no proof of safety."
 )
 
 ORDER = 30
@@ -68,6 +68,8 @@ def fleet(
     if json:
         more = {} if wide is None else {"night": wide.as_dict()}
         screen.as_json({"vehicles": vehicles, "findings": findings} | more)
+    elif not vehicles:
+        screen.say(nobody(rows(opened, "store_counts")[0]["quarantined"]))
     else:
         show(vehicles, findings, hidden=sum(v["note"] for v in vehicles) if not notes else 0)
         if wide is not None:
@@ -80,6 +82,14 @@ def fleet(
             written = write_fleet(opened, pages, lambda done, total: told(done, total, "pages"), called)
         if not json:
             screen.say(f"Fleet page: {screen.place(written)}")
+
+
+def nobody(refused: int) -> str:
+    """Instead of an empty table, which would read as good news."""
+    if not refused:
+        return "No vehicle is on record yet: run a scan first."
+    logs = "1 log is" if refused == 1 else f"{refused:,} logs are"
+    return f"No vehicle is on record: {logs} in quarantine. Next: herdbook quarantine"
 
 
 def show(vehicles: list[dict[str, Any]], findings: list[dict[str, Any]], hidden: int) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from herdbook.pipeline.commands.fleet import HEADS, in_the_table
+from herdbook.pipeline.commands.fleet import HEADS, in_the_table, nobody
 from herdbook.pipeline.health.severity import SUBSYSTEMS
 
 
@@ -27,3 +27,9 @@ def test_no_score_is_no_health() -> None:
 def test_a_hundred_needs_no_name() -> None:
     assert shown(dict.fromkeys(SUBSYSTEMS, 100.0))["lowest score"] == "100"
     assert shown(dict.fromkeys(SUBSYSTEMS, 100.0) | {"data": 99.2}, note=1)["lowest score"] == "99 data"
+
+
+def test_an_empty_table_is_no_good_news() -> None:
+    assert nobody(5) == "No vehicle is on record: 5 logs are in quarantine. Next: herdbook quarantine"
+    assert "1 log is in quarantine" in nobody(1)
+    assert "run a scan first" in nobody(0)
