@@ -33,11 +33,14 @@ def show(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.commands.terminal.rows import rows
     from herdbook.pipeline.night.again import outdated
+    from herdbook.pipeline.store.record_files import files_of
     from herdbook.pipeline.store.store import Store
 
     opened = Store.open(store)
     counts = rows(opened, "store_counts")[0]
     counts["catalogue_bytes"] = opened.fleet.stat().st_size
+    with opened.read() as con:
+        counts["record_bytes"] = sum(file.bytes for file in files_of(con))
     counts["outdated_logs"] = len(outdated(opened))
     if opened.lake.far:
         counts |= far(opened)
@@ -79,10 +82,15 @@ def lines(c: dict[str, Any]) -> list[tuple[str, str]]:
         ("frames", frames(c)),
         ("sessions", f"{c['sessions']:,} with {c['metrics']:,} metrics"),
         ("findings", f"{c['findings']:,}"),
-        ("room", f"{c['part_bytes'] / 1e6:.1f} MB of parts, {c['catalogue_bytes'] / 1e6:.1f} MB published catalogue"),
+        ("room", room(c)),
         *told,
         ("last scan", f"{str(c['last_scan'])[:16]} UTC"),
     ]
+
+
+def room(c: dict[str, Any]) -> str:
+    record = f", {c['record_bytes'] / 1e6:.1f} MB of the record in files" if c["record_bytes"] else ""
+    return f"{c['part_bytes'] / 1e6:.1f} MB of parts, {c['catalogue_bytes'] / 1e6:.1f} MB published catalogue{record}"
 
 
 def frames(c: dict[str, Any]) -> str:

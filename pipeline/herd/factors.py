@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 FACTORS = ("batch", "firmware", "site")
 ABOUT = ("age", "km_a_day", "ageing")
-LAST = 10  # sessions
+LAST = 10  # sessions (engineering choice)
 FEWEST = 5  # vehicles with the level, and without (engineering choice)
 KNOWN = 0.8  # of the vehicles must have a covariate that is taken off; the others get its middle
 SURE = 0.05

@@ -21,9 +21,9 @@ from herdbook.pipeline.store.statements import Row, ask
 if TYPE_CHECKING:
     import duckdb
 
-LAST = 10  # sessions
+LAST = 10  # sessions (engineering choice)
 FEWEST = 8  # peers; with fewer, ranks say next to nothing (engineering choice)
-BLOCKS = 4  # of LAST sessions of its own past, at least
+BLOCKS = 4  # of LAST sessions of its own past, at least (engineering choice)
 ABOUT = {"age": "age", "km_a_day": "kilometres a day", "ageing": "warmth"}
 KNOWN = 0.8  # of the peers must have what is to be taken off, else nobody's is (engineering choice)
 

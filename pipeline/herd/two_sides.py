@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 from herdbook.pipeline.assess.kept_record import kept_records
 from herdbook.pipeline.book import book
@@ -20,9 +19,6 @@ from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import micros
 from herdbook.pipeline.vehicle.problems import nearest
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True)

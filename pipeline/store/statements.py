@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from herdbook.pipeline.errors import StoreError
 
 if TYPE_CHECKING:
     import duckdb
@@ -21,11 +24,28 @@ def statement(module: str, name: str) -> str:
 
 
 def ask(con: duckdb.DuckDBPyConnection, module: str, name: str, **given: object) -> list[Row]:
-    """What a statement gives, rows as dicts by column name. given: its named parameters."""
+    """What a statement gives, rows as dicts by column name. given: its named parameters.
+
+    Raises: StoreError where a copy published by an older Herdbook lacks a table or a column of it."""
+    import duckdb
+
     text = statement(module, name)
-    found = con.execute(text, given) if given else con.execute(text)
+    try:
+        found = con.execute(text, given) if given else con.execute(text)
+    except (duckdb.CatalogException, duckdb.BinderException):
+        if not _older(con):
+            raise
+        what = "fleet.duckdb was published by an older Herdbook and lacks what is asked for"
+        raise StoreError(what, do="Run `herdbook store publish`, then ask again") from None
     names = [column[0] for column in found.description or ()]
     return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+
+
+def _older(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether a catalogue, or a published copy of one, lacks a step of the schema that is known here."""
+    rows = con.execute("SELECT version FROM versions").fetchall() if has(con, "versions") else []
+    steps = (Path(__file__).parent / "schema").glob("[0-9][0-9][0-9][0-9]_*.sql")
+    return not {int(path.name[:4]) for path in steps} <= {number for (number,) in rows}
 
 
 def has(con: duckdb.DuckDBPyConnection, table: str) -> bool:

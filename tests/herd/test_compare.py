@@ -94,6 +94,7 @@ def test_nothing_on_one_side_and_one_session_on_each_are_said(store: Store) -> N
     said = " ".join(words.sentences(_vehicles(store)))
     assert "1 figure stands in one session on either side" in said
     assert "Recorded on one side alone (b): delay of the electric brake." in said
+    assert "Little is recorded of a: 1 session. Only a large change would show." in said
     said = " ".join(words.sentences(_at(store, "a", day(30))))
     assert "Nothing is recorded of a after it" in said
 

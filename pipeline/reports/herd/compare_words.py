@@ -9,6 +9,7 @@ from herdbook.pipeline.herd.compare import Compared, Comparison
 from herdbook.pipeline.herd.repair_worked import MOST_MORE, Worked
 from herdbook.pipeline.herd.two_sides import TwoSides
 from herdbook.pipeline.reports.words import names, numbers
+from herdbook.pipeline.science.two_levels import OWN_SCATTER
 
 USE_HEAD = ("side", "in", "sessions", "hours", "km", "air, °C")
 MOST_ASKED = 8  # of the figures a repair is about, on a terminal
@@ -85,9 +86,9 @@ def not_shown(found: Comparison) -> str:
 
 
 def others(found: Comparison) -> list[Compared]:
-    """The figures nobody asked about: all that differ, else the three nearest to it."""
+    """The figures nobody asked about: all that differ, else the three nearest, none that is all chance."""
     rest = [f for f in found.figures if not f.asked]
-    return [f for f in rest if f.differs][:MOST_FIGURES] or rest[:3]
+    return [f for f in rest if f.differs][:MOST_FIGURES] or [f for f in rest if f.adjusted < 1][:3]
 
 
 def sentences(two: TwoSides) -> Iterator[str]:
@@ -114,6 +115,7 @@ def sentences(two: TwoSides) -> Iterator[str]:
 
 def summary(two: TwoSides) -> Iterator[str]:
     found = two.found
+    yield from thin(two)
     rest = [f for f in found.figures if not f.asked]
     many = len([f for f in rest if f.differs])
     compared = numbers.plural(len(rest), "other figure" if two.repairs else "figure")
@@ -129,6 +131,16 @@ def summary(two: TwoSides) -> Iterator[str]:
             if of_it:
                 more = f" and {len(of_it) - 3} more" if len(of_it) > 3 else ""
                 yield f"Recorded on one side alone ({side.title}): {', '.join(of_it[:3])}{more}."
+
+
+def thin(two: TwoSides) -> Iterator[str]:
+    """Which side has so few sessions that they hardly tell their own scatter."""
+    for side, use in zip(two.found.sides, two.found.uses, strict=True):
+        count = sum(row["sessions"] for row in use)
+        if 0 < count < OWN_SCATTER:
+            where = f"of {side.vehicle}" if two.from_t is None else f"{side.title} it"
+            some = numbers.plural(count, "session")
+            yield f"Little is recorded {where}: {some}. Only a large change would show."
 
 
 def repair_sentences(w: Worked) -> Iterator[str]:
