@@ -12,6 +12,7 @@ from herdbook.pipeline.night.batch_alarm import tell_departures
 from herdbook.pipeline.night.changes import NOT_ASSESSED, ChangeKind
 from herdbook.pipeline.night.silence import VehicleNews, silence
 from herdbook.pipeline.store.connection import registered, transaction
+from herdbook.pipeline.store.record_files import show
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import naive_utc, utc_now
@@ -41,6 +42,7 @@ def close(store: Store, scan: str, failed: Mapping[str, str] | None = None) -> N
     failed: why vehicles could not be assessed.
     """
     with transaction(store.catalogue) as con:
+        show(con, store.folder, store.settings.check_days)
         close_night(con, scan)
         tell_departures(con, scan)
         if failed:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import random
 import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -13,9 +15,13 @@ import tests.toy.logs as toy
 from herdbook.pipeline.assess.fit_reference import refit
 from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.herd.one_select import Limits, answering
+from herdbook.pipeline.night import batch_alarm
 from herdbook.pipeline.night.again import reassess
+from herdbook.pipeline.night.close import close
 from herdbook.pipeline.store import settle as settling
+from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.record_files import files_of
+from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY, HOUR
 from herdbook.pipeline.upkeep.merge_and_expire import upkeep
@@ -99,6 +105,26 @@ def test_rules_and_references_are_made_from_all_of_it(young: Bench, settled: Ben
     assert refit(settled.store).equals(refit(young.store))
     reassess(settled.store, jobs=0)
     assert answers(settled.store, RECORD) == answers(young.store, RECORD)
+
+
+def test_the_night_holds_batches_against_all_of_it(
+    young: Bench, settled: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[Mapping[str, Sequence[Row]]] = []
+
+    def noted(by_figure: Mapping[str, Sequence[Row]]) -> list[batch_alarm.Departure]:
+        seen.append(by_figure)
+        return []
+
+    monkeypatch.setattr(batch_alarm, "LEAST", 1)
+    monkeypatch.setattr(batch_alarm, "FIGURES", (replace(batch_alarm.FIGURES[0], metric="data_coverage"),))
+    monkeypatch.setattr(batch_alarm, "departures", noted)
+    for bench in (young, settled):
+        with transaction(bench.store.catalogue) as con:
+            con.execute("UPDATE vehicles SET batch = 'B1'")
+        close(bench.store, "tonight")
+    assert seen[0] == seen[1]
+    assert [len(rows) for rows in seen[0].values()] == [2]
 
 
 def test_files_are_merged_and_what_was_measured_again_leaves(
