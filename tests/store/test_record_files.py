@@ -14,6 +14,7 @@ import pytest
 import tests.toy.logs as toy
 from herdbook.pipeline.assess.fit_reference import refit
 from herdbook.pipeline.errors import DamagedPartError, StoreError
+from herdbook.pipeline.health.herd_figures import FIGURES
 from herdbook.pipeline.herd.one_select import Limits, answering
 from herdbook.pipeline.night import batch_alarm
 from herdbook.pipeline.night.again import reassess
@@ -117,7 +118,7 @@ def test_the_night_holds_batches_against_all_of_it(
         return []
 
     monkeypatch.setattr(batch_alarm, "LEAST", 1)
-    monkeypatch.setattr(batch_alarm, "FIGURES", (replace(batch_alarm.FIGURES[0], metric="data_coverage"),))
+    monkeypatch.setattr(batch_alarm, "FIGURES", (replace(FIGURES[0], metric="data_coverage"),))
     monkeypatch.setattr(batch_alarm, "departures", noted)
     for bench in (young, settled):
         with transaction(bench.store.catalogue) as con:
