@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from herdbook.pipeline.commands.terminal.contact import lines
 from herdbook.pipeline.lake.role_views import view_of_log
-from herdbook.pipeline.vehicle.contact.check import Check, Look, Word, hold
+from herdbook.pipeline.vehicle.contact.check import Check, Checked, Look, Word, hold, measure
 from herdbook.pipeline.vehicle.contact.checks import all_checks
 from herdbook.pipeline.vehicle.contact.hold import Contact, hold_profile
 from herdbook.pipeline.vehicle.contact.measure import ratio, slope
@@ -186,3 +187,21 @@ def test_a_ratio_needs_moments() -> None:
     assert ratio(2 * x, x, np.arange(100) < 19, 0.9, 1.1) == []
     [look] = ratio(2 * x, x, np.arange(100) < 50, 0.9, 1.1)
     assert (look.measured, look.disagrees, look.n) == (2.0, True, 50)
+
+
+def test_a_figure_that_the_profile_lacks_is_named_as_the_reason(tmp_path: Path) -> None:
+    contact = held(tmp_path, re.sub(r"(?m)^rated_ah = .*$", "", zirbel()))
+    found = {c.check: c.found for c in contact.checked if c.verdict is Word.OPEN}
+    assert found["charge_balance"] == "the profile gives no [pack] rated_ah"
+
+
+def test_what_holds_is_told_last() -> None:
+    sample = [Checked("a", "", "one", Word.HOLDS, ""), Checked("b", "", "two", Word.OPEN, "")]
+    assert [verdict for verdict, _, _ in lines(sample)] == ["cannot be told", "holds"]
+
+
+@pytest.mark.parametrize(
+    ("unit", "words"), [("times", "a ratio of 1"), ("times regen_max_a", "1 × regen_max_a"), ("mOhm", "1 mOhm")]
+)
+def test_a_ratio_is_said_as_one(unit: str, words: str) -> None:
+    assert measure("1", unit) == words

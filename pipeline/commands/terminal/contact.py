@@ -19,7 +19,7 @@ from herdbook.pipeline.intake.identity import vehicle_from_path, whose
 from herdbook.pipeline.intake.identity_signals import SerialSeen
 from herdbook.pipeline.intake.inbox import find_logs
 from herdbook.pipeline.lake.role_views import view_of_log
-from herdbook.pipeline.vehicle.contact.check import Checked, Word
+from herdbook.pipeline.vehicle.contact.check import Checked, Word, measure, number
 from herdbook.pipeline.vehicle.contact.hold import Contact, hold_profile
 from herdbook.pipeline.vehicle.contact.view import View
 from herdbook.pipeline.vehicle.profile import Profile
@@ -137,22 +137,22 @@ def show(profile: Profile, contact: Contact, unread: dict[str, str]) -> None:
 
 
 def lines(checked: Sequence[Checked]) -> Iterator[tuple[str, str, str]]:
-    """A line a check: what is against the profile, what holds (one line where it does for many roles alike), what could
-    not be told; tests of roles that are not mapped are one line."""
+    """A line a check: what is against the profile, what could not be told (tests of roles that are not mapped are one
+    line), and last what holds, one line where it does for many roles alike."""
     held: dict[str, list[Checked]] = {}
     for c in checked:
         if c.verdict is Word.HOLDS:
             held.setdefault(c.check, []).append(c)
         elif c.bad:
             yield _line(c)
-    for some in held.values():
-        first = some[0]
-        plain = len(some) == 1 or len({c.found for c in some}) == 1
-        yield first.verdict.value, first.tested, first.found if plain else f"{len(some)} of {len(some)}: {_span(some)}"
     left = [c for c in checked if c.verdict is Word.OPEN]
     yield from (_line(c) for c in left if not c.unmapped)
     if unmapped := sum(c.unmapped for c in left):
         yield Word.OPEN.value, screen.plural(unmapped, "more test"), "each needs a role that the profile does not map"
+    for some in held.values():
+        first = some[0]
+        plain = len(some) == 1 or len({c.found for c in some}) == 1
+        yield first.verdict.value, first.tested, first.found if plain else f"{len(some)} of {len(some)}: {_span(some)}"
 
 
 def _line(c: Checked) -> tuple[str, str, str]:
@@ -160,9 +160,7 @@ def _line(c: Checked) -> tuple[str, str, str]:
 
 
 def _span(some: Sequence[Checked]) -> str:
-    from herdbook.pipeline.vehicle.contact.check import number
-
     values = [c.measured for c in some if c.measured is not None]
-    if some[0].unit == "share":
-        return f"{min(values):.0%} to {max(values):.0%}"
-    return f"{number(min(values))} to {number(max(values))} {some[0].unit}"
+    share = some[0].unit == "share"
+    low, high = (f"{value:.0%}" if share else number(value) for value in (min(values), max(values)))
+    return measure(low if low == high else f"{low} to {high}", "" if share else some[0].unit)

@@ -63,8 +63,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             unit="s",
             statement=f"In {hit.height} of {brakings.height} braking events the electric brake let go while it was "
             f"asked for, for up to {spell(longest, 's')}; {how}.",
-            # one alone may be a relay, a restart or lost frames that no rule has named: just sure enough for stop use,
-            # since a brake that was lost under way is not tried again to be surer
+            # one alone may be a relay, a restart or lost frames that no rule has named. 0.9 is not measured: it is the
+            # least that stop use asks for, since a brake that was lost under way is not tried again to be surer
             confidence=0.99 if hit.height >= limits["count"] else 0.9,
             persistence=hit.height / brakings.height,
             count=hit.height,

@@ -67,6 +67,7 @@ class Check:
     best: bool = False
     least: int = 1
     vehicles: int = 1
+    figures: tuple[str, ...] = ()  # of the profile, as "drive.gear", without which there is nothing to look at
     needs: tuple[str, ...] = ()  # roles without which there is nothing to look at, where not all of `roles` are needed
     pool: Callable[[list[Look]], list[Look]] | None = None  # looks of one item over all logs to one of the fleet
     of_item: bool = False  # items are names of roles: only that one is put in doubt
@@ -110,9 +111,24 @@ def hold(check: Check, views: Sequence[View]) -> list[Checked]:
     if not looks:
         mapped = {m.role for view in views for m in view.profile.roles}
         lacking = [role for role in needed if role not in mapped]
-        why = f"the profile maps no {', '.join(lacking)}" if lacking else "no log has enough of it"
+        why = _why_open(lacking, _not_given(check, views))
         return [Checked(check.id, "", check.tested, Word.OPEN, why, unmapped=bool(lacking))]
     return [_verdict(check, item, some) for item, some in sorted(looks.items())]
+
+
+def _not_given(check: Check, views: Sequence[View]) -> list[str]:
+    """Figures that the check needs and the profile of some log does not give, as they are written there."""
+    wanted = [figure.split(".") for figure in check.figures]
+    profiles = [view.profile for view in views]
+    return [f"[{table}] {key}" for table, key in wanted if any(key not in getattr(p, table) for p in profiles)]
+
+
+def _why_open(roles: Sequence[str], figures: Sequence[str]) -> str:
+    if not roles and not figures:
+        return "no log has enough of it"
+    maps = [f"maps no {', '.join(roles)}"] if roles else []
+    gives = [f"gives no {', '.join(figures)}"] if figures else []
+    return f"the profile {' and '.join(maps + gives)}"
 
 
 def _verdict(check: Check, item: str, looks: Sequence[tuple[str, Look]]) -> Checked:
@@ -164,7 +180,7 @@ def _found(check: Check, look: Look, against: Sequence[str], of: dict[str, list[
         said, bound = f"{look.measured:.0%} of the moments", look.high if look.low == 0 else look.low
         expected = f"; expected {'at most' if look.low == 0 else 'at least'} {bound:.0%}"
     elif not said:
-        said, expected = f"{number(look.measured)} {check.unit}".rstrip(), f"; expected {between(look.low, look.high)}"
+        said, expected = measure(number(look.measured), check.unit), f"; expected {between(look.low, look.high)}"
     some = ""
     if against and not bad:
         theirs = "a fault of its own" if len(against) == 1 else "faults of their own"
@@ -180,6 +196,14 @@ def number(value: float) -> str:
     """Three digits that count, without an exponent."""
     text = f"{value:.3g}"
     return f"{value:.0f}" if "e" in text and abs(value) >= 1 else f"{value:.6f}".rstrip("0") if "e" in text else text
+
+
+def measure(text: str, unit: str) -> str:
+    """A number with its unit; a ratio, "times the figure", is written with its sign."""
+    times, _, what = unit.partition(" ")
+    if times == "times":
+        return f"{text} × {what}" if what else f"a ratio of {text}"
+    return f"{text} {unit}".rstrip()
 
 
 def between(low: float, high: float) -> str:

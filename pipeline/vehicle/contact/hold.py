@@ -12,7 +12,7 @@ from herdbook.pipeline.vehicle.draft.compare import named_otherwise
 from herdbook.pipeline.vehicle.profile import Profile
 
 VERSION = 7  # raised by hand when the same logs would give another verdict
-ORDER = (Word.CONTRADICTED, Word.DOUBTFUL, Word.HOLDS, Word.OPEN)  # in which lines are told
+ORDER = (Word.CONTRADICTED, Word.DOUBTFUL, Word.OPEN, Word.HOLDS)  # in which lines are told
 
 
 @dataclass(frozen=True, slots=True)

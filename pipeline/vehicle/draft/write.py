@@ -213,9 +213,12 @@ def todos(found: dict[str, Guess], messages: Sequence[Message], signals: dict[tu
     ]
     if "pack_current" in found:
         out.append("pack_current: is it positive on discharge? If not, scale = -1; the check against a log tells")
+    masks = [] if "cell_bleed" in found else _masks(messages)
     for role in sorted(ROLES, key=lambda r: (r not in FIRST, list(ROLES).index(r))):
         guess = found.get(role)
-        if guess is None:
+        if guess is None and role == "cell_bleed" and masks:
+            out += masks
+        elif guess is None:
             out.append(f"{role} [{ROLES[role].unit}]: no signal looks like it. {ROLES[role].meaning}")
         elif not guess.certain:
             out.append(f"{role}: only {guess.sure:.0%} sure; look at it, then take the # away or name another signal")
@@ -226,8 +229,6 @@ def todos(found: dict[str, Guess], messages: Sequence[Message], signals: dict[tu
                 f"{raw} = {_text(w)}" for raw, w in signal.states.items() if raw not in states_of(ROLES[role], signal)
             ]
             out += [f"{role}: no state of ours for {_one_line(', '.join(left))}"] if left else []
-    if "cell_bleed" not in found:
-        out += _masks(messages)
     return out + _second_pack(found)
 
 

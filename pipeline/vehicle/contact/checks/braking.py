@@ -144,6 +144,7 @@ CHECKS = (
         "Check unit and scale of {item}, and [drive] regen_max_a",
         needs=("brake_demand",),
         of_item=True,
+        figures=("drive.regen_max_a",),
     ),
     Check(
         "regen_state",

@@ -65,7 +65,7 @@ def _serials(view: View) -> Iterator[Look]:
         got = view.received.get((role, ""))
         if got and got.known > 1:
             values = np.unique(view.series(role).v).size
-            said = f"{values} different numbers in one log"
+            said = "one number throughout" if values == 1 else f"{values} different numbers in one log"
             yield Look(role, float(values), 0.0, 2.0, said=said)
 
 

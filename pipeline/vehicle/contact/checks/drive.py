@@ -155,6 +155,7 @@ CHECKS = (
         _motor_speed,
         "the speed is {measured} times motor speed through gear and wheel",
         "Check sign, unit and scale of vehicle_speed and motor_speed, and [drive] gear and wheel_m",
+        figures=("drive.gear", "drive.wheel_m"),
     ),
     Check(
         "motor_sides",
@@ -191,6 +192,7 @@ CHECKS = (
         _motor_power,
         "the motors' power is {measured} times the pack's",
         "Check sign, unit, scale of motor_current, motor_speed, pack_current; [drive] torque_nm_per_a; [pack] beside",
+        figures=("drive.torque_nm_per_a",),
     ),
     Check(
         "energy_per_km",
@@ -264,5 +266,6 @@ CHECKS = (
         _top_speed,
         "the vehicle goes {measured} times its top speed",
         "Check unit and scale of vehicle_speed, and [vehicle] top_speed_kmh",
+        figures=("vehicle.top_speed_kmh",),
     ),
 )

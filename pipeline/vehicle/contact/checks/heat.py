@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -113,7 +114,11 @@ def _motor(view: View) -> Iterator[Look]:
             yield from slope(heat, rise, *RISE, item=str(side))
         else:
             rise, heat = _rise(view, temp, amps**2)
-            yield from slope(heat, rise, 0.0, ENDLESS, item=str(side))
+            for look in slope(heat, rise, 0.0, ENDLESS, item=str(side)):
+                way = "warms" if look.measured > 0 else "cools"
+                yield replace(
+                    look, said=f"{way} under current; by how much it should, only [drive] winding figures say"
+                )
 
 
 def _cells(view: View) -> Iterator[Look]:
@@ -176,6 +181,7 @@ CHECKS = (
         "the cells' temperature contradicts the pack current",
         "Check sign, unit and scale of cell_temp and pack_current, and [pack] heat_capacity_j_per_k",
         vehicles=2,
+        figures=("pack.rated_ah",),
     ),
     Check(
         "temperatures",

@@ -91,5 +91,6 @@ CHECKS = (
         _figure,
         "the pack current reaches {measured} times the pack's own figure",
         "Check unit and scale of pack_current, and [pack] max_discharge_a",
+        figures=("pack.max_discharge_a",),
     ),
 )

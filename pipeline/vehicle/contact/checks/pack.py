@@ -130,7 +130,9 @@ def _charge(view: View) -> Iterator[Look]:
     counted = float(total(current[a:b], view.tick_s, np.ones(b - a, bool))[-1]) / 3600
     told = moved / 100 * pack.rated_ah
     step = abs(view.noise("pack_soc") * 12**0.5 / moved)
-    said = f"charge fell by {told:.3g} Ah by the reported state of charge, by {counted:.3g} Ah by the current"
+    went, way = ("fell", 1.0) if told > 0 else ("rose", -1.0)
+    said = f"charge {went} by {way * told:.3g} Ah by the reported state of charge, "
+    said += f"by {way * counted:.3g} Ah by the current"
     r = counted / told
     yield Look("", r, *CHARGE, error=abs(r) * (CHARGE_ERROR + step), said=said)
 
@@ -155,6 +157,7 @@ CHECKS = (
         "pack current and group voltages contradict the groups' resistance (x {measured})",
         "Check unit and scale of pack_current and cell_voltage, and [pack] cell_r10s_mohm",
         needs=("pack_current", "pack_voltage"),
+        figures=("pack.cell_r10s_mohm",),
     ),
     Check(
         "cells_sum",
@@ -191,6 +194,7 @@ CHECKS = (
         _charge,
         "the charge counted from the pack current is {measured} times what the state of charge says",
         "Check sign, unit and scale of pack_current and pack_soc, and [pack] rated_ah",
+        figures=("pack.rated_ah",),
     ),
     Check(
         "charge_at_rest",

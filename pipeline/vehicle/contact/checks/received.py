@@ -93,7 +93,7 @@ CHECKS = (
     Check(
         "flags",
         "flags are 0 or 1",
-        "flags",
+        "signals with other values",
         (),
         _flags,
         "{item} is not 0 or 1",
