@@ -1,8 +1,8 @@
 """From facts to one HTML file: templates, style and scripts in one piece, nothing fetched, ever.
 
-Figures stand in it as still pictures, which scripts of our own (assets/figures.js) move when they are touched. A content
-security policy in the head names the hash of each of them: any other script, request or frame that a hostile text might
-bring is refused by the browser, on top of the escaping that the templates do.
+Figures stand in it as still pictures, which scripts of our own (assets/figures.js) move when they are touched. A
+content security policy in the head names the hash of each of them: any other script, request or frame that a hostile
+text might bring is refused by the browser, on top of the escaping that the templates do.
 """
 
 from __future__ import annotations
