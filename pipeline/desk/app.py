@@ -22,6 +22,7 @@ PAGES = {
     "/night": "night.page",
     "/window": "window.page",
     "/window/data": "window.data",
+    "/window/copies": "window.copies",
     "/batch": "batch.page",
     "/scatter": "scatter.page",
 }

@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 import json
+import shlex
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from starlette.responses import FileResponse, Response
 
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.files import handed_over
+from herdbook.pipeline.desk.tables import Copies, TableQuestion, copies
 from herdbook.pipeline.desk.vehicle import USUAL, signals_of, window_address
 from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.reports.history.document import Document, document
 from herdbook.pipeline.reports.history.forms import ranges
 from herdbook.pipeline.reports.history.write import write_history
+from herdbook.pipeline.reports.page.html import file_name
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.signing_key import sign_settings
-from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.store.statements import Row, ask, statement
 from herdbook.pipeline.times import from_stamp
+
+if TYPE_CHECKING:
+    from herdbook.pipeline.store.store import Store
 
 KINDS = {
     "html": "text/html; charset=utf-8",
@@ -68,7 +74,26 @@ def page(asked: Asked) -> Response:
         ranges=ranges,
         at=lambda t: numbers.moment(from_stamp(t) if isinstance(t, str) else t, zone),
         session_look=lambda s: window_address(name, list(USUAL), s["start_t"], s["end_t"]),
+        copied=copies_of(asked.store, name, asked.one("as_of"), asked.one("zone"), str(given["units"])),
     )
+
+
+def basis_of(vehicle: str) -> TableQuestion:
+    return TableQuestion(statement(__name__, "history_basis"), {"vehicle": vehicle}, {}, "kind, start_t, words, sha256")
+
+
+def copies_of(store: Store, vehicle: str, as_of: str, zone: str, units: str) -> Copies:
+    """The document by command and in Python; in SQL what it rests on, for no statement puts its lines in words."""
+    options = [("--as-of", as_of), ("--zone", zone), ("--units", units), ("--store", str(store.folder))]
+    told = "".join(f" {name} {shlex.quote(value)}" for name, value in options if value)
+    given = "".join(f", {key}={value!r}" for key, value in (("as_of", as_of), ("zone", zone)) if value)
+    python = (
+        f"import herdbook\n\nfleet = herdbook.open({str(store.folder)!r})\n"
+        f"lines = fleet.history({vehicle!r}, units={units!r}{given})\nprint(lines)\n"
+    )
+    name = shlex.quote(vehicle)
+    command = f"herdbook history {name}{told} --out {shlex.quote(f'history-{file_name(vehicle)}.html')}"
+    return Copies(command, copies(store.folder, basis_of(vehicle).text()).sql, python)
 
 
 def _given(asked: Asked) -> dict[str, Any]:

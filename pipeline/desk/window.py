@@ -135,9 +135,7 @@ def known_names(asked: Asked, profile: str) -> list[tuple[str, str]]:
 
 def data(asked: Asked) -> Response:
     """JSON: lines with times as offsets in microseconds from `start`; of a second vehicle its own."""
-    start, end = _micros(asked, "from"), _micros(asked, "to")
-    if not 0 <= start < end:
-        raise SettingsError("the address names no stretch of time", do="Give from and to, like 2026-03-20T11:12:29Z")
+    start, end = stretch_asked(asked)
     given = asked.one("px", "1200")
     pixels = min(max(int(given), PIXELS[0]), PIXELS[1]) if given.isdecimal() and len(given) < 9 else PIXELS_USUAL
     return JSONResponse(_drawn(asked, asked.one("v"), asked.many("s")[:MOST_SIGNALS], start, end, pixels))
@@ -148,14 +146,36 @@ def _drawn(asked: Asked, vehicle: str, names: list[str], start: int, end: int, p
     found = draw(asked.store, asked.desk.preparing, owner, vehicle, names, start, end, pixels)
     out = as_json(found, vehicle)
     if beside := asked.one("b"):
-        at, bt = moment_of(asked.one("at")), moment_of(asked.one("bt"))
-        shift = micros(bt) - micros(at) if at and bt else 0
+        shift = shift_asked(asked)
         other = draw(asked.store, asked.desk.preparing, f"{owner} b", beside, names, start + shift, end + shift, pixels)
         out["beside"] = as_json(other, beside)
-    if not found.left:
-        made = copies_of(asked.store, vehicle, asked_for(names)[0], start, end)
-        out["copies"] = {"command": made.command, "sql": made.sql, "python": made.python}
     return out
+
+
+def copies(asked: Asked) -> Response:
+    """The stretch by other ways; of a second vehicle its own."""
+    start, end = stretch_asked(asked)
+    names = asked_for(asked.many("s")[:MOST_SIGNALS])[0]
+    made = {"": copies_of(asked.store, asked.one("v"), names, start, end)}
+    if beside := asked.one("b"):
+        shift = shift_asked(asked)
+        made["_b"] = copies_of(asked.store, beside, names, start + shift, end + shift)
+    kinds = ("command", "sql", "python")
+    return JSONResponse({f"{kind}{of}": getattr(one, kind) for of, one in made.items() for kind in kinds})
+
+
+def shift_asked(asked: Asked) -> int:
+    """By how much later the second vehicle is looked at, microseconds."""
+    at, bt = moment_of(asked.one("at")), moment_of(asked.one("bt"))
+    return micros(bt) - micros(at) if at and bt else 0
+
+
+def stretch_asked(asked: Asked) -> tuple[int, int]:
+    """from and to, microseconds. Raises: SettingsError."""
+    start, end = _micros(asked, "from"), _micros(asked, "to")
+    if not 0 <= start < end:
+        raise SettingsError("the address names no stretch of time", do="Give from and to, like 2026-03-20T11:12:29Z")
+    return start, end
 
 
 def _first(asked: Asked, vehicle: str, names: list[str], stretch: Stretch) -> str:
