@@ -124,7 +124,7 @@ def squares_of(values: Floats, unit: Indices, person: Indices) -> Squares:
 def _span(x: Floats) -> Floats:
     """Orthonormal columns that span those of x."""
     u, s, _ = np.linalg.svd(x, full_matrices=False)
-    kept: Floats = u[:, s > TINY * s.max()]
+    kept: Floats = np.ascontiguousarray(u[:, s > TINY * s.max()], dtype=np.float64)
     return kept
 
 
@@ -138,7 +138,8 @@ def _variances(
     interaction = np.maximum(0.0, both)
 
     def part(of: Floats, which: int) -> Floats:
-        return np.maximum(0.0, (dofs[which] * (of - repeats) - found.shared[which] * both) / found.own[which])
+        raw: Floats = (dofs[which] * (of - repeats) - found.shared[which] * both) / found.own[which]
+        return np.asarray(np.maximum(0.0, raw), np.float64)
 
     between = part(of_units, 0)
     persons = part(of_persons, 1) if dofs[1] else nought

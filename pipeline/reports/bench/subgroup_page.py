@@ -25,8 +25,8 @@ METHOD = (
     "Subgroups are rational where only chance lies between their units. What varies within them gives one standard "
     "deviation, from mean ranges (R, up to ten units a group) or mean standard deviations (S), each over the constant "
     "of its size; limits lie three standard deviations of a mean, or of a range or standard deviation, away. Groups "
-    "that differ in size have limits of their own. A line is called not steady only when steady lines, simulated with the "
-    "same groups and baseline, go as far in less than 5 % (after Holm, among all series looked at)."
+    "that differ in size have limits of their own. A line is called not steady only when steady lines, simulated with "
+    "the same groups and baseline, go as far in less than 5 % (after Holm, among all series looked at)."
 )
 
 
