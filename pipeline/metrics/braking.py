@@ -297,9 +297,9 @@ def _front_share(table: dict[str, Floats]) -> list[Metric]:
     whole = table["front_a"] + table["rear_a"]
     with np.errstate(invalid="ignore"):
         share = (table["front_a"] / whole)[whole >= 2.0 * LEAST_SIDE_A]
-    if share.size < 2:
+    if not share.size:
         return []
-    se = 1.2533 * float(np.std(share, ddof=1) / np.sqrt(share.size))
+    se = 1.2533 * float(np.std(share, ddof=1) / np.sqrt(share.size)) if share.size > 1 else None
     return [Metric("braking_front_share", median(share), "1", se, int(share.size))]
 
 
