@@ -133,7 +133,7 @@ class BlockFile:
         if unpacked > MAX_PACKED or packed > length or way > 1:
             raise Broken(f"the packed block at byte {address} claims {unpacked} bytes, packed by way {way}")
         try:
-            data = inflate.machine().decompress(self.file.read(packed), max(unpacked, 1))
+            data: bytes = inflate.machine().decompress(self.file.read(packed), max(unpacked, 1))
         except inflate.ERRORS as e:
             raise Broken(f"the packed block at byte {address} is damaged: {e}") from None
         if len(data) != unpacked:

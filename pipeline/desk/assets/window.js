@@ -111,7 +111,7 @@
     const twice = all.filter(d => d.overlapping && !exact).map(d => `Logs of ${d.vehicle} overlap here: their samples are counted once a log.`);
     said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} samples; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`,
       data.beside ? `Dashed beside it: ${data.beside.vehicle}, ${words({ a: data.beside.start, b: data.beside.end })}.` : "", ...missing, ...twice].filter(Boolean).join(" ");
-    problems.replaceChildren(...all.flatMap(d => d.problems).map(text => Object.assign(document.createElement("li"), { textContent: text })));
+    problems.replaceChildren(...all.flatMap(d => d.problems.map(text => data.beside ? `${d.vehicle}: ${text}` : text)).map(text => Object.assign(document.createElement("li"), { textContent: text })));
     values();
     canvas.setAttribute("aria-label", `Signals of ${all.map(d => d.vehicle).join(" and ")}: ${names.join(", ")}. ${said.textContent} The values stand in the table below. Keys: plus and minus zoom, left and right move, 0 shows the whole record, comma and full stop move the reading line, m marks.`);
     keep();
