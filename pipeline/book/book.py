@@ -33,6 +33,15 @@ def entries(con: DuckDBPyConnection, vehicle: str | None = None, as_of: datetime
     return [Entry(**row) for row in ask(con, __name__, "entries", vehicle=vehicle, as_of=as_of)]
 
 
+def entered(con: DuckDBPyConnection) -> list[Entry]:
+    """As entries(), of all vehicles, where the answer would be wrong without the book: a copy that has none is no empty
+    book. Raises: StoreError."""
+    if not has(con, "service_book"):
+        what = "fleet.duckdb was published by an older Herdbook and knows no service book, whatever was entered"
+        raise StoreError(what, do="Run `herdbook store publish`, then ask again")
+    return entries(con)
+
+
 def zone_for(store: Store, vehicle: str) -> ZoneInfo:
     """In which days of this vehicle are written. Raises: NotKnownError for a vehicle that the store does not have."""
     known = zones(store)
