@@ -35,11 +35,12 @@ from herdbook.pipeline.vehicle.record import Metric
 
 NAMES = ("ride_rolling", "travel_rolling")  # the better one first
 UNSURE = "high, but not surely; more kilometres are needed"
+LIKELY = 2.0  # errors that a level must rise by, before the rides since are looked at alone: engineering choice
 MOST = 200  # newest rides: engineering choice
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    said = []
+    said: list[list[Finding] | NotAssessed] = []
     for name in NAMES:
         rows = metric_rows(record, name).drop_nulls("se").filter(pl.col("se") > 0)
         if rows.height:
@@ -93,7 +94,9 @@ def _judge(
         step = replace(step, se=math.hypot(step.se, _shared(name, after)))
         if risen >= max(limits["own_sigmas"] * step.se, limits["excess"]):
             return [_since(rows, after, step, limits)]
-        if after.height >= limits["least_rides"]:  # what began lately is not hidden behind the rides before it
+        if (
+            step.z >= LIKELY and after.height >= limits["least_rides"]
+        ):  # what began lately is not hidden behind the rides before it
             said = _by_others(record, name, recent(after, limits["days"]), limits)
             if said and not isinstance(said, NotAssessed):
                 return said
@@ -241,8 +244,8 @@ def _cases() -> Cases:
         return days(1, "ride", Metric("travel_rolling", value, "1", 0.007, 300), first=day)
 
     def known() -> Profile:
-        drive = {"torque_nm_per_a": 0.07, "motors": 2}
-        figures = {"mass_kg": 95.0, "drag_area_m2": 0.6, "rolling": 0.014}
+        drive: dict[str, object] = {"torque_nm_per_a": 0.07, "motors": 2}
+        figures: dict[str, object] = {"mass_kg": 95.0, "drag_area_m2": 0.6, "rolling": 0.014}
         return replace(profile(drive=drive), vehicle=figures)
 
     def history(*values: float, se: float = 0.005, fitted: bool = False) -> Record:
