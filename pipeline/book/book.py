@@ -11,7 +11,7 @@ import polars as pl
 
 from herdbook.pipeline.book.entry import TYPED, Draft, Entry, Kind, moment
 from herdbook.pipeline.book.refusals import Refusal, Standing, refusals
-from herdbook.pipeline.errors import NotKnownError, SettingsError
+from herdbook.pipeline.errors import NotKnownError, SettingsError, StoreError
 from herdbook.pipeline.store.connection import insert, transaction, visit
 from herdbook.pipeline.store.statements import ask, has
 from herdbook.pipeline.store.store import Store
@@ -27,6 +27,15 @@ def entries(con: DuckDBPyConnection, vehicle: str | None = None, as_of: datetime
     if not has(con, "service_book"):  # published by an older Herdbook
         return []
     return [Entry(**row) for row in ask(con, __name__, "entries", vehicle=vehicle, as_of=as_of)]
+
+
+def entered(con: DuckDBPyConnection) -> list[Entry]:
+    """As entries(), of all vehicles, where the answer would be wrong without the book: a copy that has none is no empty
+    book. Raises: StoreError."""
+    if not has(con, "service_book"):
+        what = "fleet.duckdb was published by an older Herdbook and knows no service book, whatever was entered"
+        raise StoreError(what, do="Run `herdbook store publish`, then ask again")
+    return entries(con)
 
 
 def zone_for(store: Store, vehicle: str) -> ZoneInfo:
