@@ -53,7 +53,20 @@ def engine() -> str:
 @cache
 def packed_engine() -> str:
     """The drawing library for a page that carries it along: gzip in base64."""
-    return base64.b64encode(gzip.compress(engine().encode(), LEVEL, mtime=0)).decode()
+    return _packed_and_named()[0]
+
+
+@cache
+def _packed_and_named() -> tuple[str, str]:
+    """The packed library, and the name of its text for the content security policy."""
+    from herdbook.pipeline.reports.page.kept import kept
+
+    def make() -> str:
+        text = base64.b64encode(gzip.compress(engine().encode(), LEVEL, mtime=0)).decode()
+        return f"{text} {csp_hash(engine())}"
+
+    packed, _, named = kept("drawing", f"{version('plotly')} {SERVERS} {LEVEL}", make).partition(" ")
+    return packed, named
 
 
 def share_engine(folder: Path) -> str:
@@ -79,7 +92,10 @@ def _shown(value: Any) -> Any:
 def environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
+    from herdbook.pipeline.reports.page.kept import CompiledTemplates
+
     env = Environment(
+        bytecode_cache=CompiledTemplates(),
         loader=PackageLoader("herdbook.pipeline.reports.page"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -111,7 +127,7 @@ def render(
     hashes = [csp_hash(text) for text in texts]
     if figures:
         # what a script of ours loads may run, nothing else: a file opened from a disk can be told in no other way
-        hashes.append("'strict-dynamic'" if shared else csp_hash(engine()))
+        hashes.append("'strict-dynamic'" if shared else _packed_and_named()[1])
     policy = (
         "default-src 'none'; connect-src 'none'; frame-src 'none'; style-src 'unsafe-inline'; img-src data: blob:; "
         "base-uri 'none'; form-action 'none'; "
