@@ -155,6 +155,25 @@ class Fleet:
 
         return write_dossier(self.store, vehicle, out)
 
+    def history(
+        self,
+        vehicle: str,
+        zone: str | None = None,
+        units: str = "km",
+        as_of: When | None = None,
+    ) -> pl.DataFrame:
+        """The lines of the vehicle's history, one a row, as the signed page has them. zone: of the reader, else the
+        vehicle's. units: "km" or "mi". as_of: what was known then (UTC). Raises: NotKnownError, SettingsError."""
+        import polars as pl
+
+        from herdbook.pipeline.reports.history.document import document
+
+        then = None if as_of is None else _moment(as_of)
+        made = document(self.store, vehicle, zone=zone, units=units, as_of=then)
+        columns = ("no", "section", "topic", "from", "to", "severity", "text", "basis", "rule", "rule_set", "logs")
+        rows = [{name: line[name] for name in columns} for line in made["lines"]]
+        return pl.DataFrame(rows, infer_schema_length=None)
+
     def _rows(
         self,
         table: str,

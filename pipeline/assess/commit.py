@@ -20,6 +20,7 @@ from herdbook.pipeline.assess.score_log import note_scores
 from herdbook.pipeline.health.engine import rule_set_json
 from herdbook.pipeline.own.load import own_of
 from herdbook.pipeline.store.connection import insert, registered, transaction
+from herdbook.pipeline.store.record_writing import enter_files
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 
@@ -53,7 +54,8 @@ def commit_groups(store: Store, groups: Sequence[AssessedGroup], scan: str = "")
     with transaction(store.catalogue) as con:
         for rule_set in sorted(set(judged["rule_set"].to_list())):
             _note_rule_set(con, rule_set, store)
-        _remove(con, pl.concat(g.gone for g in groups))
+        _remove(con, pl.concat(g.gone for g in groups), max(g.removal for g in groups))
+        enter_files(con, store.folder, [f for g in groups for f in g.files])
         for name in APPENDED:
             insert(con, name, rows[name])
         if rows["events"].height:
@@ -80,8 +82,9 @@ def _note_rule_set(con: duckdb.DuckDBPyConnection, rule_set: str, store: Store) 
     con.execute(statement(__name__, "add_rule_set"), said)
 
 
-def _remove(con: duckdb.DuckDBPyConnection, asked: pl.DataFrame) -> None:
-    """What is known of stretches that touch the spans: vehicle, a, b."""
+def _remove(con: duckdb.DuckDBPyConnection, asked: pl.DataFrame, number: int) -> None:
+    """What is known of stretches that touch the spans: vehicle, a, b. number: rows in files of smaller numbers are not
+    read any more; 0: in all files that there are."""
     if not asked.height:
         return
     with registered(con, "asked_spans", asked):
@@ -92,7 +95,7 @@ def _remove(con: duckdb.DuckDBPyConnection, asked: pl.DataFrame) -> None:
     for name, column in OF_A_STRETCH:
         remove = statement(__name__, "remove_of_stretches").format(table=name, column=column)
         con.execute(remove, {"first": first, "last": last})
-    con.execute(statement(__name__, "remove_from_files"))
+    con.execute(statement(__name__, "remove_from_files"), {"number": number or None})
     con.execute(statement(__name__, "remove_stretches"))
 
 

@@ -13,6 +13,7 @@ import polars as pl
 
 from herdbook.pipeline.assess.assess import Assessed
 from herdbook.pipeline.assess.rows import FINDING, NOT_ASSESSED, SCORE, FindingRow, table
+from herdbook.pipeline.store.record_writing import NewFile
 from herdbook.pipeline.vehicle.record import US
 
 SPAN = {"vehicle": pl.String, "a": pl.Int64, "b": pl.Int64}
@@ -27,12 +28,15 @@ JUDGED = {
 class AssessedGroup:
     """judged: vehicle, profile, profile_means, rule_set, ticket; profile "": no log is the vehicle's any more. gone:
     vehicle, a, b: spans whose stretches give way. rows: new rows by table, in the catalogue's columns; data of events
-    is a list of key and value. findings: those of `rows` as records."""
+    is a list of key and value. findings: those of `rows` as records. files: of the record, that hold rows in place of
+    `rows`; removal: what gave way leaves files of smaller numbers, 0 where none was written (into_files.py)."""
 
     judged: pl.DataFrame
     gone: pl.DataFrame
     rows: Mapping[str, pl.DataFrame]
     findings: tuple[FindingRow, ...]
+    files: tuple[NewFile, ...] = ()
+    removal: int = 0
 
 
 def together(done: Sequence[Assessed]) -> AssessedGroup:

@@ -13,9 +13,12 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from herdbook.pipeline.assess.large_night import LEAST_IN_GROUP, FileNumbers, LargeNight
+from herdbook.pipeline.assess.large_night import MOST_IN_GROUP as MOST_OF_LARGE
+from herdbook.pipeline.assess.old_rows import OldRows
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.store.connection import visit
-from herdbook.pipeline.store.record_files import show
+from herdbook.pipeline.store.record_files import files_of, vouch
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY
@@ -71,27 +74,31 @@ def vehicles_touched(store: Store) -> list[str]:
 @dataclass(frozen=True)
 class PlanGroup:
     """Plans of some vehicles, still as tables. rows: by the name of the statement under sql/ that read them; reference
-    and doubts: by profile, those of profiles of these vehicles among them."""
+    and doubts: by profile, those of profiles of these vehicles among them; old: where the rest of their rows lie.
+    numbers: for files of its own, in a large night."""
 
     vehicles: tuple[str, ...]
     rows: Mapping[str, pl.DataFrame]
     reference: Mapping[str, pl.DataFrame]
     doubts: Mapping[str, Mapping[str, str]]
     judge_days: float
+    old: OldRows = field(default_factory=OldRows)
+    numbers: FileNumbers | None = None
 
     def plans(self) -> list[VehiclePlan]:
-        """One plan a vehicle, in their order."""
+        """One plan a vehicle, in their order; reads what lies in files of the record."""
         tickets = dict(self.rows["tickets"].rows())
         stretches: dict[str, dict[tuple[int, int], str]] = defaultdict(dict)
         for vehicle, start, end, fingerprint in self.rows["stretches"].rows():
             stretches[vehicle][start, end] = fingerprint
         logs = _logs(self.rows["log_spans"], self.rows["logs"])
         since = _since(self.vehicles, self.rows["log_spans"], self.judge_days)
+        rows = with_old(self.rows, self.old, since)
         sessions, metrics, events = (
-            _by_vehicle(_as_record(self.rows[name], schema), self.vehicles)
+            _by_vehicle(_as_record(rows[name], schema), self.vehicles)
             for name, schema in (("sessions", SESSIONS), ("metrics", METRICS), ("events", EVENTS))
         )
-        messages = _by_vehicle(self.rows["messages"], self.vehicles)
+        messages = _by_vehicle(rows["messages"], self.vehicles)
         plans = []
         for v in self.vehicles:
             profile = logs[v][-1].ref.profile if logs[v] else ""
@@ -114,15 +121,17 @@ class PlanGroup:
     def part(self, first: int, size: int) -> PlanGroup:
         """So many vehicles of it, beginning with the `first`, counted from 0."""
         some = self.vehicles[first : first + size]
-        return replace(self, vehicles=some, rows={name: _of(rows, some) for name, rows in self.rows.items()})
+        rows = {name: _of(rows, some) for name, rows in self.rows.items()}
+        return replace(self, vehicles=some, rows=rows, old=self.old.of(some))
 
     def singly(self) -> list[PlanGroup]:
-        """The same as a group for each vehicle."""
-        return [self.part(i, 1) for i in range(len(self.vehicles))]
+        """The same as a group for each vehicle; none writes files."""
+        return [replace(self.part(i, 1), numbers=None) for i in range(len(self.vehicles))]
 
     @property
     def megabytes(self) -> float:
-        return sum(rows.estimated_size() for rows in self.rows.values()) / 1e6
+        known = sum(rows.estimated_size() for rows in self.rows.values()) / 1e6
+        return known + self.old.megabytes(len(self.vehicles))
 
 
 def _of(rows: pl.DataFrame, vehicles: Sequence[str]) -> pl.DataFrame:
@@ -144,20 +153,37 @@ def plan_group(store: Store, vehicles: Sequence[str], days: float | None = None)
         }
         since = _since(vehicles, rows["log_spans"], days)
         given = {"vehicles": list(since), "since": list(since.values())}
-        show(con, store.folder, store.settings.check_days)
+        old = _old_rows(con, store, vehicles)
         rows |= {name: _rows(con, name, **given) for name in ("sessions", "metrics", "events", "messages")}
         reference = {p: _reference(con, p) for p in {*rows["logs"]["profile"].unique().to_list(), ""}}
         doubts: dict[str, dict[str, str]] = defaultdict(dict)
         for row in ask(con, __name__, "doubted_roles"):
             doubts[row["profile"]][row["role"]] = row["reason"]
-    return PlanGroup(tuple(vehicles), rows, reference, dict(doubts), days)
+    return PlanGroup(tuple(vehicles), rows, reference, dict(doubts), days, old)
 
 
-def planned(store: Store, vehicles: Sequence[str], most: int, share: int) -> Iterator[PlanGroup]:
+def _old_rows(con: duckdb.DuckDBPyConnection, store: Store, vehicles: Sequence[str]) -> OldRows:
+    """Raises: DamagedPartError."""
+    files = files_of(con)
+    if not files:
+        return OldRows()
+    vouch(store.folder, files, store.settings.check_days)
+    removed = _rows(con, "removed", vehicles=list(vehicles))
+    all_vehicles = con.execute("SELECT greatest(count(*), 1) FROM vehicles").fetchall()[0][0]
+    return OldRows(store.folder, tuple(files), removed, sum(f.bytes for f in files) / all_vehicles).of(vehicles)
+
+
+def planned(
+    store: Store, vehicles: Sequence[str], most: int, share: int, large: LargeNight | None = None
+) -> Iterator[PlanGroup]:
     """As plan_group(), shortly before they are handed out: at most so many vehicles, and no more than one `share`th of
-    what is left, so that workers end at about the same time; fewer where much is known of them.
+    what is left, so that workers end at about the same time; fewer where much is known of them. large: a large night,
+    whose groups write files: they are larger, and none is of two shards.
 
     A visit to the catalogue reads several groups at once, as many as are bearable by what the one before gave."""
+    least = 1
+    if large is not None:
+        vehicles, most, least = large.in_order(vehicles), max(most, MOST_OF_LARGE), LEAST_IN_GROUP
     left, at_once = len(vehicles), FIRST_VISIT
     while left:
         visit_size = min(left, at_once)
@@ -166,10 +192,32 @@ def planned(store: Store, vehicles: Sequence[str], most: int, share: int) -> Ite
         at_once = max(1, min(MOST_VISIT, int(VISIT_MB / a_vehicle)))
         first = 0
         while first < visit_size:
-            size = max(1, min(most, (left - first) // share, int(GROUP_MB / a_vehicle), visit_size - first))
-            yield read.part(first, size)
+            wanted = max(least, (left - first) // share)
+            size = max(1, min(most, wanted, int(GROUP_MB / a_vehicle), visit_size - first))
+            if large is None:
+                yield read.part(first, size)
+            else:
+                size = min(size, large.shared(read.vehicles[first : first + size]))
+                yield replace(read.part(first, size), numbers=large.numbers(read.vehicles[first]))
             first += size
         left -= visit_size
+
+
+def with_old(rows: Mapping[str, pl.DataFrame], old: OldRows, since: Mapping[str, int]) -> dict[str, pl.DataFrame]:
+    """The tables of a group with the rows that lie in files, as their statements give those of the catalogue.
+
+    since: from when on each vehicle is judged, microseconds UTC. Raises: DamagedPartError."""
+    whole = dict(rows)
+    if (metrics := old.read("metrics", since)) is not None:
+        of_session = rows["sessions"].select("vehicle", "start_t", "kind", "end_t")
+        known = metrics.join(of_session, on=["vehicle", "start_t"]).select(rows["metrics"].columns)
+        whole["metrics"] = pl.concat([rows["metrics"], known])
+    if (events := old.read("events", since)) is not None:
+        whole["events"] = pl.concat([rows["events"], events.select(rows["events"].columns)])
+    if (counts := old.read("stretch_messages", since)) is not None:
+        both = pl.concat([rows["messages"], counts.select(rows["messages"].columns)])
+        whole["messages"] = both.sort("start_t", "message", maintain_order=True)
+    return whole
 
 
 def judged_since(newest: int, days: float) -> int:

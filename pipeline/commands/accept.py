@@ -10,8 +10,7 @@ import typer
 from herdbook.pipeline.commands.terminal.options import Json
 
 if TYPE_CHECKING:
-    from herdbook.pipeline.bench.acceptance.accept import Acceptance, StepResult
-    from herdbook.pipeline.bench.acceptance.verdicts import Judged
+    from herdbook.pipeline.bench.acceptance.accept import Acceptance
     from herdbook.pipeline.store.store import Store
 
 ORDER = 7
@@ -55,6 +54,7 @@ def accept(
     from herdbook.pipeline.bench.acceptance.readings import read_readings
     from herdbook.pipeline.bench.acceptance.verdicts import Verdict
     from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.commands.terminal.accepted import show
     from herdbook.pipeline.reports.bench.certificate_file import signed, write_certificate
     from herdbook.pipeline.store.store import Store
 
@@ -70,7 +70,7 @@ def accept(
     if json:
         screen.as_json(signed(opened, made))
     else:
-        for text in said_of(opened, found, fresh):
+        for text in said_of(opened, found, made, fresh):
             screen.say(text)
         if written is not None:
             screen.say(f"Certificate: {screen.place(written)}")
@@ -105,96 +105,31 @@ def profiles_of(store: Store | None, profile: Path | None) -> Path:
 def recorded(store: Store | None, found: Acceptance, *, line: str, who: str) -> tuple[dict[str, Any], bool]:
     """The certificate's record, and whether it is new to the store; entered there where there is one."""
     from herdbook.pipeline.bench.acceptance.enter import enter, known, name_of
+    from herdbook.pipeline.bench.acceptance.production import productions
     from herdbook.pipeline.reports.bench.certificate import certificate
     from herdbook.pipeline.store.signing_key import private_key, public_key
     from herdbook.pipeline.times import utc_now
 
     name, now = name_of(found, line=line, who=who), utc_now()
     if store is None:
-        return certificate(found, name, line=line, who=who, at=now), True
+        return certificate(found, name, line=line, who=who, at=now, production=productions(None, found)), True
     private_key(store)  # made at first use
     made = known(store, name)
     if made is None:
-        made = certificate(found, name, line=line, who=who, at=now, public_key=public_key(store))
+        shared = productions(store, found)
+        made = certificate(found, name, line=line, who=who, at=now, public_key=public_key(store), production=shared)
     fresh = enter(store, name, found, made, line=line, who=who, now=now)
     return made, fresh
 
 
-def show(found: Acceptance) -> None:
+def said_of(store: Store | None, found: Acceptance, made: dict[str, Any], fresh: bool) -> list[str]:
     from herdbook.pipeline.commands.terminal import screen
-    from herdbook.pipeline.reports.bench.certificate_page import at_most
-
-    head = f"{found.vehicle}: {found.verdict.value.upper()} by “{found.plan.name}”, version {found.plan.version}."
-    if found.verdict.value == "passed":
-        head += f" Chance that a value truly lies outside its limits: {at_most(found.wrong_acceptance)}."
-    screen.say(head, style="bold")
-    for text in found.against:
-        screen.say(f"FAILED by a finding of the fleet's rules: {text}", style="bold")
-    for log, why, do in found.refused:
-        screen.say(f"{log} could not be used, so that the unit cannot pass: {why.rstrip('.')}. {do.rstrip('.')}.")
-    if found.doubts:
-        screen.say("The logs speak against the profile")
-        for text in dict.fromkeys(found.doubts):
-            screen.point(f"{text.rstrip('.')}.")
-    rows = [row for step in found.steps for row in step_rows(step)]
-    columns = ("step", "measured", "value ± se", "limits", "guard band", "outside", "result")
-    screen.table("What was measured", columns, rows)
-    reasons = dict.fromkeys(
-        f"{s.step.name}, {r.check.measured}: {r.reason}"
-        for s in found.steps
-        for r in s.rows
-        if r.reason and not s.lacking
-    )
-    lacking = [f"{s.step.name}: {s.lacking}" for s in found.steps if s.lacking]
-    if reasons or lacking:
-        screen.say("Not decided")
-        for text in (*lacking, *reasons):
-            screen.point(f"{text}.")
-
-
-def step_rows(result: StepResult) -> list[tuple[str, ...]]:
-    """The rows of a step; of groups that passed one row, the one nearest to its limits; of a step that is not there
-    one."""
-    from herdbook.pipeline.bench.acceptance.verdicts import Verdict
-
-    if result.lacking:
-        return [(result.step.name, "not found", "–", "", "", "–", result.verdict.value)]
-    out: list[tuple[str, ...]] = []
-    for line in dict.fromkeys(row.check.line for row in result.rows):
-        rows = [row for row in result.rows if row.check.line == line]
-        sound = [row for row in rows if row.verdict is Verdict.PASSED]
-        if len(sound) > 2:
-            out.append(_row(max(sound, key=lambda row: row.outside or 0.0), len(sound)))
-            rows = [row for row in rows if row.verdict is not Verdict.PASSED]
-        out += [_row(row, 0) for row in rows]
-    return [(result.step.name if n == 0 else "", *row) for n, row in enumerate(out)]
-
-
-def _row(row: Judged, of: int) -> tuple[str, ...]:
-    from herdbook.pipeline.reports.bench.certificate import item_words
-    from herdbook.pipeline.reports.bench.certificate_page import chance, guard, limits
-    from herdbook.pipeline.reports.words import numbers
-
-    about = {"unit": row.check.unit, "low": row.check.limits.low, "high": row.check.limits.high}
-    accept = row.accept
-    about |= {"accept_low": accept.low if accept else None, "accept_high": accept.high if accept else None}
-    item = item_words(row.check, row.item)
-    item += f" (nearest of {of})" if of else ""
-    return (
-        f"{row.check.measured}, {item}" if item else row.check.measured,
-        "–" if row.value is None else numbers.amount(row.value, row.check.unit, row.se),
-        limits(about),
-        guard(about),
-        "–" if row.outside is None else chance(row.outside),
-        row.verdict.value,
-    )
-
-
-def said_of(store: Store | None, found: Acceptance, fresh: bool) -> list[str]:
-    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.reports.bench.certificate_page import global_words
     from herdbook.pipeline.reports.words import cautions
 
     out = []
+    if store is not None and (words := global_words(made)):
+        out.append(f"Over the production: {words}")
     if store is None:
         out.append("Entered nowhere and not signed: that needs --store.")
     else:

@@ -22,8 +22,10 @@ PAGES = {
     "/night": "night.page",
     "/window": "window.page",
     "/window/data": "window.data",
+    "/window/copies": "window.copies",
     "/batch": "batch.page",
     "/scatter": "scatter.page",
+    "/made/{name}": "files.fetch",
 }
 LONG = {
     "/history": "history.page",

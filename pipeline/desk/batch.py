@@ -9,11 +9,12 @@ from starlette.responses import Response
 
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.look import address
+from herdbook.pipeline.desk.tables import TableQuestion, copies
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.reports.dossier.compared import COMPARED
 from herdbook.pipeline.reports.dossier.leaves import peers
 from herdbook.pipeline.reports.words import numbers
-from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.store.statements import Row, ask, statement
 
 LEAST = 5  # others with a figure, under which a place among them says nothing
 MANY = 20  # others from which on a tenth of them may lie outside
@@ -23,7 +24,8 @@ WIDTH = 460.0
 
 @dataclass(frozen=True)
 class Strip:
-    """One figure: this unit among the others of a group. dots, own: places in WIDTH. rank: from the highest."""
+    """One figure: this unit among the others of a group. dots, own: places in WIDTH. rank: from the highest.
+    first, last: what stands at the two ends."""
 
     title: str
     unit: str
@@ -38,32 +40,38 @@ class Strip:
     own: float
     outside: bool
     nearest: str
+    first: float
+    last: float
     whole: bool  # low and high are the lowest and highest of the others, who are few
 
     @property
     def words(self) -> str:
-        span = f"{numbers.number(self.low)} to {numbers.number(self.high)} {numbers.unit(self.unit)}".strip()
+        return f"{self.title}: {self.place}"
+
+    @property
+    def place(self) -> str:
+        """Of this unit among the others, in words."""
+        span = f"{numbers.number(self.low)} to {numbers.amount(self.high, self.unit)}"
         where = "outside" if self.outside else "within"
         what = "the range of the others" if self.whole else "the middle 90 % of the others"
         return (
-            f"{self.title}: {numbers.amount(self.value, self.unit)}, rank {self.rank} of {self.n} from the highest; "
+            f"{numbers.amount(self.value, self.unit)}, rank {self.rank} of {self.n} from the highest; "
             f"{where} {what}, {span}"
         )
 
 
 def page(asked: Asked) -> Response:
     vehicle = asked.one("v")
+    profile, batch = _about(asked, vehicle)
+    wanted, sharing = figures_of(profile), shared_by(vehicle, profile, batch)
     with asked.store.read() as con:
-        found = ask(con, __name__, "record", vehicle=vehicle)
-        if not found:
-            raise NotKnownError(f"vehicle {vehicle!r} is not in this store", do="See /fleet")
-        about = con.execute("SELECT profile, coalesce(batch, '') FROM vehicles WHERE vehicle = ?", [vehicle]).fetchall()
-        profile, batch = about[0]
-        given = {"vehicle": vehicle, "batch": batch, "profile": profile}
-        shared = ask(con, __name__, "batch_rules", **given)
+        common = ask(con, __name__, "batch_rules", **sharing.given)
+        by_metric: dict[str, list[Row]] = {}
+        for row in ask(con, __name__, "batch_figures", **wanted.given):
+            by_metric.setdefault(row["metric"], []).append(row)
         strips, few = [], []
         for one in COMPARED:
-            rows = ask(con, peers.__name__, "peers", profile=profile, metric=one.metric, last=peers.LAST)
+            rows = by_metric.get(one.metric, [])
             made = [s for group, of in _groups(rows, batch) if (s := strip(one.title, one.unit, group, of, vehicle))]
             strips += made
             if not made:
@@ -73,13 +81,42 @@ def page(asked: Asked) -> Response:
         vehicle=vehicle,
         profile=profile,
         batch=batch,
-        shared=shared,
+        shared=common,
         strips=strips,
         few=few,
         last=peers.LAST,
         width=WIDTH,
         beside=lambda other: address("/window", v=vehicle, b=other),
+        figures_copied=copies(asked.store.folder, wanted.text()),
+        shared_copied=copies(asked.store.folder, sharing.text()),
     )
+
+
+def _about(asked: Asked, vehicle: str) -> tuple[str, str]:
+    """Profile and batch ("" when it is not known). Raises: NotKnownError."""
+    with asked.store.read() as con:
+        about = con.execute("SELECT profile, coalesce(batch, '') FROM vehicles WHERE vehicle = ?", [vehicle]).fetchall()
+    if not about:
+        raise NotKnownError(f"vehicle {vehicle!r} is not in this store", do="See /fleet")
+    return str(about[0][0]), str(about[0][1])
+
+
+def figures_of(profile: str) -> TableQuestion:
+    given = {"profile": profile, "metrics": [one.metric for one in COMPARED], "last": peers.LAST}
+    return TableQuestion(statement(__name__, "batch_figures"), given, {}, "metric, vehicle")
+
+
+def shared_by(vehicle: str, profile: str, batch: str) -> TableQuestion:
+    given = {"vehicle": vehicle, "batch": batch, "profile": profile}
+    return TableQuestion(statement(__name__, "batch_rules"), given, {}, "rule")
+
+
+def figures(asked: Asked) -> TableQuestion:
+    return figures_of(_about(asked, asked.one("v"))[0])
+
+
+def shared(asked: Asked) -> TableQuestion:
+    return shared_by(asked.one("v"), *_about(asked, asked.one("v")))
 
 
 def _groups(rows: list[Row], batch: str) -> list[tuple[str, list[Row]]]:
@@ -120,5 +157,7 @@ def strip(title: str, unit: str, group: str, rows: list[Row], vehicle: str) -> S
         own=place(own),
         outside=not low <= own <= high,
         nearest=str(typical["vehicle"]),
+        first=first,
+        last=last,
         whole=few,
     )

@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from herdbook.pipeline.desk import doors
 from herdbook.pipeline.desk.asked import LONG_S, PAGE_S, Questions, StoppedError
+from herdbook.pipeline.desk.files import Waiting
 from herdbook.pipeline.desk.published import DeskStore, Publications
 from herdbook.pipeline.errors import BusyError, HerdbookError, NotKnownError, SettingsError, StoreError, damage
 from herdbook.pipeline.store.store import Store
@@ -40,6 +41,7 @@ class Desk:
     questions: Questions = field(default_factory=Questions)
     pages: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(PAGES_AT_ONCE))
     long: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(LONG_AT_ONCE))
+    made: Waiting = field(default_factory=Waiting)
     one_alone: Lock = field(default_factory=Lock)
     _preparing: Preparing | None = None
 

@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 import json
+import shlex
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from starlette.responses import FileResponse, Response
+from starlette.responses import Response
 
+from herdbook.pipeline.desk.asked import step
 from herdbook.pipeline.desk.desk import Asked
-from herdbook.pipeline.desk.files import handed_over
+from herdbook.pipeline.desk.files import as_kept, handed_over
+from herdbook.pipeline.desk.tables import Copies, TableQuestion, copies
 from herdbook.pipeline.desk.vehicle import USUAL, signals_of, window_address
 from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.reports.history.document import Document, document
 from herdbook.pipeline.reports.history.forms import ranges
 from herdbook.pipeline.reports.history.write import write_history
+from herdbook.pipeline.reports.page.html import file_name
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.signing_key import sign_settings
-from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.store.statements import Row, ask, statement
 from herdbook.pipeline.times import from_stamp
+
+if TYPE_CHECKING:
+    from herdbook.pipeline.store.store import Store
 
 KINDS = {
     "html": "text/html; charset=utf-8",
@@ -47,7 +54,9 @@ class Basis:
 
 def page(asked: Asked) -> Response:
     name, given = asked.one("v"), _given(asked)
+    step(0, 2, "steps: the document")
     made = document(asked.store, name, **given)
+    step(1, 2, "steps: what it rests on")
     with asked.store.read() as con:
         sessions = ask(con, __name__, "sessions_of", vehicle=name)
         parts = {row["log"]: row["part"] for row in ask(con, __name__, "logs_and_parts", vehicle=name)}
@@ -68,7 +77,26 @@ def page(asked: Asked) -> Response:
         ranges=ranges,
         at=lambda t: numbers.moment(from_stamp(t) if isinstance(t, str) else t, zone),
         session_look=lambda s: window_address(name, list(USUAL), s["start_t"], s["end_t"]),
+        copied=copies_of(asked.store, name, asked.one("as_of"), asked.one("zone"), str(given["units"])),
     )
+
+
+def basis_of(vehicle: str) -> TableQuestion:
+    return TableQuestion(statement(__name__, "history_basis"), {"vehicle": vehicle}, {}, "kind, start_t, words, sha256")
+
+
+def copies_of(store: Store, vehicle: str, as_of: str, zone: str, units: str) -> Copies:
+    """The document by command and in Python; in SQL what it rests on, for no statement puts its lines in words."""
+    options = [("--as-of", as_of), ("--zone", zone), ("--units", units), ("--store", str(store.folder))]
+    told = "".join(f" {name} {shlex.quote(value)}" for name, value in options if value)
+    given = "".join(f", {key}={value!r}" for key, value in (("as_of", as_of), ("zone", zone)) if value)
+    python = (
+        f"import herdbook\n\nfleet = herdbook.open({str(store.folder)!r})\n"
+        f"lines = fleet.history({vehicle!r}, units={units!r}{given})\nprint(lines)\n"
+    )
+    name = shlex.quote(vehicle)
+    command = f"herdbook history {name}{told} --out {shlex.quote(f'history-{file_name(vehicle)}.html')}"
+    return Copies(command, copies(store.folder, basis_of(vehicle).text()).sql, python)
 
 
 def _given(asked: Asked) -> dict[str, Any]:
@@ -131,9 +159,9 @@ def file(asked: Asked) -> Response:
 
     if sign_settings(asked.store).time_stamp:  # its answer is kept beside the file, where `herdbook history` writes too
         written = write_history(asked.store, name, asked.store.pages, fmt=form, by=by, **given)
-        return FileResponse(written, media_type=KINDS[form], filename=written.name)
+        return as_kept(asked, written, KINDS[form])
 
     def write(path: Path) -> None:
         write_history(asked.store, name, path, fmt=form, by=by, **given)
 
-    return handed_over(write, form, f"history-{name}", asked.desk.publications.scratch, KINDS[form])
+    return handed_over(asked, write, form, f"history-{name}", KINDS[form])

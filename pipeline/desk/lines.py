@@ -11,10 +11,11 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.desk.blocks import Blocks, blocks_of, drawn, gaps_by, joined, none
 from herdbook.pipeline.desk.levels import Item, OfItems
 from herdbook.pipeline.desk.preparing import Job, Preparing, messages_of
@@ -37,7 +38,7 @@ EVERY = 300_000  # samples of a signal up to which a stretch is read as it is: a
 FEW_LOGS = 12  # and of so many logs at most: each costs an opening
 WAIT_S = 0.2  # for blocks, before what is there is given
 BRIDGED = 2  # pixels: logs closer to one another are shown as one stretch of record
-BESIDE_US = 1_000_000  # read on each side, so that a line goes on to the edge
+BESIDE_US = 2_000_000  # read on each side: a line goes on to the edge, and a formula holds a value so long
 MOST_LINES = 48
 MOST_EXACT = 3_000_000  # samples of all items of a name
 _NAME = re.compile(r"(?P<role>[a-z_]+)(?:\[(?P<item>[^\]]+)\])?")
@@ -221,7 +222,7 @@ def _exactly(
             for item in found.items(name.role):
                 if len(s := found.series(name.role, item)):
                     blocks = blocks_of(s.t, s.v, size=1, gap_us=gaps_by(s.t, spans)).between(start, end)
-                    out[name].append(_line(name, item, blocks, _inside(s.t, start, end), exact=True))
+                    out[name].append(_line(name, item, blocks, _inside(s.t, s.v, start, end), exact=True))
     for name in names:
         if name.role not in ROLES:
             pieces = [raw_samples(store.lake.open(r.part, r.hash), r, name.role, early, late) for r in refs]
@@ -231,14 +232,15 @@ def _exactly(
                     _raw_unit(profiles[refs[0].profile], name.role),
                     blocks_of(t, v, size=1, gap_us=gaps_by(t, spans)),
                 )
-                n = _inside(t, start, end)
+                n = _inside(t, v, start, end)
                 out[name].append(_line(name, "", blocks.between(start, end), n, exact=True, unit=unit))
     return out
 
 
-def _inside(t: np.ndarray[Any, Any], start: int, end: int) -> int:
+def _inside(t: Times, v: Floats, start: int, end: int) -> int:
+    """Samples with a value."""
     a, b = np.searchsorted(t, (start, end)).tolist()
-    return int(b - a)
+    return int(np.isfinite(v[a:b]).sum())
 
 
 def _prepared(

@@ -6,14 +6,35 @@ from starlette.responses import Response
 
 from herdbook.pipeline.book import stop_use
 from herdbook.pipeline.desk.desk import Asked
+from herdbook.pipeline.desk.tables import TableQuestion, copies
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.night.read_changes import read_changes
 from herdbook.pipeline.reports.words.cautions import GENERAL, LAW
-from herdbook.pipeline.store.statements import ask
+from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.times import utc_now
 
 MOST = 500  # lines of the change list; the rest is counted
 MOST_OPEN = 300
+
+
+def open_matters() -> TableQuestion:
+    return TableQuestion(statement(__name__, "open_matters"), {}, {}, "since_t, vehicle, rule, item")
+
+
+def changes(asked: Asked) -> TableQuestion:
+    """Of the night that the address names, else of the newest. Raises: NotKnownError."""
+    scan = asked.one("scan")
+    if not scan:
+        with asked.store.read() as con:
+            found = ask(con, __name__, "nights")
+        if not found:
+            raise NotKnownError("no night has been closed yet", do="`herdbook scan` closes one")
+        scan = str(found[0]["scan"])
+    return changes_of(scan)
+
+
+def changes_of(scan: str) -> TableQuestion:
+    return TableQuestion(statement(__name__, "changes_told"), {"scan": scan}, {}, "vehicle, title, item, change")
 
 
 def page(asked: Asked) -> Response:
@@ -37,4 +58,6 @@ def page(asked: Asked) -> Response:
         now=utc_now(),
         general=GENERAL,
         law=LAW,
+        open_copied=copies(asked.store.folder, open_matters().text()),
+        changes_copied=copies(asked.store.folder, changes_of(told.scan).text()) if told else None,
     )

@@ -11,6 +11,8 @@ from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.desk.asked import step
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.lines import asked_for, estimate
+from herdbook.pipeline.desk.same_signals import pairs_sql, statements
+from herdbook.pipeline.desk.tables import copies
 from herdbook.pipeline.desk.window import known_names, record_of, stretch_of
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.reports.signals.window import Wire, gather
@@ -60,7 +62,18 @@ def data(asked: Asked) -> Response:
     step(1, 2, "signals read")
     y = _one(gather(asked.store, vehicle, names[1:], start, end), names[1])
     step(2, 2, "signals read")
-    return JSONResponse(as_json(x, y) | {"start": str(from_micros(start)), "end": str(from_micros(end))})
+    out = as_json(x, y) | {"start": str(from_micros(start)), "end": str(from_micros(end))}
+    return JSONResponse(out | {"copies": _copies(asked, vehicle, (x.name, y.name), start, end)})
+
+
+def _copies(asked: Asked, vehicle: str, names: tuple[str, str], start: int, end: int) -> dict[str, str]:
+    """Every pair, one a row."""
+    found = statements(asked.store, vehicle, asked_for(names)[0], start, end)
+    of = dict(found)
+    if not all(name in of for name in names):
+        return {}
+    made = copies(asked.store.folder, pairs_sql(*((name, of[name]) for name in names)))
+    return {"command": made.command, "sql": made.sql, "python": made.python}
 
 
 def _one(wires: list[Wire], name: str) -> Wire:

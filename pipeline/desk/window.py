@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.lines import Drawing, Line, asked_for, draw
-from herdbook.pipeline.desk.look import moment_of
+from herdbook.pipeline.desk.look import address, moment_of
 from herdbook.pipeline.desk.notes import KINDS
 from herdbook.pipeline.desk.same_signals import copies_of
 from herdbook.pipeline.errors import HerdbookError, NotKnownError, SettingsError
@@ -72,7 +73,29 @@ def stretch_of(asked: Asked, record: Row, moments: list[Row]) -> Stretch:
 
 
 def page(asked: Asked) -> Response:
-    return shown(asked, asked.one("v"))
+    vehicle, beside = asked.one("v"), asked.one("b")
+    if vehicle and beside and not asked.one("bt"):
+        with suppress(NotKnownError):  # told on the page
+            return RedirectResponse(_aligned(asked, vehicle, beside), 303)
+    return shown(asked, vehicle)
+
+
+def _aligned(asked: Asked, vehicle: str, beside: str) -> str:
+    """The address with moments of both that go together: where none was chosen, the begin of a session and of the
+    newest of the same kind of the other, or of the one before. Raises: NotKnownError."""
+    record, moments = record_of(asked, vehicle)
+    stretch = stretch_of(asked, record, moments)
+    at = moment_of(asked.one("at")) or stretch.start
+    mine = [m for m in moments if m["kind"] == "session" and m["start_t"] <= at <= m["end_t"]]
+    kind = mine[0]["words"] if mine else ""
+    others = [m for m in record_of(asked, beside)[1] if m["kind"] == "session"]
+    if beside == vehicle:
+        others = [m for m in others if m["start_t"] < (mine[0]["start_t"] if mine else at)]
+    of = next((m for m in others if m["words"] == kind), others[0] if others else None)
+    if mine and not asked.one("at"):
+        at = mine[0]["start_t"]
+    given = {**asked.query, "from": stamp(stretch.start), "to": stamp(stretch.end)}
+    return address("/window", **given | {"at": stamp(at), "bt": stamp(of["start_t"] if of else at)})
 
 
 def shown(asked: Asked, vehicle: str, status: int = 200, **more: Any) -> Response:
@@ -135,9 +158,7 @@ def known_names(asked: Asked, profile: str) -> list[tuple[str, str]]:
 
 def data(asked: Asked) -> Response:
     """JSON: lines with times as offsets in microseconds from `start`; of a second vehicle its own."""
-    start, end = _micros(asked, "from"), _micros(asked, "to")
-    if not 0 <= start < end:
-        raise SettingsError("the address names no stretch of time", do="Give from and to, like 2026-03-20T11:12:29Z")
+    start, end = stretch_asked(asked)
     given = asked.one("px", "1200")
     pixels = min(max(int(given), PIXELS[0]), PIXELS[1]) if given.isdecimal() and len(given) < 9 else PIXELS_USUAL
     return JSONResponse(_drawn(asked, asked.one("v"), asked.many("s")[:MOST_SIGNALS], start, end, pixels))
@@ -148,14 +169,36 @@ def _drawn(asked: Asked, vehicle: str, names: list[str], start: int, end: int, p
     found = draw(asked.store, asked.desk.preparing, owner, vehicle, names, start, end, pixels)
     out = as_json(found, vehicle)
     if beside := asked.one("b"):
-        at, bt = moment_of(asked.one("at")), moment_of(asked.one("bt"))
-        shift = micros(bt) - micros(at) if at and bt else 0
+        shift = shift_asked(asked)
         other = draw(asked.store, asked.desk.preparing, f"{owner} b", beside, names, start + shift, end + shift, pixels)
         out["beside"] = as_json(other, beside)
-    if not found.left:
-        made = copies_of(asked.store, vehicle, asked_for(names)[0], start, end)
-        out["copies"] = {"command": made.command, "sql": made.sql, "python": made.python}
     return out
+
+
+def copies(asked: Asked) -> Response:
+    """The stretch by other ways; of a second vehicle its own."""
+    start, end = stretch_asked(asked)
+    names = asked_for(asked.many("s")[:MOST_SIGNALS])[0]
+    made = {"": copies_of(asked.store, asked.one("v"), names, start, end)}
+    if beside := asked.one("b"):
+        shift = shift_asked(asked)
+        made["_b"] = copies_of(asked.store, beside, names, start + shift, end + shift)
+    kinds = ("command", "sql", "python")
+    return JSONResponse({f"{kind}{of}": getattr(one, kind) for of, one in made.items() for kind in kinds})
+
+
+def shift_asked(asked: Asked) -> int:
+    """By how much later the second vehicle is looked at, microseconds."""
+    at, bt = moment_of(asked.one("at")), moment_of(asked.one("bt"))
+    return micros(bt) - micros(at) if at and bt else 0
+
+
+def stretch_asked(asked: Asked) -> tuple[int, int]:
+    """from and to, microseconds. Raises: SettingsError."""
+    start, end = _micros(asked, "from"), _micros(asked, "to")
+    if not 0 <= start < end:
+        raise SettingsError("the address names no stretch of time", do="Give from and to, like 2026-03-20T11:12:29Z")
+    return start, end
 
 
 def _first(asked: Asked, vehicle: str, names: list[str], stretch: Stretch) -> str:

@@ -10,6 +10,8 @@ SIGNS = {  # units as people write them, of those that we write otherwise
     "ohm": "Ω",
     "mOhm": "mΩ",
     "mohm": "mΩ",
+    "kOhm": "kΩ",
+    "MOhm": "MΩ",
     "m/s2": "m/s²",
     "uA": "µA",
 }

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from herdbook.pipeline.assess.assess import assess
 from herdbook.pipeline.assess.group import AssessedGroup, together
+from herdbook.pipeline.assess.into_files import into_files
 from herdbook.pipeline.assess.plan import PlanGroup
 from herdbook.pipeline.errors import DamagedPartError, HerdbookError, StoreError
 from herdbook.pipeline.intake.inbox import stamp_of
@@ -55,7 +56,9 @@ def assess_group(store: Store, group: PlanGroup) -> GroupOutcome:
             done.append(assess(store, known))
         except Exception as error:
             problems[known.vehicle] = not_assessed(error)
-    return GroupOutcome((together(done),) if done else (), problems)
+    if not done:
+        return GroupOutcome(problems=problems)
+    return GroupOutcome((into_files(store, together(done), group.numbers),), problems)
 
 
 def after_failure(

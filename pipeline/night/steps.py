@@ -17,6 +17,7 @@ from typing import ParamSpec, Protocol, TypeVar
 
 from herdbook.pipeline.assess.commit import commit_groups
 from herdbook.pipeline.assess.finding_log import FindingChange, worst_first
+from herdbook.pipeline.assess.large_night import large_night
 from herdbook.pipeline.assess.mend_record import mended_at_start
 from herdbook.pipeline.assess.outdated import Again, due_again, mark_again
 from herdbook.pipeline.assess.plan import PlanGroup, planned, vehicles_touched
@@ -224,7 +225,8 @@ class ScanSteps:
         held_up = vehicles_held_up(self.store, self.refused)
         self.failed |= held_up
         vehicles = [v for v in vehicles_touched(self.store) if v not in held_up]
-        work = planned(self.store, vehicles, self.runner.plan_at_once, GROUP_SHARE * self.runner.processes)
+        large = large_night(self.store, len(vehicles))
+        work = planned(self.store, vehicles, self.runner.plan_at_once, GROUP_SHARE * self.runner.processes, large)
         results = self._counted(self.runner.assess(work), len(vehicles), "assessing vehicles", _vehicles)
         enough = _enough(COMMIT_VEHICLES, len(vehicles))
         for batch in in_batches(results, enough, self.runner.commit_s, _vehicles):

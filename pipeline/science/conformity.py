@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import atan, cos, erfc, exp, inf, isfinite, pi, sin, sqrt
+from math import atan, cos, erfc, exp, inf, isfinite, lgamma, pi, sin, sqrt
 
 import numpy as np
 
@@ -21,6 +21,7 @@ ROUNDS = 200  # halvings: more than a double has digits
 NODES = np.polynomial.legendre.leggauss(64)
 PIECES = 24  # of a prior's range, each with these nodes
 LARGEST_DOF = 200  # from here on t is normal to four digits
+REST = 1e-7  # of a production, beyond which nothing is added up
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +149,21 @@ def normal_risk(mean: float, sd: float, se: float, limits: Limits, accept: Limit
         return exp(-0.5 * ((x - mean) / sd) ** 2) / (sd * sqrt(2 * pi))
 
     return global_risk(density, (mean - 9 * sd, mean + 9 * sd), se, limits, accept)
+
+
+def sampled_risk(mean: float, sd: float, units: int, se: float, limits: Limits, accept: Limits) -> GlobalRisk:
+    """global_risk() of a production of which so many units are known, 2 or more: what the next one may be is Student's
+    t about their mean, wider than their own spread, so that few units do not look better than they are known."""
+    dof, wide = units - 1, sd * sqrt(1 + 1 / units)
+    if dof >= LARGEST_DOF:
+        return normal_risk(mean, wide, se, limits, accept)
+    front = exp(lgamma(0.5 * (dof + 1)) - lgamma(0.5 * dof)) / (sqrt(dof * pi) * wide)
+
+    def density(x: float) -> float:
+        return float(front * (1 + ((x - mean) / wide) ** 2 / dof) ** (-0.5 * (dof + 1)))
+
+    reach = _quantile(1 - REST, dof) * wide
+    return global_risk(density, (mean - reach, mean + reach), se, limits, accept)
 
 
 def _between(x: float, se: float, accept: Limits) -> float:

@@ -28,7 +28,7 @@ YOUNG = "_young"  # what a table is called in the published copy where a view ha
 
 @dataclass(frozen=True, slots=True)
 class RecordFile:
-    """file: relative to the store. tier: how often its rows were merged."""
+    """file: relative to the store. tier: how often its rows were merged. shard: of its vehicles (shards.py)."""
 
     id: int
     kind: str
@@ -37,6 +37,7 @@ class RecordFile:
     rows: int
     bytes: int
     tier: int
+    shard: str = ""  # in a copy published by an older Herdbook
 
 
 def files_of(con: duckdb.DuckDBPyConnection) -> list[RecordFile]:
@@ -52,9 +53,9 @@ def vouch(store: Path, files: Sequence[RecordFile], days: float) -> None:
         _soundness(store).vouch([(f.file, f.hash) for f in files], days)
 
 
-def note_written(store: Path, file: str, digest: str) -> None:
-    """A file that was hashed as it was written is not read again for that at once."""
-    _soundness(store).note(file, digest)
+def note_written(store: Path, named: Sequence[tuple[str, str]]) -> None:
+    """Files (with hashes) that were hashed as they were written are not read again for that at once."""
+    _soundness(store).note(named)
 
 
 @lru_cache(maxsize=16)

@@ -1,23 +1,21 @@
 """Move rows of sessions out of the catalogue into files of the record, and merge such files.
 
-What a night writes stays in the catalogue until there are [keep] young_rows of it. Then whole tables are written as
-files, entered and emptied in one transaction: whoever is killed leaves either the rows or the file that has them. A
-file is never changed. Rows that were measured again are named in record_removed, and leave when files are merged:
-MERGED of a tier make one of the next, so that a row is written again some three times in its life. Merged files stay
-for readers of an older fleet.duckdb, as parts do.
+What a small night writes stays in the catalogue until there are [keep] young_rows of it; the workers of a large one
+write files themselves (pipeline/assess/into_files.py). Whole tables are written as files, entered and emptied in one
+transaction: whoever is killed leaves either the rows or the file that has them. A file is never changed. Rows that were
+measured again are named in record_removed, and leave when files are merged: MERGED of a tier and a shard make one of
+the next, so that a row is written again some three times in its life. Merged files stay for readers of an older
+fleet.duckdb, as parts do.
 """
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.lake.folder import sql_path
-from herdbook.pipeline.lake.part import file_hash
-from herdbook.pipeline.operating_system import set_rights, sync_file, sync_folder
 from herdbook.pipeline.store.connection import transaction
-from herdbook.pipeline.store.record_files import FOLDER, TABLES, RecordFile, files_of, kept, note_written, vouch
+from herdbook.pipeline.store.record_files import FOLDER, TABLES, RecordFile, files_of, kept, vouch
+from herdbook.pipeline.store.record_writing import NewFile, draft, enter_files, stand
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import HOUR, now_us
@@ -49,14 +47,14 @@ def settle(store: Store, now: int | None = None) -> int:
 
 
 def _merge(store: Store, kind: str, now: int) -> bool:
-    """Files of the lowest tier that has enough of them become one."""
+    """Files of the lowest tier that has enough of them in one shard become one."""
     with transaction(store.catalogue) as con:
         files = [f for f in files_of(con) if f.kind == kind]
-        for tier in range(LAST_TIER):
-            if len(some := [f for f in files if f.tier == tier]) >= MERGED:
+        for tier, shard in sorted({(f.tier, f.shard) for f in files if f.tier < LAST_TIER}):
+            if len(some := [f for f in files if (f.tier, f.shard) == (tier, shard)]) >= MERGED:
                 vouch(store.folder, some, 0.0)
                 rows = kept(con, store.folder, some)
-                _write(con, store, kind, f"SELECT * EXCLUDE (record_file) FROM ({rows})", tier=tier + 1)
+                _write(con, store, kind, f"SELECT * EXCLUDE (record_file) FROM ({rows})", tier + 1, shard)
                 let_go(con, some, now)
                 con.execute(statement(__name__, "removals_done"))
                 return True
@@ -71,38 +69,34 @@ def let_go(con: duckdb.DuckDBPyConnection, files: list[RecordFile], now: int) ->
     )
 
 
-def _write(con: duckdb.DuckDBPyConnection, store: Store, kind: str, rows: str, tier: int) -> None:
-    """rows: a SELECT of at least no rows. Raises: StoreError."""
+def _write(con: duckdb.DuckDBPyConnection, store: Store, kind: str, rows: str, tier: int, shard: str = "") -> None:
+    """rows: a SELECT of at least no rows. Raises: StoreError; duckdb.Error, for transaction() to put into words."""
     number = con.execute("SELECT nextval('record_ids')").fetchall()[0][0]
     time = TABLES[kind]
-    draft = store.folder / f".record.{os.getpid()}.tmp"  # what is left of it goes with the next lock
-    quoted = str(draft).replace("'", "''")
-    try:
+    with draft(store.folder, number) as path:
+        quoted = str(path).replace("'", "''")
         con.execute(
             f"COPY (SELECT *, {number}::BIGINT AS record_file FROM ({rows}) ORDER BY vehicle, {time}) "
             f"TO '{quoted}' (FORMAT parquet, COMPRESSION zstd)"
         )
-        about = con.execute(
-            f"SELECT count(*), min({time}), max({time}) FROM read_parquet(?)", [sql_path(draft)]
+        count, first, last = con.execute(
+            f"SELECT count(*), epoch_us(min({time})), epoch_us(max({time})) FROM read_parquet(?)", [sql_path(path)]
         ).fetchall()[0]
-        digest, size = file_hash(draft), draft.stat().st_size
-        name = f"{FOLDER}/{kind}-{number:06d}-{digest[:16]}.parquet"
-        (store.folder / FOLDER).mkdir(exist_ok=True, mode=0o750)
-        sync_file(draft)
-        set_rights(draft, 0o440)
-        draft.replace(store.folder / name)
-        sync_folder(store.folder / FOLDER)
-        note_written(store.folder, name, digest)
-    except OSError as error:
-        do = "Make room and run again; what was committed stays"
-        raise StoreError(f"the record cannot be written ({error.strerror or error})", store.folder, do) from None
-    finally:
-        draft.unlink(missing_ok=True)
-    if about[0]:
-        con.execute(
-            "INSERT INTO record_files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [number, kind, name, digest, about[0], size, tier, about[1], about[2]],
-        )
+        if count:
+            name, digest, size = stand(store.folder, kind, number, path)
+            written = NewFile(
+                id=number,
+                kind=kind,
+                file=name,
+                hash=digest,
+                rows=count,
+                bytes=size,
+                tier=tier,
+                from_t=first,
+                to_t=last,
+                shard=shard,
+            )
+            enter_files(con, store.folder, [written])
 
 
 def sweep_record(store: Store, now: int) -> tuple[int, int]:

@@ -58,7 +58,7 @@ class Formula:
     def values(self, arrays: Mapping[Name, NDArray[Any]]) -> NDArray[np.float64]:
         """Its value for every row, float64 (n,). arrays: (n,) each, whole numbers or float64; what cannot be reckoned
         (a division by zero) is NaN or infinite."""
-        body, names = _parsed(self.text)
+        body, names = parsed(self.text)
         some = next(iter(arrays.values()))
         with np.errstate(all="ignore"):
             out = _value(body, [arrays[name] for name in names])
@@ -67,14 +67,14 @@ class Formula:
 
 def formula(text: str) -> Formula:
     """Parse and check. Raises: ValueError saying what may not stand in it."""
-    _, names = _parsed(text)
+    _, names = parsed(text)
     if not names:
         raise ValueError(f"{text!r} names no signal, as in max(-BMS_Pack.Current, 0)")
     return Formula(text, tuple(dict.fromkeys(names)))
 
 
 @lru_cache(maxsize=4096)
-def _parsed(text: str) -> tuple[ast.expr, tuple[Name, ...]]:
+def parsed(text: str) -> tuple[ast.expr, tuple[Name, ...]]:
     """The checked tree, in which signal i is the name _i_, and the signals."""
     if len(text) > LONGEST:
         raise ValueError(f"a formula of {len(text)} characters is too long; {LONGEST} may stand")

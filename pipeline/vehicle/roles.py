@@ -46,6 +46,13 @@ _ALL = (
         states=("sleep", "idle", "drive", "charge", "balance", "fault"),
     ),
     Role("bms_fault", "bits", 0, 2**32 - 1, "Fault bits of the battery management system; 0 = none."),
+    Role(
+        "insulation_resistance",
+        "kOhm",
+        0.0,
+        1e6,
+        "Resistance between pack and frame, as an insulation monitor reports it.",
+    ),
     Role("cell_voltage", "V", 0.0, 5.0, "Voltage of one group of parallel cells.", index="cell"),
     Role("cell_temp", "degC", -40.0, 150.0, "Cell temperature sensor.", index="sensor"),
     Role("cell_bleed", "1", 0.0, 1.0, "Balancing resistor of one group is on.", index="cell"),

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import struct
+import zlib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from herdbook.decoders import LogFormatError, open_log
 from herdbook.decoders.formats.mf4.blocks import BlockFile, Broken
 from herdbook.decoders.formats.mf4.groups import bus_groups
-from tests.decoders.mdf_made import DATA, START_NS, Made, mixed_file, record, variable_file
+from tests.decoders.mdf_made import DATA, RECORD, START_NS, Made, mixed_file, record, variable_file
 from tests.decoders.peers import ours
 
 
@@ -109,3 +111,70 @@ def test_a_link_out_of_the_file_is_refused(tmp_path: Path) -> None:
     path.write_bytes(content[: at + 24] + struct.pack("<Q", 2**63) + content[at + 32 :])
     with pytest.raises(Broken, match="past the end"):
         list(bus_groups(BlockFile(path), ("CAN_DataFrame",)))
+
+
+def turned_file(path: Path, columns: int) -> Path:
+    """Frames of eight bytes in one packed block, its rows turned by so many bytes."""
+    made = Made()
+    group = made.group(0, "CAN_DataFrame", 0, 80)
+    plain = np.frombuffer(b"".join(record(i / 1000, i, 8, i * 7) for i in range(80)), np.uint8)
+    turned = np.ascontiguousarray(plain.reshape(-1, columns).T).tobytes()
+    block = struct.pack("<2sBxLQQ", b"DT", 1, columns, len(turned), len(z := zlib.compress(turned))) + z
+    return made.finish(made.add(b"##DG", [0, group, made.add(b"##DZ", [], block), 0], bytes(8)), path)
+
+
+def test_rows_turned_by_another_width_than_the_records_are_read_and_told(tmp_path: Path) -> None:
+    """The standard lets a writer choose, and none does: by a slip the frames would be garbage without a word."""
+    as_usual, odd = turned_file(tmp_path / "usual.mf4", RECORD.size), turned_file(tmp_path / "odd.mf4", 2 * RECORD.size)
+    assert seen(as_usual) == seen(odd) == [(i * 1000, i, (i * 7).to_bytes(8, "little"), False) for i in range(80)]
+    for path, told in ((as_usual, 0), (odd, 1)):
+        log = open_log(path)
+        assert sum(len(frames) for frames in log.chunks()) == 80
+        assert len([loss for loss in log.losses if "another width" in loss.detail]) == told
+
+
+def test_a_channel_whose_fields_would_be_read_elsewhere_is_refused(tmp_path: Path) -> None:
+    """One link too many moves type, place and width of the member: identifiers read as 0 for every frame."""
+    path = mixed_file(tmp_path / "made.mf4")
+    content = path.read_bytes()
+    at = content.index(b"##CN")
+    for links in (7, 9):
+        path.write_bytes(content[: at + 16] + struct.pack("<Q", links) + content[at + 24 :])
+        with pytest.raises(LogFormatError, match="too short"):
+            open_log(path)
+
+
+def test_a_member_without_bits_is_told(tmp_path: Path) -> None:
+    made = Made()
+    members = made.channel(0, "CAN_DataFrame.DataBytes", 0, 10, 16, 64)
+    members = made.channel(members, "CAN_DataFrame.ID", 0, 0, 9, 0)
+    first = made.channel(members, "time", 2, 4, 0, 64)
+    about = struct.pack("<QQHH4xLL", 0, 3, 2, 0, RECORD.size, 0)
+    group = made.add(b"##CG", [0, first, made.text("CAN"), 0, 0, 0], about)
+    table = made.add(b"##DT", [], b"".join(record(i / 10, 5, 8, i) for i in range(3)))
+    log = open_log(made.finish(made.add(b"##DG", [0, group, table, 0], bytes(8)), tmp_path / "made.mf4"))
+    assert sum(len(frames) for frames in log.chunks()) == 0
+    assert "the member ID has 0 bits" in log.losses[0].detail
+
+
+def test_a_group_of_two_kinds_of_frames_is_refused(tmp_path: Path) -> None:
+    """Read as both, every frame would come twice."""
+    made = Made()
+    members = made.channel(0, "CAN_DataFrame.DataBytes", 0, 10, 16, 64)
+    members = made.channel(members, "CAN_DataFrame.ID", 0, 0, 9, 32)
+    members = made.channel(members, "CAN_ErrorFrame.ErrorType", 0, 0, 13, 8)
+    first = made.channel(members, "time", 2, 4, 0, 64)
+    about = struct.pack("<QQHH4xLL", 0, 3, 2, 0, RECORD.size, 0)
+    group = made.add(b"##CG", [0, first, made.text("CAN"), 0, 0, 0], about)
+    table = made.add(b"##DT", [], b"".join(record(i / 10, 5, 8, i) for i in range(3)))
+    made.finish(made.add(b"##DG", [0, group, table, 0], bytes(8)), tmp_path / "made.mf4")
+    with pytest.raises(LogFormatError, match="CAN_DataFrame and CAN_ErrorFrame at once"):
+        open_log(tmp_path / "made.mf4")
+
+
+def test_a_member_that_stands_there_twice_is_refused(tmp_path: Path) -> None:
+    """One slip makes IDE a second ID, and every frame would have the identifier 0."""
+    path = mixed_file(tmp_path / "made.mf4")
+    path.write_bytes(path.read_bytes().replace(b"CAN_DataFrame.IDE\0", b"CAN_DataFrame.ID\0\0"))
+    with pytest.raises(LogFormatError, match=r"holds CAN_DataFrame\.ID twice"):
+        open_log(path)

@@ -157,15 +157,17 @@ def test_two_vehicles_are_aligned_at_their_moments(wires: httpx.Client) -> None:
 def test_the_copies_run_and_give_the_same(wires: httpx.Client, scanned_once: Store, tmp_path: Path) -> None:
     found = ask(wires, s=["pack_current", "motor_current[left]", "BMS_Pack.PackVoltage"], **BRAKE)
     n = sum(line["n"] for line in found["lines"])
+    given = {"v": "ZB-0105", "s": ["pack_current", "motor_current[left]", "BMS_Pack.PackVoltage"], **BRAKE}
+    copied = wires.get("/window/copies", params=given, headers={"accept": "application/json"}).json()
     bin_folder = Path(sys.executable).parent
-    command = found["copies"]["command"].replace("herdbook ", f"{bin_folder}/herdbook ", 1)
+    command = copied["command"].replace("herdbook ", f"{bin_folder}/herdbook ", 1)
     subprocess.run(["bash", "-c", command], cwd=tmp_path, check=True, capture_output=True)
     table = pq.read_table(tmp_path / "window.parquet")
     assert sum(len(table[c]) - table[c].null_count for c in table.column_names if c != "t") == n
-    (tmp_path / "ask.py").write_text(found["copies"]["python"] + "print(table.height)\n")
+    (tmp_path / "ask.py").write_text(copied["python"] + "print(table.height)\n")
     said = subprocess.run([sys.executable, "ask.py"], cwd=tmp_path, check=True, capture_output=True, text=True).stdout
     assert said.splitlines()[-1] == str(n)
-    sql = [f"{bin_folder}/herdbook", "query", found["copies"]["sql"], "--store", str(scanned_once.folder), "--json"]
+    sql = [f"{bin_folder}/herdbook", "query", copied["sql"], "--store", str(scanned_once.folder), "--json"]
     rows = json.loads(subprocess.run(sql, check=True, capture_output=True, text=True).stdout)
     assert len(rows) == n
     _, v = samples(scanned_once, "pack_current")

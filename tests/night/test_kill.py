@@ -110,8 +110,9 @@ run_scan(folder / "inbox", Store.open(folder / "store"), jobs={jobs}, now={now})
 """
 
 
-def survive(tmp_path: Path, kills: int, jobs: int, seed: int) -> int:
-    """Kill until `kills` are done and the last store is complete; stores that got through in between."""
+def survive(tmp_path: Path, kills: int, jobs: int, seed: int, keep: str = "") -> int:
+    """Kill until `kills` are done and the last store is complete; stores that got through in between. keep: settings of
+    the stores that are killed."""
     rng = random.Random(seed)
     assert Scan(Bench(tmp_path / "warm").folder, jobs).wait(HANGS_S) == 0  # imports are not what is to be killed
     calm = Bench(tmp_path / "calm")
@@ -124,6 +125,8 @@ def survive(tmp_path: Path, kills: int, jobs: int, seed: int) -> int:
     done = rounds = 0
     while done < kills or rounds == 0:
         shaken = Bench(tmp_path / "shaken")
+        with (shaken.store.folder / "herdbook.toml").open("a") as file:
+            file.write(f"[keep]\n{keep}\n")
         shutil.copytree(calm.inbox, shaken.inbox, dirs_exist_ok=True)
         while True:
             scan = Scan(shaken.folder, jobs)
@@ -155,6 +158,12 @@ def test_two_hundred_kills(tmp_path: Path) -> None:
 def test_kills_with_worker_processes(tmp_path: Path) -> None:
     """The whole process group dies; no worker is left behind to write on."""
     assert survive(tmp_path, kills=25, jobs=2, seed=int(time.time())) >= 1
+
+
+@pytest.mark.slow
+def test_kills_while_workers_write_the_record(tmp_path: Path) -> None:
+    """As if every night were a large one: files are entered with what was judged by them, or not at all."""
+    assert survive(tmp_path, kills=25, jobs=2, seed=int(time.time()), keep="young_rows = 0") >= 1
 
 
 def test_workers_end_with_a_killed_scan(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import exp
 
+import numpy as np
 import pytest
 from scipy import stats
 
@@ -14,6 +15,7 @@ from herdbook.pipeline.science.conformity import (
     global_risk,
     normal_below,
     normal_risk,
+    sampled_risk,
     student_below,
 )
 
@@ -74,6 +76,27 @@ def test_global_risk_at_an_error_of_a_quarter_of_the_tolerance() -> None:
     found = normal_risk(0.0, sd, 0.125, Limits(-1.0, 1.0), Limits(-1.0, 1.0))
     assert found.accepted_bad == pytest.approx(0.008583, abs=1e-6)
     assert found.rejected_good == pytest.approx(0.015537, abs=1e-6)
+
+
+@pytest.mark.parametrize("units", [3, 20, 60])
+def test_of_few_units_the_risk_is_that_of_what_the_next_one_may_be(units: int) -> None:
+    """By drawing: a unit by Student's t about the mean of so many, then its measurement."""
+    limits, accept = Limits(-0.2, 0.2), Limits(-0.16, 0.16)
+    found = sampled_risk(0.0, 0.12, units, 0.04, limits, accept)
+    rng = np.random.default_rng(7)
+    true = 0.12 * (1 + 1 / units) ** 0.5 * rng.standard_t(units - 1, 1_000_000)
+    taken = np.abs(true + rng.normal(0, 0.04, true.size)) <= 0.16
+    good = np.abs(true) <= 0.2
+    assert found.conforms == pytest.approx(good.mean(), abs=0.002)
+    assert found.accepted_bad == pytest.approx((taken & ~good).mean(), abs=0.0004)
+    assert found.rejected_good == pytest.approx((~taken & good).mean(), abs=0.002)
+
+
+def test_of_many_units_the_risk_is_that_of_a_normal_production() -> None:
+    """The figures of suncal 1.7.1 again (`PFA_norm`, `PFR_norm`), by units enough."""
+    found = sampled_risk(0.0, 0.12, 10**6, 0.04, Limits(-0.2, 0.2), Limits(-0.16, 0.16))
+    assert found.accepted_bad == pytest.approx(0.004334, abs=2e-6)
+    assert found.rejected_good == pytest.approx(0.114657, abs=2e-6)
 
 
 def test_a_guard_band_of_two_errors() -> None:

@@ -19,9 +19,12 @@ from herdbook.pipeline.herd.one_select import Limits, answering
 from herdbook.pipeline.night import batch_alarm
 from herdbook.pipeline.night.again import reassess
 from herdbook.pipeline.night.close import close
+from herdbook.pipeline.store import record_writing, shards
 from herdbook.pipeline.store import settle as settling
 from herdbook.pipeline.store.connection import transaction
-from herdbook.pipeline.store.record_files import files_of
+from herdbook.pipeline.store.known_newest import KNOWN
+from herdbook.pipeline.store.publish import publish
+from herdbook.pipeline.store.record_files import TABLES, files_of
 from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY, HOUR
@@ -128,6 +131,10 @@ def test_the_night_holds_batches_against_all_of_it(
     assert [len(rows) for rows in seen[0].values()] == [2]
 
 
+def full(path: Path) -> str:
+    raise OSError(28, "No space left on device")
+
+
 def test_files_are_merged_and_what_was_measured_again_leaves(
     young: Bench, settled: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -184,11 +191,7 @@ def test_a_full_disk_leaves_the_rows_where_they_are(
 ) -> None:
     bench = nights(tmp_path, "")
     settings(bench, "young_rows = 0")
-
-    def full(path: Path) -> str:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(settling, "file_hash", full)
+    monkeypatch.setattr(record_writing, "file_hash", full)
     with pytest.raises(StoreError, match="the record cannot be written"):
         upkeep(bench.store, NOW)
     monkeypatch.undo()
@@ -200,3 +203,56 @@ def test_a_full_disk_leaves_the_rows_where_they_are(
 
 def test_killed_at_any_instant(tmp_path: Path) -> None:
     assert survive("scan, its rows moved", 1, random.Random(5), tmp_path) >= 1
+
+
+def test_who_measured_rows_writes_them(young: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every vehicle in a shard of its own: a broken file concerns it alone, and files are merged shard by shard."""
+    monkeypatch.setattr(shards, "MOST", 1)
+    bench = nights(tmp_path, "young_rows = 0")
+    with transaction(bench.store.catalogue) as con:
+        named = files_of(con)
+        rows = {kind: con.execute(f"SELECT count(*) FROM {kind}").fetchall() for kind in TABLES}
+    of = {vehicle: shards.shard_of(vehicle, 1) for vehicle in ("TOY-001", "TOY-002")}
+    assert len(set(of.values())) == 2
+    assert {f.shard for f in named} == set(of.values())
+    assert len(named) == 18  # metrics, events and counts of three nights and two shards
+    assert set(map(str, rows.values())) == {"[(0,)]"}
+    assert answers(bench.store, RECORD) == answers(young.store, RECORD)
+    broken = next(f for f in named if f.shard == of["TOY-002"] and f.kind == "metrics")
+    flip(bench.store.folder / broken.file)
+    assert [t.vehicles for t in check(bench.store)] == [("TOY-002",)]
+    bench.scan()
+    assert answers(bench.store, RECORD) == answers(young.store, RECORD)
+    monkeypatch.setattr(settling, "MERGED", 2)
+    upkeep(bench.store, NOW)
+    assert len(files(bench)) == 9  # of two shards, and of the night that measured one vehicle again
+    assert answers(bench.store, RECORD) == answers(young.store, RECORD)
+    reassess(bench.store, jobs=2)
+    assert answers(bench.store, RECORD) == answers(young.store, RECORD)
+
+
+def test_a_disk_that_fills_under_a_worker_stops_the_night_in_words(
+    young: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = nights(tmp_path, "young_rows = 0", count=0)
+    shutil.copytree(young.inbox, bench.inbox, dirs_exist_ok=True)
+    with monkeypatch.context() as patched:
+        patched.setattr(record_writing, "file_hash", full)
+        with pytest.raises(StoreError, match=r"the record cannot be written \(No space left on device\)"):
+            bench.scan()
+    assert not list(bench.store.folder.glob(".record*"))
+    bench.scan()
+    assert answers(bench.store, RECORD) == answers(young.store, RECORD)
+
+
+def test_a_store_from_before_shards_is_read_and_written_on(young: Bench, settled: Bench) -> None:
+    with transaction(settled.store.catalogue) as con:
+        con.execute("ALTER TABLE record_files DROP COLUMN shard")
+        con.execute("DELETE FROM versions WHERE version = 17")
+    publish(settled.store)
+    assert answers(settled.store, RECORD) == answers(young.store, RECORD)  # a published copy of that time
+    (settled.store.folder / KNOWN).unlink()  # an older Herdbook's would not name step 17
+    settled.store = Store.open(settled.store.folder)
+    assert (settled.store.folder / "catalogue.before-0017.duckdb").exists()
+    reassess(settled.store, jobs=0)
+    assert answers(settled.store, RECORD) == answers(young.store, RECORD)

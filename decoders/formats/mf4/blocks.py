@@ -39,13 +39,15 @@ class MetaBlock:
 
 
 class BlockFile:
-    """Random access to the blocks of one file. cut: bytes that blocks claim beyond the end of the file."""
+    """Random access to the blocks of one file. cut: bytes that blocks claim beyond the end of the file; oddly_turned:
+    place of the first packed block whose rows were turned by another width than its records have, else 0."""
 
     def __init__(self, path: Path) -> None:
         self.file = path.open("rb")
         weakref.finalize(self, self.file.close)
         self.size = path.stat().st_size
         self.cut = 0
+        self.oddly_turned = 0
         self._met = 0
 
     def block(self, address: int, *kinds: bytes) -> MetaBlock:
@@ -76,12 +78,13 @@ class BlockFile:
             return ""
         return self.block(address, b"##TX", b"##MD").data.split(b"\0", 1)[0].decode("utf-8", "replace")
 
-    def data(self, address: int) -> Iterator[bytes]:
-        """Measured data behind a link, in pieces: a block, a list of blocks, each plain or packed. Raises: Broken."""
+    def data(self, address: int, width: int = 0) -> Iterator[bytes]:
+        """Measured data behind a link, in pieces: a block, a list of blocks, each plain or packed. Raises: Broken.
+        width: bytes of a record, where all are of one."""
         for where in self._parts(address):
             kind, length, links = self._head(where, (*PLAIN, b"##DZ"))
             if kind == b"##DZ":
-                yield self._unpacked(where, length)
+                yield self._unpacked(where, length, width)
                 continue
             left = length - HEADER.size - 8 * len(links)
             at = where + length - left
@@ -121,7 +124,7 @@ class BlockFile:
             raise Broken(f"the file ends inside the block at byte {address}")
         return kind, length, struct.unpack(f"<{count}Q", links)
 
-    def _unpacked(self, address: int, length: int) -> bytes:
+    def _unpacked(self, address: int, length: int, width: int) -> bytes:
         """Content of a packed block; when it is damaged, Broken."""
         head = self.file.read(PACKED.size)
         if len(head) < PACKED.size:
@@ -130,12 +133,16 @@ class BlockFile:
         if unpacked > MAX_PACKED or packed > length or way > 1:
             raise Broken(f"the packed block at byte {address} claims {unpacked} bytes, packed by way {way}")
         try:
-            data = inflate.machine().decompress(self.file.read(packed), max(unpacked, 1))
+            data: bytes = inflate.machine().decompress(self.file.read(packed), max(unpacked, 1))
         except inflate.ERRORS as e:
             raise Broken(f"the packed block at byte {address} is damaged: {e}") from None
         if len(data) != unpacked:
             raise Broken(f"the packed block at byte {address} holds {len(data)} of {unpacked} bytes")
-        return _turned(data, columns) if way == 1 and columns else data
+        if way == 0 or columns == 0:
+            return data
+        if width and columns != width:  # a writer may do so, but all do it by the record: more likely a slip
+            self.oddly_turned = self.oddly_turned or address
+        return _turned(data, columns)
 
 
 def _turned(data: bytes, columns: int) -> bytes:

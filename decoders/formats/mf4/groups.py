@@ -13,6 +13,7 @@ HD = struct.Struct("<QhhBBBxdd")
 CG = struct.Struct("<QQHH4xLL")
 CN = struct.Struct("<BBBBLLLL")
 CC = struct.Struct("<BBHHHdd")
+CHANNEL_LINKS, CHANNEL_DATA = 8, 72  # of a channel block, at least; attachments add links
 VARIABLE_ENTRIES, BUS_EVENT = 1, 2  # flags of a group
 VARIABLE_SIZE = -1  # in place of the size of a group of variable length
 VARIABLE, MASTER, VIRTUAL = 1, 2, 3  # kinds of channels
@@ -72,20 +73,21 @@ def bus_groups(blocks: BlockFile, names: tuple[str, ...]) -> Iterator[ChannelGro
             if not flags & BUS_EVENT:
                 continue
             time, members = _channels(blocks, block.links[1])
-            for name in names:
-                found = {k.rpartition(".")[2]: v for k, v in members.items() if k.startswith(name + ".")}
-                if found:
-                    yield ChannelGroup(
-                        name=name,
-                        records=records,
-                        size=size + spare,
-                        skip=skip,
-                        data=data_group.links[2],
-                        number=number,
-                        sizes=sizes,
-                        time=time,
-                        members=found,
-                    )
+            kinds = [name for name in names if any(k.startswith(name + ".") for k in members)]
+            if len(kinds) > 1:  # its records would be read once as each of them
+                raise Broken(f"a channel group that is {' and '.join(kinds)} at once")
+            for name in kinds:
+                yield ChannelGroup(
+                    name=name,
+                    records=records,
+                    size=size + spare,
+                    skip=skip,
+                    data=data_group.links[2],
+                    number=number,
+                    sizes=sizes,
+                    time=time,
+                    members={k.rpartition(".")[2]: v for k, v in members.items() if k.startswith(name + ".")},
+                )
 
 
 def number_and_size(block: MetaBlock) -> tuple[int, int]:
@@ -101,6 +103,8 @@ def _channels(blocks: BlockFile, address: int) -> tuple[Channel | None, dict[str
     for name, channel in _walk(blocks, address, 0):
         if channel.kind in (MASTER, VIRTUAL) and time is None:
             time = channel
+        elif name in members and "." in name:
+            raise Broken(f"a channel group that holds {name} twice")  # which of them is it?
         else:
             members[name] = channel
     return time, members
@@ -110,8 +114,8 @@ def _walk(blocks: BlockFile, address: int, depth: int) -> Iterator[tuple[str, Ch
     if depth > NESTED:
         raise Broken(f"channels nested more than {NESTED} deep at byte {address}")
     for block in blocks.chain(address, b"##CN"):
-        if len(block.data) < CN.size or len(block.links) < 6:
-            raise Broken("a channel that is too short")
+        if len(block.data) < CHANNEL_DATA or len(block.links) < CHANNEL_LINKS:
+            raise Broken("a channel that is too short")  # with links that are none, its fields would be read elsewhere
         yield blocks.text(block.links[2]), _channel(blocks, block)
         if block.links[1]:
             yield from _walk(blocks, block.links[1], depth + 1)

@@ -30,6 +30,7 @@ UNFINISHED = b"UnFinMF "
 KINDS = {"CAN_DataFrame": 0, "CAN_ErrorFrame": ERROR, "CAN_RemoteFrame": REMOTE}
 NEEDED = {"CAN_DataFrame": ("ID", "DataBytes"), "CAN_ErrorFrame": (), "CAN_RemoteFrame": ("ID",)}
 BITS = (("IDE", EXTENDED), ("EDL", FD), ("BRS", BRS), ("ESI", ESI), ("Dir", TX))
+NUMBERS = ("ID", "DLC", "DataLength", "BusChannel", *(name for name, _ in BITS))
 Members = dict[str, Any]  # arrays by member name, each (n,) or (n, bytes)
 
 
@@ -48,6 +49,9 @@ def read(source: Source, account: Account) -> Iterator[Frames]:
         start_us = 0
     labels = Labels()
     yield from merged([_group(blocks, group, start_us, labels, account) for group in groups])
+    if blocks.oddly_turned:
+        what = "a packed block is laid out by another width than its records have: its frames may be wrong"
+        account.lose("record", blocks.oddly_turned, 0, what)
     if blocks.cut:
         account.lose("cut", blocks.size, blocks.cut, "the file ends inside a block")
 
@@ -101,6 +105,8 @@ def _members(blocks: BlockFile, group: ChannelGroup) -> Iterator[Members]:
                 members[name] = records[:, first : first + channel.bits.length // 8]
             elif 1 <= channel.bits.length <= 64:
                 members[name] = raw_bits(words, channel.bits).view(np.int64)
+            elif name in NUMBERS:
+                raise Broken(f"the member {name} has {channel.bits.length} bits")
         if variable is not None:
             members["DataBytes"] = variable.take(members["DataBytes"], 64)
         yield members | {"time": _seconds(words, group.time, width)}
@@ -119,7 +125,7 @@ def _records(blocks: BlockFile, group: ChannelGroup) -> Iterator[Bytes]:
     if not 0 < width <= MAX_META:
         raise Broken(f"records of {width} bytes")
     rest = b""
-    for piece in blocks.data(group.data):
+    for piece in blocks.data(group.data, width):
         rest = rest + piece if rest else piece
         if whole := len(rest) // width * width:
             yield np.frombuffer(rest, np.uint8, whole).reshape(-1, width)[:, group.skip :]

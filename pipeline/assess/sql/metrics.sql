@@ -1,5 +1,5 @@
 -- metrics: those of the sessions that rules look at.
--- In:    metrics, sessions; $vehicles, and from when on each is judged: $since (microseconds UTC, as $vehicles)
+-- In:    metrics, sessions, of the catalogue alone (files: old_rows.py); $vehicles, and from when on each is judged: $since (microseconds UTC, as $vehicles)
 -- Out:   vehicle, kind (of the session), start_t, end_t (of the session), name, item, value, unit, se, n, coverage
 --        No order.
 WITH judged AS (SELECT unnest($vehicles::VARCHAR[]) AS vehicle, unnest($since::BIGINT[]) AS since)

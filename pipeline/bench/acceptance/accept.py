@@ -201,7 +201,7 @@ class _Test:
                 least = step.least_coverage if check.least_coverage is None else check.least_coverage
                 yield judge(check, found[item], least_coverage=least, in_doubt=in_doubt)
             else:
-                yield missing(check, item, f"these logs give no {check.measured} in this step")
+                yield missing(check, item, "these logs give no value of it in this step")
 
     def _by_instrument(self, step: Step) -> StepResult:
         rows: list[Judged] = []

@@ -32,6 +32,10 @@
       said.textContent = words();
       canvas.setAttribute("aria-label", words());
       canvas.dataset.ready = "1";
+      const ways = document.getElementById("ways");
+      ways.hidden = !data.copies.sql;
+      for (const code of ways.querySelectorAll("[data-copies]")) code.textContent = data.copies[code.dataset.copies] || "";
+      for (const link of ways.querySelectorAll("[data-as]")) link.href = `/ask/file?${new URLSearchParams({ sql: data.copies.sql || "", as: link.dataset.as })}`;
       paint();
     } catch (problem) { said.textContent = ""; document.getElementById("wrong").textContent = problem.message; }
   }

@@ -111,14 +111,28 @@
     const twice = all.filter(d => d.overlapping && !exact).map(d => `Logs of ${d.vehicle} overlap here: their samples are counted once a log.`);
     said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} samples; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`,
       data.beside ? `Dashed beside it: ${data.beside.vehicle}, ${words({ a: data.beside.start, b: data.beside.end })}.` : "", ...missing, ...twice].filter(Boolean).join(" ");
-    problems.replaceChildren(...all.flatMap(d => d.problems).map(text => Object.assign(document.createElement("li"), { textContent: text })));
+    problems.replaceChildren(...all.flatMap(d => d.problems.map(text => data.beside ? `${d.vehicle}: ${text}` : text)).map(text => Object.assign(document.createElement("li"), { textContent: text })));
     values();
     canvas.setAttribute("aria-label", `Signals of ${all.map(d => d.vehicle).join(" and ")}: ${names.join(", ")}. ${said.textContent} The values stand in the table below. Keys: plus and minus zoom, left and right move, 0 shows the whole record, comma and full stop move the reading line, m marks.`);
     keep();
-    const copies = data.copies;
-    if (copies) for (const kind of ["command", "sql", "python"]) { const code = document.querySelector(`[data-copies=${kind}]`); if (code) code.textContent = copies[kind]; }
+    copies();
     root.dataset.ready = left() ? "" : "1";
   }
+  // The stretch by other ways is asked for when somebody looks at it.
+  const ways = document.getElementById("ways");
+  let waysOf = "";
+  async function copies() {
+    const p = address();
+    p.delete("mark");
+    if (!ways?.open || waysOf === p.toString()) return;
+    waysOf = p.toString();
+    try {
+      const made = await desk.ask(`/window/copies?${p}`);
+      for (const code of document.querySelectorAll("[data-copies]")) { code.textContent = made[code.dataset.copies] || ""; code.closest(".copy").hidden = !code.textContent; }
+      ways.dataset.ready = "1";
+    } catch (problem) { waysOf = ""; desk.say(problem.message, true); }
+  }
+  ways?.addEventListener("toggle", copies);
   const whose = of => !data.beside ? "" : data.beside.vehicle !== data.vehicle ? `${of.vehicle}: ` : of === data ? "this: " : "beside: ";
   function at(line, t) { // the value drawn at an offset: [low, high], or null where nothing was recorded
     const last = line.last || line.t;

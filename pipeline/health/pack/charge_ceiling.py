@@ -2,7 +2,8 @@
 
 A rider pulls the plug whenever he leaves: such ends scatter. Ends that lie within the report's own step of each other,
 charge after charge, were made by a device: a charger or a battery monitor that stops there, or a limit that was set.
-No charger has to speak on the bus for that.
+No charger has to speak on the bus for that. Charges that nobody recorded count as well: where a session begins with
+more than the one before it ended with, the vehicle was charged to there, or further and then ridden.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import polars as pl
 
 from herdbook.pipeline.health.reading import event_table, metric_rows
 from herdbook.pipeline.health.rule import Record, Window
+from herdbook.pipeline.science.binomial import tail
 from herdbook.pipeline.times import column_micros
 
 FULL_PCT = 95.0  # from here on a charge is as good as full (engineering choice)
@@ -27,12 +29,17 @@ FLOWS_C = 0.1  # a charge that is nearly full has tapered below (engineering cho
 # fifths ends between 75 and 85 %).
 BY_HAND_PCT = 10.0
 AFTER_S = 900.0  # the next session begins so soon: what it reports first is how the charge ended
+# The same where some of them nobody recorded: the lowest of such ends are passed over, and every herd has vehicles that
+# are seldom recorded (engineering choice).
+UNSEEN_CHANCE = 0.01
+RISE_PCT = 3.0  # between two sessions: more than a report that is set right by a rest (engineering choice)
 
 
 @dataclass(frozen=True, slots=True)
 class Ceiling:
     """pct: where the charges end; spread: between the highest and the lowest; charges: how many in a row, up to the
-    newest; chance: that ends by hand fall together so closely; before: charges before them that ended above."""
+    newest; chance: that ends by hand fall together so closely; before: charges before them that ended above; unseen:
+    how many of the charges nobody recorded."""
 
     pct: float
     spread: float
@@ -40,11 +47,19 @@ class Ceiling:
     chance: float
     before: int
     windows: tuple[Window, ...]
+    unseen: int = 0
 
 
 def ceiling(record: Record, days: float) -> Ceiling | None:
     """The newest charges of the last so many days that ended alike; None where fewer than two did."""
     ends = _ends(record, days)
+    if not ends.height:
+        return None
+    return _in_a_row(record, ends) or _with_unseen(record, ends)
+
+
+def _in_a_row(record: Record, ends: pl.DataFrame) -> Ceiling | None:
+    """By recorded charges alone."""
     if ends.height < 2:
         return None
     pct = ends["pct"].to_numpy()
@@ -72,6 +87,72 @@ def ceiling(record: Record, days: float) -> Ceiling | None:
         before=int((pct[:-alike] > newest.max() + SAME_PCT).sum()),
         windows=tuple(Window(int(a), int(b)) for a, b in zip(starts[::-1][:10], stops[::-1][:10], strict=True)),
     )
+
+
+def _with_unseen(record: Record, ends: pl.DataFrame) -> Ceiling | None:
+    """By recorded charges and by those that only the next session's report tells of. Such a one may have been ridden
+    down since, unseen: that it lies lower speaks for nothing, that it lies higher against a ceiling."""
+    rows = pl.concat([ends.with_columns(seen=pl.lit(True)), _unseen(record, ends)], how="diagonal").sort("end_t")
+    pct, seen, flows = (rows[c].to_numpy() for c in ("pct", "seen", "flows"))
+    step, tops = _step(record), set[float]()
+    best: Ceiling | None = None
+    for k in range(2, pct.size + 1):
+        newest, recorded = pct[-k:], seen[-k:]
+        top = float(newest.max())
+        at = newest >= top - SAME_PCT
+        if top >= FULL_PCT or (recorded & ~flows[-k:]).any():
+            break  # a charge that ran to its end says that there is no ceiling since
+        tops.add(top)
+        many = int(at.sum())
+        both = int((recorded & at).sum())  # charges of both kinds must tell it: one recorded, and one more
+        by_hand = int((seen & (pct < top - SAME_PCT)).sum())
+        if not 0 < both < many or both < LEAST_SHARE * (both + by_hand):
+            continue
+        spread = float(np.ptp(newest[at]))
+        chance = _highest_alike(max(spread, step), many, k) * len(tops)
+        if chance <= UNSEEN_CHANCE and (best is None or chance < best.chance):
+            used = rows[-k:].filter(pl.Series(at))
+            starts, stops = column_micros(used["start_t"]), column_micros(used["end_t"])
+            best = Ceiling(
+                pct=float(np.median(newest[at])),
+                spread=spread,
+                charges=many,
+                chance=chance,
+                before=int((pct[:-k] > top + SAME_PCT).sum()),
+                windows=tuple(Window(int(a), int(b)) for a, b in zip(starts[::-1][:10], stops[::-1][:10], strict=True)),
+                unseen=int((at & ~recorded).sum()),
+            )
+    return best
+
+
+def _highest_alike(spread: float, n: int, of: int) -> float:
+    """Chance that n of so many ends by hand, each anywhere over BY_HAND_PCT, lie within `spread` of the highest: any
+    may be the highest, and below it the others lie anywhere."""
+    return min(1.0, of * tail(n - 1, of - 1, min(spread / BY_HAND_PCT, 1.0)))
+
+
+def _unseen(record: Record, ends: pl.DataFrame) -> pl.DataFrame:
+    """One row a charge that no session shows: where a ride or a rest begins with more than the session before it ended
+    with. start_t, end_t: of the session that tells it."""
+    said = [
+        metric_rows(record, f"pack_soc_{side}_pct").select("start_t", pl.col("value").alias(side)).unique("start_t")
+        for side in ("start", "end")
+    ]
+    rows = record.sessions.select("start_t", "end_t", "kind").join(said[0], on="start_t").join(said[1], on="start_t")
+    rows = rows.sort("start_t").with_columns(rise=pl.col("start") - pl.col("end").shift(1))
+    told = ends["end_t"]
+    rows = rows.filter(pl.col("rise") > RISE_PCT, pl.col("kind") != "charge").filter(
+        pl.col("start_t") >= told.min(), ~pl.col("start_t").is_in(_right_after(record, told).implode())
+    )
+    return rows.select("start_t", "end_t", pct="start", flows=pl.lit(True), seen=pl.lit(False))
+
+
+def _right_after(record: Record, told: pl.Series) -> pl.Series:
+    """Starts of sessions that only repeat how a recorded charge ended."""
+    after = record.sessions.select("start_t").sort("start_t")
+    ends = pl.DataFrame({"told": told}).sort("told")
+    joined = after.join_asof(ends, left_on="start_t", right_on="told", strategy="backward", tolerance=f"{AFTER_S:.0f}s")
+    return joined.filter(pl.col("told").is_not_null())["start_t"]
 
 
 def _step(record: Record) -> float:

@@ -9,7 +9,7 @@ both ends of a session that shows too few steps.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -29,12 +29,45 @@ LEAST_PCT = 2.0  # of rated charge has to flow before a session is asked (engine
 LEAST_SUM_PCT = 12.0  # of rated charge in all sessions that are judged (engineering choice)
 STEPPED_SUM_PCT = 4.0  # where each was read by its steps: they tell within a hundredth of it (engineering choice)
 OWN = 0.03  # two sessions of one report differ by so much besides rounding: rests, warmth (engineering choice)
+LEAST_BEFORE = 2  # sessions on either side of a step: one alone may have been set right on the way (engineering choice)
 FAR = 4.0  # standard errors beyond which the report was set right within the session (engineering choice)
+
+
+@dataclass(frozen=True, slots=True)
+class Slowed:
+    """share: of what the report moved by before its last step, for the same counted charge, it moves by since; se: its
+    standard error; before: sessions before the step; now: since."""
+
+    share: float
+    se: float
+    before: int
+    now: Pooled
 
 
 def moved(record: Record, days: float) -> Pooled | None:
     """Share of the counted charge, over the rated capacity, by which the report moved, since its last step; None where
     too little flowed."""
+    found = record.once(("charge count", days), lambda: _sessions(record, days))
+    return None if found is None else found[1]
+
+
+def count_slowed(record: Record, days: float) -> Slowed | None:
+    """How the report counts since its last step beside how it counted up to then; None where no step is certain, or
+    too little flowed on either side."""
+    found = record.once(("charge count", days), lambda: _sessions(record, days))
+    if found is None or found[1] is None:
+        return None
+    whole, now = found[0], found[1]
+    k = whole.count - now.count
+    if k < LEAST_BEFORE or now.count < LEAST_BEFORE:
+        return None
+    value, se = pool(whole.values[:k], whole.ses[:k])
+    share = now.value / value
+    return Slowed(share, share * float(np.hypot(now.se / now.value, se / value)), k, now) if value > 0 else None
+
+
+def _sessions(record: Record, days: float) -> tuple[Pooled, Pooled | None] | None:
+    """All sessions, and those since the last step where enough flowed in them."""
     rated = record.profile.pack_figures.rated_ah
     run = metric_rows(record, "pack_run_ah").select("start_t", "end_t", "coverage", run="value").unique("start_t")
     first, last = (
@@ -73,7 +106,7 @@ def moved(record: Record, days: float) -> Pooled | None:
     now = since_step(whole)
     flowed = float(np.abs(x[near])[-now.count :].sum())
     least = STEPPED_SUM_PCT if known[near][-now.count :].all() else LEAST_SUM_PCT
-    return replace(now, item="count") if flowed >= least else None
+    return whole, replace(now, item="count") if flowed >= least else None
 
 
 def _step(said: Floats) -> float:

@@ -137,6 +137,12 @@ def _at_one_charge(c: Ceiling) -> Finding:
     """A note: nothing on the bus tells a limit that somebody wants from one that nobody does."""
     apart = f"within {c.spread:.1f} % of each other" if c.spread >= 0.05 else "to the digit"
     before = f" {counted(c.before, 'earlier charge')} went further." if c.before else ""
+    if c.unseen:
+        recorded = counted(c.charges - c.unseen, "recorded charge")
+        who = f"{recorded} ended with the current still flowing, and {c.unseen} more that nobody recorded ended,"
+        said = f"{who} at {c.pct:.0f} % reported, {apart}"
+    else:
+        said = f"The last {c.charges} charges ended at {c.pct:.0f} % reported, {apart}, with the current still flowing"
     return Finding(
         severity=Severity.NOTE,
         item="one charge",
@@ -144,8 +150,7 @@ def _at_one_charge(c: Ceiling) -> Finding:
         limit=FULL_PCT,
         unit="% of charge",
         se=max(c.spread, 0.5),
-        statement=f"The last {c.charges} charges ended at {c.pct:.0f} % reported, {apart}, with the current still "
-        f"flowing: most likely a device ends them there, not a hand that pulls the plug.{before}",
+        statement=f"{said}: most likely a device ends them there, not a hand that pulls the plug.{before}",
         confidence=1.0 - c.chance,
         persistence=1.0,
         count=c.charges,
@@ -230,6 +235,11 @@ def _cases() -> Cases:
         metrics = Metric("charge_end", 3.0, "1", None, 1), Metric("pack_soc_highest_pct", pct, "%", 0.5, 1)
         return one_session(day, "charge", *metrics, Event("charge", 0, 3_590_000_000, "unplugged", data))
 
+    def begins(day: float, pct: float) -> ExampleSession:
+        """A ride that begins with so much: a charge before it was not recorded."""
+        said = Metric("pack_soc_start_pct", pct, "%", 0.5, 1), Metric("pack_soc_end_pct", pct - 9.0, "%", 0.5, 1)
+        return one_session(day, "ride", *said)
+
     def level(day: float) -> ExampleSession:
         """One group ends it 240 mV ahead, which is one per cent of charge."""
         data = {"end_a": 12.0, "end_highest_v": 3.66, "end_median_v": 3.42}
@@ -242,6 +252,7 @@ def _cases() -> Cases:
     return Cases(
         fires_on=(
             record(*(to(d, 70.0) for d in range(3))),
+            record(to(0, 70.0), *(begins(d, 70.0) for d in (2, 4, 5, 7))),  # charges that nobody recorded
             record(to(0, 97.0), to(1, 99.0), *(to(d, 80.0 + 0.5 * (d % 2)) for d in range(2, 6))),
             record(*(charge(d, "group_limit") for d in range(4))),
             record(charge(0, "complete"), charge(1, "charger_fault"), charge(2, "charger_fault")),
@@ -307,5 +318,5 @@ RULE = Rule(
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
     cases=_cases,
-    version=4,
+    version=5,
 )

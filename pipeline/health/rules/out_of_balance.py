@@ -14,8 +14,9 @@ import numpy as np
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, any_of, charged_full, moves, unless
+from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pack.offsets import offsets, uneven
-from herdbook.pipeline.health.pack.string import string_fit, too_loose
+from herdbook.pipeline.health.pack.string import StringFit, string_fit, too_loose
 from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
@@ -27,6 +28,7 @@ from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
+OWN_PCT = 0.5  # a group walks by so much from charge to charge, warm or cold (engineering choice)
 LIMITS = (
     Limit("look", 1.2, UNIT, "engineering choice: about 50 mV at the end of charge, past the usual 30 mV"),
     Limit("act", 3.0, UNIT, "engineering choice: about 100 mV at full; 12 h of bleeding at 70 mA and 30 Ah"),
@@ -35,15 +37,21 @@ LIMITS = (
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance for one group"),
     Limit("z_both", 2.0, "standard errors", "engineering choice: at full, when empty shows the same by z from nought"),
     Limit("days", 28.0, "days", "engineering choice: balance moves within weeks"),
-    Limit("least_sessions", 2.0, "sessions", "engineering choice: one reading alone is no finding"),
+    Limit(
+        "least_sessions",
+        2.0,
+        "sessions",
+        "engineering choice: one reading alone is no finding, or a note where the whole record leans to the same side",
+    ),
     Limit("agreement", 0.6, "share", "engineering choice: share of readings that must show it"),
 )
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    top = {k: o.pooled() for k, o in offsets(record, "top", limits["days"]).items()}
-    bottom = {k: o.pooled() for k, o in offsets(record, "bottom", limits["days"]).items()}
-    most = max((p.count for p in (*top.values(), *bottom.values())), default=0)
+    read_at = {end: offsets(record, end, limits["days"]) for end in ("top", "bottom")}
+    most = max((o.values.size for some in read_at.values() for o in some.values()), default=0)
+    # What a group stood at before a certain step says nothing of where it stands now
+    top, bottom = ({k: since_step(o.pooled(), OWN_PCT) for k, o in some.items()} for some in read_at.values())
     fit = string_fit(record)
     if most < limits["least_sessions"] and not fit.looked:
         return NotAssessed(
@@ -53,7 +61,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         )
     findings = []
     for item in sorted((set(top) | set(bottom)) - unread(record), key=int):
-        found = _judge_group(top.get(item), bottom.get(item), limits, fit.open.get(item, 0.0))
+        found = _judge_group(top.get(item), bottom.get(item), limits, _leans(fit, item))
         if found and not refuted(record, item, Why.CHARGE, found.measured / 100.0):
             findings.append(found)
     said = {f.item.removeprefix("cell ") for f in findings}
@@ -76,6 +84,11 @@ def _sentence(item: str, w: Weighed) -> str:
     )
 
 
+def _leans(fit: StringFit, item: str) -> float:
+    """To which side the whole record has a group, surely or not; 0: it stands level, or was not looked at."""
+    return fit.groups[item].stands if item in fit.groups else fit.open.get(item, 0.0)
+
+
 _WHOLE = Spoken(Why.CHARGE, 100.0, UNIT, _sentence)
 
 
@@ -84,7 +97,7 @@ def _is_level(p: Pooled, limits: Mapping[str, float]) -> bool:
 
 
 def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float], z: str = "z") -> bool:
-    if p is None or p.count < limits["least_sessions"]:
+    if p is None:
         return False
     signed = limit if p.value >= 0 else -limit
     return surely_over(p, signed, limits[z]) and p.share_over(signed) >= limits["agreement"]
@@ -92,7 +105,7 @@ def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float], z: 
 
 def _with_bottom(top: Pooled, bottom: Pooled | None, limits: Mapping[str, float]) -> Pooled:
     """Both ends weighed by their errors, when they agree that the group is off; else the top as it is."""
-    if bottom is None or bottom.count < limits["least_sessions"]:
+    if bottom is None:
         return top
     apart = abs(top.value - bottom.value) < 3.0 * float(np.hypot(top.se, bottom.se))
     off = top.value * bottom.value > 0 and abs(top.value) - limits["look"] > top.se
@@ -105,7 +118,7 @@ def _with_bottom(top: Pooled, bottom: Pooled | None, limits: Mapping[str, float]
 
 def _shows_it_too(top: Pooled, bottom: Pooled | None, limits: Mapping[str, float]) -> bool:
     """The other end, read apart from this one, is off to the same side beyond doubt, and by no more."""
-    if bottom is None or bottom.count < limits["least_sessions"] or top.value * bottom.value <= 0:
+    if bottom is None or top.value * bottom.value <= 0:
         return False
     within = abs(bottom.value) - abs(top.value) < 3.0 * float(np.hypot(top.se, bottom.se))
     return within and abs(bottom.value) > max(0.5 * limits["look"], limits["z"] * bottom.se)
@@ -118,7 +131,9 @@ def _judge_group(
     speaks only when no top is known. leans: to which side the whole record has the group, unsurely: a witness as well.
     """
     enough = limits["least_sessions"]
-    top = top if top is not None and top.count >= enough else None
+    bottom = bottom if bottom is not None and bottom.count >= enough else None
+    if top is not None and top.count < enough and not leans * top.value > 0:
+        top = None
     seen = bottom if top is None else _with_bottom(top, bottom, limits)
     look = limits["look"] if top is not None else limits["bottom"]
     witness = top is not None and (_shows_it_too(top, bottom, limits) or leans * top.value > 0)
@@ -127,7 +142,7 @@ def _judge_group(
         seen = top
     elif seen is None or not _stands_out(seen, look, limits):
         return None
-    both = top is not None and bottom is not None and bottom.count >= enough
+    both = top is not None and bottom is not None
     unclear = (
         ""
         if both
@@ -137,7 +152,7 @@ def _judge_group(
             + " tells them apart."
         )
     )
-    act = _stands_out(seen, max(look, limits["act"]), limits)
+    act = seen.count >= enough and _stands_out(seen, max(look, limits["act"]), limits)
     limit = max(look, limits["act"]) if act else look
     end = "empty" if top is None else "full" if seen is top else "full and empty alike"
     word = "more" if seen.value > 0 else "less"
@@ -149,7 +164,7 @@ def _judge_group(
         unit=UNIT,
         se=seen.se,
         statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the median group, "
-        f"read at {end} (standard error {seen.se:.1f} %, {seen.count} sessions).",
+        f"read at {end} (standard error {seen.se:.1f} %, {counted(seen.count, 'session')}).",
         confidence=confidence(abs(seen.value), limit, seen.se),
         persistence=seen.share_over(look if seen.value > 0 else -look),
         count=seen.count,
@@ -173,6 +188,8 @@ def _cases() -> Cases:
         fires_on=(
             record(*(read(d, "charge", -7.5) for d in range(4)), read(4, "ride", -7.3), read(5, "ride", -7.6)),
             record(*(read(d, "charge", 2.6) for d in range(4))),
+            # level until the fourth day
+            record(*(read(d, "charge", 0.1) for d in range(4)), *(read(d, "charge", -7.4) for d in range(4, 6))),
             record(*(read(d, "charge", -2.4, 0.9) for d in range(4)), *(read(d, "ride", -1.3, 0.2) for d in (4, 5, 6))),
         ),
         quiet_on=(
@@ -225,5 +242,5 @@ RULE = Rule(
     cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
     source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
     cases=_cases,
-    version=6,
+    version=7,
 )

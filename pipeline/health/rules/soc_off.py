@@ -2,7 +2,8 @@
 
 At anchors the gap is read as it is. A pack that says 80 % when the charger has just finished, or 20 % when its
 rest voltage says 5 %, misleads its rider. A firmware that snaps to 100 % at the charger's end shows no gap there;
-but in between its report must move as far as the counted current says (pack/charge_count.py).
+but in between its report must move as far as the counted current says (pack/charge_count.py), and as far as it did
+before.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, capacity_counted, charged_full
-from herdbook.pipeline.health.pack.charge_count import moved
+from herdbook.pipeline.health.pack.charge_count import Slowed, count_slowed, moved
 from herdbook.pipeline.health.pack.charge_off import readings_off
 from herdbook.pipeline.health.pooled import Pooled, pool
 from herdbook.pipeline.health.reading import windows
@@ -48,6 +49,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             "check how it counts"
         )
     found = [] if count is None else _judge_count(count, limits)
+    slowed = count_slowed(record, limits["days"])
+    if not found and slowed is not None:
+        found = _judge_slowing(slowed, limits)
     away = {str(kind): _away(part, limits) for (kind,), part in gaps.group_by(["item"], maintain_order=True)}
     for kind, seen in away.items():
         found += _judge_kind(kind, seen, limits)
@@ -146,9 +150,10 @@ def _judge_count(count: Pooled, limits: Mapping[str, float]) -> list[Finding]:
     """How far from full to empty the report is off: it moves by less than what flowed. One that moves by more reckons
     with a pack that has lost capacity, which is no fault of it."""
     off, se = _count_off(count, limits)
-    if not off - limits["look"] > limits["z"] * se:
-        return []
     act = off - limits["act"] > limits["z"] * se
+    # as at anchors: surely off, and likely by more than `look`, is worth a note
+    if not act and not (off > limits["look"] and off > limits["z"] * se):
+        return []
     limit = limits["act"] if act else limits["look"]
     share = 1.0 - limits["look"] / 100.0
     return [
@@ -169,6 +174,39 @@ def _judge_count(count: Pooled, limits: Mapping[str, float]) -> list[Finding]:
             windows=count.windows(largest=False),
             signals=("pack_soc", "pack_current"),
             not_separable="Electronics set to a larger pack than the profile names look the same.",
+            unsettled=not act and off + Z95 * se > limits["act"],
+        )
+    ]
+
+
+def _judge_slowing(slowed: Slowed, limits: Mapping[str, float]) -> list[Finding]:
+    """A report that moves by less for the same current than it did before. No pack grows: it counts wrongly now, or did
+    before; whatever its capacity is, and the profile's."""
+    off = 100.0 * (1.0 - slowed.share)
+    se = 100.0 * slowed.se
+    if not (off > limits["look"] and off > limits["z"] * se):
+        return []
+    now = slowed.now
+    return [
+        Finding(
+            severity=Severity.NOTE,
+            item=now.item,
+            measured=off,
+            limit=limits["look"],
+            unit=UNIT,
+            se=se,
+            statement=f"The reported charge moves by {off:.0f} % less for the same counted current than it did before "
+            f"(standard error {se:.1f} %; {counted(now.count, 'session')} since, {slowed.before} before): no pack "
+            "grows, so that it counts wrongly now or did before.",
+            confidence=confidence(off, limits["look"], se),
+            persistence=1.0,
+            count=now.count,
+            duration_s=now.duration_s,
+            windows=now.windows(largest=False),
+            signals=("pack_soc", "pack_current"),
+            not_separable="A monitor that had learned too small a capacity and has put it right, or another pack put "
+            "in, look the same: a full charge and a measured discharge tell.",
+            unsettled=True,
         )
     ]
 
@@ -202,6 +240,10 @@ def _cases() -> Cases:
             record(*(counting(d, 0.74, 6.0) for d in range(4))),
             # right at first, wrong since the sixth day
             record(*(counting(d, 1.0, 6.0) for d in range(6)), *(counting(d, 0.7, 6.0) for d in range(6, 10))),
+            # off by 15 %: surely off, and likely worth a note
+            record(*(counting(d, 0.85, 6.0) for d in range(4))),
+            # slower than before, though not slower than the rated capacity asks for
+            record(*(counting(d, 1.15, 6.0) for d in range(6)), *(counting(d, 0.97, 6.0) for d in range(6, 10))),
             record(*(session(d, 82.0, "full", 100.0) for d in range(3))),
             record(*(plugged(d, 24.0) for d in range(4))),
             record(session(0, 21.0)),  # 15 % off, seen once: a note
@@ -217,6 +259,12 @@ def _cases() -> Cases:
             record(session(0, 7.0), *(counting(d, 0.94, 6.0) for d in range(1, 7))),
             record(session(0, 7.0), *(counting(d, 1.4, 6.0) for d in range(1, 7))),
             record(session(0, 7.0), *(counting(d, 1.0) for d in range(1, 6)), counting(6, 0.2)),
+            # the electronics have learned that the pack holds less
+            record(
+                session(0, 7.0),
+                *(counting(d, 1.0, 6.0) for d in range(1, 6)),
+                *(counting(d, 1.18, 6.0) for d in range(6, 10)),
+            ),
         ),
         unassessed_on=(
             record(one_session(0, "ride", Metric("pack_soc_end_pct", 50.0, "%", 0.5, 1))),
@@ -256,6 +304,6 @@ RULE = Rule(
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
     source="anchors on steep parts of the open-circuit curve; counted current over rated capacity; limits: see each",
     cases=_cases,
-    version=6,
+    version=7,
     habit="charges to full, until the charger ends them, or rides until little charge is left with a rest after them",
 )

@@ -6,7 +6,7 @@ written to a file (certificate_file.py).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -14,6 +14,7 @@ from herdbook.pipeline.bench.acceptance.accept import Acceptance, StepResult
 from herdbook.pipeline.bench.acceptance.figures import Figure, in_words
 from herdbook.pipeline.bench.acceptance.plan import Check
 from herdbook.pipeline.bench.acceptance.plan_fit import giver_of
+from herdbook.pipeline.bench.acceptance.production import Production
 from herdbook.pipeline.bench.acceptance.scenes import UnitLog
 from herdbook.pipeline.bench.acceptance.verdicts import Judged
 from herdbook.pipeline.reports.page import html
@@ -40,10 +41,19 @@ READ_THIS = (
 
 
 def certificate(
-    found: Acceptance, name: str, *, line: str = "", who: str = "", at: datetime | None = None, public_key: str = ""
+    found: Acceptance,
+    name: str,
+    *,
+    line: str = "",
+    who: str = "",
+    at: datetime | None = None,
+    public_key: str = "",
+    production: Sequence[Sequence[Production]] = (),
 ) -> Document:
-    """Sealed, not yet signed. name: the test's own. at: when it was judged, naive UTC."""
+    """Sealed, not yet signed. name: the test's own. at: when it was judged, naive UTC. production: of each step its
+    values' global risk, none where nobody asked."""
     plan = found.plan
+    shared = iter([one for step in production for one in step])
     numbered = iter(range(1, 1 + sum(len(s.rows) for s in found.steps)))
     made = {
         "form": FORM,
@@ -71,7 +81,7 @@ def certificate(
         },
         "profile": found.profile,
         "profile_hash": found.profile_hash,
-        "steps": [_step(step, numbered) for step in found.steps],
+        "steps": [_step(step, numbered, shared) for step in found.steps],
         "findings": [{k: f[k] for k in ("severity", "title", "item", "statement")} for f in found.findings],
         "against": list(found.against),
         "refused": [{"log": log, "why": why, "do": do} for log, why, do in found.refused],
@@ -107,7 +117,7 @@ def measured_words(check: Check) -> str:
     return meaning[:1].lower() + meaning[1:]
 
 
-def _step(result: StepResult, numbered: Iterator[int]) -> Document:
+def _step(result: StepResult, numbered: Iterator[int], shared: Iterator[Production]) -> Document:
     step = result.step
     return {
         "name": step.name,
@@ -120,11 +130,11 @@ def _step(result: StepResult, numbered: Iterator[int]) -> Document:
         "lacking": result.lacking,
         "taken": step.kind.taken.value if len(result.spans) > 1 else "",
         "spans": [{"from": stamp(from_micros(a)), "to": stamp(from_micros(b))} for a, b in result.spans],
-        "rows": [_row(next(numbered), row) for row in result.rows],
+        "rows": [_row(next(numbered), row, next(shared, None)) for row in result.rows],
     }
 
 
-def _row(number: int, row: Judged) -> Document:
+def _row(number: int, row: Judged, production: Production | None) -> Document:
     check, accept = row.check, row.accept
     return {
         "no": number,
@@ -149,6 +159,21 @@ def _row(number: int, row: Judged) -> Document:
         "set_by": check.set_by,
         "error": check.error,
         "error_why": check.error_why,
+        "production": None if production is None else _production(production),
+    }
+
+
+def _production(one: Production) -> Document:
+    risk = one.risk
+    return {
+        "units": one.units,
+        "mean": one.mean,
+        "sd": one.sd,
+        "conforms": risk.conforms if risk else None,
+        "consumers_risk": risk.accepted_bad if risk else None,
+        "producers_risk": risk.rejected_good if risk else None,
+        "odd": one.odd,
+        "lacking": one.lacking,
     }
 
 

@@ -7,6 +7,7 @@ errors.
 from __future__ import annotations
 
 import json
+from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
@@ -47,6 +48,8 @@ def as_html(made: Document) -> str:
         doc=made,
         headline=HEADLINE[made["verdict"]],
         pictures={row["no"]: picture(row) for step in made["steps"] for row in step["rows"]},
+        of_all=[row for step in made["steps"] for row in step["rows"] if row.get("production")],
+        global_words=global_words(made),
         amount=numbers.amount,
         chance=chance,
         at_most=at_most,
@@ -71,6 +74,33 @@ def at_most(share: float) -> str:
     """The same as an upper bound."""
     said = chance(share)
     return said if said.startswith("under") else f"at most {said}"
+
+
+def global_words(made: Document) -> str:
+    """The global risks of a test in a sentence or two; "" for a certificate of before they were asked for."""
+    rows = [(row, row["production"]) for step in made["steps"] for row in step["rows"] if row.get("production")]
+    known = [(row, one) for row, one in rows if one["consumers_risk"] is not None]
+    if not rows:
+        return ""
+    if not known:
+        [(why, _)] = Counter(one["lacking"] for _, one in rows).most_common(1)
+        return f"not assessable: {why}."
+    worst = max(known, key=lambda r: r[1]["consumers_risk"])
+    dear = max(known, key=lambda r: r[1]["producers_risk"])
+    units = min(one["units"] for _, one in known)
+    said = (
+        f"by {units} other units in the store, {at_most(worst[1]['consumers_risk'])} of all that the line makes lie "
+        f"outside a limit and are accepted (consumer's risk of one value; highest for {_named(worst[0])}), "
+        f"{at_most(dear[1]['producers_risk'])} lie inside and are not accepted (producer's risk; highest for "
+        f"{_named(dear[0])})."
+    )
+    left = len(rows) - len(known)
+    return said + (f" {numbers.plural(left, 'other value')}: not assessable." if left else "")
+
+
+def _named(row: Document) -> str:
+    words = row["words"].split(":")[0]
+    return f"{words}, {row['item_words']}" if row["item_words"] else words
 
 
 def limits(row: Document) -> str:

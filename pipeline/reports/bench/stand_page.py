@@ -106,7 +106,7 @@ def write_page(page: StandPage, out: Path | str, stem: str) -> Path:
     drawn = [b.figure for leaf in leaves for b in leaf.blocks if isinstance(b, Drawn)]
     text = html.render(
         "stand.html.j2",
-        ("figures.js",),
+        html.FIGURES,
         figures=drawn,
         page=replace(page, leaves=leaves),
         law=cautions.LAW,

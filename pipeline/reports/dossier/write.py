@@ -66,24 +66,23 @@ def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: 
     """Write <folder>/<name>.html for each vehicle whose page is missing or older than its record; how many written."""
     written = 0
     folder.mkdir(parents=True, exist_ok=True)
-    shared = html.share_engine(folder) if vehicles else ""
     with store.read() as con:
         for done, vehicle in enumerate(vehicles, start=1):
             facts = one_vehicle(con, vehicle, store.settings.zone)
             path = folder / f"{html.file_name(vehicle)}.html"
-            if not _is_current(path, fingerprint(facts, shared, _neighbours(path)["history"])):
-                _write(store, con, facts, path, shared)
+            if not _is_current(path, fingerprint(facts, _neighbours(path)["history"])):
+                _write(store, con, facts, path, of_site=True)
                 written += 1
             if told:
                 told(done, len(vehicles))
     return written
 
 
-def _write(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, path: Path, shared: str = "") -> Path:
-    beside = _neighbours(path) if shared else None
-    mark = fingerprint(facts, shared, beside["history"] if beside else "")
+def _write(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, path: Path, *, of_site: bool = False) -> Path:
+    beside = _neighbours(path) if of_site else None
+    mark = fingerprint(facts, beside["history"] if beside else "")
     given = _given(store, con, facts) | {"fingerprint": mark, "beside": beside}
-    return html.write(path, html.render("dossier.html.j2", ("figures.js",), shared=shared, **given))
+    return html.write(path, html.render("dossier.html.j2", html.FIGURES, **given))
 
 
 def _neighbours(path: Path) -> dict[str, str]:
@@ -93,9 +92,9 @@ def _neighbours(path: Path) -> dict[str, str]:
     return {"herd": "../index.html", "vehicle": f"../vehicles/{name}", "history": history}
 
 
-def fingerprint(facts: Facts, shared: str = "", history: str = "") -> str:
+def fingerprint(facts: Facts, history: str = "") -> str:
     """Changes when a dossier would say something else: logs, findings, scores, service book, rule set, this program's
-    version, the drawing library beside it (shared) or the address of a history (history)."""
+    version and scripts, or the address of a history (history)."""
     seen = [
         [log["log"] for log in facts.logs],
         [[f["finding"], f["severity"], f["statement"], f["rule_set"], f["muted"]] for f in facts.findings],
@@ -104,7 +103,8 @@ def fingerprint(facts: Facts, shared: str = "", history: str = "") -> str:
         *([sorted(facts.doubts.items())] if facts.doubts else []),
         *([[(e.entry, e.holds) for e in facts.book]] if facts.book else []),
         *([[m.key for m in facts.unlooked]] if facts.unlooked else []),
-        *(beside for beside in (shared, history) if beside),
+        html.csp_hash("".join(html.asset(name) for name in html.FIGURES)),
+        *([history] if history else []),
     ]
     return hashlib.sha256(repr(seen).encode()).hexdigest()[:32]
 

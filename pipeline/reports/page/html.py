@@ -1,14 +1,13 @@
-"""From facts to one HTML file: templates, style, script and drawing library in one piece, nothing fetched, ever.
+"""From facts to one HTML file: templates, style and scripts in one piece, nothing fetched, ever.
 
-Figures stand in it as still pictures; the library starts when one of them is touched. The pages of a site share one
-copy of it. A content security policy in the head names the hash of each script of ours: any other script, request or
-frame that a hostile text might bring is refused by the browser, on top of the escaping that the templates do.
+Figures stand in it as still pictures, which scripts of our own (assets/figures.js) move when they are touched. A
+content security policy in the head names the hash of each of them: any other script, request or frame that a hostile
+text might bring is refused by the browser, on top of the escaping that the templates do.
 """
 
 from __future__ import annotations
 
 import base64
-import gzip
 import hashlib
 import os
 import re
@@ -29,54 +28,13 @@ from herdbook.pipeline.store.whole_file import whole
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-SERVERS = ("https://cloud.plotly.com/newchart", "https://cdn.plot.ly/un/")  # where the engine would send or fetch data
-LEVEL = 4  # of gzip: a tenth of a second faster than 9 on each dossier, and 80 kB larger
+FIGURES = ("scales.js", "samples.js", "figures.js", "reading.js", "page.js")  # scripts of a page with figures, in order
 _SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}")
 
 
 @cache
 def asset(name: str) -> str:
     return files("herdbook.pipeline.reports.page").joinpath("assets", name).read_text("utf-8")
-
-
-@cache
-def engine() -> str:
-    """The drawing library of the plotly package, without its servers' addresses."""
-    from plotly.offline import get_plotlyjs
-
-    text: str = get_plotlyjs()
-    for address in SERVERS:
-        text = text.replace(address, "")
-    return text
-
-
-@cache
-def packed_engine() -> str:
-    """The drawing library for a page that carries it along: gzip in base64."""
-    return _packed_and_named()[0]
-
-
-@cache
-def _packed_and_named() -> tuple[str, str]:
-    """The packed library, and the name of its text for the content security policy."""
-    from herdbook.pipeline.reports.page.kept import kept
-
-    def make() -> str:
-        text = base64.b64encode(gzip.compress(engine().encode(), LEVEL, mtime=0)).decode()
-        return f"{text} {csp_hash(engine())}"
-
-    packed, _, named = kept("drawing", f"{version('plotly')} {SERVERS} {LEVEL}", make).partition(" ")
-    return packed, named
-
-
-def share_engine(folder: Path) -> str:
-    """Lay the drawing library into a site's folder, once for all its pages; its file's name there."""
-    name = f"drawing-{hashlib.sha256(engine().encode()).hexdigest()[:12]}.js"
-    if not (folder / name).exists():
-        for old in folder.glob("drawing-*.js"):
-            old.unlink()
-        write(folder / name, engine())
-    return name
 
 
 def csp_hash(script: str) -> str:
@@ -92,7 +50,7 @@ def _shown(value: Any) -> Any:
 def environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    from herdbook.pipeline.reports.page.kept import CompiledTemplates
+    from herdbook.pipeline.reports.page.compiled import CompiledTemplates
 
     env = Environment(
         bytecode_cache=CompiledTemplates(),
@@ -117,17 +75,11 @@ def environment() -> Environment:
     return env
 
 
-def render(
-    template: str, scripts: tuple[str, ...] = (), figures: Sequence[PageFigure] = (), shared: str = "", **given: Any
-) -> str:
+def render(template: str, scripts: tuple[str, ...] = (), figures: Sequence[PageFigure] = (), **given: Any) -> str:
     """One page. scripts: names under assets/, put inline. figures: those of the page, whose numbers travel at its end,
-    behind all there is to read. shared: address of the drawing library beside the page (share_engine), relative to it;
-    without, a page with figures carries the library along."""
+    behind all there is to read."""
     texts = [asset(name) for name in scripts]
     hashes = [csp_hash(text) for text in texts]
-    if figures:
-        # what a script of ours loads may run, nothing else: a file opened from a disk can be told in no other way
-        hashes.append("'strict-dynamic'" if shared else _packed_and_named()[1])
     policy = (
         "default-src 'none'; connect-src 'none'; frame-src 'none'; style-src 'unsafe-inline'; img-src data: blob:; "
         "base-uri 'none'; form-action 'none'; "
@@ -141,8 +93,6 @@ def render(
             style=Markup(asset("page.css")),
             scripts=[Markup(text) for text in texts],
             figures=figures,
-            engine=packed_engine() if figures and not shared else "",
-            engine_file=shared if figures else "",
             **given,
         )
     )

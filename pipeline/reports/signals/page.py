@@ -27,7 +27,7 @@ def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
     left_out = max(0, len(wires) - MOST_WIRES)
     return html.render(
         "signals.html.j2",
-        ("figures.js",),
+        html.FIGURES,
         figures=[figure],
         vehicle=vehicle,
         figure=figure,

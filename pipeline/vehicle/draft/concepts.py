@@ -26,6 +26,7 @@ _WORDS = {
     "contactor": "contactor contactors relay mainrelay mainswitch switch mr k1 schuetz hauptschuetz mainrelaystate",
     "state": "state status mode st stat sts zustand modus betriebsart",
     "fault": "fault faults error errors err alarm alarms failure dtc warning fehler stoerung",
+    "insulation": "insulation isolation iso insul rins riso isolationswiderstand isowiderstand",
     "bleed": "bleed bleeding balance balancing bal balancer shunt equalize ausgleich",
     "board": "board pcb bms electronics bmstemp platine platinen",
     "ambient": "ambient amb air outside outdoor environment env ambtemp boxair umgebung umgebungs aussen",

@@ -36,6 +36,7 @@ WANTED: tuple[Wanted, ...] = (
     _line("contactor_state", "contactor", "fault count demand"),
     _line("bms_state", "pack|bms state", "fault contactor count soc charger motor controller cell"),
     _line("bms_fault", "pack|bms fault", "count motor controller charger state"),
+    _line("insulation_resistance", "insulation", f"fault limit demand state {_ODD}"),
     _line("bms_temp", "board|bms", f"cell motor stage ambient min max charger controller winding {_ODD}"),
     _line("ambient_temp", "ambient", f"motor cell stage {_ODD}"),
     _line("controller_fault", "controller fault", "count motor pack bms charger state"),

@@ -67,3 +67,48 @@ def test_hands_seldom_look_like_a_device() -> None:
             stated.append(found.chance)
     assert seen <= 6
     assert all(chance < 0.02 for chance in stated)
+
+
+def seen_later(day: float, pct: float, fell: float = 4.0) -> ExampleSession:
+    """A ride that begins with so much reported: what the charge before it, which nobody recorded, had left."""
+    said = Metric("pack_soc_start_pct", pct, "%", 0.5, 1), Metric("pack_soc_end_pct", pct - fell, "%", 0.5, 1)
+    return one_session(day, "ride", *said, Metric("pack_soc_highest_pct", pct, "%", 0.5, 1))
+
+
+def test_charges_that_nobody_recorded_count_by_where_the_next_session_begins() -> None:
+    """One recorded charge to 70 %, and rides of which two begin there again: nothing else tells of a charge."""
+    rides = [seen_later(d, pct) for d, pct in ((3, 70.0), (4, 66.0), (6, 70.5), (8, 61.0), (10, 70.0))]
+    found = ceiling(record(charge(0, 70.0), *rides), 45.0)
+    assert found is not None
+    assert (found.charges, found.unseen) == (3, 2)
+    assert found.pct == pytest.approx(70.0, abs=0.3)
+    assert found.chance < 0.01
+
+
+@pytest.mark.parametrize(
+    "rides",
+    [
+        [seen_later(3, 78.0), seen_later(6, 74.0), seen_later(9, 80.0)],  # by hand
+        [seen_later(3, 70.0), seen_later(6, 99.0), seen_later(9, 70.0)],  # it has gone to full since
+        [seen_later(3, 70.0), seen_later(6, 88.0), seen_later(9, 64.0)],  # and once further
+        [seen_later(3, 70.5)],  # one is chance
+    ],
+    ids=["by hand", "full since", "further since", "one"],
+)
+def test_unseen_charges_that_end_elsewhere_say_nothing(rides: list[ExampleSession]) -> None:
+    assert ceiling(record(charge(0, 70.0), *rides), 45.0) is None
+
+
+def test_a_recorded_charge_is_not_counted_again_by_the_rest_that_follows_it() -> None:
+    rest = one_session(1 / 24 + 0.002, "rest", Metric("pack_soc_start_pct", 70.0, "%", 0.5, 1))
+    assert ceiling(record(charge(0, 70.0), rest, seen_later(3, 70.0)), 45.0) is None
+
+
+def test_unseen_ends_by_hand_look_like_a_device_no_more_often_than_stated() -> None:
+    rng = np.random.default_rng(11)
+    seen = 0
+    for _ in range(150):
+        ends = np.round(rng.uniform(75.0, 85.0, 6), 1)
+        rides = [seen_later(3.0 * d, float(p), fell=20.0) for d, p in enumerate(ends[1:], 1)]
+        seen += ceiling(record(charge(0, float(ends[0])), *rides), 45.0) is not None
+    assert seen <= 6  # 1 in 100 is stated

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from herdbook.pipeline.health.examples import one_session, record
-from herdbook.pipeline.health.pack.charge_count import moved
+from herdbook.pipeline.health.pack.charge_count import count_slowed, moved
 from herdbook.pipeline.vehicle.record import Metric
 from tests.health.pack.trips import soc
 
@@ -80,3 +80,22 @@ def test_one_ride_read_by_its_steps_tells_what_rounded_ends_do_not() -> None:
     assert found is not None
     assert found.value == pytest.approx(0.74)
     assert found.se < 0.05
+
+
+def test_a_count_that_has_become_slower_is_known_whatever_the_capacity_is() -> None:
+    """The pack of a small capacity: it moved by 1.16 of what the rated one asks for, and by 18 % less since."""
+    found = count_slowed(record(*rides(1.16, 10), *rides(0.82 * 1.16, 8, 2, day=5.0)), 45.0)
+    assert found is not None
+    assert found.share == pytest.approx(0.82, abs=1.96 * found.se)
+    assert found.se < 0.03
+    assert (found.before, found.now.count) == (10, 8)
+
+
+@pytest.mark.parametrize("later", [rides(1.0, 2, 2, day=5.0), rides(0.7, 1, 2, day=5.0)], ids=["steady", "one since"])
+def test_no_certain_step_is_no_slowing(later: list[Any]) -> None:
+    assert count_slowed(record(*rides(1.0, 10), *later), 45.0) is None
+
+
+def test_steady_counts_seldom_look_slowed() -> None:
+    found = [count_slowed(record(*rides(1.0, 16, seed, 0.5)), 45.0) for seed in range(60)]
+    assert sum(f is not None and 1.0 - f.share > 3.0 * f.se for f in found) == 0

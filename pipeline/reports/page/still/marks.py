@@ -162,7 +162,7 @@ def _marks(spec: Spec, frame: Frame, x: Values, y: Values) -> str:
     drawn = symbol.removesuffix("-open")
     fill = "none" if hollow or drawn in LINED else color
     edge = f' stroke="{color}" stroke-width="1.6"' if fill == "none" else ' stroke="none"'
-    out = [f'<g fill="{fill}"{edge} opacity="{mark.get("opacity", 1)}">']
+    out = [f'<g class="marks" fill="{fill}"{edge} opacity="{mark.get("opacity", 1)}">']
     for a, b in zip(px[ok].tolist(), py[ok].tolist(), strict=True):
         if drawn in SHAPES:
             big = f' transform="scale({size / 8:g})"' if size != 8 else ""

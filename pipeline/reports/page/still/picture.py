@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -31,15 +32,34 @@ def still(spec: Spec, height: int) -> Markup:
     body += [_grid_y(layout[_key("y", name)], of, *panels[name]) for name, of in ys.items()]
     for name, of in xs.items():
         body.append(_grid_x(layout[_key("x", name)], of, tall, wide=(of.end - of.start) * ACROSS))
-    for t in data:
+    for order, t in enumerate(data):
         x, y = t.get("xaxis", "x"), t.get("yaxis", "y")
-        body.append(trace(t, Frame(xs[x], ys[y], *panels[y])))
+        body.append(f'<g data-i="{order}">{trace(t, Frame(xs[x], ys[y], *panels[y]))}</g>')
     body.append(_above(layout, xs, ys, panels, tall))
     bar = "".join(_colour_bar(t, tall) for t in data if t["type"] == "heatmap")
     return Markup(
         f'<div class="still">{_legend(spec)}<div style="padding:0 {right}px 0 {left}px">'
-        f'<svg class="board" width="100%" height="{height}" aria-hidden="true">{"".join(body)}{bar}</svg></div></div>'
+        f'<svg class="board" width="100%" height="{height}" aria-hidden="true" data-live="{_live(xs, ys, panels)}">'
+        f"{''.join(body)}{bar}</svg></div></div>"
     )
+
+
+def _live(xs: dict[str, Scale], ys: dict[str, Scale], panels: dict[str, tuple[float, float]]) -> Markup:
+    """The axes in numbers, from which assets/figures.js moves the picture."""
+    made: dict[str, dict[str, Spec]] = {"x": {}, "y": {}}
+    for letter, scales in (("x", xs), ("y", ys)):
+        for name, of in scales.items():
+            told: Spec = {"kind": of.kind, "low": of.low, "high": of.high}
+            if of.backwards:
+                told["backwards"] = True
+            if of.kind == "category":
+                told["names"] = [plain(name) for name in of.names]
+            if letter == "x":
+                told |= {"start": of.start, "end": of.end}
+            else:
+                told["top"], told["height"] = panels[name]
+            made[letter][name] = told
+    return escape(json.dumps(made, separators=(",", ":")))
 
 
 def _key(letter: str, name: str) -> str:
@@ -146,7 +166,7 @@ def _grid_x(given: Spec, of: Scale, tall: float, *, wide: float) -> str:
     said = f"{title}, {days}" if title and days else title or days
     out.append(f'<text class="xt ti" x="{middle:g}%" y="{foot + 36:.1f}">{escape(said)}</text>')
     out.append(f'<line class="ax" x1="{100 * of.start:g}%" x2="{100 * of.end:g}%" y1="{foot:.1f}" y2="{foot:.1f}"/>')
-    return "".join(out)
+    return f'<g class="gx" data-top="{TOP}" data-foot="{foot:.1f}">{"".join(out)}</g>'
 
 
 Panels = dict[str, tuple[float, float]]
@@ -165,7 +185,7 @@ def _below(layout: Spec, xs: dict[str, Scale], ys: dict[str, Scale], panels: Pan
                     f'<rect x="{a:.2f}%" width="{max(b - a, 0.2):.2f}%" y="{top:.1f}" height="{tall:.1f}" '
                     f'fill="{paint(shape["fillcolor"])}"/>'
                 )
-    return "".join(out)
+    return f'<g class="win">{"".join(out)}</g>' if out else ""
 
 
 def _above(layout: Spec, xs: dict[str, Scale], ys: dict[str, Scale], panels: Panels, tall: float) -> str:
@@ -183,7 +203,7 @@ def _above(layout: Spec, xs: dict[str, Scale], ys: dict[str, Scale], panels: Pan
         look = f'stroke="{paint(line["color"])}" stroke-width="{line["width"]:g}"'
         dash = DASH.get(line.get("dash", ""), "none")
         ends = f'x1="{px[0]:.2f}%" x2="{px[1]:.2f}%" y1="{py[0]:.1f}" y2="{py[1]:.1f}"'
-        out.append(f'<line {ends} {look} stroke-dasharray="{dash}"/>')
+        out.append(f'<line class="sh" {ends} {look} stroke-dasharray="{dash}"/>')
     for note in layout.get("annotations", ()):
         y = note.get("yref", "y")
         frame = Frame(Scale("number", 0, 1), ys[y], *panels[y])

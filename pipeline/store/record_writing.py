@@ -1,0 +1,122 @@
+"""A file of the record is written: by the worker that measured its rows, or by settle() from rows of the catalogue.
+
+Whoever writes it touches no catalogue: the file stands, whole and synced, before a transaction enters its name. One
+that nobody enters, because its writer or the night was killed, is deleted once the grace of merged files is over.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import astuple, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from herdbook.pipeline.errors import StoreError
+from herdbook.pipeline.lake.part import file_hash
+from herdbook.pipeline.operating_system import set_rights, sync_file, sync_folder
+from herdbook.pipeline.store.record_files import FOLDER, TABLES, note_written
+
+if TYPE_CHECKING:
+    import duckdb
+    import pyarrow as pa
+
+GROUP_ROWS = 16_384  # of a row group: some hundred vehicles, so that one of them is found without reading all
+
+
+@dataclass(frozen=True, slots=True)
+class NewFile:
+    """A file that stands in the folder and is not entered yet; its fields as the columns of record_files. from_t, to_t:
+    first and last time in it, microseconds UTC."""
+
+    id: int
+    kind: str
+    file: str
+    hash: str
+    rows: int
+    bytes: int
+    tier: int
+    from_t: int
+    to_t: int
+    shard: str
+
+
+@contextmanager
+def draft(store: Path, number: int) -> Iterator[Path]:
+    """Where a file grows; gone afterwards, however that ends. store: its folder. Raises: StoreError without room."""
+    path = store / f".record.{os.getpid()}.{number}.tmp"  # what a killed process leaves goes with the next lock
+    try:
+        yield path
+    except OSError as error:
+        do = "Make room and run again; what was committed stays"
+        raise StoreError(f"the record cannot be written ({error.strerror or error})", store, do) from None
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def stand(store: Path, kind: str, number: int, written: Path) -> tuple[str, str, int]:
+    """A finished draft takes its place among the files: its name, hash and size. Raises: OSError."""
+    digest, size = file_hash(written), written.stat().st_size
+    name = f"{FOLDER}/{kind}-{number:06d}-{digest[:16]}.parquet"
+    (store / FOLDER).mkdir(exist_ok=True, mode=0o750)
+    sync_file(written)
+    set_rights(written, 0o440)
+    written.replace(store / name)
+    sync_folder(store / FOLDER)
+    return name, digest, size
+
+
+def write_rows(store: Path, kind: str, number: int, rows: pl.DataFrame, shard: str) -> NewFile:
+    """Rows of the table `kind`, at least one, as a file; times without a zone, data of events a list of key and value.
+    number: of the file, from the catalogue's record_ids. Raises: StoreError."""
+    import pyarrow.parquet as pq
+
+    time = TABLES[kind]
+    ordered = rows.sort("vehicle", time, maintain_order=True).with_columns(
+        pl.lit(number, pl.Int64).alias("record_file")
+    )
+    times = ordered[time].to_physical()
+    with draft(store, number) as path:
+        pq.write_table(_arrow(ordered), path, compression="zstd", store_schema=False, row_group_size=GROUP_ROWS)
+        name, digest, size = stand(store, kind, number, path)
+    return NewFile(
+        id=number,
+        kind=kind,
+        file=name,
+        hash=digest,
+        rows=rows.height,
+        bytes=size,
+        tier=0,
+        from_t=int(str(times.min())),
+        to_t=int(str(times.max())),
+        shard=shard,
+    )
+
+
+def _arrow(rows: pl.DataFrame) -> pa.Table:
+    """As DuckDB writes the same table: key and value of events as a map."""
+    import pyarrow as pa
+
+    table = rows.to_arrow()
+    if "data" not in table.column_names:
+        return table
+    place, lists = table.column_names.index("data"), table["data"].combine_chunks()
+    pairs = lists.values
+    offsets = lists.offsets.cast(pa.int32())
+    found = pa.MapArray.from_arrays(offsets, pairs.field("key").cast(pa.string()), pairs.field("value"))
+    return table.set_column(place, "data", found)
+
+
+def enter_files(con: duckdb.DuckDBPyConnection, store: Path, files: Sequence[NewFile]) -> None:
+    """Into the catalogue, inside the caller's transaction: from its commit on they are the record's."""
+    if not files:
+        return
+    con.executemany(
+        "INSERT INTO record_files (id, kind, file, hash, rows, bytes, tier, from_t, to_t, shard)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, make_timestamp(?), make_timestamp(?), ?)",
+        [astuple(f) for f in files],
+    )
+    note_written(store, [(f.file, f.hash) for f in files])
