@@ -1,5 +1,5 @@
-"""Compiled templates, kept in `__pycache__` beside this module, as Python keeps what it compiled. Where Python may not write
-there, or was told not to (PYTHONDONTWRITEBYTECODE), each process compiles them anew.
+"""Compiled templates, kept in `__pycache__` beside this module, as Python keeps what it compiled. Where Python may
+not write there, or was told not to (PYTHONDONTWRITEBYTECODE), each process compiles them anew.
 """
 
 from __future__ import annotations
