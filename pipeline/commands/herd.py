@@ -56,6 +56,7 @@ def life(
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import NotKnownError, SettingsError
     from herdbook.pipeline.herd import clocks
+    from herdbook.pipeline.herd.horizon import record_end
     from herdbook.pipeline.herd.lives import part_life
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.times import utc_now
@@ -64,7 +65,7 @@ def life(
         raise SettingsError(f"parts cannot be compared by {by!r}", do="Say --by batch or --by supplier")
     opened = Store.open(store)
     with opened.read() as con:
-        found = part_life(con, part.lower(), by=by, unit=clocks.checked(clock), until=utc_now())
+        found = part_life(con, part.lower(), by=by, unit=clocks.checked(clock), until=record_end(con, utc_now()))
     if found is None:
         do = "Enter what is fitted and removed: herdbook book add VEHICLE fitted --part ... --serial ..."
         raise NotKnownError(
@@ -169,13 +170,14 @@ def batches(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
     from herdbook.pipeline.commands.terminal import failures, screen
     from herdbook.pipeline.herd.batch_failures import batch_failures
     from herdbook.pipeline.herd.batches import batch_rates
+    from herdbook.pipeline.herd.horizon import record_end
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.times import utc_now
 
     opened = Store.open(store)
     with opened.read() as con:
         rates, left_out = batch_rates(con)
-        failed, not_compared = batch_failures(con, utc_now())
+        failed, not_compared = batch_failures(con, record_end(con, utc_now()))
     left_out = [*not_compared, *left_out]
     if json:
         told = [asdict(f) | {"words": f.words} for f in failed]

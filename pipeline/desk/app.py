@@ -25,6 +25,7 @@ PAGES = {
     "/window/copies": "window.copies",
     "/batch": "batch.page",
     "/scatter": "scatter.page",
+    "/made/{name}": "files.fetch",
 }
 LONG = {
     "/history": "history.page",

@@ -96,7 +96,7 @@ def file(asked: Asked) -> Response:
         raise SettingsError(f"no table is written as {kind!r}", do="Choose csv, xlsx or parquet")
     with _own_engine(asked) as store:
         write = writers[kind]
-        return handed_over(lambda path: write(store, sql, path), kind, "answer", asked.desk.publications.scratch)
+        return handed_over(asked, lambda path: write(store, sql, path), kind, "answer")
 
 
 def _csv(store: LinkedStore, sql: str, path: Path) -> None:

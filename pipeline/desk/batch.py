@@ -24,7 +24,8 @@ WIDTH = 460.0
 
 @dataclass(frozen=True)
 class Strip:
-    """One figure: this unit among the others of a group. dots, own: places in WIDTH. rank: from the highest."""
+    """One figure: this unit among the others of a group. dots, own: places in WIDTH. rank: from the highest.
+    first, last: what stands at the two ends."""
 
     title: str
     unit: str
@@ -39,15 +40,22 @@ class Strip:
     own: float
     outside: bool
     nearest: str
+    first: float
+    last: float
     whole: bool  # low and high are the lowest and highest of the others, who are few
 
     @property
     def words(self) -> str:
-        span = f"{numbers.number(self.low)} to {numbers.number(self.high)} {numbers.unit(self.unit)}".strip()
+        return f"{self.title}: {self.place}"
+
+    @property
+    def place(self) -> str:
+        """Of this unit among the others, in words."""
+        span = f"{numbers.number(self.low)} to {numbers.amount(self.high, self.unit)}"
         where = "outside" if self.outside else "within"
         what = "the range of the others" if self.whole else "the middle 90 % of the others"
         return (
-            f"{self.title}: {numbers.amount(self.value, self.unit)}, rank {self.rank} of {self.n} from the highest; "
+            f"{numbers.amount(self.value, self.unit)}, rank {self.rank} of {self.n} from the highest; "
             f"{where} {what}, {span}"
         )
 
@@ -149,5 +157,7 @@ def strip(title: str, unit: str, group: str, rows: list[Row], vehicle: str) -> S
         own=place(own),
         outside=not low <= own <= high,
         nearest=str(typical["vehicle"]),
+        first=first,
+        last=last,
         whole=few,
     )

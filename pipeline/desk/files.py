@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import re
+import secrets
 import tempfile
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from starlette.background import BackgroundTask
-from starlette.responses import FileResponse, Response
+from starlette.responses import FileResponse, JSONResponse, Response
 
 from herdbook.pipeline.desk.asked import step
-from herdbook.pipeline.errors import SettingsError
+from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.extras import need
 from herdbook.pipeline.herd.one_select import once, quoted
 from herdbook.pipeline.reports.words import csv_cells
 
 if TYPE_CHECKING:
     import duckdb
+
+    from herdbook.pipeline.desk.desk import Asked
 
 ROWS = 10_000  # fetched at a time
 MOST_XLSX = 1_048_575  # rows below a head that a sheet can hold
@@ -31,27 +36,84 @@ KINDS = {
 
 
 def as_file(
-    con: duckdb.DuckDBPyConnection, sql: str, given: dict[str, Any], kind: str, name: str, scratch: Path
+    asked: Asked, con: duckdb.DuckDBPyConnection, sql: str, given: dict[str, Any], kind: str, name: str
 ) -> Response:
     """The whole answer of a statement. Raises: SettingsError, OSError."""
     if kind not in KINDS:
         raise SettingsError(f"no table is written as {kind!r}", do="Choose csv, xlsx or parquet")
-    return handed_over(lambda path: _write(con, sql, given, kind, path), kind, name, scratch)
+    return handed_over(asked, lambda path: _write(con, sql, given, kind, path), kind, name)
 
 
-def handed_over(write: Callable[[Path], None], suffix: str, name: str, scratch: Path, kind: str = "") -> Response:
-    """A file that is made now and gone once it was sent."""
+def handed_over(asked: Asked, write: Callable[[Path], None], suffix: str, name: str, kind: str = "") -> Response:
+    """A file that is made now and gone once it was sent. Who asks as a page of ours does is told first where it lies,
+    so that it can be stopped, and what goes wrong is told. Raises: what write() does, StoppedError."""
+    scratch = asked.desk.publications.scratch
     scratch.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with tempfile.NamedTemporaryFile(dir=scratch, suffix=f".{suffix}", delete=False) as made:
-        path = Path(made.name)
+    with tempfile.NamedTemporaryFile(dir=scratch, suffix=f".{suffix}", delete=False) as draft:
+        path = Path(draft.name)
     try:
         write(path)
+        step(1, 1, "written")  # stopped meanwhile: nobody waits for it
     except BaseException:
         path.unlink(missing_ok=True)
         raise
-    gone = BackgroundTask(path.unlink, missing_ok=True)
     shown = re.sub(r"[^A-Za-z0-9._-]+", "_", name)[:80] or "herdbook"
-    return FileResponse(path, media_type=kind or KINDS.get(suffix, ""), filename=f"{shown}.{suffix}", background=gone)
+    made = Made(path, f"{shown}.{suffix}", kind or KINDS.get(suffix, ""))
+    return JSONResponse({"to": f"/made/{asked.desk.made.keep(made)}"}) if asked.as_json else made.sent()
+
+
+def as_kept(asked: Asked, path: Path, kind: str) -> Response:
+    """A file that stays where it lies, handed over in the same way."""
+    made = Made(path, path.name, kind, stays=True)
+    return JSONResponse({"to": f"/made/{asked.desk.made.keep(made)}"}) if asked.as_json else made.sent()
+
+
+@dataclass(frozen=True)
+class Made:
+    """A file that waits to be fetched, once. stays: it is not the desk's own, and is not taken away."""
+
+    path: Path
+    name: str
+    kind: str
+    stays: bool = False
+
+    def gone(self) -> None:
+        if not self.stays:
+            self.path.unlink(missing_ok=True)
+
+    def sent(self) -> Response:
+        gone = BackgroundTask(self.gone)
+        return FileResponse(self.path, media_type=self.kind, filename=self.name, background=gone)
+
+
+class Waiting:
+    """Files that were made and not fetched yet; the oldest go when there are too many."""
+
+    def __init__(self, most: int = 16) -> None:
+        self._most = most
+        self._files: dict[str, Made] = {}
+        self._lock = threading.Lock()
+
+    def keep(self, made: Made) -> str:
+        name = secrets.token_urlsafe(12)
+        with self._lock:
+            self._files[name] = made
+            old = [self._files.pop(key) for key in list(self._files)[: -self._most]]
+        for one in old:
+            one.gone()
+        return name
+
+    def take(self, name: str) -> Made | None:
+        with self._lock:
+            return self._files.pop(name, None)
+
+
+def fetch(asked: Asked) -> Response:
+    """Raises: NotKnownError for a file that was fetched already."""
+    made = asked.desk.made.take(asked.path.rpartition("/")[2])
+    if made is None:
+        raise NotKnownError("this file was fetched already, or is no longer kept", do="Ask for it again on its page")
+    return made.sent()
 
 
 def _write(con: duckdb.DuckDBPyConnection, sql: str, given: dict[str, Any], kind: str, path: Path) -> None:

@@ -9,10 +9,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from starlette.responses import FileResponse, Response
+from starlette.responses import Response
 
+from herdbook.pipeline.desk.asked import step
 from herdbook.pipeline.desk.desk import Asked
-from herdbook.pipeline.desk.files import handed_over
+from herdbook.pipeline.desk.files import as_kept, handed_over
 from herdbook.pipeline.desk.tables import Copies, TableQuestion, copies
 from herdbook.pipeline.desk.vehicle import USUAL, signals_of, window_address
 from herdbook.pipeline.errors import SettingsError
@@ -53,7 +54,9 @@ class Basis:
 
 def page(asked: Asked) -> Response:
     name, given = asked.one("v"), _given(asked)
+    step(0, 2, "steps: the document")
     made = document(asked.store, name, **given)
+    step(1, 2, "steps: what it rests on")
     with asked.store.read() as con:
         sessions = ask(con, __name__, "sessions_of", vehicle=name)
         parts = {row["log"]: row["part"] for row in ask(con, __name__, "logs_and_parts", vehicle=name)}
@@ -156,9 +159,9 @@ def file(asked: Asked) -> Response:
 
     if sign_settings(asked.store).time_stamp:  # its answer is kept beside the file, where `herdbook history` writes too
         written = write_history(asked.store, name, asked.store.pages, fmt=form, by=by, **given)
-        return FileResponse(written, media_type=KINDS[form], filename=written.name)
+        return as_kept(asked, written, KINDS[form])
 
     def write(path: Path) -> None:
         write_history(asked.store, name, path, fmt=form, by=by, **given)
 
-    return handed_over(write, form, f"history-{name}", asked.desk.publications.scratch, KINDS[form])
+    return handed_over(asked, write, form, f"history-{name}", KINDS[form])

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.desk import asked
+from herdbook.pipeline.desk.known import Known
 from herdbook.pipeline.errors import StoreError
-from herdbook.pipeline.store.statements import has, statement
 from herdbook.pipeline.store.store import Store
 
 if TYPE_CHECKING:
@@ -71,6 +71,7 @@ class Publications:
         self._state: State | None = None
         self._root: duckdb.DuckDBPyConnection | None = None
         self._links = 0
+        self.known = Known()
         self._views: tuple[str, ...] = ()
         self._clear("*", older_s=DAY_S)  # of a desk that was killed
 
@@ -142,9 +143,6 @@ class Publications:
 
 
 def _views(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
-    """What Store.read() makes for each connection, looked up once a publication."""
-    if not has(con, "findings"):
-        return ()
-    own = "herdbook.pipeline.store.store"
-    names = ("findings_now",) if has(con, "stop_use_matters") else ("no_service_book", "findings_now")
-    return tuple(statement(own, name) for name in names)
+    """What Store.read() makes for each connection, looked up once a publication: no other connection sees it."""
+    found = con.execute("SELECT sql FROM duckdb_views() WHERE temporary AND NOT internal ORDER BY view_oid").fetchall()
+    return tuple(text for (text,) in found)

@@ -32,4 +32,4 @@ def file(asked: Asked) -> Response:
     named = "-".join(part for part in (name, asked.one("v")) if part)
     with asked.store.read() as con:
         sql = question.ordered(asked.one("sort"), asked.one("down") == "1")
-        return as_file(con, sql, dict(question.given), asked.one("as", "csv"), named, asked.desk.publications.scratch)
+        return as_file(asked, con, sql, dict(question.given), asked.one("as", "csv"), named)

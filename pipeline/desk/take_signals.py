@@ -43,4 +43,4 @@ def file(asked: Asked) -> Response:
         else:
             write_signals(asked.store, vehicle, texts, start=first, end=last, out=path)
 
-    return handed_over(write, kind, f"signals-{vehicle}-{start:%Y%m%dT%H%M%S}", asked.desk.publications.scratch)
+    return handed_over(asked, write, kind, f"signals-{vehicle}-{start:%Y%m%dT%H%M%S}")

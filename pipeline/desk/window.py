@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.desk.desk import Asked
+from herdbook.pipeline.desk.known import known
 from herdbook.pipeline.desk.lines import Drawing, Line, asked_for, draw
-from herdbook.pipeline.desk.look import moment_of
+from herdbook.pipeline.desk.look import address, moment_of
 from herdbook.pipeline.desk.notes import KINDS
 from herdbook.pipeline.desk.same_signals import copies_of
 from herdbook.pipeline.errors import HerdbookError, NotKnownError, SettingsError
@@ -42,9 +44,12 @@ class Stretch:
 
 def record_of(asked: Asked, vehicle: str) -> tuple[Row, list[Row]]:
     """The vehicle's record and its moments. Raises: NotKnownError."""
-    with asked.store.read() as con:
-        found = ask(con, __name__, "record", vehicle=vehicle)
-        moments = ask(con, __name__, "moments", vehicle=vehicle)
+
+    def read() -> tuple[list[Row], list[Row]]:
+        with asked.store.read() as con:
+            return ask(con, __name__, "record", vehicle=vehicle), ask(con, __name__, "moments", vehicle=vehicle)
+
+    found, moments = known(asked.store, ("record", vehicle), read)
     if not found:
         do = "It may have been renamed or corrected since the address was made; see /fleet"
         raise NotKnownError(f"vehicle {vehicle!r} is not in this store", do=do)
@@ -72,7 +77,29 @@ def stretch_of(asked: Asked, record: Row, moments: list[Row]) -> Stretch:
 
 
 def page(asked: Asked) -> Response:
-    return shown(asked, asked.one("v"))
+    vehicle, beside = asked.one("v"), asked.one("b")
+    if vehicle and beside and not asked.one("bt"):
+        with suppress(NotKnownError):  # told on the page
+            return RedirectResponse(_aligned(asked, vehicle, beside), 303)
+    return shown(asked, vehicle)
+
+
+def _aligned(asked: Asked, vehicle: str, beside: str) -> str:
+    """The address with moments of both that go together: where none was chosen, the begin of a session and of the
+    newest of the same kind of the other, or of the one before. Raises: NotKnownError."""
+    record, moments = record_of(asked, vehicle)
+    stretch = stretch_of(asked, record, moments)
+    at = moment_of(asked.one("at")) or stretch.start
+    mine = [m for m in moments if m["kind"] == "session" and m["start_t"] <= at <= m["end_t"]]
+    kind = mine[0]["words"] if mine else ""
+    others = [m for m in record_of(asked, beside)[1] if m["kind"] == "session"]
+    if beside == vehicle:
+        others = [m for m in others if m["start_t"] < (mine[0]["start_t"] if mine else at)]
+    of = next((m for m in others if m["words"] == kind), others[0] if others else None)
+    if mine and not asked.one("at"):
+        at = mine[0]["start_t"]
+    given = {**asked.query, "from": stamp(stretch.start), "to": stamp(stretch.end)}
+    return address("/window", **given | {"at": stamp(at), "bt": stamp(of["start_t"] if of else at)})
 
 
 def shown(asked: Asked, vehicle: str, status: int = 200, **more: Any) -> Response:

@@ -61,6 +61,7 @@ FIGURES = (
     FleetFigure("consumption_wh_km", least_spread=0.5),
     FleetFigure("regen_wh_km", least_spread=0.1),
     FleetFigure("regen_missing_share", largest_se=0.2, least_spread=0.02),
+    FleetFigure("braking_front_share", largest_se=0.1, least_spread=0.02),
     FleetFigure("brake_response_s", largest_se=0.1, least_spread=0.005, of_one=True),
 )
 

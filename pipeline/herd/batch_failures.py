@@ -76,7 +76,7 @@ class BatchFailures:
 def batch_failures(con: duckdb.DuckDBPyConnection, until: datetime) -> tuple[list[BatchFailures], list[str]]:
     """Comparisons, the most surprising first; and what was not compared and why, a sentence each. until: naive UTC, to
     which what sits still is known to live."""
-    entries = book.entries(con)
+    entries = book.entered(con)
     scrapped = {e.vehicle: e.from_t for e in entries if e.holds and e.kind == "scrapped"}
     where = {row["vehicle"]: (row["zone"], row["site"]) for row in ask(con, __name__, "vehicle_facts")}
     of_kind: dict[str, list[Watched]] = {}

@@ -85,7 +85,7 @@ def campaign_effect(
     con: duckdb.DuckDBPyConnection, what: str, figure: Figure, *, days: float = 60.0, until: datetime
 ) -> CampaignEffect:
     """what: words of the campaign's entries, or a firmware of the controller. Raises: NotKnownError."""
-    dates, known_by = _dates(con, what)
+    dates, known_by = campaign_dates(con, what)
     series = {
         row["vehicle"]: (row["profile"], np.array(row["days"], float), np.array(row["values"], float))
         for row in ask(con, __name__, "figure_values", figure=figure.metric, falls=figure.falls, until=until)
@@ -113,8 +113,8 @@ def campaign_effect(
     )
 
 
-def _dates(con: duckdb.DuckDBPyConnection, what: str) -> tuple[dict[str, datetime], str]:
-    """When each vehicle first got it, and by what that is known."""
+def campaign_dates(con: duckdb.DuckDBPyConnection, what: str) -> tuple[dict[str, datetime], str]:
+    """When each vehicle first got it, and by what that is known. Raises: NotKnownError."""
     entries = [e for e in book.entries(con) if e.holds and e.kind in (Kind.CAMPAIGN, Kind.FIRMWARE)]
     booked: dict[str, datetime] = {}
     for e in entries:

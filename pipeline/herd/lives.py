@@ -71,7 +71,7 @@ def part_life(
 ) -> PartLife | None:
     """Lives of every part of a kind ("pack", "motor": left and right alike). by: "batch", "supplier" or "" for all as
     one. until: naive UTC, to which what sits still is known to live. None when the book has none."""
-    entries = book.entries(con)
+    entries = book.entered(con)
     seen = {e.vehicle: e.from_t for e in entries if e.holds and e.kind == "scrapped"}
     of_kind = [s for s in stays(entries) if s.part == part or s.part.split()[0] == part]
     if not of_kind:

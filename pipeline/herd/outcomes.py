@@ -61,7 +61,7 @@ class Complaints:
 def outcomes(con: duckdb.DuckDBPyConnection) -> tuple[list[RuleOutcome], Complaints]:
     """Every rule that ever told anything, the most refuted first."""
     told = ask(con, __name__, "told_ever")
-    entries = [e for e in book.entries(con) if e.holds]
+    entries = [e for e in book.entered(con) if e.holds]
     rules = sorted({row["rule"] for row in told})
     found = [_rule(rule, [row for row in told if row["rule"] == rule], entries) for rule in rules]
     found.sort(key=lambda r: (-r.refuted, -r.confirmed, -r.told, r.rule))

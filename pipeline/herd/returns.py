@@ -2,7 +2,8 @@
 
 What counts is one a vehicle and day: a repair, a return, or a part taken out that was not said to be sound. A vehicle
 is watched from the day on which the workshop's book begins (before it nobody entered anything), or from its own first
-use where that is later, to today or to its scrapping. Nothing of this needs a failure to be the first of its vehicle.
+use where that is later, to the end of the whole record (horizon.py) or to its scrapping. Nothing of this needs a
+failure to be the first of its vehicle.
 """
 
 from __future__ import annotations
@@ -101,8 +102,8 @@ def returns(
             "a supplier belongs to a part", do="Name the part: herdbook herd returns pack --by supplier"
         )
     clocks.checked(clock)
-    entries = [e for e in book.entries(con) if e.holds and e.from_t < until]
-    happened = _events(entries, part, by)
+    entries = [e for e in book.entered(con) if e.holds and e.from_t < until]
+    happened = came_back(entries, part, by)
     if not any(happened.values()):
         return None
     since = min(e.from_t for e in entries if e.kind in WORKSHOP) - timedelta(days=1)  # so that the first one counts
@@ -136,8 +137,8 @@ def returns(
 Happened = dict[tuple[str, str], list[datetime]]  # by vehicle and what tells events apart (a part, or "")
 
 
-def _events(entries: Sequence[Entry], part: str, by: str) -> Happened:
-    """One a vehicle and day; by part: one a vehicle, part and day."""
+def came_back(entries: Sequence[Entry], part: str, by: str = "") -> Happened:
+    """When, by vehicle. One a vehicle and day; by part: one a vehicle, part and day."""
     seen: dict[tuple[str, str, str], datetime] = {}
     for e in entries:
         failed = e.kind == Kind.REMOVED and e.outcome != Removed.SOUND

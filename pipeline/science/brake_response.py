@@ -15,6 +15,7 @@ COLLAPSE_S = 0.3  # a limiter's taper takes longer
 # Of half of what was asked: less is a refusal, and no delay (engineering choice, made after a weak brake of an outside
 # simulation had been called late).
 LEAST_GIVEN = 0.3
+QUIET_US = 1_000_000  # a current that answers later than this is no answer any more (engineering choice)
 BEFORE_US = 500_000  # frames further apart do not tell when something happened between them (engineering choice)
 
 
@@ -42,12 +43,13 @@ def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, en
     that or, where a weak brake never gives as much, half of what it gives: too little is not too late. Each between the
     last frame below and the first above it, straight between the two, so that slow frames neither delay it nor hide a
     quick pull; where in between stays open. NaN when the braking was cut into (no frame below comes
-    before), or when delivery never passes: a refusal is no delay.
+    before), when delivery never passes: a refusal is no delay, or when the demand fell within QUIET_US before: what
+    comes then may still answer the pull before.
     """
     seconds, se = np.full(half_a.size, np.nan), np.full(half_a.size, np.nan)
     for k in np.flatnonzero(np.isfinite(half_a)):
         asked = _passes(demand, half_a[k], int(start[k]) - BEFORE_US, int(end[k]))
-        if asked is None:
+        if asked is None or _fell(demand, asked, float(half_a[k])):
             continue
         level = min(float(half_a[k]), 0.5 * _most(delivered, int(asked.below), int(end[k])))
         if not level >= LEAST_GIVEN * half_a[k]:
@@ -61,6 +63,13 @@ def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, en
             by_asked, by_given = (p.gap_us * min(p.rise / (2.0 * half), 1.0) ** 2 for p, half in ways)
             se[k] = STEP_SD * np.hypot(by_asked, by_given) / 1e6
     return Delays(seconds, se)
+
+
+def _fell(demand: Track, asked: _Passing, half_a: float) -> bool:
+    """Whether the demand fell by half of half_a or more within QUIET_US before it passed."""
+    first, last = np.searchsorted(demand.t, (asked.t - QUIET_US, asked.t), side="left")
+    before = demand.v[first:last]
+    return before.size > 0 and bool(np.nanmax(np.fmax.accumulate(before) - before, initial=0.0) >= 0.5 * half_a)
 
 
 def _most(track: Track, start: int, end: int) -> float:

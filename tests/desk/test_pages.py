@@ -118,6 +118,22 @@ def test_a_copy_of_another_version_is_told(own_store: Store) -> None:
         assert "Traceback" not in said.text
 
 
+def test_a_copy_from_before_there_was_a_service_book_is_shown(own_store: Store) -> None:
+    import duckdb
+
+    own_store.fleet.chmod(0o640)
+    with duckdb.connect(str(own_store.fleet)) as con:
+        con.execute("DROP VIEW stop_use_matters")
+    with served(own_store) as listening, stranger(listening, follow=True) as client:
+        assert "Stop use" in client.get(listening.address).text
+        for path in ("night", "vehicle?v=VX-014", "batch?v=VX-014", "history?v=VX-014"):
+            assert (path, client.get(path).status_code) == (path, 200)
+        night = client.get("night").text  # what stands is open: nobody said anything else
+        assert "No stop-use finding is open" not in night
+        assert "nobody has acknowledged it" in night
+        assert "VX-014" in night[night.index("Must not be used") : night.index("What changed")]
+
+
 def test_who_reads_long_keeps_what_he_reads(own_store: Store) -> None:
     publications = Publications(own_store)
     before = publications.connection()

@@ -7,15 +7,15 @@ from dataclasses import replace
 import pytest
 
 from herdbook.pipeline.health.engine import apply
-from herdbook.pipeline.health.examples import one_session, record
+from herdbook.pipeline.health.examples import fleet, one_session, record
 from herdbook.pipeline.health.rule import Finding, NotAssessed
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.vehicle.record import Event, Metric
 from herdbook.pipeline.vehicle.role_table import Mapping as RoleMapping
 
 
-def judged(*rides: list[tuple[float, float]]) -> list[Finding] | NotAssessed:
-    """One ride a day; of each braking the front and the rear motor's current."""
+def judged(*rides: list[tuple[float, float]], front_share: float | None = None) -> list[Finding] | NotAssessed:
+    """One ride a day; of each braking the front and the rear motor's current. front_share: what the fleet's is."""
     sessions = []
     for day, pairs in enumerate(rides):
         events = [
@@ -27,7 +27,10 @@ def judged(*rides: list[tuple[float, float]]) -> list[Finding] | NotAssessed:
     usual = [m for m in made.profile.roles if m.role != "motor_current"]
     one = next(m for m in made.profile.roles if m.role == "motor_current")
     ends: list[RoleMapping] = [replace(one, item=end) for end in ("front", "rear")]
-    return apply(all_rules()["regen_one_sided"], replace(made, profile=replace(made.profile, roles=(*usual, *ends))))
+    made = replace(made, profile=replace(made.profile, roles=(*usual, *ends)))
+    if front_share is not None:
+        made = replace(made, reference=fleet(("braking_front_share", front_share, 0.03, "1")))
+    return apply(all_rules()["regen_one_sided"], made)
 
 
 SOUND, REAR_ALONE = [(6.0, 14.0)] * 5, [(0.1, 20.0)] * 5
@@ -58,3 +61,19 @@ def test_sound_brakings_one_odd_ride_and_gentle_brakings_are_quiet() -> None:
     assert judged(SOUND, SOUND, SOUND) == []
     assert judged(SOUND, SOUND, SOUND, [(0.1, 20.0)] * 7) == []  # a mode for one ride
     assert judged(SOUND, SOUND, SOUND, [(0.1, 8.0)] * 4, [(0.1, 8.0)] * 4) == []  # the front helps in hard ones alone
+
+
+def test_the_fleet_says_what_is_usual_where_the_vehicle_has_no_past() -> None:
+    said = judged(*[REAR_ALONE] * 4, front_share=0.3)
+    assert not isinstance(said, NotAssessed)
+    (found,) = said
+    assert found.item == "front"
+    assert "on other vehicles of this type it gives 30 %" in found.statement
+
+
+def test_a_share_like_the_fleets_is_quiet() -> None:
+    assert judged(*[REAR_ALONE] * 4, front_share=0.01) == []  # as the maker made it
+    assert judged(SOUND, SOUND, front_share=0.35) == []
+    assert judged(*[[(3.2, 16.8)] * 5] * 4, front_share=0.3) == []  # less, but no half of it
+    assert isinstance(judged(REAR_ALONE, front_share=0.3), NotAssessed)  # five in one ride: a mode, or too few
+    assert judged([*REAR_ALONE, *REAR_ALONE], front_share=0.3) == []  # in one ride: a mode

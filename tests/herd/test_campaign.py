@@ -7,10 +7,13 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from herdbook.pipeline.errors import NotKnownError
+from herdbook.pipeline.book import book
+from herdbook.pipeline.errors import NotKnownError, StoreError
 from herdbook.pipeline.health.herd_figures import figure
 from herdbook.pipeline.herd.campaign import CampaignEffect, campaign_effect
-from tests.herd.books import T0, Con, catalogue, insert, installed, vehicle
+from herdbook.pipeline.herd.campaign_counts import campaign_counts
+from herdbook.pipeline.herd.horizon import record_end
+from tests.herd.books import T0, Con, catalogue, insert, installed, session, vehicle
 
 UNTIL = T0 + timedelta(days=1000)
 DAY = 300
@@ -92,3 +95,119 @@ def test_a_firmware_counts_from_when_a_bus_named_it_after_another() -> None:
     assert found.words == "lower with it than without: better"
     with pytest.raises(NotKnownError, match="Known: 41, 42"):
         asked(con, "43")
+
+
+def booked(con: Con, name: str, kind: str, day: float, **more: str) -> None:
+    entry = con.execute("SELECT count(*) FROM service_book").fetchall()[0][0]
+    t = T0 + timedelta(days=day)
+    insert(con, "service_book", entry=entry, vehicle=name, kind=kind, zone="UTC", from_t=t, to_t=t, **more)
+
+
+def counted_herd(con: Con, ratio: float, *, with_it: int = 15, without: int = 25, apart: float = 1.0) -> None:
+    """Of 500 days, a repair every 20 or so; with it `ratio` as many from day 300 on, and `apart` from day 240 on."""
+    draw = np.random.default_rng(5)
+    for i in range(with_it + without):
+        name, got = f"v{i:02d}", i < with_it
+        vehicle(con, name)
+        booked(con, name, "complaint", 0, said="first")
+        rate = np.full(500, 1 / 20.0)
+        if got:
+            booked(con, name, "campaign", DAY, said="Belts changed")
+            rate[DAY:] *= ratio
+            rate[DAY - 60 :] *= apart
+        for day in np.flatnonzero(draw.random(500) < rate):
+            booked(con, name, "repair", int(day) + 0.1, part="belt left", said="worn")
+
+
+def test_repairs_made_rarer_are_told_with_the_ratio_and_quiet_placebos() -> None:
+    con = catalogue()
+    counted_herd(con, 0.25)
+    found = campaign_counts(con, "belts", "repairs", part="belt", days=100, until=UNTIL)
+    assert found.words == "rarer with it than without"
+    assert found.effect is not None
+    assert found.effect.low < 0.25 < found.effect.high < 1
+    assert len(found.placebos) == 2  # the book begins with day 0
+    assert not found.apart
+    assert campaign_counts(con, "belts", "repairs", part="pack", days=100, until=UNTIL).words.startswith("not enough")
+
+
+def test_repairs_that_went_apart_before_allow_no_word() -> None:
+    """As where the campaign went to those that had just come back often."""
+    con = catalogue()
+    counted_herd(con, 0.2, apart=5.0)
+    assert campaign_counts(con, "belts", "repairs", days=60, until=UNTIL).words.startswith("cannot be told")
+
+
+def test_findings_count_by_days_on_record() -> None:
+    """Half of the vehicles ride half as often; with the campaign, a rule finds something on every second ride only."""
+    con = catalogue()
+    insert(con, "scans", scan="s", started_t=UNTIL, state="complete")
+    for i in range(24):
+        name, got, step = f"v{i:02d}", i < 12, 2 + 2 * (i % 2)
+        vehicle(con, name)
+        if got:
+            booked(con, name, "campaign", DAY, said="Belts changed")
+        for order, day in enumerate(range(200, 400, step)):
+            session(con, name, day)
+            if order % 4 == 0 and not (got and day > DAY and order % 8):
+                t = T0 + timedelta(days=day, hours=2)
+                told = {"change": "new", "severity": "service", "statement": "", "first_t": t, "item": str(day)}
+                insert(con, "finding_log", scan="s", vehicle=name, rule="brake_late", **told)
+    found = campaign_counts(con, "belts", "brake_late", days=100, until=UNTIL)
+    assert found.effect is not None
+    assert found.effect.control_change == pytest.approx(1, abs=0.1)
+    assert found.effect.ratio == pytest.approx(0.5, abs=0.1)
+    assert campaign_counts(con, "belts", "findings", days=100, until=UNTIL).effect == found.effect
+    with pytest.raises(NotKnownError) as refused:
+        campaign_counts(con, "belts", "brakelate", until=UNTIL)
+    assert "Did you mean brake_late?" in refused.value.do
+
+
+def test_a_true_nothing_is_called_an_effect_as_rarely_as_is_said() -> None:
+    """The words of 40 herds without an effect: 5 % are 2; 6 or more would come by chance in 1 of 70 such tests."""
+    told = 0
+    draw = np.random.default_rng(9)
+    for _ in range(40):
+        con = catalogue()
+        insert_all(con, draw)
+        found = campaign_counts(con, "x", "repairs", days=90, until=UNTIL)
+        told += found.words.startswith(("rarer", "more often"))
+    assert told <= 5, told
+
+
+def insert_all(con: Con, draw: np.random.Generator) -> None:
+    """24 vehicles of unlike proneness; what comes back often comes back again soon."""
+    rows = [(i, "complaint", 0.0) for i in range(24)] + [(i, "campaign", 100.0) for i in range(10)]
+    for i in range(24):
+        vehicle(con, f"v{i:02d}")
+        for day in np.flatnonzero(draw.random(200) < draw.gamma(2, 0.01)):
+            rows += [(i, "repair", float(day) + 0.1)] * 1
+            rows += [(i, "repair", float(day) + 1.1)] * int(draw.random() < 0.4)
+    con.execute(
+        "INSERT INTO service_book SELECT row_number() OVER (), 'v' || lpad(u.i::VARCHAR, 2, '0'), u.kind, "
+        "t, t, 'UTC', '', '', '', '', '', '', '', 'x', '', $t0, '', NULL FROM "
+        "(SELECT u, $t0 + to_microseconds((u.day * 86400e6)::BIGINT) AS t FROM (SELECT unnest($rows) AS u))",
+        {"t0": T0, "rows": [{"i": i, "kind": kind, "day": day} for i, kind, day in rows]},
+    )
+
+
+def test_the_watch_ends_with_the_newest_record_whenever_it_is_asked() -> None:
+    con = catalogue()
+    counted_herd(con, 1.0, with_it=2, without=2)
+    end = record_end(con, UNTIL)
+    assert T0 + timedelta(days=400) < end < T0 + timedelta(days=501)
+    assert record_end(con, UNTIL + timedelta(days=4000)) == end
+    assert record_end(con, T0) == T0
+    con.execute("UPDATE vehicles SET last_t = ? WHERE vehicle = 'v00'", [T0 + timedelta(days=700)])
+    assert record_end(con, UNTIL) == T0 + timedelta(days=700)
+
+
+def test_a_copy_that_knows_no_service_book_is_no_empty_book() -> None:
+    con = catalogue()
+    for view in ("stop_use_matters", "serial_conflicts", "part_lives", "service_book_now"):
+        con.execute(f"DROP VIEW IF EXISTS {view}")
+    con.execute("DROP TABLE service_book")
+    for ask in (lambda: record_end(con, UNTIL), lambda: book.entered(con)):
+        with pytest.raises(StoreError, match="older Herdbook") as refused:
+            ask()
+        assert "herdbook store publish" in refused.value.do

@@ -236,4 +236,8 @@ def test_no_braking_counts_none(build: Build) -> None:
 def test_metrics_are_those_announced(build: Build) -> None:
     sides = {"motor_current__left": (50, -20.0), "motor_current__right": (50, -20.0)}
     outcome = run(braking(build, **sides, dc_link_voltage__left=(50, 41.0)))
-    assert {m.name: m.unit for m in outcome.metrics} == {k: u for k, (u, _) in SET.gives.items()}
+    ends = {"motor_current__front": (50, -10.0), "motor_current__rear": (50, -30.0)}
+    shared = {m.name: m for m in run(braking(build, **ends)).metrics}
+    assert shared["braking_front_share"].value == pytest.approx(0.25)
+    found = {m.name: m.unit for m in (*outcome.metrics, shared["braking_front_share"])}
+    assert found == {k: u for k, (u, _) in SET.gives.items()}

@@ -196,3 +196,17 @@ def test_response_time_equals_the_lag_of_a_cross_correlation(delay: float) -> No
     tracks, whole = (Track(t, ask), Track(t, came)), (t[:1], t[-1:])
     found = response_s(*tracks, np.array([10.0]), *whole)
     assert found.seconds[0] == pytest.approx(lag * 0.02, abs=1e-9)
+
+
+def test_a_pull_right_after_another_is_not_timed() -> None:
+    """A thumb that taps ten times in two seconds at a brake that is 0.8 s late: what comes after each tap answers an
+    earlier one. Only the first can be timed, however often it is looked at."""
+    t = np.arange(0, 6_000_000, 20_000)
+    asked = np.where((t >= 1_000_000) & (t < 3_000_000) & (t // 100_000 % 2 == 0), 20.0, 0.0)
+    given = np.roll(asked, 40)
+    starts = np.flatnonzero((asked > 0) & (np.roll(asked, 1) == 0))
+    found = response_s(Track(t, asked), Track(t, given), np.full(starts.size, 10.0), t[starts], t[starts + 90])
+    known = found.seconds[np.isfinite(found.seconds)]
+    assert found.seconds[0] == pytest.approx(0.8, abs=0.03)
+    assert known == pytest.approx(0.8, abs=0.03)
+    assert known.size < 4

@@ -6,31 +6,45 @@ from typing import Annotated
 
 import typer
 
+from herdbook.pipeline.commands.terminal.herd_campaign_counts import show_counts
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
 
 
 def campaign(
     what: Annotated[str, typer.Argument(help="Words of its entries in the service book, or a firmware's version.")],
     figure: Annotated[str, typer.Option(help="Which figure it should have moved, like use, capacity, heat.")] = "use",
+    count: Annotated[
+        str, typer.Option(help="Instead: what it should have made rarer: repairs, complaints, findings, or one rule.")
+    ] = "",
+    part: Annotated[str, typer.Option(help="With --count repairs: only of this kind of part.")] = "",
     days: Annotated[int, typer.Option(min=7, max=730, help="How long before and after is looked at.")] = 60,
     store: StoreFolder = DEFAULT_STORE,
     json: Json = False,
 ) -> None:
-    """Say by how much a campaign moved a figure: before and after, less that of vehicles without it.
+    """Say by how much a campaign moved a figure, or made a thing rarer: before and after, beside vehicles without it.
 
+    With --count the effect is a ratio of rates. JSON then: what, known_by, counted, days, got, first, last, until,
+    others, effect (treated, controls, before, after, control_before, control_after: events; change, control_change:
+    ratios of rates; ratio, low, high: null where open; p), placebos, apart, words. Else
     JSON: what, known_by, figure, metric, unit, days, got, first, last, others, effect (treated, controls, change,
     control_change, effect, low, high, p) or null, placebos (days_before and the same), apart, words. Times are UTC.
     """
     from dataclasses import asdict
 
+    if count:
+        show_counts(what, count.lower(), part.lower(), days, store, json=json)
+        return
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.commands.terminal.herd_words import span
+    from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.health.herd_figures import figure as named
     from herdbook.pipeline.herd.campaign import campaign_effect
     from herdbook.pipeline.reports.words import numbers
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.times import utc_now
 
+    if part:
+        raise SettingsError("a figure is not told apart by part", do="Say --count repairs --part ..., or leave --part")
     asked = named(figure)
     with Store.open(store).read() as con:
         found = campaign_effect(con, what, asked, days=float(days), until=utc_now())

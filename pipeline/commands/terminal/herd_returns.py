@@ -37,12 +37,14 @@ def returns(
     from herdbook.pipeline.errors import NotKnownError
     from herdbook.pipeline.herd import returns as asked
     from herdbook.pipeline.herd.clocks import WORDS
+    from herdbook.pipeline.herd.horizon import record_end
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.times import utc_now
 
     opened = Store.open(store)
     with opened.read() as con:
-        found = asked.returns(con, part.lower(), by=by, clock=clock, days=days, level=level, until=utc_now())
+        until = record_end(con, utc_now())
+        found = asked.returns(con, part.lower(), by=by, clock=clock, days=days, level=level, until=until)
     if found is None or not found.groups:
         what = f"no repair of a {part!r}" if part else "no repair and no return"
         do = "Enter repairs: herdbook book add VEHICLE repair --part ... --said ..., or herdbook book import FILE"
@@ -63,7 +65,7 @@ def returns(
     about = f"repairs of: {found.part}" if found.part else "repairs and returns"
     note = (
         f"Age in {WORDS[found.clock]}; watched from {found.since:%Y-%m-%d} on, where the workshop's book begins, to "
-        f"{found.until:%Y-%m-%d}. Repairs a vehicle: the mean by the highest age with a repair."
+        f"{found.until:%Y-%m-%d}, its newest record. Repairs a vehicle: the mean by the highest age with a repair."
     )
     screen.table(about[:1].upper() + about[1:], columns, [_row(g) for g in found.groups], note=note)
     if found.left_out:

@@ -19,7 +19,7 @@
       try { said = await answer.json(); } catch { said = null; }
       if (answer.ok && said) return said;
       const words = said && said.what ? [said.what, said.do].filter(Boolean).map(t => /[.!?]$/.test(t) ? t : t + ".").join(" ") : answer.status === 403 ? "This desk was started anew: open the address that its terminal shows, then go on here." : `The desk answered with ${answer.status}.`;
-      throw Object.assign(new Error(words[0].toUpperCase() + words.slice(1)), { status: answer.status, stopped: said && said.stopped });
+      throw Object.assign(new Error(words[0].toUpperCase() + words.slice(1)), { status: answer.status, stopped: said && said.stopped, entered: said && said.entered });
     },
   };
 
@@ -67,6 +67,61 @@
     }
   });
 
+  // What takes a while says how far it is, and can be stopped: files that are made, pages that are put together.
+  const busy = document.getElementById("busy"), fresh = () => `f${Math.random().toString(36).slice(2)}`;
+  let stopIt = null;
+  function waiting(words, q, give_up) {
+    const [said, far] = busy.querySelectorAll("span"), begun = Date.now();
+    let open = true, shown = 0;
+    const tick = async () => {
+      const seen = await desk.ask(`/progress?q=${q}`).catch(() => null);
+      if (!open) return;
+      if (busy.hidden) { busy.hidden = false; said.textContent = `${words} …`; }
+      far.textContent = `${Math.round((Date.now() - begun) / 1000)} s${seen && seen.words ? `, ${seen.done}${seen.of ? ` of ${seen.of}` : ""} ${seen.words}` : ""}`;
+      shown = setTimeout(tick, 500);
+    };
+    shown = setTimeout(tick, 250);
+    const end = () => { open = false; clearTimeout(shown); busy.hidden = true; said.textContent = far.textContent = ""; stopIt = null; };
+    stopIt = () => { end(); fetch(`/stop?q=${q}`, { method: "POST", keepalive: true, headers: { "X-Desk-Mark": desk.mark } }).catch(() => 0); give_up(); desk.say("Stopped."); };
+    return end;
+  }
+  busy?.querySelector("button").addEventListener("click", () => stopIt?.());
+  async function take(href) {
+    stopIt?.();
+    const q = fresh(), aborter = new AbortController(), end = waiting("Writing the file", q, () => aborter.abort()), to = new URL(href, location.href);
+    to.searchParams.set("q", q);
+    desk.say("");
+    try {
+      const made = await desk.ask(to, { signal: aborter.signal });
+      const link = Object.assign(document.createElement("a"), { href: made.to, download: "" });
+      document.body.append(link);
+      link.click();
+      link.remove();
+      end();
+    } catch (problem) { if (problem.name !== "AbortError") { end(); desk.say(problem.message, true); } }
+  }
+  function long(href, words) {
+    const q = fresh(), to = new URL(href, location.href);
+    to.searchParams.set("q", q);
+    waiting(words, q, () => window.stop());
+    location.assign(to);
+  }
+  const plain = event => !(event.ctrlKey || event.metaKey || event.shiftKey || event.altKey || event.button);
+  document.addEventListener("click", event => {
+    const link = event.target.closest("a[href]");
+    if (!link || !plain(event) || !link.protocol.startsWith("http") || link.origin !== location.origin) return;
+    if (link.hasAttribute("download") && !link.pathname.startsWith("/made/")) { event.preventDefault(); take(link.href); } else if (link.dataset.long) { event.preventDefault(); long(link.href, link.dataset.long); }
+  });
+  document.addEventListener("submit", event => {
+    const form = event.target;
+    if (!("file" in form.dataset) && !form.dataset.long) return;
+    event.preventDefault();
+    const href = `${form.action}?${new URLSearchParams(new FormData(form))}`;
+    if (form.dataset.long) long(href, form.dataset.long); else take(href);
+  });
+  addEventListener("pageshow", event => { if (event.persisted && busy) busy.hidden = true; });
+  if (new URLSearchParams(location.search).has("q")) { const own = new URL(location.href); own.searchParams.delete("q"); history.replaceState(null, "", own); }
+
   // What somebody types stays in the form until the store has it: also over a reload, a busy store, a desk that stopped.
   for (const form of document.querySelectorAll("form[data-keep]")) {
     const place = `desk ${form.dataset.keep}`, said = form.querySelector("[role=alert]");
@@ -90,7 +145,7 @@
         form.dispatchEvent(new CustomEvent("entered", { detail: answer, bubbles: true }));
       } catch (problem) {
         keep();
-        said.textContent = `Not entered. ${problem.message} What you typed stays here.`;
+        said.textContent = `${problem.entered ? "" : "Not entered. "}${problem.message} What you typed stays here.`;
       }
       button.disabled = false;
       button.textContent = before;

@@ -1,16 +1,17 @@
 // Figures that stand in the page as SVG, taken along as a file: with their colours and words written in.
 (() => {
   "use strict";
-  const STYLES = ["fill", "stroke", "stroke-width", "fill-opacity", "stroke-dasharray"], HEAD = 26, MARGIN = 10;
+  const STYLES = ["fill", "stroke", "stroke-width", "fill-opacity", "stroke-dasharray", "font-size"], MARGIN = 10;
   function whole(figure) {
     const drawn = figure.querySelector("svg"), box = drawn.viewBox.baseVal, of = getComputedStyle(document.body);
     const make = (name, given, text) => { const e = document.createElementNS("http://www.w3.org/2000/svg", name); for (const [k, v] of Object.entries(given)) e.setAttribute(k, v); if (text) e.textContent = text; return e; };
-    const caption = figure.querySelector("small")?.textContent.trim() || "", lines = [""];
-    for (const word of caption.split(/\s+/)) if ((lines.at(-1) + word).length > 86) lines.push(word); else lines[lines.length - 1] += (lines.at(-1) ? " " : "") + word;
+    const caption = figure.querySelector("small")?.textContent.trim() || "";
+    const broken = (text, most) => text.split(/\s+/).reduce((out, word) => { if ((out.at(-1) + word).length > most) out.push(word); else out[out.length - 1] += (out.at(-1) ? " " : "") + word; return out; }, [""]);
+    const lines = broken(caption, 86), heads = broken(drawn.dataset.words, 58), HEAD = 10 + 16 * heads.length;
     const width = box.width + 2 * MARGIN, height = HEAD + box.height + 14 + 14 * lines.length + MARGIN;
     const out = make("svg", { xmlns: "http://www.w3.org/2000/svg", width, height, viewBox: `0 0 ${width} ${height}`, "font-family": "sans-serif", role: "img" });
     out.append(make("title", {}, `${drawn.dataset.words}. ${caption}`), make("rect", { width, height, fill: getComputedStyle(document.documentElement).getPropertyValue("--card").trim() || "#fff" }));
-    out.append(make("text", { x: MARGIN, y: 18, "font-size": 13, "font-weight": 600, fill: of.color }, drawn.dataset.words));
+    heads.forEach((text, i) => out.append(make("text", { x: MARGIN, y: 18 + 16 * i, "font-size": 13, "font-weight": 600, fill: of.color }, text)));
     const inner = make("g", { transform: `translate(${MARGIN} ${HEAD})` }), from = [...drawn.children];
     for (const one of from) { const copy = one.cloneNode(true), css = getComputedStyle(one); for (const style of STYLES) copy.setAttribute(style, css.getPropertyValue(style)); copy.removeAttribute("class"); inner.append(copy); }
     out.append(inner);

@@ -111,7 +111,7 @@
     const twice = all.filter(d => d.overlapping && !exact).map(d => `Logs of ${d.vehicle} overlap here: their samples are counted once a log.`);
     said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} samples; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`,
       data.beside ? `Dashed beside it: ${data.beside.vehicle}, ${words({ a: data.beside.start, b: data.beside.end })}.` : "", ...missing, ...twice].filter(Boolean).join(" ");
-    problems.replaceChildren(...all.flatMap(d => d.problems).map(text => Object.assign(document.createElement("li"), { textContent: text })));
+    problems.replaceChildren(...all.flatMap(d => d.problems.map(text => data.beside ? `${d.vehicle}: ${text}` : text)).map(text => Object.assign(document.createElement("li"), { textContent: text })));
     values();
     canvas.setAttribute("aria-label", `Signals of ${all.map(d => d.vehicle).join(" and ")}: ${names.join(", ")}. ${said.textContent} The values stand in the table below. Keys: plus and minus zoom, left and right move, 0 shows the whole record, comma and full stop move the reading line, m marks.`);
     keep();
@@ -173,7 +173,7 @@
     paint();
     keep();
     clearTimeout(timer);
-    timer = setTimeout(ask, 40);
+    if (root.ariaBusy || performance.now() - timing.asked < 120) timer = setTimeout(ask, 40); else ask(); // a single step is asked for at once, a run of them when it pauses
   }
   const MOVES = {
     "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2), ArrowLeft: () => move(-0.25), ArrowRight: () => move(0.25), 0: () => go(record.a, record.b + 1), PageUp: () => move(-1), PageDown: () => move(1),

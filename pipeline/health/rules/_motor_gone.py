@@ -1,5 +1,5 @@
-"""A front or rear motor that braked once and does not any more: how a maker shares the braking between the two ends is
-no defect, so that only the vehicle's own earlier brakings say what is usual."""
+"""A front or rear motor that does not brake: how a maker shares the braking between the two ends is no defect, so that
+only the vehicle's own earlier brakings, or other vehicles of its profile, say what is usual."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+
+from herdbook.pipeline.health.reading import Reference
 
 ENDS = ("front", "rear")
 
@@ -50,4 +52,28 @@ def gone(rows: pl.DataFrame, limits: Mapping[str, float]) -> Gone | None:
             continue
         if after["session_start_t"].n_unique() >= limits["rides"]:
             return Gone(end, before, after, usual, chance)
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Lacking:
+    """end: the motor that brakes with much less than on other vehicles; share: its part of the current, over `rows`;
+    usual: theirs."""
+
+    end: str
+    rows: pl.DataFrame
+    share: float
+    usual: float
+
+
+def lacking(rows: pl.DataFrame, front_share: Reference | None, limits: Mapping[str, float]) -> Lacking | None:
+    """The motor whose part is under `beside_fleet` of what it is on other vehicles, in nearly every braking and over
+    more than one ride; None where no fleet says it."""
+    if front_share is None or rows.height < limits["count"] or rows["session_start_t"].n_unique() < limits["rides"]:
+        return None
+    for end, usual in zip(ENDS, (front_share.value, 1.0 - front_share.value), strict=True):
+        most = min(limits["beside_fleet"] * usual, usual - limits["spreads"] * front_share.spread)
+        own = rows.with_columns(share=pl.col(f"{end}_a") / (pl.col("front_a") + pl.col("rear_a")))
+        if usual >= limits["took"] and float((own["share"].to_numpy() < most).mean()) > limits["nearly_all"]:
+            return Lacking(end, own, float(np.median(own["share"].to_numpy())), usual)
     return None

@@ -11,19 +11,19 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import bits_set, only_by
-from herdbook.pipeline.health.reading import seconds, windows
+from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
-from herdbook.pipeline.health.rules._motor_gone import ENDS, brakings_of_both, gone
+from herdbook.pipeline.health.rules._motor_gone import ENDS, Lacking, brakings_of_both, gone, lacking
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import confidence, mean, middle
 
 FRONT_AND_REAR = (
-    "front and rear motor may share the braking unevenly by design, even one of them all of it: held against its own "
-    "earlier braking events alone, and {what}; compare its two motors' currents while braking with those of a vehicle "
-    "of the same type"
+    "front and rear motor may share the braking unevenly by design, even one of them all of it, and no fleet of this "
+    "profile says what is usual (`herdbook store refit` makes that from five vehicles): held against its own earlier "
+    "braking events alone, and {what}"
 )
 
 
@@ -77,10 +77,15 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 def _front_and_rear(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     rows = brakings_of_both(table(record), limits["least_a"])
-    if rows.height < 2 * limits["count"]:
+    usual = reference(record, "braking_front_share")
+    found = gone(rows, limits)
+    if found is None and (little := lacking(rows, usual, limits)):
+        return [_lacking(little)]
+    if found is None and usual is not None and rows.height >= limits["count"]:
+        return []
+    if found is None and rows.height < 2 * limits["count"]:
         few = f"fewer than {2 * limits['count']:.0f} strong enough ones of this vehicle tell both currents"
         return NotAssessed(FRONT_AND_REAR.format(what=few))
-    found = gone(rows, limits)
     if found is None:
         shares = [mean(rows[f"{end}_a"] / (rows["front_a"] + rows["rear_a"])) for end in ENDS]
         if min(shares) >= limits["took"]:
@@ -108,6 +113,27 @@ def _front_and_rear(record: Record, limits: Mapping[str, float]) -> list[Finding
             not_separable="A fault, or a mode that brakes with one motor: a ride in each mode separates them.",
         )
     ]
+
+
+def _lacking(found: Lacking) -> Finding:
+    rows = found.rows.with_columns(size=1.0 - pl.col("share"))
+    return Finding(
+        severity=Severity.SERVICE,
+        item=found.end,
+        measured=found.share,
+        limit=found.usual,
+        unit="1",
+        statement=f"The {found.end} motor gave {spell(100 * found.share, '%')} of the braking current, the median of "
+        f"{counted(rows.height, 'braking event')}; on other vehicles of this type it gives "
+        f"{spell(100 * found.usual, '%')}.",
+        confidence=0.97,
+        persistence=1.0,
+        count=rows.height,
+        duration_s=seconds(rows),
+        windows=windows(rows, "size"),
+        signals=("motor_current", "motor_speed", "brake_demand", "motor_fault"),
+        not_separable="A fault, or another setting than the other vehicles have: read both motors' settings.",
+    )
 
 
 def _cases() -> Cases:
@@ -157,6 +183,9 @@ RULE = Rule(
             "of the braking current of a front or rear motor: engineering choice; this, `took`, `rides` and `least_a` "
             "were made after an outside simulation's silent front motors had been missed",
         ),
+        Limit("beside_fleet", 0.5, "share", "of what the same motor gives on other vehicles: engineering choice"),
+        Limit("spreads", 6.0, "1", "and so many robust spreads of the fleet under it: engineering choice"),
+        Limit("nearly_all", 0.8, "share", "of the braking events: one may fall into a corner: engineering choice"),
         Limit("took", 0.15, "share", "that it gave before, in the middle: engineering choice"),
         Limit("rides", 2, "rides", "without it: a mode may be chosen for one ride: engineering choice"),
         Limit("least_a", 3.0, "A", "torque current of both motors' middle: engineering choice"),
@@ -184,7 +213,7 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="asymmetry index: definition here; limit: engineering choice",
-    version=5,
+    version=6,
     applies=lambda profile: sum(mapping.role == "motor_current" for mapping in profile.roles) > 1,
     cases=_cases,
 )
