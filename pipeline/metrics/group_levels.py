@@ -14,7 +14,14 @@ from herdbook.pipeline.arrays import Bools, Floats, Integers
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
 from herdbook.pipeline.metrics.shared.session_charge import session_charge
-from herdbook.pipeline.metrics.shared.steady_moments import BLOCK_S, Steady, blocks_of, range_allowed_a, steady
+from herdbook.pipeline.metrics.shared.steady_moments import (
+    BLOCK_S,
+    Steady,
+    blocks_of,
+    range_allowed_a,
+    resolution,
+    steady,
+)
 from herdbook.pipeline.science.robust_fit import median, within_blocks
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -44,7 +51,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     resting = middle + ohm * table.current
     away = table.v - middle[:, None] - slopes * table.current[:, None]
     soc = signals.at(table.t, "pack_soc", hold_s=HOLD_S)
-    step_v = _step(table.v)
+    step_v = resolution(table.v)
     events = []
     for word, rows in _pieces(session.kind, table, run / rated, resting, REST_C * rated):
         data = {
@@ -113,13 +120,6 @@ def _cut(wanted: Bools, share: Floats, resting: Floats) -> list[Integers]:
             cuts.append(k)
             q, v = share[rows[k]], smooth[k]
     return np.split(rows, cuts[1:])
-
-
-def _step(v: Floats) -> float:
-    """Resolution of the readings."""
-    levels = np.unique(np.round(v[:2000], 5))
-    gaps = np.diff(levels)
-    return float(min(gaps[gaps > 1e-4].min(initial=0.02), 0.02)) if levels.size > 1 else 0.01
 
 
 def _error(v: Floats, away: Floats, step_v: float) -> float:

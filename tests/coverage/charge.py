@@ -14,6 +14,7 @@ from scipy.signal import lfilter
 from demo_logs.makers.design import draw_design
 from herdbook.pipeline.health.examples import one_session, record
 from herdbook.pipeline.health.pack.knee_capacity import knee_capacity
+from herdbook.pipeline.science.curve_warp import warped
 from herdbook.pipeline.science.step_crossings import slope_of_steps
 from herdbook.pipeline.times import HOUR
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -80,9 +81,41 @@ def _knee(rng: Rng) -> list[Draw]:
 
 
 STEPPED = "a counter's own noise may add to it: no less than two hundredths of a step a crossing"
+
+
+def _part(rng: Rng, steps_v: tuple[float, ...]) -> list[Draw]:
+    """A charge from somewhere under half to four fifths or so: groups of one curve that differ in capacity, charge,
+    resistance and wire, one of them short by up to 28 %, read in steps of steps_v."""
+    curve, gap, _, slow = _curves()[int(rng.integers(60))]
+    groups, rate = int(rng.integers(8, 21)), rng.uniform(0.15, 0.6)
+    held = 1.0 + rng.normal(0.0, 0.012, groups)
+    held[0] *= rng.uniform(0.72, 1.0)
+    low, high = rng.uniform(0.15, 0.5), rng.uniform(0.72, 0.9)
+    every = float(rng.choice([2.0, 5.0, 10.0]))
+    q = np.arange(0.0, high - low, rate * every / 3600.0)
+    z = 1.0 - (1.0 - low - q)[:, None] / held + rng.normal(0.0, 0.008, groups)
+    ohm = 0.06 / RATED * (1.0 + rng.normal(0.0, 0.06, groups))
+    climbs = -np.expm1(-q / rate * 3600.0 / rng.uniform(60.0, 900.0))
+    volts = np.interp(z, np.linspace(0.0, 1.0, curve.size), curve) + 0.5 * gap + rate * RATED * ohm
+    volts += rate * RATED * slow * climbs[:, None] * (1.0 + rng.normal(0.0, 0.06, groups))
+    volts += rng.normal(0.0, 0.002, groups) + rng.normal(0.0, 0.001, volts.shape)
+    step = float(rng.choice(steps_v))
+    settled = q > rate * 900.0 / 3600.0
+    found = warped(q[settled], (np.round(volts / step) * step)[settled], step)
+    if found is None:
+        return []
+    truth = held / np.median(held)
+    told = zip(found.capacity, found.capacity_se, truth, strict=True)
+    return [(float(a), float(b), float(c)) for a, b, c in told if np.isfinite(a) and b < 0.2]
+
+
 CASES = [
     Case("reported over counted charge", f"steps of {s:g} %", partial(_steps, step=s), cheap=True, note=STEPPED)
     for s in (1.0, 0.5, 0.1)
 ]
 FEW = "two or three rides: Student's factor, and the report's own error in each"
 CASES.append(Case("capacity by the foot of the curve", "rides near empty", _knee, note=FEW))
+CASES += [
+    Case("capacity of a group from part of a charge", words, partial(_part, steps_v=steps), quick=words == "fine steps")
+    for words, steps in (("fine steps", (0.001, 0.002)), ("coarse steps", (0.005, 0.010)))
+]

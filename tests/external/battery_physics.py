@@ -128,6 +128,7 @@ def main(folder: Path) -> None:
         "bench": lambda: write_bench(folder, usable),
         "charge": lambda: write_charge(folder, usable),
         "leak": lambda: write_leak(folder, usable),
+        "string": lambda: write_string(folder, usable),
         "trip": lambda: write_trip(folder, usable),
     }
     for name, make in tables.items():
@@ -192,6 +193,21 @@ def write_leak(folder: Path, usable: float) -> None:
     write(
         folder / "leak.csv", ["t", "amps", "base", *(f"day{d}" for d in days)], [t, amps, solve(t, amps, 0.40), *leak]
     )
+
+
+def write_string(folder: Path, usable: float) -> None:
+    """A charge of eight groups from about 40 to 85 %: shares of capacity and of charge that they hold more are in the
+    first two rows, the groups' voltages follow. Group 7 has lost cells, group 8 holds less charge."""
+    share = np.array([1.0, 0.99, 1.01, 1.0, 0.985, 1.005, 0.82, 1.0])
+    more = np.array([0.0, 0.008, -0.006, 0.004, -0.003, 0.0, 0.0, -0.05])
+    t, amps = charge(0.40, 0.85, usable, amps=8.0)
+    kept = slice(None, None, 5)
+    groups = [
+        solve(t, amps / c, 1.0 - 0.6 / c + d)[kept] for c, d in zip(share, more, strict=True)
+    ]  # all level when full, but for what they hold more
+    columns = [np.concatenate(([c, d], v)) for c, d, v in zip(share, more, groups, strict=True)]
+    head = [np.concatenate(([0.0, 0.0], x[kept])) for x in (t, amps)]
+    write(folder / "string.csv", ["t", "amps", *(f"v{k}" for k in range(1, 9))], [*head, *columns])
 
 
 def write_trip(folder: Path, usable: float) -> None:

@@ -21,10 +21,10 @@ from herdbook.pipeline.health.pack.capacity import capacities
 from herdbook.pipeline.health.pack.leak import self_discharge
 from herdbook.pipeline.health.pack.life_use import life_use
 from herdbook.pipeline.health.rules.leaking_group import RULE as LEAK
-from herdbook.pipeline.metrics import cell_offset, cell_resistance, cell_split, measure, pack_anchors
+from herdbook.pipeline.metrics import cell_capacity, cell_offset, cell_resistance, cell_split, measure, pack_anchors
 from herdbook.pipeline.metrics.set import Outcome
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
-from herdbook.pipeline.vehicle.signals import Series, Signals
+from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
 FOLDER = Path(__file__).parents[2] / "build" / "physics"
 START = 1_772_352_000_000_000
@@ -238,6 +238,29 @@ def ridden(trip: dict[str, np.ndarray], zero_a: float = 0.0) -> Signals:
         ("vehicle_speed", ""): Series(us, np.where(riding, 5.0, 0.0)),
     }
     return Signals("x", signals.start, signals.end, data)
+
+
+def test_capacity_of_a_group_from_a_charge_to_85_per_cent() -> None:
+    """Truth: the cells that the model gave each group. Neither end of the curve is seen."""
+    found = table("string")
+    truth = {str(k): found[f"v{k}"][0] for k in range(1, 9)}
+    t = START + np.rint(found["t"][2:] * 1e6).astype(np.int64)
+    rng = np.random.default_rng(3)
+    data: dict[Key, Series] = {
+        ("pack_current", ""): Series(t, np.round(found["amps"][2:] + rng.normal(0, 0.05, t.size), 1))
+    }
+    for k in range(1, 9):
+        data["cell_voltage", k] = Series(t, np.round(found[f"v{k}"][2:] + rng.normal(0, 0.001, t.size), 3))
+    signals = Signals("x", int(t[0]), int(t[-1]), data)
+    by = profile({"cells": 8, "rated_ah": 30.0})
+    out = cell_capacity.SET.compute(Session("x", "charge", signals.start, signals.end), signals, by)
+    shares = {m.item: m for m in out.metrics if m.name == "cell_capacity_share"}
+    assert len(shares) == 8
+    for item, m in shares.items():
+        print(f"group {item}: model {truth[item]:.3f}, ours {m.value:.3f} +- {m.se:.3f}")
+        assert m.se is not None
+        assert abs(m.value - truth[item]) < 3 * m.se
+    assert shares["7"].value == pytest.approx(0.82, abs=0.05)
 
 
 def lived(signals: Signals) -> dict[str, Metric]:

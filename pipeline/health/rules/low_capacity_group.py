@@ -1,7 +1,8 @@
 """A group with less capacity than its siblings: level with them when full, empty before them.
 
 Physics: from the knee near full to the knee near empty every group passes the same charge. The shift at the bottom less
-the shift at the top is the difference in capacity over that window; a mere difference in charge cancels.
+the shift at the top is the difference in capacity over that window; a mere difference in charge cancels. Between the
+knees a group that holds less passes the steps of the curve in less charge: one charge to four fifths shows it.
 """
 
 from __future__ import annotations
@@ -12,14 +13,17 @@ import numpy as np
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, only_by
+from herdbook.pipeline.health.pack.curve_capacity import curve_capacities, is_of_late, surely_within
 from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.pack.string import string_fit, too_loose
 from herdbook.pipeline.health.pooled import Pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import DEPTH, Spoken, from_fit, refuted
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.science.meta_analysis import Z95
 from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -42,10 +46,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         item for item in top if item in bottom and min(top[item].count, bottom[item].count) >= limits["least_sessions"]
     ]
     fit = string_fit(record)
-    if len(both) < 3 and not fit.looked:
+    by_curve = {item: p for item, p in curve_capacities(record).items() if item not in unread(record)}
+    if len(both) < 3 and not fit.looked and not by_curve:
         return NotAssessed(
             f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to full and as "
-            f"many rides to low within {limits['days']:.0f} days" + too_loose(record)
+            f"many rides to low within {limits['days']:.0f} days; or charges over a bend of the curve, with groups "
+            "read in fine steps" + too_loose(record)
         )
     judged = [_judge_group(top[item], bottom[item], limits) for item in both] if len(both) >= 3 else []
     found = [
@@ -53,16 +59,22 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         for f in judged
         if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
     ]
-    found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | unread(record), limits)
+    said = {f.item.removeprefix("cell ") for f in found}
+    found += [f for item, p in by_curve.items() if item not in said and (f := _judge_curve(p, limits)) is not None]
+    said |= {f.item.removeprefix("cell ") for f in found} | surely_within(by_curve, limits["look"] / 100.0)
+    found += from_fit(record, _WHOLE, said | unread(record), limits)
     now = fit.newest(limits["now_days"])
     seen = now.depth >= DEPTH and now.could_show(Why.CAPACITY, limits["plain"] / 100.0)
+    within = surely_within(by_curve, limits["plain"] / 100.0)
+    seen |= bool(by_curve) and within >= fit.looked | set(by_curve) and is_of_late(record, by_curve, limits["now_days"])
     if not found and len(both) < 3 and not seen:
         return NotAssessed(
             f"what was logged of the last {limits['now_days']:.0f} days would not show a group with "
             f"{limits['plain']:.0f} % less capacity: the voltage moved too little, over {100 * now.depth:.0f} % of the "
             "charge; rides to low are needed"
         )
-    apart = [] if found else [k for k, w in fit.groups.items() if w.cause is Why.CAPACITY and k not in unread(record)]
+    apart = [k for k, w in fit.groups.items() if w.cause is Why.CAPACITY and k not in unread(record) | within]
+    apart = [] if found else apart
     if apart:
         who = f"group {apart[0]} stands apart" if len(apart) == 1 else f"groups {', '.join(apart)} stand apart, each"
         return NotAssessed(
@@ -80,6 +92,34 @@ def _sentence(item: str, w: Weighed) -> str:
 
 
 _WHOLE = Spoken(Why.CAPACITY, 100.0, UNIT, _sentence)
+
+
+def _judge_curve(p: Pooled, limits: Mapping[str, float]) -> Finding | None:
+    """By the length of the curve's steps. One charge is a note."""
+    short, se = 100.0 * (1.0 - p.value), 100.0 * p.se
+    if not short - limits["look"] > limits["z"] * se:
+        return None
+    act = p.count >= limits["least_sessions"] and short - limits["act"] > limits["z"] * se
+    limit = limits["act"] if act else limits["look"]
+    return Finding(
+        severity=Severity.SERVICE if act else Severity.NOTE,
+        item=f"cell {p.item}",
+        measured=short,
+        limit=limit,
+        unit=UNIT,
+        se=se,
+        statement=f"Group {p.item} holds {short:.0f} % less than its siblings (standard error {se:.1f} %, "
+        f"{counted(p.count, 'charge')}): its voltage passes the bends of the curve in less charge than theirs.",
+        confidence=confidence(short, limit, se),
+        persistence=float(np.mean(1.0 - p.values > limits["look"] / 100.0)),
+        count=p.count,
+        duration_s=p.duration_s,
+        windows=p.windows(largest=False),
+        signals=("cell_voltage", "pack_current"),
+        not_separable="Lost capacity and a cell of a parallel group that has dropped out look alike: with the latter "
+        "the resistance of the group rises in the same proportion.",
+        unsettled=not act and short + Z95 * se > limits["act"],
+    )
 
 
 def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Finding | None:
@@ -124,14 +164,34 @@ def _cases() -> Cases:
             *(read(3 + d, "ride", bottom, se) for d in range(rides)),
         )
 
+    def stepped(day: float, share: float, se: float = 0.02) -> ExampleSession:
+        """A charge over a bend of the curve: groups 1 to 3 are alike, group 4 holds that share of what they do."""
+        metrics = [Metric("cell_offset_rows", 500.0, "1", None, 500)]
+        metrics += [
+            Metric("cell_capacity_share", v, "1", se, 500, item=k)
+            for k, v in (("1", 1.0), ("2", 1.01), ("3", 0.99), ("4", share))
+        ]
+        return one_session(day, "charge", *metrics)
+
     return Cases(
-        fires_on=(record(*weeks(0.0, -12.0)), record(*weeks(0.2, -7.0))),
+        fires_on=(
+            record(*weeks(0.0, -12.0)),
+            record(*weeks(0.2, -7.0)),
+            record(*(stepped(d, 0.82) for d in range(3))),
+            record(stepped(0, 0.82)),  # one charge is a note
+            record(*(stepped(d, 1.0) for d in range(3)), *(stepped(d, 0.8) for d in range(3, 5))),  # lately
+        ),
         quiet_on=(
+            record(*(stepped(d, 0.98) for d in range(3))),
             record(*weeks(0.0, -1.5)),
             record(*weeks(-7.0, -7.2)),  # charge, not capacity
             record(*weeks(0.0, -9.0, se=5.0)),  # cannot be told from noise
         ),
-        unassessed_on=(record(*weeks(0.0, -12.0, rides=0)), record(*weeks(0.0, -12.0, rides=1))),
+        unassessed_on=(
+            record(*weeks(0.0, -12.0, rides=0)),
+            record(*weeks(0.0, -12.0, rides=1)),
+            record(stepped(0, 0.85, se=0.06)),
+        ),
     )
 
 
@@ -163,8 +223,8 @@ RULE = Rule(
         "Emptying the pack below its limit to find the weak group is dangerous: a reversed cell can short and burn.",
         "Only a qualified person opens a pack.",
     ),
-    source="method: shift between the two knees (physics of a series string); limits: see each",
+    source="method: shift between the two knees, or scale of the curve (physics of a series string); limits: see each",
     cases=_cases,
-    version=7,
-    habit="rides from full to low",
+    version=8,
+    habit="rides from full to low, or charges from half on, with the groups in steps of a few millivolts",
 )

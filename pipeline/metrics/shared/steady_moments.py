@@ -55,6 +55,13 @@ def period_s(signals: Signals, series: Series) -> float:
     )
 
 
+def resolution(v: Floats) -> float:
+    """Step of the readings, V (rows, groups)."""
+    levels = np.unique(np.round(v[:2000], 5))
+    gaps = np.diff(levels)
+    return float(min(gaps[gaps > 1e-4].min(initial=0.02), 0.02)) if levels.size > 1 else 0.01
+
+
 def quiet_runs(table: Steady, limit_a: float) -> list[Integers]:
     """Row numbers of the first and the last stretch of at least three rows with less current than limit_a.
 
