@@ -153,8 +153,11 @@ def in_words(error: Exception, path: str) -> HerdbookError:
 
 
 def told(asked: Asked, error: HerdbookError, as_json: bool) -> Response:
+    from herdbook.pipeline.book.book import NotShownError  # brings polars with it, which the start does not wait for
+
     status = next((code for kind, code in STATUS if isinstance(error, kind)), 500)
     said = {"what": error.what, "where": error.where, "do": error.do, "stopped": isinstance(error, StoppedError)}
+    said["entered"] = isinstance(error, NotShownError)
     if as_json:
         return JSONResponse(said, status)
     return asked.page("problem.html.j2", status, error=error)

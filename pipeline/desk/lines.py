@@ -17,21 +17,19 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.desk.blocks import Blocks, blocks_of, drawn, gaps_by, joined, none
+from herdbook.pipeline.desk.known import frames_of, refs_of
 from herdbook.pipeline.desk.levels import Item, OfItems
 from herdbook.pipeline.desk.preparing import Job, Preparing, messages_of
 from herdbook.pipeline.desk.raw import raw_samples
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.lake.merge_samples import merge
-from herdbook.pipeline.lake.read import LogRef, log_refs, read_signals
+from herdbook.pipeline.lake.read import LogRef, read_signals
 from herdbook.pipeline.reports.drawing.traces import item_words, role_words
 from herdbook.pipeline.spans import joined as joined_spans
-from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.roles import ROLES
 
 if TYPE_CHECKING:
-    import duckdb
-
     from herdbook.pipeline.store.store import Store
 
 EVERY = 300_000  # samples of a signal up to which a stretch is read as it is: a moment
@@ -121,15 +119,14 @@ def draw(
     """start, end: microseconds UTC, end excluded. owner: who asks, for what is to be prepared. Raises: StoreError."""
     wanted, wrong = asked_for(names)
     out = Drawing(start, end, problems=wrong)
-    with store.read() as con:
-        refs = log_refs(con, vehicle, start, end, expired=True)
-        out.expired = sum(not r.part for r in refs)
-        refs = [r for r in refs if r.part]
-        profiles = {p.name: p for p in store.profiles()}
-        if lacking := sorted({r.profile for r in refs} - set(profiles)):
-            out.problems.append(f"The profile {', '.join(lacking)} is not among the profiles of this store any more.")
-            refs = [r for r in refs if r.profile in profiles]
-        counted = _counted(con, refs, wanted, profiles, start, end)
+    refs = refs_of(store, vehicle, start, end)
+    out.expired = sum(not r.part for r in refs)
+    refs = [r for r in refs if r.part]
+    profiles = {p.name: p for p in store.profiles()}
+    if lacking := sorted({r.profile for r in refs} - set(profiles)):
+        out.problems.append(f"The profile {', '.join(lacking)} is not among the profiles of this store any more.")
+        refs = [r for r in refs if r.profile in profiles]
+    counted = _counted(store, vehicle, refs, wanted, profiles, start, end)
     out.logs = len(refs)
     bridge = BRIDGED * max(1, (end - start) // max(1, pixels))
     spans = sorted((r.start, r.end) for r in refs)
@@ -164,7 +161,8 @@ def draw(
 
 
 def _counted(
-    con: duckdb.DuckDBPyConnection,
+    store: Store,
+    vehicle: str,
     refs: Sequence[LogRef],
     wanted: Sequence[Named],
     profiles: dict[str, Profile],
@@ -173,11 +171,9 @@ def _counted(
 ) -> dict[str, int]:
     """About how many samples an item of each name has in the window: frames of its messages, by share of time."""
     messages = {n.role: set().union(*(messages_of(profiles[r.profile], n.role) for r in refs)) for n in wanted}
-    every = sorted(set().union(*messages.values())) if messages else []
-    if not refs or not every:
+    if not refs:
         return {}
-    rows = ask(con, __name__, "frames", logs=[r.log for r in refs], messages=every)
-    frames = {(row["log"], row["message"]): row["frames"] for row in rows}
+    frames = frames_of(store, vehicle, frozenset().union(*messages.values()))
     return {
         role: sum(_share(max((frames.get((r.log, m), 0) for m in of), default=0), r, start, end) for r in refs)
         for role, of in messages.items()
@@ -187,9 +183,8 @@ def _counted(
 def estimate(store: Store, vehicle: str, names: Sequence[Named], start: int, end: int) -> int:
     """About how many samples the fullest of these signals has between two times, microseconds."""
     profiles = {p.name: p for p in store.profiles()}
-    with store.read() as con:
-        refs = [r for r in log_refs(con, vehicle, start, end) if r.profile in profiles]
-        return max(_counted(con, refs, names, profiles, start, end).values(), default=0)
+    refs = [r for r in refs_of(store, vehicle, start, end) if r.part and r.profile in profiles]
+    return max(_counted(store, vehicle, refs, names, profiles, start, end).values(), default=0)
 
 
 def _share(frames: int, ref: LogRef, start: int, end: int) -> int:

@@ -85,7 +85,7 @@ def crossed(values: Floats, tolerance: float | None = None, sure: float = 0.95) 
             joined = (squares[2] * dofs[2] + squares[3] * dofs[3]) / (dofs[2] + dofs[3])
             squares, dofs = (*squares[:2], joined, joined), (*dofs[:2], 0, dofs[2] + dofs[3])
     found = _variances(np.array(squares)[:, None], dofs, values.shape, tolerance)
-    drawn = _variances(_pivots(squares, dofs), dofs, values.shape, tolerance)
+    drawn = _variances(drawn_squares(squares, dofs), dofs, values.shape, tolerance)
     low, high = 50 * (1 - sure), 50 * (1 + sure)
 
     def interval(name: str) -> Interval:
@@ -157,7 +157,7 @@ def _variances(
     }
 
 
-def _pivots(squares: tuple[float, float, float, float], dofs: tuple[int, int, int, int]) -> Floats:
+def drawn_squares(squares: tuple[float, float, float, float], dofs: tuple[int, int, int, int]) -> Floats:
     """(4, DRAWS): where the expected mean squares may lie."""
     out = [
         np.full(DRAWS, s) if k == 0 else s * k / _draws(i, k)

@@ -141,3 +141,90 @@ def test_the_stores_tests_are_read(tmp_path: Path) -> None:
     ] * 3
     with pytest.raises(HerdbookError, match="Did you mean resistance_10s"):
         from_store(con, "resistance_1s")
+
+
+@pytest.fixture(scope="module")
+def batches(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Thirty days of four units each, with their batch; the batch of day 28 is off by three sd of a unit."""
+    rng = np.random.default_rng(8)
+    lines = [
+        f"ZB-{4 * d + k:03d},zero,{rng.normal(0, 50) + (150 if d == 27 else 0):.2f},mA,"
+        f"2026-{3 + d // 28:02d}-{1 + d % 28:02d} 0{6 + k}:00,A,B{d:02d}\n"
+        for d in range(30)
+        for k in range(4)
+    ]
+    path = tmp_path_factory.mktemp("batches") / "batches.csv"
+    path.write_text("vehicle,figure,value,unit,time,line,batch\n" + "".join(lines))
+    return path
+
+
+@pytest.mark.parametrize(("by", "name"), [("day", "2026-03-28"), ("batch", "B27")])
+def test_subgroups_of_a_day_or_of_a_column(batches: Path, tmp_path: Path, by: str, name: str) -> None:
+    args = ("charts", "zero", "--csv", str(batches), "--subgroups", by)
+    said = json.loads(run(*args, "--json").output)["series"][0]
+    assert (said["groups"], said["spread"], said["signals"]["X-bar"]) == (30, "R", f"{name} (4)")
+    assert said["within"] == pytest.approx(50, rel=0.2)
+    assert said["by_chance"] < 0.01
+    done = run(*args, "--out", str(tmp_path))
+    assert done.exit_code == 0, done.output
+    assert "Not steady: 1 of 1 series" in done.output
+    assert "Means of groups (X-bar)" in (tmp_path / "line-subgroups-zero.html").read_text("utf-8")
+    assert pl.read_parquet(tmp_path / "line-subgroups-zero-groups.parquet").height == 30
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (("--subgroups", "bach"), "Did you mean batch?"),
+        (("--subgroups", "day", "--by-day"), "--by-day and --subgroups"),
+    ],
+)
+def test_subgroups_that_cannot_be_are_told(batches: Path, more: tuple[str, ...], said: str) -> None:
+    with pytest.raises(HerdbookError) as told:
+        CliRunner().invoke(build(), ["line", "charts", "zero", "--csv", str(batches), *more], catch_exceptions=False)
+    assert said in str(told.value)
+
+
+PLAN = """[plan]
+name = "end of line"
+version = "4"
+profile = "zirbel"
+set_by = "x"
+set_on = 2026-02-20
+why = "x"
+[[step]]
+kind = "rest"
+[[step.check]]
+metric = "pack_current_zero_a"
+low = -0.2
+high = 0.2
+unit = "A"
+why = "x"
+"""
+
+
+def test_limits_are_read_from_the_plan_in_the_figures_own_unit(batches: Path, tmp_path: Path) -> None:
+    plan, table = tmp_path / "p.toml", tmp_path / "t.csv"
+    plan.write_text(PLAN, "utf-8")
+    table.write_text(batches.read_text("utf-8").replace(",zero,", ",zero_current,"), "utf-8")
+    said = json.loads(run("capability", "zero_current", "--csv", str(table), "--plan", str(plan), "--json").output)
+    assert (said["low"], said["high"]) == pytest.approx((-200.0, 200.0))
+    done = run("capability", "zero_current", "--csv", str(table), "--plan", str(plan))
+    assert "limits of plan “end of line”, version 4" in " ".join(done.output.split())
+    again = json.loads(run("repeatability", "zero_current", "--csv", str(table), "--plan", str(plan), "--json").output)
+    assert again["studies"][0]["lacking"]
+    two = PLAN + PLAN[PLAN.index("[[step]]") :].replace('kind = "rest"', 'kind = "rest"\nname = "again"').replace(
+        "0.2\n", "0.3\n"
+    )
+    for text, figure, more, problem in (
+        (PLAN, "zero_current", ("--low", "0"), "--plan and --low or --high"),
+        (PLAN, "zero", (), "sets no limit for 'zero'"),
+        (two, "zero_current", (), "sets several limits for zero_current"),
+        (PLAN.replace('"A"', '"V"'), "zero_current", (), "does not fit pack_current_zero_a"),
+    ):
+        plan.write_text(text, "utf-8")
+        source = batches if figure == "zero" else table
+        words = ["line", "capability", figure, "--csv", str(source), "--plan", str(plan), *more]
+        with pytest.raises(HerdbookError) as told:
+            CliRunner().invoke(build(), words, catch_exceptions=False)
+        assert problem in str(told.value)

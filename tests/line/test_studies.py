@@ -80,8 +80,9 @@ def test_items_stand_in_the_order_of_their_numbers() -> None:
     assert list(by_item(rows)) == ["2", "10", "left"]
 
 
-def test_the_largest_crossed_part_is_used() -> None:
-    """Four units by two persons twice; one unit once too often, one by one person, a third person hardly at all."""
+def test_every_test_of_a_unit_that_was_tested_again_counts() -> None:
+    """Four units by two persons twice; one of them once more, one by a third person; a fifth unit by one person alone,
+    a sixth once."""
     rng = np.random.default_rng(2)
     rows = [
         one_test(f"u{u}", u + rng.normal(0, 0.1), who=who, hour=10 * u + k)
@@ -89,15 +90,19 @@ def test_the_largest_crossed_part_is_used() -> None:
         for who in ("mara", "jon")
         for k in range(2)
     ]
-    extra = [one_test("u0", 9.0, hour=99), one_test("u9", 5.0), one_test("u9", 5.1), one_test("u1", 1.0, who="ute")]
-    found = repeat_study("", by_item([*rows, *extra])[""], "who", None)
-    assert (found.units, found.persons) == (("u0", "u1", "u2", "u3"), ("jon", "mara"))
-    assert found.values.shape == (4, 2, 2)
-    assert 9.0 not in found.values  # the repeats that come first count
+    even = repeat_study("", by_item(rows)[""], "who", None)
+    assert (even.tests, even.balanced) == ("4×2×2", True)
+    assert even.gauge is not None
+    assert even.gauge.gauge == crossed(even.values.reshape(4, 2, 2)).gauge
+    extra = [one_test("u0", 0.1, hour=99), one_test("u9", 5.0), one_test("u9", 5.1), one_test("u1", 1.0, who="ute")]
+    found = repeat_study("", by_item([*rows, *extra, one_test("u8", 3.0)])[""], "who", None)
+    assert found.units == ("u0", "u1", "u2", "u3", "u9")
+    assert found.persons == ("jon", "mara", "ute")
+    assert (found.tests, found.balanced, found.ranges) == ("20 of 5×3", False, None)
     assert found.gauge is not None
-    assert found.gauge.gauge == crossed(found.values).gauge
-    assert any("4 of 20 tests are left out" in line for line in found.told)
-    assert any("2 persons" in line for line in found.told)
+    assert found.gauge.repeatability.value**0.5 == pytest.approx(0.1, rel=0.5)
+    assert any("1 of 21 tests are left out" in line for line in found.told)
+    assert any("Henderson's method 3" in line for line in found.told)
 
 
 def test_units_tested_once_are_not_enough_to_say() -> None:

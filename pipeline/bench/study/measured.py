@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import isfinite
 from pathlib import Path
@@ -35,7 +35,8 @@ MOST_BYTES = 100_000_000
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One figure of one test of one unit. t: naive UTC, None where nobody said. line, who: "" where nobody said."""
+    """One figure of one test of one unit. t: naive UTC, None where nobody said. line, who: "" where nobody said.
+    group: a rational subgroup, "" for none."""
 
     vehicle: str
     figure: str
@@ -45,6 +46,7 @@ class Measured:
     t: datetime | None
     line: str
     who: str
+    group: str = ""
 
 
 def from_store(con: duckdb.DuckDBPyConnection, figure: str) -> list[Measured]:
@@ -55,9 +57,10 @@ def from_store(con: duckdb.DuckDBPyConnection, figure: str) -> list[Measured]:
     return [Measured(f.vehicle, f.figure, f.item, f.value, f.unit, f.from_t, f.line, f.who) for f in found]
 
 
-def from_csv(path: Path, figure: str) -> list[Measured]:
-    """All rows of a figure. Raises: InputError naming the line; NotKnownError when the figure is not in it."""
-    rows = _rows(path)
+def from_csv(path: Path, figure: str, group: str = "") -> list[Measured]:
+    """All rows of a figure. group: column that names the subgroup of each. Raises: InputError naming the line;
+    NotKnownError when figure or column is not in it."""
+    rows = _rows(path, group.strip().lower())
     found = [m for m in rows if m.figure == figure]
     if not found:
         _none(figure, {m.figure for m in rows}, "Look at the column `figure`")
@@ -68,7 +71,12 @@ def _none(figure: str, known: set[str], empty: str) -> None:
     raise NotKnownError(f"no test measured {figure!r}", do=nearest(figure, sorted(known)) if known else empty)
 
 
-def _rows(path: Path) -> list[Measured]:
+def by_days(rows: Iterable[Measured]) -> list[Measured]:
+    """Each with its day (UTC) as its group."""
+    return [replace(m, group=m.t.date().isoformat() if m.t is not None else "") for m in rows]
+
+
+def _rows(path: Path, group: str) -> list[Measured]:
     try:
         if path.stat().st_size > MOST_BYTES:
             raise InputError("is larger than 100 MB, which no table of tests is", path, "Give the rows that count")
@@ -85,10 +93,12 @@ def _rows(path: Path) -> list[Measured]:
     if missing := [n for n in NEEDED if n not in names]:
         do = f"The heading names {', '.join(COLUMNS)}; the first three are needed"
         raise InputError(f"has no column {missing[0]!r}", path, do)
+    if group and group not in names:
+        raise NotKnownError(f"has no column {group!r}", path, nearest(group, sorted(names)))
     out = []
     try:
         for row in reader:
-            out.append(_measured(row, decimal_comma=mark == ";"))  # noqa: PERF401 (the line number is told)
+            out.append(_measured(row, decimal_comma=mark == ";", group=group))  # noqa: PERF401 (the line number is told)
     except ValueError as error:
         raise InputError(str(error), f"{path}, line {reader.line_num}", "Correct that line") from None
     except csv.Error as error:
@@ -98,7 +108,7 @@ def _rows(path: Path) -> list[Measured]:
     return out
 
 
-def _measured(row: dict[str, str | None], decimal_comma: bool) -> Measured:
+def _measured(row: dict[str, str | None], decimal_comma: bool, group: str) -> Measured:
     """Raises: ValueError."""
     cells = {name: (row.get(name) or "").strip() for name in COLUMNS}
     for name in ("vehicle", "figure"):
@@ -126,6 +136,7 @@ def _measured(row: dict[str, str | None], decimal_comma: bool) -> Measured:
         t=t,
         line=cells["line"],
         who=cells["who"],
+        group=(row.get(group) or "").strip() if group else "",
     )
 
 

@@ -46,23 +46,22 @@ def repeat_figure(s: RepeatStudy) -> PageFigure:
     """Every test of every unit, a mark a person."""
     data = []
     for j, person in enumerate(s.persons):
-        x = [
-            i + 1 + 0.16 * (j - (len(s.persons) - 1) / 2) for i in range(len(s.units)) for _ in range(s.values.shape[2])
-        ]
-        y = s.values[:, j].ravel().tolist()
+        own = s.of_person == j
+        x = (s.of_unit[own] + 1 + 0.16 * (j - (len(s.persons) - 1) / 2)).tolist()
+        y = s.values[own].tolist()
         data.append(markers(person or "nobody named", x, y, LINES[j % 6], SYMBOLS[j % 6]))
-    means = s.values.mean(axis=(1, 2))
+    by_unit = [s.values[s.of_unit == i] for i in range(len(s.units))]
     body = [
-        (str(i + 1), unit, numbers.number(float(means[i])), numbers.number(float(np.ptp(s.values[i]))))
-        for i, unit in enumerate(s.units)
+        (str(i + 1), unit, numbers.number(float(v.mean())), numbers.number(float(np.ptp(v))))
+        for i, (unit, v) in enumerate(zip(s.units, by_unit, strict=True))
     ]
     of = f" of item {s.item}" if s.item else ""
     axes = {"xaxis": axis("Unit, by its number in the table below"), "yaxis": axis(f"Measured{_unit(s.unit)}")}
     return PageFigure(
         f"repeat-{_id(s.item)}",
         f"Tests{of}, unit by unit",
-        f"Marks of {len(s.units)} units, {s.values.shape[2]} by each of {len(s.persons)}: how far marks of one unit "
-        "lie apart against how far units do.",
+        f"{s.values.size} marks of {len(s.units)} units by {len(s.persons)} persons or lines: how far marks of one "
+        "unit lie apart against how far units do.",
         {"data": data, "layout": layout(HEIGHT, **axes)},
         head=("no.", "unit", "mean", "highest less lowest"),
         body=body,

@@ -40,13 +40,11 @@ def write_repeats(figure: str, said: str, studies: Sequence[RepeatStudy], out: P
         "The same by ranges, as a check", ("item", "the same again", "persons", "in all", "of what is measured"), ranges
     )
     tested = [
-        (s.item, unit, person, k + 1, float(s.values[i, j, k]), s.unit)
+        (s.item, s.units[u], s.persons[p], float(v), s.unit)
         for s in known
-        for i, unit in enumerate(s.units)
-        for j, person in enumerate(s.persons)
-        for k in range(s.values.shape[2])
+        for u, p, v in zip(s.of_unit, s.of_person, s.values, strict=True)
     ]
-    names = ["item", "vehicle", "who", "repeat", "value", "unit"]
+    names = ["item", "vehicle", "who", "value", "unit"]
     frames = {
         "tests": pl.DataFrame(tested, schema=names, orient="row"),
         "summary": pl.DataFrame(body, schema=list(words.REPEAT_HEAD), orient="row"),
@@ -56,14 +54,17 @@ def write_repeats(figure: str, said: str, studies: Sequence[RepeatStudy], out: P
         Leaf("values", "What was measured", _drawn(len(worst), len(known)), [Drawn(repeat_figure(s)) for s in worst]),
         Leaf("method", "How it was found", "", [Note(REPEAT_METHOD)]),
     ]
-    page = _page("repeatability", said, first, second, [t for s in studies for t in s.told], leaves, source)
-    return _written(page, frames, out, f"line-repeatability-{figure}")
+    page = study_page("repeatability", said, first, second, [t for s in studies for t in s.told], leaves, source)
+    return written(page, frames, out, f"line-repeatability-{figure}")
 
 
 REPEAT_METHOD = (
     "Analysis of variance of two crossed random factors, units and persons (or lines); the interaction is left out "
-    "where it is no larger than chance may give (p over 0.25). The intervals are generalized confidence intervals. The "
-    "check divides ranges and ranges of averages by their constants; the two agree where persons judge all units alike."
+    "where it is no larger than chance may give (p over 0.25). The intervals are generalized confidence intervals. "
+    "Where not every unit was tested as often by everybody the sums of squares are those of units after persons, "
+    "of persons after units, of the interaction after both, and of repeats, each set equal to its mean (Henderson's "
+    "method 3); with equal numbers that is the same. The check divides ranges and ranges of averages by their "
+    "constants; the two agree where persons judge all units alike."
 )
 
 
@@ -97,8 +98,8 @@ def write_charts(figure: str, said: str, charts: Sequence[LineChart], out: Path,
         Leaf("charts", "The charts", _drawn(len(shown), len(known)), [*drawn]),
         Leaf("method", "How it was found", "", [Note(CHART_METHOD)]),
     ]
-    page = _page("control charts", said, first, second, [t for c in charts for t in c.told], leaves, source)
-    return _written(page, frames, out, f"line-charts-{figure}")
+    page = study_page("control charts", said, first, second, [t for c in charts for t in c.told], leaves, source)
+    return written(page, frames, out, f"line-charts-{figure}")
 
 
 CHART_METHOD = (
@@ -139,8 +140,8 @@ def write_limits(
         ),
         Leaf("method", "How it was found", "", [Note(LIMIT_METHOD)]),
     ]
-    page = _page("capability", said, first, second, [t for s in studies for t in s.told], leaves, source)
-    return _written(page, frames, out, f"line-capability-{figure}")
+    page = study_page("capability", said, first, second, [t for s in studies for t in s.told], leaves, source)
+    return written(page, frames, out, f"line-capability-{figure}")
 
 
 LIMIT_METHOD = (
@@ -162,7 +163,7 @@ def _drawn(count: int, of: int) -> str:
     return "" if count == of else f"Drawn are the {count} that need a look most, of {of}; the files have all."
 
 
-def _page(
+def study_page(
     kind: str, name: str, first: str, second: str, told: Sequence[str], leaves: Sequence[Leaf], source: str
 ) -> StandPage:
     return StandPage(
@@ -179,6 +180,6 @@ def _page(
     )
 
 
-def _written(page: StandPage, frames: dict[str, pl.DataFrame], out: Path, stem: str) -> list[Path]:
+def written(page: StandPage, frames: dict[str, pl.DataFrame], out: Path, stem: str) -> list[Path]:
     safe = "".join(c if c.isalnum() or c in "-_." else "_" for c in stem)
     return [write_page(page, out / f"{safe}.html", safe), *write_tables(frames, out, safe)]

@@ -6,9 +6,12 @@ from collections.abc import Sequence
 from math import isnan, sqrt
 
 from herdbook.pipeline.bench.study.in_control import CHART_WORDS, RUN_LENGTHS, LineChart, among_all
+from herdbook.pipeline.bench.study.in_subgroups import GroupChart
+from herdbook.pipeline.bench.study.in_subgroups import among_all as groups_among_all
 from herdbook.pipeline.bench.study.keeps_limits import LimitStudy
 from herdbook.pipeline.bench.study.repeats import RepeatStudy
 from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.science.control_charts import shewhart_run_length
 from herdbook.pipeline.science.gauge import Interval
 
 SHORT = {"shewhart": "Shewhart", "ewma": "EWMA", "cusum": "CUSUM"}
@@ -21,6 +24,7 @@ REPEAT_HEAD = (
     *("tells apart", "verdict"),
 )
 CHART_HEAD = ("item", "line", "values", "mean", "sd", "first signal", "shift began about", "by chance", "verdict")
+GROUP_HEAD = ("item", "line", "groups", "mean", "sd within", "first signal", "by chance", "verdict")
 LIMIT_HEAD = ("item", "units", "mean", "sd", "Cp (95 %)", "Cpk (95 %)", "outside", "verdict")
 
 
@@ -42,9 +46,9 @@ def repeat_row(s: RepeatStudy) -> tuple[str, ...]:
     tolerance = "–" if isnan(g.to_tolerance.value) else f"{100 * g.to_tolerance.value:.0f} %"
     return (
         s.item,
-        f"{g.units}×{g.persons}×{g.repeats}",
+        s.tests,
         number(sqrt(g.repeatability.value)),
-        number(sqrt(g.reproducibility.value)) if g.persons > 1 else "not known",
+        "not known" if isnan(g.reproducibility.value) else number(sqrt(g.reproducibility.value)),
         _ends(g.gauge, root=True),
         _ends(g.share, 100, unit=" %"),
         tolerance,
@@ -141,6 +145,57 @@ def run_length_words() -> str:
     return (
         "Values until a signal on average, without a shift and at one of 1 sd, were mean and sd known exactly and "
         f"neighbours independent: {numbers.listing(parts)}."
+    )
+
+
+def group_rows(series: Sequence[GroupChart]) -> list[tuple[str, ...]]:
+    return [_group_row(c, p) for c, p in zip(series, groups_among_all(series), strict=True)]
+
+
+def _group_row(c: GroupChart, p: float) -> tuple[str, ...]:
+    f = c.found
+    sizes = [g.size for g in c.groups]
+    many = f"{min(sizes)}" if min(sizes, default=0) == max(sizes, default=0) else f"{min(sizes)} to {max(sizes)}"
+    return (
+        c.item,
+        c.line or "–",
+        f"{len(sizes)} of {many}" if sizes else "0",
+        number(f.mean) if f else "–",
+        number(f.within) if f else "–",
+        "; ".join(f"{chart} {name}" for chart, name in c.signals.items()) or "–",
+        "–" if isnan(p) else "under 0.01" if p < 0.01 else f"{p:.2f}",
+        group_verdict(c, p),
+    )
+
+
+def group_verdict(c: GroupChart, p: float) -> str:
+    """p: of the series among all that were looked at."""
+    if c.found is None:
+        return c.lacking
+    if p < RARE:
+        return "not steady"
+    return "signals, as chance may" if c.signals else "steady"
+
+
+def group_sentences(series: Sequence[GroupChart]) -> tuple[str, str]:
+    known = [(c, p) for c, p in zip(series, groups_among_all(series), strict=True) if c.found is not None]
+    if not known:
+        return "Not enough to say whether the line is steady.", f"{series[0].lacking.capitalize()}."
+    off = [c for c, p in known if p < RARE]
+    many = numbers.plural(len(known), "series", "series")
+    named = ", ".join(" ".join(x for x in (c.item, c.line) if x) or "the line" for c in off[:6])
+    first = (
+        f"Not steady: {len(off)} of {many} ({named})." if off else f"Nothing says that the line is not steady ({many})."
+    )
+    f = known[0][0].found
+    assert f is not None
+    n = sorted(f.sizes)[len(f.sizes) // 2]
+    spreads = "ranges (R)" if f.spread == "R" else "standard deviations (S)"
+    return first, (
+        f"Subgroups by {known[0][0].by}: means (X-bar) and {spreads}, limits three standard deviations away by the "
+        f"spread within groups. With {n} units a group a mean signals after {shewhart_run_length(0.0):.0f} groups "
+        f"without a shift and {shewhart_run_length(sqrt(n)):.1f} at one of 1 sd of a unit. By chance: how often a "
+        "steady line of such groups, with a baseline as short, goes as far on either chart, among all series looked at."
     )
 
 
