@@ -119,3 +119,20 @@ def test_age_counts_from_the_day_of_the_scan(browser: Browser, site: Path, store
         cells = watched.ask("[...document.querySelectorAll('#book tbody tr:first-child > *')].map(c => c.textContent)")
     assert cells[0] == "VX-014"
     assert cells[-1] == f"{(day.date() - date.fromisoformat(cells[-2])).days} d"
+
+
+def test_the_rows_are_one_stop_of_the_tab_key(browser: Browser, site: Path) -> None:
+    stops = "[...document.querySelectorAll('#book a, #book button')].filter(e => e.tabIndex >= 0).length"
+    with opened(browser, site / "index.html") as watched:
+        page, at = watched.page, "document.activeElement.textContent"
+        assert watched.ask(stops) == 2
+        page.focus("#book tbody a")
+        second = watched.ask("document.querySelectorAll('#book tbody a')[1].textContent")
+        page.keyboard.press("ArrowDown")
+        assert watched.ask(at) == second
+        page.focus("#book thead button")
+        page.keyboard.press("ArrowRight")
+        assert watched.ask(at) == "Batch"
+        page.keyboard.press("Enter")
+        assert page.get_attribute("th:has(button[data-key=b])", "aria-sort") == "ascending"
+        assert watched.ask(stops) == 2

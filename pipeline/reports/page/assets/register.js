@@ -105,6 +105,7 @@
       const link = name.appendChild(document.createElement("a"));
       link.href = "vehicles/" + encodeURIComponent(data.f[i] || data.n[i]) + ".html";
       link.textContent = data.n[i];
+      link.tabIndex = rows.children.length === 1 ? 0 : -1; // the rows are one stop of the tab key: up and down go on
       cell(row, data.b.names[data.b.at[i]] || "n/a", "place");
       cell(row, data.w.names[data.w.at[i]] || "n/a", "place");
       delete cell(row, findings(i), "marks").dataset.name;
@@ -120,6 +121,19 @@
     by("back").disabled = page === 0;
     by("next").disabled = page >= pages - 1;
   }
+
+  // Keys within the register: up and down from vehicle to vehicle, left and right along the heads.
+  function walk(all, event, back, on) {
+    const next = all[all.indexOf(event.target) + (event.key === back ? -1 : event.key === on ? 1 : 0)];
+    if (!next || next === event.target) return;
+    event.preventDefault();
+    all.forEach(each => { each.tabIndex = each === next ? 0 : -1; });
+    next.focus();
+  }
+  const heads = [...document.querySelectorAll("#book thead button")];
+  heads.forEach((head, k) => { head.tabIndex = k ? -1 : 0; });
+  heads[0].closest("thead").addEventListener("keydown", event => walk(heads, event, "ArrowLeft", "ArrowRight"));
+  body.addEventListener("keydown", event => walk([...body.querySelectorAll("th a")], event, "ArrowUp", "ArrowDown"));
 
   document.querySelectorAll("#book button[data-key]").forEach(button => button.addEventListener("click", () => {
     up = button.dataset.key === key ? !up : true;
