@@ -31,6 +31,9 @@ LEAST_EXPLAINED_K = 3.0  # a winding's own sensor lags; smaller rises are within
 DERATED_PCT = 98.0
 LEAST_DERATED_S = 2.0
 LEAST_ERROR_K = 0.7  # of a rise: the sensor's place, noise, and the road's share of cooling: engineering choice
+STAGE_S = 60.0  # power stages on their plate follow the loss within some seconds to minutes: engineering choice
+LEAST_STAGE_A2 = 25.0  # of the current's square, smoothed so: less warms nothing that a sensor tells
+STAGE_SHARE = 0.15  # of the rise: what air, wind and the ride before leave open: engineering choice
 NEAR_K = 3.0  # the controller reads another sample than the log: engineering choice
 
 
@@ -45,6 +48,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             metrics += _ratio(side, track, air, grid.means(signals, "motor_current", side, square=True), body)
     if len(windings) == 2:
         metrics += _sides(grid, signals, windings)
+    for side, track in stages.items():
+        metrics += _stage(signals, side, track, grid.means(signals, "motor_current", side, square=True))
     derated, events = _derating(signals, profile)
     return Outcome((*metrics, *derated), events)
 
@@ -87,6 +92,25 @@ def _ratio(side: str, measured: Floats, air: Floats, square: Floats, body: Body)
         Metric("winding_heat_ratio", fit.ratio, "1", se=fit.se, n=fit.n, coverage=covered, item=side),
         Metric("winding_heat_explained_k", fit.explained_k, "K", n=fit.n, coverage=covered, item=side),
         Metric("winding_heat_rise_k", fit.measured_k, "K", se=fit.residual_k, n=fit.n, coverage=covered, item=side),
+    ]
+
+
+def _stage(signals: Signals, side: str, track: Floats, square: Floats) -> list[Metric]:
+    """A power stage's rise in a ride over what drove it: the upper end of both, the current's square smoothed as a
+    stage is slow. It means nothing by itself, and something beside other vehicles of the type."""
+    known = track[np.isfinite(track)]
+    if known.size < LEAST_BINS or float(np.isfinite(square).mean()) < LEAST_COVERAGE:
+        return []
+    heat = float(np.percentile(relax(filled(square), STEP_S, STAGE_S), 95.0))
+    if heat < LEAST_STAGE_A2:
+        return []
+    step = resolution(signals.series("fet_temp", side))
+    error = float(np.hypot(min(step, 3.0) / np.sqrt(6.0), LEAST_ERROR_K))
+    risen = float(np.percentile(known, 95.0)) - median(known[:3])
+    se = float(np.hypot(error, STAGE_SHARE * risen))
+    return [
+        Metric("fet_heat_k_per_ka2", 1000.0 * risen / heat, "K/kA2", 1000.0 * se / heat, int(known.size), item=side),
+        Metric("fet_rise_k", risen, "K", error, int(known.size), item=side),
     ]
 
 
@@ -173,9 +197,14 @@ SET = MetricSet(
         "winding_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
         "winding_side_ratio": ("1", "Rise of the hotter winding over its twin's, at equal copper loss."),
         "winding_side_k": ("K", "By how much it rose further than its twin's rise explains."),
+        "fet_heat_k_per_ka2": (
+            "K/kA2",
+            "Rise of a power stage over its current's square, upper ends of the ride.",
+        ),
+        "fet_rise_k": ("K", "Rise of a power stage in the ride, from its beginning to its upper end."),
         "derated_s": ("s", "Time with torque reduced by the controller, stretches of 2 s and more."),
         "derated_share": ("1", "Share of the recorded time with torque reduced."),
     },
-    version=3,  # errors as of heat_pack
+    version=4,  # power stages over their current; in 3 errors as of heat_pack
     source="copper loss 1.5 R I2 with R = R20 (235 + T) / 255: IEC 60034-1; lumped model, closed form",
 )
