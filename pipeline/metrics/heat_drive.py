@@ -19,7 +19,7 @@ from herdbook.pipeline.metrics.shared.heat_grid import (
 )
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
 from herdbook.pipeline.science.heat import copper_factor, relax, rise, within_steps
-from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.robust_fit import median, neighbours_alike
 from herdbook.pipeline.science.stretches import means, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -33,7 +33,7 @@ LEAST_DERATED_S = 2.0
 LEAST_ERROR_K = 0.7  # of a rise: the sensor's place, noise, and the road's share of cooling: engineering choice
 STAGE_S = 60.0  # power stages on their plate follow the loss within some seconds to minutes: engineering choice
 LEAST_STAGE_A2 = 25.0  # of the current's square, smoothed so: less warms nothing that a sensor tells
-STAGE_SHARE = 0.15  # of the rise: what air, wind and the ride before leave open: engineering choice
+STAGE_SHARE = 0.15  # of the figure: one time constant for all and the wind: engineering choice
 NEAR_K = 3.0  # the controller reads another sample than the log: engineering choice
 
 
@@ -96,21 +96,29 @@ def _ratio(side: str, measured: Floats, air: Floats, square: Floats, body: Body)
 
 
 def _stage(signals: Signals, side: str, track: Floats, square: Floats) -> list[Metric]:
-    """A power stage's rise in a ride over what drove it: the upper end of both, the current's square smoothed as a
-    stage is slow. It means nothing by itself, and something beside other vehicles of the type."""
-    known = track[np.isfinite(track)]
-    if known.size < LEAST_BINS or float(np.isfinite(square).mean()) < LEAST_COVERAGE:
+    """How far a power stage follows its motor's current, by least squares over the ride: its level and what it brought
+    along are free, so that neither air nor the ride before counts. It means something beside other vehicles alone, as
+    one time constant stands for all."""
+    known = np.isfinite(track)
+    if known.sum() < LEAST_BINS or float(np.isfinite(square).mean()) < LEAST_COVERAGE:
         return []
-    heat = float(np.percentile(relax(filled(square), STEP_S, STAGE_S), 95.0))
-    if heat < LEAST_STAGE_A2:
+    drive = relax(filled(square), STEP_S, STAGE_S)
+    top = float(np.percentile(drive[known], 95.0))
+    if top < LEAST_STAGE_A2:
         return []
-    step = resolution(signals.series("fet_temp", side))
-    error = float(np.hypot(min(step, 3.0) / np.sqrt(6.0), LEAST_ERROR_K))
-    risen = float(np.percentile(known, 95.0)) - median(known[:3])
-    se = float(np.hypot(error, STAGE_SHARE * risen))
+    before = np.exp(-STEP_S * np.arange(drive.size) / STAGE_S)
+    columns = np.column_stack([drive / 1000.0, np.ones(drive.size), before])[known]
+    found, *_ = np.linalg.lstsq(columns, track[known], rcond=None)
+    left = track[known] - columns @ found
+    alike = max(neighbours_alike(left, fitted=3), 0.0)
+    alone = max(left.size * (1.0 - alike) / (1.0 + alike), 1.0)
+    step = min(resolution(signals.series("fet_temp", side)), 3.0)
+    spread = float(np.hypot(np.sqrt(float(left @ left) / left.size), step / np.sqrt(12.0)))
+    across = float(np.sqrt(np.linalg.pinv(columns.T @ columns)[0, 0] * left.size / alone))
+    se = float(np.hypot(across * spread, STAGE_SHARE * found[0]))
     return [
-        Metric("fet_heat_k_per_ka2", 1000.0 * risen / heat, "K/kA2", 1000.0 * se / heat, int(known.size), item=side),
-        Metric("fet_rise_k", risen, "K", error, int(known.size), item=side),
+        Metric("fet_heat_k_per_ka2", float(found[0]), "K/kA2", se, int(known.sum()), item=side),
+        Metric("fet_rise_k", float(found[0]) * top / 1000.0, "K", se * top / 1000.0, int(known.sum()), item=side),
     ]
 
 
@@ -199,9 +207,9 @@ SET = MetricSet(
         "winding_side_k": ("K", "By how much it rose further than its twin's rise explains."),
         "fet_heat_k_per_ka2": (
             "K/kA2",
-            "Rise of a power stage over its current's square, upper ends of the ride.",
+            "By how much a power stage follows its motor's current, smoothed.",
         ),
-        "fet_rise_k": ("K", "Rise of a power stage in the ride, from its beginning to its upper end."),
+        "fet_rise_k": ("K", "How far its current warmed a power stage in the ride, upper end."),
         "derated_s": ("s", "Time with torque reduced by the controller, stretches of 2 s and more."),
         "derated_share": ("1", "Share of the recorded time with torque reduced."),
     },
