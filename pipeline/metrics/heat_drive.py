@@ -33,6 +33,7 @@ LEAST_DERATED_S = 2.0
 LEAST_ERROR_K = 0.7  # of a rise: the sensor's place, noise, and the road's share of cooling: engineering choice
 STAGE_S = 60.0  # power stages on their plate follow the loss within some seconds to minutes: engineering choice
 LEAST_STAGE_A2 = 25.0  # of the current's square, smoothed so: less warms nothing that a sensor tells
+LEAST_MOVED = 0.1  # of that square's upper end, to be told from level and warmth brought along: engineering choice
 STAGE_SHARE = 0.15  # of the figure: one time constant for all and the wind: engineering choice
 NEAR_K = 3.0  # the controller reads another sample than the log: engineering choice
 
@@ -107,18 +108,22 @@ def _stage(signals: Signals, side: str, track: Floats, square: Floats) -> list[M
     if top < LEAST_STAGE_A2:
         return []
     before = np.exp(-STEP_S * np.arange(drive.size) / STAGE_S)
-    columns = np.column_stack([drive / 1000.0, np.ones(drive.size), before])[known]
-    found, *_ = np.linalg.lstsq(columns, track[known], rcond=None)
-    left = track[known] - columns @ found
+    free = np.column_stack([np.ones(drive.size), before])[known]
+    own, warmth = (y - free @ np.linalg.lstsq(free, y, rcond=None)[0] for y in (drive[known], track[known]))
+    square_of = float(own @ own)
+    if square_of < own.size * (LEAST_MOVED * top) ** 2:  # a steady current tells nothing that the level does not
+        return []
+    follows = float(own @ warmth) / square_of
+    left = warmth - follows * own
     alike = max(neighbours_alike(left, fitted=3), 0.0)
     alone = max(left.size * (1.0 - alike) / (1.0 + alike), 1.0)
     step = min(resolution(signals.series("fet_temp", side)), 3.0)
     spread = float(np.hypot(np.sqrt(float(left @ left) / left.size), step / np.sqrt(12.0)))
-    across = float(np.sqrt(np.linalg.pinv(columns.T @ columns)[0, 0] * left.size / alone))
-    se = float(np.hypot(across * spread, STAGE_SHARE * found[0]))
+    se = float(np.hypot(spread * np.sqrt(left.size / alone / square_of), STAGE_SHARE * follows))
+    n = int(known.sum())
     return [
-        Metric("fet_heat_k_per_ka2", float(found[0]), "K/kA2", se, int(known.sum()), item=side),
-        Metric("fet_rise_k", float(found[0]) * top / 1000.0, "K", se * top / 1000.0, int(known.sum()), item=side),
+        Metric("fet_heat_k_per_ka2", 1000.0 * follows, "K/kA2", 1000.0 * se, n, item=side),
+        Metric("fet_rise_k", follows * top, "K", se * top, n, item=side),
     ]
 
 
