@@ -13,6 +13,12 @@ below = {
     for name in find_packages(root)
     if (root, name) != ("pipeline", "api")
 }
-data = {"herdbook.demo.logs": "demo_logs/fleet", "herdbook.demo.profiles": "dbc_demo"}  # for `herdbook demo`
+data = {  # for `herdbook demo`
+    "herdbook.demo.logs": "demo_logs/fleet",
+    "herdbook.demo.profiles": "dbc_demo",
+    "herdbook.demo.stand": "demo_logs/stand",
+    "herdbook.demo.acceptance": "demo_logs/acceptance",
+    "herdbook.demo.book": "demo_logs/book",
+}
 package_dir = {"herdbook": "pipeline/api"} | inside | below | data
 setup(packages=sorted(package_dir), package_dir=package_dir)

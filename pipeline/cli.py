@@ -23,10 +23,13 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from herdbook.pipeline.commands.terminal.verb_list import VerbList
+
 VERBS = ("herdbook.pipeline.commands",)  # folders whose modules are verbs
 ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with evidence.
 
-Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""
+Begin with one unit: herdbook look LOG --profile PROFILE. With a fleet: herdbook scan INBOX --profiles PROFILES. With
+nothing of your own: herdbook demo FOLDER. The manual: herdbook help."""
 
 EPILOG = (
     "Exit codes: 0 done · 70 fault of Herdbook · 2 arguments or settings · 3 profile · 4 log or sidecar · 5 store · "
@@ -47,10 +50,12 @@ def _modules(folders: Sequence[str]) -> Iterator[ModuleType]:
                 yield import_module(f"{folder}.{found.name}")
 
 
-def build(folders: Sequence[str] = VERBS) -> typer.Typer:
-    """The application with its verbs; importing a verb's file is cheap, running it is not."""
+def build(folders: Sequence[str] = VERBS, asked: Sequence[str] = ()) -> typer.Typer:
+    """The application with its verbs; importing a verb's file is cheap, running it is not. asked: what was typed behind
+    the command: where it begins with the name of a verb, only that one is made ready (a tenth of a second less)."""
     app = typer.Typer(
         name="herdbook",
+        cls=VerbList,
         help=ABOUT,
         epilog=EPILOG,
         no_args_is_help=True,
@@ -60,9 +65,15 @@ def build(folders: Sequence[str] = VERBS) -> typer.Typer:
         context_settings={"max_content_width": 116},
     )
     app.callback()(_before_any_verb)
-    for verb in verbs(folders):
+    for verb in _named(folders, asked[0] if asked else "") or verbs(folders):
         verb.register(app)
     return app
+
+
+def _named(folders: Sequence[str], name: str) -> list[ModuleType]:
+    """The module of that name, which registers a verb of its own name; none where no verb is called so."""
+    known = [(f, m) for f in folders for m in iter_modules(import_module(f).__path__)]
+    return [import_module(f"{f}.{name}") for f, m in known if m.name == name and not m.ispkg]
 
 
 def say_version(asked: bool) -> None:

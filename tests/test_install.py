@@ -34,7 +34,11 @@ def run(*command: str | Path, cwd: Path, want: int = 0) -> str:
     return done.stdout
 
 
-DEMO = {"demo_logs/fleet": "herdbook/demo/logs", "dbc_demo": "herdbook/demo/profiles"}
+DEMO = {
+    "demo_logs/fleet": "herdbook/demo/logs",
+    "dbc_demo": "herdbook/demo/profiles",
+    **{f"demo_logs/{name}": f"herdbook/demo/{name}" for name in ("stand", "acceptance", "book")},
+}
 
 
 def expected(source: Path) -> set[str]:
@@ -165,6 +169,12 @@ def test_the_demo_comes_with_the_package(fresh: Path, tmp_path: Path) -> None:
     assert "herdbook scan" in said
     assert {p.name for p in (tmp_path / "try" / "profiles").iterdir()} >= {"zirbel.toml", "zirbel.dbc"}
     assert any((tmp_path / "try" / "logs").iterdir())
+    assert (tmp_path / "try" / "book" / "book.csv").is_file()
+    sheet = ("--plan", "try/profiles/zirbel.stand.plan.toml", "--profile", "try/profiles/zirbel.toml")
+    read = ("--readings", "try/acceptance/ZB-0101_readings.toml")
+    assert "PASSED" in run(fresh / "herdbook", "accept", "try/acceptance", *sheet, *read, cwd=tmp_path)
+    for kind, name in (("coast-down", "tyre_a"), ("drive", "drive_14"), ("pack", "pack")):
+        run(fresh / "herdbook", "stand", kind, f"try/stand/{name}.toml", "--out", "pages", cwd=tmp_path)
     assert "empty folder" in run_failing(fresh / "herdbook", "demo", "try", cwd=tmp_path)
 
 

@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
 
+class NotShownError(StoreError):
+    """What was entered stands in the book and could not be published."""
+
+
 def entries(con: DuckDBPyConnection, vehicle: str | None = None, as_of: datetime | None = None) -> list[Entry]:
     """Entries of one vehicle, or of all, the oldest event first; also those that no longer hold. as_of: naive UTC."""
     if not has(con, "service_book"):  # published by an older Herdbook
@@ -62,7 +66,8 @@ def check(store: Store, drafts: Sequence[Draft], now: datetime | None = None) ->
 def write(store: Store, drafts: Sequence[Draft], now: datetime | None = None) -> tuple[list[Refusal], list[Entry]]:
     """Enter all of them and publish; when one is refused, none is entered. What the book says already is no news.
 
-    Returns: refusals, and the entries made. Raises: BusyError, StoreError.
+    Returns: refusals, and the entries made. Raises: BusyError, StoreError; NotShownError when it stands in
+    the book all the same.
     """
     from herdbook.pipeline.store.publish import publish
 
@@ -75,7 +80,14 @@ def write(store: Store, drafts: Sequence[Draft], now: datetime | None = None) ->
             first = _next_number(con)
             made = [_entry(draft, first + i, moment_made) for i, draft in enumerate(fresh)]
             insert(con, "service_book", _frame(made))
-        publish(store)  # also when nothing is new: the process that entered it may have been killed before this
+        try:
+            publish(store)  # also when nothing is new: the process that entered it may have been killed before this
+        except (StoreError, OSError) as error:
+            raise NotShownError(
+                f"it is entered in the service book, but no page shows it yet: {error}",
+                store.folder,
+                "Make room, then run `herdbook store publish`, or enter it again: nothing stands twice",
+            ) from None
     return [], made
 
 

@@ -9,6 +9,7 @@ import typer
 
 ORDER = 180
 LOGS, PROFILES = "logs", "profiles"
+STAND, ACCEPTANCE, BOOK = "stand", "acceptance", "book"
 
 
 def register(app: typer.Typer) -> None:
@@ -16,7 +17,11 @@ def register(app: typer.Typer) -> None:
 
 
 def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", show_default=False)]) -> None:
-    """Write the logs, DBC files and profiles of an invented fleet of fourteen vehicles, and say what to type next."""
+    """Write the logs, DBC files and profiles of an invented fleet of fourteen vehicles, and say what to type next.
+
+    With them: test plans (in profiles), logs of a dynamometer, of coasting and of a pack on the bench (stand), a unit's
+    acceptance test with its instrument readings (acceptance), and the workshop's record (book).
+    """
     import shutil
 
     from herdbook.pipeline.commands.terminal import screen
@@ -29,6 +34,8 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
         for name, source in sources().items():
             shutil.copytree(source, folder / name)
         shutil.copy(NOTEBOOK, folder)
+        for sheet in (folder / STAND).glob("*.toml"):  # they name profiles where the tree has them
+            sheet.write_text(sheet.read_text("utf-8").replace("../../dbc_demo/", f"../{PROFILES}/"), "utf-8")
     except OSError as error:
         raise SettingsError(f"cannot be written ({error.strerror})", folder, "Check the path and its rights") from None
     logs = sum(not p.name.endswith(".toml") for p in (folder / LOGS).iterdir())
@@ -37,6 +44,10 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
         f"herdbook look {folder / LOGS / 'ZB-0105_2026-03-20_ride.blf'} --profile {folder / PROFILES / 'zirbel.toml'}",
         f"herdbook scan {folder / LOGS} --store {folder / 'store'} --profiles {folder / PROFILES}",
         f"herdbook fleet --store {folder / 'store'} --pages {folder / 'site'}",
+        f"herdbook accept {folder / ACCEPTANCE} --plan {folder / PROFILES / 'zirbel.stand.plan.toml'} "
+        f"--profile {folder / PROFILES / 'zirbel.toml'} --readings {folder / ACCEPTANCE / 'ZB-0101_readings.toml'}",
+        f"herdbook stand drive {folder / STAND / 'drive_14.toml'} --out {folder / 'site'}",
+        f"herdbook book import {folder / BOOK / 'book.csv'} --store {folder / 'store'}",
     ):
         screen.say(f"  {command}")
     screen.say(f"{folder / NOTEBOOK.name} goes on from there in Python, in any notebook.")
@@ -47,8 +58,10 @@ def sources() -> dict[str, Path]:
     from herdbook.pipeline.errors import SettingsError
 
     base = Path(__file__).parents[2]  # the package herdbook, or the tree
-    installed = {name: base / "demo" / name for name in (LOGS, PROFILES)}
+    more = (STAND, ACCEPTANCE, BOOK)
+    installed = {name: base / "demo" / name for name in (LOGS, PROFILES, *more)}
     tree = {LOGS: base / "demo_logs" / "fleet", PROFILES: base / "dbc_demo"}
+    tree |= {name: base / "demo_logs" / name for name in more}
     for found in (installed, tree):
         if all(p.is_dir() for p in found.values()):
             return found

@@ -11,6 +11,7 @@ from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE
 
 if TYPE_CHECKING:
     from herdbook.pipeline.desk.serve import Listening, Sharing
+    from herdbook.pipeline.store.store import Store
 
 ORDER = 48
 
@@ -26,17 +27,24 @@ def desk(
     port: Annotated[int | None, typer.Option(min=0, max=65535, help="Else 8420, or the next that is free.")] = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only say the address.")] = False,
     share: Annotated[bool, typer.Option("--share", help="Let others of the local network in, by a password.")] = False,
+    prepare: Annotated[
+        bool, typer.Option("--prepare", help="Only prepare what long stretches are drawn from, and leave.")
+    ] = False,
     host: Annotated[str, typer.Option(help="With --share: the address of this machine to listen on.")] = "0.0.0.0",
 ) -> None:
     """Look around in the browser: the fleet, the night, signals down to a sample, notes, histories, SQL.
 
     Everything stays on this machine: it listens on loopback alone, and only who has the address with its token is let
     in. With --share others may enter by a password: HERDBOOK_DESK_PASSWORD, else one is made and shown. Ctrl-C ends it.
+    After a night, --prepare saves the first look at each vehicle its wait; Ctrl-C keeps what is done.
     """
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.extras import need
     from herdbook.pipeline.store.store import Store
 
+    if prepare:
+        _prepare(Store.open(store))
+        return
     for module in ("starlette", "uvicorn"):
         need(module, "herdbook desk")
     from herdbook.pipeline.desk.serve import listen, serve
@@ -54,6 +62,17 @@ def desk(
     serve(listening, ready)
     screen.say("The desk is closed.")
     _leave()
+
+
+def _prepare(store: Store) -> None:
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.desk.prepare import prepare
+    from herdbook.pipeline.extras import need
+
+    need("starlette", "herdbook desk")
+    with screen.progress("prepare") as far:
+        found = prepare(store, far)
+    screen.say(found.words)
 
 
 def _leave() -> None:

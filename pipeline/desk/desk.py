@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from herdbook.pipeline.desk import doors
 from herdbook.pipeline.desk.asked import LONG_S, PAGE_S, Questions, StoppedError
-from herdbook.pipeline.desk.files import Waiting
+from herdbook.pipeline.desk.made import Waiting
 from herdbook.pipeline.desk.published import DeskStore, Publications
 from herdbook.pipeline.errors import BusyError, HerdbookError, NotKnownError, SettingsError, StoreError, damage
 from herdbook.pipeline.store.store import Store
@@ -153,8 +153,11 @@ def in_words(error: Exception, path: str) -> HerdbookError:
 
 
 def told(asked: Asked, error: HerdbookError, as_json: bool) -> Response:
+    from herdbook.pipeline.book.book import NotShownError  # brings polars with it, which the start does not wait for
+
     status = next((code for kind, code in STATUS if isinstance(error, kind)), 500)
     said = {"what": error.what, "where": error.where, "do": error.do, "stopped": isinstance(error, StoppedError)}
+    said["entered"] = isinstance(error, NotShownError)
     if as_json:
         return JSONResponse(said, status)
     return asked.page("problem.html.j2", status, error=error)

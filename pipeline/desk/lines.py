@@ -18,25 +18,25 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.desk.blocks import Blocks, blocks_of, drawn, gaps_by, joined, none
 from herdbook.pipeline.desk.levels import Item, OfItems
+from herdbook.pipeline.desk.logs_of import frames_of, refs_of
 from herdbook.pipeline.desk.preparing import Job, Preparing, messages_of
 from herdbook.pipeline.desk.raw import raw_samples
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.lake.merge_samples import merge
-from herdbook.pipeline.lake.read import LogRef, log_refs, read_signals
+from herdbook.pipeline.lake.read import LogRef, read_signals
 from herdbook.pipeline.reports.drawing.traces import item_words, role_words
 from herdbook.pipeline.spans import joined as joined_spans
-from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.roles import ROLES
 
 if TYPE_CHECKING:
-    import duckdb
-
     from herdbook.pipeline.store.store import Store
 
 EVERY = 300_000  # samples of a signal up to which a stretch is read as it is: a moment
+EVERY_ALL = 5_000_000  # of all of them together: what is held in memory at once
 FEW_LOGS = 12  # and of so many logs at most: each costs an opening
 WAIT_S = 0.2  # for blocks, before what is there is given
+HELD_A_PIXEL = 8  # blocks of a line while logs are put together
 BRIDGED = 2  # pixels: logs closer to one another are shown as one stretch of record
 BESIDE_US = 2_000_000  # read on each side: a line goes on to the edge, and a formula holds a value so long
 MOST_LINES = 48
@@ -121,15 +121,14 @@ def draw(
     """start, end: microseconds UTC, end excluded. owner: who asks, for what is to be prepared. Raises: StoreError."""
     wanted, wrong = asked_for(names)
     out = Drawing(start, end, problems=wrong)
-    with store.read() as con:
-        refs = log_refs(con, vehicle, start, end, expired=True)
-        out.expired = sum(not r.part for r in refs)
-        refs = [r for r in refs if r.part]
-        profiles = {p.name: p for p in store.profiles()}
-        if lacking := sorted({r.profile for r in refs} - set(profiles)):
-            out.problems.append(f"The profile {', '.join(lacking)} is not among the profiles of this store any more.")
-            refs = [r for r in refs if r.profile in profiles]
-        counted = _counted(con, refs, wanted, profiles, start, end)
+    refs = refs_of(store, vehicle, start, end)
+    out.expired = sum(not r.part for r in refs)
+    refs = [r for r in refs if r.part]
+    profiles = {p.name: p for p in store.profiles()}
+    if lacking := sorted({r.profile for r in refs} - set(profiles)):
+        out.problems.append(f"The profile {', '.join(lacking)} is not among the profiles of this store any more.")
+        refs = [r for r in refs if r.profile in profiles]
+    counted = _counted(store, vehicle, refs, wanted, profiles, start, end)
     out.logs = len(refs)
     bridge = BRIDGED * max(1, (end - start) // max(1, pixels))
     spans = sorted((r.start, r.end) for r in refs)
@@ -137,14 +136,21 @@ def draw(
     out.overlapping = any(b[0] <= a[1] for a, b in pairwise(spans))
     jobs: list[Job] = []
     failed: dict[str, None] = {}
-    short = {n for n in wanted if len(refs) <= FEW_LOGS and counted.get(n.role, 0) <= EVERY}
+    short, room = set[Named](), EVERY_ALL
+    for n in wanted:
+        size = counted.get(n.role, 0)
+        if len(refs) <= FEW_LOGS and size <= EVERY and size * _items(n, profiles.values()) <= room:
+            short.add(n)
+            room -= size * _items(n, profiles.values())
     made = {
-        n: _prepared(store, preparing, refs, profiles, n, (start, end), jobs, failed) for n in wanted if n not in short
+        n: _prepared(store, preparing, refs, profiles, n, (start, end, pixels), jobs, failed)
+        for n in wanted
+        if n not in short
     }
     if jobs:
         out.jobs = len(jobs)
         out.left = preparing.want(owner, jobs, WAIT_S)
-        made = {n: _prepared(store, preparing, refs, profiles, n, (start, end), [], failed) for n in made}
+        made = {n: _prepared(store, preparing, refs, profiles, n, (start, end, pixels), [], failed) for n in made}
     if len(refs) <= FEW_LOGS and not out.left:  # blocks wider than a pixel
         short |= {n for n, of in made.items() if of and _coarse(of, pixels)}
     try:
@@ -164,7 +170,8 @@ def draw(
 
 
 def _counted(
-    con: duckdb.DuckDBPyConnection,
+    store: Store,
+    vehicle: str,
     refs: Sequence[LogRef],
     wanted: Sequence[Named],
     profiles: dict[str, Profile],
@@ -173,23 +180,36 @@ def _counted(
 ) -> dict[str, int]:
     """About how many samples an item of each name has in the window: frames of its messages, by share of time."""
     messages = {n.role: set().union(*(messages_of(profiles[r.profile], n.role) for r in refs)) for n in wanted}
-    every = sorted(set().union(*messages.values())) if messages else []
-    if not refs or not every:
+    if not refs:
         return {}
-    rows = ask(con, __name__, "frames", logs=[r.log for r in refs], messages=every)
-    frames = {(row["log"], row["message"]): row["frames"] for row in rows}
+    frames = frames_of(store, vehicle, frozenset().union(*messages.values()))
     return {
         role: sum(_share(max((frames.get((r.log, m), 0) for m in of), default=0), r, start, end) for r in refs)
         for role, of in messages.items()
     }
 
 
+def _items(name: Named, profiles: Iterable[Profile]) -> int:
+    """Of how many items a name may be."""
+    if name.role not in ROLES or name.item:
+        return 1
+    return max((sum(m.role == name.role for m in p.roles) for p in profiles), default=1) or 1
+
+
+def estimate_all(store: Store, vehicle: str, names: Sequence[Named], start: int, end: int) -> int:
+    """About how many samples all items of these signals have together between two times, microseconds."""
+    profiles = {p.name: p for p in store.profiles()}
+    refs = [r for r in refs_of(store, vehicle, start, end) if r.part and r.profile in profiles]
+    counted = _counted(store, vehicle, refs, names, profiles, start, end)
+    own = [profiles[name] for name in {r.profile for r in refs}]
+    return sum(counted.get(n.role, 0) * _items(n, own) for n in names)
+
+
 def estimate(store: Store, vehicle: str, names: Sequence[Named], start: int, end: int) -> int:
     """About how many samples the fullest of these signals has between two times, microseconds."""
     profiles = {p.name: p for p in store.profiles()}
-    with store.read() as con:
-        refs = [r for r in log_refs(con, vehicle, start, end) if r.profile in profiles]
-        return max(_counted(con, refs, names, profiles, start, end).values(), default=0)
+    refs = [r for r in refs_of(store, vehicle, start, end) if r.part and r.profile in profiles]
+    return max(_counted(store, vehicle, refs, names, profiles, start, end).values(), default=0)
 
 
 def _share(frames: int, ref: LogRef, start: int, end: int) -> int:
@@ -249,11 +269,13 @@ def _prepared(
     refs: Sequence[LogRef],
     profiles: dict[str, Profile],
     name: Named,
-    span: tuple[int, int],
+    frame: tuple[int, int, int],
     jobs: list[Job],
     wrong: dict[str, None],
 ) -> list[Line]:
-    """From blocks; what is not prepared yet goes to jobs, what cannot be to wrong, in words and once."""
+    """From blocks; what is not prepared yet goes to jobs, what cannot be to wrong, in words and once. Of many logs no
+    more is held than some blocks a pixel. frame: start, end, pixels."""
+    start, end, pixels = frame
     found: dict[Item, list[Blocks]] = {}
     for ref in refs:
         job = Job(store.lake, ref, profiles[ref.profile], name.role)
@@ -266,7 +288,10 @@ def _prepared(
             continue
         for item, blocks in of.items():
             if len(blocks):
-                found.setdefault(item, []).append(blocks.between(*span))
+                pieces = found.setdefault(item, [])
+                pieces.append(blocks.between(start, end))
+                if len(pieces) > 1 and sum(map(len, pieces)) > HELD_A_PIXEL * pixels:
+                    found[item] = [drawn(joined(pieces), start, end, pixels)]
     unit = "" if name.role in ROLES or not refs else _raw_unit(profiles[refs[0].profile], name.role)
     lines = []
     for item in sorted(found, key=lambda i: (isinstance(i, str), i)):

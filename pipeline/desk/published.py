@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.desk import asked
+from herdbook.pipeline.desk.known import Known
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.store.store import Store
 
@@ -70,6 +71,7 @@ class Publications:
         self._state: State | None = None
         self._root: duckdb.DuckDBPyConnection | None = None
         self._links = 0
+        self.known = Known()
         self._views: tuple[str, ...] = ()
         self._clear("*", older_s=DAY_S)  # of a desk that was killed
 

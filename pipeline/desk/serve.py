@@ -142,3 +142,9 @@ def _warm(desk: Desk) -> None:
         import herdbook.pipeline.desk.fleet
         import herdbook.pipeline.desk.vehicle
         import herdbook.pipeline.desk.window  # noqa: F401
+        from herdbook.pipeline.desk import look
+
+        for name in ("fleet_list", "one_vehicle", "window"):
+            look.environment().get_template(f"{name}.html.j2")
+        for profile in desk.store.profiles():
+            profile.network()

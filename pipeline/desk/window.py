@@ -12,6 +12,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.desk.desk import Asked
+from herdbook.pipeline.desk.known import known
 from herdbook.pipeline.desk.lines import Drawing, Line, asked_for, draw
 from herdbook.pipeline.desk.look import address, moment_of
 from herdbook.pipeline.desk.notes import KINDS
@@ -43,9 +44,12 @@ class Stretch:
 
 def record_of(asked: Asked, vehicle: str) -> tuple[Row, list[Row]]:
     """The vehicle's record and its moments. Raises: NotKnownError."""
-    with asked.store.read() as con:
-        found = ask(con, __name__, "record", vehicle=vehicle)
-        moments = ask(con, __name__, "moments", vehicle=vehicle)
+
+    def read() -> tuple[list[Row], list[Row]]:
+        with asked.store.read() as con:
+            return ask(con, __name__, "record", vehicle=vehicle), ask(con, __name__, "moments", vehicle=vehicle)
+
+    found, moments = known(asked.store, ("record", vehicle), read)
     if not found:
         do = "It may have been renamed or corrected since the address was made; see /fleet"
         raise NotKnownError(f"vehicle {vehicle!r} is not in this store", do=do)

@@ -4,7 +4,9 @@
 
 A part is written as intake writes them (one signal at 1 kHz, a spike of one sample every few million), its blocks are
 prepared once, and then Chromium opens the desk: first paint of the whole record, zooms down to a millisecond, each from
-the key until the figure is drawn. Of ten thousand vehicles: the list opened, sorted and searched. Writes desk.json.
+the key until the figure is drawn. Of ten thousand vehicles: the list opened, sorted and searched. Started and stopped
+as a user does, with pages open and a question under way. Prints the bars with what was measured and the machine's load
+beside each, and writes all of it to desk.json.
 """
 
 from __future__ import annotations
@@ -12,14 +14,20 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import platform
+import signal
 import statistics
+import subprocess
 import sys
+import threading
 import time
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+import httpx
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -160,6 +168,44 @@ def fleet(out: dict[str, Any], folder: Path) -> None:
             out[f"fleet_{name}_ms"] = spread(took)
 
 
+def start_and_stop(out: dict[str, Any], folder: Path) -> None:
+    """From the command until a page is there, and from Ctrl-C until the process is gone, with pages open and a long
+    question being answered."""
+    program = str(Path(sys.executable).parent / "herdbook")
+    long = "SELECT sum(a.range * b.range % 7) FROM range(400000000) a, range(1000) b"
+    said, answered, ended = [], [], []
+    for _ in range(5):
+        began = time.monotonic()
+        command = [program, "desk", str(folder / "store"), "--port", "0", "--no-browser"]
+        desk = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        assert desk.stdout is not None
+        address = desk.stdout.readline().split()[-1]
+        said.append(time.monotonic() - began)
+        with httpx.Client(follow_redirects=True, timeout=60) as browser:
+            assert browser.get(address).status_code == 200
+            answered.append(time.monotonic() - began)
+            root = address.partition("?")[0]
+            asked = threading.Thread(target=_asked, args=(browser, f"{root}ask/rows", long))
+            asked.start()
+            while not browser.get(f"{root}progress?q=bench").json()["open"]:
+                time.sleep(0.02)
+            began = time.monotonic()
+            desk.send_signal(signal.SIGINT)
+            desk.wait(60)
+            ended.append(time.monotonic() - began)
+            asked.join(60)
+    out["start_said_s"], out["start_first_page_s"], out["stop_s"] = (
+        spread(said, 2),
+        spread(answered, 2),
+        spread(ended, 2),
+    )
+
+
+def _asked(browser: httpx.Client, address: str, sql: str) -> None:
+    with suppress(httpx.HTTPError):  # the desk ends meanwhile
+        browser.get(address, params={"sql": sql, "q": "bench"}, headers={"accept": "application/json"})
+
+
 def worked(listening: Listening, samples: int) -> dict[str, float]:
     """Processor time of an answer, milliseconds, by the seconds it spans: what it takes on a machine with nothing else
     to do. The answers are those that the browser gets."""
@@ -178,8 +224,38 @@ def worked(listening: Listening, samples: int) -> dict[str, float]:
     return out
 
 
-def spread(values: list[float]) -> dict[str, float]:
-    return {"median": round(statistics.median(values), 1), "worst": round(max(values), 1), "n": len(values)}
+def spread(values: list[float], digits: int = 1) -> dict[str, float]:
+    return {"median": round(statistics.median(values), digits), "worst": round(max(values), digits), "n": len(values)}
+
+
+BARS = (  # of the issue
+    ("first_paint_ms", "first paint of the whole record", 300),
+    ("zoom_ms", "a zoom, from the key to the figure", 100),
+    ("move_ms", "a move, from the key to the figure", 100),
+    ("start_first_page_s", "started, from the command to the first page", 2),
+    ("stop_s", "stopped, with pages open and a question under way", None),
+    ("fleet_open_ms", "ten thousand vehicles: the list", None),
+    ("fleet_sort_ms", "ten thousand vehicles: sorted", None),
+    ("fleet_search_ms", "ten thousand vehicles: searched", None),
+    ("fleet_last_ms", "ten thousand vehicles: the last page", None),
+)
+
+
+def told(out: dict[str, Any]) -> None:
+    print(f"{out['samples']:,} samples; {out['cores']} cores, {out['processor']}")
+    for key, words, bar in BARS:
+        found, load = out[key], out["load"].get(key.partition("_")[0], out["load_after"])
+        unit = key.rpartition("_")[2]
+        held = "" if bar is None else f"; bar {bar} {unit}: {'met' if found['median'] < bar else 'NOT met'}"
+        some = f"median {found['median']} {unit}, worst {found['worst']} of {found['n']}"
+        print(f"{words}: {some}, load {load[0]:.1f}{held}")
+
+
+def processor() -> str:
+    with suppress(OSError):
+        lines = Path("/proc/cpuinfo").read_text("utf-8").splitlines()
+        return next((line.partition(":")[2].strip() for line in lines if line.startswith("model name")), "unknown")
+    return platform.processor() or "unknown"
 
 
 def main() -> None:
@@ -188,15 +264,20 @@ def main() -> None:
     parser.add_argument("--samples", type=int, default=100_000_000)
     given = parser.parse_args()
     given.out.mkdir(parents=True, exist_ok=True)
-    out: dict[str, Any] = {"samples": given.samples, "cores": os.cpu_count(), "load_before": os.getloadavg()}
+    out: dict[str, Any] = {"samples": given.samples, "cores": os.cpu_count(), "processor": processor()}
+    out |= {"load_before": os.getloadavg(), "load": {}}
     with TemporaryDirectory(prefix="herdbook-bench-") as folder:
         for name in ("fleet", "signals"):
             (Path(folder) / name).mkdir()
         fleet(out, Path(folder) / "fleet")
+        out["load"]["fleet"] = os.getloadavg()
         signals(out, Path(folder) / "signals", given.samples)
+        out["load"] |= dict.fromkeys(("first", "zoom", "move"), os.getloadavg())
+        start_and_stop(out, Path(folder) / "signals")
+        out["load"] |= dict.fromkeys(("start", "stop"), os.getloadavg())
     out["load_after"] = os.getloadavg()
     (given.out / "desk.json").write_text(json.dumps(out, indent=1) + "\n")
-    print(json.dumps(out, indent=1))
+    told(out)
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@
       try { said = await answer.json(); } catch { said = null; }
       if (answer.ok && said) return said;
       const words = said && said.what ? [said.what, said.do].filter(Boolean).map(t => /[.!?]$/.test(t) ? t : t + ".").join(" ") : answer.status === 403 ? "This desk was started anew: open the address that its terminal shows, then go on here." : `The desk answered with ${answer.status}.`;
-      throw Object.assign(new Error(words[0].toUpperCase() + words.slice(1)), { status: answer.status, stopped: said && said.stopped });
+      throw Object.assign(new Error(words[0].toUpperCase() + words.slice(1)), { status: answer.status, stopped: said && said.stopped, entered: said && said.entered });
     },
   };
 
@@ -145,7 +145,7 @@
         form.dispatchEvent(new CustomEvent("entered", { detail: answer, bubbles: true }));
       } catch (problem) {
         keep();
-        said.textContent = `Not entered. ${problem.message} What you typed stays here.`;
+        said.textContent = `${problem.entered ? "" : "Not entered. "}${problem.message} What you typed stays here.`;
       }
       button.disabled = false;
       button.textContent = before;

@@ -173,7 +173,7 @@
     paint();
     keep();
     clearTimeout(timer);
-    timer = setTimeout(ask, 40);
+    if (root.ariaBusy || performance.now() - timing.asked < 120) timer = setTimeout(ask, 40); else ask(); // a single step is asked for at once, a run of them when it pauses
   }
   const MOVES = {
     "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2), ArrowLeft: () => move(-0.25), ArrowRight: () => move(0.25), 0: () => go(record.a, record.b + 1), PageUp: () => move(-1), PageDown: () => move(1),
