@@ -3,6 +3,7 @@ one, and whether the record ever speaks against the true one.
 
     python -m demo_logs.cause_card --seed 9100 --vehicles 40 --short [--faults ...] [--workers 2] [--out FILE.md]
     python -m demo_logs.cause_card --seed 9100 --vehicles 12 --rides      # a minute of processor: what rides show
+    python -m demo_logs.cause_card --seed 9100 --vehicles 24 --charges    # three weeks: charges, rests, short rides
 
 The vehicles are simulated twice: once to be judged, and once more for the signals in the windows of what was found.
 """
@@ -30,6 +31,7 @@ from herdbook.pipeline.health.cause import Episode, Evidence, Seen, Standing, in
 from herdbook.pipeline.health.engine import judge
 from herdbook.pipeline.health.rule import Finding, Rule
 from herdbook.pipeline.reports.dossier.causes import LEAD_S, MOST_S, MOST_WINDOWS
+from herdbook.pipeline.times import from_micros
 
 RIDES, RIDE_MIN = 3, 3.0  # of --rides
 IN_RIDES = (  # faults that show in a few rides
@@ -47,6 +49,17 @@ def rides_alone(drawn: Sequence[Drawn]) -> list[Drawn]:
         faults = tuple(replace(f, onset=0, grow_days=0.0) for f in one.vehicle.faults)
         out.append(replace(one, outings=tuple(rides), vehicle=replace(one.vehicle, faults=faults)))
     return out
+
+
+IN_STEP_MIN = {"ride": 4.0, "charge": 100.0, "rest": 90.0}  # of --charges
+
+
+def in_step(drawn: Sequence[Drawn]) -> list[Drawn]:
+    """The same vehicles with equally long outings, so that those of one profile are simulated together."""
+    return [
+        replace(one, outings=tuple(replace(o, minutes=IN_STEP_MIN.get(o.kind, o.minutes)) for o in one.outings))
+        for one in drawn
+    ]
 
 
 @dataclass
@@ -195,13 +208,15 @@ def as_text(found: Sequence[FoundFault], what: str) -> str:
 
 def examples(found: Sequence[FoundFault], count: int) -> str:
     """One of each kind: the cause at the top, what the record says of it, and whether it is true."""
-    head = ("vehicle", "fault", "finding", "cause at the top", "what the record says", "true")
+    head = ("vehicle", "fault", "finding", "cause at the top", "what the record says", "the sample", "true")
     out = [f"| {' | '.join(head)} |", "|---" * len(head) + "|"]
     for fault in sorted({f.fault for f in found})[:count]:
         f = next(x for x in found if x.fault == fault)
         cause, seen = f.causes[0]
         said = f"{seen.standing}: {seen.words}" if seen.words else str(seen.standing)
-        row = (f.vehicle, fault, f"{f.rule.id} {f.finding.item}", cause, said, _yes(f.right_first))
+        at = "none: a measurement tells" if seen.t is None else f"{from_micros(seen.t):%Y-%m-%d %H:%M:%S} UTC"
+        sample = "the finding itself" if seen.rule else at
+        row = (f.vehicle, fault, f"{f.rule.id} {f.finding.item}", cause, said, sample, _yes(f.right_first))
         out.append(f"| {' | '.join(row)} |")
     return "\n".join(out) + "\n"
 
@@ -219,13 +234,18 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--double", action="store_true")
     parser.add_argument("--short", action="store_true", help="three weeks instead of eight")
     parser.add_argument("--rides", action="store_true", help="a few short rides alone, and only faults they show")
+    parser.add_argument("--charges", action="store_true", help="three weeks in step, and only faults rides do not show")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--out", type=Path)
     args = parser.parse_args(arguments)
-    args.faults = args.faults or ",".join(IN_RIDES if args.rides else CAUSES)  # a sound vehicle has no cause
+    args.short = args.short or args.charges
+    kinds = IN_RIDES if args.rides else [k for k in CAUSES if not args.charges or k not in IN_RIDES]
+    args.faults = args.faults or ",".join(kinds)  # a sound vehicle has no cause
     drawn = draw(args.seed, args.vehicles, profiles(), wish_of(args))
     if args.rides:
         drawn = rides_alone(drawn)
+    if args.charges:
+        drawn = in_step(drawn)
     order = {d.vehicle.name: k for k, d in enumerate(drawn)}
     measured = sorted(measure_all(drawn, args.workers), key=lambda m: order[m.vehicle])
     found = found_faults(drawn, measured)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import NoReturn
 
 from herdbook.pipeline.cli import VERBS, build, run
@@ -10,7 +11,7 @@ ALL_VERBS = (*VERBS, "herdbook.flows.commands")
 
 
 def main() -> NoReturn:
-    run(build(ALL_VERBS))
+    run(build(ALL_VERBS, sys.argv[1:]))
 
 
 if __name__ == "__main__":

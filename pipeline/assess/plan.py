@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 # What is known of vehicles that are read in one visit, and handed over in one group, in memory; engineering choices.
 VISIT_MB, GROUP_MB = 64.0, 8.0
+PLACE = {"vehicle": pl.String, "place": pl.Int64}
 FIRST_VISIT, MOST_VISIT, MOST_IN_GROUP = 16, 512, 32  # vehicles
 
 
@@ -120,13 +121,20 @@ class PlanGroup:
 
     def part(self, first: int, size: int) -> PlanGroup:
         """So many vehicles of it, beginning with the `first`, counted from 0."""
-        some = self.vehicles[first : first + size]
-        rows = {name: _of(rows, some) for name, rows in self.rows.items()}
-        return replace(self, vehicles=some, rows=rows, old=self.old.of(some))
+        return next(self.parts([self.vehicles[first : first + size]]))
+
+    def parts(self, of: Sequence[Sequence[str]]) -> Iterator[PlanGroup]:
+        """For each of these lists of vehicles, which share none, what concerns them; every table is cut up once."""
+        place = {v: i for i, some in enumerate(of) for v in some}
+        places = pl.DataFrame({"vehicle": list(place), "place": list(place.values())}, schema=PLACE)
+        cut = {name: _cut(rows, places) for name, rows in self.rows.items()}
+        for i, some in enumerate(of):
+            rows = {name: by_place.get(i, self.rows[name].clear()) for name, by_place in cut.items()}
+            yield replace(self, vehicles=tuple(some), rows=rows, old=self.old.of(some))
 
     def singly(self) -> list[PlanGroup]:
         """The same as a group for each vehicle; none writes files."""
-        return [replace(self.part(i, 1), numbers=None) for i in range(len(self.vehicles))]
+        return [replace(one, numbers=None) for one in self.parts([(v,) for v in self.vehicles])]
 
     @property
     def megabytes(self) -> float:
@@ -134,8 +142,12 @@ class PlanGroup:
         return known + self.old.megabytes(len(self.vehicles))
 
 
-def _of(rows: pl.DataFrame, vehicles: Sequence[str]) -> pl.DataFrame:
-    return rows.filter(pl.col("vehicle").is_in(list(vehicles)))
+def _cut(rows: pl.DataFrame, places: pl.DataFrame) -> dict[int, pl.DataFrame]:
+    """Rows by the place of their vehicle, in their order. places: vehicle, place."""
+    found = rows.join(places, on="vehicle", maintain_order="left").partition_by(
+        "place", as_dict=True, maintain_order=True, include_key=False
+    )
+    return {int(key[0]): some for key, some in found.items()}
 
 
 def plan(store: Store, vehicles: Sequence[str], days: float | None = None) -> list[VehiclePlan]:
@@ -170,7 +182,7 @@ def _old_rows(con: duckdb.DuckDBPyConnection, store: Store, vehicles: Sequence[s
     vouch(store.folder, files, store.settings.check_days)
     removed = _rows(con, "removed", vehicles=list(vehicles))
     all_vehicles = con.execute("SELECT greatest(count(*), 1) FROM vehicles").fetchall()[0][0]
-    return OldRows(store.folder, tuple(files), removed, sum(f.bytes for f in files) / all_vehicles).of(vehicles)
+    return OldRows(store.folder, tuple(files), removed, sum(f.rows for f in files) / all_vehicles).of(vehicles)
 
 
 def planned(
@@ -190,16 +202,16 @@ def planned(
         read = plan_group(store, vehicles[len(vehicles) - left :][:visit_size])
         a_vehicle = max(read.megabytes / visit_size, 1e-6)
         at_once = max(1, min(MOST_VISIT, int(VISIT_MB / a_vehicle)))
-        first = 0
+        first, lots = 0, []
         while first < visit_size:
             wanted = max(least, (left - first) // share)
             size = max(1, min(most, wanted, int(GROUP_MB / a_vehicle), visit_size - first))
-            if large is None:
-                yield read.part(first, size)
-            else:
+            if large is not None:
                 size = min(size, large.shared(read.vehicles[first : first + size]))
-                yield replace(read.part(first, size), numbers=large.numbers(read.vehicles[first]))
+            lots.append(read.vehicles[first : first + size])
             first += size
+        for group in read.parts(lots):
+            yield group if large is None else replace(group, numbers=large.numbers(group.vehicles[0]))
         left -= visit_size
 
 

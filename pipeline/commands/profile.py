@@ -151,7 +151,7 @@ def draft(
     mapped = sum(not line.startswith("#") and " = " in line for line in roles)
     more = sum(line.startswith("# ") for line in roles)
     screen.say(
-        f"Written: {screen.place(out)}: {mapped} roles, {more} more to look at. "
+        f"Written: {screen.place(out)}: {screen.plural(mapped, 'role')}, {more} more to look at. "
         f"Next: herdbook profile check {screen.place(out)} --log LOG"
     )
 

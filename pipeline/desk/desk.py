@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from herdbook.pipeline.desk import doors
 from herdbook.pipeline.desk.asked import LONG_S, PAGE_S, Questions, StoppedError
-from herdbook.pipeline.desk.files import Waiting
+from herdbook.pipeline.desk.made import Waiting
 from herdbook.pipeline.desk.published import DeskStore, Publications
 from herdbook.pipeline.errors import BusyError, HerdbookError, NotKnownError, SettingsError, StoreError, damage
 from herdbook.pipeline.store.store import Store

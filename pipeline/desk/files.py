@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import re
-import secrets
 import tempfile
-import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from starlette.background import BackgroundTask
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import JSONResponse, Response
 
 from herdbook.pipeline.desk.asked import step
+from herdbook.pipeline.desk.made import Made
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.extras import need
 from herdbook.pipeline.herd.one_select import once, quoted
@@ -66,46 +63,6 @@ def as_kept(asked: Asked, path: Path, kind: str) -> Response:
     """A file that stays where it lies, handed over in the same way."""
     made = Made(path, path.name, kind, stays=True)
     return JSONResponse({"to": f"/made/{asked.desk.made.keep(made)}"}) if asked.as_json else made.sent()
-
-
-@dataclass(frozen=True)
-class Made:
-    """A file that waits to be fetched, once. stays: it is not the desk's own, and is not taken away."""
-
-    path: Path
-    name: str
-    kind: str
-    stays: bool = False
-
-    def gone(self) -> None:
-        if not self.stays:
-            self.path.unlink(missing_ok=True)
-
-    def sent(self) -> Response:
-        gone = BackgroundTask(self.gone)
-        return FileResponse(self.path, media_type=self.kind, filename=self.name, background=gone)
-
-
-class Waiting:
-    """Files that were made and not fetched yet; the oldest go when there are too many."""
-
-    def __init__(self, most: int = 16) -> None:
-        self._most = most
-        self._files: dict[str, Made] = {}
-        self._lock = threading.Lock()
-
-    def keep(self, made: Made) -> str:
-        name = secrets.token_urlsafe(12)
-        with self._lock:
-            self._files[name] = made
-            old = [self._files.pop(key) for key in list(self._files)[: -self._most]]
-        for one in old:
-            one.gone()
-        return name
-
-    def take(self, name: str) -> Made | None:
-        with self._lock:
-            return self._files.pop(name, None)
 
 
 def fetch(asked: Asked) -> Response:

@@ -7,15 +7,11 @@ from collections import OrderedDict
 from collections.abc import Callable
 from typing import TYPE_CHECKING, TypeVar, cast
 
-from herdbook.pipeline.lake.read import LogRef, log_refs
-from herdbook.pipeline.store.statements import ask
-
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
 T = TypeVar("T")
 MOST = 64  # answers: of a vehicle with twenty thousand logs one takes up some megabytes
-FIRST, LAST = -(2**62), 2**62
 
 
 class Known:
@@ -51,24 +47,3 @@ def known(store: Store, key: tuple[str, ...], make: Callable[[], T]) -> T:
         return make()
     answer: T = publications.known.of(publications.state(), key, make)
     return answer
-
-
-def refs_of(store: Store, vehicle: str, start: int, end: int) -> list[LogRef]:
-    """Logs that touch [start, end), also expired ones, in order of time and hash."""
-
-    def every() -> list[LogRef]:
-        with store.read() as con:
-            return log_refs(con, vehicle, FIRST, LAST, expired=True)
-
-    return [r for r in known(store, ("refs", vehicle), every) if r.start < end and r.end >= start]
-
-
-def frames_of(store: Store, vehicle: str, messages: frozenset[str]) -> dict[tuple[str, str], int]:
-    """Frames by log and message, of all channels, of all logs of a vehicle."""
-
-    def every() -> dict[tuple[str, str], int]:
-        with store.read() as con:
-            rows = ask(con, __name__, "frames", vehicle=vehicle, messages=sorted(messages))
-        return {(row["log"], row["message"]): int(row["frames"]) for row in rows}
-
-    return known(store, ("frames", vehicle, *sorted(messages)), every) if messages else {}

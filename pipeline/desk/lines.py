@@ -17,8 +17,8 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.desk.blocks import Blocks, blocks_of, drawn, gaps_by, joined, none
-from herdbook.pipeline.desk.known import frames_of, refs_of
 from herdbook.pipeline.desk.levels import Item, OfItems
+from herdbook.pipeline.desk.logs_of import frames_of, refs_of
 from herdbook.pipeline.desk.preparing import Job, Preparing, messages_of
 from herdbook.pipeline.desk.raw import raw_samples
 from herdbook.pipeline.errors import HerdbookError
@@ -33,8 +33,10 @@ if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
 EVERY = 300_000  # samples of a signal up to which a stretch is read as it is: a moment
+EVERY_ALL = 5_000_000  # of all of them together: what is held in memory at once
 FEW_LOGS = 12  # and of so many logs at most: each costs an opening
 WAIT_S = 0.2  # for blocks, before what is there is given
+HELD_A_PIXEL = 8  # blocks of a line while logs are put together
 BRIDGED = 2  # pixels: logs closer to one another are shown as one stretch of record
 BESIDE_US = 2_000_000  # read on each side: a line goes on to the edge, and a formula holds a value so long
 MOST_LINES = 48
@@ -134,14 +136,21 @@ def draw(
     out.overlapping = any(b[0] <= a[1] for a, b in pairwise(spans))
     jobs: list[Job] = []
     failed: dict[str, None] = {}
-    short = {n for n in wanted if len(refs) <= FEW_LOGS and counted.get(n.role, 0) <= EVERY}
+    short, room = set[Named](), EVERY_ALL
+    for n in wanted:
+        size = counted.get(n.role, 0)
+        if len(refs) <= FEW_LOGS and size <= EVERY and size * _items(n, profiles.values()) <= room:
+            short.add(n)
+            room -= size * _items(n, profiles.values())
     made = {
-        n: _prepared(store, preparing, refs, profiles, n, (start, end), jobs, failed) for n in wanted if n not in short
+        n: _prepared(store, preparing, refs, profiles, n, (start, end, pixels), jobs, failed)
+        for n in wanted
+        if n not in short
     }
     if jobs:
         out.jobs = len(jobs)
         out.left = preparing.want(owner, jobs, WAIT_S)
-        made = {n: _prepared(store, preparing, refs, profiles, n, (start, end), [], failed) for n in made}
+        made = {n: _prepared(store, preparing, refs, profiles, n, (start, end, pixels), [], failed) for n in made}
     if len(refs) <= FEW_LOGS and not out.left:  # blocks wider than a pixel
         short |= {n for n, of in made.items() if of and _coarse(of, pixels)}
     try:
@@ -178,6 +187,22 @@ def _counted(
         role: sum(_share(max((frames.get((r.log, m), 0) for m in of), default=0), r, start, end) for r in refs)
         for role, of in messages.items()
     }
+
+
+def _items(name: Named, profiles: Iterable[Profile]) -> int:
+    """Of how many items a name may be."""
+    if name.role not in ROLES or name.item:
+        return 1
+    return max((sum(m.role == name.role for m in p.roles) for p in profiles), default=1) or 1
+
+
+def estimate_all(store: Store, vehicle: str, names: Sequence[Named], start: int, end: int) -> int:
+    """About how many samples all items of these signals have together between two times, microseconds."""
+    profiles = {p.name: p for p in store.profiles()}
+    refs = [r for r in refs_of(store, vehicle, start, end) if r.part and r.profile in profiles]
+    counted = _counted(store, vehicle, refs, names, profiles, start, end)
+    own = [profiles[name] for name in {r.profile for r in refs}]
+    return sum(counted.get(n.role, 0) * _items(n, own) for n in names)
 
 
 def estimate(store: Store, vehicle: str, names: Sequence[Named], start: int, end: int) -> int:
@@ -244,11 +269,13 @@ def _prepared(
     refs: Sequence[LogRef],
     profiles: dict[str, Profile],
     name: Named,
-    span: tuple[int, int],
+    frame: tuple[int, int, int],
     jobs: list[Job],
     wrong: dict[str, None],
 ) -> list[Line]:
-    """From blocks; what is not prepared yet goes to jobs, what cannot be to wrong, in words and once."""
+    """From blocks; what is not prepared yet goes to jobs, what cannot be to wrong, in words and once. Of many logs no
+    more is held than some blocks a pixel. frame: start, end, pixels."""
+    start, end, pixels = frame
     found: dict[Item, list[Blocks]] = {}
     for ref in refs:
         job = Job(store.lake, ref, profiles[ref.profile], name.role)
@@ -261,7 +288,10 @@ def _prepared(
             continue
         for item, blocks in of.items():
             if len(blocks):
-                found.setdefault(item, []).append(blocks.between(*span))
+                pieces = found.setdefault(item, [])
+                pieces.append(blocks.between(start, end))
+                if len(pieces) > 1 and sum(map(len, pieces)) > HELD_A_PIXEL * pixels:
+                    found[item] = [drawn(joined(pieces), start, end, pixels)]
     unit = "" if name.role in ROLES or not refs else _raw_unit(profiles[refs[0].profile], name.role)
     lines = []
     for item in sorted(found, key=lambda i: (isinstance(i, str), i)):

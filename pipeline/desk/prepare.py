@@ -7,8 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from herdbook.pipeline.desk.known import refs_of
 from herdbook.pipeline.desk.levels import Levels
+from herdbook.pipeline.desk.logs_of import refs_of
 from herdbook.pipeline.desk.preparing import Job, made
 from herdbook.pipeline.desk.published import FOLDER
 from herdbook.pipeline.desk.vehicle import USUAL, signals_of

@@ -8,14 +8,14 @@ from starlette.responses import Response
 
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.files import KINDS, MOST_XLSX, handed_over, write_xlsx
-from herdbook.pipeline.desk.lines import asked_for, estimate
+from herdbook.pipeline.desk.lines import asked_for, estimate, estimate_all
 from herdbook.pipeline.desk.look import moment_of
 from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.reports.signals.files import table, write_signals
 from herdbook.pipeline.reports.signals.window import gather
 from herdbook.pipeline.times import micros
 
-MOST = 20_000_000  # samples of a signal: the table is held in memory
+MOST = 20_000_000  # samples of all signals: the table is held in memory
 
 
 def file(asked: Asked) -> Response:
@@ -29,8 +29,9 @@ def file(asked: Asked) -> Response:
     names, wrong = asked_for(asked.many("s"))
     if wrong or not names:
         raise SettingsError(" ".join(wrong) or "no signal is named", do="Name roles or Message.Signal")
-    n = estimate(asked.store, vehicle, names, first, last)
-    most = MOST_XLSX if kind == "xlsx" else MOST
+    every = estimate_all(asked.store, vehicle, names, first, last)
+    longest = estimate(asked.store, vehicle, names, first, last)
+    n, most = (longest, MOST_XLSX) if kind == "xlsx" and every <= MOST else (every, MOST)
     if n > most:
         do = "Choose a shorter stretch, or read it in pieces: fleet.scan_signals() in Python"
         raise SettingsError(f"about {n:,} samples lie in this stretch, over {most:,}", do=do)

@@ -5,7 +5,7 @@ ask here, so that a scan never judges by a rule that the check called out of rea
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import cache
+from functools import cache, lru_cache
 
 from herdbook.pipeline.health.rule import Rule
 from herdbook.pipeline.metrics import all_sets
@@ -13,6 +13,7 @@ from herdbook.pipeline.metrics.set import MetricSet
 from herdbook.pipeline.vehicle.figures import TABLES, Number
 from herdbook.pipeline.vehicle.profile import Profile
 
+KEPT = 1024  # answers: some forty rules, and the profiles of a fleet
 OF_ONE_PACK = {"pack_voltage", "pack_current", "pack_soc", "charge_limit", "cell_voltage", "cell_temp"}
 
 
@@ -57,8 +58,32 @@ def figures_missing(rule: Rule, profile: Profile) -> list[str]:
     return lacking
 
 
+class _Same:
+    """A key for one object, which it keeps alive; profiles and rules hold tables and have no hash."""
+
+    __slots__ = ("one",)
+
+    def __init__(self, one: object) -> None:
+        self.one = one
+
+    def __hash__(self) -> int:
+        return id(self.one)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.one is self.one
+
+
 def why_not(rule: Rule, profile: Profile) -> str:
-    """Why the rule cannot judge a vehicle of this profile, whatever is recorded; "" when it can."""
+    """Why the rule cannot judge a vehicle of this profile, whatever is recorded; "" when it can. Vehicles share a
+    profile: it is found out once."""
+    return _why_not(_Same(rule), _Same(profile))
+
+
+@lru_cache(maxsize=KEPT)
+def _why_not(same_rule: _Same, same_profile: _Same) -> str:
+    rule, profile = same_rule.one, same_profile.one
+    assert isinstance(rule, Rule)
+    assert isinstance(profile, Profile)
     said = []
     if roles := roles_missing(rule, {m.role for m in profile.roles}):
         said.append(f"the profile {profile.name} maps no {', '.join(roles)}")
@@ -67,8 +92,16 @@ def why_not(rule: Rule, profile: Profile) -> str:
     return "; ".join(said or unfit(rule, profile))
 
 
-def unfit(rule: Rule, profile: Profile) -> list[str]:
-    """Why the rule is not for such a vehicle, though all it needs is there."""
+def unfit(rule: Rule, profile: Profile) -> tuple[str, ...]:
+    """Why the rule is not for such a vehicle, though all it needs is there; found out once, too."""
+    return _unfit(_Same(rule), _Same(profile))
+
+
+@lru_cache(maxsize=KEPT)
+def _unfit(same_rule: _Same, same_profile: _Same) -> tuple[str, ...]:
+    rule, profile = same_rule.one, same_profile.one
+    assert isinstance(rule, Rule)
+    assert isinstance(profile, Profile)
     said = []
     if joins_packs(rule, profile):
         packs = profile.pack_figures.packs
@@ -76,7 +109,7 @@ def unfit(rule: Rule, profile: Profile) -> list[str]:
     chemistry = profile.pack_figures.of_chemistry
     if any(one.flat_only for one in _sets(rule)) and not chemistry.flat:
         said.append(f"it is read where the open-circuit curve is flat, and that of {chemistry.name} is nowhere")
-    return said
+    return tuple(said)
 
 
 def joins_packs(rule: Rule, profile: Profile) -> bool:

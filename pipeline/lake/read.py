@@ -44,6 +44,10 @@ class LogRef:
     hash: str = ""
 
 
+ALL_TIME = (-62_000_000_000_000_000, 250_000_000_000_000_000)  # microseconds UTC: the years 6 to 9892
+_known_logs: dict[tuple[Path, str, int, int, int], tuple[LogRef, ...]] = {}  # of the vehicle asked for last
+
+
 class Watch(Protocol):
     """Somebody else who wants rows of the same parts, so that these are read once (see pipeline/lake/cadence.py)."""
 
@@ -63,6 +67,9 @@ class Published(Protocol):
     @property
     def lake(self) -> Lake: ...
 
+    @property
+    def fleet(self) -> Path: ...
+
     def profiles(self) -> list[Profile]: ...
 
     def read(self) -> duckdb.DuckDBPyConnection: ...
@@ -74,11 +81,29 @@ def load_signals(store: Published, vehicle: str, start: int, end: int, roles: Co
     roles: names to load; all when left out. Each sample is counted once where logs overlap; what is impossible or
     not available is NaN. Raises: NotKnownError for a vehicle without logs; StoreError for a missing or damaged part.
     """
-    with store.read() as con:
-        refs = log_refs(con, vehicle, start, end)
-        if not refs and not con.execute("SELECT 1 FROM logs WHERE vehicle = ? LIMIT 1", [vehicle]).fetchone():
-            raise NotKnownError(f"no log of vehicle {vehicle!r}", store.folder, "See `herdbook fleet` for all vehicles")
+    logs = _logs_of(store, vehicle)
+    if not logs:
+        raise NotKnownError(f"no log of vehicle {vehicle!r}", store.folder, "See `herdbook fleet` for all vehicles")
+    refs = [r for r in logs if r.part and r.start < end and r.end >= start]
     return read_signals(store.lake, refs, store.profiles(), vehicle, start=start, end=end, roles=roles)
+
+
+def _logs_of(store: Published, vehicle: str) -> tuple[LogRef, ...]:
+    """All logs of a vehicle, also expired ones. A dossier asks for a score of stretches: the published file is opened
+    once for all of them, until another one is published."""
+    try:
+        stamp = store.fleet.stat()
+    except OSError:
+        stamp = None  # store.read() says what is missing
+    state = (store.fleet, vehicle, stamp.st_ino, stamp.st_mtime_ns, stamp.st_size) if stamp else None
+    known = _known_logs.get(state) if state else None
+    if known is None:
+        with store.read() as con:
+            known = tuple(log_refs(con, vehicle, *ALL_TIME, expired=True))
+        _known_logs.clear()
+        if state:
+            _known_logs[state] = known
+    return known
 
 
 def log_refs(con: duckdb.DuckDBPyConnection, vehicle: str, start: int, end: int, expired: bool = False) -> list[LogRef]:

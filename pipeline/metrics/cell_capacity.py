@@ -75,5 +75,6 @@ SET = MetricSet(
             "Charge of the group above its siblings' at mid charge, of rated",
         ),
     },
+    version=2,  # the error of the charge is its own, without how far siblings truly differ
     source="physics: a string passes one charge, so that its groups draw one curve, each at its own scale",
 )

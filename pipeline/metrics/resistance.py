@@ -4,6 +4,9 @@ Force balance second by second with the brake released: motor force - m a - air 
 The grade is not observed: it averages out over coast-downs and over round trips, and its scatter is in the
 error. Who brakes down the hills and looks only at what lies between rides uphill for ever: `ride_rolling`
 therefore keeps the braked seconds in which the motors alone did the braking, as asked.
+
+What the vehicle weighed with rider and load is read from how it answers to quick changes of force, when the grade is
+what it was a moment before: `ride_mass_kg`.
 """
 
 from __future__ import annotations
@@ -20,7 +23,15 @@ from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.metrics.shared.travel import STEP_S, Travel, travel
 from herdbook.pipeline.science.meta_analysis import Z95, t95
-from herdbook.pipeline.science.road import GRAVITY, TURNING, RoadVehicle, air_force, motor_force
+from herdbook.pipeline.science.road import (
+    GRAVITY,
+    TURNING,
+    Mass,
+    RoadVehicle,
+    air_force,
+    motor_force,
+    ridden_mass,
+)
 from herdbook.pipeline.science.robust_fit import neighbours_alike
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
@@ -39,6 +50,9 @@ WIND_MS, HILLS = 1.5, 0.02
 DOWNHILL = 0.03  # mean grade of what is ridden with the brake, where its own force is not known (engineering choice)
 ANSWERED = 0.8  # of the current asked: then no other brake had to help; engineering choice
 LEAST_KEPT = 0.5  # of the braked way, or the hills are missing again; engineering choice
+# Slower messages of speed and torque current tell a change too late to weigh by; and how well a weight must be known
+# to stand in for the profile's (engineering choices).
+WEIGHED_S, WEIGHED_SHARE = 0.3, 0.1
 STEEPEST = 0.2  # of the weight: what holds back harder is a foot or a wall, no street; engineering choice
 
 
@@ -54,7 +68,9 @@ def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
     if not car.known:
         return []
     force = motor_force(car, total_current(ride.amps, profile))
-    moving = TURNING * car.mass_kg * ride.acceleration
+    mass = _weighed(ride, signals, force, car)
+    known = car.mass_kg if mass is None or mass.se > WEIGHED_SHARE * mass.kg else mass.kg
+    moving = TURNING * known * ride.acceleration
     per_weight = (force - moving - air_force(car, ride.speed)) / (car.mass_kg * GRAVITY)
     with np.errstate(invalid="ignore"):
         free = (ride.speed > LEAST_MS) & ~(ride.brake > 0) & np.isfinite(per_weight)
@@ -71,7 +87,18 @@ def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
         _mean("coast_rolling", per_weight, coast, ride, 60.0, car)
         + _mean("travel_rolling", per_weight, free, ride, LEAST_M, car, DOWNHILL * left_out)
         + _mean("ride_rolling", per_weight, whole, ride, LEAST_M, car)
+        + ([] if mass is None else [Metric("ride_mass_kg", mass.kg, "kg", mass.se, mass.changes)])
     )
+
+
+def _weighed(ride: Travel, signals: Signals, force: Floats, car: RoadVehicle) -> Mass | None:
+    """By changes of force with the brake released."""
+    told = [signals.series("vehicle_speed"), *(signals.series("motor_current", motor) for motor in ride.amps)]
+    if any(len(s) < 3 or signals.step_us(s) > WEIGHED_S * 1e6 for s in told):
+        return None
+    with np.errstate(invalid="ignore"):
+        free = (ride.speed > LEAST_MS) & ~(ride.brake > 0)
+    return ridden_mass(force - air_force(car, ride.speed), ride.acceleration, free, car.mass_kg)
 
 
 def _brakes(ride: Travel, signals: Signals) -> tuple[Bools, Bools]:
@@ -180,10 +207,11 @@ SET = MetricSet(
             "1",
             "The same from all travel in which motors alone drove and braked: grade cancels better.",
         ),
+        "ride_mass_kg": ("kg", "Vehicle, rider and load, by how it answers to quick changes of the motors' force."),
         "consumption_wh_km": ("Wh/km", "Energy out of the pack less energy given back, per kilometre."),
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
         "regen_share": ("1", "Energy given back over energy taken out."),
     },
-    version=4,  # one motor by the name of a side is all of them; in 3 wind and hills came into the errors
+    version=5,  # a ride's own weight, where it can be read; in 4 one motor by the name of a side is all of them
     source="force balance, as in pipeline/science/road.py; errors of the current sensor as for pack_energy",
 )

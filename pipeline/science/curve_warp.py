@@ -74,7 +74,8 @@ def warped(share: Floats, volts: Floats, step_v: float) -> Warped | None:
     found[:, 2] -= np.nanmedian(found[:, 2])
     for k in (0, 2):
         errors = np.maximum(found[:, k + 1], np.nanmedian(found[:, k + 1]))  # by chance alone some seem better known
-        found[:, k + 1] = errors * _scatter(found[:, k], errors)
+        # Siblings of one make are alike in capacity, while their charges truly differ
+        found[:, k + 1] = errors * (_scatter(found[:, k], errors) if k == 0 else 1.0)
     return Warped(found[:, 0], found[:, 1], found[:, 2], found[:, 3])
 
 

@@ -23,8 +23,3 @@ def digits_for(vehicles: int) -> int:
 
 def shard_of(vehicle: str, digits: int) -> str:
     return hashlib.sha256(vehicle.encode()).hexdigest()[:digits]
-
-
-def may_hold(shard: str, vehicle: str) -> bool:
-    """Whether rows of the vehicle can lie in files of the shard."""
-    return shard_of(vehicle, len(shard)) == shard

@@ -50,5 +50,8 @@ def _older(con: duckdb.DuckDBPyConnection) -> bool:
 
 def has(con: duckdb.DuckDBPyConnection, table: str) -> bool:
     """Whether the catalogue has a table: a copy published by an older Herdbook may lack it."""
-    said = con.execute("SELECT 1 FROM information_schema.tables WHERE table_name = ?", [table]).fetchone()
-    return said is not None
+    lists = (
+        ("duckdb_tables", "table_name"),
+        ("duckdb_views", "view_name"),
+    )  # information_schema takes three times as long
+    return any(con.execute(f"SELECT 1 FROM {of}() WHERE {name} = ?", [table]).fetchone() for of, name in lists)

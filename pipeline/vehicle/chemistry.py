@@ -155,6 +155,11 @@ def chemistry(name: str) -> Chemistry:
     """
     if name.endswith(OWN):
         return _loaded(Path(name), Path(name).stat().st_mtime_ns if Path(name).exists() else 0)
+    return _shipped(name)
+
+
+@cache
+def _shipped(name: str) -> Chemistry:
     path = CHEMISTRIES / f"{name.lower()}.toml"
     if name.upper() not in chemistries():
         known = ", ".join(chemistries())

@@ -8,9 +8,10 @@ from types import ModuleType
 
 import pytest
 import typer
+from typer.testing import CliRunner
 
 from herdbook.flows.cli import ALL_VERBS
-from herdbook.pipeline.cli import verbs
+from herdbook.pipeline.cli import build, verbs
 from tests import readme
 
 README = "\n".join(path.read_text("utf-8") for path in readme.DOCUMENTS)
@@ -108,3 +109,22 @@ def test_a_module_in_the_folder_is_a_verb(tmp_path: Path, monkeypatch: pytest.Mo
     (folder / "inside" / "__init__.py").touch()
     monkeypatch.syspath_prepend(tmp_path)
     assert [verb.__name__ for verb in verbs(["scratch_verbs"])] == ["scratch_verbs.sooner", "scratch_verbs.later"]
+
+
+def test_the_verb_that_was_typed_is_made_ready_alone_and_says_the_same() -> None:
+    """`herdbook look` need not wait until fifty other verbs are ready."""
+    for name in ("look", "store", "night"):
+        assert _known([name, "--help"]) < _known([]), name
+        alone, among_all = (CliRunner().invoke(build(ALL_VERBS, asked), [name, "--help"]) for asked in ([name], []))
+        assert alone.output == among_all.output
+        assert f"herdbook {name}" in alone.output
+
+
+@pytest.mark.parametrize("typed", [["--help"], ["lok"], ["Look"], ["terminal"], ["__init__"], ["../look"], [""]])
+def test_whatever_else_is_typed_all_verbs_are_there(typed: list[str]) -> None:
+    assert _known(typed) == _known([])
+
+
+def _known(typed: list[str]) -> set[str]:
+    app = typer.main.get_command(build(ALL_VERBS, typed))
+    return set(app.list_commands(typer.Context(app))) if isinstance(app, typer.core.TyperGroup) else set()

@@ -83,9 +83,10 @@ def _knee(rng: Rng) -> list[Draw]:
 STEPPED = "a counter's own noise may add to it: no less than two hundredths of a step a crossing"
 
 
-def _part(rng: Rng, steps_v: tuple[float, ...]) -> list[Draw]:
+def _part(rng: Rng, steps_v: tuple[float, ...], of_charge: bool) -> list[Draw]:
     """A charge from somewhere under half to four fifths or so: groups of one curve that differ in capacity, charge,
-    resistance and wire, one of them short by up to 28 %, read in steps of steps_v."""
+    resistance and wire, one of them short by up to 28 %, read in steps of steps_v. of_charge: what they hold more at
+    the middle, instead of their capacities."""
     curve, gap, _, slow = _curves()[int(rng.integers(60))]
     groups, rate = int(rng.integers(8, 21)), rng.uniform(0.15, 0.6)
     held = 1.0 + rng.normal(0.0, 0.012, groups)
@@ -104,9 +105,13 @@ def _part(rng: Rng, steps_v: tuple[float, ...]) -> list[Draw]:
     found = warped(q[settled], (np.round(volts / step) * step)[settled], step)
     if found is None:
         return []
-    truth = held / np.median(held)
-    told = zip(found.capacity, found.capacity_se, truth, strict=True)
-    return [(float(a), float(b), float(c)) for a, b, c in told if np.isfinite(a) and b < 0.2]
+    if of_charge:
+        middle = int(np.abs(q - q[settled].mean()).argmin())
+        value, error, truth = found.charge, found.charge_se, z[middle] - np.median(z[middle])
+    else:
+        value, error, truth = found.capacity, found.capacity_se, held / np.median(held)
+    told = np.isfinite(value) & (found.capacity_se < 0.2)
+    return [(float(v), float(e), float(t)) for v, e, t in zip(value[told], error[told], truth[told], strict=True)]
 
 
 CASES = [
@@ -116,6 +121,12 @@ CASES = [
 FEW = "two or three rides: Student's factor, and the report's own error in each"
 CASES.append(Case("capacity by the foot of the curve", "rides near empty", _knee, note=FEW))
 CASES += [
-    Case("capacity of a group from part of a charge", words, partial(_part, steps_v=steps), quick=words == "fine steps")
+    Case(
+        f"{what} of a group from part of a charge",
+        words,
+        partial(_part, steps_v=steps, of_charge=what == "charge"),
+        quick=words == "fine steps",
+    )
+    for what in ("capacity", "charge")
     for words, steps in (("fine steps", (0.001, 0.002)), ("coarse steps", (0.005, 0.010)))
 ]

@@ -31,8 +31,8 @@ def _street(rng: Rng, metres: float, length_m: tuple[float, float], hills: float
     return at, grade
 
 
-def _ride(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: float) -> tuple[Signals, float]:
-    """Signals, and the rolling resistance that is true, over the weight that the profile names."""
+def _ride(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: float) -> tuple[Signals, float, float]:
+    """Signals, the rolling resistance that is true, over the weight that the profile names, and the mass [kg]."""
     n = int(rng.uniform(6, 16) * 60 / STEP_S)
     rolling, mass = rng.uniform(0.009, 0.022), MASS_KG * (1.0 + rng.normal(0.0, mass_share))
     wind, hills = rng.normal(0.0, wind_ms), rng.uniform(0.01, 0.04)
@@ -58,7 +58,7 @@ def _ride(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: f
     }
     for side in ("left", "right"):
         data["motor_current", side] = Series(t, np.round((0.5 * amps + rng.normal(0, 0.25, n)) / 0.1) * 0.1)
-    return Signals("x", START, START + n * 100_000, data), rolling * mass / MASS_KG
+    return Signals("x", START, START + n * 100_000, data), rolling * mass / MASS_KG, mass
 
 
 PROFILE = replace(
@@ -68,9 +68,15 @@ PROFILE = replace(
 
 
 def _once(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: float) -> list[Draw]:
-    signals, rolling = _ride(rng, length_m, wind_ms, mass_share)
+    signals, rolling, _ = _ride(rng, length_m, wind_ms, mass_share)
     found = resistance.SET.compute(Session("x", "ride", signals.start, signals.end), signals, PROFILE).metrics
     return [(m.value, m.se or 0.0, rolling) for m in found if m.name == "travel_rolling"]
+
+
+def _weighed(rng: Rng, length_m: tuple[float, float]) -> list[Draw]:
+    signals, _, mass = _ride(rng, length_m, wind_ms=1.5, mass_share=0.2)
+    found = resistance.SET.compute(Session("x", "ride", signals.start, signals.end), signals, PROFILE).metrics
+    return [(m.value, m.se or 0.0, mass) for m in found if m.name == "ride_mass_kg"]
 
 
 # the wind is always drawn: that it may blow is in every stated error, and what is stated holds over winds
@@ -88,4 +94,9 @@ CASES = [
         quick=world == "long hills, any rider",
     )
     for world, (length_m, mass_share) in WORLDS.items()
+]
+CASES += [
+    Case("weight of a ride", world, partial(_weighed, length_m=length_m), quick=world == "long hills, any rider")
+    for world, (length_m, mass_share) in WORLDS.items()
+    if mass_share
 ]

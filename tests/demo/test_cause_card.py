@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from demo_logs.campaign import profiles
-from demo_logs.cause_card import IN_RIDES, RIDE_MIN, FoundFault, as_text, rides_alone
+from demo_logs.cause_card import IN_RIDES, RIDE_MIN, FoundFault, as_text, in_step, rides_alone
 from demo_logs.causes import CAUSES
 from demo_logs.draw import Wish, draw
 from herdbook.pipeline.health.cause import Seen, Standing
@@ -53,3 +53,11 @@ def test_the_short_form_rides_alone_with_its_fault_from_the_beginning() -> None:
     for one in rides_alone(drawn):
         assert {(o.kind, o.minutes) for o in one.outings} == {("ride", RIDE_MIN)}
         assert all(f.onset == 0 and f.grow_days == 0.0 for f in one.vehicle.faults)
+
+
+def test_the_form_with_charges_runs_the_vehicles_of_a_profile_together() -> None:
+    """What rides do not show; the simulator takes vehicles of equal outings in one step."""
+    drawn = in_step(draw(5, 6, profiles(), Wish(faults=("imbalance", "worn_pack"), acting=True, short=True)))
+    for name in {d.vehicle.profile.name for d in drawn}:
+        lengths = {(o.kind, o.minutes) for d in drawn if d.vehicle.profile.name == name for o in d.outings}
+        assert len(lengths) == len({kind for kind, _ in lengths})

@@ -176,3 +176,44 @@ def test_the_address_of_every_table_is_given_three_ways(browser: Browser, at_des
         assert texts[0].startswith("herdbook query ")
         assert "import herdbook" in texts[2]
         assert "SELECT" in texts[1]
+
+
+def test_a_history_is_stopped_and_its_file_taken(
+    browser: Browser, at_desk: Listening, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from herdbook.pipeline.desk import history
+    from herdbook.pipeline.desk.asked import step
+    from herdbook.pipeline.reports.history.write import write_history
+
+    def slow(*given: object, **more: object) -> None:
+        while True:
+            step(3, 9, "steps on the way")
+
+    with visiting(browser, at_desk) as visit:
+        visit.go("/history?v=ZB-0105")
+        monkeypatch.setattr(history, "write_history", slow)
+        visit.click("text=Take the signed file")
+        visit.wait(lambda: "3 of 9 steps on the way" in visit.text("#busy"), "to be told how far it is", 60)
+        visit.click("#busy button")
+        visit.wait(lambda: not visit.page.locator("#busy").is_visible(), "the question to be gone")
+        assert visit.text("#state") == "Stopped."
+        monkeypatch.setattr(history, "write_history", write_history)
+        with visit.page.expect_download(timeout=60_000) as download:
+            visit.click("text=Take the signed file")
+        assert download.value.suggested_filename == "history-ZB-0105.html"
+        assert visit.strangers == []
+
+
+def test_a_unit_is_laid_beside_another_where_both_were_recorded(browser: Browser, at_desk: Listening) -> None:
+    with visiting(browser, at_desk) as visit:
+        visit.go("/window?v=ZB-0105&b=ZB-0106")
+        visit.drawn()
+        assert "&bt=" in visit.page.url
+        values = visit.text("#values")
+        assert "ZB-0105: Pack current" in values
+        assert "ZB-0106: Pack current" in values
+        visit.page.locator("#ways summary").click()
+        visit.wait(lambda: visit.ask("document.getElementById('ways').dataset.ready"), "the copies")
+        texts = visit.page.locator("#ways code").all_inner_texts()
+        assert ["ZB-0105" in t for t in texts] == [True] * 3 + [False] * 3
+        assert all("ZB-0106" in t for t in texts[3:])

@@ -12,7 +12,7 @@ import pytest
 
 from herdbook.pipeline.desk import history
 from herdbook.pipeline.desk.asked import step
-from herdbook.pipeline.desk.files import Made, Waiting
+from herdbook.pipeline.desk.made import Made, Waiting
 from herdbook.pipeline.store.store import Store
 from tests.desk.conftest import served, visitor
 

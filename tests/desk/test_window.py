@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from herdbook.pipeline.arrays import Floats, Times
-from herdbook.pipeline.desk import lines
+from herdbook.pipeline.desk import lines, take_signals
 from herdbook.pipeline.lake.read import load_signals
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import from_stamp, micros
@@ -52,9 +52,12 @@ def test_a_short_stretch_gives_every_sample(wires: httpx.Client, scanned_once: S
     assert found["problems"] == []
 
 
+@pytest.mark.parametrize("held", [8, 0])
 def test_blocks_say_the_same_as_samples(
-    wires: httpx.Client, scanned_once: Store, monkeypatch: pytest.MonkeyPatch
+    wires: httpx.Client, scanned_once: Store, monkeypatch: pytest.MonkeyPatch, held: int
 ) -> None:
+    """held: 0 puts logs together one after the other, as where there are many."""
+    monkeypatch.setattr(lines, "HELD_A_PIXEL", held)
     monkeypatch.setattr(lines, "EVERY", 0)
     monkeypatch.setattr(lines, "MOST_EXACT", 0)
     given = {
@@ -143,6 +146,26 @@ def test_a_damaged_part_is_told_and_no_value_of_it_shown(
             time.sleep(0.05)
         assert "damaged" in " ".join(found["problems"])
         assert found["lines"] == []
+
+
+def test_what_would_fill_the_memory_is_told_or_drawn_from_blocks(
+    wires: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = {"v": "ZB-0105", "s": ["pack_current", "pack_voltage", "cell_voltage"], "as": "parquet", **BRAKE}
+    assert wires.get("/window/file", params=given).status_code == 200
+    n = sum(line["n"] for line in ask(wires, s=given["s"], **BRAKE)["lines"])
+    monkeypatch.setattr(take_signals, "MOST", n // 2)  # each alone is less
+    said = wires.get("/window/file", params=given)
+    assert said.status_code == 400
+    assert "samples lie in this stretch" in said.text
+    assert wires.get("/window/file", params=given | {"s": "pack_current"}).status_code == 200
+    monkeypatch.setattr(lines, "EVERY_ALL", n // 2)
+    for _ in range(200):
+        found = ask(wires, s=given["s"], **BRAKE)
+        if not found["left"]:
+            break
+    assert len(found["lines"]) == 14
+    assert min(line["n"] for line in found["lines"]) > 0
 
 
 def test_two_vehicles_are_aligned_at_their_moments(wires: httpx.Client) -> None:

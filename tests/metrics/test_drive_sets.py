@@ -118,6 +118,37 @@ def test_hills_braked_down_cancel_only_where_the_motors_alone_braked(build: Buil
         assert "ride_rolling" not in {m.name for m in outcome.metrics}
 
 
+@pytest.mark.parametrize(("grade", "hz"), [(0.0, 20), (0.04, 20), (0.0, 1)])
+def test_a_ride_weighs_vehicle_and_rider_by_changes_of_force(build: Build, grade: float, hz: int) -> None:
+    """142.5 kg, half as much again as the profile knows, pushed and let roll for 4.65 s in turns:
+    1.03 m v' = F - m g (0.02 + grade) - air, step by step. Neither tyres nor a hill are taken for weight; one message a
+    second is too slow to weigh by."""
+    mass, newton, dt = 142.5, 2 * 0.07 * 3.2 / 0.1, 0.01
+    hold = mass * 9.80665 * (0.02 + grade)
+    time = np.arange(0.0, 321.0, dt)
+    push = np.where(time % 9.3 < 4.65, 2.0 * (hold + 9.0) if grade else 210.0, 0.0 if grade else -120.0)
+    v = np.empty(time.size)
+    now = 5.0
+    for k, force in enumerate(push.tolist()):
+        v[k] = now
+        now = max(now + (force - hold - 0.36 * now * now) / (1.03 * mass) * dt, 2.5)
+    speed = lambda s: np.interp(s, time, v)  # noqa: E731
+    amps = lambda s: np.interp(s, time, np.where(push > 0, push / 0.97, push * 0.97)) / newton  # noqa: E731
+    roles = {
+        "vehicle_speed": (hz, speed),
+        "brake_demand": (20, 0.0),
+        "motor_current__left": (20, amps),
+        "motor_current__right": (20, amps),
+    }
+    outcome = run(resistance.SET, build(320.0, **roles))
+    if hz == 1:
+        assert "ride_mass_kg" not in {m.name for m in outcome.metrics}
+        return
+    mass_found = one(outcome, "ride_mass_kg")
+    assert mass_found.value == pytest.approx(mass, rel=0.04)
+    assert mass_found.n >= 15
+
+
 def test_rolling_resistance_at_steady_speed_and_energy_a_kilometre(build: Build) -> None:
     """At 6 m/s, Crr 0.016: force 14.9 + 12.96 N; torque current from it; 36 V x 10 A / 6 m/s = 16.7 Wh/km."""
     force = 0.016 * 95 * 9.80665 + 0.5 * 1.2 * 0.6 * 36.0

@@ -90,6 +90,18 @@ def test_a_wrong_profile_is_told(tmp_path: Path, wrong: str, right: str, role: s
     assert any(words in c.reason for c in contact.told if role in c.roles)
 
 
+@pytest.mark.parametrize(("top", "verdict"), [(60.0, Word.HOLDS), (35.0, Word.HOLDS), (21.0, Word.DOUBTFUL)])
+def test_a_speed_well_over_the_top_speed_is_doubted_and_silences_nothing(
+    tmp_path: Path, top: float, verdict: Word
+) -> None:
+    """These rides reach 0.82 of 35 km/h: of 21 that is 1.37 times."""
+    text = re.sub(r"top_speed_kmh = [0-9.]+", f"top_speed_kmh = {top}", zirbel())
+    contact = held(tmp_path, text)
+    [check] = [c for c in contact.checked if c.check == "over_top_speed"]
+    assert check.verdict is verdict
+    assert "vehicle_speed" not in contact.doubts
+
+
 def test_a_power_stage_in_fahrenheit_is_colder_than_all_else(tmp_path: Path) -> None:
     text = re.sub(r'(signal = "MOT_Heat.(Left|Right)Fet", )', r'\1unit = "degF", ', zirbel())
     assert text != zirbel()

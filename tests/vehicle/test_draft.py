@@ -252,3 +252,20 @@ def test_a_fault_signal_whose_words_are_numbers_is_drafted_as_codes(tmp_path: Pa
     made = draft(Network.load([tmp_path / "a.dbc"]).messages, ["a.dbc"], "p")
     (tmp_path / "p.toml").write_text(made, "utf-8")
     assert load_profile(tmp_path / "p.toml").fault_name("bms_fault", "", 1) == "code 5 (fan)"
+
+
+@pytest.mark.parametrize(
+    ("front", "rear", "certain"), [("F_", "R_", False), ("Front", "Rear", True), ("Vorn_", "Hinten_", True)]
+)
+def test_twins_are_two_motors_and_letters_are_asked_about(tmp_path: Path, front: str, rear: str, certain: bool) -> None:
+    """F_IQ was taken for the only motor at 97 %, and R_IQ left out."""
+    path = tmp_path / "twin.dbc"
+    path.write_text(
+        'VERSION ""\nBS_:\nBU_: M\nBO_ 257 DRV: 8 M\n'
+        f' SG_ {front}IQ : 0|16@1- (0.1,0) [-200|200] "A" M\n SG_ {rear}IQ : 16|16@1- (0.1,0) [-200|200] "A" M\n'
+    )
+    network = Network.load([path])
+    [guess] = [g for g in guesses(network.messages) if g.role == "motor_current"]
+    assert guess.family.members == (("DRV", f"{front}IQ"), ("DRV", f"{rear}IQ"))
+    assert guess.family.sides == ("front", "rear")
+    assert guess.certain is certain

@@ -71,7 +71,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return NotAssessed(
             f"what was logged of the last {limits['now_days']:.0f} days would not show a group with "
             f"{limits['plain']:.0f} % less capacity: the voltage moved too little, over {100 * now.depth:.0f} % of the "
-            "charge; rides to low are needed"
+            "charge; rides to low are needed, or charges over a bend of the curve with groups read in fine steps"
         )
     apart = [k for k, w in fit.groups.items() if w.cause is Why.CAPACITY and k not in unread(record) | within]
     apart = [] if found else apart
@@ -225,6 +225,6 @@ RULE = Rule(
     ),
     source="method: shift between the two knees, or scale of the curve (physics of a series string); limits: see each",
     cases=_cases,
-    version=8,
+    version=9,
     habit="rides from full to low, or charges from half on, with the groups in steps of a few millivolts",
 )

@@ -1,4 +1,4 @@
-"""Findings of the herd as vehicle by day: on which days there is evidence of what, over the days that logs cover."""
+"""Findings and the service book of the herd as vehicle by day, over the days that logs cover."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from markupsafe import Markup
 
+from herdbook.pipeline.book import book
+from herdbook.pipeline.book.entry import Entry, Kind
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.reports.page.figure import Spec, axis, label, layout, packed
 from herdbook.pipeline.reports.page.still.picture import still
@@ -20,21 +22,41 @@ if TYPE_CHECKING:
 
 MOST_VEHICLES = 40  # lanes; the gravest first
 MOST_DAYS = 400  # back from the newest: a longer strip shows nothing
+MOST_ENTERED = 10  # lanes of vehicles without a grave finding: those of the newest entries
 LANE_PX = 18
+SYMBOLS = {"complaint": "triangle-up", "inspection": "circle-open", "repair": "square", "part": "diamond-open"}
+WORDS = {
+    "complaint": "complaint, return",
+    "inspection": "acknowledged, inspected",
+    "repair": "repair, campaign",
+    "part": "part in or out",
+}
+KINDS = {
+    "complaint": (Kind.COMPLAINT, Kind.RETURNED),
+    "inspection": (Kind.ACKNOWLEDGED, Kind.TO_INSPECTION, Kind.INSPECTION),
+    "repair": (Kind.REPAIR, Kind.CAMPAIGN, Kind.FIRMWARE),
+    "part": (Kind.FITTED, Kind.REMOVED),
+}
+MARKS = {kind.value: name for name, kinds in KINDS.items() for kind in kinds}
 COLORS = {"stop-use": "@stop", "service": "@service", "note": "@note"}
 DAY_MS = 86_400_000.0
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def strip(con: duckdb.DuckDBPyConnection) -> Markup:
-    """SVG; empty while nothing is found. Days are UTC days."""
+    """SVG; empty while nothing is found and nothing entered. Days are UTC days."""
     grave = [f for f in ask(con, __name__, "all_findings") if f["severity"] != Severity.NOTE.value]
+    entered = [e for e in book.entries(con) if e.holds and e.kind in MARKS]
     names = list(dict.fromkeys(f["vehicle"] for f in sorted(grave, key=_order)))[:MOST_VEHICLES]
+    others = [e.vehicle for e in reversed(entered) if e.vehicle not in names and MARKS[e.kind] != "part"]
+    names += list(dict.fromkeys(others))[: min(MOST_ENTERED, MOST_VEHICLES - len(names))]
     if not names:
         return Markup("")
     logs = ask(con, __name__, "logs_of_named", vehicles=names)
     covered = {name: _days([(g["start_t"], g["end_t"]) for g in logs if g["vehicle"] == name]) for name in names}
+    marked = [e for e in entered if e.vehicle in covered]
     newest = max((d for days in covered.values() for d in days), default=0)
+    newest = max([newest, *(_day(e.from_t) for e in marked)])
     data = [_lane("days with a log", covered, newest, "@faint", 0.3)]
     for severity in Severity:  # the gravest on top, and the highest
         seen: dict[str, set[int]] = defaultdict(set)
@@ -44,6 +66,7 @@ def strip(con: duckdb.DuckDBPyConnection) -> Markup:
         if seen:
             tall = 0.9 if severity == Severity.STOP_USE else 0.6
             data.append(_lane(numbers.SEVERITY_WORD[severity].lower(), seen, newest, COLORS[severity], tall))
+    data += [_marks(name, [e for e in marked if MARKS[e.kind] == name], newest) for name in SYMBOLS]
     shown = [trace for trace in data if trace["y"]]
     height = 90 + LANE_PX * len(names)
     y = axis("", type="category", categoryarray=[label(n) for n in reversed(names)])
@@ -67,6 +90,20 @@ def _evidence(f: Row) -> set[int]:
     """Days of a finding's windows, and of its first and last evidence."""
     windows = {_day(w["start_t"]) for w in f["windows"] or []}
     return windows | {_day(t) for t in (f["first_t"], f["last_t"]) if t}
+
+
+def _marks(name: str, entries: list[Entry], newest: int) -> Spec:
+    """One mark an entry, in the middle of its day."""
+    kept = [e for e in entries if _day(e.from_t) > newest - MOST_DAYS]
+    middle = [(_day(e.from_t) + 0.5) * DAY_MS for e in kept]
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "name": label(WORDS[name]),
+        "x": packed(np.array(middle)),
+        "y": [label(e.vehicle) for e in kept],
+        "marker": {"symbol": SYMBOLS[name], "color": "@line2", "size": 8},
+    }
 
 
 def _lane(name: str, days: dict[str, set[int]], newest: int, color: str, tall: float) -> Spec:

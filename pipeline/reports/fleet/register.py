@@ -19,13 +19,15 @@ from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     import duckdb
 
 STEPS = "0123456789abcdefghijklmnopqrstuvwxyz"
 
 
-def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
-    """The register as JSON, safe inside a script element."""
+def packed(con: duckdb.DuckDBPyConnection, herd: list[Row], day: datetime | None) -> str:
+    """The register as JSON, safe inside a script element. day: of the newest scan, from which ages count."""
     names = [row["vehicle"] for row in herd]
     shown = [numbers.visible(name) for name in names]
     files = {i: html.file_name(name) for i, name in enumerate(names)}
@@ -35,7 +37,8 @@ def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
         "p": _coded([row["profile"] for row in herd]),
         "b": _coded([row["batch"] for row in herd]),
         "w": _coded([row["firmware"] for row in herd]),
-        "d": [None if row["last_t"] is None else row["last_t"].toordinal() - 719163 for row in herd],
+        "d": [_day(row["last_t"]) for row in herd],
+        "day": _day(day),
         "s": [_counts(row) for row in herd],
         "q": [int(row["silent"]) for row in herd],
         "u": [row["sessions"] for row in herd],
@@ -43,6 +46,11 @@ def packed(con: duckdb.DuckDBPyConnection, herd: list[Row]) -> str:
         "t": _trails(con, herd),
     }
     return script_safe(json.dumps(made, separators=(",", ":"), ensure_ascii=True))
+
+
+def _day(at: datetime | None) -> int | None:
+    """Days since 1970."""
+    return None if at is None else at.toordinal() - 719163
 
 
 def _counts(row: Row) -> list[int] | int:

@@ -72,6 +72,7 @@ def write_fleet(store: Store, out_folder: Path | str, told: Told | None = None, 
 def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any]:
     herd = ask(con, __name__, "fleet")
     scans = ask(con, __name__, "last_scan")
+    day = scans[0]["started_t"] if scans else None
     newest = max((v["last_t"] for v in herd if v["last_t"]), default=None)
     return _changes(con, herd_wide) | {
         "herd_wide": herd_wide,
@@ -79,7 +80,7 @@ def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any
         "herd": herd,
         "scan": scans[0] if scans else None,
         "newest": numbers.moment(newest, None),
-        "ages": _ages(herd, scans[0]["started_t"] if scans else newest),
+        "ages": _ages(herd, day or newest),
         "days": days.strip(con),
         "stop": ask(con, __name__, "standing"),
         "causes": ask(con, __name__, "causes"),
@@ -88,7 +89,7 @@ def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any
         "silent": [v for v in herd if v["silent"]],
         "spreads": distribution.spreads(herd),
         "bands": distribution.NAMES,
-        "register": register.packed(con, herd),
+        "register": register.packed(con, herd, day or newest),
         "last": LAST,
         "subsystems": SUBSYSTEMS,
         "link": lambda vehicle: f"vehicles/{html.file_name(vehicle)}.html",

@@ -50,7 +50,10 @@ def _shown(value: Any) -> Any:
 def environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
+    from herdbook.pipeline.reports.page.compiled import CompiledTemplates
+
     env = Environment(
+        bytecode_cache=CompiledTemplates(),
         loader=PackageLoader("herdbook.pipeline.reports.page"),
         autoescape=True,
         undefined=StrictUndefined,

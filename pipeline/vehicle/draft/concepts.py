@@ -73,7 +73,9 @@ _OF_WORD: dict[str, frozenset[str]] = {}
 for _concept, _some in _WORDS.items():
     for _word in _some.split():
         _OF_WORD[_word] = _OF_WORD.get(_word, frozenset()) | {_concept}
-_LONG = sorted((w for w in _OF_WORD if len(w) >= 3), key=len, reverse=True)
+_LONG: dict[str, list[str]] = {}  # by first letter, the longest first
+for _word in sorted((w for w in _OF_WORD if len(w) >= 3), key=len, reverse=True):
+    _LONG.setdefault(_word[0], []).append(_word)
 _SPLIT = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+")
 
 
@@ -91,7 +93,7 @@ def _parted(word: str) -> list[str]:
     out: list[str] = []
     rest = word
     while rest:
-        known = next((w for w in _LONG if rest.startswith(w)), "")
+        known = next((w for w in _LONG.get(rest[0], ()) if rest.startswith(w)), "")
         if not known:
             tail = _OF_WORD.get(rest)
             return [*out, rest] if tail and out else [word]

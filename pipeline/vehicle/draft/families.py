@@ -18,12 +18,15 @@ if TYPE_CHECKING:
 Placed = tuple[tuple[int, ...], str, str]  # numbers in its name and its message's, message, signal
 LONE, FEW = 0.6, 0.85  # a family of one; numbers with gaps
 _SIDES = {"left": {"left", "l", "lh", "links"}, "right": {"right", "r", "rh", "rechts"}}
+_ENDS = {"front": {"front", "frt", "f", "vorn", "vorne"}, "rear": {"rear", "back", "r", "rr", "hinten"}}
+LETTERS = 0.75  # F and R may be front and rear, or not: to be looked at
 _COUNTING = re.compile(r"[a-d]|\d+")  # motors A and B, 1 and 2
 
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """Members in order. sides: "left" and "right" for members that say so; else none and they count from 1."""
+    """Members in order. sides: "left" and "right", or "front" and "rear", for members that say so; else none and they
+    count from 1."""
 
     role: str
     members: tuple[tuple[str, str], ...]  # message, signal
@@ -101,6 +104,11 @@ def sided(wanted: Wanted, messages: Sequence[Message]) -> list[Family]:
             pair = tuple((sides[side][0], sides[side][1]) for side in ("left", "right"))
             found.append(Family(wanted.role, pair, least, ("left", "right")))
             continue
+        ends = {_end(m, s): (m, s) for m, s, _ in some}
+        if set(ends) == set(_ENDS) and len(some) == 2:
+            said = all(any(len(w) > 1 for w in _end_words(*ends[end], end)) for end in _ENDS)
+            found.append(Family(wanted.role, (ends["front"], ends["rear"]), least * (said or LETTERS), tuple(_ENDS)))
+            continue
         ranked = sorted(some, key=lambda one: (_count(one[1]), _count(one[0]), one[1], one[0]))
         if len({(_count(m), _count(s)) for m, s, _ in some}) == len(some):
             lone = LONE if len(some) == 1 and (_side(*some[0][:2]) or _count(some[0][1])) else 1.0
@@ -116,9 +124,18 @@ def _side(message: str, signal: str) -> str:
     return ""
 
 
+def _end(message: str, signal: str) -> str:
+    here = [end for end in _ENDS if _end_words(message, signal, end)]
+    return here[0] if len(here) == 1 else ""
+
+
+def _end_words(message: str, signal: str, end: str) -> set[str]:
+    return _ENDS[end] & {*words(message), *words(signal)}
+
+
 def _bare(name: str) -> str:
-    """Words without side and number."""
-    either = _SIDES["left"] | _SIDES["right"]
+    """Words without side, end and number."""
+    either = set[str]().union(*_SIDES.values(), *_ENDS.values())
     return " ".join(w for w in words(name) if w not in either and not _COUNTING.fullmatch(w))
 
 

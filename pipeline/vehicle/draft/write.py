@@ -249,6 +249,11 @@ def _more(guess: Guess, messages: Sequence[Message], signals: dict[tuple[str, st
     out = []
     if guess.role == "motor_current" and kind_of(first.unit)[0] == "Nm":
         out.append("motor_current: it is a torque; [drive] torque_nm_per_a makes a current of it")
+    if "front" in guess.family.sides and not guess.certain:
+        named = " and ".join(_one_line(f"{m}.{s}") for m, s in guess.family.members)
+        out.append(
+            f"{guess.role}: {named} are two of a kind. Front and rear motor, or what? Correct it, take the # away"
+        )
     lone = len(guess.family.members) == 1 and ROLES[guess.role].index in ("cell", "sensor")
     if lone and (index := index_signal(message, first)):
         out.append(f"{guess.role}: index_values are the numbers that {index.name} really takes, as in 0..11")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import ModuleType
 from typing import Any
 
+import polars as pl
 import pytest
 
 from herdbook.pipeline.reports.dossier.leaves import all_leaves, in_order
+from herdbook.pipeline.reports.drawing.sensors import sensors
 from herdbook.pipeline.reports.facts import one_vehicle
 from herdbook.pipeline.reports.page.blocks import Leaf
 from herdbook.pipeline.store.store import Store
@@ -67,3 +70,26 @@ def test_a_leaf_that_lacks_something_is_told_what(lacking: dict[str, Any], said:
 def test_two_leaves_at_one_place_are_told_apart() -> None:
     with pytest.raises(ValueError, match=r"wheels\.py: ORDER 5 is taken by tyres\.py"):
         in_order([module(), module("wheels")])
+
+
+def test_sensors_stand_side_by_side_and_the_hot_one_is_named(store: Store) -> None:
+    """Three at 30 °C, one at 38: the load explains 5 K of 7, so that the middle would have read 28."""
+    with store.read() as con:
+        facts = one_vehicle(con, "VX-015", "UTC")
+    start = facts.sessions[0]["start_t"]
+    given = {"cell 1": 30.0, "cell 2": 30.0, "cell 3": 38.0, "cell 4": 30.0}
+    rows = [("temp_highest_c", item, value) for item, value in given.items()]
+    rows += [("pack_heat_explained_k", "", 5.0), ("pack_heat_rise_k", "", 7.0)]
+    schema = facts.metrics.schema
+    table = pl.DataFrame(
+        [
+            {"start_t": start, "name": n, "item": i, "value": v, "unit": "degC", "n": 1, "kind": "ride"}
+            for n, i, v in rows
+        ]
+    )
+    kept = {name: schema[name] for name in table.columns}
+    blank = pl.lit(None, pl.Float64).alias("se")
+    [block] = sensors(replace(facts, metrics=table.cast(kept).with_columns(blank)))  # type: ignore[arg-type]
+    assert block.figure.body[2] == ("sensor 3", "38.0", "28.0", "+10.0")
+    assert "Sensor 3 is 8.0 K above the middle of the others." in block.figure.note
+    assert sensors(replace(facts, metrics=facts.metrics.clear())) == []

@@ -30,10 +30,36 @@ def test_days_of_evidence_lie_over_days_with_logs(tmp_path: Path) -> None:
     svg = strip_of(store)
     assert "AA-1" in svg
     assert "BB-2" not in svg
-    covered, stop = (re.findall(r"<rect ", part) for part in svg.split("<g ")[1:3])
+    covered, stop = (re.findall(r"<rect ", part) for part in svg.split("<g data-i=")[1:3])
     assert (len(covered), len(stop)) == (5, 1)  # five days apart, one with evidence
     assert "days with a log" in svg
     assert "stop use" in svg
+
+
+def test_entries_of_the_service_book_stand_on_their_day(tmp_path: Path) -> None:
+    """Beside the vehicle that is found, one without has a lane for its repair; a part fitted alone gives none."""
+    made = Catalogue(tmp_path)
+    for vehicle in ("AA-1", "BB-2", "CC-3"):
+        made.vehicle(vehicle)
+        made.log(vehicle, T0)
+    made.finding("AA-1", "regen_dropout", severity="stop-use", windows=[window(T0, 3.0)], first_t=T0, last_t=T0)
+    for entry, (vehicle, kind, day) in enumerate(
+        (("AA-1", "complaint", 0), ("BB-2", "repair", 1), ("CC-3", "fitted", 0))
+    ):
+        t = T0 + timedelta(days=day)
+        texts = ("zone", "part", "serial", "batch", "supplier", "rule", "item", "outcome", "said", "made_by", "source")
+        given = dict.fromkeys(texts, "") | {"zone": "UTC", "part": "pack", "said": "so"}
+        made.add("service_book", entry=entry, vehicle=vehicle, kind=kind, from_t=t, to_t=t, made_t=t, **given)
+    store = made.close()
+    svg = strip_of(store)
+    assert "AA-1" in svg
+    assert "BB-2" in svg
+    assert "CC-3" not in svg
+    marks = re.findall(r'<g class="marks".*?</g>', svg)
+    assert [m.count("<svg") for m in marks] == [1, 1]
+    places = [float(re.findall(r'x="([\d.]+)%', m)[0]) for m in marks]
+    assert places[0] < places[1]
+    assert "complaint, return" in svg
 
 
 def test_nothing_found_draws_nothing(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@ and the night's page meets what axe-core asks of it."""
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import pypdf
@@ -96,3 +97,42 @@ def test_the_night_s_page_has_no_barrier(browser: Browser, site: Path) -> None:
         wrong |= overflow(watched)
         wrong["requests"], wrong["complaints"] = outside(watched), watched.complaints
     assert {what: found for what, found in wrong.items() if found} == {}
+
+
+@pytest.mark.parametrize("width", [1440, 1280, 1024, 800, 390])
+def test_the_register_keeps_all_its_columns(browser: Browser, site: Path, width: int) -> None:
+    """On every screen each cell of each row stands whole within the page."""
+    cut = """[...document.querySelectorAll('#book tbody tr > *')].filter(cell => {
+        const box = cell.getBoundingClientRect();
+        return box.right > innerWidth || box.left < 0 || cell.scrollWidth > cell.clientWidth + 1; }).length"""
+    with opened(browser, site / "index.html", width=width) as watched:
+        assert watched.ask("document.querySelectorAll('#book tbody tr:first-child > *').length") == 15
+        assert watched.ask(cut) == 0
+        scroll = "(s => s.scrollWidth <= s.clientWidth + 1)(document.querySelector('#book').closest('.scroll'))"
+        assert watched.ask(scroll)
+
+
+def test_age_counts_from_the_day_of_the_scan(browser: Browser, site: Path, store: Store) -> None:
+    with store.read() as con:
+        [(day,)] = con.execute("SELECT max(started_t) FROM scans").fetchall()
+    with opened(browser, site / "index.html") as watched:
+        cells = watched.ask("[...document.querySelectorAll('#book tbody tr:first-child > *')].map(c => c.textContent)")
+    assert cells[0] == "VX-014"
+    assert cells[-1] == f"{(day.date() - date.fromisoformat(cells[-2])).days} d"
+
+
+def test_the_rows_are_one_stop_of_the_tab_key(browser: Browser, site: Path) -> None:
+    stops = "[...document.querySelectorAll('#book a, #book button')].filter(e => e.tabIndex >= 0).length"
+    with opened(browser, site / "index.html") as watched:
+        page, at = watched.page, "document.activeElement.textContent"
+        assert watched.ask(stops) == 2
+        page.focus("#book tbody a")
+        second = watched.ask("document.querySelectorAll('#book tbody a')[1].textContent")
+        page.keyboard.press("ArrowDown")
+        assert watched.ask(at) == second
+        page.focus("#book thead button")
+        page.keyboard.press("ArrowRight")
+        assert watched.ask(at) == "Batch"
+        page.keyboard.press("Enter")
+        assert page.get_attribute("th:has(button[data-key=b])", "aria-sort") == "ascending"
+        assert watched.ask(stops) == 2

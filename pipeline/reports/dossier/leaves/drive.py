@@ -35,6 +35,7 @@ TABLES = (
             ("regen_share", "Energy given back over energy taken out"),
             ("coast_rolling", "Rolling resistance over weight, coasting; grade not observed"),
             ("travel_rolling", "Rolling resistance over weight, all travel without brake; grade not observed"),
+            ("ride_mass_kg", "Weight with rider and load, by how it answers to changes of force"),
         ),
     ),
     (

@@ -14,6 +14,7 @@ from herdbook.pipeline.reports.drawing.readings import (
     life_axis,
     metric_series,
 )
+from herdbook.pipeline.reports.drawing.sensors import sensors
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note
 from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, bar_spec, diagonal, layout, markers
@@ -35,6 +36,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     blocks: list[Block] = [
         *_explained(facts, "pack_heat", "Pack: rise of cell temperature, measured against explained by the load [K]"),
         *_explained(facts, "winding_heat", "Windings: rise measured against explained by copper loss [K]"),
+        *sensors(facts),
         *_exposure(facts),
         *_hottest(facts),
     ]

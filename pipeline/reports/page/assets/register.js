@@ -10,14 +10,13 @@
   const words = ["Stop use", "Service", "Note"], marks = ["stop-use", "service", "note"];
   let order = Array.from({ length: total }, (_, i) => i), shown = order, key = "s", up = true, page = 0;
 
-  const newest = data.d.reduce((a, b) => b !== null && b > a ? b : a, 0);
   const severity = i => data.s[i] ? data.s[i].findIndex(n => n > 0) : 3;
   const collate = new Intl.Collator("en", { numeric: true }).compare;
   const value = {
     n: i => data.n[i], b: i => data.b.names[data.b.at[i]], w: i => data.w.names[data.w.at[i]],
     s: i => severity(i) * 1e6 - (data.s[i] ? data.s[i][severity(i)] : 0),
     ...Object.fromEntries(data.m.map((column, m) => ["m" + m, i => column[i]])), u: i => data.u[i], d: i => data.d[i],
-    a: i => data.d[i] === null ? null : newest - data.d[i],
+    a: i => data.d[i] === null ? null : data.day - data.d[i],
   };
 
   function sort() {
@@ -45,8 +44,10 @@
     return data.s[i] !== 0 && data.s[i][Number(only)] > 0;
   }
 
+  const names = [...document.querySelectorAll("#book thead button")].map(button => button.textContent);
   function cell(row, content, kind) {
     const td = row.appendChild(document.createElement("td"));
+    td.dataset.name = names[row.children.length - 1]; // for a card, where no head stands above
     if (kind) td.className = kind;
     td.append(content);
     return td;
@@ -104,13 +105,14 @@
       const link = name.appendChild(document.createElement("a"));
       link.href = "vehicles/" + encodeURIComponent(data.f[i] || data.n[i]) + ".html";
       link.textContent = data.n[i];
-      cell(row, data.b.names[data.b.at[i]] || "n/a");
-      cell(row, data.w.names[data.w.at[i]] || "n/a");
-      cell(row, findings(i));
+      link.tabIndex = rows.children.length === 1 ? 0 : -1; // the rows are one stop of the tab key: up and down go on
+      cell(row, data.b.names[data.b.at[i]] || "n/a", "place");
+      cell(row, data.w.names[data.w.at[i]] || "n/a", "place");
+      delete cell(row, findings(i), "marks").dataset.name;
       data.m.forEach((_, m) => score(row, i, m));
       cell(row, String(data.u[i]), "num");
       cell(row, data.d[i] === null ? "none" : new Date(data.d[i] * 864e5).toISOString().slice(0, 10), "num");
-      cell(row, data.d[i] === null ? "n/a" : `${newest - data.d[i]} d`, "num");
+      cell(row, data.d[i] === null ? "n/a" : `${data.day - data.d[i]} d`, "num");
     }
     body.replaceChildren(rows);
     const pages = Math.max(1, Math.ceil(shown.length / PAGE));
@@ -119,6 +121,19 @@
     by("back").disabled = page === 0;
     by("next").disabled = page >= pages - 1;
   }
+
+  // Keys within the register: up and down from vehicle to vehicle, left and right along the heads.
+  function walk(all, event, back, on) {
+    const next = all[all.indexOf(event.target) + (event.key === back ? -1 : event.key === on ? 1 : 0)];
+    if (!next || next === event.target) return;
+    event.preventDefault();
+    all.forEach(each => { each.tabIndex = each === next ? 0 : -1; });
+    next.focus();
+  }
+  const heads = [...document.querySelectorAll("#book thead button")];
+  heads.forEach((head, k) => { head.tabIndex = k ? -1 : 0; });
+  heads[0].closest("thead").addEventListener("keydown", event => walk(heads, event, "ArrowLeft", "ArrowRight"));
+  body.addEventListener("keydown", event => walk([...body.querySelectorAll("th a")], event, "ArrowUp", "ArrowDown"));
 
   document.querySelectorAll("#book button[data-key]").forEach(button => button.addEventListener("click", () => {
     up = button.dataset.key === key ? !up : true;
