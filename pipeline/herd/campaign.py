@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 FEWEST = 5  # vehicles with the campaign, and without (engineering choice)
 EACH = 3  # values before, and after, of a vehicle that counts (engineering choice)
-PLACEBOS = 3
-SURE = 0.05
+PLACEBOS = 3  # dates before: each needs as long a record again, and each more makes a false alarm likelier to be shared
+SURE = 0.05  # of all placebos together, and what an interval of 95 % leaves
 
 
 @dataclass(frozen=True, slots=True)

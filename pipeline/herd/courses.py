@@ -18,6 +18,7 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.herd_figures import Figure, limit_of
 from herdbook.pipeline.herd.anew import began_anew
+from herdbook.pipeline.science.bend import bend
 from herdbook.pipeline.science.trajectory import Course, Crossing, Herd, Series, course, crossing, herd_model
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.times import EPOCH
@@ -25,8 +26,9 @@ from herdbook.pipeline.times import EPOCH
 if TYPE_CHECKING:
     import duckdb
 
-LONGEST = 365.0
-AHEAD = 90.0
+LONGEST = 365.0  # days within which a date is said: a year's seasons; past it a line is carried on too far
+AHEAD = 90.0  # days, unless asked otherwise: a quarter, in which a part can be ordered and fitted (engineering choice)
+BENT = 0.01  # of p: one herd in a hundred that ages along lines is warned of
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +87,14 @@ class Drawn:
 @dataclass(frozen=True, slots=True)
 class Courses:
     """rows: soonest first, then by how near the limit is. herd: series behind what is common, by profile; 0: each
-    vehicle stands alone. drawn: of the first vehicles, by (vehicle, item)."""
+    vehicle stands alone. bends: sentences, by profile, where a line is not how they age. drawn: of the first vehicles,
+    by (vehicle, item)."""
 
     figure: Figure
     ahead: float
     rows: tuple[VehicleCourse, ...]
     herd: Mapping[str, int]
+    bends: Mapping[str, str]
     drawn: Mapping[tuple[str, str], Drawn]
 
 
@@ -132,7 +136,21 @@ def courses(
         row, s = series[c.vehicle, c.item]
         drawn[c.vehicle, c.item] = _drawn(row, s, models[c.profile], c.horizon)
     sizes = {profile: model[0][1].units if model else 0 for profile, model in models.items()}
-    return Courses(figure, ahead, tuple(found), sizes, drawn)
+    bends = {profile: said for profile, own in by_type.items() if (said := _bends([s for _, s in own], figure))}
+    return Courses(figure, ahead, tuple(found), sizes, bends, drawn)
+
+
+def _bends(herd: list[Series], figure: Figure) -> str:
+    """ "" where lines are as good as curves."""
+    found = bend(herd)
+    if found is None or found.p >= BENT:
+        return ""
+    worse = (found.faster < 0) == figure.falls
+    return (
+        f"the {figure.words} of {found.units} series does not change along lines (p = {found.p:.1g}): it gets worse "
+        f"{'faster and faster, so dates may come earlier' if worse else 'slower and slower, so dates may come later'} "
+        "than said"
+    )
 
 
 def _since(row: Row, t: datetime | None) -> Row:

@@ -21,8 +21,8 @@ from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.times import column_micros
 
-SURE = 0.05
-MOST_MORE = 200  # sessions looked ahead
+SURE = 0.05  # chance of so quiet a record with nothing repaired, under which a repair counts as shown (as all 95 %)
+MOST_MORE = 200  # sessions looked ahead: about a year of workdays; more is no advice
 NOT_OF_ITSELF = ("_count", "_h", "_rows", "_readings", "_coverage")  # ends of figures that count chances to see a thing
 
 

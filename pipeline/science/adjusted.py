@@ -18,7 +18,7 @@ from herdbook.pipeline.science.before_after import two_sided
 from herdbook.pipeline.science.meta_analysis import t95
 
 EXACT = 1e-10  # of the largest: what is smaller in a square of columns is rounding
-MOST = 12  # names with a column of their own
+MOST = 12  # names with a column of their own, the most frequent; each takes one value off what is left to tell scatter
 POWER = 2.801585  # z of 0.975 + z of 0.8
 
 

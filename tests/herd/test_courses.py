@@ -12,7 +12,7 @@ from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.health.herd_figures import FIGURES, figure, limit_of
 from herdbook.pipeline.herd.courses import Courses, VehicleCourse, courses
 from herdbook.pipeline.metrics import all_sets
-from tests.herd.books import T0, Con, catalogue, insert, installed, vehicle
+from tests.herd.books import T0, Con, catalogue, insert, installed, metric, vehicle
 from tests.herd.invented import LAST, START, store_of
 
 UNTIL = T0 + timedelta(days=400)
@@ -120,3 +120,18 @@ def test_the_invented_batch_that_fades_twice_as_fast_stands_in_front(tmp_path: P
         batch = dict(con.execute("SELECT vehicle, batch FROM vehicles").fetchall())
     assert all(batch[v] == "B" for v in worst)
     assert all(c.first >= START for c in found.rows)
+
+
+def test_a_herd_that_gets_worse_ever_faster_is_said_to_bend() -> None:
+    """Lines drawn on would come to the limit too late; a herd along lines is not warned of."""
+    for curve, warned in ((-0.0002, True), (0.0, False)):
+        con = catalogue()
+        draw = np.random.default_rng(2)
+        for i in range(12):
+            vehicle(con, f"v{i:02d}")
+            for day in range(0, 300, 15):
+                value = 100 - 0.01 * day + curve * day**2 + draw.normal(0, 0.3)
+                metric(con, f"v{i:02d}", "pack_soh_pct", value, day, unit="%")
+        found = courses(con, figure("capacity", ageing=True), until=T0 + timedelta(days=400))
+        assert bool(found.bends) == warned
+        assert all("faster and faster, so dates may come earlier" in said for said in found.bends.values())

@@ -26,7 +26,8 @@ def course(
 ) -> None:
     """Say where a figure of each vehicle is going, with 95 % intervals, and when it reaches its limit.
 
-    JSON: figure, metric, unit, ahead, herd (series behind what is common, by profile), courses (vehicle, profile, item,
+    JSON: figure, metric, unit, ahead, herd (series behind what is common, by profile),
+    bends (where a line is not how they age, in words), courses (vehicle, profile, item,
     n, first, last; now, soon: line, low, high, soon after `ahead` days; reading: low, high of one reading then; limit,
     earliest, likely, latest, passed, horizon: days within which a date is said; words). Times are UTC.
     """
@@ -51,6 +52,7 @@ def course(
     if json:
         rows = [asdict(c) | {"words": c.words} for c in found.rows]
         about = {"figure": asked.name, "metric": asked.metric, "unit": asked.unit, "ahead": days, "herd": found.herd}
+        about["bends"] = found.bends
         screen.as_json(about | {"courses": rows})
         return
     shown = found.rows if everything else found.rows[:LISTED]
@@ -69,6 +71,8 @@ def course(
     behind = ", ".join(f"{p}: {n or 'each alone'}" for p, n in sorted(found.herd.items()))
     note = f"Lines drawn to the herd of their type (series behind it: {behind}). All holds if it goes on like this."
     screen.table(title, columns, [_row(c, items=items) for c in shown], note=note)
+    for profile, said in sorted(found.bends.items()):
+        screen.say(f"{profile}: {said}.")
     if len(shown) < len(found.rows):
         screen.say(f"{len(found.rows) - len(shown)} more: --all.")
 

@@ -31,13 +31,13 @@ WORDS = {
     "repair": "repair, campaign",
     "part": "part in or out",
 }
-MARKS = {
-    Kind.COMPLAINT: "complaint",
-    Kind.RETURNED: "complaint",
-    **dict.fromkeys((Kind.ACKNOWLEDGED, Kind.TO_INSPECTION, Kind.INSPECTION), "inspection"),
-    **dict.fromkeys((Kind.REPAIR, Kind.CAMPAIGN, Kind.FIRMWARE), "repair"),
-    **dict.fromkeys((Kind.FITTED, Kind.REMOVED), "part"),
+KINDS = {
+    "complaint": (Kind.COMPLAINT, Kind.RETURNED),
+    "inspection": (Kind.ACKNOWLEDGED, Kind.TO_INSPECTION, Kind.INSPECTION),
+    "repair": (Kind.REPAIR, Kind.CAMPAIGN, Kind.FIRMWARE),
+    "part": (Kind.FITTED, Kind.REMOVED),
 }
+MARKS = {kind.value: name for name, kinds in KINDS.items() for kind in kinds}
 COLORS = {"stop-use": "@stop", "service": "@service", "note": "@note"}
 DAY_MS = 86_400_000.0
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -30,6 +30,7 @@ def leaf(con: duckdb.DuckDBPyConnection, until: datetime, limits: Mapping[str, M
         if found.drawn:
             blocks.append(Drawn(_figure(found)))
         blocks.append(_table(found))
+        blocks += [Note(f"{profile}: {said}.") for profile, said in sorted(found.bends.items())]
     if silent:
         blocks.append(Note(f"Not enough to say: {'; '.join(silent)}.", "absent"))
     lead = (
