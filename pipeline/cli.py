@@ -23,10 +23,13 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from herdbook.pipeline.commands.terminal.verb_list import VerbList
+
 VERBS = ("herdbook.pipeline.commands",)  # folders whose modules are verbs
 ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with evidence.
 
-Begin with: herdbook scan INBOX --store STORE --profiles PROFILES"""
+Begin with one unit: herdbook look LOG --profile PROFILE. With a fleet: herdbook scan INBOX --profiles PROFILES. With
+nothing of your own: herdbook demo FOLDER. The manual: herdbook help."""
 
 EPILOG = (
     "Exit codes: 0 done · 70 fault of Herdbook · 2 arguments or settings · 3 profile · 4 log or sidecar · 5 store · "
@@ -52,6 +55,7 @@ def build(folders: Sequence[str] = VERBS, asked: Sequence[str] = ()) -> typer.Ty
     the command: where it begins with the name of a verb, only that one is made ready (a tenth of a second less)."""
     app = typer.Typer(
         name="herdbook",
+        cls=VerbList,
         help=ABOUT,
         epilog=EPILOG,
         no_args_is_help=True,

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from typer.core import TyperGroup
 
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.verb_list import VerbList
 
 if TYPE_CHECKING:
     from herdbook.pipeline.book.entry import Draft, Entry
@@ -28,7 +28,7 @@ MOST_SHOWN = 40  # entries that are listed after an import; of more their count 
 By = Annotated[str, typer.Option(help="Who stands for it.")]
 
 
-class VehicleFirst(TyperGroup):
+class VehicleFirst(VerbList):
     """`herdbook book ZB-0104` shows that book: what is no verb of the group is a vehicle."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:  # the class of ctx lies inside typer

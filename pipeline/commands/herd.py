@@ -13,6 +13,7 @@ from herdbook.pipeline.commands.terminal.herd_factors import factors
 from herdbook.pipeline.commands.terminal.herd_returns import Clock, returns
 from herdbook.pipeline.commands.terminal.herd_standing import standing
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.verb_list import VerbList
 
 if TYPE_CHECKING:
     from herdbook.pipeline.herd.lives import GroupLife, PartLife
@@ -26,7 +27,7 @@ BY_LOT = (
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(
-        help="Ask of all vehicles: how long parts live, whether it is the batch, how right the rules are."
+        cls=VerbList, help="Ask of all vehicles: how long parts live, whether it is the batch, how right the rules are."
     )
     group.command(epilog="Example: herdbook herd life pack --by batch")(life)
     group.command(epilog="Example: herdbook herd returns --by batch --clock km")(returns)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.verb_list import VerbList
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,7 +28,7 @@ HELP = "Ask of many tested units: do the tests repeat, is the line steady, does 
 
 
 def register(app: typer.Typer) -> None:
-    group = typer.Typer(help=HELP, no_args_is_help=True)
+    group = typer.Typer(cls=VerbList, help=HELP, no_args_is_help=True)
     group.command(epilog="Example: herdbook line repeatability resistance_10s --by who")(repeatability)
     group.command(epilog="Example: herdbook line charts resistance_10s --out pages")(charts)
     group.command(epilog="Example: herdbook line capability resistance_10s --high 3.0")(capability)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from herdbook.pipeline.commands.terminal.options import Json
+from herdbook.pipeline.commands.terminal.verb_list import VerbList
 
 if TYPE_CHECKING:
     from herdbook.pipeline.vehicle.profile import Profile
@@ -40,6 +41,7 @@ All of them, and every figure: dbc_demo/README.md. Two whole profiles: dbc_demo/
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(
+        cls=VerbList,
         help=FORMS,
         short_help="Draft a vehicle profile from DBC files, and check one, also against logs.",
         epilog="Example: herdbook profile check dbc_demo/zirbel.toml --log rides",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from herdbook.pipeline.commands.terminal.options import Json
+from herdbook.pipeline.commands.terminal.verb_list import VerbList
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,7 +24,10 @@ HELP = "Measure on the test stand: road load by coasting, maps of motor and driv
 
 def register(app: typer.Typer) -> None:
     group = typer.Typer(
-        help=HELP, epilog="Example: herdbook stand coast-down coast.toml --out pages", no_args_is_help=True
+        cls=VerbList,
+        help=HELP,
+        epilog="Example: herdbook stand coast-down coast.toml --out pages",
+        no_args_is_help=True,
     )
     group.command("coast-down", epilog="Example: herdbook stand coast-down coast.toml --out pages")(coast_down)
     group.command(epilog="Example: herdbook stand drive motor.toml --out pages")(drive)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Jobs, Json, StoreFolder
+from herdbook.pipeline.commands.terminal.verb_list import VerbList
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
@@ -17,7 +18,7 @@ ORDER = 100
 
 
 def register(app: typer.Typer) -> None:
-    group = typer.Typer(help="Say what is in the store, and keep it in order.", no_args_is_help=True)
+    group = typer.Typer(cls=VerbList, help="Say what is in the store, and keep it in order.", no_args_is_help=True)
     group.command(epilog="Example: herdbook store show --store fleet")(show)
     group.command(epilog="Example: herdbook store check --repair --store fleet")(check)
     group.command(epilog="Example: herdbook store upkeep --store fleet")(upkeep)

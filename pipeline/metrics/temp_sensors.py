@@ -61,8 +61,16 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             middle = families.get("cell_temp") if role != "cell_temp" else middle_of(rest) if rest else None
         # one that kept its reading shows no step
         step = min((steps[role, i] for i in siblings if steps[role, i] > 0), default=np.inf)
+        went = [float(np.ptp(v[np.isfinite(v)])) for v in siblings.values() if np.isfinite(v).any()]
         out += _one(
-            name, role, series, own=own, middle=middle, least_k=max(MOVED_K, MOVED_STEPS * step), step=steps[role, item]
+            name,
+            role,
+            series,
+            own=own,
+            middle=middle,
+            most_k=sorted(went)[(len(went) - 1) // 2] if len(went) > 1 else np.inf,
+            least_k=max(MOVED_K, MOVED_STEPS * step),
+            step=steps[role, item],
         )
         others = _agreed({r: v for r, v in families.items() if r != role})
         rested = beside if len(siblings) >= 2 else others
@@ -71,7 +79,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         if role == "cell_temp" and beside is not None:
             sound = {i: v for i, v in siblings.items() if not _wild(v)}
             coarse = max(step if np.isfinite(step) else 0.0, steps[role, item])
-            out += _apart(name, own, middle_of(sound) if sound else beside, coarse)
+            out += _apart(name, own, _beside(own, sound or siblings), coarse)
             if len(siblings) == 1 and others is not None:
                 out += _third(name, own - others)
     return Outcome(tuple(out))
@@ -81,6 +89,16 @@ def _wild(v: Floats) -> bool:
     """Open, shorted or silent: no sibling to stand beside."""
     known = v[np.isfinite(v)]
     return not known.size or not LOW_C < median(known) < HIGH_C["cell_temp"]
+
+
+def _beside(own: Floats, siblings: dict[str, Floats]) -> Floats:
+    """Middle of the siblings. Of two it is half way between them, so that one that reads wrong would put the other two
+    apart as well: then the nearer one, moment by moment."""
+    if len(siblings) != 2:
+        return middle_of(siblings)
+    one, other = siblings.values()
+    with np.errstate(invalid="ignore"):
+        return np.where(~np.isfinite(other) | (np.abs(own - one) <= np.abs(own - other)), one, other)
 
 
 def _levels(name: str, s: Series) -> list[Metric]:
@@ -126,8 +144,9 @@ def _agreed(families: dict[str, Floats]) -> Floats | None:
 
 
 def _one(
-    name: str, role: str, s: Series, own: Floats, middle: Floats | None, least_k: float, step: float
+    name: str, role: str, s: Series, own: Floats, middle: Floats | None, most_k: float, least_k: float, step: float
 ) -> list[Metric]:
+    """most_k: what half of the siblings went: where one place alone warms, the others stand still and are sound."""
     finite = np.isfinite(s.v)
     missing = float(1.0 - finite.mean())
     out = [Metric("temp_missing_share", missing, "1", n=len(s), item=name)]
@@ -146,7 +165,7 @@ def _one(
     if both.sum() >= 6:
         rail = (own[both] <= LOW_C) | (own[both] >= HIGH_C.get(role, 120.0))
         out.append(Metric("temp_rail_share", float(rail.mean()), "1", n=int(both.sum()), item=name))
-        moved = float(np.ptp(middle[both]))
+        moved = min(float(np.ptp(middle[both])), most_k)
         if moved >= least_k and role in ("cell_temp", "motor_temp", "fet_temp"):
             # a still sensor between two readings flickers by one step
             share = max(float(np.ptp(own[both])) - step, 0.0) / moved
@@ -189,15 +208,15 @@ SET = MetricSet(
         "temp_rail_share": ("1", "Share of the session at a value only an open or shorted sensor gives."),
         "temp_moved_share": (
             "1",
-            "Own range less one step over the siblings' range, which is at least 1 K and eight of their steps; not "
-            "told of one that moves less than half as far but with them.",
+            "Own range less one step over the siblings' range, which half of them went, and at least 1 K and eight of "
+            "their steps; not told of one that moves less than half as far but with them.",
         ),
         "temp_start_offset_k": ("K", "Own less the siblings' middle in the first minute."),
         "temp_soak_offset_k": ("K", "The same at the end of a rest of two thermal time constants."),
         "temp_lowest_c": ("degC", "Lowest reading, but for 2 %."),
         "temp_middle_c": ("degC", "Middle reading."),
         "temp_highest_c": ("degC", "Highest reading, but for 2 %."),
-        "temp_apart_k": ("K", "A cell sensor less its siblings' middle, middle of the session."),
+        "temp_apart_k": ("K", "A cell sensor less its siblings' middle, or the nearer of two, middle of the session."),
         "temp_apart_least_k": (
             "K",
             "The same where it is least, but for a tenth of the time; 0 when it changes sides.",
@@ -205,5 +224,5 @@ SET = MetricSet(
         "temp_third_k": ("K", "One of two cell sensors less what other places agree on as the session begins."),
     },
     source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
-    version=5,
+    version=6,  # of two siblings the nearer one, and the one that moved less
 )

@@ -128,3 +128,12 @@ def test_whatever_else_is_typed_all_verbs_are_there(typed: list[str]) -> None:
 def _known(typed: list[str]) -> set[str]:
     app = typer.main.get_command(build(ALL_VERBS, typed))
     return set(app.list_commands(typer.Context(app))) if isinstance(app, typer.core.TyperGroup) else set()
+
+
+@pytest.mark.parametrize("asked", [[], *([verb] for verb in ("book", "herd", "line", "profile", "stand", "store"))])
+@pytest.mark.parametrize("columns", ["80", "160"])
+def test_the_help_says_whole_sentences(asked: list[str], columns: str) -> None:
+    """They broke off at the width of the terminal: "fail or not..."."""
+    said = CliRunner().invoke(build(ALL_VERBS), [*asked, "--help"], env={"COLUMNS": columns}).output
+    assert "Commands:" in said
+    assert "..." not in said.replace("[ARGS]...", "")

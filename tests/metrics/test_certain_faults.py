@@ -159,6 +159,29 @@ def test_a_sensor_apart_all_through_is_apart_and_a_place_that_warms_is_not(build
     assert value(hot, "temp_apart_least_k", "cell 3") < 3.0
 
 
+def three(build: Build, third: Callable[[Floats], Floats], others: Callable[[Floats], Floats]) -> Outcome:
+    items = {f"cell_temp__{i}": (0.5, others if i != 3 else third) for i in (1, 2, 3)}
+    return run(temp_sensors.SET, build(900.0, **items))
+
+
+def test_one_of_three_that_reads_wrong_does_not_put_the_other_two_apart(build: Build) -> None:
+    """Half way between a right and a wrong sibling is 6 K off, and no sensor reads that."""
+    warm = lambda s: np.round(20.0 + s / 120.0)  # noqa: E731
+    off = three(build, lambda s: np.round(32.0 + s / 120.0), warm)
+    assert value(off, "temp_apart_least_k", "cell 3") == pytest.approx(12.0, abs=0.6)
+    assert [value(off, "temp_apart_least_k", f"cell {k}") for k in (1, 2)] == [0.0, 0.0]
+
+
+def test_two_of_three_stand_still_where_one_place_alone_warms(build: Build) -> None:
+    def standing(outcome: Outcome) -> set[str]:
+        return {m.item for m in outcome.metrics if m.name == "temp_moved_share" and m.value < 0.15}
+
+    warm = lambda s: np.round(20.0 + s / 30.0)  # noqa: E731
+    still = lambda s: np.full(s.shape, 20.0)  # noqa: E731
+    assert standing(three(build, warm, still)) == set()
+    assert standing(three(build, still, warm)) == {"cell 3"}
+
+
 def test_levels_leave_a_spike_aside(build: Build) -> None:
     spike = lambda s: np.where(np.abs(s - 300.0) < 1.0, 45.0, 21.0)  # noqa: E731
     outcome = sensors(build, spike)

@@ -61,11 +61,12 @@ def _apart(
     """Cell sensors apart from their siblings. Of two neither outvotes the other, so that never both are told; nor
     does one that is broken say anything of its twin. Nothing cools a place by itself, but heat warms one: the
     warmer is told, unless the rest of the vehicle agrees with it."""
-    if _heated(record) or (len(cells) == 2 and any(own[item] for item in cells)):
+    pair = sum(own[item] is None for item in cells) == 2
+    if _heated(record) or (len(cells) == 2 and not pair):
         return {}
     believed = right_of_two(record)
     told = {item: f for item in cells if item not in believed and (f := apart(record, item, limits)) is not None}
-    if len(cells) != 2:
+    if not pair:
         return told
     warm = {item: one_of_two(f) for item, f in told.items() if f.measured > 0}
     return warm or told
@@ -370,6 +371,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=6,
+    version=7,
     cases=_cases,
 )
