@@ -8,6 +8,7 @@ knees a group that holds less passes the steps of the curve in less charge: one 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -60,9 +61,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
     ]
     said = {f.item.removeprefix("cell ") for f in found}
-    found += [f for item, p in by_curve.items() if item not in said and (f := _judge_curve(p, limits)) is not None]
-    said |= {f.item.removeprefix("cell ") for f in found} | surely_within(by_curve, limits["look"] / 100.0)
-    found += from_fit(record, _WHOLE, said | unread(record), limits)
+    by_record = from_fit(
+        record, _WHOLE, said | unread(record) | surely_within(by_curve, limits["look"] / 100.0), limits
+    )
+    curves = [f for item, p in by_curve.items() if item not in said and (f := _judge_curve(p, limits)) is not None]
+    acted_on = {f.item for f in by_record if f.severity is Severity.SERVICE}
+    found += [_borne_out(f, limits) if f.item in acted_on else f for f in curves]
+    found += [f for f in by_record if f.item not in {c.item for c in curves}]
     now = fit.newest(limits["now_days"])
     seen = now.depth >= DEPTH and now.could_show(Why.CAPACITY, limits["plain"] / 100.0)
     within = surely_within(by_curve, limits["plain"] / 100.0)
@@ -120,6 +125,15 @@ def _judge_curve(p: Pooled, limits: Mapping[str, float]) -> Finding | None:
         "the resistance of the group rises in the same proportion.",
         unsettled=not act and short + Z95 * se > limits["act"],
     )
+
+
+def _borne_out(f: Finding, limits: Mapping[str, float]) -> Finding:
+    """A finding of part of a charge that the whole record would act on by itself: so far apart, they need not be as
+    sure each alone."""
+    if f.severity is Severity.SERVICE or not f.measured > limits["act"]:
+        return f
+    sure = confidence(f.measured, limits["act"], f.se or 0.0)
+    return replace(f, severity=Severity.SERVICE, limit=limits["act"], confidence=sure, unsettled=False)
 
 
 def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Finding | None:
@@ -202,7 +216,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     when=(
         (Severity.SERVICE, "the shortage is past `act`"),
-        (Severity.NOTE, "past `look`"),
+        (Severity.NOTE, "past `look`, or one charge alone tells it"),
     ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
@@ -225,6 +239,6 @@ RULE = Rule(
     ),
     source="method: shift between the two knees, or scale of the curve (physics of a series string); limits: see each",
     cases=_cases,
-    version=9,
+    version=10,
     habit="rides from full to low, or charges from half on, with the groups in steps of a few millivolts",
 )

@@ -136,3 +136,11 @@ def test_the_rows_are_one_stop_of_the_tab_key(browser: Browser, site: Path) -> N
         page.keyboard.press("Enter")
         assert page.get_attribute("th:has(button[data-key=b])", "aria-sort") == "ascending"
         assert watched.ask(stops) == 2
+
+
+def test_the_register_prints_as_a_table_with_all_its_columns(browser: Browser, site: Path) -> None:
+    with opened(browser, site / "index.html", width=718) as watched:  # A4 upright, less its margins
+        watched.page.emulate_media(media="print")
+        assert watched.ask("getComputedStyle(document.querySelector('#book tbody tr')).display") == "table-row"
+        scroll = "(s => s.scrollWidth <= s.clientWidth + 1)(document.querySelector('#book').closest('.scroll'))"
+        assert watched.ask(scroll)
