@@ -55,6 +55,7 @@ FIGURES = (
     FleetFigure("pack_heat_ahead", by_kind=True, largest_se=0.3, least_spread=0.05),
     FleetFigure("pack_path_mohm", by_kind=True, largest_se=2.0, least_spread=0.3),
     FleetFigure("winding_heat_ratio", largest_se=0.3, least_spread=0.05),
+    FleetFigure("fet_heat_k_per_ka2", least_spread=0.1),
     FleetFigure("travel_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
     FleetFigure("ride_rolling", largest_se=0.05, least_spread=0.002, by_moments=True),
     FleetFigure("coast_rolling", largest_se=0.05, least_spread=0.001),

@@ -18,7 +18,7 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.herd.use_figures import tells_use
 from herdbook.pipeline.science.strata import false_discovery
-from herdbook.pipeline.science.two_levels import Difference, difference, more_needed
+from herdbook.pipeline.science.two_levels import LevelDifference, difference, more_needed
 from herdbook.pipeline.store.statements import Row, ask
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ class Compared:
     first: Readings
     second: Readings
     asked: bool
-    difference: Difference | None
+    difference: LevelDifference | None
     adjusted: float = 1.0
     more: int | None = None
 

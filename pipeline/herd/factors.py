@@ -17,7 +17,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.health.herd_figures import FIGURES, Figure
-from herdbook.pipeline.science.adjusted import MOST, Difference, difference, dummies, shift
+from herdbook.pipeline.science.adjusted import MOST, AdjustedDifference, difference, dummies, shift
 from herdbook.pipeline.science.strata import false_discovery
 from herdbook.pipeline.store.statements import Row, ask
 
@@ -46,8 +46,8 @@ class FactorDifference:
     level: str
     vehicles: int
     others: int
-    crude: Difference
-    within: Difference | None
+    crude: AdjustedDifference
+    within: AdjustedDifference | None
     one_with: str
     adjusted: float
 

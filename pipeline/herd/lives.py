@@ -20,7 +20,7 @@ from herdbook.pipeline.book.entry import Removed
 from herdbook.pipeline.book.parts import Stay, stays
 from herdbook.pipeline.herd.clocks import DAYS, Used, used
 from herdbook.pipeline.science import poisson
-from herdbook.pipeline.science.survival import Curve, Lives, LogRank, Weibull, curve, log_rank, weibull
+from herdbook.pipeline.science.survival import Lives, LogRank, SurvivalCurve, Weibull, curve, log_rank, weibull
 
 if TYPE_CHECKING:
     import duckdb
@@ -39,7 +39,7 @@ class GroupLife:
     lives: Lives
     parts: int
     unsaid: int
-    curve: Curve
+    curve: SurvivalCurve
     fit: Weibull | None
     ahead: tuple[float, int, int] | None
 

@@ -23,7 +23,7 @@ from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.herd import clocks
 from herdbook.pipeline.science.count_forecast import CountForecast, count_ahead
 from herdbook.pipeline.science.recurrence import MeanCumulative, mean_cumulative
-from herdbook.pipeline.science.survival import Curve, Lives, Weibull, curve, weibull
+from herdbook.pipeline.science.survival import Lives, SurvivalCurve, Weibull, curve, weibull
 from herdbook.pipeline.store.statements import Row, ask
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ class GroupReturns:
     back: int
     youngest: float
     curve: MeanCumulative
-    first: Curve
+    first: SurvivalCurve
     fit: Weibull | None
     ahead: CountForecast | None
     spares: int

@@ -19,7 +19,7 @@ from herdbook.pipeline.metrics.shared.heat_grid import (
 )
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
 from herdbook.pipeline.science.heat import copper_factor, relax, rise, within_steps
-from herdbook.pipeline.science.robust_fit import median
+from herdbook.pipeline.science.robust_fit import median, neighbours_alike
 from herdbook.pipeline.science.stretches import means, stretches
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
@@ -31,6 +31,10 @@ LEAST_EXPLAINED_K = 3.0  # a winding's own sensor lags; smaller rises are within
 DERATED_PCT = 98.0
 LEAST_DERATED_S = 2.0
 LEAST_ERROR_K = 0.7  # of a rise: the sensor's place, noise, and the road's share of cooling: engineering choice
+STAGE_S = 60.0  # power stages on their plate follow the loss within some seconds to minutes: engineering choice
+LEAST_STAGE_A2 = 25.0  # of the current's square, smoothed so: less warms nothing that a sensor tells
+LEAST_MOVED = 0.1  # of that square's upper end, to be told from level and warmth brought along: engineering choice
+STAGE_SHARE = 0.15  # of the figure: one time constant for all and the wind: engineering choice
 NEAR_K = 3.0  # the controller reads another sample than the log: engineering choice
 
 
@@ -45,6 +49,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             metrics += _ratio(side, track, air, grid.means(signals, "motor_current", side, square=True), body)
     if len(windings) == 2:
         metrics += _sides(grid, signals, windings)
+    for side, track in stages.items():
+        metrics += _stage(signals, side, track, grid.means(signals, "motor_current", side, square=True))
     derated, events = _derating(signals, profile)
     return Outcome((*metrics, *derated), events)
 
@@ -87,6 +93,37 @@ def _ratio(side: str, measured: Floats, air: Floats, square: Floats, body: Body)
         Metric("winding_heat_ratio", fit.ratio, "1", se=fit.se, n=fit.n, coverage=covered, item=side),
         Metric("winding_heat_explained_k", fit.explained_k, "K", n=fit.n, coverage=covered, item=side),
         Metric("winding_heat_rise_k", fit.measured_k, "K", se=fit.residual_k, n=fit.n, coverage=covered, item=side),
+    ]
+
+
+def _stage(signals: Signals, side: str, track: Floats, square: Floats) -> list[Metric]:
+    """How far a power stage follows its motor's current, by least squares over the ride: its level and what it brought
+    along are free, so that neither air nor the ride before counts. It means something beside other vehicles alone, as
+    one time constant stands for all."""
+    known = np.isfinite(track)
+    if known.sum() < LEAST_BINS or float(np.isfinite(square).mean()) < LEAST_COVERAGE:
+        return []
+    drive = relax(filled(square), STEP_S, STAGE_S)
+    top = float(np.percentile(drive[known], 95.0))
+    if top < LEAST_STAGE_A2:
+        return []
+    before = np.exp(-STEP_S * np.arange(drive.size) / STAGE_S)
+    free = np.column_stack([np.ones(drive.size), before])[known]
+    own, warmth = (y - free @ np.linalg.lstsq(free, y, rcond=None)[0] for y in (drive[known], track[known]))
+    square_of = float(own @ own)
+    if square_of < own.size * (LEAST_MOVED * top) ** 2:  # a steady current tells nothing that the level does not
+        return []
+    follows = float(own @ warmth) / square_of
+    left = warmth - follows * own
+    alike = max(neighbours_alike(left, fitted=3), 0.0)
+    alone = max(left.size * (1.0 - alike) / (1.0 + alike), 1.0)
+    step = min(resolution(signals.series("fet_temp", side)), 3.0)
+    spread = float(np.hypot(np.sqrt(float(left @ left) / left.size), step / np.sqrt(12.0)))
+    se = float(np.hypot(spread * np.sqrt(left.size / alone / square_of), STAGE_SHARE * follows))
+    n = int(known.sum())
+    return [
+        Metric("fet_heat_k_per_ka2", 1000.0 * follows, "K/kA2", 1000.0 * se, n, item=side),
+        Metric("fet_rise_k", follows * top, "K", se * top, n, item=side),
     ]
 
 
@@ -173,9 +210,14 @@ SET = MetricSet(
         "winding_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
         "winding_side_ratio": ("1", "Rise of the hotter winding over its twin's, at equal copper loss."),
         "winding_side_k": ("K", "By how much it rose further than its twin's rise explains."),
+        "fet_heat_k_per_ka2": (
+            "K/kA2",
+            "By how much a power stage follows its motor's current, smoothed.",
+        ),
+        "fet_rise_k": ("K", "How far its current warmed a power stage in the ride, upper end."),
         "derated_s": ("s", "Time with torque reduced by the controller, stretches of 2 s and more."),
         "derated_share": ("1", "Share of the recorded time with torque reduced."),
     },
-    version=3,  # errors as of heat_pack
+    version=4,  # power stages over their current; in 3 errors as of heat_pack
     source="copper loss 1.5 R I2 with R = R20 (235 + T) / 255: IEC 60034-1; lumped model, closed form",
 )

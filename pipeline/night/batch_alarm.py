@@ -16,7 +16,7 @@ import numpy as np
 
 from herdbook.pipeline.health.herd_figures import FIGURES, Figure
 from herdbook.pipeline.health.sentences import SIGNS
-from herdbook.pipeline.science.adjusted import POWER, Difference, difference, dummies
+from herdbook.pipeline.science.adjusted import POWER, AdjustedDifference, difference, dummies
 from herdbook.pipeline.science.before_after import two_sided
 from herdbook.pipeline.science.looks import MEAN, over_nights
 from herdbook.pipeline.store.statements import Row, ask
@@ -38,7 +38,7 @@ class Departure:
     batch: str
     vehicles: int
     others: int
-    found: Difference
+    found: AdjustedDifference
     chance: float
 
     @property
@@ -60,7 +60,7 @@ class Departure:
 
 def departures(by_figure: Mapping[str, Sequence[Row]]) -> list[Departure]:
     """What tonight's values say, the surest first. by_figure: rows as sql/batch_figures.sql gives them."""
-    found: list[tuple[Figure, str, str, int, int, float, Difference]] = []
+    found: list[tuple[Figure, str, str, int, int, float, AdjustedDifference]] = []
     for figure in FIGURES:
         rows = by_figure.get(figure.name, ())
         for profile in sorted({row["profile"] for row in rows}):
@@ -75,7 +75,7 @@ def departures(by_figure: Mapping[str, Sequence[Row]]) -> list[Departure]:
     return sorted(out, key=lambda d: d.chance)
 
 
-def _careful_p(found: Difference, fewest: int) -> float:
+def _careful_p(found: AdjustedDifference, fewest: int) -> float:
     """Against Student's t of the smaller side alone: so far out, few vehicles do not tell their spread well enough."""
     if found.least <= 0:
         return max(found.p, 1e-300)
@@ -84,7 +84,7 @@ def _careful_p(found: Difference, fewest: int) -> float:
 
 def _of_type(
     figure: Figure, profile: str, own: Sequence[Row]
-) -> list[tuple[Figure, str, str, int, int, float, Difference]]:
+) -> list[tuple[Figure, str, str, int, int, float, AdjustedDifference]]:
     y = np.array([row["value"] for row in own])
     sites = dummies([row["site"] for row in own])
     out = []

@@ -23,7 +23,7 @@ POWER = 2.801585  # z of 0.975 + z of 0.8
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class AdjustedDifference:
     """Of the group less all others, with its 95 % interval and p. least: a difference that such a sample would have
     shown four times in five."""
 
@@ -34,7 +34,7 @@ class Difference:
     least: float
 
 
-def difference(y: Floats, group: Bools, beside: NDArray[np.float64]) -> Difference | None:
+def difference(y: Floats, group: Bools, beside: NDArray[np.float64]) -> AdjustedDifference | None:
     """y (n,), group (n,), beside (n, k): columns of what is taken off. None where that leaves nothing of the group (it
     cannot be told from what is beside it), or fewer than three values more than columns."""
     n = y.size
@@ -53,21 +53,21 @@ def difference(y: Floats, group: Bools, beside: NDArray[np.float64]) -> Differen
     se = float(np.sqrt(np.sum((x @ inverse[0] * off / (1.0 - pull)) ** 2)))
     value, dof = float(beta[0]), float(n - rank)
     if se <= 1e-12 * max(float(np.abs(y).max()), 1e-300):
-        return Difference(value, value, value, 0.0 if abs(value) > 1e-9 else 1.0, 0.0)
+        return AdjustedDifference(value, value, value, 0.0 if abs(value) > 1e-9 else 1.0, 0.0)
     reach = t95(dof) * se
-    return Difference(value, value - reach, value + reach, two_sided(value / se, dof), POWER * se)
+    return AdjustedDifference(value, value - reach, value + reach, two_sided(value / se, dof), POWER * se)
 
 
-def shift(own: Floats) -> Difference | None:
+def shift(own: Floats) -> AdjustedDifference | None:
     """The mean of units' own shifts against none; None with under three."""
     n = own.size
     if n < 3:
         return None
     value, se = float(own.mean()), float(own.std(ddof=1)) / float(np.sqrt(n))
     if se <= 0:
-        return Difference(value, value, value, 0.0 if value else 1.0, 0.0)
+        return AdjustedDifference(value, value, value, 0.0 if value else 1.0, 0.0)
     reach = t95(n - 1.0) * se
-    return Difference(value, value - reach, value + reach, two_sided(value / se, n - 1.0), POWER * se)
+    return AdjustedDifference(value, value - reach, value + reach, two_sided(value / se, n - 1.0), POWER * se)
 
 
 def dummies(names: Sequence[str], least: int = 3) -> NDArray[np.float64]:

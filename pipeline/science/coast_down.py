@@ -153,7 +153,7 @@ def over_repeats(values: Floats, shared: Floats) -> Estimate:
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class RoadLoadDifference:
     """Second less first, with the half width of its 95 % interval; arrays (k,)."""
 
     value: Floats
@@ -165,13 +165,15 @@ class Difference:
         return np.asarray(np.abs(self.value) > self.half_width, np.float64)
 
 
-def difference(first: Estimate, second: Estimate) -> Difference:
+def difference(first: Estimate, second: Estimate) -> RoadLoadDifference:
     """Of two sets of repeats that share nothing. Student's factor by Welch and Satterthwaite for unequal scatter."""
     value = second.value - first.value
     if min(first.dof, second.dof) < 1:
-        return Difference(value, np.full(value.shape, np.nan))
+        return RoadLoadDifference(value, np.full(value.shape, np.nan))
     a, b = first.se**2, second.se**2
     both = np.maximum(a + b, 1e-300)
     dof = both**2 / np.maximum(a**2 / first.dof + b**2 / second.dof, 1e-300)
     factor = np.array([t95(max(d, 1.0)) for d in dof])
-    return Difference(value, np.asarray(np.hypot(factor * np.sqrt(both), Z95 * np.hypot(first.shared, second.shared))))
+    return RoadLoadDifference(
+        value, np.asarray(np.hypot(factor * np.sqrt(both), Z95 * np.hypot(first.shared, second.shared)))
+    )

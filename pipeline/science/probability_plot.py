@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.science.survival import Curve
+from herdbook.pipeline.science.survival import SurvivalCurve
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class ProbabilityPlot:
     high: Floats
 
 
-def probability_plot(curve: Curve) -> ProbabilityPlot:
+def probability_plot(curve: SurvivalCurve) -> ProbabilityPlot:
     before = np.concatenate([[1.0], curve.survival[:-1]])
     failed = 1.0 - 0.5 * (before + curve.survival)
     low, high = (height(1.0 - side) for side in (curve.high, curve.low))

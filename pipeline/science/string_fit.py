@@ -60,7 +60,7 @@ PRIOR = {Why.CHARGE: 0.01, Why.CAPACITY: 0.005, Why.LEAK: 0.005}
 
 
 @dataclass(frozen=True, slots=True)
-class Curve:
+class OpenCircuitCurve:
     """Open-circuit voltage at NODES: mean (m,) and covariance (m, m), V."""
 
     mean: Floats
@@ -95,21 +95,21 @@ class Weighed:
     stands: float
 
 
-def learn(prior_v: Floats, z: Floats, volts: Floats, se: Floats, session: Integers, common: Floats) -> Curve:
+def learn(prior_v: Floats, z: Floats, volts: Floats, se: Floats, session: Integers, common: Floats) -> OpenCircuitCurve:
     """The curve given readings of the median group. prior_v: table at NODES. se (n,): own error, V; common (n,): what
     all readings of a session share, V."""
     shape = np.interp(NODES, SHAPE_AT, SHAPE_V)
     near = np.exp(-0.5 * ((NODES[:, None] - NODES) / WIDTH) ** 2)
     prior = LEVEL_V**2 + shape[:, None] * shape * near
     if not z.size:
-        return Curve(prior_v, prior)
+        return OpenCircuitCurve(prior_v, prior)
     to = weights(z)
     away = z - z.mean()
     shared = (session[:, None] == session) * (common[:, None] * common + TILT_V**2 * np.outer(away, away))
     noise = shared + np.diag(se**2)
     gain = np.linalg.solve(to @ prior @ to.T + noise, to @ prior).T
     mean = prior_v + gain @ (volts - to @ prior_v)
-    return Curve(np.maximum.accumulate(mean), prior - gain @ to @ prior)  # an open-circuit curve never falls
+    return OpenCircuitCurve(np.maximum.accumulate(mean), prior - gain @ to @ prior)  # an open-circuit curve never falls
 
 
 def weights(z: Floats) -> Floats:
@@ -129,7 +129,7 @@ def _place(z: Floats) -> tuple[Integers, Floats]:
     return k, at - k
 
 
-def weigh(curve: Curve, m: Moments, group: int) -> Weighed:
+def weigh(curve: OpenCircuitCurve, m: Moments, group: int) -> Weighed:
     """The causes weighed for one group."""
     cases = _cases(m)
     shifts = np.stack([c.shift for c in cases])
@@ -166,7 +166,9 @@ def _shares(loglik: Floats, weight: Floats) -> Floats:
     return np.asarray(share / share.sum())
 
 
-def _at_held_error(curve: Curve, m: Moments, shifts: Floats, group: int, weight: Floats, loglik: Floats) -> Floats:
+def _at_held_error(
+    curve: OpenCircuitCurve, m: Moments, shifts: Floats, group: int, weight: Floats, loglik: Floats
+) -> Floats:
     """Log likelihoods (cases,) of one cause for reading its size, with the error of the likeliest of them for all.
 
     What a case leaves open grows with what it expects, and a small error is a likelier one: left free, readings of
@@ -239,7 +241,7 @@ def _cases(m: Moments, most_onsets: int = MOST_ONSETS, every: int = 1) -> list[_
     return out
 
 
-def stands_apart(curve: Curve, m: Moments, group: int) -> bool:
+def stands_apart(curve: OpenCircuitCurve, m: Moments, group: int) -> bool:
     """Whether a group is worth weighing: a quick look at a few sizes and onsets of every cause.
 
     Not a sum of squares over all readings: what a fault moves is a direction among them, and the more readings there
@@ -249,13 +251,13 @@ def stands_apart(curve: Curve, m: Moments, group: int) -> bool:
     return bool(loglik.max() - loglik[0] > SEEN)
 
 
-def _sound(curve: Curve, m: Moments, group: int) -> Floats:
+def _sound(curve: OpenCircuitCurve, m: Moments, group: int) -> Floats:
     """Covariance (n, n) of what a sound group shows."""
     diagonal, sides = _sound_parts(curve, m, group)
     return np.asarray(np.diag(diagonal) + sides @ sides.T)
 
 
-def _sound_parts(curve: Curve, m: Moments, group: int) -> tuple[Floats, Floats]:
+def _sound_parts(curve: OpenCircuitCurve, m: Moments, group: int) -> tuple[Floats, Floats]:
     """What a sound group shows: each reading's own variance (n,), and what its readings share: wiring, drop, charge
     and capacity, a column each (n, 4)."""
     slope = (weights(m.z + 0.01) - weights(m.z - 0.01)) @ curve.mean / 0.02
@@ -266,7 +268,7 @@ def _sound_parts(curve: Curve, m: Moments, group: int) -> tuple[Floats, Floats]:
     return own, np.column_stack([wiring, drop, SOUND_CHARGE * slope, SOUND_CAPACITY * slope * (1.0 - m.z)])
 
 
-def would_show(curve: Curve, m: Moments, cause: Why, size: float) -> bool:
+def would_show(curve: OpenCircuitCurve, m: Moments, cause: Why, size: float) -> bool:
     """Whether such a fault, there from the first day on, would have stood out of what sound groups differ by."""
     differ = weights(m.z + _shift(m, cause, size)) - weights(m.z)
     expected = np.clip(differ @ curve.mean, -FAR_V, FAR_V)
@@ -287,7 +289,7 @@ def _usual(m: Moments) -> int:
     return int(np.argsort(np.abs(m.drop).sum(axis=0))[m.drop.shape[1] // 2])
 
 
-def _likelihood(curve: Curve, m: Moments, shifts: Floats, group: int, held: Floats | None = None) -> Floats:
+def _likelihood(curve: OpenCircuitCurve, m: Moments, shifts: Floats, group: int, held: Floats | None = None) -> Floats:
     """Log likelihood of each row of shifts, (cases,). held (n,): the shift whose errors all are given; else each its
     own.
 

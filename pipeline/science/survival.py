@@ -40,7 +40,7 @@ class Lives:
 
 
 @dataclass(frozen=True, slots=True)
-class Curve:
+class SurvivalCurve:
     """At each time of a failure: how many were at risk just before, how many failed, the share that survives it with
     its 95 % interval (log-log Greenwood), and the cumulative hazard (Nelson-Aalen) with its standard error."""
 
@@ -65,7 +65,7 @@ class Curve:
         return float(self.times[below[0]]) if below.size else None
 
 
-def curve(lives: Lives) -> Curve:
+def curve(lives: Lives) -> SurvivalCurve:
     """Kaplan-Meier and Nelson-Aalen. Who enters late counts as at risk from the entry on; who leaves at the time of a
     failure was still at risk."""
     times = np.unique(lives.exit[lives.failed])
@@ -78,7 +78,7 @@ def curve(lives: Lives) -> Curve:
     unsure = ~np.isfinite(width)  # all have failed: no interval by this formula
     hazard = np.cumsum(failures / at_risk)
     se = np.sqrt(np.cumsum(failures / at_risk**2.0))
-    return Curve(
+    return SurvivalCurve(
         times, at_risk, failures, survival, np.where(unsure, 0.0, low), np.where(unsure, survival, high), hazard, se
     )
 

@@ -19,11 +19,11 @@ from herdbook.pipeline.science.mixed_model import MixedFit, Unit, fit_lines, for
 from herdbook.pipeline.science.robust_fit import neighbours_alike
 
 SCALE = 100.0  # days in which slopes are reckoned, so that all figures of the model are of one size
-MOST_POINTS = 24  # of one unit: more are averaged block by block
-MOST_UNITS = 60  # from which the herd's figures are read
+MOST_POINTS = 24  # of one unit: more are averaged block by block, since the work grows with their third power
+MOST_UNITS = 60  # from which the herd's figures are read: they give a spread to 1 / sqrt(2 * 59) = 9 % of it
 MEMORY = 6.0  # wander that lasts longer than this part of a series is no wander but its line (engineering choice)
-# What a forecast needs (engineering choices): units with LEAST_EACH values over LEAST_DAYS for a herd; values of a unit
-# without one.
+# What a forecast needs (engineering choices; 8 units give a spread to 1 / sqrt(2 * 7) = 27 %): units with LEAST_EACH
+# values over LEAST_DAYS for a herd; values of a unit without one.
 LEAST_UNITS, LEAST_EACH, LEAST_DAYS = 8, 3, 14.0
 LEAST_ALONE, LEAST_ALONE_DAYS = 8, 28.0
 

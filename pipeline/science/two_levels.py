@@ -23,7 +23,7 @@ MOST_MORE = 200  # further sessions looked ahead
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class LevelDifference:
     """first, second: the levels. low, high: 95 % ends of second - first, None where nothing differs at all. p: of a
     difference so large or larger where there is none. se, dof: behind the interval."""
 
@@ -48,7 +48,7 @@ class _Level:
     dof: float
 
 
-def difference(first: Floats, errors: Floats, second: Floats, errors_second: Floats) -> Difference | None:
+def difference(first: Floats, errors: Floats, second: Floats, errors_second: Floats) -> LevelDifference | None:
     """Values and own errors (standard errors above zero, or all NaN: not known) of two sides; arrays (n,), (m,).
     None where one value stands on either side: nothing tells how they scatter."""
     n, m = first.size, second.size
@@ -119,11 +119,11 @@ def _known(errors: Floats, errors_second: Floats) -> bool:
     return bool(np.isfinite(errors).all() and np.isfinite(errors_second).all())
 
 
-def _difference(a: _Level, b: _Level, n: int, m: int, *, known: bool) -> Difference:
+def _difference(a: _Level, b: _Level, n: int, m: int, *, known: bool) -> LevelDifference:
     rise, variance = b.mean - a.mean, a.variance + b.variance
     rarest = 0.0 if known else (2 if n == m else 1) / comb(n + m, n)
     if variance <= 0 and (not rise or known):
-        return Difference(a.mean, b.mean, None, None, 1.0, 0.0, 0.0)
+        return LevelDifference(a.mean, b.mean, None, None, 1.0, 0.0, 0.0)
     shared = min(n, m) < OWN_SCATTER
     spread = a.variance**2 / a.dof + b.variance**2 / b.dof
     dof = n + m - 2.0 if shared or not spread else variance**2 / spread
@@ -131,4 +131,4 @@ def _difference(a: _Level, b: _Level, n: int, m: int, *, known: bool) -> Differe
     if rise and (not se or two_sided(rise / se, dof) < rarest):
         se = abs(rise) / quantile(1 - rarest, dof)
     wide = quantile(0.95, dof) * se
-    return Difference(a.mean, b.mean, rise - wide, rise + wide, max(rarest, two_sided(rise / se, dof)), se, dof)
+    return LevelDifference(a.mean, b.mean, rise - wide, rise + wide, max(rarest, two_sided(rise / se, dof)), se, dof)

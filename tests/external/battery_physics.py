@@ -21,12 +21,17 @@ import numpy as np
 import pybamm
 
 PARALLEL = 30.0 / 2.3
+TEMPS_C = (0.0, 25.0, 40.0)
 LEAK_PCT_PER_DAY = 0.21  # 2.6 mA of 30 Ah
 
 
-def solve(t: np.ndarray, amps: np.ndarray, soc: float, contact_ohm: float = 0.0) -> np.ndarray:
-    """Terminal voltage of one group at t (s) under amps (A, positive on discharge)."""
+def solve(
+    t: np.ndarray, amps: np.ndarray, soc: float, contact_ohm: float = 0.0, celsius: float | None = None
+) -> np.ndarray:
+    """Terminal voltage of one group at t (s) under amps (A, positive on discharge). celsius: held; else the set's."""
     values = pybamm.ParameterValues("Prada2013")
+    if celsius is not None:
+        values["Ambient temperature [K]"] = values["Initial temperature [K]"] = celsius + 273.15
     values["Current function [A]"] = pybamm.Interpolant(t, amps / PARALLEL, pybamm.t)
     values["Contact resistance [Ohm]"] = contact_ohm * PARALLEL
     values["Lower voltage cut-off [V]"], values["Upper voltage cut-off [V]"] = 1.5, 4.2
@@ -126,6 +131,7 @@ def main(folder: Path) -> None:
         "train": lambda: write_train(folder),
         "ride": lambda: write_ride(folder),
         "bench": lambda: write_bench(folder, usable),
+        "by_temp": lambda: write_by_temp(folder, usable),
         "charge": lambda: write_charge(folder, usable),
         "leak": lambda: write_leak(folder, usable),
         "string": lambda: write_string(folder, usable),
@@ -169,6 +175,28 @@ def write_bench(folder: Path, usable: float) -> None:
     amps = np.concatenate(parts)
     t = np.arange(amps.size) * 0.25
     write(folder / "bench.csv", ["t", "amps", "v"], [t, amps, solve(t, amps, socs[0])])
+
+
+def write_by_temp(folder: Path, usable: float) -> None:
+    """From full down to 80, 50 and 20 %; at each of them the same pulses out of rest, at 0, 25 and 40 degC in turn."""
+    pulses = [(0.0, 120.0), (30.0, 12.0), (0.0, 60.0), (-15.0, 12.0), (0.0, 300.0)]
+    pieces, soc = [], 1.0  # seconds and amperes each: every 10 s on the way down, four times a second at the pulses
+    for stop in (0.8, 0.5, 0.2):
+        down = np.full(round((soc - stop) * usable / 15.0 * 360.0), 15.0)
+        pieces.append((10.0, np.concatenate((down, np.zeros(150)))))
+        pieces.append((0.25, np.concatenate([np.full(round(s / 0.25), a) for a, s in pulses])))
+        soc = stop
+    steps = np.concatenate([np.full(amps.size, dt) for dt, amps in pieces])
+    amps, ends = np.concatenate([amps for _, amps in pieces]), np.cumsum([amps.size for _, amps in pieces])[:-1]
+    t = np.cumsum(steps) - steps[0]
+    volts = {c: np.split(solve(t, amps, 1.0, celsius=c), ends) for c in TEMPS_C}
+    rows = [
+        np.column_stack([np.full(piece.size, dt), piece, volts[c][k], np.full(piece.size, c)])
+        for k, (dt, piece) in enumerate(pieces)
+        for c in (TEMPS_C if k % 2 else (25.0,))
+    ]
+    seconds, amps, v, temp = np.vstack(rows).T
+    write(folder / "by_temp.csv", ["t", "amps", "v", "temp"], [np.cumsum(seconds) - seconds[0], amps, v, temp])
 
 
 def write_ride(folder: Path) -> None:

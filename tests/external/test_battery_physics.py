@@ -12,9 +12,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from herdbook.pipeline.assess.sessions import Stretch, sessions
 from herdbook.pipeline.bench.dynamometer.pack import pack
+from herdbook.pipeline.cli import build
 from herdbook.pipeline.health.engine import apply
 from herdbook.pipeline.health.examples import ExampleSession, one_session, profile, record
 from herdbook.pipeline.health.pack.capacity import capacities
@@ -124,6 +126,40 @@ def test_resistance_on_the_bench_by_charge(tmp_path: Path) -> None:
         ours = sum(1000 * float(b.ohm[0]) * b.n for b in of) / len(ohms)
         print(f"charging {charging}: model {np.mean(ohms):.3f}, ours {ours:.3f} mOhm")
         assert ours == pytest.approx(float(np.mean(ohms)), rel=0.05)
+
+
+@pytest.mark.skipif(not (FOLDER / "by_temp.csv").is_file(), reason="run `make physics`: this table is newer")
+def test_resistance_on_the_bench_by_charge_and_temperature(tmp_path: Path) -> None:
+    """Pulses out at 80, 50 and 20 % by 0, 25 and 40 degC, with noise and quantisation. Truth: the model's own voltage
+    at the same moments."""
+    bench, rng = table("by_temp"), np.random.default_rng(5)
+    size = bench["t"].size
+    amps = np.round((bench["amps"] + rng.normal(0, 0.05, size)) * 10) / 10
+    volts = np.round(bench["v"] + rng.normal(0, 0.001, size), 3)
+    rows = "".join(
+        f"{t:.2f},{a:.1f},{v:.3f},{c:.0f}\n" for t, a, v, c in zip(bench["t"], amps, volts, bench["temp"], strict=True)
+    )
+    (tmp_path / "cell.csv").write_text(f"time [s],current [A],voltage [V],cell_temp [degC]\n{rows}")
+    usable = float(table("pulse")["usable_ah"][0])
+    (tmp_path / "cell.toml").write_text(
+        f'test = "pack"\ntable = "cell.csv"\nrated_ah = {usable:.3f}\nfull_v = 3.6\nempty_v = 2.0\nbegins = "full"\n'
+    )
+    found = pack(tmp_path / "cell.toml")
+    ours = {(b.soc_pct, b.temp_c): 1000 * float(b.ohm[0]) for b in found.pulses if not b.charging}
+    truth, run = {}, 1 - np.cumsum(bench["amps"] * np.gradient(bench["t"])) / 3600 / usable
+    for k in np.flatnonzero((bench["amps"][:-1] == 0.0) & (bench["amps"][1:] == 30.0)) + 1:
+        after = np.interp(bench["t"][k] + 10.0, bench["t"], bench["v"])
+        truth[5.0 * round(20 * run[k]), float(bench["temp"][k])] = float(1000 * (bench["v"][k - 1] - after) / 30.0)
+    assert len(truth) == 9
+    for key, ohm in sorted(truth.items()):
+        print(f"{key[0]:.0f} %, {key[1]:.0f} degC: model {ohm:.3f}, ours {ours[key]:.3f} mOhm")
+        assert ours[key] == pytest.approx(ohm, rel=0.05)
+    by_temp = [np.mean([ours[s, c] for s in (80.0, 50.0, 20.0)]) for c in (0.0, 25.0, 40.0)]
+    assert by_temp == sorted(by_temp, reverse=True)
+    done = CliRunner().invoke(build(), ["stand", "pack", str(tmp_path / "cell.toml"), "--out", str(tmp_path / "out")])
+    assert done.exit_code == 0, done.output
+    [page] = (tmp_path / "out").glob("*.html")
+    assert "Resistance map, discharging" in page.read_text("utf-8")
 
 
 def test_dc_resistance_in_a_ride_of_changing_current() -> None:

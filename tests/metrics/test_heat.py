@@ -12,6 +12,7 @@ from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics import heat_drive, heat_pack, temp_sensors
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.metrics.shared import resting_heat
+from herdbook.pipeline.science.heat import relax
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -238,6 +239,23 @@ def test_winding_ratio_from_copper_loss(build: Build) -> None:
     outcome = run(heat_drive.SET, build(1200.0, ambient_temp=(0.2, 20.0), **sides, **amps))
     assert one(outcome, "winding_heat_ratio", "left").value == pytest.approx(1.0, abs=0.02)
     assert one(outcome, "motor_temp_apart_k").value == 0.0
+
+
+def test_a_power_stage_over_its_current(build: Build) -> None:
+    """Two minutes of 30 A in every five, a stage of one time constant (closed form) that would rise by 40 K a kA2."""
+
+    def amps(s: Floats) -> Floats:
+        return np.where(s % 300.0 < 120.0, 30.0, 0.0)
+
+    def warm(s: Floats) -> Floats:
+        fine = np.arange(0.0, 1201.0, 1.0)
+        return np.interp(s, fine, 25.0 + 3.0 * np.exp(-fine / 60.0) + 0.04 * relax(amps(fine) ** 2, 1.0, 60.0))
+
+    outcome = run(heat_drive.SET, build(1200.0, motor_current__left=(10, amps), fet_temp__left=(1, warm)))
+    assert one(outcome, "fet_heat_k_per_ka2", "left").value == pytest.approx(40.0, rel=0.05)
+    assert one(outcome, "fet_rise_k", "left").value == pytest.approx(0.04 * 900.0 * (1.0 - np.exp(-2.0)), rel=0.1)
+    idle = run(heat_drive.SET, build(1200.0, motor_current__left=(10, 2.0), fet_temp__left=(1, warm)))
+    assert not [m for m in idle.metrics if m.name == "fet_heat_k_per_ka2"]
 
 
 def test_derating_time(build: Build) -> None:

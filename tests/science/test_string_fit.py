@@ -8,13 +8,22 @@ from scipy.stats import multivariate_normal
 
 from herdbook.pipeline.health.examples import record
 from herdbook.pipeline.science import string_fit
-from herdbook.pipeline.science.string_fit import NODES, Curve, Moments, Why, learn, stands_apart, weigh, weights
+from herdbook.pipeline.science.string_fit import (
+    NODES,
+    Moments,
+    OpenCircuitCurve,
+    Why,
+    learn,
+    stands_apart,
+    weigh,
+    weights,
+)
 from herdbook.pipeline.vehicle.chemistry import ocv_of
 
 GROUPS = 10
 
 
-def curve(seen: np.ndarray, days: np.ndarray) -> Curve:
+def curve(seen: np.ndarray, days: np.ndarray) -> OpenCircuitCurve:
     """Learned from readings of a plateau with one step and a knee near empty."""
     return learn(table(NODES), seen, table(seen), np.full(seen.size, 0.003), days.astype(int), np.full(seen.size, 0.01))
 

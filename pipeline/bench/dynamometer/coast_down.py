@@ -17,9 +17,9 @@ from herdbook.pipeline.science.coast_down import (
     AIR_AT_REFERENCE,
     K0_PER_K,
     Coast,
-    Difference,
     Estimate,
     PairFit,
+    RoadLoadDifference,
     at_reference,
     difference,
     fit_pair,
@@ -304,9 +304,9 @@ class CoastChange:
 
     first: CoastDown
     second: CoastDown
-    load: Difference
+    load: RoadLoadDifference
     grid_ms: Floats
-    curve: Difference
+    curve: RoadLoadDifference
 
 
 def compare_coasts(first: CoastDown, second: CoastDown) -> CoastChange:

@@ -24,8 +24,8 @@ from herdbook.pipeline.science.ocv import Ocv
 from herdbook.pipeline.science.robust_fit import MAD_TO_SD
 from herdbook.pipeline.science.string_fit import (
     NODES,
-    Curve,
     Moments,
+    OpenCircuitCurve,
     Weighed,
     Why,
     learn,
@@ -81,7 +81,7 @@ class StringFit:
     pieces: int
     days: float
     see_saws: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    curve: Curve | None = None
+    curve: OpenCircuitCurve | None = None
     moments: Moments | None = None
     again: frozenset[str] = frozenset()  # groups of which every second session, and the others, tell the same
     # by how much groups stand that are not told and may well stand apart: nothing is refuted of them
@@ -185,7 +185,7 @@ def _fit(record: Record) -> StringFit:
     )
 
 
-def _told_again(curve: Curve, m: Moments, session: Integers, group: int, whole: Weighed) -> bool:
+def _told_again(curve: OpenCircuitCurve, m: Moments, session: Integers, group: int, whole: Weighed) -> bool:
     """Whether every second session alone makes it likelier than not that the group stands apart to the same side, and
     the others alone as well: what one odd session shows is not a group's."""
     _, number = np.unique(session, return_inverse=True)
@@ -298,7 +298,7 @@ def _beyond(ocv: Ocv) -> Floats:
     return np.asarray(volts + BELOW_V * np.minimum(pct, 0.0) + ABOVE_V * np.maximum(pct - 100.0, 0.0))
 
 
-def _placed(prior: Floats, p: _Pieces) -> tuple[Curve, Floats]:
+def _placed(prior: Floats, p: _Pieces) -> tuple[OpenCircuitCurve, Floats]:
     """The learned curve, and each piece's charge: as reported, moved by session as far as the voltage asks for it."""
     own, shared = np.array(OWN_V)[p.kind], np.array(SHARED_V)[p.kind]
     vague = p.loose >= VAGUE

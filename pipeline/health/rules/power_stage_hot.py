@@ -1,4 +1,5 @@
-"""A power stage of the controller gets too hot, or one side far hotter than the other."""
+"""A power stage of the controller gets too hot, one side far hotter than the other, or far hotter than by its current
+those of other vehicles of the type."""
 
 from __future__ import annotations
 
@@ -10,10 +11,10 @@ from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import more_than_twin, only_by, over
 from herdbook.pipeline.health.reading import metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, too_hot
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, multiple, too_hot
+from herdbook.pipeline.health.sentences import counted, of_side, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence, middle
+from herdbook.pipeline.health.statistics import confidence, largest, middle
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -27,10 +28,42 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     for side in sorted(set(tops["item"].to_list())):
         rows = tops.filter(pl.col("item") == side)
         hot = too_hot(side, "power stage", rows, limit, ("fet_temp", "motor_current", "derate"))
+        hot = hot or _for_load(record, side, limits)
         if hot is not None:
             found.append(hot)
     named = {f.item for f in found}
     return found + [f for f in _apart(record, tops, limits) if f.item not in named]
+
+
+def _for_load(record: Record, side: str, limits: Mapping[str, float]) -> Finding | None:
+    """Against other vehicles of the type at their own currents; the fleet's spread holds what roads and riders add."""
+    known = multiple(record, "fet_heat_k_per_ka2", side, dict(limits), fitted=False)
+    if known is None:
+        return None
+    limit = 1.0 + max(limits["ratio"], limits["sigmas"] * known.spread)
+    further = metric_rows(record, "fet_rise_k", side)["value"] * (1.0 - 1.0 / max(known.value, 1.0))
+    if known.value - 2.0 * known.se < limit or largest(further) < limits["apart"]:
+        return None
+    hit = known.rows.filter(pl.col("multiple") > limit)
+    return Finding(
+        severity=Severity.SERVICE,
+        item=side,
+        measured=known.value,
+        limit=limit,
+        unit="1",
+        statement=f"Over {counted(known.rows.height, 'ride')} the {of_side(side, 'power stage')} warmed "
+        f"{spell(known.value, 'times', known.se)} as much by its current as those of {known.vehicles} other vehicles "
+        f"of this type, {spell(largest(further), 'K')} further at most.",
+        se=known.se,
+        confidence=confidence(known.value, limit, known.se),
+        persistence=hit.height / known.rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "multiple"),
+        signals=("fet_temp", "motor_current", "derate"),
+        not_separable="Worse contact to the heat sink, less air over it, or a sensor: a second thermometer on the heat "
+        "sink separates them.",
+    )
 
 
 def _apart(record: Record, tops: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
@@ -64,7 +97,7 @@ def _apart(record: Record, tops: pl.DataFrame, limits: Mapping[str, float]) -> l
 
 
 def _cases() -> Cases:
-    from herdbook.pipeline.health.examples import days, record
+    from herdbook.pipeline.health.examples import days, fleet, record
 
     def case(top: float, apart: float, sessions: int = 5) -> Record:
         parts = (
@@ -74,9 +107,23 @@ def _cases() -> Cases:
         )
         return record(*days(sessions, "ride", *parts))
 
+    def alone(per_ka2: float, rise: float, sessions: int = 3) -> Record:
+        parts = (
+            Metric("fet_temp_max_c", 25.0 + rise, "degC", n=300, item="left"),
+            Metric("fet_heat_k_per_ka2", per_ka2, "K/kA2", 0.15 * per_ka2, n=300, item="left"),
+            Metric("fet_rise_k", rise, "K", 0.7, n=300, item="left"),
+        )
+        return record(*days(sessions, "ride", *parts), reference=fleet(("fet_heat_k_per_ka2", 20.0, 3.0, "K/kA2")))
+
     return Cases(
-        fires_on=(case(105.0, 3.0), case(80.0, 25.0)),
-        quiet_on=(case(80.0, 6.0), case(105.0, 3.0, sessions=1)),
+        fires_on=(case(105.0, 3.0), case(80.0, 25.0), alone(80.0, 50.0)),
+        quiet_on=(
+            case(80.0, 6.0),
+            case(105.0, 3.0, sessions=1),
+            alone(25.0, 15.0),
+            alone(80.0, 12.0),
+            alone(80.0, 50.0, sessions=1),
+        ),
         unassessed_on=(record(*days(3, "ride", Metric("fet_temp_max_c", 60.0, "degC", coverage=0.2, item="left"))),),
     )
 
@@ -96,6 +143,10 @@ RULE = Rule(
             "board sensors read 20 to 50 K under the junction (from memory); fet_max_c wins",
         ),
         Limit("apart", 15.0, "K", "left against right at the same duty: engineering choice"),
+        Limit("ratio", 1.0, "1", "more than other vehicles' by their currents; twice as warm: engineering choice"),
+        Limit("sigmas", 4.0, "1", "and so many robust spreads of the fleet: engineering choice"),
+        Limit("largest_se", 0.5, "1", "of one ride's figure, as a share, to count: engineering choice"),
+        Limit("days", 21.0, "days", "the newest rides only, at most 40: engineering choice"),
         Limit("sessions", 3, "sessions", "engineering choice"),
     ),
     judge=judge,
@@ -114,6 +165,7 @@ RULE = Rule(
         "Compare both sensors after a night's rest",
     ),
     cautions=DRIVE_CAUTION,
+    version=2,
     source="derating of boards at 80 to 100 °C: common practice; limits: the profile",
     cases=_cases,
 )

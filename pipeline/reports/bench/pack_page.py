@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 POINTS = 700
+MAP: list[list[object]] = [[0.0, "@neutral"], [1.0, "#a63c06"]]
 METHOD = (
     "Charge is the current summed by trapezoids; energy likewise with the pack's voltage. dQ/dV counts charge into "
     "bins of 3 mV of each group's own voltage. Resistance is the change of voltage over that of current 10 s after a "
@@ -226,7 +227,48 @@ def _resistance(found: Pack) -> list[Block]:
         {"data": data, "layout": layout(320, **axes)},
         height=320,
     )
-    return [Drawn(figure), _resistance_table(found)]
+    maps = [Drawn(one) for charging in (False, True) if (one := _resistance_map(found, charging)) is not None]
+    return [Drawn(figure), *maps, _resistance_table(found)]
+
+
+def _resistance_map(found: Pack, charging: bool) -> PageFigure | None:
+    """The median group's resistance by charge and temperature; None unless there are two of each."""
+    mine = {(b.temp_c, b.soc_pct): b for b in found.pulses if b.charging is charging and b.temp_c == b.temp_c}
+    temps, charges = (sorted({key[i] for key in mine if key[1] == key[1]}) for i in (0, 1))
+    temps.reverse()  # the warmest on top
+    if len(temps) < 2 or len(charges) < 2:
+        return None
+    z = [[1000 * float(np.median(mine[t, s].ohm)) if (t, s) in mine else None for s in charges] for t in temps]
+    word = "charging" if charging else "discharging"
+    names = [f"{t:.0f} °C" for t in temps]
+    across = [f"{s:.0f} %" for s in charges]
+    trace = {
+        "type": "heatmap",
+        "z": [[None if v is None else round(v, 4) for v in row] for row in z],
+        "x": list(range(len(charges))),
+        "y": names,
+        "zmin": 0.0,
+        "zmax": max(v for row in z for v in row if v is not None),
+        "colorscale": MAP,
+        "xgap": 1,
+        "ygap": 1,
+        "colorbar": {"title": {"text": "[mΩ]"}, "thickness": 12, "outlinewidth": 0},
+        "hovertemplate": "%{y}: %{z:.3f} mΩ<extra></extra>",
+    }
+    ticks = {"tickvals": list(range(len(charges))), "ticktext": across}
+    y = axis("", autorange="reversed", type="category", automargin=True)
+    axes = {"xaxis": axis("Charge", automargin=True, **ticks), "yaxis": y}
+    body = [(name, *("–" if v is None else numbers.number(v) for v in row)) for name, row in zip(names, z, strict=True)]
+    height = 130 + 34 * len(temps)
+    return PageFigure(
+        f"map-{word}",
+        f"Resistance map, {word}: median group after 10 s [mΩ]",
+        f"{len(temps)} temperatures by {len(charges)} charges; empty where no pulse was.",
+        {"data": [trace], "layout": layout(height, showlegend=False, **axes)},
+        head=("Temperature", *across),
+        body=body,
+        height=height,
+    )
 
 
 def _resistance_table(found: Pack) -> PageTable:

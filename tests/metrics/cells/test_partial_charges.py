@@ -14,7 +14,7 @@ from herdbook.pipeline.health.examples import one_session, profile, record
 from herdbook.pipeline.health.pack.string import string_fit
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.metrics import group_levels, measure
-from herdbook.pipeline.science.string_fit import NODES, Curve, Why, learn, weights
+from herdbook.pipeline.science.string_fit import NODES, OpenCircuitCurve, Why, learn, weights
 from herdbook.pipeline.vehicle.record import Event, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -124,7 +124,7 @@ def test_the_curve_goes_through_what_was_seen_and_stays_open_elsewhere() -> None
     z = np.linspace(0.4, 0.8, 15)
     seen = 3.25 + 0.2 * (z - 0.4)
     curve = learn(prior, z, seen, np.full(15, 0.002), np.zeros(15, int), np.full(15, 0.001))
-    assert isinstance(curve, Curve)
+    assert isinstance(curve, OpenCircuitCurve)
     assert weights(z) @ curve.mean == pytest.approx(seen, abs=0.015)  # the table is up to 60 mV off
     sd = np.sqrt(np.diag(weights(np.array([0.6, 0.1])) @ curve.cov @ weights(np.array([0.6, 0.1])).T))
     assert sd[0] < 0.006 < sd[1]
