@@ -30,6 +30,7 @@ LEAST_COVERAGE = 0.95
 LEAST_EXPLAINED_K = 3.0  # a winding's own sensor lags; smaller rises are within that lag: engineering choice
 DERATED_PCT = 98.0
 LEAST_DERATED_S = 2.0
+ALIVE_STEPS = 2.0  # of its resolution: a sensor that went so far in a ride is not frozen, and its small rise is one
 LEAST_ERROR_K = 0.7  # of a rise: the sensor's place, noise, and the road's share of cooling: engineering choice
 STAGE_S = 60.0  # power stages on their plate follow the loss within some seconds to minutes: engineering choice
 LEAST_STAGE_A2 = 25.0  # of the current's square, smoothed so: less warms nothing that a sensor tells
@@ -144,6 +145,8 @@ def _sides(grid: Grid, signals: Signals, windings: dict[str, Floats]) -> list[Me
     error = float(np.hypot(min(step, 3.0) / np.sqrt(6.0), LEAST_ERROR_K))
     if rises[hot] < LEAST_EXPLAINED_K + 2.0 * error:
         return []
+    if expected < 2.0 * error and float(np.nanmax(tracks[cool]) - np.nanmin(tracks[cool])) < ALIVE_STEPS * step:
+        return []  # its sensor may be frozen
     expected = max(expected, error)  # a twin that warms within its error warms by no more than that
     ratio = rises[hot] / expected
     n = int(min(np.isfinite(track).sum() for track in tracks.values()))
@@ -218,6 +221,6 @@ SET = MetricSet(
         "derated_s": ("s", "Time with torque reduced by the controller, stretches of 2 s and more."),
         "derated_share": ("1", "Share of the recorded time with torque reduced."),
     },
-    version=4,  # power stages over their current; in 3 errors as of heat_pack
+    version=5,  # in 5 a twin that may be frozen, in 4 power stages over their current, in 3 errors as of heat_pack
     source="copper loss 1.5 R I2 with R = R20 (235 + T) / 255: IEC 60034-1; lumped model, closed form",
 )

@@ -32,6 +32,7 @@ MOVED_STEPS = 8.0
 # to be alive: engineering choices, made after sound sensors beside a far too hot twin in an outside simulation had been
 # called frozen.
 FOLLOWS_SHARE, FOLLOWS_STEPS, FOLLOWS_R = 0.5, 3.0, 0.8
+BY_ITSELF_STEPS = 2.0  # so far, and it has not stood still: engineering choice, made after the same
 AGREED_K = 3.0
 JUMP_K, JUMP_S = 8.0, 2.5  # no sensed body of this size warms so fast: engineering choice
 SOAK_TAUS = 2.0
@@ -169,7 +170,9 @@ def _one(
         if moved >= least_k and role in ("cell_temp", "motor_temp", "fet_temp"):
             # a still sensor between two readings flickers by one step
             share = max(float(np.ptp(own[both])) - step, 0.0) / moved
-            if share >= FOLLOWS_SHARE or not _follows(own[both], middle[both], step):
+            # a motor or a power stage works by itself: one twin may be hot and the other not
+            by_itself = role != "cell_temp" and float(np.ptp(own[both])) >= BY_ITSELF_STEPS * step > 0.0
+            if share >= FOLLOWS_SHARE or not (by_itself or _follows(own[both], middle[both], step)):
                 out.append(Metric("temp_moved_share", share, "1", n=int(both.sum()), item=name))
     return out
 
@@ -224,5 +227,5 @@ SET = MetricSet(
         "temp_third_k": ("K", "One of two cell sensors less what other places agree on as the session begins."),
     },
     source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
-    version=6,  # of two siblings the nearer one, and the one that moved less
+    version=7,  # motors and power stages by themselves; in 6 of two siblings the nearer one
 )

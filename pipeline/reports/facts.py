@@ -54,6 +54,7 @@ class Facts:
     subsystems: dict[str, str] = field(default_factory=dict)
     corrections: list[Row] = field(default_factory=list)  # what people said of logs that were or are its own
     doubts: dict[str, str] = field(default_factory=dict)  # roles that logs contradict, with why
+    other_packs: str = ""  # of packs side by side: that the ones not mapped are not judged, and how to judge them
     book: list[Entry] = field(default_factory=list)  # the service book, also entries that hold no longer
     matters: list[Matter] = field(default_factory=list)  # stop-use findings that scans ever told
     peers_named: bool = False  # other vehicles may be named; else they are "a peer", so that a page may be passed on
@@ -136,6 +137,7 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
         matters=matters,
         corrections=ask(con, __name__, "corrections", **dated) if has(con, "corrections") else [],
         doubts=doubts_of(con, about[0]["profile"]),
+        other_packs=other_packs_of(con, about[0]["profile"]),
     )
 
 
@@ -144,6 +146,12 @@ def doubts_of(con: duckdb.DuckDBPyConnection, profile: str) -> dict[str, str]:
     if not has(con, "contact_checks"):  # published by an older Herdbook
         return {}
     return {row["role"]: row["reason"] for row in ask(con, __name__, "doubted_roles", profile=profile)}
+
+
+def other_packs_of(con: duckdb.DuckDBPyConnection, profile: str) -> str:
+    """What is not judged of packs side by side, in sentences; "" where the profile maps all there is."""
+    rows = ask(con, __name__, "other_packs", profile=profile) if has(con, "contact_checks") else []
+    return " ".join(f"{text[:1].upper()}{text[1:]}." for row in rows for text in (row["found"], row["advice"]))
 
 
 def rule_titles(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

@@ -197,9 +197,9 @@ def _several_packs(pack: Table[str, object], roles: Sequence[Mapping], found: Fi
     """Packs side by side: one of them is judged, and that is said; a sum of their currents is no group's current."""
     packs = pack.get("beside")
     if isinstance(packs, int | float) and packs > 1:
-        others = "the other is" if packs == 2 else f"the other {packs - 1:g} are"
         what = (
-            f"[pack] beside = {packs:g}: the pack that is mapped is judged, {others} not, nor what joins pack and drive"
+            f"[pack] beside = {packs:g}: the pack that is mapped is judged, {others(packs)} not, "
+            "nor what joins pack and drive"
         )
         found.doubt(("pack", "beside"), what, OTHER_PACK)
         return
@@ -211,6 +211,11 @@ def _several_packs(pack: Table[str, object], roles: Sequence[Mapping], found: Fi
         )
         do = "Map current, voltage and groups of one pack, and say how many there are, as in [pack] beside = 2"
         found.doubt(("roles", "pack_current"), what, do)
+
+
+def others(packs: float) -> str:
+    """The packs that are not mapped, with their verb."""
+    return "the other is" if packs == 2 else f"the other {packs - 1:g} are"
 
 
 def check_valid(start: int | None, end: int | None, found: Findings) -> None:

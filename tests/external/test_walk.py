@@ -317,3 +317,5 @@ def test_each_of_two_packs_is_judged_by_a_store_of_its_own(tmp_path: Path) -> No
         found[letter] = ended(walk, "TP-01", news=10 if letter == "b" else 0)
     assert [(row["rule"], row["item"]) for row in found["b"]["findings"]] == [("out_of_balance", "cell 5")]
     assert not found["a"]["findings"]
+    for dossier in found.values():
+        assert "the other is not. Judge another by a profile in a folder of its own" in dossier["other_packs"]

@@ -135,6 +135,29 @@ def test_a_winding_is_held_against_its_twin(build: Build, times: float) -> None:
     assert abs(ratio.value - times) < 3 * ratio.se
 
 
+def test_a_cool_twin_that_lives_makes_the_hot_one_certain(build: Build) -> None:
+    """40 K beside 2 K at the same current: the cool one is no frozen sensor, and warmed by a fifth at most."""
+
+    def warm(k: float) -> Callable[[Floats], Floats]:
+        return lambda s: np.round(20.0 + k * (1 - np.exp(-s / 200.0)))
+
+    def beside(k: float) -> Outcome:
+        amps = {f"motor_current__{side}": (10.0, 20.0) for side in ("front", "rear")}
+        temps = {"motor_temp__front": (1.0, warm(k)), "motor_temp__rear": (1.0, warm(40.0))}
+        signals = build(600.0, **amps, **temps)
+        sensors_say = run(temp_sensors.SET, signals).metrics
+        assert [m.item for m in sensors_say if m.name == "temp_moved_share" and m.value < 0.2] == (
+            ["motor front"] if k == 0.0 else []
+        )
+        return run(heat_drive.SET, signals)
+
+    (ratio,) = (m for m in beside(2.2).metrics if m.name == "winding_side_ratio")
+    assert ratio.item == "rear"
+    assert ratio.se is not None
+    assert 1.0 / ratio.value + 3.0 * ratio.se / ratio.value**2 < 0.2  # of what the hot one warmed
+    assert not [m for m in beside(0.0).metrics if m.name == "winding_side_ratio"]  # frozen: its twin may be as hot
+
+
 def test_derating_is_explained_by_a_winding_as_hot_as_the_maker_derates_at(build: Build) -> None:
     derate = lambda s: np.where(s % 200 < 100, 60.0, 100.0)  # noqa: E731
     hot = lambda s: np.where(s < 200, 118.0, 60.0)  # noqa: E731

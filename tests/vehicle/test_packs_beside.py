@@ -5,9 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from herdbook.decoders import Network
+from herdbook.pipeline.commands.terminal.contact import lines
 from herdbook.pipeline.health.judgeable import why_not
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.lake.role_views import view_of_log
+from herdbook.pipeline.vehicle.contact.check import Word
 from herdbook.pipeline.vehicle.contact.hold import hold_profile
 from herdbook.pipeline.vehicle.draft.write import draft
 from herdbook.pipeline.vehicle.profile import Profile, load_profile
@@ -53,6 +55,18 @@ def test_a_pack_that_carries_half_contradicts_the_drive_until_it_is_said(tmp_pat
     path = tmp_path / "zirbel.toml"
     path.write_text(path.read_text("utf-8").replace("cells = 12 ", "beside = 2\ncells = 12 "), "utf-8")
     assert not {"motor_power", "energy_per_km", "regen_back"} & set(told(load_profile(path)))
+
+
+def test_a_look_at_logs_says_that_the_other_pack_is_not_judged(tmp_path: Path) -> None:
+    """As an open line with what to do: no doubt of the profile, so that no rule is kept from judging."""
+    two = profile(tmp_path, "cells = 12 ", "beside = 2\ncells = 12 ")
+    [line] = [c for c in hold_profile(two, []).checked if c.check == "other_packs"]
+    assert line.verdict is Word.OPEN
+    assert "the other is not" in line.found
+    assert "--store" in line.do
+    assert line.found in [found for _, _, found in lines([line])]
+    one = load_profile(ROOT / "dbc_demo" / "zirbel.toml")
+    assert "other_packs" not in {c.check for c in hold_profile(one, []).checked}
 
 
 def test_a_sum_of_currents_beside_the_groups_of_one_pack_is_told(tmp_path: Path) -> None:

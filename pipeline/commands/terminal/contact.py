@@ -120,11 +120,9 @@ def show(profile: Profile, contact: Contact, unread: dict[str, str]) -> None:
     if contact.silent:
         screen.say(f"Without a value: {', '.join(contact.silent)}.")
     screen.table("What the logs say", ("verdict", "tested", "found"), list(lines(contact.checked)))
-    if contact.told:
+    if asks := [(c.verdict.value, c.reason, c.do) for c in contact.checked if c.do]:
         screen.say()
-        screen.table(
-            "What to do", ("verdict", "why", "what to do"), [(c.verdict.value, c.reason, c.do) for c in contact.told]
-        )
+        screen.table("What to do", ("verdict", "why", "what to do"), asks)
     lost = [(rule.id, rule.subsystem, why) for rule, why in blocked(all_rules().values(), contact.doubts)]
     lost += [(r.id, r.subsystem, why) for r in all_rules().values() if (why := why_not(r, profile))]
     screen.say()

@@ -49,26 +49,34 @@ def _against_twin(record: Record, side: str, limits: Mapping[str, float]) -> Fin
     every = recent(metric_rows(record, "winding_side_ratio"), limits["days"], 40)
     # where the twin was the hotter one, this one stood under it
     mine = pl.col("item") == side
+    # judged by how much less the twin warmed: a ratio over the small rise of a cool twin has no even error
     rows = every.with_columns(
         ratio=pl.when(mine).then("value").otherwise(1.0 / pl.col("value")),
-        ratio_se=pl.when(mine).then("se").otherwise(pl.col("se") / pl.col("value") ** 2),
+        less=pl.when(mine).then(1.0 - 1.0 / pl.col("value")).otherwise(1.0 - pl.col("value")),
+        less_se=pl.when(mine).then(pl.col("se") / pl.col("value") ** 2).otherwise("se"),
     )
-    level = newest_level(rows["ratio"].to_numpy(), rows["ratio_se"].to_numpy(), 1.0 + limits["twin"])
+    limit = 1.0 - 1.0 / (1.0 + limits["twin"])
+    level = newest_level(rows["less"].to_numpy(), rows["less_se"].to_numpy(), limit)
     if level is None or level.chance > limits["chance"] or (level.first == rows.height - 1 and rows.height > 1):
         return None
     rows = rows.slice(level.first)
+    twins = 1.0 - level.value  # what its twin warmed, as a share
+    open_end = twins < 2.0 * level.se
+    times = 1.0 / (twins + 2.0 * level.se) if open_end else 1.0 / twins
+    times_se = level.se * times**2
+    words = f"at least {spell(times, 'times')}" if open_end else spell(times, "times", times_se)
     hit = rows.filter(pl.col("ratio") > 1.0 + limits["twin"])
     apart = metric_rows(record, "winding_side_k", side)["value"]
     return Finding(
         severity=Severity.SERVICE,
         item=side,
-        measured=level.value,
+        measured=times,
         limit=1.0 + limits["twin"],
         unit="1",
         statement=f"Over {counted(rows.height, 'ride')} the {of_side(side, 'winding')} warmed "
-        f"{spell(level.value, 'times', level.se)} as much as its twin at equal copper loss, "
+        f"{words} as much as its twin at equal copper loss, "
         f"{spell(largest(apart), 'K')} further at most.",
-        se=level.se,
+        se=times_se,
         confidence=min(1.0 - level.chance, 0.98),
         persistence=hit.height / rows.height,
         count=hit.height,
@@ -175,6 +183,6 @@ RULE = Rule(
     ),
     cautions=DRIVE_CAUTION,
     source="thermal classes: IEC 60085; copper: IEC 60034-1 (235 + T)",
-    version=2,
+    version=3,
     cases=_cases,
 )

@@ -44,6 +44,7 @@ def dossier_data(store: Store, vehicle: str) -> dict[str, Any]:
             }
             for r in facts.not_assessed
         ],
+        "other_packs": facts.other_packs,
         "doubts": facts.doubts,
         "doubted_figures": facts.doubted,
         "sessions": _sessions(facts),

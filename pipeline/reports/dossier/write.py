@@ -101,6 +101,7 @@ def fingerprint(facts: Facts, history: str = "") -> str:
         [[s["subsystem"], s["score"], s["reason"]] for s in facts.scores],
         html.program_version(),
         *([sorted(facts.doubts.items())] if facts.doubts else []),
+        *([facts.other_packs] if facts.other_packs else []),
         *([[(e.entry, e.holds) for e in facts.book]] if facts.book else []),
         *([[m.key for m in facts.unlooked]] if facts.unlooked else []),
         html.csp_hash("".join(html.asset(name) for name in html.FIGURES)),

@@ -20,7 +20,7 @@ from herdbook.pipeline.herd.score_history import score_changes
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.reports.dossier import evidence
 from herdbook.pipeline.reports.drawing import book_strip
-from herdbook.pipeline.reports.facts import Facts, doubts_of, rule_titles
+from herdbook.pipeline.reports.facts import Facts, doubts_of, other_packs_of, rule_titles
 from herdbook.pipeline.reports.fleet import finding_svg
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.verdict import marks, verdict
@@ -65,12 +65,15 @@ def write_all(
     history = score_changes(con)
     entered, open_matters = _by_vehicle(book.entries(con)), _by_vehicle(stop_use.matters(con))
     changed, budget = 0, Budget(MOST_PAGES)
-    doubts: dict[str, dict[str, str]] = {}
+    profiles: dict[str, dict[str, Any]] = {}
     for done, about in enumerate(herd, start=1):
         name = about["vehicle"]
         of_it = {table: of[name] for table, of in dealt.items()}
         facts = _facts(about, of_it, scans, titles, store.settings.zone, entered[name], open_matters[name])
-        facts = replace(facts, doubts=doubts.setdefault(about["profile"], doubts_of(con, about["profile"])))
+        profile = about["profile"]
+        if profile not in profiles:
+            profiles[profile] = {"doubts": doubts_of(con, profile), "other_packs": other_packs_of(con, profile)}
+        facts = replace(facts, **profiles[profile])
         stem = html.file_name(name)
         path = folder / "vehicles" / f"{stem}.html"
         more = {

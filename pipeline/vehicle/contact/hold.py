@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 from herdbook.pipeline.vehicle.contact.check import Checked, Word, hold
 from herdbook.pipeline.vehicle.contact.checks import all_checks
+from herdbook.pipeline.vehicle.contact.other_packs import OTHER_PACKS, other_packs
 from herdbook.pipeline.vehicle.contact.view import View
 from herdbook.pipeline.vehicle.draft.compare import named_otherwise
 from herdbook.pipeline.vehicle.profile import Profile
 
-VERSION = 8  # raised by hand when the same logs would give another verdict
+VERSION = 9  # raised by hand when the same logs would give another verdict
 ORDER = (Word.CONTRADICTED, Word.DOUBTFUL, Word.OPEN, Word.HOLDS)  # in which lines are told
 
 
@@ -40,12 +41,14 @@ class Contact:
     @property
     def settled(self) -> bool:
         """Nothing is left that more logs could answer."""
-        return not any(c.verdict is Word.OPEN and not c.unmapped for c in self.checked)
+        open_ones = (c for c in self.checked if c.verdict is Word.OPEN and not c.unmapped)
+        return all(c.check == OTHER_PACKS for c in open_ones)
 
 
 def hold_profile(profile: Profile, views: Sequence[View]) -> Contact:
     """Every check over these logs; the order of the logs does not matter."""
     found = [line for check in all_checks() for line in hold(check, views)] + named_otherwise(profile)
+    found += other_packs(profile)
     mapped = {m.role for m in profile.roles}
     heard = {role for view in views for (role, _), got in view.received.items() if got.known}
     return Contact(
