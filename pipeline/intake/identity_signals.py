@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -21,13 +21,15 @@ UNSET = {0, 0xFF, 0xFFFF, 0xFFFFFF, 0xFFFFFFFF, 0xFFFFFFFFFF, 0xFFFFFFFFFFFF, 2*
 
 @dataclass(frozen=True, slots=True)
 class SerialSeen:
-    """An identity signal's value in one log; from_t, to_t: microseconds UTC, first and last time seen."""
+    """An identity signal's value in one log; from_t, to_t: microseconds UTC, first and last time seen. digits: of one
+    signal that is written by a format, as it was written before there was one."""
 
     component: str
     serial: str
     from_t: int
     to_t: int
     samples: int
+    digits: str = field(default="", compare=False)
 
 
 class Serials:
@@ -62,7 +64,8 @@ class Serials:
             for raw, (a, b, n) in sorted(seen.items()):
                 written = m.form.written(dict(zip(m.reads, raw, strict=True))) if m.form else str(raw[0])
                 if written and not all(k in unset for k in raw):
-                    out.append(SerialSeen(component, written, a, b, n))
+                    digits = str(raw[0]) if m.form and len(raw) == 1 else ""
+                    out.append(SerialSeen(component, written, a, b, n, digits))
         return tuple(out)
 
 

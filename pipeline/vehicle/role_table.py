@@ -41,7 +41,7 @@ from herdbook.pipeline.vehicle.signal_names import (
     numbers,
     values,
 )
-from herdbook.pipeline.vehicle.text_form import TextForm, text_form
+from herdbook.pipeline.vehicle.text_form import TextForm, form_in_comment, text_form
 from herdbook.pipeline.vehicle.units import conversion, kind_of
 
 __all__ = ["Mapping", "Units", "mappings", "numbers"]
@@ -338,11 +338,13 @@ class _Reader:
         return out
 
     def _form(self, role: Role, entry: Entry, signal: Name | None) -> TextForm | None:
-        if "format" not in entry:
+        said = self.dbc.signal(signal) if signal and role.unit == "id" and not role.name.endswith("serial") else None
+        text = str(entry.get("format", form_in_comment(said.comment, said.length) if said else ""))
+        if "format" not in entry and not text:
             return None
         if role.unit != "id":
             raise ValueError("a format is for serials and versions")
-        form = text_form(str(entry["format"]), signal, self.dbc.is_big_endian)
+        form = text_form(text, signal, self.dbc.is_big_endian)
         if missing := [name for name in form.signals if name not in self.units]:
             raise ValueError(not_there(*missing[0], self.units))
         return form

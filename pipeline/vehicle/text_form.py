@@ -15,6 +15,11 @@ Name = tuple[str, str]  # message, signal
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _INSIDE = re.compile(r"(?:([^.\s\[:]+)\.([^.\s\[:]+))?(?:\[(\d{1,2})\.\.(\d{1,2})\])?(?::(ascii|0?\d{0,2}[dxX]))?")
 LONGEST = 200
+# Of a version of two bytes. Only these words are certain; a comment that says less leaves the number as it is.
+_BY_256 = re.compile(
+    r"\bmajor(?: version)?\s*(?:\*|x|×|times|multiplied by)\s*256\s*(?:\+|plus|and)\s*(?:the )?minor\b", re.IGNORECASE
+)
+BY_256 = "{[8..15]}.{[0..7]}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,3 +80,8 @@ def text_form(text: str, signal: Name | None, big_endian: Callable[[Name], bool]
     if len({message for message, _ in form.signals}) > 1:
         raise ValueError(f"format {text!r}: its signals must be of one message, so that they belong together")
     return form
+
+
+def form_in_comment(comment: str, length: int) -> str:
+    """The format that the comment of a version states ("major times 256 plus minor"), up to 16 bits; else ""."""
+    return BY_256 if length <= 16 and _BY_256.search(comment) else ""

@@ -162,6 +162,21 @@ def test_pack_moves_between_vehicles(bench: Bench) -> None:
     assert bench.ask("SELECT * FROM serial_conflicts") == []
 
 
+def test_a_serial_whose_format_is_given_later_is_no_other_part(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, Path(shutil.copytree(DATA, tmp_path / "profiles")))
+    toy.write(bench.inbox / "1.log", toy.stretch(toy.T0, 20, pack_serial=513))
+    bench.scan()
+    assert bench.ask("SELECT serial FROM installs WHERE component = 'pack'") == [("513",)]
+    profile = bench.store.profiles()[0].path
+    said = 'pack_serial = { signal = "Ident.PackSerial", format = "{[8..15]}.{[0..7]}" }'
+    profile.write_text(profile.read_text().replace('pack_serial = "Ident.PackSerial"', said))
+    toy.write(bench.inbox / "2.log", toy.stretch(toy.T0 + DAY, 20, pack_serial=513))
+    bench.scan()
+    assert bench.ask("SELECT serial, from_t::DATE::VARCHAR FROM installs WHERE component = 'pack'") == [
+        ("2.1", "2026-03-01")
+    ]
+
+
 def test_a_cloned_serial_is_told(bench: Bench) -> None:
     """The same pack in two vehicles at the same time cannot be."""
     toy.write(bench.inbox / "1.log", toy.stretch(toy.T0, 20, serial=1))

@@ -107,3 +107,22 @@ def test_a_written_serial_names_the_vehicle(tmp_path: Path) -> None:
 def test_a_format_that_cannot_be_is_refused(tmp_path: Path, role: str, said: str) -> None:
     with pytest.raises(Exception, match=said):
         profile_of(tmp_path, role, DBC)
+
+
+@pytest.mark.parametrize(
+    ("comment", "written"),
+    [
+        ("Firmware of the BMS: major times 256 plus minor.", "4.18"),  # 0x0412
+        ("major * 256 + minor", "4.18"),
+        ("Major x 256 + minor version", "4.18"),
+        ("major in the high byte", "1042"),  # of how many bits is not said
+        ("minor times 256 plus major", "1042"),
+        ("", "1042"),
+    ],
+)
+def test_a_version_is_written_as_the_comment_of_its_signal_says(tmp_path: Path, comment: str, written: str) -> None:
+    dbc = DBC + f'\nCM_ SG_ 400 Build "{comment}";\nCM_ SG_ 400 Serial "major times 256 plus minor";\n'
+    profile = profile_of(tmp_path, 'pack_firmware = "Ident.Build"\npack_serial = "Ident.Serial"', dbc)
+    assert seen(profile, [Sent("Ident", IDENT, 0)]) == [("pack_firmware", written, 1), ("pack", str(0xAB12CD), 1)]
+    own = profile_of(tmp_path / "own", 'pack_firmware = { signal = "Ident.Build", format = "{:X}" }', dbc)
+    assert seen(own, [Sent("Ident", IDENT, 0)]) == [("pack_firmware", "412", 1)]  # the profile's word stands first
