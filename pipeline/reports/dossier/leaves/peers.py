@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from herdbook.pipeline.health import herd_figures
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.herd.standing import FEWEST, FigureStanding, standing
 from herdbook.pipeline.reports.dossier.compared import COMPARED, Compared, limit_of, surprise
@@ -75,9 +76,10 @@ def _table(
             continue
         now, among = numbers.amount(own["value"], one.unit), _as_they_are(own, groups[0][1])
         body.append((one.title, now, among, "not reckoned", held, "not reckoned"))
-    body += [
-        (f"{s.figure.words[:1].upper()}{s.figure.words[1:]}", *_ranked(s, "not held here")) for s in of_metric.values()
-    ]
+    for s in of_metric.values():
+        limit = herd_figures.limit_of(s.figure, profile.limits if profile else None)
+        held = "none" if limit is None else numbers.amount(limit, s.figure.unit)
+        body.append((f"{s.figure.words[:1].upper()}{s.figure.words[1:]}", *_ranked(s, held)))
     if not body:
         return [Note("None of the figures that are compared is on record.", "absent")]
     head = ("Figure", "This unit", "Among its peers", "Usual for such a unit (90 %)", "Limit", "Against its own past")
