@@ -47,9 +47,19 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
         f"herdbook accept {folder / ACCEPTANCE} --plan {folder / PROFILES / 'zirbel.stand.plan.toml'} "
         f"--profile {folder / PROFILES / 'zirbel.toml'} --readings {folder / ACCEPTANCE / 'ZB-0101_readings.toml'}",
         f"herdbook stand drive {folder / STAND / 'drive_14.toml'} --out {folder / 'site'}",
+    ):
+        screen.command(f"  {command}")
+    screen.say(
+        f"{folder / BOOK} holds what a workshop wrote about these vehicles and 120 more. To take it in, write this as "
+        f"the first line of {folder / 'store' / 'herdbook.toml'}, have the fleet's figures made, scan again, and import:"
+    )
+    for command in (
+        f'vehicles = "{(folder / BOOK / "vehicles.csv").resolve()}"',
+        f"herdbook store refit --store {folder / 'store'}",
+        f"herdbook scan {folder / LOGS} --store {folder / 'store'} --profiles {folder / PROFILES}",
         f"herdbook book import {folder / BOOK / 'book.csv'} --store {folder / 'store'}",
     ):
-        screen.say(f"  {command}")
+        screen.command(f"  {command}")
     screen.say(f"{folder / NOTEBOOK.name} goes on from there in Python, in any notebook.")
 
 

@@ -52,6 +52,13 @@ def say(text: str = "", style: str | None = None) -> None:
     _print(console(), Text(safe(text)), style)
 
 
+def command(text: str) -> None:
+    """One command to be copied, on a line of its own however long it is."""
+    from rich.text import Text
+
+    console().print(Text(safe(text)), soft_wrap=True)
+
+
 def point(text: str, mark: str = "- ") -> None:
     """One entry of a list: what does not fit its line goes on under its text, not under its mark."""
     from rich.table import Table
