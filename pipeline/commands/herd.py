@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from herdbook.pipeline.commands.terminal.herd_batches import batches
 from herdbook.pipeline.commands.terminal.herd_campaign import campaign
 from herdbook.pipeline.commands.terminal.herd_course import course
 from herdbook.pipeline.commands.terminal.herd_factors import factors
@@ -156,67 +157,6 @@ def _as_dict(found: PartLife) -> dict[str, Any]:
         "against": against,
         "left_out": found.left_out,
     }
-
-
-def batches(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:
-    """Say whether a batch has more findings, or its parts more failures, than others of the same site and zone.
-
-    JSON: failures (part, batch, failed, parts, days, other_failed, other_parts, other_days; crude and ratio, strata,
-    adjusted: as below; words), rates (rule, profile, batch, found, vehicles, km, other_found, other_vehicles, other_km;
-    crude and ratio: ratio, low, high, p; adjusted: p among all comparisons), left_out (what was not compared, in
-    sentences).
-    """
-    from dataclasses import asdict
-
-    from herdbook.pipeline.commands.terminal import failures, screen
-    from herdbook.pipeline.herd.batch_failures import batch_failures
-    from herdbook.pipeline.herd.batches import batch_rates
-    from herdbook.pipeline.herd.horizon import record_end
-    from herdbook.pipeline.store.store import Store
-    from herdbook.pipeline.times import utc_now
-
-    opened = Store.open(store)
-    with opened.read() as con:
-        rates, left_out = batch_rates(con)
-        failed, not_compared = batch_failures(con, record_end(con, utc_now()))
-    left_out = [*not_compared, *left_out]
-    if json:
-        told = [asdict(f) | {"words": f.words} for f in failed]
-        screen.as_json({"rates": [asdict(r) for r in rates], "failures": told, "left_out": left_out})
-        return
-    if failed:
-        failures.show(failed)
-        screen.say()
-    if rates:
-        rows = [
-            (
-                r.rule,
-                r.profile,
-                r.batch,
-                f"{r.found} of {r.vehicles}",
-                f"{r.other_found} of {r.other_vehicles}",
-                f"{r.ratio.ratio:.2f} ({r.ratio.low:.2f} to {r.ratio.high:.2f})" if r.ratio else "–",
-                r.words,
-            )
-            for r in rates
-        ]
-        columns = (
-            "rule",
-            "profile",
-            "batch",
-            "vehicles found",
-            "of other batches",
-            "times as often a km (95 %)",
-            "so it",
-        )
-        note = "Within sites and zones; false discovery rate of all comparisons 5 %."
-        screen.table(f"{screen.plural(len(rates), 'comparison')} of batches", columns, rows, note=note)
-    else:
-        what = "No findings can be" if failed else "Nothing can be"
-        why = "no rule found three vehicles of a type with two batches of five and more"
-        screen.say(f"{what} compared: {why}.")
-    for one in left_out:
-        screen.say(f"{one}.")
 
 
 def outcomes(store: StoreFolder = DEFAULT_STORE, json: Json = False) -> None:

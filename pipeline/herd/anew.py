@@ -15,9 +15,11 @@ if TYPE_CHECKING:
 
 
 def began_anew(con: duckdb.DuckDBPyConnection, parts: Sequence[str], until: datetime) -> dict[str, datetime]:
-    """The newest moment before `until`, by vehicle; what was never exchanged is not in it. parts: "pack", "belt"."""
+    """The newest moment before `until`, by vehicle; what was never exchanged is not in it. parts: "pack", "belt".
+
+    Raises: StoreError for a copy that knows no service book."""
     found = {row["vehicle"]: row["t"] for row in ask(con, __name__, "exchanged", parts=list(parts)) if row["t"] < until}
-    for e in book.entries(con):
+    for e in book.entered(con):
         if e.holds and e.kind in (Kind.FITTED, Kind.REPAIR) and e.part.split(" ")[0] in parts and e.from_t < until:
             found[e.vehicle] = max(e.from_t, found.get(e.vehicle, e.from_t))
     return found

@@ -1,46 +1,59 @@
-"""Is it the batch? Every rule's findings, each batch against all others of its type, within sites and zones.
+"""Is it the batch? One batch held against all others of its kind: a rate of what happened, within sites and zones.
 
-The rate is that of vehicles found by the kilometres on record. Comparing within strata keeps apart who rides where from
-what is built how; where batch and site are one and the same, nothing can tell them apart, and that is said. All
-comparisons together are held to one false discovery rate (Benjamini and Yekutieli: however they hang together).
+Comparing within strata keeps apart who rides where from what is built how: a batch that went mostly to the steep routes
+is not blamed for the hills. Where batch and site are one and the same, nothing can tell them apart, and that is said.
+All comparisons together are held to one false discovery rate (Benjamini and Yekutieli: however they hang together).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from herdbook.pipeline.science.strata import Ratio, exact_rate_ratio, false_discovery, rate_ratio
-from herdbook.pipeline.store.statements import Row, ask
 
-if TYPE_CHECKING:
-    import duckdb
-
-FEWEST_VEHICLES = 5  # in the batch and among the others: engineering choice
-FEWEST_FOUND = 3  # vehicles found in all: with fewer no ratio can be surprising
+FEWEST_MEMBERS = 5  # in the batch and among the others: engineering choice
+FEWEST_HIT = 3  # in all: with fewer no ratio can be surprising
 SURE = 0.05  # of what is called a difference, so much may be none
 
 
 @dataclass(frozen=True, slots=True)
-class BatchRate:
-    """found, vehicles, km: of the batch; other_*: of all others of the type. ratio: within strata, or None where no
-    stratum holds both. crude: over all. adjusted: its p among all comparisons; 1 where it was not compared."""
+class Member:
+    """One vehicle, or one part's life. stratum: zone and site. watched: how long, in the unit of the question. hit:
+    whether what is asked about happened to it."""
 
-    rule: str
-    profile: str
     batch: str
-    found: int
-    vehicles: int
-    km: float
-    other_found: int
-    other_vehicles: int
-    other_km: float
+    stratum: tuple[str, str]
+    watched: float
+    hit: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """hit: how many of the members; watched: all of them together."""
+
+    hit: int
+    members: int
+    watched: float
+
+
+@dataclass(frozen=True, slots=True)
+class BatchRate:
+    """about: the rule or the kind of part. among: the type of vehicles, "" for parts. crude: over all. ratio: within
+    strata, or None where none holds both. strata: how many hold both. adjusted: its p among all comparisons, 1 where it
+    was not compared."""
+
+    about: str
+    among: str
+    batch: str
+    own: Tally
+    others: Tally
     crude: Ratio
     ratio: Ratio | None
-    adjusted: float
+    strata: int
+    adjusted: float = 1.0
 
     @property
     def differs(self) -> bool:
@@ -49,70 +62,57 @@ class BatchRate:
     @property
     def words(self) -> str:
         if self.ratio is None:
-            return "no site or zone has vehicles of this and of another batch: batch and use cannot be told apart"
+            return "no site or zone has this and another batch: batch and use cannot be told apart"
         if self.differs:
-            return "differs from the others"
+            return "differs from the others within sites and zones"
         if self.crude.p <= SURE < self.ratio.p:
-            return "differs over all, not within sites: who rides where may explain it"
+            return "differs over all, not within sites and zones: who rides where may explain it"
         return "no more than chance may give"
 
 
-def batch_rates(con: duckdb.DuckDBPyConnection) -> tuple[list[BatchRate], list[str]]:
-    """Comparisons, the most surprising first; and what was not compared and why, a sentence each."""
-    every = ask(con, __name__, "vehicle_facts")
-    facts = [row for row in every if row["batch"] and row["km"] > 0]
-    hit = {(row["rule"], row["vehicle"]) for row in ask(con, __name__, "told_ever") if row["severity"] != "note"}
-    found: list[tuple[str, str, _Compared]] = []
-    left_out = []
-    if without := len(every) - len(facts):
-        some = "1 vehicle has" if without == 1 else f"{without} vehicles have"
-        left_out.append(
-            f"{some} no batch or no kilometres on record, and {'is' if without == 1 else 'are'} not compared"
-        )
-    for profile in sorted({row["profile"] for row in facts}):
-        own = [row for row in facts if row["profile"] == profile]
-        for batch in sorted({row["batch"] for row in own}):
-            one = [row for row in own if row["batch"] == batch]
-            rest = [row for row in own if row["batch"] != batch]
-            if len(one) < FEWEST_VEHICLES or len(rest) < FEWEST_VEHICLES:
-                beside = f"of {len(one)} beside {len(rest)} of other batches"
-                left_out.append(f"Too small to compare: {profile}, batch {batch}, {beside}")
-                continue
-            compared = (_compared(rule, one, rest, hit) for rule in sorted({rule for rule, _ in hit}))
-            found += [(profile, batch, c) for c in compared if c is not None]
-    adjusted = false_discovery(np.array([c.ratio.p if c.ratio else 1.0 for _, _, c in found]), dependent=True)
-    rates = [
-        BatchRate(c.rule, profile, batch, *c.counts, c.crude, c.ratio, float(p))
-        for (profile, batch, c), p in zip(found, adjusted, strict=True)
-    ]
-    return sorted(rates, key=lambda r: (r.adjusted, r.crude.p, r.rule, r.batch)), left_out
+def too_small(members: Sequence[Member], batch: str, kind: str) -> str:
+    """Why a batch of this kind is not compared, a sentence; "" where it is."""
+    own = sum(m.batch == batch for m in members)
+    if min(own, len(members) - own) >= FEWEST_MEMBERS:
+        return ""
+    return f"Too small to compare: {kind}, batch {batch}, of {own} beside {len(members) - own} of other batches"
 
 
-@dataclass(frozen=True, slots=True)
-class _Compared:
-    rule: str
-    counts: tuple[int, int, float, int, int, float]
-    crude: Ratio
-    ratio: Ratio | None
-
-
-def _compared(rule: str, one: Sequence[Row], rest: Sequence[Row], hit: set[tuple[str, str]]) -> _Compared | None:
-    def found(rows: Sequence[Row]) -> int:
-        return sum((rule, row["vehicle"]) in hit for row in rows)
-
-    def km(rows: Sequence[Row]) -> float:
-        return float(sum(row["km"] for row in rows))
-
-    if found(one) + found(rest) < FEWEST_FOUND:
+def held_against_others(members: Sequence[Member], batch: str, *, about: str, among: str = "") -> BatchRate | None:
+    """The batch against all other members; None where too little happened to either."""
+    if sum(m.hit for m in members) < FEWEST_HIT:
         return None
-    strata = sorted({(row["zone"], row["site"]) for row in (*one, *rest)})
-    cells = [
-        [(found(part), km(part)) for part in (_within(one, stratum), _within(rest, stratum))] for stratum in strata
-    ]
-    arrays = [np.array([cell[side][what] for cell in cells], dtype=float) for side in (0, 1) for what in (0, 1)]
-    counts = (found(one), len(one), km(one), found(rest), len(rest), km(rest))
-    return _Compared(rule, counts, exact_rate_ratio(counts[0], counts[2], counts[3], counts[5]), rate_ratio(*arrays))
+    own, others = ([m for m in members if (m.batch == batch) is of_it] for of_it in (True, False))
+    one, rest = _tally(own), _tally(others)
+    cells = np.array(
+        [
+            [value for side in (own, others) for value in _rate([m for m in side if m.stratum == stratum])]
+            for stratum in sorted({m.stratum for m in members})
+        ]
+    )
+    return BatchRate(
+        about=about,
+        among=among,
+        batch=batch,
+        own=one,
+        others=rest,
+        crude=exact_rate_ratio(one.hit, one.watched, rest.hit, rest.watched),
+        ratio=rate_ratio(*cells.T),
+        strata=int(((cells[:, 1] > 0) & (cells[:, 3] > 0)).sum()),
+    )
 
 
-def _within(rows: Sequence[Row], stratum: tuple[str, str]) -> list[Row]:
-    return [row for row in rows if (row["zone"], row["site"]) == stratum]
+def all_together(found: Sequence[BatchRate]) -> list[BatchRate]:
+    """With the p that each has among all of them, the most surprising first."""
+    adjusted = false_discovery(np.array([r.ratio.p if r.ratio else 1.0 for r in found]), dependent=True)
+    told = [replace(r, adjusted=float(p)) for r, p in zip(found, adjusted, strict=True)]
+    return sorted(told, key=lambda r: (r.adjusted, r.crude.p, r.about, r.batch))
+
+
+def _tally(members: Sequence[Member]) -> Tally:
+    return Tally(sum(m.hit for m in members), len(members), float(sum(m.watched for m in members)))
+
+
+def _rate(members: Sequence[Member]) -> tuple[float, float]:
+    tally = _tally(members)
+    return float(tally.hit), tally.watched

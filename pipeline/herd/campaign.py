@@ -114,8 +114,8 @@ def campaign_effect(
 
 
 def campaign_dates(con: duckdb.DuckDBPyConnection, what: str) -> tuple[dict[str, datetime], str]:
-    """When each vehicle first got it, and by what that is known. Raises: NotKnownError."""
-    entries = [e for e in book.entries(con) if e.holds and e.kind in (Kind.CAMPAIGN, Kind.FIRMWARE)]
+    """When each vehicle first got it, and by what that is known. Raises: NotKnownError, StoreError."""
+    entries = [e for e in book.entered(con) if e.holds and e.kind in (Kind.CAMPAIGN, Kind.FIRMWARE)]
     booked: dict[str, datetime] = {}
     for e in entries:
         if what.lower() in (e.said.lower(), e.serial.lower()) or (

@@ -161,7 +161,7 @@ def _no_limit(rule: Rule, name: str, known: Mapping[str, object]) -> None:
 
 
 def try_limits(store: Store, rule: str, given: Sequence[str], vehicle: str = "") -> Tried:
-    """The rule on every vehicle's stored record, or on one's. Raises: NotKnownError, SettingsError."""
+    """The rule on every vehicle's stored record, or on one's. Raises: NotKnownError, SettingsError, StoreError."""
     rules = own_of(store).judging_rules()
     if rule not in rules:
         raise NotKnownError(f"no rule {rule!r}", do=nearest(rule, rules))
@@ -169,7 +169,7 @@ def try_limits(store: Store, rule: str, given: Sequence[str], vehicle: str = "")
     limits = given_limits(chosen, given)
     with store.read() as con:
         vehicles = [v for (v,) in con.execute("SELECT vehicle FROM vehicles ORDER BY vehicle").fetchall()]
-        entries = [e for e in book.entries(con) if e.holds and e.rule == rule]
+        entries = [e for e in book.entered(con) if e.holds and e.rule == rule]
     if vehicle and vehicle not in vehicles:
         raise NotKnownError(f"vehicle {vehicle!r} has no log", do=nearest(vehicle, vehicles))
     override = {f"{rule}.{name}": value for name, value in limits.items()}

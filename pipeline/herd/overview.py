@@ -97,7 +97,7 @@ def overview(store: Store, con: duckdb.DuckDBPyConnection, with_room: bool = Tru
         news=len(new),
         chances=chances([c.rule for c in new if c.change == "new"], months, load()),
         drifts=drifts(con, _own_limits(store)),
-        parked=parked(con, last.as_of) if last else [],
+        parked=parked(con, last.as_of, last.started) if last else [],
         charging=charging_habits(con),
         networks=networks(con, last) if last else [],
         steps=steps(con, last) if last else [],

@@ -21,11 +21,20 @@ CHARGES, CHARGE_DAYS, FULL_AT = 4, 60.0, 97.0  # engineering choice: fewer charg
 COLD_DAYS = 90.0
 
 
-def parked(con: duckdb.DuckDBPyConnection, as_of: datetime) -> list[Row]:
+def parked(con: duckdb.DuckDBPyConnection, as_of: datetime, today: datetime) -> list[Row]:
     """Vehicles whose newest record ended near empty or near full, longest ago first.
 
+    as_of: the fleet's newest record; a vehicle counts as parked by how far it is behind that, so that uploads which all
+    stop do not list the whole fleet. today: day of the scan, to which days are counted.
     Rows: vehicle, state (empty | full), soc [%], since_t, days."""
-    given = {"as_of": as_of, "empty": EMPTY_PCT, "empty_days": EMPTY_DAYS, "full": FULL_PCT, "full_days": FULL_DAYS}
+    given = {
+        "as_of": as_of,
+        "today": today,
+        "empty": EMPTY_PCT,
+        "empty_days": EMPTY_DAYS,
+        "full": FULL_PCT,
+        "full_days": FULL_DAYS,
+    }
     return ask(con, __name__, "parked", **given)
 
 

@@ -50,7 +50,7 @@ def vehicles_apart(store: Store, first: str, second: str) -> TwoSides:
 def before_and_after(store: Store, vehicle: str, at: str) -> TwoSides:
     """One vehicle before and after. at: 2026-03-04, 2026-03-04 14:30, or the number of an entry of its service book.
 
-    Raises: NotKnownError, SettingsError."""
+    Raises: NotKnownError, SettingsError, StoreError."""
     _known(store, vehicle)
     entry = _entry(store, vehicle, int(at.lstrip("#"))) if at.lstrip("#").isdecimal() else None
     if entry is not None:
@@ -79,7 +79,7 @@ def _known(store: Store, vehicle: str) -> str:
 
 def _entry(store: Store, vehicle: str, number: int) -> Entry:
     with store.read() as con:
-        found = [e for e in book.entries(con) if e.entry == number]
+        found = [e for e in book.entered(con) if e.entry == number]
     see = f"See: herdbook book {vehicle} --all"
     if not found:
         raise NotKnownError(f"the service book has no entry {number}", do=see)

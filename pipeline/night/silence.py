@@ -49,5 +49,8 @@ def silence(vehicle: str, days: Sequence[date], last: datetime, as_of: datetime)
     away = (as_of - last) / timedelta(days=1)
     if away <= max(PATIENCE * usual, LEAST_DAYS):
         return None
-    reason = f"no log for {away:.0f} days; nine of ten gaps between its riding days are {usual:.0f} days or less"
+    reason = (
+        f"no log for {away:.0f} days before the fleet's newest record; nine of ten gaps between its riding days are "
+        f"{usual:.0f} days or less"
+    )
     return VehicleNews(vehicle, ChangeKind.SILENT, last, reason)

@@ -12,7 +12,7 @@ from demo_logs.plan import units
 from demo_logs.write_book import OF_LOGGED, write_book
 from herdbook.pipeline.book import book
 from herdbook.pipeline.book.table_file import read_entries
-from herdbook.pipeline.commands.herd import batches
+from herdbook.pipeline.commands.terminal.herd_batches import batches
 from herdbook.pipeline.herd.batch_failures import batch_failures
 from herdbook.pipeline.intake.master_data import take_master_data
 from herdbook.pipeline.store.publish import publish
@@ -67,7 +67,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Store:
 def test_the_batch_is_told_from_the_route(store: Store) -> None:
     with store.read() as con:
         found, _ = batch_failures(con, utc_now())
-    told = {(f.part, f.batch): f for f in found}
+    told = {(f.about, f.batch): f for f in found}
     pack, belt = told["pack", "P-8"], told["belt", "R-42"]
     assert pack.differs
     assert pack.ratio is not None
@@ -77,7 +77,7 @@ def test_the_batch_is_told_from_the_route(store: Store) -> None:
     assert not belt.differs
     assert belt.ratio is not None
     assert belt.ratio.low < 1 < belt.ratio.high  # as drawn
-    assert belt.words.startswith("not the batch, once the route is counted")
+    assert belt.words == "differs over all, not within sites and zones: who rides where may explain it"
     assert belt.strata == 2
 
 

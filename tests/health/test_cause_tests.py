@@ -10,7 +10,7 @@ import pytest
 
 from herdbook.pipeline.health import cause_tests as told_by
 from herdbook.pipeline.health.cause import CauseTest, Episode, Evidence, Seen, Standing
-from herdbook.pipeline.health.examples import days, record
+from herdbook.pipeline.health.examples import days, one_session, record
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.vehicle.record import Event, Metric
 from herdbook.pipeline.vehicle.signals import Series, Signals
@@ -269,3 +269,34 @@ def test_a_clock_that_counted_on_tells_that_the_vehicle_was_awake() -> None:
 def test_every_builder_is_tried_here_or_beside() -> None:
     beside = Path(__file__).with_name("test_causes.py").read_text("utf-8") + Path(__file__).read_text("utf-8")
     assert [name for name in told_by.__all__ if name not in beside] == []
+
+
+@pytest.mark.parametrize(
+    ("watts", "falls", "said"),
+    [
+        (10.0, 0.0, Standing.NOT_SEEN),  # 10 W are 2.7 A of a group: 66 Ah a day, and nothing is missing
+        (10.0, -1.0, Standing.NOT_SEEN),  # a leak of 12 mA (0.3 Ah a day) is there: 0.05 W
+        (0.05, -1.0, Standing.OPEN),  # so little heat it can make; the readings do not prove it
+        (0.02, -8.0, Standing.SUPPORTED),  # 2.4 Ah a day
+        (0.0, -1.0, Standing.NOT_RECORDED),  # no heat measured: the other test's word
+    ],
+)
+def test_a_short_is_likely_only_as_far_as_a_group_loses_what_the_heat_takes(
+    watts: float, falls: float, said: Standing
+) -> None:
+    """By hand: P = V I, I = dQ/dt; 30 Ah rated, 1 % a day is 12.5 mA. A leak does not count by being there."""
+    parts = [
+        one_session(
+            day,
+            "charge",
+            *(
+                Metric("cell_offset_top_pct", falls * day if g == 4 else 0.01 * g, "%", 0.15, 500, item=str(g))
+                for g in range(1, 6)
+            ),
+            Metric("pack_idle_heat_w", watts, "W", 0.0, 300),
+        )
+        for day in (0.0, 1.5, 3.0)
+    ]
+    test = told_by.short_makes_the_heat(told_by.only_by("a measurement"))
+    spans = ((int(DAY0) + 7_200 * S, int(DAY0) + 10_800 * S),)
+    assert standing(test, record=record(*parts), spans=spans) is said

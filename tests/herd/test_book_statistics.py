@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from herdbook.pipeline.herd.batches import BatchRate, batch_rates
+from herdbook.pipeline.herd.batch_findings import batch_findings
+from herdbook.pipeline.herd.batches import BatchRate
 from herdbook.pipeline.herd.lives import PartLife, part_life
 from herdbook.pipeline.herd.outcomes import outcomes
 from herdbook.pipeline.store.connection import transaction
@@ -47,8 +48,8 @@ def found(store: Store, rule: str, vehicles: list[str]) -> None:
 def rates(store: Store) -> dict[tuple[str, str], BatchRate]:
     publish(store)
     with store.read() as con:
-        found, _ = batch_rates(con)
-    return {(r.rule, r.batch): r for r in found}
+        found, _ = batch_findings(con)
+    return {(r.about, r.batch): r for r in found}
 
 
 def test_a_batch_that_fails_more_on_every_site_is_told(store: Store) -> None:
@@ -59,7 +60,7 @@ def test_a_batch_that_fails_more_on_every_site_is_told(store: Store) -> None:
     assert rate.differs
     assert rate.ratio is not None
     assert rate.ratio.ratio == pytest.approx(10)  # 20 against 2, over equal ways
-    assert (rate.found, rate.vehicles, rate.other_found) == (20, 40, 2)
+    assert (rate.own.hit, rate.own.members, rate.others.hit) == (20, 40, 2)
 
 
 def test_a_batch_that_is_ridden_on_the_hill_is_not_blamed(store: Store) -> None:
@@ -70,7 +71,7 @@ def test_a_batch_that_is_ridden_on_the_hill_is_not_blamed(store: Store) -> None:
     rate = rates(store)["hot", "A"]
     assert rate.crude.p < 0.05
     assert not rate.differs
-    assert rate.words == "differs over all, not within sites: who rides where may explain it"
+    assert rate.words == "differs over all, not within sites and zones: who rides where may explain it"
 
 
 def test_batches_that_never_meet_cannot_be_told_apart(store: Store) -> None:

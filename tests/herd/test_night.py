@@ -80,10 +80,10 @@ def test_parked_near_empty_and_full(con: Con, metric_name: str) -> None:
     for name, soc, days in (("empty", 9.0, 15), ("full", 100.0, 22), ("ridden", 9.0, 3), ("half", 50.0, 90)):
         session(con, name, 100 - days)
         metric(con, name, metric_name, soc, 100 - days, unit="%")
-    found = parked(con, T0 + timedelta(days=100))
+    found = parked(con, T0 + timedelta(days=100), T0 + timedelta(days=130))
     assert [(r["vehicle"], r["state"], round(r["days"])) for r in found] == [
-        ("empty", "empty", 15),
-        ("full", "full", 22),
+        ("empty", "empty", 45),
+        ("full", "full", 52),
     ]
 
 

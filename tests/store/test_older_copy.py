@@ -8,7 +8,7 @@ import duckdb
 import pytest
 
 from herdbook.pipeline.errors import StoreError
-from herdbook.pipeline.herd.batches import batch_rates
+from herdbook.pipeline.herd.batch_findings import batch_findings
 from herdbook.pipeline.operating_system import set_rights
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
@@ -25,10 +25,10 @@ def test_only_an_older_copy_is_called_one(tmp_path: Path, older: bool) -> None:
         if older:
             con.execute("DELETE FROM versions WHERE version >= 13")
     with store.read() as con, pytest.raises(StoreError if older else duckdb.CatalogException) as told:
-        batch_rates(con)
+        batch_findings(con)
     if older:
         assert "older Herdbook" in str(told.value)
         assert "herdbook store publish" in str(told.value)
     publish(store)
     with store.read() as con:
-        batch_rates(con)
+        batch_findings(con)

@@ -84,7 +84,7 @@ def _standing(wide: Overview) -> None:
         else:
             rows.append((c["vehicle"], "never charged full", screen.plural(c["charges"], "charge")))
     if rows:
-        screen.table("Parked and charging, for a look", ("vehicle", "what", "figures"), rows)
+        screen.table("Parked and charging, for a look", ("vehicle", "what", "figures (days to the newest scan)"), rows)
     else:
         screen.say("Parked and charging: nothing to look at.")
 

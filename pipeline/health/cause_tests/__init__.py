@@ -15,6 +15,7 @@ from herdbook.pipeline.health.cause_tests.figures import (
     stood_for,
 )
 from herdbook.pipeline.health.cause_tests.gaps import ran_through_the_gap
+from herdbook.pipeline.health.cause_tests.leak_heat import short_makes_the_heat
 from herdbook.pipeline.health.cause_tests.levels import over, under
 from herdbook.pipeline.health.cause_tests.other_findings import also_found, at_the_same_time, found_at
 from herdbook.pipeline.health.cause_tests.states import reads_in
@@ -56,6 +57,7 @@ __all__ = [
     "over_top_speed",
     "ran_through_the_gap",
     "reads_in",
+    "short_makes_the_heat",
     "stood_for",
     "under",
     "unless",

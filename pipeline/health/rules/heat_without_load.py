@@ -15,7 +15,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import also_found, only_by
+from herdbook.pipeline.health.cause_tests import also_found, only_by, short_makes_the_heat
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import days as days_of
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
@@ -347,7 +347,10 @@ RULE = Rule(
     meaning="Something inside the pack makes heat on its own: an internal short, or a fault at a joint or balancer. "
     "It can grow into a fire.",
     causes=(
-        Cause("Internal short of a cell", also_found("leaking_group", "leak_growing")),
+        Cause(
+            "Internal short of a cell",
+            short_makes_the_heat(also_found("leaking_group", "leak_growing")),
+        ),
         Cause("A balancing resistor or transistor that is stuck on beside the sensor", also_found("balancer_stuck")),
         Cause(
             "A leak current over a dirty or wet board",

@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.herd.batches import BatchRate, batch_rates
+from herdbook.pipeline.herd.batch_findings import batch_findings
+from herdbook.pipeline.herd.batches import BatchRate
 from herdbook.pipeline.herd.factors import FactorDifference, factor_differences
 from herdbook.pipeline.reports.herd.forest import Branch, Ground, forest
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
@@ -20,7 +21,7 @@ MOST_LINES, MOST_FORESTS, MOST_ROWS = 16, 3, 40
 
 
 def leaf(con: duckdb.DuckDBPyConnection, titles: dict[str, str]) -> Leaf:
-    rates, small = batch_rates(con)
+    rates, small = batch_findings(con)
     differences, left_out = factor_differences(con)
     blocks: list[Block] = []
     told = [r for r in rates if r.ratio is not None and r.ratio.ratio > 0 and math.isfinite(r.ratio.ratio)]
@@ -55,11 +56,11 @@ def _of_findings(rates: Sequence[BatchRate], every: int, titles: dict[str, str])
     branches = []
     for r in rates:
         assert r.ratio is not None
-        counts = (f"{r.found} of {r.vehicles}", f"{r.other_found} of {r.other_vehicles}")
+        counts = (f"{r.own.hit} of {r.own.members}", f"{r.others.hit} of {r.others.members}")
         told = f"{r.ratio.ratio:.2f} ({r.ratio.low:.2f} to {r.ratio.high:.2f})"
-        name = f"{r.batch}: {titles.get(r.rule, r.rule)}"
+        name = f"{r.batch}: {titles.get(r.about, r.about)}"
         branches.append(
-            Branch(name, r.ratio.ratio, r.ratio.low, r.ratio.high, r.differs, (name, r.profile, *counts, told, r.words))
+            Branch(name, r.ratio.ratio, r.ratio.low, r.ratio.high, r.differs, (name, r.among, *counts, told, r.words))
         )
     head = ("Batch and finding", "Type", "Vehicles found", "Of other batches", "Times as often (95 %)", "So it")
     ground = Ground("Times as often a kilometre as other batches", 1.0, head, log=True)

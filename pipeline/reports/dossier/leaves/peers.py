@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from herdbook.pipeline.health import herd_figures
 from herdbook.pipeline.health.rules import all_rules
-from herdbook.pipeline.herd.standing import standing
+from herdbook.pipeline.herd.standing import FEWEST, FigureStanding, standing
 from herdbook.pipeline.reports.dossier.compared import COMPARED, Compared, limit_of, surprise
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
@@ -17,6 +19,7 @@ from herdbook.pipeline.reports.record import profile_of
 from herdbook.pipeline.reports.rule_counts import RuleCounts, rule_counts
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.vehicle.profile import Profile
 
 if TYPE_CHECKING:
     import duckdb
@@ -42,47 +45,72 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         peers = [float(r["value"]) for r in rows if r is not own]
         found.append((surprise(float(own["value"]), peers), one, own, _groups(rows, own)))
     found.sort(key=lambda f: -abs(f[0]))
-    blocks: list[Block] = []
-    if found:
-        head = ("Figure", "This unit", "Spreads from the median", "Limit", "Rank", "n with it")
-        body = [_standing(far, one, own, groups, limit_of(one, profile)) for far, one, own, groups in found]
-        blocks.append(PageTable("Where this unit stands, what is most unusual first", head, body, frozenset({2, 5})))
-        blocks += [
-            Drawn(_figure(one, groups, own, limit=limit_of(one, profile), named=facts.peers_named))
-            for _, one, own, groups in found[:MOST_DRAWN]
-        ]
-    else:
-        blocks.append(Note(f"Fewer than {LEAST_PEERS} peers of this profile have comparable figures.", "absent"))
-    blocks += _among_peers(con, facts.vehicle)
+    blocks: list[Block] = [*_table(standing(con, facts.vehicle), found, profile)]
+    blocks += [
+        Drawn(_figure(one, groups, own, limit=limit_of(one, profile), named=facts.peers_named))
+        for _, one, own, groups in found[:MOST_DRAWN]
+    ]
     blocks += _before(con, facts)
     lead = (
-        f"Each dot is a vehicle: the median over its newest {LAST} sessions. Unusual is what stands many spreads of "
-        "its peers (1.4826 times their median absolute deviation) from their median; the "
-        f"{MOST_DRAWN} most unusual figures are drawn. Peers differ in age, use and climate, so this is a hint where "
-        "to look and no verdict. Only vehicles that sent logs are here."
+        f"This unit is the middle of its newest {LAST} sessions; peers are the other vehicles of its profile that sent "
+        "logs. The order is by how many spreads of its peers (1.4826 times their median absolute deviation) it stands "
+        f"from their median; the first {MOST_DRAWN} are drawn, each dot a vehicle. Where a unit stands is a hint where "
+        "to look and no verdict."
     )
     return Leaf("peers", "The fleet beside it", lead, blocks)
 
 
-def _among_peers(con: duckdb.DuckDBPyConnection, vehicle: str) -> list[Block]:
-    """Ranks with age, use and warmth taken off, and the vehicle's own past."""
-    found = standing(con, vehicle)
-    if not any(s.among or s.past for s in found):
-        return []
+def _table(
+    ranked: Sequence[FigureStanding],
+    found: Sequence[tuple[float, Compared, Row, list[tuple[str, list[Row]]]]],
+    profile: Profile | None,
+) -> list[Block]:
+    """Every figure once: what it is now, among its peers, the limit, and against the unit's own past."""
+    of_metric = {s.figure.metric: s for s in ranked}
     body = []
-    for s in found:
-        usual = "not enough to say"
-        if s.among and math.isfinite(s.among.low):
-            usual = f"{numbers.number(s.among.low)} to {numbers.amount(s.among.high, s.figure.unit)}"
-        off = numbers.listing(list(s.taken_off)) if s.taken_off else "nothing"
-        now = numbers.amount(s.value, s.figure.unit)
-        body.append((s.figure.words, now, s.words, usual, off, s.past_words))
-    head = ("Figure", "Now", "Among peers", "Usual for such a unit (90 %)", "Taken off", "Against its own past")
+    for _, one, own, groups in found:
+        limit = limit_of(one, profile)
+        held = "none" if limit is None else numbers.amount(limit, one.unit)
+        if (s := of_metric.pop(one.metric, None)) is not None:
+            body.append((one.title, *_ranked(s, held)))
+            continue
+        now, among = numbers.amount(own["value"], one.unit), _as_they_are(own, groups[0][1])
+        body.append((one.title, now, among, "not reckoned", held, "not reckoned"))
+    for s in of_metric.values():
+        limit = herd_figures.limit_of(s.figure, profile.limits if profile else None)
+        held = "none" if limit is None else numbers.amount(limit, s.figure.unit)
+        body.append((f"{s.figure.words[:1].upper()}{s.figure.words[1:]}", *_ranked(s, held)))
+    if not body:
+        return [Note("None of the figures that are compared is on record.", "absent")]
+    head = ("Figure", "This unit", "Among its peers", "Usual for such a unit (90 %)", "Limit", "Against its own past")
     note = Note(
-        "Peers of this profile, with what is named as taken off explained by a regression in which this unit is one of "
-        "them: if it is, each rank is as likely as any other, so that one figure in ten lies outside its usual range."
+        "Peers are held against this unit with what is named as taken off explained by a regression in which it is one "
+        "of them: if it is, each rank is as likely as any other, and one figure in ten lies outside its usual range. "
+        f"Under {FEWEST} peers nothing is said. Its own past: stretches of {LAST} sessions before the newest."
     )
-    return [PageTable("Among true peers, and against its own past", head, body), note]
+    return [PageTable("Where this unit stands, what is most unusual first", head, body), note]
+
+
+def _ranked(s: FigureStanding, limit: str) -> tuple[str, ...]:
+    """The row of a figure behind its name."""
+    among, usual = s.words, "not enough to say"
+    if s.among:
+        off = f"; {numbers.listing(list(s.taken_off))} taken off" if s.taken_off else ""
+        among = f"{s.words} (percentile {s.among.percent:.0f}{off})"
+        if math.isfinite(s.among.low):
+            usual = f"{numbers.number(s.among.low)} to {numbers.amount(s.among.high, s.figure.unit)}"
+    return numbers.amount(s.value, s.figure.unit), among, usual, limit, s.past_words
+
+
+def _as_they_are(own: Row, members: Sequence[Row]) -> str:
+    """Among peers with nothing taken off, in the words of a standing."""
+    n = len(members) - 1
+    if n < FEWEST:
+        return f"not enough to say: {numbers.plural(n, 'peer')}"
+    lower, higher = (sum(way * (r["value"] - own["value"]) < 0 for r in members) for way in (1, -1))
+    side = "higher" if lower >= higher else "lower"
+    percent = 100 * (lower + 0.5 * (n - lower - higher) + 0.5) / (n + 1)
+    return f"{side} than {max(lower, higher)} of {n} (percentile {percent:.0f})"
 
 
 def _before(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
@@ -109,21 +137,6 @@ def _groups(found: list[Row], own: Row) -> list[tuple[str, list[Row]]]:
     groups = [(EVERYBODY, found)]
     keys = [key for key in ("batch", "firmware") if own[key]]
     return groups + [(f"{key} {own[key]}", [r for r in found if r[key] == own[key]]) for key in keys]
-
-
-def _rank(members: list[Row], own: Row) -> str:
-    above = sum(r["value"] > own["value"] for r in members)
-    same = sum(r["value"] == own["value"] for r in members) - 1
-    return f"{above + 1} of {len(members)} from the highest" + (f", equal with {same}" if same else "")
-
-
-def _standing(
-    far: float, one: Compared, own: Row, groups: list[tuple[str, list[Row]]], limit: float | None
-) -> tuple[str, ...]:
-    members = groups[0][1]
-    held = "" if limit is None else numbers.amount(limit, one.unit)
-    value = numbers.amount(own["value"], one.unit)
-    return one.title, value, f"{far:+.1f}", held, _rank(members, own), str(len(members))
 
 
 def _figure(

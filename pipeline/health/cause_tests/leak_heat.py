@@ -1,0 +1,90 @@
+"""Can a short inside a cell make the heat that was measured? A watt takes a quarter of an ampere and more of its group.
+
+A short turns its group's own charge into heat: P = V I. What a group loses against its siblings since the heat was
+first seen is read at the knee near full. A group that loses a few milliamperes does not warm a pack by watts. The heat
+may come and go, so that little loss makes the short less likely and does not exclude it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from herdbook.pipeline.health.cause import CauseTest, Evidence, Seen, Standing
+from herdbook.pipeline.health.pack.leak import LONG_DAYS, bled_before
+from herdbook.pipeline.health.pack.offsets import offsets
+from herdbook.pipeline.health.reading import metric_rows
+from herdbook.pipeline.health.rule import Record
+from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.times import DAY
+
+SURE = 3.0  # standard errors: engineering choice
+LEAST_DAYS = 1.0  # between two readings: engineering choice
+
+
+class Loss(NamedTuple):
+    """Of one group, more than the median group's, in A. t: of the newest reading, microseconds UTC."""
+
+    item: str
+    amps: float
+    se: float
+    t: int
+
+
+def short_makes_the_heat(otherwise: CauseTest) -> CauseTest:
+    """A group loses the charge that the measured heat takes. otherwise: where heat or loss was not measured."""
+
+    def judge(evidence: Evidence) -> Seen:
+        watts = 0.0 if evidence.record is None else _heat_w(evidence.record)
+        lost = [] if evidence.record is None else _losses(evidence.record, evidence.spans)
+        if evidence.record is None or watts <= 0.0 or not lost:
+            return otherwise.judge(evidence)
+        needed = watts / evidence.record.profile.pack_figures.of_chemistry.full_v
+        most = max(lost, key=lambda loss: loss.amps + SURE * loss.se)
+        takes = f"{spell(watts, 'W')} of heat take {spell(needed, 'A')} of one group"
+        upper = most.amps + SURE * most.se
+        if upper < needed:
+            words = f"{takes}; none lost more than {spell(max(upper, 0.0), 'A')} against the others meanwhile"
+            return Seen(Standing.NOT_SEEN, words, most.t, "cell_voltage", most.item)
+        surest = max(lost, key=lambda loss: loss.amps - SURE * loss.se)
+        if surest.amps - SURE * surest.se >= needed:
+            words = f"{takes}; group {surest.item} loses {spell(surest.amps, 'A', surest.se)}"
+            return Seen(Standing.SUPPORTED, words, surest.t, "cell_voltage", surest.item)
+        return Seen(Standing.OPEN, f"{takes}; what the groups lose is not read finely enough", role="cell_voltage")
+
+    return CauseTest(otherwise.roles, judge)
+
+
+def _heat_w(record: Record) -> float:
+    """The least that was surely made in a rest: of the whole pack, or of one group beside the place that warmed."""
+    pack = record.profile.pack_figures
+    found = [0.0]
+    for name, each in (
+        ("pack_idle_heat_w", 1.0),
+        ("cell_idle_rise_k_min", pack.heat_capacity_j_per_k / max(pack.groups, 1) / 60.0),
+    ):
+        rows = metric_rows(record, name)
+        if rows.height:
+            least = rows["value"].to_numpy() - SURE * rows["se"].fill_null(0.0).to_numpy()
+            found.append(each * float(np.nanmax(least)))
+    return max(found)
+
+
+def _losses(record: Record, spans: Sequence[tuple[int, int]]) -> list[Loss]:
+    """Between the last reading before the heat was first seen, or the first one after, and the newest."""
+    first = min((start for start, _ in spans), default=0)
+    rated, bled = record.profile.pack_figures.size_ah, metric_rows(record, "cell_bled_ah").sort("start_t")
+    out = []
+    for o in offsets(record, "top", LONG_DAYS).values():
+        t = o.starts
+        begin = max(int(np.searchsorted(t, first, side="right")) - 1, 0)
+        days = float(t[-1] - t[begin]) / DAY
+        if days < LEAST_DAYS or t[-1] < first:
+            continue
+        ah = rated / 100.0 * o.values + bled_before(o.item, bled, t)
+        per_reading = rated / 100.0 * float(np.hypot(o.own[begin], o.own[-1]))
+        hours = 24.0 * days
+        out.append(Loss(o.item, float(ah[begin] - ah[-1]) / hours, per_reading / hours, int(t[-1])))
+    return out
