@@ -37,7 +37,7 @@ _WORDS = {
     "stage": "fet fets mosfet igbt inverter inv stage powerstage heatsink transistor endstufe wechselrichter "
     "umrichter leistungsteil",
     "link": "link dclink dc bus busbar zwischenkreis",
-    "controller": "controller ctrl drv drive mcu dcu vcu esc control motorcontroller antrieb steuergeraet regler",
+    "controller": "controller ctrl drv drive mcu vcu esc control motorcontroller antrieb steuergeraet regler",
     "uptime": "uptime runtime up upt operating ontime laufzeit betriebszeit",
     "time": "time seconds timer clock",
     "derate": "derate derating drt torqueallowed torqueshare reduction",
