@@ -269,3 +269,15 @@ def test_twins_are_two_motors_and_letters_are_asked_about(tmp_path: Path, front:
     assert guess.family.members == (("DRV", f"{front}IQ"), ("DRV", f"{rear}IQ"))
     assert guess.family.sides == ("front", "rear")
     assert guess.certain is certain
+
+
+def test_a_comment_nearly_in_our_words_and_a_unit_make_a_short_name_certain(tmp_path: Path) -> None:
+    """A maker's own short forms say nothing; what has no unit, a limit and half of twins stay open."""
+    text = dbc(("BX_1", ["Zq1|km/h|60", "Zq2||255", "Zq3|A|300", "Zq4|V|80"]), ("F_DX", ["F_TQX|degC|200"])) + (
+        'CM_ SG_ 256 Zq1 "Speed of the trike over ground";\nCM_ SG_ 256 Zq2 "Travel of the brake lever";\n'
+        'CM_ SG_ 256 Zq3 "Highest current of the pack permitted";\nCM_ SG_ 256 Zq4 "Voltage of the whole pack";\n'
+        'CM_ SG_ 257 F_TQX "Winding temperature of the motor";\n'
+    )
+    (tmp_path / "a.dbc").write_text(text)
+    sure = {g.role: g.family.members for g in guesses(Network.load([tmp_path / "a.dbc"]).messages) if g.certain}
+    assert sure == {"vehicle_speed": (("BX_1", "Zq1"),), "pack_voltage": (("BX_1", "Zq4"),)}

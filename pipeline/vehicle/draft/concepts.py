@@ -9,7 +9,7 @@ from functools import cache
 _WORDS = {
     "pack": "pack batt battery bat hvb hvbat hvbatt accu akku accumulator ess ress traction trac batterypack",
     "bms": "bms bmu bcu bmc",
-    "cell": "cell cells cel group grp module modul zelle cellv vcell ucell cellvolt cellvoltage zelle zellen zell",
+    "cell": "cell cells cel group grp gr module modul zelle cellv vcell ucell cellvolt cellvoltage zelle zellen zell",
     "voltage": "v u volt volts voltage vol vlt spannung vdc udc terminal spannung",
     "current": "i amp amps ampere current cur curr crnt strom idc",
     "temp": "t temp temps temperature tmp tempr therm thermistor probe ntc waerme temperatur",
@@ -23,7 +23,8 @@ _WORDS = {
     "charge": "charge chg charging chrg chargelimit intake ccl regenlimit lade laden ladung",
     "discharge": "discharge dis dchg dsg dischrg dch discharging output dcl entlade entladen entladung",
     "charger": "charger chgr obc chg chargeunit evse lader ladegeraet",
-    "contactor": "contactor contactors relay mainrelay mainswitch switch mr k1 schuetz hauptschuetz mainrelaystate",
+    "contactor": "contactor contactors cntct cntctr relay mainrelay mainswitch switch mr k1 schuetz "
+    "hauptschuetz mainrelaystate",
     "state": "state status mode st stat sts zustand modus betriebsart",
     "fault": "fault faults error errors err alarm alarms failure dtc warning fehler stoerung",
     "insulation": "insulation isolation iso insul rins riso isolationswiderstand isowiderstand",
@@ -41,8 +42,8 @@ _WORDS = {
     "time": "time seconds timer clock",
     "derate": "derate derating drt torqueallowed torqueshare reduction",
     "share": "share allowed ratio factor percent",
-    "brake": "brake brk braking lever bremse brems",
-    "demand": "demand cmd command req request want wanted ask asked target pos position set setpoint pedal lever "
+    "brake": "brake brk braking lever lvr bremse brems",
+    "demand": "demand cmd command req request want wanted ask asked target pos position set setpoint pedal lever lvr "
     "ref soll wunsch befehl anforderung input rider handlebar remote",
     "regen": "regen recup recuperation regenerative rg regenbrake rekup rekuperation",
     "delivered": "delivered given actual act measured real ist",
@@ -58,7 +59,7 @@ _WORDS = {
     "hardware": "hardware hw hwver hardwareversion",
     "version": "version ver rev revision",
     "phase": "phase ph phasea phaseb phasec",
-    "reserve": "reserved unused spare crc checksum counter count alive rolling dummy",
+    "reserve": "reserved unused spare crc checksum counter count alive alv rolling dummy",
     "aux": "aux auxiliary 12v lv accessory logic supply ref reference vref cpu",
     "offset": "offset offs correction gain calibration zero",
     "power": "power pwr kw watt watts energy kwh wh",

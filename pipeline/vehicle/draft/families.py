@@ -111,7 +111,8 @@ def sided(wanted: Wanted, messages: Sequence[Message]) -> list[Family]:
             continue
         ranked = sorted(some, key=lambda one: (_count(one[1]), _count(one[0]), one[1], one[0]))
         if len({(_count(m), _count(s)) for m, s, _ in some}) == len(some):
-            lone = LONE if len(some) == 1 and (_side(*some[0][:2]) or _count(some[0][1])) else 1.0
+            one_of = _side(*some[0][:2]) or _end(*some[0][:2]) or _count(some[0][1])  # its twin is not among them
+            lone = LONE if len(some) == 1 and one_of else 1.0
             found.append(Family(wanted.role, tuple((m, s) for m, s, _ in ranked), least * lone))
     return sorted(found, key=lambda f: (-f.sure, f.members))
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 MOST_SURE = 0.97  # a name is a name
 IN_SIGNAL, IN_MESSAGE, IN_COMMENT = 1.0, 0.92, 0.75  # where a concept was named
+WHOLE_COMMENT = 0.88  # a comment that names all the role needs, and nothing that rules it out
 TORQUE = 0.78  # stands in for a current only with [drive] torque_nm_per_a, which a person must fill in
 NO_UNIT, SIDE_WORD, NO_WORDS = 0.7, 0.55, 0.6
 STRANGE, STRAY = 0.94, 0.93  # a word that nobody knows; a concept that the role has nothing to do with
@@ -59,9 +60,19 @@ def fit(wanted: Wanted, message: Message, signal: Signal) -> float:
         sure *= next((w for w, c in ((IN_SIGNAL, own), (IN_MESSAGE, around), (IN_COMMENT, said)) if c & either), 0.0)
     if not sure:
         return 0.0
-    sure *= _unit(role, wanted, signal, own)
+    measured = role.unit not in ("state", "bits", "id", "1") and signal.unit.strip()
+    told = bool(measured) and _told_by_comment(wanted, signal.comment[:120], asked)
+    sure = max(sure * STRANGE ** unknown_words(signal.name), WHOLE_COMMENT if told else 0.0)
+    sure *= _unit(role, wanted, signal, own | said if told else own)
     stray = [w for w in words(signal.name) if (c := concepts_of(w)) and not c & (asked | HARMLESS)]
-    return MOST_SURE * sure * STRAY ** len(stray) * STRANGE ** unknown_words(signal.name)
+    return MOST_SURE * sure * STRAY ** len(stray)
+
+
+def _told_by_comment(wanted: Wanted, comment: str, asked: set[str]) -> bool:
+    """The comment alone says what the signal is; where a unit bears it out, the maker's short forms may be odd."""
+    said = _concepts(comment)
+    named = all(said & set(need.split("|")) for need in wanted.needs)
+    return named and not _against(comment, asked) & wanted.never
 
 
 def _against(name: str, asked: set[str]) -> frozenset[str]:
