@@ -32,6 +32,9 @@ RISING = (
     ("drive", "regen_fade_zero_kmh", "regen_fade_full_kmh"),
 )
 
+ANY_CHARGER = 2.0, 4.4  # V a group, of any chemistry
+CHARGER = 0.93, 1.05  # of a full group's voltage, of the highest that is borne: gentle charging, a drop in the cable
+
 
 @dataclass(frozen=True, slots=True)
 class Maker:
@@ -94,7 +97,7 @@ USUAL = (
         *(("pack.full_charge_min", "pack.charger_a", "pack.rated_ah"), 0.4, 4.0),
         *("a full charge takes {} times as long as the charger's current needs", lambda m, a, ah: m / (60 * ah / a)),
     ),
-    Usual(("pack.charger_v", "pack.cells"), 2.0, 4.4, "the charger gives {} V a group", _ratio),
+    Usual(("pack.charger_v", "pack.cells"), *ANY_CHARGER, "the charger gives {} V a group", _ratio),
     Usual(("pack.pack_max_v", "pack.cells"), 2.5, 5.0, "the highest pack voltage is {} V a group", _ratio),
     Usual(("pack.bleed_ohm",), 5.0, 350.0, "a bleed resistor has {} Ohm", lambda ohm: ohm),
     Usual(
@@ -189,6 +192,7 @@ def check_together(maker: Maker, chemistry: Chemistry | None, found: Findings) -
         _both(maker.drive, kind, found)
     if chemistry is not None:
         _cell_limits(maker.pack, chemistry, found)
+        _charger(maker.pack, chemistry, found)
     for usual in USUAL:
         try:
             value = usual.of(*(maker.number(key) for key in usual.keys))
@@ -227,6 +231,17 @@ def _cell_limits(pack: PackFigures, chemistry: Chemistry, found: Findings) -> No
                 f"[pack] cell_min_v = {pack.cell_min_v:g} cannot be a limit of {chemistry.name}, {low:g} to {high:g} V"
             )
             found.wrong(("pack", "cell_min_v"), said, do)
+
+
+def _charger(pack: PackFigures, chemistry: Chemistry, found: Findings) -> None:
+    """A charger gives each group about what such a cell is full at."""
+    if not pack.given("charger_v", "cells"):
+        return
+    each = _of(pack, "charger_v") / pack.groups
+    low, high = CHARGER[0] * chemistry.full_v, CHARGER[1] * (chemistry.cell_max_v + chemistry.over_v)
+    if ANY_CHARGER[0] <= each <= ANY_CHARGER[1] and not low <= each <= high:  # beyond those USUAL tells it
+        what = f"the charger gives {each:.3g} V a group; {chemistry.name} is charged to {low:.3g} to {high:.3g} V"
+        found.doubt(("pack", "charger_v"), what, "Look at [pack] chemistry, charger_v and cells")
 
 
 def _of(figures: Figures, key: str) -> float:

@@ -149,6 +149,20 @@ def test_another_chemistry_is_told(tmp_path: Path) -> None:
     assert "a fault of its own" in line.found
 
 
+def test_the_name_of_another_chemistry_is_told_by_one_charge(tmp_path: Path) -> None:
+    """Cells that are flat in the middle are none that are not, whatever else the profile says; not so the other way
+    round by this test, as a flat curve's rise is less than two readings: a middle over 3.7 V tells that."""
+    text = re.sub(r"(?m)^cell_m(ax|in)_v = .*$", "", zirbel()).replace('"LFP"', '"NMC"')
+    for log in ("ZB-0101_2026-03-02_dock.blf", "ZB-0104_2026-03-05_dock.mf4"):
+        contact = held(tmp_path, text, (log,))
+        assert {"cell_voltage", "pack_current"} <= set(contact.doubts)
+        [line] = [c for c in contact.told if c.check == "charge_curve"]
+        assert "by the curve (NMC)" in line.found
+        assert "[pack] chemistry" in line.do
+        [line] = [c for c in held(tmp_path, zirbel(), (log,)).checked if c.check == "charge_curve"]
+        assert line.verdict is Word.HOLDS
+
+
 def _views(profile_text: str, tmp_path: Path, values: list[float]) -> list[View]:
     (tmp_path / "zirbel.dbc").write_bytes((ROOT / "dbc_demo" / "zirbel.dbc").read_bytes())
     (tmp_path / "zirbel.toml").write_text(profile_text)

@@ -194,6 +194,15 @@ def test_who_a_log_belongs_to_must_be_found_somewhere(tmp_path: Path) -> None:
     assert "sidecar" in str(doubt)
 
 
+def test_a_charger_of_another_chemistry_is_told(tmp_path: Path) -> None:
+    """The demo's charger gives 3.6 V a group: no such cell is charged to so little. And 4.2 V is no LFP charger."""
+    path = changed(tmp_path, 'chemistry = "LFP"', 'chemistry = "NMC"')
+    kept = [x for x in path.read_text("utf-8").splitlines() if not x.startswith(("cell_max_v", "cell_min_v"))]
+    path.write_text("\n".join(kept), "utf-8")
+    assert "the charger gives 3.6 V a group; NMC is charged to" in " ".join(map(str, load_profile(path).doubts))
+    assert "the charger gives 4.2 V a group; LFP is charged to" in doubted(tmp_path, "= 43.2", "= 50.4")
+
+
 @pytest.mark.parametrize("name", ["zirbel", "saumer"])
 def test_a_demo_profile_has_no_doubts(name: str) -> None:
     assert load_profile(DEMO / f"{name}.toml").doubts == ()
