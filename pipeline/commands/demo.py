@@ -51,7 +51,7 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
         screen.command(f"  {command}")
     screen.say(
         f"{folder / BOOK} holds what a workshop wrote about these vehicles and 120 more. To take it in, write this as "
-        f"the first line of {folder / 'store' / 'herdbook.toml'}, have the fleet's figures made, scan again, and import:"
+        f"the first line of {folder / 'store' / 'herdbook.toml'}, make the fleet's figures, scan again and import:"
     )
     for command in (
         f'vehicles = "{(folder / BOOK / "vehicles.csv").resolve()}"',
