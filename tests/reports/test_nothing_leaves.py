@@ -12,7 +12,7 @@ from herdbook.pipeline.reports.page.html import FIGURES, asset
 from tests.reports.browser import needs_chromium, opened, outside
 
 BUTTONS = {"Closer", "Wider", "Earlier", "Later", "All"}
-CONTROLS = "button, summary, [role=button], input, select, label, a[href^='#'], [tabindex]"
+CONTROLS = "button, summary, [role=button], input, select, label, a[href^='#'], [tabindex]:not(a)"
 PAGES = ("dossier", "history", "fleet", "night", "vehicle", "signals")
 
 

@@ -271,7 +271,7 @@ def test_a_phone_gets_the_findings_and_folds_what_follows(
         assert not page.is_visible("#peers .lead")
         made = tmp_path / "phone.pdf"
         page.pdf(path=str(made), format="A4")
-        assert "Each dot is a vehicle" in " ".join(" ".join(_sheets(made)).split())  # paper shows what is folded
+        assert "each dot a vehicle" in " ".join(" ".join(_sheets(made)).split())  # paper shows what is folded
         assert not page.is_visible("#peers .lead")
 
 
