@@ -79,6 +79,7 @@ quiet = {
 
 @settings(max_examples=4, **quiet)  # type: ignore[arg-type]
 @given(cuts, sevens, orders, flags)
+@pytest.mark.slow
 def test_any_cut_overlap_and_order_gives_the_same_results(
     at: list[int], overlap: list[int], order: list[int], batch: list[int]
 ) -> None:

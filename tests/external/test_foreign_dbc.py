@@ -103,6 +103,7 @@ def _profile(folder: Path, name: str, text: str, *files: Path) -> list[Path]:
 
 
 @needs_files
+@pytest.mark.slow
 def test_a_solar_car_s_groups_are_judged(tmp_path: Path) -> None:
     assert FILES is not None
     paths = _profile(tmp_path, "solar", SOLAR, FILES / "dbc" / "msxii_system_can.dbc", FILES / "dbc" / "vehicle.dbc")

@@ -47,6 +47,7 @@ def encoder(*files: Path) -> Any:
 
 @needs_files
 @pytest.mark.parametrize("low", [None, 30])
+@pytest.mark.slow
 def test_a_car_with_groups_in_banks_of_three_on_a_bus_of_their_own(tmp_path: Path, low: int | None) -> None:
     assert FILES is not None
     files = [

@@ -48,6 +48,7 @@ def test_growth_and_its_date(seed: int) -> None:
     assert dates[0] < reached < dates[1] + timedelta(days=1)
 
 
+@pytest.mark.slow
 def test_a_still_leak_and_a_sound_pack_are_no_growth() -> None:
     """150 sound packs and 150 with a steady leak of 4 % a month, twelve groups each: at most one false word."""
     false = sum(bool(apply(RULE, pack(leak, leak, 0.15, seed, days=60))) for leak in (0.0, 4.0) for seed in range(150))

@@ -163,6 +163,7 @@ def test_findings_count_by_days_on_record() -> None:
     assert "Did you mean brake_late?" in refused.value.do
 
 
+@pytest.mark.slow
 def test_a_true_nothing_is_called_an_effect_as_rarely_as_is_said() -> None:
     """The words of 40 herds without an effect: 5 % are 2; 6 or more would come by chance in 1 of 70 such tests."""
     told = 0

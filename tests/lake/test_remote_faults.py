@@ -20,6 +20,7 @@ pytestmark = [
 ]
 
 
+@pytest.mark.slow
 def test_a_lake_that_cannot_be_reached(s3: S3, far: Bench, near: Bench) -> None:
     """Before a scan, in the middle of one, and for those who only read."""
     fill(far, near)
@@ -104,6 +105,7 @@ def survive(s3: S3, far: Bench, near: Bench, instants: list[tuple[int, float]]) 
     assert [p for p in far.store.scratch.rglob("*") if p.is_file()] == []
 
 
+@pytest.mark.slow
 def test_killed_while_uploading(s3: S3, far: Bench, near: Bench) -> None:
     survive(s3, far, near, INSTANTS)
 

@@ -54,6 +54,7 @@ def asked(bench: Bench) -> None:
         vouch_for(bench.store, con, COUNT)
 
 
+@pytest.mark.slow
 def test_every_flip_is_noticed_by_python_and_by_sql(one: Bench) -> None:
     """A hundred places, in pages, page headers and the footer alike; none is read as data."""
     asked(one)  # all is well, and is remembered to be

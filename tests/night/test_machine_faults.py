@@ -40,6 +40,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
+@pytest.mark.slow
 def test_disk_full_says_so_and_goes_on_when_there_is_room(small_disk: Path, tmp_path: Path) -> None:
     inbox, calm = tmp_path / "inbox", Bench(tmp_path / "calm")
     for day in range(4):

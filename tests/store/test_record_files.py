@@ -201,6 +201,7 @@ def test_a_full_disk_leaves_the_rows_where_they_are(
     assert answers(bench.store, RECORD) == answers(young.store, RECORD)
 
 
+@pytest.mark.slow
 def test_killed_at_any_instant(tmp_path: Path) -> None:
     assert survive("scan, its rows moved", 1, random.Random(5), tmp_path) >= 1
 

@@ -78,6 +78,7 @@ def test_a_small_group_is_off_and_its_capacity_is_among_the_causes(pack: Any, ri
     assert fit.groups["9"].chance[Why.CAPACITY] > 0.2, fit.groups["9"]
 
 
+@pytest.mark.slow
 def test_sound_groups_and_weak_ones_hold_what_the_others_hold(pack: Any, ride: Any, charge: Any) -> None:
     faults: list[dict[str, Any]] = [{}, {"r_factor": {6: 1.6}}]
     for fault in faults:
