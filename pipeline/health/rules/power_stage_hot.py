@@ -147,8 +147,8 @@ RULE = Rule(
             "ratio",
             1.0,
             "1",
-            "more than other vehicles' by their currents, so twice as warm: engineering choice; this and the next three "
-            "were made after a hot stage of an outside simulation had been missed",
+            "more than other vehicles' by their currents, so twice as warm: engineering choice; this and the next "
+            "three were made after a hot stage of an outside simulation had been missed",
         ),
         Limit("sigmas", 4.0, "1", "and so many robust spreads of the fleet: engineering choice"),
         Limit("largest_se", 0.5, "1", "of one ride's figure, as a share, to count: engineering choice"),
