@@ -15,7 +15,9 @@ COLLAPSE_S = 0.3  # a limiter's taper takes longer
 # Of half of what was asked: less is a refusal, and no delay (engineering choice, made after a weak brake of an outside
 # simulation had been called late).
 LEAST_GIVEN = 0.3
-QUIET_US = 1_000_000  # a current that answers later than this is no answer any more (engineering choice)
+# A current that answers later than this is no answer any more (engineering choice, made after a late brake of an
+# outside simulation, tapped ten times a second to hold its speed, had been timed as quick).
+QUIET_US = 1_000_000
 BEFORE_US = 500_000  # frames further apart do not tell when something happened between them (engineering choice)
 
 

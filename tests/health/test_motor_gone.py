@@ -84,5 +84,11 @@ def test_a_share_like_the_fleets_is_quiet() -> None:
     assert judged(*[REAR_ALONE] * 4, front_share=0.01) == []  # as the maker made it
     assert judged(SOUND, SOUND, front_share=0.35) == []
     assert judged(*[[(3.2, 16.8)] * 5] * 4, front_share=0.3) == []  # less, but no half of it
-    assert isinstance(judged(REAR_ALONE, front_share=0.3), NotAssessed)  # five in one ride: a mode, or too few
-    assert judged([*REAR_ALONE, *REAR_ALONE], front_share=0.3) == []  # in one ride: a mode
+    assert isinstance(judged(REAR_ALONE, front_share=0.3), NotAssessed)  # five in one ride are too few
+
+
+def test_one_ride_unlike_the_fleet_is_not_called_sound() -> None:
+    said = judged([*REAR_ALONE, *REAR_ALONE], front_share=0.3)  # a mode may be chosen for one ride
+    assert isinstance(said, NotAssessed)
+    assert "another ride is needed" in said.reason
+    assert judged([*SOUND, *SOUND], front_share=0.3) == []

@@ -138,7 +138,13 @@ RULE = Rule(
             "K",
             "left against right at the same duty; or beyond what other vehicles warm: engineering choice",
         ),
-        Limit("ratio", 1.0, "1", "more than other vehicles' by their currents; twice as warm: engineering choice"),
+        Limit(
+            "ratio",
+            1.0,
+            "1",
+            "more than other vehicles' by their currents, so twice as warm: engineering choice; this and the next "
+            "three were made after a hot stage of an outside simulation had been missed",
+        ),
         Limit("sigmas", 4.0, "1", "and so many robust spreads of the fleet: engineering choice"),
         Limit("largest_se", 0.5, "1", "of one ride's figure, as a share, to count: engineering choice"),
         Limit("days", 21.0, "days", "the newest rides only, at most 40: engineering choice"),

@@ -11,7 +11,7 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import bits_set, only_by
-from herdbook.pipeline.health.reading import reference, seconds, windows
+from herdbook.pipeline.health.reading import Reference, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
 from herdbook.pipeline.health.rules._motor_gone import ENDS, Lacking, brakings_of_both, gone, lacking
@@ -82,7 +82,7 @@ def _front_and_rear(record: Record, limits: Mapping[str, float]) -> list[Finding
     if found is None and (little := lacking(rows, usual, limits)):
         return [_lacking(little)]
     if found is None and usual is not None and rows.height >= limits["count"]:
-        return []
+        return _one_ride(rows, usual, limits)
     if found is None and rows.height < 2 * limits["count"]:
         few = f"fewer than {2 * limits['count']:.0f} strong enough ones of this vehicle tell both currents"
         return NotAssessed(FRONT_AND_REAR.format(what=few))
@@ -113,6 +113,18 @@ def _front_and_rear(record: Record, limits: Mapping[str, float]) -> list[Finding
             not_separable="A fault, or a mode that brakes with one motor: a ride in each mode separates them.",
         )
     ]
+
+
+def _one_ride(rows: pl.DataFrame, usual: Reference, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    """Nothing to tell, unless all brakings known are of one ride and that ride would be told if it were two."""
+    odd = lacking(rows, usual, {**limits, "rides": 1})
+    if odd is None:
+        return []
+    return NotAssessed(
+        f"in its one ride with both currents recorded the {odd.end} motor gave {100 * odd.share:.0f} % of the braking "
+        f"current, and {100 * odd.usual:.0f} % on other vehicles of this type; a mode may be chosen for one ride, so "
+        "another ride is needed"
+    )
 
 
 def _lacking(found: Lacking) -> Finding:
@@ -183,7 +195,13 @@ RULE = Rule(
             "of the braking current of a front or rear motor: engineering choice; this, `took`, `rides` and `least_a` "
             "were made after an outside simulation's silent front motors had been missed",
         ),
-        Limit("beside_fleet", 0.5, "share", "of what the same motor gives on other vehicles: engineering choice"),
+        Limit(
+            "beside_fleet",
+            0.5,
+            "share",
+            "of what the same motor gives on other vehicles: engineering choice; this, `spreads` and `nearly_all` were "
+            "made after a dead front motor of an outside simulation had been missed",
+        ),
         Limit("spreads", 6.0, "1", "and so many robust spreads of the fleet under it: engineering choice"),
         Limit("nearly_all", 0.8, "share", "of the braking events: one may fall into a corner: engineering choice"),
         Limit("took", 0.15, "share", "that it gave before, in the middle: engineering choice"),
