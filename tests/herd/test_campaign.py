@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
 from herdbook.pipeline.book import book
+from herdbook.pipeline.book.entry import moment
 from herdbook.pipeline.cli import build
 from herdbook.pipeline.errors import NotKnownError, SettingsError, StoreError
 from herdbook.pipeline.health.herd_figures import figure
@@ -132,6 +134,31 @@ def test_repairs_made_rarer_are_told_with_the_ratio_and_quiet_placebos() -> None
     assert len(found.placebos) == 2  # the book begins with day 0
     assert not found.apart
     assert campaign_counts(con, "belts", "repairs", part="pack", days=100, until=UNTIL).words.startswith("not enough")
+
+
+@pytest.mark.parametrize("zone", ["UTC", "Europe/Berlin", "America/New_York"])
+def test_what_is_entered_for_the_day_of_the_campaign_counts_on_neither_side(zone: str) -> None:
+    """Every vehicle's old belt is taken out on that day, and that is no repair before it."""
+    con = catalogue()
+    of = ZoneInfo(zone)
+
+    def enter(name: str, kind: str, day: str, **more: str) -> None:
+        from_t, to_t = moment(day, of)
+        entry = con.execute("SELECT count(*) FROM service_book").fetchall()[0][0]
+        insert(con, "service_book", entry=entry, vehicle=name, kind=kind, zone=zone, from_t=from_t, to_t=to_t, **more)
+
+    for i in range(12):
+        name = vehicle(con, f"v{i:02d}")
+        enter(name, "complaint", "2026-03-02", said="first")
+        enter(name, "repair", "2026-05-20", part="belt left", said="worn")
+        enter(name, "repair", "2026-06-20", part="belt left", said="worn")
+        if i < 6:
+            enter(name, "removed", "2026-06-01", part="belt left")
+            enter(name, "campaign", "2026-06-01 14:30" if i % 2 else "2026-06-01", said="Belts changed")
+    found = campaign_counts(con, "belts", "repairs", days=40, until=UNTIL).effect
+    assert found is not None
+    assert (found.before, found.after, found.control_before, found.control_after) == (6, 6, 6, 6)
+    assert found.ratio == pytest.approx(1, abs=0.05)
 
 
 def test_repairs_that_went_apart_before_allow_no_word() -> None:
