@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from herdbook.pipeline.book import book
 from herdbook.pipeline.book.entry import moment
-from herdbook.pipeline.errors import NotKnownError, StoreError
+from herdbook.pipeline.cli import build
+from herdbook.pipeline.errors import NotKnownError, SettingsError, StoreError
 from herdbook.pipeline.health.herd_figures import figure
 from herdbook.pipeline.herd.campaign import CampaignEffect, campaign_effect
 from herdbook.pipeline.herd.campaign_counts import campaign_counts
@@ -163,6 +166,16 @@ def test_repairs_that_went_apart_before_allow_no_word() -> None:
     con = catalogue()
     counted_herd(con, 0.2, apart=5.0)
     assert campaign_counts(con, "belts", "repairs", days=60, until=UNTIL).words.startswith("cannot be told")
+
+
+@pytest.mark.parametrize(
+    "more", [("--count", "repairs", "--figure", "heat"), ("--count", "findings", "--part", "belt"), ("--part", "belt")]
+)
+def test_what_does_not_go_together_is_refused(tmp_path: Path, more: tuple[str, ...]) -> None:
+    with pytest.raises(SettingsError):
+        CliRunner().invoke(
+            build(), ["herd", "campaign", "belts", "--store", str(tmp_path), *more], catch_exceptions=False
+        )
 
 
 def test_findings_count_by_days_on_record() -> None:
