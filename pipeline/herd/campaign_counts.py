@@ -62,7 +62,7 @@ class CampaignCounts:
     def words(self) -> str:
         found = self.effect
         if not self.watched:
-            return "not enough to say: no vehicle with it is on record"
+            return "not enough to say: of the vehicles with it, nothing that could be counted is on record"
         watched = f"are watched before and after within {self.days:.0f} days"
         if (few := too_few(self.others, found, watched)) or found is None:
             return few
