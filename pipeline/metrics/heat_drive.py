@@ -219,6 +219,6 @@ SET = MetricSet(
         "derated_s": ("s", "Time with torque reduced by the controller, stretches of 2 s and more."),
         "derated_share": ("1", "Share of the recorded time with torque reduced."),
     },
-    version=6,  # in 6 no stage that stands still, in 5 a twin that may be frozen, in 4 power stages over their current, in 3 errors as of heat_pack
+    version=6,  # in 6 no stage that stands still, in 5 a twin that may be frozen, in 4 stages over their current
     source="copper loss 1.5 R I2 with R = R20 (235 + T) / 255: IEC 60034-1; lumped model, closed form",
 )
