@@ -52,8 +52,8 @@ def show_counts(what: str, counted: str, part: str, days: int, folder: Path | st
     if rows:
         columns = ("date", "with", "without", "rate with", "rate without", "times as often (95 %)")
         note = (
-            f"Counts of {days} days before → {days} after, of so many vehicles; rates by the time watched. "
-            "Under 1: rarer. Lower rows, placebos: dates before, at which nothing was done."
+            f"Counts of {days} days before → {days} after, the nearest day left out, of so many vehicles; rates by the "
+            "time watched. Under 1: rarer. Lower rows, placebos: dates before, at which nothing was done."
         )
         screen.table(f"{found.counted[:1].upper()}{found.counted[1:]}", columns, rows, note=note)
     screen.say(f"{found.words[:1].upper()}{found.words[1:]}.")
