@@ -119,10 +119,6 @@ class PlanGroup:
             plans.append(one)
         return plans
 
-    def part(self, first: int, size: int) -> PlanGroup:
-        """So many vehicles of it, beginning with the `first`, counted from 0."""
-        return next(self.parts([self.vehicles[first : first + size]]))
-
     def parts(self, of: Sequence[Sequence[str]]) -> Iterator[PlanGroup]:
         """For each of these lists of vehicles, which share none, what concerns them; every table is cut up once."""
         place = {v: i for i, some in enumerate(of) for v in some}

@@ -86,7 +86,7 @@ def write(store: Store, drafts: Sequence[Draft], now: datetime | None = None) ->
             raise NotShownError(
                 f"it is entered in the service book, but no page shows it yet: {error}",
                 store.folder,
-                "Make room, then run `herdbook store publish`, or enter it again: nothing stands twice",
+                "When that is mended, run `herdbook store publish`, or enter it again: nothing stands twice",
             ) from None
     return [], made
 

@@ -39,14 +39,20 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
     except OSError as error:
         raise SettingsError(f"cannot be written ({error.strerror})", folder, "Check the path and its rights") from None
     logs = sum(not p.name.endswith(".toml") for p in (folder / LOGS).iterdir())
+
+    def at(*place: str) -> str:
+        path = str(folder.joinpath(*place))
+        return f'"{path}"' if " " in path else path  # as every shell takes it
+
+    scan = f"herdbook scan {at(LOGS)} --store {at('store')} --profiles {at(PROFILES)}"
     screen.say(f"{logs} logs of an invented fleet and its profiles lie in {folder}. Try:")
     for command in (
-        f"herdbook look {folder / LOGS / 'ZB-0105_2026-03-20_ride.blf'} --profile {folder / PROFILES / 'zirbel.toml'}",
-        f"herdbook scan {folder / LOGS} --store {folder / 'store'} --profiles {folder / PROFILES}",
-        f"herdbook fleet --store {folder / 'store'} --pages {folder / 'site'}",
-        f"herdbook accept {folder / ACCEPTANCE} --plan {folder / PROFILES / 'zirbel.stand.plan.toml'} "
-        f"--profile {folder / PROFILES / 'zirbel.toml'} --readings {folder / ACCEPTANCE / 'ZB-0101_readings.toml'}",
-        f"herdbook stand drive {folder / STAND / 'drive_14.toml'} --out {folder / 'site'}",
+        f"herdbook look {at(LOGS, 'ZB-0105_2026-03-20_ride.blf')} --profile {at(PROFILES, 'zirbel.toml')}",
+        scan,
+        f"herdbook fleet --store {at('store')} --pages {at('site')}",
+        f"herdbook accept {at(ACCEPTANCE)} --plan {at(PROFILES, 'zirbel.stand.plan.toml')} "
+        f"--profile {at(PROFILES, 'zirbel.toml')} --readings {at(ACCEPTANCE, 'ZB-0101_readings.toml')}",
+        f"herdbook stand drive {at(STAND, 'drive_14.toml')} --out {at('site')}",
     ):
         screen.command(f"  {command}")
     screen.say(
@@ -54,10 +60,10 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
         f"the first line of {folder / 'store' / 'herdbook.toml'}, make the fleet's figures, scan again and import:"
     )
     for command in (
-        f'vehicles = "{(folder / BOOK / "vehicles.csv").resolve()}"',
-        f"herdbook store refit --store {folder / 'store'}",
-        f"herdbook scan {folder / LOGS} --store {folder / 'store'} --profiles {folder / PROFILES}",
-        f"herdbook book import {folder / BOOK / 'book.csv'} --store {folder / 'store'}",
+        f'vehicles = "{(folder / BOOK / "vehicles.csv").resolve().as_posix()}"',
+        f"herdbook store refit --store {at('store')}",
+        scan,
+        f"herdbook book import {at(BOOK, 'book.csv')} --store {at('store')}",
     ):
         screen.command(f"  {command}")
     screen.say(f"{folder / NOTEBOOK.name} goes on from there in Python, in any notebook.")

@@ -52,8 +52,9 @@ def repeatability(
     Units are tested again by the same and by other persons (or lines). With both limits the test is also held against
     their width. The interval is 95 %; "not enough to say" where no two units were tested twice by one person.
 
-    JSON: figure, studies (item, unit, units, persons, repeats; variances repeatability, reproducibility, gauge,
-    between_units, and share, to_tolerance: value, low, high; categories, interaction_p, lacking, told), files.
+    JSON: figure, studies (item, unit, units, persons, tests, balanced, repeats: null where not balanced; variances
+    repeatability, reproducibility, gauge, between_units, and share, to_tolerance: value, low, high; categories,
+    interaction_p, lacking, told), files.
     """
     from herdbook.pipeline.bench.study.measured import by_item, words
     from herdbook.pipeline.bench.study.repeats import repeat_study
@@ -65,12 +66,12 @@ def repeatability(
     if by not in ("who", "line"):
         raise SettingsError(f"tests cannot be told apart by {by!r}", do="Say --by who or --by line")
     rows, source = _rows(figure, csv, store)
-    low, high, source = _limits(figure, rows, item, (low, high), plan, source)
+    low, high, by_plan = _limits(figure, rows, item, (low, high), plan)
     width = high - low if low is not None and high is not None else None
     items = by_item(rows, item)
     studies = [repeat_study(name, some, "who" if by == "who" else "line", width) for name, some in items.items()]
     said = words(figure, item)
-    files = write_repeats(figure, said, studies, out, source) if out is not None else []
+    files = write_repeats(figure, said, studies, out, source + by_plan) if out is not None else []
     if json:
         from dataclasses import asdict
 
@@ -88,7 +89,7 @@ def repeatability(
         screen.as_json({"figure": figure, "studies": told, "files": [str(p) for p in files]})
         return
     _show(
-        f"Repeatability of {said}{_unit(rows)}",
+        f"Repeatability of {said}{_unit(rows)}{by_plan}",
         line_words.REPEAT_HEAD,
         [line_words.repeat_row(s) for s in studies if s.gauge or any(one.gauge for one in studies)],
         said=line_words.repeat_sentences(studies),
@@ -186,7 +187,8 @@ def _subgroups(
     out: Path | None,
     json: bool,
 ) -> None:
-    from herdbook.pipeline.bench.study.in_subgroups import USUAL, among_all, group_charts
+    from herdbook.pipeline.bench.study.in_control import among_all
+    from herdbook.pipeline.bench.study.in_subgroups import USUAL, group_charts
     from herdbook.pipeline.bench.study.measured import by_days, by_item, words
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.reports.bench import line_words
@@ -246,10 +248,10 @@ def capability(
         do = "Give --low, --high, or both, in the figure's unit, or --plan"
         raise SettingsError("a capability needs a limit", do=do)
     rows, source = _rows(figure, csv, store)
-    low, high, source = _limits(figure, rows, item, (low, high), plan, source)
+    low, high, by_plan = _limits(figure, rows, item, (low, high), plan)
     studies = [limit_study(name, some, low, high) for name, some in by_item(rows, item).items()]
     said = words(figure, item)
-    files = write_limits(figure, said, studies, (low, high), out, source) if out is not None else []
+    files = write_limits(figure, said, studies, (low, high), out, source + by_plan) if out is not None else []
     if json:
         told = [
             {"item": s.item, "unit": s.unit, "n": len(s.values)}
@@ -261,7 +263,7 @@ def capability(
         screen.as_json({"figure": figure, "low": low, "high": high, "studies": told, "files": files_said})
         return
     _show(
-        f"Capability of {said}{_unit(rows)}{_by_plan(source)}",
+        f"Capability of {said}{_unit(rows)}{by_plan}",
         line_words.LIMIT_HEAD,
         [line_words.limit_row(s) for s in studies if s.found or any(one.found for one in studies)],
         said=line_words.limit_sentences(studies),
@@ -276,10 +278,9 @@ def _limits(
     item: str,
     given: tuple[float | None, float | None],
     plan: Path | None,
-    source: str,
 ) -> tuple[float | None, float | None, str]:
-    """Limits as typed or as the plan has them, and what the study is made from. Raises: SettingsError for both, or for
-    limits the wrong way round."""
+    """Limits as typed or as the plan has them; of a plan its name, to be said behind what they are held against.
+    Raises: SettingsError for both, or for limits the wrong way round."""
     from herdbook.pipeline.bench.study.plan_limits import limits_of
     from herdbook.pipeline.errors import SettingsError
 
@@ -288,10 +289,10 @@ def _limits(
         if low is not None or high is not None:
             raise SettingsError("--plan and --low or --high", do="Leave one of them out")
         found, words = limits_of(plan, figure, rows[0].unit, {item} if item else {m.item for m in rows})
-        return found.low, found.high, f"{source}; limits of plan {words}"
+        return found.low, found.high, f", limits of plan {words}"
     if low is not None and high is not None and low >= high:
         raise SettingsError(f"--low {low:g} is not below --high {high:g}", do="Give them the other way round")
-    return low, high, source
+    return low, high, ""
 
 
 def _rows(figure: str, csv: Path | None, store: Path, group: str = "") -> tuple[list[Measured], str]:
@@ -307,11 +308,6 @@ def _rows(figure: str, csv: Path | None, store: Path, group: str = "") -> tuple[
     opened = Store.open(store)
     with opened.read() as con:
         return from_store(con, figure), f"the tests of {store.name}"
-
-
-def _by_plan(source: str) -> str:
-    _, _, limits = source.partition("; ")
-    return f", {limits}" if limits else ""
 
 
 def _unit(rows: Sequence[Measured]) -> str:

@@ -14,6 +14,7 @@ SIGNS = {  # units as people write them, of those that we write otherwise
     "MOhm": "MΩ",
     "m/s2": "m/s²",
     "uA": "µA",
+    "K/kA2": "K/kA²",
 }
 
 

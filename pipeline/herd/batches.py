@@ -15,7 +15,7 @@ import numpy as np
 from herdbook.pipeline.science.strata import Ratio, exact_rate_ratio, false_discovery, rate_ratio
 
 FEWEST_MEMBERS = 5  # in the batch and among the others: engineering choice
-FEWEST_HIT = 3  # in all: with fewer no ratio can be surprising
+FEWEST_HIT = 3  # in all: engineering choice; two may have one cause that is not the batch
 SURE = 0.05  # of what is called a difference, so much may be none
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 import numpy as np
 
@@ -19,7 +19,9 @@ from herdbook.pipeline.book import book
 from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.health.herd_figures import Figure
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.science.before_after import Effect, effect
+from herdbook.pipeline.science.count_effect import CountEffect
 from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.times import EPOCH
 
@@ -28,16 +30,36 @@ if TYPE_CHECKING:
 
 FEWEST = 5  # vehicles with the campaign, and without (engineering choice)
 EACH = 3  # values before, and after, of a vehicle that counts (engineering choice)
-PLACEBOS = 3  # dates before: each needs as long a record again, and each more makes a false alarm likelier to be shared
+PLACEBOS = 3  # dates before: each needs as long a record again, and leaves the others less of SURE (engineering choice)
 SURE = 0.05  # of all placebos together, and what an interval of 95 % leaves
+Found = TypeVar("Found", Effect, CountEffect)
 
 
 @dataclass(frozen=True, slots=True)
-class Placebo:
+class Placebo(Generic[Found]):
     """The same, as if it had been done so many days earlier."""
 
     days_before: float
-    effect: Effect
+    effect: Found
+
+
+def went_apart(placebos: Sequence[Placebo[Found]]) -> bool:
+    """Whether a placebo shows an effect, with the chance of all of them together held to SURE."""
+    return any(p.effect.p < SURE / len(placebos) for p in placebos)
+
+
+def too_few(others: int, found: Found | None, have: str) -> str:
+    """Why so few vehicles tell nothing, a sentence; "" where they are enough. others: without it, of the types. have:
+    what a vehicle must have to count in `found`, with its verb."""
+    if others < FEWEST:
+        return (
+            f"not enough to say: {counted(others, 'vehicle')} of the type without it, and {FEWEST} are needed as "
+            "controls"
+        )
+    if found is None or found.treated < FEWEST or found.controls < FEWEST:
+        these = f"{found.treated} with and {found.controls} without it" if found else "too few"
+        return f"not enough to say: {these} {have}"
+    return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,23 +76,18 @@ class CampaignEffect:
     last: datetime
     others: int
     effect: Effect | None
-    placebos: tuple[Placebo, ...]
+    placebos: tuple[Placebo[Effect], ...]
 
     @property
     def apart(self) -> bool:
-        """Whether a placebo shows an effect, with the chance of all of them together held to SURE."""
-        return any(p.effect.p < SURE / len(self.placebos) for p in self.placebos)
+        """Whether those with and without it went apart before it."""
+        return went_apart(self.placebos)
 
     @property
     def words(self) -> str:
-        found = self.effect
-        if self.others < FEWEST:
-            return (
-                f"not enough to say: {self.others} vehicles of the type without it, and {FEWEST} are needed as controls"
-            )
-        if found is None or found.treated < FEWEST or found.controls < FEWEST:
-            have = f"{found.treated} with and {found.controls} without it" if found else "too few"
-            return f"not enough to say: {have} have {EACH} values before and after within {self.days:.0f} days"
+        found, have = self.effect, f"have {EACH} values before and after within {self.days:.0f} days"
+        if (few := too_few(self.others, found, have)) or found is None:
+            return few
         if self.apart:
             return "cannot be told: those with and without it went apart before it already"
         if found.low <= 0 <= found.high:

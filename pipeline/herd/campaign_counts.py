@@ -1,14 +1,15 @@
 """Did a campaign make repairs, complaints or findings rarer? Counts before and after, with it and without it.
 
 Who got it, and who stands beside them, is as in campaign.py; so are the dates before, at which nothing was done. What
-happened on the day of the campaign itself counts on neither side. Repairs and complaints are held against the days on
-which the workshop's book was kept and the vehicle not scrapped; findings against the days with a record, since a
-vehicle that leaves no log has none. A thing found of several groups on one day is one.
+happened less than a day before or after the campaign counts on neither side: an entry may name the day alone, and begin
+with it, so that nobody knows what came first. Repairs and complaints are held against the days on which the workshop's
+book was kept and the vehicle not scrapped; findings against the days with a record, since a vehicle that leaves no log
+has none. A thing found of several groups on one day is one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from math import inf, isnan
@@ -20,7 +21,7 @@ from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.book import book
 from herdbook.pipeline.book.entry import Entry, Kind
 from herdbook.pipeline.errors import NotKnownError
-from herdbook.pipeline.herd.campaign import FEWEST, PLACEBOS, SURE, campaign_dates
+from herdbook.pipeline.herd.campaign import FEWEST, PLACEBOS, Placebo, campaign_dates, too_few, went_apart
 from herdbook.pipeline.herd.returns import WORKSHOP, came_back
 from herdbook.pipeline.science.count_effect import CountEffect, Counts, count_effect
 from herdbook.pipeline.store.statements import ask
@@ -31,14 +32,6 @@ if TYPE_CHECKING:
     import duckdb
 
 REPAIRS, COMPLAINTS, FINDINGS = "repairs", "complaints", "findings"
-
-
-@dataclass(frozen=True, slots=True)
-class CountPlacebo:
-    """The same, as if it had been done so many days earlier."""
-
-    days_before: float
-    effect: CountEffect
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,25 +51,21 @@ class CampaignCounts:
     watched: int
     others: int
     effect: CountEffect | None
-    placebos: tuple[CountPlacebo, ...]
+    placebos: tuple[Placebo[CountEffect], ...]
 
     @property
     def apart(self) -> bool:
-        """Whether a placebo shows an effect, with the chance of all of them together held to SURE."""
-        return any(p.effect.p < SURE / len(self.placebos) for p in self.placebos)
+        """Whether those with and without it went apart before it."""
+        return went_apart(self.placebos)
 
     @property
     def words(self) -> str:
         found = self.effect
         if not self.watched:
-            return "not enough to say: nothing of those with it is on record that could be counted"
-        if self.others < FEWEST:
-            return (
-                f"not enough to say: {self.others} vehicles of the type without it, and {FEWEST} are needed as controls"
-            )
-        if found is None or found.treated < FEWEST or found.controls < FEWEST:
-            have = f"{found.treated} with and {found.controls} without it" if found else "too few"
-            return f"not enough to say: {have} are watched before and after within {self.days:.0f} days"
+            return "not enough to say: of the vehicles with it, nothing that could be counted is on record"
+        watched = f"are watched before and after within {self.days:.0f} days"
+        if (few := too_few(self.others, found, watched)) or found is None:
+            return few
         if isnan(found.ratio) or (found.low == 0 and found.high == inf):
             side = "with" if isnan(found.change) else "without"
             return f"not enough to say: too few {self.counted} among those {side} it"
@@ -115,7 +104,7 @@ class _Span:
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """Of one vehicle. events: days since 1970, in order; one a day."""
+    """Of one vehicle. events: in days since 1970, in order; one a day."""
 
     type: str
     watched: _Watch
@@ -123,7 +112,7 @@ class _Seen:
 
     def around(self, at: float, days: float) -> Floats | None:
         """Events before and after, time watched before and after; None where a side was not watched."""
-        sides = ((at - days, at), (at + 1.0, at + days))
+        sides = ((at - days, at - 1.0), (at + 1.0, at + days))
         watched = [self.watched(a, b) for a, b in sides]
         if min(watched) <= 0:
             return None
@@ -147,12 +136,12 @@ def campaign_counts(
     herd, named = _herd(con, counted, part, until, rules)
     types = {herd[v].type for v in dates if v in herd}
     herd = {v: seen for v, seen in herd.items() if seen.type in types}
-    day = {v: (t - EPOCH) / timedelta(days=1) for v, t in dates.items()}
+    day = {v: _day(t) for v, t in dates.items()}
     placebos = []
     for n in range(1, PLACEBOS + 1):
         earlier = _effect(herd, day, days, n * days)
         if earlier and earlier.treated >= FEWEST and earlier.controls >= FEWEST and not isnan(earlier.ratio):
-            placebos.append(CountPlacebo(n * days, earlier))
+            placebos.append(Placebo(n * days, earlier))
     return CampaignCounts(
         what=what,
         known_by=known_by,
@@ -173,7 +162,7 @@ def _herd(
     con: duckdb.DuckDBPyConnection, counted: str, part: str, until: datetime, rules: Sequence[str]
 ) -> tuple[dict[str, _Seen], str]:
     if counted in (REPAIRS, COMPLAINTS):
-        return _by_book(con, counted, part, until), f"{counted} of: {part}" if part else counted
+        return _by_book(con, counted, part, until), f"{counted} of the {part}" if part else counted
     told = ask(con, __name__, "newly_told")
     known = {row["rule"] for row in told} | set(rules)
     if counted != FINDINGS and counted not in known:
@@ -184,7 +173,7 @@ def _herd(
     events: dict[str, set[float]] = {}
     for row in told:
         if counted in (FINDINGS, row["rule"]):
-            events.setdefault(row["vehicle"], set()).add(_day(row["t"]))
+            events.setdefault(row["vehicle"], set()).add(float((row["t"] - EPOCH) // timedelta(days=1)))
     herd = {
         row["vehicle"]: _Seen(row["type"], _Days(np.array(row["days"], float)), _sorted(events.get(row["vehicle"], ())))
         for row in ask(con, __name__, "record_days")
@@ -197,26 +186,26 @@ def _by_book(con: duckdb.DuckDBPyConnection, counted: str, part: str, until: dat
     kept = [e.from_t for e in entries if e.kind in WORKSHOP]
     if not kept:
         return {}
-    if counted == REPAIRS:
-        happened: Mapping[str, Sequence[datetime]] = {v: t for (v, _), t in came_back(entries, part).items()}
-    else:
-        happened = _complaints(entries, part)
+    happened = {v: t for (v, _), t in came_back(entries, part).items()} if counted == REPAIRS else _complaints(entries)
     scrapped = {e.vehicle: e.from_t for e in entries if e.kind == Kind.SCRAPPED}
     since, herd = min(kept), {}
     for row in ask(con, __name__, "watched_vehicles"):
         name = row["vehicle"]
         if row["began"] is not None:
             start, end = max(since, datetime.combine(row["began"], time())), min(until, scrapped.get(name, until))
-            span = _Span((start - EPOCH) / timedelta(days=1), (end - EPOCH) / timedelta(days=1))
-            herd[name] = _Seen(row["type"], span, _sorted({_day(t) for t in happened.get(name, ())}))
+            herd[name] = _Seen(row["type"], _Span(_day(start), _day(end)), _sorted(map(_day, happened.get(name, ()))))
     return herd
 
 
-def _complaints(entries: Sequence[Entry], part: str) -> dict[str, list[datetime]]:
-    found: dict[str, list[datetime]] = {}
+def _complaints(entries: Sequence[Entry]) -> dict[str, list[datetime]]:
+    """When, by vehicle; one a day."""
+    seen: dict[tuple[str, str], datetime] = {}
     for e in entries:
-        if e.kind == Kind.COMPLAINT and not part:
-            found.setdefault(e.vehicle, []).append(e.from_t)
+        if e.kind == Kind.COMPLAINT:
+            seen.setdefault((e.vehicle, e.day), e.from_t)
+    found: dict[str, list[datetime]] = {}
+    for (vehicle, _), t in seen.items():
+        found.setdefault(vehicle, []).append(t)
     return found
 
 
@@ -244,8 +233,9 @@ def _effect(herd: Mapping[str, _Seen], day: Mapping[str, float], days: float, ea
 
 
 def _day(t: datetime) -> float:
-    return float((t - EPOCH) // timedelta(days=1))
+    """Days since 1970, with their parts."""
+    return (t - EPOCH) / timedelta(days=1)
 
 
-def _sorted(days: Sequence[float] | set[float]) -> Floats:
+def _sorted(days: Iterable[float]) -> Floats:
     return np.array(sorted(days), dtype=float)

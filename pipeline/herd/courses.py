@@ -147,9 +147,8 @@ def _bends(herd: list[Series], figure: Figure) -> str:
         return ""
     worse = (found.faster < 0) == figure.falls
     return (
-        f"the {figure.words} of {found.units} series does not change along lines (p = {found.p:.1g}): it gets worse "
-        f"{'faster and faster, so dates may come earlier' if worse else 'slower and slower, so dates may come later'} "
-        "than said"
+        f"the {figure.words} of {found.units} series does not change along lines (p = {found.p:.1g}): with age it "
+        f"turns to the {'worse, so dates may come earlier' if worse else 'better, so dates may come later'} than said"
     )
 
 

@@ -26,7 +26,7 @@ from herdbook.pipeline.intake.outcome import (
     TakenLog,
     flat,
 )
-from herdbook.pipeline.store.connection import insert, transaction
+from herdbook.pipeline.store.connection import insert, registered, transaction
 from herdbook.pipeline.store.statements import Row, ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import now_us
@@ -170,12 +170,20 @@ def _replace(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog], known: C
     con.execute("DELETE FROM quarantine WHERE log IN (SELECT unnest(?)) OR path IN (SELECT unnest(?))", mended)
     for table, rows in _rows(fresh, now).items():
         insert(con, table, rows)
-    for vehicle, s in {(t.vehicle, s.component, s.digits): (t.vehicle, s) for t in fresh for s in t.serials}.values():
-        if s.digits and s.digits != s.serial:
-            given = {"vehicle": vehicle, "component": s.component, "digits": s.digits, "serial": s.serial}
-            con.execute(statement(__name__, "write_serial_anew"), given)
+    _write_anew(con, fresh)
     for log, moment in received.items():
         con.execute("UPDATE logs SET received_t = ? WHERE log = ?", [moment, log])
+
+
+def _write_anew(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog]) -> None:
+    """Serials of earlier logs as they are written now."""
+    formed = [(t.vehicle, s) for t in fresh for s in t.serials if s.digits and s.digits != s.serial]
+    if not formed:
+        return
+    rows = [{"vehicle": v, "component": s.component, "digits": s.digits, "serial": s.serial} for v, s in formed]
+    written = pl.DataFrame(rows).unique(["vehicle", "component", "digits"], keep="last", maintain_order=True)
+    with registered(con, "written", written):
+        con.execute(statement(__name__, "write_serials_anew"))
 
 
 def withdraw(con: duckdb.DuckDBPyConnection, logs: list[str], now: int) -> None:
@@ -204,9 +212,7 @@ def _rows(fresh: Sequence[TakenLog], now: int) -> dict[str, pl.DataFrame]:
         tables["log_spans"] += [key | {"start_t": s.start, "end_t": s.end, "dated": s.dated} for s in t.spans]
         tables["log_doubts"] += [key | {"start_t": a, "end_t": b} for a, b in t.doubts]
         tables["log_facts"] += [key | {"fact": k, "value": v} for k, v in sorted(t.facts.items())]
-        tables["log_serials"] += [
-            key | {name: value for name, value in flat(s).items() if name != "digits"} for s in t.serials
-        ]
+        tables["log_serials"] += [key | {k: v for k, v in flat(s).items() if k != "digits"} for s in t.serials]
     return {name: _timed(rows) for name, rows in tables.items() if rows}
 
 

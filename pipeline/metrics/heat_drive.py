@@ -213,11 +213,8 @@ SET = MetricSet(
         "winding_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
         "winding_side_ratio": ("1", "Rise of the hotter winding over its twin's, at equal copper loss."),
         "winding_side_k": ("K", "By how much it rose further than its twin's rise explains."),
-        "fet_heat_k_per_ka2": (
-            "K/kA2",
-            "By how much a power stage follows its motor's current, smoothed.",
-        ),
-        "fet_rise_k": ("K", "How far its current warmed a power stage in the ride, upper end."),
+        "fet_heat_k_per_ka2": ("K/kA2", "Warmth of a power stage over the square of its motor's current, smoothed."),
+        "fet_rise_k": ("K", "Rise of a power stage by its motor's current in the ride, upper end."),
         "derated_s": ("s", "Time with torque reduced by the controller, stretches of 2 s and more."),
         "derated_share": ("1", "Share of the recorded time with torque reduced."),
     },

@@ -24,7 +24,7 @@ from herdbook.pipeline.store.statements import Row, ask
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
-DAYS = 180.0  # engineering choice
+DAYS = 180.0  # engineering choice: half a year, so that one odd month does not make a batch
 FEWEST, LEAST = 5, 3  # vehicles on a side; sessions of each (engineering choices)
 SURE = 0.01  # engineering choice: one herd in a hundred is told of a batch that is like the others
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import inf, nan, pi, sqrt
+from math import inf, isnan, nan, pi, sqrt
 
 import numpy as np
 
@@ -140,11 +140,12 @@ def _ewma_limit(n: int) -> Floats:
 
 
 def holm(p: Sequence[float]) -> list[float]:
-    """Each p among all of them, after Holm: below a level with at most that chance of any false one."""
-    order = sorted(range(len(p)), key=lambda i: p[i])
-    out, least = [0.0] * len(p), 0.0
+    """Each p among all of them, after Holm: below a level with at most that chance of any false one. NaN, where nothing
+    was tested, stays and does not count."""
+    order = sorted((i for i in range(len(p)) if not isnan(p[i])), key=lambda i: p[i])
+    out, least = [nan] * len(p), 0.0
     for rank, i in enumerate(order):
-        least = max(least, min(1.0, (len(p) - rank) * p[i]))
+        least = max(least, min(1.0, (len(order) - rank) * p[i]))
         out[i] = least
     return out
 

@@ -86,7 +86,16 @@ def crossed(values: Floats, tolerance: float | None = None, sure: float = 0.95) 
             squares, dofs = (*squares[:2], joined, joined), (*dofs[:2], 0, dofs[2] + dofs[3])
     found = _variances(np.array(squares)[:, None], dofs, values.shape, tolerance)
     drawn = _variances(drawn_squares(squares, dofs), dofs, values.shape, tolerance)
+    return read_out(found, drawn, p, (units, persons, repeats), sure)
+
+
+def read_out(
+    found: dict[str, Floats], drawn: dict[str, Floats], p: float, study: tuple[int, int, int], sure: float = 0.95
+) -> Gauge:
+    """found, drawn: variances and what follows from them, of the study itself (1,) and of drawn squares (DRAWS,). p: of
+    the interaction. study: units, persons, repeats."""
     low, high = 50 * (1 - sure), 50 * (1 + sure)
+    units, persons, repeats = study
 
     def interval(name: str) -> Interval:
         one = float(found[name][0])

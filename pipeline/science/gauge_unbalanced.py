@@ -14,13 +14,13 @@ tests/science/test_gauge_unbalanced.py.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isnan, nan, sqrt
+from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.science.gauge import CATEGORIES, KEEP, Gauge, Interval, drawn_squares, f_above
+from herdbook.pipeline.science.gauge import KEEP, Gauge, drawn_squares, f_above, read_out
 
 Indices = NDArray[np.intp]
 MOST_CELLS = 1500  # of units by persons: beyond, the matrices are too large
@@ -41,13 +41,12 @@ class Squares:
 def unbalanced(values: Floats, unit: Indices, person: Indices, tolerance: float | None = None) -> Gauge:
     """values (n,), unit and person (n,): whose each is, counted from 0 without gaps. tolerance: width of the limits.
 
-    reproducibility is NaN where no two persons tested a unit in common. Raises: ValueError without two units, without
-    any cell with two tests, or with more cells than MOST_CELLS.
+    reproducibility is NaN where no two persons tested a unit in common. Raises: ValueError without two units that one
+    person tested, without any cell with two tests, or with more cells than MOST_CELLS.
     """
     found = squares_of(values, unit, person)
     if found.dofs[3] < 1 or found.dofs[0] < 1:
-        raise ValueError("two units and a repeated test at least")
-    persons = int(person.max()) + 1
+        raise ValueError("two units of one person and a repeated test at least")
     sums, dofs = found.sums, found.dofs
     p = nan
     if dofs[2]:
@@ -57,28 +56,7 @@ def unbalanced(values: Floats, unit: Indices, person: Indices, tolerance: float 
     means = tuple(s / k if k else 0.0 for s, k in zip(sums, dofs, strict=True))
     one = _variances(np.array(means)[:, None], dofs, found, tolerance)
     drawn = _variances(drawn_squares((means[0], means[1], means[2], means[3]), dofs), dofs, found, tolerance)
-
-    def interval(name: str) -> Interval:
-        value = float(one[name][0])
-        if isnan(value):
-            return Interval(nan, nan, nan)
-        return Interval(value, *(float(v) for v in np.percentile(drawn[name], (2.5, 97.5))))
-
-    gauge, between = float(one["gauge"][0]), float(one["between"][0])
-    return Gauge(
-        repeatability=interval("repeatability"),
-        reproducibility=interval("reproducibility"),
-        interaction=float(one["interaction"][0]),
-        gauge=interval("gauge"),
-        between_units=interval("between"),
-        share=interval("share"),
-        to_tolerance=interval("to_tolerance"),
-        categories=int(CATEGORIES * sqrt(between / gauge)) if gauge > 0 else 0,
-        interaction_p=p,
-        units=int(unit.max()) + 1,
-        persons=persons,
-        repeats=0,
-    )
+    return read_out(one, drawn, p, (int(unit.max()) + 1, int(person.max()) + 1, 0))
 
 
 def squares_of(values: Floats, unit: Indices, person: Indices) -> Squares:

@@ -16,7 +16,8 @@ from herdbook.pipeline.science.meta_analysis import Z95, t95
 GRAVITY, AIR = 9.80665, 1.2
 BELT, TURNING = 0.97, 1.03
 # A change of force counts from this acceleration on: a street's grade changes by less within the seconds between
-# (engineering choice). So many changes show by themselves how well they agree.
+# (engineering choice); between forces so many steps apart on either side of a moment. And so many changes show by
+# themselves how well they agree.
 JERK_MS2, APART, LEAST_CHANGES = 0.5, 2, 5
 # Of the mass: how force and speed run within a step, and by how much one is told after the other, is not seen. Means of
 # a second read simulated riders 2 to 3 % too heavy (tests/coverage/roads.py); engineering choice.

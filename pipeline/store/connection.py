@@ -17,13 +17,8 @@ if TYPE_CHECKING:
     import duckdb
     import polars as pl
 
-FULL = (
-    "No space",
-    "out of space",
-    "ould not write",
-    "Disk quota",
-    "max_temp_directory",
-)  # a sort that has no room, too
+# What errors say of a full disk; the last one is of a sort.
+FULL = ("No space", "out of space", "ould not write", "Disk quota", "max_temp_directory")
 WAIT_S = 30.0  # another Herdbook process may be inside one of its short transactions
 _idle: dict[int, list[duckdb.DuckDBPyConnection]] = defaultdict(list)  # by process: a fork takes no threads along
 _attached: set[Path] = set()
@@ -139,9 +134,7 @@ def transaction(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 def raise_if_full(path: Path, error: Exception) -> None:
     """Raises: StoreError when the error is about room on the disk, in whatever words."""
     said = str(error)
-    if any(
-        words in said for words in ("No space", "out of space", "ould not write", "Disk quota", "max_temp_directory")
-    ):
+    if any(words in said for words in FULL):
         raise StoreError("the disk is full", path, "Make room and run again; what was committed stays") from None
 
 

@@ -18,7 +18,7 @@ import polars as pl
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.lake.part import file_hash
 from herdbook.pipeline.operating_system import set_rights, sync_file, sync_folder
-from herdbook.pipeline.store.record_files import FOLDER, TABLES, note_written
+from herdbook.pipeline.store.record_files import FOLDER, TABLES, RecordFile, note_written
 
 if TYPE_CHECKING:
     import duckdb
@@ -27,21 +27,13 @@ if TYPE_CHECKING:
 GROUP_ROWS = 16_384  # of a row group: some hundred vehicles, so that one of them is found without reading all
 
 
-@dataclass(frozen=True, slots=True)
-class NewFile:
-    """A file that stands in the folder and is not entered yet; its fields as the columns of record_files. from_t, to_t:
-    first and last time in it, microseconds UTC."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewFile(RecordFile):
+    """One that stands in the folder and is not entered yet. from_t, to_t: first and last time in it, microseconds
+    UTC."""
 
-    id: int
-    kind: str
-    file: str
-    hash: str
-    rows: int
-    bytes: int
-    tier: int
     from_t: int
     to_t: int
-    shard: str
 
 
 @contextmanager
@@ -57,8 +49,11 @@ def draft(store: Path, number: int) -> Iterator[Path]:
         path.unlink(missing_ok=True)
 
 
-def stand(store: Path, kind: str, number: int, written: Path) -> tuple[str, str, int]:
-    """A finished draft takes its place among the files: its name, hash and size. Raises: OSError."""
+def stand(
+    store: Path, written: Path, *, kind: str, number: int, rows: int, times: tuple[int, int], tier: int, shard: str
+) -> NewFile:
+    """A finished draft takes its place among the files. times: first and last in it, microseconds UTC. Raises:
+    OSError."""
     digest, size = file_hash(written), written.stat().st_size
     name = f"{FOLDER}/{kind}-{number:06d}-{digest[:16]}.parquet"
     (store / FOLDER).mkdir(exist_ok=True, mode=0o750)
@@ -66,7 +61,18 @@ def stand(store: Path, kind: str, number: int, written: Path) -> tuple[str, str,
     set_rights(written, 0o440)
     written.replace(store / name)
     sync_folder(store / FOLDER)
-    return name, digest, size
+    return NewFile(
+        id=number,
+        kind=kind,
+        file=name,
+        hash=digest,
+        rows=rows,
+        bytes=size,
+        tier=tier,
+        shard=shard,
+        from_t=times[0],
+        to_t=times[1],
+    )
 
 
 def write_rows(store: Path, kind: str, number: int, rows: pl.DataFrame, shard: str) -> NewFile:
@@ -78,22 +84,11 @@ def write_rows(store: Path, kind: str, number: int, rows: pl.DataFrame, shard: s
     ordered = rows.sort("vehicle", time, maintain_order=True).with_columns(
         pl.lit(number, pl.Int64).alias("record_file")
     )
-    times = ordered[time].to_physical()
+    moments = ordered[time].to_physical()
+    times = int(str(moments.min())), int(str(moments.max()))
     with draft(store, number) as path:
         pq.write_table(_arrow(ordered), path, compression="zstd", store_schema=False, row_group_size=GROUP_ROWS)
-        name, digest, size = stand(store, kind, number, path)
-    return NewFile(
-        id=number,
-        kind=kind,
-        file=name,
-        hash=digest,
-        rows=rows.height,
-        bytes=size,
-        tier=0,
-        from_t=int(str(times.min())),
-        to_t=int(str(times.max())),
-        shard=shard,
-    )
+        return stand(store, path, kind=kind, number=number, rows=rows.height, times=times, tier=0, shard=shard)
 
 
 def _arrow(rows: pl.DataFrame) -> pa.Table:
@@ -115,8 +110,8 @@ def enter_files(con: duckdb.DuckDBPyConnection, store: Path, files: Sequence[New
     if not files:
         return
     con.executemany(
-        "INSERT INTO record_files (id, kind, file, hash, rows, bytes, tier, from_t, to_t, shard)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, make_timestamp(?), make_timestamp(?), ?)",
+        "INSERT INTO record_files (id, kind, file, hash, rows, bytes, tier, shard, from_t, to_t)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, make_timestamp(?), make_timestamp(?))",
         [astuple(f) for f in files],
     )
     note_written(store, [(f.file, f.hash) for f in files])

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.lake.folder import sql_path
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.record_files import FOLDER, TABLES, RecordFile, files_of, kept, vouch
-from herdbook.pipeline.store.record_writing import NewFile, draft, enter_files, stand
+from herdbook.pipeline.store.record_writing import draft, enter_files, stand
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import HOUR, now_us
@@ -23,7 +23,7 @@ from herdbook.pipeline.times import HOUR, now_us
 if TYPE_CHECKING:
     import duckdb
 
-MERGED, LAST_TIER = 8, 3  # engineering choices: at most some thirty files are open to read a vehicle's whole record
+MERGED, LAST_TIER = 8, 3  # engineering choices: some thirty files at most hold the record of a shard
 
 
 def settle(store: Store, now: int | None = None) -> int:
@@ -83,17 +83,14 @@ def _write(con: duckdb.DuckDBPyConnection, store: Store, kind: str, rows: str, t
             f"SELECT count(*), epoch_us(min({time})), epoch_us(max({time})) FROM read_parquet(?)", [sql_path(path)]
         ).fetchall()[0]
         if count:
-            name, digest, size = stand(store.folder, kind, number, path)
-            written = NewFile(
-                id=number,
+            written = stand(
+                store.folder,
+                path,
                 kind=kind,
-                file=name,
-                hash=digest,
+                number=number,
                 rows=count,
-                bytes=size,
+                times=(first, last),
                 tier=tier,
-                from_t=first,
-                to_t=last,
                 shard=shard,
             )
             enter_files(con, store.folder, [written])

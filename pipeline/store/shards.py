@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import hashlib
 
-MOST = (
-    1024  # vehicles of a night in one shard, at about; engineering choice: a file of megabytes, no thousands of files
-)
+# Vehicles of a night in one shard, about; engineering choice: a file of megabytes, not thousands of files.
+MOST = 1024
 
 
 def digits_for(vehicles: int) -> int:

@@ -238,9 +238,11 @@ def _charger(pack: PackFigures, chemistry: Chemistry, found: Findings) -> None:
     if not pack.given("charger_v", "cells"):
         return
     each = _of(pack, "charger_v") / pack.groups
-    low, high = CHARGER[0] * chemistry.full_v, CHARGER[1] * (chemistry.cell_max_v + chemistry.over_v)
-    if ANY_CHARGER[0] <= each <= ANY_CHARGER[1] and not low <= each <= high:  # beyond those USUAL tells it
-        what = f"the charger gives {each:.3g} V a group; {chemistry.name} is charged to {low:.3g} to {high:.3g} V"
+    borne = chemistry.cell_max_v + chemistry.over_v
+    expected = CHARGER[0] * chemistry.full_v <= each <= CHARGER[1] * borne
+    if ANY_CHARGER[0] <= each <= ANY_CHARGER[1] and not expected:  # beyond those USUAL tells it
+        what = f"the charger gives {each:.3g} V a group; {chemistry.name} is full at {chemistry.full_v:.3g} V and may "
+        what += f"be damaged from {borne:.3g} V on"
         found.doubt(("pack", "charger_v"), what, "Look at [pack] chemistry, charger_v and cells")
 
 

@@ -53,13 +53,10 @@ _TABLE: dict[str, dict[str, tuple[float, float]]] = {
         "dk": (0.1, -273.15),
     },
     "kOhm": {
-        "kohm": (1, 0),
-        "kω": (1, 0),
-        "kiloohm": (1, 0),
-        "ohm": (1e-3, 0),
-        "ω": (1e-3, 0),
-        "mohm": (1e3, 0),  # no insulation is measured in thousandths of an ohm
-        "megaohm": (1e3, 0),
+        **dict.fromkeys(("kohm", "kohms", "kω", "kiloohm"), (1, 0)),
+        **dict.fromkeys(("ohm", "ohms", "ω"), (1e-3, 0)),
+        # no insulation is measured in thousandths of an ohm
+        **dict.fromkeys(("mohm", "mohms", "mω", "megaohm", "megohm"), (1e3, 0)),
     },
     "rpm": {
         "rpm": (1, 0),

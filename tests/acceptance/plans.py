@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from herdbook.pipeline.bench.acceptance.plan import Check
+from herdbook.pipeline.science.conformity import Limits
+
 HEAD = """[plan]
 name = "test plan"
 version = "1"
@@ -12,6 +15,22 @@ set_by = "nobody in particular"
 set_on = 2026-02-20
 why = "to be tried"
 """
+UP_TO_TEN = Check(
+    source="metric",
+    name="path",
+    take="",
+    item="",
+    limits=Limits(None, 10.0),
+    unit="mOhm",
+    scale=1.0,
+    why="to be tried",
+    set_by="nobody",
+    error=None,
+    error_why="",
+    risk=0.05,
+    least_coverage=None,
+    line=1,
+)
 
 
 def written(folder: Path, *tables: str, head: str = HEAD) -> Path:

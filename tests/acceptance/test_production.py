@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from math import sqrt
 from pathlib import Path
@@ -12,7 +13,6 @@ from scipy import stats
 from typer.testing import CliRunner
 
 from herdbook.pipeline.bench.acceptance.measure import Value
-from herdbook.pipeline.bench.acceptance.plan import Check
 from herdbook.pipeline.bench.acceptance.production import LEAST, of_values
 from herdbook.pipeline.bench.acceptance.verdicts import judge
 from herdbook.pipeline.cli import build
@@ -20,31 +20,12 @@ from herdbook.pipeline.science.conformity import Limits
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
-from tests.acceptance.plans import check, step, written
+from tests.acceptance.plans import UP_TO_TEN, check, step, written
 from tests.night.tables import insert
 
 ROOT = Path(__file__).parents[2]
 RIDE = ROOT / "demo_logs" / "fleet" / "ZB-0101_2026-03-23_ride.blf"
-LIMITS = Limits(-2.0, 2.0)
-
-
-def held() -> Check:
-    return Check(
-        source="metric",
-        name="speed_apart_pct",
-        take="",
-        item="",
-        limits=LIMITS,
-        unit="%",
-        scale=1.0,
-        why="",
-        set_by="",
-        error=None,
-        error_why="",
-        risk=0.05,
-        least_coverage=None,
-        line=1,
-    )
+HELD = replace(UP_TO_TEN, name="speed_apart_pct", limits=Limits(-2.0, 2.0), unit="%")
 
 
 def spread(n: int, sd: float, mean: float = 0.0) -> list[float]:
@@ -54,7 +35,7 @@ def spread(n: int, sd: float, mean: float = 0.0) -> list[float]:
 
 
 def test_the_error_of_measuring_is_taken_off_the_spread() -> None:
-    row = judge(held(), Value("", 0.1, 0.3, 9, 1.0), least_coverage=0.9)
+    row = judge(HELD, Value("", 0.1, 0.3, 9, 1.0), least_coverage=0.9)
     found = of_values(row, [(v, 0.3) for v in spread(400, 0.5)])
     assert found.sd == pytest.approx(0.4, abs=1e-9)  # 3, 4, 5
     assert found.risk is not None
@@ -63,7 +44,7 @@ def test_the_error_of_measuring_is_taken_off_the_spread() -> None:
 
 def test_both_risks_are_those_of_drawn_units() -> None:
     """Units drawn about the mean, measured, and accepted inside of the guard band."""
-    row = judge(held(), Value("", 0.1, 0.3, 9, 1.0), least_coverage=0.9)
+    row = judge(HELD, Value("", 0.1, 0.3, 9, 1.0), least_coverage=0.9)
     assert row.accept is not None
     found = of_values(row, [(v, 0.3) for v in spread(400, 1.0, mean=0.7)])
     assert found.risk is not None
@@ -84,7 +65,7 @@ def test_both_risks_are_those_of_drawn_units() -> None:
     ],
 )
 def test_what_is_not_assessable_is_said(values: list[float], said: str) -> None:
-    row = judge(held(), Value("", 0.1, 0.3, 9, 1.0), least_coverage=0.9)
+    row = judge(HELD, Value("", 0.1, 0.3, 9, 1.0), least_coverage=0.9)
     found = of_values(row, [(v, 0.3) for v in values])
     assert found.risk is None
     assert said in found.lacking

@@ -12,23 +12,7 @@ from herdbook.pipeline.bench.acceptance.plan import Check
 from herdbook.pipeline.bench.acceptance.verdicts import Verdict, judge, together
 from herdbook.pipeline.science.conformity import Limits
 from herdbook.pipeline.vehicle.signals import Series
-
-UP_TO_TEN = Check(
-    source="metric",
-    name="path",
-    take="",
-    item="",
-    limits=Limits(None, 10.0),
-    unit="mOhm",
-    scale=1.0,
-    why="to be tried",
-    set_by="nobody",
-    error=None,
-    error_why="",
-    risk=0.05,
-    least_coverage=None,
-    line=1,
-)
+from tests.acceptance.plans import UP_TO_TEN
 
 
 def verdict(value: float, se: float | None, check: Check = UP_TO_TEN, coverage: float = 1.0, **more: object) -> Verdict:

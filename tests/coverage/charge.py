@@ -80,9 +80,6 @@ def _knee(rng: Rng) -> list[Draw]:
     return [] if found is None else [(found.pct, found.se, 100.0 * held)]
 
 
-STEPPED = "a counter's own noise may add to it: no less than two hundredths of a step a crossing"
-
-
 def _part(rng: Rng, steps_v: tuple[float, ...], of_charge: bool) -> list[Draw]:
     """A charge from somewhere under half to four fifths or so: groups of one curve that differ in capacity, charge,
     resistance and wire, one of them short by up to 28 %, read in steps of steps_v. of_charge: what they hold more at
@@ -114,6 +111,7 @@ def _part(rng: Rng, steps_v: tuple[float, ...], of_charge: bool) -> list[Draw]:
     return [(float(v), float(e), float(t)) for v, e, t in zip(value[told], error[told], truth[told], strict=True)]
 
 
+STEPPED = "a counter's own noise may add to it: no less than two hundredths of a step a crossing"
 CASES = [
     Case("reported over counted charge", f"steps of {s:g} %", partial(_steps, step=s), cheap=True, note=STEPPED)
     for s in (1.0, 0.5, 0.1)

@@ -69,6 +69,15 @@ def test_the_fleet_says_what_is_usual_where_the_vehicle_has_no_past() -> None:
     (found,) = said
     assert found.item == "front"
     assert "on other vehicles of this type it gives 30 %" in found.statement
+    assert found.limit == pytest.approx(0.12)  # six spreads of 0.03 under 0.3: that was passed, and not what is usual
+    assert found.persistence == 1.0
+
+
+def test_how_often_a_motor_lacks_is_counted() -> None:
+    """One braking in twenty fell into a corner."""
+    said = judged([*REAR_ALONE, *REAR_ALONE[1:], (6.0, 14.0)], [*REAR_ALONE, *REAR_ALONE], front_share=0.3)
+    assert not isinstance(said, NotAssessed)
+    assert [f.persistence for f in said] == [pytest.approx(0.95)]
 
 
 def test_a_share_like_the_fleets_is_quiet() -> None:

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from herdbook.pipeline.book import book
-from herdbook.pipeline.errors import NotKnownError, StoreError
+from herdbook.pipeline.book.entry import moment
+from herdbook.pipeline.cli import build
+from herdbook.pipeline.errors import NotKnownError, SettingsError, StoreError
 from herdbook.pipeline.health.herd_figures import figure
 from herdbook.pipeline.herd.campaign import CampaignEffect, campaign_effect
 from herdbook.pipeline.herd.campaign_counts import campaign_counts
@@ -131,11 +136,46 @@ def test_repairs_made_rarer_are_told_with_the_ratio_and_quiet_placebos() -> None
     assert campaign_counts(con, "belts", "repairs", part="pack", days=100, until=UNTIL).words.startswith("not enough")
 
 
+@pytest.mark.parametrize("zone", ["UTC", "Europe/Berlin", "America/New_York"])
+def test_what_is_entered_for_the_day_of_the_campaign_counts_on_neither_side(zone: str) -> None:
+    """Every vehicle's old belt is taken out on that day, and that is no repair before it."""
+    con = catalogue()
+    of = ZoneInfo(zone)
+
+    def enter(name: str, kind: str, day: str, **more: str) -> None:
+        from_t, to_t = moment(day, of)
+        entry = con.execute("SELECT count(*) FROM service_book").fetchall()[0][0]
+        insert(con, "service_book", entry=entry, vehicle=name, kind=kind, zone=zone, from_t=from_t, to_t=to_t, **more)
+
+    for i in range(12):
+        name = vehicle(con, f"v{i:02d}")
+        enter(name, "complaint", "2026-03-02", said="first")
+        enter(name, "repair", "2026-05-20", part="belt left", said="worn")
+        enter(name, "repair", "2026-06-20", part="belt left", said="worn")
+        if i < 6:
+            enter(name, "removed", "2026-06-01", part="belt left")
+            enter(name, "campaign", "2026-06-01 14:30" if i % 2 else "2026-06-01", said="Belts changed")
+    found = campaign_counts(con, "belts", "repairs", days=40, until=UNTIL).effect
+    assert found is not None
+    assert (found.before, found.after, found.control_before, found.control_after) == (6, 6, 6, 6)
+    assert found.ratio == pytest.approx(1, abs=0.05)
+
+
 def test_repairs_that_went_apart_before_allow_no_word() -> None:
     """As where the campaign went to those that had just come back often."""
     con = catalogue()
     counted_herd(con, 0.2, apart=5.0)
     assert campaign_counts(con, "belts", "repairs", days=60, until=UNTIL).words.startswith("cannot be told")
+
+
+@pytest.mark.parametrize(
+    "more", [("--count", "repairs", "--figure", "heat"), ("--count", "findings", "--part", "belt"), ("--part", "belt")]
+)
+def test_what_does_not_go_together_is_refused(tmp_path: Path, more: tuple[str, ...]) -> None:
+    with pytest.raises(SettingsError):
+        CliRunner().invoke(
+            build(), ["herd", "campaign", "belts", "--store", str(tmp_path), *more], catch_exceptions=False
+        )
 
 
 def test_findings_count_by_days_on_record() -> None:

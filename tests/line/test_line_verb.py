@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 from herdbook.pipeline.bench.study.measured import from_store
 from herdbook.pipeline.cli import build
 from herdbook.pipeline.errors import HerdbookError
+from tests.acceptance.plans import check, step, written
 
 HEAD = "vehicle,figure,item,value,unit,time,line,who\n"
 
@@ -185,44 +186,28 @@ def test_subgroups_that_cannot_be_are_told(batches: Path, more: tuple[str, ...],
     assert said in str(told.value)
 
 
-PLAN = """[plan]
-name = "end of line"
-version = "4"
-profile = "zirbel"
-set_by = "x"
-set_on = 2026-02-20
-why = "x"
-[[step]]
-kind = "rest"
-[[step.check]]
-metric = "pack_current_zero_a"
-low = -0.2
-high = 0.2
-unit = "A"
-why = "x"
-"""
+REST = "\n".join([step("rest"), check("pack_current_zero_a", "A", low="-0.2", high="0.2")])
 
 
 def test_limits_are_read_from_the_plan_in_the_figures_own_unit(batches: Path, tmp_path: Path) -> None:
-    plan, table = tmp_path / "p.toml", tmp_path / "t.csv"
-    plan.write_text(PLAN, "utf-8")
+    plan, table = written(tmp_path, REST), tmp_path / "t.csv"
     table.write_text(batches.read_text("utf-8").replace(",zero,", ",zero_current,"), "utf-8")
     said = json.loads(run("capability", "zero_current", "--csv", str(table), "--plan", str(plan), "--json").output)
     assert (said["low"], said["high"]) == pytest.approx((-200.0, 200.0))
     done = run("capability", "zero_current", "--csv", str(table), "--plan", str(plan))
-    assert "limits of plan “end of line”, version 4" in " ".join(done.output.split())
-    again = json.loads(run("repeatability", "zero_current", "--csv", str(table), "--plan", str(plan), "--json").output)
-    assert again["studies"][0]["lacking"]
-    two = PLAN + PLAN[PLAN.index("[[step]]") :].replace('kind = "rest"', 'kind = "rest"\nname = "again"').replace(
-        "0.2\n", "0.3\n"
+    assert "limits of plan “test plan”, version 1" in " ".join(done.output.split())
+    repeated = json.loads(
+        run("repeatability", "zero_current", "--csv", str(table), "--plan", str(plan), "--json").output
     )
+    assert repeated["studies"][0]["lacking"]
+    again = "\n".join([step("rest", name='"again"'), check("pack_current_zero_a", "A", low="-0.3", high="0.3")])
     for text, figure, more, problem in (
-        (PLAN, "zero_current", ("--low", "0"), "--plan and --low or --high"),
-        (PLAN, "zero", (), "sets no limit for 'zero'"),
-        (two, "zero_current", (), "sets several limits for zero_current"),
-        (PLAN.replace('"A"', '"V"'), "zero_current", (), "does not fit pack_current_zero_a"),
+        (REST, "zero_current", ("--low", "0"), "--plan and --low or --high"),
+        (REST, "zero", (), "sets no limit for 'zero'"),
+        (REST + "\n" + again, "zero_current", (), "sets several limits for zero_current"),
+        (REST.replace('"A"', '"V"'), "zero_current", (), "does not fit pack_current_zero_a"),
     ):
-        plan.write_text(text, "utf-8")
+        written(tmp_path, text)
         source = batches if figure == "zero" else table
         words = ["line", "capability", figure, "--csv", str(source), "--plan", str(plan), *more]
         with pytest.raises(HerdbookError) as told:

@@ -14,6 +14,7 @@ from herdbook.pipeline.bench.study.measured import Measured, by_item, from_csv
 from herdbook.pipeline.bench.study.repeats import repeat_study
 from herdbook.pipeline.errors import InputError, NotKnownError
 from herdbook.pipeline.science.gauge import crossed
+from herdbook.pipeline.science.gauge_unbalanced import MOST_CELLS
 
 DAY = datetime(2026, 3, 2, 8)
 
@@ -101,7 +102,7 @@ def test_every_test_of_a_unit_that_was_tested_again_counts() -> None:
     assert (found.tests, found.balanced, found.ranges) == ("20 of 5×3", False, None)
     assert found.gauge is not None
     assert found.gauge.repeatability.value**0.5 == pytest.approx(0.1, rel=0.5)
-    assert any("1 of 21 tests are left out" in line for line in found.told)
+    assert any("1 of 21 tests is left out" in line for line in found.told)
     assert any("Henderson's method 3" in line for line in found.told)
 
 
@@ -109,6 +110,25 @@ def test_units_tested_once_are_not_enough_to_say() -> None:
     found = repeat_study("", [one_test(f"u{k}", k) for k in range(9)], "who", None)
     assert found.gauge is None
     assert "not enough to say: no two units were tested twice by the same person" in found.lacking
+
+
+def test_persons_each_with_a_unit_of_their_own_are_not_enough_to_say() -> None:
+    """Units and persons are one then: nothing tells the one's share from the other's."""
+    rows = [one_test(unit, k, who=who) for unit, who in (("a", "mara"), ("b", "jon")) for k in range(2)]
+    found = repeat_study("", rows, "who", None)
+    assert found.gauge is None
+    assert found.lacking == "not enough to say: no person tested two units, so that the two cannot be told apart"
+
+
+def test_a_line_that_tests_every_unit_twice_may_be_long() -> None:
+    rng = np.random.default_rng(5)
+    rows = [one_test(f"u{u}", u + rng.normal(0, 0.1)) for u in range(MOST_CELLS + 1) for _ in range(2)]
+    even = repeat_study("", rows, "who", None)
+    assert even.gauge is not None
+    assert even.gauge.repeatability.value**0.5 == pytest.approx(0.1, rel=0.1)
+    odd = repeat_study("", [*rows, one_test("u0", 0.0)], "who", None)
+    assert odd.gauge is None
+    assert odd.lacking.startswith(f"too many to say: {MOST_CELLS + 1} pairs of unit and person")
 
 
 def test_one_person_alone_is_told() -> None:

@@ -92,6 +92,7 @@ def test_holm_by_hand() -> None:
     """The least times three, the next times two, never falling; S. Holm, Scand. J. Statist. 6 (1979) 65."""
     assert cc.holm([0.04, 0.01, 0.03]) == pytest.approx([0.06, 0.03, 0.06])
     assert cc.holm([0.9, 0.8]) == [1.0, 1.0]
+    assert cc.holm([0.04, np.nan, 0.01]) == pytest.approx([0.04, np.nan, 0.02], nan_ok=True)
 
 
 def test_a_shift_is_dated() -> None:

@@ -105,3 +105,5 @@ def test_persons_who_tested_no_unit_in_common_tell_nothing_of_persons() -> None:
 def test_what_is_no_study_is_refused() -> None:
     with pytest.raises(ValueError, match="repeated test"):
         unbalanced(np.arange(3.0), np.arange(3), np.zeros(3, dtype=np.intp))
+    with pytest.raises(ValueError, match="two units of one person"):
+        unbalanced(np.arange(4.0), np.arange(4) // 2, np.arange(4) // 2)

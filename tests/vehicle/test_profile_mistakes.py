@@ -199,8 +199,9 @@ def test_a_charger_of_another_chemistry_is_told(tmp_path: Path) -> None:
     path = changed(tmp_path, 'chemistry = "LFP"', 'chemistry = "NMC"')
     kept = [x for x in path.read_text("utf-8").splitlines() if not x.startswith(("cell_max_v", "cell_min_v"))]
     path.write_text("\n".join(kept), "utf-8")
-    assert "the charger gives 3.6 V a group; NMC is charged to" in " ".join(map(str, load_profile(path).doubts))
-    assert "the charger gives 4.2 V a group; LFP is charged to" in doubted(tmp_path, "= 43.2", "= 50.4")
+    assert "the charger gives 3.6 V a group; NMC is full at 4.1 V" in " ".join(map(str, load_profile(path).doubts))
+    told = doubted(tmp_path, "= 43.2", "= 50.4")
+    assert "the charger gives 4.2 V a group; LFP is full at 3.45 V and may be damaged from 3.8 V on" in told
 
 
 @pytest.mark.parametrize("name", ["zirbel", "saumer"])

@@ -19,6 +19,9 @@ KNOWN = [
     ("odometer", "mi", 10, 16.09344),
     ("controller_uptime", "h", 2, 7200.0),
     ("vehicle_speed", "cm/s", 250, 2.5),
+    # capital omega, ohm sign
+    *(("insulation_resistance", unit, 2.5, 2500.0) for unit in ("MOhm", "M\u03a9", "M\u2126")),
+    ("insulation_resistance", "Ohms", 5e5, 500.0),
 ]
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from math import nan, sqrt
+from typing import Protocol
 
 import numpy as np
 
@@ -55,11 +56,16 @@ class LineChart:
     told: tuple[str, ...]
 
 
-def among_all(series: Sequence[LineChart]) -> list[float]:
+class Looked(Protocol):
+    """A series with its p, NaN where nothing was found."""
+
+    @property
+    def p(self) -> float: ...
+
+
+def among_all(series: Sequence[Looked]) -> list[float]:
     """The p of each series among all that were looked at (Holm); NaN where there is none."""
-    known = [c.p for c in series if c.found is not None]
-    adjusted = iter(holm(known))
-    return [next(adjusted) if c.found is not None else nan for c in series]
+    return holm([c.p for c in series])
 
 
 def line_charts(item: str, rows: Sequence[Measured], by_day: bool, first: int = USUAL) -> list[LineChart]:

@@ -10,7 +10,6 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.bench.study.measured import Measured, first_of_each
-from herdbook.pipeline.science.control_charts import holm
 from herdbook.pipeline.science.gauge import f_above
 from herdbook.pipeline.science.subgroup_charts import SubgroupCharts, by_chance, subgroup_charts
 
@@ -42,12 +41,6 @@ class GroupChart:
         return {chart: self.names[int(np.argmax(out))] for chart, out in given.items() if out.any()}
 
 
-def among_all(series: Sequence[GroupChart]) -> list[float]:
-    """The p of each series among all that were looked at (Holm); NaN where there is none."""
-    adjusted = iter(holm([c.p for c in series if c.found is not None]))
-    return [next(adjusted) if c.found is not None else nan for c in series]
-
-
 def group_charts(item: str, rows: Sequence[Measured], by: str, first: int) -> list[GroupChart]:
     """A chart a line. rows: in order of time, each with its group; each unit counts with its first test. by: what the
     groups are, in words. first: so many groups are the baseline."""
@@ -64,14 +57,16 @@ def _one(item: str, line: str, rows: list[Measured], by: str, first: int) -> Gro
         if m.group:
             named.setdefault(m.group, []).append(m.value)
     if nobody := sum(not m.group for m in rows):
-        told.append(f"{nobody} of {len(rows)} units are left out: nothing says their {by}.")
+        are = "is" if nobody == 1 else "are"
+        told.append(f"{nobody} of {len(rows)} units {are} left out: nothing says their {by}.")
     if alone := sum(len(v) < 2 for v in named.values()):
         told.append(f"Groups of one unit are left out ({alone}): they have no spread.")
     groups = {name: np.array(v) for name, v in named.items() if len(v) > 1}
     n = min(first, len(groups))
     found, lacking = None, ""
     if n < LEAST:
-        lacking = f"not enough to say: {n} groups of two and more units for a baseline; {LEAST} are needed"
+        many = f"{n} group{'s' * (n != 1)} of two and more units"
+        lacking = f"not enough to say: {many} for a baseline; {LEAST} are needed"
     else:
         try:
             found = subgroup_charts(list(groups.values()), n)

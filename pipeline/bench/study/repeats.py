@@ -58,15 +58,18 @@ def repeat_study(item: str, rows: Sequence[Measured], by: By, tolerance: float |
     cells = Counter(zip(of_unit.tolist(), of_person.tolist(), strict=True))
     balanced = len(cells) == len(units) * len(persons) and len(set(cells.values())) == 1
     gauge, ranges, lacking = None, None, ""
+    noun = _noun(by)
     if len({u for (u, _), k in cells.items() if k > 1}) < 2:
-        lacking = "not enough to say: no two units were tested twice by the same " + _noun(by)
-    elif len(cells) > MOST_CELLS:
-        lacking = f"too many to say: {len(cells)} pairs of unit and {_noun(by)}; {MOST_CELLS} at most, ten by three do"
+        lacking = f"not enough to say: no two units were tested twice by the same {noun}"
+    elif max(Counter(p for _, p in cells).values()) < 2:
+        lacking = f"not enough to say: no {noun} tested two units, so that the two cannot be told apart"
     elif balanced:
         order = np.lexsort((of_person, of_unit))
         of_unit, of_person, values = of_unit[order], of_person[order], values[order]
         cube = values.reshape(len(units), len(persons), -1)
         gauge, ranges = crossed(cube, tolerance), by_ranges(cube)
+    elif len(cells) > MOST_CELLS:
+        lacking = f"too many to say: {len(cells)} pairs of unit and {noun}; {MOST_CELLS} at most, ten by three do"
     else:
         gauge = unbalanced(values, of_unit, of_person, tolerance)
     told = () if gauge is None else tuple(_told(gauge, by, persons, balanced, left=len(rows) - len(used), of=len(rows)))
@@ -89,9 +92,8 @@ def repeat_study(item: str, rows: Sequence[Measured], by: By, tolerance: float |
 def _told(gauge: Gauge, by: By, persons: tuple[str, ...], balanced: bool, *, left: int, of: int) -> list[str]:
     noun, told = _noun(by), []
     if left:
-        told.append(
-            f"{left} of {of} tests are left out: their units were tested once, which says nothing of repeating."
-        )
+        are = "is" if left == 1 else "are"
+        told.append(f"{left} of {of} tests {are} left out: a unit that was tested once says nothing of repeating.")
     if not balanced:
         told.append(
             f"Not every unit was tested as often by every {noun}: analysis of variance by sums of squares of each "

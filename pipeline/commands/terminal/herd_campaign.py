@@ -9,10 +9,12 @@ import typer
 from herdbook.pipeline.commands.terminal.herd_campaign_counts import show_counts
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder
 
+USUAL = "use"
+
 
 def campaign(
     what: Annotated[str, typer.Argument(help="Words of its entries in the service book, or a firmware's version.")],
-    figure: Annotated[str, typer.Option(help="Which figure it should have moved, like use, capacity, heat.")] = "use",
+    figure: Annotated[str, typer.Option(help="Which figure it should have moved, like use, capacity, heat.")] = USUAL,
     count: Annotated[
         str, typer.Option(help="Instead: what it should have made rarer: repairs, complaints, findings, or one rule.")
     ] = "",
@@ -31,12 +33,15 @@ def campaign(
     """
     from dataclasses import asdict
 
+    from herdbook.pipeline.errors import SettingsError
+
     if count:
+        if figure != USUAL:
+            raise SettingsError("--count and --figure", do="Leave one of them out: one study asks for one thing")
         show_counts(what, count.lower(), part.lower(), days, store, json=json)
         return
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.commands.terminal.herd_words import span
-    from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.health.herd_figures import figure as named
     from herdbook.pipeline.herd.campaign import campaign_effect
     from herdbook.pipeline.reports.words import numbers

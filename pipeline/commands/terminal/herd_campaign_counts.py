@@ -22,7 +22,7 @@ def show_counts(what: str, counted: str, part: str, days: int, folder: Path | st
     from herdbook.pipeline.times import utc_now
 
     if part and counted != REPAIRS:
-        raise SettingsError(f"{counted} are not told apart by part", do="Say --count repairs, or leave --part")
+        raise SettingsError("only repairs are told apart by part", do="Say --count repairs, or leave --part")
     store = Store.open(folder)
     rules = tuple(own_of(store).judging_rules())
     with store.read() as con:
@@ -52,8 +52,8 @@ def show_counts(what: str, counted: str, part: str, days: int, folder: Path | st
     if rows:
         columns = ("date", "with", "without", "rate with", "rate without", "times as often (95 %)")
         note = (
-            f"Counts of {days} days before → {days} after, of so many vehicles; rates by the time watched. "
-            "Under 1: rarer. Lower rows, placebos: dates before, at which nothing was done."
+            f"Counts of {days} days before → {days} after, the nearest day left out, of so many vehicles; rates by the "
+            "time watched. Under 1: rarer. Lower rows, placebos: dates before, at which nothing was done."
         )
         screen.table(f"{found.counted[:1].upper()}{found.counted[1:]}", columns, rows, note=note)
     screen.say(f"{found.words[:1].upper()}{found.words[1:]}.")
@@ -62,7 +62,12 @@ def show_counts(what: str, counted: str, part: str, days: int, folder: Path | st
 
 
 def _side(vehicles: int, before: float, after: float) -> str:
-    return f"{before:.3g} → {after:.3g} of {vehicles}"
+    return f"{_count(before)} → {_count(after)} of {vehicles}"
+
+
+def _count(events: float) -> str:
+    """Whole where there are many; of controls the mean over several dates may be a fraction."""
+    return f"{events:.0f}" if events >= 100 else f"{events:.3g}"
 
 
 def _times(change: float) -> str:

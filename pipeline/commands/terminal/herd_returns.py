@@ -65,7 +65,7 @@ def returns(
     about = f"repairs of: {found.part}" if found.part else "repairs and returns"
     note = (
         f"Age in {WORDS[found.clock]}; watched from {found.since:%Y-%m-%d} on, where the workshop's book begins, to "
-        f"{found.until:%Y-%m-%d}, its newest record. Repairs a vehicle: the mean by the highest age with a repair."
+        f"{found.until:%Y-%m-%d}, the newest record. Repairs a vehicle: the mean by the highest age with a repair."
     )
     screen.table(about[:1].upper() + about[1:], columns, [_row(g) for g in found.groups], note=note)
     if found.left_out:

@@ -37,11 +37,10 @@ def short_makes_the_heat(otherwise: CauseTest) -> CauseTest:
     """A group loses the charge that the measured heat takes. otherwise: where heat or loss was not measured."""
 
     def judge(evidence: Evidence) -> Seen:
-        watts = 0.0 if evidence.record is None else _heat_w(evidence.record)
-        lost = [] if evidence.record is None else _losses(evidence.record, evidence.spans)
-        if evidence.record is None or watts <= 0.0 or not lost:
+        record = evidence.record
+        if record is None or (watts := _heat_w(record)) <= 0.0 or not (lost := _losses(record, evidence.spans)):
             return otherwise.judge(evidence)
-        needed = watts / evidence.record.profile.pack_figures.of_chemistry.full_v
+        needed = watts / record.profile.pack_figures.of_chemistry.full_v
         most = max(lost, key=lambda loss: loss.amps + SURE * loss.se)
         takes = f"{spell(watts, 'W')} of heat take {spell(needed, 'A')} of one group"
         upper = most.amps + SURE * most.se

@@ -29,7 +29,7 @@ LEAST_PCT = 2.0  # of rated charge has to flow before a session is asked (engine
 LEAST_SUM_PCT = 12.0  # of rated charge in all sessions that are judged (engineering choice)
 STEPPED_SUM_PCT = 4.0  # where each was read by its steps: they tell within a hundredth of it (engineering choice)
 OWN = 0.03  # two sessions of one report differ by so much besides rounding: rests, warmth (engineering choice)
-LEAST_BEFORE = 2  # sessions on either side of a step: one alone may have been set right on the way (engineering choice)
+LEAST_EACH = 2  # sessions on either side of a step: one alone may have been set right on the way (engineering choice)
 FAR = 4.0  # standard errors beyond which the report was set right within the session (engineering choice)
 
 
@@ -59,11 +59,13 @@ def count_slowed(record: Record, days: float) -> Slowed | None:
         return None
     whole, now = found[0], found[1]
     k = whole.count - now.count
-    if k < LEAST_BEFORE or now.count < LEAST_BEFORE:
+    if min(k, now.count) < LEAST_EACH:
         return None
     value, se = pool(whole.values[:k], whole.ses[:k])
+    if value <= 0:
+        return None
     share = now.value / value
-    return Slowed(share, share * float(np.hypot(now.se / now.value, se / value)), k, now) if value > 0 else None
+    return Slowed(share, float(np.hypot(now.se, share * se)) / value, k, now)
 
 
 def _sessions(record: Record, days: float) -> tuple[Pooled, Pooled | None] | None:

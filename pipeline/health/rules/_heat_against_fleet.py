@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from herdbook.pipeline.health.reference import OWN_RESISTANCE, PER_MOHM
 from herdbook.pipeline.health.rule import Finding, Record
 from herdbook.pipeline.health.sentences import of_side, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import largest, middle
+from herdbook.pipeline.health.statistics import confidence, largest, middle
 
 PACK_CAUTION = (
     "A pack that heats without cause can burn. Stop using and charging it on odour, smoke, leak, swelling or growing "
@@ -89,6 +90,37 @@ def multiple(record: Record, name: str, item: str, limits: dict[str, float], fit
     value, se = pool(rows["multiple"].to_numpy(), rows["se_multiple"].to_numpy())
     spread = max(usable[k].spread / usable[k].value for k in set(rows["kind"].to_list()))
     return Multiple(rows, value, float(np.hypot(se, 0.02)), spread, min(r.n for r in usable.values()))
+
+
+def warmer_than_fleet(
+    side: str,
+    known: Multiple,
+    limits: Mapping[str, float],
+    statement: str,
+    signals: tuple[str, ...],
+    not_separable: str,
+) -> Finding | None:
+    """The finding of a part of the drive that surely warms by more than `ratio` and `sigmas` allow."""
+    limit = 1.0 + max(limits["ratio"], limits["sigmas"] * known.spread)
+    if known.value - 2.0 * known.se < limit:
+        return None
+    hit = known.rows.filter(pl.col("multiple") > limit)
+    return Finding(
+        severity=Severity.SERVICE,
+        item=side,
+        measured=known.value,
+        limit=limit,
+        unit="1",
+        statement=statement,
+        se=known.se,
+        confidence=confidence(known.value, limit, known.se),
+        persistence=hit.height / known.rows.height,
+        count=hit.height,
+        duration_s=seconds(hit),
+        windows=windows(hit, "multiple"),
+        signals=signals,
+        not_separable=not_separable,
+    )
 
 
 def _known(record: Record, name: str, kind: str, fitted: bool) -> Reference | None:

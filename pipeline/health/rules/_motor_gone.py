@@ -57,13 +57,15 @@ def gone(rows: pl.DataFrame, limits: Mapping[str, float]) -> Gone | None:
 
 @dataclass(frozen=True, slots=True)
 class Lacking:
-    """end: the motor that brakes with much less than on other vehicles; share: its part of the current, over `rows`;
-    usual: theirs."""
+    """end: the motor that brakes with much less than on other vehicles; share: its part of the current, median of
+    `rows`; usual: theirs; most: what is much less; often: in what share of the rows it gave less than that."""
 
     end: str
     rows: pl.DataFrame
     share: float
     usual: float
+    most: float
+    often: float
 
 
 def lacking(rows: pl.DataFrame, front_share: Reference | None, limits: Mapping[str, float]) -> Lacking | None:
@@ -74,6 +76,8 @@ def lacking(rows: pl.DataFrame, front_share: Reference | None, limits: Mapping[s
     for end, usual in zip(ENDS, (front_share.value, 1.0 - front_share.value), strict=True):
         most = min(limits["beside_fleet"] * usual, usual - limits["spreads"] * front_share.spread)
         own = rows.with_columns(share=pl.col(f"{end}_a") / (pl.col("front_a") + pl.col("rear_a")))
-        if usual >= limits["took"] and float((own["share"].to_numpy() < most).mean()) > limits["nearly_all"]:
-            return Lacking(end, own, float(np.median(own["share"].to_numpy())), usual)
+        share = own["share"].to_numpy()
+        often = float((share < most).mean())
+        if usual >= limits["took"] and often > limits["nearly_all"]:
+            return Lacking(end, own, share=float(np.median(share)), usual=usual, most=most, often=often)
     return None

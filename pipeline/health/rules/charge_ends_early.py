@@ -139,8 +139,9 @@ def _at_one_charge(c: Ceiling) -> Finding:
     before = f" {counted(c.before, 'earlier charge')} went further." if c.before else ""
     if c.unseen:
         recorded = counted(c.charges - c.unseen, "recorded charge")
-        who = f"{recorded} ended with the current still flowing, and {c.unseen} more that nobody recorded ended,"
-        said = f"{who} at {c.pct:.0f} % reported, {apart}"
+        which = "a charge" if c.unseen == 1 else "charges"
+        later = f"{counted(c.unseen, 'session')} began after {which} that nobody recorded"
+        said = f"{recorded} ended with the current still flowing, and {later}, at {c.pct:.0f} % reported, {apart}"
     else:
         said = f"The last {c.charges} charges ended at {c.pct:.0f} % reported, {apart}, with the current still flowing"
     return Finding(
@@ -150,7 +151,7 @@ def _at_one_charge(c: Ceiling) -> Finding:
         limit=FULL_PCT,
         unit="% of charge",
         se=max(c.spread, 0.5),
-        statement=f"{said}: most likely a device ends them there, not a hand that pulls the plug.{before}",
+        statement=f"{said}: most likely a device ends charges there, not a hand that pulls the plug.{before}",
         confidence=1.0 - c.chance,
         persistence=1.0,
         count=c.charges,

@@ -1,12 +1,12 @@
 """The vehicle rolls hard: more resistance than the fleet's, or than its own earlier rides.
 
 The grade is not observed. It averages out over round trips, and what it leaves is in the error; the fleet rides the
-same hills, so that its middle is one yardstick. Who rolls hard under a heavy rider is no drag: where rides tell their
-own weight, by how they answer to changes of force, the resistance is over that weight and not over the profile's. The
-other is the vehicle itself: rider, load, home and hills stay what they were, so that a step in its own history needs no
-fleet and tells when it began. Without either the maker's figure is left. A vehicle is told only when three standard
-errors of all that is not known leave no sound one; how sure it is that it passes `excess` is its confidence. It is
-judged only when its error is small.
+same hills, so that its middle is one yardstick. The other is the vehicle itself: rider, load, home and hills stay what
+they were, so that a step in its own history needs no fleet and tells when it began. Without either the maker's figure
+is left. A heavy rider is no drag: where rides tell their own weight, by how they answer to changes of force, the
+resistance is over that weight and not over the profile's. A vehicle is told only when three standard errors of all that
+is not known leave no sound one; how sure it is that it passes `excess` is its confidence. It is judged only when its
+error is small.
 """
 
 from __future__ import annotations
@@ -75,6 +75,10 @@ def _weight(rows: pl.DataFrame) -> float | None:
     return float(kg) if isinstance(kg, float) else None
 
 
+def _weighs(kg: float) -> str:
+    return f"its weight of {spell(kg, 'kg')} is read from how it accelerates"
+
+
 def _clearest(*said: list[Finding] | NotAssessed) -> list[Finding] | NotAssessed:
     """The first finding; none where one yardstick could judge; else why the first could not."""
     judged = [one for one in said if not isinstance(one, NotAssessed)]
@@ -94,9 +98,8 @@ def _judge(
         step = replace(step, se=math.hypot(step.se, _shared(name, after)))
         if risen >= max(limits["own_sigmas"] * step.se, limits["excess"]):
             return [_since(rows, after, step, limits)]
-        if (
-            step.z >= LIKELY and after.height >= limits["least_rides"]
-        ):  # what began lately is not hidden behind the rides before it
+        # what began lately is not hidden behind the rides before it
+        if step.z >= LIKELY and after.height >= limits["least_rides"]:
             said = _by_others(record, name, recent(after, limits["days"]), limits)
             if said and not isinstance(said, NotAssessed):
                 return said
@@ -136,10 +139,10 @@ def _against_fleet(
     limit = known.value + max(limits["excess"], limits["sigmas"] * spread)
     if value < limit:
         return _open(value, se, usual=known.value, limits=limits) or []
-    text = f"Over {rows.height} rides the vehicle rolled with {spell(value, '', se)} of its weight as resistance, "
-    text += f"against {spell(known.value, '')} in the fleet; grade is averaged, not observed"
+    text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', se)} of its weight as "
+    text += f"resistance, against {spell(known.value, '')} in the fleet; grade is averaged, not observed"
     kg = _weight(rows)
-    text += "." if kg is None else f", its weight of {spell(kg, 'kg')} is by how it accelerates."
+    text += "." if kg is None else f"; {_weighs(kg)}."
     sure = confidence(value, known.value + limits["excess"], spread)
     return [_finding(text, value, limit=limit, se=se, rows=rows, sure=sure)]
 
@@ -173,11 +176,8 @@ def _against_maker(
         return _open(value, spread, usual=usual, limits=limits) or []
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', spread)} of its weight as "
     text += f"resistance, against {spell(usual, '')} by its {'maker' if known is None else 'maker or fleet'}; "
-    text += (
-        "load and wind are in the error, not observed."
-        if kg is None
-        else f"wind is in the error, not observed, its weight of {spell(kg, 'kg')} is by how it accelerates."
-    )
+    text += "load and wind are" if kg is None else f"{_weighs(kg)}; wind is"
+    text += " in the error, not observed."
     sure = confidence(value, usual + limits["excess"], spread)
     return [_finding(text, value, limit=limit, se=spread, rows=rows, sure=sure)]
 

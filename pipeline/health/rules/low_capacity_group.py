@@ -105,26 +105,11 @@ def _judge_curve(p: Pooled, limits: Mapping[str, float]) -> Finding | None:
     if not short - limits["look"] > limits["z"] * se:
         return None
     act = p.count >= limits["least_sessions"] and short - limits["act"] > limits["z"] * se
-    limit = limits["act"] if act else limits["look"]
-    return Finding(
-        severity=Severity.SERVICE if act else Severity.NOTE,
-        item=f"cell {p.item}",
-        measured=short,
-        limit=limit,
-        unit=UNIT,
-        se=se,
-        statement=f"Group {p.item} holds {short:.0f} % less than its siblings (standard error {se:.1f} %, "
-        f"{counted(p.count, 'charge')}): its voltage passes the bends of the curve in less charge than theirs.",
-        confidence=confidence(short, limit, se),
-        persistence=float(np.mean(1.0 - p.values > limits["look"] / 100.0)),
-        count=p.count,
-        duration_s=p.duration_s,
-        windows=p.windows(largest=False),
-        signals=("cell_voltage", "pack_current"),
-        not_separable="Lost capacity and a cell of a parallel group that has dropped out look alike: with the latter "
-        "the resistance of the group rises in the same proportion.",
-        unsettled=not act and short + Z95 * se > limits["act"],
-    )
+    text = f"Group {p.item} holds {short:.0f} % less than its siblings (standard error {se:.1f} %, "
+    text += f"{counted(p.count, 'charge')}): its voltage passes the bends of the curve in less charge than theirs."
+    shown = float(np.mean(1.0 - p.values > limits["look"] / 100.0))
+    found = _finding(text, p, short=short, se=se, act=act, shown=shown, limits=limits)
+    return replace(found, unsettled=not act and short + Z95 * se > limits["act"])
 
 
 def _borne_out(f: Finding, limits: Mapping[str, float]) -> Finding:
@@ -140,23 +125,31 @@ def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Fi
     short, se = top.value - bottom.value, float(np.hypot(top.se, bottom.se))
     if not short - limits["look"] > limits["z"] * se:
         return None
-    shown = float(np.mean(top.value - bottom.values > limits["look"]))
     act = short - limits["act"] > limits["z"] * se
+    text = f"Group {top.item} holds {short:.1f} % of rated charge less than its siblings between full and empty "
+    text += f"(standard error {se:.1f} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the bottom."
+    shown = float(np.mean(top.value - bottom.values > limits["look"]))
+    return _finding(text, bottom, short=short, se=se, act=act, shown=shown, limits=limits)
+
+
+def _finding(
+    text: str, p: Pooled, *, short: float, se: float, act: bool, shown: float, limits: Mapping[str, float]
+) -> Finding:
+    """p: the sessions that tell it; shown: in what share of them."""
     limit = limits["act"] if act else limits["look"]
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
-        item=f"cell {top.item}",
+        item=f"cell {p.item}",
         measured=short,
         limit=limit,
         unit=UNIT,
         se=se,
-        statement=f"Group {top.item} holds {short:.1f} % of rated charge less than its siblings between full and "
-        f"empty (standard error {se:.1f} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the bottom.",
+        statement=text,
         confidence=confidence(short, limit, se),
         persistence=shown,
-        count=bottom.count,
-        duration_s=bottom.duration_s,
-        windows=bottom.windows(largest=False),
+        count=p.count,
+        duration_s=p.duration_s,
+        windows=p.windows(largest=False),
         signals=("cell_voltage", "pack_current"),
         not_separable="Lost capacity and a cell of a parallel group that has dropped out look alike: with the latter "
         "the resistance of the group rises in the same proportion.",

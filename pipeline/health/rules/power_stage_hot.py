@@ -1,5 +1,5 @@
-"""A power stage of the controller gets too hot, one side far hotter than the other, or far hotter than by its current
-those of other vehicles of the type."""
+"""A power stage of the controller gets too hot, or one side far hotter than the other, or far hotter by its current
+than on other vehicles of the type."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import more_than_twin, only_by, over
 from herdbook.pipeline.health.reading import metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, multiple, too_hot
+from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, multiple, too_hot, warmer_than_fleet
 from herdbook.pipeline.health.sentences import counted, of_side, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, largest, middle
@@ -40,26 +40,16 @@ def _for_load(record: Record, side: str, limits: Mapping[str, float]) -> Finding
     known = multiple(record, "fet_heat_k_per_ka2", side, dict(limits), fitted=False)
     if known is None:
         return None
-    limit = 1.0 + max(limits["ratio"], limits["sigmas"] * known.spread)
-    further = metric_rows(record, "fet_rise_k", side)["value"] * (1.0 - 1.0 / max(known.value, 1.0))
-    if known.value - 2.0 * known.se < limit or largest(further) < limits["apart"]:
+    further = largest(metric_rows(record, "fet_rise_k", side)["value"] * (1.0 - 1.0 / max(known.value, 1.0)))
+    if further < limits["apart"]:
         return None
-    hit = known.rows.filter(pl.col("multiple") > limit)
-    return Finding(
-        severity=Severity.SERVICE,
-        item=side,
-        measured=known.value,
-        limit=limit,
-        unit="1",
+    return warmer_than_fleet(
+        side,
+        known,
+        limits,
         statement=f"Over {counted(known.rows.height, 'ride')} the {of_side(side, 'power stage')} warmed "
         f"{spell(known.value, 'times', known.se)} as much by its current as those of {known.vehicles} other vehicles "
-        f"of this type, {spell(largest(further), 'K')} further at most.",
-        se=known.se,
-        confidence=confidence(known.value, limit, known.se),
-        persistence=hit.height / known.rows.height,
-        count=hit.height,
-        duration_s=seconds(hit),
-        windows=windows(hit, "multiple"),
+        f"of this type, {spell(further, 'K')} further at most.",
         signals=("fet_temp", "motor_current", "derate"),
         not_separable="Worse contact to the heat sink, less air over it, or a sensor: a second thermometer on the heat "
         "sink separates them.",
@@ -142,7 +132,12 @@ RULE = Rule(
             "degC",
             "board sensors read 20 to 50 K under the junction (from memory); fet_max_c wins",
         ),
-        Limit("apart", 15.0, "K", "left against right at the same duty: engineering choice"),
+        Limit(
+            "apart",
+            15.0,
+            "K",
+            "left against right at the same duty; or beyond what other vehicles warm: engineering choice",
+        ),
         Limit(
             "ratio",
             1.0,

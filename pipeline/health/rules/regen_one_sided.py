@@ -133,13 +133,13 @@ def _lacking(found: Lacking) -> Finding:
         severity=Severity.SERVICE,
         item=found.end,
         measured=found.share,
-        limit=found.usual,
+        limit=found.most,
         unit="1",
         statement=f"The {found.end} motor gave {spell(100 * found.share, '%')} of the braking current, the median of "
         f"{counted(rows.height, 'braking event')}; on other vehicles of this type it gives "
         f"{spell(100 * found.usual, '%')}.",
-        confidence=0.97,
-        persistence=1.0,
+        confidence=0.97,  # engineering choice: so many spreads are no chance
+        persistence=found.often,
         count=rows.height,
         duration_s=seconds(rows),
         windows=windows(rows, "size"),

@@ -304,6 +304,6 @@ RULE = Rule(
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
     source="anchors on steep parts of the open-circuit curve; counted current over rated capacity; limits: see each",
     cases=_cases,
-    version=7,
+    version=8,
     habit="charges to full, until the charger ends them, or rides until little charge is left with a rest after them",
 )

@@ -16,10 +16,16 @@ from herdbook.pipeline.health.cause_tests import also_found, any_of, more_than_t
 from herdbook.pipeline.health.newest_level import newest_level
 from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, Multiple, multiple, too_hot
+from herdbook.pipeline.health.rules._heat_against_fleet import (
+    DRIVE_CAUTION,
+    Multiple,
+    multiple,
+    too_hot,
+    warmer_than_fleet,
+)
 from herdbook.pipeline.health.sentences import counted, of_side, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence, largest
+from herdbook.pipeline.health.statistics import largest
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -89,25 +95,13 @@ def _against_twin(record: Record, side: str, limits: Mapping[str, float]) -> Fin
 
 
 def _for_load(side: str, known: Multiple, limits: Mapping[str, float]) -> Finding | None:
-    limit = 1.0 + max(limits["ratio"], limits["sigmas"] * known.spread)
-    if known.value - 2.0 * known.se < limit:
-        return None
-    hit = known.rows.filter(pl.col("multiple") > limit)
-    return Finding(
-        severity=Severity.SERVICE,
-        item=side,
-        measured=known.value,
-        limit=limit,
-        unit="1",
+    return warmer_than_fleet(
+        side,
+        known,
+        limits,
         statement=f"Over {counted(known.rows.height, 'ride')} the {of_side(side, 'winding')} warmed "
         f"{spell(known.value, 'times', known.se)} as much as its current explains by {known.vehicles} "
         f"healthy vehicles.",
-        se=known.se,
-        confidence=confidence(known.value, limit, known.se),
-        persistence=hit.height / known.rows.height,
-        count=hit.height,
-        duration_s=seconds(hit),
-        windows=windows(hit, "multiple"),
         signals=("motor_temp", "motor_current", "motor_speed", "ambient_temp"),
         not_separable="Higher winding resistance, weaker magnets or worse cooling: the winding's resistance and the "
         "no-load volts per speed, both cold, separate them.",

@@ -60,8 +60,9 @@ def repeat_figure(s: RepeatStudy) -> PageFigure:
     return PageFigure(
         f"repeat-{_id(s.item)}",
         f"Tests{of}, unit by unit",
-        f"{s.values.size} marks of {len(s.units)} units by {len(s.persons)} persons or lines: how far marks of one "
-        "unit lie apart against how far units do.",
+        f"{s.values.size} marks of {len(s.units)} units by "
+        f"{numbers.plural(len(s.persons), 'person or line', 'persons or lines')}: how far marks of one unit lie apart "
+        "against how far units do.",
         {"data": data, "layout": layout(HEIGHT, **axes)},
         head=("no.", "unit", "mean", "highest less lowest"),
         body=body,

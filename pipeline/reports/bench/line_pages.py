@@ -49,9 +49,10 @@ def write_repeats(figure: str, said: str, studies: Sequence[RepeatStudy], out: P
         "tests": pl.DataFrame(tested, schema=names, orient="row"),
         "summary": pl.DataFrame(body, schema=list(words.REPEAT_HEAD), orient="row"),
     }
+    drawn = [Drawn(repeat_figure(s)) for s in worst]
     leaves = [
         Leaf("items", "Every item", "", [table, *([check] if ranges else [])]),
-        Leaf("values", "What was measured", _drawn(len(worst), len(known)), [Drawn(repeat_figure(s)) for s in worst]),
+        Leaf("values", "What was measured", drawn_words(len(worst), len(known)), [*drawn]),
         Leaf("method", "How it was found", "", [Note(REPEAT_METHOD)]),
     ]
     page = study_page("repeatability", said, first, second, [t for s in studies for t in s.told], leaves, source)
@@ -95,7 +96,7 @@ def write_charts(figure: str, said: str, charts: Sequence[LineChart], out: Path,
     drawn = [Drawn(one) for k, c in enumerate(shown) for one in chart_figures(c, k)]
     leaves = [
         Leaf("items", "Every series", "", [PageTable("Each item on each line", words.CHART_HEAD, body)]),
-        Leaf("charts", "The charts", _drawn(len(shown), len(known)), [*drawn]),
+        Leaf("charts", "The charts", drawn_words(len(shown), len(known)), [*drawn]),
         Leaf("method", "How it was found", "", [Note(CHART_METHOD)]),
     ]
     page = study_page("control charts", said, first, second, [t for c in charts for t in c.told], leaves, source)
@@ -135,7 +136,7 @@ def write_limits(
     leaves = [
         Leaf("items", "Every item", "", [PageTable("Each item, over all lines", words.LIMIT_HEAD, body)]),
         Leaf(
-            *("values", "Where the units lie", _drawn(len(worst), len(known))),
+            *("values", "Where the units lie", drawn_words(len(worst), len(known))),
             [Drawn(limit_figure(s, *limits)) for s in worst],
         ),
         Leaf("method", "How it was found", "", [Note(LIMIT_METHOD)]),
@@ -157,7 +158,7 @@ def _share(s: RepeatStudy) -> float:
     return value if value == value else 0.0
 
 
-def _drawn(count: int, of: int) -> str:
+def drawn_words(count: int, of: int) -> str:
     if not of:
         return "Nothing can be drawn: there is not enough."
     return "" if count == of else f"Drawn are the {count} that need a look most, of {of}; the files have all."

@@ -7,7 +7,6 @@ from math import isnan, sqrt
 
 from herdbook.pipeline.bench.study.in_control import CHART_WORDS, RUN_LENGTHS, LineChart, among_all
 from herdbook.pipeline.bench.study.in_subgroups import GroupChart
-from herdbook.pipeline.bench.study.in_subgroups import among_all as groups_among_all
 from herdbook.pipeline.bench.study.keeps_limits import LimitStudy
 from herdbook.pipeline.bench.study.repeats import RepeatStudy
 from herdbook.pipeline.reports.words import numbers
@@ -106,12 +105,16 @@ def _chart_row(c: LineChart, p: float) -> tuple[str, ...]:
         number(about.sd) if about else "–",
         first or "–",
         c.began or "–",
-        "–" if isnan(p) else "under 0.01" if p < 0.01 else f"{p:.2f}",
-        chart_verdict(c, p),
+        _chance(p),
+        steadiness(c, p),
     )
 
 
-def chart_verdict(c: LineChart, p: float) -> str:
+def _chance(p: float) -> str:
+    return "–" if isnan(p) else "under 0.01" if p < 0.01 else f"{p:.2f}"
+
+
+def steadiness(c: LineChart | GroupChart, p: float) -> str:
     """p: of the series among all that were looked at."""
     if c.found is None:
         return c.lacking
@@ -120,23 +123,35 @@ def chart_verdict(c: LineChart, p: float) -> str:
     return "signals, as chance may" if c.signals else "steady"
 
 
-def chart_sentences(series: Sequence[LineChart]) -> tuple[str, str]:
+def _result(series: Sequence[LineChart | GroupChart]) -> str:
+    """In a sentence or two; "" where nothing is known of any series."""
     known = [(c, p) for c, p in zip(series, among_all(series), strict=True) if c.found is not None]
+    if not known:
+        return ""
     off = [c for c, p in known if p < RARE]
     by_luck = sum(1 for c, p in known if c.signals and p >= RARE)
-    said = (
+    many = numbers.plural(len(known), "series", "series")
+    signal = "signals" if by_luck == 1 else "signal"
+    luck = f" {by_luck} of {many} {signal} no more than chance may." if by_luck else ""
+    if not off:
+        return f"Nothing says that the line is not steady ({many}).{luck}"
+    named = ", ".join(" ".join(x for x in (c.item, c.line) if x) or "the line" for c in off[:6])
+    more = f" and {len(off) - 6} more" if len(off) > 6 else ""
+    return f"Not steady: {len(off)} of {many} ({named}{more}).{luck}"
+
+
+def _open(series: Sequence[LineChart | GroupChart]) -> tuple[str, str]:
+    return "Not enough to say whether the line is steady.", f"{series[0].lacking.capitalize()}."
+
+
+def chart_sentences(series: Sequence[LineChart]) -> tuple[str, str]:
+    first = _result(series)
+    if not first:
+        return _open(series)
+    return first, (
         "By chance: how often a steady line of that length, with a baseline as short, shows as much on any chart, "
         f"among all series looked at. {run_length_words()}"
     )
-    if not known:
-        return "Not enough to say whether the line is steady.", f"{series[0].lacking.capitalize()}."
-    many = numbers.plural(len(known), "series", "series")
-    luck = f" {by_luck} of {many} signal no more than chance may." if by_luck else ""
-    if not off:
-        return f"Nothing says that the line is not steady ({many}).{luck}", said
-    named = ", ".join(" ".join(x for x in (c.item, c.line) if x) or "the line" for c in off[:6])
-    more = f" and {len(off) - 6} more" if len(off) > 6 else ""
-    return f"Not steady: {len(off)} of {many} ({named}{more}).{luck}", said
 
 
 def run_length_words() -> str:
@@ -149,7 +164,7 @@ def run_length_words() -> str:
 
 
 def group_rows(series: Sequence[GroupChart]) -> list[tuple[str, ...]]:
-    return [_group_row(c, p) for c, p in zip(series, groups_among_all(series), strict=True)]
+    return [_group_row(c, p) for c, p in zip(series, among_all(series), strict=True)]
 
 
 def _group_row(c: GroupChart, p: float) -> tuple[str, ...]:
@@ -163,36 +178,20 @@ def _group_row(c: GroupChart, p: float) -> tuple[str, ...]:
         number(f.mean) if f else "–",
         number(f.within) if f else "–",
         "; ".join(f"{chart} {name}" for chart, name in c.signals.items()) or "–",
-        "–" if isnan(p) else "under 0.01" if p < 0.01 else f"{p:.2f}",
-        group_verdict(c, p),
+        _chance(p),
+        steadiness(c, p),
     )
-
-
-def group_verdict(c: GroupChart, p: float) -> str:
-    """p: of the series among all that were looked at."""
-    if c.found is None:
-        return c.lacking
-    if p < RARE:
-        return "not steady"
-    return "signals, as chance may" if c.signals else "steady"
 
 
 def group_sentences(series: Sequence[GroupChart]) -> tuple[str, str]:
-    known = [(c, p) for c, p in zip(series, groups_among_all(series), strict=True) if c.found is not None]
-    if not known:
-        return "Not enough to say whether the line is steady.", f"{series[0].lacking.capitalize()}."
-    off = [c for c, p in known if p < RARE]
-    many = numbers.plural(len(known), "series", "series")
-    named = ", ".join(" ".join(x for x in (c.item, c.line) if x) or "the line" for c in off[:6])
-    first = (
-        f"Not steady: {len(off)} of {many} ({named})." if off else f"Nothing says that the line is not steady ({many})."
-    )
-    f = known[0][0].found
-    assert f is not None
+    first = _result(series)
+    c, f = next(((c, c.found) for c in series if c.found is not None), (None, None))
+    if c is None or f is None:
+        return _open(series)
     n = sorted(f.sizes)[len(f.sizes) // 2]
     spreads = "ranges (R)" if f.spread == "R" else "standard deviations (S)"
     return first, (
-        f"Subgroups by {known[0][0].by}: means (X-bar) and {spreads}, limits three standard deviations away by the "
+        f"Subgroups by {c.by}: means (X-bar) and {spreads}, limits three standard deviations away by the "
         f"spread within groups. With {n} units a group a mean signals after {shewhart_run_length(0.0):.0f} groups "
         f"without a shift and {shewhart_run_length(sqrt(n)):.1f} at one of 1 sd of a unit. By chance: how often a "
         "steady line of such groups, with a baseline as short, goes as far on either chart, among all series looked at."

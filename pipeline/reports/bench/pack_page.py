@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -232,13 +233,17 @@ def _resistance(found: Pack) -> list[Block]:
 
 
 def _resistance_map(found: Pack, charging: bool) -> PageFigure | None:
-    """The median group's resistance by charge and temperature; None unless there are two of each."""
+    """The median group's resistance by charge and temperature; None unless two of each are known."""
     mine = {(b.temp_c, b.soc_pct): b for b in found.pulses if b.charging is charging and b.temp_c == b.temp_c}
     temps, charges = (sorted({key[i] for key in mine if key[1] == key[1]}) for i in (0, 1))
     temps.reverse()  # the warmest on top
     if len(temps) < 2 or len(charges) < 2:
         return None
-    z = [[1000 * float(np.median(mine[t, s].ohm)) if (t, s) in mine else None for s in charges] for t in temps]
+    ohm = {place: float(np.median(one.ohm)) for place, one in mine.items()}  # NaN where a group's voltage is missing
+    z = [[1000 * v if isfinite(v := ohm.get((t, s), nan)) else None for s in charges] for t in temps]
+    known = [v for row in z for v in row if v is not None]
+    if not known:
+        return None
     word = "charging" if charging else "discharging"
     names = [f"{t:.0f} °C" for t in temps]
     across = [f"{s:.0f} %" for s in charges]
@@ -248,7 +253,7 @@ def _resistance_map(found: Pack, charging: bool) -> PageFigure | None:
         "x": list(range(len(charges))),
         "y": names,
         "zmin": 0.0,
-        "zmax": max(v for row in z for v in row if v is not None),
+        "zmax": max(known),
         "colorscale": MAP,
         "xgap": 1,
         "ygap": 1,
@@ -263,7 +268,7 @@ def _resistance_map(found: Pack, charging: bool) -> PageFigure | None:
     return PageFigure(
         f"map-{word}",
         f"Resistance map, {word}: median group after 10 s [mΩ]",
-        f"{len(temps)} temperatures by {len(charges)} charges; empty where no pulse was.",
+        f"{len(temps)} temperatures by {len(charges)} charges; empty where no pulse was, or a voltage is missing.",
         {"data": [trace], "layout": layout(height, showlegend=False, **axes)},
         head=("Temperature", *across),
         body=body,
@@ -282,7 +287,7 @@ def _resistance_table(found: Pack) -> PageTable:
         for b in found.pulses
     ]
     groups = [str(g) for g in found.record.groups]
-    values = [[f"{1000 * v:.2f}" for v in b.ohm] for b in found.pulses]
+    values = [[f"{1000 * v:.2f}" if isfinite(v) else "–" for v in b.ohm] for b in found.pulses]
     at = "" if several or not temps else f" at {next(iter(temps))}"
     caption = f"Resistance of each group after 10 s{at} [mΩ], by charge; out: discharging, in: charging"
     if len(places) <= 8:

@@ -13,7 +13,7 @@ from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.bench.study.in_subgroups import GroupChart
 from herdbook.pipeline.reports.bench import line_words as words
 from herdbook.pipeline.reports.bench.line_figures import HEIGHT
-from herdbook.pipeline.reports.bench.line_pages import DRAWN, study_page, written
+from herdbook.pipeline.reports.bench.line_pages import DRAWN, drawn_words, study_page, written
 from herdbook.pipeline.reports.page.blocks import Drawn, Leaf, Note, PageTable
 from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, label, layout, markers
 from herdbook.pipeline.reports.words import numbers
@@ -67,10 +67,10 @@ def write_groups(figure: str, said: str, charts: Sequence[GroupChart], out: Path
         "groups": pl.DataFrame(rows, schema=schema, orient="row"),
         "summary": pl.DataFrame(body, schema=list(words.GROUP_HEAD), orient="row"),
     }
-    count = f"Drawn are the {len(shown)} that need a look most, of {len(known)}." if len(shown) < len(known) else ""
+    drawn = [Drawn(one) for k, c in enumerate(shown) for one in _figures(c, k)]
     leaves = [
         Leaf("items", "Every series", "", [PageTable("Each item on each line", words.GROUP_HEAD, body)]),
-        Leaf("charts", "The charts", count, [Drawn(one) for k, c in enumerate(shown) for one in _figures(c, k)]),
+        Leaf("charts", "The charts", drawn_words(len(shown), len(known)), [*drawn]),
         Leaf("method", "How it was found", "", [Note(METHOD)]),
     ]
     page = study_page("charts of subgroups", said, first, second, [t for c in charts for t in c.told], leaves, source)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
-from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.herd.horizon import record_end
 from herdbook.pipeline.herd.returns import GroupReturns, Returns, returns
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
@@ -26,11 +25,8 @@ SHARES = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.9, 0.99)
 
 
 def leaf(con: duckdb.DuckDBPyConnection, until: datetime) -> Leaf:
-    try:
-        until = record_end(con, until)
-        found = returns(con, by="batch", until=until)
-    except StoreError as error:  # a copy that knows no service book
-        return Leaf("returns", "How often vehicles come back", blocks=[Note(f"{error}. {error.do}.", "absent")])
+    until = record_end(con, until)
+    found = returns(con, by="batch", until=until)
     if found is None or not found.groups:
         none = Note("Not enough to say: the service book has no repair and no return of a vehicle on record.", "absent")
         return Leaf("returns", "How often vehicles come back", blocks=[none])

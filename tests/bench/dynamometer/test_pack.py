@@ -18,6 +18,7 @@ from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.bench.dynamometer.pack import Pack, compare_packs, pack
 from herdbook.pipeline.bench.dynamometer.pack_steps import Kind
 from herdbook.pipeline.cli import build
+from herdbook.pipeline.reports.bench.pack_page import write_pack
 from herdbook.pipeline.reports.bench.pack_words import ratios
 from herdbook.pipeline.science.incremental import incremental
 from herdbook.pipeline.science.relaxation import relaxed
@@ -211,6 +212,16 @@ def test_pulses_are_kept_apart_by_temperature(tmp_path: Path, made: tuple[BenchP
     sheet.write_text(sheet.read_text("utf-8").replace('"pack.log.gz"', '"pack.log.gz", "cold.log.gz"'), "utf-8")
     bins = {(b.soc_pct, b.temp_c, b.charging): float(np.median(b.ohm)) for b in pack(sheet).pulses}
     assert bins[50.0, 5.0, False] == pytest.approx(2.0 * bins[50.0, 25.0, False], rel=0.05)
+
+
+def test_a_pulse_without_a_groups_voltage_leaves_its_place_open(found: Pack, tmp_path: Path) -> None:
+    """At two temperatures, so that there is a map; the page is written, and no place says nan."""
+    cold = [replace(b, temp_c=b.temp_c - 20.0, ohm=2.0 * b.ohm) for b in found.pulses]
+    cold[0].ohm[3] = np.nan
+    page, *_ = write_pack(replace(found, pulses=(*found.pulses, *cold)), tmp_path, source="pack.toml")
+    text = page.read_text("utf-8")
+    assert "Resistance map, discharging" in text
+    assert ">nan<" not in text
 
 
 def test_without_an_end_there_is_no_capacity(tmp_path: Path, made: tuple[BenchPack, Bench]) -> None:

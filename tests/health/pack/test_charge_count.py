@@ -7,8 +7,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from herdbook.pipeline.health.engine import apply
 from herdbook.pipeline.health.examples import one_session, record
 from herdbook.pipeline.health.pack.charge_count import count_slowed, moved
+from herdbook.pipeline.health.rule import NotAssessed
+from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.vehicle.record import Metric
 from tests.health.pack.trips import soc
 
@@ -89,6 +92,18 @@ def test_a_count_that_has_become_slower_is_known_whatever_the_capacity_is() -> N
     assert found.share == pytest.approx(0.82, abs=1.96 * found.se)
     assert found.se < 0.03
     assert (found.before, found.now.count) == (10, 8)
+
+
+def test_a_report_that_stands_still_since_is_told() -> None:
+    """Its share is nought to the digit: nothing may be divided by it."""
+    held = record(*rides(1.0, 10), *rides(0.0, 8, 2, day=5.0))
+    slowed = count_slowed(held, 45.0)
+    assert slowed is not None
+    assert (slowed.share, slowed.before) == (0.0, 10)
+    assert 0.0 < slowed.se < 0.05
+    said = apply(all_rules()["soc_off"], held)
+    assert not isinstance(said, NotAssessed)
+    assert [f.measured for f in said] == [pytest.approx(100.0, abs=5.0)]
 
 
 @pytest.mark.parametrize("later", [rides(1.0, 2, 2, day=5.0), rides(0.7, 1, 2, day=5.0)], ids=["steady", "one since"])
