@@ -19,9 +19,10 @@ import numpy as np
 from herdbook.pipeline.arrays import Bools, Floats, Integers
 from herdbook.pipeline.science.robust_fit import MAD_TO_SD
 
-# Engineering choices: of a share of the rated charge that rows are averaged over; over which a slope is read; the least
+# Engineering choices: a share of the rated charge that rows are averaged over; over which a slope is read; the least
 # that has to have flowed; parts left out in turn; rounds until it settles, and the longest step of one.
 BIN, SLOPE, LEAST_SPAN, PARTS = 0.0025, 0.006, 0.12, 10
+MOST_SPAN = 2.0  # no pack takes so much: its figure or the current is wrong, and each bin costs all others
 ROUNDS, STEP = 20, (0.10, 0.03)
 LEAST_BINS, LEAST_INSIDE = 40, 25
 LEAST_NOISE_V = 2e-4
@@ -50,8 +51,9 @@ class Warped:
 
 def warped(share: Floats, volts: Floats, step_v: float) -> Warped | None:
     """share (n,): charge put in so far over the rated, rising; volts (n, groups): load taken out as well as it is
-    known; step_v: resolution of the readings. None where too little flowed, or of fewer than four groups."""
-    if volts.shape[1] < 4 or share.size < LEAST_BINS:
+    known; step_v: resolution of the readings. None where too little flowed, or more than can, or of fewer than four
+    groups."""
+    if volts.shape[1] < 4 or share.size < LEAST_BINS or np.ptp(share) > MOST_SPAN:
         return None
     q, v = _averaged(share, volts)
     if q.size < LEAST_BINS or np.ptp(q) < LEAST_SPAN:

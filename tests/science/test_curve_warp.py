@@ -82,3 +82,11 @@ def test_what_tells_nothing_has_a_large_error(step: float, shape: object) -> Non
 def test_too_little_charge_or_too_few_groups_give_nothing() -> None:
     assert string([1.0] * 6, [0.0] * 6, reach=(0.6, 0.7)) is None
     assert string([1.0] * 3, [0.0] * 3) is None
+
+
+def test_more_charge_than_any_pack_takes_is_not_reckoned_with() -> None:
+    """A rated charge ten times too small: thousands of bins, each against each, for a figure that means nothing."""
+    q = np.linspace(0.0, 4.7, 1500)
+    volts = np.column_stack([curve(0.35 + 0.1 * q)] * 6) + np.random.default_rng(1).normal(0.0, 0.001, (1500, 6))
+    assert warped(0.1 * q, volts, 0.001) is not None
+    assert warped(q, volts, 0.001) is None

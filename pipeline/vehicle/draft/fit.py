@@ -11,7 +11,7 @@ from herdbook.pipeline.vehicle.draft.concepts import concepts, concepts_of, unkn
 from herdbook.pipeline.vehicle.draft.state_words import states_of
 from herdbook.pipeline.vehicle.draft.wanted import Wanted
 from herdbook.pipeline.vehicle.roles import ROLES, Role
-from herdbook.pipeline.vehicle.units import conversion, kind_of
+from herdbook.pipeline.vehicle.units import FREE, conversion, kind_of
 
 if TYPE_CHECKING:
     from herdbook.decoders import Message, Signal
@@ -48,7 +48,8 @@ def fit(wanted: Wanted, message: Message, signal: Signal) -> float:
     """0 where it cannot be."""
     role = ROLES[wanted.role]
     asked = {c for need in wanted.needs for c in need.split("|")}
-    own, around, said = _concepts(signal.name), concepts(message.name), concepts(signal.comment[:120])
+    comment = signal.comment[:120]
+    own, around, said = _concepts(signal.name), concepts(message.name), concepts(comment)
     anywhere = own | around | said
     if any(anywhere.isdisjoint(need.split("|")) for need in wanted.needs):  # most signals, for most roles
         return 0.0
@@ -60,8 +61,8 @@ def fit(wanted: Wanted, message: Message, signal: Signal) -> float:
         sure *= next((w for w, c in ((IN_SIGNAL, own), (IN_MESSAGE, around), (IN_COMMENT, said)) if c & either), 0.0)
     if not sure:
         return 0.0
-    measured = role.unit not in ("state", "bits", "id", "1") and signal.unit.strip()
-    told = bool(measured) and _told_by_comment(wanted, signal.comment[:120], asked)
+    measured = role.unit not in FREE | {"1"} and signal.unit.strip()
+    told = bool(measured) and _told_by_comment(wanted, comment, asked)
     sure = max(sure * STRANGE ** unknown_words(signal.name), WHOLE_COMMENT if told else 0.0)
     sure *= _unit(role, wanted, signal, own | said if told else own)
     stray = [w for w in words(signal.name) if (c := concepts_of(w)) and not c & (asked | HARMLESS)]

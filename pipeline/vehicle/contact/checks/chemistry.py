@@ -46,7 +46,8 @@ def _rise(view: View) -> Iterator[Look]:
     found = least_rise(share, volts[on])
     name = pack.chemistry or "the usual chemistry"
     said = (
-        f"{1000 * found:.0f} mV over the flattest {WINDOW:.0%} of a charge, by the curve ({name}) {1000 * told:.0f} mV"
+        f"{1000 * found:.0f} mV where it rises least over {WINDOW:.0%} of the rated charge; by the curve ({name}) "
+        f"{1000 * told:.0f} mV"
     )
     yield Look("", found / told, STEEP, ENDLESS, error=READ_V / told, n=int(on.size), said=said)
 
