@@ -11,8 +11,8 @@ from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.look import address
 from herdbook.pipeline.desk.tables import TableQuestion, copies
 from herdbook.pipeline.errors import NotKnownError
+from herdbook.pipeline.herd.standing import LAST
 from herdbook.pipeline.reports.dossier.compared import COMPARED
-from herdbook.pipeline.reports.dossier.leaves import peers
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row, ask, statement
 
@@ -84,7 +84,7 @@ def page(asked: Asked) -> Response:
         shared=common,
         strips=strips,
         few=few,
-        last=peers.LAST,
+        last=LAST,
         width=WIDTH,
         beside=lambda other: address("/window", v=vehicle, b=other),
         figures_copied=copies(asked.store.folder, wanted.text()),
@@ -102,7 +102,7 @@ def _about(asked: Asked, vehicle: str) -> tuple[str, str]:
 
 
 def figures_of(profile: str) -> TableQuestion:
-    given = {"profile": profile, "metrics": [one.metric for one in COMPARED], "last": peers.LAST}
+    given = {"profile": profile, "metrics": [one.metric for one in COMPARED], "last": LAST}
     return TableQuestion(statement(__name__, "batch_figures"), given, {}, "metric, vehicle")
 
 

@@ -77,7 +77,7 @@ def page(asked: Asked) -> Response:
         ranges=ranges,
         at=lambda t: numbers.moment(from_stamp(t) if isinstance(t, str) else t, zone),
         session_look=lambda s: window_address(name, list(USUAL), s["start_t"], s["end_t"]),
-        copied=copies_of(asked.store, name, asked.one("as_of"), asked.one("zone"), str(given["units"])),
+        copied=copies_of(asked.store, name, **given),
     )
 
 
@@ -85,11 +85,12 @@ def basis_of(vehicle: str) -> TableQuestion:
     return TableQuestion(statement(__name__, "history_basis"), {"vehicle": vehicle}, {}, "kind, start_t, words, sha256")
 
 
-def copies_of(store: Store, vehicle: str, as_of: str, zone: str, units: str) -> Copies:
+def copies_of(store: Store, vehicle: str, *, zone: str | None, units: str, as_of: datetime | None) -> Copies:
     """The document by command and in Python; in SQL what it rests on, for no statement puts its lines in words."""
-    options = [("--as-of", as_of), ("--zone", zone), ("--units", units), ("--store", str(store.folder))]
+    then = as_of.isoformat(timespec="seconds") if as_of else None  # as both read it
+    options = [("--as-of", then), ("--zone", zone), ("--units", units), ("--store", str(store.folder))]
     told = "".join(f" {name} {shlex.quote(value)}" for name, value in options if value)
-    given = "".join(f", {key}={value!r}" for key, value in (("as_of", as_of), ("zone", zone)) if value)
+    given = "".join(f", {key}={value!r}" for key, value in (("as_of", then), ("zone", zone)) if value)
     python = (
         f"import herdbook\n\nfleet = herdbook.open({str(store.folder)!r})\n"
         f"lines = fleet.history({vehicle!r}, units={units!r}{given})\nprint(lines)\n"

@@ -22,6 +22,7 @@ from herdbook.pipeline.desk.logs_of import frames_of, refs_of
 from herdbook.pipeline.desk.preparing import Job, Preparing, messages_of
 from herdbook.pipeline.desk.raw import raw_samples
 from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.lake.derived import HOLD_S
 from herdbook.pipeline.lake.merge_samples import merge
 from herdbook.pipeline.lake.read import LogRef, read_signals
 from herdbook.pipeline.reports.drawing.traces import item_words, role_words
@@ -38,7 +39,7 @@ FEW_LOGS = 12  # and of so many logs at most: each costs an opening
 WAIT_S = 0.2  # for blocks, before what is there is given
 HELD_A_PIXEL = 8  # blocks of a line while logs are put together
 BRIDGED = 2  # pixels: logs closer to one another are shown as one stretch of record
-BESIDE_US = 2_000_000  # read on each side: a line goes on to the edge, and a formula holds a value so long
+BESIDE_US = int(HOLD_S * 1e6)  # read on each side: a line goes on to the edge, and a formula holds a value so long
 MOST_LINES = 48
 MOST_EXACT = 3_000_000  # samples of all items of a name
 _NAME = re.compile(r"(?P<role>[a-z_]+)(?:\[(?P<item>[^\]]+)\])?")
@@ -139,9 +140,10 @@ def draw(
     short, room = set[Named](), EVERY_ALL
     for n in wanted:
         size = counted.get(n.role, 0)
-        if len(refs) <= FEW_LOGS and size <= EVERY and size * _items(n, profiles.values()) <= room:
+        every = size * _items(n, profiles.values())
+        if len(refs) <= FEW_LOGS and size <= EVERY and every <= room:
             short.add(n)
-            room -= size * _items(n, profiles.values())
+            room -= every
     made = {
         n: _prepared(store, preparing, refs, profiles, n, (start, end, pixels), jobs, failed)
         for n in wanted
@@ -196,20 +198,14 @@ def _items(name: Named, profiles: Iterable[Profile]) -> int:
     return max((sum(m.role == name.role for m in p.roles) for p in profiles), default=1) or 1
 
 
-def estimate_all(store: Store, vehicle: str, names: Sequence[Named], start: int, end: int) -> int:
-    """About how many samples all items of these signals have together between two times, microseconds."""
+def estimate(store: Store, vehicle: str, names: Sequence[Named], start: int, end: int) -> tuple[int, int]:
+    """About how many samples the fullest of these signals has between two times, microseconds, and how many all items
+    of all of them have together."""
     profiles = {p.name: p for p in store.profiles()}
     refs = [r for r in refs_of(store, vehicle, start, end) if r.part and r.profile in profiles]
     counted = _counted(store, vehicle, refs, names, profiles, start, end)
     own = [profiles[name] for name in {r.profile for r in refs}]
-    return sum(counted.get(n.role, 0) * _items(n, own) for n in names)
-
-
-def estimate(store: Store, vehicle: str, names: Sequence[Named], start: int, end: int) -> int:
-    """About how many samples the fullest of these signals has between two times, microseconds."""
-    profiles = {p.name: p for p in store.profiles()}
-    refs = [r for r in refs_of(store, vehicle, start, end) if r.part and r.profile in profiles]
-    return max(_counted(store, vehicle, refs, names, profiles, start, end).values(), default=0)
+    return max(counted.values(), default=0), sum(counted.get(n.role, 0) * _items(n, own) for n in names)
 
 
 def _share(frames: int, ref: LogRef, start: int, end: int) -> int:

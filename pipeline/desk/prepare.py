@@ -8,15 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from herdbook.pipeline.desk.levels import Levels
-from herdbook.pipeline.desk.logs_of import refs_of
+from herdbook.pipeline.desk.logs_of import FIRST, LAST, refs_of
 from herdbook.pipeline.desk.preparing import Job, made
 from herdbook.pipeline.desk.published import FOLDER
 from herdbook.pipeline.desk.vehicle import USUAL, signals_of
 from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.store.store import Store
-
-EVER = (-(2**62), 2**62)
 
 
 @dataclass
@@ -36,8 +35,8 @@ class Prepared:
     @property
     def words(self) -> str:
         parts = [
-            f"Prepared {self.pieces} piece{'s' * (self.pieces != 1)} of {self.vehicles} "
-            f"vehicle{'s' * (self.vehicles != 1)} in {self.took_s:.1f} s",
+            f"Prepared {numbers.plural(self.pieces, 'piece')} of {numbers.plural(self.vehicles, 'vehicle')} "
+            f"in {self.took_s:.1f} s",
             f"{self.there} were there",
             f"all take up {self.size / 1e6:.1f} MB in desk/levels",
         ]
@@ -45,7 +44,7 @@ class Prepared:
         if self.failed:
             said += f" {self.failed} could not be read, the first: {self.why}."
         if self.left:
-            left = f"{self.left} vehicle{'s' * (self.left != 1)}"
+            left = numbers.plural(self.left, "vehicle")
             said += f" The room is used up: {left} left, each prepared when somebody looks at it."
         return said
 
@@ -69,7 +68,7 @@ def prepare(store: Store, far: Callable[[int, int, str], None], levels: Levels |
             out.left = len(vehicles) - done
             break
         names = dict.fromkeys([*USUAL, *(s for f in findings.get(vehicle, ()) for s in signals_of(f))])
-        refs = [r for r in refs_of(store, vehicle, *EVER) if r.part and r.profile in profiles]
+        refs = [r for r in refs_of(store, vehicle, FIRST, LAST) if r.part and r.profile in profiles]
         for job in (Job(store.lake, ref, profiles[ref.profile], name) for ref in refs for name in names):
             path = levels.folder / job.key[:2] / job.key
             if path.exists():

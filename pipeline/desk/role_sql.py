@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from herdbook.pipeline.desk.formula_sql import bits, sql_of
 from herdbook.pipeline.desk.tables import literal
+from herdbook.pipeline.herd.one_select import quoted
 from herdbook.pipeline.lake.derived import HOLD_S
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.store.publish import sanitized, schema_name
@@ -22,10 +23,6 @@ from herdbook.pipeline.vehicle.roles import ROLES
 HOLD_US = int(HOLD_S * 1e6)
 OWN = ("vehicle", "t", "channel", "source", "log")
 NONE = "CAST('NaN' AS DOUBLE)"
-
-
-def quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
 
 
 def column_of(signal: str) -> str:

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.desk.lines import Named
-from herdbook.pipeline.desk.role_sql import HOLD_US, quoted, raw_statement, role_statement, view_of
+from herdbook.pipeline.desk.role_sql import HOLD_US, raw_statement, role_statement, view_of
 from herdbook.pipeline.desk.tables import Copies, literal
+from herdbook.pipeline.herd.one_select import quoted
 from herdbook.pipeline.lake.read import log_refs
 from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.times import from_micros

@@ -54,7 +54,7 @@ def data(asked: Asked) -> Response:
     found, wrong = asked_for(names)
     if wrong:
         raise SettingsError(" ".join(wrong), do="Choose one for each axis")
-    n = estimate(asked.store, vehicle, found, start, end)
+    n, _ = estimate(asked.store, vehicle, found, start, end)
     if n > MOST:
         raise SettingsError(f"about {n:,} samples lie in this stretch", do=f"Choose a shorter one, up to {MOST:,}")
     step(0, 2, "signals read")

@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.files import KINDS, MOST_XLSX, handed_over, write_xlsx
-from herdbook.pipeline.desk.lines import asked_for, estimate, estimate_all
+from herdbook.pipeline.desk.lines import asked_for, estimate
 from herdbook.pipeline.desk.look import moment_of
 from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.reports.signals.files import table, write_signals
@@ -29,8 +29,7 @@ def file(asked: Asked) -> Response:
     names, wrong = asked_for(asked.many("s"))
     if wrong or not names:
         raise SettingsError(" ".join(wrong) or "no signal is named", do="Name roles or Message.Signal")
-    every = estimate_all(asked.store, vehicle, names, first, last)
-    longest = estimate(asked.store, vehicle, names, first, last)
+    longest, every = estimate(asked.store, vehicle, names, first, last)
     n, most = (longest, MOST_XLSX) if kind == "xlsx" and every <= MOST else (every, MOST)
     if n > most:
         do = "Choose a shorter stretch, or read it in pieces: fleet.scan_signals() in Python"

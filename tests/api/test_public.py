@@ -37,6 +37,7 @@ PROMISED = {  # what may only grow: by arguments with a default
     "Fleet.signals": ["self", "vehicle", "names", "since", "until", "every"],
     "Fleet.scan_signals": ["self", "vehicle", "names", "since", "until"],
     "Fleet.dossier": ["self", "vehicle", "out"],
+    "Fleet.history": ["self", "vehicle", "zone", "units", "as_of"],
 }
 
 

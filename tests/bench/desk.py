@@ -194,11 +194,8 @@ def start_and_stop(out: dict[str, Any], folder: Path) -> None:
             desk.wait(60)
             ended.append(time.monotonic() - began)
             asked.join(60)
-    out["start_said_s"], out["start_first_page_s"], out["stop_s"] = (
-        spread(said, 2),
-        spread(answered, 2),
-        spread(ended, 2),
-    )
+    taken = {"start_said_s": said, "start_first_page_s": answered, "stop_s": ended}
+    out |= {name: spread(seconds, 2) for name, seconds in taken.items()}
 
 
 def _asked(browser: httpx.Client, address: str, sql: str) -> None:

@@ -25,6 +25,7 @@ from herdbook.pipeline.desk.formula_sql import sql_of
 from herdbook.pipeline.desk.lines import Named
 from herdbook.pipeline.desk.role_sql import role_statement
 from herdbook.pipeline.desk.same_signals import copies_of, statements
+from herdbook.pipeline.herd.standing import LAST
 from herdbook.pipeline.lake.read import load_signals, log_refs, read_signals
 from herdbook.pipeline.night.read_changes import read_changes
 from herdbook.pipeline.reports import verify_history
@@ -184,7 +185,7 @@ def test_a_batch_by_other_ways(wires: httpx.Client, scanned_once: Store) -> None
     rows = three_ways(wires, figures)
     with scanned_once.read() as con:
         for one in COMPARED:
-            given = {"profile": "zirbel", "metric": one.metric, "last": peers.LAST}
+            given = {"profile": "zirbel", "metric": one.metric, "last": LAST}
             expected = {r["vehicle"]: r["value"] for r in ask_store(con, peers.__name__, "peers", **given)}
             assert {r["vehicle"]: r["value"] for r in rows if r["metric"] == one.metric} == pytest.approx(expected)
     assert len(rows) > 10
@@ -203,11 +204,12 @@ def test_pairs_by_other_ways(wires: httpx.Client) -> None:
 
 
 def test_a_history_by_other_ways(wires: httpx.Client, scanned_once: Store, tmp_path: Path) -> None:
-    [(command, sql, python)] = texts(wires.get("/history?v=ZB-0105&zone=Europe/Vienna&units=mi").text)
+    then = "2099-01-01T10:00:00Z"
+    [(command, sql, python)] = texts(wires.get(f"/history?v=ZB-0105&zone=Europe/Vienna&units=mi&as_of={then}").text)
     run = command.replace("herdbook ", f"{Path(sys.executable).parent}/herdbook ", 1)
     subprocess.run(["bash", "-c", run], check=True, capture_output=True, cwd=tmp_path)
     assert verify_history(scanned_once, tmp_path / "history-ZB-0105.html").ok
-    made = document(scanned_once, "ZB-0105", zone="Europe/Vienna", units="mi")
+    made = document(scanned_once, "ZB-0105", zone="Europe/Vienna", units="mi", as_of=from_stamp(then))
     assert in_python(python)["text"].to_list() == [line["text"] for line in made["lines"]]
     with scanned_once.read() as con:
         found = con.execute(sql).fetchall()

@@ -222,8 +222,9 @@ def insert_all(con: Con, draw: np.random.Generator) -> None:
     for i in range(24):
         vehicle(con, f"v{i:02d}")
         for day in np.flatnonzero(draw.random(200) < draw.gamma(2, 0.01)):
-            rows += [(i, "repair", float(day) + 0.1)] * 1
-            rows += [(i, "repair", float(day) + 1.1)] * int(draw.random() < 0.4)
+            rows.append((i, "repair", float(day) + 0.1))
+            if draw.random() < 0.4:
+                rows.append((i, "repair", float(day) + 1.1))
     con.execute(
         "INSERT INTO service_book SELECT row_number() OVER (), 'v' || lpad(u.i::VARCHAR, 2, '0'), u.kind, "
         "t, t, 'UTC', '', '', '', '', '', '', '', 'x', '', $t0, '', NULL FROM "

@@ -93,5 +93,4 @@ def test_intervals_hold_as_often_as_they_say(
     told = [c for c in told if all((c.before + c.after)[side].any() for side in (c.got, ~c.got))]
     held = np.mean([abs(score(c, log(ratio))) <= 1.96 for c in told])
     assert len(told) > 500
-    print(treated, controls, ratio, held)
     assert 0.9 <= held <= 0.987, held

@@ -109,7 +109,7 @@
     if (left()) progress.querySelector("span").textContent = `Preparing: ${left()} ${left() === 1 ? "piece" : "pieces"} of the record left. What is there is drawn.`;
     const missing = all.map(d => d.logs || d.expired ? d.expired ? `${d.expired} ${d.expired === 1 ? "log" : "logs"} of ${d.vehicle} in this stretch ${d.expired === 1 ? "is" : "are"} no longer kept.` : "" : `No log of ${d.vehicle} covers this stretch: nothing was recorded.`).filter(Boolean);
     const twice = all.filter(d => d.overlapping && !exact).map(d => `Logs of ${d.vehicle} overlap here: their samples are counted once a log.`);
-    said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} samples; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`,
+    said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} ${n === 1 ? "sample" : "samples"}; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`,
       data.beside ? `Dashed beside it: ${data.beside.vehicle}, ${words({ a: data.beside.start, b: data.beside.end })}.` : "", ...missing, ...twice].filter(Boolean).join(" ");
     problems.replaceChildren(...all.flatMap(d => d.problems.map(text => data.beside ? `${d.vehicle}: ${text}` : text)).map(text => Object.assign(document.createElement("li"), { textContent: text })));
     values();

@@ -125,16 +125,9 @@ def _room(y: Spec, signals: Signals, panel: Panel) -> None:
 
 
 def time_axis(zone: ZoneInfo | None, count: int) -> Spec:
-    """The time axis below `count` stacked panels, with a line through all of them at the pointer."""
-    spike = {
-        "showspikes": True,
-        "spikemode": "across",
-        "spikethickness": 1,
-        "spikecolor": "@muted",
-        "spikedash": "solid",
-    }
+    """The time axis below `count` stacked panels."""
     anchor = "y" if count == 1 else f"y{count}"
-    return axis(f"Time of day ({zone.key if zone else 'UTC'})", type="date", anchor=anchor, **spike)
+    return axis(f"Time of day ({zone.key if zone else 'UTC'})", type="date", anchor=anchor)
 
 
 def _traces(
@@ -164,7 +157,7 @@ def y_axis(panel: Panel, domain: tuple[float, float]) -> Spec:
     shown = numbers.unit(role.unit)
     y = axis("", domain=list(domain))
     text = label(panel.title).replace(" ", "<br>", 1) + (f"<br>[{shown}]" if shown else "")
-    y["title"] = {"text": text, "standoff": 6, "font": {"size": 11}}
+    y["title"] = {"text": text}
     if role.states:
         y |= {"tickvals": list(range(len(role.states))), "ticktext": list(role.states)}
     if panel.words:

@@ -36,22 +36,22 @@ def sensors(facts: Facts) -> list[Drawn]:
     hottest = max(read, key=lambda name: read[name])
     ahead = read[hottest] - float(np.median([v for name, v in read.items() if name != hottest]))
     day = numbers.day(from_micros(at), facts.zone)
-    named = {hottest} if ahead >= HOT_K else set()
+    named = {hottest: read[hottest]} if ahead >= HOT_K else {}
     data = [
-        markers(shown, [f"sensor {n}" for n in group], [read[n] for n in group], color, symbol)
+        markers(shown, [f"sensor {n}" for n in group], list(group.values()), color, symbol)
         for shown, group, color, symbol in (
-            ("measured", [n for n in read if n not in named], "@line1", "circle"),
-            (f"measured, the hottest: sensor {hottest}", [n for n in read if n in named], "@strong", "diamond"),
-            ("predicted from the load", list(read), "@line3", "square-open"),
+            ("measured", {n: v for n, v in read.items() if n not in named}, "@line1", "circle"),
+            (f"measured, the hottest: sensor {hottest}", named, "@strong", "diamond"),
+            ("predicted from the load", dict.fromkeys(read, predicted), "@line3", "square-open"),
         )
         if group
     ]
-    data[-1]["y"] = [predicted] * len(read)
     low, high = min(*read.values(), predicted), max(*read.values(), predicted)
     room = max(LEAST_SPAN_K - (high - low), 0.2 * (high - low)) / 2
     places = axis("Sensor, in the order of the log", type="category", categoryarray=[f"sensor {n}" for n in read])
     y = axis("Highest reading [°C]", range=[low - room, high + room])
-    said = [(f"sensor {n}", f"{v:.1f}", f"{predicted:.1f}", _more(v - predicted)) for n, v in read.items()]
+    figures = [(n, f"{v:.1f}", f"{predicted:.1f}", f"{v - predicted:+.1f}") for n, v in read.items()]
+    said = [(f"sensor {n}", *map(numbers.with_minus, row)) for n, *row in figures]
     leads = f"Sensor {hottest} is {ahead:.1f} K above the middle of the others. " if named else ""
     note = (
         f"{leads}The session of {day}, whose load explains most. Predicted: the middle of the pack, had it warmed "
@@ -73,7 +73,3 @@ def sensors(facts: Facts) -> list[Drawn]:
         height=300,
     )
     return [Drawn(figure)]
-
-
-def _more(kelvin: float) -> str:
-    return f"{kelvin:+.1f}".replace("-", "\u2212")

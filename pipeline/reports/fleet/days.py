@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +12,7 @@ from markupsafe import Markup
 from herdbook.pipeline.book import book
 from herdbook.pipeline.book.entry import Entry, Kind
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.reports.drawing.book_strip import LANES
 from herdbook.pipeline.reports.page.figure import Spec, axis, label, layout, packed
 from herdbook.pipeline.reports.page.still.picture import still
 from herdbook.pipeline.reports.words import numbers
@@ -24,31 +25,27 @@ MOST_VEHICLES = 40  # lanes; the gravest first
 MOST_DAYS = 400  # back from the newest: a longer strip shows nothing
 MOST_ENTERED = 10  # lanes of vehicles without a grave finding: those of the newest entries
 LANE_PX = 18
-SYMBOLS = {"complaint": "triangle-up", "inspection": "circle-open", "repair": "square", "part": "diamond-open"}
-WORDS = {
-    "complaint": "complaint, return",
-    "inspection": "acknowledged, inspected",
-    "repair": "repair, campaign",
-    "part": "part in or out",
+PARTS = "part in or out"
+SYMBOLS = {
+    "complaint, return": "triangle-up",
+    "acknowledged, inspection": "circle-open",
+    "repair, campaign, firmware": "square",
+    PARTS: "diamond-open",
 }
-KINDS = {
-    "complaint": (Kind.COMPLAINT, Kind.RETURNED),
-    "inspection": (Kind.ACKNOWLEDGED, Kind.TO_INSPECTION, Kind.INSPECTION),
-    "repair": (Kind.REPAIR, Kind.CAMPAIGN, Kind.FIRMWARE),
-    "part": (Kind.FITTED, Kind.REMOVED),
-}
-MARKS = {kind.value: name for name, kinds in KINDS.items() for kind in kinds}
+_KINDS = ((*LANES["complaints"], Kind.RETURNED), LANES["inspections"], LANES["repairs"], LANES["parts"])
+MARKS = {kind: name for name, kinds in zip(SYMBOLS, _KINDS, strict=True) for kind in kinds}
 COLORS = {"stop-use": "@stop", "service": "@service", "note": "@note"}
 DAY_MS = 86_400_000.0
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 
 def strip(con: duckdb.DuckDBPyConnection) -> Markup:
-    """SVG; empty while nothing is found and nothing entered. Days are UTC days."""
+    """SVG; empty while nothing is found and nothing entered. Days are UTC days; an entry stands on the day it names."""
     grave = [f for f in ask(con, __name__, "all_findings") if f["severity"] != Severity.NOTE.value]
     entered = [e for e in book.entries(con) if e.holds and e.kind in MARKS]
     names = list(dict.fromkeys(f["vehicle"] for f in sorted(grave, key=_order)))[:MOST_VEHICLES]
-    others = [e.vehicle for e in reversed(entered) if e.vehicle not in names and MARKS[e.kind] != "part"]
+    others = [e.vehicle for e in reversed(entered) if e.vehicle not in names and MARKS[e.kind] != PARTS]
     names += list(dict.fromkeys(others))[: min(MOST_ENTERED, MOST_VEHICLES - len(names))]
     if not names:
         return Markup("")
@@ -56,7 +53,7 @@ def strip(con: duckdb.DuckDBPyConnection) -> Markup:
     covered = {name: _days([(g["start_t"], g["end_t"]) for g in logs if g["vehicle"] == name]) for name in names}
     marked = [e for e in entered if e.vehicle in covered]
     newest = max((d for days in covered.values() for d in days), default=0)
-    newest = max([newest, *(_day(e.from_t) for e in marked)])
+    newest = max([newest, *map(_day_entered, marked)])
     data = [_lane("days with a log", covered, newest, "@faint", 0.3)]
     for severity in Severity:  # the gravest on top, and the highest
         seen: dict[str, set[int]] = defaultdict(set)
@@ -82,6 +79,10 @@ def _day(t: datetime) -> int:
     return (t.replace(tzinfo=UTC) - _EPOCH) // timedelta(days=1)
 
 
+def _day_entered(e: Entry) -> int:
+    return date.fromisoformat(e.day).toordinal() - _EPOCH_DAY
+
+
 def _days(spans: list[tuple[datetime, datetime]]) -> set[int]:
     return {d for a, b in spans if a and b for d in range(_day(a), min(_day(b), _day(a) + MOST_DAYS) + 1)}
 
@@ -94,12 +95,12 @@ def _evidence(f: Row) -> set[int]:
 
 def _marks(name: str, entries: list[Entry], newest: int) -> Spec:
     """One mark an entry, in the middle of its day."""
-    kept = [e for e in entries if _day(e.from_t) > newest - MOST_DAYS]
-    middle = [(_day(e.from_t) + 0.5) * DAY_MS for e in kept]
+    kept = [e for e in entries if _day_entered(e) > newest - MOST_DAYS]
+    middle = [(_day_entered(e) + 0.5) * DAY_MS for e in kept]
     return {
         "type": "scatter",
         "mode": "markers",
-        "name": label(WORDS[name]),
+        "name": label(name),
         "x": packed(np.array(middle)),
         "y": [label(e.vehicle) for e in kept],
         "marker": {"symbol": SYMBOLS[name], "color": "@line2", "size": 8},

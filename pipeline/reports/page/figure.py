@@ -1,9 +1,8 @@
 """A figure: what the browser draws, what is read aloud instead, and the numbers in a table.
 
-Specifications are plain dicts in the form of plotly.js. The page shows them as a still picture (page/still) until
-somebody touches a figure. A text that begins with "@" (as in "@stop") is the name of a colour of the style sheet, so
-that one page serves light and dark. Sample arrays travel as base64 of 64-bit floats (plotly.js typed array form:
-dtype, bdata).
+Specifications are plain dicts in the form of plotly.js, of which page/still draws a picture and our own scripts
+(assets/figures.js) move it. A text that begins with "@" (as in "@stop") is the name of a colour of the style sheet, so
+that one page serves light and dark. Sample arrays travel as base64 of 64-bit floats (dtype, bdata).
 """
 
 from __future__ import annotations
@@ -57,7 +56,7 @@ def script_safe(text: str) -> str:
 
 
 def packed(values: NDArray[np.float64], dtype: str = "f8") -> dict[str, str]:
-    """An array in plotly.js's typed form; a not-a-number draws a hole."""
+    """An array as it travels; a not-a-number draws a hole."""
     return {
         "dtype": dtype,
         "bdata": base64.b64encode(np.ascontiguousarray(values, f"<{dtype}").tobytes()).decode(),
@@ -70,7 +69,8 @@ def unpacked(array: dict[str, str]) -> NDArray[np.float64]:
 
 
 def label(text: object) -> str:
-    """A text for plotly.js, which reads a little HTML in labels: made inert."""
+    """A text for a label, in which the form allows a little HTML: made inert. What draws it makes it plain text again
+    (still/scale.py, assets/scales.js)."""
     return html.escape(numbers.visible(str(text)), quote=False)
 
 
@@ -85,28 +85,12 @@ def local_ms(t: NDArray[np.int64], zone: ZoneInfo | None) -> NDArray[np.float64]
 
 
 def axis(title: str, **more: Any) -> Spec:
-    """An axis in the house style: outside ticks, thin grid, no zero line unless asked."""
-    return {
-        "title": {"text": label(title), "standoff": 6, "font": {"size": 12}},
-        "gridcolor": "@rule",
-        "linecolor": "@muted",
-        "zeroline": False,
-        **more,
-    }
+    """An axis; without a zero line unless asked."""
+    return {"title": {"text": label(title)}, **more}
 
 
 def layout(height: int, **more: Any) -> Spec:
-    return {
-        "height": height,
-        "margin": {"l": 72, "r": 16, "t": 30, "b": 52},
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-        "font": {"color": "@ink", "size": 12},
-        "hoverlabel": {"align": "left"},
-        "legend": {"orientation": "h", "x": 0, "y": 1, "yanchor": "bottom"},
-        "showlegend": True,
-        **more,
-    }
+    return {"height": height, "showlegend": True, **more}
 
 
 def markers(name: str, x: list[Any], y: list[Any], color: str, symbol: str = "circle", **more: Any) -> Spec:

@@ -79,7 +79,7 @@ def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
 def _panel_axis(name: str, first: Wire, domain: list[float]) -> Spec:
     shown = numbers.unit(first.unit)
     y = axis("", domain=domain)
-    y["title"] = {"text": label(name) + (f"<br>[{label(shown)}]" if shown else ""), "font": {"size": 11}}
+    y["title"] = {"text": label(name) + (f"<br>[{label(shown)}]" if shown else "")}
     if first.states:
         y |= {"tickvals": list(range(len(first.states))), "ticktext": list(first.states)}
     return y

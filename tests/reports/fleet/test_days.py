@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from herdbook.pipeline.reports.fleet import days
@@ -60,6 +60,24 @@ def test_entries_of_the_service_book_stand_on_their_day(tmp_path: Path) -> None:
     places = [float(re.findall(r'x="([\d.]+)%', m)[0]) for m in marks]
     assert places[0] < places[1]
     assert "complaint, return" in svg
+
+
+def test_a_day_of_another_zone_is_the_day_that_was_entered(tmp_path: Path) -> None:
+    """20 March in Vienna begins on the 19th in UTC; its mark stands on the bar of a log of the 20th."""
+    made = Catalogue(tmp_path)
+    made.vehicle("AA-1")
+    noon, day = datetime(2026, 3, 20, 12), datetime(2026, 3, 19, 23)
+    for when in (noon - timedelta(days=10), noon):
+        made.log("AA-1", when)
+    texts = ("part", "serial", "batch", "supplier", "rule", "item", "outcome", "made_by", "source")
+    given = dict.fromkeys(texts, "") | {"zone": "Europe/Vienna", "said": "new belt"}
+    end = day + timedelta(days=1)
+    made.add("service_book", entry=1, vehicle="AA-1", kind="repair", from_t=day, to_t=end, made_t=end, **given)
+    svg = strip_of(made.close())
+    logs, repair = svg.split("<g data-i=")[1:3]
+    bars = [(float(x), float(wide)) for x, wide in re.findall(r'<rect x="([\d.]+)%" width="([\d.]+)%"', logs)]
+    [place] = [float(x) for x in re.findall(r'<svg x="([\d.]+)%"', repair)]
+    assert bars[-1][0] < place < sum(bars[-1])
 
 
 def test_nothing_found_draws_nothing(tmp_path: Path) -> None:

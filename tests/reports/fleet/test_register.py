@@ -3,7 +3,7 @@ and the night's page meets what axe-core asks of it."""
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import pypdf
@@ -14,6 +14,7 @@ from herdbook.pipeline.reports import write_fleet
 from herdbook.pipeline.store.store import Store
 from tests.reports.barriers import SCRIPT, barriers, overflow
 from tests.reports.browser import Watched, needs_chromium, opened, outside
+from tests.reports.made_up import T0, Catalogue
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -119,6 +120,17 @@ def test_age_counts_from_the_day_of_the_scan(browser: Browser, site: Path, store
         cells = watched.ask("[...document.querySelectorAll('#book tbody tr:first-child > *')].map(c => c.textContent)")
     assert cells[0] == "VX-014"
     assert cells[-1] == f"{(day.date() - date.fromisoformat(cells[-2])).days} d"
+
+
+def test_a_record_of_the_day_after_the_scan_is_no_age_below_nought(browser: Browser, tmp_path: Path) -> None:
+    """A logger's clock may run a day ahead. The day that ages count to is written beside them."""
+    made = Catalogue(tmp_path)
+    made.vehicle("AA-1", last_t=T0 + timedelta(hours=23))
+    made.add("scans", scan="one", started_t=T0, state="complete")
+    index = write_fleet(made.close(), tmp_path / "site")
+    with opened(browser, index) as watched:
+        assert watched.ask("document.querySelector('#book tbody tr > :last-child').textContent") == "0 d"
+        assert f"to the newest scan, {T0:%Y-%m-%d}." in watched.page.inner_text("#register .lead")
 
 
 def test_the_rows_are_one_stop_of_the_tab_key(browser: Browser, site: Path) -> None:

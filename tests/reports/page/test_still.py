@@ -74,7 +74,7 @@ def test_a_spike_of_one_sample_survives_thinning() -> None:
 
 
 def test_texts_from_outside_stay_texts() -> None:
-    """Names come escaped for the drawing library; the picture may neither run them nor show the escapes."""
+    """Names come escaped in the specification; the picture may neither run them nor show the escapes."""
     bad = '<img src=x onerror=alert(1)>"&'
     spec = {
         "data": [markers(bad, [1.0, 2.0], [label(bad), "b"], "@line1")],

@@ -147,7 +147,7 @@ def _resistance(facts: Facts) -> list[Block]:
     pulses = numbers.listing([p for p, _ in drawn])
     alt = f"Resistance of the median group over {n} sessions, for pulse times of {pulses}."
     note = f"n = {numbers.plural(n, 'session')}. A resistance means nothing without pulse time and temperature."
-    spec = {"data": data, "layout": layout(320, xaxis=x, yaxis=y, hovermode="x unified", hoverdistance=-1)}
+    spec = {"data": data, "layout": layout(320, xaxis=x, yaxis=y, hovermode="x unified")}
     title = "Resistance of the median group [mΩ]"
     head = ("After the step", "Newest [mΩ]", "Sessions")
     newest = [numbers.amount(float(of.value[-1]), "mOhm", _known(of.se[-1])) for _, of in drawn]

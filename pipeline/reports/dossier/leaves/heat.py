@@ -121,7 +121,7 @@ def _hottest(facts: Facts) -> list[Block]:
     if not data:
         return []
     x, y = life_axis(facts), axis("Hottest reading [°C]")
-    spec = {"data": data, "layout": layout(340, xaxis=x, yaxis=y, hovermode="x unified", hoverdistance=-1)}
+    spec = {"data": data, "layout": layout(340, xaxis=x, yaxis=y, hovermode="x unified")}
     n = sum(int(row[1]) for row in rows)
     note = f"n = {n} session figures; the hottest reading of a session as a mean over ten seconds."
     alt = "Hottest readings of each session over the life of the unit."

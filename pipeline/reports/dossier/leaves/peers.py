@@ -10,7 +10,7 @@ import numpy as np
 
 from herdbook.pipeline.health import herd_figures
 from herdbook.pipeline.health.rules import all_rules
-from herdbook.pipeline.herd.standing import FEWEST, FigureStanding, standing
+from herdbook.pipeline.herd.standing import FEWEST, LAST, FigureStanding, standing
 from herdbook.pipeline.reports.dossier.compared import COMPARED, Compared, limit_of, surprise
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
 ORDER = 90  # place in the dossier
-LAST = 10
 MOST_DOTS = 1500  # peers drawn one by one; beyond it every so many in order of value
 LEAST_PEERS = 3
 EVERYBODY, ROOM = "all of this profile", 18  # letters at a tick
@@ -81,12 +80,13 @@ def _table(
         held = "none" if limit is None else numbers.amount(limit, s.figure.unit)
         body.append((f"{s.figure.words[:1].upper()}{s.figure.words[1:]}", *_ranked(s, held)))
     if not body:
-        return [Note("None of the figures that are compared is on record.", "absent")]
+        return [Note(f"No figure is on record for this unit and at least {LEAST_PEERS} of its peers.", "absent")]
     head = ("Figure", "This unit", "Among its peers", "Usual for such a unit (90 %)", "Limit", "Against its own past")
     note = Note(
         "Peers are held against this unit with what is named as taken off explained by a regression in which it is one "
         "of them: if it is, each rank is as likely as any other, and one figure in ten lies outside its usual range. "
-        f"Under {FEWEST} peers nothing is said. Its own past: stretches of {LAST} sessions before the newest."
+        f"Under {FEWEST} peers nothing is said, and what fewer than {LEAST_PEERS} have may be left out. Its own past: "
+        f"stretches of {LAST} sessions before the newest."
     )
     return [PageTable("Where this unit stands, what is most unusual first", head, body), note]
 

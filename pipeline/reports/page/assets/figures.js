@@ -82,8 +82,8 @@
       shown += line(t, of.x, of.y, of.points);
       there += b - a;
     }
-    saidBy(plot).textContent = shown >= there
-      ? `Zoomed in: all ${words(there)} samples that this page holds of this stretch are drawn.`
+    saidBy(plot).textContent = there < 2 ? `Zoomed in: this page holds ${there ? "one sample" : "no sample"} of this stretch.`
+      : shown >= there ? `Zoomed in: all ${words(there)} samples that this page holds of this stretch are drawn.`
       : `Zoomed in: ${words(shown)} of ${words(there)} samples of this stretch are drawn, spikes kept.`;
     plot.dataset.shown = shown;
   }

@@ -16,7 +16,7 @@
     n: i => data.n[i], b: i => data.b.names[data.b.at[i]], w: i => data.w.names[data.w.at[i]],
     s: i => severity(i) * 1e6 - (data.s[i] ? data.s[i][severity(i)] : 0),
     ...Object.fromEntries(data.m.map((column, m) => ["m" + m, i => column[i]])), u: i => data.u[i], d: i => data.d[i],
-    a: i => data.d[i] === null ? null : data.day - data.d[i],
+    a: i => data.d[i] === null ? null : Math.max(0, data.day - data.d[i]), // a clock may be a little ahead of the scan
   };
 
   function sort() {
@@ -112,7 +112,7 @@
       data.m.forEach((_, m) => score(row, i, m));
       cell(row, String(data.u[i]), "num");
       cell(row, data.d[i] === null ? "none" : new Date(data.d[i] * 864e5).toISOString().slice(0, 10), "num");
-      cell(row, data.d[i] === null ? "n/a" : `${data.day - data.d[i]} d`, "num");
+      cell(row, data.d[i] === null ? "n/a" : `${value.a(i)} d`, "num");
     }
     body.replaceChildren(rows);
     const pages = Math.max(1, Math.ceil(shown.length / PAGE));

@@ -159,7 +159,7 @@ def _month_ticks(low: float, high: float, least: float) -> Iterator[tuple[float,
 
 
 def days_of(of: Scale) -> str:
-    """The day or days that a time axis of less than two days shows, for its title; "" for a longer one."""
+    """The day or days that a time axis of a day at most shows, for its title; "" for a longer one."""
     if of.kind != "date" or of.high - of.low > DAY:
         return ""
     first, last = ((_EPOCH + timedelta(milliseconds=v)).strftime("%Y-%m-%d") for v in (of.low, of.high))
