@@ -221,6 +221,12 @@ def test_a_figure_that_the_profile_lacks_is_named_as_the_reason(tmp_path: Path) 
     assert found["charge_balance"] == "the profile gives no [pack] rated_ah"
 
 
+def test_what_is_possible_is_said_without_exponents_and_units_that_are_none(tmp_path: Path) -> None:
+    said = {c.item: c.found for c in held(tmp_path, zirbel()).checked if c.check == "possible"}
+    assert said["cell_bleed"].endswith("values are outside 0 to 1")
+    assert said["bms_fault"].endswith("values are outside 0 to 4294967295")
+
+
 def test_what_holds_is_told_last() -> None:
     sample = [Checked("a", "", "one", Word.HOLDS, ""), Checked("b", "", "two", Word.OPEN, "")]
     assert [verdict for verdict, _, _ in lines(sample)] == ["cannot be told", "holds"]

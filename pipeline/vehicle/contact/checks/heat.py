@@ -27,7 +27,7 @@ LEAST_HEAT_K, AIR_K = 3.0, 5.0  # in one log; how far the air may drift meanwhil
 
 
 def _first(view: View) -> dict[str, float]:
-    """Every temperature at the begin of a log."""
+    """Every temperature at the beginning of a log."""
     first = view.t < view.t[0] + FIRST_S * 1e6
     known = {}
     for role in ROLES_C:
@@ -46,7 +46,7 @@ def _colder(view: View) -> Iterator[Look]:
     for role, value in known.items():
         others = [v for r, v in known.items() if r != role]
         if role != "ambient_temp" and len(others) > 1 and any(r in known for r in OUTSIDE if r != role):
-            said = f"{value:.0f} degC at the begin of a log, the coldest of the others {min(others):.0f} degC"
+            said = f"{value:.0f} °C at the beginning of a log, the coldest of the others {min(others):.0f} °C"
             yield Look(role, value - min(others), -COLDER_K, ENDLESS, said=said)
 
 
@@ -57,7 +57,7 @@ def _start(view: View) -> Iterator[Look]:
         return
     for role, value in known.items():
         others = float(np.median([v for r, v in known.items() if r != role]))
-        said = f"{value:.0f} degC at the begin of a log, the others {others:.0f} degC"
+        said = f"{value:.0f} °C at the beginning of a log, the others {others:.0f} °C"
         yield Look(role, value - others, -APART_K, APART_K, said=said, other=others)
 
 

@@ -109,7 +109,7 @@ def _rest(view: View) -> Iterator[Look]:
         return
     told, error = _curve(view).soc(median(volts[quiet]), CELL_ERROR_V)
     reported = median(soc[quiet])
-    said = f"state of charge {number(reported)} %, the groups' voltage says {number(told)} % +- {number(error)} %"
+    said = f"state of charge {number(reported)} %, the groups' voltage says {number(told)} % ± {number(error)} %"
     yield Look("", reported - told, -REPORTED_PCT, REPORTED_PCT, error=3 * error, n=int(quiet.sum()), said=said)
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
-from herdbook.pipeline.vehicle.contact.check import Check, Look
+from herdbook.pipeline.vehicle.contact.check import Check, Look, between
 from herdbook.pipeline.vehicle.contact.view import Received, View
-from herdbook.pipeline.vehicle.roles import ROLES
+from herdbook.pipeline.vehicle.roles import ROLES, Role
+from herdbook.pipeline.vehicle.units import FREE
 
 IMPOSSIBLE = (0.0, 0.1)  # a share; a sound role sends none, a vehicle with a torn sensor wire many
 LEAST, FEW = 50, 20  # samples
@@ -24,13 +25,19 @@ def _by_role(view: View) -> dict[str, list[Received]]:
     return found
 
 
+def _span(about: Role) -> str:
+    """What is possible, in words."""
+    unit = "" if about.unit in FREE | {"1"} else about.unit
+    return "known states" if about.states else f"{between(about.low, about.high)} {unit}".rstrip()
+
+
 def _possible(view: View) -> Iterator[Look]:
     for role, some in _by_role(view).items():
         n = sum(r.samples - r.missing for r in some)
         if n >= LEAST:
             lost = sum(r.impossible for r in some) / n
             about = ROLES[role]
-            span = "known states" if about.states else f"{about.low:g} to {about.high:g} {about.unit}"
+            span = _span(about)
             said = f"{lost:.0%} of {n:,} values are outside {span}"
             wrong = sum(r.impossible for r in some)
             if about.low == 0 and wrong >= FEW and all(r.highest <= 0 for r in some):
