@@ -46,8 +46,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     both = [
         item for item in top if item in bottom and min(top[item].count, bottom[item].count) >= limits["least_sessions"]
     ]
-    fit = string_fit(record)
-    by_curve = {item: p for item, p in curve_capacities(record).items() if item not in unread(record)}
+    fit, wrong = string_fit(record), unread(record)
+    by_curve = {item: p for item, p in curve_capacities(record).items() if item not in wrong}
     if len(both) < 3 and not fit.looked and not by_curve:
         return NotAssessed(
             f"offset and capacity need both ends of the curve: {limits['least_sessions']:.0f} charges to full and as "
@@ -61,13 +61,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
     ]
     said = {f.item.removeprefix("cell ") for f in found}
-    by_record = from_fit(
-        record, _WHOLE, said | unread(record) | surely_within(by_curve, limits["look"] / 100.0), limits
-    )
+    by_record = from_fit(record, _WHOLE, said | wrong | surely_within(by_curve, limits["look"] / 100.0), limits)
     curves = [f for item, p in by_curve.items() if item not in said and (f := _judge_curve(p, limits)) is not None]
     acted_on = {f.item for f in by_record if f.severity is Severity.SERVICE}
     found += [_borne_out(f, limits) if f.item in acted_on else f for f in curves]
-    found += [f for f in by_record if f.item not in {c.item for c in curves}]
+    told = {f.item for f in curves}
+    found += [f for f in by_record if f.item not in told]
     now = fit.newest(limits["now_days"])
     seen = now.depth >= DEPTH and now.could_show(Why.CAPACITY, limits["plain"] / 100.0)
     within = surely_within(by_curve, limits["plain"] / 100.0)
@@ -78,9 +77,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             f"{limits['plain']:.0f} % less capacity: the voltage moved too little, over {100 * now.depth:.0f} % of the "
             "charge; rides to low are needed, or charges over a bend of the curve with groups read in fine steps"
         )
-    apart = [k for k, w in fit.groups.items() if w.cause is Why.CAPACITY and k not in unread(record) | within]
-    apart = [] if found else apart
-    if apart:
+    apart = [k for k, w in fit.groups.items() if w.cause is Why.CAPACITY and k not in wrong | within]
+    if apart and not found:
         who = f"group {apart[0]} stands apart" if len(apart) == 1 else f"groups {', '.join(apart)} stand apart, each"
         return NotAssessed(
             f"{who}, most like one of little capacity, but what was logged does not tell surely enough whether and by "
