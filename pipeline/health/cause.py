@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+from herdbook.pipeline.vehicle.figures import MissingFigureError
 from herdbook.pipeline.vehicle.signals import Signals
 
 if TYPE_CHECKING:
@@ -108,9 +109,12 @@ class Cause(str):
 
 
 def judged(cause: str, evidence: Evidence) -> Seen:
-    """What the record says of one cause of a rule."""
+    """What the record says of one cause of a rule, or which figure its test needs and the profile does not give."""
     test = getattr(cause, "test", None)
-    return Seen(Standing.OPEN) if test is None else test.judge(evidence)
+    try:
+        return Seen(Standing.OPEN) if test is None else test.judge(evidence)
+    except MissingFigureError as error:
+        return Seen(Standing.OPEN, str(error.args[0]))
 
 
 def in_order(causes: Sequence[str], evidence: Evidence) -> list[tuple[str, Seen]]:

@@ -100,9 +100,11 @@ def _ratio(side: str, measured: Floats, air: Floats, square: Floats, body: Body)
 def _stage(signals: Signals, side: str, track: Floats, square: Floats) -> list[Metric]:
     """How far a power stage follows its motor's current, by least squares over the ride: its level and what it brought
     along are free, so that neither air nor the ride before counts. It means something beside other vehicles alone, as
-    one time constant stands for all."""
+    one time constant stands for all. One reading throughout tells nothing: neither its step is known, nor whether the
+    sensor lives."""
     known = np.isfinite(track)
-    if known.sum() < LEAST_BINS or float(np.isfinite(square).mean()) < LEAST_COVERAGE:
+    step = resolution(signals.series("fet_temp", side))
+    if known.sum() < LEAST_BINS or float(np.isfinite(square).mean()) < LEAST_COVERAGE or not step:
         return []
     drive = relax(filled(square), STEP_S, STAGE_S)
     top = float(np.percentile(drive[known], 95.0))
@@ -118,8 +120,7 @@ def _stage(signals: Signals, side: str, track: Floats, square: Floats) -> list[M
     left = warmth - follows * own
     alike = max(neighbours_alike(left, fitted=3), 0.0)
     alone = max(left.size * (1.0 - alike) / (1.0 + alike), 1.0)
-    step = min(resolution(signals.series("fet_temp", side)), 3.0)
-    spread = float(np.hypot(np.sqrt(float(left @ left) / left.size), step / np.sqrt(12.0)))
+    spread = float(np.hypot(np.sqrt(float(left @ left) / left.size), min(step, 3.0) / np.sqrt(12.0)))
     se = float(np.hypot(spread * np.sqrt(left.size / alone / square_of), STAGE_SHARE * follows))
     n = int(known.sum())
     return [
@@ -218,6 +219,6 @@ SET = MetricSet(
         "derated_s": ("s", "Time with torque reduced by the controller, stretches of 2 s and more."),
         "derated_share": ("1", "Share of the recorded time with torque reduced."),
     },
-    version=5,  # in 5 a twin that may be frozen, in 4 power stages over their current, in 3 errors as of heat_pack
+    version=6,  # in 6 no stage that stands still, in 5 a twin that may be frozen, in 4 stages over their current
     source="copper loss 1.5 R I2 with R = R20 (235 + T) / 255: IEC 60034-1; lumped model, closed form",
 )

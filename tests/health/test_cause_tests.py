@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from herdbook.pipeline.health import cause_tests as told_by
-from herdbook.pipeline.health.cause import CauseTest, Episode, Evidence, Seen, Standing
+from herdbook.pipeline.health.cause import Cause, CauseTest, Episode, Evidence, Seen, Standing, in_order
 from herdbook.pipeline.health.examples import days, one_session, record
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.vehicle.record import Event, Metric
@@ -299,4 +299,10 @@ def test_a_short_is_likely_only_as_far_as_a_group_loses_what_the_heat_takes(
     ]
     test = told_by.short_makes_the_heat(told_by.only_by("a measurement"))
     spans = ((int(DAY0) + 7_200 * S, int(DAY0) + 10_800 * S),)
-    assert standing(test, record=record(*parts), spans=spans) is said
+    held = record(*parts)
+    assert standing(test, record=held, spans=spans) is said
+    # the profile was changed since: the page says what is missing, and is written
+    bare = replace(held.profile, pack={k: v for k, v in held.profile.pack.items() if k != "rated_ah"})
+    asked = Evidence((), record=replace(held, profile=bare), spans=spans)
+    [(_, seen)] = in_order([Cause("Internal short", test)], asked)
+    assert "rated_ah" in seen.words or said is Standing.NOT_RECORDED

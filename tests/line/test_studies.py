@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from herdbook.pipeline.bench.study.in_control import among_all, line_charts
+from herdbook.pipeline.bench.study.in_control import AS_GIVEN, among_all, line_charts
+from herdbook.pipeline.bench.study.in_subgroups import group_charts
 from herdbook.pipeline.bench.study.keeps_limits import limit_study
 from herdbook.pipeline.bench.study.measured import Measured, by_item, from_csv
 from herdbook.pipeline.bench.study.repeats import repeat_study
@@ -141,6 +143,15 @@ def series(n: int, shift_from: int = 10**9, shift: float = 0.0, line: str = "A",
     rng = np.random.default_rng(seed)
     values = rng.normal(7, 0.1, n) + shift * (np.arange(n) >= shift_from)
     return [one_test(f"{line}{k:03d}", float(v), line=line, hour=3 * k) for k, v in enumerate(values)]
+
+
+def test_groups_whose_rows_have_no_time_stand_as_given_and_that_is_said() -> None:
+    rows = [replace(m, group=f"B{k // 2:02d}") for k, m in enumerate(series(60))]
+    (timed,) = group_charts("", rows, "batch", 25)
+    (given,) = group_charts("", [replace(m, t=None) for m in rows], "batch", 25)
+    assert given.names == timed.names
+    assert AS_GIVEN in given.told
+    assert AS_GIVEN not in timed.told
 
 
 def test_a_shift_of_the_line_is_seen_and_dated() -> None:

@@ -256,6 +256,8 @@ def test_a_power_stage_over_its_current(build: Build) -> None:
     assert one(outcome, "fet_rise_k", "left").value == pytest.approx(0.04 * 900.0 * (1.0 - np.exp(-2.0)), rel=0.1)
     idle = run(heat_drive.SET, build(1200.0, motor_current__left=(10, 2.0), fet_temp__left=(1, warm)))
     assert not [m for m in idle.metrics if m.name == "fet_heat_k_per_ka2"]
+    still = run(heat_drive.SET, build(1200.0, motor_current__left=(10, amps), fet_temp__left=(1, 40.0)))
+    assert not [m for m in still.metrics if m.name == "fet_heat_k_per_ka2"]  # frozen, it would be nought without error
 
 
 def test_derating_time(build: Build) -> None:

@@ -31,6 +31,7 @@ RUN_LENGTHS: dict[str, Callable[[float], float]] = {
     "ewma": ewma_run_length,
     "cusum": cusum_run_length,
 }
+AS_GIVEN = "Not every row has a time: the order of the rows is taken as the order of time."
 CHART_WORDS = {"shewhart": "single values (Shewhart)", "ewma": "weighted mean (EWMA)", "cusum": "sums (CUSUM)"}
 
 
@@ -83,7 +84,7 @@ def _one(item: str, line: str, rows: list[Measured], by_day: bool, first: int) -
     if thin:
         told.append(f"Days with under half the usual number of units are left out ({thin}): their means scatter more.")
     if any(m.t is None for m in rows):
-        told.append("Not every row has a time: the order of the rows is taken as the order of time.")
+        told.append(AS_GIVEN)
     lacking, about, found = "", None, None
     word = "days" if by_day else "units"
     n = min(first, len(values))

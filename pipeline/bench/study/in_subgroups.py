@@ -9,6 +9,7 @@ from math import nan
 import numpy as np
 
 from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.bench.study.in_control import AS_GIVEN
 from herdbook.pipeline.bench.study.measured import Measured, first_of_each
 from herdbook.pipeline.science.gauge import f_above
 from herdbook.pipeline.science.subgroup_charts import SubgroupCharts, by_chance, subgroup_charts
@@ -59,6 +60,8 @@ def _one(item: str, line: str, rows: list[Measured], by: str, first: int) -> Gro
     if nobody := sum(not m.group for m in rows):
         are = "is" if nobody == 1 else "are"
         told.append(f"{nobody} of {len(rows)} units {are} left out: nothing says their {by}.")
+    if any(m.group and m.t is None for m in rows):
+        told.append(AS_GIVEN)
     if alone := sum(len(v) < 2 for v in named.values()):
         told.append(f"Groups of one unit are left out ({alone}): they have no spread.")
     groups = {name: np.array(v) for name, v in named.items() if len(v) > 1}
