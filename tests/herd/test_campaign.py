@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -19,6 +20,7 @@ from herdbook.pipeline.herd.campaign import CampaignEffect, campaign_effect
 from herdbook.pipeline.herd.campaign_counts import campaign_counts
 from herdbook.pipeline.herd.horizon import record_end
 from tests.herd.books import T0, Con, catalogue, insert, installed, session, vehicle
+from tests.herd.invented import store_of
 
 UNTIL = T0 + timedelta(days=1000)
 DAY = 300
@@ -176,6 +178,24 @@ def test_what_does_not_go_together_is_refused(tmp_path: Path, more: tuple[str, .
         CliRunner().invoke(
             build(), ["herd", "campaign", "belts", "--store", str(tmp_path), *more], catch_exceptions=False
         )
+
+
+def test_counts_on_the_terminal_and_as_json(tmp_path: Path) -> None:
+    store_of(tmp_path, vehicles=30)
+
+    def said(*more: str) -> str:
+        asked = ["herd", "campaign", "firmware 2", "--store", str(tmp_path), "--days", "120", "--count", *more]
+        done = CliRunner().invoke(build(), asked, catch_exceptions=False)
+        assert done.exit_code == 0
+        return " ".join(done.output.split())
+
+    text = said("repairs", "--part", "pack")
+    assert "firmware 2, by the service book: 15 vehicles, 2026-04-30; 15 of the type without it." in text
+    assert "Repairs of the pack" in text
+    nothing = json.loads(said("complaints", "--json"))
+    assert nothing["words"] == "not enough to say: too few complaints among those with it"
+    assert (nothing["effect"]["before"], nothing["effect"]["ratio"], nothing["effect"]["high"]) == (0, None, None)
+    assert "of the type without it" not in said("findings")  # none has a record: nobody knows the types
 
 
 def test_findings_count_by_days_on_record() -> None:

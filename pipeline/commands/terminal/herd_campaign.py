@@ -41,7 +41,7 @@ def campaign(
         show_counts(what, count.lower(), part.lower(), days, store, json=json)
         return
     from herdbook.pipeline.commands.terminal import screen
-    from herdbook.pipeline.commands.terminal.herd_words import span
+    from herdbook.pipeline.commands.terminal.herd_words import days_between, span
     from herdbook.pipeline.health.herd_figures import figure as named
     from herdbook.pipeline.herd.campaign import campaign_effect
     from herdbook.pipeline.reports.words import numbers
@@ -65,9 +65,9 @@ def campaign(
         for name, e in [("the campaign", found.effect), *((_name(p.days_before), p.effect) for p in found.placebos)]
         if e is not None
     ]
-    between = f"{found.first:%Y-%m-%d} to {found.last:%Y-%m-%d}"
     screen.say(
-        f"{found.what}, by {found.known_by}: {screen.plural(found.got, 'vehicle')}, {between}; "
+        f"{found.what}, by {found.known_by}: {screen.plural(found.got, 'vehicle')}, "
+        f"{days_between(found.first, found.last)}; "
         f"{found.others} of the type without it."
     )
     if rows:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 def show_counts(what: str, counted: str, part: str, days: int, folder: Path | str, *, json: bool) -> None:
     """Ask and print. Raises: NotKnownError, SettingsError, StoreError."""
     from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.commands.terminal.herd_words import days_between
     from herdbook.pipeline.errors import SettingsError
     from herdbook.pipeline.herd.campaign_counts import REPAIRS, campaign_counts
     from herdbook.pipeline.herd.horizon import record_end
@@ -31,10 +32,10 @@ def show_counts(what: str, counted: str, part: str, days: int, folder: Path | st
     if json:
         screen.as_json(_as_dict(found))
         return
+    without = f"; {found.others} of the type without it" if found.watched else ""
     screen.say(
-        f"{found.what}, by {found.known_by}: {screen.plural(found.got, 'vehicle')}, {found.first:%Y-%m-%d} to "
-        f"{found.last:%Y-%m-%d}; {found.others} of the type without it. Watched to {found.until:%Y-%m-%d}, the newest "
-        "record."
+        f"{found.what}, by {found.known_by}: {screen.plural(found.got, 'vehicle')}, "
+        f"{days_between(found.first, found.last)}{without}. Watched to {found.until:%Y-%m-%d}, the newest record."
     )
     named = [("the campaign", found.effect), *((f"{p.days_before:.0f} days before", p.effect) for p in found.placebos)]
     rows = [

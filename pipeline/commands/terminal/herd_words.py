@@ -1,8 +1,15 @@
-"""How a figure with its interval reads on the terminal."""
+"""How a figure with its interval, and a stretch of days, read on the terminal."""
 
 from __future__ import annotations
 
 import math
+from datetime import datetime
+
+
+def days_between(first: datetime, last: datetime) -> str:
+    """2026-03-04 to 2026-03-09, or the one day."""
+    begin, end = f"{first:%Y-%m-%d}", f"{last:%Y-%m-%d}"
+    return begin if begin == end else f"{begin} to {end}"
 
 
 def span(value: float, low: float, high: float) -> str:
