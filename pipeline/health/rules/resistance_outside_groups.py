@@ -18,7 +18,7 @@ from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.sentences import spell, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import REFERENCE, Metric
@@ -64,6 +64,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     act = share - grave > limits["z"] * se
     limit = grave if act else look
     shown = float(np.mean(shares > look))
+    value, error = to_error(path.value, path.se)
     return [
         Finding(
             severity=Severity.SERVICE if act else Severity.NOTE,
@@ -72,8 +73,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=limit,
             unit=UNIT,
             se=se,
-            statement=f"Between the outer cell taps and the terminals lie {path.value:.1f} mΩ (standard error "
-            f"{path.se:.1f}), {share:.2f} times what all {cells:.0f} groups have.",
+            statement=f"Between the outer cell taps and the terminals lie {value} mΩ (standard error "
+            f"{error}), {to_error(share, se)[0]} times what all {cells:.0f} groups have.",
             confidence=confidence(share, limit, se),
             persistence=shown,
             count=path.count,
