@@ -1,6 +1,6 @@
 """The command line: verbs from commands/, and the promise that a person never sees a traceback.
 
-What its exit codes mean: pipeline/exit_codes.py.
+What its exit codes mean: pipeline/commands/terminal/exit_codes.py.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from herdbook.pipeline.commands.terminal.exit_codes import closing_words
 from herdbook.pipeline.commands.terminal.verb_list import VerbList
-from herdbook.pipeline.exit_codes import closing_words
 
 VERBS = ("herdbook.pipeline.commands",)  # folders whose modules are verbs
 ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with evidence.

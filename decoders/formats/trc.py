@@ -46,10 +46,10 @@ class TrcHeader:
     @property
     def doubt(self) -> str:
         """What may be wrong with the head, where lines are no frames by it."""
-        if not self.version:
+        if not self.version and not self.second:
             return ", by the columns of file version 1.0: the head names no version"
         if not self.readable:
-            return f": the head of file version {self.version[:12]!r} names no columns that make a frame"
+            return ", for the head names no columns that make one"
         return ""
 
     @property
@@ -96,7 +96,7 @@ def _header(line: bytes, header: TrcHeader) -> None:
         header.second = value.startswith("2.")
         header.columns = COLUMNS.get(value, "" if header.second else header.columns)
     elif key == ";$COLUMNS":
-        header.columns = value.replace(",", "")
+        header.columns, header.second = value.replace(",", ""), True  # also where the version cannot be read
     elif key == ";$STARTTIME":
         try:
             header.account.wall = (datetime(1899, 12, 30) + timedelta(days=float(value))).isoformat()

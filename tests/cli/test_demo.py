@@ -44,7 +44,7 @@ def test_nothing_is_kept_of_a_demo_that_could_not_be_written(tmp_path: Path, mon
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(demo.shutil, "copy", full)
+    monkeypatch.setattr("shutil.copy", full)
     done = CliRunner().invoke(build(), ["demo", str(tmp_path / "try")])
     assert isinstance(done.exception, StoreError)
     assert "No space left on device" in str(done.exception)

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 import herdbook.pipeline.errors as errors
 from herdbook.pipeline.cli import build
 from herdbook.pipeline.commands import accept
-from herdbook.pipeline.exit_codes import EXIT_CODES, table
+from herdbook.pipeline.commands.terminal.exit_codes import EXIT_CODES, table
 from herdbook.pipeline.night import changes
 from tests import readme
 

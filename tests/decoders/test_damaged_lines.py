@@ -61,18 +61,27 @@ def test_a_trc_line_with_a_slip_is_told(line: bytes, tmp_path: Path) -> None:
     assert len(lost) == 1 - len(told)
 
 
+OLD = b";$FILEVERSION=1.1\n" + b"     1)       1.0  Tx         0101  2  00 01\n" * 40
+
+
 @pytest.mark.parametrize(
-    ("slip", "words"),
+    ("content", "words"),
     [
-        ((b"FILEVERSION", b"FILEVERSI0N"), "the head names no version"),
-        ((b"$COLUMNS=N,O,", b"$COLUMNS=N,"), "names no columns that make a frame"),
+        (OLD.replace(b"VERSION", b"VERSI0N"), "by the columns of file version 1.0: the head names no version"),
+        (TRC.replace(b"$COLUMNS=N,O,", b"$COLUMNS=N,") + SOUND_TRC * 40, "the head names no columns that make one"),
     ],
 )
-def test_a_trc_log_with_a_damaged_head_says_so(slip: tuple[bytes, bytes], words: str, tmp_path: Path) -> None:
+def test_a_trc_log_with_a_damaged_head_says_so(content: bytes, words: str, tmp_path: Path) -> None:
     log = tmp_path / "TOY-001.trc"
-    log.write_bytes(b";##########\n" + TRC.replace(*slip) + SOUND_TRC * 40)
+    log.write_bytes(b";##########\n" + content)
     found = take_log(log, Store.create(tmp_path / "store", DATA))
     assert isinstance(found, QuarantinedLog)
     assert words in found.detail
-    assert "no frame of it can be read: 1,9" in found.detail  # 40 lines without their first blanks
+    assert "no frame of it can be read: 1," in found.detail
     assert "a log of the kind trc" in found.advice
+
+
+def test_columns_are_enough_where_the_version_cannot_be_read(tmp_path: Path) -> None:
+    frames, lost = read(tmp_path / "a.trc", b";##########\n" + TRC.replace(b"VERSION", b"VERSI0N") + SOUND_TRC)
+    assert [(f[0], f[1]) for f in frames] == [(1000, 0x101)]
+    assert not lost
