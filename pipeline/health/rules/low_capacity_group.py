@@ -21,7 +21,7 @@ from herdbook.pipeline.health.pooled import Pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import DEPTH, Spoken, from_fit, refuted
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, worth_acting
 from herdbook.pipeline.science.meta_analysis import Z95
@@ -89,8 +89,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _sentence(item: str, w: Weighed) -> str:
+    short, error = to_error(100 * w.size, 100 * w.se)
     return (
-        f"Group {item} holds {100 * w.size:.0f} % less than its siblings (standard error {100 * w.se:.0f} %): the more "
+        f"Group {item} holds {short} % less than its siblings (standard error {error} %): the more "
         "charge is used, the further it falls behind."
     )
 
@@ -110,7 +111,8 @@ def _judge_curve(p: Pooled, limits: Mapping[str, float]) -> Finding | None:
     if not short - limits["look"] > limits["z"] * se:
         return None
     act = worth_acting(short, se, look=limits["look"], act=limits["act"], z=limits["z"])
-    text = f"Group {p.item} holds {short:.0f} % less than its siblings (standard error {se:.1f} %, "
+    said, error = to_error(short, se)
+    text = f"Group {p.item} holds {said} % less than its siblings (standard error {error} %, "
     text += f"{counted(p.count, 'charge')}): its voltage passes the bends of the curve in less charge than theirs."
     shown = float(np.mean(1.0 - p.values > limits["look"] / 100.0))
     found = _finding(text, p, short=short, se=se, act=act, shown=shown, limits=limits)
@@ -122,8 +124,9 @@ def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Fi
     if not short - limits["look"] > limits["z"] * se:
         return None
     act = worth_acting(short, se, look=limits["look"], act=limits["act"], z=limits["z"])
-    text = f"Group {top.item} holds {short:.1f} % of rated charge less than its siblings between full and empty "
-    text += f"(standard error {se:.1f} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the bottom."
+    said, error = to_error(short, se)
+    text = f"Group {top.item} holds {said} % of rated charge less than its siblings between full and empty "
+    text += f"(standard error {error} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the bottom."
     shown = float(np.mean(top.value - bottom.values > limits["look"]))
     return _finding(text, bottom, short=short, se=se, act=act, shown=shown, limits=limits)
 

@@ -21,7 +21,7 @@ from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import Spoken, course_of, from_fit, refuted
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, worth_acting
 from herdbook.pipeline.science.string_fit import Weighed, Why
@@ -168,6 +168,7 @@ def _judge_group(
     limit = wanted if act and _stands_out(seen, wanted, limits) else look
     end = "empty" if top is None else "full" if seen is top else "full and empty alike"
     word = "more" if seen.value > 0 else "less"
+    value, error = to_error(abs(seen.value), seen.se)
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {seen.item}",
@@ -175,8 +176,8 @@ def _judge_group(
         limit=limit,
         unit=UNIT,
         se=seen.se,
-        statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the median group, "
-        f"read at {end} (standard error {seen.se:.1f} %, {counted(seen.count, 'session')}).",
+        statement=f"Group {seen.item} holds {value} % of rated charge {word} than the median group, "
+        f"read at {end} (standard error {error} %, {counted(seen.count, 'session')}).",
         confidence=confidence(abs(seen.value), limit, seen.se),
         persistence=seen.share_over(look if seen.value > 0 else -look),
         count=seen.count,

@@ -19,7 +19,7 @@ from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.sentences import spell, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, worth_acting
 from herdbook.pipeline.vehicle.record import REFERENCE, Metric
@@ -73,7 +73,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return [
         _finding(
             path,
-            f", {share:.2f} times what all {cells:.0f} groups have.",
+            f", {to_error(share, se)[0]} times what all {cells:.0f} groups have.",
             share=share,
             se=se,
             severity=Severity.SERVICE if act else Severity.NOTE,
@@ -93,8 +93,8 @@ def _against_fleet(path: Pooled, group: Pooled, beyond: _Beyond, cells: float, l
     passed = limits["act_over_fleet" if surely else "over_fleet"]
     return _finding(
         path,
-        f", {share:.2f} times what all {cells:.0f} groups have; the fleet's have {beyond.fleet_mohm:.1f} mΩ there. "
-        f"What is beyond it heats like {beyond.groups:.1f} whole groups.",
+        f", {to_error(share, beyond.se / cells)[0]} times what all {cells:.0f} groups have; the fleet's have {beyond.fleet_mohm:.1f} mΩ there. "
+        f"What is beyond it heats like {to_error(beyond.groups, beyond.se)[0]} whole groups.",
         share=share,
         se=beyond.se / cells,
         severity=Severity.SERVICE if act else Severity.NOTE,
@@ -106,6 +106,7 @@ def _against_fleet(path: Pooled, group: Pooled, beyond: _Beyond, cells: float, l
 def _finding(
     path: Pooled, beside: str, *, share: float, se: float, severity: Severity, limit: float, shown: float
 ) -> Finding:
+    value, error = to_error(path.value, path.se)
     return Finding(
         severity=severity,
         item="",
@@ -113,8 +114,7 @@ def _finding(
         limit=limit,
         unit=UNIT,
         se=se,
-        statement=f"Between the outer cell taps and the terminals lie {path.value:.1f} mΩ (standard error "
-        f"{path.se:.1f}){beside}",
+        statement=f"Between the outer cell taps and the terminals lie {value} mΩ (standard error {error}){beside}",
         confidence=confidence(share, limit, se),
         persistence=shown,
         count=path.count,
