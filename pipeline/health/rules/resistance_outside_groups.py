@@ -93,7 +93,8 @@ def _against_fleet(path: Pooled, group: Pooled, beyond: _Beyond, cells: float, l
     passed = limits["act_over_fleet" if surely else "over_fleet"]
     return _finding(
         path,
-        f", {to_error(share, beyond.se / cells)[0]} times what all {cells:.0f} groups have; the fleet's have {beyond.fleet_mohm:.1f} mΩ there. "
+        f", {to_error(share, beyond.se / cells)[0]} times what all {cells:.0f} groups have; the fleet's have "
+        f"{beyond.fleet_mohm:.1f} mΩ there. "
         f"What is beyond it heats like {to_error(beyond.groups, beyond.se)[0]} whole groups.",
         share=share,
         se=beyond.se / cells,
