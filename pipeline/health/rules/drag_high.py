@@ -370,6 +370,6 @@ RULE = Rule(
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
     version=9,
-    habit="some ten kilometres of rides, and give the profile the figure `rolling`",
+    habit="some ten kilometres of rides, and give the profile the figure [vehicle] rolling",
     cases=_cases,
 )
