@@ -31,10 +31,12 @@ sys.path.insert(0, str(ROOT))
 
 import tests.bench.checkout  # noqa: E402, F401
 from tests.bench.night_logs import Simulated, Template, write_logs  # noqa: E402
+from tests.bench.small_nights import long_log, small_nights  # noqa: E402
 
 PROFILES = ROOT / "dbc_demo"
 PEER_FRAMES = 20_000
 ONE = "--one-night"
+SMALLER = 40  # rides of the small night, whose bar is 1.5 million frames a second; with fewer the long log is short too
 SLOWER = 1.3  # than its processor time by its workers: how long a night may take by the clock
 
 
@@ -55,18 +57,26 @@ class Measured:
     until: float = inf
     rows: list[dict[str, Any]] = field(default_factory=list)
     peers: list[dict[str, Any]] = field(default_factory=list)
+    small: list[dict[str, Any]] = field(default_factory=list)
+    long: list[dict[str, Any]] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
 
     def found(self) -> dict[str, Any]:
-        told = {"nights by workers": self.rows, "others, one core": self.peers, "left out": self.left_out}
+        told = {
+            "nights by workers": self.rows,
+            "others, one core": self.peers,
+            "small nights": self.small,
+            "one long log": self.long,
+            "left out": self.left_out,
+        }
         return {name: what for name, what in told.items() if what}
 
 
 def by_workers(
     base: Path, workers: Sequence[int], rides: int, thin: int, measured: Measured
 ) -> dict[str, list[dict[str, Any]]]:
-    """Both nights with so many workers each, the most and the fewest first; and what others do with a log of the first
-    night."""
+    """Small nights and a long log; both nights with so many workers each, the most and the fewest first; and what
+    others do with a log of the first night."""
     cores = os.cpu_count() or 1
     full, small = Simulated(600.0), Template(base / "template", 60.0)
     days = 10 if rides >= 10 else 1
@@ -75,12 +85,19 @@ def by_workers(
         Kind(f"{rides} rides of ten minutes", lambda at: write_logs(full, at, riders, range(days), cores), riders),
         Kind(f"{thin:,} vehicles, a minute each", lambda at: write_logs(small, at, thin, range(1), cores), thin),
     ]
+    measured.small = small_nights(base, small)
+    measured.long = long_log(base, 1.0 if rides >= SMALLER else 0.1, measured.until)
+    measured.tell(measured.found())
+    if rides > SMALLER:
+        few = Kind(f"{SMALLER} rides of ten minutes", lambda at: write_logs(full, at, 4, range(10), cores), 4)
+        _one_kind(base, base / "inbox-few", few, [2], measured)
+        shutil.rmtree(base / "inbox-few")
     for i, kind in enumerate(kinds):
         inbox = base / f"inbox-{i}"
         _one_kind(base, inbox, kind, workers, measured)
         if not i and measured.rows:
-            frames = int(measured.rows[0]["frames"])
-            measured.peers = _peers(next(inbox.rglob("*.log")), frames, measured.rows)
+            mine = [row for row in measured.rows if row["night"] == kind.name]
+            measured.peers = _peers(next(inbox.rglob("*.log")), mine) if mine else []
         shutil.rmtree(inbox)
     measured.tell(measured.found())
     return measured.found()
@@ -180,7 +197,7 @@ def _watch(stop: threading.Event, seen: dict[str, Any]) -> None:
                 seen["worker"] = max(seen["worker"], getattr(full, "pss", full.rss) / 1e6)
 
 
-def _peers(log: Path, frames: int, ours: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _peers(log: Path, ours: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """What other ways do with the same log on one core, scaled from its first frames: they decode, and check nothing or
     three things, where a night identifies, decodes, measures, judges by every rule and publishes."""
     by_frame, by_hand, sql = frame_by_frame(log), *_by_hand(log)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import moves, only_by
+from herdbook.pipeline.health.cause_tests import any_of, moves, only_by, stepped
 from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
@@ -22,6 +22,7 @@ from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "A"
+STEPPED = stepped("pack_current_zero_a", "what the sensor reads at no current", "pack_current")
 PER_AH = "A for each Ah of rated charge"
 LIMITS = (
     Limit("look", 0.0067, PER_AH, "engineering choice: a sixth of the pack a day in the count of charge"),
@@ -195,9 +196,13 @@ RULE = Rule(
             moves("pack_current_zero_a", "what the sensor reads at no current", "pack_current"),
         ),
         Cause(
-            "a sensor magnetised by a short circuit", only_by("the sensor's zero before and after it is demagnetised")
+            "a sensor magnetised by a short circuit",
+            any_of(STEPPED, only_by("the sensor's zero before and after it is demagnetised")),
         ),
-        Cause("wrong zero set at repair", only_by("the date of the repair, or the zero that the service tool shows")),
+        Cause(
+            "wrong zero set at repair",
+            any_of(STEPPED, only_by("the date of the repair, or the zero that the service tool shows")),
+        ),
     ),
     bench=("read the sensor with the pack's lead off", "compare with a reference meter at 0, 10 and 40 A, both ways"),
     cautions=("A wrong reported charge can strand a rider, and can hide an empty pack.",),
