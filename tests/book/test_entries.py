@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import pickle
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from herdbook.pipeline.book import book, parts
 from herdbook.pipeline.book.entry import NEEDS, Kind, moment
+from herdbook.pipeline.errors import BusyError, StoreError
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
@@ -27,6 +30,15 @@ def test_what_is_entered_is_published_with_who_when_and_in_which_words(store: St
 def test_all_or_nothing(store: Store) -> None:
     said = refused(store, {"kind": "note", "said": "fine"}, {"kind": "note", "said": "bad", "vehicle": "c"})
     assert said == "row 3: vehicle 'c' has no log and stands in no list. Known: a, b"
+
+
+def test_a_part_in_two_vehicles_is_told_beside_other_slips(store: Store) -> None:
+    """All at once; but not of a seat whose own rows are wrong: what sat there, only the corrected sheet says."""
+    said = refused(store, FITTED, FITTED | {"vehicle": "b"}, {"kind": "note"})
+    assert "row 3: pack P-1 cannot sit in b too" in said
+    assert "row 4: an entry “note” needs some words" in said
+    gone = {"kind": "removed", "part": "pack", "serial": "P-1", "outcome": "gone"}
+    assert "cannot sit" not in refused(store, FITTED, gone, FITTED | {"vehicle": "b", "when": day(5)})
 
 
 def test_the_same_sheet_again_doubles_nothing(store: Store) -> None:
@@ -160,3 +172,19 @@ def test_no_text_is_taken_for_a_moment_that_is_none(text: str) -> None:
 
 def test_every_kind_has_its_needs() -> None:
     assert set(NEEDS) == set(Kind)
+
+
+@pytest.mark.parametrize(("way", "code"), [(BusyError("is in use"), 6), (StoreError("the disk is full"), 5)])
+def test_what_is_entered_and_not_shown_leaves_with_the_code_of_what_stood_in_the_way(
+    way: StoreError, code: int, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stand_in_the_way(_: Store) -> None:
+        raise way
+
+    monkeypatch.setattr("herdbook.pipeline.store.publish.publish", stand_in_the_way)
+    with pytest.raises(
+        book.NotShownError, match=r"it is entered in the service book, but no page shows it yet"
+    ) as told:
+        enter(store, {"kind": "note", "said": "x"})
+    assert told.value.exit_code == code
+    assert pickle.loads(pickle.dumps(told.value)).exit_code == code
