@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
+from itertools import repeat
 
 import polars as pl
 from polars.datatypes import DataType, DataTypeClass
@@ -18,6 +20,7 @@ from herdbook.pipeline.metrics.set import Outcome
 from herdbook.pipeline.vehicle.record import EVENTS, METRICS, SESSIONS, TIME, US, Schema
 
 METRIC_ORDER = ["start_t", "name", "item"]
+COUNTS: Schema = {**MESSAGES, "start_t": US, "end_t": US, "vehicle": pl.String, "stretch_t": US}
 MICROS = pl.Int64  # times on their way to a frame: microseconds UTC
 FINDING: Schema = {
     **dict.fromkeys(("finding", "vehicle", "rule", "title", "subsystem", "severity", "item", "statement"), pl.String),
@@ -145,28 +148,37 @@ class MeasuredRows:
 
     def add_messages(self, counts: pl.DataFrame, stretch_t: int) -> None:
         """Counts of frames by message (lake/cadence.py) in the stretch that begins at stretch_t, microseconds UTC."""
-        self.messages.append(
-            counts.with_columns(vehicle=pl.lit(self.vehicle), stretch_t=pl.lit(stretch_t).cast(US)),
-        )
+        vehicle = pl.Series("vehicle", [self.vehicle] * counts.height, pl.String)
+        stretch = pl.Series("stretch_t", [stretch_t] * counts.height, MICROS).cast(US)
+        self.messages.append(counts.hstack([vehicle, stretch]))
 
     def frames(self) -> MeasuredTables:
-        none = pl.DataFrame(schema=MESSAGES | {"start_t": US, "end_t": US, "vehicle": pl.String, "stretch_t": US})
+        messages = pl.concat(self.messages) if self.messages else pl.DataFrame(schema=COUNTS)
         return MeasuredTables(
             _frame(self.sessions, SESSIONS),
             _frame(self.metrics, METRICS).sort(METRIC_ORDER, maintain_order=True),  # sorted again by whoever reads them
             _frame(self.events, EVENTS),
-            pl.concat([none, *self.messages]),
+            messages,
             self.logs,
         )
 
 
 def _frame(rows: Sequence[Sequence[object]], schema: Schema) -> pl.DataFrame:
-    """Rows in the order of the schema's columns as a frame; times come as microseconds UTC."""
-    given = {name: _with_micros(kind) for name, kind in schema.items()}
-    changed = [name for name in schema if given[name] != schema[name]]
-    return pl.DataFrame(rows, schema=given, orient="row").with_columns(pl.col(n).cast(schema[n]) for n in changed)
+    """Rows in the order of the schema's columns as a frame; times come as microseconds UTC. Column by column: a frame
+    of rows, cast afterwards, takes twice as long, and every vehicle has four of them."""
+    values = zip(*rows, strict=True) if rows else repeat(())
+    return pl.DataFrame(
+        [_column(name, kind, list(of)) for (name, kind), of in zip(schema.items(), values, strict=False)]
+    )
 
 
+def _column(name: str, kind: DataType | DataTypeClass, values: list[object]) -> pl.Series:
+    given = _with_micros(kind)
+    column = pl.Series(name, values, dtype=given)
+    return column if given is kind else column.cast(kind)
+
+
+@cache
 def _with_micros(kind: DataType | DataTypeClass) -> DataType | DataTypeClass:
     """The same type with whole numbers in place of times."""
     if kind in (TIME, US):
