@@ -76,7 +76,12 @@ class _Same:
 def why_not(rule: Rule, profile: Profile) -> str:
     """Why the rule cannot judge a vehicle of this profile, whatever is recorded; "" when it can. Vehicles share a
     profile: it is found out once."""
-    return _why_not(_Same(rule), _Same(profile))
+    return _why_not(_Same(rule), _Same(judging_profile(rule, profile)))
+
+
+def judging_profile(rule: Rule, profile: Profile) -> Profile:
+    """By which the rule judges: what is about the vehicle, by all its packs together where that can be."""
+    return profile if rule.each_pack else profile.whole or profile
 
 
 @lru_cache(maxsize=KEPT)
@@ -94,7 +99,7 @@ def _why_not(same_rule: _Same, same_profile: _Same) -> str:
 
 def unfit(rule: Rule, profile: Profile) -> tuple[str, ...]:
     """Why the rule is not for such a vehicle, though all it needs is there; found out once, too."""
-    return _unfit(_Same(rule), _Same(profile))
+    return _unfit(_Same(rule), _Same(judging_profile(rule, profile)))
 
 
 @lru_cache(maxsize=KEPT)
@@ -104,12 +109,19 @@ def _unfit(same_rule: _Same, same_profile: _Same) -> tuple[str, ...]:
     assert isinstance(profile, Profile)
     said = []
     if joins_packs(rule, profile):
-        packs = profile.pack_figures.packs
-        said.append(f"one of {packs} packs side by side is mapped, and what the brake may do depends on all of them")
+        said.append(f"{_mapped(profile)}, and what the brake may do depends on all of them")
     chemistry = profile.pack_figures.of_chemistry
     if any(one.flat_only for one in _sets(rule)) and not chemistry.flat:
         said.append(f"it is read where the open-circuit curve is flat, and that of {chemistry.name} is nowhere")
     return tuple(said)
+
+
+def _mapped(profile: Profile) -> str:
+    packs, mapped = profile.pack_figures.packs, 1 + len(profile.others)
+    if mapped == packs:
+        return "the packs side by side have cells that are not alike"
+    some = "one of" if mapped == 1 else f"{mapped} of"
+    return f"{some} {packs} packs side by side {'is' if mapped == 1 else 'are'} mapped"
 
 
 def joins_packs(rule: Rule, profile: Profile) -> bool:

@@ -8,6 +8,8 @@
     [pack]     chemistry = "LFP" (or a file beside the profile, "ours.chemistry.toml"), cells = 12, rated_ah = 30.0,
                cell_min_v, cell_max_v, charge_min_c, ocv_file = "cell.csv" (its own curve), ...
     [drive]    motors = 2, motor_w = 2000, pole_pairs, gear, wheel_m, torque_nm_per_a, ...
+    [[other_pack]]   one for each further pack beside the first: figures where they differ from [pack], and
+               [other_pack.roles], its own signals
     [limits]   "<rule id>.<limit name>" = value      the maker's figure wins over the rule's default
     [[bus]]    channel = "can0|1" (its labels in logs; omit for any), dbc = "board.dbc" (relative to the profile),
                bit_rate = 500000, data_bit_rate = 2000000 (CAN FD): win over those of the DBC file; for the bus load;
@@ -50,6 +52,8 @@ from herdbook.pipeline.vehicle.fault_codes import is_code
 from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, VehicleFigures
 from herdbook.pipeline.vehicle.figures_together import Maker, check_together
 from herdbook.pipeline.vehicle.key_lines import KeyLines
+from herdbook.pipeline.vehicle.other_packs import other_packs, own_packs
+from herdbook.pipeline.vehicle.packs import with_others
 from herdbook.pipeline.vehicle.problems import Findings, Problem, ProfileProblems, in_order, nearest
 from herdbook.pipeline.vehicle.profile_checks import check_counts, check_identity, check_roles, check_valid, own_files
 from herdbook.pipeline.vehicle.profile_tables import check_keys
@@ -88,6 +92,9 @@ class Profile:
     protection: Protections = ()
     lenient: bool = False
     doubts: tuple[Problem, ...] = ()  # what is unusual in it: told, not refused
+    number: int = 1  # of the pack that it reads, where several stand side by side
+    others: tuple[Profile, ...] = ()  # by which the further packs are read, each a profile of its own (packs.py)
+    whole: Profile | None = None  # by which all packs together are judged, where they can be
 
     @property
     def vehicle_figures(self) -> VehicleFigures:
@@ -206,6 +213,7 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", name):
         found.wrong(("name",), f"name {name!r} must be letters, digits, '.', '-', '_' (at most 64)")
     pack, beside = own_files(table.get("pack", {}), path.parent, found)
+    own = own_packs(table, path.parent, found)
     buses = _buses(path, table.get("bus"), found)
     protection = _protection(table, found)
     lenient = any(entry.get("lenient", False) for entry in table.get("bus", ()))
@@ -225,7 +233,7 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
         buses=buses,
         identity=table.get("identity", {}),
         roles=check_roles(given.get("roles", {}), network, torque, found) if network else (),
-        hash=hashlib.sha256(b"\0".join([raw, dbc_bytes, *beside])).hexdigest(),
+        hash=hashlib.sha256(b"\0".join([raw, dbc_bytes, *beside, *own.files])).hexdigest(),
         network_hash=network_hash,
         family=str(table.get("family", name)),
         valid_from=instant(valid.get("from")),
@@ -235,9 +243,11 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
         lenient=lenient,
     )
     check_identity(table, profile.roles, found)
+    if network:
+        profile = with_others(profile, other_packs(own, given, profile, network))
     check_valid(profile.valid_from, profile.valid_to, found)
     if network:
-        check_counts(pack, profile.roles, found)
+        check_counts(profile.pack, profile.roles, found, 1 + len(profile.others))
     maker = Maker(profile.vehicle_figures, profile.pack_figures, profile.drive_figures)
     check_together(maker, named_chemistry(profile.pack), found)
     return replace(profile, doubts=tuple(in_order(found.doubts))) if network else None

@@ -317,6 +317,7 @@ RULE = Rule(
     id="heat_without_load",
     title="Cell warming with no load",
     subsystem="thermal",
+    of_pack=True,
     severity=Severity.STOP_USE,
     when=(
         (Severity.STOP_USE, "the warming grows, comes back on another day, or leads its siblings by `strong`"),

@@ -303,6 +303,7 @@ RULE = Rule(
     id="temp_sensor_fault",
     title="Temperature sensor not to be believed",
     subsystem="thermal",
+    of_pack=True,
     severity=Severity.SERVICE,
     needs=("temp_missing_share",),
     roles=("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp"),
