@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Bools, Times
-from herdbook.pipeline.assess.packs import measure_packs, signals_of_packs, together
+from herdbook.pipeline.assess.packs import measure_packs
 from herdbook.pipeline.assess.plan import LogSpans, VehiclePlan, plan
 from herdbook.pipeline.assess.rows import METRIC_ORDER, MeasuredRows, MeasuredTables, VerdictRows, verdict_rows
 from herdbook.pipeline.assess.sessions import Stretch, sessions, stretches
@@ -25,6 +25,7 @@ from herdbook.pipeline.health.engine import judge
 from herdbook.pipeline.health.reading import only
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.lake.cadence import Cadence
+from herdbook.pipeline.lake.packs import signals_of_packs, together
 from herdbook.pipeline.metrics import measure
 from herdbook.pipeline.metrics.clock import LogClock, clock_rows
 from herdbook.pipeline.metrics.messages import message_rows

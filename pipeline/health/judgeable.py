@@ -11,6 +11,7 @@ from herdbook.pipeline.health.rule import Rule
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.metrics.set import MetricSet
 from herdbook.pipeline.vehicle.figures import TABLES, Number
+from herdbook.pipeline.vehicle.packs import all_of
 from herdbook.pipeline.vehicle.profile import Profile
 
 KEPT = 1024  # answers: some forty rules, and the profiles of a fleet
@@ -56,6 +57,21 @@ def figures_missing(rule: Rule, profile: Profile) -> list[str]:
         known = line.read(view) is not None if isinstance(line, Number) else view.given(key)
         lacking += [] if known else [f"[{table}] {key}"]
     return lacking
+
+
+def lacking(rule: Rule, profile: Profile) -> list[str]:
+    """What is missing for the rule, or why it is not for such a vehicle, in words; of several packs each names its own
+    where they differ."""
+    packs = all_of(profile) if rule.each_pack else (judging_profile(rule, profile),)
+    found = [_lacking(rule, p) for p in packs]
+    if all(some == found[0] for some in found):
+        return found[0]
+    return [f"pack {number}: {', '.join(some)}" for number, some in enumerate(found, start=1) if some]
+
+
+def _lacking(rule: Rule, profile: Profile) -> list[str]:
+    missing = [*roles_missing(rule, {m.role for m in profile.roles}), *figures_missing(rule, profile)]
+    return missing or [*unfit(rule, profile)]
 
 
 class _Same:

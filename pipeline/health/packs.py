@@ -4,17 +4,20 @@ of them as one. A finding, and a reason for none, names its pack.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from typing import Any
 
 import polars as pl
 
 from herdbook.pipeline.health.rule import Finding, Record, Rule
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.vehicle.packs import PACK_ROLES, all_of, item_of, marked, same_type, unmarked
+from herdbook.pipeline.vehicle.profile import Profile
 
 ANY_PACK = ("contactor_opened_loaded",)  # events of one pack that the vehicle as a whole is judged by
+LIMIT_FREE = ("string fit",)  # what rules share that no limit enters, and that takes seconds: made once
 OWN = "own_"  # metrics of a store's own sets
 NOT_OF_A_PACK = ("motor", "fet", "air")  # sensors of the vehicle, which temp_sensor_fault judges with the first pack's
 
@@ -36,6 +39,15 @@ def readings(rule: Rule, record: Record) -> Sequence[OfPack]:
         own = any(name.startswith(OWN) for name in rule.needs)  # a store's sets measure the first pack alone
         return found[:1] if own else found
     return (record.once("all packs", lambda: OfPack(0, _whole(record))),)
+
+
+def of_pack(record: Record, pack: int) -> Record:
+    """The record of one pack; of the vehicle as a whole for 0."""
+    if not record.profile.others:
+        return record
+    if not pack:
+        return _whole(record)
+    return next((one.record for one in _each(record) if one.number == pack), record)
 
 
 def named(number: int, finding: Finding) -> Finding:
@@ -64,15 +76,20 @@ def _each(record: Record) -> list[OfPack]:
     found = [OfPack(1, replace(record, doubts=_doubts(record, 1)))]
     for profile in others:
         n = profile.number
-        shared = [name for pack, name in marks if pack == 1 and name not in _of_packs()]
+        shared = [name for pack, name in marks if pack == 1 and name not in pack_metrics()]
         own = [name for pack, name in marks if pack == n]
         rows = record.metrics.filter(pl.col("name").is_in([*shared, *own]))
         metrics = _plain(rows, "name", own).sort(["start_t", "name", "item"], maintain_order=True)
         events = record.events.filter(pl.col("kind").is_in([kind for pack, kind in kinds if pack == n]))
         events = _plain(events, "kind", [kind for pack, kind in kinds if pack == n])
         reference = record.reference if same_type(first, profile) else record.reference.clear()
-        one = replace(record, profile=profile, metrics=metrics, events=events, reference=reference)
+        by = _with_limits(profile, record)
+        one = replace(record, profile=by, metrics=metrics, events=events, reference=reference)
         found.append(OfPack(n, replace(one, doubts=_doubts(record, n))))
+    for pack in found:
+        before = record.once(("memo of pack", pack.number), dict[Hashable, Any])
+        pack.record.memo.update({key: before[key] for key in LIMIT_FREE if key in before})
+        record.memo["memo of pack", pack.number] = pack.record.memo
     return found
 
 
@@ -82,7 +99,14 @@ def _whole(record: Record) -> Record:
     numbers = range(2, 2 + len(record.profile.others))
     theirs = [marked(n, kind) for n in numbers for kind in ANY_PACK]
     events = _plain(record.events, "kind", theirs) if theirs else record.events
-    return replace(record, profile=record.profile.whole or record.profile, events=events, doubts=doubts)
+    by = _with_limits(record.profile.whole or record.profile, record)
+    return replace(record, profile=by, events=events, doubts=doubts)
+
+
+def _with_limits(profile: Profile, record: Record) -> Profile:
+    """By the limits of the record's own profile, which may have been moved to try them."""
+    limits = record.profile.limits
+    return profile if profile.limits is limits else replace(profile, limits=limits)
 
 
 def _doubts(record: Record, pack: int) -> dict[str, str]:
@@ -97,6 +121,12 @@ def _plain(rows: pl.DataFrame, column: str, names: Sequence[str]) -> pl.DataFram
 
 
 @cache
-def _of_packs() -> frozenset[str]:
-    """Metrics that are measured for each pack."""
+def pack_metrics() -> frozenset[str]:
+    """Names of metrics that are measured for each pack."""
     return frozenset(name for one in all_sets().values() if one.each_pack for name in one.gives)
+
+
+def limit_free(record: Record) -> dict[Hashable, Any]:
+    """What is known of a record whatever its limits: for the same record with others."""
+    of_packs = {key for key in record.memo if isinstance(key, tuple) and key[0] == "memo of pack"}
+    return {key: kept for key, kept in record.memo.items() if key in LIMIT_FREE or key in of_packs}

@@ -25,12 +25,13 @@ def item_words(item: int | str) -> str:
     return f"no. {item}" if isinstance(item, int) else str(item)
 
 
-def load(store: Store, vehicle: str, start: int, end: int, roles: tuple[str, ...] | None) -> Signals:
-    """The lake's samples of [start, end) microseconds UTC; roles unknown to this version are passed over."""
-    from herdbook.pipeline.lake.read import load_signals
+def load(store: Store, vehicle: str, start: int, end: int, roles: tuple[str, ...] | None, *, pack: int = 0) -> Signals:
+    """The lake's samples of [start, end) microseconds UTC; roles unknown to this version are passed over. pack: which
+    of several packs side by side; 0: all of them as one, where there are several."""
+    from herdbook.pipeline.lake.packs import load_packs
 
     known = None if roles is None else [role for role in roles if role in ROLES]
-    return load_signals(store, vehicle, start, end, known)
+    return load_packs(store, vehicle, start, end, known, pack)
 
 
 def thinned_words(drawn: int, held: int) -> str:
