@@ -22,7 +22,7 @@ from herdbook.pipeline.vehicle.units import FREE, conversion
 if TYPE_CHECKING:
     from herdbook.decoders import Network
 
-OTHER_PACK = "Map it too: [[other_pack]] with its signals under [other_pack.roles]"
+OTHER_PACK = "Map the rest too: an [[other_pack]] each, with its signals under [other_pack.roles]"
 REMARKS = ("shared", "meant")  # options that say: this is meant as it stands
 SAME = 1e-6
 
