@@ -22,10 +22,10 @@ lint: .venv/test.stamp ## ruff: rules and format
 	@$(BIN)/ruff format --check -q . || { echo "Not formatted as the rest: .venv/bin/ruff format . does it."; exit 1; }
 
 types: .venv/test.stamp ## mypy --strict
-	@MYPYPATH=.venv/names $(BIN)/mypy -p herdbook -p demo_logs -p tests
+	@MYPYPATH=.venv/names $(BIN)/mypy -n 2 -p herdbook -p demo_logs -p tests
 
 tests: .venv/test.stamp sources ## the default tests, in parallel
-	@$(BIN)/pytest -q -n 2 -m "not slow"
+	@$(BIN)/pytest -q -n 2 --dist worksteal -m "not slow"
 
 slow: .venv/test.stamp sources ## the tests that take minutes: 200 kills, large logs, clusters
 	@$(BIN)/pytest -q -m slow

@@ -1,14 +1,6 @@
 """The command line: verbs from commands/, and the promise that a person never sees a traceback.
 
-Exit codes
-    0   done; nothing to call anyone about      10  a scan found new or worse service findings
-    70  a fault of Herdbook itself              20  a scan found new or worse stop-use findings
-    2   arguments or settings make no sense     30  a scan finished, but logs went to quarantine
-    3   a vehicle profile is wrong              5   the store is missing, damaged or out of room
-    4   a log or sidecar cannot be used          6   another process is writing to the store
-    7   the store does not know that vehicle    130 stopped by the user
-    8   a history or a part is not what it was  40  a scan finished, but vehicles could not be assessed
-    9   a CAN bus cannot be opened or went away
+What its exit codes mean: pipeline/commands/terminal/exit_codes.py.
 """
 
 from __future__ import annotations
@@ -23,6 +15,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from herdbook.pipeline.commands.terminal.exit_codes import closing_words
 from herdbook.pipeline.commands.terminal.verb_list import VerbList
 
 VERBS = ("herdbook.pipeline.commands",)  # folders whose modules are verbs
@@ -30,12 +23,6 @@ ABOUT = """CAN logs of a light electric vehicle fleet, turned into answers with 
 
 Begin with one unit: herdbook look LOG --profile PROFILE. With a fleet: herdbook scan INBOX --profiles PROFILES. With
 nothing of your own: herdbook demo FOLDER. The manual: herdbook help."""
-
-EPILOG = (
-    "Exit codes: 0 done · 70 fault of Herdbook · 2 arguments or settings · 3 profile · 4 log or sidecar · 5 store · "
-    "6 store busy · 7 not known · 8 a check does not hold · 9 a bus · scans also: 10 service news · 20 stop-use news · "
-    "30 logs in quarantine · 40 vehicles not assessed"
-)
 
 
 def verbs(folders: Sequence[str] = VERBS) -> list[ModuleType]:
@@ -57,7 +44,7 @@ def build(folders: Sequence[str] = VERBS, asked: Sequence[str] = ()) -> typer.Ty
         name="herdbook",
         cls=VerbList,
         help=ABOUT,
-        epilog=EPILOG,
+        epilog=closing_words(),
         no_args_is_help=True,
         add_completion=True,
         pretty_exceptions_enable=False,

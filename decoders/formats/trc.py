@@ -37,10 +37,24 @@ class TrcHeader:
         self.account = account
         self.labels = Labels()
         self.columns = COLUMNS["1.0"]
+        self.version = ""
         self.second = False  # file versions 2.x
 
     def at(self, column: str) -> int:
         return self.columns.find(column)
+
+    @property
+    def doubt(self) -> str:
+        """What may be wrong with the head, where lines are no frames by it."""
+        if not self.version and not self.second:
+            return ", by the columns of file version 1.0: the head names no version"
+        if not self.readable:
+            return ", for the head names no columns that make one"
+        return ""
+
+    @property
+    def readable(self) -> bool:
+        return {"O", "I", "D"} <= set(self.columns) and bool({"L", "l"} & set(self.columns))
 
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
@@ -63,7 +77,7 @@ def _parse(text: Bytes, offset: int, header: TrcHeader) -> Frames:
         for i in some[~done[some] & ~event].tolist():
             line = lines.line(i)
             at = offset + lines.offset(i)
-            header.account.lose("line", at, len(line) + 1, f"not a frame: {line[:60]!r}")
+            header.account.lose("line", at, len(line) + 1, f"not a frame{header.doubt}: {line[:60]!r}")
     return rows.frames(header.labels, done)
 
 
@@ -78,10 +92,11 @@ def _whole(line: bytes, header: TrcHeader) -> bool:
 def _header(line: bytes, header: TrcHeader) -> None:
     key, _, value = line.decode("ascii", "replace").strip().partition("=")
     if key == ";$FILEVERSION":
+        header.version = value
         header.second = value.startswith("2.")
         header.columns = COLUMNS.get(value, "" if header.second else header.columns)
     elif key == ";$COLUMNS":
-        header.columns = value.replace(",", "")
+        header.columns, header.second = value.replace(",", ""), True  # also where the version cannot be read
     elif key == ";$STARTTIME":
         try:
             header.account.wall = (datetime(1899, 12, 30) + timedelta(days=float(value))).isoformat()
@@ -92,7 +107,7 @@ def _header(line: bytes, header: TrcHeader) -> None:
 def _frames(lines: Lines, some: I64, rows: Rows, header: TrcHeader) -> tuple[Bool, Bool]:
     """Read the lines of one block; where a frame was read, and where an event that is none."""
     word = {c: lines.token(i, some) for i, c in enumerate(header.columns)}
-    if not {"O", "I", "D"} <= set(word) or not {"L", "l"} & set(word):
+    if not header.readable:
         return np.zeros(len(some), np.bool_), np.zeros(len(some), np.bool_)
     kind = word.get("T", word["I"])
     t, timed = lines.micros(word["O"], 1000)
@@ -111,7 +126,8 @@ def _frames(lines: Lines, some: I64, rows: Rows, header: TrcHeader) -> tuple[Boo
         length = np.where(flags & FD, FD_LENGTHS[np.clip(length, 0, 15)], length)
     good = timed & sound & sound_too & (length <= np.where(flags & FD, 64, 8))
     held = np.where(good & frame & ~remote, length, 0)
-    good &= lines.count[some] >= header.at("D") + held
+    words = header.at("D") + held
+    good &= np.where(frame & ~remote, lines.count[some] == words, lines.count[some] >= words)  # its length, no more
     payload, sound = lines.data_bytes(data, np.where(good, held, 0))
     good &= sound & frame
     if payload.shape[1] > 8:

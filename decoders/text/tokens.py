@@ -34,7 +34,7 @@ class Lines:
 
     def __init__(self, text: Bytes) -> None:
         self.text = text
-        ink = text > 32
+        ink = (text > 32) | (text < 9) | ((text > 13) & (text < 32))  # a control character is damage, and no blank
         edges: I64 = np.flatnonzero(ink[1:] != ink[:-1]) + 1
         self.start, self.end = edges[0::2], edges[1::2]
         ends: I64 = np.flatnonzero(self.text[PAD:] == 10) + PAD
@@ -94,13 +94,14 @@ class Lines:
         value, bad = hex_bytes(word)
         return value.astype(np.uint32).byteswap(), (bad == 0) & (count >= 1) & (count <= 8)
 
-    def micros(self, token: I64, scale: int = 1_000_000) -> tuple[I64, Bool]:
-        """Decimal fractions times `scale` (1e6: seconds to microseconds; 1e3: milliseconds), to the nearest."""
+    def micros(self, token: I64, scale: int = 1_000_000, pointed: bool = False) -> tuple[I64, Bool]:
+        """Decimal fractions times `scale` (1e6: seconds to microseconds; 1e3: milliseconds), to the nearest. pointed:
+        a number without a point is none."""
         start, end = self.start[token], self.end[token]
         value, good = np.zeros(len(token), np.int64), np.zeros(len(token), np.bool_)
         left = np.arange(len(token))
         for decimals in (6, 3, 4, 1, 5, 2, 7, 8, 9, 0):
-            if not len(left):
+            if not len(left) or (pointed and not decimals):
                 break
             dot = end[left] - 1 - decimals
             here = (self.text[dot] == ord(".")) & (dot > start[left]) if decimals else np.ones(len(left), np.bool_)

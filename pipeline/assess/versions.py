@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 12,  # the formulas
+    "science": 13,  # the formulas
     "measuring": 9,  # what metric sets share
-    "judging": 24,  # what rules share, scoring included
+    "judging": 26,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -23,7 +23,19 @@ if TYPE_CHECKING:
 
 
 class NotShownError(StoreError):
-    """What was entered stands in the book and could not be published."""
+    """What was entered stands in the book and could not be published; exit code of what stood in the way."""
+
+    def __init__(self, why: StoreError | OSError, where: object) -> None:
+        super().__init__(
+            f"it is entered in the service book, but no page shows it yet: {why}",
+            where,
+            "When that is mended, run `herdbook store publish`, or enter it again: nothing stands twice",
+        )
+        self.why = why
+        self.exit_code = why.exit_code if isinstance(why, StoreError) else StoreError.exit_code
+
+    def __reduce__(self) -> Any:
+        return NotShownError, (self.why, self.where)
 
 
 def entries(con: DuckDBPyConnection, vehicle: str | None = None, as_of: datetime | None = None) -> list[Entry]:
@@ -83,11 +95,7 @@ def write(store: Store, drafts: Sequence[Draft], now: datetime | None = None) ->
         try:
             publish(store)  # also when nothing is new: the process that entered it may have been killed before this
         except (StoreError, OSError) as error:
-            raise NotShownError(
-                f"it is entered in the service book, but no page shows it yet: {error}",
-                store.folder,
-                "When that is mended, run `herdbook store publish`, or enter it again: nothing stands twice",
-            ) from None
+            raise NotShownError(error, store.folder) from None
     return [], made
 
 

@@ -10,9 +10,10 @@ import typer
 from herdbook.pipeline.commands.terminal.options import DEFAULT_STORE, Json, StoreFolder, Vehicle
 
 if TYPE_CHECKING:
-    from herdbook.pipeline.herd.compare import Compared, Comparison
+    from herdbook.pipeline.herd.compare import Compared, Comparison, Nearest
     from herdbook.pipeline.herd.repair_worked import Worked
     from herdbook.pipeline.herd.two_sides import TwoSides
+    from herdbook.pipeline.reports.herd.compare_words import Shown
 
 ORDER = 46
 
@@ -29,6 +30,9 @@ def compare(
     at: Annotated[
         str, typer.Option(help="A day, a minute (2026-03-04 14:30), or the number of an entry of its service book.")
     ] = "",
+    about: Annotated[
+        str, typer.Option(help="A rule or a figure that you ask about beforehand: fewer sessions are enough then.")
+    ] = "",
     out: Annotated[Path | None, typer.Option(help="Write a page with the figures drawn: a file, or a folder.")] = None,
     store: StoreFolder = DEFAULT_STORE,
     json: Json = False,
@@ -39,7 +43,8 @@ def compare(
 
     JSON: title, said (sentences), sides (title, vehicle, from_t, to_t, sessions by kind), figures (kind, name, item,
     unit, n, first, second, rise, low, high: 95 %, p, adjusted, differs, asked, more), too_few, only, repairs (rule,
-    item, could, showed, could_after, chance, more, before, after, refused), page. Times are UTC.
+    item, could, showed, could_after, chance, more, before, after, refused), nearest (kind, name, item, more, side) to a
+    difference, page. Times are UTC.
     """
     from herdbook.pipeline.book import book
     from herdbook.pipeline.commands.terminal import screen
@@ -52,7 +57,7 @@ def compare(
         do = f"Say: herdbook compare {vehicle} --at DATE, or: herdbook compare {vehicle} OTHER"
         raise SettingsError("one other side is needed: a vehicle, or --at", do=do)
     opened = Store.open(store)
-    two = vehicles_apart(opened, vehicle, other) if other else before_and_after(opened, vehicle, at)
+    two = vehicles_apart(opened, vehicle, other, about) if other else before_and_after(opened, vehicle, at, about)
     page = str(write_compare(two, out, book.zone_for(opened, vehicle))) if out is not None else ""
     if json:
         screen.as_json(as_dict(two) | {"page": page})
@@ -67,23 +72,37 @@ def show(two: TwoSides) -> None:
     from herdbook.pipeline.reports.herd import compare_words as words
 
     screen.say(words.title(two), style="bold")
-    for line in words.sentences(two):
+    for line in words.lead(two):
         screen.say(line)
+    asked, rest = words.shown(words.asked_about(two.found)), words.others(two.found)
+    if asked:
+        _figures(words.asked_title(two), asked)
+    if rest:
+        _figures(words.rest_title(rest), words.shown(rest))
     screen.say()
     screen.table("What the two sides had to do", words.USE_HEAD, words.use_rows(two.found))
-    head = words.figure_head(two.found)
-    asked, rest = words.asked_about(two.found), words.others(two.found)
-    if asked:
+    after = [*words.beside(two), *([words.HOW] if two.found.figures else [])]
+    if after:
         screen.say()
-        rows = [(*words.figure_row(f), words.more_words(f)) for f in asked[: words.MOST_ASKED]]
-        note = words.not_shown(two.found)
-        screen.table("Figures that the repair is about", (*head, "to be sure"), rows, note=note)
-    if rest:
-        screen.say()
-        title = "Other figures that differ" if rest[0].differs else "The figures nearest to a difference"
-        screen.table(title, head, [words.figure_row(f) for f in rest])
-    if two.found.figures:
-        screen.say(words.HOW)
+    for line in after:
+        screen.say(line)
+
+
+def _figures(title: str, shown: list[Shown]) -> None:
+    """The first few, each in lines of its own, so that they read the same in any width; of the others the names."""
+    from herdbook.pipeline.commands.terminal import screen
+    from herdbook.pipeline.reports.herd import compare_words as words
+
+    screen.say()
+    screen.say(title, style="bold")
+    for one in shown[: words.FIRST]:
+        screen.point(one.title)
+        for line in one.lines:
+            screen.point(line, mark="    ")
+    if left := shown[words.FIRST :]:
+        screen.say(f"And {screen.plural(len(left), 'figure')} more (--out PAGE.html or --json):")
+        for one in left:
+            screen.point(one.title)
 
 
 def as_dict(two: TwoSides) -> dict[str, Any]:
@@ -97,7 +116,13 @@ def as_dict(two: TwoSides) -> dict[str, Any]:
         "too_few": two.found.too_few,
         "only": [{"kind": kind, "name": name, "side": side} for kind, name, side in two.found.only],
         "repairs": [_repair(w) for w in two.repairs],
+        "nearest": _nearest(two.nearest) if two.nearest else None,
     }
+
+
+def _nearest(near: Nearest) -> dict[str, Any]:
+    f = near.figure
+    return {"kind": f.kind, "name": f.name, "item": f.item, "more": near.more, "side": near.side.title}
 
 
 def _sides(found: Comparison) -> list[dict[str, Any]]:

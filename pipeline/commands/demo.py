@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,7 @@ import typer
 ORDER = 180
 LOGS, PROFILES = "logs", "profiles"
 STAND, ACCEPTANCE, BOOK = "stand", "acceptance", "book"
+DRAFT = ".herdbook-demo.part"  # where it is made
 
 
 def register(app: typer.Typer) -> None:
@@ -22,22 +24,18 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
     With them: test plans (in profiles), logs of a dynamometer, of coasting and of a pack on the bench (stand), a unit's
     acceptance test with its instrument readings (acceptance), and the workshop's record (book).
     """
-    import shutil
-
     from herdbook.pipeline.commands.terminal import screen
-    from herdbook.pipeline.errors import SettingsError
+    from herdbook.pipeline.errors import SettingsError, StoreError
     from herdbook.pipeline.manual import NOTEBOOK
 
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise SettingsError("is not an empty folder", folder, "Name a new one")
     try:
-        for name, source in sources().items():
-            shutil.copytree(source, folder / name)
-        shutil.copy(NOTEBOOK, folder)
-        for sheet in (folder / STAND).glob("*.toml"):  # they name profiles where the tree has them
-            sheet.write_text(sheet.read_text("utf-8").replace("../../dbc_demo/", f"../{PROFILES}/"), "utf-8")
+        if folder.exists() and (not folder.is_dir() or any(p.name != DRAFT for p in folder.iterdir())):
+            raise SettingsError("is not an empty folder", folder, "Name a new one")
+        _write(folder)
     except OSError as error:
-        raise SettingsError(f"cannot be written ({error.strerror})", folder, "Check the path and its rights") from None
+        why = error.strerror or (error.args[0][0][2] if isinstance(error, shutil.Error) else error)
+        do = "Make room, or check the path and its rights; nothing was kept"
+        raise StoreError(f"cannot be written ({why})", folder, do) from None
     logs = sum(not p.name.endswith(".toml") for p in (folder / LOGS).iterdir())
 
     def at(*place: str) -> str:
@@ -67,6 +65,29 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
     ):
         screen.command(f"  {command}")
     screen.say(f"{folder / NOTEBOOK.name} goes on from there in Python, in any notebook.")
+
+
+def _write(folder: Path) -> None:
+    """Whole or not at all, but for an empty folder that is there: that one stays itself and is filled in an instant.
+    Raises: OSError."""
+    from herdbook.pipeline.manual import NOTEBOOK
+
+    there = folder.exists()
+    draft = (folder if there else folder.absolute().parent) / DRAFT
+    try:
+        shutil.rmtree(draft, ignore_errors=True)  # of one that was killed
+        for name, source in sources().items():
+            shutil.copytree(source, draft / name)
+        shutil.copy(NOTEBOOK, draft)
+        for sheet in (draft / STAND).glob("*.toml"):  # they name profiles where the tree has them
+            sheet.write_text(sheet.read_text("utf-8").replace("../../dbc_demo/", f"../{PROFILES}/"), "utf-8")
+        if there:
+            for made in sorted(draft.iterdir()):
+                made.rename(folder / made.name)
+        else:
+            draft.rename(folder)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
 
 
 def sources() -> dict[str, Path]:

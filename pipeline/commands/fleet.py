@@ -24,11 +24,11 @@ HEADS = (
     "note",
     "logs",
     "last log",
-    "behind, d",
+    "age, d",
 )
 NOTE = (
-    "Lowest score: of the eight subsystems, 0 to 100; not assessed: how many of the eight; behind, d: days of its last "
-    "log behind the fleet's last. A good score is no proof of safety."
+    "Lowest score: of the eight subsystems, 0 to 100; not assessed: how many of the eight; age, d: days from its last "
+    "log to the newest scan. A good score is no proof of safety."
 )
 
 ORDER = 30

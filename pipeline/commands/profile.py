@@ -139,6 +139,7 @@ def draft(
     from herdbook.decoders import Network, NetworkError
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.errors import InputError
+    from herdbook.pipeline.store.whole_file import whole
     from herdbook.pipeline.vehicle.draft.write import UNUSED
     from herdbook.pipeline.vehicle.draft.write import draft as written
 
@@ -156,7 +157,8 @@ def draft(
     if out.exists():
         raise InputError("this file is there already", out, "Name another file, or move it away")
     out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(text, "utf-8")
+    with whole(out) as half:
+        half.write_text(text, "utf-8")
     lines = text.splitlines()
     roles = lines[lines.index("[roles]") + 1 : lines.index(UNUSED if UNUSED in lines else "# To do")]
     mapped = sum(not line.startswith("#") and " = " in line for line in roles)

@@ -69,6 +69,13 @@ def confidence(measured: float, limit: float, se: float | None) -> float:
     return min(0.5 * (1.0 + math.erf(abs(measured - limit) / se / math.sqrt(2.0))), 0.999)
 
 
+def worth_acting(value: float, se: float, *, look: float, act: float, z: float) -> bool:
+    """Whether a fault is real and of a size to act on: by z errors beyond `look`, what sound ones show, and past `act`
+    as nearly as it is known, within one error. These are two questions: who asks for z errors beyond `act` itself
+    passes over every fault of just that size, however sure it is, since no figure is known without an error."""
+    return value - look > z * se and value + se > act
+
+
 def at_least(events: int, trials: int) -> float:
     """Lower end of the 95 % Wilson interval of a share: what `events` of `trials` prove at least.
 

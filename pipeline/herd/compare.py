@@ -55,8 +55,8 @@ class Readings:
 @dataclass(frozen=True, slots=True)
 class Compared:
     """One figure on both sides. asked: it was asked about beforehand. difference: None where nothing tells the scatter.
-    adjusted: its p among all of its family. more: further sessions on the second side that would make it sure, or
-    None."""
+    adjusted: its p among all of its family. more: further sessions on the second side that would make it sure among all
+    of its family, or None."""
 
     kind: str
     name: str
@@ -137,13 +137,48 @@ def _compared(key: Key, unit: str, a: Readings, b: Readings, asked: Asked | None
 def _adjusted(family: Sequence[Compared]) -> list[Compared]:
     """With the adjusted p, and what would make a difference sure among as many comparisons."""
     adjusted = false_discovery(np.array([_p(f) for f in family]), dependent=True)
+    level = next_level(len(family), int((adjusted <= SURE).sum()))
     out = []
     for f, p in zip(family, adjusted, strict=True):
         worth = f.asked and p > SURE
-        more = more_needed(f.first.values, f.first.errors, f.second.values, f.second.errors, SURE) if worth else None
+        more = more_needed(f.first.values, f.first.errors, f.second.values, f.second.errors, level) if worth else None
         out.append(replace(f, adjusted=float(p), more=more))
     return out
 
 
 def _p(f: Compared) -> float:
     return f.difference.p if f.difference else 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Nearest:
+    """The figure nearest to a difference of those that nobody asked about and that do not differ. more: further
+    sessions of `side` that would make it sure among as many comparisons, if it stays as it is; None: none that one can
+    wait for."""
+
+    figure: Compared
+    more: int | None
+    side: Side
+
+
+def nearest(found: Comparison, either: bool) -> Nearest | None:
+    """either: sessions may be added to either side (two vehicles), else to the second alone (what was, was)."""
+    family = [f for f in found.figures if not f.asked]
+    level = next_level(len(family), sum(f.differs for f in family))
+    for f in family:
+        if f.differs or f.difference is None or not f.difference.rise:
+            continue
+        a, b = (f.first.values, f.first.errors), (f.second.values, f.second.errors)
+        counts = [(more_needed(*a, *b, level), found.sides[1])]
+        if either:
+            counts.append((more_needed(*b, *a, level), found.sides[0]))
+        known = [(more, side) for more, side in counts if more is not None]
+        more, side = min(known, key=lambda one: one[0]) if known else counts[0]
+        return Nearest(f, more, side)
+    return None
+
+
+def next_level(comparisons: int, differing: int) -> float:
+    """The p that the next figure needs to differ among so many comparisons (as false_discovery, dependent)."""
+    harmonic = sum(1 / k for k in range(1, comparisons + 1))
+    return SURE * (differing + 1) / (comparisons * harmonic) if comparisons else SURE

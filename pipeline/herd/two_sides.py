@@ -12,20 +12,23 @@ from herdbook.pipeline.assess.kept_record import kept_records
 from herdbook.pipeline.book import book
 from herdbook.pipeline.book.entry import Entry, moment
 from herdbook.pipeline.errors import NotKnownError, SettingsError
-from herdbook.pipeline.herd.compare import Asked, Comparison, Side, compare
+from herdbook.pipeline.herd.compare import Asked, Comparison, Nearest, Side, compare, nearest
 from herdbook.pipeline.herd.repair_worked import Worked, figures_of, worked
+from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.own.load import own_of
 from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import micros
-from herdbook.pipeline.vehicle.problems import nearest
+from herdbook.pipeline.vehicle.problems import nearest as nearest_word
 
 
 @dataclass(frozen=True, slots=True)
 class TwoSides:
     """at: what parts the sides, as it was asked. entry: of the service book, where one does. from_t, to_t: what lies
     between them, naive UTC, or None for two vehicles. between: sessions that begin there. repairs: what the entry says
-    was mended, held against the record. other_type: the vehicles' profiles, where they differ."""
+    was mended, held against the record. other_type: the vehicles' profiles, where they differ. about: the title of the
+    rule or the name of the figure that was asked about, or "". nearest: to a difference, of those nobody asked about.
+    """
 
     found: Comparison
     at: str = ""
@@ -35,20 +38,27 @@ class TwoSides:
     between: int = 0
     repairs: tuple[Worked, ...] = ()
     other_type: tuple[str, str] | None = None
+    about: str = ""
+    nearest: Nearest | None = None
 
 
-def vehicles_apart(store: Store, first: str, second: str) -> TwoSides:
-    """Two vehicles over all that is on record of them. Raises: NotKnownError, SettingsError."""
+def vehicles_apart(store: Store, first: str, second: str, about: str = "") -> TwoSides:
+    """Two vehicles over all that is on record of them. about: a rule or a figure that is asked about beforehand.
+
+    Raises: NotKnownError, SettingsError."""
     if first == second:
         raise SettingsError(f"{first} stands on both sides", do=f"Name another, or say when: compare {first} --at DATE")
     profiles = [_known(store, name) for name in (first, second)]
+    asked, about = _about(store, about)
     with store.read() as con:
-        found = compare(con, Side(first, first), Side(second, second))
-    return TwoSides(found, other_type=(profiles[0], profiles[1]) if profiles[0] != profiles[1] else None)
+        found = compare(con, Side(first, first), Side(second, second), asked)
+    types = (profiles[0], profiles[1]) if profiles[0] != profiles[1] else None
+    return TwoSides(found, other_type=types, about=about, nearest=nearest(found, either=True))
 
 
-def before_and_after(store: Store, vehicle: str, at: str) -> TwoSides:
+def before_and_after(store: Store, vehicle: str, at: str, about: str = "") -> TwoSides:
     """One vehicle before and after. at: 2026-03-04, 2026-03-04 14:30, or the number of an entry of its service book.
+    about: a rule or a figure that is asked about beforehand, beside what the entry was to mend.
 
     Raises: NotKnownError, SettingsError, StoreError."""
     _known(store, vehicle)
@@ -61,11 +71,15 @@ def before_and_after(store: Store, vehicle: str, at: str) -> TwoSides:
         except ValueError as error:
             raise SettingsError(str(error), do=f"An entry is named by its number: herdbook book {vehicle}") from None
     repairs = _repairs(store, vehicle, entry) if entry is not None and entry.rule else ()
+    of_it, about = _about(store, about)
+    asked = _either(_asked(repairs), of_it)
     with store.read() as con:
         inside = ask(con, __name__, "compared_sessions", **Side(vehicle, "", from_t, to_t).given)
         sides = Side(vehicle, "before", None, from_t), Side(vehicle, "after", to_t, None)
-        found = compare(con, *sides, _asked(repairs))
-    return TwoSides(found, at.strip(), entry, from_t, to_t, sum(row["sessions"] for row in inside), repairs)
+        found = compare(con, *sides, asked)
+    between = sum(row["sessions"] for row in inside)
+    close = nearest(found, either=False)
+    return TwoSides(found, at.strip(), entry, from_t, to_t, between, repairs, about=about, nearest=close)
 
 
 def _known(store: Store, vehicle: str) -> str:
@@ -73,7 +87,7 @@ def _known(store: Store, vehicle: str) -> str:
     with store.read() as con:
         rows = dict(con.execute("SELECT vehicle, profile FROM vehicles ORDER BY vehicle").fetchall())
     if vehicle not in rows:
-        raise NotKnownError(f"vehicle {vehicle!r} has no log", do=nearest(vehicle, rows))
+        raise NotKnownError(f"vehicle {vehicle!r} has no log", do=nearest_word(vehicle, rows))
     return str(rows[vehicle])
 
 
@@ -107,3 +121,25 @@ def _asked(repairs: tuple[Worked, ...]) -> Asked | None:
     items = {w.item for w in repairs}
     words = {word for item in items for word in item.split()}
     return lambda name, item: name in names and ("" in items or item in ("", *words))
+
+
+def _about(store: Store, about: str) -> tuple[Asked | None, str]:
+    """The figures of a rule, or one figure by its name; the rule's title or that name. Raises NotKnownError."""
+    if not about:
+        return None, ""
+    own = own_of(store)
+    rule = own.judging_rules().get(about)
+    if rule is not None:
+        names = figures_of(rule)
+        return lambda name, item: name in names, rule.title
+    figures = {name for one in {**all_sets(), **own.sets}.values() for name in one.gives}
+    if about not in figures:
+        do = nearest_word(about, [*own.judging_rules(), *figures])
+        raise NotKnownError(f"{about!r} is neither a rule nor a figure", do=do)
+    return lambda name, item: name == about, about
+
+
+def _either(one: Asked | None, other: Asked | None) -> Asked | None:
+    if one is None or other is None:
+        return one or other
+    return lambda name, item: one(name, item) or other(name, item)

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from herdbook.decoders import DecoderError, Frames, open_log
+from herdbook.decoders import DecoderError, Frames, Log, open_log
 from herdbook.pipeline.errors import DamagedPartError, InputError, StoreError
 from herdbook.pipeline.intake.bus_load import bus_loads
 from herdbook.pipeline.intake.choose_profile import ProfileRefusedError, choose_profile
@@ -123,7 +123,7 @@ def _into_the_lake(
     sidecar = read_sidecar(path, store.settings.zone)
     opened = open_log(path, data, spool=store.scratch)
     chunks = opened.chunks()
-    head = _head(chunks)
+    head = _head(opened, chunks)
     first = int(head[-1].t[np.flatnonzero(data_frames(head[-1]))[0]])
     placed = place(
         clock=opened.clock,
@@ -159,14 +159,18 @@ def part_path(profile: Profile, log: str, shift: int) -> str:
     return f"{profile.name}/{log[:2]}/{log}-{key}.parquet"
 
 
-def _head(chunks: Iterator[Frames]) -> list[Frames]:
+def _head(log: Log, chunks: Iterator[Frames]) -> list[Frames]:
     """Chunks up to the first one with data frames, that one last. Raises: InputError when there are none."""
     head = []
     for frames in chunks:
         head.append(frames)
         if data_frames(frames).any():
             return head
-    raise InputError("the log holds no data frames", "", "Check the logger's set-up; it recorded no traffic")
+    if not log.losses:
+        raise InputError("the log holds no data frames", "", "Check the logger's set-up; it recorded no traffic")
+    lost, first = sum(loss.bytes for loss in log.losses), log.losses[0]
+    what = f"no frame of it can be read: {lost:,} bytes are damaged, from byte {first.offset:,} on: {first.detail}"
+    raise InputError(what, "", f"Ask for it again where it came from; it looks like a log of the kind {log.format}")
 
 
 def _kept(target: Path, log: str, profile: Profile, store: Store, part: str) -> WrittenPart | None:

@@ -29,7 +29,7 @@ from herdbook.pipeline.metrics.shared.resting_heat import (
     slopes,
 )
 from herdbook.pipeline.science.arrhenius import resistance_factor
-from herdbook.pipeline.science.heat import relax, rise, within_steps
+from herdbook.pipeline.science.heat import HeatRise, relax, rise, within_steps
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -41,6 +41,9 @@ LEAST_EXPLAINED_K = 0.5  # a smaller rise is within a sensor's steps
 # The most that a load which explains less may do with its charger and the reaction's heat; and what is worth telling
 # (engineering choices, made after a pack of an outside simulation had been missed: 12 K at little load).
 MOST_EXPLAINED_K, SURELY_MORE = 2.5, 1.5
+# Between this and LEAST_EXPLAINED_K a ratio has in its error what heat no square of the current tells: a charger beside
+# the pack, entropy, sun (engineering choices).
+LITTLE_EXPLAINED_K, BESIDE_K = 0.15, 0.3
 RAIL_C = (-38.0, 120.0)
 EDGES_C = (-20.0, 0.0, 10.0, 25.0, 35.0, 45.0, 50.0, 60.0)
 IDLE_SHARE = 0.05  # of rated Ah, in A: C/20
@@ -142,12 +145,11 @@ def _ratio(
     power = filled(square) * body.ohm * resistance_factor(profile.pack_figures.cell_r_ea_ev, warm)
     explained = within_steps(relax(power / body.loss, STEP_S, body.tau_s))
     if explained.max() < LEAST_EXPLAINED_K:
-        return _least_ratio(pack, air, explained, step=step, tau_s=body.tau_s)
+        least = _least_ratio(pack, air, explained, step=step, tau_s=body.tau_s)
+        return least + _little_ratio(pack, air, explained, step=step, tau_s=body.tau_s)
     out = []
     rounded = ROUNDED * step / float(explained.max())
-    first = median((pack - explained)[np.isfinite(pack)][:6])
-    passive = within_steps(relax(air, STEP_S, body.tau_s, first), first)
-    fit = rise(pack, passive, explained, STEP_S, body.tau_s)
+    fit = _from_air(pack, air, explained, body.tau_s)
     if fit is not None:
         out.append(
             Metric("pack_heat_ratio", fit.ratio, "1", se=float(np.hypot(fit.se, rounded)), n=fit.n, coverage=covered)
@@ -178,16 +180,33 @@ def _least_ratio(pack: Floats, air: Floats, explained: Floats, step: float, tau_
     top = float(explained.max())
     if top <= 0.0:
         return []
-    explained = explained * MOST_EXPLAINED_K / top
-    first = median((pack - explained)[np.isfinite(pack)][:6])
-    passive = within_steps(relax(air, STEP_S, tau_s, first), first)
-    fit = rise(pack, passive, explained, STEP_S, tau_s)
+    fit = _from_air(pack, air, explained * MOST_EXPLAINED_K / top, tau_s)
     if fit is None:
         return []
     se = float(np.hypot(fit.se, ROUNDED * step / MOST_EXPLAINED_K))
     if fit.ratio - 2.0 * se < SURELY_MORE:
         return []
     return [Metric("pack_heat_least_ratio", fit.ratio, "1", se=se, n=fit.n)]
+
+
+def _little_ratio(pack: Floats, air: Floats, explained: Floats, step: float, tau_s: float) -> list[Metric]:
+    """The ratio all the same, with what stands beside the load in its error: several such sessions may tell together
+    what none of them tells alone."""
+    top = float(explained.max())
+    fit = _from_air(pack, air, explained, tau_s) if top >= LITTLE_EXPLAINED_K else None
+    if fit is None:
+        return []
+    se = float(np.sqrt(fit.se**2 + (ROUNDED * step / top) ** 2 + (BESIDE_K / top) ** 2))
+    return [
+        Metric("pack_heat_little_ratio", fit.ratio, "1", se=se, n=fit.n),
+        Metric("pack_heat_little_k", top, "K", n=fit.n),
+    ]
+
+
+def _from_air(pack: Floats, air: Floats, explained: Floats, tau_s: float) -> HeatRise | None:
+    first = median((pack - explained)[np.isfinite(pack)][:6])
+    passive = within_steps(relax(air, STEP_S, tau_s, first), first)
+    return rise(pack, passive, explained, STEP_S, tau_s)
 
 
 def _load_rise(
@@ -235,6 +254,8 @@ SET = MetricSet(
             "Measured rise over the rise that the profile's figures explain.",
         ),
         "pack_heat_least_ratio": ("1", "The same at least, where the load explains under 0.5 K: over 2.5 K."),
+        "pack_heat_little_ratio": ("1", "The ratio where the load explains 0.15 to 0.5 K."),
+        "pack_heat_little_k": ("K", "Largest rise the load explains there."),
         "pack_heat_ahead": ("1", "A sensor's rise less that of the others, over the explained rise."),
         "pack_heat_explained_k": ("K", "Largest rise the load explains."),
         "pack_heat_rise_k": ("K", "Rise measured then; its standard error is the spread of the fit."),
@@ -250,6 +271,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    version=7,  # rests against air and sun, rides at any load; in version 5 errors that hold
+    version=8,  # ratios of little load; in 7 rests against air and sun; in 5 errors that hold
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

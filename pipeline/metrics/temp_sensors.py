@@ -34,6 +34,8 @@ MOVED_STEPS = 8.0
 FOLLOWS_SHARE, FOLLOWS_STEPS, FOLLOWS_R = 0.5, 3.0, 0.8
 BY_ITSELF_STEPS = 2.0  # so far, and it has not stood still: engineering choice, made after the same
 AGREED_K = 3.0
+OUTSIDE = ("motor_temp", "fet_temp", "ambient_temp")  # of the pack
+STARTS_BINS = 12  # two minutes
 JUMP_K, JUMP_S = 8.0, 2.5  # no sensed body of this size warms so fast: engineering choice
 SOAK_TAUS = 2.0
 
@@ -83,6 +85,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
             out += _apart(name, own, _beside(own, sound or siblings), coarse)
             if len(siblings) == 1 and others is not None:
                 out += _third(name, own - others)
+            if (outside := _agreed({r: families[r] for r in OUTSIDE if r in families}, fewest=2)) is not None:
+                out += _over_outside(name, own - outside)
     return Outcome(tuple(out))
 
 
@@ -129,18 +133,28 @@ def _apart(name: str, own: Floats, beside: Floats, step: float) -> list[Metric]:
 
 def _third(name: str, apart: Floats) -> list[Metric]:
     """Of two sensors apart neither tells which is wrong; what else agrees when the session begins does."""
-    first = apart[:12][np.isfinite(apart[:12])]
+    first = apart[:STARTS_BINS][np.isfinite(apart[:STARTS_BINS])]
     return [Metric("temp_third_k", median(first), "K", 0.5, int(first.size), item=name)] if first.size >= 3 else []
 
 
-def _agreed(families: dict[str, Floats]) -> Floats | None:
-    """Middle of the families' middles, where three or more of them lie within AGREED_K; empty elsewhere."""
-    if len(families) < 3:
+def _over_outside(name: str, over: Floats) -> list[Metric]:
+    """How far a place in the pack stands over what is not in the pack, as the session begins: motors, power stages and
+    the air agree after a rest alone, as they cool within an hour and a pack in several. Its own board is no witness: it
+    warms with the pack."""
+    first = over[:STARTS_BINS][np.isfinite(over[:STARTS_BINS])]
+    return (
+        [Metric("temp_over_outside_k", median(first), "K", 0.5, int(first.size), item=name)] if first.size >= 3 else []
+    )
+
+
+def _agreed(families: dict[str, Floats], fewest: int = 3) -> Floats | None:
+    """Middle of the families' middles, where so many of them lie within AGREED_K; empty elsewhere."""
+    if len(families) < fewest:
         return None
     stack = np.stack(list(families.values()))
     known = np.isfinite(stack)
     apart = np.where(known, stack, -np.inf).max(axis=0) - np.where(known, stack, np.inf).min(axis=0)
-    alike = (known.sum(axis=0) >= 3) & (apart <= AGREED_K)
+    alike = (known.sum(axis=0) >= fewest) & (apart <= AGREED_K)
     return np.asarray(np.where(alike, middle_of(families), np.nan))
 
 
@@ -225,8 +239,12 @@ SET = MetricSet(
             "K",
             "The same where it is least, but for a tenth of the time; 0 when it changes sides.",
         ),
+        "temp_over_outside_k": (
+            "K",
+            "A cell sensor less what motors, power stages and air agree on as the session begins.",
+        ),
         "temp_third_k": ("K", "One of two cell sensors less what other places agree on as the session begins."),
     },
     source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
-    version=7,  # motors and power stages by themselves; in 6 of two siblings the nearer one
+    version=8,  # the pack over what is outside of it; in 7 motors and power stages by themselves
 )

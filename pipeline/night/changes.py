@@ -3,7 +3,8 @@
 Exit code of a night (one place; the command line repeats it):
     20  a stop-use finding is new or worse
     10  a service finding is new or worse, or its mute has ended; or the fleet is quiet: only with `quiet_days`
-        set, when no vehicle at all has a record newer than that, so that the uploads may be broken; or logs contradict
+        set, when no vehicle at all has a record newer than that, so that the uploads may be broken (a fleet that stands
+        still is told in any case); or logs contradict
         a profile (pipeline/night/contacts.py) in a way that is new this night
     40  nothing of that, but vehicles whose record changed could not be assessed: nobody knows what stands against them
     30  nothing of that either, but logs went to quarantine this night
@@ -113,9 +114,10 @@ class ProfileDoubt:
 
 @dataclass(frozen=True, slots=True)
 class ChangeList:
-    """One night. quarantined: name and reason of logs refused this night. fleet_quiet: "" or one sentence.
-    muted: changes that would be told but for a mute, with it in the reason. not_assessed: vehicle and why, for vehicles
-    that could not be assessed. waiting: path and why, for files not taken in yet; known to the scan itself alone."""
+    """One night. quarantined: name and reason of logs refused this night. fleet_quiet: "" or one sentence; quiet_calls:
+    it is to be called about. muted: changes that would be told but for a mute, with it in the reason. not_assessed:
+    vehicle and why, for vehicles that could not be assessed. waiting: path and why, for files not taken in yet; known
+    to the scan itself alone."""
 
     scan: str
     started: datetime
@@ -127,6 +129,7 @@ class ChangeList:
     changes: tuple[Change, ...]
     quarantined: tuple[tuple[str, str], ...]
     fleet_quiet: str
+    quiet_calls: bool = False
     folders: tuple[str, ...] = ()  # in which the logs of `quarantined` lay
     muted: tuple[Change, ...] = ()
     doubts: tuple[ProfileDoubt, ...] = ()
@@ -139,7 +142,7 @@ class ChangeList:
         worst = {c.severity for c in self.changes if c.urgent}
         if "stop-use" in worst:
             return STOP_USE_NEWS
-        if "service" in worst or self.fleet_quiet or any(d.new and d.verdict == "contradicted" for d in self.doubts):
+        if "service" in worst or self.quiet_calls or any(d.new and d.verdict == "contradicted" for d in self.doubts):
             return SERVICE_NEWS
         if self.not_assessed:
             return UNASSESSED

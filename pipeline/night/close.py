@@ -10,7 +10,7 @@ import polars as pl
 
 from herdbook.pipeline.night.batch_alarm import tell_departures
 from herdbook.pipeline.night.changes import NOT_ASSESSED, ChangeKind
-from herdbook.pipeline.night.silence import VehicleNews, silence
+from herdbook.pipeline.night.silence import VehicleNews, fleet_patience, silence
 from herdbook.pipeline.store.connection import registered, transaction
 from herdbook.pipeline.store.record_files import show
 from herdbook.pipeline.store.statements import ask, statement
@@ -61,7 +61,8 @@ def close_night(con: DuckDBPyConnection, scan: str, now: datetime | None = None)
     vehicles = [VehicleDays(*row) for row in rows]
     as_of = max((v.last for v in vehicles), default=wall)
     con.execute(statement(__name__, "tell_scans"), {"scan": scan, "as_of": as_of})
-    silent = [found for v in vehicles if (found := silence(v.vehicle, v.days, v.last, as_of))]
+    day = min(wall, as_of + fleet_patience(d for v in vehicles for d in v.days))
+    silent = [found for v in vehicles if (found := silence(v.vehicle, v.days, v.last, day))]
     news = first_seen(con, vehicles) + returned(con) + silent
     if news:
         rows = [(scan, n.vehicle, n.change.value, n.since, n.reason) for n in news]

@@ -11,10 +11,11 @@ from herdbook.pipeline.book import stop_use
 from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.night.changes import NOT_ASSESSED, Change, ChangeKind, ChangeList, ProfileDoubt, StopUse
+from herdbook.pipeline.night.silence import fleet_patience, standing_still
 from herdbook.pipeline.store.connection import connect
 from herdbook.pipeline.store.statements import Row, ask, has
 from herdbook.pipeline.store.store import Store
-from herdbook.pipeline.times import naive_utc, utc_now
+from herdbook.pipeline.times import naive_utc
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -36,12 +37,14 @@ def read_changes(
 ) -> ChangeList | None:
     """The change list of one closed night, the newest when scan is empty; None when there is none.
 
-    con: the catalogue or the published copy, read-only is enough. quiet_days: as in pipeline/night/changes.py.
+    con: the catalogue or the published copy, read-only is enough. quiet_days: as in pipeline/night/changes.py. now: the
+    day to which days without any log count, when it is not that of the night.
     """
     found = ask(con, __name__, "closed_night", scan=scan)
     if not found:
         return None
     night = found[0]
+    day = naive_utc(now) if now else night["started_t"]
     findings, muted = _split_by_mutes(con, night["scan"], night["started_t"], finding_changes(con, night["scan"]))
     changes = findings + fleet_changes(con, night["scan"])
     refused = ask(con, __name__, "refused_since", begun=night["begun_t"])
@@ -57,7 +60,8 @@ def read_changes(
         notes=_notes(con, night["scan"]),
         quarantined=tuple((row["name"], row["reason"]) for row in refused),
         folders=tuple(row["folder"] for row in refused),
-        fleet_quiet=quiet(night["as_of"], now, quiet_days),
+        fleet_quiet=_still(con, night["as_of"], day),
+        quiet_calls=_calls(night["as_of"], day, quiet_days),
         muted=tuple(sorted(muted, key=Change.rank)),
         doubts=tuple(profile_doubts(con, night["covers"])),
         not_assessed=tuple(con.execute(NOT_ASSESSED_OF, [night["scan"], NOT_ASSESSED]).fetchall()),
@@ -170,12 +174,12 @@ def fleet_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:
     return [Change(ChangeKind(kind), vehicle, reason) for kind, vehicle, reason in rows]
 
 
-def quiet(as_of: datetime, now: datetime | None, days: float | None) -> str:
-    """One sentence when no vehicle at all has sent anything for so many days; "" otherwise."""
-    away = (naive_utc(now) if now else utc_now()) - as_of
-    if days is None or away <= timedelta(days=days):
-        return ""
-    return (
-        f"No vehicle has a record newer than {as_of:%Y-%m-%d %H:%M} UTC, {away.days} days ago. "
-        "If the fleet is in use, check the uploads and the inbox."
-    )
+def _still(con: DuckDBPyConnection, newest: datetime, day: datetime) -> str:
+    """One sentence when the whole fleet stands still on that day; "" otherwise."""
+    days = (row["day"] for row in ask(con, __name__, "fleet_days", newest=newest))
+    return standing_still(newest, day, fleet_patience(days))
+
+
+def _calls(newest: datetime, day: datetime, quiet_days: float | None) -> bool:
+    """No vehicle has sent anything for so many days that somebody is to be called."""
+    return quiet_days is not None and day - newest > timedelta(days=quiet_days)

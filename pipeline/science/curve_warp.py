@@ -23,7 +23,8 @@ from herdbook.pipeline.science.robust_fit import MAD_TO_SD
 # that has to have flowed; parts left out in turn; rounds until it settles, and the longest step of one.
 BIN, SLOPE, LEAST_SPAN, PARTS = 0.0025, 0.006, 0.12, 10
 MOST_SPAN = 2.0  # no pack takes so much: its figure or the current is wrong, and each bin costs all others
-ROUNDS, STEP = 20, (0.10, 0.03)
+ROUNDS, STEP = 24, (0.10, 0.03)
+FREE_ROUNDS = 8  # after them what has left the others' curve stays out (engineering choice)
 LEAST_BINS, LEAST_INSIDE = 40, 25
 LEAST_NOISE_V = 2e-4
 ALIKE = np.array([1.0, 0.0, 0.0, 0.0])
@@ -110,8 +111,8 @@ def _fit(
     found = next((x for charge in STARTS if (x := _settled(q, v, others, charge)) is not None), None)
     if found is None:
         return none
-    p, noise = found
-    sides, left, inside = _sides(q, v, others, p)
+    p, noise, inside = found
+    sides, left, _ = _sides(q, v, others, p)
     parts = np.unique(part[inside])
     if parts.size < 4:
         return none
@@ -132,23 +133,26 @@ def _fit(
     return 1.0 / float(p[0]), scale_se / float(p[0]) ** 2, float(p[1]), shift_se
 
 
-def _settled(q: Floats, v: Floats, others: Floats, charge: float) -> tuple[Floats, float] | None:
-    """The unknowns from one place to start from, and how far readings lie off [V]; None where it does not settle."""
+def _settled(q: Floats, v: Floats, others: Floats, charge: float) -> tuple[Floats, float, Bools] | None:
+    """The unknowns from one place to start from, how far readings lie off [V], and where the others' curve is known;
+    None where it does not settle."""
     p = ALIKE + np.array([0.0, charge, 0.0, 0.0])
-    for _ in range(ROUNDS):
+    kept = np.ones(q.size, bool)
+    for turn in range(ROUNDS):
         sides, left, inside = _sides(q, v, others, p)
-        if inside.sum() < LEAST_INSIDE:
+        # What lies at the curve's end comes and goes from step to step, and the answer with it
+        kept = inside if turn < FREE_ROUNDS else kept & inside
+        if kept.sum() < LEAST_INSIDE:
             return None
-        noise = _noise(sides[inside], left[inside])
-        step = _solve(sides[inside], left[inside], noise / USUAL, p - ALIKE)
+        noise = _noise(sides[kept], left[kept])
+        step = _solve(sides[kept], left[kept], noise / USUAL, p - ALIKE)
         step[:2] = np.clip(step[:2], -np.array(STEP), STEP)
         p = p + step
         if np.abs(step[:2]).max() < SETTLED:
             break
     else:
         return None
-    inside = _sides(q, v, others, p)[2]
-    return (p, noise) if inside.sum() >= LEAST_INSIDE and POSSIBLE[0] < p[0] < POSSIBLE[1] else None
+    return (p, noise, kept) if POSSIBLE[0] < p[0] < POSSIBLE[1] else None
 
 
 def _sides(q: Floats, v: Floats, others: Floats, p: Floats) -> tuple[Floats, Floats, Bools]:

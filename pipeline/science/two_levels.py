@@ -69,7 +69,9 @@ def more_needed(first: Floats, errors: Floats, second: Floats, errors_second: Fl
         return 0
     a, b = _levels(first, errors, second, errors_second)
     for more in range(1, MOST_MORE + 1):
-        then = _Level(b.mean, b.one / (m + more), b.one, max(b.dof, 1.0) + more)
+        if min(n, m + more) >= OWN_SCATTER:  # the first side then tells its own scatter
+            a = _alone(first, errors)
+        then = _Level(b.mean, b.one / (m + more), b.one, m + more - 1.0)
         if _difference(a, then, n, m + more, known=_known(errors, errors_second)).p <= level:
             return more
     return None

@@ -20,8 +20,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import SettingsError, StoreError
-from herdbook.pipeline.operating_system import open_to_all
+from herdbook.pipeline.operating_system import open_to_all, set_rights
 from herdbook.pipeline.settings import FILE
+from herdbook.pipeline.store.whole_file import whole
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -131,7 +132,8 @@ def stamp(store: Store, file: Path) -> Path | None:
         do = "Ask it why: openssl ts -reply -in ANSWER -text"
         raise SettingsError(f"{what} ({command[0]}: the time authority refused)", store.folder / FILE, do)
     made = file.with_name(file.name + ".tsr")
-    made.write_bytes(done.stdout)
+    with whole(made) as draft:
+        draft.write_bytes(done.stdout)
     return made
 
 
@@ -204,9 +206,9 @@ def _publish(store: Store, key: Ed25519PrivateKey) -> None:
     with suppress(OSError):
         if path.read_text("ascii") == text:
             return
-    with suppress(OSError):
-        path.write_text(text, "ascii")
-        path.chmod(0o644)
+    with suppress(StoreError), whole(path) as draft:
+        draft.write_text(text, "ascii")
+        set_rights(draft, 0o644)
 
 
 def _raw_of_pem(text: str) -> str:

@@ -24,9 +24,10 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.errors import BusyError, SettingsError, StoreError
 from herdbook.pipeline.lake.open import lake_of
 from herdbook.pipeline.lake.place import OWN, Lake
-from herdbook.pipeline.operating_system import WINDOWS, lock_alone, open_to_all
+from herdbook.pipeline.operating_system import WINDOWS, lock_alone, open_to_all, set_rights
 from herdbook.pipeline.settings import FILE, Settings, read_settings
 from herdbook.pipeline.store.statements import has, statement
+from herdbook.pipeline.store.whole_file import whole
 from herdbook.pipeline.times import in_words, now_us
 from herdbook.pipeline.vehicle.profile import Profile, load_profile, sound_profiles
 from herdbook.pipeline.vehicle.refused_profile import RefusedProfile
@@ -221,8 +222,11 @@ def _use_profiles(folder: Path, profiles: Path) -> None:
     kept = read_settings(folder).profiles
     text = path.read_text("utf-8") if path.exists() else ""
     if "profiles" not in tomllib.loads(text):
-        path.write_text(f"profiles = {json.dumps(str(profiles))}\n{text}", "utf-8")
-        path.chmod(stat.S_IMODE(path.stat().st_mode) & ~0o007)  # addresses of webhooks may come to stand in it
+        with whole(path) as draft:  # what people set there is never half gone
+            draft.write_text(f"profiles = {json.dumps(str(profiles))}\n{text}", "utf-8")
+            set_rights(
+                draft, stat.S_IMODE((path if text else draft).stat().st_mode) & ~0o007
+            )  # webhooks may stand in it
     elif (folder / kept).resolve() != profiles.resolve():
         what = f"the store uses the profiles in {folder / kept}, not {profiles}"
         raise SettingsError(what, path, "Change profiles = ... there if that is what you want")

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import glob
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from herdbook.pipeline.errors import StoreError
+
+LEFT_S = 3600.0  # a draft so old belongs to a process that was killed
 
 
 @contextmanager
@@ -17,6 +21,7 @@ def whole(path: Path) -> Iterator[Path]:
     Raises: StoreError when there is no room, or the folder cannot be written.
     """
     draft = path.with_name(f".{path.stem[:100]}.{os.getpid()}.part{path.suffix}")
+    _clear(path)
     try:
         yield draft
         draft.replace(path)
@@ -26,3 +31,12 @@ def whole(path: Path) -> Iterator[Path]:
     finally:
         with suppress(OSError):
             draft.unlink(missing_ok=True)
+
+
+def _clear(path: Path) -> None:
+    """Remove drafts of this file that killed processes left."""
+    pattern = f".{glob.escape(path.stem[:100])}.*.part{glob.escape(path.suffix)}"
+    for left in path.parent.glob(pattern):
+        with suppress(OSError):
+            if time.time() - left.stat().st_mtime > LEFT_S:
+                left.unlink()

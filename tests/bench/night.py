@@ -1,7 +1,8 @@
 """What a night costs: from the inbox to the published catalogue, with the fleet's size, with age, and under Prefect.
 
     python tests/bench/night.py --out build/bench [--quick]
-    python tests/bench/night.py --workers 1,2,4,8,16 [--rides 320] [--thin 1000]     by workers (night_workers.py)
+    python tests/bench/night.py --workers 1,2,4,8,16 [--rides 320] [--thin 1000] [--within 530]
+                                                            by workers (night_workers.py), from a plain checkout too
 
 Wall time suffers from other work on the machine; processor seconds (ours and of all workers) hardly do, so both are
 given. `at best` is frames a processor second times two cores: what two idle cores could do.
@@ -24,6 +25,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +34,7 @@ import psutil
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+import tests.bench.checkout  # noqa: E402, F401
 from herdbook.flows.request import Request  # noqa: E402
 from herdbook.flows.supervise import run_once  # noqa: E402
 from herdbook.pipeline.night.scan import run_scan  # noqa: E402
@@ -40,7 +43,7 @@ from herdbook.pipeline.settings import NightSettings  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402
 from tests.bench.night_logs import Simulated, Template, write_logs  # noqa: E402
-from tests.bench.night_workers import by_workers, frame_by_frame  # noqa: E402
+from tests.bench.night_workers import Measured, by_workers, frame_by_frame  # noqa: E402
 
 PROFILES = ROOT / "dbc_demo"
 BARS = {
@@ -49,6 +52,7 @@ BARS = {
     "overhead_share": 0.10,
     "coordinator_ms_a_vehicle": 1.5,
     "worker_mb": 250,
+    "times_of_16_workers": 11,
 }
 JOBS = 2
 
@@ -217,7 +221,8 @@ def main() -> None:
     args.add_argument("--workers", help="both nights of night_workers.py with so many workers each: 1,2,4")
     args.add_argument("--rides", type=int, default=320, help="full rides of the first of them")
     args.add_argument("--thin", type=int, default=1000, help="vehicles of the second")
-    given = args.parse_args()
+    args.add_argument("--within", type=float, help="seconds for all of it: nights that would end later are left out")
+    given, begun = args.parse_args(), time.monotonic()
     quick = given.quick
     found: dict[str, Any] = {
         "machine": {"cores": os.cpu_count(), "python": platform.python_version(), "load": os.getloadavg()[0]},
@@ -227,7 +232,9 @@ def main() -> None:
         base = Path(folder)
         if given.workers:
             counts = [int(n) for n in given.workers.split(",")]
-            found |= by_workers(base, counts, given.rides, given.thin)
+            until = begun + given.within if given.within else inf
+            measured_by = Measured(lambda rows: written(found | rows, given.out, "night_workers"), until)
+            found |= by_workers(base, counts, given.rides, given.thin, measured_by)
             tell(found, given.out, "night_workers")
             return
         small, seconds = Template(base / "t", 60.0), 60.0 if quick else 600.0
@@ -250,12 +257,21 @@ def main() -> None:
 
 def tell(found: dict[str, Any], out: Path, name: str) -> None:
     """What was measured, as JSON and as tables."""
+    print(written(found, out, name))
+
+
+def written(found: dict[str, Any], out: Path, name: str) -> str:
+    """The tables. Both files are written."""
     out.mkdir(parents=True, exist_ok=True)
     (out / f"{name}.json").write_text(json.dumps(found, indent=1), "utf-8")
-    tables = [f"## {k}\n\n{table(v)}\n" for k, v in found.items() if isinstance(v, list)]
+    tables = [
+        f"## {k}\n\n{table(v) if isinstance(v[0], dict) else chr(10).join(v)}\n"
+        for k, v in found.items()
+        if isinstance(v, list) and v
+    ]
     text = f"# The night\n\n{found['machine']}\n\nBars: {found['bars']}\n\n" + "\n".join(tables)
     (out / f"{name}.md").write_text(text, "utf-8")
-    print(text)
+    return text
 
 
 if __name__ == "__main__":

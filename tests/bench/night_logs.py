@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +16,7 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+import tests.bench.checkout  # noqa: E402, F401
 from demo_logs.frames import to_frames  # noqa: E402
 from demo_logs.simulator import Logger, Outing, Vehicle, outings_of  # noqa: E402
 from demo_logs.simulator.fleet import noise_rng  # noqa: E402
@@ -88,9 +92,18 @@ class Simulated:
         return path
 
 
-def write_logs(template: Template | Simulated, folder: Path, vehicles: int, days: range) -> int:
-    """Frames written."""
-    for vehicle in range(1, vehicles + 1):
+def write_logs(template: Template | Simulated, folder: Path, vehicles: int, days: range, processes: int = 1) -> int:
+    """Frames written. processes: that write side by side, when there are many."""
+    lots = [range(first, vehicles + 1, processes) for first in range(1, processes + 1)]
+    if processes == 1:
+        _write_some(template, folder, lots[0], days)
+    else:
+        with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn")) as pool:
+            list(pool.map(partial(_write_some, template, folder, days=days), lots))
+    return template.frames * vehicles * len(days)
+
+
+def _write_some(template: Template | Simulated, folder: Path, vehicles: range, days: range) -> None:
+    for vehicle in vehicles:
         for day in days:
             template.write(folder, vehicle, day)
-    return template.frames * vehicles * len(days)

@@ -1,6 +1,6 @@
 """A night by the number of workers: full rides, and a large fleet with one thin ride each.
 
-    python tests/bench/night.py --workers 1,2,4,8,16 [--rides 320] [--thin 1000]
+    python tests/bench/night.py --workers 1,2,4,8,16 [--rides 320] [--thin 1000] [--within 530]
 
 Every night runs in a process of its own over a fresh store, so that what the coordinating process spends is told apart
 from its workers' part: `coordinator` is its processor time (all its threads), in milliseconds a vehicle and in all. The
@@ -10,13 +10,17 @@ store and the inbox lie in a temporary folder: some 8 MB a full ride, 0.2 MB a t
 from __future__ import annotations
 
 import json
+import os
+import shutil
 import subprocess
 import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, field
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -25,48 +29,108 @@ import psutil
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+import tests.bench.checkout  # noqa: E402, F401
 from tests.bench.night_logs import Simulated, Template, write_logs  # noqa: E402
+from tests.bench.small_nights import long_log, small_nights  # noqa: E402
 
 PROFILES = ROOT / "dbc_demo"
 PEER_FRAMES = 20_000
 ONE = "--one-night"
+SMALLER = 40  # rides of the small night, whose bar is 1.5 million frames a second; with fewer the long log is short too
+SLOWER = 1.3  # than its processor time by its workers: how long a night may take by the clock
 
 
-def by_workers(base: Path, workers: list[int], rides: int, thin: int) -> dict[str, list[dict[str, Any]]]:
-    """Both nights with so many workers each; and what others do with a log of the first night."""
+@dataclass(frozen=True)
+class Kind:
+    """One of the two nights: how its logs are written into a folder (returns frames), and whose they are."""
+
+    name: str
+    write: Callable[[Path], int]
+    vehicles: int
+
+
+@dataclass
+class Measured:
+    """Rows so far, told after each. until: on the monotonic clock; later nights are left out and told."""
+
+    tell: Callable[[dict[str, Any]], object]
+    until: float = inf
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    peers: list[dict[str, Any]] = field(default_factory=list)
+    small: list[dict[str, Any]] = field(default_factory=list)
+    long: list[dict[str, Any]] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
+
+    def found(self) -> dict[str, Any]:
+        told = {
+            "nights by workers": self.rows,
+            "others, one core": self.peers,
+            "small nights": self.small,
+            "one long log": self.long,
+            "left out": self.left_out,
+        }
+        return {name: what for name, what in told.items() if what}
+
+
+def by_workers(
+    base: Path, workers: Sequence[int], rides: int, thin: int, measured: Measured
+) -> dict[str, list[dict[str, Any]]]:
+    """Small nights and a long log; both nights with so many workers each, the most and the fewest first; and what
+    others do with a log of the first night."""
+    cores = os.cpu_count() or 1
     full, small = Simulated(600.0), Template(base / "template", 60.0)
     days = 10 if rides >= 10 else 1
-    nights: dict[str, tuple[Callable[[Path], int], int]] = {
-        f"{rides} rides of ten minutes": (
-            lambda at: write_logs(full, at, -(-rides // days), range(days)),
-            -(-rides // days),
-        ),
-        f"{thin:,} vehicles, a minute each": (lambda at: write_logs(small, at, thin, range(1)), thin),
-    }
-    rows: list[dict[str, Any]] = []
-    peers: list[dict[str, Any]] = []
-    for name, (write, vehicles) in nights.items():
-        inbox = base / f"inbox-{len(rows)}"
-        frames = write(inbox)
-        one = 0.0
-        for jobs in workers:
-            with tempfile.TemporaryDirectory(dir=base) as folder:
-                told = _one_night(inbox, Path(folder) / "store", jobs)
-            assert told["vehicles"] == vehicles, told
-            one = one or told["wall_s"]
-            rows.append({"night": name, "workers": jobs, **_figures(told, frames, vehicles, one)})
-            print(rows[-1], file=sys.stderr, flush=True)
-        if not peers:
-            peers = _peers(next(inbox.rglob("*.log")), frames, rows[: len(workers)])
-    return {"nights by workers": rows, "others, one core": peers}
+    riders = -(-rides // days)
+    kinds = [
+        Kind(f"{rides} rides of ten minutes", lambda at: write_logs(full, at, riders, range(days), cores), riders),
+        Kind(f"{thin:,} vehicles, a minute each", lambda at: write_logs(small, at, thin, range(1), cores), thin),
+    ]
+    measured.small = small_nights(base, small)
+    measured.long = long_log(base, 1.0 if rides >= SMALLER else 0.1, measured.until)
+    measured.tell(measured.found())
+    if rides > SMALLER:
+        few = Kind(f"{SMALLER} rides of ten minutes", lambda at: write_logs(full, at, 4, range(10), cores), 4)
+        _one_kind(base, base / "inbox-few", few, [2], measured)
+        shutil.rmtree(base / "inbox-few")
+    for i, kind in enumerate(kinds):
+        inbox = base / f"inbox-{i}"
+        _one_kind(base, inbox, kind, workers, measured)
+        if not i and measured.rows:
+            mine = [row for row in measured.rows if row["night"] == kind.name]
+            measured.peers = _peers(next(inbox.rglob("*.log")), mine) if mine else []
+        shutil.rmtree(inbox)
+    measured.tell(measured.found())
+    return measured.found()
 
 
-def _figures(told: dict[str, Any], frames: int, vehicles: int, one: float) -> dict[str, Any]:
+def _one_kind(base: Path, inbox: Path, kind: Kind, workers: Sequence[int], measured: Measured) -> None:
+    frames = kind.write(inbox)
+    before = measured.rows
+    mine: dict[int, dict[str, Any]] = {}
+    processor_s = 0.0
+    for jobs in sorted(workers, key=lambda n: (n not in (min(workers), max(workers)), -n)):
+        if time.monotonic() + SLOWER * processor_s / min(jobs, os.cpu_count() or 1) > measured.until:
+            measured.left_out.append(f"{kind.name}, {jobs} worker(s): no time left")
+            continue
+        with tempfile.TemporaryDirectory(dir=base) as folder:
+            told = _one_night(inbox, Path(folder) / "store", jobs)
+        assert told["vehicles"] == kind.vehicles, told
+        processor_s = told["cpu_s"]
+        mine[jobs] = {"night": kind.name, "workers": jobs, **_figures(told, frames, kind.vehicles)}
+        fewest = mine[min(mine)]["wall s"]
+        for row in mine.values():
+            row["times the fewest"] = round(fewest / row["wall s"], 2)
+        measured.rows = [*before, *(mine[n] for n in sorted(mine))]
+        print(mine[jobs], file=sys.stderr, flush=True)
+        measured.tell(measured.found())
+
+
+def _figures(told: dict[str, Any], frames: int, vehicles: int) -> dict[str, Any]:
     return {
+        "frames": frames,
         **{f"{step} s": round(seconds, 2) for step, seconds in told["steps"].items()},
         "wall s": round(told["wall_s"], 2),
         "M frames/s": round(frames / told["wall_s"] / 1e6, 3),
-        "times the first": round(one / told["wall_s"], 2),
         "processor s": round(told["cpu_s"], 1),
         "coordinator s": round(told["own_cpu_s"], 2),
         "coordinator ms a vehicle": round(1e3 * told["own_cpu_s"] / vehicles, 2),
@@ -133,7 +197,7 @@ def _watch(stop: threading.Event, seen: dict[str, Any]) -> None:
                 seen["worker"] = max(seen["worker"], getattr(full, "pss", full.rss) / 1e6)
 
 
-def _peers(log: Path, frames: int, ours: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _peers(log: Path, ours: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """What other ways do with the same log on one core, scaled from its first frames: they decode, and check nothing or
     three things, where a night identifies, decodes, measures, judges by every rule and publishes."""
     by_frame, by_hand, sql = frame_by_frame(log), *_by_hand(log)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import pickle
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from herdbook.pipeline.book import book, parts
 from herdbook.pipeline.book.entry import NEEDS, Kind, moment
+from herdbook.pipeline.errors import BusyError, StoreError
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
@@ -160,3 +163,19 @@ def test_no_text_is_taken_for_a_moment_that_is_none(text: str) -> None:
 
 def test_every_kind_has_its_needs() -> None:
     assert set(NEEDS) == set(Kind)
+
+
+@pytest.mark.parametrize(("way", "code"), [(BusyError("is in use"), 6), (StoreError("the disk is full"), 5)])
+def test_what_is_entered_and_not_shown_leaves_with_the_code_of_what_stood_in_the_way(
+    way: StoreError, code: int, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stand_in_the_way(_: Store) -> None:
+        raise way
+
+    monkeypatch.setattr("herdbook.pipeline.store.publish.publish", stand_in_the_way)
+    with pytest.raises(
+        book.NotShownError, match=r"it is entered in the service book, but no page shows it yet"
+    ) as told:
+        enter(store, {"kind": "note", "said": "x"})
+    assert told.value.exit_code == code
+    assert pickle.loads(pickle.dumps(told.value)).exit_code == code

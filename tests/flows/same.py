@@ -18,6 +18,8 @@ LEFT_OUT = {  # columns that say when or under which run something was done; who
     "contacts": {"scan"},
     "contact_checks": {"scan", "since"},
     "corrections": {"made_t"},
+    "service_book": {"made_t"},
+    "acceptances": {"entered_t", "seal", "document"},
 }
 RUNS = {"settings_used", "night_notes", "scans", "scan_steps", "nights", "messages", "retired"}
 

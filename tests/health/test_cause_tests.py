@@ -266,6 +266,50 @@ def test_a_clock_that_counted_on_tells_that_the_vehicle_was_awake() -> None:
     assert standing(awake, episode()) is Standing.NOT_RECORDED
 
 
+def test_two_neighbours_read_wrongly_by_one_tap_and_a_channel_reads_alone() -> None:
+    test = told_by.shared_tap()
+
+    def string(*volts: float) -> Episode:
+        return episode(**{f"cell_voltage__{k}": v for k, v in enumerate(volts, start=1)})
+
+    open_tap = judged(test, string(3.3, 0.0, 6.6, 3.3, 3.3))
+    assert open_tap.standing is Standing.SUPPORTED
+    assert open_tap.words == "groups 2 and 3 read 0.00 and 6.60 V, together as two others"
+    assert standing(test, string(3.3, 0.0, 3.3, 3.3, 3.3)) is Standing.NOT_SEEN  # a channel, or an outer wire
+    assert standing(test, string(3.3, 0.0, 5.0, 3.3, 3.3)) is Standing.NOT_SEEN  # their sum is wrong
+    assert standing(test, episode(throttle=1.0)) is Standing.NOT_RECORDED
+
+
+def test_a_motor_that_pulls_like_its_twin_has_whole_wires() -> None:
+    test = told_by.pulls_like_its_twin()
+    right = during(-10.0, 20.0)
+    alike = judged(test, episode(motor_current__left=during(-30.0, 20.0), motor_current__right=right), item="right")
+    assert (alike.standing, alike.words) == (
+        Standing.SUPPORTED,
+        "beside the braking both motors pull alike: the right one with 20 A of 20 A",
+    )
+    weak = episode(motor_current__left=during(-30.0, 40.0), motor_current__right=right)
+    assert standing(test, weak, item="right") is Standing.NOT_SEEN
+    coasts = episode(motor_current__left=during(-30.0, 0.0), motor_current__right=during(-10.0, 0.0))
+    assert standing(test, coasts, item="right") is Standing.NOT_RECORDED
+
+
+@pytest.mark.parametrize(
+    ("zero", "said"),
+    [
+        ((0.0, 0.01, 0.0, 0.5, 0.51, 0.5), Standing.SUPPORTED),
+        ((0.0, 0.01, 0.0, -0.5, -0.51, -0.5), Standing.SUPPORTED),
+        ((0.0, 0.1, 0.2, 0.3, 0.4, 0.5), Standing.NOT_SEEN),  # a drift
+        ((0.5, 0.51, 0.5, 0.49, 0.5, 0.5), Standing.NOT_SEEN),  # there from the beginning
+        ((0.0, 0.5), Standing.NOT_RECORDED),
+    ],
+)
+def test_a_zero_that_stepped_is_no_drift(zero: tuple[float, ...], said: Standing) -> None:
+    sessions = [one_session(float(k), "rest", Metric("zero", v, "A", 0.02, 5)) for k, v in enumerate(zero)]
+    test = told_by.stepped("zero", "the zero", "pack_current")
+    assert standing(test, record=record(*sessions)) is said
+
+
 def test_every_builder_is_tried_here_or_beside() -> None:
     beside = Path(__file__).with_name("test_causes.py").read_text("utf-8") + Path(__file__).read_text("utf-8")
     assert [name for name in told_by.__all__ if name not in beside] == []

@@ -67,16 +67,27 @@ class Rows:
     def fleet_size(self) -> int:
         return int(self.record.reference["n"].max())  # type: ignore[arg-type]
 
-    def loss_ma(self, degree: int) -> float:
-        """Of the group's offsets in per cent of 30 Ah, in mA: the middle of the slopes between all pairs of readings
-        (1), or the bend a day of a parabola through them (2)."""
+    def loss_ma(self) -> float:
+        """Of its offsets in per cent of 30 Ah, in mA: the middle of the slopes between all pairs of readings."""
         rows = self.record.metrics.filter((pl.col("name") == "cell_offset_top_pct") & (pl.col("item") == self.item))
         hours = (rows["start_t"] - rows["start_t"][0]).dt.total_seconds().to_numpy() / 3600
         mah = rows["value"].to_numpy() / 100 * 30_000
-        if degree == 2:
-            return abs(float(np.polyfit(hours, mah, 2)[0])) * 2 * 24
         a, b = np.triu_indices(hours.size, 1)
         return abs(float(np.median((mah[b] - mah[a]) / (hours[b] - hours[a]))))
+
+    def growth_ma(self) -> float:
+        """By how much its loss grew a month of 730.5 h, in mA: the middle slope of all pairs of the later half less
+        that of the earlier one, over what lies between the middles of the two."""
+        rows = self.record.metrics.filter((pl.col("name") == "cell_offset_top_pct") & (pl.col("item") == self.item))
+        hours = (rows["start_t"] - rows["start_t"][0]).dt.total_seconds().to_numpy() / 3600
+        mah = rows["value"].to_numpy() / 100 * 30_000
+        late = hours >= hours[-1] / 2
+        slopes = []
+        for half in (~late, late):
+            a, b = np.triu_indices(int(half.sum()), 1)
+            x, y = hours[half], mah[half]
+            slopes.append(-float(np.median((y[b] - y[a]) / (x[b] - x[a]))))
+        return float((slopes[1] - slopes[0]) / (hours[late].mean() - hours[~late].mean()) * 730.5)
 
     def counted_ah(self) -> float:
         """Charge counted over the change of reported charge, of one session."""
@@ -202,12 +213,12 @@ TABLE: dict[str, Numbers] = {
         r.of("cell_temp_max_c").max(),
     ],
     "hot_for_load": lambda r: [r.of("pack_heat_least_ratio").size, med(r.of("pack_heat_least_ratio")), None],
-    "leak_growing": lambda r: [int(r.item), None, None, r.loss_ma(2) * 30, None, r.mine("cell_offset_top_pct").size, 8],
+    "leak_growing": lambda r: [int(r.item), None, None, r.growth_ma(), None, r.mine("cell_offset_top_pct").size, 8],
     "leaking_group": lambda r: [
         int(r.item),
-        r.loss_ma(1),
+        r.loss_ma(),
         None,
-        r.loss_ma(1) * 24 * 30.44 / 300,
+        r.loss_ma() * 24 * 30.44 / 300,
         r.mine("cell_offset_top_pct").size,
     ],
     "link_loss": lambda r: [

@@ -7,7 +7,7 @@ import math
 import polars as pl
 import pytest
 
-from herdbook.pipeline.health.statistics import at_least, confidence, largest, mean, middle
+from herdbook.pipeline.health.statistics import at_least, confidence, largest, mean, middle, worth_acting
 
 GAPS = pl.Series([4.0, None, 1.0, math.nan, 2.0, 100.0, 3.0])
 
@@ -66,3 +66,18 @@ def test_confidence_is_the_chance_to_lie_beyond_the_limit(measured: float, se: f
 )
 def test_what_some_of_many_prove_at_least(events: int, trials: int, least: float) -> None:
     assert at_least(events, trials) == pytest.approx(least, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("value", "se", "acts"),
+    [
+        (7.5, 0.5, True),  # surely real, and just of the size
+        (7.2, 0.5, True),  # within its error of the size
+        (6.5, 0.1, False),  # real, and surely smaller
+        (9.0, 2.0, False),  # large, and not surely there
+        (12.0, 1.7, True),
+    ],
+)
+def test_a_fault_is_acted_on_when_it_is_real_and_as_large(value: float, se: float, acts: bool) -> None:
+    """By 4 errors beyond 5, and past 7.5 within one."""
+    assert worth_acting(value, se, look=5.0, act=7.5, z=4.0) is acts

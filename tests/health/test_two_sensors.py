@@ -6,8 +6,9 @@ import pytest
 
 from herdbook.pipeline.health.engine import apply
 from herdbook.pipeline.health.examples import days, record
-from herdbook.pipeline.health.rule import Finding, NotAssessed
+from herdbook.pipeline.health.rule import Finding, NotAssessed, Record
 from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Metric
 
 
@@ -16,9 +17,9 @@ def judged(*more: Metric, apart: float = 8.0, items: int = 2) -> list[Finding]:
     seen = [Metric("temp_missing_share", 0.0, "1", item=f"cell {k}") for k in range(1, items + 1)]
     own = Metric("temp_apart_least_k", apart, "K", 0.1, 100, item="cell 2")
     twin = [Metric("temp_apart_least_k", -apart, "K", 0.1, 100, item="cell 1")] if items == 2 else []
-    said = apply(all_rules()["temp_sensor_fault"], record(*days(4, "ride", *seen, own, *twin, *more)))
-    assert not isinstance(said, NotAssessed)
-    return said
+    found = apply(all_rules()["temp_sensor_fault"], record(*days(4, "ride", *seen, own, *twin, *more)))
+    assert not isinstance(found, NotAssessed)
+    return found
 
 
 def third(first: float, second: float) -> list[Metric]:
@@ -30,7 +31,73 @@ def test_the_warmer_one_is_told_with_heat_as_a_cause(more: list[Metric]) -> None
     (found,) = judged(*more)
     assert found.item == "cell 2"
     assert "its place is warm, or one of the two reads wrong" in found.statement
-    assert "infrared thermometer on the pack" in found.not_separable
+    assert found.severity is Severity.STOP_USE  # it may be heat, and then it is a hazard
+    assert "independent thermometer on the pack" in found.not_separable
+    assert "qualified person" in found.not_separable
+
+
+def outside(*over: float | None, warm: float = 8.0) -> Record:
+    """Rides on so many days: cell 2 `warm` over cell 1, and that `over` motors, stages and air, where these agree."""
+    seen = [Metric("temp_missing_share", 0.0, "1", item=f"cell {k}") for k in (1, 2)]
+    apart = [Metric("temp_apart_least_k", k * warm, "K", 0.1, 100, item=f"cell {i}") for i, k in ((1, -1.0), (2, 1.0))]
+    sessions = []
+    for day, k in enumerate(over):
+        both = [] if k is None else [(1, k), (2, k + warm)]
+        stands = [Metric("temp_over_outside_k", v, "K", 0.5, 9, item=f"cell {i}") for i, v in both]
+        sessions += days(1, "ride", *seen, *apart, *stands, Metric("cell_temp_max_c", 30.0, "degC"), first=day)
+    return record(*sessions)
+
+
+def said(rule: str, of: Record) -> list[Finding]:
+    found = apply(all_rules()[rule], of)
+    return [] if isinstance(found, NotAssessed) else found
+
+
+@pytest.mark.parametrize("over", [(5.7, 6.6, 7.2), (3.6, 4.0, 3.7), (7.5, None, None)])
+def test_a_place_that_stays_warm_in_a_warm_pack_is_heat_and_no_sensor(over: tuple[float | None, ...]) -> None:
+    """9 W in one place of a pack that loses 1.9 W/K: 9 / 1.9 = 4.7 K for the rest of it, by its sensors' errors."""
+    of = outside(*over)
+    (found,) = said("heat_without_load", of)
+    assert found.severity is Severity.STOP_USE
+    assert found.item == "sensor 2"
+    assert found.measured == pytest.approx(min(k for k in over if k is not None))
+    assert "independent thermometer" in found.not_separable
+    assert not said("temp_sensor_fault", of)
+
+
+def test_a_sensor_that_reads_high_beside_one_at_the_air_is_a_sensor() -> None:
+    of = outside(0.3, 5.0, 4.0)  # once warm from use, and cold on another day
+    assert not said("heat_without_load", of)
+    (found,) = said("temp_sensor_fault", of)
+    assert found.severity is Severity.SERVICE
+    assert "reads wrong" in found.statement
+
+
+def test_between_the_two_both_are_named_with_the_graver_word() -> None:
+    of = outside(2.2, 2.6, 2.4)
+    assert not said("heat_without_load", of)
+    (found,) = said("temp_sensor_fault", of)
+    assert found.severity is Severity.STOP_USE
+    assert "its place is warm, or one of the two reads wrong" in found.statement
+
+
+def frozen_beside(times: float, went: float) -> Record:
+    """Three rides: the twin, which warms `times` as much, went so far, and the sensor did not move."""
+    parts = [
+        Metric("temp_missing_share", 0.0, "1", item="motor front"),
+        Metric("temp_moved_share", 0.01, "1", n=20, item="motor front"),
+        Metric("temp_lowest_c", 15.0, "degC", item="motor rear"),
+        Metric("temp_highest_c", 15.0 + went, "degC", item="motor rear"),
+        Metric("winding_side_ratio", times, "1", 1.0, 100, item="rear"),
+    ]
+    return record(*days(3, "ride", *parts))
+
+
+def test_a_winding_far_cooler_than_its_twin_stands_still_by_what_it_should_warm_itself() -> None:
+    assert not said("temp_sensor_fault", frozen_beside(13.0, 20.0))
+    (found,) = said("temp_sensor_fault", frozen_beside(13.0, 60.0))
+    assert "stood still" in found.statement
+    assert said("temp_sensor_fault", frozen_beside(1.1, 20.0))
 
 
 def test_where_the_vehicle_agrees_with_the_warmer_one_the_colder_one_is_wrong() -> None:

@@ -14,7 +14,7 @@ from herdbook.pipeline.health.examples import one_session, record
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.herd.compare import Compared, Comparison, Side, compare
+from herdbook.pipeline.herd.compare import Compared, Comparison, Side, compare, nearest
 from herdbook.pipeline.herd.repair_worked import Worked, by_chance, figures_of, more_quiet, worked
 from herdbook.pipeline.herd.two_sides import TwoSides, before_and_after, vehicles_apart
 from herdbook.pipeline.herd.use_figures import USE
@@ -97,6 +97,65 @@ def test_nothing_on_one_side_and_one_session_on_each_are_said(store: Store) -> N
     assert "Little is recorded of a: 1 session. Only a large change would show." in said
     said = " ".join(words.sentences(_at(store, "a", day(30))))
     assert "Nothing is recorded of a after it" in said
+
+
+def test_with_few_sessions_the_first_lines_say_what_would_make_it_certain(store: Store) -> None:
+    """Five rides before, two after, one of 16 figures moved: not sure among so many. As many rides more as it
+    says and one, like those on record, make it sure, and half of them do not."""
+    rng = np.random.default_rng(5)
+    still = {f"cell_level_mv {k}": rng.normal(0, 1, 45).tolist() for k in range(15)}
+    moved = [10.0, 10.2, 9.8, 10.1, 9.9, *(10.7, 11.1) * 18]
+    cut = T0 + timedelta(days=4.5)
+
+    def one(vehicle: str, after: int) -> Comparison:
+        rides(store, vehicle, 0, {n: v[: 5 + after] for n, v in (still | {"regen_ratio": moved}).items()})
+        return compared(store, Side(vehicle, "before", None, cut), Side(vehicle, "after", cut, None))
+
+    near = nearest(one("a", 2), either=False)
+    assert near is not None
+    assert (near.figure.name, near.side.title) == ("regen_ratio", "after")
+    assert near.more is not None
+    lines = list(words.lead(_at(store, "a", f"{day(4)} 23:00")))
+    assert lines[0] == "16 figures compared: none differs by more than chance may give."
+    assert near.more > 1
+    assert f"about {near.more} rides more after it would make it certain" in lines[2]
+    assert not any(f.name == "regen_ratio" for f in one("short", near.more // 2).differing)
+    assert any(f.name == "regen_ratio" for f in one("long", 2 + near.more + 1).differing)
+
+
+def test_what_is_asked_about_beforehand_is_held_to_its_own_few(store: Store) -> None:
+    rng = np.random.default_rng(5)
+    still = {f"cell_level_mv {k}": rng.normal(0, 1, 6).tolist() for k in range(40)}
+    rides(store, "a", 0, still | {"regen_ratio": [0.5, 0.51, 0.52, 0.6, 0.61, 0.62]}, se=None)
+    publish(store)
+    at = f"{day(2)} 23:00"
+    assert before_and_after(store, "a", at).found.differing == []
+    two = before_and_after(store, "a", at, "regen_ratio")
+    assert [f.name for f in two.found.differing] == []  # 1 of 10 ways of dealing six values out
+    rides(store, "b", 0, still | {"regen_ratio": [0.5, 0.51, 0.52, 0.6, 0.61, 0.62]}, se=0.01)
+    publish(store)
+    two = before_and_after(store, "b", at, "regen_ratio")
+    assert [f.name for f in two.found.differing] == ["regen_ratio"]
+    assert next(words.lead(two)) == "1 figure asked about: 1 differs."
+    assert {f.name for f in before_and_after(store, "b", at, "weak_group").found.figures if f.asked} <= figures_of(
+        RULES["weak_group"]
+    )
+    with pytest.raises(NotKnownError, match="neither a rule nor a figure"):
+        before_and_after(store, "b", at, "regen_rati")
+    nothing = before_and_after(store, "b", at, "winding_hot")
+    assert f"Nothing of “{RULES['winding_hot'].title}” stands on both sides" in " ".join(words.lead(nothing))
+
+
+def test_a_figure_is_listed_once_with_its_other_places(store: Store) -> None:
+    rng = np.random.default_rng(1)
+    values = {
+        f"cell_r_ratio {k}": [*rng.normal(1, 0.02, 6), *rng.normal(3 if k < 4 else 1, 0.02, 6)] for k in range(12)
+    }
+    rides(store, "a", 0, values, se=0.02)
+    two = _at(store, "a", f"{day(5)} 23:00")
+    [one] = words.shown(words.others(two.found))
+    assert {one.figure.item, *one.places} == {"0", "1", "2", "3"}
+    assert "in 6 and 6 rides" in one.title
 
 
 def _vehicles(store: Store) -> TwoSides:

@@ -195,6 +195,18 @@ def test_one_of_three_that_reads_wrong_does_not_put_the_other_two_apart(build: B
     assert [value(off, "temp_apart_least_k", f"cell {k}") for k in (1, 2)] == [0.0, 0.0]
 
 
+@pytest.mark.parametrize(("motor_c", "stage_c", "known"), [(15.0, 16.0, True), (32.0, 24.0, False)])
+def test_a_pack_is_held_against_what_is_outside_of_it_once_that_has_cooled(
+    build: Build, motor_c: float, stage_c: float, known: bool
+) -> None:
+    """After a ride motors, power stages and air are far apart; its own board, warm with the pack, is no witness."""
+    places = {"motor_temp__left": motor_c, "fet_temp__left": stage_c, "ambient_temp": 15.0, "bms_temp": 24.0}
+    cells = {"cell_temp__1": 21.0, "cell_temp__2": 30.0}
+    outcome = run(temp_sensors.SET, build(900.0, **{k: (0.5, v) for k, v in (cells | places).items()}))
+    over = {m.item: m.value for m in outcome.metrics if m.name == "temp_over_outside_k"}
+    assert over == ({"cell 1": pytest.approx(6.0), "cell 2": pytest.approx(15.0)} if known else {})
+
+
 def test_two_of_three_stand_still_where_one_place_alone_warms(build: Build) -> None:
     def standing(outcome: Outcome) -> set[str]:
         return {m.item for m in outcome.metrics if m.name == "temp_moved_share" and m.value < 0.15}

@@ -66,6 +66,23 @@ def test_ratio_of_a_pack_that_warms_by_the_closed_form(build: Build, times: floa
     assert one(outcome, "pack_heat_explained_k").value == pytest.approx(19.2 * (1 - np.exp(-3600 / 3900)), rel=0.01)
 
 
+@pytest.mark.parametrize("times", [1.0, 9.0])
+def test_a_small_load_gives_its_ratio_with_an_error_that_says_so(build: Build, times: float) -> None:
+    """6 A through 24 mOhm: 0.86 W, towards 0.43 K, of which 0.26 K are reached in the hour."""
+
+    def warm(s: Floats) -> Floats:
+        return np.round((20.0 + times * 0.432 * (1 - np.exp(-s / 3900.0))) / 0.1) * 0.1
+
+    four = {f"cell_temp__{i}": (0.5, warm) for i in (1, 2, 3, 4)}
+    outcome = run(heat_pack.SET, riding(build, pack_current=(10, 6.0), **four))
+    assert not [m for m in outcome.metrics if m.name == "pack_heat_ratio"]
+    ratio = one(outcome, "pack_heat_little_ratio")
+    assert ratio.se is not None
+    assert ratio.se > 0.3 / 0.27  # what stands beside the load, over what it explains
+    assert abs(ratio.value - times) < 0.5
+    assert one(outcome, "pack_heat_little_k").value == pytest.approx(0.432 * (1 - np.exp(-3600 / 3900)), rel=0.02)
+
+
 def test_one_hot_sensor_stands_out_alone(build: Build) -> None:
     outcome = run(heat_pack.SET, riding(build, cell_temp__3=(0.5, warming(1.7))))
     assert one(outcome, "pack_heat_ahead", "3").value == pytest.approx(0.7, abs=0.05)

@@ -22,9 +22,9 @@ def con() -> Con:
     return catalogue()
 
 
-def told(con: Con, by: str, **more: float) -> ChangeList:
-    close_night(con, by, T0 + timedelta(days=400))
-    found = read_changes(con, by, now=T0 + timedelta(days=400), **more)
+def told(con: Con, by: str, day: float = 400, **more: float) -> ChangeList:
+    close_night(con, by, T0 + timedelta(days=day))
+    found = read_changes(con, by, now=T0 + timedelta(days=day), **more)
     assert found is not None
     return found
 
@@ -160,9 +160,9 @@ def test_silence_is_told_once_and_its_end_once(con: Con) -> None:
     assert {c.change for c in told(con, "s1").changes} == {"first seen"}
     scan(con, "s2", 13)
     ride_daily(con, "steady", range(10, 14))
-    silent = told(con, "s2").changes
+    silent = told(con, "s2", 13.1).changes
     assert [(c.change, c.vehicle) for c in silent] == [("silent", "stops")]
-    assert "no log for 4 days" in silent[0].reason
+    assert silent[0].reason.startswith("no log for 4 days up to 2026-03-14; nine of ten gaps")
     scan(con, "s3", 14)
     ride_daily(con, "steady", range(14, 15))
     assert told(con, "s3").changes == ()
@@ -213,6 +213,33 @@ def test_a_logger_set_to_the_future_does_not_silence_the_fleet(con: Con) -> None
     assert "silent" not in {c.change for c in told(con, "s1").changes}
 
 
+def test_silence_counts_to_the_day_of_the_scan(con: Con) -> None:
+    """Not to the fleet's newest record: on day 12 a daily rider of day 9 is away three days, whoever rode last."""
+    scan(con, "s1", 10)
+    ride_daily(con, "a", range(10))
+    ride_daily(con, "b", range(12))
+    found = told(con, "s1", 12)  # b's last log is of the day before
+    assert [(c.change, c.vehicle) for c in found.changes if c.change == "silent"] == [("silent", "a")]
+    assert found.fleet_quiet == ""
+
+
+def test_a_fleet_that_stands_still_for_a_month_is_one_sentence_and_not_forty_silent_vehicles(con: Con) -> None:
+    scan(con, "s1", 10)
+    for k in range(40):
+        ride_daily(con, f"v{k:02d}", range(10))
+    assert told(con, "s1", 9.5).fleet_quiet == ""
+    for night, day in enumerate((11, 15, 40), start=2):
+        found = told(con, scan(con, f"s{night}", day), day)
+        assert found.changes == ()
+        assert found.exit_code == NOTHING
+        assert found.fleet_quiet.startswith(f"No vehicle has left a log for {day - 10} day")
+        assert "the newest record is of 2026-03-10 07:00 UTC" in found.fleet_quiet
+    ride_daily(con, "v00", range(41, 42))
+    after = told(con, scan(con, "s6", 41), 41.2)
+    assert after.fleet_quiet == ""
+    assert sum(c.change == "silent" for c in after.changes) == 39  # uploads work again, and the others are away
+
+
 @pytest.mark.parametrize(("quiet_days", "code"), [(None, NOTHING), (3.0, SERVICE_NEWS), (500.0, NOTHING)])
 def test_a_fleet_without_any_upload_is_one_line(con: Con, quiet_days: float | None, code: int) -> None:
     scan(con, "s1", 0)
@@ -221,7 +248,7 @@ def test_a_fleet_without_any_upload_is_one_line(con: Con, quiet_days: float | No
     found = read_changes(con, "s1", quiet_days, T0 + timedelta(days=400))
     assert found is not None
     assert found.exit_code == code
-    assert bool(found.fleet_quiet) == (code == SERVICE_NEWS)
+    assert found.fleet_quiet.startswith("No vehicle has left a log for 399 days")
 
 
 def test_closing_twice_changes_nothing(con: Con) -> None:

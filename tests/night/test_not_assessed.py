@@ -56,7 +56,7 @@ def test_the_exit_code_is_its_own_and_news_wins(stuck: Bench) -> None:
     quiet = replace(changes, changes=())
     assert quiet.exit_code == UNASSESSED == 40
     assert replace(quiet, quarantined=(("x", "y"),)).exit_code == UNASSESSED
-    assert replace(quiet, fleet_quiet="No vehicle ...").exit_code == 10
+    assert replace(quiet, fleet_quiet="No vehicle ...", quiet_calls=True).exit_code == 10
     assert replace(quiet, not_assessed=()).exit_code == NOTHING
 
 

@@ -69,6 +69,24 @@ def test_intervals_hold_the_truth() -> None:
     assert np.median(errors) < 0.06
 
 
+def to_the_knee(z: np.ndarray) -> np.ndarray:
+    return curve(z) + 0.2 * np.exp((z - 1.0) / 0.012)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_every_group_is_told_where_the_charge_ends_on_a_steep_part(seed: int) -> None:
+    """Readings at the curve's end came and went from step to step, so that half of the groups never settled, and the
+    one that holds least among them."""
+    capacity = list(1.0 + np.random.default_rng(seed).normal(0.0, 0.012, 12))
+    capacity[4] = 0.87
+    found = string(capacity, [0.0] * 12, (0.33, 0.985), step=0.005, seed=seed, shape=to_the_knee)
+    assert found is not None
+    assert np.isfinite(found.capacity).all()
+    truth = capacity[4] / float(np.median(capacity))
+    assert found.capacity[4] == pytest.approx(truth, abs=3 * found.capacity_se[4])
+    assert found.capacity_se[4] < 0.04
+
+
 @pytest.mark.parametrize(
     ("step", "shape"), [(0.001, lambda z: 3.3 + 0.02 * z), (0.02, curve)], ids=["no bend", "coarse readings"]
 )

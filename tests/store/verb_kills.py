@@ -1,10 +1,11 @@
 """Kill every verb that writes, at random instants, and run it again: all tables and parts are as if nothing had been.
 
-    python -m tests.store.verb_kills 10
+    python -c "from tests.store.verb_kills import main; main()" 10
 
 Each trial puts the same store at the same place, starts the verb in a process of its own, kills it with SIGKILL at a
-random instant, starts it again, and so on until it gets through; then every table of the catalogue and of the published
-copy, and every part in use, must be equal to those of an undisturbed run.
+random instant (every second time: just after it made its first file), starts it again, and so on until it gets through.
+After each kill what lies beside the store is whole or not there; in the end every table of the catalogue and of the
+published copy, every part in use, and every file that was written are equal to those of an undisturbed run.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from datetime import date
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -42,12 +44,15 @@ from herdbook.pipeline.upkeep.merge_and_expire import upkeep
 from herdbook.pipeline.upkeep.repair import repair
 from tests.flows.same import contents, lake
 from tests.night.tables import stands
+from tests.store import typed_verbs
 from tests.toy.bench import DATA, NOW, Bench
 
 HANGS_S = 300.0
+WRITING_S = 0.05  # after the first file of a verb came or went
 SHEET = 2000  # entries of the service book that one import brings
 UNTIL = date(2026, 12, 20)
 PRELOAD = ["herdbook.pipeline.night.scan", "pyarrow.parquet", "herdbook.pipeline.assess.assess", "cantools.database"]
+PRELOAD += ["tests.store.typed_verbs", "herdbook.pipeline.reports", "herdbook.pipeline.night.look"]
 
 
 def made(here: Path) -> None:
@@ -206,6 +211,7 @@ VERBS: dict[str, tuple[Step, Step]] = {  # what is there before, and the verb
     "book strike": (_add, _strike),
     "scan, its rows moved": (_settling, lambda here: run_scan(here / "more", _store(here), jobs=0, now=NOW)),
     "store upkeep, files merged": (_to_merge, lambda here: upkeep(_store(here), NOW)),
+    **typed_verbs.VERBS,
 }
 
 
@@ -214,9 +220,10 @@ def run(verb: str, here: Path) -> None:
 
 
 def everything(here: Path) -> dict[str, object]:
-    """Every table of both files, but for moments, and every part in use."""
+    """Every table of both files, but for moments, every part in use, and what lies beside the store."""
     store = here / "store"
-    found: dict[str, object] = {"parts": lake(store)}
+    found: dict[str, object] = {"parts": lake(store), "key": typed_verbs.keys(here)}
+    found |= {"beside": typed_verbs.beside(here), "prepared": typed_verbs.prepared(here)}
     for name in ("catalogue.duckdb", "fleet.duckdb"):
         left_out = ("mutes", "record_files", "record_removed", "record_retired")
         found |= {f"{name} {table}": rows for table, rows in contents(store / name).items() if table not in left_out}
@@ -258,20 +265,37 @@ def survive(
     while done < kills:
         again()
         while True:
+            names = _names(here)
             process = started()
-            process.join(rng.uniform(0, length) if done < kills else HANGS_S)
+            if done % 2 and done < kills:
+                _until_it_writes(process, here, names, length)
+                process.join(rng.uniform(0, WRITING_S))
+            else:
+                process.join(rng.uniform(0, length) if done < kills else HANGS_S)
             if process.exitcode is not None:
                 assert process.exitcode == 0, f"{verb} after {done} kills"
                 break
             process.kill()
             process.join()
             done += 1
+            typed_verbs.beside(here)  # what stands there is whole
             if look:
                 look(here)
         found = everything(here)
         for name in expected:
             assert found[name] == expected[name], f"{verb}: {name} after {done} kills"
     return done
+
+
+def _names(here: Path) -> set[str]:
+    return {os.path.join(folder, name) for folder, _, names in os.walk(here) for name in names}
+
+
+def _until_it_writes(process: BaseProcess, here: Path, before: set[str], length: float) -> None:
+    """Until a file came or went; a verb that writes none is waited for as long as it takes."""
+    end = time.monotonic() + 2 * length
+    while process.exitcode is None and _names(here) == before and time.monotonic() < end:
+        time.sleep(0.001)
 
 
 def main() -> None:
@@ -287,9 +311,3 @@ def main() -> None:
                 except AssertionError as error:
                     said = str(error)[:200]
             print(f"{verb:24} {kills:4} kills  {time.monotonic() - begun:6.1f} s  {said}", flush=True)
-
-
-if __name__ == "__main__":
-    from tests.store import verb_kills  # by name: processes import what they run
-
-    verb_kills.main()

@@ -106,7 +106,7 @@ def _aligned(text: Bytes, offset: int, header: AscHeader) -> Frames | None:
 def _by_words(lines: Lines, place: Callable[[int], int], header: AscHeader) -> tuple[Rows, Bool]:
     """Rows of any lines, and where a frame was read; header lines are obeyed. place: offset of a line in the file."""
     every = np.arange(len(lines))
-    t, stamped = lines.micros(lines.token(0, every))
+    t, stamped = lines.micros(lines.token(0, every), pointed=True)
     stamped &= lines.count > 1
     for i in np.flatnonzero(~stamped).tolist():
         _header(lines.line(i), place(i), header)

@@ -19,6 +19,7 @@ from queue import Empty, SimpleQueue
 
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.operating_system import sync_folder
+from herdbook.pipeline.store.whole_file import whole
 from herdbook.pipeline.times import S, from_micros
 
 SYNC_S = 2.0  # what a power cut may take
@@ -84,7 +85,8 @@ class Recording:
             beside = "".join(
                 f"{key} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in self.sidecar.items()
             )
-            path.with_name(path.name + ".toml").write_text(beside, "utf-8")
+            with whole(path.with_name(path.name + ".toml")) as draft:
+                draft.write_text(beside, "utf-8")
         self._handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o640)
         self.files.append(path)
         self._in_file, self._until = 0, t + int(self.rotation.seconds * S)

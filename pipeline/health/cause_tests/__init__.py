@@ -29,6 +29,7 @@ from herdbook.pipeline.health.cause_tests.two_signals import (
     over_top_speed,
     while_highest,
 )
+from herdbook.pipeline.health.cause_tests.wiring import pulls_like_its_twin, shared_tap, stepped
 
 __all__ = [
     "a_group_was_first",
@@ -55,9 +56,12 @@ __all__ = [
     "only_by",
     "over",
     "over_top_speed",
+    "pulls_like_its_twin",
     "ran_through_the_gap",
     "reads_in",
+    "shared_tap",
     "short_makes_the_heat",
+    "stepped",
     "stood_for",
     "under",
     "unless",

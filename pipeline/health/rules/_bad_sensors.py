@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record
+from herdbook.pipeline.health.rules._warm_place import Says, began, siblings_of, warm_place
+from herdbook.pipeline.health.rules._wrong_sensor import apart
 from herdbook.pipeline.health.rules.temp_sensor_fault import RULE
 
 
@@ -13,9 +16,22 @@ def bad_cell_sensors(record: Record, warm: bool = True) -> set[str]:
     return {f.item.removeprefix("cell ") for f in said if warm or f.unit != "K" or f.measured < 0}
 
 
+def kept_warm(record: Record) -> list[Finding]:
+    """Places that stand high in a pack that is warm around them, the warmest first, as findings of heat."""
+    bad, limits = {f.item for f in record.once("bad cell sensors", lambda: _bad(record))}, _limits(record)
+    items = sorted(set(metric_rows(record, "temp_apart_least_k")["item"].to_list()) - bad)
+    high = [f for item in items if (f := apart(record, item, limits)) is not None and f.measured > 0]
+    places = [(f, siblings_of(record, f.item, began(f), but=bad)) for f in high]
+    hot = [(f, beside) for f, beside in places if beside.say(limits) is Says.HEAT]
+    return [warm_place(f, beside, limits) for f, beside in sorted(hot, key=lambda pair: -pair[0].measured)]
+
+
+def _limits(record: Record) -> dict[str, float]:
+    return {x.name: record.profile.limits.get(f"{RULE.id}.{x.name}", x.value) for x in RULE.limits}
+
+
 def _bad(record: Record) -> list[Finding]:
-    own = {x.name: record.profile.limits.get(f"{RULE.id}.{x.name}", x.value) for x in RULE.limits}
-    said = RULE.judge(record, own)
+    said = RULE.judge(record, _limits(record))
     if isinstance(said, NotAssessed):
         return []
     return [f for f in said if f.item.startswith("cell ")]

@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import metric_rows, recent
-from herdbook.pipeline.health.reference import OWN_RESISTANCE
+from herdbook.pipeline.health.reading import metric_rows, recent, reference
+from herdbook.pipeline.health.reference import OWN_RESISTANCE, PER_MOHM
 from herdbook.pipeline.health.rule import Finding, Record
 from herdbook.pipeline.health.rules._too_much_heat import too_much_heat
 from herdbook.pipeline.health.sentences import counted, spell
@@ -24,43 +24,64 @@ RISE_AT_MOST = 1.5
 KNOWN_AT_BEST = 0.02
 
 
+SHARED_K = 0.15  # of heat that is no square of the current, alike in all sessions (engineering choice)
+USEFUL_SE = 4.0  # of one session's ratio: less well known it says nothing here (engineering choice)
+
+
 def judged_sessions(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
-    """The newest sessions whose heat ratio is known well enough to judge by."""
-    rows = metric_rows(record, "pack_heat_ratio", "")
-    rows = rows.filter(pl.col("se") < limits["largest_se"] * pl.max_horizontal("value", pl.lit(1.0)))
+    """The newest sessions whose heat ratio is known, with what their load explains (column explained_k). Which are left
+    out is not decided by the ratio itself: else those that by chance read high would be left."""
+    parts = [
+        metric_rows(record, f"pack_heat_{ratio}", "").join(
+            metric_rows(record, f"pack_heat_{explained}").select("start_t", explained_k="value"),
+            on="start_t",
+            how="left",
+            maintain_order="left",
+        )
+        for ratio, explained in (("ratio", "explained_k"), ("little_ratio", "little_k"))
+    ]
+    rows = pl.concat(parts).filter(pl.col("se") <= USEFUL_SE).sort("start_t", maintain_order=True)
     return recent(rows, limits["days"], 40)
+
+
+def _pooled(rows: pl.DataFrame) -> tuple[float, float]:
+    """Of one and more sessions."""
+    value, se = pool(rows["value"].to_numpy(), rows["se"].to_numpy())
+    weight = rows["se"].to_numpy() ** -2.0
+    explained = rows["explained_k"].fill_null(1.0).to_numpy()
+    shared = SHARED_K * float(weight @ (1.0 / explained) / weight.sum())
+    return value, float(np.sqrt(se**2 + (KNOWN_AT_BEST * value) ** 2 + shared**2))
 
 
 def why_no_ratio(record: Record, limits: Mapping[str, float]) -> str:
     """Which of the two is missing: sessions, or something to hold them against."""
     rows = judged_sessions(record, limits)
-    if rows.height < limits["sessions"]:
-        return (
-            f"only {counted(rows.height, 'recent session')} with enough load to judge the heat by, "
-            f"{limits['sessions']:.0f} are needed"
-        )
-    value, se = pool(rows["value"].to_numpy(), rows["se"].to_numpy())
+    if not rows.height:
+        return "no recent session with enough load, and the temperature of the air, to judge the heat by"
+    value, se = _pooled(rows)
+    warmed = f"the pack warmed {spell(value, 'times', se)} as much as typical cells of its size would, and "
+    if any(reference(record, name, kind) for name in ("pack_heat_ratio", PER_MOHM) for kind in ("ride", "charge")):
+        return warmed + f"fewer than {limits['sessions']:.0f} sessions had the load to hold it against the fleet"
     return (
-        f"the pack warmed {spell(value, 'times', se)} as much as typical cells of its size would, and there is no "
-        "fleet reference of this profile to say what is usual: `herdbook store refit` makes one from five vehicles"
+        warmed + "there is no fleet reference of this profile to say what is usual: `herdbook store refit` makes one "
+        "from five vehicles"
     )
 
 
 def beyond_any_pack(record: Record, limits: Mapping[str, float]) -> Finding | None:
-    """Warmer than a pack of poor cells and little mass would be under this load."""
+    """Warmer than a pack of poor cells and little mass would be under this load. One session must be surer than
+    several are together: an odd day is in its error in part."""
     rows = judged_sessions(record, limits)
-    explained = metric_rows(record, "pack_heat_explained_k").select("start_t", explained_k="value")
-    rows = rows.join(explained, on="start_t", maintain_order="left")
-    if rows.height < limits["sessions"]:
+    if not rows.height:
         return None
     own = middle(recent(metric_rows(record, OWN_RESISTANCE), limits["days"])["value"]).value
     poorer = own / record.profile.pack_figures.cell_r10s_mohm if own > 0 else 1.0
     most = RESISTANCE_AT_MOST * max(poorer, 1.0) * RISE_AT_MOST
     rows = rows.with_columns(excess_k=(pl.col("value") - most) * pl.col("explained_k"))
-    value, se = pool(rows["value"].to_numpy(), rows["se"].to_numpy())
-    se = float(np.hypot(se, KNOWN_AT_BEST * value))
+    value, se = _pooled(rows)
     limit = most * (1.0 + limits["ratio"])
-    if value - 2.0 * se < limit or largest(rows["excess_k"]) < limits["excess"]:
+    sure = 2.0 if rows.height >= limits["sessions"] else limits["alone"]
+    if value - sure * se < limit or largest(rows["excess_k"]) < limits["excess"]:
         return None
     hit = rows.filter(pl.col("value") > limit)
     return too_much_heat(

@@ -58,8 +58,11 @@ class Spoken:
     sentence: Callable[[str, Weighed], str]
 
 
-def from_fit(record: Record, about: Spoken, said: Collection[str], limits: Mapping[str, float]) -> list[Finding]:
-    """Findings of one cause about groups of which nothing was said yet (`said`: their items)."""
+def from_fit(
+    record: Record, about: Spoken, said: Collection[str], limits: Mapping[str, float], borne_out: Collection[str] = ()
+) -> list[Finding]:
+    """Findings of one cause about groups of which nothing was said yet (`said`: their items). borne_out: groups of
+    which another way of reading them, that what fools this one does not fool, says the same."""
     fit = string_fit(record)
     out: list[Finding] = []
     if about.cause is Why.CAPACITY and fit.depth < DEPTH:
@@ -68,7 +71,8 @@ def from_fit(record: Record, about: Spoken, said: Collection[str], limits: Mappi
         whatever = about.cause is Why.CHARGE
         named = w.chance[""] < DOUBT and (whatever or (w.cause is about.cause and w.chance[about.cause] >= LEAST))
         if named and item not in said and about.scale * abs(_size(w, about)) > limits["look"]:
-            out.append(_finding(fit, item, w, about, limits))
+            again = item in fit.again or item in borne_out
+            out.append(_finding(fit, item, w, about, limits, again=again))
     return out
 
 
@@ -84,12 +88,11 @@ def _size(w: Weighed, about: Spoken) -> float:
     return w.stands if about.cause is Why.CHARGE else w.size
 
 
-def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mapping[str, float]) -> Finding:
+def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mapping[str, float], again: bool) -> Finding:
     size, chance = about.scale * abs(_size(w, about)), w.chance[about.cause]
     certain = 1.0 - w.chance[""] if about.cause is Why.CHARGE else chance
     # What a record of that kind would not show of a usual group, it does not show well enough to act on.
     shows = fit.could_show(about.cause, size / about.scale)
-    again = item in fit.again
     act = size > limits["act"] and shows and again
     others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > NOTHING]
     return Finding(

@@ -4,7 +4,6 @@ siblings at rest and under load alike."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -23,6 +22,8 @@ ROLE_OF = {
     "board": "bms_temp",
     "air": "ambient_temp",
 }
+# That a winding should warm by, before a sensor that shows nothing of it stands still (engineering choice).
+MOVES_K = 3.0
 
 
 def still(record: Record, item: str, limits: Mapping[str, float]) -> Finding | None:
@@ -131,17 +132,21 @@ def apart(record: Record, item: str, limits: Mapping[str, float]) -> Finding | N
     )
 
 
-def one_of_two(finding: Finding) -> Finding:
-    """The same of the warmer of two sensors: it reads high, the other reads low, or its place is warm."""
-    said = finding.statement.replace("its siblings", "the only other one").removesuffix(".")
-    return replace(
-        finding,
-        statement=f"{said}: its place is warm, or one of the two reads wrong; two sensors do not tell which.",
-        confidence=min(finding.confidence, 0.95),
-        not_separable="A place that makes heat of its own, or a sensor that reads wrong (this high or the other low): "
-        "after an hour at rest with the key off, an infrared thermometer on the pack at that place separates them. "
-        "Until that is known it may be heat.",
+def beside_its_twin(record: Record, rows: pl.DataFrame, item: str) -> pl.DataFrame:
+    """Sessions that show whether a winding's sensor stands still. A twin that is known to warm many times as much is no
+    yardstick until it has warmed so many times as far: until then the winding itself would not move a sound sensor."""
+    hotter = metric_rows(record, "winding_side_ratio").filter(pl.col("item") != item.removeprefix("motor "))
+    times = hotter["value"].median()
+    if not isinstance(times, float):
+        return rows
+    twin = pl.col("item").str.starts_with("motor ") & (pl.col("item") != item)
+    low = metric_rows(record, "temp_lowest_c").filter(twin).select("start_t", "item", low="value")
+    high = metric_rows(record, "temp_highest_c").filter(twin).select("start_t", "item", high="value")
+    went = (
+        low.join(high, on=["start_t", "item"]).group_by("start_t").agg(went=(pl.col("high") - pl.col("low")).median())
     )
+    shown = went.filter(pl.col("went") >= times * MOVES_K)["start_t"]
+    return rows.filter(pl.col("start_t").is_in(shown.implode()))
 
 
 def right_of_two(record: Record) -> set[str]:

@@ -11,17 +11,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import moves, only_by
+from herdbook.pipeline.health.cause_tests import any_of, moves, only_by, stepped
 from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "A"
+STEPPED = stepped("pack_current_zero_a", "what the sensor reads at no current", "pack_current")
 PER_AH = "A for each Ah of rated charge"
 LIMITS = (
     Limit("look", 0.0067, PER_AH, "engineering choice: a sixth of the pack a day in the count of charge"),
@@ -119,6 +120,7 @@ def _finding(z: Zero, rated: float, limits: Mapping[str, float]) -> Finding:
     act = abs(z.value) - limits["act"] * rated > limits["z"] * z.se
     limit = limits["act" if act else "look"] * rated
     where = "while the vehicle stands and since a step" if z.where == STEP else z.where
+    value, error = to_error(z.value, z.se, "+")
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item="",
@@ -126,8 +128,8 @@ def _finding(z: Zero, rated: float, limits: Mapping[str, float]) -> Finding:
         limit=limit,
         unit=UNIT,
         se=z.se,
-        statement=f"The current sensor reads {z.value:+.2f} A that do not flow, {where} (standard error "
-        f"{z.se:.2f} A, {counted(z.p.count, 'session')}): {abs(z.value) * 24:.0f} Ah a day in the count of charge.",
+        statement=f"The current sensor reads {value} A that do not flow, {where} (standard error "
+        f"{error} A, {counted(z.p.count, 'session')}): {abs(z.value) * 24:.0f} Ah a day in the count of charge.",
         confidence=confidence(abs(z.value), limit, z.se) * (0.9 if z.where == STEP else 1.0),
         persistence=1.0,
         count=z.p.count,
@@ -194,9 +196,13 @@ RULE = Rule(
             moves("pack_current_zero_a", "what the sensor reads at no current", "pack_current"),
         ),
         Cause(
-            "a sensor magnetised by a short circuit", only_by("the sensor's zero before and after it is demagnetised")
+            "a sensor magnetised by a short circuit",
+            any_of(STEPPED, only_by("the sensor's zero before and after it is demagnetised")),
         ),
-        Cause("wrong zero set at repair", only_by("the date of the repair, or the zero that the service tool shows")),
+        Cause(
+            "wrong zero set at repair",
+            any_of(STEPPED, only_by("the date of the repair, or the zero that the service tool shows")),
+        ),
     ),
     bench=("read the sensor with the pack's lead off", "compare with a reference meter at 0, 10 and 40 A, both ways"),
     cautions=("A wrong reported charge can strand a rider, and can hide an empty pack.",),

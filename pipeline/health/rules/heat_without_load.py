@@ -6,6 +6,9 @@ against the others, so that a sunny parking place, which warms all, is none eith
 hand over: the rise must pass it. All sensors together, or the only one, count by what they rise beyond the most that
 the warmest air and, by day, the sun can do to a pack of this heat capacity; above that air a pack must cool. By night
 there is no sun, so that a lone sensor is judged by rests after dark, and refused where it warms by day alone.
+
+A source that has been there for days warms nothing any more. It is told by where it holds the pack: one place stands
+over the others in every session, and these over motors, power stages and air whenever they have cooled.
 """
 
 from __future__ import annotations
@@ -20,7 +23,7 @@ from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import days as days_of
 from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors
+from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors, kept_warm
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
 from herdbook.pipeline.health.rules._heat_whatever_the_load import Whatever, whatever_the_load
 from herdbook.pipeline.health.sentences import counted, spell
@@ -44,6 +47,13 @@ NOT_SEPARABLE = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    said = _by_rates(record, limits)
+    if said and not isinstance(said, NotAssessed):
+        return said
+    return kept_warm(record)[:1] or said
+
+
+def _by_rates(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     rows = metric_rows(record, "cell_idle_rise_k_min")
     broken = _broken(record) | bad_cell_sensors(record, warm=False)
     always = whatever_the_load(record, broken, limits["own"])
@@ -320,7 +330,11 @@ RULE = Rule(
     of_pack=True,
     severity=Severity.STOP_USE,
     when=(
-        (Severity.STOP_USE, "the warming grows, comes back on another day, or leads its siblings by `strong`"),
+        (
+            Severity.STOP_USE,
+            "the warming grows, comes back on another day, or leads its siblings by `strong`; a place that stays warm "
+            "in a pack that is warm around it",
+        ),
         (Severity.SERVICE, "once, and less"),
     ),
     needs=("cell_temp_max_c",),
@@ -366,7 +380,7 @@ RULE = Rule(
     cautions=("Above 80 °C, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
-    version=3,
+    version=4,
     habit="an hour of rest by night, with the temperatures of the pack",
     cases=_cases,
 )

@@ -36,11 +36,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if wrong and not found:
         return NotAssessed(wrong)
     least = None if wrong else _at_least(record, limits) or beyond_any_pack(record, limits)
-    if least is not None and whole is None:
-        return [*found, least]
     if whole is not None and not wrong:
-        found += [f for f in (_whole(whole, explained, limits),) if f is not None]
-    elif not found:
+        least = _whole(whole, explained, limits) or least
+    if least is not None:
+        return [*found, least]
+    if whole is None and not found:
         return NotAssessed(why_no_ratio(record, limits))
     return found
 
@@ -178,12 +178,22 @@ def _cases() -> Cases:
         parts = (Metric("pack_heat_least_ratio", ratio, "1", 0.4, 300), Metric("cell_temp_max_c", 35.0, "degC"))
         return record(*days(sessions, "charge", *parts))
 
+    def little(ratio: float, sessions: int, se: float) -> Record:
+        parts = (
+            Metric("pack_heat_little_ratio", ratio, "1", se, 60),
+            Metric("pack_heat_little_k", 0.4, "K"),
+            Metric("cell_temp_max_c", 35.0, "degC"),
+        )
+        return record(*days(sessions, "ride", *parts))
+
     return Cases(
         fires_on=(
             small_loads(6.0, 3),
             case(1.6, pack_heat_ratio=(1.0, 0.05)),
             case(2.4),
             case(8.2, 4, se=0.3, made=False),  # no fleet and no maker's figures, and beyond any pack
+            case(9.9, 1, se=0.4, made=False),  # one session, and certain
+            little(9.5, 3, se=1.6),  # none of them certain, together they are
             case(1.9, item="3", pack_heat_ratio=(1.0, 0.05)),
             case(1.7, item="3"),
         ),
@@ -200,7 +210,8 @@ def _cases() -> Cases:
             small_loads(2.2, 3),
             case(1.6, 1, pack_heat_ratio=(1.0, 0.05)),
             case(3.5, 4, se=0.3, made=False),
-            case(9.9, 1, se=0.4, made=False),
+            case(7.0, 1, se=0.5, made=False),  # one session, not beyond any pack for certain
+            little(8.0, 2, se=3.0),
             case(1.6, se=0.5, pack_heat_ratio=(1.0, 0.05)),
         ),
     )
@@ -228,7 +239,8 @@ RULE = Rule(
         Limit("excess", 1.0, "K", "in the worst session, ten steps of a usual sensor: engineering choice"),
         Limit("place", 0.4, "1", "of the pack's rise, one sensor ahead of it: engineering choice"),
         Limit("excess_alone", 2.5, "K", "of one sensor, when fewer sessions are known: engineering choice"),
-        Limit("sessions", 2, "sessions", "one odd day proves nothing: engineering choice"),
+        Limit("sessions", 2, "sessions", "one odd day proves little: engineering choice"),
+        Limit("alone", 4.0, "1", "standard errors by which a single session must pass any pack: engineering choice"),
         Limit("days", 21.0, "days", "the newest sessions only, at most 40: engineering choice"),
         Limit("largest_se", 0.25, "1", "of the ratio or 1; sessions known less well are left out: engineering choice"),
     ),
@@ -256,6 +268,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="lumped model; LFP pack thermal parameters: doi:10.3390/batteries8100147; fleet ratio: this store",
-    version=5,
+    version=6,
     cases=_cases,
 )

@@ -22,6 +22,7 @@ from herdbook.pipeline.health.pack.leak import MONTH_H, UNIT, bled_before, newes
 from herdbook.pipeline.health.pack.offsets import Offsets, offsets
 from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.sentences import to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
@@ -121,6 +122,7 @@ def _grows(g: Growth, bled_known: bool, limits: Mapping[str, float]) -> bool:
 def _finding(g: Growth, rated: float, limits: Mapping[str, float]) -> Finding:
     to_ma = rated / 100 / MONTH_H * 1000
     spans = zip(g.starts[::-1], g.ends[::-1], strict=True)
+    growth, error = to_error(g.growth * to_ma, g.growth_se * to_ma)
     return Finding(
         severity=Severity.SERVICE if g.late > limits["act"] else Severity.NOTE,
         item=f"cell {g.item}",
@@ -129,7 +131,7 @@ def _finding(g: Growth, rated: float, limits: Mapping[str, float]) -> Finding:
         unit=UNIT + ", each month",
         se=g.growth_se,
         statement=f"The loss of group {g.item} grew from {g.early * to_ma:.1f} to {g.late * to_ma:.1f} mA above its "
-        f"siblings, by {g.growth * to_ma:.1f} mA a month (standard error {g.growth_se * to_ma:.1f} mA, {g.n} "
+        f"siblings, by {growth} mA a month (standard error {error} mA, {g.n} "
         f"readings){_reach(g, limits['act'])}.",
         confidence=confidence(g.growth, limits["growth"], g.growth_se),
         persistence=1.0,

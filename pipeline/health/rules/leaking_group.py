@@ -33,6 +33,7 @@ from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import Spoken, from_fit
+from herdbook.pipeline.health.sentences import to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import beside_trend, mann_kendall
@@ -117,9 +118,10 @@ MONTH_DAYS = MONTH_H / 24.0
 
 def _sentence(item: str, w: Weighed) -> str:
     month = 100 * MONTH_DAYS
+    lost, error = to_error(month * w.size, month * w.se)
     return (
-        f"Group {item} loses {month * w.size:.0f} % of rated charge a month more than its siblings (standard error "
-        f"{month * w.se:.0f} %): it falls behind from day to day, ridden or not."
+        f"Group {item} loses {lost} % of rated charge a month more than its siblings (standard error "
+        f"{error} %): it falls behind from day to day, ridden or not."
     )
 
 
@@ -158,8 +160,8 @@ def _leaks(d: Sinking, limits: Mapping[str, float]) -> bool:
 def _finding(d: Sinking, rated: float, limits: Mapping[str, float]) -> Finding:
     act = -d.rate - limits["act"] > limits["z"] * d.se
     limit = limits["act"] if act else limits["look"]
-    ma = -d.rate / 100 * rated / MONTH_H * 1000
-    ma_se = d.se / 100 * rated / MONTH_H * 1000
+    to_ma = rated / 100 / MONTH_H * 1000
+    lost, error = to_error(-d.rate * to_ma, d.se * to_ma)
     spans = zip(d.starts[::-1], d.ends[::-1], strict=True)
     unclear = (
         ""
@@ -176,8 +178,8 @@ def _finding(d: Sinking, rated: float, limits: Mapping[str, float]) -> Finding:
         limit=limit,
         unit=UNIT,
         se=d.se,
-        statement=f"Group {d.item} loses {ma:.1f} mA more than its siblings (standard error {ma_se:.1f} mA; "
-        f"{-d.rate:.1f} % of rated charge a month, {d.n} readings).",
+        statement=f"Group {d.item} loses {lost} mA more than its siblings (standard error {error} mA; "
+        f"{to_error(-d.rate, d.se)[0]} % of rated charge a month, {d.n} readings).",
         confidence=confidence(-d.rate, limit, d.se),
         persistence=1.0,
         count=d.n,

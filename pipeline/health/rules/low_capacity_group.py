@@ -21,11 +21,11 @@ from herdbook.pipeline.health.pooled import Pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import DEPTH, Spoken, from_fit, refuted
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.statistics import confidence, worth_acting
 from herdbook.pipeline.science.meta_analysis import Z95
-from herdbook.pipeline.science.string_fit import Weighed, Why
+from herdbook.pipeline.science.string_fit import SOUND_CAPACITY, Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
 UNIT = "% of rated charge"
@@ -61,10 +61,11 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if f is not None and not refuted(record, f.item.removeprefix("cell "), Why.CAPACITY, f.measured / 100.0)
     ]
     said = {f.item.removeprefix("cell ") for f in found}
-    by_record = from_fit(record, _WHOLE, said | wrong | surely_within(by_curve, limits["look"] / 100.0), limits)
+    within = surely_within(by_curve, limits["look"] / 100.0)
+    short = {item for item, p in by_curve.items() if _is_short(p, limits)}
+    by_record = from_fit(record, _WHOLE, said | wrong | within, limits, borne_out=short)
     curves = [f for item, p in by_curve.items() if item not in said and (f := _judge_curve(p, limits)) is not None]
-    acted_on = {f.item for f in by_record if f.severity is Severity.SERVICE}
-    found += [_borne_out(f, limits) if f.item in acted_on else f for f in curves]
+    found += curves
     told = {f.item for f in curves}
     found += [f for f in by_record if f.item not in told]
     now = fit.newest(limits["now_days"])
@@ -88,8 +89,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _sentence(item: str, w: Weighed) -> str:
+    short, error = to_error(100 * w.size, 100 * w.se)
     return (
-        f"Group {item} holds {100 * w.size:.0f} % less than its siblings (standard error {100 * w.se:.0f} %): the more "
+        f"Group {item} holds {short} % less than its siblings (standard error {error} %): the more "
         "charge is used, the further it falls behind."
     )
 
@@ -97,35 +99,34 @@ def _sentence(item: str, w: Weighed) -> str:
 _WHOLE = Spoken(Why.CAPACITY, 100.0, UNIT, _sentence)
 
 
+def _is_short(p: Pooled, limits: Mapping[str, float]) -> bool:
+    """Surely shorter than sound groups differ, by the length of the curve's steps."""
+    return 1.0 - p.value > limits["z"] * float(np.hypot(p.se, SOUND_CAPACITY))
+
+
 def _judge_curve(p: Pooled, limits: Mapping[str, float]) -> Finding | None:
-    """By the length of the curve's steps. One charge is a note."""
+    """By the length of the curve's steps. One charge is enough where it is sure: its error comes from its own parts,
+    left out in turn, and from how far its siblings lie apart."""
     short, se = 100.0 * (1.0 - p.value), 100.0 * p.se
     if not short - limits["look"] > limits["z"] * se:
         return None
-    act = p.count >= limits["least_sessions"] and short - limits["act"] > limits["z"] * se
-    text = f"Group {p.item} holds {short:.0f} % less than its siblings (standard error {se:.1f} %, "
+    act = worth_acting(short, se, look=limits["look"], act=limits["act"], z=limits["z"])
+    said, error = to_error(short, se)
+    text = f"Group {p.item} holds {said} % less than its siblings (standard error {error} %, "
     text += f"{counted(p.count, 'charge')}): its voltage passes the bends of the curve in less charge than theirs."
     shown = float(np.mean(1.0 - p.values > limits["look"] / 100.0))
     found = _finding(text, p, short=short, se=se, act=act, shown=shown, limits=limits)
     return replace(found, unsettled=not act and short + Z95 * se > limits["act"])
 
 
-def _borne_out(f: Finding, limits: Mapping[str, float]) -> Finding:
-    """A finding of part of a charge that the whole record would act on by itself: so far apart, they need not be as
-    sure each alone."""
-    if f.severity is Severity.SERVICE or not f.measured > limits["act"]:
-        return f
-    sure = confidence(f.measured, limits["act"], f.se or 0.0)
-    return replace(f, severity=Severity.SERVICE, limit=limits["act"], confidence=sure, unsettled=False)
-
-
 def _judge_group(top: Pooled, bottom: Pooled, limits: Mapping[str, float]) -> Finding | None:
     short, se = top.value - bottom.value, float(np.hypot(top.se, bottom.se))
     if not short - limits["look"] > limits["z"] * se:
         return None
-    act = short - limits["act"] > limits["z"] * se
-    text = f"Group {top.item} holds {short:.1f} % of rated charge less than its siblings between full and empty "
-    text += f"(standard error {se:.1f} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the bottom."
+    act = worth_acting(short, se, look=limits["look"], act=limits["act"], z=limits["z"])
+    said, error = to_error(short, se)
+    text = f"Group {top.item} holds {said} % of rated charge less than its siblings between full and empty "
+    text += f"(standard error {error} %): {top.value:+.1f} % at the top, {bottom.value:+.1f} % at the bottom."
     shown = float(np.mean(top.value - bottom.values > limits["look"]))
     return _finding(text, bottom, short=short, se=se, act=act, shown=shown, limits=limits)
 
@@ -134,7 +135,7 @@ def _finding(
     text: str, p: Pooled, *, short: float, se: float, act: bool, shown: float, limits: Mapping[str, float]
 ) -> Finding:
     """p: the sessions that tell it; shown: in what share of them."""
-    limit = limits["act"] if act else limits["look"]
+    limit = limits["act"] if short - limits["act"] > limits["z"] * se else limits["look"]
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {p.item}",
@@ -183,7 +184,7 @@ def _cases() -> Cases:
             record(*weeks(0.0, -12.0)),
             record(*weeks(0.2, -7.0)),
             record(*(stepped(d, 0.82) for d in range(3))),
-            record(stepped(0, 0.82)),  # one charge is a note
+            record(stepped(0, 0.82)),  # one charge that is sure
             record(*(stepped(d, 1.0) for d in range(3)), *(stepped(d, 0.8) for d in range(3, 5))),  # lately
         ),
         quiet_on=(
@@ -206,8 +207,8 @@ RULE = Rule(
     subsystem="cells",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the shortage is past `act`"),
-        (Severity.NOTE, "past `look`, or one charge alone tells it"),
+        (Severity.SERVICE, "the shortage is surely past `look`, and past `act` within its error"),
+        (Severity.NOTE, "past `look`"),
     ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),
@@ -230,6 +231,6 @@ RULE = Rule(
     ),
     source="method: shift between the two knees, or scale of the curve (physics of a series string); limits: see each",
     cases=_cases,
-    version=10,
+    version=11,
     habit="rides from full to low, or charges from half on, with the groups in steps of a few millivolts",
 )

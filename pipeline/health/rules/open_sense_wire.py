@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import only_by
+from herdbook.pipeline.health.cause_tests import any_of, less_likely_if, only_by, shared_tap
 from herdbook.pipeline.health.reading import event_table, lately, metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import KEYS, LEAST_OFF_V, by_wire
@@ -124,14 +124,16 @@ RULE = Rule(
     meaning="Two groups are read wrongly, by volts. The pack may refuse to work, or protect groups it cannot see: it "
     "could charge one of them too far without knowing.",
     causes=(
-        Cause("a broken wire", only_by("the resistance of the wire from tap to plug")),
+        Cause("a broken wire", any_of(shared_tap(), only_by("the resistance of the wire from tap to plug"))),
         Cause(
             "a pin out of its place, or a plug not seated",
-            only_by("a look at the plug, and the readings while it is pressed home"),
+            any_of(shared_tap(), only_by("a look at the plug, and the readings while it is pressed home")),
         ),
         Cause(
             "a failed channel of the monitor",
-            only_by("the same group read through another channel, or the monitor's own test"),
+            less_likely_if(
+                only_by("the same group read through another channel, or the monitor's own test"), shared_tap()
+            ),
         ),
     ),
     bench=(

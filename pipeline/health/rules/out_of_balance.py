@@ -21,9 +21,9 @@ from herdbook.pipeline.health.pooled import Pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import Spoken, course_of, from_fit, refuted
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.statistics import confidence, worth_acting
 from herdbook.pipeline.science.string_fit import Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -67,7 +67,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     said = {f.item.removeprefix("cell ") for f in findings}
     # A group that is level at full is in balance: what it lacks further down is capacity.
     level = {item for item, p in top.items() if _is_level(p, limits)}
-    findings += from_fit(record, _WHOLE, said | level | unread(record), limits)
+    by_record = from_fit(record, _WHOLE, level | unread(record), limits)
+    # Few readings at the ends leave a note; where the whole record is sure by itself that it is charge, it speaks
+    drifted = {f"cell {item}" for item, w in fit.groups.items() if w.cause is Why.CHARGE}
+    acted_on = {f.item: f for f in by_record if f.severity is Severity.SERVICE and f.item in drifted}
+    findings = [acted_on.get(f.item, f) if f.severity is Severity.NOTE else f for f in findings]
+    findings += [f for f in by_record if f.item.removeprefix("cell ") not in said]
     if not findings and most < limits["least_sessions"] and not fit.could_show(Why.CHARGE, limits["plain"] / 100.0):
         return NotAssessed(
             f"what was logged would not show a group that holds {limits['plain']:.0f} % less: the voltage moved "
@@ -100,7 +105,12 @@ def _stands_out(p: Pooled | None, limit: float, limits: Mapping[str, float], z: 
     if p is None:
         return False
     signed = limit if p.value >= 0 else -limit
-    return surely_over(p, signed, limits[z]) and p.share_over(signed) >= limits["agreement"]
+    return surely_over(p, signed, limits[z]) and _shows(p, limit, limits)
+
+
+def _shows(p: Pooled, limit: float, limits: Mapping[str, float]) -> bool:
+    """Enough of its readings lie beyond the limit, on the side where it stands."""
+    return p.share_over(limit if p.value >= 0 else -limit) >= limits["agreement"]
 
 
 def _with_bottom(top: Pooled, bottom: Pooled | None, limits: Mapping[str, float]) -> Pooled:
@@ -152,10 +162,13 @@ def _judge_group(
             + " tells them apart."
         )
     )
-    act = seen.count >= enough and _stands_out(seen, max(look, limits["act"]), limits)
-    limit = max(look, limits["act"]) if act else look
+    wanted = max(look, limits["act"])
+    surely = worth_acting(abs(seen.value), seen.se, look=look, act=wanted, z=limits["z"])
+    act = seen.count >= enough and surely and _shows(seen, wanted, limits)
+    limit = wanted if act and _stands_out(seen, wanted, limits) else look
     end = "empty" if top is None else "full" if seen is top else "full and empty alike"
     word = "more" if seen.value > 0 else "less"
+    value, error = to_error(abs(seen.value), seen.se)
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {seen.item}",
@@ -163,8 +176,8 @@ def _judge_group(
         limit=limit,
         unit=UNIT,
         se=seen.se,
-        statement=f"Group {seen.item} holds {abs(seen.value):.1f} % of rated charge {word} than the median group, "
-        f"read at {end} (standard error {seen.se:.1f} %, {counted(seen.count, 'session')}).",
+        statement=f"Group {seen.item} holds {value} % of rated charge {word} than the median group, "
+        f"read at {end} (standard error {error} %, {counted(seen.count, 'session')}).",
         confidence=confidence(abs(seen.value), limit, seen.se),
         persistence=seen.share_over(look if seen.value > 0 else -look),
         count=seen.count,
@@ -210,7 +223,7 @@ RULE = Rule(
     subsystem="cells",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the difference is past `act`"),
+        (Severity.SERVICE, "the difference is surely past `look`, and past `act` within its error"),
         (Severity.NOTE, "past `look`"),
     ),
     needs=("cell_offset_rows",),
@@ -242,5 +255,5 @@ RULE = Rule(
     cautions=("Do not charge or discharge single groups by hand: only a qualified person opens a pack.",),
     source=("method: shift of the curve along the Ah axis at its knees (physics of a series string); limits: see each"),
     cases=_cases,
-    version=7,
+    version=8,
 )

@@ -8,6 +8,7 @@ recorded whole, the report that counted from full stands in for it, at moments w
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from herdbook.pipeline.health.pack.charge_count import moved
 from herdbook.pipeline.health.pack.knee_capacity import KneeCapacity, knee_capacity
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import reaches
@@ -62,7 +63,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     act = limits["act"] - pct > limits["z"] * se
     if not act and not limits["look"] - pct > limits["z"] * se:
         return []
-    return [_finding(pct=pct, se=se, ah=value, chains=chains, rated=rated, act=act, limits=limits)]
+    return [_finding(pct=pct, se=se, chains=chains, rated=rated, act=act, limits=limits)]
 
 
 def _by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> list[Finding] | None:
@@ -71,6 +72,7 @@ def _by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> l
     if not act and not limits["look"] - knee.pct > limits["z"] * knee.se:
         return [] if knee.pct - limits["act"] > limits["z"] * knee.se else None
     limit = limits["act"] if act else limits["look"]
+    holds = _holds(knee.pct, knee.se, rated)
     return [
         Finding(
             severity=Severity.SERVICE if act else Severity.NOTE,
@@ -80,8 +82,8 @@ def _by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> l
             unit=UNIT,
             se=knee.se,
             statement=f"By its voltage the pack had {knee.left_pct:.0f} % left when its report, counted from full, "
-            f"still said {knee.said_pct:.0f} %: it holds {knee.pct * rated / 100:.1f} Ah, {knee.pct:.0f} % of its "
-            f"rated {rated:g} Ah (standard error {knee.se:.1f} %, {counted(knee.sessions, 'session')} near empty).",
+            f"still said {knee.said_pct:.0f} %: it holds {holds.ah} Ah, {holds.pct} % of its "
+            f"rated {rated:g} Ah (standard error {holds.error} %, {counted(knee.sessions, 'session')} near empty).",
             confidence=confidence(knee.pct, limit, knee.se),
             persistence=1.0,
             count=knee.sessions,
@@ -105,6 +107,7 @@ def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
     se = pct * count.se / count.value
     if not limits["look"] - pct > limits["z"] * se:
         return None
+    told = _holds(pct, se, rated)
     return Finding(
         severity=Severity.NOTE,
         item="",
@@ -112,8 +115,8 @@ def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
         limit=limits["look"],
         unit=UNIT,
         se=se,
-        statement=f"The battery monitor reckons with {pct * rated / 100:.1f} Ah, {pct:.0f} % of the rated {rated:g} "
-        f"Ah: that is how far its reported charge moves with the counted current (standard error {se:.1f} %, "
+        statement=f"The battery monitor reckons with {told.ah} Ah, {told.pct} % of the rated {rated:g} "
+        f"Ah: that is how far its reported charge moves with the counted current (standard error {told.error} %, "
         f"{counted(count.count, 'session')}). Whether the pack holds no more was not measured.",
         confidence=confidence(pct, limits["look"], se),
         persistence=1.0,
@@ -127,6 +130,19 @@ def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
     )
 
 
+class _Holds(NamedTuple):
+    """A capacity in words, to the place of its error."""
+
+    ah: str
+    pct: str
+    error: str
+
+
+def _holds(pct: float, se: float, rated: float) -> _Holds:
+    ah, _ = to_error(pct * rated / 100, se * rated / 100)
+    return _Holds(ah, *to_error(pct, se))
+
+
 def _since_step(chains: list[Measured], limits: Mapping[str, float]) -> list[Measured]:
     """Those after a sudden loss, when there was one: what the pack held before says nothing about today."""
     least = int(limits["least_chains"])
@@ -135,11 +151,12 @@ def _since_step(chains: list[Measured], limits: Mapping[str, float]) -> list[Mea
 
 
 def _finding(
-    pct: float, se: float, ah: float, chains: list[Measured], rated: float, act: bool, limits: Mapping[str, float]
+    pct: float, se: float, chains: list[Measured], rated: float, act: bool, limits: Mapping[str, float]
 ) -> Finding:
     limit = limits["act"] if act else limits["look"]
     shown = float(np.mean([100 * c.ah / rated < limit for c in chains]))
-    text = f"The pack holds {ah:.1f} Ah, {pct:.0f} % of its rated {rated:g} Ah (standard error {se:.1f} %, "
+    holds = _holds(pct, se, rated)
+    text = f"The pack holds {holds.ah} Ah, {holds.pct} % of its rated {rated:g} Ah (standard error {holds.error} %, "
     text += f"{len(chains)} measurements)." + ("" if act else _outlook(chains, rated, limits["act"]))
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,

@@ -14,7 +14,7 @@ from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pooled import pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.vehicle.record import Metric
@@ -41,6 +41,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     act = surely_over(p, limits["act"] if p.value >= 0 else -limits["act"], limits["z"])
     limit = limits["act"] if act else limits["look"]
     side = "more" if p.value > 0 else "less"
+    gap, error = to_error(abs(p.value), p.se)
     return [
         Finding(
             severity=Severity.SERVICE if act else Severity.NOTE,
@@ -49,8 +50,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=limit,
             unit="% of pack voltage",
             se=p.se,
-            statement=f"The pack voltage reads {abs(p.value):.1f} % {side} than the sum of its groups at no current "
-            f"(standard error {p.se:.2f} %, {counted(p.count, 'session')}).",
+            statement=f"The pack voltage reads {gap} % {side} than the sum of its groups at no current "
+            f"(standard error {error} %, {counted(p.count, 'session')}).",
             confidence=confidence(abs(p.value), limit, p.se),
             persistence=p.share_over(look),
             count=p.count,

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
-from herdbook.pipeline.health.cause_tests import bits_set, only_by
+from herdbook.pipeline.health.cause_tests import bits_set, less_likely_if, only_by, pulls_like_its_twin
 from herdbook.pipeline.health.reading import Reference, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
@@ -216,11 +216,13 @@ RULE = Rule(
         Cause("One power stage or motor weak or switched off", bits_set("motor_fault", "controller_fault")),
         Cause(
             "A phase wire or plug open on one side",
-            only_by("the resistance between the phases at the controller's plug"),
+            less_likely_if(
+                only_by("the resistance between the phases at the controller's plug"), pulls_like_its_twin()
+            ),
         ),
         Cause(
             "Current sensor of one side reading wrong",
-            only_by("a clamp on one phase of each motor under the same torque"),
+            less_likely_if(only_by("a clamp on one phase of each motor under the same torque"), pulls_like_its_twin()),
         ),
         Cause("Uneven configuration of the two motors", only_by("both motors' settings, read one beside the other")),
     ),

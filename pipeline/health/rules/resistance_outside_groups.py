@@ -8,6 +8,7 @@ where the fleet's middle is known, what a vehicle has beyond it is judged as wel
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -18,9 +19,9 @@ from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.sentences import spell
+from herdbook.pipeline.health.sentences import spell, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.statistics import confidence, worth_acting
 from herdbook.pipeline.vehicle.record import REFERENCE, Metric
 
 UNIT = "of the groups' resistance"
@@ -42,6 +43,15 @@ LIMITS = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class _Beyond:
+    """groups: how many groups' resistance the path has beyond the fleet's, and its error; fleet_mohm: the fleet's."""
+
+    groups: float
+    se: float
+    fleet_mohm: float
+
+
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     path = pooled(record, "pack_path_mohm", last_days=limits["days"], kinds=("ride", "bench")).get("")
     group = pooled(record, "group_r_load_mohm", last_days=limits["days"]).get("")
@@ -53,36 +63,67 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     shares, errors = _by_ride(path, group, cells)
     if shares.size < limits["least_sessions"]:
         return NotAssessed("path and groups were measured in the same ride fewer than two times")
+    beyond = _beyond_fleet(record, path, group, limits)
+    if beyond is not None and beyond.groups > limits["over_fleet"]:
+        return [_against_fleet(path, group, beyond, cells, limits)]
     share, se = pool(shares, errors)
-    usual = _usual(record, path, group.value * cells, limits)
-    look = min(limits["look"], usual + limits["over_fleet"] / cells) if usual is not None else limits["look"]
-    if not share - look > limits["z"] * se:
-        return _unsure(share, se, look) if share > look else []
-    grave = limits["act"]
-    if usual is not None:  # what the fleet has is sound, whatever a maker's cables take of the groups'
-        grave = min(grave, usual + limits["act_over_fleet"] / cells)
-    act = share - grave > limits["z"] * se
-    limit = grave if act else look
-    shown = float(np.mean(shares > look))
+    if not share - limits["look"] > limits["z"] * se:
+        return _unsure(share, se, limits["look"]) if share > limits["look"] else []
+    act = worth_acting(share, se, look=limits["look"], act=limits["act"], z=limits["z"])
     return [
-        Finding(
-            severity=Severity.SERVICE if act else Severity.NOTE,
-            item="",
-            measured=share,
-            limit=limit,
-            unit=UNIT,
+        _finding(
+            path,
+            f", {to_error(share, se)[0]} times what all {cells:.0f} groups have.",
+            share=share,
             se=se,
-            statement=f"Between the outer cell taps and the terminals lie {path.value:.1f} mΩ (standard error "
-            f"{path.se:.1f}), {share:.2f} times what all {cells:.0f} groups have.",
-            confidence=confidence(share, limit, se),
-            persistence=shown,
-            count=path.count,
-            duration_s=path.duration_s,
-            windows=path.windows(),
-            signals=("pack_voltage", "cell_voltage", "pack_current"),
-            not_separable="Switch, fuse or joint: measure the voltage over each at a known current.",
+            severity=Severity.SERVICE if act else Severity.NOTE,
+            limit=limits["act"] if share - limits["act"] > limits["z"] * se else limits["look"],
+            shown=float(np.mean(shares > limits["look"])),
         )
     ]
+
+
+def _against_fleet(path: Pooled, group: Pooled, beyond: _Beyond, cells: float, limits: Mapping[str, float]) -> Finding:
+    """Beyond the fleet by more than sound ones differ. How many groups' worth that is moves with the groups' warmth and
+    is no question of whether it is there."""
+    act = beyond.groups + beyond.se > limits["act_over_fleet"]
+    string = group.value * cells
+    share = path.value / string
+    surely = beyond.groups - limits["act_over_fleet"] > limits["z"] * beyond.se
+    passed = limits["act_over_fleet" if surely else "over_fleet"]
+    return _finding(
+        path,
+        f", {to_error(share, beyond.se / cells)[0]} times what all {cells:.0f} groups have; the fleet's have "
+        f"{beyond.fleet_mohm:.1f} mΩ there. "
+        f"What is beyond it heats like {to_error(beyond.groups, beyond.se)[0]} whole groups.",
+        share=share,
+        se=beyond.se / cells,
+        severity=Severity.SERVICE if act else Severity.NOTE,
+        limit=beyond.fleet_mohm / string + passed / cells,
+        shown=float(np.mean(path.values - beyond.fleet_mohm > limits["over_fleet"] * group.value)),
+    )
+
+
+def _finding(
+    path: Pooled, beside: str, *, share: float, se: float, severity: Severity, limit: float, shown: float
+) -> Finding:
+    value, error = to_error(path.value, path.se)
+    return Finding(
+        severity=severity,
+        item="",
+        measured=share,
+        limit=limit,
+        unit=UNIT,
+        se=se,
+        statement=f"Between the outer cell taps and the terminals lie {value} mΩ (standard error {error}){beside}",
+        confidence=confidence(share, limit, se),
+        persistence=shown,
+        count=path.count,
+        duration_s=path.duration_s,
+        windows=path.windows(),
+        signals=("pack_voltage", "cell_voltage", "pack_current"),
+        not_separable="Switch, fuse or joint: measure the voltage over each at a known current.",
+    )
 
 
 def _unsure(share: float, se: float, look: float) -> NotAssessed:
@@ -92,18 +133,20 @@ def _unsure(share: float, se: float, look: float) -> NotAssessed:
     )
 
 
-def _usual(record: Record, path: Pooled, string: float, limits: Mapping[str, float]) -> float | None:
-    """The fleet's path over this vehicle's groups in series (string, mOhm); None when it is not known, or when this
-    vehicle differs from it by no more than sound ones do."""
+def _beyond_fleet(record: Record, path: Pooled, group: Pooled, limits: Mapping[str, float]) -> _Beyond | None:
+    """None when the fleet's path is not known, or when this vehicle differs from it by no more than sound ones do."""
     known = reference(record, "pack_path_mohm", "ride")
-    if known is None:
+    if known is None or not group.value > 0:
         return None
-    apart = limits["spreads"] * float(np.hypot(known.spread, path.se))
-    return known.value / string if path.value - known.value > apart else None
+    over, own = path.value - known.value, float(np.hypot(known.spread, path.se))
+    if not over > limits["spreads"] * own:
+        return None
+    groups = over / group.value
+    return _Beyond(groups, groups * float(np.hypot(own / over, group.se / group.value)), known.value)
 
 
 def _by_ride(path: Pooled, group: Pooled, cells: float) -> tuple[Floats, Floats]:
-    """Path over string in each ride: temperature moves both alike, so their scatter must not be added up."""
+    """Path over string in each ride, so that what moves both alike from ride to ride is not added up as an error."""
     at = {t: (v, s) for t, v, s in zip(group.starts, group.values, group.ses, strict=True)}
     rows = [(v, s, *at[t]) for t, v, s in zip(path.starts, path.values, path.ses, strict=True) if t in at]
     if not rows:
@@ -156,12 +199,16 @@ RULE = Rule(
     subsystem="pack",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the share is surely past `act`, or past the fleet's by `act_over_fleet`"),
-        (Severity.NOTE, "surely past `look`"),
+        (
+            Severity.SERVICE,
+            "surely past `look` and past `act` within its error; or beyond what the fleet shows, and by "
+            "`act_over_fleet` within its error",
+        ),
+        (Severity.NOTE, "surely past `look`; or beyond what the fleet shows, and by `over_fleet`"),
     ),
     needs=("pack_path_mohm", "group_r_load_mohm"),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
-    version=3,
+    version=4,
     limits=LIMITS,
     judge=judge,
     meaning="Current meets a bad contact outside the cells: it costs power, and the contact heats up.",

@@ -21,7 +21,7 @@ from herdbook.pipeline.health.pack.charge_off import readings_off
 from herdbook.pipeline.health.pooled import Pooled, pool
 from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.science.meta_analysis import Z95
@@ -94,7 +94,8 @@ def _where(kind: str) -> str:
 
 
 def _seen(away: Mapping[str, _Away]) -> str:
-    told = [f"{a.value:+.0f} % {_where(kind)} (standard error {a.se:.0f} %)" for kind, a in away.items()]
+    parts = [(_where(kind), *to_error(a.value, a.se, "+")) for kind, a in away.items()]
+    told = [f"{value} % {where} (standard error {error} %)" for where, value, error in parts]
     return f"the reported charge was off by {', '.join(told)}"
 
 
@@ -107,6 +108,7 @@ def _judge_kind(kind: str, seen: _Away, limits: Mapping[str, float]) -> list[Fin
     limit = limits["act"] if act else limits["look"]
     where = _where(kind)
     word = "too much" if value > 0 else "too little"
+    off, error = to_error(abs(value), se)
     return [
         Finding(
             severity=Severity.SERVICE if act else Severity.NOTE,
@@ -115,7 +117,7 @@ def _judge_kind(kind: str, seen: _Away, limits: Mapping[str, float]) -> list[Fin
             limit=limit,
             unit=UNIT,
             se=se,
-            statement=f"The pack reports {abs(value):.0f} % {word} charge {where} (standard error {se:.1f} %, "
+            statement=f"The pack reports {off} % {word} charge {where} (standard error {error} %, "
             f"{counted(part.height, 'time')}).",
             confidence=confidence(abs(value), limit, se),
             persistence=float(np.mean(part["gap"].abs().to_numpy() > limits["look"])),
@@ -140,9 +142,10 @@ def _count_open(count: Pooled, limits: Mapping[str, float]) -> str:
     off, se = _count_off(count, limits)
     if not (off > limits["look"] and off + Z95 * se > limits["act"]):
         return ""
+    said, error = to_error(100 * count.value, se)
     return (
-        f"the reported charge moves by {100 * count.value:.0f} % of what the counted current asks for (standard error "
-        f"{se:.0f} %, {counted(count.count, 'session')}): too few to tell whether it is {limits['act']:.0f} % off"
+        f"the reported charge moves by {said} % of what the counted current asks for (standard error "
+        f"{error} %, {counted(count.count, 'session')}): too few to tell whether it is {limits['act']:.0f} % off"
     )
 
 
@@ -156,6 +159,7 @@ def _judge_count(count: Pooled, limits: Mapping[str, float]) -> list[Finding]:
         return []
     limit = limits["act"] if act else limits["look"]
     share = 1.0 - limits["look"] / 100.0
+    (said, error), (missing, _) = to_error(100 * count.value, se), to_error(off, se)
     return [
         Finding(
             severity=Severity.SERVICE if act else Severity.NOTE,
@@ -164,9 +168,9 @@ def _judge_count(count: Pooled, limits: Mapping[str, float]) -> list[Finding]:
             limit=limit,
             unit=UNIT,
             se=se,
-            statement=f"The reported charge moves by {100 * count.value:.0f} % of what the counted current and the "
-            f"rated capacity ask for, so that {off:.0f} % of the shown range does not exist (standard error "
-            f"{se:.1f} %, {counted(count.count, 'session')}).",
+            statement=f"The reported charge moves by {said} % of what the counted current and the "
+            f"rated capacity ask for, so that {missing} % of the shown range does not exist (standard error "
+            f"{error} %, {counted(count.count, 'session')}).",
             confidence=confidence(off, limit, se),
             persistence=float(np.mean(count.values < share)),
             count=count.count,
@@ -187,6 +191,7 @@ def _judge_slowing(slowed: Slowed, limits: Mapping[str, float]) -> list[Finding]
     if not (off > limits["look"] and off > limits["z"] * se):
         return []
     now = slowed.now
+    less, error = to_error(off, se)
     return [
         Finding(
             severity=Severity.NOTE,
@@ -195,8 +200,8 @@ def _judge_slowing(slowed: Slowed, limits: Mapping[str, float]) -> list[Finding]
             limit=limits["look"],
             unit=UNIT,
             se=se,
-            statement=f"The reported charge moves by {off:.0f} % less for the same counted current than it did before "
-            f"(standard error {se:.1f} %; {counted(now.count, 'session')} since, {slowed.before} before): no pack "
+            statement=f"The reported charge moves by {less} % less for the same counted current than it did before "
+            f"(standard error {error} %; {counted(now.count, 'session')} since, {slowed.before} before): no pack "
             "grows, so that it counts wrongly now or did before.",
             confidence=confidence(off, limits["look"], se),
             persistence=1.0,

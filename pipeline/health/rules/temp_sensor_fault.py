@@ -15,7 +15,8 @@ from herdbook.pipeline.health.cause_tests import also_found, any_of, figure, les
 from herdbook.pipeline.health.reading import Pieces, event_table, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
-from herdbook.pipeline.health.rules._wrong_sensor import ROLE_OF, apart, one_of_two, right_of_two, still
+from herdbook.pipeline.health.rules._warm_place import began, siblings_of, told
+from herdbook.pipeline.health.rules._wrong_sensor import ROLE_OF, apart, beside_its_twin, right_of_two, still
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
@@ -65,11 +66,12 @@ def _apart(
     if _heated(record) or (len(cells) == 2 and not pair):
         return {}
     believed = right_of_two(record)
-    told = {item: f for item in cells if item not in believed and (f := apart(record, item, limits)) is not None}
-    if not pair:
-        return told
-    warm = {item: one_of_two(f) for item, f in told.items() if f.measured > 0}
-    return warm or told
+    seen = {item: f for item in cells if item not in believed and (f := apart(record, item, limits)) is not None}
+    warm = {item: f for item, f in seen.items() if f.measured > 0}
+    high = {item: told(f, siblings_of(record, item, began(f)), pair, limits) for item, f in warm.items()}
+    if pair and warm:
+        return {item: f for item, f in high.items() if f is not None}
+    return {item: f for item, one in seen.items() if (f := high.get(item, one)) is not None}
 
 
 def _kind(
@@ -79,6 +81,8 @@ def _kind(
     rows = metric_rows(record, name, item)
     if what == "jumping":
         rows = _alone(record, rows, item)
+    if what == "frozen" and item.startswith("motor"):
+        rows = beside_its_twin(record, rows, item)
     limit = limits[limit_name]
     values = rows["value"].to_numpy()
     hit = only(rows, values > limit if over else values < limit)
@@ -303,8 +307,16 @@ RULE = Rule(
     id="temp_sensor_fault",
     title="Temperature sensor not to be believed",
     subsystem="thermal",
+<<<<<<< HEAD
     of_pack=True,
     severity=Severity.SERVICE,
+=======
+    severity=Severity.STOP_USE,
+    when=(
+        (Severity.STOP_USE, "one of two cell sensors stands high, and nothing tells whether its place is warm"),
+        (Severity.SERVICE, "else"),
+    ),
+>>>>>>> main
     needs=("temp_missing_share",),
     roles=("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp"),
     must=("cell_temp|motor_temp|fet_temp|bms_temp|ambient_temp",),
@@ -320,6 +332,13 @@ RULE = Rule(
             "K",
             "of a cell sensor: two usual 5 % thermistors may differ by 3 K at the ends of their range (from memory); "
             "the 2 K on top: engineering choice, made after sound sensors 2.8 K off had been called wrong",
+        ),
+        Limit(
+            "outside",
+            3.0,
+            "K",
+            "that its siblings stand over motors, power stages and air at every start at which these agree: as much as "
+            "sound sensors may differ by; from there on it is heat, under half of it the sensor: engineering choice",
         ),
         Limit("alone", 1.0, "K", "more, where one session is all there is; then 0.95 sure: engineering choice"),
         Limit("by_chance", 0.1, "1", "of sessions that chance may put so far apart (binomial): engineering choice"),
@@ -368,10 +387,12 @@ RULE = Rule(
         "the place: warmer than the rest is heat and not the sensor; then stop using and charging it",
         "Measure the sensor's resistance at the plug, cold, and compare with a sibling",
         "Move the wire while watching the value",
+        "Where heat is not ruled out: an independent thermometer on the pack at that place, after a night's rest with "
+        "the pack disconnected by a qualified person",
         "After a night's rest all sensors of the vehicle must agree with a thermometer",
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=7,
+    version=8,
     cases=_cases,
 )

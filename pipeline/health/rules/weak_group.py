@@ -18,7 +18,7 @@ from herdbook.pipeline.health.newest_level import FEW, sibling_spread, since_ste
 from herdbook.pipeline.health.pooled import Pooled, pooled, surely_over
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._sense_wire import unread
-from herdbook.pipeline.health.sentences import counted
+from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import beside_trend, mann_kendall, reaches, theil_sen
@@ -134,6 +134,7 @@ def _stands_out(p: Pooled, limits: Mapping[str, float]) -> bool:
 def _finding(p: Pooled, rise: ResistanceRise | None, limits: Mapping[str, float]) -> Finding:
     act = surely_over(p, limits["act"], limits["z"])
     limit = limits["act"] if act else limits["look"]
+    value, error = to_error(p.value, p.se)
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {p.item}",
@@ -141,8 +142,8 @@ def _finding(p: Pooled, rise: ResistanceRise | None, limits: Mapping[str, float]
         limit=limit,
         unit=UNIT,
         se=p.se,
-        statement=f"Group {p.item} has {p.value:.2f} times the resistance of the pack's median group (standard error "
-        f"{p.se:.2f}, {counted(p.count, 'ride')})."
+        statement=f"Group {p.item} has {value} times the resistance of the pack's median group (standard error "
+        f"{error}, {counted(p.count, 'ride')})."
         + (f" It grows by {rise.month:.2f} a month." + _when(rise.to_act, limits["act"]) if rise else ""),
         confidence=confidence(p.value, limit, p.se),
         persistence=p.share_over(limits["look"]),

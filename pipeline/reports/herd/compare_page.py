@@ -29,7 +29,7 @@ def write_compare(two: TwoSides, out: Path | str, zone: ZoneInfo | None) -> Path
     page = html.render(
         "compare.html.j2",
         title=words.title(two),
-        said=[numbers.with_minus(line) for line in words.sentences(two)],
+        said=[numbers.with_minus(line) for line in words.lead(two)],
         blocks=blocks(two, zone),
         zone=zone.key if zone else "UTC",
         law=cautions.LAW,
@@ -41,18 +41,19 @@ def write_compare(two: TwoSides, out: Path | str, zone: ZoneInfo | None) -> Path
 def blocks(two: TwoSides, zone: ZoneInfo | None) -> list[Block]:
     found = two.found
     head = _heads(words.figure_head(found))
-    out: list[Block] = [PageTable("What the two sides had to do", _heads(words.USE_HEAD), words.use_rows(found))]
+    out: list[Block] = []
     asked, rest = words.asked_about(found), words.others(found)
     if asked:
         rows = [(*_row(f), words.more_words(f)) for f in asked]
         folded = len(rows) > words.MOST_ASKED
-        out.append(PageTable("Figures that the repair is about", (*head, "To be sure"), rows, folded=folded))
+        out.append(PageTable(words.asked_title(two), (*head, "To be sure"), rows, folded=folded))
     if rest:
-        caption = "Other figures that differ" if rest[0].differs else "The figures nearest to a difference"
-        out.append(PageTable(caption, head, [_row(f) for f in rest]))
+        out.append(PageTable(words.rest_title(rest), head, [_row(f) for f in rest]))
     told = [f for f in asked if f.differs] or asked[:MOST_QUIET]
     drawn = [*told, *(f for f in rest if f.differs)][:MOST_DRAWN] or rest
     out += [Drawn(_figure(two, f, order, zone)) for order, f in enumerate(drawn)]
+    out.append(PageTable("What the two sides had to do", _heads(words.USE_HEAD), words.use_rows(found)))
+    out += [Note(numbers.with_minus(line)) for line in words.beside(two)]
     if found.figures:
         every = [_row(f) for f in found.figures]
         out.append(PageTable("Every figure compared", head, every, folded=True))

@@ -7,7 +7,7 @@ import re
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from herdbook.pipeline.health.sentences import SIGNS
+from herdbook.pipeline.health.sentences import SIGNS, places_of, to_error
 from herdbook.pipeline.health.voice import VOICES
 
 KM_PER_MILE = 1.609344  # exact by definition of the international mile
@@ -45,11 +45,15 @@ def amount(value: float | None, unit_name: str, se: float | None = None) -> str:
     space = "" if name in ("", "%") else "\u00a0"
     if not se or not math.isfinite(se) or se <= 0:
         return f"{number(value)}{space}{name}"
-    places = max(0, 1 - math.floor(math.log10(se)))
-    if places > 6:
+    if places_of(se) > 6:
         return f"{number(value)}{space}{name}"
-    body = f"{value:,.{places}f} ± {se:,.{places}f}".replace(",", "\u202f")
-    return f"{body}{space}{name}"
+    return f"{' ± '.join(_grouped(text) for text in to_error(value, se, figures=2))}{space}{name}"
+
+
+def _grouped(text: str) -> str:
+    """Digits before the point in groups of three."""
+    whole, point, rest = text.partition(".")
+    return re.sub(r"(?<=\d)(?=(?:\d{3})+$)", "\u202f", whole) + point + rest
 
 
 def with_minus(text: str) -> str:

@@ -1,7 +1,8 @@
 -- fleet_table: one row a vehicle with its scores and what was found, stop-use first.
--- In:    vehicles, scores, findings, logs of the published catalogue
+-- In:    vehicles, scores, findings, logs, scans of the published catalogue
 -- Out:   vehicle, profile, a column a subsystem (its score, 0 to 100, NULL = not assessed), stop_use, service, note
---        [findings], last_t, logs, age_days (of the newest record, against the newest of all; NULL = no record)
+--        [findings], last_t, logs, age_days (of the newest record on the day of the newest scan; of the newest of
+--        all where there is none; NULL = no record)
 -- Key:   vehicle
 WITH marks AS (
     FROM (PIVOT scores ON subsystem IN ('cells', 'pack', 'thermal', 'charging', 'braking', 'drive', 'remote link', 'data')
@@ -16,6 +17,7 @@ WITH marks AS (
 )
 SELECT v.vehicle, v.profile, marks.* EXCLUDE (vehicle), coalesce(f.stop_use, 0) AS stop_use,
        coalesce(f.service, 0) AS service, coalesce(f.note, 0) AS note, t.last_t, coalesce(t.logs, 0) AS logs,
-       epoch(max(t.last_t) OVER () - t.last_t) / 86400 AS age_days
+       greatest(0, epoch(coalesce((SELECT max(started_t) FROM scans), max(t.last_t) OVER ()) - t.last_t) / 86400)
+           AS age_days
 FROM vehicles v LEFT JOIN marks USING (vehicle) LEFT JOIN found f USING (vehicle) LEFT JOIN taken t USING (vehicle)
 ORDER BY stop_use DESC, service DESC, vehicle;
