@@ -307,16 +307,12 @@ RULE = Rule(
     id="temp_sensor_fault",
     title="Temperature sensor not to be believed",
     subsystem="thermal",
-<<<<<<< HEAD
     of_pack=True,
-    severity=Severity.SERVICE,
-=======
     severity=Severity.STOP_USE,
     when=(
         (Severity.STOP_USE, "one of two cell sensors stands high, and nothing tells whether its place is warm"),
         (Severity.SERVICE, "else"),
     ),
->>>>>>> main
     needs=("temp_missing_share",),
     roles=("cell_temp", "motor_temp", "fet_temp", "bms_temp", "ambient_temp"),
     must=("cell_temp|motor_temp|fet_temp|bms_temp|ambient_temp",),
