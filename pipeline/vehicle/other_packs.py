@@ -11,6 +11,7 @@ from herdbook.pipeline.vehicle.chemistry import named_chemistry
 from herdbook.pipeline.vehicle.figures import PackFigures
 from herdbook.pipeline.vehicle.figures_together import Maker, check_together
 from herdbook.pipeline.vehicle.key_lines import Key
+from herdbook.pipeline.vehicle.mapping import Mapping as RoleMapping
 from herdbook.pipeline.vehicle.packs import PACK_ROLES, TABLE
 from herdbook.pipeline.vehicle.problems import Findings
 from herdbook.pipeline.vehicle.profile_checks import check_counts, check_roles, own_files, remarked
@@ -18,8 +19,6 @@ from herdbook.pipeline.vehicle.roles import ROLES
 
 if TYPE_CHECKING:
     from herdbook.decoders import Network
-    from herdbook.pipeline.vehicle.mapping import Mapping as RoleMapping
-    from herdbook.pipeline.vehicle.profile import Profile
 
 OF_CELLS = ("chemistry", "ocv_soc_pct", "ocv_v", "ocv_file", "ocv_sd_v")  # who names another of these means all
 
@@ -58,6 +57,16 @@ def _own(what: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class FirstPack:
+    """What a further pack is held against: the first's figures and roles, in the profile of this name."""
+
+    profile: str
+    pack: dict[str, object]
+    roles: tuple[RoleMapping, ...]
+    figures: Maker
+
+
+@dataclass(frozen=True, slots=True)
 class OwnPacks:
     """What further packs give of their own: where each is checked, and its figures; files: bytes that these lie in."""
 
@@ -77,7 +86,7 @@ def own_packs(table: Mapping[str, Any], folder: Path, found: Findings) -> OwnPac
 
 
 def other_packs(
-    own: OwnPacks, given: Mapping[str, Any], first: Profile, network: Network
+    own: OwnPacks, given: Mapping[str, Any], first: FirstPack, network: Network
 ) -> Iterator[tuple[dict[str, object], tuple[RoleMapping, ...]]]:
     """Figures and roles of each further pack. given: the profile's tables as they are written."""
     known: list[tuple[OfPack, tuple[RoleMapping, ...]]] = []
@@ -85,7 +94,7 @@ def other_packs(
     for (mine, figures), entry in zip(own.packs, entries, strict=True):
         pack = figures_of(first.pack, figures)
         table = own_roles(entry.get("roles"), mine)
-        roles = check_roles(table, network, first.drive_figures.torque_nm_per_a, mine)
+        roles = check_roles(table, network, first.figures.drive.torque_nm_per_a, mine)
         check_counts({k: v for k, v in pack.items() if k != "beside"}, roles, mine)
         _check_figures(pack, first, mine)
         _check_apart([(1, first.roles), *((f.number, r) for f, r in known)], roles, table, mine)
@@ -117,12 +126,12 @@ def figures_of(first: Mapping[str, object], own: Mapping[str, object]) -> dict[s
     return base | dict(own)
 
 
-def _check_figures(pack: dict[str, object], first: Profile, found: OfPack) -> None:
+def _check_figures(pack: dict[str, object], first: FirstPack, found: OfPack) -> None:
     """Figures that do not go together, as far as the first's did."""
     told: list[Findings] = []
     for figures in (first.pack, pack):
         told.append(Findings(found.lines))
-        maker = Maker(first.vehicle_figures, PackFigures(figures, first.name), first.drive_figures)
+        maker = Maker(first.figures.vehicle, PackFigures(figures, first.profile), first.figures.drive)
         check_together(maker, named_chemistry(figures), told[-1])
     before = {p.what for p in (*told[0].errors, *told[0].doubts)}
     for problem in told[1].errors:

@@ -8,13 +8,7 @@ a figure of the first pack is ever given another's; what is found of it names it
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from dataclasses import replace
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from herdbook.pipeline.vehicle.mapping import Mapping as RoleMapping
-    from herdbook.pipeline.vehicle.profile import Profile
+from typing import Protocol, Self, TypeVar
 
 TABLE = "other_pack"
 PACK_ROLES = (
@@ -47,54 +41,30 @@ def pack_of(item: str) -> tuple[int, str]:
     return (int(found[1]), found[2] or "") if found else (0, item)
 
 
-def with_others(first: Profile, others: Iterable[tuple[dict[str, object], tuple[RoleMapping, ...]]]) -> Profile:
-    """The profile with its further packs, each as figures and roles; as it is where there are none."""
-    given = list(others)
-    if not given:
-        return first
-    packs = max(first.pack_figures.packs, 1 + len(given))
-    first = replace(first, pack={**first.pack, "beside": packs})
-    shared = tuple(m for m in first.roles if m.role not in PACK_ROLES)
-    made = [
-        replace(first, pack={**pack, "beside": packs}, roles=(*shared, *roles), number=number)
-        for number, (pack, roles) in enumerate(given, start=2)
-    ]
-    return replace(first, others=tuple(made), whole=_joined(first, made))
+class WithPacks(Protocol):
+    """A profile (pipeline/vehicle/profile.py)."""
+
+    @property
+    def pack(self) -> dict[str, object]: ...
+
+    @property
+    def others(self) -> tuple[Self, ...]: ...
 
 
-def _joined(first: Profile, others: list[Profile]) -> Profile | None:
-    """The packs as one, as large as all together, by which what concerns the vehicle as a whole is judged; None where
-    not all are mapped, or their cells differ: then what joins packs and drive is not judged."""
-    every = [first, *others]
-    if len(every) < first.pack_figures.packs or not all(_same_cells(first, p) for p in others):
-        return None
-    sizes = [_rated_ah(p) for p in every]
-    known = [x for x in sizes if x is not None]
-    pack = {**first.pack, "beside": 1} | ({"rated_ah": sum(known)} if len(known) == len(sizes) else {})
-    return replace(first, pack=pack)
+P = TypeVar("P", bound=WithPacks)
 
 
-def _rated_ah(profile: Profile) -> float | None:
-    figures = profile.pack_figures
-    return figures.rated_ah if figures.given("rated_ah") else None
-
-
-def _same_cells(one: Profile, other: Profile) -> bool:
-    kinds = [(p.pack_figures.of_chemistry, p.pack_figures.cells, p.pack_figures.cell_max_v) for p in (one, other)]
-    return kinds[0] == kinds[1]
-
-
-def same_type(one: Profile, other: Profile) -> bool:
+def same_type(one: P, other: P) -> bool:
     """Are two packs of one type, so that what a fleet's first packs are like holds for the other, too?"""
     return one.pack == other.pack
 
 
-def all_of(profile: Profile) -> tuple[Profile, ...]:
+def all_of(profile: P) -> tuple[P, ...]:
     """The profile of each pack that is mapped, the first's before all."""
     return (profile, *profile.others)
 
 
-def as_pack(profile: Profile, pack: int) -> Profile | None:
+def as_pack(profile: P, pack: int) -> P | None:
     """The profile by which this pack is read; None where none such is mapped."""
     packs = all_of(profile)
     return packs[pack - 1] if 1 <= pack <= len(packs) else None

@@ -83,15 +83,14 @@ def test_a_group_out_of_balance_is_the_second_packs(store: Store) -> None:
 
 def test_figures_of_each_pack_stand_under_names_of_their_own(store: Store) -> None:
     """Whoever asks for a figure is given the first pack's; that of the second has its number."""
-    by_pack = dict(
-        ask(
-            store,
-            "SELECT name, max(value) FROM metrics WHERE vehicle = ? AND name LIKE '%cell_r_ratio' GROUP BY ALL",
-            WEAK,
-        )
+    rows = ask(
+        store,
+        "SELECT name, max(value) FROM metrics WHERE vehicle = ? AND name LIKE '%cell_r_ratio' GROUP BY ALL",
+        WEAK,
     )
-    assert by_pack["cell_r_ratio"] < 1.2  # type: ignore[operator]
-    assert by_pack["pack_2_cell_r_ratio"] > 2.0  # type: ignore[operator]
+    by_pack = {str(name): float(str(value)) for name, value in rows}
+    assert by_pack["cell_r_ratio"] < 1.2
+    assert by_pack["pack_2_cell_r_ratio"] > 2.0
     doubled = ask(store, "SELECT count(*) FROM metrics WHERE name LIKE 'pack_2_%speed%' OR name LIKE 'pack_2_%brak%'")
     assert doubled == [(0,)], "drive and brakes are measured once"
 
