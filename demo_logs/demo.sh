@@ -24,6 +24,7 @@ mv "$out/settings" "$out/store/herdbook.toml"
 run scan demo_logs/fleet
 run book import demo_logs/book/book.csv
 run herd batches
+run herd campaign "belt guard" --count repairs --part belt --days 100
 run fleet --pages "$out/site"
 run dossier ZB-0105 --out "$out/ZB-0105_dossier.html"
 run history ZB-0105 --out "$out/ZB-0105_history.html"

@@ -83,7 +83,7 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
     rule_set = rule_set_version(own.judging)
     if known.logs:
         profile = known.logs[-1].ref.profile
-        means = judges_by(_profile(profiles, profile, store))
+        means = judges_by(_profile(profiles, profile, store), meaning.get(profile, ""))
         record = record_of(known, gone, new, _profile(profiles, profile, store))
         verdict = verdict_rows(judge(record, own.judging_rules().values()), record, rule_set)
     return Assessed(
@@ -210,8 +210,11 @@ def record_of(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: Measur
     """Kept and new rows together, in an order that does not depend on what was kept; none from before known.since."""
 
     def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:
-        judged = only(fresh, column_micros(fresh[key]) >= known.since).select(old.columns)
-        return pl.concat([only(old, _outside(column_micros(old[key]), gone)), judged]).sort(order, maintain_order=True)
+        judged = only(fresh, column_micros(fresh[key]) >= known.since)[old.columns]
+        kept = only(old, _outside(column_micros(old[key]), gone))
+        rows = pl.concat([kept, judged]) if kept.height else judged
+        in_order = fresh is new.metrics and not kept.height  # as they were made
+        return rows if in_order or rows.height < 2 else rows.sort(order, maintain_order=True)
 
     messages = all_of(known.messages, new.messages, "stretch_t", ["start_t", "message"])
     clocks = clock_rows(_clock(x) for x in known.logs if x.ref.start >= known.since)

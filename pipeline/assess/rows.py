@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
+from itertools import repeat
 
 import polars as pl
 from polars.datatypes import DataType, DataTypeClass
@@ -161,12 +163,21 @@ class MeasuredRows:
 
 
 def _frame(rows: Sequence[Sequence[object]], schema: Schema) -> pl.DataFrame:
-    """Rows in the order of the schema's columns as a frame; times come as microseconds UTC."""
-    given = {name: _with_micros(kind) for name, kind in schema.items()}
-    changed = [name for name in schema if given[name] != schema[name]]
-    return pl.DataFrame(rows, schema=given, orient="row").with_columns(pl.col(n).cast(schema[n]) for n in changed)
+    """Rows in the order of the schema's columns as a frame; times come as microseconds UTC. Column by column: a frame
+    of rows, cast afterwards, takes twice as long, and every vehicle has four of them."""
+    values = zip(*rows, strict=True) if rows else repeat(())
+    return pl.DataFrame(
+        [_column(name, kind, list(of)) for (name, kind), of in zip(schema.items(), values, strict=False)]
+    )
 
 
+def _column(name: str, kind: DataType | DataTypeClass, values: list[object]) -> pl.Series:
+    given = _with_micros(kind)
+    column = pl.Series(name, values, dtype=given)
+    return column if given is kind else column.cast(kind)
+
+
+@cache
 def _with_micros(kind: DataType | DataTypeClass) -> DataType | DataTypeClass:
     """The same type with whole numbers in place of times."""
     if kind in (TIME, US):

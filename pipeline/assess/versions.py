@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 13,  # the formulas
+    "science": 14,  # the formulas
     "measuring": 9,  # what metric sets share
-    "judging": 26,  # what rules share, scoring included
+    "judging": 28,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

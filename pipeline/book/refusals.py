@@ -43,7 +43,16 @@ def refusals(drafts: Sequence[Draft], standing: Standing) -> list[Refusal]:
         for draft in drafts
         if draft.corrects is not None and (other := instead.setdefault(draft.corrects, draft.place)) != draft.place
     ]
-    return found or list(_parts(drafts, standing))
+    wrong = {refusal.place for refusal in found}
+    doubtful = [draft for draft in drafts if draft.place in wrong and draft.kind in (Kind.FITTED, Kind.REMOVED)]
+    seats = {(draft.vehicle, draft.part) for draft in doubtful}  # what sat there, only the corrected sheet will say
+    serials = {draft.serial for draft in doubtful}
+    sound = {draft.place: draft for draft in drafts if draft.place not in wrong}
+    for refusal in _parts(list(sound.values()), standing):
+        told = sound.get(refusal.place)
+        if told is None or ((told.vehicle, told.part) not in seats and told.serial not in serials):
+            found.append(refusal)
+    return found
 
 
 def _alone(draft: Draft, standing: Standing) -> Iterator[str]:

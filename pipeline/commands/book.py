@@ -267,7 +267,7 @@ def _refused(refused: Sequence[Refusal], where: str) -> None:
         of = f" of {where}" if where else ""
         screen.warn(f"Nothing{of} was entered. Wrong:")
         for one in refused:
-            screen.warn(f"- {one.place}: {one.why.rstrip('.')}.")
+            screen.warn(f"- {one.place}: {one.why.rstrip('.')}{'' if one.why.endswith('?') else '.'}")
 
 
 def _row(e: Entry, titles: Mapping[str, str]) -> list[object]:

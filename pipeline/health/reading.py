@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 from functools import cache
-from itertools import accumulate
+from itertools import accumulate, groupby
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -15,6 +16,9 @@ from herdbook.pipeline.health.rule import Record, Window
 from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.record import EVENTS
 
+# Rows up to which plain Python is quicker than a query of the column library, which costs some 0.1 ms whatever is in
+# it: most tables of a single ride (engineering choice, measured with tests/bench/night.py).
+FEW = 400
 _EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
 
 
@@ -37,13 +41,21 @@ class Pieces:
     frame for each of 250 metrics at once takes longer than forty rules with those they need."""
 
     def __init__(self, rows: pl.DataFrame, column: str) -> None:
-        self.rows = rows.sort(column, maintain_order=True)
-        runs = self.rows[column].rle().struct.unnest()
-        words, lengths = runs["value"].to_list(), runs["len"].to_list()
+        self.rows = rows.sort(column, maintain_order=True) if rows.height > 1 else rows
+        words, lengths = _runs(self.rows[column])
         self.places = dict(zip(words, zip(accumulate(lengths, initial=0), lengths, strict=False), strict=True))
 
     def of(self, word: str) -> pl.DataFrame:
         return self.rows.slice(*self.places.get(word, (0, 0)))
+
+
+def _runs(column: pl.Series) -> tuple[list[str], list[int]]:
+    """Words that follow each other, and how often each does. Of a short column by hand: see FEW."""
+    if column.len() > FEW:
+        runs = column.rle().struct.unnest()
+        return runs["value"].to_list(), runs["len"].to_list()
+    found = [(word, sum(1 for _ in same)) for word, same in groupby(column.to_list())]
+    return [word for word, _ in found], [count for _, count in found]
 
 
 def only(rows: pl.DataFrame, wanted: Bools) -> pl.DataFrame:
@@ -85,6 +97,8 @@ def _no_events(keys: tuple[str, ...]) -> pl.DataFrame:
 
 def _wide(data: pl.Series) -> dict[str, pl.Series]:
     """Lists of key and value as a column a key, in order of keys, null where a row has no such key."""
+    if data.len() <= FEW // len(_EVENT_FRAME):
+        return _wide_by_hand(data.to_list())
     count = data.list.len().fill_null(0).to_numpy()
     pairs = data.filter(pl.Series(count > 0)).explode().struct.unnest()
     pairs = pairs.with_columns(row=np.repeat(np.arange(data.len()), count))
@@ -93,6 +107,14 @@ def _wide(data: pl.Series) -> dict[str, pl.Series]:
         key: value.alias(key) if value.len() == data.len() else _nulls(key, data.len()).scatter(row, value)
         for key, row, value in zip(found["key"].to_list(), found["row"], found["value"], strict=True)
     }
+
+
+def _wide_by_hand(data: list[list[dict[str, Any]] | None]) -> dict[str, pl.Series]:
+    found: dict[str, list[float | None]] = {}
+    for row, pairs in enumerate(data):
+        for pair in pairs or ():
+            found.setdefault(pair["key"], [None] * len(data))[row] = pair["value"]
+    return {key: pl.Series(key, found[key], pl.Float64) for key in sorted(found)}
 
 
 def _nulls(name: str, count: int) -> pl.Series:

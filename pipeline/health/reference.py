@@ -63,6 +63,9 @@ FIGURES = (
     FleetFigure("regen_wh_km", least_spread=0.1),
     FleetFigure("regen_missing_share", largest_se=0.2, least_spread=0.02),
     FleetFigure("braking_front_share", largest_se=0.1, least_spread=0.02),
+    FleetFigure("charge_step_v", largest_se=0.02, least_spread=0.006, of_one=True),
+    FleetFigure("charge_step_soc_pct", largest_se=3.0, least_spread=1.0, of_one=True),
+    FleetFigure("charge_step_to_full_pct", largest_se=3.0, least_spread=0.5, of_one=True),
     FleetFigure("brake_response_s", largest_se=0.1, least_spread=0.005, of_one=True),
 )
 

@@ -7,7 +7,7 @@ happened: where the two went apart then too, no effect can be told.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Generic, TypeVar
@@ -16,7 +16,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.book import book
-from herdbook.pipeline.book.entry import Kind
+from herdbook.pipeline.book.entry import Kind, day_of
 from herdbook.pipeline.errors import NotKnownError
 from herdbook.pipeline.health.herd_figures import Figure
 from herdbook.pipeline.health.sentences import counted
@@ -64,16 +64,18 @@ def too_few(others: int, found: Found | None, have: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class CampaignEffect:
-    """got: vehicles that got it, between first and last. others: vehicles of their types without it. effect: None where
-    nothing can be reckoned. placebos: as far as there are values enough before."""
+    """got: vehicles that got it, between the days first and last. until: to when all are watched. others: vehicles of
+    their types without it. effect: None where nothing can be reckoned. placebos: as far as there are values enough
+    before."""
 
     what: str
     known_by: str
     figure: Figure
     days: float
     got: int
-    first: datetime
-    last: datetime
+    first: str
+    last: str
+    until: datetime
     others: int
     effect: Effect | None
     placebos: tuple[Placebo[Effect], ...]
@@ -102,7 +104,8 @@ def campaign_effect(
     con: duckdb.DuckDBPyConnection, what: str, figure: Figure, *, days: float = 60.0, until: datetime
 ) -> CampaignEffect:
     """what: words of the campaign's entries, or a firmware of the controller. Raises: NotKnownError."""
-    dates, known_by = campaign_dates(con, what)
+    got = campaign_dates(con, what)
+    dates = got.dates
     series = {
         row["vehicle"]: (row["profile"], np.array(row["days"], float), np.array(row["values"], float))
         for row in ask(con, __name__, "figure_values", figure=figure.metric, falls=figure.falls, until=until)
@@ -118,29 +121,47 @@ def campaign_effect(
             placebos.append(Placebo(n * days, earlier))
     return CampaignEffect(
         what=what,
-        known_by=known_by,
+        known_by=got.known_by,
         figure=figure,
         days=days,
         got=len(dates),
-        first=min(dates.values()),
-        last=max(dates.values()),
+        first=got.first,
+        last=got.last,
+        until=until,
         others=len([v for v in herd if v not in dates]),
         effect=found,
         placebos=tuple(placebos),
     )
 
 
-def campaign_dates(con: duckdb.DuckDBPyConnection, what: str) -> tuple[dict[str, datetime], str]:
-    """When each vehicle first got it, and by what that is known. Raises: NotKnownError, StoreError."""
+@dataclass(frozen=True, slots=True)
+class Got:
+    """When each vehicle first got it (naive UTC), by what that is known, and the first and last day, as people wrote
+    them: in the vehicle's zone, by the bus in UTC."""
+
+    dates: Mapping[str, datetime]
+    known_by: str
+    first: str
+    last: str
+
+
+def _ends(days: Iterable[str]) -> tuple[str, str]:
+    every = sorted(days)
+    return every[0], every[-1]
+
+
+def campaign_dates(con: duckdb.DuckDBPyConnection, what: str) -> Got:
+    """Raises: NotKnownError, StoreError."""
     entries = [e for e in book.entered(con) if e.holds and e.kind in (Kind.CAMPAIGN, Kind.FIRMWARE)]
-    booked: dict[str, datetime] = {}
+    booked: dict[str, tuple[datetime, str]] = {}
     for e in entries:
         if what.lower() in (e.said.lower(), e.serial.lower()) or (
             e.kind == Kind.CAMPAIGN and what.lower() in e.said.lower()
         ):
-            booked.setdefault(e.vehicle, e.from_t)
+            booked.setdefault(e.vehicle, (e.from_t, e.zone))
     if booked:
-        return booked, "the service book"
+        when = {vehicle: t for vehicle, (t, _) in booked.items()}
+        return Got(when, "the service book", *_ends(day_of(t, zone) for t, zone in booked.values()))
     seen: dict[str, datetime] = {}
     before: set[str] = set()
     rows = ask(con, __name__, "firmware_since", component="controller_firmware")
@@ -149,7 +170,8 @@ def campaign_dates(con: duckdb.DuckDBPyConnection, what: str) -> tuple[dict[str,
             seen.setdefault(row["vehicle"], row["from_t"])
         before.add(row["vehicle"])
     if seen:
-        return seen, "the firmware that the controller named"
+        ends = _ends(f"{t:%Y-%m-%d}" for t in seen.values())
+        return Got(seen, "the firmware that the controller named", *ends)
     known = sorted({e.said or e.serial for e in entries} | {str(row["version"]) for row in rows})
     do = f"Known: {', '.join(known[:8])}" if known else "herdbook book add VEHICLE campaign --said ... enters one"
     raise NotKnownError(f"no campaign and no change of firmware is called {what!r}", do=do)

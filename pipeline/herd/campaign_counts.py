@@ -45,8 +45,8 @@ class CampaignCounts:
     counted: str
     days: float
     got: int
-    first: datetime
-    last: datetime
+    first: str
+    last: str
     until: datetime
     watched: int
     others: int
@@ -132,7 +132,8 @@ def campaign_counts(
 ) -> CampaignCounts:
     """what: as for campaign_effect. counted: repairs (part: only of this kind), complaints, findings, or one of rules.
     until: to when the herd is watched. Raises: NotKnownError, StoreError."""
-    dates, known_by = campaign_dates(con, what)
+    got = campaign_dates(con, what)
+    dates = got.dates
     herd, named = _herd(con, counted, part, until, rules)
     types = {herd[v].type for v in dates if v in herd}
     herd = {v: seen for v, seen in herd.items() if seen.type in types}
@@ -144,12 +145,12 @@ def campaign_counts(
             placebos.append(Placebo(n * days, earlier))
     return CampaignCounts(
         what=what,
-        known_by=known_by,
+        known_by=got.known_by,
         counted=named,
         days=days,
         got=len(dates),
-        first=min(dates.values()),
-        last=max(dates.values()),
+        first=got.first,
+        last=got.last,
         until=until,
         watched=len([v for v in herd if v in dates]),
         others=len([v for v in herd if v not in dates]),

@@ -34,8 +34,9 @@ BENT = 0.01  # of p: one herd in a hundred that ages along lines is warned of
 @dataclass(frozen=True, slots=True)
 class VehicleCourse:
     """n values of one vehicle (and item: the one that comes to the limit first) from first to last. now, soon: the
-    line with its 95 % ends at the newest value and `ahead` days later; reading: what a single reading may then be. None
-    where there is not enough to say. limit: None for a figure without. horizon: days within which a date is said."""
+    course with its 95 % ends at the newest value and `ahead` days later; reading: what a single reading may then be.
+    None where there is not enough to say. limit: None for a figure without. horizon: days within which a date is said.
+    """
 
     vehicle: str
     profile: str
@@ -146,9 +147,10 @@ def _bends(herd: list[Series], figure: Figure) -> str:
     if found is None or found.p >= BENT:
         return ""
     worse = (found.faster < 0) == figure.falls
+    turn = "worse ever faster" if worse else "worse ever more slowly, or to the better"
     return (
         f"the {figure.words} of {found.units} series does not change along lines (p = {found.p:.1g}): with age it "
-        f"turns to the {'worse, so dates may come earlier' if worse else 'better, so dates may come later'} than said"
+        f"turns to the {turn}. The forecasts bend with it; what turns more sharply yet is not in them"
     )
 
 

@@ -68,14 +68,14 @@ class FigureStanding:
         return f"{side} {most} of {self.past.stretches} earlier stretches"
 
 
-def standing(con: duckdb.DuckDBPyConnection, vehicle: str) -> list[FigureStanding]:
-    """Of every figure that the vehicle has. Raises: NotKnownError for a vehicle without a record."""
+def standing(con: duckdb.DuckDBPyConnection, vehicle: str, figures: Sequence[Figure] = FIGURES) -> list[FigureStanding]:
+    """Of each of these figures that the vehicle has. Raises: NotKnownError for a vehicle without a record."""
     facts = {row["vehicle"]: row for row in ask(con, __name__, "use_facts")}
     if vehicle not in facts:
         raise NotKnownError(f"vehicle {vehicle!r} has no record", do="herdbook fleet lists those that have")
     profile = facts[vehicle]["profile"]
     found = []
-    for figure in FIGURES:
+    for figure in figures:
         rows = ask(con, __name__, "newest_values", profile=profile, figure=figure.metric, falls=figure.falls)
         values = {row["vehicle"]: np.array(row["values"], dtype=float) for row in rows}
         if vehicle in values:

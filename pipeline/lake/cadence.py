@@ -77,7 +77,10 @@ class Cadence:
             frames[name] = merge(some, (about[name][0].cycle_ms or 0) * 1000 or None)
         awake = Awake([t for t, _ in frames.values()])
         rows = [_count(name, *about[name], *frames[name], awake) for name in frames if len(frames[name][0])]
-        return pl.DataFrame(rows, schema=SCHEMA, orient="row").with_columns(pl.col("start_t", "end_t").cast(US))
+        counts = pl.DataFrame(rows, schema=SCHEMA, orient="row")
+        for name in ("start_t", "end_t"):
+            counts.replace_column(counts.get_column_index(name), counts[name].cast(US))
+        return counts
 
 
 def _filled(column: Column, absent: float) -> NDArray[np.float64]:

@@ -3,6 +3,11 @@ or at USUAL_A where the profile does not name it.
 
 A line through relative speed over current, second by second: tyre size and wear shift it, only slip tilts it.
 Corners make one side faster and the other slower at any current, and even out.
+
+A belt that holds up to a torque and slips beyond it does so in the few hard seconds of a ride, which a line through all
+of them takes for stray points. Those seconds are held against the gentle ones by themselves: the motor's speed less its
+twin's, over the same vehicle speed, so that no message is late against another; without a twin over its own ratio, with
+what the two messages are apart in time read from the gentle seconds.
 """
 
 from __future__ import annotations
@@ -14,6 +19,7 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.metrics.shared.travel import Travel, travel
+from herdbook.pipeline.science.meta_analysis import Z95, t95
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import stretches
 from herdbook.pipeline.vehicle.profile import Profile
@@ -23,6 +29,11 @@ from herdbook.pipeline.vehicle.signals import Signals
 USUAL_A = 30.0  # where the profile names no largest torque current (engineering choice)
 LEAST_MS = 2.0
 LEAST_SECONDS = 40
+# Shares of the full torque current; seconds, and pulls apart by so many seconds; a corner lasts some four seconds
+# (engineering choices).
+GENTLE, HARD = 0.2, 0.4
+LEAST_HARD, LEAST_PULLS, APART_S, CORNER_S = 4, 2, 3, 4.0
+SECONDS_APART = 0.005  # of the ratio: two messages within one second of a hard start (engineering choice)
 LEAST_SPREAD = 0.07  # of the current, as a share of the full one, else there is nothing to tilt the line by
 
 
@@ -33,8 +44,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     metrics: list[Metric] = []
     events: list[Event] = []
     for side in ride.rpm:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            ratio = ride.rpm[side] / (ride.speed * gear / (math.pi * wheel) * 60.0)
+        ratio = _ratio(ride, side, gear, wheel)
+        metrics += _hard(ride, side, {k: _ratio(ride, k, gear, wheel) for k in ride.rpm}, full)
         slip = _slip(ride, ratio, ride.amps[side] / full)
         if slip is None:
             continue
@@ -43,6 +54,48 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         if value > 0.015 and value > 3 * se:
             events += _events(ride, ratio, ride.amps[side], full, side)
     return Outcome(tuple(metrics), tuple(events))
+
+
+def _ratio(ride: Travel, side: str, gear: float, wheel: float) -> Floats:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(ride.rpm[side] / (ride.speed * gear / (math.pi * wheel) * 60.0))
+
+
+def _hard(ride: Travel, side: str, ratios: dict[str, Floats], full: float) -> list[Metric]:
+    """How far the motor runs ahead in the seconds of a hard pull or a hard electric brake, over the gentle ones."""
+    pull = ride.amps[side] / full
+    own, twins = ratios[side], [v for k, v in ratios.items() if k != side and np.isfinite(v).any()]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lag = ride.acceleration / ride.speed
+        usable = (np.abs(ride.speed) > LEAST_MS) & np.isfinite(own + pull + lag) & (np.abs(own - 1) < 0.5)
+    if len(twins) == 1:
+        usable &= np.isfinite(twins[0]) & (np.abs(twins[0] - 1) < 0.5)
+    with np.errstate(invalid="ignore"):
+        ahead = own - twins[0] if len(twins) == 1 else own
+    gentle = np.flatnonzero(usable & (np.abs(pull) < GENTLE))
+    hard = np.flatnonzero(usable & (np.abs(pull) >= HARD))
+    if gentle.size < LEAST_SECONDS or hard.size < LEAST_HARD:
+        return []
+    free = np.column_stack([np.ones(ahead.size), lag])
+    y, x = ahead[gentle], free[gentle]
+    level = x @ np.linalg.lstsq(x, y, rcond=None)[0]
+    spread = max(1.4826 * median(np.abs(y - level)), SECONDS_APART)  # what tells the lateness is no stray point
+    y, x = (v[np.abs(ahead[gentle] - level) < 4.0 * spread] for v in (y, x))
+    inverse = np.linalg.pinv(x.T @ x)
+    fit = inverse @ (x.T @ y)
+    left = y - x @ fit
+    slip = (ahead[hard] - free[hard] @ fit) * np.sign(pull[hard])
+    signed = free[hard] * np.sign(pull[hard])[:, None]
+    pulls = 1 + int((np.diff(hard) > APART_S).sum())  # seconds of one pull say much the same
+    if pulls < LEAST_PULLS:
+        return []
+    means = np.array([float(part.mean()) for part in np.split(slip, np.flatnonzero(np.diff(hard) > APART_S) + 1)])
+    value = float(means.mean())
+    known = signed.mean(axis=0)
+    alone = max(left.size / CORNER_S, 2.0)
+    gentle_se = float(left @ left) / left.size * left.size / alone * float(known @ inverse @ known)
+    se = math.sqrt(float(means.var(ddof=1)) / pulls * (t95(pulls - 1) / Z95) ** 2 + gentle_se + SECONDS_APART**2)
+    return [Metric("belt_hard_slip_pct", 100 * value, "%", 100 * se, int(hard.size), item=side)]
 
 
 def _slip(ride: Travel, ratio: Floats, pull: Floats) -> tuple[float, float, int] | None:
@@ -106,8 +159,12 @@ SET = MetricSet(
         "belt_slip_pct": (
             "%",
             "How much faster than its wheel the motor turns at its full torque current (30 A where it is not known).",
-        )
+        ),
+        "belt_hard_slip_pct": (
+            "%",
+            "How much faster it turns in seconds of 40 % of that current and more than in gentle ones, over its twin.",
+        ),
     },
     source="method: this file; needs the profile's gear and wheel_m; slip over 3 to 5 % marks a fault: from memory",
-    version=2,
+    version=3,
 )

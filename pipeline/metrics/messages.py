@@ -5,14 +5,16 @@ The set below computes nothing from a session; it names what message_rows() give
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.vehicle.profile import Profile
-from herdbook.pipeline.vehicle.record import Session
+from herdbook.pipeline.vehicle.record import TIME, US, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_FRAMES = 50
+COUNTS = ("frames", "missed", "counter_gaps", "counter_repeats", "checksum_failures")
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -26,29 +28,32 @@ def message_rows(log_messages: pl.DataFrame) -> pl.DataFrame:
          as in the table log_messages, of one vehicle.
     Out: kind, start_t, end_t, name, item (the message), value, unit, se, n, coverage, as in Record.metrics.
     """
-    rows = log_messages.filter(pl.col("frames") >= LEAST_FRAMES)
-    all_sent = pl.col("frames") + pl.col("missed").fill_null(0)
+    enough = log_messages["frames"].to_numpy() >= LEAST_FRAMES
+    rows = log_messages if enough.all() else log_messages.filter(pl.Series(enough))
+    frames, missed, gaps, repeats, wrong = (rows[name].cast(pl.Float64).to_numpy() for name in COUNTS)
+    all_sent = frames + np.nan_to_num(missed)
     shares = {
-        "message_missed_share": pl.col("missed") / all_sent,
-        "message_counter_share": pl.sum_horizontal("counter_gaps", "counter_repeats", ignore_nulls=False)
-        / pl.col("frames"),
-        "message_checksum_share": pl.col("checksum_failures") / pl.col("frames"),
+        "message_missed_share": missed / all_sent,
+        "message_counter_share": (gaps + repeats) / frames,
+        "message_checksum_share": wrong / frames,
     }
-    tables = [
-        rows.select(
-            pl.lit("log").alias("kind"),
-            pl.col("start_t", "end_t").dt.cast_time_unit("us").dt.replace_time_zone("UTC"),
-            pl.lit(name).alias("name"),
-            pl.col("message").alias("item"),
-            share.cast(pl.Float64).alias("value"),
-            pl.lit("1").alias("unit"),
-            pl.lit(None, pl.Float64).alias("se"),
-            pl.col("frames").cast(pl.Int64).alias("n"),
-            pl.lit(1.0).alias("coverage"),
-        ).drop_nulls("value")
-        for name, share in shares.items()
+    value = np.concatenate(list(shares.values()))  # not a number where a message has no such thing
+    known = np.flatnonzero(~np.isnan(value))
+    at = known % max(rows.height, 1)
+    start, end = (rows[name].cast(US).cast(TIME)[at] for name in ("start_t", "end_t"))
+    columns = [
+        pl.Series("kind", ["log"] * known.size, pl.String),
+        start,
+        end,
+        pl.Series("name", np.repeat(list(shares), rows.height)[known].tolist(), pl.String),
+        rows["message"][at].alias("item"),
+        pl.Series("value", value[known]),
+        pl.Series("unit", ["1"] * known.size, pl.String),
+        pl.Series("se", [None] * known.size, pl.Float64),
+        rows["frames"].cast(pl.Int64)[at].alias("n"),
+        pl.Series("coverage", np.ones(known.size)),
     ]
-    return pl.concat(tables).sort("start_t", "name", "item", maintain_order=True)
+    return pl.DataFrame(columns).sort("start_t", "name", "item", maintain_order=True)
 
 
 SET = MetricSet(

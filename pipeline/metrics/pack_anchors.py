@@ -55,7 +55,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     run = np.interp(table.t, current.t, charge.run)
     ocv = ocv_of(profile.pack)
     anchors = [] if ocv is None else _low(table, run, ocv, rated)
-    full = _full(table, run, signals, profile)
+    full = full_anchor(table, run, signals, profile)
     if full is not None:
         anchors.append(full)
     anchors.sort(key=lambda e: e.start)
@@ -116,7 +116,7 @@ def _low(table: Steady, run: np.ndarray, ocv: Ocv, rated: float) -> list[Event]:
     return found
 
 
-def _full(table: Steady, run: np.ndarray, signals: Signals, profile: Profile) -> Event | None:
+def full_anchor(table: Steady, run: np.ndarray, signals: Signals, profile: Profile) -> Event | None:
     """The last row of charging whose current has fallen to the end current with groups near the top, or, ended with
     current still flowing, of which the middle group is surely beyond the plateau."""
     rated = profile.pack_figures.rated_ah

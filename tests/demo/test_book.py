@@ -9,11 +9,13 @@ from pathlib import Path
 import pytest
 
 from demo_logs.plan import units
-from demo_logs.write_book import OF_LOGGED, write_book
+from demo_logs.write_book import OF_LOGGED, STILL_FAIL, write_book
 from herdbook.pipeline.book import book
 from herdbook.pipeline.book.table_file import read_entries
 from herdbook.pipeline.commands.terminal.herd_batches import batches
 from herdbook.pipeline.herd.batch_failures import batch_failures
+from herdbook.pipeline.herd.campaign_counts import campaign_counts
+from herdbook.pipeline.herd.horizon import record_end
 from herdbook.pipeline.intake.master_data import take_master_data
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
@@ -79,6 +81,22 @@ def test_the_batch_is_told_from_the_route(store: Store) -> None:
     assert belt.ratio.low < 1 < belt.ratio.high  # as drawn
     assert belt.words == "differs over all, not within sites and zones: who rides where may explain it"
     assert belt.strata == 2
+
+
+def test_the_campaign_made_belts_fail_less_often(store: Store) -> None:
+    """Drawn: a quarter as often from its day on; nothing at the placebo date, and nothing of the packs."""
+    with store.read() as con:
+        until = record_end(con, utc_now())
+        belts = campaign_counts(con, "belt guard", "repairs", part="belt", days=100.0, until=until)
+        packs = campaign_counts(con, "belt guard", "repairs", part="pack", days=100.0, until=until)
+    assert (belts.first, belts.last, belts.got, belts.others) == ("2025-12-10", "2025-12-10", 60, 60)
+    assert belts.effect is not None
+    assert belts.effect.low < STILL_FAIL < belts.effect.high < 1
+    assert "rarer" in belts.words
+    [placebo] = belts.placebos
+    assert placebo.effect.low < 1 < placebo.effect.high
+    assert packs.effect is not None
+    assert packs.effect.low < 1 < packs.effect.high
 
 
 def test_the_command_says_so(store: Store, capsys: pytest.CaptureFixture[str]) -> None:

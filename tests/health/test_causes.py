@@ -111,6 +111,15 @@ def test_one_signal_is_held_against_another_at_the_same_moment() -> None:
     assert told(test, episode(regen_demand=10.0)).standing is Standing.NOT_RECORDED
 
 
+def test_a_limit_that_fades_with_the_last_of_what_is_asked_takes_nothing_away() -> None:
+    """At walking pace both run out; half an ampere that is no longer allowed then is no permission taken back."""
+    test = less_than("regen_allowed", "regen_demand", "the current allowed", "the current asked")
+    asked = [20.0 if 10.0 <= k / 10 < 11.0 else 0.5 for k in range(200)]
+    fades = [25.0 if k / 10 < 11.0 else 0.0 for k in range(200)]
+    assert told(test, episode(regen_demand=asked, regen_allowed=fades)).standing is Standing.CONTRADICTED
+    assert told(test, episode(regen_demand=asked, regen_allowed=5.0)).standing is Standing.SUPPORTED
+
+
 def test_another_finding_tells_and_a_rule_that_could_not_judge_does_not_rule_out() -> None:
     test = also_found("weak_group", same_item=True)
     assert told(test, item="cell 3", found={"weak_group": frozenset({"cell 3"})}).standing is Standing.SUPPORTED

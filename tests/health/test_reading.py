@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from herdbook.pipeline.health import reading
 from herdbook.pipeline.health.examples import FIRST_DAY, fleet, one_session, record
 from herdbook.pipeline.health.reading import (
     Pieces,
@@ -81,6 +82,31 @@ def test_events_as_a_table_with_a_column_a_number() -> None:
     none = event_table(seen, "never seen", ("b",))
     assert none.height == 0
     assert none.schema["b"] == pl.Float64
+
+
+def test_tables_of_any_length_are_read_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Short ones are read by hand, long ones by the column library: the same comes out."""
+    seen = [
+        one_session(
+            day,
+            "ride",
+            Metric("heat", float(day), "W", item=f"{day % 3}"),
+            Event("jump", 0, 1, "", {"a": float(day)} | ({"b": -float(day)} if day % 2 else {})),
+            Event("jump", 2, 3, "", {}),
+        )
+        for day in range(7)
+    ]
+
+    def read() -> list[pl.DataFrame]:
+        of = record(*seen)
+        return [event_table(of, "jump", ("c",)), *(metric_rows(of, "heat", item=str(i)) for i in range(4))]
+
+    by_hand = read()
+    monkeypatch.setattr(reading, "FEW", 0)
+    for one, other in zip(by_hand, read(), strict=True):
+        assert one.schema == other.schema
+        assert one.rows() == other.rows()
+    assert by_hand[0]["b"].drop_nulls().to_list() == [-1.0, -3.0, -5.0]
 
 
 def test_the_worst_rows_as_windows() -> None:

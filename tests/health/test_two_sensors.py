@@ -100,6 +100,20 @@ def test_a_winding_far_cooler_than_its_twin_stands_still_by_what_it_should_warm_
     assert said("temp_sensor_fault", frozen_beside(1.1, 20.0))
 
 
+@pytest.mark.parametrize(("rule", "family"), [("winding_hot", "motor"), ("power_stage_hot", "fet")])
+def test_a_shorted_sensor_of_the_drive_is_a_sensor_and_no_heat(rule: str, family: str) -> None:
+    def parts(rail: float) -> list[Metric]:
+        tops = [Metric(f"{family}_temp_max_c", c, "degC", n=300, item=i) for i, c in (("left", 210.0), ("right", 60.0))]
+        apart = Metric(f"{family}_temp_apart_k", 150.0, "K", n=300)
+        seen = [Metric("temp_missing_share", 0.0, "1", item=f"{family} {i}") for i in ("left", "right")]
+        return [*tops, apart, *seen, Metric("temp_rail_share", rail, "1", n=300, item=f"{family} left")]
+
+    shorted, hot = (record(*days(4, "ride", *parts(rail))) for rail in (0.9, 0.0))
+    assert not said(rule, shorted)
+    assert [f.item for f in said("temp_sensor_fault", shorted)] == [f"{family} left"]
+    assert [f.item for f in said(rule, hot)] == ["left"]
+
+
 def test_where_the_vehicle_agrees_with_the_warmer_one_the_colder_one_is_wrong() -> None:
     (found,) = judged(*third(-8.1, -0.1))
     assert found.item == "cell 1"

@@ -266,7 +266,14 @@ def test_the_watch_ends_with_the_newest_record_whenever_it_is_asked() -> None:
 
 def test_a_copy_that_knows_no_service_book_is_no_empty_book() -> None:
     con = catalogue()
-    for view in ("stop_use_matters", "serial_conflicts", "part_lives", "service_book_now"):
+    for view in (
+        "stop_use_matters",
+        "serial_conflicts",
+        "part_lives",
+        "rule_outcomes",
+        "complaints_foreseen",
+        "service_book_now",
+    ):
         con.execute(f"DROP VIEW IF EXISTS {view}")
     con.execute("DROP TABLE service_book")
     for ask in (lambda: record_end(con, UNTIL), lambda: book.entered(con)):

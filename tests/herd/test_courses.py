@@ -135,5 +135,5 @@ def test_a_herd_that_gets_worse_ever_faster_is_said_to_bend() -> None:
         found = courses(con, figure("capacity", ageing=True), until=T0 + timedelta(days=400))
         assert bool(found.bends) == warned
         assert all(
-            "it turns to the worse, so dates may come earlier than said" in said for said in found.bends.values()
+            "it turns to the worse ever faster. The forecasts bend with it" in said for said in found.bends.values()
         )

@@ -33,7 +33,14 @@ def older(tmp_path: Path) -> Store:
     publish(store)
     set_rights(store.fleet, 0o640)
     with duckdb.connect(str(store.fleet)) as con:
-        for view in ("stop_use_matters", "serial_conflicts", "part_lives", "service_book_now"):
+        for view in (
+            "stop_use_matters",
+            "serial_conflicts",
+            "part_lives",
+            "rule_outcomes",
+            "complaints_foreseen",
+            "service_book_now",
+        ):
             con.execute(f"DROP VIEW IF EXISTS {view}")
         con.execute("DROP TABLE service_book")
     return store

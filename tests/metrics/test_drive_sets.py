@@ -79,6 +79,36 @@ def test_belt_slip_is_recovered_whatever_the_tyre_and_the_messages_lag(build: Bu
     assert slip_found.se < 0.5
 
 
+@pytest.mark.parametrize("twin", [True, False])
+@pytest.mark.parametrize("slip", [0.0, 8.0])
+def test_a_belt_that_slips_at_hard_starts_alone(build: Build, twin: bool, slip: float) -> None:
+    """Every half minute three seconds at 40 A of the usual 30; else 3 A, and a hand brake at the end, which tells that
+    the vehicle's speed comes 0.1 s late."""
+
+    def starts(s: Floats) -> NDArray[np.bool_]:
+        return np.asarray(s % 30.0 < 3.0)
+
+    def speed(s: Floats) -> Floats:
+        k = s % 30.0
+        return np.asarray(np.where(k < 3.0, 3.0 + k, 6.0 - np.maximum(k - 27.0, 0.0)))
+
+    amps = lambda s: np.where(starts(s), 40.0, 3.0)  # noqa: E731
+    roles: dict[str, tuple[float, object]] = {
+        "vehicle_speed": (20, lambda s: speed(np.maximum(s - 0.1, 0.0))),
+        "motor_speed__left": (50, lambda s: RPM * speed(s) * (1 + starts(s) * slip / 100.0)),
+        "motor_current__left": (50, amps),
+    }
+    if twin:
+        roles |= {"motor_speed__right": (50, lambda s: RPM * speed(s)), "motor_current__right": (50, amps)}
+    outcome = run(belt.SET, build(600.0, **roles))
+    found = one(outcome, "belt_hard_slip_pct", "left")
+    assert found.se is not None
+    assert 0.4 < found.se < 1.5
+    assert abs(found.value - slip) < 2.0 * found.se
+    if twin:
+        assert one(outcome, "belt_hard_slip_pct", "right").value == pytest.approx(-found.value, abs=0.1)
+
+
 def test_rolling_resistance_of_a_coast_down_in_closed_form(build: Build) -> None:
     """dv/dt = -(a + b v2) has v = sqrt(a/b) tan(c - sqrt(ab) t); a = 0.02 g / 1.03, b = air over mass."""
     a, b = 0.02 * 9.80665 / 1.03, 0.5 * 1.2 * 0.6 / 95.0 / 1.03

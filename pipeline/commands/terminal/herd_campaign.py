@@ -28,8 +28,9 @@ def campaign(
     With --count the effect is a ratio of rates. JSON then: what, known_by, counted, days, got, first, last, until,
     others, effect (treated, controls, before, after, control_before, control_after: events; change, control_change:
     ratios of rates; ratio, low, high: null where open; p), placebos, apart, words. Else
-    JSON: what, known_by, figure, metric, unit, days, got, first, last, others, effect (treated, controls, change,
-    control_change, effect, low, high, p) or null, placebos (days_before and the same), apart, words. Times are UTC.
+    JSON: what, known_by, figure, metric, unit, days, got, first, last, until, others, effect (treated, controls,
+    change, control_change, effect, low, high, p) or null, placebos (days_before and the same), apart, words. Times are
+    UTC.
     """
     from dataclasses import asdict
 
@@ -44,6 +45,7 @@ def campaign(
     from herdbook.pipeline.commands.terminal.herd_words import days_between, span
     from herdbook.pipeline.health.herd_figures import figure as named
     from herdbook.pipeline.herd.campaign import campaign_effect
+    from herdbook.pipeline.herd.horizon import record_end
     from herdbook.pipeline.reports.words import numbers
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.times import utc_now
@@ -52,9 +54,11 @@ def campaign(
         raise SettingsError("a figure is not told apart by part", do="Say --count repairs --part ..., or leave --part")
     asked = named(figure)
     with Store.open(store).read() as con:
-        found = campaign_effect(con, what, asked, days=float(days), until=utc_now())
+        found = campaign_effect(con, what, asked, days=float(days), until=record_end(con, utc_now()))
     if json:
-        plain = {key: getattr(found, key) for key in ("what", "known_by", "days", "got", "first", "last", "others")}
+        plain = {
+            key: getattr(found, key) for key in ("what", "known_by", "days", "got", "first", "last", "until", "others")
+        }
         plain |= {"figure": asked.name, "metric": asked.metric, "unit": asked.unit}
         plain |= {"effect": asdict(found.effect) if found.effect else None, "apart": found.apart, "words": found.words}
         screen.as_json(plain | {"placebos": [asdict(p) for p in found.placebos]})
@@ -68,7 +72,7 @@ def campaign(
     screen.say(
         f"{found.what}, by {found.known_by}: {screen.plural(found.got, 'vehicle')}, "
         f"{days_between(found.first, found.last)}; "
-        f"{found.others} of the type without it."
+        f"{found.others} of the type without it. Watched to {found.until:%Y-%m-%d}, the newest record."
     )
     if rows:
         columns = ("date", "with", "without", "change with", "change without", f"effect{unit} (95 %)")

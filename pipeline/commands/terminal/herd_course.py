@@ -69,7 +69,10 @@ def course(
     )
     title = f"{asked.words[:1].upper()}{asked.words[1:]}"
     behind = ", ".join(f"{p}: {n or 'each alone'}" for p, n in sorted(found.herd.items()))
-    note = f"Lines drawn to the herd of their type (series behind it: {behind}). All holds if it goes on like this."
+    note = (
+        f"Courses drawn to the herd of their type (series behind it: {behind}). They may bend as the herd's do; a knee "
+        "that no vehicle has shown is in none."
+    )
     screen.table(title, columns, [_row(c, items=items) for c in shown], note=note)
     for profile, said in sorted(found.bends.items()):
         screen.say(f"{profile}: {said}.")

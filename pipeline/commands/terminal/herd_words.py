@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime
 
 
-def days_between(first: datetime, last: datetime) -> str:
+def days_between(first: str, last: str) -> str:
     """2026-03-04 to 2026-03-09, or the one day."""
-    begin, end = f"{first:%Y-%m-%d}", f"{last:%Y-%m-%d}"
-    return begin if begin == end else f"{begin} to {end}"
+    return first if first == last else f"{first} to {last}"
 
 
 def span(value: float, low: float, high: float) -> str:

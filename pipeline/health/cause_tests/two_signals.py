@@ -10,19 +10,22 @@ from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.vehicle.roles import ROLES
 
 FRESH_S = 0.5  # how old the other signal's newest value may be when two are compared: engineering choice
+OF_WEIGHT = 0.25  # of the most asked for in the window, under which a limit says nothing: engineering choice
 LEAST_A = 3.0  # torque current under which motors are not compared: engineering choice
 
 
 def less_than(role: str, asked: str, what: str, than: str, rules_out: bool = True) -> CauseTest:
-    """One role is less than another at the same moment of the window (by more than a tenth). what, than: in words."""
+    """One role is less than another at the same moment of the window (by more than a tenth), while the other is of
+    weight: a limit that fades out with the last of what is asked for takes nothing away. what, than: in words."""
     unit = ROLES[role].unit
 
     def look(episode: Episode, _: Evidence) -> Hit | bool | None:
         t, v = inside(episode, asked)
         other = episode.signals.at(t, role, hold_s=FRESH_S)
-        good = np.flatnonzero(np.isfinite(v) & np.isfinite(other))
-        if not good.size:
+        known = np.isfinite(v) & np.isfinite(other)
+        if not known.any():
             return None
+        good = np.flatnonzero(known & (v >= OF_WEIGHT * v[known].max()))
         short = v[good] - other[good]
         at = good[int(np.argmax(short))]
         if other[at] < 0.9 * v[at]:

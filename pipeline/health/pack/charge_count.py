@@ -15,13 +15,13 @@ import numpy as np
 import polars as pl
 from numpy.lib.stride_tricks import sliding_window_view
 
-from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pack.charge_ledger import LEAST_COVERAGE
 from herdbook.pipeline.health.pooled import Pooled, pool
-from herdbook.pipeline.health.reading import lately, metric_rows
+from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Record
-from herdbook.pipeline.times import column_micros
+from herdbook.pipeline.times import DAY, column_micros
 
 STOPS = 5.0, 97.0  # %: beyond them a report is set right or stands still (engineering choice)
 ROUNDED = 0.41  # error of a difference of two rounded readings, in steps: sqrt(2 / 12)
@@ -71,44 +71,71 @@ def count_slowed(record: Record, days: float) -> Slowed | None:
 def _sessions(record: Record, days: float) -> tuple[Pooled, Pooled | None] | None:
     """All sessions, and those since the last step where enough flowed in them."""
     rated = record.profile.pack_figures.rated_ah
-    run = metric_rows(record, "pack_run_ah").select("start_t", "end_t", "coverage", run="value").unique("start_t")
-    first, last = (
-        metric_rows(record, f"pack_soc_{side}_pct").select("start_t", pl.col("value").alias(side)).unique("start_t")
-        for side in ("start", "end")
-    )
-    stepped = metric_rows(record, "pack_soc_moved_share").select("start_t", share="value", share_se="se")
-    span = metric_rows(record, "pack_soc_moved_over_pct").select("start_t", over="value")
-    stepped = stepped.join(span, on="start_t").unique("start_t")
-    rows = run.join(first, on="start_t").join(last, on="start_t").join(stepped, on="start_t", how="left")
-    rows = rows.sort("start_t")
-    if not rows.height:
+    run = metric_rows(record, "pack_run_ah")
+    first, last = (_by_session(metric_rows(record, f"pack_soc_{side}_pct")) for side in ("start", "end"))
+    times = dict(zip(column_micros(run["start_t"]).tolist(), range(run.height), strict=True))  # the last of each
+    asked = sorted(t for t in times if t in first and t in last)
+    if not asked:
         return None
-    step = _step(np.concatenate([rows["start"].to_numpy(), rows["end"].to_numpy()]))
-    asked = pl.col("run") * 100.0 / rated
-    inside = [pl.col(side).is_between(*STOPS) for side in ("start", "end")]
-    by_ends = (asked.abs() > LEAST_PCT) & inside[0] & inside[1]
-    by_steps = pl.col("share").is_not_null()
-    rows = lately(record, rows.filter(pl.col("coverage") >= LEAST_COVERAGE, by_ends | by_steps), days)
-    if not rows.height:
+    start, end = (np.array([side[t] for t in asked]) for side in (first, last))
+    step = _step(np.concatenate([start, end]))
+    rows = run[[times[t] for t in asked]]
+    told, told_se, over = _told_by_steps(record, asked)
+    ends = rows["value"].to_numpy() * 100.0 / rated
+    by_ends = (np.abs(ends) > LEAST_PCT) & _between_stops(start) & _between_stops(end)
+    wanted = (rows["coverage"].to_numpy() >= LEAST_COVERAGE) & (by_ends | np.isfinite(told))
+    if not wanted.any():
         return None
-    ends = rows["run"].to_numpy() * 100.0 / rated
+    begin = column_micros(rows["start_t"])
+    wanted &= begin >= column_micros(record.sessions["end_t"]).max() - round(days * DAY)
+    if not wanted.any():
+        return None
+    start, end, ends, told, told_se, over = (x[wanted] for x in (start, end, ends, told, told_se, over))
+    begin, until = begin[wanted], column_micros(rows["end_t"])[wanted]
     with np.errstate(divide="ignore", invalid="ignore"):
-        by_end = (rows["start"].to_numpy() - rows["end"].to_numpy()) / ends
-    told, told_se, over = (
-        rows[c].cast(pl.Float64).fill_null(float("nan")).to_numpy() for c in ("share", "share_se", "over")
-    )
+        by_end = (start - end) / ends
     known = np.isfinite(told)
     x = np.where(known, over, ends)
     values = np.where(known, told, by_end)
     ses = np.hypot(np.where(known, told_se, ROUNDED * step / np.abs(ends)), OWN)
     near = np.abs(values - _neighbours(values)) < FAR * ses
     value, se = pool(values[near], ses[near])
-    start, end = (column_micros(rows[c])[near] for c in ("start_t", "end_t"))
-    whole = Pooled("", value, se, int(near.sum()), values=values[near], ses=ses[near], starts=start, ends=end)
+    whole = Pooled(
+        item="",
+        value=value,
+        se=se,
+        count=int(near.sum()),
+        values=values[near],
+        ses=ses[near],
+        starts=begin[near],
+        ends=until[near],
+    )
     now = since_step(whole)
     flowed = float(np.abs(x[near])[-now.count :].sum())
     least = STEPPED_SUM_PCT if known[near][-now.count :].all() else LEAST_SUM_PCT
     return whole, replace(now, item="count") if flowed >= least else None
+
+
+def _by_session(rows: pl.DataFrame, column: str = "value") -> dict[int, float]:
+    """By start of the session, us; NaN where nothing is told."""
+    values = rows[column].cast(pl.Float64).to_numpy()
+    return dict(zip(column_micros(rows["start_t"]).tolist(), values.tolist(), strict=True))
+
+
+def _told_by_steps(record: Record, asked: list[int]) -> tuple[Floats, Floats, Floats]:
+    """Share of the counted charge by which the report stepped on, its standard error, and over how many per cent; NaN
+    where it was not read by its steps. asked: starts of sessions, us."""
+    stepped = metric_rows(record, "pack_soc_moved_share")
+    over = _by_session(metric_rows(record, "pack_soc_moved_over_pct"))
+    share, share_se = _by_session(stepped), _by_session(stepped, "se")
+    nan = float("nan")
+    known = [t if t in share and t in over else None for t in asked]
+    told, told_se, pct = (np.array([nan if t is None else of[t] for t in known]) for of in (share, share_se, over))
+    return told, told_se, pct
+
+
+def _between_stops(said: Floats) -> Bools:
+    return np.asarray((said >= STOPS[0]) & (said <= STOPS[1]))
 
 
 def _step(said: Floats) -> float:

@@ -65,6 +65,9 @@ def _knee_capacity(record: Record, days: float) -> KneeCapacity | None:
     rows = rows.sort("start_t")
     rated = record.profile.pack_figures.rated_ah
     start = column_micros(rows["session_start_t"])
+    full = _since_full(record, start)
+    if not full.any():
+        return None
     run = rows["run_ah"].to_numpy() / rated
     said = rows["soc_pct"].cast(pl.Float64).fill_null(float("nan")).to_numpy() / 100.0
     place = places(record, start, said, run)
@@ -74,7 +77,7 @@ def _knee_capacity(record: Record, days: float) -> KneeCapacity | None:
     error = np.hypot(REST_V, DROP * usual_ohm(record.profile) * np.abs(amps))
     left = np.array([ocv.soc(float(v), float(e)) for v, e in zip(volts, error, strict=True)])
     with np.errstate(invalid="ignore"):
-        kept = np.isfinite(z) & (loose < PLACED) & _since_full(record, start) & ~_cold(record, start)
+        kept = np.isfinite(z) & (loose < PLACED) & full & ~_cold(record, start)
         kept &= (left[:, 1] <= WORST_PCT) & (left[:, 0] > 0.0) & (left[:, 0] < EMPTY_PCT) & (z > 0.0) & (z < 1.0)
     if not kept.any():
         return None

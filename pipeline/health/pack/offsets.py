@@ -16,7 +16,7 @@ import polars as pl
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
-from herdbook.pipeline.health.reading import metric_rows, places
+from herdbook.pipeline.health.reading import metric_rows, only, places
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.metrics.shared.group_ohm import usual_ohm
@@ -69,9 +69,10 @@ def offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
 
 
 def _offsets(record: Record, end: str, days: float) -> dict[str, Offsets]:
-    rows = metric_rows(record, f"cell_offset_{end}_pct").select("start_t", "end_t", "item", "value", "se")
+    rows = metric_rows(record, f"cell_offset_{end}_pct")
     if not rows.height:
         return {}
+    rows = rows.select("start_t", "end_t", "item", "value", "se")
     newest = rows["start_t"].max()
     assert isinstance(newest, datetime)
     rows = _even(record, rows.filter(pl.col("start_t") >= newest - timedelta(days=days)))
@@ -135,7 +136,8 @@ def _even(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
 
 def uneven(record: Record) -> str:
     """A sentence for a refusal when sessions were left out for their temperatures; else nothing."""
-    count = metric_rows(record, "cell_temp_spread_k").filter(pl.col("value") > EVEN_K)["start_t"].n_unique()
+    rows = metric_rows(record, "cell_temp_spread_k")
+    count = only(rows, rows["value"].to_numpy() > EVEN_K)["start_t"].n_unique()
     if not count:
         return ""
     verb = "is" if count == 1 else "are"

@@ -77,7 +77,10 @@ def _after_unseen(base: float, shift: float, usual: float, lost: bool) -> tuple[
 
 def _fulls(record: Record) -> dict[int, float]:
     """Charge at the begin of each session that ran to full, by its start (us)."""
-    rows = event_table(record, "charge_anchor", ("run_ah",)).filter(pl.col("item") == "full")
+    rows = event_table(record, "charge_anchor", ("run_ah",))
+    if not rows.height:
+        return {}
+    rows = rows.filter(pl.col("item") == "full")
     starts = column_micros(rows["session_start_t"])
     run = rows["run_ah"].to_numpy() / record.profile.pack_figures.rated_ah
     return {int(k): 1.0 + float(r) for k, r in zip(starts, run, strict=True)}

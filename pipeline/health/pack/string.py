@@ -135,7 +135,7 @@ def _fit(record: Record) -> StringFit:
     rows = lately(record, event_table(record, "group_levels"), DAYS)
     ocv = ocv_of(record.profile.pack)
     items = sorted((c[1:] for c in rows.columns if c[0] == "d" and c[1:].isdigit()), key=int)
-    if ocv is None or len(items) < 4 or too_loose(record):
+    if ocv is None or rows.height < LEAST or len(items) < 4 or too_loose(record):
         return NONE
     low, top = record.profile.pack_figures.of_chemistry.plateau_v
     # Near full a per cent is a tenth of a volt, and nobody knows where: only the knee itself is read there (offsets.py)

@@ -1,4 +1,4 @@
-"""Cell sensors that the rule on sensors does not believe: every other rule leaves them out."""
+"""Sensors that the rule on sensors does not believe: every other rule leaves them out."""
 
 from __future__ import annotations
 
@@ -16,6 +16,13 @@ def bad_cell_sensors(record: Record, warm: bool = True) -> set[str]:
     return {f.item.removeprefix("cell ") for f in said if warm or f.unit != "K" or f.measured < 0}
 
 
+def bad_drive_sensors(record: Record, family: str) -> set[str]:
+    """Sides whose sensor of this family ("motor", "fet") is open, shorted, missing, jumping or still. One that is off
+    by some kelvin stays: its rises are right."""
+    said = record.once("bad sensors", lambda: _every(record))
+    return {f.item.removeprefix(f"{family} ") for f in said if f.item.startswith(f"{family} ") and f.unit != "K"}
+
+
 def kept_warm(record: Record) -> list[Finding]:
     """Places that stand high in a pack that is warm around them, the warmest first, as findings of heat."""
     bad, limits = {f.item for f in record.once("bad cell sensors", lambda: _bad(record))}, _limits(record)
@@ -30,8 +37,10 @@ def _limits(record: Record) -> dict[str, float]:
     return {x.name: record.profile.limits.get(f"{RULE.id}.{x.name}", x.value) for x in RULE.limits}
 
 
-def _bad(record: Record) -> list[Finding]:
+def _every(record: Record) -> list[Finding]:
     said = RULE.judge(record, _limits(record))
-    if isinstance(said, NotAssessed):
-        return []
-    return [f for f in said if f.item.startswith("cell ")]
+    return [] if isinstance(said, NotAssessed) else said
+
+
+def _bad(record: Record) -> list[Finding]:
+    return [f for f in record.once("bad sensors", lambda: _every(record)) if f.item.startswith("cell ")]

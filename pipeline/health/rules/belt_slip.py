@@ -27,10 +27,17 @@ BELT_OR_TYRE = (
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     every = metric_rows(record, "belt_slip_pct").filter(pl.col("se") > 0)
+    hard = metric_rows(record, "belt_hard_slip_pct").filter(pl.col("se") > 0)
     found = []
     open_still = []
     at = "its full torque current" if record.profile.drive_figures.max_motor_a else f"{USUAL_A:g} A"
-    for side in sorted(set(every["item"].to_list())):
+    for side in sorted(set(every["item"].to_list()) | set(hard["item"].to_list())):
+        pulls = recent(hard.filter(pl.col("item") == side), limits["days"], 40)
+        if (slips := _at_hard_pull(pulls, side, limits)) is not None:
+            found.append(slips)
+            continue
+        if _holds(pulls, limits):
+            continue
         rows = recent(every.filter(pl.col("item") == side), limits["days"], 40)
         if (beyond := _beyond_grip(rows, side, at, limits)) is not None:
             found.append(beyond)
@@ -54,10 +61,34 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         sure = min(1.0 - level.chance, SUREST)
         spans = windows(events, "slip_pct") or one.windows
         found.append(replace(one, confidence=sure, duration_s=seconds(events), windows=spans))
-    if found or (every.height and not open_still):
+    if found or ((every.height or hard.height) and not open_still):
         return found
     known = f"; so far {', '.join(open_still)}" if open_still else ""
     return NotAssessed(f"too few rides with motor speed, current and vehicle speed to judge by{known}")
+
+
+def _at_hard_pull(rows: pl.DataFrame, side: str, limits: Mapping[str, float]) -> Finding | None:
+    """In the hard seconds alone: what gentle ones show is no contradiction."""
+    values, ses = rows["value"].to_numpy(), rows["se"].to_numpy()
+    level = newest_level(values, ses, limits["slip"])
+    if level is None or level.chance > limits["chance"] or (level.first == rows.height - 1 and rows.height > 1):
+        return None
+    rows = rows.slice(level.first)
+    text = (
+        f"At hard pull the {of_side(side, 'motor')} ran {spell(level.value, '%', level.se)} further ahead of its wheel "
+    )
+    text += f"than at gentle pull, over {counted(rows.height, 'ride')}."
+    hit = rows.filter(pl.col("value") > limits["slip"])
+    one = _finding(side, text, slip=level.value, se=level.se, limits=limits, rows=rows, hit=hit)
+    return replace(one, confidence=min(1.0 - level.chance, SUREST))
+
+
+def _holds(rows: pl.DataFrame, limits: Mapping[str, float]) -> bool:
+    """Pulled hard, and it surely does not slip."""
+    if not rows.height:
+        return False
+    value, se = pool(rows["value"].to_numpy(), rows["se"].to_numpy())
+    return se <= limits["largest_se"] and value + 2.0 * se < limits["slip"]
 
 
 def _beyond_grip(rows: pl.DataFrame, side: str, at: str, limits: Mapping[str, float]) -> Finding | None:
@@ -122,6 +153,22 @@ def _cases() -> Cases:
         )
         return record(*days(rides, "ride", *parts, *([event] if slip > 1.5 else [])))
 
+    def hard(*slips: float, se: float = 0.6) -> Record:
+        """Rides whose gentle seconds show nothing and drown the hard ones."""
+        return record(
+            *(
+                s
+                for k, slip in enumerate(slips)
+                for s in days(
+                    1,
+                    "ride",
+                    Metric("belt_slip_pct", 0.1, "%", 0.2, 600, item="left"),
+                    Metric("belt_hard_slip_pct", slip, "%", se, 20, item="left"),
+                    first=2 * k,
+                )
+            )
+        )
+
     def by_torque(*slips: float) -> Record:
         """Rides that asked for more or less torque."""
         return record(
@@ -135,13 +182,23 @@ def _cases() -> Cases:
     return Cases(
         fires_on=(
             by_torque(0.0, -0.1, 0.1, 0.0, 7.7, 4.4),
+            hard(7.1, 6.8, 6.9),
+            hard(8.2),
+            hard(0.2, 0.1, 7.0, 7.2),
             by_torque(0.2, 4.4, 7.8, 4.5, 1.0, 0.5, 9.4, 9.2, 1.9, 7.8),
             case(7.0),
             case(5.2),
             case(7.0, rides=1),
             case(7.0, rides=6, se=1.4),
         ),
-        quiet_on=(by_torque(3.4, 3.2, 3.6, 3.1), case(0.3), case(3.4), case(2.0, rides=1)),
+        quiet_on=(
+            hard(1.7, 1.4),
+            hard(0.1, 0.3, -0.2),
+            by_torque(3.4, 3.2, 3.6, 3.1),
+            case(0.3),
+            case(3.4),
+            case(2.0, rides=1),
+        ),
         unassessed_on=(by_torque(0.0, 0.1, -0.1, 0.0, 8.0), case(2.0, rides=1, se=1.5), case(5.0, rides=2, se=1.2)),
     )
 
@@ -192,7 +249,7 @@ RULE = Rule(
         "A belt that jumps or tears takes that side's brake with it.",
         "Power off before fingers go near a belt.",
     ),
-    source="slip by a line of relative speed over current; limit: from memory, see there",
-    version=4,
+    source="slip by a line of relative speed over current, and in hard seconds over gentle ones; limit: from memory",
+    version=5,
     cases=_cases,
 )

@@ -94,6 +94,8 @@ def _rise(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -
     """By each braking on its own: what the link has more than the pack beyond what it has without current."""
     rows = brakings.drop_nulls(["link_rise_v", "link_idle_v", "delivered_a"]).tail(NEWEST)
     rows = rows.filter(pl.col("delivered_a") >= least_a(record.profile))
+    if not rows.height:
+        return None
     rows = rows.with_columns(risen_v=pl.col("link_rise_v") - pl.col("link_idle_v"))
     rows = rows.with_columns(ohm=pl.col("risen_v") / pl.col("delivered_a"))
     pack = record.profile.pack_figures

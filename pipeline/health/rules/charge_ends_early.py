@@ -8,6 +8,7 @@ charger proves nothing, but ends at one and the same charge, again and again, ar
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import polars as pl
 
@@ -22,9 +23,11 @@ from herdbook.pipeline.health.cause_tests import (
     unless,
 )
 from herdbook.pipeline.health.pack.charge_ceiling import FULL_PCT, Ceiling, ceiling
+from herdbook.pipeline.health.pack.curve_place import ended_at
 from herdbook.pipeline.health.pack.offsets import offsets
 from herdbook.pipeline.health.reading import event_table, metric_rows, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
+from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import at_least
@@ -38,6 +41,7 @@ LIMITS = (
     of_chemistry("low_v", "short_of_full_v", "V, median group"),
     Limit("flowing_c", 0.1, "C", "engineering choice: a charge that is nearly full has tapered below"),
     Limit("days", 45.0, "days", "engineering choice: the newest stretch that is judged together"),
+    Limit("z", 3.0, "standard errors", "engineering choice: of where on its curve a charge ended, 1 in 700 by chance"),
     Limit(
         "lead",
         3.0,
@@ -63,6 +67,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ends = _with_what_followed(
         record, event_table(record, "charge", ("end_highest_v", "end_median_v", "end_a")), limits
     )
+    ends = _by_the_curve(record, ends, limits)
     ends = ends.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
     told = ends.filter(pl.col("item").is_in(["complete", *KINDS])).sort("start_t")
     told = told.with_columns(full_v=pl.lit(limits["low_v"]))
@@ -71,7 +76,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if at_one is not None:
             return [_at_one_charge(at_one)]
         if told.height and told["item"][-1] == "stopped_short":
-            return [_once(told.tail(1))]
+            return [_once(told.tail(1), limits)]
         return NotAssessed(
             f"{counted(told.height, 'charge')} that ran to an end; the others were unplugged or cut by the record"
         )
@@ -82,7 +87,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             continue
         since = _newest(told, kind)
         if early.height >= limits["least"] and early.height / told.height >= limits["share"]:
-            found.append(_finding(kind, early, told.height, limits))
+            whole = _finding(kind, early, told.height, limits)
+            found.append(_by_a_wire(whole) if kind == "group_limit" and unread(record) else whole)
         elif (
             kind == "stopped_short" and since.height >= limits["least"]
         ):  # begun lately: not diluted by what was before
@@ -90,7 +96,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if at_one is not None and not found:
         found.append(_at_one_charge(at_one))
     if not found and told["item"][-1] == "stopped_short":
-        found.append(_once(told.tail(1)))
+        found.append(_once(told.tail(1), limits))
     return found
 
 
@@ -100,18 +106,45 @@ def _newest(told: pl.DataFrame, kind: str) -> pl.DataFrame:
     return told.slice(int(other[-1]) + 1) if other.len() else told
 
 
-def _once(end: pl.DataFrame) -> Finding:
-    """The charger's own word needs no second charge to be true; that it goes on so does."""
+def _by_a_wire(f: Finding) -> Finding:
+    """The monitor stops at what it reads: where a group's wire reads wrongly, no group was at its limit."""
+    said = "A group is read wrongly by its wire, and the monitor stops at what it reads: mend the wire first."
+    return replace(f, severity=Severity.NOTE, not_separable=said)
+
+
+def _by_the_curve(record: Record, ends: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
+    """With what the curve says of where each charge ended (pack/curve_place.py). A cold pack stands high from its
+    resistance: one that is called done with current flowing, and surely was not full, was stopped short."""
+    joined = ends.join(ended_at(record, limits["days"]), left_on="session_start_t", right_on="start_t", how="left")
+    rated = record.profile.pack_figures.rated_ah
+    flows = pl.col("end_a") > limits["flowing_c"] * rated
+    short = pl.col("pct") + limits["z"] * pl.col("pct_se") < FULL_PCT
+    stopped = ((pl.col("item") == "complete") & flows & short).fill_null(value=False)
+    return joined.with_columns(item=pl.when(stopped).then(pl.lit("stopped_short")).otherwise(pl.col("item")))
+
+
+def _once(end: pl.DataFrame, limits: Mapping[str, float]) -> Finding:
+    """The charger's own word needs no second charge to be true; that it goes on so does. Where the fleet's packs go on
+    from the step of their curve to full, and this one surely did not, it is acted on: who set a limit for once knows.
+    """
     volts, amps = end["end_median_v"][0], end["end_a"][0]
+    lacks, error = end["lacks"][0], end["lacks_se"][0]
+    sure = lacks is not None and lacks - 100.0 + FULL_PCT > limits["z"] * error
+    text = f"The newest charge was declared done by the charger with {spell(amps, 'A')} still flowing and the "
+    text += f"middle group at {volts:.2f} V, far from full. "
+    if sure:
+        text += f"From the step of its curve on it took {spell(lacks, '% of rated charge', error)} less than the "
+        text += "fleet's packs take to full."
+    else:
+        text += "One charge alone may have had a limit set for once."
     return Finding(
-        severity=Severity.NOTE,
+        severity=Severity.SERVICE if sure else Severity.NOTE,
         item="stopped short",
         measured=float(volts),
         limit=float(end["full_v"][0]),
         unit="V, median group",
         se=0.01,
-        statement=f"The newest charge was declared done by the charger with {spell(amps, 'A')} still flowing and the "
-        f"middle group at {volts:.2f} V, far from full. One charge alone may have had a limit set for once.",
+        statement=text,
         confidence=0.9,
         persistence=1.0,
         count=1,
@@ -119,7 +152,7 @@ def _once(end: pl.DataFrame) -> Finding:
         windows=windows(end.with_columns(t=pl.col("start_t").cast(pl.Int64).cast(pl.Float64)), "t"),
         signals=("cell_voltage", "pack_current", "charger_state"),
         not_separable=f"Possible: {KINDS['stopped_short'][1]}. The next charges tell.",
-        unsettled=True,
+        unsettled=not sure,
     )
 
 
@@ -284,7 +317,11 @@ RULE = Rule(
     subsystem="charging",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "`share` of the charges that ran to an end were ended early by a group or the charger"),
+        (
+            Severity.SERVICE,
+            "`share` of the charges that ran to an end were ended early by a group or the charger; or the newest by "
+            "the charger, and surely short of what the fleet's packs take",
+        ),
         (
             Severity.NOTE,
             "charges end at one reported charge, or the charger calls the newest one done far from full: both may be "
@@ -319,5 +356,5 @@ RULE = Rule(
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
     cases=_cases,
-    version=5,
+    version=6,
 )

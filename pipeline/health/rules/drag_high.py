@@ -35,6 +35,7 @@ from herdbook.pipeline.vehicle.record import Metric
 
 NAMES = ("ride_rolling", "travel_rolling")  # the better one first
 UNSURE = "high, but not surely; more kilometres are needed"
+OTHER_BRAKE = "another brake than the motors held it, and how far down is not recorded"
 LIKELY = 2.0  # errors that a level must rise by, before the rides since are looked at alone: engineering choice
 MOST = 200  # newest rides: engineering choice
 
@@ -133,18 +134,29 @@ def _against_fleet(
     if known is None:
         return NotAssessed("no fleet reference for rolling resistance: fit one first")
     value, own, weather = _rolled(rows)
-    se = math.hypot(own, known.spread / math.sqrt(known.n))
+    held = _held_otherwise(record, name, rows)
+    se = math.hypot(own, known.spread / math.sqrt(known.n), _shared(name, rows) if held else 0.0)
     # what healthy vehicles differ by and what these rides leave open are independent: their squares add
     spread = math.hypot(known.spread, se, weather)
     limit = known.value + max(limits["excess"], limits["sigmas"] * spread)
     if value < limit:
-        return _open(value, se, usual=known.value, limits=limits) or []
+        unsure = _open(value, se, usual=known.value, limits=limits)
+        return NotAssessed(f"{unsure.reason}; {OTHER_BRAKE}") if unsure and held else unsure or []
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', se)} of its weight as "
     text += f"resistance, against {spell(known.value, '')} in the fleet; grade is averaged, not observed"
     kg = _weight(rows)
     text += "." if kg is None else f"; {_weighs(kg)}."
     sure = confidence(value, known.value + limits["excess"], spread)
     return [_finding(text, value, limit=limit, se=se, rows=rows, sure=sure)]
+
+
+def _held_otherwise(record: Record, name: str, rows: pl.DataFrame) -> bool:
+    """Another brake held this vehicle, in most of its rides, where in the fleet the motors alone do: what it was held
+    down is then not what the others were, and does not drop out beside them."""
+    if name == NAMES[0] or reference(record, NAMES[0]) is None:
+        return False
+    alone = metric_rows(record, NAMES[0])["start_t"]
+    return 2 * rows.filter(pl.col("start_t").is_in(alone.implode())).height < rows.height
 
 
 def _against_maker(
@@ -235,6 +247,11 @@ def _cases() -> Cases:
         parts.append(Metric("ride_mass_kg", kg, "kg", 3.0, 20))
         return replace(record(*days(12, "ride", *parts)), profile=known())
 
+    def held_otherwise(value: float) -> Record:
+        """Beside a fleet whose motors alone brake."""
+        known = fleet(("travel_rolling", 0.02, 0.002, "1"), ("ride_rolling", 0.02, 0.002, "1"))
+        return record(*days(6, "ride", Metric("travel_rolling", value, "1", 0.0095, 300)), reference=known)
+
     def braked_unseen(*values: float, made: bool = False) -> Record:
         """What the electric brake was asked is not recorded, so that only the way without brake is known."""
         held = record(*(s for k, v in enumerate(values) for s in case_ride(v, k)))
@@ -274,6 +291,7 @@ def _cases() -> Cases:
             history(*[0.03] * 4, *[0.055] * 6),  # no fleet is needed
             history(*[0.015] * 6, *[0.033] * 6, fitted=True),  # by its own rides before the fleet can tell
             heavy(0.045, 97.0),
+            held_otherwise(0.06),
         ),
         quiet_on=(
             case(0.022),
@@ -289,6 +307,7 @@ def _cases() -> Cases:
             case(0.045, rides=1),
             case(0.033, rides=8),  # high, and not surely: neither a finding nor sound
             history(*[0.02] * 12),
+            held_otherwise(0.034),
             braked_unseen(*[0.02] * 3, *[0.036] * 6),  # another way to work, with other hills
             history(0.05, 0.02, 0.02, fitted=True, se=0.02),
         ),
@@ -350,7 +369,7 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    version=8,
-    habit="some ten kilometres of rides, and give the profile the figure `rolling`",
+    version=9,
+    habit="some ten kilometres of rides, and give the profile the figure [vehicle] rolling",
     cases=_cases,
 )

@@ -15,13 +15,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, only_by, short_makes_the_heat
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import days as days_of
-from herdbook.pipeline.health.reading import event_table, metric_rows, recent, seconds, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, only, places, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors, kept_warm
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
@@ -39,6 +40,7 @@ BY_DAY = (
 # Times `own`, of a place that warms whatever the load: few rides are without load, the line is drawn on to there
 # (engineering choice).
 WITH_NONE = 2.0
+UNDER_THREE = float(np.nextafter(3, 0))
 STILL = 0.15  # of its siblings' movement, as for a frozen sensor: engineering choice
 NOT_SEPARABLE = (
     "Heat in the cell, or a source of heat beside the sensor such as sun on one side: a look from outside, by a "
@@ -171,20 +173,13 @@ def _broken(record: Record) -> set[str]:
     """Sensors known to jump, sit at a rail, give no value or stand still whatever their siblings do: their slopes
     against the others are not heat. A place kept warm by a source moves with its siblings all the same when
     the pack warms and cools, so that it takes two sessions of standing still."""
-    still = (
-        recent(metric_rows(record, "temp_moved_share"), 21.0)
-        .group_by("item")
-        .agg(still=(pl.col("value") < STILL).mean(), seen=pl.len())
-    )
-    still = still.filter(pl.col("still") >= 0.8, pl.col("seen") >= 2)
-    bad = pl.concat(
-        [
-            metric_rows(record, "temp_rail_share").filter(pl.col("value") > 0.02),
-            metric_rows(record, "temp_missing_share").filter(pl.col("value") > 0.2),
-            metric_rows(record, "temp_jumps").filter(pl.col("value") >= 3),
-        ]
-    )
-    return {str(item).removeprefix("cell ") for item in (*bad["item"].to_list(), *still["item"].to_list())}
+    moved = recent(metric_rows(record, "temp_moved_share"), 21.0)
+    still = moved["value"].to_numpy() < STILL
+    bad = [item for item, at in places(moved).items() if at.size >= 2 and still[at].mean() >= 0.8]
+    for name, least in (("temp_rail_share", 0.02), ("temp_missing_share", 0.2), ("temp_jumps", UNDER_THREE)):
+        rows = metric_rows(record, name)
+        bad += only(rows, rows["value"].to_numpy() > least)["item"].to_list()
+    return {item.removeprefix("cell ") for item in bad}
 
 
 def _finding(item: str, hit: pl.DataFrame, follow: list[str], looked: int, limits: Mapping[str, float]) -> Finding:

@@ -110,9 +110,12 @@ def _at_least(record: Record, limits: Mapping[str, float]) -> Finding | None:
 
 def _places(record: Record, explained: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
     """The place that warms most ahead of the others under load: air, rest of the pack and sensor offsets cancel."""
+    ahead = metric_rows(record, "pack_heat_ahead")
+    if not ahead.height:
+        return []
     certain = pl.col("se") < limits["largest_se"] * pl.max_horizontal("value", pl.lit(1.0))
     believed = ~pl.col("item").is_in(sorted(bad_cell_sensors(record)))
-    rows = metric_rows(record, "pack_heat_ahead").filter(certain, believed)
+    rows = ahead.filter(certain, believed)
     middle = metric_rows(record, "pack_heat_ratio", "").select("start_t", pack="value")
     rows = recent(rows, limits["days"]).join(middle, on="start_t", maintain_order="left")
     rows = rows.join(explained, on="start_t", maintain_order="left")

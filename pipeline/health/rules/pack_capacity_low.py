@@ -2,7 +2,8 @@
 
 Only chains from a low rest to full, or back, count; a plateau anchor would be worth plus or minus ten per cent and is
 never used. What all chains share, the gain of the current sensor, does not shrink with their number. Where no chain was
-recorded whole, the report that counted from full stands in for it, at moments whose voltage has left the plateau.
+recorded whole, the report that counted from full stands in for it, at moments whose voltage has left the plateau; or a
+step in the middle of the curve, from which to full a pack takes what others of its type take, or less.
 """
 
 from __future__ import annotations
@@ -11,18 +12,21 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
+import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, only_by
 from herdbook.pipeline.health.change import upward_step
 from herdbook.pipeline.health.pack.capacity import GAIN, Measured, capacities
 from herdbook.pipeline.health.pack.charge_count import moved
+from herdbook.pipeline.health.pack.curve_place import held_of_fleet, report_at_step
 from herdbook.pipeline.health.pack.knee_capacity import KneeCapacity, knee_capacity
 from herdbook.pipeline.health.pooled import pool
+from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.statistics import confidence, worth_acting
 from herdbook.pipeline.health.trend import reaches
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -49,6 +53,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if knee is not None and (said := _by_knee(knee, rated, limits)) is not None:
             return said
         reckoned = _reckoned(record, limits)
+        by_fleet = _by_fleet(record, limits)
+        if by_fleet is not None:
+            return [by_fleet]
         if reckoned is not None:
             return [reckoned]
         return NotAssessed(
@@ -60,18 +67,18 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     value, own = pool(np.array([c.ah for c in chains]), np.array([c.random_se for c in chains]))
     pct = 100 * value / rated
     se = float(np.hypot(100 * own / rated, pct * np.hypot(GAIN, TABLE_SE_PCT / 95)))
-    act = limits["act"] - pct > limits["z"] * se
-    if not act and not limits["look"] - pct > limits["z"] * se:
+    if not limits["look"] - pct > limits["z"] * se:
         return []
+    act = _acts(pct, se, limits)
     return [_finding(pct=pct, se=se, chains=chains, rated=rated, act=act, limits=limits)]
 
 
 def _by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> list[Finding] | None:
     """By where the voltage fell off; None where it neither shows a loss nor rules out one that is acted on."""
-    act = limits["act"] - knee.pct > limits["z"] * knee.se
-    if not act and not limits["look"] - knee.pct > limits["z"] * knee.se:
+    if not limits["look"] - knee.pct > limits["z"] * knee.se:
         return [] if knee.pct - limits["act"] > limits["z"] * knee.se else None
-    limit = limits["act"] if act else limits["look"]
+    act = _acts(knee.pct, knee.se, limits)
+    limit = _passed(knee.pct, knee.se, limits)
     holds = _holds(knee.pct, knee.se, rated)
     return [
         Finding(
@@ -97,9 +104,49 @@ def _by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> l
     ]
 
 
+def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
+    """By what it takes from the step of its curve to full beside the fleet's packs. That those hold what they are rated
+    for is taken for granted: where they do not, this one holds less still."""
+    held = held_of_fleet(record, limits["days"])
+    if held is None or not limits["look"] - held.pct > limits["z"] * held.se:
+        return None
+    pct, se = held.pct, held.se
+    act = _acts(pct, se, limits)
+    said, error = to_error(pct, se)
+    return Finding(
+        severity=Severity.SERVICE if act else Severity.NOTE,
+        item="",
+        measured=pct,
+        limit=_passed(pct, se, limits),
+        unit=UNIT,
+        se=se,
+        statement=f"The pack holds {said} % of what the fleet's packs hold (standard error {error} %, "
+        f"{counted(held.charges, 'charge')}): from the step of its curve to full it takes so much of what they take.",
+        confidence=confidence(pct, _passed(pct, se, limits), se),
+        persistence=1.0,
+        count=held.charges,
+        duration_s=held.seconds,
+        windows=held.windows,
+        signals=("cell_voltage", "pack_current", "pack_soc"),
+        not_separable="Low capacity and a current sensor that reads low look alike here: compare the sensor with a "
+        "reference meter at 20 A.",
+        unsettled=not act,
+    )
+
+
+def _acts(pct: float, se: float, limits: Mapping[str, float]) -> bool:
+    return worth_acting(-pct, se, look=-limits["look"], act=-limits["act"], z=limits["z"])
+
+
+def _passed(pct: float, se: float, limits: Mapping[str, float]) -> float:
+    """The limit that it surely lies under."""
+    return limits["act"] if limits["act"] - pct > limits["z"] * se else limits["look"]
+
+
 def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
     """What the battery monitor itself reckons with: its report moves by more than the counted charge over the rated
-    capacity. It has learned that somewhere; a note, since nothing of it was measured here."""
+    capacity. It has learned that somewhere: a note, unless its report is right where the curve has its step. A report
+    that counts from full with too small a capacity would be far too low there."""
     count, rated = moved(record, limits["days"]), record.profile.pack_figures.rated_ah
     if count is None or not count.value > 0:
         return None
@@ -107,18 +154,28 @@ def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
     se = pct * count.se / count.value
     if not limits["look"] - pct > limits["z"] * se:
         return None
-    told = _holds(pct, se, rated)
+    borne_out = _borne_out(record, pct, limits) and _acts(pct, se, limits)
+    limit = _passed(pct, se, limits)
+    said, error = to_error(pct, se)
+    text = (
+        f"The battery monitor reckons with {pct * rated / 100:.1f} Ah, {said} % of the rated {rated:g} Ah: that is how "
+    )
+    text += f"far its reported charge moves with the counted current (standard error {error} %, "
+    text += f"{counted(count.count, 'session')}). "
     return Finding(
-        severity=Severity.NOTE,
+        severity=Severity.SERVICE if borne_out else Severity.NOTE,
         item="",
         measured=pct,
-        limit=limits["look"],
+        limit=limit,
         unit=UNIT,
         se=se,
-        statement=f"The battery monitor reckons with {told.ah} Ah, {told.pct} % of the rated {rated:g} "
-        f"Ah: that is how far its reported charge moves with the counted current (standard error {told.error} %, "
-        f"{counted(count.count, 'session')}). Whether the pack holds no more was not measured.",
-        confidence=confidence(pct, limits["look"], se),
+        statement=text
+        + (
+            "Its report is right at the step of the curve, where one that reckons with too little would stand too low."
+            if borne_out
+            else "Whether the pack holds no more was not measured."
+        ),
+        confidence=confidence(pct, limit, se),
         persistence=1.0,
         count=count.count,
         duration_s=count.duration_s,
@@ -126,8 +183,20 @@ def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
         signals=("pack_soc", "pack_current"),
         not_separable="A pack that has lost capacity, a monitor set to a smaller pack, or a profile that names a "
         "larger one: a full charge and a measured discharge tell.",
-        unsettled=True,
+        unsettled=not borne_out,
     )
+
+
+def _borne_out(record: Record, pct: float, limits: Mapping[str, float]) -> bool:
+    """Whether a pack that held `look` would show: counted from full by a monitor that reckons with pct, the report at
+    the step would be too low by more than it surely is."""
+    steps, spread = report_at_step(record, limits["days"])
+    known = reference(record, "charge_step_soc_pct")
+    if known is None or not steps.height:
+        return False
+    gap, own = pool(steps["gap"].to_numpy(), steps["se_pct"].cast(pl.Float64).to_numpy())
+    wrong = (100.0 - known.value) * (limits["look"] / pct - 1.0)  # by which it would be too low
+    return wrong + gap > limits["z"] * float(np.hypot(own, spread))
 
 
 class _Holds(NamedTuple):
@@ -153,7 +222,7 @@ def _since_step(chains: list[Measured], limits: Mapping[str, float]) -> list[Mea
 def _finding(
     pct: float, se: float, chains: list[Measured], rated: float, act: bool, limits: Mapping[str, float]
 ) -> Finding:
-    limit = limits["act"] if act else limits["look"]
+    limit = _passed(pct, se, limits)
     shown = float(np.mean([100 * c.ah / rated < limit for c in chains]))
     holds = _holds(pct, se, rated)
     text = f"The pack holds {holds.ah} Ah, {holds.pct} % of its rated {rated:g} Ah (standard error {holds.error} %, "
@@ -234,7 +303,11 @@ RULE = Rule(
     subsystem="pack",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "it surely holds less than `act`"),
+        (
+            Severity.SERVICE,
+            "it surely holds less than `look`, and less than `act` within the error; or the battery monitor reckons "
+            "with so little, and its report is right at the step of the curve",
+        ),
         (Severity.NOTE, "surely less than `look`, or the battery monitor reckons with less"),
     ),
     needs=("pack_run_ah",),
@@ -255,7 +328,7 @@ RULE = Rule(
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
-    version=4,
+    version=5,
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
     cases=_cases,
 )

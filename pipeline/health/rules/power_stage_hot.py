@@ -11,6 +11,7 @@ from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import more_than_twin, only_by, over
 from herdbook.pipeline.health.reading import metric_rows, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._bad_sensors import bad_drive_sensors
 from herdbook.pipeline.health.rules._heat_against_fleet import DRIVE_CAUTION, multiple, too_hot, warmer_than_fleet
 from herdbook.pipeline.health.sentences import counted, of_side, spell
 from herdbook.pipeline.health.severity import Severity
@@ -25,12 +26,18 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     own = record.profile.drive_figures.fet_max_c
     limit = limits["highest"] if own is None else own
     found = []
-    for side in sorted(set(tops["item"].to_list())):
+    bad = bad_drive_sensors(record, "fet")
+    sides = sorted(set(tops["item"].to_list()) - bad)
+    if not sides:
+        return NotAssessed("no power stage's sensor can be believed: see the finding on temperature sensors")
+    for side in sides:
         rows = tops.filter(pl.col("item") == side)
         hot = too_hot(side, "power stage", rows, limit, ("fet_temp", "motor_current", "derate"))
         hot = hot or _for_load(record, side, limits)
         if hot is not None:
             found.append(hot)
+    if bad:
+        return found
     named = {f.item for f in found}
     return found + [f for f in _apart(record, tops, limits) if f.item not in named]
 
@@ -166,7 +173,7 @@ RULE = Rule(
         "Compare both sensors after a night's rest",
     ),
     cautions=DRIVE_CAUTION,
-    version=2,
+    version=3,
     source="derating of boards at 80 to 100 °C: common practice; limits: the profile",
     cases=_cases,
 )

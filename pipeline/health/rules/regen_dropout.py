@@ -26,6 +26,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     brakings = without_known(record, table(record).drop_nulls("delivered_a"))
     if not brakings.height:
         return NotAssessed("no braking with demand and delivery recorded")
+    if not (brakings["dropout_s"].cast(pl.Float64).to_numpy() >= limits["duration"]).any():
+        return []
     # a limiter that cuts off a full, cold or hot pack is hard, but it is not this fault
     # (where what was allowed is not recorded, a state that calls for it speaks for the limiter, unless the next braking
     # in that state got its current: a limiter that cuts does not give back at once)

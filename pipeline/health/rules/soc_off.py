@@ -1,9 +1,10 @@
-"""The reported state of charge is wrong where it can be checked: at a full pack, at a low rest, and as it counts.
+"""The reported state of charge is wrong where it can be checked: full, at a low rest, mid-curve, and as it counts.
 
 At anchors the gap is read as it is. A pack that says 80 % when the charger has just finished, or 20 % when its
 rest voltage says 5 %, misleads its rider. A firmware that snaps to 100 % at the charger's end shows no gap there;
 but in between its report must move as far as the counted current says (pack/charge_count.py), and as far as it did
-before.
+before. A step in the middle of the curve, where all packs of the type report the same, checks it in any charge over it
+(pack/curve_place.py).
 """
 
 from __future__ import annotations
@@ -18,12 +19,13 @@ from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, capacity_counted, charged_full
 from herdbook.pipeline.health.pack.charge_count import Slowed, count_slowed, moved
 from herdbook.pipeline.health.pack.charge_off import readings_off
+from herdbook.pipeline.health.pack.curve_place import report_at_step
 from herdbook.pipeline.health.pooled import Pooled, pool
 from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.statistics import confidence, worth_acting
 from herdbook.pipeline.science.meta_analysis import Z95
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -41,47 +43,64 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    gaps = readings_off(record, limits["days"])
+    away = _all_away(record, limits)
     count = moved(record, limits["days"])
-    if not gaps.height and count is None:
+    if not away and count is None:
         return NotAssessed(
-            "reported charge was never seen at a full pack or at a low rest, and too little charge flowed beside it to "
-            "check how it counts"
+            "reported charge was never seen at a full pack, at a low rest or at a step of the curve that the fleet "
+            "knows, and too little charge flowed beside it to check how it counts"
         )
     found = [] if count is None else _judge_count(count, limits)
     slowed = count_slowed(record, limits["days"])
     if not found and slowed is not None:
         found = _judge_slowing(slowed, limits)
-    away = {str(kind): _away(part, limits) for (kind,), part in gaps.group_by(["item"], maintain_order=True)}
     for kind, seen in away.items():
         found += _judge_kind(kind, seen, limits)
     if not found and count is not None and (still_open := _count_open(count, limits)):
         return NotAssessed(still_open)
-    if found or any(_clears(a, limits) or _clears(_away(a.part.tail(1), limits), limits) for a in away.values()):
+    if found or any(_clears(a, limits) or _clears(a.newest(), limits) for a in away.values()):
         return found
     if not away:
         # How it counts says nothing of where it stands
         return NotAssessed(
-            "how the reported charge counts is right, but where it stands was never seen at a full pack or a low rest"
+            "how the reported charge counts is right, but where it stands was never seen at a full pack, a low rest or "
+            "a step of the curve that the fleet knows"
         )
     return NotAssessed(f"{_seen(away)}: too few to tell whether it is {limits['act']:.0f} % off")
 
 
 @dataclass(frozen=True, slots=True)
 class _Away:
-    """Reported less true charge at anchors of one kind, %. part: its rows."""
+    """Reported less true charge at anchors of one kind, %. part: its rows; own: by how much one reading walks; shared:
+    what is the same in all of them, of the table or of the fleet's figure."""
 
     value: float
     se: float
     part: pl.DataFrame
+    own: float
+    shared: float
+
+    @staticmethod
+    def of(part: pl.DataFrame, own: float, shared: float) -> _Away:
+        gap = part["gap"].to_numpy()
+        value, se = pool(gap, np.full(gap.size, own))
+        return _Away(value, float(np.hypot(se, shared)), part, own, shared)
+
+    def newest(self) -> _Away:
+        return _Away.of(self.part.tail(1), self.own, self.shared)
 
 
-def _away(part: pl.DataFrame, limits: Mapping[str, float]) -> _Away:
-    gap = part["gap"].to_numpy()
-    value, own = pool(gap, part["se_pct"].to_numpy())
-    # An anchor's error comes from its table and is the same every time: it does not shrink with their number.
-    se = float(np.hypot(np.hypot(own, limits["own"] / np.sqrt(gap.size)), np.median(part["se_pct"].to_numpy())))
-    return _Away(value, se, part)
+def _all_away(record: Record, limits: Mapping[str, float]) -> dict[str, _Away]:
+    """By kind of anchor, and at the step of the curve."""
+    out = {}
+    for (kind,), part in readings_off(record, limits["days"]).group_by(["item"], maintain_order=True):
+        # An anchor's error comes from its table and is the same every time: it does not shrink with their number.
+        out[str(kind)] = _Away.of(part, limits["own"], float(np.median(part["se_pct"].to_numpy())))
+    steps, spread = report_at_step(record, limits["days"])
+    if steps.height:
+        # How far a sound report walks is in what sound packs differ by
+        out["step"] = _Away.of(steps, float(np.median(steps["se_pct"].to_numpy())), spread)
+    return out
 
 
 def _clears(seen: _Away, limits: Mapping[str, float]) -> bool:
@@ -89,24 +108,28 @@ def _clears(seen: _Away, limits: Mapping[str, float]) -> bool:
     return abs(seen.value) + Z95 * seen.se < limits["act"]
 
 
-def _where(kind: str) -> str:
-    return "with the pack full" if kind == "full" else "at a low rest"
+WHERE = {
+    "full": "with the pack full",
+    "low": "at a low rest",
+    "step": "at a step of its curve, by what the fleet's packs report there,",
+}
 
 
 def _seen(away: Mapping[str, _Away]) -> str:
-    parts = [(_where(kind), *to_error(a.value, a.se, "+")) for kind, a in away.items()]
+    parts = [(WHERE[kind], *to_error(a.value, a.se, "+")) for kind, a in away.items()]
     told = [f"{value} % {where} (standard error {error} %)" for where, value, error in parts]
     return f"the reported charge was off by {', '.join(told)}"
 
 
 def _judge_kind(kind: str, seen: _Away, limits: Mapping[str, float]) -> list[Finding]:
     value, se, part = seen.value, seen.se, seen.part
-    act = abs(value) - limits["act"] > limits["z"] * se
+    act = worth_acting(abs(value), se, look=limits["look"], act=limits["act"], z=limits["z"])
+    surely = abs(value) - limits["act"] > limits["z"] * se
     # surely off, and likely by more than `look`, is worth a note
     if not act and not (abs(value) > limits["look"] and abs(value) > limits["z"] * se):
         return []
-    limit = limits["act"] if act else limits["look"]
-    where = _where(kind)
+    limit = limits["act"] if surely else limits["look"]
+    where = WHERE[kind]
     word = "too much" if value > 0 else "too little"
     off, error = to_error(abs(value), se)
     return [
@@ -153,11 +176,12 @@ def _judge_count(count: Pooled, limits: Mapping[str, float]) -> list[Finding]:
     """How far from full to empty the report is off: it moves by less than what flowed. One that moves by more reckons
     with a pack that has lost capacity, which is no fault of it."""
     off, se = _count_off(count, limits)
-    act = off - limits["act"] > limits["z"] * se
+    act = worth_acting(off, se, look=limits["look"], act=limits["act"], z=limits["z"])
+    surely = off - limits["act"] > limits["z"] * se
     # as at anchors: surely off, and likely by more than `look`, is worth a note
     if not act and not (off > limits["look"] and off > limits["z"] * se):
         return []
-    limit = limits["act"] if act else limits["look"]
+    limit = limits["act"] if surely else limits["look"]
     share = 1.0 - limits["look"] / 100.0
     (said, error), (missing, _) = to_error(100 * count.value, se), to_error(off, se)
     return [
@@ -285,7 +309,7 @@ RULE = Rule(
     subsystem="pack",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the error is surely past `act`"),
+        (Severity.SERVICE, "the error is surely past `look`, and past `act` within its own error"),
         (Severity.NOTE, "surely off, and likely past `look`"),
     ),
     needs=("pack_soc_end_pct",),
@@ -307,8 +331,9 @@ RULE = Rule(
         "discharge with a known load and compare counted with reported charge",
     ),
     cautions=("Do not rely on the last fifth of the display until this is mended.",),
-    source="anchors on steep parts of the open-circuit curve; counted current over rated capacity; limits: see each",
+    source="anchors on steep parts of the open-circuit curve, and its steps; counted current over rated capacity; "
+    "limits: see each",
     cases=_cases,
-    version=8,
+    version=9,
     habit="charges to full, until the charger ends them, or rides until little charge is left with a rest after them",
 )

@@ -16,6 +16,7 @@ from herdbook.pipeline.health.cause_tests import also_found, any_of, more_than_t
 from herdbook.pipeline.health.newest_level import newest_level
 from herdbook.pipeline.health.reading import metric_rows, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._bad_sensors import bad_drive_sensors
 from herdbook.pipeline.health.rules._heat_against_fleet import (
     DRIVE_CAUTION,
     Multiple,
@@ -34,10 +35,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if not tops.height:
         return NotAssessed("no ride with winding temperatures over half of its time")
     found = []
-    for side in sorted(set(tops["item"].to_list())):
+    bad = bad_drive_sensors(record, "motor")
+    sides = sorted(set(tops["item"].to_list()) - bad)
+    if not sides:
+        return NotAssessed("no winding's sensor can be believed: see the finding on temperature sensors")
+    for side in sides:
         known = multiple(record, "winding_heat_ratio", side, dict(limits), fitted=False)
         warm = _for_load(side, known, limits) if known is not None else None
-        hot = warm or _against_twin(record, side, limits)
+        hot = warm or (None if bad else _against_twin(record, side, limits))
         hot = hot or _hot(record, side, tops.filter(pl.col("item") == side), limits)
         if hot is not None:
             found.append(hot)
@@ -177,6 +182,6 @@ RULE = Rule(
     ),
     cautions=DRIVE_CAUTION,
     source="thermal classes: IEC 60085; copper: IEC 60034-1 (235 + T)",
-    version=3,
+    version=4,
     cases=_cases,
 )

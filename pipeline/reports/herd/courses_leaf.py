@@ -34,9 +34,9 @@ def leaf(con: duckdb.DuckDBPyConnection, until: datetime, limits: Mapping[str, M
     if silent:
         blocks.append(Note(f"Not enough to say: {'; '.join(silent)}.", "absent"))
     lead = (
-        "Each vehicle's line, drawn to those of its type as far as its own values are few, with the 95 % interval of "
-        f"the line; at most {MOST} vehicles a type, those nearest to the bad end. All holds if it goes on like this: a "
-        "knee that has not shown itself is in no forecast."
+        "Each vehicle's course, drawn to those of its type as far as its own values are few, with its 95 % interval; "
+        f"it may bend, as the herd's do. At most {MOST} vehicles a type, those nearest to the bad end. All holds if it "
+        "goes on like this: a knee that has not shown itself in any vehicle is in no forecast."
     )
     return Leaf("courses", "Where figures are going", lead, blocks)
 
@@ -72,7 +72,7 @@ def _figure(found: Courses) -> PageFigure:
     return PageFigure(
         id=f"course-{figure.name}",
         title=words + (f" [{unit}]" if unit else ""),
-        alt=f"{len(found.drawn)} vehicles: readings as dots, their lines with dotted 95 % ends into the time ahead.",
+        alt=f"{len(found.drawn)} vehicles: readings as dots, their courses with dotted 95 % ends into the time ahead.",
         spec={"data": data, "layout": layout(320, shapes=shapes, **axes)},
         note=numbers.with_minus(f"Drawn: {numbers.plural(len(found.drawn), 'vehicle')}, the first.{far} Dotted: 95 %."),
         height=320,

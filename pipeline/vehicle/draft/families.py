@@ -17,8 +17,11 @@ if TYPE_CHECKING:
 
 Placed = tuple[tuple[int, ...], str, str]  # numbers in its name and its message's, message, signal
 LONE, FEW = 0.6, 0.85  # a family of one; numbers with gaps
-_SIDES = {"left": {"left", "l", "lh", "links"}, "right": {"right", "r", "rh", "rechts"}}
-_ENDS = {"front": {"front", "frt", "f", "vorn", "vorne"}, "rear": {"rear", "back", "r", "rr", "hinten"}}
+_SIDES = {"left": {"left", "l", "lh", "links", "mcl"}, "right": {"right", "r", "rh", "rechts", "mcr"}}
+_ENDS = {
+    "front": {"front", "frt", "f", "vorn", "vorne", "mcf"},
+    "rear": {"rear", "back", "r", "rr", "hinten", "mcr"},
+}
 LETTERS = 0.75  # F and R may be front and rear, or not: to be looked at
 _COUNTING = re.compile(r"[a-d]|\d+")  # motors A and B, 1 and 2
 

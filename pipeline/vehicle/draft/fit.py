@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -27,6 +28,12 @@ HARMLESS = frozenset(
     ["neutral", "voltage", "current", "temp", "speed", "max", "left", "right", "state", "time", "radio"]
 )
 APART = frozenset({"charger", "motor", "cell"})  # a message about another part makes a signal doubtful
+CODED = 0.8  # a number of a fault, without a table of what each means, may be no word of bits
+# Which way a current counts, said in its comment: it says nothing of what the current is.
+CHARGE_POSITIVE = re.compile(
+    r"charg\w*( current)?( is| =|:)? positive|positive( =| is|:)?( on| while| when| during| for)? charg\w*",
+    re.IGNORECASE,
+)
 SHORT = {"v", "u", "i", "t", "n", "m", "q", "l", "r"}  # letters that only a unit can make a quantity
 
 
@@ -48,7 +55,7 @@ def fit(wanted: Wanted, message: Message, signal: Signal) -> float:
     """0 where it cannot be."""
     role = ROLES[wanted.role]
     asked = {c for need in wanted.needs for c in need.split("|")}
-    comment = signal.comment[:120]
+    comment = CHARGE_POSITIVE.sub("", signal.comment[:120])
     own, around, said = _concepts(signal.name), concepts(message.name), concepts(comment)
     anywhere = own | around | said
     if any(anywhere.isdisjoint(need.split("|")) for need in wanted.needs):  # most signals, for most roles
@@ -61,6 +68,8 @@ def fit(wanted: Wanted, message: Message, signal: Signal) -> float:
         sure *= next((w for w, c in ((IN_SIGNAL, own), (IN_MESSAGE, around), (IN_COMMENT, said)) if c & either), 0.0)
     if not sure:
         return 0.0
+    if role.unit == "bits" and "code" in own and not signal.states:
+        sure *= CODED
     measured = role.unit not in FREE | {"1"} and signal.unit.strip()
     told = bool(measured) and _told_by_comment(wanted, comment, asked)
     sure = max(sure * STRANGE ** unknown_words(signal.name), WHOLE_COMMENT if told else 0.0)

@@ -21,7 +21,7 @@ def _line(role: str, needs: str, never: str = "", least: float = float("-inf")) 
     return Wanted(role, tuple(needs.split()), frozenset(never.split()), least)
 
 
-_ODD = "reserve aux offset mean count"
+_ODD = "reserve aux offset mean count bleed"
 WANTED: tuple[Wanted, ...] = (
     _line("pack_voltage", "pack|bms", f"cell min link limit charger motor phase charge discharge brake {_ODD}", 8),
     _line(
@@ -34,13 +34,13 @@ WANTED: tuple[Wanted, ...] = (
     _line("charge_limit", "charge limit", f"discharge cell charger motor temp {_ODD}"),
     _line("discharge_limit", "discharge limit", f"cell charger motor temp {_ODD}"),
     _line("contactor_state", "contactor", "fault count demand"),
-    _line("bms_state", "pack|bms state", "fault contactor count soc charger motor controller cell"),
+    _line("bms_state", "pack|bms state", "fault contactor count reserve soc charger motor controller cell"),
     _line("bms_fault", "pack|bms fault", "count motor controller charger state"),
     _line("insulation_resistance", "insulation", f"fault limit demand state {_ODD}"),
-    _line("bms_temp", "board|bms", f"cell motor stage ambient min max charger controller winding {_ODD}"),
+    _line("bms_temp", "board|bms", f"cell motor stage ambient min max charger controller winding fault soc {_ODD}"),
     _line("ambient_temp", "ambient", f"motor cell stage {_ODD}"),
     _line("controller_fault", "controller fault", "count motor pack bms charger state"),
-    _line("controller_uptime", "uptime", "age"),
+    _line("controller_uptime", "uptime", "age reserve count"),
     _line("derate", "derate", "demand"),
     _line("brake_demand", "brake demand", f"regen throttle current {_ODD}"),
     _line("regen_demand", "regen demand", f"delivered limit {_ODD}"),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from herdbook.pipeline.vehicle.bit_names import names_of_flags
 from herdbook.pipeline.vehicle.draft.concepts import concepts
 from herdbook.pipeline.vehicle.draft.families import Family, index_signal
+from herdbook.pipeline.vehicle.draft.fit import CHARGE_POSITIVE
 from herdbook.pipeline.vehicle.draft.flags import OWN, Flags, fault_flags
 from herdbook.pipeline.vehicle.draft.guess import CERTAIN, RIVAL, Guess
 from herdbook.pipeline.vehicle.draft.state_words import no_values, states_of
@@ -43,9 +44,6 @@ FIGURES = """\
 # wheel_m = 0.200            # diameter
 # torque_nm_per_a = 0.070    # per ampere of torque current, one motor
 """
-CHARGE_POSITIVE = re.compile(
-    r"charg\w*( current)?( is| =|:)? positive|positive( =| is|:)?( on| while| when| during| for)? charg", re.IGNORECASE
-)
 UNUSED = "# Signals that play no role yet"
 MOST_UNUSED = 16  # signals of a message that are named
 WORTH = 0.3  # a runner-up under this is not named

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from herdbook.pipeline.health import herd_figures
+from herdbook.pipeline.health.herd_figures import FIGURES, Figure
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.herd.standing import FEWEST, LAST, FigureStanding, standing
 from herdbook.pipeline.reports.dossier.compared import COMPARED, Compared, limit_of, surprise
@@ -44,7 +45,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         peers = [float(r["value"]) for r in rows if r is not own]
         found.append((surprise(float(own["value"]), peers), one, own, _groups(rows, own)))
     found.sort(key=lambda f: -abs(f[0]))
-    blocks: list[Block] = [*_table(standing(con, facts.vehicle), found, profile)]
+    blocks: list[Block] = [*_table(standing(con, facts.vehicle, _figures(found)), found, profile)]
     blocks += [
         Drawn(_figure(one, groups, own, limit=limit_of(one, profile), named=facts.peers_named))
         for _, one, own, groups in found[:MOST_DRAWN]
@@ -59,6 +60,13 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     return Leaf("peers", "The fleet beside it", lead, blocks)
 
 
+def _figures(found: Sequence[tuple[float, Compared, Row, list[tuple[str, list[Row]]]]]) -> list[Figure]:
+    """Those of a herd, and what is compared here beside them: by the session's largest item."""
+    known = {f.metric for f in FIGURES}
+    more = [one for _, one, _, _ in found if one.metric not in known]
+    return [*FIGURES, *(Figure(one.metric, one.metric, one.title, one.unit, False, (), ages=False) for one in more)]
+
+
 def _table(
     ranked: Sequence[FigureStanding],
     found: Sequence[tuple[float, Compared, Row, list[tuple[str, list[Row]]]]],
@@ -67,14 +75,11 @@ def _table(
     """Every figure once: what it is now, among its peers, the limit, and against the unit's own past."""
     of_metric = {s.figure.metric: s for s in ranked}
     body = []
-    for _, one, own, groups in found:
+    for _, one, _, _ in found:
         limit = limit_of(one, profile)
         held = "none" if limit is None else numbers.amount(limit, one.unit)
-        if (s := of_metric.pop(one.metric, None)) is not None:
+        if (s := of_metric.pop(one.metric, None)) is not None:  # None: no finite value
             body.append((one.title, *_ranked(s, held)))
-            continue
-        now, among = numbers.amount(own["value"], one.unit), _as_they_are(own, groups[0][1])
-        body.append((one.title, now, among, "not reckoned", held, "not reckoned"))
     for s in of_metric.values():
         limit = herd_figures.limit_of(s.figure, profile.limits if profile else None)
         held = "none" if limit is None else numbers.amount(limit, s.figure.unit)
@@ -100,17 +105,6 @@ def _ranked(s: FigureStanding, limit: str) -> tuple[str, ...]:
         if math.isfinite(s.among.low):
             usual = f"{numbers.number(s.among.low)} to {numbers.amount(s.among.high, s.figure.unit)}"
     return numbers.amount(s.value, s.figure.unit), among, usual, limit, s.past_words
-
-
-def _as_they_are(own: Row, members: Sequence[Row]) -> str:
-    """Among peers with nothing taken off, in the words of a standing."""
-    n = len(members) - 1
-    if n < FEWEST:
-        return f"not enough to say: {numbers.plural(n, 'peer')}"
-    lower, higher = (sum(way * (r["value"] - own["value"]) < 0 for r in members) for way in (1, -1))
-    side = "higher" if lower >= higher else "lower"
-    percent = 100 * (lower + 0.5 * (n - lower - higher) + 0.5) / (n + 1)
-    return f"{side} than {max(lower, higher)} of {n} (percentile {percent:.0f})"
 
 
 def _before(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[Block]:
