@@ -16,6 +16,7 @@ from typing import Any
 from demo_logs.causes import CAUSES
 from demo_logs.scorecard import same_item
 from demo_logs.true_causes import TRUE, is_true
+from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.reports.dossier.causes import ShownCause, bit_names, causes_of
 from herdbook.pipeline.reports.facts import Facts, one_vehicle
 from herdbook.pipeline.reports.record import profile_of, record_of
@@ -66,7 +67,11 @@ def main(arguments: list[str]) -> int:
     if len(arguments) != 1:
         print(__doc__)
         return 2
-    table = list(rows(Store.open(arguments[0]), json.loads(TRUTH.read_text("utf-8"))))
+    try:
+        table = list(rows(Store.open(arguments[0]), json.loads(TRUTH.read_text("utf-8"))))
+    except HerdbookError as error:
+        print(f"{error}\nThe demo's store is wanted: sh demo_logs/demo.sh herdbook build/demo makes build/demo/store")
+        return 3
     print(f"| {' | '.join(HEAD)} |\n{'|---' * len(HEAD)}|")
     for row in table:
         print(f"| {' | '.join(cell.replace('|', '/') for cell in row)} |")

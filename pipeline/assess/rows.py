@@ -20,6 +20,7 @@ from herdbook.pipeline.metrics.set import Outcome
 from herdbook.pipeline.vehicle.record import EVENTS, METRICS, SESSIONS, TIME, US, Schema
 
 METRIC_ORDER = ["start_t", "name", "item"]
+COUNTS: Schema = {**MESSAGES, "start_t": US, "end_t": US, "vehicle": pl.String, "stretch_t": US}
 MICROS = pl.Int64  # times on their way to a frame: microseconds UTC
 FINDING: Schema = {
     **dict.fromkeys(("finding", "vehicle", "rule", "title", "subsystem", "severity", "item", "statement"), pl.String),
@@ -147,17 +148,17 @@ class MeasuredRows:
 
     def add_messages(self, counts: pl.DataFrame, stretch_t: int) -> None:
         """Counts of frames by message (lake/cadence.py) in the stretch that begins at stretch_t, microseconds UTC."""
-        self.messages.append(
-            counts.with_columns(vehicle=pl.lit(self.vehicle), stretch_t=pl.lit(stretch_t).cast(US)),
-        )
+        vehicle = pl.Series("vehicle", [self.vehicle] * counts.height, pl.String)
+        stretch = pl.Series("stretch_t", [stretch_t] * counts.height, MICROS).cast(US)
+        self.messages.append(counts.hstack([vehicle, stretch]))
 
     def frames(self) -> MeasuredTables:
-        none = pl.DataFrame(schema=MESSAGES | {"start_t": US, "end_t": US, "vehicle": pl.String, "stretch_t": US})
+        messages = pl.concat(self.messages) if self.messages else pl.DataFrame(schema=COUNTS)
         return MeasuredTables(
             _frame(self.sessions, SESSIONS),
             _frame(self.metrics, METRICS).sort(METRIC_ORDER, maintain_order=True),  # sorted again by whoever reads them
             _frame(self.events, EVENTS),
-            pl.concat([none, *self.messages]),
+            messages,
             self.logs,
         )
 

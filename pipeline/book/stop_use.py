@@ -6,11 +6,13 @@ repair. One that rests on evidence newer than its closing is open again.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from herdbook.pipeline.book.entry import day_of
+from herdbook.pipeline.many_groups import Told, told_once
 from herdbook.pipeline.store.statements import ask, has
 
 if TYPE_CHECKING:
@@ -77,6 +79,17 @@ class Matter:
             f"closed by {what} on {self.entry_day} ({self.made_by}: {self.said or 'nothing said'}); nothing "
             "recorded since shows it"
         )
+
+
+def once(found: Sequence[Matter], now: datetime) -> list[Told[Matter]]:
+    """Matters as people are told them: what one rule says of many groups of a pack, dealt with alike, once. now: naive
+    UTC, to which their age is told."""
+    return told_once(
+        found,
+        same=lambda m: (m.vehicle, m.rule, m.words(now)),
+        item=lambda m: m.item,
+        statement=lambda m: m.statement,
+    )
 
 
 def matters(con: DuckDBPyConnection, vehicle: str | None = None) -> list[Matter]:

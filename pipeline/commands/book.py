@@ -111,8 +111,9 @@ def show(
     if open_matters:
         screen.say()
         screen.say("Stop-use findings that are open", style="bold")
-        for m in open_matters:
-            about = f"{m.rule} ({m.item})" if m.item else m.rule
+        for told_of in stop_use.once(open_matters, utc_now()):
+            m = told_of.row
+            about = f"{m.rule} ({told_of.item})" if told_of.item else m.rule
             named = f"“{m.title}” ({about})" if m.title else about
             screen.point(f"{m.vehicle}: {named}, {m.words(utc_now())}.")
 

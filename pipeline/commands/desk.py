@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
 ORDER = 48
+EVERYWHERE = "0.0.0.0"
 
 
 def register(app: typer.Typer) -> None:
@@ -30,7 +31,9 @@ def desk(
     prepare: Annotated[
         bool, typer.Option("--prepare", help="Only prepare what long stretches are drawn from, and leave.")
     ] = False,
-    host: Annotated[str, typer.Option(help="With --share: the address of this machine to listen on.")] = "0.0.0.0",
+    host: Annotated[
+        str | None, typer.Option(help="With --share: the address of this machine to listen on; else on all.")
+    ] = None,
 ) -> None:
     """Look around in the browser: the fleet, the night, signals down to a sample, notes, histories, SQL.
 
@@ -42,6 +45,7 @@ def desk(
     from herdbook.pipeline.extras import need
     from herdbook.pipeline.store.store import Store
 
+    _refuse(prepare=prepare, share=share, port=port, host=host, no_browser=no_browser)
     if prepare:
         _prepare(Store.open(store))
         return
@@ -50,7 +54,7 @@ def desk(
     from herdbook.pipeline.desk.serve import listen, serve
 
     opened = Store.open(store)
-    sharing = _sharing(host) if share else None
+    sharing = _sharing(host or EVERYWHERE) if share else None
     listening = listen(opened, port, sharing)
 
     def ready() -> None:
@@ -62,6 +66,20 @@ def desk(
     serve(listening, ready)
     screen.say("The desk is closed.")
     _leave()
+
+
+def _refuse(*, prepare: bool, share: bool, port: int | None, host: str | None, no_browser: bool) -> None:
+    """Raises: SettingsError for what would be passed over without a word."""
+    from herdbook.pipeline.errors import SettingsError
+
+    given = {"--share": share, "--port": port is not None, "--host": host is not None, "--no-browser": no_browser}
+    beside = [name for name, there in given.items() if there]
+    if prepare and beside:
+        do = f"Leave {' and '.join(beside)} out, or start the desk afterwards without --prepare"
+        raise SettingsError("--prepare only prepares and leaves: it listens nowhere", do=do)
+    if host is not None and not share:
+        do = "Add --share to let others in, or leave --host out"
+        raise SettingsError("--host names where to share, and without --share the desk shares nothing", do=do)
 
 
 def _prepare(store: Store) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shlex
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,11 +15,13 @@ from starlette.responses import Response
 from herdbook.pipeline.desk.asked import step
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.files import as_kept, handed_over
+from herdbook.pipeline.desk.line_sql import question_of
 from herdbook.pipeline.desk.tables import Copies, TableQuestion, copies
 from herdbook.pipeline.desk.vehicle import USUAL, signals_of, window_address
 from herdbook.pipeline.errors import SettingsError
-from herdbook.pipeline.reports.history.document import Document, document
+from herdbook.pipeline.reports.history.document import Document, all_lines, context_of, document_of
 from herdbook.pipeline.reports.history.forms import ranges
+from herdbook.pipeline.reports.history.statement import Statement
 from herdbook.pipeline.reports.history.write import write_history
 from herdbook.pipeline.reports.page.html import file_name
 from herdbook.pipeline.reports.words import numbers
@@ -55,7 +58,9 @@ class Basis:
 def page(asked: Asked) -> Response:
     name, given = asked.one("v"), _given(asked)
     step(0, 2, "steps: the document")
-    made = document(asked.store, name, **given)
+    context = context_of(asked.store, name, **given)
+    statements = all_lines(context)
+    made = document_of(context, statements)
     step(1, 2, "steps: what it rests on")
     with asked.store.read() as con:
         sessions = ask(con, __name__, "sessions_of", vehicle=name)
@@ -64,6 +69,7 @@ def page(asked: Asked) -> Response:
         findings = ask(con, __name__, "findings", vehicle=name)
     rules = _rules(sets)
     signals = {f["rule"]: signals_of(f) for f in findings}
+    behind = {id(line): of for line, of in zip(made["lines"], statements, strict=True)}
     zone = numbers.zone_of(made["zone"])
     grouped = [
         (key, title, [line for line in made["lines"] if line["section"] == key])
@@ -73,12 +79,18 @@ def page(asked: Asked) -> Response:
         "the_history.html.j2",
         doc=made,
         grouped=[g for g in grouped if g[2]],
+        rows_of=lambda line: _rows_of(asked.store, name, behind[id(line)], parts),
         basis=lambda line: _basis(line, made, sessions=sessions, parts=parts, rules=rules, signals=signals),
         ranges=ranges,
         at=lambda t: numbers.moment(from_stamp(t) if isinstance(t, str) else t, zone),
         session_look=lambda s: window_address(name, list(USUAL), s["start_t"], s["end_t"]),
         copied=copies_of(asked.store, name, **given),
     )
+
+
+def _rows_of(store: Store, vehicle: str, line: Statement, logs: Collection[str]) -> Copies | None:
+    question = question_of(vehicle, line, logs)
+    return copies(store.folder, question.text()) if question else None
 
 
 def basis_of(vehicle: str) -> TableQuestion:

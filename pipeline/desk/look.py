@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 KINDS = {".css": "text/css", ".js": "text/javascript"}
-ASSETS = ("desk.css", "desk.js", "window.js", "draw.js", "scatter.js", "ask.js", "strips.js")
+ASSETS = ("desk.css", "desk.js", "window.js", "draw.js", "scatter.js", "ask.js", "take_figure.js")
 Given = str | int | Sequence[str] | None
 
 

@@ -44,8 +44,8 @@ def page(asked: Asked) -> Response:
         if scan and scan not in {n["scan"] for n in nights}:
             raise NotKnownError(f"no night {scan!r} is on record", do="Choose one of the list on the page /night")
         told = read_changes(con, scan)
-        matters = [m for m in stop_use.matters(con) if m.open]
-    listed = [c for c in told.changes if c.change != "first seen"] if told else []
+        matters = stop_use.once([m for m in stop_use.matters(con) if m.open], utc_now())
+    listed = [c for c in told.changes_once() if c.change != "first seen"] if told else []
     return asked.page(
         "the_night.html.j2",
         nights=nights,

@@ -20,6 +20,7 @@ TABLES: dict[str, Callable[[Asked], TableQuestion]] = {
     "figures": batch.figures,
     "shared": batch.shared,
     "basis": lambda asked: history.basis_of(asked.one("v")),
+    "scores": lambda asked: vehicle.scores_of(asked.one("v")),
     "sessions": lambda asked: vehicle.sessions_of(asked.one("v")),
 }
 

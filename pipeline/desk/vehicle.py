@@ -39,6 +39,12 @@ def findings_of(vehicle: str) -> TableQuestion:
     return TableQuestion(statement(__name__, "findings"), {"vehicle": vehicle})
 
 
+def scores_of(vehicle: str) -> TableQuestion:
+    return TableQuestion(
+        "SELECT * EXCLUDE (vehicle) FROM scores WHERE vehicle = $vehicle", {"vehicle": vehicle}, {}, "subsystem"
+    )
+
+
 def shown(asked: Asked, name: str, status: int = 200, **more: Any) -> Response:
     """The page of a vehicle. more: what a form that was not taken brings back."""
     wanted = sessions_of(name)
@@ -72,6 +78,7 @@ def shown(asked: Asked, name: str, status: int = 200, **more: Any) -> Response:
         said=said_names.statement,
         changed=numbers.CHANGE_WORD,
         copied=copies(asked.store.folder, wanted.text()),
+        scores_copied=copies(asked.store.folder, scores_of(name).text()),
         findings_copied=copies(asked.store.folder, findings_of(name).text()),
         **more,
     )

@@ -21,12 +21,13 @@ a list reads the same tomorrow.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
 from herdbook.pipeline.health.severity import Severity, rank
 from herdbook.pipeline.health.voice import VOICES
+from herdbook.pipeline.many_groups import told_once
 from herdbook.pipeline.times import stamp
 
 NOTHING, QUARANTINED, UNASSESSED = 0, 30, 40
@@ -193,11 +194,31 @@ class ChangeList:
         }
 
     def rows(self) -> list[tuple[str, str, str, str, str]]:
-        """Table rows: change, severity, vehicle, about, reason."""
+        """Table rows: change, severity, vehicle, about, reason; many groups of one pack are one row."""
         return [
             (c.change.value, _severity(c), c.vehicle, " ".join(p for p in (c.title, c.item) if p), c.reason)
-            for c in self.changes
+            for c in self.changes_once()
         ]
+
+    def changes_once(self) -> list[Change]:
+        """The changes as people are told them: what one rule says of many groups of a pack once."""
+        told = told_once(
+            self.changes,
+            same=lambda c: (c.change, c.vehicle, c.rule, c.severity, c.before),
+            item=lambda c: c.item,
+            statement=lambda c: c.reason,
+        )
+        return [replace(t.row, item=t.item, reason=t.statement) for t in told]
+
+    def stop_use_once(self) -> list[StopUse]:
+        """The same of what must not be used."""
+        told = told_once(
+            self.stop_use,
+            same=lambda s: (s.vehicle, s.title, s.state),
+            item=lambda s: s.item,
+            statement=lambda s: s.statement,
+        )
+        return [replace(t.row, item=t.item, statement=t.statement) for t in told]
 
 
 def _severity(c: Change) -> str:

@@ -188,7 +188,7 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
     lines = [changes.headline()] + ([REPEAT] if repeat else [])
     if changes.stop_use:
         lines += ["", "STOP USE", CAUTION]
-        lines += [_cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.words}") for s in changes.stop_use]
+        lines += [_cut(f"- {s.vehicle}: {s.title} {s.item}".rstrip() + f". {s.words}") for s in changes.stop_use_once()]
     if changes.not_assessed:
         lines += ["", "NOT ASSESSED", "Nobody knows what stands against these vehicles; the next scan tries again."]
         lines += _listed(changes.not_assessed)
@@ -197,11 +197,12 @@ def text(changes: ChangeList, repeat: bool = False) -> str:
         lines += [_cut(f"- {d.profile}: {d.words}") for d in told[:MOST_LINES]]
     if changes.changes:
         lines += ["", "CHANGED"]
+        rows = changes.rows()
         lines += [
             _cut(f"- {kind} {severity}".rstrip() + f": {vehicle}, {about + ': ' if about else ''}{reason}")
-            for kind, severity, vehicle, about, reason in changes.rows()[:MOST_LINES]
+            for kind, severity, vehicle, about, reason in rows[:MOST_LINES]
         ]
-        more = len(changes.changes) - MOST_LINES
+        more = len(rows) - MOST_LINES
         lines += [f"- and {more} more; the fleet page and `herdbook night --json` have them all"] if more > 0 else []
     lines += ["", *map(_cut, changes.notes)] if changes.notes else []
     if changes.quarantined:

@@ -8,6 +8,7 @@ The check of a profile, its messages and the list in dbc_demo/README.md are made
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Generic, Self, TypeVar, overload
@@ -168,6 +169,34 @@ class Numbers(FigureLine["tuple[float, ...]"]):
         return "" if all(a < b for a, b in pairwise(value)) else "numbers that rise, each above the last"
 
 
+class Plan(FigureLine["tuple[tuple[str, ...], ...]"]):
+    """Places seen from above, a text a row; empty where the profile gives none."""
+
+    kind = "rows of texts"
+    form = re.compile(r"T?[1-9]\d{0,2}|\.")
+
+    def __init__(self, meaning: str, used_by: str = "") -> None:
+        super().__init__("1", 1, 999, meaning, used_by=used_by)
+
+    def read(self, figures: Figures) -> tuple[tuple[str, ...], ...]:
+        found = figures.raw.get(self.key)
+        return tuple(tuple(str(row).split()) for row in found) if isinstance(found, list) else ()
+
+    def wrong(self, value: object) -> str:
+        rows = (
+            [row.split() for row in value] if isinstance(value, list) and all(isinstance(r, str) for r in value) else []
+        )
+        if not rows or not rows[0] or len({len(row) for row in rows}) != 1:
+            return 'a row of texts in [ ], each with as many places, such as ["1 2 T1", "3 4 ."]'
+        named = [place for row in rows for place in row if place != "."]
+        odd = next((place for place in named if not self.form.fullmatch(place)), "")
+        twice = next((place for place in named if named.count(place) > 1), "")
+        if odd or twice:
+            said = f"{odd} is none of them" if odd else f"{twice} stands there twice"
+            return f"places such as 3 (a group), T2 (a sensor) and . (nothing), each once: {said}"
+        return "" if any(place.startswith("T") for place in named) else "a plan with a sensor: T1, T2 and so on"
+
+
 class Figures:
     """A table of a profile, read by attribute. raw: the table as TOML gives it; profile: its name, for messages."""
 
@@ -217,6 +246,10 @@ class PackFigures(Figures):
         *("V", 1, 1500, "highest at the terminals"),
         used_by="voltage while braking, margins",
         default="`cells` x `cell_max_v`",
+    )
+    plan = Plan(
+        "groups and sensors as seen from above, row by row: `3` a group, `T2` a sensor, `.` nothing",
+        used_by="the dossier's sensors in their places",
     )
     charge_min_c = OfCell("degC", -60, 60, "coldest for charging", used_by="cold charging, margins")
     charge_max_c = OfCell("degC", 0, 120, "hottest for charging", used_by="margins")

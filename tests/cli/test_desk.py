@@ -96,3 +96,21 @@ def test_no_store_is_told(tmp_path: Path) -> None:
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 5
     assert "there is no store" in " ".join(done.stderr.split())
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        (["--prepare", "--port", "0", "--share"], "it listens nowhere. Leave --share and --port out"),
+        (["--prepare", "--no-browser"], "Leave --no-browser out"),
+        (["--host", "192.0.2.1"], "without --share the desk shares nothing. Add --share"),
+    ],
+)
+def test_what_would_be_passed_over_is_refused(store: Store, given: list[str], words: str) -> None:
+    command = [sys.executable, "-m", "herdbook.flows.cli", "desk", str(store.folder), *given]
+    done = subprocess.run(
+        command, capture_output=True, text=True, env=os.environ | {"COLUMNS": "300"}, timeout=120, check=False
+    )
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert not (store.folder / "desk" / "levels").exists()

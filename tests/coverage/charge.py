@@ -175,9 +175,13 @@ CASES = [
     Case("reported over counted charge", f"steps of {s:g} %", partial(_steps, step=s), cheap=True, note=STEPPED)
     for s in (1.0, 0.5, 0.1)
 ]
+UNLIKE = "by how much sound packs differ is in the error: what is asked is whether this one is like them"
 CASES += [
-    Case("capacity beside the fleet, by the step of the curve", "one charge each", partial(_of_fleet, reports=False)),
-    Case("report beside the fleet, at the step of the curve", "one charge each", partial(_of_fleet, reports=True)),
+    Case(f"{what} of the curve", "one charge each", partial(_of_fleet, reports=reports), note=UNLIKE)
+    for what, reports in (
+        ("capacity beside the fleet, by the step", False),
+        ("report beside the fleet, at the step", True),
+    )
 ]
 FEW = "two or three rides: Student's factor, and the report's own error in each"
 CASES.append(Case("capacity by the foot of the curve", "rides near empty", _knee, note=FEW))

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import logging
 import random
+import signal
 import sys
 import tempfile
 import warnings
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from herdbook.decoders import DecoderError, open_log
@@ -23,6 +25,7 @@ from tests.decoders.peers import Seen, frames_in
 from tests.decoders.trial import Trial, all_trials
 
 MOST = 200_000  # bytes of one input
+PEER_S = 5.0  # for logs of 40 frames
 
 
 def damaged(rng: random.Random, sound: bytes) -> bytes:
@@ -65,6 +68,22 @@ def near(a: tuple[object, ...], b: tuple[object, ...]) -> bool:
     return abs(int(str(a[0])) - int(str(b[0]))) <= 1 and a[1:] == b[1:]
 
 
+@contextmanager
+def patience() -> Iterator[None]:
+    """Raises: TimeoutError when the peer takes longer than that of processor time. In the main thread alone."""
+
+    def end(*_: object) -> None:
+        raise TimeoutError
+
+    before = signal.signal(signal.SIGVTALRM, end)
+    signal.setitimer(signal.ITIMER_VIRTUAL, PEER_S)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0)
+        signal.signal(signal.SIGVTALRM, before)
+
+
 def compared(trial: Trial, path: Path) -> str:
     """What the two made of a file."""
     try:
@@ -73,7 +92,10 @@ def compared(trial: Trial, path: Path) -> str:
     except DecoderError:
         mine, told = [], True
     try:
-        other = plain(trial.peer(path), trial.channels)
+        with patience():
+            other = plain(trial.peer(path), trial.channels)
+    except TimeoutError:
+        return "the peer does not come to an end; we " + ("keep frames" if mine else "refuse")
     except Exception:
         return "the peer stops with an error; we " + ("keep frames" if mine else "refuse")
     if len(mine) == len(other) and all(near(a, b) for a, b in zip(mine, other, strict=True)):

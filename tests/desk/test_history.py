@@ -17,7 +17,7 @@ def test_every_line_stands_with_its_basis(wires: httpx.Client, scanned_once: Sto
     page = wires.get("/history?v=ZB-0105").text
     made = document(scanned_once, "ZB-0105")
     numbered = [line for line in made["lines"] if line["no"] and line["section"] != "advice"]
-    assert page.count('<td class="no num">') == len(numbered)
+    assert page.count('<th scope="row" class="no num">') == len(numbered)
     for log in made["logs"]:
         assert log["sha256"] in page
     with scanned_once.read() as con:

@@ -9,6 +9,7 @@ import json
 import re
 import subprocess
 import sys
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,12 +17,14 @@ from typing import Any
 import duckdb
 import httpx
 import numpy as np
+import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
 from herdbook.pipeline.book import stop_use
 from herdbook.pipeline.desk import night
 from herdbook.pipeline.desk.formula_sql import sql_of
+from herdbook.pipeline.desk.line_sql import question_of
 from herdbook.pipeline.desk.lines import Named
 from herdbook.pipeline.desk.role_sql import role_statement
 from herdbook.pipeline.desk.same_signals import copies_of, statements
@@ -31,7 +34,7 @@ from herdbook.pipeline.night.read_changes import read_changes
 from herdbook.pipeline.reports import verify_history
 from herdbook.pipeline.reports.dossier.compared import COMPARED
 from herdbook.pipeline.reports.dossier.leaves import peers
-from herdbook.pipeline.reports.history.document import document
+from herdbook.pipeline.reports.history.document import all_lines, context_of, document
 from herdbook.pipeline.store.statements import ask as ask_store
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import from_stamp, micros
@@ -205,7 +208,7 @@ def test_pairs_by_other_ways(wires: httpx.Client) -> None:
 
 def test_a_history_by_other_ways(wires: httpx.Client, scanned_once: Store, tmp_path: Path) -> None:
     then = "2099-01-01T10:00:00Z"
-    [(command, sql, python)] = texts(wires.get(f"/history?v=ZB-0105&zone=Europe/Vienna&units=mi&as_of={then}").text)
+    (command, sql, python), *_ = texts(wires.get(f"/history?v=ZB-0105&zone=Europe/Vienna&units=mi&as_of={then}").text)
     run = command.replace("herdbook ", f"{Path(sys.executable).parent}/herdbook ", 1)
     subprocess.run(["bash", "-c", run], check=True, capture_output=True, cwd=tmp_path)
     assert verify_history(scanned_once, tmp_path / "history-ZB-0105.html").ok
@@ -215,6 +218,52 @@ def test_a_history_by_other_ways(wires: httpx.Client, scanned_once: Store, tmp_p
         found = con.execute(sql).fetchall()
     assert {r[4] for r in found if r[0] == "log"} == {log["sha256"] for log in made["logs"]}
     assert all((scanned_once.lake.root / r[5]).exists() for r in found if r[0] == "log")
+
+
+def test_the_rows_behind_each_line_of_a_history_make_it(wires: httpx.Client, scanned_once: Store) -> None:
+    """A sum, an extreme, a count or a finding is made again from the rows that the line's own statement gives."""
+    given = context_of(scanned_once, "ZB-0105")
+    lines = all_lines(given)
+    every = {log["log"] for log in given.facts.logs}
+    page = html.unescape(wires.get("/history?v=ZB-0105").text)
+    made: Counter[str] = Counter()
+    for line in lines:
+        question = question_of("ZB-0105", line, every)
+        if line.section == "short":
+            continue
+        assert question or line.basis in ("not known", "advice", "stated"), line.text
+        if question is None:
+            continue
+        assert question.text() in page
+        with scanned_once.read() as con:
+            table = pl.from_arrow(con.sql(question.text()).to_arrow_table())
+        assert isinstance(table, pl.DataFrame)
+        assert table.height, line.text
+        if line.source and line.source.table == "metrics" and line.value is not None:
+            column = {"odometer_end_km"} & set(line.source.where["name"])
+            rows = table.filter(pl.col("name") == "odometer_end_km") if column else table
+            values = rows["value"].to_numpy()
+            made["of figures"] += 1
+            ways = (values.sum(), values.max(), values.min())
+            assert any(np.isclose(line.value, v, atol=1e-5) for v in ways), line.text
+        elif line.source and line.source.table == "sessions":
+            made["of sessions"] += 1
+            assert table.height == line.value
+        elif line.rule and line.severity:
+            made["of findings"] += 1
+            standing = table.filter(pl.col("change") == "stands")
+            assert line.value in standing["measured"].to_list()
+        elif not line.source and not line.rule:
+            made["of logs"] += 1
+            assert set(table["log"]) == (set(line.logs) if set(line.logs) < every else every)
+    assert set(made) == {"of figures", "of sessions", "of findings", "of logs"}
+    assert made["of figures"] > 8
+
+
+def test_the_rows_of_a_line_by_all_three_ways(wires: httpx.Client) -> None:
+    ways = texts(wires.get("/history?v=ZB-0105").text)[1:]
+    [distance] = [w for w in ways if "'distance_km'" in w[1]]
+    assert sum(r["value"] for r in three_ways(wires, distance)) > 1
 
 
 def test_a_signal_that_nobody_recorded_is_no_fault_of_the_statement(scanned_once: Store) -> None:

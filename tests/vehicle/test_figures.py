@@ -68,9 +68,9 @@ def test_a_demo_profile_keeps_to_the_lines(vehicle: str) -> None:
         lines: dict[str, FigureLine[Any]] = {x.key: x for x in table.lines()}
         assert set(raw[name]) <= set(lines)
         for key, value in raw[name].items():
-            kinds = {"text": str, "true or false": bool, "whole number": int}
+            kinds = {"text": str, "true or false": bool, "whole number": int, "rows of texts": list}
             assert isinstance(raw[name][key], kinds.get(lines[key].kind, int | float)), key
-            assert isinstance(value, str) or lines[key].low <= value <= lines[key].high, key
+            assert isinstance(value, str | list) or lines[key].low <= value <= lines[key].high, key
 
 
 def test_the_list_for_people_is_the_lines() -> None:

@@ -10,12 +10,19 @@ def show(result: dict[str, Any]) -> None:
     from herdbook.pipeline.commands.terminal import screen
     from herdbook.pipeline.health.severity import Severity
     from herdbook.pipeline.health.voice import VOICES
+    from herdbook.pipeline.many_groups import told_once
     from herdbook.pipeline.night.changes import COLUMNS
 
     voice = VOICES[Severity.STOP_USE]
     screen.say(str(result["headline"]), style="bold")
     if result["stop_use"]:
-        rows = [(s["vehicle"], s["title"], s["item"], s["statement"], s["state"]) for s in result["stop_use"]]
+        told = told_once(
+            result["stop_use"],
+            same=lambda s: (s["vehicle"], s["title"], s["state"]),
+            item=lambda s: s["item"],
+            statement=lambda s: s["statement"],
+        )
+        rows = [(t.row["vehicle"], t.row["title"], t.item, t.statement, t.row["state"]) for t in told]
         heading = f"{voice.label}: {voice.heading.lower()}"
         screen.table(heading, ("vehicle", "finding", "item", "statement", "state"), rows, note=voice.order)
     if result["not_assessed"]:
@@ -23,9 +30,9 @@ def show(result: dict[str, Any]) -> None:
         note = "Nobody knows what stands against these vehicles; the next scan tries again."
         screen.table("Could not be assessed", ("vehicle", "reason"), unknown, note=note)
     if doubts := [d for d in result["profile_doubts"] if d["verdict"] == "contradicted" or d["new"]]:
-        told = [(d["profile"], d["verdict"], d["reason"], d["found"], d["advice"]) for d in doubts]
+        doubted = [(d["profile"], d["verdict"], d["reason"], d["found"], d["advice"]) for d in doubts]
         note = "Rules that need a contradicted role are not assessed. See: herdbook profile check PROFILE --log LOG"
-        screen.table("Profiles in doubt", ("profile", "verdict", "why", "found", "what to do"), told, note=note)
+        screen.table("Profiles in doubt", ("profile", "verdict", "why", "found", "what to do"), doubted, note=note)
     if result["rows"]:
         screen.table("Changed", COLUMNS, result["rows"])
     if result["muted"]:

@@ -2,7 +2,7 @@
 (() => {
   "use strict";
   const desk = window.desk, form = document.getElementById("asking"), sql = document.getElementById("sql"), stop = document.getElementById("stop");
-  const far = document.getElementById("far"), wrong = document.getElementById("wrong"), answer = document.getElementById("answer"), files = document.getElementById("files");
+  const far = document.getElementById("far"), aloud = document.getElementById("far-said"), wrong = document.getElementById("wrong"), answer = document.getElementById("answer"), files = document.getElementById("files");
   if (!form) return;
   let q = "", began = 0;
   async function ask(push) {
@@ -14,7 +14,7 @@
     stop.hidden = false;
     wrong.textContent = "";
     answer.setAttribute("aria-busy", "true");
-    far.textContent = "Asking …";
+    far.textContent = aloud.textContent = "Asking …";
     const p = new URLSearchParams({ sql: text });
     if (push) history.pushState(null, "", `/ask?${p}`);
     const ticking = setInterval(async () => {
@@ -34,6 +34,7 @@
     stop.hidden = true;
     answer.removeAttribute("aria-busy");
     far.textContent = wrong.textContent ? "" : `Answered in ${((Date.now() - began) / 1000).toFixed(1)} s.`;
+    aloud.textContent = wrong.textContent ? "" : `${far.textContent} ${answer.querySelector("p")?.textContent || ""}`;
   }
   function show(found) {
     const said = document.createElement("p"), scroll = document.createElement("div"), table = document.createElement("table"), head = table.createTHead().insertRow(), body = table.createTBody();
@@ -42,6 +43,8 @@
     Object.assign(scroll, { className: "scroll", tabIndex: 0 });
     scroll.setAttribute("role", "region");
     scroll.setAttribute("aria-label", "Answer");
+    table.createCaption().textContent = "Answer";
+    table.caption.className = "quiet";
     found.columns.forEach((name, i) => { const cell = document.createElement("th"); cell.scope = "col"; cell.textContent = name; if (found.numeric[i]) cell.className = "num"; head.append(cell); });
     for (const row of found.rows) { const line = body.insertRow(); row.forEach((text, i) => { const cell = line.insertCell(); cell.textContent = text; if (found.numeric[i]) cell.className = "num"; }); }
     scroll.append(table);

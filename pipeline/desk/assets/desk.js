@@ -68,7 +68,7 @@
   });
 
   // What takes a while says how far it is, and can be stopped: files that are made, pages that are put together.
-  const busy = document.getElementById("busy"), fresh = () => `f${Math.random().toString(36).slice(2)}`;
+  const busy = document.getElementById("busy"), aloud = document.getElementById("busy-said"), fresh = () => `f${Math.random().toString(36).slice(2)}`;
   let stopIt = null;
   function waiting(words, q, give_up) {
     const [said, far] = busy.querySelectorAll("span"), begun = Date.now();
@@ -76,12 +76,12 @@
     const tick = async () => {
       const seen = await desk.ask(`/progress?q=${q}`).catch(() => null);
       if (!open) return;
-      if (busy.hidden) { busy.hidden = false; said.textContent = `${words} …`; }
+      if (busy.hidden) { busy.hidden = false; said.textContent = `${words} …`; aloud.textContent = `${words}. It can be stopped.`; }
       far.textContent = `${Math.round((Date.now() - begun) / 1000)} s${seen && seen.words ? `, ${seen.done}${seen.of ? ` of ${seen.of}` : ""} ${seen.words}` : ""}`;
       shown = setTimeout(tick, 500);
     };
     shown = setTimeout(tick, 250);
-    const end = () => { open = false; clearTimeout(shown); busy.hidden = true; said.textContent = far.textContent = ""; stopIt = null; };
+    const end = () => { open = false; clearTimeout(shown); busy.hidden = true; said.textContent = far.textContent = aloud.textContent = ""; stopIt = null; };
     stopIt = () => { end(); fetch(`/stop?q=${q}`, { method: "POST", keepalive: true, headers: { "X-Desk-Mark": desk.mark } }).catch(() => 0); give_up(); desk.say("Stopped."); };
     return end;
   }

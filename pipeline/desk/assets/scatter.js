@@ -22,7 +22,7 @@
     pen.text(`n = ${draw.grouped(data.n)} pairs`, L, h - B + 34, { size: 11, colour: "muted" });
   }
   function paint() { if (data) { canvas.style.width = `${width()}px`; figure(draw.canvasPen(canvas, width(), height()), width(), height()); } }
-  const words = () => `${draw.grouped(data.n)} pairs in ${draw.grouped(data.cells[2].length)} cells of a grid of ${data.columns} by ${data.rows}; darker came more often, none is left out. A pair: a sample of ${data.x.name} with the newest value of ${data.y.name}, 2 s old at most${data.n < data.of ? `; ${draw.grouped(data.of - data.n)} samples had none` : ""}. ${data.x.name} ${draw.number(data.x.low)} to ${draw.number(data.x.high)} ${data.x.unit}, ${data.y.name} ${draw.number(data.y.low)} to ${draw.number(data.y.high)} ${data.y.unit}.`;
+  const words = () => `${draw.grouped(data.n)} pairs in ${draw.grouped(data.cells[2].length)} cells of a grid of ${data.columns} by ${data.rows}; darker came more often, none is left out. A pair: a sample of ${data.x.name} with the newest value of ${data.y.name}, 2 s old at most${data.n < data.of ? `; ${draw.grouped(data.of - data.n)} ${data.of - data.n === 1 ? "sample" : "samples"} had none` : ""}. ${data.x.name} ${draw.number(data.x.low)} to ${draw.number(data.x.high)} ${data.x.unit}, ${data.y.name} ${draw.number(data.y.low)} to ${draw.number(data.y.high)} ${data.y.unit}.`;
   async function ask() {
     const p = new URLSearchParams(location.search);
     for (const axis of ["x", "y"]) p.set(axis, document.querySelector(`[name=${axis}]`).value);

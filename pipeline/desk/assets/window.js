@@ -109,11 +109,12 @@
     if (left()) progress.querySelector("span").textContent = `Preparing: ${left()} ${left() === 1 ? "piece" : "pieces"} of the record left. What is there is drawn.`;
     const missing = all.map(d => d.logs || d.expired ? d.expired ? `${d.expired} ${d.expired === 1 ? "log" : "logs"} of ${d.vehicle} in this stretch ${d.expired === 1 ? "is" : "are"} no longer kept.` : "" : `No log of ${d.vehicle} covers this stretch: nothing was recorded.`).filter(Boolean);
     const twice = all.filter(d => d.overlapping && !exact).map(d => `Logs of ${d.vehicle} overlap here: their samples are counted once a log.`);
-    said.textContent = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} ${n === 1 ? "sample" : "samples"}; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`,
-      data.beside ? `Dashed beside it: ${data.beside.vehicle}, ${words({ a: data.beside.start, b: data.beside.end })}.` : "", ...missing, ...twice].filter(Boolean).join(" ");
+    const told = [`${words(view)}.`, `${about ? "About " : ""}${draw.grouped(n)} ${n === 1 ? "sample" : "samples"}; ${exact ? "every one is drawn." : "of every pixel the lowest and the highest are drawn, so no spike is lost."}`,
+      data.beside ? `Dashed beside it: ${data.beside.vehicle}, ${words({ a: data.beside.start, b: data.beside.end })}.` : "", gaps(all), ...missing, ...twice, left() ? "Being prepared: what is there is drawn." : ""].filter(Boolean).join(" ");
+    if (said.textContent !== told) said.textContent = told; // it is read aloud when it changes
     problems.replaceChildren(...all.flatMap(d => d.problems.map(text => data.beside ? `${d.vehicle}: ${text}` : text)).map(text => Object.assign(document.createElement("li"), { textContent: text })));
     values();
-    canvas.setAttribute("aria-label", `Signals of ${all.map(d => d.vehicle).join(" and ")}: ${names.join(", ")}. ${said.textContent} The values stand in the table below. Keys: plus and minus zoom, left and right move, 0 shows the whole record, comma and full stop move the reading line, m marks.`);
+    canvas.setAttribute("aria-label", `Signals of ${all.map(d => d.vehicle).join(" and ")}: ${[...new Set(all.flatMap(d => d.lines.map(line => `${line.words}${line.unit ? ` in ${line.unit}` : ""}`)))].join(", ") || names.join(", ")}. ${said.textContent} The values stand in the table below. The buttons above move it, too. Keys: plus and minus zoom, left and right move, 0 shows the whole record, comma and full stop move the reading line, m marks.`);
     keep();
     copies();
     root.dataset.ready = left() ? "" : "1";
@@ -133,6 +134,11 @@
     } catch (problem) { waysOf = ""; desk.say(problem.message, true); }
   }
   ways?.addEventListener("toggle", copies);
+  // Time without a record, between the first and the last sample that is drawn of a signal.
+  function gaps(all) {
+    const most = Math.max(0, ...all.flatMap(d => d.lines.map(line => line.begins.filter(i => i > 0).length)));
+    return all.some(d => d.lines.length) ? most ? `Gaps are time that was not recorded: ${draw.grouped(most)} in the signal that has most.` : "No gap between first and last sample." : "";
+  }
   const whose = of => !data.beside ? "" : data.beside.vehicle !== data.vehicle ? `${of.vehicle}: ` : of === data ? "this: " : "beside: ";
   function at(line, t) { // the value drawn at an offset: [low, high], or null where nothing was recorded
     const last = line.last || line.t;

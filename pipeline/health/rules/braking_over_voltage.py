@@ -22,7 +22,7 @@ from herdbook.pipeline.health.cause_tests import (
     reads_in,
     under,
 )
-from herdbook.pipeline.health.reading import seconds, windows
+from herdbook.pipeline.health.reading import only, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
 from herdbook.pipeline.health.sentences import counted, spell
@@ -35,16 +35,16 @@ from herdbook.pipeline.metrics.shared.braking_samples import least_a
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     brakings = table(record)
-    known = brakings.filter(pl.col("pack_over_s").is_not_null() | pl.col("link_over_s").is_not_null())
+    known = only(brakings, (brakings["pack_over_s"].is_not_null() | brakings["link_over_s"].is_not_null()).to_numpy())
     if not known.height:
         return NotAssessed("no braking with pack or DC-link voltage recorded, or the profile names no limit")
     found = []
     for where, words in (("pack", "pack voltage"), ("link", "DC-link voltage")):
-        hit = known.filter(pl.col(f"{where}_over_s") >= limits["duration"])
+        hit = only(known, known[f"{where}_over_s"].cast(pl.Float64).to_numpy() >= limits["duration"])
         limit = over_voltage_limit(record.profile, where)
         if limit is None:
             continue
-        if where == "pack":
+        if where == "pack" and hit.height:
             hit = hit.filter(~_no_group_bears_it_out(record, limit, limits["seen"]))
         if hit.height < limits["count"]:
             continue

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, over, under
 from herdbook.pipeline.health.pack.charge_ledger import sensor_zero
-from herdbook.pipeline.health.reading import event_table, metric_rows, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, only, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.times import column_micros
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 UNIT = "% of rated charge in one session"
@@ -29,12 +31,14 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    rows = metric_rows(record, "cold_charge_ah").filter(pl.col("coverage") >= limits["least_coverage"])
+    rows = metric_rows(record, "cold_charge_ah")
+    rows = only(rows, rows["coverage"].to_numpy() >= limits["least_coverage"])
     if not rows.height:
         return NotAssessed("charging was never recorded together with a cell temperature")
     rated = record.profile.pack_figures.rated_ah
-    rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=limits["days"]))
-    cold = _of_the_cells(record, rows, rated).filter(pl.col("pct") - pl.col("pct_se") > limits["look"])
+    rows = recent(rows, limits["days"])
+    cold = _of_the_cells(record, rows, rated)
+    cold = only(cold, cold["pct"].to_numpy() - cold["pct_se"].to_numpy() > limits["look"])
     if not cold.height:
         return []
     worst = cold.sort("pct", descending=True)
@@ -68,13 +72,14 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 def _of_the_cells(record: Record, rows: pl.DataFrame, rated: float) -> pl.DataFrame:
     """With ah and pct of rated charge, and pct_se: less what the current sensor's zero has counted in that time."""
     zero = sensor_zero(record.metrics)
-    lasted = metric_rows(record, "cold_charge_s").select("start_t", hours=pl.col("value") / 3600).unique("start_t")
-    rows = rows.join(lasted, on="start_t", how="left", maintain_order="left").with_columns(
-        pl.col("hours").fill_null(0.0)
-    )
-    ah = (pl.col("value") + zero.amps * pl.col("hours")).clip(0.0)
-    se = ((0.02 * pl.col("value")) ** 2 + (zero.se * pl.col("hours")) ** 2).sqrt()
-    return rows.with_columns(ah=ah, pct=100 * ah / rated, pct_se=100 * se / rated)
+    seconds = metric_rows(record, "cold_charge_s")
+    lasted = dict(zip(column_micros(seconds["start_t"]).tolist(), seconds["value"].to_list(), strict=True))
+    hours = np.array([lasted.get(t, 0.0) / 3600 for t in column_micros(rows["start_t"]).tolist()])
+    value = rows["value"].to_numpy()
+    ah = np.maximum(value + zero.amps * hours, 0.0)
+    se = np.sqrt((0.02 * value) ** 2 + (zero.se * hours) ** 2)
+    told = {"ah": ah, "pct": 100 * ah / rated, "pct_se": 100 * se / rated}
+    return rows.hstack([pl.Series(name, values) for name, values in told.items()])
 
 
 def _cases() -> Cases:

@@ -5,19 +5,25 @@ from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.reports.drawing.pack_plan import Rows, pack_plan
 from herdbook.pipeline.reports.drawing.readings import items, metric_series
 from herdbook.pipeline.reports.facts import Facts
-from herdbook.pipeline.reports.page.blocks import Drawn
+from herdbook.pipeline.reports.page.blocks import Block, Drawn
 from herdbook.pipeline.reports.page.figure import PageFigure, axis, layout, markers
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.times import from_micros
 
 LEAST_SPAN_K = 5.0  # up the axis, so that a step of a sensor is no mountain
+UNPLACED = (
+    "The profile does not say where in the pack each of them sits ([pack] plan lays groups and sensors out): to find "
+    "the spot takes the maker's drawing of the sensors."
+)
 HOT_K = 2.0  # a sensor this far above the others' middle is named (engineering choice: sensors agree within 1 to 2 K)
 
 
-def sensors(facts: Facts) -> list[Drawn]:
-    """Empty where no session has both the sensors' readings and a rise that the load explains."""
+def sensors(facts: Facts, plan: Rows = ()) -> list[Block]:
+    """Empty where no session has both the sensors' readings and a rise that the load explains. plan: where they sit, as
+    the profile lays out the pack."""
     explained, rise = metric_series(facts, "pack_heat_explained_k"), metric_series(facts, "pack_heat_rise_k")
     times, a, b = np.intersect1d(explained.t, rise.t, return_indices=True)
     names = [item for item in items(facts, "temp_highest_c") if item.startswith("cell ")]
@@ -52,11 +58,12 @@ def sensors(facts: Facts) -> list[Drawn]:
     y = axis("Highest reading [°C]", range=[low - room, high + room])
     figures = [(n, f"{v:.1f}", f"{predicted:.1f}", f"{v - predicted:+.1f}") for n, v in read.items()]
     said = [(f"sensor {n}", *map(numbers.with_minus, row)) for n, *row in figures]
+    placed = pack_plan(plan, read, predicted, hottest if named else "")
+    where = "The plan below shows where each sits." if placed else UNPLACED
     leads = f"Sensor {hottest} is {ahead:.1f} K above the middle of the others. " if named else ""
     note = (
         f"{leads}The session of {day}, whose load explains most. Predicted: the middle of the pack, had it warmed "
-        f"by the {says:.1f} K that the load explains and not by {rose:.1f} K; one figure for all sensors. The profile "
-        "does not say where in the pack each of them sits: to find the spot takes the maker's drawing of the sensors."
+        f"by the {says:.1f} K that the load explains and not by {rose:.1f} K; one figure for all sensors. {where}"
     )
     alt = (
         f"Highest reading of {len(read)} sensors in one session, {low:.1f} to {high:.1f} °C, beside the predicted "
@@ -72,4 +79,4 @@ def sensors(facts: Facts) -> list[Drawn]:
         body=said,
         height=300,
     )
-    return [Drawn(figure)]
+    return [Drawn(figure), *placed]

@@ -22,6 +22,7 @@ from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.herd.overview import Overview, overview
 from herdbook.pipeline.herd.score_history import LAST
 from herdbook.pipeline.herd.work_on_record import work_on_record
+from herdbook.pipeline.many_groups import told_once
 from herdbook.pipeline.reports.dossier.write import refresh_dossiers
 from herdbook.pipeline.reports.drawing import distribution
 from herdbook.pipeline.reports.fleet import days, night_page, register, vehicle_page
@@ -86,7 +87,7 @@ def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any
         "most_vehicles": days.MOST_VEHICLES,
         "most_entered": days.MOST_ENTERED,
         "most_days": days.MOST_DAYS,
-        "stop": ask(con, __name__, "standing"),
+        "stop": _standing(con),
         "causes": ask(con, __name__, "causes"),
         "quarantine": ask(con, __name__, "quarantine"),
         "unassessed": [(name, sum(v[name] is None for v in herd)) for name in SUBSYSTEMS],
@@ -103,13 +104,26 @@ def _given(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any
     }
 
 
+def _standing(con: duckdb.DuckDBPyConnection) -> list[Row]:
+    """What must not be used; many groups of one pack are one row, last recorded when the last of them was."""
+    told = told_once(
+        ask(con, __name__, "standing"),
+        same=lambda s: (s["vehicle"], s["title"], s["subsystem"]),
+        item=lambda s: s["item"],
+        statement=lambda s: s["statement"],
+    )
+    return [
+        t.row | {"item": t.item, "statement": t.statement, "last_t": max(r["last_t"] for r in t.rows)} for t in told
+    ]
+
+
 def _changes(con: duckdb.DuckDBPyConnection, herd_wide: Overview) -> dict[str, Any]:
     """The change list of the newest night; empty before the first."""
     told = herd_wide.told
     if told is None:
         none: dict[str, Any] = dict.fromkeys(("changes", "first_seen", "kept_quiet"), ())
         return none | {"counts": {}, "more": 0, "fleet_quiet": "", "notes": (), "doubts": (), "work": {}}
-    listed = [c for c in told.changes if c.change != "first seen"]
+    listed = [c for c in told.changes_once() if c.change != "first seen"]
     shown = listed[:MOST_CHANGES]
     return {
         "changes": shown,

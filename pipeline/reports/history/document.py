@@ -63,6 +63,25 @@ def document(
     public_key: str = "",
 ) -> Document:
     """The history as plain data, sealed, not yet signed; its shape: schema.json. at: when it is written, naive UTC."""
+    given = context_of(store, vehicle, zone=zone, units=units, as_of=as_of, by=by, at=at)
+    return document_of(given, all_lines(given), public_key)
+
+
+def document_of(given: HistoryContext, lines: list[Statement], public_key: str = "") -> Document:
+    return sealed(_document(given, lines) | {"public_key": public_key})
+
+
+def context_of(
+    store: Store,
+    vehicle: str,
+    *,
+    zone: str | None = None,
+    units: str = "km",
+    as_of: datetime | None = None,
+    by: str = "",
+    at: datetime | None = None,
+) -> HistoryContext:
+    """What a history is made from. Raises: SettingsError, NotKnownError, StoreError."""
     if units not in ("km", "mi"):
         raise SettingsError(f"distances cannot be given in {units!r}", do="Choose km or mi")
     if zone is not None and numbers.zone_of(zone) is None:
@@ -75,7 +94,7 @@ def document(
         reference = reference_of(con, facts.about["profile"])
         counts = herd_of(con, facts) if then is None else None
         births = figures_at_birth(con, vehicle=vehicle, as_of=then)
-    given = HistoryContext(
+    return HistoryContext(
         facts=facts,
         reader=reader,
         profile=profile,
@@ -86,7 +105,6 @@ def document(
         by=by,
         at=at,
     )
-    return sealed(_document(given) | {"public_key": public_key})
 
 
 def all_lines(given: HistoryContext) -> list[Statement]:
@@ -109,10 +127,9 @@ def all_lines(given: HistoryContext) -> list[Statement]:
     return sorted([*summary.lines(given, made), *made], key=lambda line: order.index(line.section))
 
 
-def _document(given: HistoryContext) -> Document:
+def _document(given: HistoryContext, lines: list[Statement]) -> Document:
     facts, reader = given.facts, given.reader
     order = {log["log"]: number for number, log in enumerate(facts.logs, start=1)}
-    lines = all_lines(given)
     rule_sets = {line.rule_set for line in lines if line.rule_set} | {s["rule_set"] for s in facts.sessions}
     return {
         "form": FORM,

@@ -6,7 +6,8 @@ and bench checks belong to the dossier, the decision to people.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from herdbook.pipeline.reports.facts import Facts
@@ -26,6 +27,15 @@ SECTIONS = {
     "open": "What would change these statements",
     "advice": "Safety, return, sending on, deciding",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Rows of the published catalogue that a statement was made from: those of its vehicle in a table, whose columns
+    have one of these values. It stands in no file; who looks a line up is led to it."""
+
+    table: str
+    where: Mapping[str, tuple[object, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +60,7 @@ class Statement:
     rule: str = ""
     rule_set: str = ""
     topic: str = ""
+    source: Source | None = None
 
 
 def logs_between(facts: Facts, start: datetime, end: datetime) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ import pytest
 from herdbook.pipeline.reports.dossier.leaves import all_leaves, in_order
 from herdbook.pipeline.reports.drawing.sensors import sensors
 from herdbook.pipeline.reports.facts import one_vehicle
-from herdbook.pipeline.reports.page.blocks import Leaf
+from herdbook.pipeline.reports.page.blocks import Drawn, Leaf, PageTable
 from herdbook.pipeline.store.store import Store
 
 
@@ -89,7 +89,13 @@ def test_sensors_stand_side_by_side_and_the_hot_one_is_named(store: Store) -> No
     )
     kept = {name: schema[name] for name in table.columns}
     blank = pl.lit(None, pl.Float64).alias("se")
-    [block] = sensors(replace(facts, metrics=table.cast(kept).with_columns(blank)))  # type: ignore[arg-type]
+    read = replace(facts, metrics=table.cast(kept).with_columns(blank))  # type: ignore[arg-type]
+    [block] = sensors(read)
+    assert isinstance(block, Drawn)
+    assert "does not say where" in block.figure.note
+    _, plan = sensors(read, (("T1", "1", "T3"), ("T2", "2", "T4")))
+    assert isinstance(plan, PageTable)
+    assert plan.body[0][3].replace("\u00a0", " ") == "sensor 3: 38.0 °C, +10.0 K (hottest)"
     assert block.figure.body[2] == ("sensor 3", "38.0", "28.0", "+10.0")
     assert "Sensor 3 is 8.0 K above the middle of the others." in block.figure.note
     assert sensors(replace(facts, metrics=facts.metrics.clear())) == []

@@ -18,6 +18,7 @@ from herdbook.pipeline.reports.drawing.sensors import sensors
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note
 from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, bar_spec, diagonal, layout, markers
+from herdbook.pipeline.reports.record import profile_of
 from herdbook.pipeline.reports.words import cautions, numbers
 from herdbook.pipeline.times import from_micros
 
@@ -33,10 +34,11 @@ HOTTEST = (("cell_temp_max_c", "cells"), ("motor_temp_max_c", "windings"), ("fet
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
+    profile = profile_of(store, facts.about["profile"])
     blocks: list[Block] = [
         *_explained(facts, "pack_heat", "Pack: rise of cell temperature, measured against explained by the load [K]"),
         *_explained(facts, "winding_heat", "Windings: rise measured against explained by copper loss [K]"),
-        *sensors(facts),
+        *sensors(facts, profile.pack_figures.plan if profile is not None else ()),
         *_exposure(facts),
         *_hottest(facts),
     ]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from herdbook.pipeline.bench.acceptance.since_birth import SinceBirth, since_birth
 from herdbook.pipeline.reports.facts import pack_seen_last
 from herdbook.pipeline.reports.history.context import HistoryContext
-from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.history.statement import Source, Statement
 from herdbook.pipeline.reports.words import numbers
 
 
@@ -40,7 +40,16 @@ def _tests(given: HistoryContext) -> Iterator[Statement]:
             f"On {b.day} the unit was held{place}{by} against the test plan “{b.plan}”, version {b.plan_version}: "
             f"{b.verdict}. The limits of a plan are its maker's; a unit that passed was not proven safe."
         )
-        yield Statement("birth", text, "computed", b.from_t, b.to_t, logs=b.logs, topic="Acceptance test")
+        yield Statement(
+            "birth",
+            text,
+            "computed",
+            b.from_t,
+            b.to_t,
+            logs=b.logs,
+            topic="Acceptance test",
+            source=Source("acceptances", {"acceptance": (b.acceptance,)}),
+        )
 
 
 def _figure(given: HistoryContext, group: list[SinceBirth]) -> Statement:
@@ -68,6 +77,7 @@ def _figure(given: HistoryContext, group: list[SinceBirth]) -> Statement:
         unit=b.unit,
         se=se,
         logs=_logs(given, f),
+        source=Source("figures_since_birth", {"figure": (b.figure,)}),
         topic="At birth and now",
     )
 

@@ -10,7 +10,7 @@ import polars as pl
 
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.history.context import HistoryReader
-from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.history.statement import Source, Statement
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
 
@@ -28,6 +28,7 @@ class Extreme:
     how: str
 
 
+COUNTER = Source("metrics", {"name": ("odometer_start_km", "odometer_end_km")})
 TEN, THREE = "mean over ten seconds", "median of three readings"
 EXTREMES = (
     Extreme("cell_temp_max_c", "Highest cell temperature", 1, TEN),
@@ -74,6 +75,7 @@ def _extreme(extreme: Extreme, row: Row, session: Row, reader: HistoryReader) ->
         unit=unit,
         coverage=row["coverage"],
         logs=tuple(session["logs"]),
+        source=Source("metrics", {"name": (extreme.metric,)}),
     )
 
 
@@ -93,7 +95,16 @@ def _odometer(known: pl.DataFrame, sessions: dict[object, Row], reader: HistoryR
         f"{reader.counter(end[times[-1]])} on {reader.day(last['end_t'])}."
     )
     span = first["start_t"], last["end_t"]
-    yield Statement("use", text, "recorded", *span, value=round(newest, 6), unit=reader.units, logs=_logs(first, last))
+    yield Statement(
+        "use",
+        text,
+        "recorded",
+        *span,
+        value=round(newest, 6),
+        unit=reader.units,
+        logs=_logs(first, last),
+        source=COUNTER,
+    )
     for before, after in pairwise(times):
         if start[after] < end[before] - BACK_KM:
             yield _back(end[before], start[after], sessions[before], sessions[after], reader)
@@ -104,7 +115,9 @@ def _back(was_km: float, is_km: float, before: Row, after: Row, reader: HistoryR
         f"The distance counter went back from {reader.counter(was_km)} on {reader.day(before['end_t'])} to "
         f"{reader.counter(is_km)} on {reader.day(after['start_t'])}. Why is not in the data."
     )
-    return Statement("unknown", text, "recorded", before["end_t"], after["start_t"], logs=_logs(before, after))
+    return Statement(
+        "unknown", text, "recorded", before["end_t"], after["start_t"], logs=_logs(before, after), source=COUNTER
+    )
 
 
 def _logs(*sessions: Row) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.history.context import HistoryContext, HistoryReader
-from herdbook.pipeline.reports.history.statement import SECTIONS, Statement, logs_between
+from herdbook.pipeline.reports.history.statement import SECTIONS, Source, Statement, logs_between
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.store.statements import Row
 
@@ -64,7 +64,8 @@ def parts(given: HistoryContext) -> Iterator[Statement]:
             f"to {reader.day(row['to_t'])}, by {names.told_by(row['known_by'])}."
         )
         logs = logs_between(facts, row["from_t"], row["to_t"])
-        yield Statement("parts", text, "recorded", row["from_t"], row["to_t"], logs=logs)
+        source = Source("installs", {"component": (row["component"],), "serial": (row["serial"],)})
+        yield Statement("parts", text, "recorded", row["from_t"], row["to_t"], logs=logs, source=source)
     if any(e.holds for e in facts.book):
         text = "Repairs, recalls, campaigns and complaints are known as far as people entered them, which stands under "
         text += f"“{SECTIONS['book']}”; the"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from herdbook.pipeline.reports.history.context import HistoryContext
-from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.history.statement import Source, Statement
 from herdbook.pipeline.reports.words import numbers
 
 
@@ -51,7 +51,10 @@ def lines(given: HistoryContext, bounds: Sequence[Bound] = BOUNDS) -> Iterator[S
         outside |= bool(hit.height)
         logs = tuple(dict.fromkeys(g for s in used for g in s["logs"]))
         unit, start, end = str(rows["unit"][0]), used[0]["start_t"], used[-1]["end_t"]
-        yield Statement("limits", text, "computed", start, end, value=round(total, 6), unit=unit, logs=logs)
+        source = Source("metrics", {"name": (bound.metric,), "item": ("",)})
+        yield Statement(
+            "limits", text, "computed", start, end, value=round(total, 6), unit=unit, logs=logs, source=source
+        )
     if outside:
         text = (
             "Whether the vehicle's own protection acted, or could have, is not told by these sums; the findings name "

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from herdbook.pipeline.book.entry import Entry
 from herdbook.pipeline.reports.history.context import HistoryContext
-from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.history.statement import Source, Statement
 
 STATED = "Entered by people; nothing here was checked against the vehicle."
 
@@ -35,4 +35,13 @@ def _line(given: HistoryContext, e: Entry) -> Statement:
     text = f"{text[:1].upper()}{text[1:]}. Entered by {e.made_by} on {given.reader.day(e.made_t)} ({e.source})"
     text += f", in the place of entry {e.corrects}." if e.corrects is not None else "."
     topic = f"{e.kind[:1].upper()}{e.kind[1:]} on {e.when}"
-    return Statement("book", text, "stated", e.from_t, e.to_t, rule=e.rule, topic=topic)
+    return Statement(
+        "book",
+        text,
+        "stated",
+        e.from_t,
+        e.to_t,
+        rule=e.rule,
+        topic=topic,
+        source=Source("service_book", {"entry": (e.entry,)}),
+    )

@@ -9,7 +9,7 @@ import polars as pl
 
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.history.context import HistoryReader
-from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.history.statement import Source, Statement
 from herdbook.pipeline.reports.words import numbers
 
 
@@ -66,6 +66,7 @@ def _sessions(facts: Facts, kind: str, name: str) -> Iterator[Statement]:
         unit="count",
         coverage=round(share, 4),
         logs=tuple(dict.fromkeys(g for s in chosen for g in s["logs"])),
+        source=Source("sessions", {"kind": (kind,)}),
     )
 
 
@@ -101,4 +102,5 @@ def _sum(facts: Facts, reader: HistoryReader, figure: Sum) -> Iterator[Statement
         se=None if se is None else round(se, 6),
         coverage=round(share, 4),
         logs=tuple(dict.fromkeys(g for s in used for g in s["logs"])),
+        source=Source("metrics", {"name": (metric,), "item": ("",)}),
     )
