@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from herdbook.pipeline.reports.page import html
-from herdbook.pipeline.vehicle.contact.check import Checked, between, number
+from herdbook.pipeline.vehicle.contact.check import Checked, between, measure, number
 from herdbook.pipeline.vehicle.contact.hold import Contact
 
 WIDTH = 200.0  # of a picture, in its own units
@@ -54,7 +54,7 @@ def page_line(c: Checked) -> PageLine:
         left=left,
         width=max(1.0, right - left),
         dots=tuple(place(p) for p in told),
-        alt=f"Expected {between(c.low, c.high)} {c.unit}; logs from {number(min(told))} to {number(max(told))}",
+        alt=f"Expected {measure(between(c.low, c.high), c.unit)}; logs from {number(min(told))} to {number(max(told))}",
     )
 
 

@@ -16,7 +16,7 @@ from herdbook.pipeline.errors import InputError
 from herdbook.pipeline.reports.bench.certificate import certificate
 from herdbook.pipeline.reports.bench.certificate_check import is_certificate, verify_certificate
 from herdbook.pipeline.reports.bench.certificate_file import write_certificate
-from herdbook.pipeline.reports.bench.certificate_page import at_most, chance, guard, limits, picture
+from herdbook.pipeline.reports.bench.certificate_page import alike, as_html, at_most, chance, guard, limits, picture
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.signing_key import private_key, public_key
 from herdbook.pipeline.store.store import Store
@@ -153,3 +153,22 @@ def test_chances_limits_and_bands_in_words() -> None:
 def test_the_record_is_plain_json(found: Acceptance) -> None:
     made = certificate(found, "t")
     assert json.loads(json.dumps(made, allow_nan=False)) == made
+
+
+def test_a_small_screen_folds_what_is_alike_and_nothing_that_did_not_pass(found: Acceptance) -> None:
+    """Of a check with many groups that passed, the nearest to its limits stays; the page has every row."""
+    made = certificate(found, "t")
+    one = made["steps"][0]["rows"][0]
+    told = ["passed", "passed", "failed", "passed", "not decided", "passed"]
+    sure = [0.999, 0.96, 0.0, 0.99, 0.5, 1.0]
+    rows = [
+        one | {"no": 100 + i, "measured": "group", "verdict": verdict, "conforms": conforms}
+        for i, (verdict, conforms) in enumerate(zip(told, sure, strict=True))
+    ]
+    made["steps"][0]["rows"] = [*made["steps"][0]["rows"], *rows]
+    assert alike(made) == {100, 103, 105}
+    page = as_html(made)
+    assert page.count('class="alike"') == 3
+    assert all(f'<td class="no num">{row["no"]}</td>' in page for row in rows)
+    assert "Show also 3 values like the one shown" in page
+    assert alike(certificate(found, "t")) == set()

@@ -233,7 +233,7 @@ def test_what_holds_is_told_last() -> None:
 
 
 @pytest.mark.parametrize(
-    ("unit", "words"), [("times", "a ratio of 1"), ("times regen_max_a", "1 × regen_max_a"), ("mOhm", "1 mOhm")]
+    ("unit", "words"), [("times", "a ratio of 1"), ("times regen_max_a", "1 × regen_max_a"), ("mOhm", "1 mΩ")]
 )
 def test_a_ratio_is_said_as_one(unit: str, words: str) -> None:
     assert measure("1", unit) == words

@@ -15,6 +15,7 @@ from math import hypot, inf
 
 from herdbook.pipeline.bench.acceptance.measure import Value
 from herdbook.pipeline.bench.acceptance.plan import Check
+from herdbook.pipeline.health.sentences import SIGNS
 from herdbook.pipeline.science.conformity import Limits, acceptance, conforming
 
 
@@ -115,4 +116,5 @@ def _why_open(value: float, se: float, check: Check, accept: Limits | None) -> s
     low, high = check.limits.ends
     near = min(abs(value - low) if low > -inf else inf, abs(high - value) if high < inf else inf)
     side = "inside" if low <= value <= high else "outside"
-    return f"it lies {near:.3g} {check.unit} {side} a limit, within the guard band: {near / se:.1f} standard errors"
+    unit = SIGNS.get(check.unit, check.unit)
+    return f"it lies {near:.3g} {unit} {side} a limit, within the guard band: {near / se:.1f} standard errors"

@@ -48,6 +48,7 @@ def as_html(made: Document) -> str:
         doc=made,
         headline=HEADLINE[made["verdict"]],
         pictures={row["no"]: picture(row) for step in made["steps"] for row in step["rows"]},
+        alike=alike(made),
         of_all=[row for step in made["steps"] for row in step["rows"] if row.get("production")],
         global_words=global_words(made),
         amount=numbers.amount,
@@ -61,6 +62,22 @@ def as_html(made: Document) -> str:
         headlines=HEADLINE,
         width=WIDTH,
     )
+
+
+def alike(made: Document) -> set[int]:
+    """Numbers of rows that a small screen folds away: passed ones of a check that has more than two of them (its
+    groups, say), but for the one nearest to its limits. Paper and wide screens show them all."""
+    out: set[int] = set()
+    for step in made["steps"]:
+        by: dict[tuple[str, float | None, float | None], list[Document]] = {}
+        for row in step["rows"]:
+            if row["verdict"] == "passed":
+                by.setdefault((row["measured"], row["low"], row["high"]), []).append(row)
+        for rows in by.values():
+            if len(rows) > 2:
+                nearest = min(rows, key=lambda row: 1.0 if row["conforms"] is None else row["conforms"])
+                out |= {row["no"] for row in rows if row is not nearest}
+    return out
 
 
 def chance(share: float | None) -> str:

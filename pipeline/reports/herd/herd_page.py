@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.reports.facts import rule_titles
-from herdbook.pipeline.reports.herd import courses_leaf, factors_leaf, returns_leaf, rules_leaf
+from herdbook.pipeline.reports.herd import birth_leaf, courses_leaf, factors_leaf, returns_leaf, rules_leaf
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.reports.words.cautions import GENERAL, LAW
@@ -40,6 +40,7 @@ def page_text(store: Store, con: duckdb.DuckDBPyConnection, until: datetime, *, 
         returns_leaf.leaf(con, until),
         factors_leaf.leaf(con, titles),
         courses_leaf.leaf(con, until, _limits(store)),
+        birth_leaf.leaf(con),
         rules_leaf.months_leaf(con, titles),
         rules_leaf.outcomes_leaf(con, titles),
     ]

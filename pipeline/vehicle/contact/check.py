@@ -198,8 +198,12 @@ def number(value: float) -> str:
     return f"{value:.0f}" if "e" in text and abs(value) >= 1 else f"{value:.6f}".rstrip("0") if "e" in text else text
 
 
+SIGNS = {"mOhm": "mΩ", "degC": "°C"}  # units as people read them
+
+
 def measure(text: str, unit: str) -> str:
     """A number with its unit; a ratio, "times the figure", is written with its sign."""
+    unit = SIGNS.get(unit, unit)
     times, _, what = unit.partition(" ")
     if times == "times":
         return f"{text} × {what}" if what else f"a ratio of {text}"
