@@ -47,7 +47,7 @@ def take_master_data(store: Store) -> list[str]:
     with transaction(store.catalogue) as con:
         changed = _replace(con, facts)
     some = "1 vehicle has" if len(changed) == 1 else f"{len(changed)} vehicles have"
-    return [f"{path.name}: {some} other facts now"] if changed else []
+    return [f"by the list {path.name}, {some} other facts now"] if changed else []
 
 
 def _replace(con: duckdb.DuckDBPyConnection, facts: Facts) -> list[str]:

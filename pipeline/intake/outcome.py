@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from herdbook.decoders.integrity.busload import Traffic
@@ -77,7 +78,12 @@ class LogReport:
 
 def flat(record: DataclassInstance) -> dict[str, Any]:
     """Fields of a flat dataclass; asdict copies every number of it, at several milliseconds a log."""
-    return {f.name: getattr(record, f.name) for f in fields(record)}
+    return {name: getattr(record, name) for name in _names(type(record))}
+
+
+@cache
+def _names(kind: type[DataclassInstance]) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind))
 
 
 @dataclass(frozen=True, slots=True)

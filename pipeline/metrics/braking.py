@@ -285,22 +285,23 @@ def _metrics(s: Samples, table: dict[str, Floats]) -> tuple[Metric, ...]:
     sided = table["asymmetry"][np.isfinite(table["asymmetry"])]
     if sided.size:
         out.append(Metric("braking_sided_count", float(sided.size), "1", n=int(sided.size)))
-    out += _front_share(table)
+    out += front_share(table)
     tops = {name: table[f"{name}_v_max"] for name in ("pack", "link")}
     known = {name: v for name, v in tops.items() if np.isfinite(v).any()}
     out += [Metric(f"braking_{name}_v_max", float(np.nanmax(v)), "V", n=n) for name, v in known.items()]
     return tuple(out)
 
 
-def _front_share(table: dict[str, Floats]) -> list[Metric]:
+def front_share(table: dict[str, Floats]) -> list[Metric]:
     """What the front motor's current is of both motors', median over braking events strong enough for two."""
     whole = table["front_a"] + table["rear_a"]
     with np.errstate(invalid="ignore"):
         share = (table["front_a"] / whole)[whole >= 2.0 * LEAST_SIDE_A]
     if not share.size:
         return []
-    se = 1.2533 * float(np.std(share, ddof=1) / np.sqrt(share.size)) if share.size > 1 else None
-    return [Metric("braking_front_share", median(share), "1", se, int(share.size))]
+    n = int(share.size)
+    se = 1.2533 * t95(n - 1) / Z95 * float(np.std(share, ddof=1) / np.sqrt(n)) if n > 1 else None
+    return [Metric("braking_front_share", median(share), "1", se, n)]
 
 
 def _delay(delays: Delays) -> tuple[Metric, ...]:
@@ -341,6 +342,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=9,  # in 9 no pull right after another is timed, and the front's share; in 7 a weak brake's half
+    version=10,  # in 9 no pull right after another is timed, and the front's share; in 7 a weak brake's half
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

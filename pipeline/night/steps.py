@@ -45,8 +45,8 @@ from herdbook.pipeline.store.store import Store
 
 Find = Callable[[], Found | None]  # what is in the inbox; None when a scan is not about logs
 # A commit costs some twenty statements, whatever is in it. A killed scan does one commit's work twice, and what workers
-# had done meanwhile: an eighth of the scan, between the least and the most.
-COMMIT_LOGS, COMMIT_VEHICLES, COMMIT_MOST, COMMIT_SHARE = 32, 32, 1024, 8
+# had done meanwhile: a quarter of the scan, between the least and the most.
+COMMIT_LOGS, COMMIT_VEHICLES, COMMIT_MOST, COMMIT_SHARE = 64, 64, 1024, 4
 GROUP_SHARE = 4  # groups of vehicles for each process, and more towards the end
 I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")

@@ -30,7 +30,7 @@ from herdbook.pipeline.assess.plan import MOST_IN_GROUP as USUAL
 from herdbook.pipeline.assess.plan import plan_group, planned
 from herdbook.pipeline.night.failures import assess_group
 from herdbook.pipeline.night.scan import run_scan
-from herdbook.pipeline.night.steps import COMMIT_MOST
+from herdbook.pipeline.night.steps import COMMIT_MOST, COMMIT_SHARE
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.settle import settle
@@ -100,7 +100,7 @@ def one_night(store: Store, made: AssessedGroup, names: Sequence[str], night: in
             numbers = large.numbers(some[0]) if large else None
             answers.append(pickle.dumps(into_files(store, group, numbers)))
     held: list[AssessedGroup] = []
-    enough = max(USUAL, min(COMMIT_MOST, len(names) // 8))
+    enough = max(USUAL, min(COMMIT_MOST, len(names) // COMMIT_SHARE))
     for answer in answers:
         with spent.on("answers"):
             held.append(pickle.loads(answer))

@@ -80,7 +80,7 @@ def test_the_list_is_taken_by_the_next_scan_and_wins_over_a_sidecar(bench: Bench
     bench.store = replace(bench.store, settings=replace(bench.store.settings, vehicles="vehicles.csv"))
     bench.scan()
     assert bench.ask(about) == [("A7", date(2026, 1, 12), "list", "Van 3")]
-    assert "vehicles.csv: 1 vehicle has other facts now" in told(bench)
+    assert "by the list vehicles.csv, 1 vehicle has other facts now" in told(bench)
     said = " ".join(str(line["text"]) for line in document(bench.store, "TOY-007")["lines"])
     assert "The customer's own name of it is Van 3." in said
     assert "(by the list of vehicles)" in said

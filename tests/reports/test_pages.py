@@ -241,6 +241,16 @@ def test_the_first_finding_stands_within_two_screens_of_a_phone(browser: Browser
             assert watched.ask("document.querySelector('.finding').getBoundingClientRect().top") < 2 * 844, name
 
 
+def test_causes_and_changes_are_read_on_a_phone_without_moving_them_sideways(
+    browser: Browser, pages: dict[str, Path]
+) -> None:
+    over = "[...document.querySelectorAll('.causes')].filter(t => t.scrollWidth > t.parentElement.clientWidth).length"
+    for name in ("dossier", "fleet"):
+        with opened(browser, pages[name], width=390) as watched:
+            assert watched.ask("document.querySelectorAll('.causes').length") > 0, name
+            assert watched.ask(over) == 0, name
+
+
 def test_the_dossier_has_few_stops_of_the_tab_key(browser: Browser, pages: dict[str, Path]) -> None:
     """And the figures of a section are one of them: up and down go from one to the next."""
     stops = "[...document.querySelectorAll('a[href], button, summary, input, select, [tabindex=\"0\"]')]"

@@ -28,7 +28,10 @@ def link_sides_with(groups: bool) -> CauseTest:
         rated = evidence.record.profile.pack_figures.rated_ah if evidence.record is not None else 0.0
         pack = signals.at(t, "pack_voltage", "", FRESH_S)
         total = np.sum([signals.at(t, "cell_voltage", i) for i in items], axis=0)
-        link = np.nanmedian([signals.at(t, "dc_link_voltage", i) for i in signals.items("dc_link_voltage")], axis=0)
+        links = np.array([signals.at(t, "dc_link_voltage", i) for i in signals.items("dc_link_voltage")])
+        link = np.full(t.size, np.nan)
+        heard = np.isfinite(links).any(axis=0)
+        link[heard] = np.nanmedian(links[:, heard], axis=0)
         amps = signals.at(t, "pack_current")
         good = np.isfinite(pack + total + link) & (np.abs(np.nan_to_num(amps, nan=1e9)) < max(LITTLE_C * rated, 0.5))
         if good.sum() < FEW:
