@@ -19,8 +19,12 @@ from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.reports.dossier.data import dossier_data
 from herdbook.pipeline.reports.dossier.write import write_dossier
+from herdbook.pipeline.reports.facts import one_vehicle
 from herdbook.pipeline.reports.fleet.site import write_fleet
+from herdbook.pipeline.reports.history.context import HistoryContext, HistoryReader
 from herdbook.pipeline.reports.history.document import document
+from herdbook.pipeline.reports.history.lines.several_packs import lines as lines_of_packs
+from herdbook.pipeline.reports.record import profile_of
 from herdbook.pipeline.reports.signals.window import gather
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import micros
@@ -144,6 +148,15 @@ def test_the_history_tells_capacity_and_limits_by_pack(store: Store) -> None:
     assert ": none," not in low[2]
     assert sum("below its lowest stated voltage" in line for line in lines) == 2, "no line speaks of no pack"
     assert any("pack 2, cell 5" in line for line in lines)
+
+
+def test_a_line_of_the_second_pack_leads_to_its_rows(store: Store) -> None:
+    with store.read() as con:
+        facts = one_vehicle(con, LOW, store.settings.zone)
+    given = HistoryContext(facts, HistoryReader(None, "km"), profile_of(store, "twin"))
+    [line] = [x for x in lines_of_packs(given) if x.text.startswith("Pack 2: time with a group of cells below")]
+    assert line.source is not None
+    assert line.source.where["name"] == ("pack_2_cell_under_s",)
 
 
 def test_the_night_the_register_and_the_vehicles_page_name_the_pack(store: Store, tmp_path: Path) -> None:
