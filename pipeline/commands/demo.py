@@ -33,9 +33,8 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
             raise SettingsError("is not an empty folder", folder, "Name a new one")
         _write(folder)
     except OSError as error:
-        why = error.strerror or (error.args[0][0][2] if isinstance(error, shutil.Error) else error)
         do = "Make room, or check the path and its rights; nothing was kept"
-        raise StoreError(f"cannot be written ({why})", folder, do) from None
+        raise StoreError(f"cannot be written ({error.strerror or error})", folder, do) from None
     logs = sum(not p.name.endswith(".toml") for p in (folder / LOGS).iterdir())
 
     def at(*place: str) -> str:
@@ -77,7 +76,10 @@ def _write(folder: Path) -> None:
     try:
         shutil.rmtree(draft, ignore_errors=True)  # of one that was killed
         for name, source in sources().items():
-            shutil.copytree(source, draft / name)
+            for file in sorted(p for p in source.rglob("*") if p.is_file()):
+                target = draft / name / file.relative_to(source)
+                target.parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(file, target)
         shutil.copy(NOTEBOOK, draft)
         for sheet in (draft / STAND).glob("*.toml"):  # they name profiles where the tree has them
             sheet.write_text(sheet.read_text("utf-8").replace("../../dbc_demo/", f"../{PROFILES}/"), "utf-8")

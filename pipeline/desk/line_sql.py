@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from herdbook.pipeline.desk.tables import TableQuestion
-from herdbook.pipeline.herd.one_select import quoted
 from herdbook.pipeline.reports.history.statement import Source, Statement
 from herdbook.pipeline.store.statements import statement
 
@@ -37,7 +36,7 @@ def _rows(vehicle: str, source: Source) -> TableQuestion:
     given: dict[str, object] = {"vehicle": vehicle}
     held = ["vehicle = $vehicle"]
     for column, values in source.where.items():
-        given[f"of_{column}"] = list(values)
-        held.append(f"list_contains($of_{column}, {quoted(column)})")
+        given[f"of_{column}"] = values[0] if len(values) == 1 else list(values)
+        held.append(f"{column} = $of_{column}" if len(values) == 1 else f"list_contains($of_{column}, {column})")
     sql = f"SELECT *{LEFT_OUT.get(source.table, '')} FROM {source.table} WHERE {' AND '.join(held)}"
     return TableQuestion(sql, given, {}, ORDERS[source.table])

@@ -43,8 +43,7 @@ def resize(at: Path, options: str) -> None:
 def taken(here: Path) -> tuple[int, int]:
     """KB and inodes."""
     room = os.statvfs(here)  # what a process that just ended still holds is counted too
-    kb = sum(-(-p.lstat().st_size // 4096) * 4 for p in here.rglob("*") if p.is_file())
-    return kb, room.f_files - room.f_ffree
+    return (room.f_blocks - room.f_bfree) * room.f_frsize // 1024, room.f_files - room.f_ffree
 
 
 def limits(here: Path) -> dict[str, str]:
